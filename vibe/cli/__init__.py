@@ -1,0 +1,1 @@
+"""The door: one file per command; parse, call, print."""

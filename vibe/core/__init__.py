@@ -1,0 +1,1 @@
+"""The shared words: frozen values that cross rooms, the error family, units."""

@@ -1,0 +1,104 @@
+"""A capture: samples with their meaning, and the verdict on their quality."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.errors import CaptureError
+
+Quantity = Literal["acceleration", "velocity", "displacement", "tachometer"]
+Verdict = Literal["usable", "limited", "rejected"]
+
+Samples = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Channel:
+    """One measured channel, in SI units.
+
+    ``samples`` is a read-only float32 copy, shape (n,): m/s², m/s, m, or the raw level of a tachometer.
+    NaN marks a sample that was missing. ``full_scale`` and ``step`` are the recorder's range and smallest
+    step in the same unit, None where the file does not tell.
+    """
+
+    name: str
+    samples: Samples
+    sample_rate_hz: float
+    quantity: Quantity
+    recorded_unit: str
+    axis: str | None = None
+    pulses_per_rev: float | None = None
+    full_scale: float | None = None
+    step: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.sample_rate_hz > 0 or not np.isfinite(self.sample_rate_hz):
+            raise CaptureError(f"channel {self.name!r}: sample rate {self.sample_rate_hz} Hz must be positive")
+        if self.samples.ndim != 1:
+            raise CaptureError(f"channel {self.name!r}: samples must be one row, not shape {self.samples.shape}")
+        if self.pulses_per_rev is not None and not self.pulses_per_rev > 0:
+            raise CaptureError(f"channel {self.name!r}: pulses_per_rev {self.pulses_per_rev} must be positive")
+        own = np.array(self.samples, dtype=np.float32, copy=True)
+        own.flags.writeable = False
+        object.__setattr__(self, "samples", own)
+
+    @property
+    def duration_s(self) -> float:
+        return self.samples.size / self.sample_rate_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Capture:
+    """What one file holds: channels measured at one time on one drive."""
+
+    source: Path
+    sha256: str
+    channels: tuple[Channel, ...]
+    drive: str | None = None
+    measured_at: datetime | None = None
+    speed_rpm: float | None = None
+    load_percent: float | None = None
+    remarks: tuple[str, ...] = ()
+    """Sentences for the reader of a report: a last half line dropped, fewer samples than the header promised."""
+
+    def __post_init__(self) -> None:
+        if not self.channels:
+            raise CaptureError("holds no channel", path=self.source)
+        names = [channel.name for channel in self.channels]
+        if len(set(names)) != len(names):
+            raise CaptureError(f"has two channels of one name: {sorted(names)}", path=self.source)
+
+    @property
+    def vibration(self) -> tuple[Channel, ...]:
+        return tuple(c for c in self.channels if c.quantity != "tachometer")
+
+    @property
+    def tachometer(self) -> Channel | None:
+        return next((c for c in self.channels if c.quantity == "tachometer"), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """Why a channel is not simply usable: a code for machines, a sentence for people, and the remedy."""
+
+    code: str
+    text: str
+    remedy: str
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelQuality:
+    """Verdict on one channel; ``reasons`` are gravest first and empty only when usable without remark."""
+
+    channel: str
+    verdict: Verdict
+    reasons: tuple[Reason, ...] = ()
+    usable_band_hz: tuple[float, float] | None = None
+    """Band that can be trusted, None when rejected."""

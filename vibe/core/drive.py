@@ -1,0 +1,236 @@
+"""A drive as its drawing describes it. Wrong drives cannot be made."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import gcd
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=1, le=100_000)]
+
+
+class Part(BaseModel):
+    """Strict, frozen, and refusing what it does not know."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Input(Part):
+    speed_rpm: Positive
+    speed_range_rpm: list[Positive] | None = None
+    power_kw: Positive | None = None
+
+    @model_validator(mode="after")
+    def _range_holds_nominal(self) -> Input:
+        if self.speed_range_rpm is not None:
+            if len(self.speed_range_rpm) != 2 or not self.speed_range_rpm[0] < self.speed_range_rpm[1]:
+                raise ValueError("speed_range_rpm needs two numbers, the lower first")
+            low, high = self.speed_range_rpm
+            if not low <= self.speed_rpm <= high:
+                raise ValueError(f"speed_rpm {self.speed_rpm:g} lies outside speed_range_rpm [{low:g}, {high:g}]")
+        return self
+
+    @property
+    def speed_hz(self) -> float:
+        return self.speed_rpm / 60.0
+
+    @property
+    def speed_range_hz(self) -> tuple[float, float]:
+        """The stated range, else 3 % either side of nominal (common practice for a loaded induction motor)."""
+        low, high = self.speed_range_rpm or (0.97 * self.speed_rpm, 1.03 * self.speed_rpm)
+        return low / 60.0, high / 60.0
+
+
+class Motor(Part):
+    poles: Annotated[int, Field(ge=2, le=96)]
+    line_hz: Positive
+    coupling: Literal["direct", "belt", "gear"] = "direct"
+
+    @field_validator("poles")
+    @classmethod
+    def _even(cls, poles: int) -> int:
+        if poles % 2:
+            raise ValueError(f"a motor has an even number of poles, not {poles}")
+        return poles
+
+    @property
+    def synchronous_hz(self) -> float:
+        return 2.0 * self.line_hz / self.poles
+
+
+def _check_lobes(lobes: int, ring_pins: int) -> None:
+    if not lobes < ring_pins:
+        raise ValueError(f"{lobes} lobes cannot mesh with {ring_pins} ring pins: the ring needs more pins than lobes")
+    if ring_pins - lobes > max(1, lobes // 2):
+        raise ValueError(
+            f"{lobes} lobes and {ring_pins} ring pins differ by {ring_pins - lobes}: "
+            "a cycloidal pair differs by one, two or a few"
+        )
+
+
+class CycloidalStage(Part):
+    kind: Literal["cycloidal"]
+    lobes: Annotated[int, Field(ge=3, le=400)]
+    ring_pins: Annotated[int, Field(ge=4, le=401)]
+    output_pins: Annotated[int, Field(ge=3, le=100)] | None = None
+    discs: Annotated[int, Field(ge=1, le=6)] = 2
+    fixed: Literal["ring", "output pins"] = "ring"
+    ratio: Positive | None = None
+
+    @model_validator(mode="after")
+    def _meshes(self) -> CycloidalStage:
+        _check_lobes(self.lobes, self.ring_pins)
+        return self
+
+
+class RvStage(Part):
+    """Planet wheels turn cranks, the cranks drive the discs."""
+
+    kind: Literal["rv"]
+    sun_teeth: Annotated[int, Field(ge=5, le=400)]
+    planet_teeth: Annotated[int, Field(ge=5, le=400)]
+    cranks: Annotated[int, Field(ge=2, le=6)] = 3
+    lobes: Annotated[int, Field(ge=3, le=400)]
+    ring_pins: Annotated[int, Field(ge=4, le=401)]
+    discs: Annotated[int, Field(ge=1, le=6)] = 2
+    fixed: Literal["ring", "carrier"] = "ring"
+    ratio: Positive | None = None
+
+    @model_validator(mode="after")
+    def _meshes(self) -> RvStage:
+        _check_lobes(self.lobes, self.ring_pins)
+        return self
+
+
+class PlanetaryStage(Part):
+    kind: Literal["planetary"]
+    sun_teeth: Annotated[int, Field(ge=5, le=1000)]
+    planet_teeth: Annotated[int, Field(ge=5, le=1000)]
+    ring_teeth: Annotated[int, Field(ge=10, le=3000)]
+    planets: Annotated[int, Field(ge=1, le=12)] = 3
+    fixed: Literal["ring", "carrier", "sun"] = "ring"
+    ratio: Positive | None = None
+
+    @model_validator(mode="after")
+    def _meshes(self) -> PlanetaryStage:
+        # Profile shift lets tooth counts depart a little from sun + 2 planet = ring (common practice).
+        if abs(self.sun_teeth + 2 * self.planet_teeth - self.ring_teeth) > 3:
+            raise ValueError(
+                f"sun {self.sun_teeth} + 2 x planet {self.planet_teeth} = {self.sun_teeth + 2 * self.planet_teeth} "
+                f"does not fit a ring of {self.ring_teeth} teeth"
+            )
+        if (self.sun_teeth + self.ring_teeth) % self.planets and gcd(self.sun_teeth, self.ring_teeth) == 1:
+            raise ValueError(
+                f"{self.planets} equal planets cannot be assembled between {self.sun_teeth} and {self.ring_teeth} teeth"
+            )
+        return self
+
+
+class GearPairStage(Part):
+    kind: Literal["gear pair"]
+    driver_teeth: Annotated[int, Field(ge=5, le=2000)]
+    driven_teeth: Annotated[int, Field(ge=5, le=2000)]
+    ratio: Positive | None = None
+
+
+class BeltStage(Part):
+    kind: Literal["belt"]
+    driver_diameter_mm: Positive
+    driven_diameter_mm: Positive
+    belt_length_mm: Positive | None = None
+    ratio: Positive | None = None
+
+
+Stage = Annotated[
+    CycloidalStage | RvStage | PlanetaryStage | GearPairStage | BeltStage,
+    Field(discriminator="kind"),
+]
+
+
+class BearingOrders(Part):
+    """Tone orders out of a bearing table, relative to the speed difference of the two rings."""
+
+    outer_race: Positive | None = None
+    inner_race: Positive | None = None
+    rolling_element: Positive | None = None
+    cage: Positive | None = None
+
+
+class Bearing(Part):
+    name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _/-]*$")]
+    inner: str
+    outer: str
+    load: str | None = None
+    """Body in whose frame the load stands still; the outer ring's body unless given."""
+    elements: Annotated[int, Field(ge=3, le=400)] | None = None
+    element_diameter_mm: Positive | None = None
+    pitch_diameter_mm: Positive | None = None
+    contact_angle_deg: Annotated[float, Field(ge=0, lt=90)] = 0.0
+    orders: BearingOrders | None = None
+    designation: str | None = None
+
+    @model_validator(mode="after")
+    def _can_exist(self) -> Bearing:
+        geometry = (self.elements, self.element_diameter_mm, self.pitch_diameter_mm)
+        if self.orders is None and None in geometry:
+            raise ValueError(
+                f"bearing {self.name!r} needs elements, element_diameter_mm and pitch_diameter_mm, or a table of orders"
+            )
+        if self.inner == self.outer:
+            raise ValueError(f"bearing {self.name!r} has both rings on {self.inner!r}: it would never turn")
+        if self.elements is not None and self.element_diameter_mm is not None and self.pitch_diameter_mm is not None:
+            n, d, pitch = self.elements, self.element_diameter_mm, self.pitch_diameter_mm
+            if d >= pitch:
+                raise ValueError(
+                    f"bearing {self.name!r}: elements of {d:g} mm do not fit a pitch circle of {pitch:g} mm"
+                )
+            # n chords of length d must fit round the pitch circle: n · 2 asin(d/pitch) <= 2 pi.
+            from math import asin, pi
+
+            if n * 2 * asin(d / pitch) > 2 * pi * 1.001:
+                raise ValueError(
+                    f"bearing {self.name!r}: {n} elements of {d:g} mm do not fit round a pitch circle of {pitch:g} mm"
+                )
+        return self
+
+
+class Drive(Part):
+    """A drive: an input, stages in the order of power flow, bearings anywhere between two bodies.
+
+    A drive without stages is a shaft with bearings.
+    """
+
+    tag: Annotated[str, Field(min_length=1, max_length=80)]
+    name: str = ""
+    input: Input
+    motor: Motor | None = None
+    stage: list[Stage] = Field(default_factory=list, max_length=6)
+    bearing: list[Bearing] = Field(default_factory=list, max_length=60)
+    ratio: Positive | None = None
+    """Ratio on the plate, when stated: refused if the stages contradict it."""
+    support: Literal["rigid", "flexible"] | None = None
+    shaft_height_mm: Positive | None = None
+    note: str = ""
+
+    @field_validator("tag")
+    @classmethod
+    def _printable(cls, tag: str) -> str:
+        if not tag.isprintable() or tag != tag.strip():
+            raise ValueError("tag must be printable, without spaces at its ends")
+        return tag
+
+    @model_validator(mode="after")
+    def _names_unique(self) -> Drive:
+        names = [bearing.name for bearing in self.bearing]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"two bearings are named {twice[0]!r}")
+        return self
+
+
+def exact(value: float) -> Fraction:
+    """The decimal that a person wrote, as an exact fraction (0.1 -> 1/10)."""
+    return Fraction(repr(value)) if isinstance(value, float) else Fraction(value)

@@ -1,0 +1,41 @@
+"""The error family. Every message is one sentence that a user can act on.
+
+VibeError
+├── ConfigError    a drive, recipe, limits or sidecar file is wrong
+├── CaptureError   a capture cannot be read
+├── CallError      the command was called wrongly
+└── OutputError    a result cannot be written
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class VibeError(Exception):
+    """Base of every error that a user can cause or mend."""
+
+
+class ConfigError(VibeError):
+    """A configuration file is wrong: says where and what would be right."""
+
+    def __init__(self, reason: str, *, path: Path | str | None = None, line: int | None = None) -> None:
+        self.reason, self.path, self.line = reason, path, line
+        place = "" if path is None else f"{path}: " if line is None else f"{path}, line {line}: "
+        super().__init__(f"{place}{reason}")
+
+
+class CaptureError(VibeError):
+    """A capture cannot be read."""
+
+    def __init__(self, reason: str, *, path: Path | str | None = None) -> None:
+        self.reason, self.path = reason, path
+        super().__init__(reason if path is None else f"{path}: {reason}")
+
+
+class CallError(VibeError):
+    """The command was called with something it cannot use."""
+
+
+class OutputError(VibeError):
+    """A result cannot be written where it was asked for."""

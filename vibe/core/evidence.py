@@ -1,0 +1,158 @@
+"""What the samples say about orders that somebody asked for: values only, no verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedEstimate:
+    """Input speed. ``uncertainty_hz`` is one standard deviation, None where unknown.
+
+    ``drift`` is (fastest - slowest) / mean over the capture; None where it could not be followed.
+    """
+
+    input_hz: float
+    uncertainty_hz: float | None
+    method: Literal["tachometer", "signal", "nominal"]
+    drift: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CombLine:
+    """One line of a comb: where, and its power over the local floor [dB]; ``masked`` when an innocent owns it."""
+
+    order: float
+    over_floor_db: float
+    masked: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Localisation:
+    """Is the repeating pattern one short hit, or spread round the turn as pitch errors spread it?
+
+    ``false_alarm_probability``: chance that a turn of healthy, irregular parts shows a peak as high as this over
+    its own remainder. ``peaks_deg`` are the hits' angles in the frame, strongest first, with ``peak_share`` each.
+    """
+
+    false_alarm_probability: float
+    peaks_deg: tuple[float, ...]
+    peak_share: tuple[float, ...]
+    width_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CombEvidence:
+    """A comb of lines in the envelope, read against decoy orders of the same capture."""
+
+    tone: str
+    order: float
+    """Where it was found (the kinematic order, moved by slip)."""
+    score: float
+    false_alarm_probability: float
+    """Chance that nothing-at-all scores as high within the places searched for this tone."""
+    places_searched: int
+    decoys: int
+    lines: tuple[CombLine, ...]
+    sideband_lines: tuple[CombLine, ...]
+    band_hz: tuple[float, float]
+    channels: tuple[str, ...]
+    hit_m_s2: float | None
+    """Estimated peak acceleration of one hit in its band."""
+    hit_over_floor_db: float
+    """Power of the repeating envelope over the mean power of the band [dB]."""
+    limit_m_s2: float | None
+    """Smallest hit of this tone that this capture would have shown."""
+    localisation: Localisation | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of a vibration spectrum at an order or frequency that was asked for."""
+
+    name: str
+    frequency_hz: float
+    velocity_mm_s: float
+    """r.m.s. [mm/s], the line's own power (floor removed)."""
+    floor_mm_s: float
+    """r.m.s. of the floor in the same width."""
+    acceleration_m_s2: float
+    channel: str
+
+    @property
+    def over_floor_db(self) -> float:
+        return float(20 * np.log10(max(self.velocity_mm_s, 1e-12) / max(self.floor_mm_s, 1e-12)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """A broad-band figure of one point."""
+
+    point: str
+    measure: str
+    value: float
+    unit: str
+    band_hz: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Exhibit:
+    """Base of the things that can be shown beside a finding. ``caption`` is one sentence."""
+
+    title: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A labelled place on an axis: a harmonic ("comb"), a predicted sideband ("sideband"), an innocent's line
+    ("owner") or a limit ("limit")."""
+
+    at: float
+    label: str
+    kind: Literal["comb", "sideband", "owner", "limit"] = "comb"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpectrumExhibit(Exhibit):
+    """Values against frequency or order, with the local floor when known, and marks."""
+
+    x: NDArray[np.float32]
+    y: NDArray[np.float32]
+    x_label: str
+    y_label: str
+    floor: NDArray[np.float32] | None = None
+    marks: tuple[Mark, ...] = ()
+    log_y: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MapExhibit(Exhibit):
+    """A turn laid on one body: ``angle_deg`` (n,) and ``level`` (n,) relative to the mean of the turn, with
+    ``count`` parts (pins, lobes) to draw; ``marked`` are parts (0-based) that stand out.
+
+    ``absolute``: part 0 is where the pulse is; otherwise counted from an arbitrary start.
+    """
+
+    part: str
+    count: int
+    angle_deg: NDArray[np.float32]
+    level: NDArray[np.float32]
+    marked: tuple[int, ...]
+    absolute: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WaveformExhibit(Exhibit):
+    """A stretch of signal, thinned to its extremes: ``low`` and ``high`` per instant, with marks in seconds."""
+
+    time_s: NDArray[np.float32]
+    low: NDArray[np.float32]
+    high: NDArray[np.float32]
+    y_label: str
+    marks: tuple[Mark, ...] = ()

@@ -1,0 +1,50 @@
+"""Outputs appear whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tempfile
+from pathlib import Path
+
+from vibe.core.errors import OutputError
+
+
+def write_whole(path: Path, content: bytes | str, *, force: bool = False) -> Path:
+    """Write ``content`` to ``path`` through a temporary file beside it and a rename.
+
+    Raises:
+        OutputError: the file exists and ``force`` is not given, or the folder cannot be written.
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    if path.exists() and not force:
+        raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:80]}.", suffix=".part")
+        part = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            part.chmod(0o644)
+            part.replace(path)
+        finally:
+            part.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(f"cannot write {path}: {error.strerror or error}") from error
+    return path
+
+
+def safe_name(tag: str) -> str:
+    """A file name made of ``tag``: no separators, no control characters, never hidden or empty.
+
+    Two different tags never share a name: whatever had to be replaced is told apart by a short digest.
+    """
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", tag).strip("._")[:80]
+    if plain == tag:
+        return plain
+    digest = hashlib.sha256(tag.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return f"{plain}-{digest}" if plain else digest

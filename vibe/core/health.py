@@ -1,0 +1,116 @@
+"""The health report of one drive, as its JSON says it. The schema of ``health.json`` is made from these models."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+State = Literal["sound", "watch", "plan", "act", "unknown"]
+Severity = Literal["slight", "moderate", "severe"]
+Probability = Annotated[float, Field(ge=0, le=1)]
+
+SCHEMA = "vibe.health/1"
+
+
+class Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class EvidenceItem(Part):
+    """One measured fact: what was read, where, and how it compares."""
+
+    kind: str
+    text: str
+    value: float | None = None
+    unit: str | None = None
+    channel: str | None = None
+
+
+class Finding(Part):
+    """Something is wrong: what, how sure, how bad, what it cannot be told from, what to do."""
+
+    tone: str | None
+    component: str
+    defect: str
+    probability: Probability
+    false_alarm_probability: Probability | None
+    severity: Severity
+    growth_db: float | None = None
+    cannot_be_told_from: list[str] = Field(default_factory=list)
+    why: str
+    """One sentence with its numbers."""
+    evidence: list[EvidenceItem] = Field(default_factory=list)
+    advice: str
+
+
+class ChannelReport(Part):
+    name: str
+    quality: Literal["usable", "limited", "rejected"]
+    reasons: list[str] = Field(default_factory=list)
+    remedies: list[str] = Field(default_factory=list)
+
+
+class CaptureReport(Part):
+    file: str
+    sha256: str | None = None
+    measured_at: str | None = None
+    duration_s: float | None = None
+    error: str | None = None
+    channels: list[ChannelReport] = Field(default_factory=list)
+
+
+class SpeedReport(Part):
+    input_hz: float | None
+    uncertainty_hz: float | None
+    method: Literal["tachometer", "signal", "nominal"] | None
+    note: str = ""
+
+
+class LevelReport(Part):
+    point: str
+    measure: str
+    value: float
+    unit: str
+    band_hz: list[float] | None = None
+    zone: Literal["A", "B", "C", "D"] | None = None
+    zone_source: str | None = None
+    by_analogy: bool | None = None
+
+
+class NotObservable(Part):
+    tone: str
+    why: str
+    needs: str
+
+
+class DetectionLimit(Part):
+    """The smallest damage of a tone that this capture would have shown."""
+
+    tone: str
+    hit_m_s2: float | None
+    over_floor_db: float | None
+
+
+class Health(Part):
+    schema_: Literal["vibe.health/1"] = Field(default=SCHEMA, alias="schema")
+    drive: str
+    name: str = ""
+    state: State
+    state_rule: str
+    sentence: str
+    """One sentence that a plant manager understands."""
+    do_by: str
+    """What to do, by when."""
+    false_alarm_rate: Probability | None = None
+    """Stated rate per drive at which findings are raised where nothing is wrong."""
+    captures: list[CaptureReport]
+    speed: SpeedReport
+    findings: list[Finding]
+    levels: list[LevelReport]
+    not_observable: list[NotObservable]
+    detection_limits: list[DetectionLimit] = Field(default_factory=list)
+    cautions: list[str]
+    software: str
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)

@@ -1,0 +1,157 @@
+"""What a drive must say: body speeds, tones, coincidences, and what a capture can show of them.
+
+Orders count events per turn of the input. Whatever is counted in teeth, lobes, pins and elements is an exact
+fraction; geometry (a bearing's diameters) makes an order irrational and ``order_exact`` None.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+Family = Literal[
+    "shaft", "mesh", "ring pin", "lobe", "output pin", "output pin pass", "hunting", "gear tooth", "planet pass",
+    "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodySpeed:
+    """One body's speed as a signed order of the input (negative: turns against it)."""
+
+    body: str
+    order: Fraction
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sideband:
+    """A predicted spacing of lines either side of a tone's harmonics, and why they must be there."""
+
+    order: float
+    order_exact: Fraction | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fold:
+    """How to lay a capture on one body: the frame turns ``order`` times per input turn (signed), and carries
+    ``count`` equal parts (ring pins, lobes, output pins)."""
+
+    part: str
+    count: int
+    order: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tone:
+    """Something a drive repeats.
+
+    ``damage``: True when local damage on one part speaks at this order (searched in the envelope), False for lines
+    that every healthy drive makes (shafts, mesh, all pins). ``slip`` is how far, relative, the real tone may lie below
+    and above the kinematic order. ``events_per_turn`` of the part: a pin met by each of M discs speaks M times.
+    """
+
+    id: str
+    component: str
+    defect: str
+    family: Family
+    order: float
+    order_exact: Fraction | None
+    damage: bool
+    made_by: str
+    source: str
+    slip: tuple[float, float] = (0.0, 0.0)
+    sidebands: tuple[Sideband, ...] = ()
+    fold: Fold | None = None
+    meetings: int = 1
+    """How many times per repeat the part may speak: the discs that meet a pin."""
+
+    def __post_init__(self) -> None:
+        if not self.order > 0:
+            raise ValueError(f"tone {self.id}: order {self.order} must be positive")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coincidence:
+    """Two tones that share a line: harmonic ``harmonic_a`` of one lies on ``harmonic_b`` of the other."""
+
+    tone_a: str
+    tone_b: str
+    harmonic_a: int
+    harmonic_b: int
+    relative_difference: float
+    """(a - b) / b; 0.0 exactly when the two are equal as fractions."""
+    exact: bool
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phasing:
+    """What M equally spaced discs do to mesh harmonic k: drives torque, a net radial force, or cancels."""
+
+    stage: str
+    harmonic: int
+    effect: Literal["torque", "radial", "cancels"]
+    order: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneTable:
+    """Everything the kinematics of one drive say."""
+
+    drive: str
+    bodies: tuple[BodySpeed, ...]
+    tones: tuple[Tone, ...]
+    coincidences: tuple[Coincidence, ...]
+    phasing: tuple[Phasing, ...]
+    ratio: Fraction | None
+    """Input turns per output turn, signed; None for a drive without stages."""
+    output: str | None
+
+    def tone(self, tone_id: str) -> Tone:
+        """The tone of that id.
+
+        Raises:
+            KeyError: no such tone; the message lists those there are.
+        """
+        for tone in self.tones:
+            if tone.id == tone_id:
+                return tone
+        raise KeyError(f"no tone {tone_id!r}; this drive has {', '.join(t.id for t in self.tones)}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureSettings:
+    """What decides which tones a capture can show."""
+
+    duration_s: float
+    sample_rate_hz: float
+    usable_band_hz: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visibility:
+    """Whether one tone can be seen in one capture; if not, why, and what would show it."""
+
+    tone: str
+    seen: bool
+    why: str = ""
+    needs: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapturePlan:
+    """Settings that show as many of a drive's tones as vibration can."""
+
+    drive: str
+    sample_rate_hz: float
+    duration_s: float
+    captures: int
+    sensor_range_m_s2: float
+    mounting: str
+    resolution_hz: float
+    reasons: tuple[str, ...]
+    visibility: tuple[Visibility, ...]
+    """For each tone at these settings; ``needs`` names the longer setting, or says out of reach."""

@@ -1,0 +1,1 @@
+"""Findings and levels to state, urgency and advice."""

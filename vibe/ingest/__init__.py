@@ -1,0 +1,1 @@
+"""Files to values: captures, drives, recipes; and the verdict on a capture's quality."""

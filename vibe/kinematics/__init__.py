@@ -1,0 +1,1 @@
+"""Drive -> body speeds -> tones, exactly. Never sees a sample."""

@@ -1,0 +1,1 @@
+"""Health to JSON, HTML, PDF and pictures. Decides nothing."""
