@@ -68,6 +68,7 @@ class CombEvidence:
     """Power of the repeating envelope over the mean power of the band [dB]."""
     limit_m_s2: float | None
     """Smallest hit of this tone that this capture would have shown."""
+    limit_over_floor_db: float | None = None
     localisation: Localisation | None = None
 
 

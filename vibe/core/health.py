@@ -10,7 +10,7 @@ State = Literal["sound", "watch", "plan", "act", "unknown"]
 Severity = Literal["slight", "moderate", "severe"]
 Probability = Annotated[float, Field(ge=0, le=1)]
 
-SCHEMA = "vibe.health/1"
+SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
 class Part(BaseModel):
@@ -57,6 +57,7 @@ class CaptureReport(Part):
     measured_at: str | None = None
     duration_s: float | None = None
     error: str | None = None
+    remarks: list[str] = Field(default_factory=list)
     channels: list[ChannelReport] = Field(default_factory=list)
 
 

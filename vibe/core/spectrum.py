@@ -27,7 +27,7 @@ class Spectrum:
 
     @property
     def axis(self) -> NDArray[np.float64]:
-        return np.arange(self.values.size) * self.step
+        return np.arange(self.values.size, dtype=np.float64) * self.step
 
     def at(self, where: float) -> float:
         """The value at the nearest bin; 0.0 outside the axis."""

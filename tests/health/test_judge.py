@@ -1,0 +1,205 @@
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from vibe.core.health import EvidenceItem, Finding, LevelReport
+from vibe.health.judge import Verdict, judge
+from vibe.health.rules import Judgement
+
+
+def finding(severity: str = "severe", probability: float = 0.97, **more: Any) -> Finding:
+    table = {
+        "tone": "stage1.lobe",
+        "component": "stage1.lobe",
+        "defect": "local damage",
+        "probability": probability,
+        "false_alarm_probability": 1e-5,
+        "severity": severity,
+        "why": "Eleven harmonics stand out.",
+        "advice": "Open the drive and look at the lobes",
+        **more,
+    }
+    return Finding.model_validate(table)
+
+
+def sensor_finding(channel: str | None, probability: float = 0.95) -> Finding:
+    evidence = [EvidenceItem(kind="channel", text="steep low end", channel=channel)]
+    return finding(
+        "severe",
+        probability,
+        tone=None,
+        component="sensor",
+        defect="loose mounting",
+        evidence=evidence,
+        advice="Clean the face and mount the sensor again",
+    )
+
+
+def level(
+    zone: str | None, by_analogy: bool = False, measure: str = "velocity_rms", source: str = "ISO 10816-3:2009 group 2"
+) -> LevelReport:
+    return LevelReport(
+        point="housing",
+        measure=measure,
+        value=5.0,
+        unit="mm/s",
+        zone=zone,
+        zone_source=source,
+        by_analogy=by_analogy,
+    )  # type: ignore[arg-type]
+
+
+def verdict(judgement: Judgement, *findings: Finding, levels: tuple[LevelReport, ...] = (), **more: Any) -> Verdict:
+    return judge(
+        findings,
+        levels,
+        more.pop("usable", 2),
+        more.pop("rejected", ()),
+        judgement,
+        tag="TH-02",
+        name="Thickener rake",
+        **more,
+    )
+
+
+@pytest.mark.parametrize(
+    ("severity", "probability", "state"),
+    [
+        ("severe", 0.95, "act"),
+        ("severe", 0.9, "act"),
+        ("severe", 0.7, "plan"),
+        ("severe", 0.2, "watch"),
+        ("moderate", 0.95, "plan"),
+        ("moderate", 0.7, "watch"),
+        ("slight", 0.99, "watch"),
+        ("slight", 0.1, "watch"),
+    ],
+)
+def test_severity_and_probability_set_the_state_and_the_rule_is_quoted(
+    judgement: Judgement, severity: str, probability: float, state: str
+) -> None:
+    found = verdict(judgement, finding(severity, probability))
+    assert found.state == state
+    for words in (severity, state, "stage1.lobe", f"{probability:.3g}", "common practice"):
+        assert words in found.state_rule
+
+
+@pytest.mark.parametrize(
+    ("zone", "by_analogy", "state"),
+    [("A", False, "sound"), ("B", True, "sound"), ("C", False, "plan"), ("C", True, "watch"), ("D", True, "act")],
+)
+def test_zones_set_the_state_when_nothing_else_does(
+    judgement: Judgement, zone: str, by_analogy: bool, state: str
+) -> None:
+    found = verdict(judgement, levels=(level("A"), level(zone, by_analogy)))
+    assert found.state == state
+    if state != "sound":
+        assert f"zone {zone}{' by analogy' if by_analogy else ''}" in found.state_rule
+        assert "shakes" in found.sentence
+
+
+def test_measures_without_a_zone_rule_never_set_a_state(judgement: Judgement) -> None:
+    assert verdict(judgement, levels=(level("D", measure="displacement_rms"), level(None))).state == "sound"
+    peak = level("D", measure="acceleration_peak", source="ISO 20816-9:2020 class III")
+    assert verdict(judgement, levels=(peak,)).state == "watch"
+
+
+def test_the_row_for_gear_units_informs_and_does_not_decide(judgement: Judgement) -> None:
+    second = level("D", source="ISO 20816-9:2020 class II")
+    found = verdict(judgement, levels=(level("B"), second))
+    assert found.state == "sound"
+    assert "zone B is sound" in found.state_rule
+
+
+def test_the_gravest_rule_wins_from_either_side(judgement: Judgement) -> None:
+    by_level = verdict(judgement, finding("slight"), levels=(level("D"),))
+    assert by_level.state == "act"
+    assert "zone D" in by_level.state_rule
+    assert "1 more finding below" in by_level.sentence
+    by_finding = verdict(
+        judgement, finding("moderate"), finding("severe", tone="stage1.ring_pin"), levels=(level("C"),)
+    )
+    assert by_finding.state == "act"
+    assert "ring pin" in by_finding.sentence
+    assert "stage1.ring_pin" in by_finding.state_rule
+
+
+def test_nothing_found_is_sound_at_a_stated_rate(judgement: Judgement) -> None:
+    found = verdict(judgement, levels=(level("A"), level("B")))
+    assert found.state == "sound"
+    assert "0.01 per drive" in found.state_rule
+    assert "zone A and B" in found.state_rule
+    assert found.sentence == "Thickener rake (TH-02): nothing wrong was found in what was measured."
+    assert "could not be used" in verdict(judgement, rejected=("clipped",)).sentence
+
+
+def test_no_usable_channel_is_unknown_whatever_was_found(judgement: Judgement) -> None:
+    for findings, levels in (((), ()), ((finding(),), ()), ((), (level("A"),))):
+        found = verdict(judgement, *findings, levels=levels, usable=0, rejected=("the machine stood still",))
+        assert found.state == "unknown"
+        assert "the machine stood still" in found.state_rule
+        assert "not known" in found.sentence
+        assert found.do_by.startswith("Measure again")
+
+
+def test_a_bad_sensor_alone_is_unknown_and_beside_a_good_one_watch(judgement: Judgement) -> None:
+    alone = verdict(judgement, sensor_finding("a"), usable=1)
+    assert alone.state == "unknown"
+    assert alone.do_by.startswith("Clean the face and mount the sensor again. Measure again")
+    assert verdict(judgement, sensor_finding("a"), usable=2).state == "watch"
+    assert verdict(judgement, sensor_finding("a"), sensor_finding("b"), usable=2).state == "unknown"
+    # Its channel was rejected already, the other one stands.
+    assert verdict(judgement, sensor_finding("a"), usable=1, rejected_channels=("a",)).state == "watch"
+    # An unlikely complaint does not silence the only channel, and real damage outranks a doubtful sensor.
+    assert verdict(judgement, sensor_finding("a", 0.2), usable=1).state == "watch"
+    damaged = verdict(judgement, sensor_finding("a"), finding("severe"), usable=2)
+    assert damaged.state == "act"
+    assert "lobe" in damaged.sentence
+
+
+def test_sentence_is_plain_and_owns_what_cannot_be_told_apart(judgement: Judgement) -> None:
+    found = verdict(judgement, finding("moderate", 0.93, cannot_be_told_from=["stage1.output_pin"]))
+    assert found.sentence == (
+        "Thickener rake (TH-02): a lobe of the cycloidal disc in stage 1, or an output pin with its roller and bore in "
+        "stage 1 (vibration cannot tell them apart), is very probably damaged; it can run until a planned repair."
+    )
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"tone": "bearing.eccentric bearing.outer_race"}, "the outer race of the eccentric bearing is very probably"),
+        (
+            {"tone": "bearing.input.rolling_element"},
+            "the rolling elements of the input bearing are very probably damaged",
+        ),
+        ({"tone": None, "component": "input.shaft", "defect": "unbalance"}, "out of balance"),
+        ({"tone": None, "component": "foundation", "defect": "looseness"}, "its base is loose"),
+        ({"tone": None, "component": "motor", "defect": "electrical"}, "the motor has an electrical fault"),
+        ({"tone": "stage2.mesh", "component": "stage2.mesh", "defect": "wear"}, "the lobes and ring pins are worn"),
+        ({"tone": "stage1.sun_tooth", "defect": "a crack"}, "a tooth of the sun wheel in stage 1 is very probably"),
+        ({"tone": None, "component": "neighbour", "defect": "odd"}, "the neighbour is very probably affected by odd"),
+    ],
+)
+def test_every_kind_of_fault_has_words(judgement: Judgement, more: dict[str, Any], words: str) -> None:
+    assert words in verdict(judgement, finding(**more)).sentence
+
+
+def test_deadline_counts_from_the_measurement(judgement: Judgement) -> None:
+    at = datetime(2026, 2, 27, 9, 30, tzinfo=UTC)
+    dated = verdict(judgement, finding("severe"), measured_at=at).do_by
+    assert dated.startswith("Open the drive and look at the lobes. Have a qualified person")
+    assert dated.endswith("(within 2 days of the measurement, by 2026-03-01).")
+    assert verdict(judgement, finding("severe")).do_by.endswith("(within 2 days of the measurement).")
+
+
+def test_a_drive_without_a_name_is_called_by_its_tag(judgement: Judgement) -> None:
+    assert judge((), (), 1, (), judgement, tag="TH-02").sentence.startswith("TH-02: ")
+
+
+def test_a_negative_number_of_channels_is_a_mistake(judgement: Judgement) -> None:
+    with pytest.raises(ValueError, match="-1"):
+        judge((), (), -1, (), judgement, tag="X")

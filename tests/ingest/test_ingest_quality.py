@@ -1,0 +1,222 @@
+"""Planted faults, each with a healthy twin that must stay free of the same reason."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+from ingest_signals import RATE_HZ, channel, machine, pulses
+from scipy.signal import lfilter
+
+from vibe.core.capture import Channel, ChannelQuality
+from vibe.ingest import assess, assess_tachometer
+
+SOUND = machine()
+
+
+def codes(quality: ChannelQuality) -> dict[str, str]:
+    assert quality.verdict == (quality.reasons[0].verdict if quality.reasons else "usable")
+    assert (quality.usable_band_hz is None) == (quality.verdict == "rejected")
+    for reason in quality.reasons:
+        assert reason.text
+        assert reason.remedy.endswith(".")
+    return {reason.code: reason.verdict for reason in quality.reasons}
+
+
+def found(samples: np.ndarray, **more: object) -> dict[str, str]:
+    return codes(assess(channel(samples, **more), speed_hz=24.3))
+
+
+def test_a_sound_capture_has_no_reason() -> None:
+    quality = assess(channel(SOUND), speed_hz=24.3, lowest_hz=1.4, highest_hz=9000.0, sensor_range_m_s2=490.0)
+    assert codes(quality) == {}
+    assert quality.usable_band_hz == pytest.approx((0.75, 10_000.0))
+
+
+def damaged(hits_per_s: float, height: float, *, seconds: float = 4.0) -> np.ndarray:
+    """A damaged bearing: hits that ring at 3.2 kHz and come again with a little slip."""
+    rng = np.random.default_rng(4)
+    x = np.zeros(round(seconds * RATE_HZ))
+    at = np.cumsum(rng.normal(1, 0.01, round(seconds * hits_per_s) - 1)) / hits_per_s
+    x[np.round(at * RATE_HZ).astype(int)] = height * rng.uniform(0.8, 1.2, at.size)
+    radius, angle = 0.97, 2 * np.pi * 3200 / RATE_HZ
+    return machine(seconds) + lfilter([1.0], [1.0, -2 * radius * np.cos(angle), radius**2], x)
+
+
+@pytest.mark.parametrize(("hits_per_s", "height"), [(74.0, 30.0), (24.3, 80.0), (1.43, 150.0)])
+def test_damage_is_neither_a_stray_shock_nor_clipping(hits_per_s: float, height: float) -> None:
+    assert codes(assess(channel(damaged(hits_per_s, height)))) == {}
+
+
+@pytest.mark.parametrize(("limit", "verdict"), [(3.6, "limited"), (3.0, "limited"), (1.6, "rejected")])
+def test_clipping(limit: float, verdict: str) -> None:
+    cut = np.clip(SOUND, -limit, limit)
+    assert found(cut) == {"clipped": verdict}
+    assert found(np.clip(SOUND, -99, limit))["clipped"] in ("limited", verdict)
+    # The recorder's end is known: a few samples there are enough. A larger range is not.
+    assert "clipped" in found(cut, full_scale=limit)
+    assert "clipped" not in found(SOUND, full_scale=1.2 * np.abs(SOUND).max())
+
+
+@pytest.mark.parametrize("periods", [25.0, 3200.0, 777.7])
+def test_an_uncut_sine_is_not_clipped(periods: float) -> None:
+    time_s = np.arange(102_400) / RATE_HZ
+    sine = 5 * np.sin(2 * np.pi * periods * time_s) + 0.002 * np.random.default_rng(3).standard_normal(time_s.size)
+    for step in (None, 0.001, 0.02):
+        x = sine if step is None else np.round(sine / step) * step
+        assert "clipped" not in found(x, step=step), (periods, step)
+        if (periods, step) != (3200.0, 0.02):  # eight levels without noise: any wave may have that shape
+            assert "clipped" in found(np.clip(x, -4.8, 4.8), step=step), (periods, step)
+
+
+def test_coarse_recorders_do_not_look_clipped() -> None:
+    for seed in range(5):
+        x = np.round(machine(1.0, seed=seed) / 0.05) * 0.05
+        assert "clipped" not in found(x, step=0.05)
+
+
+@pytest.mark.parametrize("hold", ["zero", "last"])
+def test_dropouts(hold: str) -> None:
+    x = SOUND.copy()
+    for start in (5_000, 40_000, 77_000):
+        x[start : start + 200] = 0.0 if hold == "zero" else x[start]
+    assert found(x) == {"dropouts": "limited"}
+    for start in range(1000, 100_000, 1000):
+        x[start : start + 400] = x[start]
+    assert found(x)["dropouts"] == "rejected"
+
+
+def test_coarse_or_slow_signals_are_no_dropouts() -> None:
+    slow = np.sin(2 * np.pi * 5 * np.arange(102_400) / RATE_HZ)
+    assert "dropouts" not in found(np.round(slow / 0.02) * 0.02 + 0.0)
+    assert "dropouts" not in found(np.round(SOUND / 0.2) * 0.2)
+
+
+def test_nothing_measured() -> None:
+    assert found(np.zeros(50_000)) == {"flat": "rejected"}
+    assert found(np.full(50_000, 3.7)) == {"flat": "rejected"}
+
+
+@pytest.mark.parametrize(
+    ("share", "verdict"), [(1e-4, "usable"), (0.05, "limited"), (0.5, "rejected"), (1.0, "rejected")]
+)
+def test_missing_samples(share: float, verdict: str) -> None:
+    x = SOUND.copy()
+    x[np.random.default_rng(8).random(x.size) < share] = np.nan
+    assert found(x) == {"missing": verdict}
+
+
+@pytest.mark.parametrize("step", [None, 0.0196])
+def test_a_stopped_machine(step: float | None) -> None:
+    """Electronic noise with mains hum, in a fine and in a coarse recorder."""
+    rng = np.random.default_rng(2)
+    time_s = np.arange(102_400) / RATE_HZ
+    noise = 0.01 * rng.standard_normal(time_s.size) + 0.004 * np.sin(2 * np.pi * 50 * time_s) + 0.1
+    quiet = noise if step is None else np.round(noise / step) * step
+    assert found(quiet, step=step) == {"not_running": "rejected"}
+
+
+@pytest.mark.parametrize("level", [0.02, 0.005])
+def test_a_quiet_machine_runs(level: float) -> None:
+    rng = np.random.default_rng(2)
+    time_s = np.arange(102_400) / RATE_HZ
+    noise = 0.004 * rng.standard_normal(time_s.size)
+    assert "not_running" not in found(machine(level=level) + noise)
+    lines_only = noise + 0.002 * np.sin(2 * np.pi * 24.3 * time_s)
+    assert "not_running" not in found(lines_only)
+    shape_only = noise + 0.3 * level * lfilter([1.0], [1.0, -1.6, 0.9], rng.standard_normal(time_s.size))
+    assert "not_running" not in found(shape_only)
+
+
+def test_offsets() -> None:
+    assert found(SOUND + 9.81) == {}
+    assert found(SOUND - 2.0) == {}
+    assert found(SOUND + 60.0) == {"dc_offset": "usable"}
+    assert found(SOUND + 60.0, full_scale=80.0) == {"dc_offset": "limited"}
+
+
+@pytest.mark.parametrize("tau_s", [0.3, 1.0, 6.0])
+def test_a_sensor_that_settles(tau_s: float) -> None:
+    time_s = np.arange(SOUND.size) / RATE_HZ
+    drift = np.exp(-time_s / tau_s)
+    assert found(SOUND + 15 * drift)["settling"] == "limited"
+    assert "settling" not in found(SOUND + 0.2 * drift)
+    assert "settling" not in found(SOUND + 2 * np.sin(2 * np.pi * 0.7 * time_s))
+
+
+def test_ski_slope() -> None:
+    rng = np.random.default_rng(6)
+    slow = np.cumsum(rng.standard_normal(8 * SOUND.size))[::8]
+    slow -= np.linspace(slow[0], slow[-1], slow.size)
+    slow = lfilter([1, -1], [1, -0.9998], slow) / slow.std()
+    reasons = found(SOUND + 2.0 * slow)
+    assert reasons["ski_slope"] == "limited"
+    band = assess(channel(SOUND + 2.0 * slow)).usable_band_hz
+    assert band is not None
+    assert band[0] >= 10.0
+    # A shaft that turns slowly is a line, not a slope.
+    time_s = np.arange(SOUND.size) / RATE_HZ
+    assert "ski_slope" not in found(SOUND + 0.5 * np.sin(2 * np.pi * 4.2 * time_s))
+
+
+def test_one_stray_shock() -> None:
+    x = SOUND.copy()
+    hit = np.zeros(x.size)
+    hit[60_000] = 300.0
+    ring = lfilter([1.0], [1.0, -1.4, 0.96], hit)
+    reasons = found(x + ring)
+    assert reasons["stray_shock"] == "limited"
+    assert set(reasons) <= {"stray_shock", "ski_slope"}  # one blow does lift the floor
+    assert found(x + 0.2 * ring + 0.19 * np.roll(ring, 20_000)) == {}
+
+
+def test_steps_too_coarse() -> None:
+    assert found(np.round(SOUND / 0.4) * 0.4, step=0.4) == {"coarse_steps": "limited"}
+    assert found(np.round(SOUND / 0.4) * 0.4)["coarse_steps"] == "limited"  # seen from the values alone
+    assert found(np.round(SOUND / 0.02) * 0.02, step=0.02) == {}
+
+
+def test_unit_and_range() -> None:
+    assert found(SOUND * 5000)["implausible"] == "limited"
+    assert found(SOUND * 1e-5)["implausible"] == "limited"
+    assert codes(assess(channel(SOUND), sensor_range_m_s2=float(np.abs(SOUND).max()))) == {"overloaded": "limited"}
+    velocity = Channel(
+        name="v", samples=(SOUND * 1e-3).astype("f4"), sample_rate_hz=RATE_HZ, quantity="velocity", recorded_unit="mm/s"
+    )
+    assert codes(assess(velocity)) == {}
+
+
+def test_too_short_and_too_slow() -> None:
+    assert codes(assess(channel(SOUND[:25_600]), speed_hz=24.3)) == {"too_short": "limited"}
+    assert codes(assess(channel(SOUND[:5_000]), speed_hz=24.3)) == {"too_short": "rejected"}
+    assert codes(assess(channel(SOUND[:300]), speed_hz=None)) == {"too_short": "rejected"}
+    assert codes(assess(channel(np.empty(0)))) == {"too_short": "rejected", "missing": "rejected"}
+    assert codes(assess(channel(SOUND), lowest_hz=0.2)) == {"too_short_for_slowest": "usable"}
+    assert codes(assess(channel(SOUND), highest_hz=11_000.0)) == {"sample_rate_low": "limited"}
+
+
+def test_a_sound_tachometer() -> None:
+    for per_rev, duty in ((1, 0.5), (1, 0.01), (4, 0.2)):
+        tacho = pulses(per_rev=per_rev, duty=duty)
+        assert codes(assess_tachometer(tacho, speed_hz=24.3)) == {}
+    run_up = pulses(speed_hz=lambda t: 20 + 2 * t)
+    assert codes(assess(run_up)) == {}
+
+
+def test_a_bad_tachometer() -> None:
+    assert codes(assess(pulses(drop=(10, 30)))) == {"tachometer_misses": "limited"}
+    assert codes(assess(pulses(drop=tuple(range(0, 90, 3))))) == {"tachometer_misses": "rejected"}
+    assert codes(assess(pulses(bounce=(10, 30, 50)))) == {"tachometer_bounces": "limited"}
+    assert codes(assess_tachometer(pulses(per_rev=2), speed_hz=60.0)) == {"tachometer_speed": "limited"}
+    silent = np.random.default_rng(0).normal(0, 0.01, 50_000)
+    for x in (silent, np.zeros(5000), np.full(5000, np.nan), np.empty(0)):
+        assert codes(assess(channel(x, quantity="tachometer"))) == {"tachometer_silent": "rejected"}
+
+
+def test_it_is_quick() -> None:
+    one = channel(machine(10.0))
+    begin = time.perf_counter()
+    assess(one, speed_hz=24.3)
+    assert one.samples.size == 256_000
+    assert time.perf_counter() - begin < 0.5  # measured: 0.02 s; the rest is for a busy machine

@@ -1,0 +1,131 @@
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from vibe.core.dossier import Dossier
+from vibe.core.errors import OutputError
+from vibe.report.drive_page import write_drive
+from vibe.report.index_page import IndexRow, gravest_first, index_row, write_index
+from vibe.report.plan_sheet import plan_csv, write_plan_sheet
+from vibe.report.sheets import guarded
+from vibe.report.terminal import summary_table, summary_view, tones_table
+
+
+def row(tag: str, state: str, sure: float | None = None) -> IndexRow:
+    return IndexRow(
+        tag=tag, name="", state=state, sentence="s", do_by="d", top_finding=None if sure is None else "f",  # type: ignore[arg-type]
+        probability=sure, files=None, captures=1,
+    )  # fmt: skip
+
+
+def test_gravest_first_and_tags_as_people_count() -> None:
+    rows = [
+        row("A", "sound"), row("P-10", "plan", 0.7), row("P-2", "plan", 0.7), row("Z", "act", 0.5),
+        row("U", "unknown"), row("W", "watch", 0.6), row("P-1", "plan", 0.9),
+    ]  # fmt: skip
+    assert [r.tag for r in gravest_first(rows)] == ["Z", "P-1", "P-2", "P-10", "W", "U", "A"]
+
+
+def test_index_lists_every_drive_and_its_files(
+    tmp_path: Path, damaged: Dossier, sound: Dossier, unknown: Dossier
+) -> None:
+    rows = [index_row(d, write_drive(d, tmp_path, force=False, pdf=False)) for d in (sound, unknown, damaged)]
+    index = write_index(
+        rows, tmp_path, title="Route", captures_without_drive=["lost.wav"], drives_without_capture=["ZZ-1"], force=False
+    )
+    page = index.html.read_text(encoding="utf-8")
+    assert page.index("TH-02") < page.index("AE-11") < page.index("MX-07")
+    assert "lost.wav" in page
+    assert "ZZ-1" in page
+    table = list(csv.DictReader(io.StringIO(index.csv.read_text(encoding="utf-8"))))
+    assert [line["state"] for line in table] == ["plan", "unknown", "sound"]
+    assert table[0]["finding"] == "Local damage: lobe of the disc, stage 1"
+    assert float(table[0]["probability"]) == 0.984
+    assert table[1]["probability"] == ""
+    run = json.loads(index.json.read_text(encoding="utf-8"))
+    assert run["schema"] == "vibe.run/1"
+    assert run["drives"][1]["probability"] is None
+    for drive in run["drives"]:
+        for link in drive["files"].values():
+            assert (tmp_path / link).is_file()
+    with pytest.raises(OutputError, match="--force"):
+        write_index(rows, tmp_path, title="Route", captures_without_drive=[], drives_without_capture=[], force=False)
+    assert json.loads(index.json.read_text(encoding="utf-8")) == run
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [
+        ("=1+1", "'=1+1"), ("@SUM(A1)", "'@SUM(A1)"), ("+cmd", "'+cmd"), ("-x", "'-x"), (" =1", "' =1"),
+        ("\t=1", "' =1"),
+        ("plain", "plain"), ("", ""), (None, ""), (-1.5, "-1.5"), (3, "3"), ("-1/17", "-1/17"), ("-2+3", "'-2+3"),
+    ],
+)  # fmt: skip
+def test_cells_never_become_formulas(cell: str | float | None, expected: str) -> None:
+    assert guarded(cell) == expected
+
+
+def test_tone_table_for_eyes_and_for_programs(damaged: Dossier) -> None:
+    table = damaged.tones
+    drawn = tones_table(table, 24.31)
+    for text in (
+        "18/17",
+        "1.058824",
+        "25.7400",
+        "against the input",
+        "−1/17",
+        "stage1.output_pin (exactly)",
+        "drives torque",
+    ):
+        assert text in drawn
+    unknown_speed = tones_table(table, None)
+    assert "not known" in unknown_speed
+    record = json.loads(tones_table(table, 24.31, form="json"))
+    lobe = next(t for t in record["tones"] if t["tone"] == "stage1.lobe")
+    assert Fraction(lobe["order_exact"]) == Fraction(18, 17)
+    assert lobe["hz"] == pytest.approx(24.31 * 18 / 17)
+    assert next(t for t in record["tones"] if t["tone"].endswith("cage"))["order_exact"] is None
+    assert record["ratio_exact"] == "-17"
+    lines = list(csv.DictReader(io.StringIO(tones_table(table, None, form="csv"))))
+    assert len(lines) == len(table.bodies) + len(table.tones)
+    assert all(line["hz"] == "" for line in lines)
+    disc = next(line for line in lines if line["id"] == "stage1.disc")
+    assert Fraction(disc["order_exact"]) == Fraction(-1, 17)
+    tsv = tones_table(table, 24.31, form="tsv").splitlines()
+    assert len({line.count("\t") for line in tsv}) == 1
+
+
+def test_summary_takes_markup_as_text() -> None:
+    rows = [replace(row("[bold]x[/nope]", "act", 0.98), do_by="now\x1b[31m"), row("S", "sound")]
+    text = summary_table(rows)
+    assert "[bold]x[/nope]" in text
+    assert "\x1b" not in text
+    assert "98 %" in text
+    assert summary_table(rows, form="tsv").splitlines()[1].startswith("act\t[bold]x[/nope]\tf\t0.98")
+    assert json.loads(summary_table(rows, form="json"))[1]["probability"] is None
+    Console(file=io.StringIO()).print(summary_view(rows))
+
+
+def test_plan_sheet_puts_cautions_first(tmp_path: Path, damaged: Dossier) -> None:
+    assert damaged.plan is not None
+    files = write_plan_sheet([damaged.plan], tmp_path, force=False, names={"TH-02": "Thickener <rake>"})
+    page = files.html.read_text(encoding="utf-8")
+    assert page.index("Guards stay on") < page.index("25.6 kHz") < page.index("shares its line with running speed")
+    assert "Thickener &lt;rake&gt;" in page
+    assert page.count('class="tick"') == 2
+    assert files.pdf is not None
+    assert files.pdf.read_bytes().startswith(b"%PDF-")
+    (line,) = csv.DictReader(io.StringIO(plan_csv([damaged.plan])))
+    assert line["not_seen"] == "stage1.ring_pin"
+    record = json.loads(files.json.read_text(encoding="utf-8"))
+    assert record["plans"][0]["duration_s"] == 60.0
+    with pytest.raises(OutputError, match="--force"):
+        write_plan_sheet([damaged.plan], tmp_path, force=False)

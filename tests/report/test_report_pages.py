@@ -1,0 +1,244 @@
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from vibe.core.dossier import Dossier
+from vibe.core.errors import OutputError
+from vibe.core.files import safe_name
+from vibe.core.health import Health
+from vibe.report import drive_page, pdf, words
+from vibe.report.drive_page import write_drive
+from vibe.report.index_page import index_row, write_index
+
+
+class Text(HTMLParser):
+    """The text of a page, its element names and its attributes."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.skip = 0
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        self.skip += tag in ("script", "style")
+
+    def handle_endtag(self, tag: str) -> None:
+        self.skip -= tag in ("script", "style")
+
+    def handle_data(self, data: str) -> None:
+        if not self.skip:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+
+def read(path: Path) -> Text:
+    return Text(path.read_text(encoding="utf-8"))
+
+
+def test_json_has_the_contract_form(tmp_path: Path, damaged: Dossier, unknown: Dossier) -> None:
+    schema = Health.model_json_schema(by_alias=True)
+    for dossier in (damaged, unknown):
+        files = write_drive(dossier, tmp_path, force=False, pdf=False)
+        report = json.loads(files.json.read_text(encoding="utf-8"))
+        jsonschema.validate(report, schema)
+        assert report["schema"] == "vibe.health/1"
+        assert Health.model_validate(report) == dossier.health
+    assert report["speed"] == {"input_hz": None, "uncertainty_hz": None, "method": None, "note": ""}
+
+
+def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: Dossier) -> None:
+    files = write_drive(damaged, tmp_path, force=False, pdf=False)
+    page = read(files.html)
+    health = damaged.health
+    said = page.text
+    for text in (
+        health.sentence, health.do_by, health.state_rule, health.findings[0].why, health.findings[1].advice,
+        "98 %", "1 in 100 000", "Growth since baseline not known", "1458.6 ± 0.1 r/min", "17 : 1",
+        "output turns against the input", "14 March 2026, 09:26:53 (UTC+02:00)", "time not known", "by analogy",
+        "output pin, its roller or its disc bore, stage 1", "a capture of at least 60 s", "4.2 dB over the floor",
+        "Wait 10 s after mounting", "the file ends in the middle of a line", *health.cautions, "9f" * 32, "vibe 0.1.0",
+    ):  # fmt: skip
+        assert text in said, text
+    assert said.index(health.sentence) < said.index(health.do_by) < said.index(health.findings[0].why)
+    assert said.index("Unbalance") > said.index("Local damage")
+    assert files.html.stat().st_size < 1_500_000
+
+
+def test_page_asks_nothing_of_a_network_and_describes_its_pictures(tmp_path: Path, damaged: Dossier) -> None:
+    page = read(write_drive(damaged, tmp_path, force=False, pdf=False).html)
+    for tag, attrs in page.tags:
+        for name in ("src", "href"):
+            target = attrs.get(name)
+            if target:
+                assert target.startswith(("data:", "#", "../", "health.")), (tag, target)
+    images = [attrs for tag, attrs in page.tags if tag == "img"]
+    assert len(images) == 6
+    assert all(attrs.get("alt") for attrs in images)
+    scripts = [attrs for tag, attrs in page.tags if tag == "script"]
+    assert all("src" in a or a.get("type") == "application/json" for a in scripts)
+    for attrs in scripts:
+        if attrs.get("src"):
+            assert (tmp_path / "TH-02" / str(attrs["src"])).is_file()
+
+
+def test_what_is_not_known_is_said_and_never_a_number(tmp_path: Path, unknown: Dossier) -> None:
+    said = read(write_drive(unknown, tmp_path, force=False, pdf=False).html).text
+    assert "Input speed not known" in said
+    assert "None" not in said.replace("None can be given", "")
+    assert not re.search(r"\bnan\b", said, re.IGNORECASE)
+    assert "Every tone of this drive lay within reach" not in said
+    assert " seen " not in said[said.index("Tones of this drive") : said.index("Capture quality")].replace(
+        "could not be seen", ""
+    )
+    assert not re.search(r"Input speed\s+0", said)
+    assert "None can be given: the drive could not be judged" in said
+    assert "2.1 % of the samples are clipped" in said
+
+
+@pytest.mark.parametrize(
+    "evil", ["<script>alert(1)</script>", "../../etc/x", "=cmd|' /C calc'!A0", 'a" onload="x', "水 {{ 7*7 }}"]
+)
+def test_hostile_names_stay_text_and_stay_in_the_folder(tmp_path: Path, damaged: Dossier, evil: str) -> None:
+    health = damaged.health.model_copy(update={"drive": evil, "name": evil, "sentence": evil, "do_by": evil})
+    exhibit = replace(damaged.finding_exhibits[0][0], title=evil, caption=evil + "</script><img src=x>")
+    dossier = replace(damaged, health=health, finding_exhibits=((exhibit,), ()), overview_exhibits=())
+    files = write_drive(dossier, tmp_path, force=False, pdf=False)
+    assert files.html.parent.parent == tmp_path
+    assert files.html.parent.name == safe_name(evil)
+    page = read(files.html)
+    assert evil.replace("  ", " ") in page.text
+    assert not any(name.startswith("on") for _, attrs in page.tags for name in attrs)
+    assert sum(tag == "script" and "src" not in attrs for tag, attrs in page.tags) == 1
+    assert not any(attrs.get("src") == "x" for _, attrs in page.tags)
+    index = write_index(
+        [index_row(dossier, files)], tmp_path, title=evil, captures_without_drive=[evil], drives_without_capture=[],
+        force=False,
+    )  # fmt: skip
+    page = read(index.html)
+    assert not any(tag == "script" for tag, _ in page.tags)
+    targets = [
+        str(attrs["href"]) for tag, attrs in page.tags if tag == "a" and str(attrs["href"]).endswith("health.html")
+    ]
+    assert targets
+    assert (tmp_path / targets[0]).is_file()
+    assert not re.search(r"(^|,)\"?[=+@-]", index.csv.read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def test_nothing_is_replaced_without_force_and_nothing_half_written(
+    tmp_path: Path, unknown: Dossier, sound: Dossier, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files = write_drive(unknown, tmp_path, force=False, pdf=False)
+    before = {path: path.read_bytes() for path in (files.json, files.html)}
+    with pytest.raises(OutputError, match="--force"):
+        write_drive(unknown, tmp_path, force=False, pdf=False)
+    assert before == {path: path.read_bytes() for path in before}
+    write_drive(unknown, tmp_path, force=True, pdf=False)
+
+    def fail(*args: object, **kwargs: object) -> str:
+        raise RuntimeError("broken template")
+
+    monkeypatch.setattr(drive_page, "render_drive", fail)
+    with pytest.raises(RuntimeError):
+        write_drive(sound, tmp_path, force=False, pdf=False)
+    assert not (tmp_path / safe_name(sound.health.drive)).exists()
+    assert not list(tmp_path.rglob("*.part"))
+
+
+def test_pdf_says_the_same_and_a_stale_one_is_not_left(tmp_path: Path, sound: Dossier) -> None:
+    files = write_drive(sound, tmp_path, force=False)
+    assert files.pdf is not None
+    assert files.remarks == ()
+    assert files.pdf.read_bytes().startswith(b"%PDF-")
+    assert 'href="health.pdf"' in files.html.read_text(encoding="utf-8")
+    if reader := shutil.which("pdftotext"):
+        said = subprocess.run([reader, files.pdf, "-"], check=True, capture_output=True, text=True).stdout
+        # What the screen keeps folded is unfolded on paper; what only a screen can use is left out.
+        for text in (sound.health.sentence, "stage1.output_pin_pass", sound.health.cautions[0], "Page 1 of"):
+            assert text in said
+        assert "Drag across" not in said
+    again = write_drive(sound, tmp_path, force=True, pdf=False)
+    assert again.pdf is None
+    assert not files.pdf.exists()
+    assert 'href="health.pdf"' not in files.html.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("lack", [ImportError("no weasyprint"), OSError("cannot load library 'libpango-1.0-0'")])
+def test_without_a_printer_a_remark_and_no_failure(
+    tmp_path: Path, sound: Dossier, monkeypatch: pytest.MonkeyPatch, lack: Exception
+) -> None:
+    def missing(html: str) -> bytes:
+        raise lack
+
+    monkeypatch.setattr(pdf, "_by_weasyprint", missing)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    files = write_drive(sound, tmp_path, force=False)
+    assert files.pdf is None
+    assert files.html.is_file()
+    assert files.remarks[0].startswith("PDF could not be made")
+    assert str(lack) in files.remarks[0]
+    assert "no Chromium is installed" in files.remarks[0]
+
+
+def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
+    weasyprint = pytest.importorskip("weasyprint")
+    fetch: Callable[[str], object] = pdf.data_only(weasyprint)
+    secret = tmp_path / "secret.txt"
+    secret.write_text("x")
+    for url in (secret.as_uri(), "http://127.0.0.1:9/x", "https://127.0.0.1:9/x", "ftp://127.0.0.1/x"):
+        with pytest.raises(ValueError, match=r"[Dd]isallowed|refused"):
+            fetch(url)
+    assert fetch("data:text/plain,ok")
+
+
+def test_the_pdf_module_survives_an_absent_library(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    made = pdf.make_pdf("<p>x")
+    assert made.content is None
+    assert "weasyprint" in made.remark
+
+
+@pytest.mark.parametrize(
+    ("said", "expected"),
+    [
+        (words.number(None), "not known"),
+        (words.number(float("nan")), "not known"),
+        (words.number(0.0001234), "0.000123"),
+        (words.number(-1.5e-7, 2), "−1.5 × 10⁻⁷"),
+        (words.number(25600.0), "25600"),
+        (words.with_uncertainty(24.31, 0.002, "Hz"), "24.310 ± 0.002 Hz"),
+        (words.with_uncertainty(24.31, None, "Hz"), "24.31 Hz, uncertainty not known"),
+        (words.with_uncertainty(1458.6, 12.0, "r/min"), "1459 ± 12 r/min"),
+        (words.probability(0.9999), "over 99 %"),
+        (words.probability(1.0), "over 99 %"),
+        (words.odds(1e-5), "1 in 100 000"),
+        (words.odds(0.0), "less than 1 in 10¹²"),
+        (words.odds(0.9), "90 %"),
+        (words.when(None), "time not known"),
+        (words.when("2026-03-14T09:26:00"), "14 March 2026, 09:26 (offset from UTC not known)"),
+        (words.when("2026-03-14T09:26:00-03:30"), "14 March 2026, 09:26 (UTC−03:30)"),
+        (words.when("last Tuesday"), "last Tuesday"),
+        (words.component("bearing.eccentric bearing.outer_race"), "outer race of the eccentric bearing"),
+        (words.heading("bearing.NU205.cage", "local damage"), "Local damage: cage of the bearing “NU205”"),
+        (words.heading("foundation", "looseness"), "Looseness: foundation"),
+    ],
+)  # fmt: skip
+def test_words(said: str, expected: str) -> None:
+    assert said == expected

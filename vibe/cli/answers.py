@@ -1,0 +1,92 @@
+"""How a command ends: every error one sentence on standard error, every exit status one that scripts can rely on."""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import ParamSpec
+
+import typer
+
+from vibe.core.errors import VibeError
+
+P = ParamSpec("P")
+
+WRONG_CALL = 2
+"""The call or an input file is wrong."""
+NEEDS_ACTION = 3
+"""With --strict: a capture was rejected, or a drive needs acting on."""
+DEFECT = 1
+INTERRUPTED = 130
+NO_READER = 141
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+
+
+def debugging() -> bool:
+    """Whether tracebacks are wanted."""
+    return os.environ.get("VIBE_DEBUG", "") not in ("", "0")
+
+
+def plainly(command: Callable[P, None]) -> Callable[P, None]:
+    """``command`` with its errors turned into one sentence and an exit status."""
+
+    @functools.wraps(command)
+    def answer(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            command(*args, **kwargs)
+        except VibeError as error:
+            _refuse(str(error), WRONG_CALL)
+        except KeyboardInterrupt:
+            raise typer.Exit(INTERRUPTED) from None
+        except BrokenPipeError:
+            raise typer.Exit(NO_READER) from None
+        except (typer.Exit, typer.Abort):
+            raise
+        except MemoryError:
+            _refuse("this needs more memory than there is; try fewer or shorter captures, or --workers 1", WRONG_CALL)
+        except Exception as error:
+            # Usage errors of the option parser know how to show themselves.
+            if hasattr(error, "show") and hasattr(error, "exit_code"):
+                raise
+            _refuse(_defect(error), DEFECT)
+
+    return answer
+
+
+def strictly(needs_action: bool, strict: bool) -> None:
+    """Leave with status 3 when that was asked for."""
+    if strict and needs_action:
+        raise typer.Exit(NEEDS_ACTION)
+
+
+def one_line(text: str) -> str:
+    """``text`` without line breaks and control characters: it may quote a hostile file."""
+    from vibe.report.words import printable
+
+    return printable(" ".join(text.split()))
+
+
+def _refuse(sentence: str, status: int) -> None:
+    if debugging():
+        traceback.print_exc()
+    print(f"error: {one_line(sentence)}", file=sys.stderr)
+    raise typer.Exit(status) from None
+
+
+def _defect(error: Exception) -> str:
+    """Says that the program is to blame, and where."""
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if Path(frame.filename).resolve().is_relative_to(_PACKAGE)]
+    last = (own or frames)[-1]
+    place = Path(last.filename)
+    name = place.resolve().relative_to(_PACKAGE.parent).as_posix() if own else place.name
+    detail = one_line(str(error))[:200]
+    return (
+        f"this is a defect of the program, not of your files: {type(error).__name__} at {name}:{last.lineno}"
+        f"{f' ({detail})' if detail else ''}; set VIBE_DEBUG=1 to see all of it"
+    )

@@ -1,0 +1,54 @@
+"""``vibe check``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vibe.cli.answers import strictly
+from vibe.cli.options import Captures, MaybeDrive
+from vibe.core.errors import CaptureError
+
+if TYPE_CHECKING:
+    from vibe.flow import CheckedCapture
+
+
+def check(
+    captures: Captures,
+    drive: MaybeDrive = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit status 3 when a capture was rejected or cannot be read.")
+    ] = False,
+) -> None:
+    """Is a capture good, or must it be taken again, and why: a verdict for each channel."""
+    from vibe.cli import screen
+    from vibe.cli.names import captures_named
+    from vibe.flow import check_files
+
+    checked = check_files(captures_named(captures), drive)
+    if all(one.error is not None for one in checked):
+        raise CaptureError(checked[0].error or "cannot be read", path=checked[0].path)
+    screen.show_rows(
+        ["verdict", "capture", "channel", "why", "remedy"],
+        [row for one in checked for row in _rows(one)],
+    )
+    for one in checked:
+        for remark in one.remarks:
+            screen.note(f"note: {one.path}: {remark}")
+        if one.error is not None:
+            screen.note(f"note: {one.path}: {one.error}")
+    bad = any(one.error is not None or any(q.verdict == "rejected" for q in one.quality) for one in checked)
+    strictly(bad, strict)
+
+
+def _rows(one: CheckedCapture) -> list[list[str]]:
+    if one.error is not None:
+        return [["unreadable", str(one.path), "", one.error, ""]]
+    return [
+        [
+            quality.verdict, str(one.path), quality.channel, "; ".join(reason.text for reason in quality.reasons),
+            "; ".join(dict.fromkeys(reason.remedy for reason in quality.reasons if reason.remedy)),
+        ]
+        for quality in one.quality
+    ]  # fmt: skip

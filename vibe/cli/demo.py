@@ -1,0 +1,73 @@
+"""``vibe demo``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from vibe.cli.answers import strictly
+from vibe.cli.options import Strict, Workers
+from vibe.core.errors import CallError
+
+_OWN_FILES = {"index.html", "drives.csv", "run.json"}
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the pages; made if missing.")] = Path(
+        "vibe-demo"
+    ),
+    workers: Workers = None,
+    strict: Strict = False,
+) -> None:
+    """Diagnose the sample drives of a small water works: see what reports look like."""
+    from vibe.cli import screen
+    from vibe.cli.names import check_folder
+    from vibe.cli.progress import Waiting
+    from vibe.flow import run_recipe, share_dir
+
+    check_folder(out)
+    share = share_dir()
+    with Waiting() as waiting:
+        outcome = run_recipe(
+            share / "pipelines" / "route.toml", captures=share / "sample_signals", out=out, workers=workers,
+            cluster=None, force=_replaceable(out), progress=waiting,
+        )  # fmt: skip
+    screen.show_drives(outcome.rows)
+    for remark in outcome.remarks:
+        screen.note(f"note: {remark}")
+    screen.say(f"The pages are in {out}; open {outcome.index.resolve()}")
+    strictly(outcome.rejected or outcome.acting, strict)
+
+
+def _replaceable(out: Path) -> bool:
+    """Whether ``out`` holds an earlier demo, whole or broken off, and nothing else. False when new or empty.
+
+    Raises:
+        CallError: it holds something else.
+    """
+    entries = list(out.iterdir()) if out.is_dir() else []
+    if not entries:
+        return False
+    if not _is_own_run(out / "run.json") and not all(_is_own(entry) for entry in entries):
+        raise CallError(f"{out} holds other files than an earlier demo's; name a new folder with --out")
+    return True
+
+
+def _is_own_run(path: Path) -> bool:
+    from vibe.report.index_page import RUN_SCHEMA
+
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(record, dict) and record.get("schema") == RUN_SCHEMA
+
+
+def _is_own(entry: Path) -> bool:
+    """A file or folder as a run that was broken off leaves it."""
+    if entry.is_dir():
+        return entry.name == "assets" or all(file.name.lstrip(".").startswith("health.") for file in entry.iterdir())
+    return entry.name in _OWN_FILES or entry.suffix == ".part"

@@ -1,0 +1,103 @@
+"""``vibe diagnose``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vibe.cli.answers import strictly
+from vibe.cli.options import Captures, DriveOption, Force, Out, Strict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from vibe.core.health import Health
+
+
+def diagnose(
+    captures: Captures,
+    drive: DriveOption,
+    out: Out = None,
+    json: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE|-", help="Write the health report as JSON; - is standard output."),
+    ] = None,
+    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="With --out: print the page to PDF too.")] = True,
+    force: Force = False,
+    strict: Strict = False,
+) -> None:
+    """Diagnose one drive from one or more of its captures."""
+    from vibe.cli import screen
+    from vibe.cli.names import captures_named, check_folder, check_free
+    from vibe.core.files import write_whole
+    from vibe.flow import diagnose_files
+
+    json_file = Path(json) if json is not None and json != "-" else None
+    check_free(json_file, force=force)
+    check_folder(out)
+    outcome = diagnose_files(captures_named(captures), drive, out=out, force=force, pdf=pdf)
+    health = outcome.dossier.health
+    if json is not None:
+        from vibe.report.drive_page import health_json
+
+        if json_file is None:
+            print(health_json(health), end="")
+        else:
+            write_whole(json_file, health_json(health), force=force)
+    for remark in outcome.row.remarks:
+        screen.note(f"note: {remark}")
+    if json == "-":
+        screen.note(f"{health.drive}: {health.state}. {health.sentence}")
+    else:
+        screen.show_facts(_facts(health))
+    files = outcome.files
+    written = [json_file] if files is None else [files.html, files.pdf, files.json, json_file]
+    screen.show_files(file for file in written if file is not None)
+    strictly(health.state == "act" or _rejected(health), strict)
+
+
+def _rejected(health: Health) -> bool:
+    return any(
+        capture.error is not None or any(channel.quality == "rejected" for channel in capture.channels)
+        for capture in health.captures
+    )
+
+
+def _facts(health: Health) -> Iterator[tuple[str, str]]:
+    from vibe.report.words import component, heading, probability, with_uncertainty
+
+    yield "drive", f"{health.drive} {health.name}"
+    yield "state", f"{health.state} ({health.state_rule})"
+    yield "in short", health.sentence
+    yield "what to do", health.do_by
+    for number, finding in enumerate(health.findings, start=1):
+        name = heading(finding.component, finding.defect)
+        text = f"{number}. {name}, {finding.severity}, {probability(finding.probability)}. {finding.why}"
+        if finding.cannot_be_told_from:
+            text += f" Cannot be told from: {', '.join(component(other) for other in finding.cannot_be_told_from)}."
+        yield "finding", f"{text} {finding.advice}"
+    if not health.findings:
+        yield "finding", "none"
+    speed = health.speed
+    yield (
+        "speed",
+        with_uncertainty(speed.input_hz, speed.uncertainty_hz, "Hz")
+        + (f", from: {speed.method}" if speed.method else ""),
+    )
+    for level in health.levels:
+        if level.zone is not None:
+            analogy = ", by analogy" if level.by_analogy else ""
+            yield "level", f"{level.point}: {level.value:.3g} {level.unit}, zone {level.zone}{analogy}"
+    for capture in health.captures:
+        if capture.error is not None:
+            yield "quality", f"{capture.file}: unreadable, {capture.error}"
+        for channel in capture.channels:
+            yield "quality", ": ".join([capture.file, channel.name, channel.quality, *channel.reasons])
+    if health.not_observable:
+        yield (
+            "not seen",
+            f"{len(health.not_observable)} tones could not be observed in these captures; the report says which",
+        )
+    yield from (("caution", caution) for caution in health.cautions[:3])

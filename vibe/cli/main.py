@@ -1,0 +1,82 @@
+"""The command ``vibe``: puts the commands together, and sees to it that every end is a plain one."""
+
+from __future__ import annotations
+
+import os
+import sys
+import warnings
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from vibe import __version__
+from vibe.cli.answers import debugging, plainly
+from vibe.cli.check import check
+from vibe.cli.demo import demo
+from vibe.cli.diagnose import diagnose
+from vibe.cli.plan import plan
+from vibe.cli.run import run
+from vibe.cli.schema import schema
+from vibe.cli.simulate import simulate
+from vibe.cli.tones import tones
+
+app = typer.Typer(
+    name="vibe",
+    help="Know the health of cycloidal speed reducers from vibration.",
+    epilog="Exit status: 0 done; 2 the call or an input file is wrong; 3 with --strict, when a capture was rejected "
+    "or a drive needs acting on. VIBE_DEBUG=1 shows tracebacks.",
+    add_completion=True,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+for _command in (demo, run, diagnose, tones, plan, check, simulate, schema):
+    app.command(_command.__name__)(plainly(_command))
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"vibe {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run the command line ``argv`` (the process's own unless given) and leave by ``SystemExit``."""
+    if argv is None and not sys.warnoptions and not debugging():
+        warnings.simplefilter("ignore")  # what a library mutters to programmers helps no user
+    for stream in (sys.stdout, sys.stderr):
+        # A name or sign that the terminal's code page lacks must not end the command.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        app(args=None if argv is None else list(argv), prog_name="vibe")
+    except SystemExit as end:
+        sys.exit(_flushed(end.code))
+
+
+def _flushed(status: str | int | None) -> str | int | None:
+    """``status``, or that of a broken pipe when what is still to be written finds no reader."""
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except BrokenPipeError:
+        # The interpreter flushes once more on its way out; let it flush into nothing.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
+    return status
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,66 @@
+"""How far a long job is: a bar on standard error, only where somebody looks, only when it takes a while."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress, TaskID
+
+PATIENCE_S = 2.0
+
+
+class Waiting:
+    """Call it with (done, total, what); use it as a context, so that the bar is cleared at the end.
+
+    No thread refreshes the bar: it moves when a step ends, and worker processes are started from a quiet process.
+    """
+
+    def __init__(self, console: Console | None = None, clock: Callable[[], float] = time.monotonic) -> None:
+        self._console, self._clock = console, clock
+        self._start_s = clock()
+        self._bar: Progress | None = None
+        self._task: TaskID | None = None
+
+    def __enter__(self) -> Waiting:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def __call__(self, done: int, total: int, what: str) -> None:
+        if self._bar is None and not self._wanted(done, total):
+            return
+        from vibe.cli.answers import one_line
+
+        bar, task = self._shown()
+        bar.update(task, completed=done, total=total, description=one_line(what), refresh=True)
+
+    def _wanted(self, done: int, total: int) -> bool:
+        if done >= total or self._clock() - self._start_s < PATIENCE_S:
+            return False
+        return (
+            self._console.is_terminal if self._console is not None else sys.stderr is not None and sys.stderr.isatty()
+        )
+
+    def _shown(self) -> tuple[Progress, TaskID]:
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+        if self._bar is None or self._task is None:
+            console = self._console or Console(stderr=True)
+            self._bar = Progress(
+                BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False),
+                console=console, transient=True, auto_refresh=False,
+            )  # fmt: skip
+            self._task = self._bar.add_task("")
+            self._bar.start()
+        return self._bar, self._task

@@ -1,0 +1,43 @@
+"""``vibe run``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from vibe.cli.answers import strictly
+from vibe.cli.options import Cluster, Force, Strict, Workers
+
+
+def run(
+    recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe.", show_default=False)],
+    captures: Annotated[
+        Path | None,
+        typer.Option("--captures", metavar="DIR", help="Folder of captures, instead of the recipe's own."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the pages, instead of the recipe's own.")
+    ] = None,
+    workers: Workers = None,
+    cluster: Cluster = None,
+    force: Force = False,
+    strict: Strict = False,
+) -> None:
+    """Run a recipe over a folder of captures: one report per drive, one page for all."""
+    from vibe.cli import screen
+    from vibe.cli.names import check_folder
+    from vibe.cli.progress import Waiting
+    from vibe.flow import run_recipe
+
+    check_folder(out)
+    with Waiting() as waiting:
+        outcome = run_recipe(
+            recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, progress=waiting
+        )
+    screen.show_drives(outcome.rows)
+    for remark in outcome.remarks:
+        screen.note(f"note: {remark}")
+    screen.note(f"The page for all drives: {outcome.index}")
+    strictly(outcome.rejected or outcome.acting, strict)

@@ -1,0 +1,38 @@
+"""``vibe schema``."""
+
+from __future__ import annotations
+
+import json
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+
+class Which(StrEnum):
+    """A form that has a schema."""
+
+    health = "health"
+    drive = "drive"
+    recipe = "recipe"
+
+
+def schema(
+    which: Annotated[Which, typer.Argument(help="The report's JSON, the drive file, or the recipe file.")],
+) -> None:
+    """Print the JSON schema of a form."""
+    from pydantic.json_schema import GenerateJsonSchema
+
+    if which is Which.health:
+        from vibe.core.health import Health
+
+        described = Health.model_json_schema(by_alias=True, mode="serialization")
+    elif which is Which.drive:
+        from vibe.core.drive import Drive
+
+        described = Drive.model_json_schema()
+    else:
+        from vibe.core.recipe import Recipe
+
+        described = Recipe.model_json_schema()
+    print(json.dumps({"$schema": GenerateJsonSchema.schema_dialect} | described, indent=1, ensure_ascii=False))

@@ -1,0 +1,37 @@
+"""A recipe: which drives, which captures, where the results go."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+PathText = Annotated[Path, Field(strict=False)]
+"""TOML has text only; a path is made of it."""
+
+
+class Recipe(BaseModel):
+    """One run. ``drives``, ``captures`` and ``limits`` are relative to the recipe file, ``out`` to where one stands."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+    kind: Literal["route", "alarms", "commissioning"]
+    title: Annotated[str, Field(min_length=1, max_length=200)]
+    note: str = ""
+    drives: Annotated[list[str], Field(min_length=1, max_length=1000)]
+    """Files, folders or patterns such as ``../configs/drives/*.toml``."""
+    captures: PathText
+    """The folder that is searched, with its folders, for captures."""
+    limits: PathText | None = None
+    """The rules and numbers that set a drive's state; the built-in ones unless given."""
+    out: PathText = Path("vibe-out")
+    pdf: bool = True
+    """Also print each drive's page to PDF."""
+
+    @field_validator("drives")
+    @classmethod
+    def _no_empty_pattern(cls, drives: list[str]) -> list[str]:
+        if not all(pattern.strip() for pattern in drives):
+            raise ValueError("drives holds an empty pattern; name a file, a folder or a pattern such as drives/*.toml")
+        return drives

@@ -1,0 +1,134 @@
+"""What a rule may look at: tones and what the samples said of them, as values; never a sample array."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from math import e, log
+
+from vibe.core.capture import ChannelQuality
+from vibe.core.drive import Drive
+from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
+from vibe.core.health import EvidenceItem, Finding, Severity
+from vibe.core.tones import ToneTable
+from vibe.diagnosis.settings import DiagnosisSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One capture of one drive, ready to be judged."""
+
+    drive: Drive
+    tones: ToneTable
+    combs: Mapping[str, CombEvidence]
+    """By tone id; tones of one order share one comb. A tone that the capture cannot show is absent."""
+    lines: Mapping[str, tuple[Line, ...]]
+    """By name ("1x", "0.5x", "stage1.mesh 1", "twice line"), one per channel."""
+    levels: Sequence[Level]
+    speed: SpeedEstimate | None
+    quality: Sequence[ChannelQuality]
+    settings: DiagnosisSettings
+    false_alarm_rate: float
+    """Per drive; shared out equally over the tones searched."""
+    priors: Mapping[str, float]
+    severity_db: tuple[float, float]
+    """Hit over floor [dB] from which damage is moderate, and severe."""
+    zone_mm_s: Mapping[str, float]
+    """Velocity zone boundaries of this drive by name ("A/B", "B/C", "C/D")."""
+
+    @property
+    def tone_alarm(self) -> float:
+        """False-alarm probability allowed to each tone."""
+        return self.false_alarm_rate / max(1, len({comb.tone for comb in self.combs.values()}))
+
+    def severity(self, hit_over_floor_db: float) -> Severity:
+        moderate, severe = self.severity_db
+        return "severe" if hit_over_floor_db >= severe else "moderate" if hit_over_floor_db >= moderate else "slight"
+
+    def line(self, name: str) -> Line | None:
+        """The strongest channel's line of that name (by velocity)."""
+        return max(self.lines.get(name, ()), key=lambda line: line.velocity_mm_s, default=None)
+
+    def velocity_rms(self, channel: str) -> float:
+        return max((v.value for v in self.levels if v.point == channel and v.measure == "velocity_rms"), default=0.0)
+
+
+Rule = Callable[[Case], list[Finding]]
+
+
+def probability(false_alarm: float, prior: float) -> float:
+    """Probability that a finding is real, from its false-alarm probability and how common it is beforehand.
+
+    Uses the largest Bayes factor against chance that a p-value can stand for, 1 / (-e p ln p) (Sellke, Bayarri &
+    Berger, The American Statistician 55 (2001) 62-71, from memory).
+    """
+    p = min(max(false_alarm, 1e-12), 1 / e)
+    against_chance = 1.0 / (-e * p * log(p))
+    odds = prior / (1 - prior) * against_chance
+    return odds / (1 + odds)
+
+
+def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
+    """The comb's figures as evidence."""
+    channel = " + ".join(comb.channels)
+    seen = [line for line in comb.lines if line.over_floor_db >= 10.0]
+    items = [
+        EvidenceItem(
+            kind="comb",
+            text=f"{len(seen)} of {len(comb.lines)} harmonics stand 10 dB or more over the floor of the envelope "
+            f"in {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
+            value=float(len(seen)),
+            channel=channel,
+        ),
+        EvidenceItem(
+            kind="order", text="where the comb lies, per input turn", value=round(comb.order, 5), channel=channel
+        ),
+        EvidenceItem(
+            kind="decoys",
+            text=f"read against {comb.decoys} decoy orders of this capture, {comb.places_searched} places searched",
+            value=comb.false_alarm_probability,
+            unit="probability of a false alarm",
+            channel=channel,
+        ),
+        EvidenceItem(
+            kind="hit", text="power of the hits over the mean of their band", value=round(comb.hit_over_floor_db, 1),
+            unit="dB", channel=channel,
+        ),
+    ]  # fmt: skip
+    if comb.hit_m_s2 is not None:
+        items.append(
+            EvidenceItem(
+                kind="hit", text="estimated peak of one hit", value=round(comb.hit_m_s2, 4), unit="m/s^2",
+                channel=channel,
+            )
+        )  # fmt: skip
+    sides = [line for line in comb.sideband_lines if line.over_floor_db >= 10.0]
+    if comb.sideband_lines:
+        items.append(
+            EvidenceItem(
+                kind="sidebands",
+                text=f"{len(sides)} of {len(comb.sideband_lines)} predicted sidebands present",
+                value=float(len(sides)),
+                channel=channel,
+            )
+        )
+    if comb.localisation is not None:
+        places = ", ".join(f"{angle:.0f}°" for angle in comb.localisation.peaks_deg) or "none"
+        items.append(
+            EvidenceItem(
+                kind="place",
+                text=f"places that stand out of one turn: {places}",
+                value=comb.localisation.false_alarm_probability,
+                unit="probability that irregular sound parts look so",
+                channel=channel,
+            )
+        )
+    return items
+
+
+def order_text(order: float) -> str:
+    return f"{order:.4f}".rstrip("0").rstrip(".")
+
+
+def chance_text(p: float) -> str:
+    return "below 1 in 10 million" if p < 1e-7 else f"1 in {1 / max(p, 1e-7):,.0f}"

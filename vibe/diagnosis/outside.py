@@ -1,0 +1,62 @@
+"""What the rules for faults outside the reducer share."""
+
+from __future__ import annotations
+
+from vibe.core.health import EvidenceItem, Finding, Severity
+from vibe.diagnosis.case import Case
+
+SERIES = tuple(f"{k}x" for k in range(3, 11))
+HALVES = ("0.5x", "1.5x", "2.5x")
+
+
+def share_probability(value: float, threshold: float) -> float:
+    """A cautious probability: 0.6 at the threshold, 0.95 at the most (*common practice*; no model stands behind it)."""
+    return 0.6 + 0.35 * min(1.0, max(0.0, (value - threshold) / max(1e-9, 1 - threshold)))
+
+
+def loose_series(case: Case) -> tuple[int, float, float]:
+    """Harmonics of running speed that are present, their root sum of squares and the strongest of the first two."""
+    settings = case.settings.lines
+    first = max((line.velocity_mm_s for n in ("1x", "2x") if (line := case.line(n)) is not None), default=0.0)
+    present = [
+        line.velocity_mm_s
+        for name in SERIES
+        if (line := case.line(name)) is not None
+        and line.over_floor_db >= settings.over_floor_from_db
+        and line.velocity_mm_s >= settings.looseness_harmonic_share * first
+    ]
+    return len(present), sum(v * v for v in present) ** 0.5, first
+
+
+def series_is_loose(case: Case) -> bool:
+    """Many harmonics of running speed, together a good part of the first two, and strong enough to matter."""
+    settings = case.settings.lines
+    count, series, first = loose_series(case)
+    enough = count >= settings.looseness_harmonics_from and series >= settings.looseness_series_share * first
+    return enough and (series**2 + first**2) ** 0.5 >= case.zone_mm_s[settings.level_from_zone]
+
+
+def outside_finding(
+    case: Case,
+    *,
+    component: str,
+    defect: str,
+    velocity_mm_s: float,
+    probability: float,
+    cannot: list[str],
+    why: str,
+    items: list[EvidenceItem],
+    advice: str,
+) -> Finding:
+    """A finding without a tone; its severity follows the zone that its own lines would reach."""
+    severity: Severity = (
+        "severe"
+        if velocity_mm_s > case.zone_mm_s["C/D"]
+        else "moderate"
+        if velocity_mm_s > case.zone_mm_s["B/C"]
+        else "slight"
+    )
+    return Finding(
+        tone=None, component=component, defect=defect, probability=probability, false_alarm_probability=None,
+        severity=severity, cannot_be_told_from=cannot, why=why, evidence=items, advice=advice,
+    )  # fmt: skip

@@ -1,0 +1,95 @@
+"""Rolling bearings: outer race, inner race, rolling elements, cage."""
+
+from __future__ import annotations
+
+from vibe.core.drive import Bearing
+from vibe.core.evidence import CombEvidence
+from vibe.core.health import Finding
+from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability
+
+DEFECTS = {
+    "outer_race": "outer race damage",
+    "inner_race": "inner race damage",
+    "rolling_element": "rolling element damage",
+    "cage": "cage damage",
+}
+
+
+def find(case: Case) -> list[Finding]:
+    """At most one finding per bearing: the strongest element; the others follow from it."""
+    findings = []
+    for bearing in case.drive.bearing:
+        combs = {
+            part: case.combs[tone]
+            for part in DEFECTS
+            if (tone := f"bearing.{bearing.name}.{part}") in case.combs
+        }  # fmt: skip
+        chosen = _chosen(case, combs)
+        if chosen is not None:
+            findings.append(_finding(case, bearing, *chosen, combs))
+    return findings
+
+
+def _chosen(case: Case, combs: dict[str, CombEvidence]) -> tuple[str, CombEvidence, float] | None:
+    """The element that speaks, its comb and its false-alarm probability."""
+    settings, limit = case.settings.comb, case.tone_alarm
+    present = {part: comb for part, comb in combs.items() if comb.false_alarm_probability <= limit}
+    cage = present.pop("cage", None)
+    outer, inner = present.get("outer_race"), present.get("inner_race")
+    if outer is not None and inner is not None:
+        alike = abs(outer.hit_over_floor_db - inner.hit_over_floor_db) <= settings.races_alike_within_db
+        weak = max(outer.hit_over_floor_db, inner.hit_over_floor_db) < case.severity_db[0]
+        if alike and weak:
+            # Both races roughened alike: the balls meet both. Weak on either, so it must be sure on both.
+            weaker = max((outer, inner), key=lambda comb: comb.false_alarm_probability)
+            own = combs.get("rolling_element")
+            strong = max(outer.hit_over_floor_db, inner.hit_over_floor_db) >= settings.hit_over_floor_from_db
+            if own is None or not strong:
+                return None
+            return "rolling_element", own, weaker.false_alarm_probability
+    strong_ones = {p: c for p, c in present.items() if c.hit_over_floor_db >= settings.hit_over_floor_from_db}
+    if strong_ones:
+        part = max(strong_ones, key=lambda name: strong_ones[name].score)
+        return part, strong_ones[part], strong_ones[part].false_alarm_probability
+    if (
+        cage is not None
+        and not present
+        and cage.false_alarm_probability <= limit / settings.cage_stricter_by
+        and cage.hit_over_floor_db >= settings.hit_over_floor_from_db
+    ):
+        return "cage", cage, cage.false_alarm_probability
+    return None
+
+
+def _finding(
+    case: Case, bearing: Bearing, part: str, comb: CombEvidence, chance: float, combs: dict[str, CombEvidence]
+) -> Finding:
+    tone = case.tones.tone(f"bearing.{bearing.name}.{part}")
+    slip = (comb.order / tone.order - 1) * 100
+    alike = [
+        other.id
+        for other in case.tones.tones
+        if other.id != tone.id and other.damage and abs(other.order / tone.order - 1) < 0.002
+    ]
+    if part == "cage":
+        alike.append(f"bearing.{bearing.name}.rolling_element")
+    items = comb_items(comb)
+    if combs.get(part) is not comb or chance != comb.false_alarm_probability:
+        for race in ("outer_race", "inner_race"):
+            items += comb_items(combs[race])
+        alike += [f"bearing.{bearing.name}.{race}" for race in ("outer_race", "inner_race")]
+    return Finding(
+        tone=tone.id,
+        component=f"bearing.{bearing.name}",
+        defect=DEFECTS[part],
+        probability=probability(chance, case.priors.get("rolling bearing", 0.02)),
+        false_alarm_probability=chance,
+        severity=case.severity(comb.hit_over_floor_db),
+        cannot_be_told_from=list(dict.fromkeys(alike)),
+        why=f"Hits repeat at order {order_text(comb.order)}, {slip:+.1f} % from where the {bearing.name}'s geometry puts "
+        f"them, {comb.hit_over_floor_db:+.1f} dB against the mean of {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz; "
+        f"the chance that a sound drive shows this is {chance_text(chance)}.",
+        evidence=items,
+        advice=f"Plan the replacement of the {bearing.name} and look for the cause (lubricant, load, current, fit); "
+        "until then measure at the interval the state gives, since damage of this kind grows.",
+    )

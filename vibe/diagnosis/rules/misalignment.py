@@ -1,0 +1,41 @@
+"""Misalignment: twice running speed rivals running speed."""
+
+from __future__ import annotations
+
+from vibe.core.health import EvidenceItem, Finding
+from vibe.diagnosis.case import Case
+from vibe.diagnosis.outside import outside_finding, series_is_loose, share_probability
+
+
+def find(case: Case) -> list[Finding]:
+    """Twice running speed strong in itself and against running speed, without a loose series."""
+    settings = case.settings.lines
+    once, twice = case.line("1x"), case.line("2x")
+    if twice is None or once is None or twice.over_floor_db < settings.over_floor_from_db or series_is_loose(case):
+        return []
+    if twice.velocity_mm_s < case.zone_mm_s[settings.level_from_zone]:
+        return []
+    ratio = twice.velocity_mm_s / max(once.velocity_mm_s, 1e-9)
+    total = max(case.velocity_rms(twice.channel), twice.velocity_mm_s)
+    share = (twice.velocity_mm_s**2 + once.velocity_mm_s**2) / total**2
+    if ratio < settings.twice_over_once_from or share < settings.electrical_share_from:
+        return []
+    return [
+        outside_finding(
+            case,
+            component="input.shaft",
+            defect="misalignment",
+            velocity_mm_s=twice.velocity_mm_s,
+            probability=share_probability(min(1.0, ratio / 2), settings.twice_over_once_from / 2),
+            cannot=["a distorted foot", "a cracked coupling"],
+            why=f"Twice running speed ({twice.frequency_hz:.2f} Hz) carries {twice.velocity_mm_s:.2f} mm/s r.m.s., "
+            f"{ratio:.1f} times the line at running speed, at {twice.channel}.",
+            items=[
+                EvidenceItem(kind="line", text=f"twice running speed, {twice.frequency_hz:.2f} Hz",
+                             value=round(twice.velocity_mm_s, 3), unit="mm/s", channel=twice.channel),
+                EvidenceItem(kind="line", text="running speed", value=round(once.velocity_mm_s, 3), unit="mm/s",
+                             channel=once.channel),
+            ],
+            advice="Check alignment and soft foot at the next stop, cold and at working temperature.",
+        )
+    ]  # fmt: skip

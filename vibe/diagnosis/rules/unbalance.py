@@ -1,0 +1,41 @@
+"""Unbalance: the running-speed line makes most of the velocity."""
+
+from __future__ import annotations
+
+from vibe.core.health import EvidenceItem, Finding
+from vibe.diagnosis.case import Case
+from vibe.diagnosis.outside import outside_finding, series_is_loose, share_probability
+
+
+def find(case: Case) -> list[Finding]:
+    """Running speed alone, strong, and neither a loose series nor twice running speed beside it."""
+    settings = case.settings.lines
+    once, twice = case.line("1x"), case.line("2x")
+    if once is None or once.over_floor_db < settings.over_floor_from_db or series_is_loose(case):
+        return []
+    total = max(case.velocity_rms(once.channel), once.velocity_mm_s)
+    share = (once.velocity_mm_s / total) ** 2
+    second = twice.velocity_mm_s if twice is not None else 0.0
+    if once.velocity_mm_s < case.zone_mm_s[settings.level_from_zone] or share < settings.unbalance_share_from:
+        return []
+    if second >= settings.twice_over_once_from * once.velocity_mm_s:
+        return []
+    return [
+        outside_finding(
+            case,
+            component="input.shaft",
+            defect="unbalance",
+            velocity_mm_s=once.velocity_mm_s,
+            probability=share_probability(share, settings.unbalance_share_from),
+            cannot=["a bent shaft", "a resonance of the base near running speed"],
+            why=f"The line at running speed ({once.frequency_hz:.2f} Hz) carries {once.velocity_mm_s:.2f} mm/s r.m.s., "
+            f"{100 * share:.0f} % of the velocity's mean square at {once.channel}.",
+            items=[
+                EvidenceItem(kind="line", text=f"running speed, {once.frequency_hz:.2f} Hz",
+                             value=round(once.velocity_mm_s, 3), unit="mm/s", channel=once.channel),
+                EvidenceItem(kind="line", text="twice running speed", value=round(second, 3), unit="mm/s",
+                             channel=once.channel),
+            ],
+            advice="Look at coupling, fan and deposits first; measure phase at two points before balancing.",
+        )
+    ]  # fmt: skip

@@ -1,0 +1,47 @@
+"""What ``configs/diagnosis.toml`` may say."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Share = Annotated[float, Field(gt=0, le=1)]
+
+
+class Part(BaseModel):
+    """Strict, frozen, and refusing what it does not know."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class CombSettings(Part):
+    """How large a comb in the envelope must be, besides being no chance."""
+
+    hit_over_floor_from_db: float
+    localised_hit_over_floor_from_db: float
+    races_alike_within_db: Annotated[float, Field(ge=0)]
+    cage_stricter_by: Annotated[float, Field(ge=1)]
+    source: str
+
+
+class LineSettings(Part):
+    """How large lines of the velocity spectrum must be."""
+
+    over_floor_from_db: float
+    unbalance_share_from: Share
+    twice_over_once_from: Annotated[float, Field(gt=0)]
+    looseness_harmonics_from: Annotated[int, Field(ge=1, le=8)]
+    looseness_harmonic_share: Share
+    looseness_series_share: Share
+    electrical_share_from: Share
+    level_from_zone: Literal["A/B", "B/C", "C/D"]
+    mesh_from_zone: Literal["A/B", "B/C", "C/D"]
+    source: str
+
+
+class DiagnosisSettings(Part):
+    """All settings of the room."""
+
+    comb: CombSettings
+    lines: LineSettings

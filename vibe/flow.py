@@ -1,0 +1,812 @@
+"""The order of steps, written in one place: file to capture, to evidence, to findings, to a report.
+
+Every function here is something a user asks for. The rooms do the work; nothing is computed here.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vibe import __version__
+from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from vibe.core.capture import Capture, Channel, ChannelQuality
+    from vibe.core.dossier import Dossier
+    from vibe.core.drive import Drive
+    from vibe.core.evidence import CombEvidence, Exhibit, Level, SpeedEstimate
+    from vibe.core.health import CaptureReport, Finding, Health
+    from vibe.core.tones import CapturePlan, Tone, ToneTable, Visibility
+    from vibe.diagnosis.settings import DiagnosisSettings
+    from vibe.health.rules import Judgement, Limits
+    from vibe.report.drive_page import DriveFiles
+    from vibe.report.index_page import IndexRow
+    from vibe.spectra.analysis import Question, Reading
+
+Progress = Callable[[int, int, str], None]
+
+MOST_SPEED_ORDERS = 24
+"""Lines used to find the speed: the lowest orders that a sound drive makes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """The rules and numbers of ``configs/``."""
+
+    limits: Limits
+    judgement: Judgement
+    diagnosis: DiagnosisSettings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveOutcome:
+    """What came of one drive."""
+
+    dossier: Dossier
+    files: DriveFiles | None
+    row: IndexRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunOutcome:
+    """What came of a recipe. ``rejected``: some capture was unreadable or rejected; ``acting``: some drive is act."""
+
+    rows: tuple[IndexRow, ...]
+    index: Path
+    remarks: tuple[str, ...]
+    rejected: bool
+    acting: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedCapture:
+    """The verdict on one file; ``error`` when it cannot be read."""
+
+    path: Path
+    error: str | None
+    quality: tuple[ChannelQuality, ...]
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanOutcome:
+    """Capture plans and the sheets written."""
+
+    plans: tuple[CapturePlan, ...]
+    files: tuple[Path, ...]
+    remarks: tuple[str, ...] = ()
+
+
+def share_dir() -> Path:
+    """Where ``configs``, ``pipelines`` and ``sample_signals`` lie: inside the installed package, else the checkout."""
+    package = Path(__file__).resolve().parent
+    for folder in (package / "share", package.parent):
+        if (folder / "configs" / "limits.toml").is_file():
+            return folder
+    raise CallError("the folders configs, pipelines and sample_signals are missing from this installation")
+
+
+def load_settings(limits: Path | None = None) -> Settings:
+    """The built-in rules; ``limits`` replaces the file of zone limits.
+
+    Raises:
+        ConfigError: a file is missing or wrong.
+    """
+    from vibe.diagnosis.settings import DiagnosisSettings
+    from vibe.health.rules import Judgement, Limits
+    from vibe.ingest import load_model
+
+    folder = share_dir() / "configs"
+    return Settings(
+        limits=load_model(limits or folder / "limits.toml", Limits),
+        judgement=load_model(folder / "judgement.toml", Judgement),
+        diagnosis=load_model(folder / "diagnosis.toml", DiagnosisSettings),
+    )
+
+
+def tones_of(drive_path: Path) -> tuple[Drive, ToneTable]:
+    """A drive file and what its kinematics say.
+
+    Raises:
+        ConfigError: the file is wrong, or describes a drive that cannot be.
+    """
+    from vibe.ingest import load_drive
+    from vibe.kinematics.tones import tone_table
+
+    drive = load_drive(drive_path)
+    try:
+        return drive, tone_table(drive)
+    except ConfigError as error:
+        raise ConfigError(error.reason, path=drive_path) from error
+
+
+# --- one capture ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Judged:
+    """One capture, read and diagnosed. ``reading`` is None when no channel was fit."""
+
+    report: CaptureReport
+    quality: tuple[ChannelQuality, ...]
+    reading: Reading | None
+    combs: dict[str, CombEvidence]
+    visibility: tuple[Visibility, ...]
+    findings: list[Finding]
+    measured_at: Any
+    remarks: tuple[str, ...] = ()
+
+
+def _judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Settings) -> _Judged:
+    """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
+    from vibe.core.health import CaptureReport
+    from vibe.ingest import read_capture
+
+    try:
+        capture = read_capture(path)
+    except CaptureError as error:
+        report = CaptureReport(file=path.name, error=error.reason)
+        return _Judged(
+            report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None
+        )
+    return _judge_samples(capture, drive, table, settings)
+
+
+def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Settings) -> _Judged:
+    from vibe.core.tones import CaptureSettings
+    from vibe.diagnosis.diagnose import diagnose
+    from vibe.kinematics.observe import visibility
+    from vibe.spectra.analysis import read
+
+    quality = _quality(capture, drive, table)
+    fit = [
+        channel
+        for channel in capture.vibration
+        if next(q for q in quality if q.channel == channel.name).verdict != "rejected"
+    ]
+    remarks = list(capture.remarks)
+    if capture.drive is not None and capture.drive != drive.tag:
+        remarks.append(f"the file says drive {capture.drive!r}, the report is for {drive.tag!r}")
+    low, high = drive.input.speed_range_hz
+    noted = capture.speed_rpm / 60.0 if capture.speed_rpm else None
+    if noted is not None and not low <= noted <= high:
+        remarks.append(
+            f"the noted speed of {capture.speed_rpm:g} rpm lies outside this drive's range "
+            f"{low * 60:g}-{high * 60:g} rpm and is not used: is it the right drive?"
+        )
+        noted = None
+    reading, combs, seen = None, {}, ()
+    if fit:
+        first = _settings_of(fit, quality, CaptureSettings)
+        seen = visibility(table, first, noted or drive.input.speed_hz)
+        question = _question(drive, table, settings, {v.tone for v in seen if v.seen}, noted)
+        reading = read(fit, _tachometer(capture, quality), question)
+        combs = _by_tone(reading, table, question)
+        if reading.speed.note:
+            remarks.append(reading.speed.note)
+    case = _case(drive, table, settings, quality, reading, combs)
+    findings = diagnose(case)
+    return _Judged(
+        report=_capture_report(capture, quality, remarks),
+        quality=quality,
+        reading=reading,
+        combs=combs,
+        visibility=seen,
+        findings=findings,
+        measured_at=capture.measured_at,
+        remarks=tuple(remarks),
+    )
+
+
+def _quality(capture: Capture, drive: Drive, table: ToneTable) -> tuple[ChannelQuality, ...]:
+    from vibe.ingest import assess
+
+    speed = drive.input.speed_hz
+    return tuple(assess(channel, speed_hz=speed) for channel in capture.channels)
+
+
+def _tachometer(capture: Capture, quality: Sequence[ChannelQuality]) -> Channel | None:
+    tachometer = capture.tachometer
+    if tachometer is None:
+        return None
+    verdict = next(q.verdict for q in quality if q.channel == tachometer.name)
+    return None if verdict == "rejected" else tachometer
+
+
+def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], make: Any) -> Any:
+    bands = [q.usable_band_hz for q in quality if q.usable_band_hz is not None]
+    names = {channel.name for channel in fit}
+    bands = [q.usable_band_hz for q in quality if q.channel in names and q.usable_band_hz is not None]
+    return make(
+        duration_s=min(channel.duration_s for channel in fit),
+        sample_rate_hz=max(channel.sample_rate_hz for channel in fit),
+        usable_band_hz=(min((b[0] for b in bands), default=2.0), max((b[1] for b in bands), default=1000.0)),
+    )
+
+
+def _question(
+    drive: Drive, table: ToneTable, settings: Settings, seen: set[str], noted_hz: float | None
+) -> Question:
+    """The drive's tones, as plain orders that the samples can be asked for."""
+    from vibe.spectra.analysis import FoldRequest, Question
+    from vibe.spectra.comb import CombRequest
+
+    combs: list[CombRequest] = []
+    folds: list[FoldRequest] = []
+    for tone in table.tones:
+        if not tone.damage or tone.id not in seen:
+            continue
+        if any(_same_order(tone, other.order, other.slip) for other in combs):
+            continue
+        combs.append(
+            CombRequest(
+                name=tone.id,
+                order=tone.order,
+                slip=tone.slip,
+                sidebands=tuple(sorted({side.order for side in tone.sidebands}))[:2],
+                carriers=(1, 2) if tone.family == "rolling element" else (1,),
+                max_harmonic=5 if tone.family == "cage" else 12,
+            )
+        )
+        twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
+        if tone.fold is not None or any(other.fold is not None for other in twins):
+            folds.append(
+                FoldRequest(tone=tone.id, order=tone.order, meetings=max(other.meetings for other in twins))
+            )
+    healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
+    orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
+    for tone in healthy:
+        if tone.order >= 0.5 and tone.family != "hunting":
+            orders |= {k * tone.order for k in (1, 2, 3)}
+    innocent = {(1.0, 60)}
+    for tone in table.tones:
+        if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
+            innocent.add((tone.order, 40))
+        elif tone.family == "shaft":
+            innocent.add((tone.order, 60 if tone.order >= 0.9 else 6))
+    lines = [("0.5x", 0.5), ("1.5x", 1.5), ("2.5x", 2.5)] + [(f"{k}x", float(k)) for k in range(1, 11)]
+    for tone in table.tones:
+        if tone.family == "mesh":
+            lines += [(f"{tone.id} {k}", k * tone.order) for k in (1, 2, 3)]
+    lines_hz: list[tuple[str, float]] = []
+    if drive.motor is not None:
+        twice, slip_hz = 2 * drive.motor.line_hz, drive.motor.synchronous_hz - drive.input.speed_hz
+        lines_hz.append(("twice line", twice))
+        if slip_hz > 0.02:
+            lines_hz += [
+                ("twice line - pole pass", twice - slip_hz * drive.motor.poles),
+                ("twice line + pole pass", twice + slip_hz * drive.motor.poles),
+            ]
+    searched = max(1, len(combs))
+    return Question(
+        range_hz=drive.input.speed_range_hz,
+        nominal_hz=drive.input.speed_hz,
+        speed_orders=tuple(sorted(orders)[:MOST_SPEED_ORDERS]),
+        combs=tuple(combs),
+        folds=tuple(folds),
+        innocent=tuple(sorted(innocent)),
+        lines=tuple(lines),
+        lines_hz=tuple(lines_hz),
+        false_alarm=settings.judgement.false_alarm.rate_per_drive / searched,
+        fixed_speed_hz=noted_hz,
+    )
+
+
+def _same_order(tone: Tone, order: float, slip: tuple[float, float]) -> bool:
+    """Whether a tone and an order already asked for are one and the same place."""
+    return abs(tone.order / order - 1.0) < 1e-9 and tone.slip == slip
+
+
+def _by_tone(reading: Reading, table: ToneTable, question: Question) -> dict[str, CombEvidence]:
+    """The comb of every tone; those that share an order share it."""
+    slips = {request.name: request.slip for request in question.combs}
+    orders = {request.name: request.order for request in question.combs}
+    return {
+        tone.id: comb
+        for comb in reading.combs
+        for tone in table.tones
+        if tone.damage and _same_order(tone, orders[comb.tone], slips[comb.tone])
+    }
+
+
+def _case(
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    quality: Sequence[ChannelQuality],
+    reading: Reading | None,
+    combs: dict[str, CombEvidence],
+) -> Any:
+    from vibe.core.evidence import Level
+    from vibe.diagnosis.case import Case
+    from vibe.health.zones import zone
+
+    lines: dict[str, list[Any]] = {}
+    for line in reading.lines if reading is not None else ():
+        lines.setdefault(line.name, []).append(line)
+    probe = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, settings.limits)
+    assert probe is not None
+    judgement = settings.judgement
+    return Case(
+        drive=drive,
+        tones=table,
+        combs=combs,
+        lines={name: tuple(found) for name, found in lines.items()},
+        levels=reading.levels if reading is not None else (),
+        speed=reading.speed if reading is not None else None,
+        quality=quality,
+        settings=settings.diagnosis,
+        false_alarm_rate=judgement.false_alarm.rate_per_drive,
+        priors={prior.what: prior.probability for prior in judgement.prior},
+        severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
+        zone_mm_s={"A/B": probe.boundaries.ab, "B/C": probe.boundaries.bc, "C/D": probe.boundaries.cd},
+    )
+
+
+def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks: Sequence[str]) -> CaptureReport:
+    from vibe.core.health import CaptureReport, ChannelReport
+
+    return CaptureReport(
+        file=capture.source.name,
+        sha256=capture.sha256,
+        measured_at=None if capture.measured_at is None else capture.measured_at.isoformat(),
+        duration_s=round(max(channel.duration_s for channel in capture.channels), 4),
+        remarks=list(remarks),
+        channels=[
+            ChannelReport(
+                name=q.channel,
+                quality=q.verdict,
+                reasons=[reason.text for reason in q.reasons],
+                remedies=[reason.remedy for reason in q.reasons if reason.remedy],
+            )
+            for q in quality
+        ],
+    )
+
+
+# --- one drive -----------------------------------------------------------------------------------------------------
+
+
+def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], settings: Settings) -> Dossier:
+    """Health and exhibits of one drive from all of its captures; the last one measured gives levels and pictures."""
+    from vibe.core.dossier import Dossier
+    from vibe.diagnosis.diagnose import merged
+    from vibe.health.cautions import cautions
+    from vibe.health.judge import judge
+    from vibe.health.zones import report_levels
+    from vibe.kinematics.plan import capture_plan
+
+    judged = [_judge_capture(path, drive, table, settings) for path in captures]
+    findings = merged([one.findings for one in judged])
+    read = [one for one in judged if one.reading is not None]
+    latest = max(read, key=lambda one: (one.measured_at is not None, str(one.measured_at)), default=None)
+    levels: Sequence[Level] = latest.reading.levels if latest is not None and latest.reading is not None else ()
+    rows = report_levels(levels, drive, settings.limits)
+    usable = {q.channel for one in read for q in one.quality if q.verdict != "rejected" and _moves(one, q.channel)}
+    rejected_names = [q.channel for one in judged for q in one.quality if q.verdict == "rejected"]
+    reasons = [r.text for one in judged for q in one.quality if q.verdict == "rejected" for r in q.reasons[:1]]
+    reasons += [one.report.error for one in judged if one.report.error is not None]
+    verdict = judge(
+        findings, rows, len(usable), reasons, settings.judgement,
+        tag=drive.tag, name=drive.name, rejected_channels=rejected_names,
+        measured_at=latest.measured_at if latest is not None else None,
+    )  # fmt: skip
+    health = _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
+    return Dossier(
+        drive=drive,
+        health=health,
+        tones=table,
+        finding_exhibits=tuple(_finding_exhibits(finding, judged, table) for finding in findings),
+        overview_exhibits=_overview_exhibits(latest, drive),
+        plan=capture_plan(drive, table),
+    )
+
+
+def _moves(one: _Judged, channel: str) -> bool:
+    """Whether a channel is one of vibration that was analysed."""
+    return one.reading is not None and channel in one.reading.samples
+
+
+def _health(
+    drive: Drive,
+    table: ToneTable,
+    judged: Sequence[_Judged],
+    latest: _Judged | None,
+    findings: Sequence[Finding],
+    levels: Sequence[Any],
+    verdict: Any,
+    settings: Settings,
+    cautions: Sequence[str],
+) -> Health:
+    from vibe.core.health import DetectionLimit, Health, NotObservable, SpeedReport
+
+    speed: SpeedEstimate | None = latest.reading.speed if latest is not None and latest.reading is not None else None
+    seen_in_any = {v.tone for one in judged for v in one.visibility if v.seen}
+    unseen = latest.visibility if latest is not None else ()
+    return Health(
+        drive=drive.tag,
+        name=drive.name,
+        state=verdict.state,
+        state_rule=verdict.state_rule,
+        sentence=verdict.sentence,
+        do_by=verdict.do_by,
+        false_alarm_rate=settings.judgement.false_alarm.rate_per_drive,
+        captures=[one.report for one in judged],
+        speed=SpeedReport(
+            input_hz=speed.input_hz if speed else None,
+            uncertainty_hz=speed.uncertainty_hz if speed else None,
+            method=speed.method if speed else None,
+            note=speed.note if speed else "no capture fit to tell",
+        ),
+        findings=list(findings),
+        levels=list(levels),
+        not_observable=[
+            NotObservable(tone=v.tone, why=v.why, needs=v.needs)
+            for v in unseen
+            if not v.seen and v.tone not in seen_in_any
+        ]
+        if latest is not None
+        else [
+            NotObservable(tone=tone.id, why="no capture was fit", needs="a capture that is accepted")
+            for tone in table.tones
+        ],
+        detection_limits=[
+            DetectionLimit(tone=tone, hit_m_s2=comb.limit_m_s2, over_floor_db=comb.limit_over_floor_db)
+            for tone, comb in (latest.combs.items() if latest is not None else ())
+        ],
+        cautions=list(cautions),
+        software=f"vibe {__version__}",
+    )
+
+
+def _finding_exhibits(finding: Finding, judged: Sequence[_Judged], table: ToneTable) -> tuple[Exhibit, ...]:
+    """The pictures of the capture in which a finding was surest."""
+    from vibe.core.evidence import Mark
+    from vibe.spectra import exhibits
+
+    having = [one for one in judged if finding in one.findings and one.reading is not None]
+    if not having:
+        return ()
+    one = having[0]
+    reading = one.reading
+    assert reading is not None
+    comb = one.combs.get(finding.tone) if finding.tone is not None else None
+    if comb is None:
+        return _line_exhibits(finding, reading)
+    tone = table.tone(finding.tone or "")
+    carrier = 2 if tone.family == "rolling element" and len(comb.lines) and comb.lines[0].order > 1.5 * comb.order else 1
+    marks = [
+        Mark(at=line.order, label=f"{k * carrier}", kind="comb") for k, line in enumerate(comb.lines, start=1)
+    ] + [Mark(at=line.order, label="", kind="sideband") for line in comb.sideband_lines if line.over_floor_db > 6]
+    highest = 1.08 * max(line.order for line in comb.lines)
+    what = f"{tone.component} ({tone.defect})"
+    shown: list[Exhibit] = [
+        exhibits.comb_exhibit(
+            reading, comb, marks, highest=max(highest, 3.2 * comb.order),
+            title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
+            caption=f"Marked: the comb of {what} at order {comb.order:.4g} and its harmonics; grey: the local floor.",
+        )
+    ]  # fmt: skip
+    turn = reading.turns.get(comb.tone)
+    if turn is not None and tone.fold is not None and comb.localisation is not None:
+        shown.append(
+            exhibits.map_exhibit(
+                turn, part=tone.fold.part, count=tone.fold.count, peaks_deg=comb.localisation.peaks_deg,
+                absolute=reading.absolute,
+                title=f"One turn laid on the {tone.fold.part}s",
+                caption="Mean envelope by place, averaged over "
+                f"{turn.turns:.0f} turns; "
+                + ("angles count from the pulse." if reading.absolute else "angles count from an arbitrary start."),
+            )
+        )  # fmt: skip
+    shown.append(
+        exhibits.waveform_exhibit(
+            reading, comb, title=f"Waveform in the band, {comb.channels[0]}",
+            caption=f"About eight repeats, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz.",
+        )
+    )  # fmt: skip
+    return tuple(shown)
+
+
+def _line_exhibits(finding: Finding, reading: Reading) -> tuple[Exhibit, ...]:
+    """For faults read in single lines: the velocity spectrum with those lines marked."""
+    from vibe.core.evidence import Mark
+    from vibe.spectra import exhibits
+
+    channel = next((item.channel for item in finding.evidence if item.channel in reading.samples), None)
+    if channel is None or finding.component == "sensor":
+        return ()
+    names = {line.name: line for line in reading.lines if line.channel == channel}
+    wanted = (
+        [n for n in names if n.startswith("twice line")]
+        if finding.component == "motor"
+        else [n for n in names if finding.tone is not None and n.startswith(finding.tone)]
+        or [n for n in names if n.endswith("x")]
+    )
+    marks = [Mark(at=names[name].frequency_hz, label=name.rsplit(" ", 1)[-1], kind="comb") for name in wanted]
+    highest = max([3 * mark.at for mark in marks if mark.label == "1x"] + [1.3 * mark.at for mark in marks])
+    return (
+        exhibits.velocity_exhibit(
+            reading, channel, marks, highest_hz=highest, title=f"Velocity spectrum, {channel}",
+            caption=f"Marked: the lines behind {finding.component}, {finding.defect}.",
+        ),
+    )  # fmt: skip
+
+
+def _overview_exhibits(latest: _Judged | None, drive: Drive) -> tuple[Exhibit, ...]:
+    from vibe.core.evidence import Mark
+    from vibe.spectra import exhibits
+
+    if latest is None or latest.reading is None:
+        return ()
+    reading = latest.reading
+    shown: list[Exhibit] = []
+    for spectrum in reading.spectra:
+        names = {line.name: line for line in reading.lines if line.channel == spectrum.channel}
+        marks = [
+            Mark(at=names[name].frequency_hz, label=label, kind="owner")
+            for name, label in [("1x", "1x"), ("2x", "2x")]
+            + [(n, n.replace(" 1", "")) for n in names if n.endswith(".mesh 1")]
+            if name in names
+        ]
+        shown.append(
+            exhibits.velocity_exhibit(
+                reading, spectrum.channel, marks, highest_hz=1000.0,
+                title=f"Velocity spectrum, {spectrum.channel}",
+                caption="Running speed and lobe-pin mesh are marked for orientation.",
+            )
+        )  # fmt: skip
+    return tuple(shown)
+
+
+# --- what users ask for --------------------------------------------------------------------------------------------
+
+
+def diagnose_files(
+    captures: Sequence[Path], drive_path: Path, *, out: Path | None, force: bool = False, pdf: bool = True
+) -> DriveOutcome:
+    """One drive, one or more captures; pages are written when ``out`` is given.
+
+    Raises:
+        ConfigError: the drive file is wrong. CaptureError: not one capture could be read.
+        OutputError: the pages cannot be written.
+    """
+    drive, table = tones_of(drive_path)
+    dossier = dossier_of(drive, table, captures, load_settings())
+    errors = [c for c in dossier.health.captures if c.error is not None]
+    if len(errors) == len(dossier.health.captures):
+        raise CaptureError(errors[0].error or "cannot be read", path=captures[0])
+    return _written(dossier, out, force=force, pdf=pdf)
+
+
+def _written(dossier: Dossier, out: Path | None, *, force: bool, pdf: bool) -> DriveOutcome:
+    from vibe.report.drive_page import write_drive
+    from vibe.report.index_page import index_row
+
+    files = write_drive(dossier, out, force=force, pdf=pdf) if out is not None else None
+    remarks = [f"{c.file}: {c.error}" for c in dossier.health.captures if c.error]
+    remarks += [f"{c.file}: {remark}" for c in dossier.health.captures for remark in c.remarks]
+    return DriveOutcome(dossier=dossier, files=files, row=index_row(dossier, files, remarks=remarks))
+
+
+def check_files(captures: Sequence[Path], drive_path: Path | None) -> tuple[CheckedCapture, ...]:
+    """Quality verdicts, file by file; a file that cannot be read does not stop the rest.
+
+    Raises:
+        ConfigError: the drive file is wrong.
+    """
+    from vibe.ingest import assess, read_capture
+
+    drive = tones_of(drive_path)[0] if drive_path is not None else None
+    speed = drive.input.speed_hz if drive is not None else None
+    checked = []
+    for path in captures:
+        try:
+            capture = read_capture(path)
+        except CaptureError as error:
+            checked.append(CheckedCapture(path=path, error=error.reason, quality=()))
+            continue
+        remarks = list(capture.remarks)
+        if drive is not None and capture.drive not in (None, drive.tag):
+            remarks.append(f"the file says drive {capture.drive!r}, the check is for {drive.tag!r}")
+        quality = tuple(assess(channel, speed_hz=speed) for channel in capture.channels)
+        checked.append(CheckedCapture(path=path, error=None, quality=quality, remarks=tuple(remarks)))
+    return tuple(checked)
+
+
+def plan_drives(drive_paths: Sequence[Path], out: Path | None, force: bool) -> PlanOutcome:
+    """Capture plans, and a printable sheet when ``out`` is given."""
+    from vibe.kinematics.plan import capture_plan
+    from vibe.report.plan_sheet import write_plan_sheet
+
+    pairs = [tones_of(path) for path in drive_paths]
+    plans = tuple(capture_plan(drive, table) for drive, table in pairs)
+    if out is None:
+        return PlanOutcome(plans=plans, files=())
+    sheet = write_plan_sheet(plans, out, force=force, names={drive.tag: drive.name for drive, _ in pairs})
+    files = tuple(file for file in (sheet.html, sheet.pdf, sheet.csv, sheet.json) if file is not None)
+    return PlanOutcome(plans=plans, files=files, remarks=sheet.remarks)
+
+
+def simulate_file(
+    drive_path: Path, damage: Sequence[str], seed: int, out: Path, force: bool, **conditions: Any
+) -> Path:
+    """A capture with known truth, written in the format that ``out`` names."""
+    from vibe.synth.conditions import Conditions
+    from vibe.synth.damage import parse_damage
+    from vibe.synth.simulate import simulate
+    from vibe.synth.writers import write_capture
+
+    drive, _ = tones_of(drive_path)
+    capture = simulate(drive, [parse_damage(text) for text in damage], seed=seed, conditions=Conditions(**conditions))
+    return write_capture(capture, out, force=force)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    drive_path: Path
+    captures: tuple[Path, ...]
+    out: Path
+    limits: Path | None
+    force: bool
+    pdf: bool
+
+
+def _do_job(job: _Job) -> tuple[IndexRow, bool]:
+    """One drive of a run, in whatever process; returns its row and whether a capture was rejected or unreadable."""
+    drive, table = tones_of(job.drive_path)
+    dossier = dossier_of(drive, table, job.captures, load_settings(job.limits))
+    outcome = _written(dossier, job.out, force=job.force, pdf=job.pdf)
+    bad = any(
+        c.error is not None or any(ch.quality == "rejected" for ch in c.channels) for c in dossier.health.captures
+    )
+    return outcome.row, bad
+
+
+def run_recipe(
+    recipe_path: Path,
+    *,
+    captures: Path | None = None,
+    out: Path | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    force: bool = False,
+    progress: Progress | None = None,
+) -> RunOutcome:
+    """A recipe over a folder of captures: pages per drive and an index, gravest first.
+
+    Raises:
+        ConfigError: the recipe or a drive file is wrong. CallError: no captures. OutputError: pages cannot be written.
+    """
+    from vibe.ingest import drive_files, find_captures, load_drive, load_recipe
+    from vibe.report.index_page import write_index
+
+    recipe = load_recipe(recipe_path)
+    base = recipe_path.resolve().parent
+    if recipe.kind != "route":
+        raise CallError(f"{recipe_path}: recipes of kind {recipe.kind!r} cannot be run by this version; kind 'route' can")
+    paths = drive_files([base / pattern for pattern in recipe.drives])
+    drives: dict[str, Path] = {}
+    for path in paths:
+        tag = load_drive(path).tag
+        if tag in drives:
+            raise ConfigError(f"drive {tag!r} is described twice, here and in {drives[tag]}", path=path)
+        drives[tag] = path
+    folder = captures or base / recipe.captures
+    target = out or recipe.out
+    index = target / "index.html"
+    if index.exists() and not force:
+        from vibe.core.errors import OutputError
+
+        raise OutputError(f"{target} already holds a run; give --force to replace it, or another --out")
+    found = find_captures(folder)
+    if not found:
+        raise CallError(f"{folder} holds no capture in a known format")
+    sorted_captures, remarks = _sorted_by_drive(found, drives)
+    jobs = [
+        _Job(
+            drive_path=drives[tag], captures=tuple(files), out=target, force=force, pdf=recipe.pdf,
+            limits=None if recipe.limits is None else base / recipe.limits,
+        )
+        for tag, files in sorted_captures.items()
+    ]  # fmt: skip
+    results = _fan_out(jobs, workers, cluster, progress)
+    rows = [row for row, _ in results]
+    without = [tag for tag in drives if tag not in sorted_captures]
+    files = write_index(
+        rows, target, title=recipe.title, captures_without_drive=remarks,
+        drives_without_capture=without, force=force,
+    )  # fmt: skip
+    said = [*remarks, *(f"{tag}: no capture was found" for tag in without)]
+    return RunOutcome(
+        rows=tuple(rows),
+        index=files.html,
+        remarks=tuple(said),
+        rejected=any(bad for _, bad in results) or bool(remarks),
+        acting=any(row.state == "act" for row in rows),
+    )
+
+
+def _sorted_by_drive(found: Sequence[Path], drives: dict[str, Path]) -> tuple[dict[str, list[Path]], list[str]]:
+    """Captures by drive tag; and a remark for each file that has no drive here or cannot be read."""
+    from vibe.ingest.identity import identify
+
+    by_drive: dict[str, list[Path]] = {}
+    remarks: list[str] = []
+    seen: dict[tuple[str, str], Path] = {}
+    for path in found:
+        try:
+            tag, measured_at = identify(path)
+        except VibeError as error:
+            remarks.append(str(error))
+            continue
+        if tag is None:
+            remarks.append(f"{path.name}: does not say which drive it was measured on")
+        elif tag not in drives:
+            remarks.append(f"{path.name}: measured on {tag!r}, which no drive file describes")
+        else:
+            if measured_at is not None:
+                twin = seen.setdefault((tag, measured_at.isoformat()), path)
+                if twin is not path:
+                    remarks.append(f"{path.name} and {twin.name}: two captures of {tag!r} at one time, both used")
+            by_drive.setdefault(tag, []).append(path)
+    return by_drive, remarks
+
+
+def _fan_out(
+    jobs: Sequence[_Job], workers: int | None, cluster: str | None, progress: Progress | None
+) -> list[tuple[IndexRow, bool]]:
+    """All jobs, in this process, in several, or on a cluster: one code path."""
+    count = workers if workers is not None else min(len(jobs), os.cpu_count() or 1)
+    results: dict[int, tuple[IndexRow, bool]] = {}
+    if progress is not None:
+        progress(0, len(jobs), "")
+    if count <= 1 and cluster is None:
+        for number, job in enumerate(jobs):
+            results[number] = _do_job(job)
+            if progress is not None:
+                progress(number + 1, len(jobs), results[number][0].tag)
+        return [results[number] for number in range(len(jobs))]
+    with _executor(count, cluster) as executor:
+        futures = {executor.submit(_do_job, job): number for number, job in enumerate(jobs)}
+        try:
+            for future in as_completed(futures):
+                results[futures[future]] = future.result()
+                if progress is not None:
+                    progress(len(results), len(jobs), results[futures[future]][0].tag)
+        except BrokenProcessPool:
+            pass  # What is missing is done again below, one by one, so that the innocent are not lost.
+    for number, job in enumerate(jobs):
+        if number not in results:
+            results[number] = _do_job(replace(job, force=True))
+            if progress is not None:
+                progress(len(results), len(jobs), results[number][0].tag)
+    return [results[number] for number in range(len(jobs))]
+
+
+@contextmanager
+def _executor(workers: int, cluster: str | None) -> Iterator[Executor]:
+    if cluster is not None:
+        try:
+            from distributed import Client
+        except ImportError as error:
+            raise CallError("--cluster needs the optional package distributed: install vibe[cluster]") from error
+        with Client(cluster) as client:
+            yield client.get_executor()
+        return
+    import multiprocessing
+
+    # One thread per process: the processes share the cores already.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    with ProcessPoolExecutor(max_workers=workers, mp_context=multiprocessing.get_context("spawn")) as executor:
+        yield executor

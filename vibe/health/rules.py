@@ -1,0 +1,328 @@
+"""What ``configs/limits.toml`` and ``configs/judgement.toml`` may say. Every number brings its source.
+
+Make them with ``Limits.model_validate(table)`` and ``Judgement.model_validate(table)``; unknown keys are refused.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from vibe.core.health import Severity, State
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=0, le=1)]
+Source = Annotated[str, Field(min_length=4)]
+Text = Annotated[str, Field(min_length=1)]
+Span = Annotated[list[NotNegative], Field(min_length=2, max_length=2)]
+Zone = Literal["A", "B", "C", "D"]
+
+
+class Part(BaseModel):
+    """Strict, frozen, and refusing what it does not know."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+
+
+class Boundaries(Part):
+    """Upper ends of zones A, B and C."""
+
+    ab: Positive
+    bc: Positive
+    cd: Positive
+
+    @model_validator(mode="after")
+    def _rise(self) -> Boundaries:
+        if not self.ab < self.bc < self.cd:
+            raise ValueError(f"zone boundaries must rise, not {self.ab:g}, {self.bc:g}, {self.cd:g}")
+        return self
+
+    def zone(self, value: float) -> Zone:
+        """The zone of ``value``; a value on a boundary belongs to the better zone."""
+        return "A" if value <= self.ab else "B" if value <= self.bc else "C" if value <= self.cd else "D"
+
+
+class VelocityBand(Part):
+    """The band in which r.m.s. velocity is judged, lower for slow machines."""
+
+    low_hz: Positive
+    high_hz: Positive
+    slow_below_rpm: Positive
+    slow_low_hz: Positive
+    source: Source
+
+    def for_speed(self, speed_rpm: float) -> tuple[float, float]:
+        return (self.slow_low_hz if speed_rpm < self.slow_below_rpm else self.low_hz), self.high_hz
+
+
+class SupportLimits(Part):
+    """Zone boundaries of a group on one kind of support."""
+
+    velocity_mm_s: Boundaries
+    displacement_um: Boundaries
+
+
+class Group(Part):
+    """Machines of one size in ISO 10816-3."""
+
+    name: Text
+    power_above_kw: Positive
+    shaft_height_from_mm: Positive
+    rigid: SupportLimits
+    flexible: SupportLimits
+    source: Source
+
+
+class CoupledMachines(Part):
+    """ISO 10816-3: groups in falling order of power."""
+
+    name: Text
+    power_kw: Span
+    speed_rpm: Span
+    scope_source: Source
+    group: Annotated[list[Group], Field(min_length=1)]
+
+
+class SmallClass(Part):
+    """A class of ISO 10816-1; without a power it holds whatever the classes before it do not."""
+
+    name: Text
+    power_up_to_kw: Positive | None = None
+    velocity_mm_s: Boundaries
+    source: Source
+
+
+class SmallMachines(Part):
+    """ISO 10816-1: classes in rising order of power."""
+
+    name: Text
+    scope_source: Source
+    classes: Annotated[list[SmallClass], Field(min_length=1, alias="class")]
+
+
+class GearClass(Part):
+    """A class of ISO 20816-9 with its ratings (B/C boundaries)."""
+
+    name: Text
+    what: Text
+    displacement_um: Positive
+    velocity_mm_s: Positive
+    acceleration_m_s2: Positive
+    source: Source
+
+
+class Curve(Part):
+    """Flat over a band of frequencies, falling by a power of the frequency ratio outside."""
+
+    flat_hz: Span
+    exponent: Positive
+    source: Source
+
+    def factor(self, frequency_hz: float) -> float:
+        """What a limit is multiplied by at that frequency, 1.0 within the flat band."""
+        low, high = self.flat_hz
+        if frequency_hz < low:
+            return float((frequency_hz / low) ** self.exponent)
+        return float((high / frequency_hz) ** self.exponent) if frequency_hz > high else 1.0
+
+
+class GearUnits(Part):
+    """ISO 20816-9."""
+
+    name: Text
+    power_kw: Span
+    speed_rpm: Span
+    scope_source: Source
+    ladder: Annotated[list[Positive], Field(min_length=3)]
+    ladder_source: Source
+    class_of: dict[Literal["cycloidal", "rv", "planetary", "gear pair"], Text]
+    class_by_analogy: list[Text]
+    class_source: Source
+    acceptance_factor: Positive
+    acceptance_source: Source
+    classes: Annotated[list[GearClass], Field(min_length=1, alias="class")]
+    velocity_curve: Curve
+    displacement_curve: Curve
+
+    @model_validator(mode="after")
+    def _known(self) -> GearUnits:
+        names = [c.name for c in self.classes]
+        for kind, name in self.class_of.items():
+            if name not in names:
+                raise ValueError(f"class_of says {name!r} for {kind!r}, which is none of the classes {names}")
+        for c in self.classes:
+            for rating in (c.displacement_um, c.velocity_mm_s, c.acceleration_m_s2):
+                self.boundaries(rating)
+        return self
+
+    def boundaries(self, rating: float) -> Boundaries:
+        """Zone boundaries of a rating: itself between B and C, its neighbours on the ladder beside it.
+
+        Raises:
+            ValueError: the rating is no inner rung of the ladder.
+        """
+        inner = self.ladder[1:-1]
+        if rating not in inner:
+            raise ValueError(f"rating {rating:g} is no inner rung of the ladder {self.ladder}")
+        i = self.ladder.index(rating)
+        return Boundaries(ab=self.ladder[i - 1], bc=rating, cd=self.ladder[i + 1])
+
+    def class_for(self, kinds: list[str]) -> tuple[GearClass, bool] | None:
+        """The strictest class among kinds of stage, and whether it is one by analogy; None when none is a gear."""
+        wanted = {name: kind for kind, name in self.class_of.items() if kind in kinds}
+        if not wanted:
+            return None
+        strictest = min((c for c in self.classes if c.name in wanted), key=lambda c: c.velocity_mm_s)
+        return strictest, any(kind in self.class_by_analogy for kind in kinds)
+
+
+class AlarmRule(Part):
+    """How far above its baseline a drive may rise before somebody is told."""
+
+    fraction_of_bc: Positive
+    ceiling_of_bc: Positive
+    source: Source
+
+
+class TripRule(Part):
+    """Where a drive must be stopped at the latest."""
+
+    ceiling_of_cd: Positive
+    source: Source
+
+
+class ChangeRule(Part):
+    """What change against baseline counts."""
+
+    fraction_of_bc: Positive
+    source: Source
+
+
+class Limits(Part):
+    """``configs/limits.toml``."""
+
+    velocity_band: VelocityBand
+    coupled_machines: CoupledMachines
+    small_machines: SmallMachines
+    gear_units: GearUnits
+    alarm: AlarmRule
+    trip: TripRule
+    change: ChangeRule
+
+
+class FalseAlarm(Part):
+    """How often a sound drive may be given a finding."""
+
+    rate_per_drive: Annotated[float, Field(gt=0, lt=1)]
+    source: Source
+
+
+class SeverityBounds(Part):
+    """From where on, in dB, a finding is moderate and severe."""
+
+    hit_over_floor_moderate_db: float
+    hit_over_floor_severe_db: float
+    growth_moderate_db: Positive
+    growth_severe_db: Positive
+    source: Source
+
+    @model_validator(mode="after")
+    def _rise(self) -> SeverityBounds:
+        if not self.hit_over_floor_moderate_db < self.hit_over_floor_severe_db:
+            raise ValueError("hit_over_floor_severe_db must lie above hit_over_floor_moderate_db")
+        if not self.growth_moderate_db < self.growth_severe_db:
+            raise ValueError("growth_severe_db must lie above growth_moderate_db")
+        return self
+
+    def severity(self, hit_over_floor_db: float | None, growth_db: float | None = None) -> Severity:
+        """The graver of what strength and growth say; slight when neither is known."""
+        hit = -float("inf") if hit_over_floor_db is None else hit_over_floor_db
+        growth = -float("inf") if growth_db is None else growth_db
+        if hit >= self.hit_over_floor_severe_db or growth >= self.growth_severe_db:
+            return "severe"
+        if hit >= self.hit_over_floor_moderate_db or growth >= self.growth_moderate_db:
+            return "moderate"
+        return "slight"
+
+
+class Prior(Part):
+    """How common a fault is before anything is measured."""
+
+    what: Text
+    probability: Annotated[float, Field(gt=0, lt=1)]
+    source: Source
+
+
+class FindingRule(Part):
+    """The state that a finding of a severity asks for, from a probability up."""
+
+    severity: Severity
+    probability_from: Share
+    state: Literal["watch", "plan", "act"]
+    source: Source
+
+
+class ZoneRule(Part):
+    """The state that a measure in a zone asks for, when one of ``standards`` set the zone."""
+
+    measure: Text
+    standards: Annotated[list[Text], Field(min_length=1)]
+    zone: Zone
+    state: Literal["watch", "plan", "act"]
+    state_by_analogy: Literal["watch", "plan", "act"]
+    source: Source
+
+
+class Deadline(Part):
+    """What a state asks for, and within how many days of the measurement."""
+
+    state: State
+    days: Annotated[int, Field(ge=0, le=3650)]
+    what: Text
+    source: Source
+
+
+class Judgement(Part):
+    """``configs/judgement.toml``."""
+
+    false_alarm: FalseAlarm
+    severity: SeverityBounds
+    prior: list[Prior]
+    finding_rule: list[FindingRule]
+    zone_rule: list[ZoneRule]
+    deadline: list[Deadline]
+
+    @model_validator(mode="after")
+    def _complete(self) -> Judgement:
+        for severity in ("slight", "moderate", "severe"):
+            floors = [r.probability_from for r in self.finding_rule if r.severity == severity]
+            if not floors or min(floors) > 0.0:
+                raise ValueError(f"the finding rules for {severity!r} must reach down to probability_from = 0")
+        told = [d.state for d in self.deadline]
+        if sorted(told) != ["act", "plan", "sound", "unknown", "watch"]:
+            raise ValueError(f"each state needs one deadline, not {told}")
+        names = [p.what for p in self.prior]
+        if len(set(names)) != len(names):
+            raise ValueError(f"two priors are for one thing: {names}")
+        return self
+
+    def rule_for(self, severity: Severity, probability: float) -> FindingRule:
+        """The rule of that severity with the highest threshold that the probability reaches."""
+        reached = [r for r in self.finding_rule if r.severity == severity and probability >= r.probability_from]
+        return max(reached, key=lambda r: r.probability_from)
+
+    def deadline_for(self, state: State) -> Deadline:
+        return next(d for d in self.deadline if d.state == state)
+
+    def prior_for(self, what: str) -> float:
+        """The prior probability of ``what``.
+
+        Raises:
+            KeyError: there is none; the message lists those there are.
+        """
+        for prior in self.prior:
+            if prior.what == what:
+                return prior.probability
+        raise KeyError(f"no prior for {what!r}; there are {', '.join(p.what for p in self.prior)}")

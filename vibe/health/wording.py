@@ -1,0 +1,78 @@
+"""Findings in words that a plant manager uses. No numbers, no frequencies, no abbreviations."""
+
+from __future__ import annotations
+
+from vibe.core.health import Finding
+
+_PARTS = {
+    "ring_pin": "a ring pin",
+    "lobe": "a lobe of the cycloidal disc",
+    "output_pin": "an output pin with its roller and bore",
+    "output_pin_pass": "the output pins",
+    "sun_tooth": "a tooth of the sun wheel",
+    "planet_tooth": "a tooth of a planet wheel",
+    "ring_tooth": "a tooth of the ring gear",
+    "driver_tooth": "a tooth of the driving wheel",
+    "driven_tooth": "a tooth of the driven wheel",
+    "belt": "the belt",
+}
+_RACES = {
+    "outer_race": "outer race",
+    "inner_race": "inner race",
+    "rolling_element": "rolling elements",
+    "cage": "cage",
+}
+_WHOLE = {
+    "unbalance": "something that turns with the input is out of balance",
+    "misalignment": "the coupling or the shafts are out of line",
+    "looseness": "the drive or its base is loose",
+    "soft foot": "one foot of the drive does not sit flat",
+    "electrical": "the motor has an electrical fault",
+    "neighbour machine": "another machine shakes this one",
+    "wear": "the lobes and ring pins are worn all round",
+}
+
+
+def how_sure(probability: float) -> str:
+    """A probability as an adverb; the scale is common practice."""
+    if probability >= 0.99:
+        return "almost certainly"
+    if probability >= 0.9:
+        return "very probably"
+    if probability >= 0.7:
+        return "probably"
+    return "more likely than not" if probability >= 0.5 else "possibly"
+
+
+def part_in_words(where: str) -> str:
+    """A tone or component as a part: "a ring pin in stage 2", "the outer race of the eccentric bearing"."""
+    if where.startswith("bearing."):
+        name, _, race = where.removeprefix("bearing.").rpartition(".")
+        if race in _RACES and name:
+            return f"the {_RACES[race]} of the {_as_bearing(name)}"
+        return f"the {_as_bearing(where.removeprefix('bearing.'))}"
+    head, _, tail = where.partition(".")
+    if head.startswith("stage") and head[5:].isdigit() and tail in _PARTS:
+        return f"{_PARTS[tail]} in stage {head[5:]}"
+    plain = where.replace(".", " ").replace("_", " ")
+    return plain if " " in where else f"the {plain}"  # free words stand as they were written
+
+
+def _as_bearing(name: str) -> str:
+    return name if "bearing" in name.lower() else f"{name} bearing"
+
+
+def finding_in_words(finding: Finding) -> str:
+    """What is wrong, as half a sentence with its doubt: "a ring pin in stage 1 is very probably damaged"."""
+    sure = how_sure(finding.probability)
+    if finding.component == "sensor":
+        return "the sensor or its mounting cannot be trusted"
+    whole = _WHOLE.get(finding.defect)
+    if whole is not None:
+        return f"{sure} {whole}"
+    where = finding.tone or finding.component
+    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from]
+    either = "" if not twins else f", or {' or '.join(twins)} (vibration cannot tell them apart),"
+    plural = where.endswith((".rolling_element", ".output_pin_pass"))  # all others are single parts
+    state = "damaged" if finding.defect == "local damage" else f"affected by {finding.defect}"
+    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}"

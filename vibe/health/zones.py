@@ -1,0 +1,237 @@
+"""Zones of broad-band levels, alarms and changes.
+
+Which table decides. In situ the headline is ISO 10816-3:2009 for a drive above 15 kW. No standard's zones cover a
+smaller drive; its headline is ISO 10816-1:1995 class I, which fits a small machine on its own feet best, and the row
+says "by analogy". A drive whose power is not known is treated the same way: the strictest table, and said so. A drive
+with gears gets a second row after ISO 20816-9:2020, which is written for acceptance at the maker's works and is laxer;
+it informs and does not decide. Whatever had to be assumed stands in the verdict's ``source``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import cos, radians, sqrt
+
+from vibe.core.drive import Drive
+from vibe.core.evidence import Level
+from vibe.core.health import LevelReport
+from vibe.health.rules import Boundaries, CoupledMachines, Group, Limits, SmallClass, Zone
+
+ZONE_MEANING: dict[str, str] = {
+    "A": "as newly commissioned machines usually run",
+    "B": "acceptable for long-term running",
+    "C": "not suited to long-term running; usable until a good moment for repair",
+    "D": "severe enough to damage the machine",
+}
+"""ISO 20816-1:2016, in our words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneVerdict:
+    """A zone with all that it rests on. ``decided_by`` is the measure that set it."""
+
+    zone: Zone
+    source: str
+    by_analogy: bool
+    boundaries: Boundaries
+    decided_by: str
+
+
+def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | None = None) -> ZoneVerdict | None:
+    """Headline zone of a velocity or displacement level (mm/s, um r.m.s.); None for a measure without in-situ limits.
+
+    With a ``displacement`` of the same point beside a velocity, the more restrictive of the two decides
+    (ISO 10816-3:2009, 5.2.3). Small machines have no displacement limits.
+
+    Raises:
+        ValueError: the level's unit is not the one of its measure.
+    """
+    if level.measure not in ("velocity_rms", "displacement_rms"):
+        return None
+    power = drive.input.power_kw
+    coupled = limits.coupled_machines
+    tall = drive.shaft_height_mm is not None and drive.shaft_height_mm >= coupled.group[-1].shaft_height_from_mm
+    if (power is not None and power > coupled.power_kw[0]) or (power is None and tall):
+        return _coupled_zone(level, displacement, drive, limits)
+    if level.measure == "displacement_rms":
+        return None
+    return _small_zone(level, drive, limits)
+
+
+def gear_unit_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict | None:
+    """Zone of a housing's velocity or true peak acceleration after ISO 20816-9; None where it has nothing to say."""
+    units = limits.gear_units
+    found = units.class_for([stage.kind for stage in drive.stage])
+    if found is None or level.measure not in ("velocity_rms", "acceleration_peak"):
+        return None
+    row, by_kin = found
+    velocity = level.measure == "velocity_rms"
+    _check_unit(level, "mm/s" if velocity else "m/s^2")
+    boundaries = units.boundaries(row.velocity_mm_s if velocity else row.acceleration_m_s2)
+    doubts = [f"the class is that of {row.what}"] if by_kin else []
+    doubts += _out_of_scope(drive, units.power_kw, units.speed_rpm)
+    doubts += _band_doubt(level, drive, limits)
+    return ZoneVerdict(
+        zone=boundaries.zone(level.value),
+        source=_told(f"{units.name} class {row.name}", [], doubts),
+        by_analogy=bool(doubts),
+        boundaries=boundaries,
+        decided_by=level.measure,
+    )
+
+
+def report_levels(levels: Sequence[Level], drive: Drive, limits: Limits) -> list[LevelReport]:
+    """Every level as the report shows it, the headline zone first, the row after ISO 20816-9 behind it."""
+    rows: list[LevelReport] = []
+    for level in levels:
+        beside = next((x for x in levels if x.point == level.point and x.measure == "displacement_rms"), None)
+        headline = zone(level, drive, limits, displacement=beside if level.measure == "velocity_rms" else None)
+        second = gear_unit_zone(level, drive, limits)
+        verdicts = [v for v in (headline, second) if v is not None]
+        rows += [_row(level, verdict) for verdict in verdicts] or [_row(level, None)]
+    return rows
+
+
+def _row(level: Level, verdict: ZoneVerdict | None) -> LevelReport:
+    return LevelReport(
+        point=level.point,
+        measure=level.measure,
+        value=level.value,
+        unit=level.unit,
+        band_hz=None if level.band_hz is None else list(level.band_hz),
+        zone=None if verdict is None else verdict.zone,
+        zone_source=None if verdict is None else verdict.source,
+        by_analogy=None if verdict is None else verdict.by_analogy,
+    )
+
+
+def _coupled_zone(level: Level, displacement: Level | None, drive: Drive, limits: Limits) -> ZoneVerdict:
+    coupled = limits.coupled_machines
+    group = _group(coupled, drive)
+    rigid = drive.support != "flexible"
+    table = group.rigid if rigid else group.flexible
+    assumed = [] if drive.support is not None else ["support not stated, rigid assumed, which is stricter"]
+    name = f"{coupled.name} {group.name}, {'rigid' if rigid else 'flexible'} support"
+    doubts = [*_out_of_scope(drive, coupled.power_kw, coupled.speed_rpm), *_band_doubt(level, drive, limits)]
+
+    def judged(one: Level) -> ZoneVerdict:
+        velocity = one.measure == "velocity_rms"
+        _check_unit(one, "mm/s" if velocity else "um")
+        boundaries = table.velocity_mm_s if velocity else table.displacement_um
+        return ZoneVerdict(
+            zone=boundaries.zone(one.value),
+            source=_told(name, assumed, doubts),
+            by_analogy=bool(doubts),
+            boundaries=boundaries,
+            decided_by=one.measure,
+        )
+
+    first = judged(level)
+    if displacement is None:
+        return first
+    second = judged(displacement)
+    if second.zone <= first.zone:
+        return first
+    return replace(second, source=f"{second.source}; displacement decides, it is the more restrictive")
+
+
+def _group(coupled: CoupledMachines, drive: Drive) -> Group:
+    """The first group whose power or shaft height the drive reaches; the last otherwise."""
+    power, height = drive.input.power_kw or 0.0, drive.shaft_height_mm or 0.0
+    for group in coupled.group:
+        if power > group.power_above_kw or height >= group.shaft_height_from_mm:
+            return group
+    return coupled.group[-1]
+
+
+def _small_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
+    _check_unit(level, "mm/s")
+    small, power = limits.small_machines, drive.input.power_kw
+    row: SmallClass = small.classes[0]
+    assumed = []
+    if power is None:
+        assumed.append("power not stated, the strictest class assumed")
+    else:
+        row = next((c for c in small.classes if c.power_up_to_kw is None or power <= c.power_up_to_kw), row)
+    below = limits.coupled_machines.power_kw[0]
+    doubts = [f"no zone table covers a reducer of {below:g} kW or less" if power is not None else "power not known"]
+    doubts += _band_doubt(level, drive, limits)
+    return ZoneVerdict(
+        zone=row.velocity_mm_s.zone(level.value),
+        source=_told(f"{small.name} {row.name}", assumed, doubts),
+        by_analogy=True,
+        boundaries=row.velocity_mm_s,
+        decided_by=level.measure,
+    )
+
+
+def _out_of_scope(drive: Drive, power_kw: list[float], speed_rpm: list[float]) -> list[str]:
+    power, speed = drive.input.power_kw, drive.input.speed_rpm
+    doubts = []
+    if power is None:
+        doubts.append("power not known")
+    elif power < power_kw[0]:
+        doubts.append(f"{power:g} kW lies below its {power_kw[0]:g} kW")
+    elif power > power_kw[1]:
+        doubts.append(f"{power:g} kW lies above its {power_kw[1]:g} kW")
+    if speed < speed_rpm[0]:
+        doubts.append(f"{speed:g} r/min lies below its {speed_rpm[0]:g} r/min")
+    elif speed > speed_rpm[1]:
+        doubts.append(f"{speed:g} r/min lies above its {speed_rpm[1]:g} r/min")
+    return doubts
+
+
+def _band_doubt(level: Level, drive: Drive, limits: Limits) -> list[str]:
+    """A level over less than the standard's band is a lower bound."""
+    if level.band_hz is None or level.measure == "acceleration_peak":
+        return []
+    low, high = limits.velocity_band.for_speed(drive.input.speed_rpm)
+    if level.band_hz[0] <= 1.05 * low and level.band_hz[1] >= 0.95 * high:
+        return []
+    return [f"measured over {level.band_hz[0]:g} to {level.band_hz[1]:g} Hz only, so the level may be higher"]
+
+
+def _check_unit(level: Level, unit: str) -> None:
+    if level.unit != unit:
+        raise ValueError(f"{level.measure} at {level.point} is in {level.unit!r}; its limits are in {unit!r}")
+
+
+def _told(name: str, assumed: Sequence[str], doubts: Sequence[str]) -> str:
+    text = name if not assumed else f"{name} ({'; '.join(assumed)})"
+    return text if not doubts else f"{text}, by analogy: {', '.join(doubts)}"
+
+
+def alarm_value(boundaries: Boundaries, baseline: float, limits: Limits) -> float:
+    """ALARM of a drive with a baseline: that and a quarter of B/C, normally not above 1.25 B/C (ISO 10816-3, 5.4.1)."""
+    rule = limits.alarm
+    return min(baseline + rule.fraction_of_bc * boundaries.bc, rule.ceiling_of_bc * boundaries.bc)
+
+
+def trip_value(boundaries: Boundaries, limits: Limits) -> float:
+    """The highest TRIP to set, 1.25 C/D, whatever the baseline (ISO 10816-3, 5.4.2)."""
+    return limits.trip.ceiling_of_cd * boundaries.cd
+
+
+def is_significant_change(boundaries: Boundaries, before: float, now: float, limits: Limits) -> bool:
+    """Whether a level moved, up or down, by more than a quarter of B/C (ISO 10816-3, 5.3)."""
+    return abs(now - before) > limits.change.fraction_of_bc * boundaries.bc
+
+
+def vector_change(before: tuple[float, float], now: tuple[float, float]) -> float:
+    """Size of the change of a line given as (magnitude, phase in degrees): it can be large when the level is the same.
+
+    Source: ISO 20816-1:2016 Annex D.2.
+    """
+    (a, angle_a), (b, angle_b) = before, now
+    return sqrt(max(0.0, a * a + b * b - 2.0 * a * b * cos(radians(angle_b - angle_a))))
+
+
+def gear_velocity_limit(rating_mm_s: float, frequency_hz: float, limits: Limits) -> float:
+    """B/C limit of one line's velocity [mm/s] at that frequency (ISO 20816-9 Annex A)."""
+    return rating_mm_s * limits.gear_units.velocity_curve.factor(frequency_hz)
+
+
+def gear_displacement_limit(rating_um: float, frequency_hz: float, limits: Limits) -> float:
+    """B/C limit of one line's shaft displacement, peak to peak [um], at that frequency (ISO 20816-9 Annex A)."""
+    return rating_um * limits.gear_units.displacement_curve.factor(frequency_hz)

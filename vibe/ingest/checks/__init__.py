@@ -1,0 +1,1 @@
+"""Checks of a channel, one file per group. Each looks at prepared samples and gives reasons."""

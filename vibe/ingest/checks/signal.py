@@ -1,0 +1,151 @@
+"""Samples prepared once for all checks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Channel, Reason, Verdict
+
+Floats = NDArray[np.float64]
+Window = Callable[[int], Floats]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """``x`` are the samples with missing ones bridged, ``ac`` the same without mean; shape (n,)."""
+
+    channel: Channel
+    x: Floats
+    ac: Floats
+    mean: float
+    rms: float
+    peak: float
+    missing: float
+    step: float | None
+    levels: int | None
+    """Distinct values, counted only as far as the verdict needs; None for many."""
+
+    @property
+    def rate_hz(self) -> float:
+        return self.channel.sample_rate_hz
+
+
+_FEW = 64
+LEVELS_NEED_NO_PROOF = 6
+
+
+def prepare(channel: Channel) -> Signal:
+    """Bridge missing samples by straight lines and take the common numbers."""
+    x = channel.samples.astype(np.float64)
+    bad = np.isnan(x)
+    missing = float(bad.mean()) if x.size else 1.0
+    if 0 < missing < 1:
+        good = np.flatnonzero(~bad)
+        x[bad] = np.interp(np.flatnonzero(bad), good, x[good])
+    elif missing == 1:
+        x = np.zeros(x.size)
+    mean = float(x.mean()) if x.size else 0.0
+    ac = x - mean
+    rms = float(np.sqrt(np.mean(ac * ac))) if x.size else 0.0
+    step, levels = _grain(channel)
+    return Signal(
+        channel=channel,
+        x=x,
+        ac=ac,
+        mean=mean,
+        rms=rms,
+        peak=float(np.abs(ac).max()) if x.size else 0.0,
+        missing=missing,
+        step=step,
+        levels=levels,
+    )
+
+
+def _grain(channel: Channel) -> tuple[float | None, int | None]:
+    """(smallest step, number of levels or None for many): what the recorder says, else what the values show.
+
+    Values taken from a recorder of few bits lie on a grid even after conversion to floating point.
+    """
+    values = np.unique(channel.samples[:: max(1, channel.samples.size // 32_768)])
+    values = values[np.isfinite(values)].astype(np.float64)
+    if values.size < 2:
+        return channel.step, int(values.size)
+    levels = None
+    if values.size <= _FEW:
+        everywhere = np.unique(channel.samples)
+        levels = int(np.isfinite(everywhere).sum())
+        values = everywhere[np.isfinite(everywhere)].astype(np.float64)
+    if channel.step is not None:
+        return channel.step, levels
+    gaps = np.diff(values)
+    noise = 4 * float(np.spacing(np.float32(np.abs(values).max())))
+    gaps = gaps[gaps > noise]
+    if not gaps.size:
+        return None, levels
+    # The lower tail of the gaps is the step when the values lie on a grid: then all gaps are whole multiples of it.
+    step = float(np.median(gaps[gaps <= 1.5 * gaps.min()]))
+    multiples = gaps / step
+    on_grid = np.abs(multiples - np.rint(multiples)) < 0.1
+    # Two or three levels have too few gaps to prove a grid, and need no proof.
+    few = levels is not None and levels <= LEVELS_NEED_NO_PROOF
+    return (step, levels) if few or (on_grid[multiples < 8].mean() > 0.98 and gaps.size >= 3) else (None, levels)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Density:
+    """Power spectral density of the ac part [unit²/Hz], ``step_hz`` apart from zero, over ``averages`` segments."""
+
+    values: Floats
+    step_hz: float
+    averages: int
+
+    @property
+    def hz(self) -> Floats:
+        return np.asarray(np.arange(self.values.size) * self.step_hz, dtype=np.float64)
+
+
+def density(signal: Signal, longest_s: float = 4.0, fewest: int = 1, window: Window = np.hanning) -> Density:
+    """Averages, half overlapped, of windowed segments of at most ``longest_s``, at least ``fewest`` where they fit."""
+    n = signal.ac.size
+    size = int(min(longest_s * signal.rate_hz, 2 * n / (fewest + 1), n))
+    # A multiple of a large power of two keeps the transform quick.
+    size = size // 1024 * 1024 if size >= 8192 else size
+    shape = window(size)
+    starts = range(0, n - size + 1, max(1, size // 2))
+    total = np.zeros(size // 2 + 1)
+    for start in starts:
+        piece = signal.ac[start : start + size]
+        total += np.abs(np.fft.rfft((piece - piece.mean()) * shape)) ** 2
+    scale = 2.0 / (len(starts) * signal.rate_hz * float(np.sum(shape**2)))
+    return Density(np.asarray(total * scale, dtype=np.float64), signal.rate_hz / size, len(starts))
+
+
+_GRAVITY = {"rejected": 0, "limited": 1, "usable": 2}
+
+
+def worst(reasons: tuple[Reason, ...]) -> Verdict:
+    """The gravest verdict among ``reasons``."""
+    return min((reason.verdict for reason in reasons), key=_GRAVITY.__getitem__, default="usable")
+
+
+def gravest_first(reasons: list[Reason]) -> tuple[Reason, ...]:
+    """Sorted by verdict, otherwise in the order given."""
+    return tuple(sorted(reasons, key=lambda reason: _GRAVITY[reason.verdict]))
+
+
+_UNITS = {"acceleration": ("m/s²", 1.0), "velocity": ("mm/s", 1e3), "displacement": ("µm", 1e6)}
+
+
+def amount(channel: Channel, value: float) -> str:
+    """``value`` in the unit that people read: ``"0.012 m/s²"``."""
+    unit, factor = _UNITS.get(channel.quantity, (channel.recorded_unit, 1.0))
+    return f"{value * factor:.3g} {unit}".strip()
+
+
+def percent(share: float) -> str:
+    """A fraction in words: ``"0.33 %"``."""
+    return f"{100 * share:.2g} %"

@@ -1,0 +1,157 @@
+"""CSV: optional ``# key = value`` lines, a header ``time_s,<point> [unit],…``, then numbers.
+
+Semicolons and tabs divide columns too, and a decimal comma is understood where the comma does not divide them.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Capture
+from vibe.core.errors import CaptureError
+from vibe.ingest.columns import raw_from_columns, time_unit
+from vibe.ingest.raw import MAX_SAMPLES, build_capture
+from vibe.ingest.sidecar import Sidecar
+
+MAX_BYTES = 8_000_000_000
+_SAID = re.compile(r"^\s*#\s*([A-Za-z0-9_. -]+?)\s*[=:]\s*(.*?)\s*$")
+_NUMBER = re.compile(
+    r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$|^\s*[+-]?(nan|inf|infinity)?\s*$", re.IGNORECASE
+)
+
+
+def sniff(head: bytes, suffix: str) -> bool:
+    """Text whose first line of data is made of numbers."""
+    if b"\x00" in head:
+        return False
+    lines = [line for line in _decode(head).splitlines() if line.strip() and not line.lstrip().startswith("#")]
+    if len(lines) < 2:
+        return False
+    divider = _divider(lines[0])
+    if divider not in lines[0] and suffix not in (".csv", ".tsv", ".txt"):
+        return False
+    return all(_NUMBER.match(cell) for cell in lines[1].split(divider)) and lines[1].strip() != ""
+
+
+def read(path: Path, sidecar: Sidecar | None) -> Capture:
+    """Read a table of samples.
+
+    Raises:
+        CaptureError: no header, text in a column of numbers (with its line), uneven times, nothing but a header.
+    """
+    if path.stat().st_size > MAX_BYTES:
+        raise CaptureError(f"is {path.stat().st_size / 1e9:.0f} GB of text: too large", path=path)
+    raw_bytes = path.read_bytes()
+    remarks: list[str] = []
+    if b"\x00" in raw_bytes[:4096]:
+        raise CaptureError("is not text", path=path)
+    if not raw_bytes.endswith((b"\n", b"\r")):
+        # A last line without an end may have been cut inside a number, which then still looks like one.
+        cut = max(raw_bytes.rfind(b"\n"), raw_bytes.rfind(b"\r")) + 1
+        if raw_bytes[cut:].strip():
+            remarks.append("the last line has no end and was dropped")
+        raw_bytes = raw_bytes[:cut]
+    content = _decode(raw_bytes)
+    del raw_bytes
+    said, header, first_line, start = _preamble(content, path)
+    divider = _divider(header)
+    names = [cell.strip().strip('"') for cell in header.split(divider)]
+    if all(_NUMBER.match(name) for name in names):
+        raise CaptureError(
+            "has no header line: the first line must name the columns, e.g. time_s,bearing [m/s^2]", path=path
+        )
+    if len(set(names)) != len(names):
+        raise CaptureError(f"names a column twice: {', '.join(names)}", path=path)
+    rows = content.count("\n", start)
+    if rows * len(names) > MAX_SAMPLES:
+        raise CaptureError(
+            f"holds about {rows * len(names):,} numbers; more than {MAX_SAMPLES:,} are not read", path=path
+        )
+    sample_line = content[start : start + 4096].split("\n", 1)[0]
+    comma = divider != "," and "," in sample_line
+    columns = _numbers(content, start, names, divider, comma, first_line, path)
+    if columns[0][1].size == 0:
+        raise CaptureError("holds a header and no samples", path=path)
+    empty = int(sum(np.isnan(values).sum() for _, values in columns))
+    if empty:
+        remarks.append(f"{empty:,} cells are empty or NaN and count as missing")
+    about: dict[str, dict[str, Any]] = {}
+    for name in names:
+        bare = name.split("[")[0].strip()
+        own = {key[len(bare) + 1 :]: value for key, value in said.items() if key.startswith(f"{bare}.")}
+        if own:
+            about[name] = own
+    return build_capture(path, raw_from_columns(columns, said, path, remarks=remarks, about=about), sidecar)
+
+
+def _decode(raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+    except UnicodeDecodeError:
+        # Spreadsheets write m/s² in the old one-byte alphabet; digits are the same in both.
+        return raw.decode("cp1252", errors="replace").replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _divider(header: str) -> str:
+    return next((mark for mark in ("\t", ";") if mark in header), ",")
+
+
+def _preamble(content: str, path: Path) -> tuple[dict[str, str], str, int, int]:
+    """What the ``#`` lines say, the header, the line number and the place where numbers begin."""
+    said: dict[str, str] = {}
+    start, line_number = 0, 0
+    while start < len(content):
+        end = content.find("\n", start)
+        end = len(content) if end < 0 else end
+        line = content[start:end]
+        start, line_number = end + 1, line_number + 1
+        if line.lstrip().startswith("#"):
+            if match := _SAID.match(line):
+                said[match[1]] = match[2].strip("\"'")
+        elif line.strip():
+            return said, line, line_number + 1, start
+    raise CaptureError("holds no header and no samples", path=path)
+
+
+def _numbers(
+    content: str, start: int, names: list[str], divider: str, comma: bool, first_line: int, path: Path
+) -> list[tuple[str, NDArray[Any]]]:
+    import pandas as pd
+
+    kinds = {name: np.float64 if time_unit(name) is not None else np.float32 for name in names}
+    options: dict[str, Any] = {
+        "sep": divider,
+        "decimal": "," if comma else ".",
+        "header": None,
+        "names": names,
+        "index_col": False,
+        "skip_blank_lines": True,
+        "skipinitialspace": True,
+    }
+    try:
+        table = pd.read_csv(io.StringIO(content[start:]), dtype=kinds, **options)
+    except pd.errors.EmptyDataError:
+        return [(name, np.empty(0)) for name in names]
+    except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning):
+        raise CaptureError(_what_is_wrong(content, start, names, divider, comma, first_line), path=path) from None
+    return [(name, table[name].to_numpy()) for name in names]
+
+
+def _what_is_wrong(content: str, start: int, names: list[str], divider: str, comma: bool, first_line: int) -> str:
+    """The first line that is no row of numbers."""
+    for offset, line in enumerate(content[start:].split("\n")):
+        cells = line.split(divider)
+        if not line.strip():
+            continue
+        if len(cells) > len(names):
+            return f"line {first_line + offset} has {len(cells)} columns where the header names {len(names)}"
+        for name, cell in zip(names, cells, strict=False):
+            if not _NUMBER.match(cell) or (not comma and "," in cell):
+                return f"line {first_line + offset}: {cell.strip()[:40]!r} in column {name!r} is not a number"
+    return "holds something that is not a number"

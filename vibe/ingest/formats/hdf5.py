@@ -1,0 +1,124 @@
+"""HDF5, the native form: ``channels/<point>``, one row each, meaning in attributes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Capture
+from vibe.core.errors import CaptureError
+from vibe.ingest.columns import number, text
+from vibe.ingest.raw import RawCapture, RawChannel, build_capture, check_claim
+from vibe.ingest.sidecar import Sidecar
+
+_DEEPEST, _MOST_CHANNELS = 4, 1024
+MAGIC = b"\x89HDF\r\n\x1a\n"
+
+_NUMBERS = ("sample_rate_hz", "scale", "offset", "sensitivity_mv_per_g", "pulses_per_rev", "full_scale", "step")
+_TEXTS = ("unit", "quantity", "axis", "recorded_unit")
+
+
+def sniff(head: bytes, suffix: str) -> bool:
+    """HDF5 begins with its own eight bytes (a MAT file of version 7.3 may too, then its suffix tells)."""
+    return head.startswith(MAGIC) and suffix != ".mat"
+
+
+def read(path: Path, sidecar: Sidecar | None) -> Capture:
+    """Read the native form.
+
+    Raises:
+        CaptureError: no ``channels``, no usable channel, samples missing or outside the file.
+    """
+    import h5py
+
+    with h5py.File(path, "r") as file:
+        group = file.get("channels") if _is_own(file, "channels") else None
+        if not isinstance(group, h5py.Group):
+            there = ", ".join(sorted(file)[:8]) or "nothing"
+            raise CaptureError(f"has no group 'channels'; it holds {there}", path=path)
+        found = list(islice(_nodes(group), _MOST_CHANNELS + 1))
+        if len(found) > _MOST_CHANNELS:
+            raise CaptureError(f"holds more than {_MOST_CHANNELS} channels", path=path)
+        check_claim(sum(int(node.size or 0) for _, node in found if node is not None and _is_row(node)), path)
+        channels = [_channel(name, node) for name, node in found]
+        raw = RawCapture(
+            channels=channels,
+            drive=text(file.attrs.get("drive")),
+            measured_at=text(file.attrs.get("measured_at")),
+            speed_rpm=number(file.attrs.get("speed_rpm")),
+            load_percent=number(file.attrs.get("load_percent")),
+        )
+    return build_capture(path, raw, sidecar)
+
+
+def _is_own(group: Any, name: str) -> bool:
+    """True where the name stands in this very file: links to other files are never followed."""
+    import h5py
+
+    return name in group and isinstance(group.get(name, getlink=True), h5py.HardLink)
+
+
+def _is_row(node: Any) -> bool:
+    import h5py
+
+    return isinstance(node, h5py.Dataset) and node.dtype.kind in "iuf"
+
+
+def _nodes(group: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """(name, dataset) below ``group``, sorted; a point ``drive end/radial`` is a dataset in a group. None: a link."""
+    import h5py
+
+    for name in sorted(group):
+        if not _is_own(group, name):
+            yield prefix + name, None
+        elif isinstance(node := group[name], h5py.Group):
+            # Groups may be linked in a ring.
+            if prefix.count("/") < _DEEPEST:
+                yield from _nodes(node, f"{prefix}{name}/")
+        else:
+            yield prefix + name, node
+
+
+def _channel(name: str, node: Any) -> RawChannel:
+    nothing: NDArray[Any] = np.empty(0, dtype=np.float32)
+    if node is None:
+        return RawChannel(name=name, samples=nothing, trouble="is a link to elsewhere, which is not followed")
+    if not _is_row(node):
+        return RawChannel(name=name, samples=nothing, trouble="holds no numbers")
+    if node.shape is None or len(node.shape) != 1:
+        return RawChannel(name=name, samples=nothing, trouble=f"must be one row of samples, not of shape {node.shape}")
+    if node.external or node.is_virtual:
+        return RawChannel(name=name, samples=nothing, trouble="keeps its samples in another file, which is not read")
+    said: dict[str, Any] = {key: number(node.attrs.get(key)) for key in _NUMBERS}
+    said |= {key: text(node.attrs.get(key)) for key in _TEXTS}
+    promised = number(node.attrs.get("samples_promised"))
+    samples = _present(node)
+    return RawChannel(name=name, samples=samples, promised=max(int(promised or 0), node.shape[0]), **said)
+
+
+def _present(node: Any) -> NDArray[Any]:
+    """The samples that were written: a writer that was cut off leaves the tail, or pieces, without storage."""
+    if node.chunks is None:
+        return node[()] if node.id.get_storage_size() else np.empty(0, dtype=node.dtype)
+    size, chunk = node.shape[0], node.chunks[0]
+    pieces = node.id.get_num_chunks()
+    if pieces * chunk >= size:
+        return node[()]  # type: ignore[no-any-return]
+    starts: list[int] = []
+    node.id.chunk_iter(lambda info: starts.append(int(info.chunk_offset[0])))
+    starts.sort()
+    if not starts:
+        return np.empty(0, dtype=node.dtype)
+    end = min(size, starts[-1] + chunk)
+    if len(starts) * chunk >= end:
+        return node[:end]  # type: ignore[no-any-return]
+    samples = np.full(end, np.nan)
+    for start in starts:
+        stop = min(start + chunk, end)
+        samples[start:stop] = node[start:stop]
+    return samples

@@ -1,0 +1,109 @@
+"""MAT files, version 5 and before (scipy) and 7.3 (HDF5 inside)."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Capture
+from vibe.core.errors import CaptureError
+from vibe.ingest.columns import raw_from_columns
+from vibe.ingest.formats.hdf5 import MAGIC
+from vibe.ingest.raw import build_capture, check_claim
+from vibe.ingest.sidecar import Sidecar
+
+MOST_COLUMNS = 64
+_NUMERIC = {"double", "single", "int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64"}
+
+
+def sniff(head: bytes, suffix: str) -> bool:
+    """The text that every MAT file begins with; inside, 7.3 is HDF5."""
+    return head.startswith((b"MATLAB 5.0 MAT-file", b"MATLAB 7.3 MAT-file")) or (
+        suffix == ".mat" and (head.startswith(MAGIC) or head[512:].startswith(MAGIC))
+    )
+
+
+def read(path: Path, sidecar: Sidecar | None) -> Capture:
+    """Read numeric arrays as channels; scalars such as ``sample_rate_hz`` and texts such as ``unit`` describe them.
+
+    Raises:
+        CaptureError: no array, or no rate or unit for any.
+    """
+    with path.open("rb") as stream:
+        head = stream.read(520)
+    is_hdf5 = MAGIC in (head[:8], head[512:520])
+    arrays = _read_73(path) if is_hdf5 else _read_5(path)
+    columns, said = split_arrays(arrays)
+    if not columns:
+        raise CaptureError("holds no array of numbers", path=path)
+    return build_capture(path, raw_from_columns(columns, said, path), sidecar)
+
+
+def split_arrays(arrays: dict[str, Any]) -> tuple[list[tuple[str, NDArray[Any]]], dict[str, Any]]:
+    """(columns, what the file says of itself) out of named arrays: single values describe, rows are channels.
+
+    A two-dimensional array ``a`` becomes ``a[0]``, ``a[1]``, … along its longer side.
+    """
+    columns: list[tuple[str, NDArray[Any]]] = []
+    said: dict[str, Any] = {}
+    for name, value in arrays.items():
+        array = np.asarray(value)
+        if array.size == 1 or array.dtype.kind in "US":
+            said[name] = array
+            continue
+        flat = np.squeeze(array)
+        if flat.ndim == 1 and array.dtype.kind in "iuf":
+            columns.append((name, flat))
+        elif flat.ndim == 2 and array.dtype.kind in "iuf" and min(flat.shape) <= MOST_COLUMNS:
+            tall = flat if flat.shape[0] >= flat.shape[1] else flat.T
+            columns += [(f"{name}[{index}]", tall[:, index]) for index in range(tall.shape[1])]
+    return columns, said
+
+
+def _read_5(path: Path) -> dict[str, Any]:
+    from scipy.io import loadmat, whosmat
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        listed = whosmat(str(path))
+        wanted = [name for name, _, kind in listed if kind in _NUMERIC or kind == "char"]
+        check_claim(sum(int(np.prod(shape, dtype=object)) for name, shape, _ in listed if name in wanted), path)
+        found = loadmat(str(path), variable_names=wanted, squeeze_me=False, struct_as_record=True)
+    return {name: found[name] for name in wanted if name in found and not np.iscomplexobj(found[name])}
+
+
+def _read_73(path: Path) -> dict[str, Any]:
+    import h5py
+
+    arrays: dict[str, Any] = {}
+    with h5py.File(path, "r") as file:
+        check_claim(sum(int(node.size or 0) for _, node in _nodes(file)), path)
+        for name, node in _nodes(file):
+            kind = node.attrs.get("MATLAB_class", b"double")
+            kind = kind.decode() if isinstance(kind, bytes) else str(kind)
+            if node.id.get_storage_size() == 0 or (kind not in _NUMERIC and kind != "char"):
+                continue
+            value = node[()].T  # MATLAB counts its axes the other way round.
+            # Text is stored as one number per character.
+            arrays[name] = "".join(map(chr, value.reshape(-1))) if kind == "char" else value
+    return arrays
+
+
+def _nodes(file: Any) -> Iterator[tuple[str, Any]]:
+    import h5py
+
+    for name in sorted(file):
+        if isinstance(file.get(name, getlink=True), h5py.HardLink):
+            node = file[name]
+            if (
+                isinstance(node, h5py.Dataset)
+                and node.dtype.kind in "iuf"
+                and not node.external
+                and not node.is_virtual
+            ):
+                yield name, node

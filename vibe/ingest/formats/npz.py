@@ -1,0 +1,64 @@
+"""NPZ: named NumPy arrays. Pickled objects are never opened."""
+
+from __future__ import annotations
+
+import math
+import zipfile
+from pathlib import Path
+
+import numpy as np
+
+from vibe.core.capture import Capture
+from vibe.core.errors import CaptureError
+from vibe.ingest.columns import raw_from_columns
+from vibe.ingest.formats.mat import split_arrays
+from vibe.ingest.raw import build_capture, check_claim
+from vibe.ingest.sidecar import Sidecar
+
+
+def sniff(head: bytes, suffix: str) -> bool:
+    """A zip archive with ``.npy`` members."""
+    return head.startswith(b"PK\x03\x04") and (suffix == ".npz" or b".npy" in head[:300])
+
+
+def read(path: Path, sidecar: Sidecar | None) -> Capture:
+    """Read arrays as channels; scalars such as ``sample_rate_hz`` and texts such as ``unit`` describe them.
+
+    Raises:
+        CaptureError: pickled objects only, no array, or no rate or unit for any.
+    """
+    wanted, pickled, total = [], [], 0
+    with zipfile.ZipFile(path) as archive:
+        for info in archive.infolist():
+            if not info.filename.endswith(".npy"):
+                continue
+            with archive.open(info) as stream:
+                version = np.lib.format.read_magic(stream)
+                header = (
+                    np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+                )
+                shape, _, dtype = header(stream)
+            if dtype.hasobject:
+                pickled.append(info.filename[:-4])
+                continue
+            count = math.prod(shape)
+            if count * dtype.itemsize > info.file_size:
+                raise CaptureError(
+                    f"array {info.filename[:-4]!r} promises {count:,} values; only part of them are there", path=path
+                )
+            total += count
+            wanted.append(info.filename[:-4])
+    check_claim(total, path)
+    if not wanted:
+        reason = (
+            f"holds pickled objects only ({', '.join(pickled)}), which are never opened"
+            if pickled
+            else "holds no array"
+        )
+        raise CaptureError(reason, path=path)
+    with np.load(path, allow_pickle=False) as archive_of_arrays:
+        columns, said = split_arrays({name: archive_of_arrays[name] for name in wanted})
+    if not columns:
+        raise CaptureError("holds no array of numbers", path=path)
+    remarks = [f"left out: pickled objects ({', '.join(pickled)}), which are never opened"] if pickled else []
+    return build_capture(path, raw_from_columns(columns, said, path, remarks=remarks), sidecar)

@@ -1,0 +1,140 @@
+"""WAV: integer samples of 8 to 32 bits and floating point of 32 and 64, in RIFF and RF64 files.
+
+A WAV file knows rate and bits but no unit: the sidecar must say what the numbers mean.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Capture
+from vibe.core.errors import CaptureError
+from vibe.ingest.raw import RawCapture, RawChannel, build_capture, check_claim
+from vibe.ingest.sidecar import Sidecar
+
+_INTEGER, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+_UNKNOWN_SIZE = 0xFFFFFFFF
+
+
+def sniff(head: bytes, suffix: str) -> bool:  # noqa: ARG001
+    """RIFF, or RF64 for long recordings."""
+    return head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE"
+
+
+@dataclass(frozen=True)
+class _Layout:
+    code: int
+    tracks: int
+    rate_hz: int
+    bits: int
+    frame_bytes: int
+    start: int
+    promised_bytes: int | None
+
+
+def read(path: Path, sidecar: Sidecar | None) -> Capture:
+    """Read a WAV file; track k is channel ``track k`` (from 0) unless the sidecar names it.
+
+    Raises:
+        CaptureError: no sidecar, compressed samples, header only.
+    """
+    layout = _layout(path)
+    there = path.stat().st_size - layout.start
+    found = there if layout.promised_bytes is None else min(there, layout.promised_bytes)
+    frames = found // layout.frame_bytes
+    check_claim(frames * layout.tracks, path)
+    promised = None if layout.promised_bytes is None else layout.promised_bytes // layout.frame_bytes
+    if frames == 0:
+        raise CaptureError(f"holds none of the {promised or 0:,} samples per track that its header promises", path=path)
+    if sidecar is None or not sidecar.channels:
+        raise CaptureError(
+            f"a WAV file says nothing of units: put {path.name}.toml beside it, with drive and measured_at and, "
+            'for each track, [channels.<name>] with source = 0 (the track), unit = "m/s^2" and full_scale = <the value '
+            "that the largest number stands for>",
+            path=path,
+        )
+    with path.open("rb") as stream:
+        stream.seek(layout.start)
+        block = stream.read(frames * layout.frame_bytes)
+    tracks, counts_full = _decode(block, layout)
+    remarks = (
+        []
+        if layout.promised_bytes is not None
+        else ["the recorder did not write how long the file is: all of it is taken"]
+    )
+    channels = [
+        RawChannel(
+            name=f"track {index}",
+            samples=tracks[:, index],
+            sample_rate_hz=float(layout.rate_hz),
+            counts_full=counts_full,
+            promised=promised,
+        )
+        for index in range(layout.tracks)
+    ]
+    return build_capture(path, RawCapture(channels=channels, remarks=tuple(remarks)), sidecar)
+
+
+def _layout(path: Path) -> _Layout:
+    """Walk the chunks up to the samples."""
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        long_size: int | None = None
+        shape: tuple[int, int, int, int, int] | None = None
+        at = 12
+        while at + 8 <= size:
+            stream.seek(at)
+            name, length = struct.unpack("<4sI", stream.read(8))
+            if name == b"ds64" and length >= 24:
+                long_size = struct.unpack("<QQQ", stream.read(24))[1]
+            elif name == b"fmt ":
+                shape = _shape(stream.read(min(length, 40)), path)
+            elif name == b"data":
+                if shape is None:
+                    raise CaptureError("its header does not say how the samples are written", path=path)
+                # Zero or all ones: a recorder that was switched off before it could fill in the length.
+                promised = long_size if length == _UNKNOWN_SIZE else length or None
+                return _Layout(*shape, start=at + 8, promised_bytes=promised)
+            at += 8 + length + length % 2
+    raise CaptureError("ends before its samples begin", path=path)
+
+
+def _shape(body: bytes, path: Path) -> tuple[int, int, int, int, int]:
+    if len(body) < 16:
+        raise CaptureError("its header is cut off", path=path)
+    code, tracks, rate_hz, _, frame_bytes, bits = struct.unpack("<HHIIHH", body[:16])
+    if code == _EXTENSIBLE and len(body) >= 26:
+        code = struct.unpack("<H", body[24:26])[0]
+    good = (code == _INTEGER and bits in (8, 16, 24, 32)) or (code == _FLOAT and bits in (32, 64))
+    if not good:
+        raise CaptureError(
+            f"holds samples of {bits} bits in coding {code}; only plain integers and floats are read", path=path
+        )
+    if tracks < 1 or frame_bytes != tracks * bits // 8 or rate_hz < 1:
+        raise CaptureError(
+            f"its header contradicts itself: {tracks} tracks of {bits} bits in {frame_bytes} bytes", path=path
+        )
+    return code, tracks, rate_hz, bits, frame_bytes
+
+
+def _decode(block: bytes, layout: _Layout) -> tuple[NDArray[Any], float | None]:
+    """(samples of shape (frames, tracks), largest count or None for floats)."""
+    if layout.code == _FLOAT:
+        return np.frombuffer(block, dtype=f"<f{layout.bits // 8}").reshape(-1, layout.tracks), None
+    full = float(1 << (layout.bits - 1))
+    if layout.bits == 8:
+        flat: NDArray[Any] = np.frombuffer(block, dtype=np.uint8).astype(np.int16) - 128
+    elif layout.bits == 24:
+        triples = np.frombuffer(block, dtype=np.uint8).reshape(-1, 3)
+        wide = np.zeros((triples.shape[0], 4), dtype=np.uint8)
+        wide[:, 1:] = triples  # The top three bytes carry the sign; the shift brings the value down.
+        flat = wide.view("<i4").reshape(-1) >> 8
+    else:
+        flat = np.frombuffer(block, dtype=f"<i{layout.bits // 8}")
+    return flat.reshape(-1, layout.tracks), full

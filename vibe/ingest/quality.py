@@ -1,0 +1,65 @@
+"""The verdict on a channel: usable, limited or rejected, with reasons that a technician can act on.
+
+*Rejected* means that no diagnosis is possible, *limited* that it is, with care; a reason with the verdict *usable* is
+a remark. The numbers are in ``checks/thresholds.py``.
+"""
+
+from __future__ import annotations
+
+from vibe.core.capture import Channel, ChannelQuality, Reason
+from vibe.ingest.checks import amplitude, coverage, events, gaps, running, slow
+from vibe.ingest.checks.signal import gravest_first, prepare, worst
+from vibe.ingest.checks.tachometer import assess_tachometer
+from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
+
+__all__ = ["assess", "assess_tachometer"]
+
+
+def assess(
+    channel: Channel,
+    *,
+    speed_hz: float | None = None,
+    lowest_hz: float | None = None,
+    highest_hz: float | None = None,
+    sensor_range_m_s2: float | None = None,
+) -> ChannelQuality:
+    """Verdict on one channel.
+
+    ``speed_hz`` is the input speed, ``lowest_hz`` and ``highest_hz`` bound the tones that are looked for,
+    ``sensor_range_m_s2`` is the sensor's range where it is known. A check whose question is not asked is left out.
+    """
+    if channel.quantity == "tachometer":
+        return assess_tachometer(channel, speed_hz=speed_hz)
+    signal = prepare(channel)
+    # A channel that holds nothing gets one reason; all further checks would only echo it.
+    nothing = gaps.flat(signal) or (gaps.missing(signal) if signal.missing > LIMIT.nan_rejected else [])
+    short = coverage.length(signal, speed_hz, lowest_hz)
+    if nothing or signal.x.size < 64:
+        return _verdict(channel, nothing + short, None)
+    stopped = running.not_running(signal)
+    if stopped:
+        return _verdict(channel, stopped, None)
+    slope, above_hz = slow.ski_slope(signal)
+    reasons = [
+        *gaps.missing(signal),
+        *amplitude.clipping(signal),
+        *gaps.dropouts(signal),
+        *amplitude.overload(signal, sensor_range_m_s2),
+        *amplitude.plausible(signal),
+        *amplitude.offset(signal),
+        *amplitude.resolution(signal),
+        *slow.settling(signal),
+        *slope,
+        *events.stray_shock(signal),
+        *short,
+        *coverage.sample_rate(signal, highest_hz),
+    ]
+    low_hz = max(LIMIT.lowest_periods / channel.duration_s, above_hz or 0.0)
+    return _verdict(channel, reasons, (low_hz, channel.sample_rate_hz / LIMIT.nyquist_factor))
+
+
+def _verdict(channel: Channel, reasons: list[Reason], band_hz: tuple[float, float] | None) -> ChannelQuality:
+    ordered = gravest_first(reasons)
+    verdict = worst(ordered)
+    usable = None if verdict == "rejected" or band_hz is None or band_hz[0] >= band_hz[1] else band_hz
+    return ChannelQuality(channel=channel.name, verdict=verdict, reasons=ordered, usable_band_hz=usable)

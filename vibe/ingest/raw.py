@@ -1,0 +1,329 @@
+"""From what a file holds to a capture in SI units: the one place where every format meets."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, cast, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Capture, Channel, Quantity
+from vibe.core.errors import CaptureError
+from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
+from vibe.ingest.sidecar import Sidecar, SidecarChannel
+
+MAX_SAMPLES = 400_000_000
+"""Samples in one file, all channels together: 1.6 GB in memory."""
+
+_HARMLESS_SAMPLES = 20_000_000
+_SAMPLES_PER_BYTE = 1100
+"""Deflate packs at most 1032:1 (RFC 1951: 258 bytes in two bits at best); a file that claims more is lying."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RawChannel:
+    """One row of numbers as the file holds it, with what the file says of it."""
+
+    name: str
+    samples: NDArray[Any]
+    sample_rate_hz: float | None = None
+    unit: str | None = None
+    quantity: str | None = None
+    scale: float | None = None
+    offset: float | None = None
+    sensitivity_mv_per_g: float | None = None
+    pulses_per_rev: float | None = None
+    axis: str | None = None
+    full_scale: float | None = None
+    step: float | None = None
+    recorded_unit: str | None = None
+    counts_full: float | None = None
+    """Largest number of the recorder where the format fixes it (a WAV of n bits: 2^(n-1)); needs calibration."""
+    promised: int | None = None
+    """Samples that the file's header speaks of."""
+    trouble: str | None = None
+    """Why this channel cannot be used, where the reader knows."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RawCapture:
+    """All that one file holds."""
+
+    channels: Sequence[RawChannel]
+    drive: str | None = None
+    measured_at: datetime | str | None = None
+    speed_rpm: float | None = None
+    load_percent: float | None = None
+    remarks: Sequence[str] = field(default_factory=tuple)
+
+
+class _UnusableError(Exception):
+    """One channel cannot be used; the others may."""
+
+
+def check_claim(samples: int, path: Path) -> None:
+    """Refuse, before anything is allocated, a file that claims more samples than it can hold or than we take.
+
+    Raises:
+        CaptureError: too many.
+    """
+    if samples > MAX_SAMPLES:
+        raise CaptureError(f"claims {samples:,} samples; more than {MAX_SAMPLES:,} are not read at once", path=path)
+    size = path.stat().st_size
+    if samples > max(_HARMLESS_SAMPLES, _SAMPLES_PER_BYTE * size):
+        raise CaptureError(f"claims {samples:,} samples, more than its {size:,} bytes can hold", path=path)
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of the file's bytes, read in pieces."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Capture:
+    """Join a file with its sidecar and convert to SI.
+
+    A channel that lacks unit or rate is left out with a remark as long as another vibration channel remains.
+
+    Raises:
+        CaptureError: no channel can be used; the sentence says what is missing and where to write it.
+    """
+    remarks = list(raw.remarks)
+    channels: list[Channel] = []
+    troubles: list[str] = []
+    for name, rows, beside in _matched(path, raw.channels, sidecar):
+        try:
+            channels.append(_channel(name, rows, beside, remarks, path))
+        except _UnusableError as error:
+            troubles.append(str(error))
+    if troubles and not any(c.quantity != "tachometer" for c in channels):
+        more = f" ({len(troubles) - 1} more like it)" if len(troubles) > 1 else ""
+        raise CaptureError(troubles[0] + more, path=path)
+    remarks += [f"left out: {trouble}" for trouble in troubles[:8]]
+    if len(troubles) > 8:
+        remarks.append(f"left out: {len(troubles) - 8} more channels")
+    said = sidecar or Sidecar()
+    measured_at = _measured_at(said.measured_at if said.measured_at is not None else raw.measured_at, remarks)
+    if said.drive is not None and raw.drive is not None and said.drive != raw.drive:
+        remarks.append(f"the file names drive {raw.drive!r}, its sidecar {said.drive!r}: the sidecar is taken")
+    return Capture(
+        source=path,
+        sha256=file_sha256(path),
+        channels=tuple(channels),
+        drive=said.drive if said.drive is not None else raw.drive or None,
+        measured_at=measured_at,
+        speed_rpm=said.speed_rpm if said.speed_rpm is not None else _positive(raw.speed_rpm, "speed_rpm", remarks),
+        load_percent=said.load_percent
+        if said.load_percent is not None
+        else _positive(raw.load_percent, "load_percent", remarks, zero_too=True),
+        remarks=tuple(remarks),
+    )
+
+
+def _positive(value: float | None, what: str, remarks: list[str], *, zero_too: bool = False) -> float | None:
+    if value is None:
+        return None
+    if not math.isfinite(value) or value < 0 or (value == 0 and not zero_too):
+        remarks.append(f"the file's {what} of {value:g} cannot be and is left out")
+        return None
+    return float(value)
+
+
+def _matched(
+    path: Path, channels: Sequence[RawChannel], sidecar: Sidecar | None
+) -> list[tuple[str, RawChannel, SidecarChannel]]:
+    """Each raw channel with its final name and what the sidecar says of it.
+
+    Raises:
+        CaptureError: the sidecar speaks of a channel that is not in the file.
+    """
+    if not channels:
+        raise CaptureError("holds no channel", path=path)
+    told: dict[int, tuple[str, SidecarChannel]] = {}
+    for name, beside in (sidecar.channels if sidecar else {}).items():
+        wanted = name if beside.source is None else beside.source
+        if isinstance(wanted, int):
+            places = [wanted] if wanted < len(channels) else []
+        else:
+            places = [index for index, channel in enumerate(channels) if channel.name == wanted]
+        if (
+            not places
+            and beside.source is None
+            and len(channels) == 1
+            and len(sidecar.channels if sidecar else {}) == 1
+        ):
+            places = [0]  # One channel described, one there: no need to name it twice.
+        if not places:
+            there = ", ".join(channel.name for channel in channels[:12])
+            raise CaptureError(f"its sidecar speaks of channel {wanted!r}, but the file holds {there}", path=path)
+        if places[0] in told:
+            raise CaptureError(f"its sidecar uses {channels[places[0]].name!r} for two channels", path=path)
+        told[places[0]] = (name, beside)
+    return [(*_named(told, index, channel), told[index][1] if index in told else SidecarChannel())
+            for index, channel in enumerate(channels)]  # fmt: skip
+
+
+def _named(told: dict[int, tuple[str, SidecarChannel]], index: int, channel: RawChannel) -> tuple[str, RawChannel]:
+    return (told[index][0] if index in told else channel.name), channel
+
+
+def _first(*values: Any) -> Any:
+    return next((value for value in values if value is not None), None)
+
+
+def _channel(name: str, raw: RawChannel, beside: SidecarChannel, remarks: list[str], path: Path) -> Channel:
+    """One channel in SI.
+
+    Raises:
+        _UnusableError: what is missing or contradictory.
+    """
+    if raw.trouble is not None:
+        raise _UnusableError(f"channel {name!r}: {raw.trouble}")
+    if raw.samples.size == 0:
+        promised = f" of the {raw.promised:,} samples promised" if raw.promised else ""
+        raise _UnusableError(f"channel {name!r} holds none{promised}" if promised else f"channel {name!r} is empty")
+    where = f"write it into {path.name}.toml under [channels.{_toml_key(name)}]"
+    rate = _first(beside.sample_rate_hz, raw.sample_rate_hz)
+    if rate is None:
+        raise _UnusableError(f"channel {name!r} has no sample_rate_hz: {where}")
+    if beside.sample_rate_hz and raw.sample_rate_hz and abs(beside.sample_rate_hz / raw.sample_rate_hz - 1) > 1e-4:
+        remarks.append(
+            f"channel {name!r}: the file says {raw.sample_rate_hz:g} Hz, its sidecar {rate:g} Hz: the sidecar is taken"
+        )
+    if not (math.isfinite(rate) and rate > 0):
+        raise _UnusableError(f"channel {name!r}: a sample rate of {rate:g} Hz cannot be")
+    unit = plain_unit(_first(beside.unit, raw.unit) or "")
+    quantity = _quantity(name, unit, _first(beside.quantity, raw.quantity), where)
+    sensitivity = _first(beside.sensitivity_mv_per_g, raw.sensitivity_mv_per_g)
+    factor = _factor(name, unit, quantity, sensitivity, where)
+    scale, full_scale = _scale(name, unit, raw, beside, where)
+    offset = _first(beside.offset, raw.offset, 0.0)
+    if not (math.isfinite(scale) and scale != 0 and math.isfinite(offset)):
+        raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} cannot be")
+    samples = _to_si(raw.samples, scale * factor, offset * factor)
+    infinite = int(np.isinf(samples).sum())
+    if infinite:
+        samples[np.isinf(samples)] = np.nan
+        remarks.append(f"channel {name!r}: {infinite:,} infinite values count as missing")
+    if raw.promised is not None and raw.promised > samples.size:
+        remarks.append(f"channel {name!r}: {samples.size:,} of {raw.promised:,} samples promised are there")
+    whole_numbers = raw.samples.dtype.kind in "iu" or raw.counts_full is not None
+    step = abs(scale * factor) if whole_numbers and raw.step is None else None
+    if raw.step is not None and math.isfinite(raw.step) and raw.step > 0:
+        step = abs(raw.step * factor)
+    return Channel(
+        name=name,
+        samples=samples,
+        sample_rate_hz=float(rate),
+        quantity=quantity,
+        recorded_unit=_first(beside.unit, raw.recorded_unit, raw.unit) or "",
+        axis=_first(beside.axis, raw.axis),
+        pulses_per_rev=_pulses(name, _first(beside.pulses_per_rev, raw.pulses_per_rev)),
+        full_scale=None if full_scale is None else abs(full_scale * factor),
+        step=step,
+    )
+
+
+def _pulses(name: str, value: float | None) -> float | None:
+    if value is not None and not (math.isfinite(value) and value > 0):
+        raise _UnusableError(f"channel {name!r}: pulses_per_rev {value:g} must be positive")
+    return value
+
+
+def _toml_key(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _quantity(name: str, unit: str, said: str | None, where: str) -> Quantity:
+    if said is not None and said not in get_args(Quantity):
+        raise _UnusableError(f"channel {name!r}: quantity {said!r} is not one of {', '.join(get_args(Quantity))}")
+    if said == "tachometer":
+        return "tachometer"
+    if unit == "":
+        raise _UnusableError(f'channel {name!r} has no unit: {where}, e.g. unit = "m/s^2"')
+    if unit in VOLTS:
+        if said not in (None, "acceleration"):
+            raise _UnusableError(f"channel {name!r}: volts can be read as acceleration only, not as {said}")
+        return "acceleration"
+    if unit not in TO_SI:
+        known = ", ".join([*TO_SI, *VOLTS])
+        raise _UnusableError(f"channel {name!r}: the unit {unit!r} is no unit of vibration (known: {known})")
+    natural = TO_SI[unit][0]
+    if said is not None and said != natural:
+        raise _UnusableError(f"channel {name!r}: {unit} is a unit of {natural}, but quantity says {said}")
+    return cast("Quantity", natural)
+
+
+def _factor(name: str, unit: str, quantity: Quantity, sensitivity: float | None, where: str) -> float:
+    """From ``unit`` to SI."""
+    if quantity == "tachometer":
+        return 1.0
+    if unit in TO_SI:
+        return TO_SI[unit][1]
+    if sensitivity is None:
+        raise _UnusableError(f"channel {name!r} is in {unit} and has no sensitivity_mv_per_g: {where}")
+    if not (math.isfinite(sensitivity) and sensitivity > 0):
+        raise _UnusableError(f"channel {name!r}: sensitivity_mv_per_g {sensitivity:g} must be positive")
+    return VOLTS[unit] * 1000.0 / sensitivity * STANDARD_GRAVITY_M_S2
+
+
+def _scale(name: str, unit: str, raw: RawChannel, beside: SidecarChannel, where: str) -> tuple[float, float | None]:
+    """(scale from recorded number to ``unit``, recorder's range in ``unit``)."""
+    scale, full_scale = _first(beside.scale, raw.scale), _first(beside.full_scale, raw.full_scale)
+    if raw.counts_full is not None:
+        if scale is None and full_scale is None and unit != "":
+            raise _UnusableError(
+                f"channel {name!r} holds plain counts: {where} as scale (unit per count) or full_scale "
+                f"(what the largest number stands for)"
+            )
+        scale = (full_scale or 1.0) / raw.counts_full if scale is None else scale
+        return scale, raw.counts_full * abs(scale) if full_scale is None else full_scale
+    scale = 1.0 if scale is None else scale
+    if full_scale is None and raw.samples.dtype.kind in "iu":
+        full_scale = float(np.iinfo(raw.samples.dtype).max) * abs(scale)
+    return scale, full_scale
+
+
+def _to_si(samples: NDArray[Any], scale: float, offset: float) -> NDArray[np.float32]:
+    """``samples * scale + offset``, worked in double precision piece by piece so that memory stays small."""
+    out = np.empty(samples.size, dtype=np.float32)
+    with np.errstate(over="ignore", invalid="ignore"):
+        for start in range(0, samples.size, 1 << 20):
+            piece = samples[start : start + (1 << 20)].astype(np.float64)
+            out[start : start + piece.size] = piece * scale + offset
+    return out
+
+
+def _measured_at(given: datetime | str | None, remarks: list[str]) -> datetime | None:
+    """ISO 8601 text to a time; what cannot be read is remarked and left unknown."""
+    if given is None or (isinstance(given, str) and not given.strip()):
+        return None
+    if isinstance(given, str):
+        try:
+            when = datetime.fromisoformat(given.strip())
+        except ValueError:
+            remarks.append(f"measured_at {given[:40]!r} is not an ISO 8601 time: the time is unknown")
+            return None
+    else:
+        when = given
+    if when.tzinfo is None:
+        remarks.append(f"measured_at {when.isoformat()} has no offset from UTC: taken as local time of the plant")
+    return when
+
+
+def unique_names(channels: Sequence[RawChannel]) -> list[RawChannel]:
+    """The same channels, a number put behind names that come again."""
+    seen: dict[str, int] = {}
+    out: list[RawChannel] = []
+    for channel in channels:
+        seen[channel.name] = seen.get(channel.name, 0) + 1
+        again = seen[channel.name]
+        out.append(channel if again == 1 else replace(channel, name=f"{channel.name} ({again})"))
+    return out

@@ -1,0 +1,90 @@
+"""Any file -> capture, and the captures of a folder."""
+
+from __future__ import annotations
+
+import os
+import stat
+import warnings
+from pathlib import Path
+
+from vibe.core.capture import Capture
+from vibe.core.errors import CallError, CaptureError, VibeError
+from vibe.ingest.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
+from vibe.ingest.sidecar import load_sidecar
+
+
+def read_capture(path: Path) -> Capture:
+    """Read one file of any known format, with its sidecar ``<file>.toml`` if there is one.
+
+    Raises:
+        CaptureError: always this one, whatever a library underneath raised; one sentence that says why.
+    """
+    head = _head(path)
+    form = pick(head, path.suffix.lower())
+    if form is None:
+        raise CaptureError(f"is of no known format; read are {known_formats()}", path=path)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return form.read(path, load_sidecar(path))
+    except CaptureError as error:
+        raise error if error.path is not None else CaptureError(error.reason, path=path) from None
+    except MemoryError:
+        raise CaptureError("needs more memory than there is", path=path) from None
+    except PermissionError:
+        raise CaptureError("may not be read: ask for the right to read it", path=path) from None
+    except VibeError as error:
+        raise CaptureError(str(error), path=path) from error
+    except Exception as error:
+        detail = " ".join(str(error).split())[:160]
+        reason = f"cannot be read as {_name(form)}, it may be damaged or cut off"
+        raise CaptureError(f"{reason} ({detail})" if detail else reason, path=path) from error
+
+
+def _name(form: object) -> str:
+    from vibe.ingest.registry import FORMATS
+
+    return next(name for name, known in FORMATS.items() if known is form)
+
+
+def _head(path: Path) -> bytes:
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise CaptureError("is a folder where a capture is needed", path=path)
+        if not stat.S_ISREG(status.st_mode):
+            raise CaptureError("is not an ordinary file", path=path)
+        if status.st_size == 0:
+            raise CaptureError("is empty", path=path)
+        with path.open("rb") as stream:
+            return stream.read(HEAD_BYTES)
+    except FileNotFoundError:
+        raise CaptureError("there is no such file", path=path) from None
+    except PermissionError:
+        raise CaptureError("may not be read: ask for the right to read it", path=path) from None
+    except (OSError, ValueError) as error:
+        raise CaptureError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
+
+
+def find_captures(folder: Path) -> tuple[Path, ...]:
+    """Captures in ``folder`` and below, sorted: files of known suffix, not hidden, and in truth inside the folder.
+
+    Raises:
+        CallError: there is no such folder.
+    """
+    if not folder.is_dir():
+        raise CallError(f"{folder} is no folder of captures")
+    inside = folder.resolve()
+    found: list[Path] = []
+    for base, folders, files in os.walk(folder, followlinks=False):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        for name in files:
+            path = Path(base) / name
+            if name.startswith(".") or path.suffix.lower() not in SUFFIXES:
+                continue
+            # A link may point anywhere; only what lies inside the folder is a capture of it.
+            if path.is_symlink() and not path.resolve().is_relative_to(inside):
+                continue
+            if path.is_file():
+                found.append(path)
+    return tuple(sorted(found))

@@ -1,0 +1,1 @@
+"""Tones by family, one file each. Every function takes solved body speeds and yields tones."""

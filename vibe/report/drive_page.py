@@ -1,0 +1,235 @@
+"""One drive's report: health.json, health.html and health.pdf in a folder of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from vibe.core.dossier import Dossier
+from vibe.core.errors import OutputError
+from vibe.core.evidence import Exhibit, MapExhibit, SpectrumExhibit, WaveformExhibit
+from vibe.core.files import safe_name, write_whole
+from vibe.core.health import Health, LevelReport, NotObservable
+from vibe.core.tones import Tone, ToneTable
+from vibe.report import charts, interactive, pages, words
+from vibe.report.pdf import make_pdf
+from vibe.report.rows import DriveFiles as DriveFiles
+
+ASSETS = "assets"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """An exhibit as a page shows it."""
+
+    kind: str
+    title: str
+    caption: str
+    notes: str
+    alt: str
+    still: str
+    live: Markup | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneRow:
+    """A tone as the table shows it."""
+
+    tone: Tone
+    hz: float | None
+    coincides: tuple[str, ...]
+    unseen: NotObservable | None
+    limit: str
+
+
+def write_drive(dossier: Dossier, folder: Path, *, force: bool, pdf: bool = True) -> DriveFiles:
+    """Write ``<folder>/<safe tag>/health.json``, ``.html`` and ``.pdf``, and the shared scripts in ``assets``.
+
+    Everything is made before anything is written, and each file appears whole. A PDF that cannot be made is a remark,
+    not an error; an older one is then removed, so that a folder never mixes two runs.
+
+    Raises:
+        OutputError: a file is there already and ``force`` is not given, or the folder cannot be written.
+    """
+    own = folder / safe_name(dossier.health.drive)
+    json_path, html_path, pdf_path = own / "health.json", own / "health.html", own / "health.pdf"
+    for path in (json_path, html_path, pdf_path):
+        if path.exists() and not force:
+            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    remarks: list[str] = []
+    view = _view(dossier)
+    printed = make_pdf(render_drive(view, live=False)) if pdf else None
+    if printed is not None and printed.content is None:
+        remarks.append(printed.remark)
+    has_pdf = printed is not None and printed.content is not None
+    page = render_drive(view | {"pdf_name": "health.pdf" if has_pdf else None}, live=True)
+
+    interactive.write_scripts(folder / ASSETS)
+    write_whole(json_path, health_json(dossier.health), force=force)
+    write_whole(html_path, page, force=force)
+    if printed is not None and printed.content is not None:
+        write_whole(pdf_path, printed.content, force=force)
+    else:
+        pdf_path.unlink(missing_ok=True)
+    return DriveFiles(
+        folder=own, json=json_path, html=html_path, pdf=pdf_path if has_pdf else None, remarks=tuple(remarks)
+    )
+
+
+def health_json(health: Health) -> str:
+    """The contract's form of a health report; unknown values are null."""
+    return health.model_dump_json(by_alias=True, indent=1) + "\n"
+
+
+def render_drive(view: dict[str, Any], *, live: bool) -> str:
+    """The page; without ``live`` it holds no script and no data for one (what a printer needs)."""
+    return pages.render("drive.html.j2", **(view | {"live": live}))
+
+
+def _view(dossier: Dossier) -> dict[str, Any]:
+    """All that the template shows, each picture drawn once."""
+    health, table = dossier.health, dossier.tones
+    in_findings = [e for group in dossier.finding_exhibits for e in group]
+    # A picture that a finding shows already is not shown again.
+    overview = [e for e in dossier.overview_exhibits if not any(e is shown for shown in in_findings)]
+    every = in_findings + overview
+    points = interactive.points_each(sum(interactive.can_be_live(e) for e in every))
+    exhibits = list(dossier.finding_exhibits) + [()] * (len(health.findings) - len(dossier.finding_exhibits))
+    speed_hz = health.speed.input_hz
+    return {
+        "health": health,
+        "drive": dossier.drive,
+        "findings": [
+            (finding, [picture(e, points) for e in shown])
+            for finding, shown in zip(health.findings, exhibits, strict=False)
+        ],
+        "overview": [picture(e, points) for e in overview],
+        "facts": drive_facts(dossier),
+        "bodies": [(b, None if speed_hz is None else abs(float(b.order)) * speed_hz * 60) for b in table.bodies],
+        "tones": tone_rows(table, health),
+        "unseen": health.not_observable,
+        "judged": speed_hz is not None and any(c.quality != "rejected" for f in health.captures for c in f.channels),
+        "levels": level_rows(health.levels),
+        "plan": dossier.plan,
+        "plan_unseen": [] if dossier.plan is None else [v for v in dossier.plan.visibility if not v.seen],
+        "scripts": [f"../{ASSETS}/{name}" for name in interactive.scripts()],
+        "pdf_name": None,
+        "index_name": "../index.html",
+    }
+
+
+def picture(exhibit: Exhibit, points: int) -> Picture:
+    """Draw an exhibit, and pack its data for zooming if it is of a kind that zooms."""
+    live = None
+    if isinstance(exhibit, SpectrumExhibit | WaveformExhibit):
+        live = Markup(interactive.page_json(exhibit, points))  # escaped there, for an element that holds data
+    return Picture(
+        kind="map" if isinstance(exhibit, MapExhibit) else "trace",
+        title=exhibit.title,
+        notes=charts.notes(exhibit),
+        caption=exhibit.caption,
+        alt=charts.describe(exhibit),
+        still=pages.data_uri(charts.svg(charts.draw(exhibit))),
+        live=live,
+    )
+
+
+def drive_facts(dossier: Dossier) -> list[tuple[str, str, str]]:
+    """What a reader checks first to see that this is the right drive and the right time: (name, value, note)."""
+    health, table, drive = dossier.health, dossier.tones, dossier.drive
+    speed = health.speed
+    methods = {
+        "tachometer": "from the tachometer",
+        "signal": "found in the signal",
+        "nominal": "nameplate, not measured",
+    }
+    note = methods[speed.method] if speed.method else ""
+    if speed.input_hz is not None:
+        hertz = with_hz(speed.input_hz, speed.uncertainty_hz)
+        note = f"{hertz}, {note}" if note else hertz
+    if speed.note:
+        note = f"{note}; {speed.note}" if note else speed.note
+    per_minute = None if speed.uncertainty_hz is None else 60 * speed.uncertainty_hz
+    rpm = None if speed.input_hz is None else 60 * speed.input_hz
+    facts = [("Input speed", words.with_uncertainty(rpm, per_minute, "r/min"), note)]
+    if table.ratio is not None:
+        facts.append(("Ratio", words.ratio_text(table.ratio), _output_speed(table.ratio, rpm)))
+    if drive.input.power_kw is not None:
+        facts.append(("Rated power", f"{drive.input.power_kw:g} kW", ""))
+    times = [words.when(c.measured_at) for c in health.captures]
+    if not times:
+        facts.append(("Measured", "no capture", ""))
+    else:
+        more = f"and {len(times) - 1} more, see capture quality" if len(times) > 1 else ""
+        facts.append(("Measured", times[0], more))
+    length = [c.duration_s for c in health.captures if c.duration_s is not None]
+    if length:
+        facts.append(("Signal looked at", words.seconds(sum(length)), ""))
+    if health.false_alarm_rate is not None:
+        facts.append(("False alarms to expect", words.odds(health.false_alarm_rate), "sound drives"))
+    return facts
+
+
+def with_hz(value: float, uncertainty: float | None) -> str:
+    """A speed in Hz beside its uncertainty."""
+    return words.with_uncertainty(value, uncertainty, "Hz")
+
+
+def _output_speed(ratio: Fraction, rpm: float | None) -> str:
+    way = "output turns with the input" if ratio > 0 else "output turns against the input"
+    return way if rpm is None else f"{way}, at {words.number(rpm / abs(float(ratio)), 4)} r/min"
+
+
+def tone_rows(table: ToneTable, health: Health) -> list[ToneRow]:
+    """The tone table with what this capture could show of each."""
+    unseen = {entry.tone: entry for entry in health.not_observable}
+    limits = {entry.tone: entry for entry in health.detection_limits}
+    speed_hz = health.speed.input_hz
+    rows = []
+    for tone in table.tones:
+        limit = limits.get(tone.id)
+        text = ""
+        if limit is not None and limit.hit_m_s2 is not None:
+            text = f"{words.number(limit.hit_m_s2, 2)} m/s²"
+        elif limit is not None and limit.over_floor_db is not None:
+            text = f"{words.number(limit.over_floor_db, 2)} dB over the floor"
+        elif tone.damage:
+            text = words.NOT_KNOWN
+        rows.append(
+            ToneRow(
+                tone=tone,
+                hz=None if speed_hz is None else tone.order * speed_hz,
+                coincides=words.coincidences_of(table, tone.id),
+                unseen=unseen.get(tone.id),
+                limit=text,
+            )
+        )
+    return rows
+
+
+_MEASURES = {
+    "velocity_rms": "Velocity r.m.s.",
+    "acceleration_rms": "Acceleration r.m.s.",
+    "acceleration_peak": "Acceleration peak",
+    "displacement_peak_to_peak": "Displacement peak to peak",
+    "crest": "Crest factor",
+    "crest_factor": "Crest factor",
+    "kurtosis": "Kurtosis",
+}
+
+
+def level_rows(levels: Sequence[LevelReport]) -> list[tuple[LevelReport, str, str]]:
+    """Levels with the measure's plain name and its band in words."""
+    rows = []
+    for level in levels:
+        band = ""
+        if level.band_hz is not None and len(level.band_hz) == 2:
+            band = f"{words.number(level.band_hz[0], 2)} Hz to {words.frequency(level.band_hz[1])}"
+        name = _MEASURES.get(level.measure, words.sentence_case(level.measure.replace("_", " ")))
+        rows.append((level, name, band))
+    return rows

@@ -1,0 +1,61 @@
+"""Where a drive's report is, and its row in a run. Imports nothing heavy: commands print from here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from vibe.core.dossier import Dossier
+from vibe.core.health import State
+from vibe.report.words import STATE_RANK, heading, natural
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveFiles:
+    """Where a drive's report is; ``pdf`` None when there is none, and then a remark says why."""
+
+    folder: Path
+    json: Path
+    html: Path
+    pdf: Path | None
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IndexRow:
+    """One drive in the run: what a reader needs to choose which report to open."""
+
+    tag: str
+    name: str
+    state: State
+    sentence: str
+    do_by: str
+    top_finding: str | None
+    probability: float | None
+    files: DriveFiles | None
+    captures: int
+    remarks: tuple[str, ...] = ()
+
+
+def index_row(dossier: Dossier, files: DriveFiles | None, *, remarks: Sequence[str] = ()) -> IndexRow:
+    """The row of a drive that has a report."""
+    health = dossier.health
+    top = health.findings[0] if health.findings else None
+    return IndexRow(
+        tag=health.drive,
+        name=health.name or dossier.drive.name,
+        state=health.state,
+        sentence=health.sentence,
+        do_by=health.do_by,
+        top_finding=None if top is None else heading(top.component, top.defect),
+        probability=None if top is None else top.probability,
+        files=files,
+        captures=len(health.captures),
+        remarks=(*(files.remarks if files else ()), *remarks),
+    )
+
+
+def gravest_first(rows: Sequence[IndexRow]) -> list[IndexRow]:
+    """By state (act, plan, watch, unknown, sound), then the surer finding, then the tag as people count."""
+    return sorted(rows, key=lambda row: (STATE_RANK[row.state], -(row.probability or 0.0), natural(row.tag)))

@@ -1,0 +1,201 @@
+"""How values are said: numbers with their sign of doubt, times, component names. None is "not known", never 0."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from fractions import Fraction
+from math import floor, isfinite, log10
+
+from vibe.core.tones import Coincidence, ToneTable
+
+NOT_KNOWN = "not known"
+
+STATE_RANK = {"act": 0, "plan": 1, "watch": 2, "unknown": 3, "sound": 4}
+"""Gravest first; a drive that could not be judged is more urgent than one that is sound."""
+
+STATE_MEANING = {
+    "act": "needs work now",
+    "plan": "needs planned work",
+    "watch": "may run on, under closer watch",
+    "unknown": "could not be judged",
+    "sound": "nothing found",
+}
+
+_SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_PARTS = {
+    "mesh": "mesh",
+    "ring_pin": "ring pin",
+    "lobe": "lobe of the disc",
+    "output_pin": "output pin, its roller or its disc bore",
+    "output_pin_pass": "output pins",
+    "output": "output",
+    "disc": "disc",
+    "eccentric": "eccentric",
+    "ring": "ring",
+}
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def printable(text: str) -> str:
+    """``text`` with control characters shown as a replacement mark: they break XML and terminals."""
+    return "".join(c if c.isprintable() else " " if c in "\t\n\r" else "\ufffd" for c in text)
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """``value`` to so many significant digits, plain where a person reads plain numbers."""
+    if value is None or not isfinite(value):
+        return NOT_KNOWN
+    if value == 0:
+        return "0"
+    exponent = floor(log10(abs(value)))
+    if exponent < -4 or exponent > 6:
+        mantissa, _, power = f"{value:.{digits - 1}e}".partition("e")
+        return f"{mantissa} × 10{superscript(int(power))}".replace("-", "−")
+    if float(value).is_integer():
+        return f"{value:.0f}".replace("-", "−")
+    return f"{value:.{max(digits - 1 - exponent, 0)}f}".replace("-", "−")
+
+
+def superscript(exponent: int) -> str:
+    """A whole number as raised characters."""
+    return str(exponent).translate(_SUPERSCRIPT)
+
+
+def with_uncertainty(value: float | None, uncertainty: float | None, unit: str) -> str:
+    """``value ± uncertainty unit`` with as many decimals as the uncertainty carries (two digits of it at most)."""
+    if value is None or not isfinite(value):
+        return NOT_KNOWN
+    if uncertainty is None or not isfinite(uncertainty):
+        return f"{number(value, 4)} {unit}, uncertainty not known"
+    if uncertainty <= 0:
+        return f"{number(value, 6)} {unit}"
+    decimals = min(max(-floor(log10(uncertainty)), 0), 6)
+    return f"{value:.{decimals}f} ± {uncertainty:.{decimals}f} {unit}"
+
+
+def probability(value: float | None) -> str:
+    """A percentage that never claims certainty."""
+    if value is None:
+        return NOT_KNOWN
+    if value > 0.995:
+        return "over 99 %"
+    if value < 0.005:
+        return "under 1 %"
+    return f"{100 * value:.0f} %"
+
+
+def odds(value: float | None) -> str:
+    """A small probability as "1 in n"."""
+    if value is None:
+        return NOT_KNOWN
+    if value <= 1e-12:
+        return "less than 1 in 10¹²"
+    if value > 0.3:
+        return probability(value)
+    one_in = 1 / value
+    rounded = round(one_in, 1 - floor(log10(one_in))) if one_in >= 10 else round(one_in)
+    return f"1 in {rounded:,.0f}".replace(",", " ") if rounded < 1e9 else f"1 in {number(rounded, 2)}"
+
+
+def when(measured_at: str | None) -> str:
+    """A capture's time as it was given, with its offset."""
+    if not measured_at:
+        return "time not known"
+    try:
+        moment = datetime.fromisoformat(measured_at)
+    except ValueError:
+        return measured_at
+    clock = f"{moment:%H:%M:%S}" if moment.second else f"{moment:%H:%M}"
+    offset = moment.utcoffset()
+    if offset is None:
+        zone = "offset from UTC not known"
+    else:
+        minutes = round(offset.total_seconds() / 60)
+        zone = f"UTC{'−' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+    return f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}, {clock} ({zone})"
+
+
+def sentence_case(text: str) -> str:
+    """The first letter large, the rest as it is (names and units keep theirs)."""
+    return text[:1].upper() + text[1:]
+
+
+def component(name: str) -> str:
+    """A component's identifier in plain words: ``stage1.lobe`` -> "lobe of the disc, stage 1"."""
+    if match := re.fullmatch(r"stage(\d+)\.(\w+)", name):
+        part = _PARTS.get(match[2], match[2].replace("_", " "))
+        return f"{part}, stage {match[1]}"
+    if match := re.fullmatch(r"bearing\.(.+?)(?:\.(outer_race|inner_race|rolling_element|cage))?", name):
+        bearing = match[1] if "bearing" in match[1].lower() else f"bearing “{match[1]}”"
+        return f"{match[2].replace('_', ' ')} of the {bearing}" if match[2] else bearing
+    if match := re.fullmatch(r"(input|motor)\.(\w+)", name):
+        return f"{match[1]} {match[2].replace('_', ' ')}"
+    return name.replace("_", " ")
+
+
+def heading(component_id: str, defect: str) -> str:
+    """A finding's name in plain words."""
+    where = component(component_id)
+    if defect.lower() in where.lower():
+        return sentence_case(where)
+    return f"{sentence_case(defect)}: {where}"
+
+
+def fraction(value: Fraction | None) -> str:
+    """An exact order: ``18/17``, with a true minus sign."""
+    return "irrational" if value is None else str(value).replace("-", "−")
+
+
+def direction(order: Fraction | float) -> str:
+    """Which way a body turns, in words."""
+    return "stands still" if order == 0 else "with the input" if order > 0 else "against the input"
+
+
+def seconds(value: float | None) -> str:
+    """A duration."""
+    if value is None:
+        return NOT_KNOWN
+    return f"{value / 60:.3g} min" if value >= 120 else f"{value:.3g} s"
+
+
+def frequency(value: float | None) -> str:
+    """A frequency with a readable prefix."""
+    if value is None:
+        return NOT_KNOWN
+    return f"{number(value / 1000, 4).rstrip('0').rstrip('.')} kHz" if value >= 1000 else f"{number(value, 3)} Hz"
+
+
+def natural(text: str) -> list[tuple[int, int, str]]:
+    """Sorting key by which P-2 comes before P-10."""
+    return [(0, int(p), "") if p.isdecimal() else (1, 0, p.lower()) for p in re.split(r"(\d+)", text) if p]
+
+
+def ratio_text(ratio: Fraction) -> str:
+    """``17 : 1`` or, when it is no whole number, the exact fraction beside the decimal."""
+    size = abs(ratio)
+    if size.denominator == 1:
+        return f"{size} : 1"
+    return f"{float(size):.4g} : 1 (exactly {size})"
+
+
+def coincidence_text(coincidence: Coincidence, tone_id: str) -> str:
+    """What shares a line with ``tone_id``, said from its side."""
+    own_is_a = coincidence.tone_a == tone_id
+    own, other = (
+        (coincidence.harmonic_a, coincidence.harmonic_b)
+        if own_is_a
+        else (coincidence.harmonic_b, coincidence.harmonic_a)
+    )
+    name = coincidence.tone_b if own_is_a else coincidence.tone_a
+    how = "exactly" if coincidence.exact else f"{100 * abs(coincidence.relative_difference):.2g} % apart"
+    left = "" if own == 1 else f"{own} × this = "
+    return f"{left}{'' if other == 1 else f'{other} × '}{name} ({how})"
+
+
+def coincidences_of(table: ToneTable, tone_id: str) -> tuple[str, ...]:
+    """All coincidences of one tone in words."""
+    return tuple(coincidence_text(c, tone_id) for c in table.coincidences if tone_id in (c.tone_a, c.tone_b))

@@ -1,0 +1,272 @@
+"""One capture, read once: conditioned, put on angle, cut in bands, weighed at the orders asked for.
+
+Everything that later steps or pictures need is kept in one value, so that nothing is transformed twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Channel
+from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
+from vibe.spectra.angle import AngleLaw
+from vibe.spectra.bands import BandEnvelopes, envelopes
+from vibe.spectra.comb import CombRequest, EnvelopeSpectra, envelope_spectra
+from vibe.spectra.condition import bridged
+from vibe.spectra.evidence import Families, weigh
+from vibe.spectra.fft import fast_length, rfft
+from vibe.spectra.integrate import differentiate
+from vibe.spectra.levels import levels
+from vibe.spectra.lines import angular, read_lines
+from vibe.spectra.speed import speed_from_signal
+from vibe.spectra.synchronous import Turn, fold, localise
+from vibe.spectra.tachometer import speed_from_tachometer
+from vibe.spectra.windows import window
+
+LOWEST_CARRIER_HZ = 500.0
+"""Below it lies what shafts and meshes do; hits ring in casing resonances above."""
+LEAST_BAND_HZ = 700.0
+HARMONICS_IN_BAND = 4.0
+"""A band must pass this many harmonics of the fastest tone asked for."""
+CELLS_PER_TURN = 24.0
+"""And tell this many places of a turn apart."""
+HANN_NOISE_BINS = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoldRequest:
+    """A body's frame on which a tone's hits are laid: its order, and how often per turn it may speak."""
+
+    tone: str
+    order: float
+    meetings: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What somebody wants to know of a capture. Orders count per input turn."""
+
+    range_hz: tuple[float, float]
+    nominal_hz: float
+    speed_orders: tuple[float, ...]
+    """Lines that any sound machine of the kind makes, for finding its speed."""
+    combs: tuple[CombRequest, ...]
+    folds: tuple[FoldRequest, ...]
+    innocent: tuple[tuple[float, int], ...]
+    """(order, harmonics) of families that innocents own in the envelope."""
+    lines: tuple[tuple[str, float], ...]
+    """(name, order) read in the velocity spectrum."""
+    lines_hz: tuple[tuple[str, float], ...]
+    """(name, frequency) of lines that do not follow the shaft."""
+    false_alarm: float
+    """Per tone."""
+    fixed_speed_hz: float | None = None
+    """A speed noted with the capture: a hypothesis that the signal may correct within the range."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChannelSpectrum:
+    """Mean-square acceleration per bin of one channel, on an axis that follows the shaft (steps in mean Hz)."""
+
+    channel: str
+    power: NDArray[np.float64]
+    bin_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reading:
+    """All that the samples said."""
+
+    speed: SpeedEstimate
+    law: AngleLaw
+    bands: tuple[BandEnvelopes, ...]
+    envelope: EnvelopeSpectra | None
+    combs: tuple[CombEvidence, ...]
+    turns: dict[str, Turn]
+    lines: tuple[Line, ...]
+    levels: tuple[Level, ...]
+    spectra: tuple[ChannelSpectrum, ...]
+    samples: dict[str, tuple[NDArray[np.float32], float]]
+    absolute: bool
+    """Whether angles count from a pulse."""
+
+
+def read(channels: Sequence[Channel], tachometer: Channel | None, question: Question) -> Reading:
+    """Answer ``question`` from the vibration ``channels`` (at least one, not rejected)."""
+    rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
+    duration = min(samples.size / rate for samples, rate in rows.values())
+    law, speed = _speed(list(rows.values()), tachometer, question, duration)
+    spread = _spread(speed, question)
+
+    fastest = max((c.order * max(c.carriers) for c in question.combs), default=1.0)
+    width = max(LEAST_BAND_HZ, law.mean_hz * max(HARMONICS_IN_BAND * fastest, CELLS_PER_TURN))
+    bands = tuple(
+        envelopes(samples, rate, law, channel=name, band_hz=(LOWEST_CARRIER_HZ, 0.48 * rate), width_hz=width)
+        for name, (samples, rate) in rows.items()
+        if rate > 4 * LOWEST_CARRIER_HZ
+    )
+    envelope = envelope_spectra(bands) if bands and law.total_turns >= 8 else None
+    combs: tuple[CombEvidence, ...] = ()
+    turns: dict[str, Turn] = {}
+    if envelope is not None and question.combs:
+        families = Families(innocent=question.innocent, speed_spread=spread)
+        combs = weigh(envelope, bands, question.combs, families, false_alarm=question.false_alarm)
+        combs, turns = _localised(combs, envelope, bands, question.folds, law)
+
+    spectra = tuple(_spectrum(name, samples, rate, law) for name, (samples, rate) in rows.items())
+    lines = tuple(
+        line
+        for spectrum in spectra
+        for line in read_lines(
+            spectrum.power, spectrum.bin_hz, [(n, o * law.mean_hz) for n, o in question.lines],
+            noise_bandwidth_bins=HANN_NOISE_BINS, channel=spectrum.channel, spread=spread,
+        )
+    ) + tuple(
+        line
+        for name, (samples, rate) in rows.items()
+        for line in _fixed_lines(name, samples, rate, law, spectra, question)
+    )  # fmt: skip
+    return Reading(
+        speed=speed,
+        law=law,
+        bands=bands,
+        envelope=envelope,
+        combs=combs,
+        turns=turns,
+        lines=lines,
+        levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),
+        spectra=spectra,
+        samples=rows,
+        absolute=speed.method == "tachometer",
+    )
+
+
+def _clean(channel: Channel) -> Channel:
+    return channel if np.isfinite(channel.samples).all() else replace(channel, samples=bridged(channel.samples))
+
+
+def _acceleration(channel: Channel) -> NDArray[np.float32]:
+    samples = bridged(channel.samples)
+    if channel.quantity == "acceleration":
+        return samples
+    times = 1 if channel.quantity == "velocity" else 2
+    for _ in range(times):
+        samples = differentiate(samples, channel.sample_rate_hz).astype(np.float32)
+    return samples
+
+
+def _speed(
+    rows: Sequence[tuple[NDArray[np.float32], float]], tachometer: Channel | None, question: Question, duration: float
+) -> tuple[AngleLaw, SpeedEstimate]:
+    """Tachometer, else the signal, else the plate."""
+    note = ""
+    if tachometer is not None:
+        found = speed_from_tachometer(tachometer, question.range_hz, duration)
+        if found is not None:
+            return found
+        note = "the tachometer's pulses make no sense; "
+    # The envelope carries the shaft where the vibration itself hides it.
+    extra = []
+    for samples, rate in rows:
+        if rate > 4 * LOWEST_CARRIER_HZ:
+            band = envelopes(
+                samples, rate, AngleLaw.steady(1.0, samples.size / rate), channel="",
+                band_hz=(LOWEST_CARRIER_HZ, 0.48 * rate), width_hz=LEAST_BAND_HZ,
+            )  # fmt: skip
+            total = band.power.mean(axis=0)
+            extra.append(((total - total.mean()).astype(np.float32), band.per_turn))
+    found = speed_from_signal([*rows, *extra], question.range_hz, question.speed_orders)
+    if found is not None:
+        law, estimate = found
+        return law, replace(estimate, note=note)
+    speed = question.fixed_speed_hz or question.nominal_hz
+    told = "the speed noted with the capture" if question.fixed_speed_hz else "the plate"
+    low, high = question.range_hz
+    sigma = 0.002 * speed if question.fixed_speed_hz else (high - low) / np.sqrt(12.0)
+    estimate = SpeedEstimate(
+        input_hz=speed, uncertainty_hz=float(sigma), method="nominal",
+        note=f"{note}no speed stands out in the signal; {told} is taken",
+    )  # fmt: skip
+    return AngleLaw.steady(speed, duration), estimate
+
+
+def _spread(speed: SpeedEstimate, question: Question) -> float:
+    """Relative half width within which the true speed surely lies."""
+    sigma = speed.uncertainty_hz if speed.uncertainty_hz is not None else 0.0
+    low, high = question.range_hz
+    return min(3.0 * sigma / speed.input_hz, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
+
+
+def _localised(
+    combs: Sequence[CombEvidence],
+    envelope: EnvelopeSpectra,
+    bands: Sequence[BandEnvelopes],
+    folds: Sequence[FoldRequest],
+    law: AngleLaw,
+) -> tuple[tuple[CombEvidence, ...], dict[str, Turn]]:
+    """Each comb that belongs to a body's frame, with the place of its hits on that body."""
+    wanted = {request.tone: request for request in folds}
+    result, turns = [], {}
+    for comb in combs:
+        request = wanted.get(comb.tone)
+        if request is None:
+            result.append(comb)
+            continue
+        members = members_of(envelope, comb, bands)
+        turn = fold(bands, members, comb.order, origin_turns=-float(law.turns[0]))
+        turns[comb.tone] = turn
+        result.append(replace(comb, localisation=localise(turn, meetings=request.meetings)))
+    return tuple(result), turns
+
+
+def members_of(
+    envelope: EnvelopeSpectra, comb: CombEvidence, bands: Sequence[BandEnvelopes]
+) -> tuple[tuple[int, int], ...]:
+    """The (channel, band) pairs of the group in which a comb was measured."""
+    for group, members in enumerate(envelope.members):
+        names = tuple(dict.fromkeys(bands[c].channel for c, _ in members))
+        edges = (float(envelope.low_hz[group]), float(envelope.high_hz[group]))
+        if names == comb.channels and edges == comb.band_hz:
+            return members
+    raise ValueError(f"no group of bands {comb.band_hz} of {comb.channels}")
+
+
+def _mean_square(samples: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
+    """Hann-windowed mean square per bin of a whole row, one-sided; and the transform's length."""
+    n = samples.size
+    size = fast_length(n)
+    taper = window("hann", n)
+    spectrum = rfft(samples * taper.astype(np.float32), size)
+    power = np.abs(spectrum).astype(np.float64) ** 2 * 2.0 / float(taper.sum()) ** 2
+    # Padding makes bins narrower: keep "sum over bins / noise bandwidth = mean square" true.
+    return power * (n / size), size
+
+
+def _spectrum(name: str, samples: NDArray[np.float32], rate: float, law: AngleLaw) -> ChannelSpectrum:
+    laid, per_turn = angular(samples, rate, law)
+    power, size = _mean_square(laid)
+    return ChannelSpectrum(channel=name, power=power, bin_hz=per_turn * law.mean_hz / size)
+
+
+def _fixed_lines(
+    name: str,
+    samples: NDArray[np.float32],
+    rate: float,
+    law: AngleLaw,
+    spectra: Sequence[ChannelSpectrum],
+    question: Question,
+) -> tuple[Line, ...]:
+    """Lines that do not follow the shaft, from the spectrum against time (the same one when the speed is steady)."""
+    if not question.lines_hz:
+        return ()
+    own = next(s for s in spectra if s.channel == name)
+    if law.is_steady:
+        power, bin_hz = own.power, own.bin_hz
+    else:
+        power, size = _mean_square(samples)
+        bin_hz = rate / size
+    return read_lines(power, bin_hz, question.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name)

@@ -1,0 +1,72 @@
+"""The angle law: how many turns the input has made at each instant."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AngleLaw:
+    """Turns of the input against time, as knots joined by straight lines in speed.
+
+    ``time_s`` and ``turns`` shape (k,), both increasing, from the start of the capture to its end.
+    """
+
+    time_s: NDArray[np.float64]
+    turns: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        if self.time_s.size < 2 or not np.all(np.diff(self.time_s) > 0) or not np.all(np.diff(self.turns) > 0):
+            raise ValueError("an angle law needs at least two knots, increasing in time and turns")
+
+    @classmethod
+    def steady(cls, speed_hz: float, duration_s: float) -> AngleLaw:
+        """A constant speed."""
+        time = np.array([0.0, duration_s])
+        return cls(time_s=time, turns=time * speed_hz)
+
+    @property
+    def total_turns(self) -> float:
+        return float(self.turns[-1] - self.turns[0])
+
+    @property
+    def duration_s(self) -> float:
+        return float(self.time_s[-1] - self.time_s[0])
+
+    @property
+    def mean_hz(self) -> float:
+        return self.total_turns / self.duration_s
+
+    @property
+    def is_steady(self) -> bool:
+        return self.time_s.size == 2
+
+    @property
+    def drift(self) -> float:
+        """(fastest - slowest) / mean of the speed between knots."""
+        speed = np.diff(self.turns) / np.diff(self.time_s)
+        return float((speed.max() - speed.min()) / self.mean_hz)
+
+    def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turns at given instants; beyond the ends the end speeds are held."""
+        if self.is_steady:
+            return self.turns[0] + (time_s - self.time_s[0]) * self.mean_hz
+        from scipy.interpolate import CubicSpline
+
+        spline = CubicSpline(self.time_s, self.turns, bc_type="natural")
+        inside = np.clip(time_s, self.time_s[0], self.time_s[-1])
+        beyond = time_s - inside
+        result: NDArray[np.float64] = spline(inside)
+        return result + beyond * spline(inside, 1) if np.any(beyond) else result
+
+    def when(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Instants at which given turns are reached (the inverse of :meth:`at`)."""
+        if self.is_steady:
+            return self.time_s[0] + (turns - self.turns[0]) / self.mean_hz
+        # A dense table of the smooth law inverts it to far below a sample.
+        fine = np.linspace(self.time_s[0], self.time_s[-1], max(64, 16 * self.time_s.size))
+        result: NDArray[np.float64] = np.interp(turns, self.at(fine), fine)
+        return result

@@ -1,0 +1,318 @@
+"""Evidence for combs of lines in the envelope, read against decoy orders of the same capture.
+
+A local defect speaks once per repeat, so its envelope has lines at every harmonic of one order. For each candidate
+order the lines' powers over the local floor are joined by Fisher's method (R. A. Fisher, 1925): where nothing is,
+each line's ``-ln p`` is exponential and the sum over H lines is Gamma(H) distributed. That holds for any order, so
+the score is computed once for a whole axis of orders. The tones that were asked for are read off that curve, and
+everything else on it, away from every known family, is a decoy: several thousand places where nothing should be,
+which turn the score into a false-alarm probability without trusting the ideal distribution.
+
+Which bands carry the ringing is not known beforehand: every dyadic group of bands, of every channel and of all
+channels together, is tried, and the decoys pay for the choice because they had it too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.special import gammaincc
+
+from vibe.spectra.bands import BandEnvelopes
+
+HARMONIC_SETS = (2, 3, 5, 8, 12)
+"""Numbers of harmonics joined: a broad hit has few, a sharp one many."""
+LINE_KNEE = 14.0
+"""-ln p above which a line counts by its logarithm only: a comb is many lines, one strong line is somebody else's."""
+LINE_SLOPE = 4.0
+"""Growth of a line's share per e-fold of power above the knee."""
+FLOOR_BINS = 201
+"""Bins of an envelope spectrum over whose median a line stands."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EnvelopeSpectra:
+    """Envelope spectra of groups of bands on one order axis.
+
+    ``power`` (groups, n) over the local floor (mean 1 where nothing is); ``step`` in orders per bin;
+    ``low_hz``/``high_hz`` (groups,) edges; ``channels`` names per group; ``modulation`` (groups, n) amplitude of
+    each line relative to the mean of the squared envelope.
+    """
+
+    power: NDArray[np.float32]
+    modulation: NDArray[np.float32]
+    step: float
+    low_hz: NDArray[np.float64]
+    high_hz: NDArray[np.float64]
+    members: tuple[tuple[tuple[int, int], ...], ...]
+    """(channel index, band index) pairs of each group."""
+    top_order: float
+    """Above it the narrowest band no longer passes envelope lines."""
+
+    @property
+    def orders(self) -> NDArray[np.float64]:
+        return np.arange(self.power.shape[1]) * self.step
+
+
+def _dyadic(count: int) -> list[range]:
+    """Runs of 1, 2, 4 … ``count`` neighbours, aligned."""
+    runs: list[range] = []
+    size = 1
+    while size <= count:
+        runs += [range(start, start + size) for start in range(0, count, size)]
+        size *= 2
+    return runs
+
+
+def envelope_spectra(bands: Sequence[BandEnvelopes]) -> EnvelopeSpectra:
+    """Envelope spectra of every dyadic group of bands, per channel and (given several) over all channels.
+
+    Channels may have different rates and lengths in samples; they must cover the same turns. Lines keep their phase
+    until groups are summed, since a hit reaches all bands and channels at one time.
+    """
+    turns = min(band.turns for band in bands)
+    top = min(band.per_turn for band in bands) / 4.0
+    keep = int(top * turns)
+    lines: list[NDArray[np.complex64]] = []
+    for band in bands:
+        n = round(turns * band.per_turn)
+        taper = np.hanning(n + 1)[:n].astype(np.float32)
+        centred = (band.power[:, :n] - band.power[:, :n].mean(axis=1, keepdims=True)) * taper
+        # Unpadded, so that bin k of every channel is k / turns.
+        lines.append((fft.rfft(centred, axis=1)[:, :keep] * np.float32(2.0 / taper.sum())).astype(np.complex64))
+
+    groups: list[NDArray[np.complex64]] = []
+    members: list[tuple[tuple[int, int], ...]] = []
+    for channel, spectrum in enumerate(lines):
+        for run in _dyadic(spectrum.shape[0]):
+            groups.append(spectrum[run.start : run.stop].mean(axis=0))
+            members.append(tuple((channel, band) for band in run))
+    if len(lines) > 1 and len({spectrum.shape[0] for spectrum in lines}) == 1:
+        for run in _dyadic(lines[0].shape[0]):
+            groups.append(np.mean([s[run.start : run.stop].mean(axis=0) for s in lines], axis=0))
+            members.append(tuple((channel, band) for channel in range(len(lines)) for band in run))
+    modulation = np.abs(np.stack(groups)).astype(np.float32)
+    squared = modulation**2
+    floor = line_floor(squared)
+    edges = [[bands[c].centre_hz[b] + s * bands[c].width_hz / 2 for c, b in m for s in (-1, 1)] for m in members]
+    return EnvelopeSpectra(
+        power=squared / floor,
+        modulation=modulation,
+        step=1.0 / turns,
+        low_hz=np.array([min(e) for e in edges]),
+        high_hz=np.array([max(e) for e in edges]),
+        members=tuple(members),
+        top_order=top,
+    )
+
+
+def line_floor(squared: NDArray[np.float32], width: int = FLOOR_BINS) -> NDArray[np.float32]:
+    """Running floor of envelope spectra (…, n): mean noise power from block medians, along the last axis."""
+    n = squared.shape[-1]
+    width = max(16, min(width, n // 4))
+    hop = max(1, width // 4)
+    starts = np.arange(0, max(1, n - width + 1), hop)
+    windows = np.lib.stride_tricks.sliding_window_view(squared, width, axis=-1)[..., starts, :]
+    medians = np.median(windows, axis=-1) / np.float32(np.log(2.0))
+    centres = starts + width / 2
+    # The floor falls steeply towards order zero in drifting captures; the first block is held there.
+    at = np.clip((np.arange(n) - centres[0]) / hop, 0, starts.size - 1)
+    left = np.minimum(at.astype(int), starts.size - 1)
+    right = np.minimum(left + 1, starts.size - 1)
+    share = (at - left).astype(np.float32)
+    floor = medians[..., left] * (1 - share) + medians[..., right] * share
+    result: NDArray[np.float32] = np.maximum(floor, np.float32(1e-20))
+    return result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CombRequest:
+    """An order to look for: relative ``slip`` (lowest, highest) and ``sidebands`` spacings in orders.
+
+    ``carriers``: which multiples of the order to try as the comb's fundamental (a damaged ball strikes twice a turn).
+    ``max_harmonic`` keeps a slow comb from claiming a faster one's lines (every outer-race line is a cage harmonic).
+    """
+
+    name: str
+    order: float
+    slip: tuple[float, float] = (0.0, 0.0)
+    sidebands: tuple[float, ...] = ()
+    carriers: tuple[int, ...] = (1,)
+    max_harmonic: int = max(HARMONIC_SETS)
+
+
+def owned(
+    families: Sequence[tuple[float, int]], step: float, size: int, *, half_width: int = 2, spread: float = 0.0
+) -> NDArray[np.bool_]:
+    """Bins (size,) that families of lines own: (order, harmonics) each, ``half_width`` bins either side and
+    ``spread`` (relative) of the order more. A family too dense for the axis owns nothing.
+    """
+    mask = np.zeros(size, dtype=bool)
+    for order, harmonics in families:
+        if order <= 3 * half_width * step:
+            continue
+        for harmonic in range(1, harmonics + 1):
+            middle = harmonic * order / step
+            if middle > size + half_width:
+                break
+            half = half_width + spread * middle
+            if half > 0.2 * order / step:
+                break  # The speed is not known well enough to say where this harmonic lies.
+            mask[max(0, int(np.floor(middle - half + 0.5))) : int(np.floor(middle + half + 0.5)) + 1] = True
+    return mask
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scores:
+    """Comb scores at half-bin places ``first`` … of an order axis, in units of -ln p.
+
+    ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined.
+    """
+
+    score: NDArray[np.float32]
+    group: NDArray[np.int32]
+    harmonics: NDArray[np.int32]
+    step: float
+    first: int
+
+    @property
+    def orders(self) -> NDArray[np.float64]:
+        return (self.first + np.arange(self.score.size)) * self.step
+
+
+class CombScorer:
+    """Scores combs in one set of envelope spectra; what all scores share is computed once."""
+
+    def __init__(self, spectra: EnvelopeSpectra) -> None:
+        self.spectra = spectra
+        self.step = spectra.step / 2
+        # Rows of groups lie together in memory: one place of the axis is one read.
+        self._power = np.ascontiguousarray(spectra.power.T)
+        self._lines: dict[tuple[int, str], NDArray[np.float32]] = {}
+
+    def places(self, low: float, high: float) -> tuple[int, int]:
+        """First and last + 1 half-bin place of a range of orders, clipped to the axis."""
+        last = int(self.spectra.top_order / self.spectra.step)
+        first = int(np.clip(np.floor(low / self.step), 8, last - 1))
+        return first, int(np.clip(np.ceil(high / self.step) + 1, first + 1, last))
+
+    def score(
+        self,
+        first: int,
+        last: int,
+        *,
+        slip: bool,
+        mask: NDArray[np.bool_],
+        sidebands: Sequence[float] = (),
+        max_harmonic: int = max(HARMONIC_SETS),
+    ) -> Scores:
+        """The comb score at the half-bin places ``first`` … ``last`` - 1.
+
+        With ``slip`` the windows widen with the harmonic, as a rolling bearing's random slip smears its lines;
+        without, lines are taken where they must be. ``mask`` (n,) marks bins owned by others: they tell nothing.
+        ``sidebands`` (in orders) adds lines either side of the first four harmonics.
+        """
+        n, groups = self._power.shape
+        k = np.arange(first, last)
+        best = np.zeros(k.size, dtype=np.float32)
+        best_group = np.zeros(k.size, dtype=np.int32)
+        best_harmonics = np.zeros(k.size, dtype=np.int32)
+        shifts = [s * round(side / self.spectra.step) for side in sidebands for s in (-1, 1)]
+        for kind in ("sharp", "smeared") if slip else ("sharp",):
+            total = np.zeros((k.size, groups), dtype=np.float32)
+            count = np.zeros(k.size, dtype=np.int32)
+            for harmonic in range(1, min(max(HARMONIC_SETS), max_harmonic) + 1):
+                lines = self._softened(harmonic | 1 if slip else 1, kind)
+                middle = (harmonic * k + 1) // 2
+                for spot in (middle, *(middle + shift for shift in (shifts if harmonic <= 4 else ()))):
+                    told = (spot > 0) & (spot < n)
+                    told[told] = ~mask[spot[told]]
+                    if told.all():
+                        total += lines[spot]
+                    else:
+                        total[told] += lines[spot[told]]
+                    count += told
+                if harmonic in HARMONIC_SETS:
+                    group = total.argmax(axis=1)
+                    score = _log_tail(total[np.arange(k.size), group], count)
+                    better = score > best
+                    best[better] = score[better]
+                    best_group[better] = group[better]
+                    best_harmonics[better] = harmonic
+        return Scores(score=best, group=best_group, harmonics=best_harmonics, step=self.step, first=first)
+
+    def _softened(self, width: int, kind: str) -> NDArray[np.float32]:
+        """-ln p of each window of ``width`` bins (n, groups), logarithmic above the knee."""
+        key = (width, "sharp" if width == 1 else kind)
+        if key not in self._lines:
+            surprise = _surprise(self._power, width, kind)
+            above = surprise > LINE_KNEE
+            surprise[above] = LINE_KNEE + LINE_SLOPE * np.log(surprise[above] / LINE_KNEE)
+            self._lines[key] = surprise
+        return self._lines[key]
+
+
+def _surprise(power: NDArray[np.float32], width: int, kind: str) -> NDArray[np.float32]:
+    """-ln p of the largest ("sharp") or the mean ("smeared") of ``width`` neighbouring bins, axis 0."""
+    if width <= 1:
+        return power.copy()
+    # A Hann window leaves about two thirds of the bins independent.
+    effective = max(1.0, width / 1.5)
+    if kind == "sharp":
+        # -ln(1 - (1 - e^-x)^m), which tends to x - ln m.
+        table = -np.log(-np.expm1(effective * np.log1p(-np.exp(-np.clip(_GRID, 1e-6, 30.0)))))
+        table = np.where(_GRID > 12, _GRID - np.log(effective), table)
+        found = maximum_filter1d(power, width, axis=0)
+    else:
+        tail = gammaincc(effective, _GRID * effective)
+        table = np.where(tail > 1e-290, -np.log(np.maximum(tail, 1e-290)), 660.0)
+        found = uniform_filter1d(power, width, axis=0)
+    result: NDArray[np.float32] = table.astype(np.float32)[_grid_index(found)]
+    if kind == "sharp":
+        far = found > _GRID[-1]
+        result[far] = found[far]
+    return result
+
+
+_GRID = np.geomspace(1e-3, 300.0, 4096)
+_GRID_SCALE = (_GRID.size - 1) / np.log(_GRID[-1] / _GRID[0])
+
+
+def _grid_index(values: NDArray[np.float32]) -> NDArray[np.int32]:
+    """Nearest point of the logarithmic grid (0.3 % steps)."""
+    place = np.log(np.maximum(values, np.float32(1e-3)) * np.float32(1e3)) * np.float32(_GRID_SCALE)
+    return np.minimum(place + np.float32(0.5), _GRID.size - 1).astype(np.int32)
+
+
+_TAIL_STEP = 0.05
+
+
+@lru_cache(maxsize=256)
+def _tail_table(shape: int) -> NDArray[np.float32]:
+    """-ln of the Gamma(shape) tail at 0, 0.05 … 750."""
+    grid = np.arange(0.0, 750.0, _TAIL_STEP)
+    tail = gammaincc(float(shape), grid)
+    good = tail > 1e-290
+    table = np.where(good, -np.log(np.maximum(tail, 1e-290)), 0.0)
+    edge = int(good.sum())
+    if edge < grid.size:
+        # Beyond the range of doubles the tail falls as e^-x.
+        table[edge:] = table[edge - 1] + (grid[edge:] - grid[edge - 1])
+    return table.astype(np.float32)
+
+
+def _log_tail(total: NDArray[np.float32], count: NDArray[np.int32]) -> NDArray[np.float32]:
+    """-ln of the Gamma(count) tail at ``total``; 0 where nothing was told."""
+    result = np.zeros(total.size, dtype=np.float32)
+    for shape in np.flatnonzero(np.bincount(count)):
+        if shape == 0:
+            continue
+        here = count == shape
+        table = _tail_table(int(shape))
+        result[here] = table[np.minimum((total[here] / _TAIL_STEP).astype(np.int32), table.size - 1)]
+    return result

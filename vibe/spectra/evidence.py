@@ -1,0 +1,295 @@
+"""Asked-for orders, weighed one after another: the strongest first, its lines taken out before the next is read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.evidence import CombEvidence, CombLine
+from vibe.spectra.bands import BandEnvelopes
+from vibe.spectra.comb import CombRequest, CombScorer, EnvelopeSpectra, Scores, owned
+
+TAIL_SHARE = 0.1
+"""Share of the decoys, the highest, to whose excesses the exponential tail is fitted."""
+BLOCK = 4
+"""Curve points (half bins) per decoy place: about one resolvable order."""
+DECOY_SPAN = 3.0
+"""Decoys lie within this factor of the tone's order, where floor and bands are alike."""
+SIDEBANDS_CLEARED = 4
+"""Sidebands either side of a found tone's harmonics that are taken out with it."""
+MAX_FOUND = 5
+MOST_DECOYS = 1200
+LIMIT_FALSE_ALARM = 1e-3
+"""False-alarm probability per tone at which the detection limit of a capture is stated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Families:
+    """Orders that innocents make, (order, harmonics) each, and the relative uncertainty of the speed."""
+
+    innocent: tuple[tuple[float, int], ...]
+    speed_spread: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Reading:
+    request: CombRequest
+    carrier: int
+    order: float
+    score: float
+    group: int
+    harmonics: int
+    sidebands: tuple[float, ...]
+    places: int
+    """Half-bin places in the window."""
+
+
+def weigh(
+    spectra: EnvelopeSpectra,
+    bands: Sequence[BandEnvelopes],
+    requests: Sequence[CombRequest],
+    families: Families,
+    *,
+    false_alarm: float = 0.01,
+) -> tuple[CombEvidence, ...]:
+    """Evidence for every request, in the order asked.
+
+    A tone found below ``false_alarm`` (per tone) has its lines and sidebands masked before the remaining ones are
+    read again, so that one defect's lines are not counted twice. ``requests`` must not share an order.
+    """
+    found = np.zeros(spectra.power.shape[1], dtype=bool)
+    scorer = CombScorer(spectra)
+    waiting = list(requests)
+    done: dict[str, CombEvidence] = {}
+    for _ in range(MAX_FOUND):
+        if not waiting:
+            break
+        ground = _Ground(scorer, requests, families, found)
+        best = max((ground.read(request) for request in waiting), key=lambda reading: reading.score)
+        own = _lines_mask(spectra, best)
+        evidence = _judge(bands, best, _Ground(scorer, requests, families, found | own))
+        if evidence.false_alarm_probability > false_alarm:
+            break
+        done[best.request.name] = evidence
+        found |= own
+        waiting.remove(best.request)
+    ground = _Ground(scorer, requests, families, found)
+    for request in waiting:
+        done[request.name] = _judge(bands, ground.read(request), ground)
+    return tuple(done[request.name] for request in requests)
+
+
+class _Ground:
+    """The envelope spectra with some lines already explained: where tones are read and decoys are scored."""
+
+    def __init__(
+        self,
+        scorer: CombScorer,
+        requests: Sequence[CombRequest],
+        families: Families,
+        explained: NDArray[np.bool_],
+    ) -> None:
+        self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
+        self._masks: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._decoys: dict[object, tuple[Scores, NDArray[np.bool_]]] = {}
+
+    def mask(self, request: CombRequest) -> NDArray[np.bool_]:
+        """Bins that tell nothing of a request: explained ones, and those of innocents other than itself."""
+        innocent = tuple(f for f in self.families.innocent if not _belongs(request, f[0]))
+        if innocent not in self._masks:
+            step = self.scorer.spectra.step
+            lines = owned(innocent, step, self.explained.size, spread=self.families.speed_spread)
+            self._masks[innocent] = self.explained | lines
+        return self._masks[innocent]
+
+    def read(self, request: CombRequest) -> _Reading:
+        """The best place inside a request's window, over its carriers and with or without its sidebands."""
+        readings = []
+        for carrier in request.carriers:
+            low, high = self.window(request, carrier)
+            for sidebands in ((), request.sidebands) if request.sidebands else ((),):
+                scores = self._score(request, sidebands, *self.scorer.places(low, high))
+                spot = int(scores.score.argmax())
+                readings.append(
+                    _Reading(
+                        request=request, carrier=carrier, order=float(scores.orders[spot]),
+                        score=float(scores.score[spot]), group=int(scores.group[spot]),
+                        harmonics=int(scores.harmonics[spot]), sidebands=sidebands, places=scores.score.size,
+                    )
+                )  # fmt: skip
+        return max(readings, key=lambda reading: reading.score)
+
+    def _score(self, request: CombRequest, sidebands: tuple[float, ...], first: int, last: int) -> Scores:
+        return self.scorer.score(
+            first, last, slip=request.slip != (0.0, 0.0), mask=self.mask(request), sidebands=sidebands,
+            max_harmonic=request.max_harmonic,
+        )  # fmt: skip
+
+    def window(self, request: CombRequest, carrier: int) -> tuple[float, float]:
+        """Orders within which a tone may lie: its slip, the speed's uncertainty, half a bin."""
+        middle, spread = request.order * carrier, self.families.speed_spread
+        half_bin = self.scorer.spectra.step / 2
+        return middle * (1 + request.slip[0] - spread) - half_bin, middle * (1 + request.slip[1] + spread) + half_bin
+
+    def decoys(self, reading: _Reading) -> NDArray[np.float32]:
+        """Sorted largest scores of decoy places: within the span of the tone's order, real families left out."""
+        request = reading.request
+        middle = request.order * reading.carrier
+        first, last = self.scorer.places(middle / DECOY_SPAN, middle * DECOY_SPAN)
+        if last - first > BLOCK * MOST_DECOYS:
+            first = max(first, int(middle / self.scorer.step) - BLOCK * MOST_DECOYS // 3)
+            last = min(last, first + BLOCK * MOST_DECOYS)
+        scores = self._score(request, reading.sidebands, first, last)
+        orders = scores.orders
+        usable = np.ones(orders.size, dtype=bool)
+        for other in self.requests:
+            for carrier in other.carriers:
+                low, high = self.window(other, carrier)
+                for ratio in (1.0, 0.5, 2.0):
+                    usable &= (orders < low * ratio) | (orders > high * ratio)
+        for order, harmonics in self.families.innocent:
+            nearest = np.round(orders / order)
+            usable &= (nearest > harmonics) | (np.abs(orders - nearest * order) > 3 * self.scorer.spectra.step)
+        blocks = scores.score.size // BLOCK
+        whole = usable[: blocks * BLOCK].reshape(blocks, BLOCK).all(axis=1)
+        return np.sort(scores.score[: blocks * BLOCK].reshape(blocks, BLOCK).max(axis=1)[whole])
+
+
+def _belongs(request: CombRequest, order: float) -> bool:
+    """Whether a family is the tone's own: equal orders."""
+    return abs(order / request.order - 1.0) < 1e-6
+
+
+def _lines_mask(spectra: EnvelopeSpectra, reading: _Reading) -> NDArray[np.bool_]:
+    """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input."""
+    n = spectra.power.shape[1]
+    mask = np.zeros(n, dtype=bool)
+    base = reading.order / reading.carrier
+    slip = reading.request.slip != (0.0, 0.0)
+    spacings = {*reading.request.sidebands} | ({1.0} if slip else set())
+    shifts = [0.0]
+    for spacing in spacings:
+        shifts += [s * k * spacing for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
+    for harmonic in range(1, int(n * spectra.step / base) + 1):
+        half = 2 + (harmonic // 2 if slip else 0)
+        for shift in shifts:
+            middle = round((harmonic * base + shift) / spectra.step)
+            if -half <= middle < n + half:
+                mask[max(0, middle - half) : middle + half + 1] = True
+    return mask
+
+
+def _judge(bands: Sequence[BandEnvelopes], reading: _Reading, ground: _Ground) -> CombEvidence:
+    """A reading's false-alarm probability on ``ground``, and what it measures."""
+    request = reading.request
+    decoys = ground.decoys(reading)
+    tail = _Tail.of(decoys)
+    searched = max(1, round(reading.places / BLOCK)) * len(request.carriers) * (2 if request.sidebands else 1)
+    probability = tail.exceedance(reading.score)
+    fap = float(-np.expm1(searched * np.log1p(-min(probability, 1 - 1e-12))))
+    limit_score = tail.score_at(LIMIT_FALSE_ALARM / searched)
+    return replace(
+        _measure(ground.scorer.spectra, bands, reading, limit_score),
+        false_alarm_probability=fap, places_searched=searched, decoys=int(decoys.size),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tail:
+    """Exceedance law of decoy scores: counted up to ``start``, beyond it fitted to the ``count`` highest excesses."""
+
+    places: NDArray[np.float32]
+    start: float
+    scale: float
+    count: int
+
+    @classmethod
+    def of(cls, places: NDArray[np.float32]) -> _Tail:
+        cut = min(int(places.size * (1 - TAIL_SHARE)), max(0, places.size - 3))
+        start = float(places[cut]) if places.size else 0.0
+        excess = places[cut:] - start
+        scale = max(float(excess.mean()), 1.0) if excess.size else 4.0
+        return cls(places=places, start=start, scale=scale, count=max(1, int(excess.size)))
+
+    def exceedance(self, score: float) -> float:
+        """Probability that one more place scores ``score`` or more.
+
+        Beyond the start this is the predictive law of an exponential whose mean was learnt from ``count`` excesses,
+        (1 + x / (count·mean))^-count: few decoys promise little.
+        """
+        if self.places.size == 0:
+            return 1.0
+        if score < self.start:
+            return float((self.places >= score).mean())
+        share = self.count / self.places.size
+        return share * float((1 + (score - self.start) / (self.count * self.scale)) ** -self.count)
+
+    def score_at(self, probability: float) -> float:
+        """The score that one place exceeds with ``probability``."""
+        share = self.count / max(1, self.places.size)
+        ratio = max(share / probability, 1.0)
+        return self.start + self.count * self.scale * float(ratio ** (1 / self.count) - 1)
+
+
+def _measure(
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: _Reading, limit_score: float
+) -> CombEvidence:
+    """Lines, strength and detection limit of a comb in the group of bands that showed it best."""
+    group, step = reading.group, spectra.step
+    power, modulation = spectra.power[group], spectra.modulation[group]
+    n = power.size
+    slip = reading.request.slip != (0.0, 0.0)
+
+    def line(order: float, harmonic: int) -> tuple[float, float]:
+        middle = round(order / step)
+        half = max(1, harmonic // 2) if slip else 1
+        if not half < middle < n - half:
+            return 0.0, 0.0
+        spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
+        return float(power[spot]), float(modulation[spot])
+
+    harmonics = range(1, max(reading.harmonics, 3) + 1)
+    lines, sides = [], []
+    depth = 0.0
+    for harmonic in harmonics:
+        over, amplitude = line(reading.order * harmonic, harmonic)
+        lines.append(CombLine(order=reading.order * harmonic, over_floor_db=_db(over)))
+        # The floor's own share of the line's power is taken off.
+        depth += amplitude * float(np.sqrt(max(0.0, 1 - 1 / max(over, 1.0))))
+        for spacing in reading.request.sidebands:
+            for sign in (-1, 1):
+                where = reading.order * harmonic + sign * spacing
+                if harmonic <= 4 and where > 0:
+                    sides.append(CombLine(order=where, over_floor_db=_db(line(where, harmonic)[0])))
+    members = spectra.members[group]
+    rms = float(np.sqrt(np.mean([_group_power(bands, members, channel) for channel in {c for c, _ in members}])))
+    floor = float(np.median(modulation / np.sqrt(np.maximum(power, 1e-12))))
+    # A comb of five equal lines that together reach the limit: each needs about this power over the floor.
+    needed = 5 * np.sqrt(max(limit_score, 5.0) / 5.0 + 1.0) * floor
+    return CombEvidence(
+        tone=reading.request.name,
+        order=reading.order / reading.carrier,
+        score=reading.score,
+        false_alarm_probability=1.0,
+        places_searched=0,
+        decoys=0,
+        lines=tuple(lines),
+        sideband_lines=tuple(sides),
+        band_hz=(float(spectra.low_hz[group]), float(spectra.high_hz[group])),
+        channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
+        hit_m_s2=float(np.sqrt(2 * depth)) * rms,
+        hit_over_floor_db=_db(depth),
+        limit_m_s2=float(np.sqrt(2 * needed)) * rms,
+        limit_over_floor_db=_db(needed),
+    )
+
+
+def _group_power(bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], channel: int) -> float:
+    return float(sum(bands[c].band_rms[b] ** 2 for c, b in members if c == channel))
+
+
+def _db(ratio: float) -> float:
+    return float(10 * np.log10(max(ratio, 1e-9)))

@@ -1,0 +1,264 @@
+"""Input speed from the vibration itself: many lines that the drive must make, all at once, within its range."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from vibe.core.evidence import SpeedEstimate
+from vibe.spectra.angle import AngleLaw
+from vibe.spectra.bands import local_floor
+
+SEGMENT_TURNS = 24.0
+"""Turns per segment of the first, tracking pass."""
+MOST_ORDERS = 64.0
+"""Lines above this order are left to the refinement: speed wander smears them."""
+SIGNIFICANCE = 5.0
+"""Standard deviations by which the best speed must stand out of all speeds that it cannot be."""
+MARGIN = 1.2
+"""And its lead over the best of those."""
+PRICE_PER_FREEDOM = 3.0
+"""Gain in summed log power that each further coefficient of a speed law must bring (some e-folds of likelihood)."""
+FLOOR_BEATS = (-8, -7, -6, -5, 5, 6, 7, 8)
+"""Bins off a line, clear of its Hann main lobe, that give the floor beside it."""
+LINE_KNEE = 8.0
+"""Power over the floor above which a line counts by its logarithm: one loud line must not decide alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Low:
+    """One channel, low-passed and thinned."""
+
+    samples: NDArray[np.float32]
+    rate_hz: float
+
+
+def speed_from_signal(
+    channels: Sequence[tuple[NDArray[np.float32], float]],
+    range_hz: tuple[float, float],
+    orders: Sequence[float],
+) -> tuple[AngleLaw, SpeedEstimate] | None:
+    """The angle law whose ``orders`` (lines that the machine must make) gather most power over the floor.
+
+    Args:
+        channels: (samples (n,), sample rate [Hz]), mean removed.
+        range_hz: the search never leaves it.
+        orders: orders of the input at which healthy lines lie; the lowest must be 1 or more for an absolute speed.
+
+    Returns:
+        None where no speed stands out. The uncertainty is the Cramér-Rao bound of the lines used (Rife & Boorstyn,
+        IEEE Trans. IT 20, 1974) with a safety factor for wander within a segment.
+    """
+    duration = min(samples.size / rate for samples, rate in channels)
+    low, high = range_hz
+    top = min(MOST_ORDERS, max(orders) * 1.02)
+    used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
+    lows = [_low_passed(samples, rate, 1.05 * top * high) for samples, rate in channels]
+    used = used[used * high < 0.45 * min(item.rate_hz for item in lows)]
+    if used.size == 0:
+        return None
+    segment_s = min(duration, max(0.5, SEGMENT_TURNS / low))
+    grid, score = _segment_scores(lows, segment_s, duration, range_hz, used)
+    path = _track(score, grid, segment_s)
+    total = score[np.arange(score.shape[0]), path].mean()
+    # All other speeds of a range three times as wide are the null.
+    wide_grid, wide = _segment_scores(lows, segment_s, duration, (low * 0.55, high * 1.7), used)
+    away = np.abs(wide_grid / grid[path].mean() - 1) > 0.05
+    null = wide.mean(axis=0)[away]
+    spread = float(1.4826 * np.median(np.abs(null - np.median(null)))) + 1e-9
+    middle = float(np.median(null))
+    if total - middle < max(SIGNIFICANCE * spread, MARGIN * (float(null.max()) - middle)):
+        return None
+    law = _law_of(grid[path], score.shape[0], segment_s, duration)
+    law, information = _refined(law, lows, used, segment_s)
+    sigma = float(np.sqrt(6.0 / max(information, 1e-9)) / (2 * np.pi * duration))
+    return law, SpeedEstimate(
+        input_hz=law.mean_hz,
+        uncertainty_hz=max(2.0 * sigma, 1e-6 * law.mean_hz),
+        method="signal",
+        drift=law.drift,
+    )
+
+
+def _low_passed(samples: NDArray[np.float32], rate_hz: float, top_hz: float) -> _Low:
+    """Everything below ``top_hz``, at just the rate it needs."""
+    n = samples.size
+    spectrum = fft.rfft(samples)
+    keep = int(min(spectrum.size, np.ceil(top_hz * n / rate_hz) + 1))
+    length = fft.next_fast_len(int(2.6 * keep), real=True)
+    thin = fft.irfft(spectrum[:keep], length) * np.float32(length / n)
+    return _Low(samples=thin.astype(np.float32), rate_hz=length * rate_hz / n)
+
+
+def _segment_scores(
+    lows: Sequence[_Low], segment_s: float, duration: float, range_hz: tuple[float, float], orders: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Scores (segments, speeds) on a grid fine enough for the highest order."""
+    step = 0.25 / (segment_s * float(orders.max()))
+    grid = np.arange(range_hz[0], range_hz[1] + step, step)
+    hops = max(1, int(np.ceil((duration - segment_s) / (segment_s / 2) - 1e-9)) + 1)
+    starts = np.linspace(0.0, max(0.0, duration - segment_s), hops)
+    total = np.zeros((hops, grid.size))
+    for item in lows:
+        n = min(item.samples.size, round(segment_s * item.rate_hz))
+        taper = np.hanning(n).astype(np.float32)
+        size = fft.next_fast_len(2 * n, real=True)
+        bin_hz = item.rate_hz / size
+        for row, start in enumerate(starts):
+            a = min(int(start * item.rate_hz), item.samples.size - n)
+            power = np.abs(fft.rfft(item.samples[a : a + n] * taper, size)) ** 2
+            power = power / local_floor(power, max(32, round(12.0 * range_hz[1] / bin_hz)))
+            strength = np.where(
+                power < LINE_KNEE, power, LINE_KNEE * (1 + np.log(np.maximum(power, LINE_KNEE) / LINE_KNEE))
+            )
+            index = np.arange(strength.size)
+            for order in orders:
+                total[row] += np.interp(order * grid / bin_hz, index, strength)
+    return grid, total / (orders.size * len(lows))
+
+
+def _track(score: NDArray[np.float64], grid: NDArray[np.float64], segment_s: float) -> NDArray[np.intp]:
+    """The path of greatest total score whose speed changes by at most 1 % a segment (dynamic programming)."""
+    reach = max(1, int(0.01 * grid.mean() / max(grid[1] - grid[0], 1e-12))) if grid.size > 1 else 1
+    from scipy.ndimage import maximum_filter1d
+
+    best = score[0].copy()
+    back = np.zeros(score.shape, dtype=np.intp)
+    penalty = 0.5 * float(np.std(score)) / reach
+    for row in range(1, score.shape[0]):
+        # A small price per step keeps the path straight where the signal does not say otherwise.
+        moved = best.copy()
+        origin = np.arange(grid.size)
+        window = maximum_filter1d(best, 2 * reach + 1, mode="nearest")
+        candidate = np.where(window - penalty * reach > moved, window - penalty * reach, moved)
+        jump = candidate > moved
+        for place in np.flatnonzero(jump):
+            a, b = max(0, place - reach), min(grid.size, place + reach + 1)
+            origin[place] = a + int(best[a:b].argmax())
+        back[row] = origin
+        best = score[row] + candidate
+    path = np.empty(score.shape[0], dtype=np.intp)
+    path[-1] = int(best.argmax())
+    for row in range(score.shape[0] - 1, 0, -1):
+        path[row - 1] = back[row, path[row]]
+    return path
+
+
+def _law_of(speeds: NDArray[np.float64], count: int, segment_s: float, duration: float) -> AngleLaw:
+    """Segment speeds as a smooth angle law (a parabola in speed at most: finer motion is left to the refinement)."""
+    if count < 4:
+        return AngleLaw.steady(float(np.median(speeds)), duration)
+    centres = np.linspace(segment_s / 2, duration - segment_s / 2, count)
+    curve = np.polynomial.Polynomial.fit(centres, speeds, min(3, count // 3))
+    knots = np.linspace(0.0, duration, count + 1)
+    integral = curve.integ()
+    return AngleLaw(time_s=knots, turns=integral(knots) - integral(0.0))
+
+
+def _refined(
+    law: AngleLaw, lows: Sequence[_Low], orders: NDArray[np.float64], segment_s: float
+) -> tuple[AngleLaw, float]:
+    """The law corrected by the phases of the lines themselves, low orders first; and the information gathered.
+
+    A line of order o turns o times per input turn, so a phase left over by p turns is an angle error of p / o; a
+    higher order sees it finer, but only once the error is below half of its own turn. A correction is kept only
+    when it gathers more line power than it costs in freedom. The information is the sum of o² R over lines,
+    R their power over the floor.
+    """
+    gathered, information = _gathered(law, lows, orders)
+    steady = AngleLaw.steady(law.mean_hz, law.duration_s)
+    alone, alone_information = _gathered(steady, lows, orders)
+    if alone > gathered - PRICE_PER_FREEDOM * 2:
+        law, gathered, information = steady, alone, alone_information
+    for reach in (1.5, 4.0, 12.0, 36.0, MOST_ORDERS):
+        chosen = orders[orders <= reach]
+        if chosen.size == 0:
+            continue
+        errors = _phase_errors(law, lows, chosen, segment_s)
+        if errors is None:
+            continue
+        best, best_net = None, gathered
+        for degree in (1, 2, 3, 5, 8, 12):
+            if degree > errors[0].size // 2:
+                break
+            trial = _corrected(law, *errors, degree)
+            if trial is None:
+                continue
+            power, content = _gathered(trial, lows, orders)
+            net = power - PRICE_PER_FREEDOM * (degree - 1)
+            if net > best_net:
+                best, best_net, information = trial, net, content
+        if best is not None:
+            law, gathered = best, best_net
+    return law, information
+
+
+def _gathered(law: AngleLaw, lows: Sequence[_Low], orders: NDArray[np.float64]) -> tuple[float, float]:
+    """Sum over lines of ln(1 + R), and of o² R, when the capture is laid on this law's angle."""
+    power, information = 0.0, 0.0
+    for item in lows:
+        n = item.samples.size
+        turns = law.at(np.arange(n) / item.rate_hz)
+        tapered = item.samples * np.hanning(n).astype(np.float32)
+        beats = np.exp(2j * np.pi * np.arange(n) / n * np.array(FLOOR_BEATS)[:, None]).astype(np.complex64)
+        for order in orders:
+            turned = tapered * np.exp(-2j * np.pi * np.mod(order * turns, 1.0)).astype(np.complex64)
+            floor = float(np.mean(np.abs(beats @ turned) ** 2)) + 1e-30
+            ratio = float(np.abs(turned.sum()) ** 2) / floor
+            power += float(np.log1p(ratio))
+            information += order**2 * max(0.0, ratio - 1.0)
+    return power, information
+
+
+def _phase_errors(
+    law: AngleLaw, lows: Sequence[_Low], orders: NDArray[np.float64], segment_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
+    """Instants, angle error [turns] there, from the phase steps of all lines, and its weight; None: no line seen."""
+    duration = law.duration_s
+    hops = max(3, int(duration / segment_s * 2))
+    centres = np.linspace(segment_s / 2, duration - segment_s / 2, hops)
+    numerator, weight = np.zeros(hops - 1), np.zeros(hops - 1)
+    for item in lows:
+        n = min(item.samples.size, round(segment_s * item.rate_hz))
+        turns = law.at(np.arange(item.samples.size) / item.rate_hz)
+        taper = np.hanning(n).astype(np.float32)
+        starts = np.clip(((centres - segment_s / 2) * item.rate_hz).astype(int), 0, item.samples.size - n)
+        beats = np.exp(2j * np.pi * np.arange(n)[:, None] / n * np.array(FLOOR_BEATS)).astype(np.complex64)
+        for order in orders:
+            turned = item.samples * np.exp(-2j * np.pi * np.mod(order * turns, 1.0)).astype(np.complex64)
+            pieces = np.stack([turned[a : a + n] for a in starts]) * taper
+            value = pieces.sum(axis=1)
+            floor = np.mean(np.abs(pieces @ beats) ** 2, axis=1) + 1e-30
+            strength = np.abs(value) ** 2 / floor
+            step = np.angle(value[1:] * np.conj(value[:-1])) / (2 * np.pi)
+            both = np.minimum(strength[1:], strength[:-1])
+            gain = np.where(both > 6.0, both, 0.0) * order**2
+            numerator += gain * step / order
+            weight += gain
+    good = weight > 0
+    if good.sum() < max(2, 0.6 * good.size):
+        return None
+    rates = np.interp(np.arange(good.size), np.flatnonzero(good), numerator[good] / weight[good])
+    offsets = np.concatenate([[0.0], np.cumsum(rates)])
+    ends = np.concatenate([[weight[0]], weight])
+    return centres, offsets, ends + 1e-3 * ends.max()
+
+
+def _corrected(
+    law: AngleLaw, times: NDArray[np.float64], offsets: NDArray[np.float64], weights: NDArray[np.float64], degree: int
+) -> AngleLaw | None:
+    """The law plus a polynomial of ``degree`` through the angle errors, held straight beyond the outer instants."""
+    curve = np.polynomial.Polynomial.fit(times, offsets, degree, w=np.sqrt(weights / weights.sum()))
+    if degree == 1 and law.is_steady:
+        ends = law.time_s
+        turns = law.turns + curve(ends) - curve(0.0)
+        return AngleLaw(time_s=ends, turns=turns) if turns[1] > turns[0] else None
+    knots = np.linspace(law.time_s[0], law.time_s[-1], max(law.time_s.size, 4 * degree + 1, 9))
+    inside = np.clip(knots, times[0], times[-1])
+    shift = curve(inside) + curve.deriv()(inside) * (knots - inside)
+    turns = law.at(knots) + shift - shift[0]
+    return AngleLaw(time_s=knots, turns=turns) if np.all(np.diff(turns) > 0) else None

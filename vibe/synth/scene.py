@@ -1,0 +1,116 @@
+"""One simulated measurement before any sample: the drive, its motion, its streams, where the sensors sit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibe.core.drive import CycloidalStage, Drive, PlanetaryStage, RvStage
+from vibe.synth.conditions import Conditions
+from vibe.synth.motion import TURN, Array, Motion, input_motion, turning
+from vibe.synth.streams import Streams
+from vibe.synth.structure import side_of
+
+LEAD_S = 0.25
+"""Simulated and thrown away, so that the casing already rings when the capture starts."""
+SENSOR_TURNS = 0.25
+"""Radial sensors sit on top: a quarter turn from housing angle zero."""
+NOMINAL_NOISE_M_S2 = 0.8
+"""Broadband friction noise of a healthy small reducer at nominal load, r.m.s.; hits are sized against it."""
+NOMINAL_LOAD_PERCENT = 75.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """``mean_hz`` is the input speed drawn or stated; ``sides`` runs beside the points."""
+
+    drive: Drive
+    conditions: Conditions
+    streams: Streams
+    motion: Motion
+    mean_hz: float
+    sides: tuple[str, ...]
+
+    @property
+    def load(self) -> float:
+        """Load factor of forces, 1 at nominal load; friction and preload keep a part of it without load."""
+        return 0.3 + 0.7 * self.conditions.load_percent / NOMINAL_LOAD_PERCENT
+
+    @property
+    def speed(self) -> float:
+        """Speed over nominal."""
+        return self.mean_hz / self.drive.input.speed_hz
+
+    def at_side(self, side: str) -> Array:
+        """How much of a force at ``side`` of the drive reaches each point (n_points,); the nearest gets 1."""
+        reach = np.array([1.0 if side == own else 0.8 if "middle" in (side, own) else 0.4 for own in self.sides])
+        return np.asarray(reach / reach.max())
+
+    def stage_side(self, number: int) -> str:
+        """First of several stages: input side; last: output side; a single one: the middle."""
+        if len(self.drive.stage) == 1:
+            return "middle"
+        return "input" if number == 1 else "output" if number == len(self.drive.stage) else "middle"
+
+    def body_side(self, body: str) -> str:
+        if body in ("input", "motor"):
+            return "input"
+        stage, _, part = body.partition(".")
+        if not part:
+            return "output" if body == "output" else "middle"
+        number = int(stage.removeprefix("stage"))
+        if number == len(self.drive.stage) and part in ("output", "carrier", "driven"):
+            return "output"
+        return self.stage_side(number)
+
+
+def path(angle_turns: Array) -> Array:
+    """How loud a force at a housing angle reads on a radial sensor: 1 beneath it, one half on the far side."""
+    return np.asarray(0.75 + 0.25 * np.cos(TURN * (angle_turns - SENSOR_TURNS)))
+
+
+def set_scene(drive: Drive, seed: int, conditions: Conditions) -> Scene:
+    """Draw the speed, turn the bodies."""
+    machine = seed if conditions.machine_seed is None else conditions.machine_seed
+    streams = Streams(machine, seed)
+    if conditions.speed_rpm is not None:
+        mean_hz = conditions.speed_rpm / 60.0
+    else:
+        low, high = drive.input.speed_range_hz
+        margin = 0.15 * (high - low)
+        drawn = drive.input.speed_hz + streams.capture("speed").normal(0.0, (high - low) / 8.0)
+        mean_hz = float(np.clip(drawn, low + margin, high - margin))
+    time_s, turns, speed = input_motion(
+        duration_s=conditions.duration_s,
+        lead_s=LEAD_S,
+        sample_rate_hz=conditions.sample_rate_hz,
+        mean_hz=mean_hz,
+        wander=conditions.speed_wander,
+        drift=conditions.speed_drift,
+        rng=streams.capture("motion"),
+    )
+    # Thousands of turns ago everything stood at zero: slow bodies start anywhere, whole turns of the input stay whole.
+    turns += float(streams.capture("history").integers(0, 5000))
+    motion = Motion(time_s, turns, speed, turning(drive))
+    return Scene(drive, conditions, streams, motion, mean_hz, tuple(side_of(point) for point in conditions.points))
+
+
+def orbit_body(drive: Drive, body: str) -> str | None:
+    """The carrier that takes a crank or planet round, None for bodies on the main axis."""
+    stage, _, part = body.partition(".")
+    if part not in ("crank", "planet"):
+        return None
+    number = int(stage.removeprefix("stage"))
+    kind = drive.stage[number - 1]
+    return f"{stage}.carrier" if isinstance(kind, RvStage | PlanetaryStage) else None
+
+
+def planets_of(stage: RvStage | PlanetaryStage) -> int:
+    """How many planet wheels; in an RV stage each sits on a crank."""
+    return stage.cranks if isinstance(stage, RvStage) else stage.planets
+
+
+def eccentric_of(stage: CycloidalStage | RvStage) -> str:
+    """Name of the body whose direction swings the discs."""
+    return "eccentric" if isinstance(stage, CycloidalStage) else "crank"
