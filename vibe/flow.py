@@ -155,9 +155,7 @@ def _judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Setting
         capture = read_capture(path)
     except CaptureError as error:
         report = CaptureReport(file=path.name, error=error.reason)
-        return _Judged(
-            report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None
-        )
+        return _Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
     return _judge_samples(capture, drive, table, settings)
 
 
@@ -233,9 +231,7 @@ def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], make
     )
 
 
-def _question(
-    drive: Drive, table: ToneTable, settings: Settings, seen: set[str], noted_hz: float | None
-) -> Question:
+def _question(drive: Drive, table: ToneTable, settings: Settings, seen: set[str], noted_hz: float | None) -> Question:
     """The drive's tones, as plain orders that the samples can be asked for."""
     from vibe.spectra.analysis import FoldRequest, Question
     from vibe.spectra.comb import CombRequest
@@ -259,9 +255,7 @@ def _question(
         )
         twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
         if tone.fold is not None or any(other.fold is not None for other in twins):
-            folds.append(
-                FoldRequest(tone=tone.id, order=tone.order, meetings=max(other.meetings for other in twins))
-            )
+            folds.append(FoldRequest(tone=tone.id, order=tone.order, meetings=max(other.meetings for other in twins)))
     healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
     orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
     for tone in healthy:
@@ -483,10 +477,12 @@ def _finding_exhibits(finding: Finding, judged: Sequence[_Judged], table: ToneTa
     if comb is None:
         return _line_exhibits(finding, reading)
     tone = table.tone(finding.tone or "")
-    carrier = 2 if tone.family == "rolling element" and len(comb.lines) and comb.lines[0].order > 1.5 * comb.order else 1
-    marks = [
-        Mark(at=line.order, label=f"{k * carrier}", kind="comb") for k, line in enumerate(comb.lines, start=1)
-    ] + [Mark(at=line.order, label="", kind="sideband") for line in comb.sideband_lines if line.over_floor_db > 6]
+    carrier = (
+        2 if tone.family == "rolling element" and len(comb.lines) and comb.lines[0].order > 1.5 * comb.order else 1
+    )
+    marks = [Mark(at=line.order, label=f"{k * carrier}", kind="comb") for k, line in enumerate(comb.lines, start=1)] + [
+        Mark(at=line.order, label="", kind="sideband") for line in comb.sideband_lines if line.over_floor_db > 6
+    ]
     highest = 1.08 * max(line.order for line in comb.lines)
     what = f"{tone.component} ({tone.defect})"
     shown: list[Exhibit] = [
@@ -693,7 +689,9 @@ def run_recipe(
     recipe = load_recipe(recipe_path)
     base = recipe_path.resolve().parent
     if recipe.kind != "route":
-        raise CallError(f"{recipe_path}: recipes of kind {recipe.kind!r} cannot be run by this version; kind 'route' can")
+        raise CallError(
+            f"{recipe_path}: recipes of kind {recipe.kind!r} cannot be run by this version; kind 'route' can"
+        )
     paths = drive_files([base / pattern for pattern in recipe.drives])
     drives: dict[str, Path] = {}
     for path in paths:

@@ -155,8 +155,9 @@ def test_csv_in_every_spelling(tmp_path: Path, divider: str, decimal: str) -> No
 
 def test_csv_that_an_old_spreadsheet_wrote(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
-    path.write_bytes(table().replace("[g]", "[m/s²]").encode("cp1252"))
-    assert_allclose(read_capture(path).channels[0].samples, VALUES, rtol=1e-5)
+    for alphabet in ("cp1252", "utf-16", "utf-8-sig"):
+        path.write_bytes(table(";", ",").replace("[g]", "[m/s²]").encode(alphabet))
+        assert_allclose(read_capture(path).channels[0].samples, VALUES, rtol=1e-5)
 
 
 def test_csv_times(tmp_path: Path) -> None:
@@ -171,6 +172,13 @@ def test_csv_times(tmp_path: Path) -> None:
     assert gaps.channels[0].sample_rate_hz == 25600.0
     assert_array_equal(np.flatnonzero(np.isnan(gaps.channels[0].samples)), [100, 101, 2000])
     assert "3 rows are missing" in gaps.remarks[0]
+
+    path.write_text("# sample_rate_hz = 25600.4\n" + table())
+    assert read_capture(path).channels[0].sample_rate_hz == 25600.4
+    path.write_text("# sample_rate_hz = 12800\n" + table())
+    contradicted = read_capture(path)
+    assert contradicted.channels[0].sample_rate_hz == 25600.0
+    assert "the file states 12800 Hz" in contradicted.remarks[0]
 
 
 def test_csv_whose_last_line_was_cut(tmp_path: Path) -> None:
@@ -275,7 +283,7 @@ def write_mat_73(path: Path, arrays: dict[str, Any]) -> None:
         stream.write(b"MATLAB 7.3 MAT-file, Platform: any".ljust(124) + b"\x00\x02IM")
 
 
-@pytest.mark.parametrize("version", ["5", "4", "7.3"])
+@pytest.mark.parametrize("version", ["5", "5 packed", "4", "7.3"])
 def test_mat(tmp_path: Path, version: str) -> None:
     from scipy.io import savemat
 
@@ -284,7 +292,7 @@ def test_mat(tmp_path: Path, version: str) -> None:
     if version == "7.3":
         write_mat_73(path, arrays)
     else:
-        savemat(path, arrays, format=version)
+        savemat(path, arrays, format=version[0], do_compression="packed" in version)
     capture = read_capture(path)
     by_name = {channel.name: channel.samples for channel in capture.channels}
     assert sorted(by_name) == ["both[0]", "both[1]", "drive_end"]
@@ -292,6 +300,52 @@ def test_mat(tmp_path: Path, version: str) -> None:
     assert_allclose(by_name["both[1]"], 2 * VALUES * G, rtol=1e-6)
     assert (capture.drive, capture.measured_at) == ("TH-02", WHEN)
     assert capture.channels[0].sample_rate_hz == 12000.0
+
+
+def test_mat_keeps_what_scipy_would_read(tmp_path: Path) -> None:
+    from scipy.io import loadmat, savemat
+
+    from vibe.ingest.formats.mat5 import read_arrays
+
+    rng = np.random.default_rng(1)
+    kinds = ("f8", "f4", "i1", "u1", "i2", "u2", "i4", "u4", "i8", "u8")
+    made: dict[str, Any] = {f"x_{kind}": rng.integers(0, 100, (4, 3)).astype(kind) for kind in kinds}
+    made |= {
+        "row": np.arange(7.0),
+        "text": "m/s²",
+        "one": 3.5,
+        "cube": rng.normal(size=(2, 3, 4)),
+        "z": 1j * np.ones(3),
+    }
+    made |= {"cell": np.array([1, "a"], dtype=object), "record": {"a": 1}}
+    path = tmp_path / "a.mat"
+    for packed in (False, True):
+        savemat(path, made, do_compression=packed)
+        arrays, remarks = read_arrays(path)
+        theirs = loadmat(path)
+        assert sorted(arrays) == sorted(set(made) - {"z", "cell", "record"})
+        assert remarks == []
+        for name, value in arrays.items():
+            if name == "text":
+                assert value == "m/s²"
+            else:
+                assert_array_equal(value, theirs[name])
+                assert value.dtype == theirs[name].dtype
+
+
+def test_a_cut_mat_file_gives_what_is_there(tmp_path: Path) -> None:
+    from scipy.io import savemat
+
+    path = tmp_path / "a.mat"
+    for packed in (False, True):
+        savemat(path, {"sample_rate_hz": 100.0, "unit": "g", "p": VALUES}, do_compression=packed)
+        whole = path.read_bytes()
+        path.write_bytes(whole[: len(whole) // 2])
+        capture = read_capture(path)
+        samples = only(capture).samples
+        assert 1000 < samples.size < 4000
+        assert_allclose(samples, VALUES[: samples.size] * G, rtol=1e-6)
+        assert "of 5,000 values of 'p' are there" in capture.remarks[0]
 
 
 def test_a_mat_file_that_says_nothing_is_explained_by_its_sidecar(tmp_path: Path) -> None:

@@ -129,6 +129,15 @@ def test_a_quiet_machine_runs(level: float) -> None:
     assert "not_running" not in found(shape_only)
 
 
+def test_a_machine_lost_in_coarse_steps_is_not_called_stopped() -> None:
+    time_s = np.arange(102_400) / RATE_HZ
+    noise = 0.3 * np.random.default_rng(2).standard_normal(time_s.size)
+    running = np.round(noise + 0.6 * np.sin(2 * np.pi * 24.3 * time_s)) * 0.5
+    assert found(running) == {"too_weak": "rejected"}
+    hum = np.round(noise + 0.6 * np.sin(2 * np.pi * 60 / 1.024 * time_s)) * 0.5  # the rate is wrong by 2.4 %
+    assert found(hum) == {"not_running": "rejected"}
+
+
 def test_offsets() -> None:
     assert found(SOUND + 9.81) == {}
     assert found(SOUND - 2.0) == {}
@@ -169,6 +178,24 @@ def test_one_stray_shock() -> None:
     assert reasons["stray_shock"] == "limited"
     assert set(reasons) <= {"stray_shock", "ski_slope"}  # one blow does lift the floor
     assert found(x + 0.2 * ring + 0.19 * np.roll(ring, 20_000)) == {}
+
+
+def test_a_loose_mount() -> None:
+    """The sensor on a spring and damper: its equation of motion, solved in the frequency domain."""
+    hz = np.fft.rfftfreq(SOUND.size, 1 / RATE_HZ)
+
+    def mounted(resonance_hz: float) -> np.ndarray:
+        response = 1 / (1 - (hz / resonance_hz) ** 2 + 0.04j * hz / resonance_hz)
+        return np.fft.irfft(np.fft.rfft(SOUND + np.random.default_rng(3).standard_normal(SOUND.size)) * response)
+
+    held = assess(channel(mounted(1800.0)))
+    assert codes(held) == {"loose_mount": "limited"}
+    assert held.usable_band_hz is not None
+    assert held.usable_band_hz[1] == pytest.approx(600.0, rel=0.05)
+    assert "loose_mount" not in found(mounted(30_000.0))
+    assert "loose_mount" not in found(mounted(7_000.0))
+    mesh = 20 * np.sin(2 * np.pi * 1100 * np.arange(SOUND.size) / RATE_HZ)
+    assert "loose_mount" not in found(SOUND + mesh)
 
 
 def test_steps_too_coarse() -> None:
@@ -220,3 +247,25 @@ def test_it_is_quick() -> None:
     assess(one, speed_hz=24.3)
     assert one.samples.size == 256_000
     assert time.perf_counter() - begin < 0.5  # measured: 0.02 s; the rest is for a busy machine
+
+
+def test_no_samples_make_it_fail() -> None:
+    rng = np.random.default_rng(0)
+    for _ in range(400):
+        n = int(rng.choice([0, 1, 2, 7, 63, 64, 200, 512, 1000, 2049, 5000]))
+        shapes = (
+            rng.standard_normal(n) * 10.0 ** rng.integers(-30, 30),
+            np.round(rng.standard_normal(n)),
+            np.sign(rng.standard_normal(n)),
+            np.arange(n) * 1.0,
+            (np.arange(n) == n // 2) * 1e30,
+        )
+        x = shapes[rng.integers(len(shapes))].copy()
+        if rng.random() < 0.5:
+            x[rng.random(n) < rng.choice([0.0001, 0.1, 0.9])] = np.nan
+        quantity = str(rng.choice(["acceleration", "velocity", "displacement", "tachometer"]))
+        rate_hz = float(10.0 ** rng.integers(-2, 8))
+        step = None if rng.random() < 0.5 else float(10.0 ** rng.integers(-6, 2))
+        one = channel(x, rate_hz=rate_hz, quantity=quantity, step=step, full_scale=1.0, pulses_per_rev=2.0)
+        for reason in assess(one, speed_hz=24.0, lowest_hz=1.0, highest_hz=1e4, sensor_range_m_s2=500.0).reasons:
+            assert "nan" not in reason.text

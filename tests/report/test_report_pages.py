@@ -229,7 +229,7 @@ def test_the_pdf_module_survives_an_absent_library(monkeypatch: pytest.MonkeyPat
         (words.probability(0.9999), "over 99 %"),
         (words.probability(1.0), "over 99 %"),
         (words.odds(1e-5), "1 in 100 000"),
-        (words.odds(0.0), "less than 1 in 10¹²"),
+        (words.odds(0.0), "less than 1 in 10 million"),
         (words.odds(0.9), "90 %"),
         (words.when(None), "time not known"),
         (words.when("2026-03-14T09:26:00"), "14 March 2026, 09:26 (offset from UTC not known)"),

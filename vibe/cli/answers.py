@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import functools
 import os
 import sys
@@ -23,6 +24,12 @@ NEEDS_ACTION = 3
 DEFECT = 1
 INTERRUPTED = 130
 NO_READER = 141
+
+_CIRCUMSTANCES = {
+    errno.EACCES, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENAMETOOLONG, errno.ENFILE, errno.ENOSPC,
+    errno.EPERM, errno.EROFS,
+}  # fmt: skip
+"""What the machine or the user's rights refuse: nobody's defect."""
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -49,6 +56,11 @@ def plainly(command: Callable[P, None]) -> Callable[P, None]:
             raise
         except MemoryError:
             _refuse("this needs more memory than there is; try fewer or shorter captures, or --workers 1", WRONG_CALL)
+        except OSError as error:
+            if error.errno not in _CIRCUMSTANCES:
+                _refuse(_defect(error), DEFECT)
+            where = "" if error.filename is None else f"{error.filename}: "
+            _refuse(f"{where}{(error.strerror or str(error)).lower()}", WRONG_CALL)
         except Exception as error:
             # Usage errors of the option parser know how to show themselves.
             if hasattr(error, "show") and hasattr(error, "exit_code"):

@@ -21,7 +21,10 @@ def check(
         bool, typer.Option("--strict", help="Exit status 3 when a capture was rejected or cannot be read.")
     ] = False,
 ) -> None:
-    """Is a capture good, or must it be taken again, and why: a verdict for each channel."""
+    """Is a capture good, or must it be taken again?
+
+    A verdict for each channel, with its reasons and what would mend it.
+    """
     from vibe.cli import screen
     from vibe.cli.names import captures_named
     from vibe.flow import check_files
@@ -29,10 +32,14 @@ def check(
     checked = check_files(captures_named(captures), drive)
     if all(one.error is not None for one in checked):
         raise CaptureError(checked[0].error or "cannot be read", path=checked[0].path)
-    screen.show_rows(
-        ["verdict", "capture", "channel", "why", "remedy"],
-        [row for one in checked for row in _rows(one)],
-    )
+    rows = [row for one in checked for row in _rows(one)]
+    if screen.for_people():
+        screen.show_facts(
+            (verdict, ": ".join(text for text in (path, channel, why, remedy) if text))
+            for verdict, path, channel, why, remedy in rows
+        )
+    else:
+        screen.show_rows(["verdict", "capture", "channel", "why", "remedy"], rows)
     for one in checked:
         for remark in one.remarks:
             screen.note(f"note: {one.path}: {remark}")

@@ -22,7 +22,10 @@ def demo(
     workers: Workers = None,
     strict: Strict = False,
 ) -> None:
-    """Diagnose the sample drives of a small water works: see what reports look like."""
+    """Reports for the drives of a sample water works.
+
+    Needs no other input. A second run replaces what the first has written.
+    """
     from vibe.cli import screen
     from vibe.cli.names import check_folder
     from vibe.cli.progress import Waiting

@@ -11,8 +11,6 @@ from vibe.cli.answers import strictly
 from vibe.cli.options import Captures, DriveOption, Force, Out, Strict
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from vibe.core.health import Health
 
 
@@ -28,9 +26,10 @@ def diagnose(
     force: Force = False,
     strict: Strict = False,
 ) -> None:
-    """Diagnose one drive from one or more of its captures."""
+    """Diagnose one drive from one or more captures."""
     from vibe.cli import screen
     from vibe.cli.names import captures_named, check_folder, check_free
+    from vibe.cli.summary import facts
     from vibe.core.files import write_whole
     from vibe.flow import diagnose_files
 
@@ -51,7 +50,7 @@ def diagnose(
     if json == "-":
         screen.note(f"{health.drive}: {health.state}. {health.sentence}")
     else:
-        screen.show_facts(_facts(health))
+        screen.show_facts(facts(health))
     files = outcome.files
     written = [json_file] if files is None else [files.html, files.pdf, files.json, json_file]
     screen.show_files(file for file in written if file is not None)
@@ -63,41 +62,3 @@ def _rejected(health: Health) -> bool:
         capture.error is not None or any(channel.quality == "rejected" for channel in capture.channels)
         for capture in health.captures
     )
-
-
-def _facts(health: Health) -> Iterator[tuple[str, str]]:
-    from vibe.report.words import component, heading, probability, with_uncertainty
-
-    yield "drive", f"{health.drive} {health.name}"
-    yield "state", f"{health.state} ({health.state_rule})"
-    yield "in short", health.sentence
-    yield "what to do", health.do_by
-    for number, finding in enumerate(health.findings, start=1):
-        name = heading(finding.component, finding.defect)
-        text = f"{number}. {name}, {finding.severity}, {probability(finding.probability)}. {finding.why}"
-        if finding.cannot_be_told_from:
-            text += f" Cannot be told from: {', '.join(component(other) for other in finding.cannot_be_told_from)}."
-        yield "finding", f"{text} {finding.advice}"
-    if not health.findings:
-        yield "finding", "none"
-    speed = health.speed
-    yield (
-        "speed",
-        with_uncertainty(speed.input_hz, speed.uncertainty_hz, "Hz")
-        + (f", from: {speed.method}" if speed.method else ""),
-    )
-    for level in health.levels:
-        if level.zone is not None:
-            analogy = ", by analogy" if level.by_analogy else ""
-            yield "level", f"{level.point}: {level.value:.3g} {level.unit}, zone {level.zone}{analogy}"
-    for capture in health.captures:
-        if capture.error is not None:
-            yield "quality", f"{capture.file}: unreadable, {capture.error}"
-        for channel in capture.channels:
-            yield "quality", ": ".join([capture.file, channel.name, channel.quality, *channel.reasons])
-    if health.not_observable:
-        yield (
-            "not seen",
-            f"{len(health.not_observable)} tones could not be observed in these captures; the report says which",
-        )
-    yield from (("caution", caution) for caution in health.cautions[:3])

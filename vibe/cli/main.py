@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 import warnings
@@ -55,15 +56,22 @@ def _options(
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line ``argv`` (the process's own unless given) and leave by ``SystemExit``."""
     if argv is None and not sys.warnoptions and not debugging():
-        warnings.simplefilter("ignore")  # what a library mutters to programmers helps no user
+        _hush()
     for stream in (sys.stdout, sys.stderr):
-        # A name or sign that the terminal's code page lacks must not end the command.
+        # A sign that the terminal's code page lacks must not end the command; files and programs get UTF-8.
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
+            stream.reconfigure(encoding=None if stream.isatty() else "utf-8", errors="backslashreplace")
     try:
         app(args=None if argv is None else list(argv), prog_name="vibe")
     except SystemExit as end:
         sys.exit(_flushed(end.code))
+
+
+def _hush() -> None:
+    """What libraries mutter to programmers helps no user: not here, not in worker processes."""
+    warnings.simplefilter("ignore")
+    os.environ.setdefault("PYTHONWARNINGS", "ignore")
+    logging.getLogger().addHandler(logging.NullHandler())
 
 
 def _flushed(status: str | int | None) -> str | int | None:

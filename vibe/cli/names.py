@@ -18,10 +18,14 @@ def captures_named(names: Sequence[Path]) -> tuple[Path, ...]:
 
     found: dict[Path, Path] = {}
     for name in names:
-        for path in find_captures(name) if name.is_dir() else _files(name):
+        if _there(name) and name.is_dir():
+            paths = list(find_captures(name))
+            if not paths:
+                raise CallError(f"{name}: the folder holds no capture in a known format")
+        else:
+            paths = _files(name)
+        for path in paths:
             found.setdefault(path.resolve(), path)
-        if name.is_dir() and not any(path.is_relative_to(name) for path in found.values()):
-            raise CallError(f"{name}: the folder holds no capture in a known format")
     return tuple(found.values())
 
 
@@ -64,12 +68,14 @@ def check_free(path: Path | None, *, force: bool) -> None:
     """Refuse to replace a file before long work is done for it.
 
     Raises:
-        CallError: it is a folder, or is there already and ``force`` is not given.
+        CallError: it is a folder or a device, or is there already and ``force`` is not given.
     """
     if path is None:
         return
     if path.is_dir():
         raise CallError(f"{path} is a folder where a file is needed")
+    if path.exists() and not path.is_file():
+        raise CallError(f"{path} is not an ordinary file; shell redirection can write there")
     if path.exists() and not force:
         raise CallError(f"{path} exists already; give --force to replace it, or another name")
     check_folder(path.parent)

@@ -25,7 +25,10 @@ def run(
     force: Force = False,
     strict: Strict = False,
 ) -> None:
-    """Run a recipe over a folder of captures: one report per drive, one page for all."""
+    """Run a recipe over a folder of captures.
+
+    Writes one report per drive and one page for all, gravest first.
+    """
     from vibe.cli import screen
     from vibe.cli.names import check_folder
     from vibe.cli.progress import Waiting

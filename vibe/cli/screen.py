@@ -65,8 +65,8 @@ def show_facts(facts: Iterable[tuple[str, str]]) -> None:
         before = label
 
 
-def show_rows(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """A table on a terminal, else tab-separated with a header."""
+def show_rows(header: Sequence[str], rows: Sequence[Sequence[str]], *, titles: Sequence[str] | None = None) -> None:
+    """A table on a terminal, headed by ``titles`` where they are given; else tab-separated, headed by ``header``."""
     rows = [[one_line(cell) for cell in row] for row in rows]
     if not for_people():
         for row in [list(header), *rows]:
@@ -77,8 +77,8 @@ def show_rows(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     from rich.text import Text
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for name in header:
-        table.add_column(name.replace("_", " "), overflow="fold")
+    for name in titles or header:
+        table.add_column(Text(name), overflow="fold")
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     draw(table)

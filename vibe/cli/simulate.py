@@ -19,7 +19,7 @@ def simulate(
         typer.Option(
             "--out",
             metavar="FILE",
-            help="The capture; its ending says the format: .h5 .csv .wav .npz .mat .uff .parquet",
+            help="The capture. Its ending says the format: .h5 .csv .wav .npz .mat .uff .parquet",
             show_default=False,
         ),
     ],
@@ -28,39 +28,56 @@ def simulate(
         typer.Option(
             "--damage",
             metavar="TONE_ID[:SIZE[:PART]]",
-            help="What is damaged; size 1 is a clear mid-life spall, part counts pins or lobes from 0. May be repeated; "
-            "a sound drive unless given.",
+            help="What is damaged. Size 1 is a clear mid-life spall; part counts pins or lobes from 0. May be "
+            "repeated. A sound drive unless given.",
         ),
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, metavar="N", help="Equal seeds give equal samples.")] = 0,
     force: Force = False,
-    duration_s: Annotated[float | None, typer.Option("--duration-s", help="Length [s].")] = None,
-    sample_rate_hz: Annotated[float | None, typer.Option("--sample-rate-hz", help="Samples per second [Hz].")] = None,
+    duration_s: Annotated[float | None, typer.Option("--duration-s", metavar="N", help="Length [s].")] = None,
+    sample_rate_hz: Annotated[
+        float | None, typer.Option("--sample-rate-hz", metavar="N", help="Samples per second [Hz].")
+    ] = None,
     speed_rpm: Annotated[
         float | None,
-        typer.Option("--speed-rpm", help="Input speed [r/min]; drawn from the drive's range by the seed unless given."),
+        typer.Option(
+            "--speed-rpm",
+            metavar="N",
+            help="Input speed [r/min]; drawn from the drive's range by the seed unless given.",
+        ),
     ] = None,
-    load_percent: Annotated[float | None, typer.Option("--load-percent", help="Load [% of rated].")] = None,
+    load_percent: Annotated[
+        float | None, typer.Option("--load-percent", metavar="N", help="Load [% of rated].")
+    ] = None,
     speed_wander: Annotated[
-        float | None, typer.Option("--speed-wander", help="Random change of speed, relative r.m.s. (0.001 is 0.1 %).")
+        float | None,
+        typer.Option("--speed-wander", metavar="N", help="Random change of speed, relative r.m.s. (0.001 is 0.1 %)."),
     ] = None,
     speed_drift: Annotated[
-        float | None, typer.Option("--speed-drift", help="Steady change of speed, first to last sample, relative.")
+        float | None,
+        typer.Option("--speed-drift", metavar="N", help="Steady change of speed, first to last sample, relative."),
     ] = None,
     point: Annotated[
         list[str] | None,
-        typer.Option("--point", help='Name of a sensor\'s place, such as "input side radial". May be repeated.'),
+        typer.Option(
+            "--point", metavar="NAME", help='Name of a sensor\'s place, such as "input side radial". May be repeated.'
+        ),
     ] = None,
     tachometer: Annotated[bool, typer.Option("--tachometer", help="Add a pulse sensor on the input.")] = False,
     pulses_per_rev: Annotated[
-        int | None, typer.Option("--pulses-per-rev", help="Pulses per turn of the input; implies --tachometer.")
+        int | None,
+        typer.Option("--pulses-per-rev", metavar="N", help="Pulses per turn of the input; implies --tachometer."),
     ] = None,
-    noise: Annotated[float | None, typer.Option("--noise", help="Noise of the machine, times the usual.")] = None,
+    noise: Annotated[
+        float | None, typer.Option("--noise", metavar="N", help="Noise of the machine, times the usual.")
+    ] = None,
     cage_slip: Annotated[
-        float | None, typer.Option("--cage-slip", help="Slip of the bearing cages, relative (0.01 is 1 %).")
+        float | None,
+        typer.Option("--cage-slip", metavar="N", help="Slip of the bearing cages, relative (0.01 is 1 %)."),
     ] = None,
     stray_shocks: Annotated[
-        int | None, typer.Option("--stray-shocks", help="Number of shocks that have nothing to do with the drive.")
+        int | None,
+        typer.Option("--stray-shocks", metavar="N", help="Number of shocks that have nothing to do with the drive."),
     ] = None,
     neighbour: Annotated[
         list[str] | None,
@@ -73,7 +90,10 @@ def simulate(
     sensor_fault: Annotated[
         list[str] | None,
         typer.Option(
-            "--sensor-fault", metavar="POINT:FAULT", help="A fault of one sensor, such as loose. May be repeated."
+            "--sensor-fault",
+            metavar="POINT:FAULT",
+            help="A fault of one sensor: clipped, loose, settling, dropouts, dead, wrong unit, ski slope, coarse or "
+            "offset. May be repeated.",
         ),
     ] = None,
     stopped: Annotated[bool, typer.Option("--stopped", help="The machine stands still.")] = False,
@@ -85,7 +105,9 @@ def simulate(
     ] = None,
     machine_seed: Annotated[
         int | None,
-        typer.Option("--machine-seed", min=0, help="Keeps the machine the same while --seed changes the capture."),
+        typer.Option(
+            "--machine-seed", min=0, metavar="N", help="Keeps the machine the same while --seed changes the capture."
+        ),
     ] = None,
 ) -> None:
     """Make a capture whose truth is known."""

@@ -21,11 +21,14 @@ def tones(
     form: Annotated[
         Form | None,
         typer.Option(
-            "--format", help="How to print; unless given a table on a terminal, tab-separated rows elsewhere."
+            "--format", help="How to print. Unless given, a table on a terminal and tab-separated rows elsewhere."
         ),
     ] = None,
 ) -> None:
-    """Every body speed and tone of a drive: exact order, Hz, what makes it, what it coincides with."""
+    """Every body speed and tone of a drive.
+
+    Each with its exact order, Hz, what makes it, and what it coincides with.
+    """
     from vibe.cli import screen
     from vibe.flow import tones_of
     from vibe.report.terminal import tones_table, tones_view

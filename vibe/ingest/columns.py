@@ -116,7 +116,7 @@ def raw_from_columns(
     """Raw capture of columns with header words.
 
     ``said`` holds what the file says of itself (``drive``, ``sample_rate_hz``, ``unit`` …), ``about`` the same per
-    column. A time column sets the rate unless ``sample_rate_hz`` is said.
+    column. A time column sets the rate; a stated ``sample_rate_hz`` that agrees is taken as the more exact.
 
     Raises:
         CaptureError: no column besides time, or an uneven time column.
@@ -130,10 +130,13 @@ def raw_from_columns(
         if seconds is None:
             rows.append((header, values))
             continue
-        if rate is None:
-            clock = read_clock(values.astype(np.float64) * seconds, path)
-            rate, places = clock.rate_hz, clock.places
-            notes += [clock.remark] if clock.remark else []
+        clock = read_clock(values.astype(np.float64) * seconds, path)
+        places = clock.places
+        notes += [clock.remark] if clock.remark else []
+        if rate is not None and abs(clock.rate_hz / rate - 1) > 1e-3:
+            notes.append(f"the file states {rate:g} Hz, its time column {clock.rate_hz:g} Hz: the column is taken")
+            rate = None
+        rate = clock.rate_hz if rate is None else rate
     if not rows:
         raise CaptureError("holds no column of samples", path=path)
     channels = []

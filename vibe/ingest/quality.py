@@ -7,7 +7,7 @@ a remark. The numbers are in ``checks/thresholds.py``.
 from __future__ import annotations
 
 from vibe.core.capture import Channel, ChannelQuality, Reason
-from vibe.ingest.checks import amplitude, coverage, events, gaps, running, slow
+from vibe.ingest.checks import amplitude, coverage, events, gaps, mount, running, slow
 from vibe.ingest.checks.signal import gravest_first, prepare, worst
 from vibe.ingest.checks.tachometer import assess_tachometer
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
@@ -39,7 +39,9 @@ def assess(
     stopped = running.not_running(signal)
     if stopped:
         return _verdict(channel, stopped, None)
-    slope, above_hz = slow.ski_slope(signal)
+    # Bridged gaps are slow ramps: they would look like a slope.
+    slope, above_hz = slow.ski_slope(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
+    loose, below_hz = mount.loose_mount(signal)
     reasons = [
         *gaps.missing(signal),
         *amplitude.clipping(signal),
@@ -50,12 +52,14 @@ def assess(
         *amplitude.resolution(signal),
         *slow.settling(signal),
         *slope,
+        *loose,
         *events.stray_shock(signal),
         *short,
         *coverage.sample_rate(signal, highest_hz),
     ]
     low_hz = max(LIMIT.lowest_periods / channel.duration_s, above_hz or 0.0)
-    return _verdict(channel, reasons, (low_hz, channel.sample_rate_hz / LIMIT.nyquist_factor))
+    high_hz = min(channel.sample_rate_hz / LIMIT.nyquist_factor, below_hz or float("inf"))
+    return _verdict(channel, reasons, (low_hz, high_hz))
 
 
 def _verdict(channel: Channel, reasons: list[Reason], band_hz: tuple[float, float] | None) -> ChannelQuality:

@@ -129,10 +129,13 @@ def describe(exhibit: Exhibit) -> str:
 # ── axes ──────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _axes(height_in: float) -> tuple[Figure, Axes]:
-    """A figure with fixed margins (in inches, so that texts always fit) and quiet axes."""
+def _axes(height_in: float, *, marks: bool = True) -> tuple[Figure, Axes]:
+    """A figure with fixed margins (in inches, so that texts always fit) and quiet axes.
+
+    Without ``marks`` there is no room kept for labels above and a legend below.
+    """
     figure = Figure(figsize=(WIDTH_IN, height_in))
-    left, right, top, bottom = 0.68, 0.2, 0.42, 0.62
+    left, right, top, bottom = 0.68, 0.2, 0.42 if marks else 0.12, 0.62 if marks else 0.46
     axes = figure.add_axes(
         (left / WIDTH_IN, bottom / height_in, 1 - (left + right) / WIDTH_IN, 1 - (top + bottom) / height_in)
     )
@@ -145,7 +148,14 @@ def _axes(height_in: float) -> tuple[Figure, Axes]:
 def _label_axes(axes: Axes, x_label: str, y_label: str) -> None:
     # The x label starts at the left edge: the legend takes the right half of the same row.
     axes.set_xlabel(printable(x_label), loc="left", color=INK)
-    axes.set_ylabel(printable(y_label), color=INK)
+    label = printable(y_label)
+    figure = axes.get_figure(root=True)
+    box = axes.get_position()
+    middle, height_in = (box.y0 + box.y1) / 2, 0.0 if figure is None else figure.get_figheight()
+    room_in = 2 * min(middle, 1 - middle) * height_in - 0.08
+    # An average letter is 0.58 of its size wide: a long label is written smaller rather than cut.
+    size = min(8.5, 72 * room_in / (0.58 * max(len(label), 1)))
+    axes.set_ylabel(label, color=INK, fontsize=max(size, 5))
 
 
 def _legend(figure: Figure, handles: list[Artist]) -> None:
@@ -243,7 +253,8 @@ def _draw_marks(axes: Axes, marks: tuple[Mark, ...], x: NDArray[Any], y: NDArray
             handles.append(Line2D([], [], color=GREEN, linewidth=0.9, linestyle="-.", label=_NAMES[kind]))
             continue
         peaks = [max(h, bottom) for _, h in chosen]
-        (points,) = axes.plot(at, peaks, linestyle="none", clip_on=False, zorder=4, label=_NAMES[kind], **style)
+        name = "named lines" if kind == "owner" and not any(m.kind == "comb" for m in marks) else _NAMES[kind]
+        (points,) = axes.plot(at, peaks, linestyle="none", clip_on=False, zorder=4, label=name, **style)
         if kind == "comb":
             # Sits on the line's tip instead of covering it.
             points.set_marker(_tip_triangle())
@@ -299,7 +310,7 @@ def _place_labels(axes: Axes, marks: tuple[Mark, ...]) -> None:
 
 
 def _draw_waveform(exhibit: WaveformExhibit) -> Figure:
-    figure, axes = _axes(2.3)
+    figure, axes = _axes(2.3 if exhibit.marks else 1.9, marks=bool(exhibit.marks))
     time = exhibit.time_s
     if time.size > 2 * _STILL_BINS:
         keep = np.unique(np.concatenate([extremes(exhibit.high, _STILL_BINS), extremes(exhibit.low, _STILL_BINS)]))

@@ -114,7 +114,8 @@ def _view(dossier: Dossier) -> dict[str, Any]:
         "tones": tone_rows(table, health),
         "unseen": health.not_observable,
         "judged": speed_hz is not None and any(c.quality != "rejected" for f in health.captures for c in f.channels),
-        "levels": level_rows(health.levels),
+        "levels": level_rows([level for level in health.levels if level.zone]),
+        "more_levels": level_rows([level for level in health.levels if not level.zone]),
         "plan": dossier.plan,
         "plan_unseen": [] if dossier.plan is None else [v for v in dossier.plan.visibility if not v.seen],
         "scripts": [f"../{ASSETS}/{name}" for name in interactive.scripts()],
@@ -213,13 +214,9 @@ def tone_rows(table: ToneTable, health: Health) -> list[ToneRow]:
 
 
 _MEASURES = {
-    "velocity_rms": "Velocity r.m.s.",
-    "acceleration_rms": "Acceleration r.m.s.",
-    "acceleration_peak": "Acceleration peak",
-    "displacement_peak_to_peak": "Displacement peak to peak",
     "crest": "Crest factor",
-    "crest_factor": "Crest factor",
-    "kurtosis": "Kurtosis",
+    "kurtosis_typical": "Kurtosis, typical of short pieces",
+    "acceleration_rms_high": "Acceleration r.m.s., high band",
 }
 
 
@@ -229,7 +226,9 @@ def level_rows(levels: Sequence[LevelReport]) -> list[tuple[LevelReport, str, st
     for level in levels:
         band = ""
         if level.band_hz is not None and len(level.band_hz) == 2:
-            band = f"{words.number(level.band_hz[0], 2)} Hz to {words.frequency(level.band_hz[1])}"
-        name = _MEASURES.get(level.measure, words.sentence_case(level.measure.replace("_", " ")))
+            band = f"{words.frequency(level.band_hz[0])} to {words.frequency(level.band_hz[1])}"
+        name = _MEASURES.get(
+            level.measure, words.sentence_case(level.measure.replace("_", " ").replace(" rms", " r.m.s."))
+        )
         rows.append((level, name, band))
     return rows

@@ -37,7 +37,7 @@ PAGE_POINTS = 60_000
 _MOST_POINTS, _LEAST_POINTS = 12_000, 2_000
 
 _LABEL_ROOM_IN = 5.0
-_NAMES = {"comb": "harmonic", "sideband": "predicted sideband", "owner": "another owner", "limit": "limit"}
+_NAMES = {"comb": "harmonic", "sideband": "predicted sideband", "owner": "line", "limit": "limit"}
 _SHAPES = {
     "comb": {"marker": "inverted_triangle", "size": 9, "fill_color": VERMILION, "line_color": VERMILION},
     "sideband": {"marker": "diamond", "size": 8, "fill_color": "white", "line_width": 1.3, "line_color": VERMILION},
@@ -139,7 +139,8 @@ def _add_marks(
     from bokeh.models.annotations import Legend, Span
 
     shown = []
-    names = {"comb": comb, "sideband": "sidebands", "owner": "another owner", "limit": "limit"}
+    owner = "another owner" if any(mark.kind == "comb" for mark in marks) else "named lines"
+    names = {"comb": comb, "sideband": "sidebands", "owner": owner, "limit": "limit"}
     for kind, shape in _SHAPES.items():
         chosen = [(m, h) for m, h in zip(marks, heights, strict=True) if m.kind == kind]
         if not chosen:
@@ -169,7 +170,7 @@ def _add_marks(
     if shown:
         fig.add_tools(
             HoverTool(
-                renderers=shown, mode="mouse", attachment="above", description="names of the marks",
+                renderers=shown, mode="mouse", attachment="above", visible=False,
                 tooltips=[("@kind", "@label"), ("at", "@x{0.0000}"), (unit, "@y{0.000e+0}")],
             )
         )  # fmt: skip
@@ -210,7 +211,7 @@ def _value_hover(fig: Any, line: Any, x_name: str, fields: list[tuple[str, str]]
     fig.add_tools(
         HoverTool(
             renderers=[line], mode="vline", line_policy="nearest", point_policy="snap_to_data", attachment="right",
-            tooltips=[(x_name, "@x{0.0000}"), *fields], description="value under the pointer",
+            tooltips=[(x_name, "@x{0.0000}"), *fields], visible=False,
         )
     )  # fmt: skip
 

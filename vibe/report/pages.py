@@ -59,7 +59,7 @@ def _environment() -> Environment:
         "number": words.number, "percent": words.probability, "odds": words.odds, "when": words.when,
         "component": words.component, "seconds": words.seconds, "frequency": words.frequency,
         "fraction": words.fraction, "direction": words.direction, "sentence_case": words.sentence_case,
-        "printable": words.printable, "breakable": breakable,
+        "printable": words.printable, "breakable": breakable, "unit": words.unit,
     }  # fmt: skip
     environment.globals |= {
         "sign": sign,

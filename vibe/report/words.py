@@ -92,13 +92,13 @@ def odds(value: float | None) -> str:
     """A small probability as "1 in n"."""
     if value is None:
         return NOT_KNOWN
-    if value <= 1e-12:
-        return "less than 1 in 10¹²"
+    if value < 1e-7:  # no test on one capture carries further than this
+        return "less than 1 in 10 million"
     if value > 0.3:
         return probability(value)
     one_in = 1 / value
     rounded = round(one_in, 1 - floor(log10(one_in))) if one_in >= 10 else round(one_in)
-    return f"1 in {rounded:,.0f}".replace(",", " ") if rounded < 1e9 else f"1 in {number(rounded, 2)}"
+    return f"1 in {rounded:,.0f}".replace(",", " ")
 
 
 def when(measured_at: str | None) -> str:
@@ -167,6 +167,11 @@ def frequency(value: float | None) -> str:
     if value is None:
         return NOT_KNOWN
     return f"{number(value / 1000, 4).rstrip('0').rstrip('.')} kHz" if value >= 1000 else f"{number(value, 3)} Hz"
+
+
+def unit(text: str | None) -> str:
+    """A unit as people write it: ``m/s^2`` -> m/s², ``um`` -> µm."""
+    return {"um": "µm", "deg": "°"}.get(text or "", (text or "").replace("^2", "²"))
 
 
 def natural(text: str) -> list[tuple[int, int, str]]:

@@ -169,17 +169,11 @@ def _speed(
         if found is not None:
             return found
         note = "the tachometer's pulses make no sense; "
-    # The envelope carries the shaft where the vibration itself hides it.
-    extra = []
-    for samples, rate in rows:
-        if rate > 4 * LOWEST_CARRIER_HZ:
-            band = envelopes(
-                samples, rate, AngleLaw.steady(1.0, samples.size / rate), channel="",
-                band_hz=(LOWEST_CARRIER_HZ, 0.48 * rate), width_hz=LEAST_BAND_HZ,
-            )  # fmt: skip
-            total = band.power.mean(axis=0)
-            extra.append(((total - total.mean()).astype(np.float32), band.per_turn))
-    found = speed_from_signal([*rows, *extra], question.range_hz, question.speed_orders)
+    found = speed_from_signal(rows, question.range_hz, question.speed_orders)
+    if found is None:
+        # The envelope may carry the shaft where the vibration itself hides it.
+        carriers = [_whole_envelope(samples, rate) for samples, rate in rows if rate > 4 * LOWEST_CARRIER_HZ]
+        found = speed_from_signal([*rows, *carriers], question.range_hz, question.speed_orders)
     if found is not None:
         law, estimate = found
         return law, replace(estimate, note=note)
@@ -192,6 +186,16 @@ def _speed(
         note=f"{note}no speed stands out in the signal; {told} is taken",
     )  # fmt: skip
     return AngleLaw.steady(speed, duration), estimate
+
+
+def _whole_envelope(samples: NDArray[np.float32], rate: float) -> tuple[NDArray[np.float32], float]:
+    """Squared envelope of everything above the lowest carrier, mean removed, against time; and its rate."""
+    band = envelopes(
+        samples, rate, AngleLaw.steady(1.0, samples.size / rate), channel="",
+        band_hz=(LOWEST_CARRIER_HZ, 0.48 * rate), width_hz=LEAST_BAND_HZ,
+    )  # fmt: skip
+    total = band.power.mean(axis=0)
+    return (total - total.mean()).astype(np.float32), band.per_turn
 
 
 def _spread(speed: SpeedEstimate, question: Question) -> float:

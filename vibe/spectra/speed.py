@@ -19,6 +19,8 @@ MOST_ORDERS = 64.0
 """Lines above this order are left to the refinement: speed wander smears them."""
 SIGNIFICANCE = 5.0
 """Standard deviations by which the best speed must stand out of all speeds that it cannot be."""
+NULL_REACH = 1.7
+"""Factor below and above the range over which speeds that cannot be serve as the null."""
 MARGIN = 1.2
 """And its lead over the best of those."""
 PRICE_PER_FREEDOM = 3.0
@@ -31,10 +33,11 @@ LINE_KNEE = 8.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Low:
-    """One channel, low-passed and thinned."""
+    """One channel, low-passed and thinned; above ``top_hz`` it holds nothing."""
 
     samples: NDArray[np.float32]
     rate_hz: float
+    top_hz: float
 
 
 def speed_from_signal(
@@ -57,16 +60,16 @@ def speed_from_signal(
     low, high = range_hz
     top = min(MOST_ORDERS, max(orders) * 1.02)
     used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
-    lows = [_low_passed(samples, rate, 1.05 * top * high) for samples, rate in channels]
-    used = used[used * high < 0.45 * min(item.rate_hz for item in lows)]
+    lows = [_low_passed(samples, rate, 1.05 * top * high * NULL_REACH) for samples, rate in channels]
+    used = used[used * high < min(item.top_hz for item in lows)]
     if used.size == 0:
         return None
     segment_s = min(duration, max(0.5, SEGMENT_TURNS / low))
     grid, score = _segment_scores(lows, segment_s, duration, range_hz, used)
-    path = _track(score, grid, segment_s)
+    path = _track(score, grid)
     total = score[np.arange(score.shape[0]), path].mean()
-    # All other speeds of a range three times as wide are the null.
-    wide_grid, wide = _segment_scores(lows, segment_s, duration, (low * 0.55, high * 1.7), used)
+    # All other speeds of a much wider range are the null.
+    wide_grid, wide = _segment_scores(lows, segment_s, duration, (low / NULL_REACH, high * NULL_REACH), used)
     away = np.abs(wide_grid / grid[path].mean() - 1) > 0.05
     null = wide.mean(axis=0)[away]
     spread = float(1.4826 * np.median(np.abs(null - np.median(null)))) + 1e-9
@@ -91,7 +94,7 @@ def _low_passed(samples: NDArray[np.float32], rate_hz: float, top_hz: float) -> 
     keep = int(min(spectrum.size, np.ceil(top_hz * n / rate_hz) + 1))
     length = fft.next_fast_len(int(2.6 * keep), real=True)
     thin = fft.irfft(spectrum[:keep], length) * np.float32(length / n)
-    return _Low(samples=thin.astype(np.float32), rate_hz=length * rate_hz / n)
+    return _Low(samples=thin.astype(np.float32), rate_hz=length * rate_hz / n, top_hz=0.98 * (keep - 1) * rate_hz / n)
 
 
 def _segment_scores(
@@ -115,13 +118,14 @@ def _segment_scores(
             strength = np.where(
                 power < LINE_KNEE, power, LINE_KNEE * (1 + np.log(np.maximum(power, LINE_KNEE) / LINE_KNEE))
             )
+            strength[int(item.top_hz / bin_hz) :] = 1.0
             index = np.arange(strength.size)
             for order in orders:
                 total[row] += np.interp(order * grid / bin_hz, index, strength)
     return grid, total / (orders.size * len(lows))
 
 
-def _track(score: NDArray[np.float64], grid: NDArray[np.float64], segment_s: float) -> NDArray[np.intp]:
+def _track(score: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[np.intp]:
     """The path of greatest total score whose speed changes by at most 1 % a segment (dynamic programming)."""
     reach = max(1, int(0.01 * grid.mean() / max(grid[1] - grid[0], 1e-12))) if grid.size > 1 else 1
     from scipy.ndimage import maximum_filter1d

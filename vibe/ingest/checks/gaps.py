@@ -53,7 +53,7 @@ def dropouts(signal: Signal) -> list[Reason]:
     repeats = samples[1:] == samples[:-1]
     if not repeats.any():
         return []
-    usual = float(np.median([block.mean() for block in np.array_split(repeats, 64)]))
+    usual = float(np.median([block.mean() for block in np.array_split(repeats, min(64, repeats.size))]))
     longest = LIMIT.dropout_shortest
     if usual > 0:
         longest = max(longest, int(np.log(LIMIT.dropout_chance / samples.size) / np.log(min(usual, 0.999))))

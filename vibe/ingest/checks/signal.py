@@ -111,7 +111,7 @@ class Density:
 def density(signal: Signal, longest_s: float = 4.0, fewest: int = 1, window: Window = np.hanning) -> Density:
     """Averages, half overlapped, of windowed segments of at most ``longest_s``, at least ``fewest`` where they fit."""
     n = signal.ac.size
-    size = int(min(longest_s * signal.rate_hz, 2 * n / (fewest + 1), n))
+    size = int(min(max(longest_s * signal.rate_hz, 256.0), 2 * n / (fewest + 1), n))
     # A multiple of a large power of two keeps the transform quick.
     size = size // 1024 * 1024 if size >= 8192 else size
     shape = window(size)

@@ -51,6 +51,10 @@ class Thresholds:
     line_db: float = 11.0
     """A line that stands out by this much is not noise: the highest of 10^4 noise bins averaged 8 times stays below
     7 dB."""
+    line_in_steps_db: float = 15.0
+    """Rounding to a few levels makes weak lines of its own."""
+    rate_error: float = 0.025
+    """Sample rates written down as round numbers, such as 20 000 for 20 480 Hz."""
     mains_hz: tuple[float, ...] = (50.0, 60.0)
 
     weakest_m_s2: float = 1e-4
@@ -84,6 +88,15 @@ class Thresholds:
     samples_rejected: int = 512
     nyquist_factor: float = 2.56
     """Sample rate over the highest frequency that an anti-alias filter leaves intact."""
+
+    mount_hz: tuple[float, float] = (500.0, 2500.0)
+    """A hand-held probe resonates near 2 kHz, a magnet near 7 kHz, a stud near 30 kHz (ISO 5348:1998, order of
+    magnitude, from memory)."""
+    mount_width: float = 1.15
+    mount_share: float = 0.65
+    mount_drop_db: float = 30.0
+    """Above a resonance of 2 % damping an octave isolates by 12 dB and the hump stands 28 dB up: derived, 40 dB.
+    Measured on firm mounts: at most 0.33 and 20 dB."""
 
     shock_block_s: float = 0.02
     shock_over_second: float = 3.0

@@ -19,6 +19,7 @@ from vibe.ingest.columns import raw_from_columns, time_unit
 from vibe.ingest.raw import MAX_SAMPLES, build_capture
 from vibe.ingest.sidecar import Sidecar
 
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 MAX_BYTES = 8_000_000_000
 _SAID = re.compile(r"^\s*#\s*([A-Za-z0-9_. -]+?)\s*[=:]\s*(.*?)\s*$")
 _NUMBER = re.compile(
@@ -28,7 +29,7 @@ _NUMBER = re.compile(
 
 def sniff(head: bytes, suffix: str) -> bool:
     """Text whose first line of data is made of numbers."""
-    if b"\x00" in head:
+    if b"\x00" in head and not head.startswith(_UTF_16):
         return False
     lines = [line for line in _decode(head).splitlines() if line.strip() and not line.lstrip().startswith("#")]
     if len(lines) < 2:
@@ -49,6 +50,8 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         raise CaptureError(f"is {path.stat().st_size / 1e9:.0f} GB of text: too large", path=path)
     raw_bytes = path.read_bytes()
     remarks: list[str] = []
+    if raw_bytes.startswith(_UTF_16):
+        raw_bytes = raw_bytes.decode("utf-16", errors="replace").encode()
     if b"\x00" in raw_bytes[:4096]:
         raise CaptureError("is not text", path=path)
     if not raw_bytes.endswith((b"\n", b"\r")):
@@ -73,8 +76,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         raise CaptureError(
             f"holds about {rows * len(names):,} numbers; more than {MAX_SAMPLES:,} are not read", path=path
         )
-    sample_line = content[start : start + 4096].split("\n", 1)[0]
-    comma = divider != "," and "," in sample_line
+    comma = divider != "," and "," in content[start : start + 65_536]
     columns = _numbers(content, start, names, divider, comma, first_line, path)
     if columns[0][1].size == 0:
         raise CaptureError("holds a header and no samples", path=path)
@@ -91,6 +93,8 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
 
 
 def _decode(raw: bytes) -> str:
+    if raw.startswith(_UTF_16):
+        return raw.decode("utf-16", errors="replace").replace("\r\n", "\n")
     try:
         return raw.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except UnicodeDecodeError:

@@ -39,7 +39,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     with h5py.File(path, "r") as file:
         group = file.get("channels") if _is_own(file, "channels") else None
         if not isinstance(group, h5py.Group):
-            there = ", ".join(sorted(file)[:8]) or "nothing"
+            there = ", ".join(map(str, sorted(file, key=str)[:8])) or "nothing"
             raise CaptureError(f"has no group 'channels'; it holds {there}", path=path)
         found = list(islice(_nodes(group), _MOST_CHANNELS + 1))
         if len(found) > _MOST_CHANNELS:
@@ -73,7 +73,7 @@ def _nodes(group: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
     """(name, dataset) below ``group``, sorted; a point ``drive end/radial`` is a dataset in a group. None: a link."""
     import h5py
 
-    for name in sorted(group):
+    for name in sorted(group, key=str):
         if not _is_own(group, name):
             yield prefix + name, None
         elif isinstance(node := group[name], h5py.Group):

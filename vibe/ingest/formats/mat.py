@@ -1,4 +1,4 @@
-"""MAT files, version 5 and before (scipy) and 7.3 (HDF5 inside)."""
+"""MAT files: version 5, version 4 (scipy), and 7.3 (HDF5 inside)."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.columns import raw_from_columns
+from vibe.ingest.formats import mat5
 from vibe.ingest.formats.hdf5 import MAGIC
 from vibe.ingest.raw import build_capture, check_claim
 from vibe.ingest.sidecar import Sidecar
@@ -36,12 +37,17 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     """
     with path.open("rb") as stream:
         head = stream.read(520)
-    is_hdf5 = MAGIC in (head[:8], head[512:520])
-    arrays = _read_73(path) if is_hdf5 else _read_5(path)
+    remarks: list[str] = []
+    if MAGIC in (head[:8], head[512:520]):
+        arrays = _read_73(path)
+    elif head.startswith(b"MATLAB"):
+        arrays, remarks = mat5.read_arrays(path)
+    else:
+        arrays = _read_4(path)
     columns, said = split_arrays(arrays)
     if not columns:
-        raise CaptureError("holds no array of numbers", path=path)
-    return build_capture(path, raw_from_columns(columns, said, path), sidecar)
+        raise CaptureError("; ".join(["holds no array of numbers", *remarks]), path=path)
+    return build_capture(path, raw_from_columns(columns, said, path, remarks=remarks), sidecar)
 
 
 def split_arrays(arrays: dict[str, Any]) -> tuple[list[tuple[str, NDArray[Any]]], dict[str, Any]]:
@@ -65,7 +71,7 @@ def split_arrays(arrays: dict[str, Any]) -> tuple[list[tuple[str, NDArray[Any]]]
     return columns, said
 
 
-def _read_5(path: Path) -> dict[str, Any]:
+def _read_4(path: Path) -> dict[str, Any]:
     from scipy.io import loadmat, whosmat
 
     with warnings.catch_warnings():
@@ -73,7 +79,7 @@ def _read_5(path: Path) -> dict[str, Any]:
         listed = whosmat(str(path))
         wanted = [name for name, _, kind in listed if kind in _NUMERIC or kind == "char"]
         check_claim(sum(int(np.prod(shape, dtype=object)) for name, shape, _ in listed if name in wanted), path)
-        found = loadmat(str(path), variable_names=wanted, squeeze_me=False, struct_as_record=True)
+        found = loadmat(str(path), variable_names=wanted)
     return {name: found[name] for name in wanted if name in found and not np.iscomplexobj(found[name])}
 
 

@@ -8,8 +8,8 @@ from time import perf_counter
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 
-from tests.synth.drives import cycloid, drive, eccentric_bearing, input_bearing
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError

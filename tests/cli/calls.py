@@ -1,0 +1,35 @@
+"""What the tests of the command line share: the text of a small drive, and what a call answered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+DRIVE = """\
+tag = "T-1"
+name = "Test drive"
+
+[input]
+speed_rpm = 1450
+speed_range_rpm = [1430, 1500]
+
+[[stage]]
+kind = "cycloidal"
+lobes = 11
+ring_pins = 12
+output_pins = 6
+"""
+
+
+@dataclass(frozen=True)
+class Answer:
+    status: int
+    out: str
+    err: str
+
+    @property
+    def errors(self) -> list[str]:
+        return [line for line in self.err.splitlines() if line.startswith("error: ")]
+
+
+Vibe = Callable[..., Answer]

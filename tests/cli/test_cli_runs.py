@@ -1,0 +1,131 @@
+"""Recipes and the demo, on a share folder of two drives instead of the real one."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from calls import DRIVE, Vibe
+from rich.console import Console
+
+from vibe import flow
+from vibe.cli.progress import PATIENCE_S, Waiting
+
+RECIPE = """\
+kind = "route"
+title = "Two drives"
+drives = ["../drives/*.toml"]
+captures = "../sample_signals"
+pdf = false
+"""
+
+
+@pytest.fixture
+def share(bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    folder = tmp_path / "share"
+    for name in ("pipelines", "drives", "sample_signals"):
+        (folder / name).mkdir(parents=True)
+    (folder / "configs").symlink_to(flow.share_dir() / "configs")
+    (folder / "pipelines" / "route.toml").write_text(RECIPE, encoding="utf-8")
+    (folder / "drives" / "one.toml").write_text(DRIVE, encoding="utf-8")
+    (folder / "drives" / "two.toml").write_text(DRIVE.replace("T-1", "T-2"), encoding="utf-8")
+    shutil.copy(bench / "captures" / "fit.h5", folder / "sample_signals")
+    monkeypatch.setattr(flow, "share_dir", lambda: folder)
+    return folder
+
+
+def rows(out: str) -> list[list[str]]:
+    return [line.split("\t") for line in out.splitlines() if "\t" in line]
+
+
+def test_demo_prints_where_the_pages_are_and_may_run_again(
+    vibe: Vibe, share: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    answer = vibe("demo", "--workers", 1)
+    assert answer.status == 0, answer.err
+    header, first = rows(answer.out)
+    assert header[:2] == ["state", "drive"]
+    assert first[1] == "T-1"
+    assert Path(first[-1]).is_file()
+    index = tmp_path / "vibe-demo" / "index.html"
+    assert index.is_file()
+    assert answer.out.rstrip().endswith(str(index))
+    assert "T-2: no capture was found" in answer.err
+
+    # A second run replaces the first, even one that was broken off before its index was written.
+    page = tmp_path / "vibe-demo" / "T-1" / "health.html"
+    page.write_text("old", encoding="utf-8")
+    for name in ("index.html", "run.json", "drives.csv"):
+        (tmp_path / "vibe-demo" / name).unlink()
+    assert vibe("demo", "--workers", 1).status == 0
+    assert page.read_text(encoding="utf-8") != "old"
+    assert index.is_file()
+
+
+def test_demo_replaces_nothing_that_is_not_its_own(vibe: Vibe, share: Path, tmp_path: Path) -> None:
+    foreign = tmp_path / "foreign"
+    (foreign / "T-1").mkdir(parents=True)
+    for name, text in (("run.json", '{"schema": "something else"}'), ("T-1/notes.txt", "precious")):
+        (foreign / name).write_text(text, encoding="utf-8")
+    answer = vibe("demo", "--out", foreign, "--workers", 1)
+    assert answer.status == 2
+    assert "other files" in answer.errors[0]
+    assert {path.name for path in foreign.iterdir()} == {"run.json", "T-1"}
+
+
+def test_run_takes_other_captures_refuses_to_replace_and_is_strict(
+    vibe: Vibe, share: Path, bench: Path, tmp_path: Path
+) -> None:
+    recipe, out = share / "pipelines" / "route.toml", tmp_path / "out"
+    call = ["run", recipe, "--captures", bench / "captures", "--out", out, "--workers", 1]
+    answer = vibe(*call)
+    assert answer.status == 0, answer.err
+    assert len(rows(answer.out)) == 2
+    assert "broken.h5" in answer.err
+    assert str(out / "index.html") in answer.err
+    drives = json.loads((out / "run.json").read_text(encoding="utf-8"))["drives"]
+    assert drives[0]["captures"] == 2  # fit and stopped, from the folder that was named
+    again = vibe(*call)
+    assert again.status == 2
+    assert "--force" in again.errors[0]
+    assert vibe(*call, "--force", "--strict").status == 3
+    assert vibe("run", recipe, "--out", tmp_path / "fit", "--workers", 1, "--strict").status == 0
+
+
+def test_run_without_captures(vibe: Vibe, share: Path, tmp_path: Path) -> None:
+    recipe, empty = share / "pipelines" / "route.toml", tmp_path / "empty"
+    empty.mkdir()
+    for folder in (empty, tmp_path / "none"):
+        answer = vibe("run", recipe, "--captures", folder, "--out", tmp_path / "out")
+        assert answer.status == 2
+        assert len(answer.errors) == 1
+        assert not (tmp_path / "out").exists()
+
+
+class Clock:
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def bar(*, terminal: bool, pace_s: float) -> str:
+    stream, clock = io.StringIO(), Clock()
+    console = Console(file=stream, force_terminal=terminal, width=100)
+    with Waiting(console, clock) as waiting:
+        for done in range(5):
+            waiting(done, 4, f"[bold]P-{done}")
+            clock.now_s += pace_s
+    return stream.getvalue()
+
+
+def test_progress_shows_only_on_a_terminal_and_only_when_it_takes_a_while() -> None:
+    assert bar(terminal=False, pace_s=PATIENCE_S) == ""
+    assert bar(terminal=True, pace_s=PATIENCE_S / 10) == ""
+    shown = bar(terminal=True, pace_s=PATIENCE_S)
+    assert "3/4" in shown
+    assert "[bold]P-3" in shown
