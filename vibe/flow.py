@@ -621,6 +621,7 @@ def check_files(captures: Sequence[Path], drive_path: Path | None) -> tuple[Chec
 
 def plan_drives(drive_paths: Sequence[Path], out: Path | None, force: bool) -> PlanOutcome:
     """Capture plans, and a printable sheet when ``out`` is given."""
+    from vibe.health.cautions import plan_cautions
     from vibe.kinematics.plan import capture_plan
     from vibe.report.plan_sheet import write_plan_sheet
 
@@ -628,7 +629,8 @@ def plan_drives(drive_paths: Sequence[Path], out: Path | None, force: bool) -> P
     plans = tuple(capture_plan(drive, table) for drive, table in pairs)
     if out is None:
         return PlanOutcome(plans=plans, files=())
-    sheet = write_plan_sheet(plans, out, force=force, names={drive.tag: drive.name for drive, _ in pairs})
+    names = {drive.tag: drive.name for drive, _ in pairs}
+    sheet = write_plan_sheet(plans, out, force=force, names=names, cautions=plan_cautions())
     files = tuple(file for file in (sheet.html, sheet.pdf, sheet.csv, sheet.json) if file is not None)
     return PlanOutcome(plans=plans, files=files, remarks=sheet.remarks)
 

@@ -21,6 +21,8 @@ DECOY_SPAN = 3.0
 SIDEBANDS_CLEARED = 4
 """Sidebands either side of a found tone's harmonics that are taken out with it."""
 MAX_FOUND = 5
+LEAST_FALSE_ALARM = 1e-9
+"""No capture supports a smaller probability, however far the fitted tail is drawn out."""
 MOST_DECOYS = 1200
 LIMIT_FALSE_ALARM = 1e-3
 """False-alarm probability per tone at which the detection limit of a capture is stated."""
@@ -189,7 +191,7 @@ def _judge(bands: Sequence[BandEnvelopes], reading: _Reading, ground: _Ground) -
     tail = _Tail.of(decoys)
     searched = max(1, round(reading.places / BLOCK)) * len(request.carriers) * (2 if request.sidebands else 1)
     probability = tail.exceedance(reading.score)
-    fap = float(-np.expm1(searched * np.log1p(-min(probability, 1 - 1e-12))))
+    fap = max(LEAST_FALSE_ALARM, float(-np.expm1(searched * np.log1p(-min(probability, 1 - 1e-12)))))
     limit_score = tail.score_at(LIMIT_FALSE_ALARM / searched)
     return replace(
         _measure(ground.scorer.spectra, bands, reading, limit_score),

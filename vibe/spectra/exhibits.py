@@ -13,7 +13,7 @@ from vibe.spectra.comb import line_floor
 from vibe.spectra.fft import irfft, rfft
 from vibe.spectra.synchronous import Turn
 
-MOST_POINTS = 4000
+MOST_POINTS = 8000
 
 
 def thinned(
@@ -89,7 +89,7 @@ def map_exhibit(
         count=count,
         angle_deg=turn.angle_deg.astype(np.float32),
         level=(level / max(float(level.max()), 1e-9)).astype(np.float32),
-        marked=tuple(dict.fromkeys(int(angle / 360.0 * count) % count for angle in peaks_deg)),
+        marked=tuple(dict.fromkeys(round(angle / 360.0 * count) % count for angle in peaks_deg)),
         absolute=absolute,
     )
 

@@ -18,13 +18,21 @@ SEGMENT_TURNS = 24.0
 MOST_ORDERS = 64.0
 """Lines above this order are left to the refinement: speed wander smears them."""
 SIGNIFICANCE = 5.0
-"""Standard deviations by which the best speed must stand out of all speeds that it cannot be."""
-NULL_REACH = 1.7
-"""Factor below and above the range over which speeds that cannot be serve as the null."""
-MARGIN = 1.2
-"""And its lead over the best of those."""
+"""Standard deviations by which the best speed must stand out of the other speeds of the range."""
+MARGIN = 1.3
+"""And its lead over the best of those that lie more than ``APART`` away."""
+APART = 0.004
+LEAST_HALF_RANGE = 0.03
+"""Half width of speeds looked at, relative, at the least."""
+LEAST_GAIN = 1.15
+"""A moving speed must gather this much more than a steady one to be believed."""
 PRICE_PER_FREEDOM = 3.0
 """Gain in summed log power that each further coefficient of a speed law must bring (some e-folds of likelihood)."""
+SAFETY = 3.0
+"""Factor on the Cramér-Rao bound: neighbouring lines pull, and speed is never quite a polynomial."""
+LEAST_RELATIVE = 1e-5
+LEAST_DRIFT = 2e-4
+"""A tracked speed that moves less than this is steady."""
 FLOOR_BEATS = (-8, -7, -6, -5, 5, 6, 7, 8)
 """Bins off a line, clear of its Hann main lobe, that give the floor beside it."""
 LINE_KNEE = 8.0
@@ -60,31 +68,74 @@ def speed_from_signal(
     low, high = range_hz
     top = min(MOST_ORDERS, max(orders) * 1.02)
     used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
-    lows = [_low_passed(samples, rate, 1.05 * top * high * NULL_REACH) for samples, rate in channels]
+    lows = [_low_passed(samples, rate, 1.1 * top * high) for samples, rate in channels]
     used = used[used * high < min(item.top_hz for item in lows)]
     if used.size == 0:
         return None
     segment_s = min(duration, max(0.5, SEGMENT_TURNS / low))
+    best = _best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)
     grid, score = _segment_scores(lows, segment_s, duration, range_hz, used)
-    path = _track(score, grid)
-    total = score[np.arange(score.shape[0]), path].mean()
-    # All other speeds of a much wider range are the null.
-    wide_grid, wide = _segment_scores(lows, segment_s, duration, (low / NULL_REACH, high * NULL_REACH), used)
-    away = np.abs(wide_grid / grid[path].mean() - 1) > 0.05
-    null = wide.mean(axis=0)[away]
-    spread = float(1.4826 * np.median(np.abs(null - np.median(null)))) + 1e-9
-    middle = float(np.median(null))
-    if total - middle < max(SIGNIFICANCE * spread, MARGIN * (float(null.max()) - middle)):
+    moving = _law_of(grid[_track(score, grid)], score.shape[0], segment_s, duration)
+    if not moving.is_steady and moving.drift > LEAST_DRIFT:
+        # The tracked shape, with its mean speed set free again.
+        shape = AngleLaw(time_s=moving.time_s, turns=moving.turns / moving.mean_hz)
+        followed = _best_of_range(lows, shape, range_hz, used)
+        if followed.lead > LEAST_GAIN * best.lead:
+            best = followed
+    if best.significance < SIGNIFICANCE or best.margin < MARGIN:
         return None
-    law = _law_of(grid[path], score.shape[0], segment_s, duration)
-    law, information = _refined(law, lows, used, segment_s)
+    law, information = _refined(best.law, lows, used, segment_s)
     sigma = float(np.sqrt(6.0 / max(information, 1e-9)) / (2 * np.pi * duration))
     return law, SpeedEstimate(
         input_hz=law.mean_hz,
-        uncertainty_hz=max(2.0 * sigma, 1e-6 * law.mean_hz),
+        uncertainty_hz=max(SAFETY * sigma, LEAST_RELATIVE * law.mean_hz),
         method="signal",
         drift=law.drift,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Choice:
+    """The best mean speed for one shape of the angle law, and how it stands out of the others of the range."""
+
+    law: AngleLaw
+    lead: float
+    significance: float
+    margin: float
+
+
+def _best_of_range(
+    lows: Sequence[_Low], shape: AngleLaw, range_hz: tuple[float, float], orders: NDArray[np.float64]
+) -> _Choice:
+    """Scores of all mean speeds of the range, from transforms of the whole capture laid on ``shape`` (mean 1 Hz).
+
+    The range is widened a little: a narrow one would leave no other speeds to compare with.
+    """
+    duration = shape.duration_s
+    laid = lows if shape.is_steady else [_laid(item, shape) for item in lows]
+    low, high = range_hz
+    middle = (low + high) / 2
+    wide = (min(low, middle * (1 - LEAST_HALF_RANGE)), max(high, middle * (1 + LEAST_HALF_RANGE)))
+    grid, scores = _segment_scores(laid, duration, duration, wide, orders)
+    score = scores[0]
+    inside = (grid >= low) & (grid <= high)
+    top = int(np.flatnonzero(inside)[score[inside].argmax()])
+    centre = float(np.median(score))
+    spread = 1.4826 * float(np.median(np.abs(score - centre))) + 1e-9
+    apart = np.abs(grid / grid[top] - 1) > max(APART, 1.5 / (duration * grid[top]))
+    lead = float(score[top]) - centre
+    rival = float(score[apart].max()) - centre if apart.any() else 0.0
+    law = AngleLaw(time_s=shape.time_s, turns=shape.turns * float(grid[top]) / shape.mean_hz)
+    return _Choice(law=law, lead=lead, significance=lead / spread, margin=lead / max(rival, 1e-9))
+
+
+def _laid(item: _Low, shape: AngleLaw) -> _Low:
+    """A channel on equal steps of angle instead of time, at the same mean rate."""
+    n = item.samples.size
+    turns = shape.at(np.arange(n) / item.rate_hz)
+    even = np.linspace(turns[0], turns[-1], n)
+    samples = np.interp(even, turns, item.samples).astype(np.float32)
+    return _Low(samples=samples, rate_hz=item.rate_hz, top_hz=item.top_hz)
 
 
 def _low_passed(samples: NDArray[np.float32], rate_hz: float, top_hz: float) -> _Low:
@@ -166,31 +217,28 @@ def _law_of(speeds: NDArray[np.float64], count: int, segment_s: float, duration:
 def _refined(
     law: AngleLaw, lows: Sequence[_Low], orders: NDArray[np.float64], segment_s: float
 ) -> tuple[AngleLaw, float]:
-    """The law corrected by the phases of the lines themselves, low orders first; and the information gathered.
+    """The law corrected by the phases of the lines themselves; and the information gathered.
 
     A line of order o turns o times per input turn, so a phase left over by p turns is an angle error of p / o; a
-    higher order sees it finer, but only once the error is below half of its own turn. A correction is kept only
-    when it gathers more line power than it costs in freedom. The information is the sum of o² R over lines,
-    R their power over the floor.
+    higher order sees it finer, but only once the error is below half of its own turn: low orders come first. A
+    correction is kept only when it gathers more line power than it costs in freedom and moves the mean speed by less
+    than the capture resolves at order 1. The information is the sum of o² R over lines, R their power over the floor.
     """
     gathered, information = _gathered(law, lows, orders)
-    steady = AngleLaw.steady(law.mean_hz, law.duration_s)
-    alone, alone_information = _gathered(steady, lows, orders)
-    if alone > gathered - PRICE_PER_FREEDOM * 2:
-        law, gathered, information = steady, alone, alone_information
+    start_hz, most_drift = law.mean_hz, max(0.01, 1.5 * law.drift)
     for reach in (1.5, 4.0, 12.0, 36.0, MOST_ORDERS):
         chosen = orders[orders <= reach]
-        if chosen.size == 0:
-            continue
-        errors = _phase_errors(law, lows, chosen, segment_s)
+        errors = _phase_errors(law, lows, chosen, segment_s) if chosen.size else None
         if errors is None:
             continue
         best, best_net = None, gathered
-        for degree in (1, 2, 3, 5, 8, 12):
+        for degree in (1, 2, 3, 5, 8):
             if degree > errors[0].size // 2:
                 break
             trial = _corrected(law, *errors, degree)
-            if trial is None:
+            if trial is None or trial.drift > most_drift:
+                continue
+            if abs(trial.mean_hz - start_hz) > 0.75 / law.duration_s:
                 continue
             power, content = _gathered(trial, lows, orders)
             net = power - PRICE_PER_FREEDOM * (degree - 1)

@@ -90,7 +90,7 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     # Predictive law of an exponential learnt from few cells, over the n cells searched.
     m = max(3, above.size)
     one = 0.5 * (1 + height / (m * scale)) ** -m
-    probability = float(-np.expm1(n * np.log1p(-min(one, 1 - 1e-12))))
+    probability = max(1e-9, float(-np.expm1(n * np.log1p(-min(one, 1 - 1e-12)))))
     peaks = []
     for spot in spots:
         near = [(spot + k) % n for k in range(-spread, spread + 1)]

@@ -42,8 +42,10 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         arrays = _read_73(path)
     elif head.startswith(b"MATLAB"):
         arrays, remarks = mat5.read_arrays(path)
-    else:
+    elif _is_version_4(head):
         arrays = _read_4(path)
+    else:
+        raise CaptureError("is no MAT file of version 4, 5 or 7.3, or its beginning is damaged", path=path)
     columns, said = split_arrays(arrays)
     if not columns:
         raise CaptureError("; ".join(["holds no array of numbers", *remarks]), path=path)
@@ -69,6 +71,14 @@ def split_arrays(arrays: dict[str, Any]) -> tuple[list[tuple[str, NDArray[Any]]]
             tall = flat if flat.shape[0] >= flat.shape[1] else flat.T
             columns += [(f"{name}[{index}]", tall[:, index]) for index in range(tall.shape[1])]
     return columns, said
+
+
+def _is_version_4(head: bytes) -> bool:
+    """A file of version 4 begins with the type of its first array: 0 to 52, or 1000 to 1052 in the other byte order.
+
+    Anything else must not reach scipy, which would take it for version 5 and may crash on it.
+    """
+    return int.from_bytes(head[:4], "little") <= 52 or 1000 <= int.from_bytes(head[:4], "big") <= 1052
 
 
 def _read_4(path: Path) -> dict[str, Any]:

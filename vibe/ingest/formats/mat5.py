@@ -27,6 +27,7 @@ _STORED = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8
 _CLASSES = {6: "f8", 7: "f4", 8: "i1", 9: "u1", 10: "i2", 11: "u2", 12: "i4", 13: "u4", 14: "i8", 15: "u8"}
 """Array class -> what its values are; they may be stored in fewer bytes."""
 _MATRIX, _COMPRESSED, _CHAR_CLASS, _COMPLEX_FLAG = 14, 15, 4, 0x0800
+_UTF_8 = 16
 _HEADER_BYTES = 128
 _DEFLATE_BEST = 1100
 
@@ -60,10 +61,11 @@ def read_arrays(path: Path) -> tuple[dict[str, Any], list[str]]:
         count = math.prod(shape)
         total += count
         check_claim(total, path)
-        values = _values(parts[3] if len(parts) > 3 else None, order)
+        stored = parts[3] if len(parts) > 3 else None
         if kind == _CHAR_CLASS:
-            arrays[name] = "".join(chr(int(code)) for code in values[:4096] if 0 < code < 0x110000)
+            arrays[name] = _text(stored, order)
             continue
+        values = _values(stored, order)
         found = values[:count].astype(_CLASSES[kind])
         if found.size == count:
             arrays[name] = found.reshape(shape, order="F")
@@ -134,3 +136,10 @@ def _values(element: _Element | None, order: str) -> NDArray[Any]:
         return np.empty(0)
     dtype = np.dtype(f"{order}{_STORED[element.kind]}")
     return np.frombuffer(element.data, dtype=dtype, count=len(element.data) // dtype.itemsize)
+
+
+def _text(element: _Element | None, order: str) -> str:
+    if element is not None and element.kind == _UTF_8:
+        return bytes(element.data[:4096]).decode("utf-8", errors="replace")
+    codes = _values(element, order)[:4096]
+    return "".join(chr(int(code)) for code in codes if 0 < code < 0x110000)
