@@ -342,8 +342,19 @@ def _case(
         false_alarm_rate=judgement.false_alarm.rate_per_drive,
         priors={prior.what: prior.probability for prior in judgement.prior},
         severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
-        zone_mm_s={"A/B": probe.boundaries.ab, "B/C": probe.boundaries.bc, "C/D": probe.boundaries.cd},
+        zone_mm_s=_zone_boundaries(drive, settings, probe.boundaries),
     )
+
+
+def _zone_boundaries(drive: Drive, settings: Settings, own: Any) -> dict[str, float]:
+    """Velocity boundaries from which faults outside the reducer are named.
+
+    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long.
+    """
+    if drive.input.power_kw is not None:
+        return {"A/B": own.ab, "B/C": own.bc, "C/D": own.cd}
+    laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
+    return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
 
 
 def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks: Sequence[str]) -> CaptureReport:

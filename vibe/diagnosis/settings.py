@@ -21,6 +21,7 @@ class CombSettings(Part):
     hit_over_floor_from_db: float
     localised_hit_over_floor_from_db: float
     races_alike_within_db: Annotated[float, Field(ge=0)]
+    races_alike_below_db: float
     cage_stricter_by: Annotated[float, Field(ge=1)]
     source: str
 

@@ -19,6 +19,9 @@ MOST_ORDERS = 64.0
 """Lines above this order are left to the refinement: speed wander smears them."""
 SIGNIFICANCE = 5.0
 """Standard deviations by which the best speed must stand out of the other speeds of the range."""
+LEAST_LEAD = 6.0
+"""Or by this much mean strength per line: in noise alone the best of some thousand speeds leads by less than 2.
+(In a narrow range the main lobes of strong lines fill the comparison and hide their own significance.)"""
 MARGIN = 1.3
 """And its lead over the best of those that lie more than ``APART`` away."""
 APART = 0.004
@@ -82,7 +85,7 @@ def speed_from_signal(
         followed = _best_of_range(lows, shape, range_hz, used)
         if followed.lead > LEAST_GAIN * best.lead:
             best = followed
-    if best.significance < SIGNIFICANCE or best.margin < MARGIN:
+    if (best.significance < SIGNIFICANCE and best.lead < LEAST_LEAD) or best.margin < MARGIN:
         return None
     law, information = _refined(best.law, lows, used, segment_s)
     sigma = float(np.sqrt(6.0 / max(information, 1e-9)) / (2 * np.pi * duration))

@@ -38,7 +38,7 @@ def _chosen(case: Case, combs: dict[str, CombEvidence]) -> tuple[str, CombEviden
     outer, inner = present.get("outer_race"), present.get("inner_race")
     if outer is not None and inner is not None:
         alike = abs(outer.hit_over_floor_db - inner.hit_over_floor_db) <= settings.races_alike_within_db
-        weak = max(outer.hit_over_floor_db, inner.hit_over_floor_db) < case.severity_db[0]
+        weak = max(outer.hit_over_floor_db, inner.hit_over_floor_db) < settings.races_alike_below_db
         if alike and weak:
             # Both races roughened alike: the balls meet both. Weak on either, so it must be sure on both.
             weaker = max((outer, inner), key=lambda comb: comb.false_alarm_probability)
