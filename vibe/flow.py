@@ -250,12 +250,14 @@ def _question(drive: Drive, table: ToneTable, settings: Settings, seen: set[str]
                 slip=tone.slip,
                 sidebands=tuple(sorted({side.order for side in tone.sidebands}))[:2],
                 carriers=(1, 2) if tone.family == "rolling element" else (1,),
-                max_harmonic=5 if tone.family == "cage" else 12,
+                max_harmonic=_cage_harmonics(drive, tone) if tone.family == "cage" else 12,
             )
         )
         twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
         if tone.fold is not None or any(other.fold is not None for other in twins):
-            folds.append(FoldRequest(tone=tone.id, order=tone.order, meetings=max(other.meetings for other in twins)))
+            folds.append(
+                FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=max(other.meetings for other in twins))
+            )
     healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
     orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
     for tone in healthy:
@@ -293,6 +295,17 @@ def _question(drive: Drive, table: ToneTable, settings: Settings, seen: set[str]
         false_alarm=settings.judgement.false_alarm.rate_per_drive / searched,
         fixed_speed_hz=noted_hz,
     )
+
+
+def _cage_harmonics(drive: Drive, tone: Tone) -> int:
+    """Harmonics of a cage that no race owns: as many lines as elements make the outer race's own."""
+    elements = next((b.elements for b in drive.bearing if tone.id == f"bearing.{b.name}.cage"), None)
+    return 5 if elements is None else max(2, min(12, elements - 1))
+
+
+def _fold_order(twins: Sequence[Tone]) -> float:
+    """Signed turns of the frame per input turn, of the first tone that has one."""
+    return next(float(tone.fold.order) for tone in twins if tone.fold is not None)
 
 
 def _same_order(tone: Tone, order: float, slip: tuple[float, float]) -> bool:

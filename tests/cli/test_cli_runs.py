@@ -128,4 +128,6 @@ def test_progress_shows_only_on_a_terminal_and_only_when_it_takes_a_while() -> N
     assert bar(terminal=True, pace_s=PATIENCE_S / 10) == ""
     shown = bar(terminal=True, pace_s=PATIENCE_S)
     assert "3/4" in shown
+    assert f"{3 * PATIENCE_S:.0f} s" in shown
+    assert "/100" not in shown
     assert "[bold]P-3" in shown

@@ -41,26 +41,35 @@ class Waiting:
             return
         from vibe.cli.answers import one_line
 
-        bar, task = self._shown()
-        bar.update(task, completed=done, total=total, description=one_line(what), refresh=True)
+        elapsed = f"{self._clock() - self._start_s:.0f} s"
+        if self._bar is None or self._task is None:
+            self._bar = _bar(self._console)
+            self._task = self._bar.add_task(one_line(what), total=total, completed=done, elapsed=elapsed)
+            self._bar.start()
+        else:
+            self._bar.update(
+                self._task, completed=done, total=total, description=one_line(what), elapsed=elapsed, refresh=True
+            )
 
     def _wanted(self, done: int, total: int) -> bool:
         if done >= total or self._clock() - self._start_s < PATIENCE_S:
             return False
-        return (
-            self._console.is_terminal if self._console is not None else sys.stderr is not None and sys.stderr.isatty()
-        )
+        if self._console is not None:
+            return self._console.is_terminal
+        return sys.stderr is not None and sys.stderr.isatty()
 
-    def _shown(self) -> tuple[Progress, TaskID]:
-        from rich.console import Console
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-        if self._bar is None or self._task is None:
-            console = self._console or Console(stderr=True)
-            self._bar = Progress(
-                BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False),
-                console=console, transient=True, auto_refresh=False,
-            )  # fmt: skip
-            self._task = self._bar.add_task("")
-            self._bar.start()
-        return self._bar, self._task
+def _bar(console: Console | None) -> Progress:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    return Progress(
+        BarColumn(),
+        MofNCompleteColumn(),
+        # Counted from the start of the job; rich would count from when the bar appeared.
+        TextColumn("{task.fields[elapsed]}"),
+        TextColumn("{task.description}", markup=False),
+        console=console or Console(stderr=True),
+        transient=True,
+        auto_refresh=False,
+    )

@@ -96,7 +96,7 @@ def show_drives(rows: Sequence[IndexRow]) -> None:
     header = ["state", "drive", "finding", "probability", "do_by", "report"]
     cells = [
         [
-            row.state, row.tag, row.top_finding or "", "" if row.probability is None else f"{row.probability:.4g}",
+            row.state, row.tag, row.top_finding or "", "" if row.probability is None else repr(row.probability),
             row.do_by, "" if row.files is None else str(row.files.html),
         ]
         for row in gravest_first(rows)

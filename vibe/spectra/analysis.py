@@ -23,7 +23,7 @@ from vibe.spectra.integrate import differentiate
 from vibe.spectra.levels import levels
 from vibe.spectra.lines import angular, read_lines
 from vibe.spectra.speed import speed_from_signal
-from vibe.spectra.synchronous import Turn, fold, localise
+from vibe.spectra.synchronous import Turn, fold, localise, refined_order
 from vibe.spectra.tachometer import speed_from_tachometer
 from vibe.spectra.windows import window
 
@@ -115,7 +115,7 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
     if envelope is not None and question.combs:
         families = Families(innocent=question.innocent, speed_spread=spread)
         combs = weigh(envelope, bands, question.combs, families, false_alarm=question.false_alarm)
-        combs, turns = _localised(combs, envelope, bands, question.folds, law)
+        combs, turns = _localised(combs, envelope, bands, question.folds, law, spread)
 
     spectra = tuple(_spectrum(name, samples, rate, law) for name, (samples, rate) in rows.items())
     lines = tuple(
@@ -211,6 +211,7 @@ def _localised(
     bands: Sequence[BandEnvelopes],
     folds: Sequence[FoldRequest],
     law: AngleLaw,
+    spread: float,
 ) -> tuple[tuple[CombEvidence, ...], dict[str, Turn]]:
     """Each comb that belongs to a body's frame, with the place of its hits on that body."""
     wanted = {request.tone: request for request in folds}
@@ -221,7 +222,10 @@ def _localised(
             result.append(comb)
             continue
         members = members_of(envelope, comb, bands)
-        turn = fold(bands, members, comb.order, origin_turns=-float(law.turns[0]))
+        blur = spread * comb.order * law.total_turns
+        order = refined_order(bands, members, comb.order, bins=min(max(blur, 0.25), 8.0))
+        sign = 1.0 if request.order > 0 else -1.0
+        turn = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]))
         turns[comb.tone] = turn
         result.append(replace(comb, localisation=localise(turn, meetings=request.meetings)))
     return tuple(result), turns

@@ -23,6 +23,8 @@ SIDEBANDS_CLEARED = 4
 MAX_FOUND = 5
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
+FEWEST_DECOYS = 100
+"""With fewer, places inside the windows of tones that showed nothing serve as decoys too."""
 MOST_DECOYS = 1200
 LIMIT_FALSE_ALARM = 1e-3
 """False-alarm probability per tone at which the detection limit of a capture is stated."""
@@ -145,19 +147,34 @@ class _Ground:
             first = max(first, int(middle / self.scorer.step) - BLOCK * MOST_DECOYS // 3)
             last = min(last, first + BLOCK * MOST_DECOYS)
         scores = self._score(request, reading.sidebands, first, last)
-        orders = scores.orders
+        blocks = scores.score.size // BLOCK
+        places = scores.score[: blocks * BLOCK].reshape(blocks, BLOCK).max(axis=1)
+        own = self._outside([request], scores.orders, (1.0, 0.5, 2.0))
+        clear = own & self._outside(self.requests, scores.orders, (1.0,)) & self._away_from_innocents(scores.orders)
+        for usable in (clear, own & self._away_from_innocents(scores.orders), own):
+            whole = usable[: blocks * BLOCK].reshape(blocks, BLOCK).all(axis=1)
+            if whole.sum() >= FEWEST_DECOYS:
+                break
+        return np.sort(places[whole])
+
+    def _outside(
+        self, requests: Sequence[CombRequest], orders: NDArray[np.float64], ratios: Sequence[float]
+    ) -> NDArray[np.bool_]:
+        """Orders outside the windows of requests, and of simple ratios of them."""
         usable = np.ones(orders.size, dtype=bool)
-        for other in self.requests:
-            for carrier in other.carriers:
-                low, high = self.window(other, carrier)
-                for ratio in (1.0, 0.5, 2.0):
+        for request in requests:
+            for carrier in request.carriers:
+                low, high = self.window(request, carrier)
+                for ratio in ratios:
                     usable &= (orders < low * ratio) | (orders > high * ratio)
+        return usable
+
+    def _away_from_innocents(self, orders: NDArray[np.float64]) -> NDArray[np.bool_]:
+        usable = np.ones(orders.size, dtype=bool)
         for order, harmonics in self.families.innocent:
             nearest = np.round(orders / order)
             usable &= (nearest > harmonics) | (np.abs(orders - nearest * order) > 3 * self.scorer.spectra.step)
-        blocks = scores.score.size // BLOCK
-        whole = usable[: blocks * BLOCK].reshape(blocks, BLOCK).all(axis=1)
-        return np.sort(scores.score[: blocks * BLOCK].reshape(blocks, BLOCK).max(axis=1)[whole])
+        return usable
 
 
 def _belongs(request: CombRequest, order: float) -> bool:
@@ -273,7 +290,7 @@ def _measure(
     needed = 5 * np.sqrt(max(limit_score, 5.0) / 5.0 + 1.0) * floor
     return CombEvidence(
         tone=reading.request.name,
-        order=reading.order / reading.carrier,
+        order=reading.order / reading.carrier if slip else reading.request.order,
         score=reading.score,
         false_alarm_probability=1.0,
         places_searched=0,

@@ -44,7 +44,7 @@ def fold(
     Cells are as many as the envelope can tell apart, at most 72.
     """
     channels = sorted({channel for channel, _ in members})
-    per_event = min(bands[c].per_turn for c in channels) / order
+    per_event = min(bands[c].per_turn for c in channels) / abs(order)
     # The squared envelope of a band is resolved to about half its inverse width: a quarter of the samples.
     count = cells or int(np.clip(per_event / 2, 8, MOST_CELLS))
     total, squares, weight = np.zeros(count), np.zeros(count), np.zeros(count)
@@ -58,13 +58,38 @@ def fold(
         total += np.bincount(cell, series, count)
         squares += np.bincount(cell, series**2, count)
         weight += np.bincount(cell, minlength=count)
-        turns = max(turns, series.size / band.per_turn * order)
+        turns = max(turns, series.size / band.per_turn * abs(order))
     mean = total / np.maximum(weight, 1)
     variance = np.maximum(squares / np.maximum(weight, 1) - mean**2, 0.0)
     overall = float(mean.mean()) or 1.0
     # Neighbouring samples are correlated: about a quarter of them are independent.
     independent = np.maximum(weight / 4.0, 1.0)
     return Turn(level=mean / overall, sigma=np.sqrt(variance / independent) / overall, turns=turns)
+
+
+def refined_order(
+    bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], order: float, *, bins: float, harmonics: int = 4
+) -> float:
+    """The order within ``bins`` resolution bins of ``order`` at which the hits stay in place over the capture.
+
+    A fold over K turns blurs by K times the relative error of its order, so half a bin is already too much.
+    """
+    channel = members[0][0]
+    band = bands[channel]
+    series = band.power[[b for c, b in members if c == channel]].mean(axis=0)
+    series = (series - series.mean()) * np.hanning(series.size).astype(np.float32)
+    turns = np.arange(series.size) / band.per_turn
+    offsets = np.linspace(-bins, bins, 2 * int(np.ceil(8 * bins)) + 1) / band.turns
+    carrier = np.exp(-2j * np.pi * np.mod(order * turns, 1.0)).astype(np.complex64)
+    drift = np.exp(-2j * np.pi * (offsets[1] - offsets[0]) * turns).astype(np.complex64)
+    power = np.zeros(offsets.size)
+    for harmonic in range(1, harmonics + 1):
+        row = series * carrier**harmonic * np.exp(-2j * np.pi * harmonic * offsets[0] * turns).astype(np.complex64)
+        step = drift**harmonic
+        for k in range(offsets.size):
+            power[k] += abs(row.sum()) ** 2
+            row *= step
+    return order + float(offsets[int(power.argmax())])
 
 
 def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
