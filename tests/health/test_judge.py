@@ -191,9 +191,14 @@ def test_every_kind_of_fault_has_words(judgement: Judgement, more: dict[str, Any
 def test_deadline_counts_from_the_measurement(judgement: Judgement) -> None:
     at = datetime(2026, 2, 27, 9, 30, tzinfo=UTC)
     dated = verdict(judgement, finding("severe"), measured_at=at).do_by
-    assert dated.startswith("Open the drive and look at the lobes. Have a qualified person")
-    assert dated.endswith("(within 2 days of the measurement, by 2026-03-01).")
-    assert verdict(judgement, finding("severe")).do_by.endswith("(within 2 days of the measurement).")
+    assert dated.startswith("Have a qualified person")
+    assert dated.endswith(", by 2026-03-01.")
+    assert verdict(judgement, finding("severe")).do_by.endswith(", within 2 days of the measurement.")
+
+
+def test_a_bad_sensor_says_first_how_to_measure_better(judgement: Judgement) -> None:
+    sensor = {"tone": None, "component": "sensor", "defect": "input clipped", "advice": "Choose a larger range."}
+    assert verdict(judgement, finding(**sensor)).do_by.startswith("Choose a larger range. Measure again")
 
 
 def test_a_drive_without_a_name_is_called_by_its_tag(judgement: Judgement) -> None:

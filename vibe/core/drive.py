@@ -19,6 +19,8 @@ class Part(BaseModel):
 
 
 class Input(Part):
+    """The input shaft: nominal speed, the range it may turn in, power."""
+
     speed_rpm: Positive
     speed_range_rpm: list[Positive] | None = None
     power_kw: Positive | None = None
@@ -45,6 +47,8 @@ class Input(Part):
 
 
 class Motor(Part):
+    """The motor before the input, for its electrical lines."""
+
     poles: Annotated[int, Field(ge=2, le=96)]
     line_hz: Positive
     coupling: Literal["direct", "belt", "gear"] = "direct"
@@ -72,6 +76,8 @@ def _check_lobes(lobes: int, ring_pins: int) -> None:
 
 
 class CycloidalStage(Part):
+    """Discs with lobes on an eccentric, inside a ring of pins."""
+
     kind: Literal["cycloidal"]
     lobes: Annotated[int, Field(ge=3, le=400)]
     ring_pins: Annotated[int, Field(ge=4, le=401)]
@@ -106,6 +112,8 @@ class RvStage(Part):
 
 
 class PlanetaryStage(Part):
+    """Sun, planets and ring."""
+
     kind: Literal["planetary"]
     sun_teeth: Annotated[int, Field(ge=5, le=1000)]
     planet_teeth: Annotated[int, Field(ge=5, le=1000)]
@@ -130,6 +138,8 @@ class PlanetaryStage(Part):
 
 
 class GearPairStage(Part):
+    """Two gears on parallel shafts."""
+
     kind: Literal["gear pair"]
     driver_teeth: Annotated[int, Field(ge=5, le=2000)]
     driven_teeth: Annotated[int, Field(ge=5, le=2000)]
@@ -137,6 +147,8 @@ class GearPairStage(Part):
 
 
 class BeltStage(Part):
+    """Two pulleys and a belt."""
+
     kind: Literal["belt"]
     driver_diameter_mm: Positive
     driven_diameter_mm: Positive
@@ -160,6 +172,8 @@ class BearingOrders(Part):
 
 
 class Bearing(Part):
+    """A rolling bearing between two bodies, by its geometry or by a table of its orders."""
+
     name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _/-]*$")]
     inner: str
     outer: str

@@ -14,6 +14,8 @@ SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
 class Part(BaseModel):
+    """Frozen, finite, and refusing what it does not know."""
+
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
@@ -45,6 +47,8 @@ class Finding(Part):
 
 
 class ChannelReport(Part):
+    """Quality of one channel, why, and what would mend it."""
+
     name: str
     quality: Literal["usable", "limited", "rejected"]
     reasons: list[str] = Field(default_factory=list)
@@ -52,6 +56,8 @@ class ChannelReport(Part):
 
 
 class CaptureReport(Part):
+    """One capture file; ``error`` when it could not be read."""
+
     file: str
     sha256: str | None = None
     measured_at: str | None = None
@@ -62,6 +68,8 @@ class CaptureReport(Part):
 
 
 class SpeedReport(Part):
+    """Input speed with one standard deviation, and how it was had; all null when no capture was fit to tell."""
+
     input_hz: float | None
     uncertainty_hz: float | None
     method: Literal["tachometer", "signal", "nominal"] | None
@@ -69,6 +77,8 @@ class SpeedReport(Part):
 
 
 class LevelReport(Part):
+    """A broad-band level and its zone, null where no limit applies."""
+
     point: str
     measure: str
     value: float
@@ -80,6 +90,8 @@ class LevelReport(Part):
 
 
 class NotObservable(Part):
+    """A tone that no capture could show, why, and the capture that would."""
+
     tone: str
     why: str
     needs: str
@@ -94,6 +106,8 @@ class DetectionLimit(Part):
 
 
 class Health(Part):
+    """Health of one drive: state and its rule, findings gravest first, levels, and what could not be seen."""
+
     schema_: Literal["vibe.health/1"] = Field(default=SCHEMA, alias="schema")
     drive: str
     name: str = ""

@@ -49,8 +49,9 @@ class Case:
         """The strongest channel's line of that name (by velocity)."""
         return max(self.lines.get(name, ()), key=lambda line: line.velocity_mm_s, default=None)
 
-    def velocity_rms(self, channel: str) -> float:
-        return max((v.value for v in self.levels if v.point == channel and v.measure == "velocity_rms"), default=0.0)
+    def level(self, channel: str, measure: str) -> float:
+        """A broad-band level of one channel; 0.0 where it was not measured."""
+        return max((v.value for v in self.levels if v.point == channel and v.measure == measure), default=0.0)
 
 
 Rule = Callable[[Case], list[Finding]]
@@ -126,9 +127,31 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
     return items
 
 
+def tones_at(case: Case, order: float, *, leave_out: str) -> list[str]:
+    """Other damage tones whose comb would lie at ``order`` too: once or twice their own order, slip allowed for.
+
+    The uncertainty of the speed widens their places.
+    """
+    spread = 0.002
+    if case.speed is not None and case.speed.uncertainty_hz is not None:
+        spread = max(spread, 3 * case.speed.uncertainty_hz / case.speed.input_hz)
+    found = []
+    for tone in case.tones.tones:
+        if not tone.damage or tone.id == leave_out:
+            continue
+        low, high = 1 + tone.slip[0] - spread, 1 + tone.slip[1] + spread
+        if any(low <= order / (tone.order * ratio) <= high for ratio in (0.5, 1.0, 2.0)):
+            found.append(tone.id)
+    return found
+
+
 def order_text(order: float) -> str:
+    """An order to four places, without idle zeros."""
+    """An order with at most four decimals."""
     return f"{order:.4f}".rstrip("0").rstrip(".")
 
 
 def chance_text(p: float) -> str:
+    """A small probability as odds."""
+    """A small probability in words."""
     return "below 1 in 10 million" if p < 1e-7 else f"1 in {1 / max(p, 1e-7):,.0f}"

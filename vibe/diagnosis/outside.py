@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from vibe.core.evidence import Line
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.diagnosis.case import Case
 
@@ -14,25 +17,31 @@ def share_probability(value: float, threshold: float) -> float:
     return 0.6 + 0.35 * min(1.0, max(0.0, (value - threshold) / max(1e-9, 1 - threshold)))
 
 
-def loose_series(case: Case) -> tuple[int, float, float]:
-    """Harmonics of running speed that are present, their root sum of squares and the strongest of the first two."""
+def loose_series(case: Case) -> tuple[list[Line], float]:
+    """Harmonics from the 3rd and half orders that are present, and the strongest of the first two."""
     settings = case.settings.lines
     first = max((line.velocity_mm_s for n in ("1x", "2x") if (line := case.line(n)) is not None), default=0.0)
     present = [
-        line.velocity_mm_s
-        for name in SERIES
+        line
+        for name in (*SERIES, *HALVES)
         if (line := case.line(name)) is not None
         and line.over_floor_db >= settings.over_floor_from_db
         and line.velocity_mm_s >= settings.looseness_harmonic_share * first
     ]
-    return len(present), sum(v * v for v in present) ** 0.5, first
+    return present, first
+
+
+def root_sum(lines: Sequence[Line]) -> float:
+    """Root of the sum of squares of lines' velocities [mm/s]."""
+    return sum(line.velocity_mm_s**2 for line in lines) ** 0.5
 
 
 def series_is_loose(case: Case) -> bool:
     """Many harmonics of running speed, together a good part of the first two, and strong enough to matter."""
     settings = case.settings.lines
-    count, series, first = loose_series(case)
-    enough = count >= settings.looseness_harmonics_from and series >= settings.looseness_series_share * first
+    present, first = loose_series(case)
+    series = root_sum(present)
+    enough = len(present) >= settings.looseness_lines_from and series >= settings.looseness_series_share * first
     return enough and (series**2 + first**2) ** 0.5 >= case.zone_mm_s[settings.level_from_zone]
 
 

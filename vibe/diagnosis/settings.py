@@ -32,11 +32,12 @@ class LineSettings(Part):
     over_floor_from_db: float
     unbalance_share_from: Share
     twice_over_once_from: Annotated[float, Field(gt=0)]
-    looseness_harmonics_from: Annotated[int, Field(ge=1, le=8)]
+    looseness_lines_from: Annotated[int, Field(ge=1, le=11)]
     looseness_harmonic_share: Share
     looseness_series_share: Share
     electrical_share_from: Share
     level_from_zone: Literal["A/B", "B/C", "C/D"]
+    mesh_share_from: Share
     mesh_from_zone: Literal["A/B", "B/C", "C/D"]
     source: str
 

@@ -68,7 +68,8 @@ def judge(
         state=worst.state,
         state_rule=worst.rule,
         sentence=f"{called}: {worst.words}; {_PURPOSE[worst.state]}.{more}",
-        do_by=_do_by(worst.state, judgement, measured_at, worst.advice),
+        # What to do about the part stands with its finding; a bad sensor's remedy is what the next visit needs.
+        do_by=_do_by(worst.state, judgement, measured_at, worst.advice if worst.strength[0] < 0 else ""),
     )
 
 
@@ -192,6 +193,6 @@ def _do_by(state: State, judgement: Judgement, measured_at: datetime | None, adv
     deadline = judgement.deadline_for(state)
     days = f"within {deadline.days} day{'' if deadline.days == 1 else 's'} of the measurement"
     if measured_at is not None:
-        days += f", by {(measured_at + timedelta(days=deadline.days)).date().isoformat()}"
+        days = f"by {(measured_at + timedelta(days=deadline.days)).date().isoformat()}"
     first = f"{advice.strip().rstrip('.')}. " if advice.strip() else ""
-    return f"{first}{deadline.what} ({days})."
+    return f"{first}{deadline.what}, {days}."

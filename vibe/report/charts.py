@@ -408,7 +408,7 @@ def notes(exhibit: Exhibit) -> str:
     if not isinstance(exhibit, MapExhibit):
         return ""
     if exhibit.absolute:
-        return f"Numbers count {exhibit.part} 1 to {exhibit.count}; number 1 is where the once-per-turn pulse is."
+        return f"Numbers count {exhibit.part} 1 to {exhibit.count}; number 1 is the one under load at the pulse."
     return (
         f"Numbers count {exhibit.part} 1 to {exhibit.count} from an arbitrary start: positions are relative, "
         "because there was no pulse once per turn."

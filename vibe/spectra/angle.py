@@ -53,7 +53,8 @@ class AngleLaw:
     def at(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Turns at given instants; beyond the ends the end speeds are held."""
         if self.is_steady:
-            return self.turns[0] + (time_s - self.time_s[0]) * self.mean_hz
+            straight: NDArray[np.float64] = self.turns[0] + (time_s - self.time_s[0]) * self.mean_hz
+            return straight
         from scipy.interpolate import CubicSpline
 
         spline = CubicSpline(self.time_s, self.turns, bc_type="natural")
@@ -65,7 +66,8 @@ class AngleLaw:
     def when(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Instants at which given turns are reached (the inverse of :meth:`at`)."""
         if self.is_steady:
-            return self.time_s[0] + (turns - self.turns[0]) / self.mean_hz
+            straight: NDArray[np.float64] = self.time_s[0] + (turns - self.turns[0]) / self.mean_hz
+            return straight
         # A dense table of the smooth law inverts it to far below a sample.
         fine = np.linspace(self.time_s[0], self.time_s[-1], max(64, 16 * self.time_s.size))
         result: NDArray[np.float64] = np.interp(turns, self.at(fine), fine)

@@ -46,7 +46,7 @@ class BandEnvelopes:
 
     @property
     def turns(self) -> float:
-        return self.power.shape[1] / self.per_turn
+        return float(self.power.shape[1] / self.per_turn)
 
 
 def local_floor(power: NDArray[np.floating], block: int) -> NDArray[np.float64]:
@@ -55,7 +55,7 @@ def local_floor(power: NDArray[np.floating], block: int) -> NDArray[np.float64]:
     The median of an exponential variable is ln 2 of its mean; lines, being few, do not move it.
     """
     n = power.size
-    block = max(8, min(block, n))
+    block = min(max(8, block), n)
     count = max(1, n // block)
     medians = np.median(power[: count * block].reshape(count, block), axis=1) / np.log(2.0)
     positive = medians[medians > 0]

@@ -227,11 +227,14 @@ class CombScorer:
             total = np.zeros((k.size, groups), dtype=np.float32)
             count = np.zeros(k.size, dtype=np.int32)
             for harmonic in range(1, min(max(HARMONIC_SETS), max_harmonic) + 1):
-                lines = self._softened(harmonic | 1 if slip else 1, kind)
+                width = harmonic | 1 if slip else 1
+                lines = self._softened(width, kind)
+                # A window that reaches into somebody else's line tells nothing either.
+                blocked = maximum_filter1d(mask, width) if width > 1 else mask
                 middle = (harmonic * k + 1) // 2
                 for spot in (middle, *(middle + shift for shift in (shifts if harmonic <= 4 else ()))):
                     told = (spot > 0) & (spot < n)
-                    told[told] = ~mask[spot[told]]
+                    told[told] = ~blocked[spot[told]]
                     if told.all():
                         total += lines[spot]
                     else:

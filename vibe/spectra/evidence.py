@@ -72,7 +72,7 @@ def weigh(
         if not waiting:
             break
         ground = _Ground(scorer, requests, families, found)
-        best = max((ground.read(request) for request in waiting), key=lambda reading: reading.score)
+        best = _first([ground.read(request) for request in waiting], spectra)
         own = _lines_mask(spectra, best)
         evidence = _judge(bands, best, _Ground(scorer, requests, families, found | own))
         if evidence.false_alarm_probability > false_alarm:
@@ -84,6 +84,32 @@ def weigh(
     for request in waiting:
         done[request.name] = _judge(bands, ground.read(request), ground)
     return tuple(done[request.name] for request in requests)
+
+
+def _first(readings: Sequence[_Reading], spectra: EnvelopeSpectra) -> _Reading:
+    """The strongest reading, unless its lines are harmonics of one of its own modulators.
+
+    A comb whose order is a whole multiple of its sidebands' spacing is no comb with sidebands: it is the slower comb,
+    whose own first harmonics are then as strong (a cage that strikes looks like a rolling element with cage
+    sidebands; a damaged rolling element makes strong lines of its own and weak ones of the cage).
+    """
+    best = max(readings, key=lambda reading: reading.score)
+    for other in readings:
+        modulates = any(abs(other.request.order / side - 1) < 0.05 for side in best.sidebands)
+        ratio = best.order / other.order
+        if not modulates or abs(ratio - round(ratio)) > 0.02:
+            continue
+        if _first_lines_db(spectra, best.group, other.order) > _first_lines_db(spectra, best.group, best.order) - 3.0:
+            return other
+    return best
+
+
+def _first_lines_db(spectra: EnvelopeSpectra, group: int, order: float) -> float:
+    """Mean level over the floor of the first three harmonics [dB]."""
+    power = spectra.power[group]
+    middles = [round(harmonic * order / spectra.step) for harmonic in (1, 2, 3)]
+    peaks = [float(power[max(0, m - 1) : m + 2].max(initial=0.0)) for m in middles]
+    return float(np.mean([_db(peak) for peak in peaks]))
 
 
 class _Ground:

@@ -194,7 +194,7 @@ def _track(score: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[np.
         window = maximum_filter1d(best, 2 * reach + 1, mode="nearest")
         candidate = np.where(window - penalty * reach > moved, window - penalty * reach, moved)
         jump = candidate > moved
-        for place in np.flatnonzero(jump):
+        for place in np.flatnonzero(jump).tolist():
             a, b = max(0, place - reach), min(grid.size, place + reach + 1)
             origin[place] = a + int(best[a:b].argmax())
         back[row] = origin

@@ -5,7 +5,7 @@ from __future__ import annotations
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
-from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability
+from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
 
 DEFECTS = {
     "outer_race": "outer race damage",
@@ -66,11 +66,7 @@ def _finding(
 ) -> Finding:
     tone = case.tones.tone(f"bearing.{bearing.name}.{part}")
     slip = (comb.order / tone.order - 1) * 100
-    alike = [
-        other.id
-        for other in case.tones.tones
-        if other.id != tone.id and other.damage and abs(other.order / tone.order - 1) < 0.002
-    ]
+    alike = tones_at(case, comb.order, leave_out=tone.id)
     if part == "cage":
         alike.append(f"bearing.{bearing.name}.rolling_element")
     items = comb_items(comb)
@@ -86,10 +82,10 @@ def _finding(
         false_alarm_probability=chance,
         severity=case.severity(comb.hit_over_floor_db),
         cannot_be_told_from=list(dict.fromkeys(alike)),
-        why=f"Hits repeat at order {order_text(comb.order)}, {slip:+.1f} % from where the {bearing.name}'s geometry puts "
-        f"them, {comb.hit_over_floor_db:+.1f} dB against the mean of {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz; "
-        f"the chance that a sound drive shows this is {chance_text(chance)}.",
+        why=f"Hits repeat at order {order_text(comb.order)}, {slip:+.1f} % from where the {bearing.name}'s geometry "
+        f"puts them, {comb.hit_over_floor_db:+.1f} dB against the mean of {comb.band_hz[0]:.0f}-"
+        f"{comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is {chance_text(chance)}.",
         evidence=items,
-        advice=f"Plan the replacement of the {bearing.name} and look for the cause (lubricant, load, current, fit); "
-        "until then measure at the interval the state gives, since damage of this kind grows.",
+        advice=f"Replace the {bearing.name} and look for the cause (lubricant, load, current, fit); such damage grows, "
+        "so measure often until then.",
     )

@@ -17,7 +17,7 @@ def find(case: Case) -> list[Finding]:
         return []
     if line.velocity_mm_s < case.zone_mm_s[settings.level_from_zone]:
         return []
-    total = max(case.velocity_rms(line.channel), line.velocity_mm_s)
+    total = max(case.level(line.channel, "velocity_rms"), line.velocity_mm_s)
     share = (line.velocity_mm_s / total) ** 2
     nearest = round(line.frequency_hz / case.speed.input_hz)
     apart = abs(line.frequency_hz - nearest * case.speed.input_hz)

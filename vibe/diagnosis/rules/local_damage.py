@@ -16,13 +16,12 @@ TWIN_SHARE = 0.25
 """A second place half a turn (or the discs' spacing) on, at least this strong, is the same part met by another disc."""
 
 ADVICE = {
-    "ring pin": "Measure again at the same load with a once-per-turn pulse to name the pin; at the next stop open the "
-    "ring housing and look at pins and rollers at the place the map shows.",
-    "lobe": "Measure again within the watch interval; at the next planned stop inspect the disc's flanks and the "
-    "output pins, rollers and bores, since vibration alone cannot part them.",
-    "output pin": "Measure again within the watch interval; at the next planned stop inspect output pins, rollers and "
-    "disc bores, and the disc's flanks, since vibration alone cannot part them.",
-    "gear tooth": "Measure again within the watch interval; inspect the teeth at the next planned stop.",
+    "ring pin": "Look at the ring pins and their rollers where the map shows; a capture with a once-per-turn pulse at "
+    "the same load names the pin.",
+    "lobe": "Inspect the disc's flanks and the output pins, rollers and bores: vibration alone cannot part them.",
+    "output pin": "Inspect output pins, rollers and disc bores, and the disc's flanks: vibration alone cannot part "
+    "them.",
+    "gear tooth": "Inspect the teeth and the oil for metal.",
 }
 
 

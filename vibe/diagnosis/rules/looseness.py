@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import HALVES, SERIES, loose_series, outside_finding, series_is_loose, share_probability
+from vibe.diagnosis.outside import HALVES, loose_series, outside_finding, root_sum, series_is_loose, share_probability
 
 
 def find(case: Case) -> list[Finding]:
@@ -12,32 +12,30 @@ def find(case: Case) -> list[Finding]:
     if not series_is_loose(case):
         return []
     settings = case.settings.lines
-    count, series, first = loose_series(case)
-    halves = [
-        line
-        for name in HALVES
-        if (line := case.line(name)) is not None and line.over_floor_db >= settings.over_floor_from_db
-    ]
-    strongest = max((line for n in SERIES if (line := case.line(n)) is not None), key=lambda li: li.velocity_mm_s)
-    items = [
-        EvidenceItem(kind="line", text=name, value=round(line.velocity_mm_s, 3), unit="mm/s", channel=line.channel)
-        for name in ("1x", "2x", *SERIES, *HALVES)
-        if (line := case.line(name)) is not None and line.over_floor_db >= settings.over_floor_from_db
-    ]
-    half_text = f" with {len(halves)} half order{'s' if len(halves) != 1 else ''} between them" if halves else ""
+    present, first = loose_series(case)
+    halves = [line for line in present if line.name in HALVES]
+    series = root_sum(present)
+    strongest = max(present, key=lambda line: line.velocity_mm_s)
+    shown = [line for n in ("1x", "2x") if (line := case.line(n)) is not None] + present
+    half_text = f" and {len(halves)} half order{'s' if len(halves) != 1 else ''}" if halves else ""
     return [
         outside_finding(
             case,
             component="foundation",
             defect="looseness",
             velocity_mm_s=(series**2 + first**2) ** 0.5,
-            probability=share_probability(min(1.0, series / max(first, 1e-9)), settings.looseness_series_share)
-            if halves
-            else 0.6,
+            probability=share_probability(
+                min(1.0, series / max(first, 1e-9)) if halves else 0.0, settings.looseness_series_share / 2
+            ),
             cannot=["excessive clearance of an input bearing", "rub"],
-            why=f"{count} harmonics of running speed from the 3rd to the 10th are present{half_text}; together they "
-            f"carry {series:.2f} mm/s r.m.s. at {strongest.channel}.",
-            items=items,
+            why=f"{len(present) - len(halves)} harmonics of running speed from the 3rd to the 10th{half_text} are "
+            f"present; together they carry {series:.2f} mm/s r.m.s. at {strongest.channel}.",
+            items=[
+                EvidenceItem(
+                    kind="line", text=line.name, value=round(line.velocity_mm_s, 3), unit="mm/s", channel=line.channel
+                )
+                for line in shown
+            ],
             advice="With the drive locked out, check foundation bolts, base and torque arm; then measure again before "
             "blaming the reducer.",
         )

@@ -1,24 +1,27 @@
-"""Wear of the lobe-pin mesh: its lines grow as a whole. Without a baseline only a high level can be told."""
+"""Wear of the lobe-pin mesh: its lines grow as a whole. Without a baseline only a plain excess can be told."""
 
 from __future__ import annotations
 
+from vibe.core.evidence import Line
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import outside_finding, share_probability
+from vibe.diagnosis.outside import outside_finding, root_sum, share_probability
 
 
 def find(case: Case) -> list[Finding]:
-    """The root sum of squares of a mesh's harmonics against a zone boundary."""
+    """A mesh whose harmonics carry most of the acceleration, or reach a zone boundary by themselves."""
     settings = case.settings.lines
     limit = case.zone_mm_s[settings.mesh_from_zone]
     findings = []
     for tone in case.tones.tones:
         if tone.family != "mesh":
             continue
-        lines = [line for k in (1, 2, 3) if (line := case.line(f"{tone.id} {k}")) is not None]
-        lines = [line for line in lines if line.over_floor_db >= settings.over_floor_from_db]
-        total = sum(line.velocity_mm_s**2 for line in lines) ** 0.5
-        if not lines or total < limit:
+        channel, lines = _loudest(case, tone.id)
+        total = root_sum(lines)
+        acceleration = sum(line.acceleration_m_s2**2 for line in lines)
+        rms = case.level(channel, "acceleration_rms")
+        share = min(1.0, acceleration / rms**2) if rms else 0.0
+        if not lines or (total < limit and share < settings.mesh_share_from):
             continue
         findings.append(
             outside_finding(
@@ -26,17 +29,32 @@ def find(case: Case) -> list[Finding]:
                 component=tone.component,
                 defect="wear",
                 velocity_mm_s=total,
-                probability=share_probability(min(1.0, total / (2 * limit)), 0.5),
+                probability=share_probability(share, settings.mesh_share_from),
                 cannot=["unequal discs", "overload", "wrong backlash"],
-                why=f"The mesh ({lines[0].frequency_hz:.1f} Hz and harmonics) carries {total:.2f} mm/s r.m.s., over the "
-                f"{settings.mesh_from_zone} boundary of {limit:g} mm/s; no baseline tells yet whether it grew.",
+                why=f"The mesh ({lines[0].frequency_hz:.1f} Hz and harmonics) carries {100 * share:.0f} % of the "
+                f"acceleration's mean square and {total:.2f} mm/s r.m.s. at {channel}; no baseline tells yet whether "
+                "it grew.",
                 items=[
-                    EvidenceItem(kind="line", text=line.name, value=round(line.velocity_mm_s, 3), unit="mm/s",
-                                 channel=line.channel)
+                    EvidenceItem(
+                        kind="line", text=line.name, value=round(line.velocity_mm_s, 3), unit="mm/s", channel=channel
+                    )
                     for line in lines
                 ],
                 advice="Store this capture as a baseline and measure again at the same load; check the lubricant for "
                 "wear particles.",
             ).model_copy(update={"tone": tone.id})
-        )  # fmt: skip
+        )
     return findings
+
+
+def _loudest(case: Case, tone: str) -> tuple[str, list[Line]]:
+    """The channel in which a mesh is strongest, and its lines that stand over the floor there."""
+    by_channel: dict[str, list[Line]] = {}
+    for k in (1, 2, 3):
+        for line in case.lines.get(f"{tone} {k}", ()):
+            if line.over_floor_db >= case.settings.lines.over_floor_from_db:
+                by_channel.setdefault(line.channel, []).append(line)
+    if not by_channel:
+        return "", []
+    channel = max(by_channel, key=lambda name: sum(line.acceleration_m_s2**2 for line in by_channel[name]))
+    return channel, by_channel[channel]

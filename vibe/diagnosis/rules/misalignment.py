@@ -16,7 +16,7 @@ def find(case: Case) -> list[Finding]:
     if twice.velocity_mm_s < case.zone_mm_s[settings.level_from_zone]:
         return []
     ratio = twice.velocity_mm_s / max(once.velocity_mm_s, 1e-9)
-    total = max(case.velocity_rms(twice.channel), twice.velocity_mm_s)
+    total = max(case.level(twice.channel, "velocity_rms"), twice.velocity_mm_s)
     share = (twice.velocity_mm_s**2 + once.velocity_mm_s**2) / total**2
     if ratio < settings.twice_over_once_from or share < settings.electrical_share_from:
         return []

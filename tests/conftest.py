@@ -1,0 +1,34 @@
+"""What every folder of tests may need: where the repository is, its settings, and the measured captures."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from vibe.flow import Settings
+
+
+@pytest.fixture(scope="session")
+def repository() -> Path:
+    return Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session")
+def settings() -> Settings:
+    """The rules and numbers of ``configs/``, as the program loads them."""
+    from vibe.flow import load_settings
+
+    return load_settings()
+
+
+@pytest.fixture(scope="session")
+def open_data(repository: Path) -> Path:
+    """The folder of measured captures that nobody here made; they are no part of the repository."""
+    folder = Path(os.environ.get("VIBE_OPEN_DATA", repository.parent / "shared" / "open_data"))
+    if not folder.is_dir():
+        pytest.skip(f"the measured captures are not at {folder}; set VIBE_OPEN_DATA")
+    return folder

@@ -1,0 +1,163 @@
+"""Who may know whom. Read from the source text, so that imports inside functions count too."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+PACKAGE = ROOT / "vibe"
+ROOMS = sorted(folder.name for folder in PACKAGE.iterdir() if (folder / "__init__.py").is_file())
+FILES = sorted(path for path in PACKAGE.rglob("*.py") if "share" not in path.parts)
+
+
+def imports_in(module: ast.Module, package: tuple[str, ...]) -> list[tuple[str, int]]:
+    """Full name and line of everything that a module inside ``package`` imports, at whatever depth."""
+    found: list[tuple[str, int]] = []
+    for node in ast.walk(module):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, node.lineno) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else ()
+            name = ".".join((*base, *([node.module] if node.module else [])))
+            # The last word may be a module too: "from vibe import flow".
+            found += [(f"{name}.{alias.name}", node.lineno) for alias in node.names]
+        elif isinstance(node, ast.Call) and node.args and isinstance(node.args[0], ast.Constant):
+            called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+            if called in {"import_module", "__import__"} and isinstance(node.args[0].value, str):
+                found.append((node.args[0].value, node.lineno))
+    return found
+
+
+@cache
+def imported(path: Path) -> list[tuple[str, int]]:
+    package = path.relative_to(ROOT).parent.parts
+    return imports_in(ast.parse(path.read_text(encoding="utf-8")), package)
+
+
+def room_of(module: str) -> str | None:
+    """The room of a module of ours ("flow" for flow files); None for the bare package and for outside libraries."""
+    parts = module.split(".")
+    if parts[0] != "vibe" or len(parts) < 2:
+        return None
+    return "flow" if parts[1].startswith("flow") else parts[1] if parts[1] in ROOMS else None
+
+
+def home_of(path: Path) -> str:
+    if path.name == "__main__.py":
+        return "cli"  # the same door, opened by ``python -m``
+    return room_of(".".join(path.relative_to(ROOT).with_suffix("").parts)) or "vibe"
+
+
+def libraries(*rooms: str) -> set[str]:
+    """Top names of the outside libraries that the files of these rooms name in an import."""
+    return {name.split(".")[0] for path in FILES if home_of(path) in rooms for name, _ in imported(path)} - {"vibe"}
+
+
+def test_the_rooms_are_those_of_the_plan() -> None:
+    assert {"core", "ingest", "kinematics", "spectra", "diagnosis", "health", "report", "synth", "cli"} <= set(ROOMS)
+    assert all(any(home_of(path) == room for path in FILES) for room in (*ROOMS, "flow"))
+
+
+def test_imports_are_seen_wherever_they_stand() -> None:
+    text = """
+from typing import TYPE_CHECKING
+if TYPE_CHECKING:
+    from vibe.health import judge
+def f():
+    import vibe.report.pages
+    from ..kinematics import tones
+    from . import fft
+    from vibe import flow, __version__
+    import_module("vibe.synth")
+"""
+    found = {room_of(name) for name, _ in imports_in(ast.parse(text), ("vibe", "spectra"))} - {None}
+    assert found == {"health", "report", "kinematics", "spectra", "flow", "synth"}
+
+
+def test_a_room_knows_core_and_itself() -> None:
+    allowed = {room: {"core", room} for room in ROOMS}
+    allowed |= {"vibe": set(), "flow": {*ROOMS, "flow"} - {"cli"}, "cli": {*ROOMS, "flow"}}
+    wrong = [
+        f"{path.relative_to(ROOT)}:{line} imports {name}"
+        for path in FILES
+        for name, line in imported(path)
+        if (room := room_of(name)) is not None and room not in allowed[home_of(path)]
+    ]
+    assert wrong == []
+
+
+def test_synth_takes_nothing_from_the_tone_table() -> None:
+    """One wrong formula in both would cancel, and every test on made-up captures would pass."""
+    texts = {path: path.read_text(encoding="utf-8") for path in FILES if home_of(path) == "synth"}
+    assert [str(path) for path, text in texts.items() if re.search(r"kinematic|tone_table|core\.tones", text)] == []
+
+
+@pytest.mark.parametrize(
+    ("library", "homes"),
+    [
+        ("matplotlib", {"report"}),
+        ("bokeh", {"report"}),
+        ("weasyprint", {"report"}),
+        ("jinja2", {"report"}),
+        ("typer", {"cli"}),
+        ("pandas", {"ingest"}),
+        ("pyuff", {"ingest"}),
+    ],
+)
+def test_a_library_is_known_in_one_place(library: str, homes: set[str]) -> None:
+    assert {home for home in (*ROOMS, "flow", "vibe") if library in libraries(home)} == homes
+
+
+@pytest.mark.parametrize("room", ["kinematics", "diagnosis", "health", "flow", "cli"])
+def test_rooms_of_words_and_fractions_touch_no_array(room: str) -> None:
+    assert libraries(room).isdisjoint({"numpy", "scipy", "pandas", "pywt"})
+
+
+@pytest.mark.parametrize("module", ["vibe.cli.main", "vibe.flow"])
+def test_starting_loads_nothing_heavy(module: str) -> None:
+    heavy = ("numpy", "scipy", "pandas", "matplotlib", "bokeh", "h5py", "pyarrow", "weasyprint", "jinja2")
+    code = f"import sys, {module}; print(*sorted(set({heavy!r}) & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout.split() == []
+
+
+def test_no_file_names_a_place_on_somebodys_machine() -> None:
+    listed = subprocess.run(
+        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"], capture_output=True, cwd=ROOT
+    )
+    if listed.returncode:
+        pytest.skip("not a git checkout: which files belong to the project cannot be told")
+    place = re.compile(rb"(?<![\w./~-])/(?:home|root|Users|work|tmp|mnt|opt|usr|var)/\w")
+    text = {".py", ".toml", ".md", ".j2", ".css", ".js", ".yml", ".yaml", ".txt", ".cfg", ".sh", ".csv"}
+    found = []
+    for name in listed.stdout.decode().split("\0"):
+        path = ROOT / name
+        if path.suffix not in text or path == Path(__file__) or not path.is_file() or path.stat().st_size > 500_000:
+            continue
+        found += [
+            f"{name}:{number}"
+            for number, line in enumerate(path.read_bytes().splitlines(), start=1)
+            if place.search(line) and not line.startswith(b"#!")
+        ]
+    assert found == []
+
+
+def test_everything_public_says_what_it_is() -> None:
+    """Modules, and their classes and functions; a method or property may be told by its name."""
+    silent = []
+    for path in FILES:
+        module = ast.parse(path.read_text(encoding="utf-8"))
+        if not ast.get_docstring(module):
+            silent.append(str(path.relative_to(ROOT)))
+        for node in module.body:
+            public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+            if public and not ast.get_docstring(node):  # type: ignore[arg-type]
+                silent.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+    assert silent == []
