@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int, str], None]
 
+FEWEST_REPEATS = 10.0
+"""Repeats within a capture from which a comb can be told from chance."""
 MOST_SPEED_ORDERS = 24
 """Lines used to find the speed: the lowest orders that a sound drive makes."""
 
@@ -186,7 +188,8 @@ def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: S
     if fit:
         first = _settings_of(fit, quality, CaptureSettings)
         seen = visibility(table, first, noted or drive.input.speed_hz)
-        question = _question(drive, table, settings, {v.tone for v in seen if v.seen}, noted)
+        shortest = min(channel.duration_s for channel in fit)
+        question = _question(drive, table, settings, _searchable(table, seen, drive, shortest), noted)
         reading = read(fit, _tachometer(capture, quality), question)
         combs = _by_tone(reading, table, question)
         if reading.speed.note:
@@ -229,6 +232,15 @@ def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], make
         sample_rate_hz=max(channel.sample_rate_hz for channel in fit),
         usable_band_hz=(min((b[0] for b in bands), default=2.0), max((b[1] for b in bands), default=1000.0)),
     )
+
+
+def _searchable(table: ToneTable, seen: Sequence[Visibility], drive: Drive, duration_s: float) -> set[str]:
+    """Tones worth a search: those that can be seen, and those that repeat often enough to be found by luck.
+
+    A tone of the second kind stays listed as not observable unless it is found: its silence means nothing.
+    """
+    turns = drive.input.speed_hz * duration_s
+    return {v.tone for v in seen if v.seen or table.tone(v.tone).order * turns >= FEWEST_REPEATS}
 
 
 def _question(drive: Drive, table: ToneTable, settings: Settings, seen: set[str], noted_hz: float | None) -> Question:
@@ -448,6 +460,7 @@ def _health(
     from vibe.core.health import DetectionLimit, Health, NotObservable, SpeedReport
 
     speed: SpeedEstimate | None = latest.reading.speed if latest is not None and latest.reading is not None else None
+    found = {finding.tone for finding in findings}
     seen_in_any = {v.tone for one in judged for v in one.visibility if v.seen}
     unseen = latest.visibility if latest is not None else ()
     return Health(
@@ -470,7 +483,7 @@ def _health(
         not_observable=[
             NotObservable(tone=v.tone, why=v.why, needs=v.needs)
             for v in unseen
-            if not v.seen and v.tone not in seen_in_any
+            if not v.seen and v.tone not in seen_in_any and v.tone not in found
         ]
         if latest is not None
         else [

@@ -16,7 +16,9 @@ def noise(seed: int, n: int, sigma: float = 1.0) -> Row:
     return np.random.default_rng(seed).normal(0.0, sigma, n)
 
 
-def ringing(times_s: Row, rate: float, n: int, *, resonance_hz: float, heights: Row | float = 1.0, q: float = 25) -> Row:
+def ringing(
+    times_s: Row, rate: float, n: int, *, resonance_hz: float, heights: Row | float = 1.0, q: float = 25
+) -> Row:
     """Hits at ``times_s`` that each ring one resonance: height · exp(-pi f t / q) sin(2 pi f t), between samples too."""
     row = np.zeros(n)
     length = min(n, int(rate * 8 * q / (np.pi * resonance_hz)))
@@ -26,7 +28,9 @@ def ringing(times_s: Row, rate: float, n: int, *, resonance_hz: float, heights: 
         if not 0 <= first < n:
             continue
         t = (first + k[: n - first]) / rate - time
-        row[first : first + t.size] += height * np.exp(-np.pi * resonance_hz * t / q) * np.sin(2 * np.pi * resonance_hz * t)
+        row[first : first + t.size] += (
+            height * np.exp(-np.pi * resonance_hz * t / q) * np.sin(2 * np.pi * resonance_hz * t)
+        )
     return row
 
 

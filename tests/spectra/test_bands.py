@@ -119,5 +119,7 @@ def test_a_drifting_capture_is_laid_on_angle() -> None:
         width_hz=700,
     )  # fmt: skip
     expected = 2 * 0.5 / 1.125 * (1 - 6.0 * law.mean_hz / on_angle.width_hz)
-    assert line_depth(on_angle.power.mean(axis=0).astype(float), on_angle.turns, 6.0) == pytest.approx(expected, rel=0.1)
+    assert line_depth(on_angle.power.mean(axis=0).astype(float), on_angle.turns, 6.0) == pytest.approx(
+        expected, rel=0.1
+    )
     assert line_depth(on_time.power.mean(axis=0).astype(float), on_time.turns, 6.0) < 0.25 * expected

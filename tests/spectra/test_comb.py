@@ -134,9 +134,7 @@ def test_the_score_peaks_where_the_hits_repeat(order: float, slip_sigma: float) 
 
 def test_sidebands_add_to_a_comb_that_has_them() -> None:
     times = repeats(5.37, SPEED, DURATION, seed=4)
-    modulated = ringing(
-        times, RATE, N, resonance_hz=2970.0, heights=0.7 * (1 + np.cos(2 * np.pi * SPEED * times))
-    )
+    modulated = ringing(times, RATE, N, resonance_hz=2970.0, heights=0.7 * (1 + np.cos(2 * np.pi * SPEED * times)))
     _, spectra = enveloped(noise(11, N) + modulated, RATE, SPEED)
     scorer, nothing = CombScorer(spectra), np.zeros(spectra.power.shape[1], dtype=bool)
     places = scorer.places(5.3, 5.45)

@@ -119,19 +119,23 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
             bodies, body.body, f"{sign}{words.fraction(body.order)}", words.number(rpm, 5), words.direction(body.order),
             body.what,
         )  # fmt: skip
-    tones = _table("Tones", ["tone", ">order", ">decimal", ">Hz", "what makes it", "sidebands", "coincides with"])
+    tones = _table("Tones", ["tone", ">order", ">decimal", ">Hz", "what makes it"])
+    beside = _table("Beside each tone", ["tone", "sidebands", "coincides with"])
     for tone in table.tones:
         _row(
             tones, f"{tone.id}{' *' if tone.damage else ''}", words.fraction(tone.order_exact),
             words.number(tone.order, 7), words.number(_hz(tone.order, input_hz), 6), tone.made_by,
-            _sidebands(tone, "\n"), _some(words.coincidences_of(table, tone.id), 4),
         )  # fmt: skip
+        sidebands, shared = _sidebands(tone, "\n"), _some(words.coincidences_of(table, tone.id), 4)
+        if sidebands or shared:
+            _row(beside, tone.id, sidebands, shared)
     parts: list[RenderableType] = [
         Text(f"{words.printable(table.drive)}: {speed}{ratio}", style="bold"),
         Text("Orders count events per turn of the input; a minus sign turns against it."),
         bodies,
         tones,
         Text("* damage on one part speaks here; the other lines are made by healthy drives too."),
+        beside,
     ]
     if table.phasing:
         effects = {"torque": "drives torque", "radial": "leaves a net radial force", "cancels": "cancels"}

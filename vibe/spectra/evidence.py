@@ -169,6 +169,8 @@ class _Ground:
         request = reading.request
         middle = request.order * reading.carrier
         first, last = self.scorer.places(middle / DECOY_SPAN, middle * DECOY_SPAN)
+        # At low orders a factor spans few places: look higher for the rest.
+        last = max(last, self.scorer.places(0.0, (first + BLOCK * 2 * FEWEST_DECOYS) * self.scorer.step)[1])
         if last - first > BLOCK * MOST_DECOYS:
             first = max(first, int(middle / self.scorer.step) - BLOCK * MOST_DECOYS // 3)
             last = min(last, first + BLOCK * MOST_DECOYS)

@@ -274,6 +274,8 @@ def _phase_errors(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
     """Instants, angle error [turns] there, from the phase steps of all lines, and its weight; None: no line seen."""
     duration = law.duration_s
+    if duration < 1.5 * segment_s:
+        return None  # Too short to tell one instant from the next.
     hops = max(3, int(duration / segment_s * 2))
     centres = np.linspace(segment_s / 2, duration - segment_s / 2, hops)
     numerator, weight = np.zeros(hops - 1), np.zeros(hops - 1)

@@ -84,7 +84,7 @@ def _named(tones: list[Tone], comb: CombEvidence) -> tuple[Tone, list[Tone]]:
     """
     peaks = comb.localisation.peak_share if comb.localisation is not None else ()
     twin = len(peaks) > 1 and peaks[1] >= TWIN_SHARE
-    ranked = sorted(tones, key=lambda tone: (tone.meetings > 1) != twin)
+    ranked = sorted(tones, key=lambda tone: ((tone.meetings > 1) != twin, FAMILIES.index(tone.family)))
     return ranked[0], ranked[1:]
 
 

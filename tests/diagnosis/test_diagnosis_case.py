@@ -1,0 +1,103 @@
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+from diagnosis_values import comb, line
+from hypothesis import given
+from hypothesis import strategies as st
+
+from vibe.core.health import Finding
+from vibe.diagnosis.case import probability
+from vibe.diagnosis.diagnose import diagnose, gravest_first, merged
+
+
+@pytest.mark.parametrize(("p", "chance_posterior"), [(0.05, 0.289), (0.01, 0.111), (0.005, 0.067), (0.001, 0.0184)])
+def test_probability_at_even_odds_is_the_published_one(p: float, chance_posterior: float) -> None:
+    """Sellke, Bayarri & Berger, The American Statistician 55 (2001) 62-71, table of alpha(p) (from memory)."""
+    assert 1 - probability(p, 0.5) == pytest.approx(chance_posterior, abs=6e-4)
+
+
+@given(p=st.floats(1e-14, 1.0), q=st.floats(1e-14, 1.0), prior=st.floats(0.001, 0.5), other=st.floats(0.001, 0.5))
+def test_probability_grows_with_evidence_and_with_what_is_common(
+    p: float, q: float, prior: float, other: float
+) -> None:
+    low, high = sorted((p, q))
+    assert probability(high, prior) <= probability(low, prior) + 1e-12
+    small, large = sorted((prior, other))
+    assert probability(p, small) <= probability(p, large) + 1e-12
+    assert 0 <= probability(p, prior) < 1
+
+
+def test_evidence_of_nothing_leaves_the_prior() -> None:
+    for p in (0.37, 0.6, 1.0):
+        assert probability(p, 0.02) == pytest.approx(0.02, abs=1e-4)
+    assert probability(0.0, 0.02) < 1
+
+
+def test_the_alarm_of_a_tone_is_its_share_of_the_drives_alarm(case) -> None:  # type: ignore[no-untyped-def]
+    shared = comb("stage1.lobe", 18 / 17, 0.5)
+    made = case(
+        combs={
+            "stage1.lobe": shared,
+            "stage1.output_pin": shared,
+            "stage1.ring_pin": comb("stage1.ring_pin", 1.0, 0.5),
+        }
+    )
+    # Two places were searched, not three: two tones share one.
+    assert made.tone_alarm == pytest.approx(made.false_alarm_rate / 2)
+    assert case().tone_alarm == case().false_alarm_rate
+
+
+def test_the_strongest_channel_speaks_for_a_line(case) -> None:  # type: ignore[no-untyped-def]
+    made = case(lines=(line("1x", 0.4, channel="a"), line("1x", 0.9, channel="b")))
+    assert made.line("1x").channel == "b"
+    assert made.line("7x") is None
+
+
+def test_severity_steps_where_the_settings_say(case) -> None:  # type: ignore[no-untyped-def]
+    made = case()
+    moderate, severe = made.severity_db
+    steps = [made.severity(db) for db in (moderate - 0.1, moderate, severe - 0.1, severe)]
+    assert steps == ["slight", "moderate", "moderate", "severe"]
+
+
+def test_a_case_with_nothing_in_it_has_no_finding(case) -> None:  # type: ignore[no-untyped-def]
+    assert diagnose(case()) == []
+    assert diagnose(case(speed=None, levels=())) == []
+
+
+def found(severity: str, probability: float, component: str = "a", tone: str | None = None) -> Finding:
+    return Finding(
+        tone=tone, component=component, defect="local damage", probability=probability, false_alarm_probability=None,
+        severity=severity, why="", advice="",  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def test_gravest_first_and_a_bad_sensor_last() -> None:
+    mixed = [
+        found("slight", 0.99), found("moderate", 0.95, "sensor"), found("severe", 0.6), found("moderate", 0.7),
+        found("severe", 0.9), found("moderate", 0.8),
+    ]  # fmt: skip
+    ordered = gravest_first(mixed)
+    assert [(f.severity, f.probability) for f in ordered] == [
+        ("severe", 0.9), ("severe", 0.6), ("moderate", 0.8), ("moderate", 0.7), ("slight", 0.99), ("moderate", 0.95),
+    ]  # fmt: skip
+    for one, after in pairwise(ordered[:-1]):
+        assert ["severe", "moderate", "slight"].index(one.severity) <= ["severe", "moderate", "slight"].index(
+            after.severity
+        )
+
+
+def test_one_cause_seen_in_several_captures_is_one_finding_at_its_surest() -> None:
+    captures = [
+        [found("moderate", 0.7, tone="x"), found("slight", 0.9, "b")],
+        [found("slight", 0.95, tone="x")],
+        [],
+        [found("severe", 0.5, "c")],
+    ]
+    merged_ones = merged(captures)
+    assert [(f.component, f.tone, f.probability) for f in merged_ones] == [
+        ("c", None, 0.5), ("a", "x", 0.95), ("b", None, 0.9),
+    ]  # fmt: skip
+    assert merged([]) == []

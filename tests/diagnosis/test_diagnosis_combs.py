@@ -1,0 +1,185 @@
+"""Rules that read combs: bearings, and local damage on pins, lobes and teeth. Each has its healthy twin."""
+
+from __future__ import annotations
+
+import pytest
+from diagnosis_values import comb, place
+
+from vibe.core.evidence import CombEvidence
+from vibe.core.health import Finding
+from vibe.diagnosis.case import Case
+from vibe.diagnosis.diagnose import diagnose
+
+BEARING = "bearing.input bearing"
+NOTHING = 0.4
+SURE = 1e-8
+ORDERS = {"outer_race": 3.585, "inner_race": 5.415, "rolling_element": 2.357, "cage": 0.398}
+
+
+def of_bearing(**parts: CombEvidence) -> dict[str, CombEvidence]:
+    """Combs of the input bearing; parts not named show nothing."""
+    silent = {part: comb(f"{BEARING}.{part}", order, NOTHING, -9.0) for part, order in ORDERS.items()}
+    return {f"{BEARING}.{part}": one for part, one in (silent | parts).items()}
+
+
+def part_comb(part: str, chance: float, hit_db: float, *, score: float = 50.0) -> CombEvidence:
+    return comb(f"{BEARING}.{part}", ORDERS[part], chance, hit_db, score=score)
+
+
+def lone(findings: list[Finding]) -> Finding:
+    assert len(findings) == 1
+    return findings[0]
+
+
+@pytest.mark.parametrize("part", ["outer_race", "inner_race", "rolling_element"])
+def test_a_sure_and_strong_comb_is_the_damage_of_its_part(case, part: str) -> None:  # type: ignore[no-untyped-def]
+    finding = lone(diagnose(case(combs=of_bearing(**{part: part_comb(part, SURE, 4.0)}))))
+    assert finding.tone == f"{BEARING}.{part}"
+    assert finding.component.startswith(BEARING)
+    assert part.replace("_", " ") in finding.defect + finding.component.replace("_", " ")
+    assert finding.false_alarm_probability == SURE
+    assert finding.probability > 0.9
+    assert finding.evidence
+    assert finding.why
+    assert finding.advice
+
+
+def test_nothing_in_any_comb_is_no_finding(case) -> None:  # type: ignore[no-untyped-def]
+    assert diagnose(case(combs=of_bearing())) == []
+
+
+@pytest.mark.parametrize("part", ["outer_race", "inner_race", "rolling_element"])
+def test_the_thresholds_of_bearings_stand_where_the_settings_say(case, part: str) -> None:  # type: ignore[no-untyped-def]
+    whole: Case = case(combs=of_bearing())
+    alarm, least = whole.tone_alarm, whole.settings.comb.hit_over_floor_from_db
+    for chance, hit_db, count in (
+        (0.99 * alarm, least + 0.1, 1),
+        (1.01 * alarm, least + 20.0, 0),
+        (SURE, least - 0.1, 0),
+    ):
+        assert len(diagnose(case(combs=of_bearing(**{part: part_comb(part, chance, hit_db)})))) == count
+
+
+def test_a_weaker_chance_is_a_smaller_probability(case) -> None:  # type: ignore[no-untyped-def]
+    alarm = case(combs=of_bearing()).tone_alarm
+    probabilities = [
+        lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", chance, 4.0))))).probability
+        for chance in (0.9 * alarm, alarm / 10, alarm / 1000)
+    ]
+    assert probabilities == sorted(probabilities)
+    assert probabilities[0] < 0.9 < probabilities[-1]
+
+
+def test_of_two_strong_races_the_surer_speaks_and_only_it(case) -> None:  # type: ignore[no-untyped-def]
+    both = of_bearing(
+        outer_race=part_comb("outer_race", SURE, 9.0, score=90), inner_race=part_comb("inner_race", SURE, 2.5, score=40)
+    )
+    assert lone(diagnose(case(combs=both))).tone == f"{BEARING}.outer_race"
+
+
+def test_two_races_alike_and_weak_are_the_rolling_elements(case, settings) -> None:  # type: ignore[no-untyped-def]
+    weak = settings.diagnosis.comb.races_alike_below_db - 1.0
+    alike = of_bearing(
+        outer_race=part_comb("outer_race", SURE, weak), inner_race=part_comb("inner_race", 1e-6, weak - 1)
+    )
+    finding = lone(diagnose(case(combs=alike)))
+    assert finding.tone == f"{BEARING}.rolling_element"
+    # As sure as the less sure of the two, and the races stay possible.
+    assert finding.false_alarm_probability == 1e-6
+    assert {f"{BEARING}.outer_race", f"{BEARING}.inner_race"} <= set(finding.cannot_be_told_from)
+    apart = of_bearing(
+        outer_race=part_comb("outer_race", SURE, weak),
+        inner_race=part_comb("inner_race", 1e-6, weak - settings.diagnosis.comb.races_alike_within_db - 1),
+    )
+    assert [f.tone for f in diagnose(case(combs=apart))] == [f"{BEARING}.outer_race"]
+
+
+def test_a_cage_must_be_much_surer_and_alone(case, settings) -> None:  # type: ignore[no-untyped-def]
+    alarm = case(combs=of_bearing()).tone_alarm
+    stricter = alarm / settings.diagnosis.comb.cage_stricter_by
+    assert diagnose(case(combs=of_bearing(cage=part_comb("cage", 2 * stricter, 5.0)))) == []
+    finding = lone(diagnose(case(combs=of_bearing(cage=part_comb("cage", stricter / 2, 5.0)))))
+    assert finding.tone == f"{BEARING}.cage"
+    assert f"{BEARING}.rolling_element" in finding.cannot_be_told_from
+    beside = of_bearing(
+        cage=part_comb("cage", SURE, 5.0, score=99), inner_race=part_comb("inner_race", SURE, 5.0, score=40)
+    )
+    assert lone(diagnose(case(combs=beside))).tone == f"{BEARING}.inner_race"
+
+
+def test_two_bearings_have_a_finding_each(case, tones) -> None:  # type: ignore[no-untyped-def]
+    tone = "bearing.eccentric bearing.outer_race"
+    combs = of_bearing(outer_race=part_comb("outer_race", SURE, 4.0))
+    combs[tone] = comb(tone, tones.tone(tone).order * 0.995, SURE, 8.0)
+    findings = diagnose(case(combs=combs))
+    assert [f.tone for f in findings] == [tone, f"{BEARING}.outer_race"]
+    assert [f.severity for f in findings] == ["severe", "moderate"]
+
+
+# --- pins and lobes ------------------------------------------------------------------------------------------------
+
+
+def lobe_and_pin(chance: float, hit_db: float, where: object) -> dict[str, CombEvidence]:
+    """Lobe and output pin share an order and therefore one comb."""
+    one = comb("stage1.lobe", 18 / 17, chance, hit_db, where=where)  # type: ignore[arg-type]
+    return {"stage1.lobe": one, "stage1.output_pin": one}
+
+
+def test_a_comb_with_one_place_on_its_body_is_a_lobe_that_might_be_an_output_pin(case) -> None:  # type: ignore[no-untyped-def]
+    finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, place(1e-6, peaks_deg=(118.0,))))))
+    assert (finding.tone, finding.component, finding.defect) == ("stage1.lobe", "stage1.lobe", "local damage")
+    assert "stage1.output_pin" in finding.cannot_be_told_from
+    assert "118°" in finding.why
+    # The chance that both tests err is no smaller than that of the weaker.
+    assert finding.false_alarm_probability == 1e-6
+
+
+def test_two_places_at_the_discs_spacing_speak_for_the_output_pin(case) -> None:  # type: ignore[no-untyped-def]
+    twice = place(1e-6, peaks_deg=(118.0, 298.0), share=(1.0, 0.8))
+    finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, twice))))
+    assert finding.tone == "stage1.output_pin"
+    assert "stage1.lobe" in finding.cannot_be_told_from
+    faint = place(1e-6, peaks_deg=(118.0, 298.0), share=(1.0, 0.05))
+    assert lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, faint)))).tone == "stage1.lobe"
+
+
+def test_a_damaged_ring_pin_is_told_although_it_speaks_at_running_speed(case) -> None:  # type: ignore[no-untyped-def]
+    one = comb("stage1.ring_pin", 1.0, SURE, 1.0, where=place(1e-7, peaks_deg=(80.0,)))
+    finding = lone(diagnose(case(combs={"stage1.ring_pin": one})))
+    assert (finding.tone, finding.component) == ("stage1.ring_pin", "stage1.ring_pin")
+
+
+def test_pitch_errors_repeat_too_but_have_no_place(case) -> None:  # type: ignore[no-untyped-def]
+    """The healthy twin: a comb as sure and as strong, spread round the turn."""
+    assert diagnose(case(combs=lobe_and_pin(SURE, 5.0, place(0.3, peaks_deg=())))) == []
+
+
+def test_a_place_without_a_comb_is_chance(case) -> None:  # type: ignore[no-untyped-def]
+    assert diagnose(case(combs=lobe_and_pin(0.2, 5.0, place(1e-6)))) == []
+
+
+def test_the_thresholds_of_local_damage_stand_where_the_settings_say(case, settings) -> None:  # type: ignore[no-untyped-def]
+    alarm = case(combs=lobe_and_pin(SURE, 0.0, None)).tone_alarm
+    least = settings.diagnosis.comb.localised_hit_over_floor_from_db
+    for chance, where, hit_db, count in (
+        (0.99 * alarm, 0.99 * alarm, least + 0.1, 1),
+        (1.01 * alarm, SURE, least + 20, 0),
+        (SURE, 1.01 * alarm, least + 20, 0),
+        (SURE, SURE, least - 0.1, 0),
+    ):
+        assert len(diagnose(case(combs=lobe_and_pin(chance, hit_db, place(where))))) == count
+    # Where no turn could be laid, a plain strong comb must do.
+    strong = settings.diagnosis.comb.hit_over_floor_from_db
+    assert len(diagnose(case(combs=lobe_and_pin(SURE, strong + 0.1, None)))) == 1
+    assert diagnose(case(combs=lobe_and_pin(SURE, strong - 0.1, None))) == []
+
+
+@pytest.mark.parametrize(("hit_db", "severity"), [(-5.0, "slight"), (2.0, "moderate"), (9.0, "severe")])
+def test_stronger_hits_are_graver(case, hit_db: float, severity: str) -> None:  # type: ignore[no-untyped-def]
+    assert lone(diagnose(case(combs=lobe_and_pin(SURE, hit_db, place(SURE))))).severity == severity
+
+
+def test_tones_that_this_drive_cannot_part_are_named_once_each(case) -> None:  # type: ignore[no-untyped-def]
+    finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, place(SURE)))))
+    assert len(finding.cannot_be_told_from) == len(set(finding.cannot_be_told_from))
+    assert finding.tone not in finding.cannot_be_told_from

@@ -1,0 +1,215 @@
+"""Rules that read single lines: faults outside the reducer, the mesh, and the sensor. Each has its healthy twin."""
+
+from __future__ import annotations
+
+import pytest
+from diagnosis_values import POINT, SPEED_HZ, ZONES, level, line
+
+from vibe.core.capture import ChannelQuality, Reason
+from vibe.core.evidence import Line, SpeedEstimate
+from vibe.core.health import Finding
+from vibe.diagnosis.diagnose import diagnose
+
+
+def told(findings: list[Finding]) -> list[tuple[str, str]]:
+    return [(finding.component, finding.defect) for finding in findings]
+
+
+def with_level(lines: tuple[Line, ...], total_mm_s: float) -> dict[str, object]:
+    return {"lines": lines, "levels": (level("velocity_rms", total_mm_s),)}
+
+
+@pytest.fixture
+def least(settings) -> float:  # type: ignore[no-untyped-def]
+    """Velocity from which faults outside the reducer are named."""
+    return ZONES[settings.diagnosis.lines.level_from_zone]
+
+
+# --- unbalance -----------------------------------------------------------------------------------------------------
+
+
+def test_one_strong_line_at_running_speed_is_unbalance(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    findings = diagnose(case(**with_level((line("1x", 3.0 * least), line("2x", 0.1 * least)), 3.1 * least)))
+    assert told(findings) == [("input.shaft", "unbalance")]
+    assert findings[0].tone is None
+    assert findings[0].severity == "moderate"
+    assert findings[0].cannot_be_told_from
+
+
+def test_its_thresholds_stand_where_the_settings_say(case, least: float, settings) -> None:  # type: ignore[no-untyped-def]
+    lines = settings.diagnosis.lines
+    floor, share = lines.over_floor_from_db, lines.unbalance_share_from
+    for velocity, total, over, second, count in (
+        (1.01, 1.02, floor + 1, 0.1, 1),
+        (0.99, 1.0, floor + 1, 0.1, 0),
+        (1.5, 1.5 / (1.01 * share) ** 0.5, floor + 1, 0.1, 1),
+        (1.5, 1.5 / (0.99 * share) ** 0.5, floor + 1, 0.1, 0),
+        (1.5, 1.6, floor - 1, 0.1, 0),
+    ):
+        made = (line("1x", velocity * least, over_floor_db=over), line("2x", second * least))
+        findings = diagnose(case(**with_level(made, total * least)))
+        assert len(findings) == count, (velocity, total, over)
+
+
+def test_a_surer_share_is_a_higher_probability_and_never_certainty(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    probabilities = [
+        diagnose(case(**with_level((line("1x", 2 * least),), total * least)))[0].probability
+        for total in (2.5, 2.2, 2.0)
+    ]
+    assert probabilities == sorted(probabilities)
+    assert probabilities[0] >= 0.5
+    assert probabilities[-1] < 0.99
+
+
+# --- misalignment --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("below", [False, True])
+def test_twice_running_speed_that_rivals_running_speed_is_misalignment(case, least, settings, below) -> None:  # type: ignore[no-untyped-def]
+    ratio = settings.diagnosis.lines.twice_over_once_from * (0.98 if below else 1.02)
+    once = 1.5 * least
+    findings = diagnose(case(**with_level((line("1x", once), line("2x", ratio * once)), 2.2 * least)))
+    assert ("input.shaft", "misalignment") in told(findings) or below
+    assert not below or ("input.shaft", "misalignment") not in told(findings)
+
+
+def test_twice_running_speed_as_strong_as_the_first_is_not_called_unbalance(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    findings = diagnose(case(**with_level((line("1x", 2 * least), line("2x", 2 * least)), 2.9 * least)))
+    assert told(findings) == [("input.shaft", "misalignment")]
+
+
+def test_two_faint_lines_are_nothing(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    assert diagnose(case(**with_level((line("1x", 0.3 * least), line("2x", 0.4 * least)), 0.5 * least))) == []
+
+
+# --- looseness -----------------------------------------------------------------------------------------------------
+
+
+def loose(first: float, each: float, *, halves: bool = True, count: int = 8) -> tuple[Line, ...]:
+    series = tuple(line(f"{k}x", each) for k in range(3, 3 + count))
+    half = tuple(line(name, each) for name in ("0.5x", "1.5x", "2.5x")) if halves else ()
+    return (line("1x", first), line("2x", 0.5 * first), *series, *half)
+
+
+def test_a_long_series_with_half_orders_is_looseness_and_nothing_else(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    findings = diagnose(case(lines=loose(1.5 * least, 0.5 * least)))
+    assert told(findings) == [("foundation", "looseness")]
+    assert findings[0].evidence
+
+
+def test_half_orders_make_looseness_surer(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    with_halves = diagnose(case(lines=loose(1.5 * least, 0.4 * least)))
+    without = diagnose(case(lines=loose(1.5 * least, 0.4 * least, halves=False)))
+    assert told(with_halves) == told(without) == [("foundation", "looseness")]
+    assert with_halves[0].probability > without[0].probability
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        loose(1.5, 0.05),
+        loose(1.5, 0.5, halves=False, count=2),
+        tuple(line(x.name, x.velocity_mm_s, over_floor_db=3.0) for x in loose(1.5, 0.5)),
+        loose(0.2, 0.05),
+    ],
+    ids=["faint", "few", "in the floor", "weak"],
+)
+def test_its_healthy_twins(case, lines: tuple[Line, ...]) -> None:  # type: ignore[no-untyped-def]
+    assert ("foundation", "looseness") not in told(diagnose(case(lines=lines)))
+
+
+# --- electrical ----------------------------------------------------------------------------------------------------
+
+
+def test_twice_line_frequency_is_electrical(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    made = (line("twice line", 2 * least, hz=100.0), line("twice line + pole pass", 0.3 * least, hz=102.6))
+    findings = diagnose(case(**with_level(made, 2.4 * least)))
+    assert told(findings) == [("motor", "electrical")]
+    assert any("pole pass" in item.text for item in findings[0].evidence)
+
+
+def test_a_line_that_running_speed_may_own_is_not_called_electrical(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    made = with_level((line("twice line", 2 * least, hz=100.0),), 2.4 * least)
+    # Four times 24.98 Hz lies 0.08 Hz from it: nobody can tell whose line it is.
+    near = SpeedEstimate(input_hz=24.98, uncertainty_hz=1e-3, method="signal")
+    assert diagnose(case(**made, speed=near)) == []
+    assert len(diagnose(case(**made, speed=SpeedEstimate(input_hz=24.37, uncertainty_hz=1e-3, method="signal")))) == 1
+
+
+def test_its_healthy_twins_electrical(case, least: float, drive, settings) -> None:  # type: ignore[no-untyped-def]
+    share = settings.diagnosis.lines.electrical_share_from
+    strong = line("twice line", 2 * least, hz=100.0)
+    assert diagnose(case(**with_level((strong,), 2 * least / (0.98 * share) ** 0.5))) == []
+    assert len(diagnose(case(**with_level((strong,), 2 * least / (1.02 * share) ** 0.5)))) == 1
+    assert diagnose(case(**with_level((line("twice line", 0.99 * least, hz=100.0),), least))) == []
+    assert diagnose(case(**with_level((line("twice line", 2 * least, hz=100.0, over_floor_db=5),), 2.1 * least))) == []
+    assert diagnose(case(**with_level((strong,), 2.1 * least), drive=drive.model_copy(update={"motor": None}))) == []
+    assert diagnose(case(**with_level((strong,), 2.1 * least), speed=None)) == []
+
+
+# --- mesh ----------------------------------------------------------------------------------------------------------
+
+
+def mesh(velocity: float) -> tuple[Line, ...]:
+    return tuple(line(f"stage1.mesh {k}", velocity / k, hz=18 * k * SPEED_HZ) for k in (1, 2, 3))
+
+
+def quiet_levels(total: float) -> tuple[object, ...]:
+    return level("velocity_rms", total), level("acceleration_rms", 1e3)
+
+
+def test_a_mesh_at_its_zone_boundary_is_wear(case, settings) -> None:  # type: ignore[no-untyped-def]
+    limit = ZONES[settings.diagnosis.lines.mesh_from_zone]
+    root = (1 + 1 / 4 + 1 / 9) ** 0.5
+    for factor, expected in ((1.02, [("stage1.mesh", "wear")]), (0.98, [])):
+        made = case(lines=mesh(factor * limit / root), levels=quiet_levels(4.0))
+        findings = diagnose(made)
+        assert told(findings) == expected
+    loud = diagnose(case(lines=mesh(1.02 * limit / root), levels=quiet_levels(4.0)))[0]
+    assert loud.tone == "stage1.mesh"
+    assert loud.cannot_be_told_from
+
+
+def test_a_mesh_in_the_floor_is_nothing(case) -> None:  # type: ignore[no-untyped-def]
+    buried = tuple(line(x.name, x.velocity_mm_s, hz=x.frequency_hz, over_floor_db=5.0) for x in mesh(5.0))
+    assert diagnose(case(lines=buried, levels=quiet_levels(6.0))) == []
+
+
+# --- sensor --------------------------------------------------------------------------------------------------------
+
+
+def quality(verdict: str, *codes: str) -> ChannelQuality:
+    return ChannelQuality(
+        channel=POINT,
+        verdict=verdict,  # type: ignore[arg-type]
+        reasons=tuple(Reason(code=code, text=f"it is {code}", remedy="mend it", verdict=verdict) for code in codes),  # type: ignore[arg-type]
+    )
+
+
+@pytest.mark.parametrize("code", ["clipped", "dropouts", "settling", "ski_slope", "implausible", "flat"])
+@pytest.mark.parametrize("verdict", ["rejected", "limited"])
+def test_a_bad_measuring_chain_is_named(case, code: str, verdict: str) -> None:  # type: ignore[no-untyped-def]
+    findings = diagnose(case(quality=(quality(verdict, code),)))
+    assert len(findings) == 1
+    assert findings[0].component == "sensor"
+    assert findings[0].tone is None
+    assert POINT in findings[0].why
+    assert findings[0].advice == "mend it"
+
+
+@pytest.mark.parametrize(
+    "sound",
+    [
+        quality("usable"),
+        quality("usable", "clipped"),
+        quality("rejected", "not_running"),
+        quality("limited", "too_short"),
+    ],
+)
+def test_a_stopped_machine_or_a_short_capture_is_no_fault_of_the_sensor(case, sound: ChannelQuality) -> None:  # type: ignore[no-untyped-def]
+    assert diagnose(case(quality=(sound,))) == []
+
+
+def test_a_bad_sensor_comes_after_what_was_found_in_spite_of_it(case, least: float) -> None:  # type: ignore[no-untyped-def]
+    made = case(**with_level((line("1x", 1.2 * least),), 1.25 * least), quality=(quality("rejected", "clipped"),))
+    assert [f.component for f in diagnose(made)] == ["input.shaft", "sensor"]
