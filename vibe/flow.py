@@ -7,19 +7,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibe import __version__
-from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError
+from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError, defect
+from vibe.core.files import writable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from vibe.core.capture import Capture, Channel, ChannelQuality
     from vibe.core.dossier import Dossier
     from vibe.core.drive import Drive
@@ -27,7 +24,7 @@ if TYPE_CHECKING:
     from vibe.core.health import CaptureReport, Finding, Health
     from vibe.core.tones import CapturePlan, Tone, ToneTable, Visibility
     from vibe.diagnosis.settings import DiagnosisSettings
-    from vibe.health.rules import Judgement, Limits
+    from vibe.health.rules import Boundaries, Judgement, Limits
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
     from vibe.spectra.analysis import Question, Reading
@@ -60,13 +57,17 @@ class DriveOutcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RunOutcome:
-    """What came of a recipe. ``rejected``: some capture was unreadable or rejected; ``acting``: some drive is act."""
+    """What came of a recipe. ``rejected``: some capture was unreadable, rejected or of no known drive; ``acting``: some
+    drive is act; ``failures``: a sentence for each drive that could not be reported (its row is unknown), and
+    ``defect`` when one of them is the program's fault."""
 
     rows: tuple[IndexRow, ...]
     index: Path
     remarks: tuple[str, ...]
     rejected: bool
     acting: bool
+    failures: tuple[str, ...] = ()
+    defect: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,7 +157,7 @@ def _judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Setting
     try:
         capture = read_capture(path)
     except CaptureError as error:
-        report = CaptureReport(file=path.name, error=error.reason)
+        report = CaptureReport(file=writable(path.name), error=writable(error.reason))
         return _Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
     return _judge_samples(capture, drive, table, settings)
 
@@ -164,10 +165,11 @@ def _judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Setting
 def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Settings) -> _Judged:
     from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
+    from vibe.ingest import with_drift
     from vibe.kinematics.observe import visibility
     from vibe.spectra.analysis import read
 
-    quality = _quality(capture, drive, table)
+    quality = _quality(capture, drive)
     fit = [
         channel
         for channel in capture.vibration
@@ -175,7 +177,7 @@ def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: S
     ]
     remarks = list(capture.remarks)
     if capture.drive is not None and capture.drive != drive.tag:
-        remarks.append(f"the file says drive {capture.drive!r}, the report is for {drive.tag!r}")
+        remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")
     low, high = drive.input.speed_range_hz
     noted = capture.speed_rpm / 60.0 if capture.speed_rpm else None
     if noted is not None and not low <= noted <= high:
@@ -184,7 +186,9 @@ def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: S
             f"{low * 60:g}-{high * 60:g} rpm and is not used: is it the right drive?"
         )
         noted = None
-    reading, combs, seen = None, {}, ()
+    reading: Reading | None = None
+    combs: dict[str, CombEvidence] = {}
+    seen: tuple[Visibility, ...] = ()
     if fit:
         first = _settings_of(fit, quality, CaptureSettings)
         seen = visibility(table, first, noted or drive.input.speed_hz)
@@ -192,6 +196,8 @@ def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: S
         question = _question(drive, table, settings, _searchable(table, seen, drive, shortest), noted)
         reading = read(fit, _tachometer(capture, quality), question)
         combs = _by_tone(reading, table, question)
+        measured = set(reading.samples)
+        quality = tuple(with_drift(q, reading.speed.drift) if q.channel in measured else q for q in quality)
         if reading.speed.note:
             remarks.append(reading.speed.note)
     case = _case(drive, table, settings, quality, reading, combs)
@@ -208,7 +214,7 @@ def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: S
     )
 
 
-def _quality(capture: Capture, drive: Drive, table: ToneTable) -> tuple[ChannelQuality, ...]:
+def _quality(capture: Capture, drive: Drive) -> tuple[ChannelQuality, ...]:
     from vibe.ingest import assess
 
     speed = drive.input.speed_hz
@@ -353,7 +359,6 @@ def _case(
     for line in reading.lines if reading is not None else ():
         lines.setdefault(line.name, []).append(line)
     probe = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, settings.limits)
-    assert probe is not None
     judgement = settings.judgement
     return Case(
         drive=drive,
@@ -367,16 +372,16 @@ def _case(
         false_alarm_rate=judgement.false_alarm.rate_per_drive,
         priors={prior.what: prior.probability for prior in judgement.prior},
         severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
-        zone_mm_s=_zone_boundaries(drive, settings, probe.boundaries),
+        zone_mm_s=_zone_boundaries(settings, None if probe is None else probe.boundaries),
     )
 
 
-def _zone_boundaries(drive: Drive, settings: Settings, own: Any) -> dict[str, float]:
+def _zone_boundaries(settings: Settings, own: Boundaries | None) -> dict[str, float]:
     """Velocity boundaries from which faults outside the reducer are named.
 
     Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long.
     """
-    if drive.input.power_kw is not None:
+    if own is not None:
         return {"A/B": own.ab, "B/C": own.bc, "C/D": own.cd}
     laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
     return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
@@ -386,7 +391,7 @@ def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks
     from vibe.core.health import CaptureReport, ChannelReport
 
     return CaptureReport(
-        file=capture.source.name,
+        file=writable(capture.source.name),
         sha256=capture.sha256,
         measured_at=None if capture.measured_at is None else capture.measured_at.isoformat(),
         duration_s=round(max(channel.duration_s for channel in capture.channels), 4),
@@ -418,7 +423,7 @@ def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], setting
     judged = [_judge_capture(path, drive, table, settings) for path in captures]
     findings = merged([one.findings for one in judged])
     read = [one for one in judged if one.reading is not None]
-    latest = max(read, key=lambda one: (one.measured_at is not None, str(one.measured_at)), default=None)
+    latest = max(read, key=_when, default=None)
     levels: Sequence[Level] = latest.reading.levels if latest is not None and latest.reading is not None else ()
     rows = report_levels(levels, drive, settings.limits)
     usable = {q.channel for one in read for q in one.quality if q.verdict != "rejected" and _moves(one, q.channel)}
@@ -428,7 +433,7 @@ def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], setting
     verdict = judge(
         findings, rows, len(usable), reasons, settings.judgement,
         tag=drive.tag, name=drive.name, rejected_channels=rejected_names,
-        measured_at=latest.measured_at if latest is not None else None,
+        measured_at=latest.measured_at if latest is not None else None, blind=_blind(read, table),
     )  # fmt: skip
     health = _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
     return Dossier(
@@ -436,9 +441,25 @@ def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], setting
         health=health,
         tones=table,
         finding_exhibits=tuple(_finding_exhibits(finding, judged, table) for finding in findings),
-        overview_exhibits=_overview_exhibits(latest, drive),
+        overview_exhibits=_overview_exhibits(latest),
         plan=capture_plan(drive, table),
     )
+
+
+def _when(one: _Judged) -> float:
+    """For sorting by time: unknown first; a time without offset counts as universal time."""
+    if one.measured_at is None:
+        return float("-inf")
+    when = one.measured_at if one.measured_at.tzinfo is not None else one.measured_at.replace(tzinfo=UTC)
+    return float(when.timestamp())
+
+
+def _blind(read: Sequence[_Judged], table: ToneTable) -> str:
+    """Why none of the captures could have shown damage of a part; empty when one could, or nothing can be damaged."""
+    damage = [tone for tone in table.tones if tone.damage]
+    if not damage or any(one.combs for one in read):
+        return ""
+    return f"rate, band and length of the captures let none of the {len(damage)} tones of damage be looked for"
 
 
 def _moves(one: _Judged, channel: str) -> bool:
@@ -575,7 +596,7 @@ def _line_exhibits(finding: Finding, reading: Reading) -> tuple[Exhibit, ...]:
     )  # fmt: skip
 
 
-def _overview_exhibits(latest: _Judged | None, drive: Drive) -> tuple[Exhibit, ...]:
+def _overview_exhibits(latest: _Judged | None) -> tuple[Exhibit, ...]:
     from vibe.core.evidence import Mark
     from vibe.spectra import exhibits
 
@@ -596,6 +617,12 @@ def _overview_exhibits(latest: _Judged | None, drive: Drive) -> tuple[Exhibit, .
                 reading, spectrum.channel, marks, highest_hz=1000.0,
                 title=f"Velocity spectrum, {spectrum.channel}",
                 caption="Running speed and lobe-pin mesh are marked for orientation.",
+            )
+        )  # fmt: skip
+        shown.append(
+            exhibits.packet_exhibit(
+                reading, spectrum.channel, title=f"Impulsiveness by band, {spectrum.channel}",
+                caption="Wavelet packets: 0 is noise, a peak shows where hits ring; noise seldom passes the dashed line.",
             )
         )  # fmt: skip
     return tuple(shown)
@@ -650,14 +677,14 @@ def check_files(captures: Sequence[Path], drive_path: Path | None) -> tuple[Chec
             continue
         remarks = list(capture.remarks)
         if drive is not None and capture.drive not in (None, drive.tag):
-            remarks.append(f"the file says drive {capture.drive!r}, the check is for {drive.tag!r}")
+            remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {drive.tag!r}")
         quality = tuple(assess(channel, speed_hz=speed) for channel in capture.channels)
         checked.append(CheckedCapture(path=path, error=None, quality=quality, remarks=tuple(remarks)))
     return tuple(checked)
 
 
-def plan_drives(drive_paths: Sequence[Path], out: Path | None, force: bool) -> PlanOutcome:
-    """Capture plans, and a printable sheet when ``out`` is given."""
+def plan_drives(drive_paths: Sequence[Path], out: Path | None, force: bool, *, pdf: bool | None = None) -> PlanOutcome:
+    """Capture plans, and a printable sheet when ``out`` is given (with its PDF unless ``pdf`` says no)."""
     from vibe.health.cautions import plan_cautions
     from vibe.kinematics.plan import capture_plan
     from vibe.report.plan_sheet import write_plan_sheet
@@ -667,7 +694,7 @@ def plan_drives(drive_paths: Sequence[Path], out: Path | None, force: bool) -> P
     if out is None:
         return PlanOutcome(plans=plans, files=())
     names = {drive.tag: drive.name for drive, _ in pairs}
-    sheet = write_plan_sheet(plans, out, force=force, names=names, cautions=plan_cautions())
+    sheet = write_plan_sheet(plans, out, force=force, names=names, cautions=plan_cautions(), pdf=pdf is not False)
     files = tuple(file for file in (sheet.html, sheet.pdf, sheet.csv, sheet.json) if file is not None)
     return PlanOutcome(plans=plans, files=files, remarks=sheet.remarks)
 
@@ -688,23 +715,57 @@ def simulate_file(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Job:
+    tag: str
+    name: str
     drive_path: Path
     captures: tuple[Path, ...]
     out: Path
     limits: Path | None
     force: bool
     pdf: bool
+    remarks: tuple[str, ...] = ()
 
 
-def _do_job(job: _Job) -> tuple[IndexRow, bool]:
-    """One drive of a run, in whatever process; returns its row and whether a capture was rejected or unreadable."""
-    drive, table = tones_of(job.drive_path)
-    dossier = dossier_of(drive, table, job.captures, load_settings(job.limits))
-    outcome = _written(dossier, job.out, force=job.force, pdf=job.pdf)
-    bad = any(
-        c.error is not None or any(ch.quality == "rejected" for ch in c.channels) for c in dossier.health.captures
-    )
-    return outcome.row, bad
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Done:
+    """What came of one drive of a run; ``bad``: some capture was rejected or unreadable."""
+
+    row: IndexRow
+    bad: bool = True
+    failure: str | None = None
+    defect: bool = False
+
+
+def _do_job(job: _Job) -> _Done:
+    """One drive of a run, in whatever process. What goes wrong with it is told, and costs no other drive."""
+    from vibe.report.drive_page import refuse_existing
+
+    try:
+        if not job.force:
+            refuse_existing(job.out, job.tag)
+        drive, table = tones_of(job.drive_path)
+        dossier = dossier_of(drive, table, job.captures, load_settings(job.limits))
+        row = _written(dossier, job.out, force=job.force, pdf=job.pdf).row
+    except VibeError as error:
+        return _failed(job, str(error))
+    except MemoryError:
+        return _failed(job, "this needs more memory than there is; try fewer or shorter captures, or --workers 1")
+    except Exception as error:
+        return _failed(job, defect(error), is_defect=True)
+    health = dossier.health
+    bad = any(c.error is not None or any(ch.quality == "rejected" for ch in c.channels) for c in health.captures)
+    return _Done(row=replace(row, remarks=(*row.remarks, *job.remarks)), bad=bad)
+
+
+def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
+    from vibe.report.index_page import IndexRow
+
+    row = IndexRow(
+        tag=job.tag, name=job.name, state="unknown", sentence=f"{job.tag}: its health is not known, for no report "
+        "could be made.", do_by="Mend what is named here, and run again.", top_finding=None, probability=None,
+        files=None, captures=len(job.captures), remarks=(why, *job.remarks),
+    )  # fmt: skip
+    return _Done(row=row, failure=f"{job.tag}: {why}", defect=is_defect)
 
 
 def run_recipe(
@@ -715,15 +776,21 @@ def run_recipe(
     workers: int | None = None,
     cluster: str | None = None,
     force: bool = False,
+    pdf: bool | None = None,
     progress: Progress | None = None,
 ) -> RunOutcome:
     """A recipe over a folder of captures: pages per drive and an index, gravest first.
 
+    A drive that cannot be reported is told in ``failures`` and stands in the index as unknown; the others go on.
+    ``pdf`` overrules the recipe.
+
     Raises:
-        ConfigError: the recipe or a drive file is wrong. CallError: no captures. OutputError: pages cannot be written.
+        ConfigError: the recipe or a drive file is wrong. CallError: no captures, or none of the drives could be
+            reported. OutputError: pages are there already and ``force`` is not given, or cannot be written.
     """
+    from vibe.core.files import check_folder
     from vibe.ingest import drive_files, find_captures, load_drive, load_recipe
-    from vibe.report.index_page import write_index
+    from vibe.report.index_page import refuse_existing_run, write_index
 
     recipe = load_recipe(recipe_path)
     base = recipe_path.resolve().parent
@@ -733,117 +800,107 @@ def run_recipe(
         )
     paths = drive_files([base / pattern for pattern in recipe.drives])
     drives: dict[str, Path] = {}
+    names: dict[str, str] = {}
     for path in paths:
-        tag = load_drive(path).tag
-        if tag in drives:
-            raise ConfigError(f"drive {tag!r} is described twice, here and in {drives[tag]}", path=path)
-        drives[tag] = path
+        drive = load_drive(path)
+        if drive.tag in drives:
+            raise ConfigError(f"drive {drive.tag!r} is described twice, here and in {drives[drive.tag]}", path=path)
+        drives[drive.tag], names[drive.tag] = path, drive.name
     folder = captures or base / recipe.captures
     target = out or recipe.out
-    index = target / "index.html"
-    if index.exists() and not force:
-        from vibe.core.errors import OutputError
-
-        raise OutputError(f"{target} already holds a run; give --force to replace it, or another --out")
-    found = find_captures(folder)
+    check_folder(target)
+    if not force:
+        refuse_existing_run(target)
+    # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
+    found = [path for path in find_captures(folder) if not _is_page(path, target)]
     if not found:
         raise CallError(f"{folder} holds no capture in a known format")
-    sorted_captures, remarks = _sorted_by_drive(found, drives)
+    by_drive, unused, twins = _sorted_by_drive(found, drives)
     jobs = [
         _Job(
-            drive_path=drives[tag], captures=tuple(files), out=target, force=force, pdf=recipe.pdf,
+            tag=tag, name=names[tag], drive_path=drives[tag], captures=tuple(files), out=target, force=force,
+            pdf=recipe.pdf if pdf is None else pdf, remarks=tuple(twins.get(tag, ())),
             limits=None if recipe.limits is None else base / recipe.limits,
         )
-        for tag, files in sorted_captures.items()
+        for tag, files in by_drive.items()
     ]  # fmt: skip
     results = _fan_out(jobs, workers, cluster, progress)
-    rows = [row for row, _ in results]
-    without = [tag for tag in drives if tag not in sorted_captures]
+    failures = [result.failure for result in results if result.failure is not None]
+    if failures and len(failures) == len(results):
+        more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
+        raise CallError(f"{failures[0]}{more}")
+    rows = [result.row for result in results]
+    without = [tag for tag in drives if tag not in by_drive]
     files = write_index(
-        rows, target, title=recipe.title, captures_without_drive=remarks,
+        rows, target, title=recipe.title, captures_without_drive=unused,
         drives_without_capture=without, force=force,
     )  # fmt: skip
-    said = [*remarks, *(f"{tag}: no capture was found" for tag in without)]
+    said = [*unused, *(text for texts in twins.values() for text in texts), *failures]
+    said += [f"{tag}: no capture was found" for tag in without]
     return RunOutcome(
         rows=tuple(rows),
         index=files.html,
         remarks=tuple(said),
-        rejected=any(bad for _, bad in results) or bool(remarks),
+        rejected=any(result.bad for result in results) or bool(unused),
         acting=any(row.state == "act" for row in rows),
+        failures=tuple(failures),
+        defect=any(result.defect for result in results),
     )
 
 
-def _sorted_by_drive(found: Sequence[Path], drives: dict[str, Path]) -> tuple[dict[str, list[Path]], list[str]]:
-    """Captures by drive tag; and a remark for each file that has no drive here or cannot be read."""
+def _is_page(path: Path, target: Path) -> bool:
+    """Whether a file that looks like a capture is one of the pages in ``target``."""
+    where, pages = path.parent.resolve(), target.resolve()
+    return path.name == "drives.csv" if where == pages else where.is_relative_to(pages)
+
+
+def _sorted_by_drive(
+    found: Sequence[Path], drives: dict[str, Path]
+) -> tuple[dict[str, list[Path]], list[str], dict[str, list[str]]]:
+    """Captures by drive tag; a remark for each file that has no drive here or cannot be read; remarks by drive tag."""
     from vibe.ingest.identity import identify
 
     by_drive: dict[str, list[Path]] = {}
-    remarks: list[str] = []
+    unused: list[str] = []
+    twins: dict[str, list[str]] = {}
     seen: dict[tuple[str, str], Path] = {}
     for path in found:
         try:
             tag, measured_at = identify(path)
         except VibeError as error:
-            remarks.append(str(error))
+            unused.append(writable(str(error)))
             continue
         if tag is None:
-            remarks.append(f"{path.name}: does not say which drive it was measured on")
+            unused.append(f"{writable(path.name)}: does not say which drive it was measured on")
         elif tag not in drives:
-            remarks.append(f"{path.name}: measured on {tag!r}, which no drive file describes")
+            unused.append(f"{writable(path.name)}: measured on {tag[:80]!r}, which no drive file describes")
         else:
             if measured_at is not None:
                 twin = seen.setdefault((tag, measured_at.isoformat()), path)
                 if twin is not path:
-                    remarks.append(f"{path.name} and {twin.name}: two captures of {tag!r} at one time, both used")
+                    names = f"{writable(path.name)} and {writable(twin.name)}"
+                    twins.setdefault(tag, []).append(f"{names}: two captures of {tag!r} at one time, both used")
             by_drive.setdefault(tag, []).append(path)
-    return by_drive, remarks
+    return by_drive, unused, twins
 
 
-def _fan_out(
-    jobs: Sequence[_Job], workers: int | None, cluster: str | None, progress: Progress | None
-) -> list[tuple[IndexRow, bool]]:
-    """All jobs, in this process, in several, or on a cluster: one code path."""
+def _fan_out(jobs: Sequence[_Job], workers: int | None, cluster: str | None, progress: Progress | None) -> list[_Done]:
+    """All jobs, in this process, in several, or on a cluster."""
+    from vibe.workers import Lost, each
+
     count = workers if workers is not None else min(len(jobs), os.cpu_count() or 1)
-    results: dict[int, tuple[IndexRow, bool]] = {}
+
+    def tell(done: int, result: _Done | Lost) -> None:
+        if progress is not None:
+            progress(done, len(jobs), result.row.tag if isinstance(result, _Done) else "")
+
     if progress is not None:
         progress(0, len(jobs), "")
-    if count <= 1 and cluster is None:
-        for number, job in enumerate(jobs):
-            results[number] = _do_job(job)
-            if progress is not None:
-                progress(number + 1, len(jobs), results[number][0].tag)
-        return [results[number] for number in range(len(jobs))]
-    with _executor(count, cluster) as executor:
-        futures = {executor.submit(_do_job, job): number for number, job in enumerate(jobs)}
-        try:
-            for future in as_completed(futures):
-                results[futures[future]] = future.result()
-                if progress is not None:
-                    progress(len(results), len(jobs), results[futures[future]][0].tag)
-        except BrokenProcessPool:
-            pass  # What is missing is done again below, one by one, so that the innocent are not lost.
-    for number, job in enumerate(jobs):
-        if number not in results:
-            results[number] = _do_job(replace(job, force=True))
-            if progress is not None:
-                progress(len(results), len(jobs), results[number][0].tag)
-    return [results[number] for number in range(len(jobs))]
-
-
-@contextmanager
-def _executor(workers: int, cluster: str | None) -> Iterator[Executor]:
-    if cluster is not None:
-        try:
-            from distributed import Client
-        except ImportError as error:
-            raise CallError("--cluster needs the optional package distributed: install vibe[cluster]") from error
-        with Client(cluster) as client:
-            yield client.get_executor()
-        return
-    import multiprocessing
-
-    # One thread per process: the processes share the cores already.
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    with ProcessPoolExecutor(max_workers=workers, mp_context=multiprocessing.get_context("spawn")) as executor:
-        yield executor
+    results = each(
+        # A process that died may have left pages of its own behind.
+        _do_job, jobs, workers=count, cluster=cluster, again=lambda job: replace(job, force=True), done=tell
+    )  # fmt: skip
+    lost = "the process that worked on it was ended from outside, probably for want of memory; try --workers 1"
+    return [
+        _failed(job, lost) if isinstance(result, Lost) else result for job, result in zip(jobs, results, strict=True)
+    ]

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import pytest
-from diagnosis_values import POINT, ZONES, level
+from diagnosis_values import POINT, ZONES, MakeCase, level
 
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Line, SpeedEstimate
@@ -35,12 +35,6 @@ DRIVE = {
 }  # fmt: skip
 
 
-class MakeCase(Protocol):
-    def __call__(
-        self, *, combs: Mapping[str, CombEvidence] | None = None, lines: tuple[Line, ...] = (), **more: Any
-    ) -> Case: ...
-
-
 @pytest.fixture(scope="session")
 def drive() -> Drive:
     return Drive.model_validate(DRIVE)
@@ -57,13 +51,14 @@ def case(drive: Drive, tones: ToneTable, settings: Settings) -> MakeCase:
         by_name: dict[str, tuple[Line, ...]] = {}
         for line in lines:
             by_name[line.name] = (*by_name.get(line.name, ()), line)
+        own = [line for line in lines if line.channel == POINT]
         judgement = settings.judgement
         known: dict[str, Any] = {
             "drive": drive,
             "tones": tones,
             "combs": dict(combs or {}),
             "lines": by_name,
-            "levels": (level("velocity_rms", 1.05 * sum(x.velocity_mm_s**2 for x in lines if x.channel == POINT) ** 0.5),),
+            "levels": (level("velocity_rms", 1.05 * sum(x.velocity_mm_s**2 for x in own) ** 0.5),),
             "speed": SpeedEstimate(input_hz=24.37, uncertainty_hz=0.001, method="signal"),
             "quality": (),
             "settings": settings.diagnosis,

@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any, Protocol
+
 from vibe.core.evidence import CombEvidence, CombLine, Level, Line, Localisation
+from vibe.diagnosis.case import Case
 
 POINT = "output side"
 SPEED_HZ = 24.37
 ZONES = {"A/B": 1.12, "B/C": 2.8, "C/D": 7.1}
+
+
+class MakeCase(Protocol):
+    """Makes a case that shows nothing, but for what it is given."""
+
+    def __call__(
+        self, *, combs: Mapping[str, CombEvidence] | None = None, lines: tuple[Line, ...] = (), **more: Any
+    ) -> Case: ...
 
 
 def line(

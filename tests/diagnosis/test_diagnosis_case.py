@@ -3,7 +3,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from diagnosis_values import comb, line
+from diagnosis_values import MakeCase, comb, line
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -35,7 +35,7 @@ def test_evidence_of_nothing_leaves_the_prior() -> None:
     assert probability(0.0, 0.02) < 1
 
 
-def test_the_alarm_of_a_tone_is_its_share_of_the_drives_alarm(case) -> None:  # type: ignore[no-untyped-def]
+def test_the_alarm_of_a_tone_is_its_share_of_the_drives_alarm(case: MakeCase) -> None:
     shared = comb("stage1.lobe", 18 / 17, 0.5)
     made = case(
         combs={
@@ -49,20 +49,20 @@ def test_the_alarm_of_a_tone_is_its_share_of_the_drives_alarm(case) -> None:  # 
     assert case().tone_alarm == case().false_alarm_rate
 
 
-def test_the_strongest_channel_speaks_for_a_line(case) -> None:  # type: ignore[no-untyped-def]
+def test_the_strongest_channel_speaks_for_a_line(case: MakeCase) -> None:
     made = case(lines=(line("1x", 0.4, channel="a"), line("1x", 0.9, channel="b")))
     assert made.line("1x").channel == "b"
     assert made.line("7x") is None
 
 
-def test_severity_steps_where_the_settings_say(case) -> None:  # type: ignore[no-untyped-def]
+def test_severity_steps_where_the_settings_say(case: MakeCase) -> None:
     made = case()
     moderate, severe = made.severity_db
     steps = [made.severity(db) for db in (moderate - 0.1, moderate, severe - 0.1, severe)]
     assert steps == ["slight", "moderate", "moderate", "severe"]
 
 
-def test_a_case_with_nothing_in_it_has_no_finding(case) -> None:  # type: ignore[no-untyped-def]
+def test_a_case_with_nothing_in_it_has_no_finding(case: MakeCase) -> None:
     assert diagnose(case()) == []
     assert diagnose(case(speed=None, levels=())) == []
 

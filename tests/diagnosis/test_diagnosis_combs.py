@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
-from diagnosis_values import comb, place
+from diagnosis_values import MakeCase, comb, place
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
+from vibe.core.tones import ToneTable
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
+
+if TYPE_CHECKING:
+    from vibe.flow import Settings
 
 BEARING = "bearing.input bearing"
 NOTHING = 0.4
@@ -32,7 +38,7 @@ def lone(findings: list[Finding]) -> Finding:
 
 
 @pytest.mark.parametrize("part", ["outer_race", "inner_race", "rolling_element"])
-def test_a_sure_and_strong_comb_is_the_damage_of_its_part(case, part: str) -> None:  # type: ignore[no-untyped-def]
+def test_a_sure_and_strong_comb_is_the_damage_of_its_part(case: MakeCase, part: str) -> None:
     finding = lone(diagnose(case(combs=of_bearing(**{part: part_comb(part, SURE, 4.0)}))))
     assert finding.tone == f"{BEARING}.{part}"
     assert finding.component.startswith(BEARING)
@@ -44,12 +50,12 @@ def test_a_sure_and_strong_comb_is_the_damage_of_its_part(case, part: str) -> No
     assert finding.advice
 
 
-def test_nothing_in_any_comb_is_no_finding(case) -> None:  # type: ignore[no-untyped-def]
+def test_nothing_in_any_comb_is_no_finding(case: MakeCase) -> None:
     assert diagnose(case(combs=of_bearing())) == []
 
 
 @pytest.mark.parametrize("part", ["outer_race", "inner_race", "rolling_element"])
-def test_the_thresholds_of_bearings_stand_where_the_settings_say(case, part: str) -> None:  # type: ignore[no-untyped-def]
+def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase, part: str) -> None:
     whole: Case = case(combs=of_bearing())
     alarm, least = whole.tone_alarm, whole.settings.comb.hit_over_floor_from_db
     for chance, hit_db, count in (
@@ -60,7 +66,7 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case, part: str
         assert len(diagnose(case(combs=of_bearing(**{part: part_comb(part, chance, hit_db)})))) == count
 
 
-def test_a_weaker_chance_is_a_smaller_probability(case) -> None:  # type: ignore[no-untyped-def]
+def test_a_weaker_chance_is_a_smaller_probability(case: MakeCase) -> None:
     alarm = case(combs=of_bearing()).tone_alarm
     probabilities = [
         lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", chance, 4.0))))).probability
@@ -70,14 +76,14 @@ def test_a_weaker_chance_is_a_smaller_probability(case) -> None:  # type: ignore
     assert probabilities[0] < 0.9 < probabilities[-1]
 
 
-def test_of_two_strong_races_the_surer_speaks_and_only_it(case) -> None:  # type: ignore[no-untyped-def]
+def test_of_two_strong_races_the_surer_speaks_and_only_it(case: MakeCase) -> None:
     both = of_bearing(
         outer_race=part_comb("outer_race", SURE, 9.0, score=90), inner_race=part_comb("inner_race", SURE, 2.5, score=40)
     )
     assert lone(diagnose(case(combs=both))).tone == f"{BEARING}.outer_race"
 
 
-def test_two_races_alike_and_weak_are_the_rolling_elements(case, settings) -> None:  # type: ignore[no-untyped-def]
+def test_two_races_alike_and_weak_are_the_rolling_elements(case: MakeCase, settings: Settings) -> None:
     weak = settings.diagnosis.comb.races_alike_below_db - 1.0
     alike = of_bearing(
         outer_race=part_comb("outer_race", SURE, weak), inner_race=part_comb("inner_race", 1e-6, weak - 1)
@@ -94,7 +100,7 @@ def test_two_races_alike_and_weak_are_the_rolling_elements(case, settings) -> No
     assert [f.tone for f in diagnose(case(combs=apart))] == [f"{BEARING}.outer_race"]
 
 
-def test_a_cage_must_be_much_surer_and_alone(case, settings) -> None:  # type: ignore[no-untyped-def]
+def test_a_cage_must_be_much_surer_and_alone(case: MakeCase, settings: Settings) -> None:
     alarm = case(combs=of_bearing()).tone_alarm
     stricter = alarm / settings.diagnosis.comb.cage_stricter_by
     assert diagnose(case(combs=of_bearing(cage=part_comb("cage", 2 * stricter, 5.0)))) == []
@@ -107,7 +113,7 @@ def test_a_cage_must_be_much_surer_and_alone(case, settings) -> None:  # type: i
     assert lone(diagnose(case(combs=beside))).tone == f"{BEARING}.inner_race"
 
 
-def test_two_bearings_have_a_finding_each(case, tones) -> None:  # type: ignore[no-untyped-def]
+def test_two_bearings_have_a_finding_each(case: MakeCase, tones: ToneTable) -> None:
     tone = "bearing.eccentric bearing.outer_race"
     combs = of_bearing(outer_race=part_comb("outer_race", SURE, 4.0))
     combs[tone] = comb(tone, tones.tone(tone).order * 0.995, SURE, 8.0)
@@ -125,7 +131,7 @@ def lobe_and_pin(chance: float, hit_db: float, where: object) -> dict[str, CombE
     return {"stage1.lobe": one, "stage1.output_pin": one}
 
 
-def test_a_comb_with_one_place_on_its_body_is_a_lobe_that_might_be_an_output_pin(case) -> None:  # type: ignore[no-untyped-def]
+def test_a_comb_with_one_place_on_its_body_is_a_lobe_that_might_be_an_output_pin(case: MakeCase) -> None:
     finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, place(1e-6, peaks_deg=(118.0,))))))
     assert (finding.tone, finding.component, finding.defect) == ("stage1.lobe", "stage1.lobe", "local damage")
     assert "stage1.output_pin" in finding.cannot_be_told_from
@@ -134,7 +140,7 @@ def test_a_comb_with_one_place_on_its_body_is_a_lobe_that_might_be_an_output_pin
     assert finding.false_alarm_probability == 1e-6
 
 
-def test_two_places_at_the_discs_spacing_speak_for_the_output_pin(case) -> None:  # type: ignore[no-untyped-def]
+def test_two_places_at_the_discs_spacing_speak_for_the_output_pin(case: MakeCase) -> None:
     twice = place(1e-6, peaks_deg=(118.0, 298.0), share=(1.0, 0.8))
     finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, twice))))
     assert finding.tone == "stage1.output_pin"
@@ -143,22 +149,22 @@ def test_two_places_at_the_discs_spacing_speak_for_the_output_pin(case) -> None:
     assert lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, faint)))).tone == "stage1.lobe"
 
 
-def test_a_damaged_ring_pin_is_told_although_it_speaks_at_running_speed(case) -> None:  # type: ignore[no-untyped-def]
+def test_a_damaged_ring_pin_is_told_although_it_speaks_at_running_speed(case: MakeCase) -> None:
     one = comb("stage1.ring_pin", 1.0, SURE, 1.0, where=place(1e-7, peaks_deg=(80.0,)))
     finding = lone(diagnose(case(combs={"stage1.ring_pin": one})))
     assert (finding.tone, finding.component) == ("stage1.ring_pin", "stage1.ring_pin")
 
 
-def test_pitch_errors_repeat_too_but_have_no_place(case) -> None:  # type: ignore[no-untyped-def]
+def test_pitch_errors_repeat_too_but_have_no_place(case: MakeCase) -> None:
     """The healthy twin: a comb as sure and as strong, spread round the turn."""
     assert diagnose(case(combs=lobe_and_pin(SURE, 5.0, place(0.3, peaks_deg=())))) == []
 
 
-def test_a_place_without_a_comb_is_chance(case) -> None:  # type: ignore[no-untyped-def]
+def test_a_place_without_a_comb_is_chance(case: MakeCase) -> None:
     assert diagnose(case(combs=lobe_and_pin(0.2, 5.0, place(1e-6)))) == []
 
 
-def test_the_thresholds_of_local_damage_stand_where_the_settings_say(case, settings) -> None:  # type: ignore[no-untyped-def]
+def test_the_thresholds_of_local_damage_stand_where_the_settings_say(case: MakeCase, settings: Settings) -> None:
     alarm = case(combs=lobe_and_pin(SURE, 0.0, None)).tone_alarm
     least = settings.diagnosis.comb.localised_hit_over_floor_from_db
     for chance, where, hit_db, count in (
@@ -175,11 +181,11 @@ def test_the_thresholds_of_local_damage_stand_where_the_settings_say(case, setti
 
 
 @pytest.mark.parametrize(("hit_db", "severity"), [(-5.0, "slight"), (2.0, "moderate"), (9.0, "severe")])
-def test_stronger_hits_are_graver(case, hit_db: float, severity: str) -> None:  # type: ignore[no-untyped-def]
+def test_stronger_hits_are_graver(case: MakeCase, hit_db: float, severity: str) -> None:
     assert lone(diagnose(case(combs=lobe_and_pin(SURE, hit_db, place(SURE))))).severity == severity
 
 
-def test_tones_that_this_drive_cannot_part_are_named_once_each(case) -> None:  # type: ignore[no-untyped-def]
+def test_tones_that_this_drive_cannot_part_are_named_once_each(case: MakeCase) -> None:
     finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, place(SURE)))))
     assert len(finding.cannot_be_told_from) == len(set(finding.cannot_be_told_from))
     assert finding.tone not in finding.cannot_be_told_from

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
-from diagnosis_values import POINT, SPEED_HZ, ZONES, level, line
+from diagnosis_values import POINT, SPEED_HZ, ZONES, MakeCase, level, line
 
 from vibe.core.capture import ChannelQuality, Reason
+from vibe.core.drive import Drive
 from vibe.core.evidence import Line, SpeedEstimate
 from vibe.core.health import Finding
 from vibe.diagnosis.diagnose import diagnose
+
+if TYPE_CHECKING:
+    from vibe.flow import Settings
 
 
 def told(findings: list[Finding]) -> list[tuple[str, str]]:
@@ -20,7 +26,7 @@ def with_level(lines: tuple[Line, ...], total_mm_s: float) -> dict[str, object]:
 
 
 @pytest.fixture
-def least(settings) -> float:  # type: ignore[no-untyped-def]
+def least(settings: Settings) -> float:
     """Velocity from which faults outside the reducer are named."""
     return ZONES[settings.diagnosis.lines.level_from_zone]
 
@@ -28,7 +34,7 @@ def least(settings) -> float:  # type: ignore[no-untyped-def]
 # --- unbalance -----------------------------------------------------------------------------------------------------
 
 
-def test_one_strong_line_at_running_speed_is_unbalance(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_one_strong_line_at_running_speed_is_unbalance(case: MakeCase, least: float) -> None:
     findings = diagnose(case(**with_level((line("1x", 3.0 * least), line("2x", 0.1 * least)), 3.1 * least)))
     assert told(findings) == [("input.shaft", "unbalance")]
     assert findings[0].tone is None
@@ -36,7 +42,7 @@ def test_one_strong_line_at_running_speed_is_unbalance(case, least: float) -> No
     assert findings[0].cannot_be_told_from
 
 
-def test_its_thresholds_stand_where_the_settings_say(case, least: float, settings) -> None:  # type: ignore[no-untyped-def]
+def test_its_thresholds_stand_where_the_settings_say(case: MakeCase, least: float, settings: Settings) -> None:
     lines = settings.diagnosis.lines
     floor, share = lines.over_floor_from_db, lines.unbalance_share_from
     for velocity, total, over, second, count in (
@@ -51,7 +57,7 @@ def test_its_thresholds_stand_where_the_settings_say(case, least: float, setting
         assert len(findings) == count, (velocity, total, over)
 
 
-def test_a_surer_share_is_a_higher_probability_and_never_certainty(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_a_surer_share_is_a_higher_probability_and_never_certainty(case: MakeCase, least: float) -> None:
     probabilities = [
         diagnose(case(**with_level((line("1x", 2 * least),), total * least)))[0].probability
         for total in (2.5, 2.2, 2.0)
@@ -64,21 +70,22 @@ def test_a_surer_share_is_a_higher_probability_and_never_certainty(case, least: 
 # --- misalignment --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("below", [False, True])
-def test_twice_running_speed_that_rivals_running_speed_is_misalignment(case, least, settings, below) -> None:  # type: ignore[no-untyped-def]
-    ratio = settings.diagnosis.lines.twice_over_once_from * (0.98 if below else 1.02)
-    once = 1.5 * least
-    findings = diagnose(case(**with_level((line("1x", once), line("2x", ratio * once)), 2.2 * least)))
-    assert ("input.shaft", "misalignment") in told(findings) or below
-    assert not below or ("input.shaft", "misalignment") not in told(findings)
+def test_twice_running_speed_that_rivals_running_speed_is_misalignment(
+    case: MakeCase, least: float, settings: Settings
+) -> None:
+    rivals, once = settings.diagnosis.lines.twice_over_once_from, 1.5 * least
+    for ratio, called in ((1.02 * rivals, True), (0.98 * rivals, False)):
+        total = 1.05 * once * (1 + ratio**2) ** 0.5
+        lines = (line("1x", once), line("2x", ratio * once))
+        assert (("input.shaft", "misalignment") in told(diagnose(case(**with_level(lines, total))))) == called
 
 
-def test_twice_running_speed_as_strong_as_the_first_is_not_called_unbalance(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_twice_running_speed_as_strong_as_the_first_is_not_called_unbalance(case: MakeCase, least: float) -> None:
     findings = diagnose(case(**with_level((line("1x", 2 * least), line("2x", 2 * least)), 2.9 * least)))
     assert told(findings) == [("input.shaft", "misalignment")]
 
 
-def test_two_faint_lines_are_nothing(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_two_faint_lines_are_nothing(case: MakeCase, least: float) -> None:
     assert diagnose(case(**with_level((line("1x", 0.3 * least), line("2x", 0.4 * least)), 0.5 * least))) == []
 
 
@@ -91,13 +98,13 @@ def loose(first: float, each: float, *, halves: bool = True, count: int = 8) -> 
     return (line("1x", first), line("2x", 0.5 * first), *series, *half)
 
 
-def test_a_long_series_with_half_orders_is_looseness_and_nothing_else(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_a_long_series_with_half_orders_is_looseness_and_nothing_else(case: MakeCase, least: float) -> None:
     findings = diagnose(case(lines=loose(1.5 * least, 0.5 * least)))
     assert told(findings) == [("foundation", "looseness")]
     assert findings[0].evidence
 
 
-def test_half_orders_make_looseness_surer(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_half_orders_make_looseness_surer(case: MakeCase, least: float) -> None:
     with_halves = diagnose(case(lines=loose(1.5 * least, 0.4 * least)))
     without = diagnose(case(lines=loose(1.5 * least, 0.4 * least, halves=False)))
     assert told(with_halves) == told(without) == [("foundation", "looseness")]
@@ -114,21 +121,21 @@ def test_half_orders_make_looseness_surer(case, least: float) -> None:  # type: 
     ],
     ids=["faint", "few", "in the floor", "weak"],
 )
-def test_its_healthy_twins(case, lines: tuple[Line, ...]) -> None:  # type: ignore[no-untyped-def]
+def test_its_healthy_twins(case: MakeCase, lines: tuple[Line, ...]) -> None:
     assert ("foundation", "looseness") not in told(diagnose(case(lines=lines)))
 
 
 # --- electrical ----------------------------------------------------------------------------------------------------
 
 
-def test_twice_line_frequency_is_electrical(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_twice_line_frequency_is_electrical(case: MakeCase, least: float) -> None:
     made = (line("twice line", 2 * least, hz=100.0), line("twice line + pole pass", 0.3 * least, hz=102.6))
     findings = diagnose(case(**with_level(made, 2.4 * least)))
     assert told(findings) == [("motor", "electrical")]
     assert any("pole pass" in item.text for item in findings[0].evidence)
 
 
-def test_a_line_that_running_speed_may_own_is_not_called_electrical(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_a_line_that_running_speed_may_own_is_not_called_electrical(case: MakeCase, least: float) -> None:
     made = with_level((line("twice line", 2 * least, hz=100.0),), 2.4 * least)
     # Four times 24.98 Hz lies 0.08 Hz from it: nobody can tell whose line it is.
     near = SpeedEstimate(input_hz=24.98, uncertainty_hz=1e-3, method="signal")
@@ -136,7 +143,7 @@ def test_a_line_that_running_speed_may_own_is_not_called_electrical(case, least:
     assert len(diagnose(case(**made, speed=SpeedEstimate(input_hz=24.37, uncertainty_hz=1e-3, method="signal")))) == 1
 
 
-def test_its_healthy_twins_electrical(case, least: float, drive, settings) -> None:  # type: ignore[no-untyped-def]
+def test_its_healthy_twins_electrical(case: MakeCase, least: float, drive: Drive, settings: Settings) -> None:
     share = settings.diagnosis.lines.electrical_share_from
     strong = line("twice line", 2 * least, hz=100.0)
     assert diagnose(case(**with_level((strong,), 2 * least / (0.98 * share) ** 0.5))) == []
@@ -158,7 +165,7 @@ def quiet_levels(total: float) -> tuple[object, ...]:
     return level("velocity_rms", total), level("acceleration_rms", 1e3)
 
 
-def test_a_mesh_at_its_zone_boundary_is_wear(case, settings) -> None:  # type: ignore[no-untyped-def]
+def test_a_mesh_at_its_zone_boundary_is_wear(case: MakeCase, settings: Settings) -> None:
     limit = ZONES[settings.diagnosis.lines.mesh_from_zone]
     root = (1 + 1 / 4 + 1 / 9) ** 0.5
     for factor, expected in ((1.02, [("stage1.mesh", "wear")]), (0.98, [])):
@@ -170,7 +177,7 @@ def test_a_mesh_at_its_zone_boundary_is_wear(case, settings) -> None:  # type: i
     assert loud.cannot_be_told_from
 
 
-def test_a_mesh_in_the_floor_is_nothing(case) -> None:  # type: ignore[no-untyped-def]
+def test_a_mesh_in_the_floor_is_nothing(case: MakeCase) -> None:
     buried = tuple(line(x.name, x.velocity_mm_s, hz=x.frequency_hz, over_floor_db=5.0) for x in mesh(5.0))
     assert diagnose(case(lines=buried, levels=quiet_levels(6.0))) == []
 
@@ -188,7 +195,7 @@ def quality(verdict: str, *codes: str) -> ChannelQuality:
 
 @pytest.mark.parametrize("code", ["clipped", "dropouts", "settling", "ski_slope", "implausible", "flat"])
 @pytest.mark.parametrize("verdict", ["rejected", "limited"])
-def test_a_bad_measuring_chain_is_named(case, code: str, verdict: str) -> None:  # type: ignore[no-untyped-def]
+def test_a_bad_measuring_chain_is_named(case: MakeCase, code: str, verdict: str) -> None:
     findings = diagnose(case(quality=(quality(verdict, code),)))
     assert len(findings) == 1
     assert findings[0].component == "sensor"
@@ -206,10 +213,10 @@ def test_a_bad_measuring_chain_is_named(case, code: str, verdict: str) -> None: 
         quality("limited", "too_short"),
     ],
 )
-def test_a_stopped_machine_or_a_short_capture_is_no_fault_of_the_sensor(case, sound: ChannelQuality) -> None:  # type: ignore[no-untyped-def]
+def test_a_stopped_machine_or_a_short_capture_is_no_fault_of_the_sensor(case: MakeCase, sound: ChannelQuality) -> None:
     assert diagnose(case(quality=(sound,))) == []
 
 
-def test_a_bad_sensor_comes_after_what_was_found_in_spite_of_it(case, least: float) -> None:  # type: ignore[no-untyped-def]
+def test_a_bad_sensor_comes_after_what_was_found_in_spite_of_it(case: MakeCase, least: float) -> None:
     made = case(**with_level((line("1x", 1.2 * least),), 1.25 * least), quality=(quality("rejected", "clipped"),))
     assert [f.component for f in diagnose(made)] == ["input.shaft", "sensor"]

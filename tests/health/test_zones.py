@@ -23,6 +23,13 @@ def velocity(value: float, band_hz: tuple[float, float] = (10.0, 1000.0)) -> Lev
     return Level(point="p", measure="velocity_rms", value=value, unit="mm/s", band_hz=band_hz)
 
 
+def test_a_machine_of_unknown_size_has_no_zone(limits: Limits) -> None:
+    geared = drive(None, stages=[{"kind": "cycloidal", "lobes": 17, "ring_pins": 18}])
+    for one in (drive(None), geared):
+        assert zone(velocity(20.0), one, limits) is None
+        assert gear_unit_zone(velocity(20.0), one, limits) is None
+
+
 def displacement(value: float) -> Level:
     return Level(point="p", measure="displacement_rms", value=value, unit="um", band_hz=(10.0, 1000.0))
 
@@ -31,7 +38,6 @@ def displacement(value: float) -> Level:
     ("one", "value", "expected", "by_analogy", "words"),
     [
         (drive(2.2), 2.0, "C", True, "ISO 10816-1:1995 class I, by analogy: no zone table covers"),
-        (drive(None), 2.0, "C", True, "power not stated, the strictest class assumed"),
         (drive(15.0), 2.0, "C", True, "class I"),
         (drive(15.1), 2.0, "B", False, "group 2, rigid support (support not stated, rigid assumed"),
         (drive(55.0, support="flexible"), 2.0, "A", False, "group 2, flexible support"),

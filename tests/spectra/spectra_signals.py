@@ -19,7 +19,7 @@ def noise(seed: int, n: int, sigma: float = 1.0) -> Row:
 def ringing(
     times_s: Row, rate: float, n: int, *, resonance_hz: float, heights: Row | float = 1.0, q: float = 25
 ) -> Row:
-    """Hits at ``times_s`` that each ring one resonance: height · exp(-pi f t / q) sin(2 pi f t), between samples too."""
+    """Hits at ``times_s``, between samples too, each ringing as height · exp(-pi f t / q) sin(2 pi f t)."""
     row = np.zeros(n)
     length = min(n, int(rate * 8 * q / (np.pi * resonance_hz)))
     k = np.arange(length)

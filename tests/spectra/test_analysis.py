@@ -12,7 +12,7 @@ from vibe.core.capture import Channel
 from vibe.spectra.analysis import FoldRequest, Question, Reading, members_of, read
 from vibe.spectra.comb import CombRequest
 
-RATE, DURATION, SPEED = 8192.0, 6.0, 24.37
+RATE, DURATION, SPEED = 6400.0, 5.0, 24.37
 N = int(RATE * DURATION)
 TIME = np.arange(N) / RATE
 LOBE, OUTER = 18 / 17, 3.585
@@ -86,7 +86,7 @@ def test_the_damaged_lobe_is_found_and_its_healthy_twin_is_silent(damaged: Readi
 def test_lines_are_read_with_their_velocity(damaged: Reading, sound: Reading, name: str) -> None:
     for reading in (damaged, sound):
         line = next(line for line in reading.lines if line.name == name)
-        assert line.velocity_mm_s == pytest.approx(VELOCITY[name], rel=0.03)
+        assert line.velocity_mm_s == pytest.approx(VELOCITY[name], rel=0.06)
         assert line.over_floor_db > 20
 
 
@@ -130,7 +130,7 @@ def test_without_any_speed_the_plate_is_taken_and_said(noted: float | None, spee
 
 def test_gaps_are_bridged() -> None:
     torn = machine(damaged=True)
-    torn[20_000:20_300] = np.nan
+    torn[10_000:10_200] = np.nan
     torn[::4001] = np.nan
     reading = read([channel(torn)], None, QUESTION)
     assert reading.combs[0].false_alarm_probability < 1e-4

@@ -99,7 +99,7 @@ def test_scores_in_noise_promise_no_more_than_they_keep(slip: bool) -> None:
     Whatever hangs together with what, P(score > s) lies between exp(-s) and G·S·kinds·exp(-s) (Boole's inequality);
     20 % are left for the tables' steps and the windows' effective width.
     """
-    over = {s: 0.0 for s in (3.0, 5.0, 7.0)}
+    over = dict.fromkeys((3.0, 5.0, 7.0), 0.0)
     places = 0
     for seed in range(3):
         _, spectra = enveloped(noise(seed, N), RATE, SPEED)

@@ -7,13 +7,12 @@ import functools
 import os
 import sys
 import traceback
-from collections.abc import Callable
-from pathlib import Path
-from typing import ParamSpec
+from collections.abc import Callable, Sequence
+from typing import NoReturn, ParamSpec
 
 import typer
 
-from vibe.core.errors import VibeError
+from vibe.core.errors import VibeError, defect
 
 P = ParamSpec("P")
 
@@ -31,8 +30,6 @@ _CIRCUMSTANCES = {
 }  # fmt: skip
 """What the machine or the user's rights refuse: nobody's defect."""
 
-_PACKAGE = Path(__file__).resolve().parent.parent
-
 
 def debugging() -> bool:
     """Whether tracebacks are wanted."""
@@ -47,7 +44,7 @@ def plainly(command: Callable[P, None]) -> Callable[P, None]:
         try:
             command(*args, **kwargs)
         except VibeError as error:
-            _refuse(str(error), WRONG_CALL)
+            refuse(str(error), WRONG_CALL)
         except KeyboardInterrupt:
             raise typer.Exit(INTERRUPTED) from None
         except BrokenPipeError:
@@ -55,17 +52,17 @@ def plainly(command: Callable[P, None]) -> Callable[P, None]:
         except (typer.Exit, typer.Abort):
             raise
         except MemoryError:
-            _refuse("this needs more memory than there is; try fewer or shorter captures, or --workers 1", WRONG_CALL)
+            refuse("this needs more memory than there is; try fewer or shorter captures, or --workers 1", WRONG_CALL)
         except OSError as error:
             if error.errno not in _CIRCUMSTANCES:
-                _refuse(_defect(error), DEFECT)
+                refuse(defect(error), DEFECT)
             where = "" if error.filename is None else f"{error.filename}: "
-            _refuse(f"{where}{(error.strerror or str(error)).lower()}", WRONG_CALL)
+            refuse(f"{where}{(error.strerror or str(error)).lower()}", WRONG_CALL)
         except Exception as error:
             # Usage errors of the option parser know how to show themselves.
             if hasattr(error, "show") and hasattr(error, "exit_code"):
                 raise
-            _refuse(_defect(error), DEFECT)
+            refuse(defect(error), DEFECT)
 
     return answer
 
@@ -76,6 +73,13 @@ def strictly(needs_action: bool, strict: bool) -> None:
         raise typer.Exit(NEEDS_ACTION)
 
 
+def reported(failures: Sequence[str], drives: int, *, is_defect: bool) -> None:
+    """Leave when some drives of a run could not be reported, after all that could be has been."""
+    if failures:
+        count = "1 drive" if len(failures) == 1 else f"{len(failures)} drives"
+        refuse(f"{count} of {drives} could not be reported: {failures[0]}", DEFECT if is_defect else WRONG_CALL)
+
+
 def one_line(text: str) -> str:
     """``text`` without line breaks and control characters: it may quote a hostile file."""
     from vibe.report.words import printable
@@ -83,22 +87,9 @@ def one_line(text: str) -> str:
     return printable(" ".join(text.split()))
 
 
-def _refuse(sentence: str, status: int) -> None:
-    if debugging():
+def refuse(sentence: str, status: int) -> NoReturn:
+    """Leave with one sentence on standard error and ``status``."""
+    if debugging() and sys.exc_info()[0] is not None:
         traceback.print_exc()
     print(f"error: {one_line(sentence)}", file=sys.stderr)
     raise typer.Exit(status) from None
-
-
-def _defect(error: Exception) -> str:
-    """Says that the program is to blame, and where."""
-    frames = traceback.extract_tb(error.__traceback__)
-    own = [frame for frame in frames if Path(frame.filename).resolve().is_relative_to(_PACKAGE)]
-    last = (own or frames)[-1]
-    place = Path(last.filename)
-    name = place.resolve().relative_to(_PACKAGE.parent).as_posix() if own else place.name
-    detail = one_line(str(error))[:200]
-    return (
-        f"this is a defect of the program, not of your files: {type(error).__name__} at {name}:{last.lineno}"
-        f"{f' ({detail})' if detail else ''}; set VIBE_DEBUG=1 to see all of it"
-    )

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.answers import strictly
+from vibe.cli.answers import reported, strictly
 from vibe.cli.options import Strict, Workers
 from vibe.core.errors import CallError
 
@@ -42,6 +42,7 @@ def demo(
     for remark in outcome.remarks:
         screen.note(f"note: {remark}")
     screen.say(f"The pages are in {out}; open {outcome.index.resolve()}")
+    reported(outcome.failures, len(outcome.rows), is_defect=outcome.defect)
     strictly(outcome.rejected or outcome.acting, strict)
 
 

@@ -53,15 +53,12 @@ def check_folder(out: Path | None) -> None:
     """Refuse an ``--out`` that can never be a folder before long work is done for it.
 
     Raises:
-        CallError: it, or something above it, is a file.
+        OutputError: it, or something above it, is a file, or may not be written.
     """
-    if out is None:
-        return
-    for place in (out, *out.parents):
-        if place.is_dir():
-            return
-        if place.exists():
-            raise CallError(f"--out {out}: {place} is a file where a folder is needed")
+    from vibe.core import files
+
+    if out is not None:
+        files.check_folder(out)
 
 
 def check_free(path: Path | None, *, force: bool) -> None:

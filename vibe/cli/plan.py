@@ -33,6 +33,7 @@ def plan(
         typer.Argument(metavar="DRIVE.toml...", help="Drive files, or folders that hold them.", show_default=False),
     ],
     out: Out = None,
+    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="With --out: print the sheet to PDF too.")] = True,
     force: Force = False,
 ) -> None:
     """Capture settings per drive, and what they can show.
@@ -46,7 +47,7 @@ def plan(
     from vibe.ingest import drive_files
 
     check_folder(out)
-    outcome = plan_drives(drive_files([Path(name) for name in drives]), out, force)
+    outcome = plan_drives(drive_files([Path(name) for name in drives]), out, force, pdf=pdf)
     if screen.for_people():
         _draw(outcome.plans)
     else:

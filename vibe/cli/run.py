@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.answers import strictly
+from vibe.cli.answers import reported, strictly
 from vibe.cli.options import Cluster, Force, Strict, Workers
 
 
@@ -22,6 +22,10 @@ def run(
     ] = None,
     workers: Workers = None,
     cluster: Cluster = None,
+    pdf: Annotated[
+        bool | None,
+        typer.Option("--pdf/--no-pdf", help="Print the pages to PDF too, or not, whatever the recipe says."),
+    ] = None,
     force: Force = False,
     strict: Strict = False,
 ) -> None:
@@ -37,10 +41,12 @@ def run(
     check_folder(out)
     with Waiting() as waiting:
         outcome = run_recipe(
-            recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, progress=waiting
-        )
+            recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, pdf=pdf,
+            progress=waiting,
+        )  # fmt: skip
     screen.show_drives(outcome.rows)
     for remark in outcome.remarks:
         screen.note(f"note: {remark}")
     screen.note(f"The page for all drives: {outcome.index}")
+    reported(outcome.failures, len(outcome.rows), is_defect=outcome.defect)
     strictly(outcome.rejected or outcome.acting, strict)

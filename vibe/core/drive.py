@@ -9,6 +9,13 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Speed = Annotated[float, Field(ge=0.01, le=1_000_000, allow_inf_nan=False)]
+"""r/min. Bounds of speeds, lengths and orders are those of any machine; they keep slips of the decimal point out."""
+WIDEST_RANGE = 20.0
+"""Highest over lowest speed: in a wider range half and double speeds cannot be told apart (common practice)."""
+Length = Annotated[float, Field(ge=0.01, le=100_000, allow_inf_nan=False)]
+"""mm."""
+Order = Annotated[float, Field(ge=1e-4, le=10_000, allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=1, le=100_000)]
 
 
@@ -21,8 +28,8 @@ class Part(BaseModel):
 class Input(Part):
     """The input shaft: nominal speed, the range it may turn in, power."""
 
-    speed_rpm: Positive
-    speed_range_rpm: list[Positive] | None = None
+    speed_rpm: Speed
+    speed_range_rpm: list[Speed] | None = None
     power_kw: Positive | None = None
 
     @model_validator(mode="after")
@@ -31,6 +38,8 @@ class Input(Part):
             if len(self.speed_range_rpm) != 2 or not self.speed_range_rpm[0] < self.speed_range_rpm[1]:
                 raise ValueError("speed_range_rpm needs two numbers, the lower first")
             low, high = self.speed_range_rpm
+            if high > WIDEST_RANGE * low:
+                raise ValueError(f"speed_range_rpm [{low:g}, {high:g}] spans more than a factor of {WIDEST_RANGE:g}")
             if not low <= self.speed_rpm <= high:
                 raise ValueError(f"speed_rpm {self.speed_rpm:g} lies outside speed_range_rpm [{low:g}, {high:g}]")
         return self
@@ -50,7 +59,7 @@ class Motor(Part):
     """The motor before the input, for its electrical lines."""
 
     poles: Annotated[int, Field(ge=2, le=96)]
-    line_hz: Positive
+    line_hz: Annotated[float, Field(ge=1, le=10_000, allow_inf_nan=False)]
     coupling: Literal["direct", "belt", "gear"] = "direct"
 
     @field_validator("poles")
@@ -150,9 +159,9 @@ class BeltStage(Part):
     """Two pulleys and a belt."""
 
     kind: Literal["belt"]
-    driver_diameter_mm: Positive
-    driven_diameter_mm: Positive
-    belt_length_mm: Positive | None = None
+    driver_diameter_mm: Length
+    driven_diameter_mm: Length
+    belt_length_mm: Length | None = None
     ratio: Positive | None = None
 
 
@@ -165,10 +174,16 @@ Stage = Annotated[
 class BearingOrders(Part):
     """Tone orders out of a bearing table, relative to the speed difference of the two rings."""
 
-    outer_race: Positive | None = None
-    inner_race: Positive | None = None
-    rolling_element: Positive | None = None
-    cage: Positive | None = None
+    outer_race: Order | None = None
+    inner_race: Order | None = None
+    rolling_element: Order | None = None
+    cage: Order | None = None
+
+    @model_validator(mode="after")
+    def _holds_some(self) -> BearingOrders:
+        if (self.outer_race, self.inner_race, self.rolling_element, self.cage) == (None, None, None, None):
+            raise ValueError("orders needs outer_race, inner_race, rolling_element or cage")
+        return self
 
 
 class Bearing(Part):
@@ -180,8 +195,8 @@ class Bearing(Part):
     load: str | None = None
     """Body in whose frame the load stands still; the outer ring's body unless given."""
     elements: Annotated[int, Field(ge=3, le=400)] | None = None
-    element_diameter_mm: Positive | None = None
-    pitch_diameter_mm: Positive | None = None
+    element_diameter_mm: Length | None = None
+    pitch_diameter_mm: Length | None = None
     contact_angle_deg: Annotated[float, Field(ge=0, lt=90)] = 0.0
     orders: BearingOrders | None = None
     designation: str | None = None

@@ -9,7 +9,10 @@ VibeError
 
 from __future__ import annotations
 
+import traceback
 from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent.parent
 
 
 class VibeError(Exception):
@@ -39,3 +42,19 @@ class CallError(VibeError):
 
 class OutputError(VibeError):
     """A result cannot be written where it was asked for."""
+
+
+def defect(error: Exception) -> str:
+    """One sentence for an error that no user can cause: says that the program is to blame, and where."""
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if Path(frame.filename).resolve().is_relative_to(_PACKAGE)]
+    place = type(error).__name__
+    if last := (own or frames)[-1:]:
+        file = Path(last[0].filename)
+        name = file.resolve().relative_to(_PACKAGE.parent).as_posix() if own else file.name
+        place += f" at {name}:{last[0].lineno}"
+    detail = " ".join(str(error).split())[:200]
+    return (
+        f"this is a defect of the program, not of your files: {place}{f' ({detail})' if detail else ''}; "
+        "set VIBE_DEBUG=1 to see all of it"
+    )

@@ -38,12 +38,39 @@ def write_whole(path: Path, content: bytes | str, *, force: bool = False) -> Pat
     return path
 
 
+def check_folder(folder: Path) -> None:
+    """Refuse, before long work is done for it, a folder that can never be written.
+
+    Raises:
+        OutputError: it, or something above it, is a file, or may not be written.
+    """
+    for place in (folder, *folder.absolute().parents):
+        if place.is_dir():
+            if not os.access(place, os.W_OK | os.X_OK):
+                raise OutputError(f"{folder}: {place} may not be written; name another --out")
+            return
+        if place.exists() or place.is_symlink():
+            raise OutputError(f"{folder}: {place} is a file where a folder is needed")
+
+
+_DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+_OWN = {"assets", "index.html", "drives.csv", "run.json"}
+
+
+def writable(text: str) -> str:
+    """``text`` with what UTF-8 cannot hold replaced: the name of a file need not be text at all."""
+    return re.sub("[\ud800-\udfff]", "\ufffd", text)
+
+
 def safe_name(tag: str) -> str:
-    """A file name made of ``tag``: no separators, no control characters, never hidden or empty.
+    """A file name made of ``tag``: no separators, no control characters, never hidden or empty, no name of a device
+    and none of the files that a run writes beside its drives.
 
     Two different tags never share a name: whatever had to be replaced is told apart by a short digest.
     """
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", tag).strip("._")[:80]
+    if _DEVICES.fullmatch(plain) or plain.lower() in _OWN:
+        plain = f"drive_{plain}"
     if plain == tag:
         return plain
     digest = hashlib.sha256(tag.encode("utf-8", "surrogatepass")).hexdigest()[:8]

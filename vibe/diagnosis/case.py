@@ -57,6 +57,10 @@ class Case:
 Rule = Callable[[Case], list[Finding]]
 
 
+MOST_SURE = 0.999
+"""No single capture supports more: the drive file or the sensor may be wrong too (common practice)."""
+
+
 def probability(false_alarm: float, prior: float) -> float:
     """Probability that a finding is real, from its false-alarm probability and how common it is beforehand.
 
@@ -66,7 +70,7 @@ def probability(false_alarm: float, prior: float) -> float:
     p = min(max(false_alarm, 1e-12), 1 / e)
     against_chance = 1.0 / (-e * p * log(p))
     odds = prior / (1 - prior) * against_chance
-    return odds / (1 + odds)
+    return min(MOST_SURE, odds / (1 + odds))
 
 
 def comb_items(comb: CombEvidence) -> list[EvidenceItem]:

@@ -33,7 +33,7 @@ def loose_series(case: Case) -> tuple[list[Line], float]:
 
 def root_sum(lines: Sequence[Line]) -> float:
     """Root of the sum of squares of lines' velocities [mm/s]."""
-    return sum(line.velocity_mm_s**2 for line in lines) ** 0.5
+    return float(sum(line.velocity_mm_s**2 for line in lines) ** 0.5)
 
 
 def series_is_loose(case: Case) -> bool:

@@ -35,12 +35,14 @@ def judge(
     name: str = "",
     measured_at: datetime | None = None,
     rejected_channels: Sequence[str] = (),
+    blind: str = "",
 ) -> Verdict:
     """The state of one drive: of all rules that apply the gravest wins.
 
     ``usable_channels`` counts vibration channels that were not rejected; ``rejected`` are the reasons why others were
     (or why a capture could not be read). A drive is ``unknown``, never sound, when there is no channel to judge by:
     none usable, or each usable one (``rejected_channels`` left out) named by a sensor finding of even odds or more.
+    Nor is it sound when damage of its parts could not have shown: then ``blind`` says why.
     A sensor finding beside good channels asks for another measurement. ``measured_at`` puts a date to the deadline.
 
     Raises:
@@ -58,6 +60,13 @@ def judge(
     candidates = [_from_finding(f, judgement) for f in findings] + [
         c for level in levels if (c := _from_level(level, judgement)) is not None
     ]
+    if not candidates and blind:
+        return Verdict(
+            state="unknown",
+            state_rule=f"A measurement that cannot show damage of the parts is unknown, never sound: {blind}.",
+            sentence=f"{called}: its health is not known: damage of its parts could not show in what was measured.",
+            do_by=_do_by("unknown", judgement, measured_at, "Use the settings of this drive's capture plan"),
+        )
     if not candidates:
         return _sound(levels, rejected, judgement, called, measured_at)
     # max keeps the first of equals: findings before levels, and findings come gravest first.

@@ -2,8 +2,8 @@
 
 Which table decides. In situ the headline is ISO 10816-3:2009 for a drive above 15 kW. No standard's zones cover a
 smaller drive; its headline is ISO 10816-1:1995 class I, which fits a small machine on its own feet best, and the row
-says "by analogy". A drive whose power is not known is treated the same way: the strictest table, and said so. A drive
-with gears gets a second row after ISO 20816-9:2020, which is written for acceptance at the maker's works and is laxer;
+says "by analogy". A drive of which neither power nor shaft height is known has no headline: a zone would be a made-up
+number. A drive with gears gets a second row after ISO 20816-9:2020, which is written for acceptance at the maker's works and is laxer;
 it informs and does not decide. Whatever had to be assumed stands in the verdict's ``source``.
 """
 
@@ -39,7 +39,9 @@ class ZoneVerdict:
 
 
 def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | None = None) -> ZoneVerdict | None:
-    """Headline zone of a velocity or displacement level (mm/s, um r.m.s.); None for a measure without in-situ limits.
+    """Headline zone of a velocity or displacement level (mm/s, um r.m.s.).
+
+    None for a measure without in-situ limits, and for a machine whose size is not known.
 
     With a ``displacement`` of the same point beside a velocity, the more restrictive of the two decides
     (ISO 10816-3:2009, 5.2.3). Small machines have no displacement limits.
@@ -54,7 +56,7 @@ def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | No
     tall = drive.shaft_height_mm is not None and drive.shaft_height_mm >= coupled.group[-1].shaft_height_from_mm
     if (power is not None and power > coupled.power_kw[0]) or (power is None and tall):
         return _coupled_zone(level, displacement, drive, limits)
-    if level.measure == "displacement_rms":
+    if level.measure == "displacement_rms" or power is None:
         return None
     return _small_zone(level, drive, limits)
 
@@ -62,6 +64,8 @@ def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | No
 def gear_unit_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict | None:
     """Zone of a housing's velocity or true peak acceleration after ISO 20816-9; None where it has nothing to say."""
     units = limits.gear_units
+    if drive.input.power_kw is None:
+        return None
     found = units.class_for([stage.kind for stage in drive.stage])
     if found is None or level.measure not in ("velocity_rms", "acceleration_peak"):
         return None
@@ -149,17 +153,13 @@ def _small_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
     _check_unit(level, "mm/s")
     small, power = limits.small_machines, drive.input.power_kw
     row: SmallClass = small.classes[0]
-    assumed = []
-    if power is None:
-        assumed.append("power not stated, the strictest class assumed")
-    else:
+    if power is not None:
         row = next((c for c in small.classes if c.power_up_to_kw is None or power <= c.power_up_to_kw), row)
-    below = limits.coupled_machines.power_kw[0]
-    doubts = [f"no zone table covers a reducer of {below:g} kW or less" if power is not None else "power not known"]
+    doubts = [f"no zone table covers a reducer of {limits.coupled_machines.power_kw[0]:g} kW or less"]
     doubts += _band_doubt(level, drive, limits)
     return ZoneVerdict(
         zone=row.velocity_mm_s.zone(level.value),
-        source=_told(f"{small.name} {row.name}", assumed, doubts),
+        source=_told(f"{small.name} {row.name}", [], doubts),
         by_analogy=True,
         boundaries=row.velocity_mm_s,
         decided_by=level.measure,

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from vibe.ingest.native_writer import write_hdf5 as write_hdf5
     from vibe.ingest.quality import assess as assess
     from vibe.ingest.quality import assess_tachometer as assess_tachometer
+    from vibe.ingest.quality import with_drift as with_drift
     from vibe.ingest.read import find_captures as find_captures
     from vibe.ingest.read import read_capture as read_capture
     from vibe.ingest.recipe_file import load_recipe as load_recipe
@@ -34,6 +35,7 @@ _HOME = {
     "write_hdf5": "native_writer",
     "assess": "quality",
     "assess_tachometer": "quality",
+    "with_drift": "quality",
 }
 
 

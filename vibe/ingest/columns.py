@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
+from vibe.core.files import writable
 from vibe.ingest.raw import RawCapture, RawChannel
 
 _HEADER = re.compile(r"^\s*(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\])]*?)\s*[\])]\s*$")
@@ -179,7 +180,7 @@ def text(value: object) -> str | None:
         value = value.reshape(-1)[0]
     if isinstance(value, bytes):
         value = value.decode("utf-8", errors="replace")
-    return str(value).strip() or None if isinstance(value, (str, np.str_)) else None
+    return writable(str(value)).strip() or None if isinstance(value, (str, np.str_)) else None
 
 
 def number(value: object) -> float | None:

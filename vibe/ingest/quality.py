@@ -6,13 +6,16 @@ a remark. The numbers are in ``checks/thresholds.py``.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from vibe.core.capture import Channel, ChannelQuality, Reason
 from vibe.ingest.checks import amplitude, coverage, events, gaps, mount, running, slow
 from vibe.ingest.checks.signal import gravest_first, prepare, worst
+from vibe.ingest.checks.steadiness import unsteady
 from vibe.ingest.checks.tachometer import assess_tachometer
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
-__all__ = ["assess", "assess_tachometer"]
+__all__ = ["assess", "assess_tachometer", "with_drift"]
 
 
 def assess(
@@ -55,11 +58,20 @@ def assess(
         *loose,
         *events.stray_shock(signal),
         *short,
-        *coverage.sample_rate(signal, highest_hz),
+        *coverage.sample_rate(signal, highest_hz, speed_hz),
     ]
     low_hz = max(LIMIT.lowest_periods / channel.duration_s, above_hz or 0.0)
     high_hz = min(channel.sample_rate_hz / LIMIT.nyquist_factor, below_hz or float("inf"))
     return _verdict(channel, reasons, (low_hz, high_hz))
+
+
+def with_drift(quality: ChannelQuality, drift: float | None) -> ChannelQuality:
+    """The verdict with what is known of the speed's steadiness added; ``drift`` as in ``unsteady``."""
+    reasons = unsteady(drift)
+    if not reasons or quality.verdict == "rejected":
+        return quality
+    ordered = gravest_first([*quality.reasons, *reasons])
+    return replace(quality, verdict=worst(ordered), reasons=ordered)
 
 
 def _verdict(channel: Channel, reasons: list[Reason], band_hz: tuple[float, float] | None) -> ChannelQuality:

@@ -19,8 +19,11 @@ from vibe.core.errors import CaptureError
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
 from vibe.ingest.sidecar import Sidecar, SidecarChannel
 
-MAX_SAMPLES = 400_000_000
-"""Samples in one file, all channels together: 1.6 GB in memory."""
+MAX_SAMPLES = 100_000_000
+"""Samples in one file, all channels together: 0.4 GB as they are kept, some 3 GB while they are judged."""
+
+_YEARS = (1950, 2200)
+"""A time outside is a clock that was never set, or a slip."""
 
 _HARMLESS_SAMPLES = 20_000_000
 _SAMPLES_PER_BYTE = 1100
@@ -105,7 +108,8 @@ def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Captu
             troubles.append(str(error))
     if troubles and not any(c.quantity != "tachometer" for c in channels):
         more = f" ({len(troubles) - 1} more like it)" if len(troubles) > 1 else ""
-        raise CaptureError(troubles[0] + more, path=path)
+        cut = f"; {raw.remarks[0]}" if raw.remarks else ""
+        raise CaptureError(troubles[0] + more + cut, path=path)
     remarks += [f"left out: {trouble}" for trouble in troubles[:8]]
     if len(troubles) > 8:
         remarks.append(f"left out: {len(troubles) - 8} more channels")
@@ -313,6 +317,9 @@ def _measured_at(given: datetime | str | None, remarks: list[str]) -> datetime |
             return None
     else:
         when = given
+    if not _YEARS[0] <= when.year <= _YEARS[1]:
+        remarks.append(f"measured_at {when.isoformat()} cannot be: the time is unknown")
+        return None
     if when.tzinfo is None:
         remarks.append(f"measured_at {when.isoformat()} has no offset from UTC: taken as local time of the plant")
     return when

@@ -97,7 +97,10 @@ def _syntax(message: str, text: str) -> tuple[str, int]:
     """Plain words and line of a TOML syntax error."""
     found = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)", message)
     if found is None:
-        return ("holds a number of thousands of digits" if "digits" in message else f"is not TOML: {message}"), 1
+        digits = re.search(r"\d[\d_]{4000}", text) if "digits" in message else None
+        if digits is None:
+            return f"is not TOML: {message}", 1
+        return "holds a number of thousands of digits", text.count("\n", 0, digits.start()) + 1
     what = message[: found.start()].strip()
     what = _SYNTAX.get(what, what[:1].lower() + what[1:])
     if found[1] is None:

@@ -58,9 +58,8 @@ def write_drive(dossier: Dossier, folder: Path, *, force: bool, pdf: bool = True
     """
     own = folder / safe_name(dossier.health.drive)
     json_path, html_path, pdf_path = own / "health.json", own / "health.html", own / "health.pdf"
-    for path in (json_path, html_path, pdf_path):
-        if path.exists() and not force:
-            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    if not force:
+        refuse_existing(folder, dossier.health.drive)
     remarks: list[str] = []
     view = _view(dossier)
     printed = make_pdf(render_drive(view, live=False)) if pdf else None
@@ -79,6 +78,18 @@ def write_drive(dossier: Dossier, folder: Path, *, force: bool, pdf: bool = True
     return DriveFiles(
         folder=own, json=json_path, html=html_path, pdf=pdf_path if has_pdf else None, remarks=tuple(remarks)
     )
+
+
+def refuse_existing(folder: Path, tag: str) -> None:
+    """Refuse, before the work is done, to replace a drive's report.
+
+    Raises:
+        OutputError: one of its files is in ``folder`` already.
+    """
+    for kind in ("json", "html", "pdf"):
+        path = folder / safe_name(tag) / f"health.{kind}"
+        if path.exists():
+            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
 
 
 def health_json(health: Health) -> str:

@@ -46,9 +46,8 @@ def write_index(
         OutputError: one of them is there already and ``force`` is not given, or the folder cannot be written.
     """
     html_path, csv_path, json_path = folder / "index.html", folder / "drives.csv", folder / "run.json"
-    for path in (html_path, csv_path, json_path):
-        if path.exists() and not force:
-            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    if not force:
+        refuse_existing_run(folder)
     ordered = gravest_first(rows)
     counts = Counter(row.state for row in ordered)
     links = [_links(row, folder) for row in ordered]
@@ -97,6 +96,17 @@ def write_index(
     write_whole(json_path, json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n", force=force)
     write_whole(html_path, page, force=force)
     return IndexFiles(html=html_path, csv=csv_path, json=json_path)
+
+
+def refuse_existing_run(folder: Path) -> None:
+    """Refuse, before the work is done, to replace a run.
+
+    Raises:
+        OutputError: one of its files is in ``folder`` already.
+    """
+    for name in ("index.html", "drives.csv", "run.json"):
+        if (folder / name).exists():
+            raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
 
 
 def _links(row: IndexRow, folder: Path) -> dict[str, str]:

@@ -168,7 +168,7 @@ def _speed(
         found = speed_from_tachometer(tachometer, question.range_hz, duration)
         if found is not None:
             return found
-        note = "the tachometer's pulses make no sense; "
+        note = "the tachometer's pulses make no sense at any speed of this drive's range and were not used"
     found = speed_from_signal(rows, question.range_hz, question.speed_orders)
     if found is None:
         # The envelope may carry the shaft where the vibration itself hides it.
@@ -183,7 +183,7 @@ def _speed(
     sigma = 0.002 * speed if question.fixed_speed_hz else (high - low) / np.sqrt(12.0)
     estimate = SpeedEstimate(
         input_hz=speed, uncertainty_hz=float(sigma), method="nominal",
-        note=f"{note}no speed stands out in the signal; {told} is taken",
+        note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
     )  # fmt: skip
     return AngleLaw.steady(speed, duration), estimate
 

@@ -56,7 +56,7 @@ class EnvelopeSpectra:
 
     @property
     def orders(self) -> NDArray[np.float64]:
-        return np.arange(self.power.shape[1]) * self.step
+        return np.arange(self.power.shape[1], dtype=np.float64) * self.step
 
 
 def _dyadic(count: int) -> list[range]:
@@ -171,18 +171,20 @@ def owned(
 class Scores:
     """Comb scores at half-bin places ``first`` … of an order axis, in units of -ln p.
 
-    ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined.
+    ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined; ``told`` is
+    False where no line of the comb was free to tell anything.
     """
 
     score: NDArray[np.float32]
     group: NDArray[np.int32]
     harmonics: NDArray[np.int32]
+    told: NDArray[np.bool_]
     step: float
     first: int
 
     @property
     def orders(self) -> NDArray[np.float64]:
-        return (self.first + np.arange(self.score.size)) * self.step
+        return (self.first + np.arange(self.score.size, dtype=np.float64)) * self.step
 
 
 class CombScorer:
@@ -247,7 +249,9 @@ class CombScorer:
                     best[better] = score[better]
                     best_group[better] = group[better]
                     best_harmonics[better] = harmonic
-        return Scores(score=best, group=best_group, harmonics=best_harmonics, step=self.step, first=first)
+        return Scores(
+            score=best, group=best_group, harmonics=best_harmonics, told=best_harmonics > 0, step=self.step, first=first
+        )
 
     def _softened(self, width: int, kind: str) -> NDArray[np.float32]:
         """-ln p of each window of ``width`` bins (n, groups), logarithmic above the knee."""
@@ -289,7 +293,8 @@ _GRID_SCALE = (_GRID.size - 1) / np.log(_GRID[-1] / _GRID[0])
 def _grid_index(values: NDArray[np.float32]) -> NDArray[np.int32]:
     """Nearest point of the logarithmic grid (0.3 % steps)."""
     place = np.log(np.maximum(values, np.float32(1e-3)) * np.float32(1e3)) * np.float32(_GRID_SCALE)
-    return np.minimum(place + np.float32(0.5), _GRID.size - 1).astype(np.int32)
+    nearest: NDArray[np.int32] = np.minimum(place + np.float32(0.5), _GRID.size - 1).astype(np.int32)
+    return nearest
 
 
 _TAIL_STEP = 0.05

@@ -23,6 +23,10 @@ SIDEBANDS_CLEARED = 4
 MAX_FOUND = 5
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
+MOST_TAKEN_OUT = 0.15
+"""Share of the axis that a comb's own lines may cover and still be left out of its decoys."""
+MOST_CLEARED = 40
+"""Harmonics of a found comb that are taken out."""
 FEWEST_DECOYS = 100
 """With fewer, places inside the windows of tones that showed nothing serve as decoys too."""
 MOST_DECOYS = 1200
@@ -74,7 +78,9 @@ def weigh(
         ground = _Ground(scorer, requests, families, found)
         best = _first([ground.read(request) for request in waiting], spectra)
         own = _lines_mask(spectra, best)
-        evidence = _judge(bands, best, _Ground(scorer, requests, families, found | own))
+        # Taking out much of the axis would take out the noise that made the score as well, and flatter it.
+        null = found | own if own.mean() <= MOST_TAKEN_OUT else found
+        evidence = _judge(bands, best, _Ground(scorer, requests, families, null))
         if evidence.false_alarm_probability > false_alarm:
             break
         done[best.request.name] = evidence
@@ -177,7 +183,7 @@ class _Ground:
         scores = self._score(request, reading.sidebands, first, last)
         blocks = scores.score.size // BLOCK
         places = scores.score[: blocks * BLOCK].reshape(blocks, BLOCK).max(axis=1)
-        own = self._outside([request], scores.orders, (1.0, 0.5, 2.0))
+        own = self._outside([request], scores.orders, (1.0, 0.5, 2.0)) & scores.told
         clear = own & self._outside(self.requests, scores.orders, (1.0,)) & self._away_from_innocents(scores.orders)
         for usable in (clear, own & self._away_from_innocents(scores.orders), own):
             whole = usable[: blocks * BLOCK].reshape(blocks, BLOCK).all(axis=1)
@@ -216,12 +222,13 @@ def _lines_mask(spectra: EnvelopeSpectra, reading: _Reading) -> NDArray[np.bool_
     mask = np.zeros(n, dtype=bool)
     base = reading.order / reading.carrier
     slip = reading.request.slip != (0.0, 0.0)
-    spacings = {*reading.request.sidebands} | ({1.0} if slip else set())
-    shifts = [0.0]
-    for spacing in spacings:
-        shifts += [s * k * spacing for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
-    for harmonic in range(1, int(n * spectra.step / base) + 1):
+    # Only what is slower than the comb itself can modulate it.
+    spacings = {side for side in {*reading.request.sidebands, *([1.0] if slip else [])} if side < base}
+    shifts = [0.0] + [s * k * side for side in spacings for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
+    for harmonic in range(1, min(MOST_CLEARED, int(n * spectra.step / base)) + 1):
         half = 2 + (harmonic // 2 if slip else 0)
+        if half > max(2.0, 0.2 * base / spectra.step):
+            break  # Wider windows would run together and leave nothing to compare with.
         for shift in shifts:
             middle = round((harmonic * base + shift) / spectra.step)
             if -half <= middle < n + half:

@@ -7,12 +7,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
 
-DEFECTS = {
-    "outer_race": "outer race damage",
-    "inner_race": "inner race damage",
-    "rolling_element": "rolling element damage",
-    "cage": "cage damage",
-}
+PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
 
 
 def find(case: Case) -> list[Finding]:
@@ -21,7 +16,7 @@ def find(case: Case) -> list[Finding]:
     for bearing in case.drive.bearing:
         combs = {
             part: case.combs[tone]
-            for part in DEFECTS
+            for part in PARTS
             if (tone := f"bearing.{bearing.name}.{part}") in case.combs
         }  # fmt: skip
         chosen = _chosen(case, combs)
@@ -76,8 +71,8 @@ def _finding(
         alike += [f"bearing.{bearing.name}.{race}" for race in ("outer_race", "inner_race")]
     return Finding(
         tone=tone.id,
-        component=f"bearing.{bearing.name}",
-        defect=DEFECTS[part],
+        component=tone.component,
+        defect=tone.defect,
         probability=probability(chance, case.priors.get("rolling bearing", 0.02)),
         false_alarm_probability=chance,
         severity=case.severity(comb.hit_over_floor_db),

@@ -14,6 +14,7 @@ SENSOR_CODES = {
     "implausible": "unit or sensitivity implausible",
     "flat": "no signal",
     "missing": "samples missing",
+    "loose_mount": "loose mount",
     "coarse_steps": "recorder steps too coarse",
 }
 """Quality codes that speak of the measuring chain, and the defect's plain name."""

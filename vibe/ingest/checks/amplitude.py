@@ -139,6 +139,7 @@ def plausible(signal: Signal) -> list[Reason]:
     too_weak = signal.channel.quantity == "acceleration" and signal.rms < LIMIT.weakest_m_s2
     if signal.peak <= most and not too_weak:
         return []
+    beyond = signal.peak > LIMIT.beyond_units * most or signal.rms * LIMIT.beyond_units < LIMIT.weakest_m_s2
     value = (
         f"{amount(signal.channel, signal.rms)} r.m.s."
         if too_weak
@@ -149,6 +150,6 @@ def plausible(signal: Signal) -> list[Reason]:
             code="implausible",
             text=f"{value} cannot be on a running machine: unit or sensitivity is wrong",
             remedy="Compare unit and sensitivity with the sensor's certificate; correct the file or its sidecar.",
-            verdict="limited",
+            verdict="rejected" if beyond else "limited",
         )
     ]

@@ -36,9 +36,19 @@ def _short(text: str, needed_s: float, *, rejected: bool) -> Reason:
     return Reason(code="too_short", text=text, remedy=remedy, verdict="rejected" if rejected else "limited")
 
 
-def sample_rate(signal: Signal, highest_hz: float | None) -> list[Reason]:
-    """Too slow for the highest tone that is looked for."""
+def sample_rate(signal: Signal, highest_hz: float | None, speed_hz: float | None = None) -> list[Reason]:
+    """Too slow for the highest tone that is looked for, or even for the input's own turns."""
     top_hz = signal.rate_hz / LIMIT.nyquist_factor
+    if speed_hz is not None and top_hz < LIMIT.input_orders * speed_hz:
+        return [
+            Reason(
+                code="sample_rate_low",
+                text=f"sampled at {signal.rate_hz:.5g} Hz the capture shows nothing above {top_hz:.3g} Hz, and the "
+                f"input turns at {speed_hz:.4g} Hz",
+                remedy="Sample at the rate that the capture plan of this drive names.",
+                verdict="rejected",
+            )
+        ]
     if highest_hz is None or highest_hz <= top_hz:
         return []
     return [

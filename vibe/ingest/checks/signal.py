@@ -147,5 +147,7 @@ def amount(channel: Channel, value: float) -> str:
 
 
 def percent(share: float) -> str:
-    """A fraction in words: ``"0.33 %"``."""
-    return f"{100 * share:.2g} %"
+    """A fraction in words: ``"0.33 %"``; only all is all."""
+    if 0.995 <= share < 1:
+        return "over 99 %"
+    return f"{100 * share:.{2 if share < 1 else 3}g} %"

@@ -9,6 +9,10 @@ from dataclasses import dataclass
 class Thresholds:
     """Shares are fractions of all samples. Where no source is named the number is *common practice*."""
 
+    drift_remark: float = 0.005
+    drift_limited: float = 0.03
+    """Beyond it a line crosses the flank of a casing resonance (damping 1-3 %) while the capture runs."""
+
     nan_remark: float = 0.0
     nan_limited: float = 0.001
     """A few missing samples can be bridged without a trace in a spectrum of 10^5 samples."""
@@ -62,6 +66,8 @@ class Thresholds:
     """Accelerometers for machines end near 500 g (common practice)."""
     strongest_m_s: float = 1.0
     strongest_m: float = 0.05
+    beyond_units: float = 1e6
+    """Farther than this beyond those bounds no slip of unit or sensitivity leads: the samples are damaged."""
 
     settle_blocks: int = 64
     settle_fit: float = 0.9
@@ -82,6 +88,8 @@ class Thresholds:
     """Under a line, this share of it may be what its own width and the window's side lobes let through."""
 
     turns_rejected: float = 8.0
+    input_orders: float = 2.0
+    """A capture that does not reach twice the input speed shows neither unbalance nor misalignment."""
     turns_limited: float = 30.0
     """Turns in the capture: line spacing is one order over this number."""
     lowest_periods: float = 3.0

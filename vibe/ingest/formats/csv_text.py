@@ -20,7 +20,8 @@ from vibe.ingest.raw import MAX_SAMPLES, build_capture
 from vibe.ingest.sidecar import Sidecar
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
-MAX_BYTES = 8_000_000_000
+MAX_BYTES = 2_500_000_000
+_LONGEST_LINE = 1_000_000
 _SAID = re.compile(r"^\s*#\s*([A-Za-z0-9_. -]+?)\s*[=:]\s*(.*?)\s*$")
 _NUMBER = re.compile(
     r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$|^\s*[+-]?(nan|inf|infinity)?\s*$", re.IGNORECASE
@@ -48,20 +49,23 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     """
     if path.stat().st_size > MAX_BYTES:
         raise CaptureError(f"is {path.stat().st_size / 1e9:.0f} GB of text: too large", path=path)
-    raw_bytes = path.read_bytes()
-    remarks: list[str] = []
-    if raw_bytes.startswith(_UTF_16):
-        raw_bytes = raw_bytes.decode("utf-16", errors="replace").encode()
-    if b"\x00" in raw_bytes[:4096]:
+    with path.open("rb") as stream:
+        head = stream.read(4096)
+    if b"\x00" in head and not head.startswith(_UTF_16):
         raise CaptureError("is not text", path=path)
-    if not raw_bytes.endswith((b"\n", b"\r")):
+    # Kept as bytes: as text, a gigabyte of digits would be held several times over.
+    content = path.read_bytes()
+    remarks: list[str] = []
+    if content.startswith(_UTF_16):
+        content = content.decode("utf-16", errors="replace").encode()
+    if b"\n" not in content:
+        content = content.replace(b"\r", b"\n")
+    if not content.endswith((b"\n", b"\r")):
         # A last line without an end may have been cut inside a number, which then still looks like one.
-        cut = max(raw_bytes.rfind(b"\n"), raw_bytes.rfind(b"\r")) + 1
-        if raw_bytes[cut:].strip():
+        cut = max(content.rfind(b"\n"), content.rfind(b"\r")) + 1
+        if content[cut:].strip():
             remarks.append("the last line has no end and was dropped")
-        raw_bytes = raw_bytes[:cut]
-    content = _decode(raw_bytes)
-    del raw_bytes
+        content = content[:cut]
     said, header, first_line, start = _preamble(content, path)
     divider = _divider(header)
     names = [cell.strip().strip('"') for cell in header.split(divider)]
@@ -71,12 +75,12 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         )
     if len(set(names)) != len(names):
         raise CaptureError(f"names a column twice: {', '.join(names)}", path=path)
-    rows = content.count("\n", start)
+    rows = content.count(b"\n", start)
     if rows * len(names) > MAX_SAMPLES:
         raise CaptureError(
             f"holds about {rows * len(names):,} numbers; more than {MAX_SAMPLES:,} are not read", path=path
         )
-    comma = divider != "," and "," in content[start : start + 65_536]
+    comma = divider != "," and b"," in content[start : start + 65_536]
     columns = _numbers(content, start, names, divider, comma, first_line, path)
     if columns[0][1].size == 0:
         raise CaptureError("holds a header and no samples", path=path)
@@ -106,14 +110,14 @@ def _divider(header: str) -> str:
     return next((mark for mark in ("\t", ";") if mark in header), ",")
 
 
-def _preamble(content: str, path: Path) -> tuple[dict[str, str], str, int, int]:
+def _preamble(content: bytes, path: Path) -> tuple[dict[str, str], str, int, int]:
     """What the ``#`` lines say, the header, the line number and the place where numbers begin."""
     said: dict[str, str] = {}
     start, line_number = 0, 0
     while start < len(content):
-        end = content.find("\n", start)
+        end = content.find(b"\n", start)
         end = len(content) if end < 0 else end
-        line = content[start:end]
+        line = _decode(content[start : min(end, start + _LONGEST_LINE)])
         start, line_number = end + 1, line_number + 1
         if line.lstrip().startswith("#"):
             if match := _SAID.match(line):
@@ -124,7 +128,7 @@ def _preamble(content: str, path: Path) -> tuple[dict[str, str], str, int, int]:
 
 
 def _numbers(
-    content: str, start: int, names: list[str], divider: str, comma: bool, first_line: int, path: Path
+    content: bytes, start: int, names: list[str], divider: str, comma: bool, first_line: int, path: Path
 ) -> list[tuple[str, NDArray[Any]]]:
     import pandas as pd
 
@@ -137,9 +141,12 @@ def _numbers(
         "index_col": False,
         "skip_blank_lines": True,
         "skipinitialspace": True,
+        "encoding_errors": "replace",
     }
+    stream = io.BytesIO(content)
+    stream.seek(start)
     try:
-        table = pd.read_csv(io.StringIO(content[start:]), dtype=kinds, **options)
+        table = pd.read_csv(stream, dtype=kinds, **options)
     except pd.errors.EmptyDataError:
         return [(name, np.empty(0)) for name in names]
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning):
@@ -147,9 +154,12 @@ def _numbers(
     return [(name, table[name].to_numpy()) for name in names]
 
 
-def _what_is_wrong(content: str, start: int, names: list[str], divider: str, comma: bool, first_line: int) -> str:
+def _what_is_wrong(content: bytes, start: int, names: list[str], divider: str, comma: bool, first_line: int) -> str:
     """The first line that is no row of numbers."""
-    for offset, line in enumerate(content[start:].split("\n")):
+    stream = io.BytesIO(content)
+    stream.seek(start)
+    for offset, raw in enumerate(stream):
+        line = _decode(raw[:_LONGEST_LINE])
         cells = line.split(divider)
         if not line.strip():
             continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.columns import number, text
-from vibe.ingest.raw import RawCapture, RawChannel, build_capture, check_claim
+from vibe.ingest.raw import RawCapture, RawChannel, build_capture, check_claim, unique_names
 from vibe.ingest.sidecar import Sidecar
 
 _DEEPEST, _MOST_CHANNELS = 4, 1024
@@ -44,7 +45,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         found = list(islice(_nodes(group), _MOST_CHANNELS + 1))
         if len(found) > _MOST_CHANNELS:
             raise CaptureError(f"holds more than {_MOST_CHANNELS} channels", path=path)
-        check_claim(sum(int(node.size or 0) for _, node in found if node is not None and _is_row(node)), path)
+        check_claim(sum(int(node.size or 0) for _, node in found if _is_row(node)), path)
         channels = [_channel(name, node) for name, node in found]
         raw = RawCapture(
             channels=channels,
@@ -53,7 +54,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
             speed_rpm=number(file.attrs.get("speed_rpm")),
             load_percent=number(file.attrs.get("load_percent")),
         )
-    return build_capture(path, raw, sidecar)
+    return build_capture(path, replace(raw, channels=unique_names(raw.channels)), sidecar)
 
 
 def _is_own(group: Any, name: str) -> bool:
@@ -70,12 +71,17 @@ def _is_row(node: Any) -> bool:
 
 
 def _nodes(group: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
-    """(name, dataset) below ``group``, sorted; a point ``drive end/radial`` is a dataset in a group. None: a link."""
+    """(name, dataset) below ``group``, sorted; a point ``drive end/radial`` is a dataset in a group.
+
+    In place of a dataset that cannot be had stands the reason.
+    """
     import h5py
 
     for name in sorted(group, key=str):
-        if not _is_own(group, name):
-            yield prefix + name, None
+        if isinstance(name, bytes):
+            yield prefix + name.decode("utf-8", "replace"), "has a name that is not UTF-8 text"
+        elif not _is_own(group, name):
+            yield prefix + name, "is a link to elsewhere, which is not followed"
         elif isinstance(node := group[name], h5py.Group):
             # Groups may be linked in a ring.
             if prefix.count("/") < _DEEPEST:
@@ -86,8 +92,8 @@ def _nodes(group: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
 
 def _channel(name: str, node: Any) -> RawChannel:
     nothing: NDArray[Any] = np.empty(0, dtype=np.float32)
-    if node is None:
-        return RawChannel(name=name, samples=nothing, trouble="is a link to elsewhere, which is not followed")
+    if isinstance(node, str):
+        return RawChannel(name=name, samples=nothing, trouble=node)
     if not _is_row(node):
         return RawChannel(name=name, samples=nothing, trouble="holds no numbers")
     if node.shape is None or len(node.shape) != 1:

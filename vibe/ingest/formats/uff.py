@@ -19,7 +19,7 @@ from vibe.ingest.columns import read_clock
 from vibe.ingest.raw import RawCapture, RawChannel, build_capture, check_claim, unique_names
 from vibe.ingest.sidecar import Sidecar
 
-MAX_BYTES = 4_000_000_000
+MAX_BYTES = 2_000_000_000
 
 _TIME_RESPONSE, _GENERAL = 1, 0
 _TIME_AXIS = 17
@@ -51,6 +51,9 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     """
     if path.stat().st_size > MAX_BYTES:
         raise CaptureError(f"is {path.stat().st_size / 1e9:.0f} GB: too large for a universal file", path=path)
+    with path.open("rb") as stream:
+        if _MARKER.search(stream.read(4096)) is None:
+            raise CaptureError("does not begin as a universal file does, with a line that holds -1 alone", path=path)
     with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         file, remarks = _open(path, Path(folder))

@@ -20,6 +20,7 @@ from vibe.ingest.sidecar import Sidecar
 
 _INTEGER, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _UNKNOWN_SIZE = 0xFFFFFFFF
+_MOST_CHUNKS = 10_000
 
 
 def sniff(head: bytes, suffix: str) -> bool:  # noqa: ARG001
@@ -88,7 +89,11 @@ def _layout(path: Path) -> _Layout:
         long_size: int | None = None
         shape: tuple[int, int, int, int, int] | None = None
         at = 12
-        while at + 8 <= size:
+        if not sniff(stream.read(12), ""):
+            raise CaptureError("does not begin as a WAV file does, with RIFF or RF64", path=path)
+        for _ in range(_MOST_CHUNKS):
+            if at + 8 > size:
+                break
             stream.seek(at)
             name, length = struct.unpack("<4sI", stream.read(8))
             if name == b"ds64" and length >= 24:

@@ -1,0 +1,126 @@
+"""Every sample drive, as a user would have it diagnosed, against what is truly in its capture."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import jsonschema
+import pytest
+
+from vibe import flow
+from vibe.core.dossier import Dossier
+from vibe.core.health import Health
+
+if TYPE_CHECKING:
+    from vibe.flow import Settings
+
+ROOT = Path(__file__).resolve().parents[2]
+TRUTH: list[dict[str, Any]] = tomllib.loads((ROOT / "sample_signals" / "truth.toml").read_text(encoding="utf-8"))[
+    "capture"
+]
+
+
+@dataclass(frozen=True)
+class Told:
+    truth: dict[str, Any]
+    dossier: Dossier
+
+    @property
+    def health(self) -> Health:
+        return self.dossier.health
+
+
+@pytest.fixture(scope="module", params=TRUTH, ids=[row["tag"] for row in TRUTH])
+def told(request: pytest.FixtureRequest, settings: Settings) -> Told:
+    drive, table = flow.tones_of(ROOT / "configs" / "drives" / request.param["drive"])
+    capture = ROOT / "sample_signals" / request.param["file"]
+    return Told(truth=request.param, dossier=flow.dossier_of(drive, table, [capture], settings))
+
+
+def test_the_right_finding_comes_first_and_sound_drives_have_none(told: Told) -> None:
+    findings, truth = told.health.findings, told.truth
+    if truth["sound"]:
+        assert {finding.component for finding in findings} <= {"sensor"}
+        assert bool(findings) == (truth.get("component") == "sensor")
+        return
+    first = findings[0]
+    assert first.tone == truth.get("tone")
+    if first.tone is None:
+        assert (first.component, first.defect) == (truth["component"], truth["defect"])
+    assert set(truth.get("cannot_be_told_from", [])) <= set(first.cannot_be_told_from)
+    assert first.probability > 0.6
+    assert first.why
+    assert first.advice
+    # One cause, one finding: nothing else is accused.
+    assert [finding.component for finding in findings[1:]] == []
+
+
+def test_the_state_follows(told: Told) -> None:
+    state = told.health.state
+    assert told.health.state_rule
+    assert told.health.sentence
+    if told.truth.get("component") == "sensor":
+        assert state == "unknown"
+    elif told.truth["sound"]:
+        assert state == "sound"
+    else:
+        assert state in {"watch", "plan", "act"}
+
+
+def test_the_speed_is_the_true_one(told: Told) -> None:
+    speed = told.health.speed
+    assert speed.input_hz is not None
+    assert speed.method == ("tachometer" if told.truth["tag"] in {"SP-01", "CS-01"} else "signal")
+    # One ten-thousandth keeps the tenth harmonic of any comb in its bin over ten seconds.
+    assert speed.input_hz == pytest.approx(told.truth["speed_rpm"] / 60.0, rel=1e-4)
+
+
+def test_the_json_validates_and_says_what_was_found(told: Told) -> None:
+    text = told.health.model_dump_json(by_alias=True)
+    said = json.loads(text)
+    jsonschema.validate(
+        said,
+        Health.model_json_schema(by_alias=True, mode="serialization"),
+        cls=jsonschema.Draft202012Validator,
+    )
+    assert said["schema"] == "vibe.health/1"
+    assert said["drive"] == told.truth["tag"]
+    assert {"state", "state_rule", "captures", "speed", "findings", "levels", "not_observable", "cautions"} <= set(said)
+    for finding in said["findings"]:
+        assert {
+            "tone",
+            "component",
+            "defect",
+            "probability",
+            "false_alarm_probability",
+            "severity",
+            "growth_db",
+        } <= set(finding)
+    assert said["captures"][0]["file"] == told.truth["file"]
+    assert said["cautions"]
+    assert "NaN" not in text
+    assert "Infinity" not in text
+
+
+def test_every_finding_and_every_channel_has_its_picture(told: Told) -> None:
+    dossier = told.dossier
+    assert len(dossier.finding_exhibits) == len(dossier.health.findings)
+    for finding, shown in zip(dossier.health.findings, dossier.finding_exhibits, strict=True):
+        assert bool(shown) == (finding.component != "sensor")
+        assert all(exhibit.title and exhibit.caption for exhibit in shown)
+    fit = [c for capture in dossier.health.captures for c in capture.channels if c.quality != "rejected"]
+    assert dossier.overview_exhibits or not fit
+
+
+def test_what_could_not_be_seen_is_said(told: Told) -> None:
+    unseen = {item.tone: item for item in told.health.not_observable}
+    assert all(item.why and item.needs for item in unseen.values())
+    known = {tone.id for tone in told.dossier.tones.tones}
+    assert set(unseen) <= known
+    if told.truth["tag"] == "TH-01":  # eight seconds hold one turn of the rake
+        assert any(tone.startswith("stage2.") for tone in unseen)
+    assert not {finding.tone for finding in told.health.findings} & set(unseen)
