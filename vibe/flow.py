@@ -816,11 +816,13 @@ def run_recipe(
     if not found:
         raise CallError(f"{folder} holds no capture in a known format")
     by_drive, unused, twins = _sorted_by_drive(found, drives)
+    limits = None if recipe.limits is None else base / recipe.limits
+    load_settings(limits)  # What is wrong with them is wrong for every drive.
     jobs = [
         _Job(
             tag=tag, name=names[tag], drive_path=drives[tag], captures=tuple(files), out=target, force=force,
             pdf=recipe.pdf if pdf is None else pdf, remarks=tuple(twins.get(tag, ())),
-            limits=None if recipe.limits is None else base / recipe.limits,
+            limits=limits,
         )
         for tag, files in by_drive.items()
     ]  # fmt: skip

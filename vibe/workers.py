@@ -54,7 +54,7 @@ def each(
         if done is not None:
             done(len(results), result)
 
-    if workers <= 1 and cluster is None:
+    if not jobs or (workers <= 1 and cluster is None):
         for number, job in enumerate(jobs):
             take(number, work(job))
         return [results[number] for number in range(len(jobs))]

@@ -55,7 +55,9 @@ def comb(
     *,
     score: float = 50.0,
     where: Localisation | None = None,
+    level_db: float | None = None,
 ) -> CombEvidence:
+    level = level_db if level_db is not None else 20.0 if chance < 1e-3 else 3.0
     return CombEvidence(
         tone=tone,
         order=order,
@@ -63,7 +65,7 @@ def comb(
         false_alarm_probability=chance,
         places_searched=4,
         decoys=800,
-        lines=tuple(CombLine(order=k * order, over_floor_db=20.0 if chance < 1e-3 else 3.0) for k in range(1, 6)),
+        lines=tuple(CombLine(order=k * order, over_floor_db=level) for k in range(1, 6)),
         sideband_lines=(),
         band_hz=(2000.0, 2700.0),
         channels=(POINT,),

@@ -28,8 +28,10 @@ def of_bearing(**parts: CombEvidence) -> dict[str, CombEvidence]:
     return {f"{BEARING}.{part}": one for part, one in (silent | parts).items()}
 
 
-def part_comb(part: str, chance: float, hit_db: float, *, score: float = 50.0) -> CombEvidence:
-    return comb(f"{BEARING}.{part}", ORDERS[part], chance, hit_db, score=score)
+def part_comb(
+    part: str, chance: float, hit_db: float, *, score: float = 50.0, level_db: float | None = None
+) -> CombEvidence:
+    return comb(f"{BEARING}.{part}", ORDERS[part], chance, hit_db, score=score, level_db=level_db)
 
 
 def lone(findings: list[Finding]) -> Finding:
@@ -57,13 +59,16 @@ def test_nothing_in_any_comb_is_no_finding(case: MakeCase) -> None:
 @pytest.mark.parametrize("part", ["outer_race", "inner_race", "rolling_element"])
 def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase, part: str) -> None:
     whole: Case = case(combs=of_bearing())
-    alarm, least = whole.tone_alarm, whole.settings.comb.hit_over_floor_from_db
-    for chance, hit_db, count in (
-        (0.99 * alarm, least + 0.1, 1),
-        (1.01 * alarm, least + 20.0, 0),
-        (SURE, least - 0.1, 0),
+    alarm, settings = whole.tone_alarm, whole.settings.comb
+    deep, high = settings.hit_over_floor_from_db, settings.level_over_floor_from_db
+    for chance, hit_db, level_db, count in (
+        (0.99 * alarm, deep + 0.1, high - 5.0, 1),
+        (1.01 * alarm, deep + 20.0, high + 5.0, 0),
+        (SURE, deep - 0.1, high - 0.1, 0),
+        (SURE, deep - 0.1, high + 0.1, 1),
     ):
-        assert len(diagnose(case(combs=of_bearing(**{part: part_comb(part, chance, hit_db)})))) == count
+        combs = of_bearing(**{part: part_comb(part, chance, hit_db, level_db=level_db)})
+        assert len(diagnose(case(combs=combs))) == count
 
 
 def test_a_weaker_chance_is_a_smaller_probability(case: MakeCase) -> None:

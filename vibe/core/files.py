@@ -34,6 +34,7 @@ def write_whole(path: Path, content: bytes | str, *, force: bool = False) -> Pat
         finally:
             part.unlink(missing_ok=True)
     except OSError as error:
+        check_folder(path.parent)
         raise OutputError(f"cannot write {path}: {error.strerror or error}") from error
     return path
 
@@ -44,13 +45,15 @@ def check_folder(folder: Path) -> None:
     Raises:
         OutputError: it, or something above it, is a file, or may not be written.
     """
-    for place in (folder, *folder.absolute().parents):
+    for place in (folder, *folder.parents):
         if place.is_dir():
             if not os.access(place, os.W_OK | os.X_OK):
-                raise OutputError(f"{folder}: {place} may not be written; name another --out")
+                where = "" if place == folder else f"{folder}: "
+                raise OutputError(f"{where}{place} may not be written; name another --out")
             return
         if place.exists() or place.is_symlink():
-            raise OutputError(f"{folder}: {place} is a file where a folder is needed")
+            where = "" if place == folder else f"{folder}: "
+            raise OutputError(f"{where}{place} is a file where a folder is needed")
 
 
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
@@ -71,7 +74,7 @@ def safe_name(tag: str) -> str:
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", tag).strip("._")[:80]
     if _DEVICES.fullmatch(plain) or plain.lower() in _OWN:
         plain = f"drive_{plain}"
-    if plain == tag:
+    if plain and plain == tag:
         return plain
     digest = hashlib.sha256(tag.encode("utf-8", "surrogatepass")).hexdigest()[:8]
     return f"{plain}-{digest}" if plain else digest

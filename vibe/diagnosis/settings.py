@@ -19,6 +19,7 @@ class CombSettings(Part):
     """How large a comb in the envelope must be, besides being no chance."""
 
     hit_over_floor_from_db: float
+    level_over_floor_from_db: float
     localised_hit_over_floor_from_db: float
     races_alike_within_db: Annotated[float, Field(ge=0)]
     races_alike_below_db: float

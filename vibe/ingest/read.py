@@ -83,8 +83,15 @@ def find_captures(folder: Path) -> tuple[Path, ...]:
             if name.startswith(".") or path.suffix.lower() not in SUFFIXES:
                 continue
             # A link may point anywhere; only what lies inside the folder is a capture of it.
-            if path.is_symlink() and not path.resolve().is_relative_to(inside):
+            if path.is_symlink() and not _leads_into(path, inside):
                 continue
             if path.is_file():
                 found.append(path)
     return tuple(sorted(found))
+
+
+def _leads_into(link: Path, folder: Path) -> bool:
+    try:
+        return link.resolve(strict=True).is_relative_to(folder)
+    except (OSError, RuntimeError):  # nowhere, or round in a ring
+        return False

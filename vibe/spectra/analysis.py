@@ -34,6 +34,8 @@ HARMONICS_IN_BAND = 4.0
 """A band must pass this many harmonics of the fastest tone asked for."""
 CELLS_PER_TURN = 24.0
 """And tell this many places of a turn apart."""
+MOST_DISAGREEMENT = 0.003
+"""Relative difference between tachometer and drive lines beyond which one of them is wrong."""
 HANN_NOISE_BINS = 1.5
 
 
@@ -164,19 +166,26 @@ def _speed(
 ) -> tuple[AngleLaw, SpeedEstimate]:
     """Tachometer, else the signal, else the plate."""
     note = ""
-    if tachometer is not None:
-        found = speed_from_tachometer(tachometer, question.range_hz, duration)
-        if found is not None:
-            return found
-        note = "the tachometer's pulses make no sense at any speed of this drive's range and were not used"
     found = speed_from_signal(rows, question.range_hz, question.speed_orders)
+    if tachometer is not None:
+        pulsed = speed_from_tachometer(tachometer, question.range_hz, duration)
+        if pulsed is None:
+            note = "the tachometer's pulses make no sense; "
+        elif found is not None and abs(found[1].input_hz / pulsed[1].input_hz - 1) > MOST_DISAGREEMENT:
+            note = (
+                f"the tachometer says {pulsed[1].input_hz * 60:.1f} rpm, the drive's own lines say "
+                f"{found[1].input_hz * 60:.1f} rpm: check pulses_per_rev and what the pulse is taken from; "
+                "the lines are believed; "
+            )
+        else:
+            return pulsed
     if found is None:
         # The envelope may carry the shaft where the vibration itself hides it.
         carriers = [_whole_envelope(samples, rate) for samples, rate in rows if rate > 4 * LOWEST_CARRIER_HZ]
         found = speed_from_signal([*rows, *carriers], question.range_hz, question.speed_orders)
     if found is not None:
         law, estimate = found
-        return law, replace(estimate, note=note)
+        return law, replace(estimate, note=note.rstrip("; "))
     speed = question.fixed_speed_hz or question.nominal_hz
     told = "the speed noted with the capture" if question.fixed_speed_hz else "the plate"
     low, high = question.range_hz

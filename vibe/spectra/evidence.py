@@ -23,12 +23,14 @@ SIDEBANDS_CLEARED = 4
 MAX_FOUND = 5
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
-MOST_TAKEN_OUT = 0.15
-"""Share of the axis that a comb's own lines may cover and still be left out of its decoys."""
+LEAST_BINS_APART = 30
+"""Bins between the harmonics of a comb from which its own lines are left out of its decoys."""
 MOST_CLEARED = 40
 """Harmonics of a found comb that are taken out."""
 FEWEST_DECOYS = 100
 """With fewer, places inside the windows of tones that showed nothing serve as decoys too."""
+ALMOST_AS_SURE = 0.7
+"""Share of the best group's summed log power from which another group may give the size."""
 MOST_DECOYS = 1200
 LIMIT_FALSE_ALARM = 1e-3
 """False-alarm probability per tone at which the detection limit of a capture is stated."""
@@ -78,8 +80,9 @@ def weigh(
         ground = _Ground(scorer, requests, families, found)
         best = _first([ground.read(request) for request in waiting], spectra)
         own = _lines_mask(spectra, best)
-        # Taking out much of the axis would take out the noise that made the score as well, and flatter it.
-        null = found | own if own.mean() <= MOST_TAKEN_OUT else found
+        # Where harmonics lie close, taking lines out takes out the noise that made the score as well, and flatters it.
+        roomy = best.order / best.carrier > LEAST_BINS_APART * spectra.step
+        null = found | own if roomy else found
         evidence = _judge(bands, best, _Ground(scorer, requests, families, null))
         if evidence.false_alarm_probability > false_alarm:
             break
@@ -259,6 +262,8 @@ class _Tail:
     start: float
     scale: float
     count: int
+    worth: float
+    """Independent excesses that the fitted ones are worth: combs of neighbouring orders share lines."""
 
     @classmethod
     def of(cls, places: NDArray[np.float32]) -> _Tail:
@@ -266,33 +271,35 @@ class _Tail:
         start = float(places[cut]) if places.size else 0.0
         excess = places[cut:] - start
         scale = max(float(excess.mean()), 1.0) if excess.size else 4.0
-        return cls(places=places, start=start, scale=scale, count=max(1, int(excess.size)))
+        return cls(
+            places=places, start=start, scale=scale, count=max(1, int(excess.size)), worth=max(1.0, excess.size / 2)
+        )
 
     def exceedance(self, score: float) -> float:
         """Probability that one more place scores ``score`` or more.
 
-        Beyond the start this is the predictive law of an exponential whose mean was learnt from ``count`` excesses,
-        (1 + x / (count·mean))^-count: few decoys promise little.
+        Beyond the start this is the predictive law of an exponential whose mean was learnt from m excesses,
+        (1 + x / (m·mean))^-m: few decoys promise little.
         """
         if self.places.size == 0:
             return 1.0
         if score < self.start:
             return float((self.places >= score).mean())
         share = self.count / self.places.size
-        return share * float((1 + (score - self.start) / (self.count * self.scale)) ** -self.count)
+        return share * float((1 + (score - self.start) / (self.worth * self.scale)) ** -self.worth)
 
     def score_at(self, probability: float) -> float:
         """The score that one place exceeds with ``probability``."""
         share = self.count / max(1, self.places.size)
         ratio = max(share / probability, 1.0)
-        return self.start + self.count * self.scale * float(ratio ** (1 / self.count) - 1)
+        return self.start + self.worth * self.scale * float(ratio ** (1 / self.worth) - 1)
 
 
 def _measure(
     spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: _Reading, limit_score: float
 ) -> CombEvidence:
-    """Lines, strength and detection limit of a comb in the group of bands that showed it best."""
-    group, step = reading.group, spectra.step
+    """Lines, strength and detection limit of a comb in the group of bands where its hits are strongest."""
+    group, step = _strongest_group(spectra, reading), spectra.step
     power, modulation = spectra.power[group], spectra.modulation[group]
     n = power.size
     slip = reading.request.slip != (0.0, 0.0)
@@ -339,6 +346,27 @@ def _measure(
         limit_m_s2=float(np.sqrt(2 * needed)) * rms,
         limit_over_floor_db=_db(needed),
     )
+
+
+def _strongest_group(spectra: EnvelopeSpectra, reading: _Reading) -> int:
+    """Of the groups that show a comb almost as surely as the best one, that with the deepest modulation.
+
+    The score counts strong lines by their logarithm, so it tells presence well and size badly.
+    """
+    slip = reading.request.slip != (0.0, 0.0)
+    groups = np.arange(spectra.power.shape[0])
+    surprise, depth = np.zeros(groups.size), np.zeros(groups.size)
+    for harmonic in range(1, max(reading.harmonics, 3) + 1):
+        middle, half = round(reading.order * harmonic / spectra.step), max(1, harmonic // 2) if slip else 1
+        if not half < middle < spectra.power.shape[1] - half:
+            break
+        window = slice(middle - half, middle + half + 1)
+        spot = spectra.power[:, window].argmax(axis=1)
+        over = spectra.power[:, window][groups, spot]
+        surprise += np.log(np.maximum(over, 1.0))
+        depth += spectra.modulation[:, window][groups, spot] * np.sqrt(np.maximum(0.0, 1 - 1 / np.maximum(over, 1.0)))
+    sure = surprise >= ALMOST_AS_SURE * surprise.max()
+    return int(groups[sure][depth[sure].argmax()])
 
 
 def _group_power(bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], channel: int) -> float:

@@ -6,6 +6,7 @@ from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
+from vibe.diagnosis.settings import CombSettings
 
 PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
 
@@ -38,11 +39,11 @@ def _chosen(case: Case, combs: dict[str, CombEvidence]) -> tuple[str, CombEviden
             # Both races roughened alike: the balls meet both. Weak on either, so it must be sure on both.
             weaker = max((outer, inner), key=lambda comb: comb.false_alarm_probability)
             own = combs.get("rolling_element")
-            strong = max(outer.hit_over_floor_db, inner.hit_over_floor_db) >= settings.hit_over_floor_from_db
+            strong = _strong(outer, settings) or _strong(inner, settings)
             if own is None or not strong:
                 return None
             return "rolling_element", own, weaker.false_alarm_probability
-    strong_ones = {p: c for p, c in present.items() if c.hit_over_floor_db >= settings.hit_over_floor_from_db}
+    strong_ones = {p: c for p, c in present.items() if _strong(c, settings)}
     if strong_ones:
         part = max(strong_ones, key=lambda name: strong_ones[name].score)
         return part, strong_ones[part], strong_ones[part].false_alarm_probability
@@ -54,6 +55,12 @@ def _chosen(case: Case, combs: dict[str, CombEvidence]) -> tuple[str, CombEviden
     ):
         return "cage", cage, cage.false_alarm_probability
     return None
+
+
+def _strong(comb: CombEvidence, settings: CombSettings) -> bool:
+    """Whether a comb is large, besides being no chance: deep hits, or lines high over the floor on the whole."""
+    level_db = sum(max(0.0, line.over_floor_db) for line in comb.lines) / max(1, len(comb.lines))
+    return comb.hit_over_floor_db >= settings.hit_over_floor_from_db or level_db >= settings.level_over_floor_from_db
 
 
 def _finding(

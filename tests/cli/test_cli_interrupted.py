@@ -1,0 +1,111 @@
+"""Ctrl-C and worse in the middle of a run, in a process of its own; and a drive of a run that cannot be reported."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from calls import DRIVE, Vibe
+
+RECIPE = 'kind = "route"\ntitle = "Many"\ndrives = ["drives"]\ncaptures = "captures"\npdf = true\n'
+
+
+@pytest.fixture
+def plant(fit: Path, tmp_path: Path) -> Path:
+    """Eight drives and a capture of each."""
+    for name in ("drives", "captures"):
+        (tmp_path / name).mkdir()
+    for number in range(8):
+        text = DRIVE.replace("T-1", f"T-{number}")
+        (tmp_path / "drives" / f"{number}.toml").write_text(text, encoding="utf-8")
+        capture = Path(shutil.copy(fit, tmp_path / "captures" / f"{number}.h5"))
+        (tmp_path / "captures" / f"{capture.name}.toml").write_text(f'drive = "T-{number}"\n', encoding="utf-8")
+    (tmp_path / "route.toml").write_text(RECIPE, encoding="utf-8")
+    return tmp_path
+
+
+def started(plant: Path, *words: str) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "vibe.cli.main", "run", str(plant / "route.toml"), "--out", str(plant / "out")]
+    return subprocess.Popen(
+        [*command, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
+    )  # fmt: skip
+
+
+def first_report(out: Path, limit_s: float = 60.0) -> None:
+    until = time.monotonic() + limit_s
+    while not list(out.glob("*/health.html")):
+        assert time.monotonic() < until, "no drive was reported"
+        time.sleep(0.02)
+
+
+def all_gone(group: int, limit_s: float = 15.0) -> bool:
+    """Whether every process of the group ends, those of the pool and their helpers too."""
+    until = time.monotonic() + limit_s
+    while time.monotonic() < until:
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.05)
+    return False
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no process groups")
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_an_interrupt_ends_a_run_soon_and_leaves_nothing_half(plant: Path, workers: str) -> None:
+    out = plant / "out"
+    process = started(plant, "--workers", workers)
+    first_report(out)
+    os.killpg(process.pid, signal.SIGINT)  # what a terminal does
+    begun = time.monotonic()
+    heard = process.communicate(timeout=30)
+    assert time.monotonic() - begun < 10
+    assert process.returncode == 130
+    assert heard == (b"", b"")
+    assert not (out / "index.html").exists()
+    assert not list(out.rglob("*.part"))
+    assert all_gone(process.pid)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no process groups")
+def test_workers_end_when_their_parent_is_killed_and_a_forced_run_mends_all(vibe: Vibe, plant: Path) -> None:
+    out = plant / "out"
+    process = started(plant, "--workers", "2")
+    first_report(out)
+    process.kill()
+    process.communicate()
+    assert all_gone(process.pid)
+    again = ["run", plant / "route.toml", "--out", out, "--workers", 1, "--no-pdf"]
+    assert vibe(*again, "--force").status == 0
+    assert len(list(out.glob("*/health.json"))) == 8
+    # A page of the broken run would belong to other numbers.
+    assert not list(out.glob("*/health.pdf"))
+
+
+def test_a_drive_that_cannot_be_reported_is_status_2_after_all_that_could(vibe: Vibe, plant: Path) -> None:
+    taken = plant / "out" / "T-3" / "health.json"
+    taken.parent.mkdir(parents=True)
+    taken.write_text("precious", encoding="utf-8")
+    answer = vibe("run", plant / "route.toml", "--out", plant / "out", "--workers", 1, "--no-pdf")
+    assert answer.status == 2
+    assert len(answer.errors) == 1
+    assert "1 drive of 8" in answer.errors[0]
+    assert "T-3" in answer.errors[0]
+    assert taken.read_text(encoding="utf-8") == "precious"
+    assert len(list((plant / "out").glob("*/health.html"))) == 7
+    assert (plant / "out" / "index.html").is_file()
+
+
+def test_no_capture_of_any_drive_is_told_whatever_the_workers(vibe: Vibe, plant: Path) -> None:
+    for sidecar in (plant / "captures").glob("*.toml"):
+        sidecar.write_text('drive = "nobody\'s"\n', encoding="utf-8")
+    for workers in (1, 2):
+        answer = vibe("run", plant / "route.toml", "--out", plant / f"out{workers}", "--workers", workers, "--strict")
+        assert answer.status == 3, answer.err
+        assert answer.err.count("nobody's") == 8
