@@ -622,7 +622,7 @@ def _overview_exhibits(latest: _Judged | None) -> tuple[Exhibit, ...]:
         shown.append(
             exhibits.packet_exhibit(
                 reading, spectrum.channel, title=f"Impulsiveness by band, {spectrum.channel}",
-                caption="Wavelet packets: 0 is noise, a peak shows where hits ring; noise seldom passes the dashed line.",
+                caption="Wavelet packets: 0 is noise, a peak shows where hits ring; noise seldom passes the dashes.",
             )
         )  # fmt: skip
     return tuple(shown)

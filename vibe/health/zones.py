@@ -3,8 +3,8 @@
 Which table decides. In situ the headline is ISO 10816-3:2009 for a drive above 15 kW. No standard's zones cover a
 smaller drive; its headline is ISO 10816-1:1995 class I, which fits a small machine on its own feet best, and the row
 says "by analogy". A drive of which neither power nor shaft height is known has no headline: a zone would be a made-up
-number. A drive with gears gets a second row after ISO 20816-9:2020, which is written for acceptance at the maker's works and is laxer;
-it informs and does not decide. Whatever had to be assumed stands in the verdict's ``source``.
+number. A drive with gears gets a second row after ISO 20816-9:2020, which is written for acceptance at the maker's
+works and is laxer; it informs and does not decide. Whatever had to be assumed stands in the verdict's ``source``.
 """
 
 from __future__ import annotations

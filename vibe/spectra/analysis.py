@@ -170,12 +170,12 @@ def _speed(
     if tachometer is not None:
         pulsed = speed_from_tachometer(tachometer, question.range_hz, duration)
         if pulsed is None:
-            note = "the tachometer's pulses make no sense; "
+            note = "the tachometer's pulses make no sense"
         elif found is not None and abs(found[1].input_hz / pulsed[1].input_hz - 1) > MOST_DISAGREEMENT:
             note = (
                 f"the tachometer says {pulsed[1].input_hz * 60:.1f} rpm, the drive's own lines say "
                 f"{found[1].input_hz * 60:.1f} rpm: check pulses_per_rev and what the pulse is taken from; "
-                "the lines are believed; "
+                "the lines are believed"
             )
         else:
             return pulsed
@@ -185,7 +185,7 @@ def _speed(
         found = speed_from_signal([*rows, *carriers], question.range_hz, question.speed_orders)
     if found is not None:
         law, estimate = found
-        return law, replace(estimate, note=note.rstrip("; "))
+        return law, replace(estimate, note=note)
     speed = question.fixed_speed_hz or question.nominal_hz
     told = "the speed noted with the capture" if question.fixed_speed_hz else "the plate"
     low, high = question.range_hz

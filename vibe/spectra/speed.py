@@ -90,11 +90,11 @@ def speed_from_signal(
     if best.chance > CHANCE or best.margin < MARGIN:
         return None
     law, information = _refined(best.law, lows, used, segment_s)
-    shape = SHAPE_ERROR * law.drift
+    missed = SHAPE_ERROR * law.drift * law.mean_hz
     sigma = float(np.sqrt(6.0 / max(information, 1e-9)) / (2 * np.pi * duration))
     return law, SpeedEstimate(
         input_hz=law.mean_hz,
-        uncertainty_hz=float(np.hypot(max(SAFETY * sigma, LEAST_RELATIVE * law.mean_hz), shape * law.mean_hz)),
+        uncertainty_hz=float(np.hypot(max(SAFETY * sigma, LEAST_RELATIVE * law.mean_hz), missed)),
         method="signal",
         drift=law.drift,
     )
