@@ -13,8 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibe import __version__
+from vibe.asking import by_tone, question_of, searchable
 from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError, defect
 from vibe.core.files import writable
+from vibe.showing import finding_exhibits, overview_exhibits
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
@@ -22,19 +24,14 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import CombEvidence, Exhibit, Level, SpeedEstimate
     from vibe.core.health import CaptureReport, Finding, Health
-    from vibe.core.tones import CapturePlan, Tone, ToneTable, Visibility
+    from vibe.core.tones import CapturePlan, ToneTable, Visibility
     from vibe.diagnosis.settings import DiagnosisSettings
     from vibe.health.rules import Boundaries, Judgement, Limits
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
-    from vibe.spectra.analysis import Question, Reading
+    from vibe.spectra.analysis import Reading
 
 Progress = Callable[[int, int, str], None]
-
-FEWEST_REPEATS = 10.0
-"""Repeats within a capture from which a comb can be told from chance."""
-MOST_SPEED_ORDERS = 24
-"""Lines used to find the speed: the lowest orders that a sound drive makes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,9 +190,12 @@ def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: S
         first = _settings_of(fit, quality, CaptureSettings)
         seen = visibility(table, first, noted or drive.input.speed_hz)
         shortest = min(channel.duration_s for channel in fit)
-        question = _question(drive, table, settings, _searchable(table, seen, drive, shortest), noted)
+        question = question_of(
+            drive, table, searchable(table, seen, drive, shortest),
+            noted_hz=noted, false_alarm_rate=settings.judgement.false_alarm.rate_per_drive,
+        )  # fmt: skip
         reading = read(fit, _tachometer(capture, quality), question)
-        combs = _by_tone(reading, table, question)
+        combs = by_tone(reading, table, question)
         measured = set(reading.samples)
         quality = tuple(with_drift(q, reading.speed.drift) if q.channel in measured else q for q in quality)
         if reading.speed.note:
@@ -238,109 +238,6 @@ def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], make
         sample_rate_hz=max(channel.sample_rate_hz for channel in fit),
         usable_band_hz=(min((b[0] for b in bands), default=2.0), max((b[1] for b in bands), default=1000.0)),
     )
-
-
-def _searchable(table: ToneTable, seen: Sequence[Visibility], drive: Drive, duration_s: float) -> set[str]:
-    """Tones worth a search: those that can be seen, and those that repeat often enough to be found by luck.
-
-    A tone of the second kind stays listed as not observable unless it is found: its silence means nothing.
-    """
-    turns = drive.input.speed_hz * duration_s
-    return {v.tone for v in seen if v.seen or table.tone(v.tone).order * turns >= FEWEST_REPEATS}
-
-
-def _question(drive: Drive, table: ToneTable, settings: Settings, seen: set[str], noted_hz: float | None) -> Question:
-    """The drive's tones, as plain orders that the samples can be asked for."""
-    from vibe.spectra.analysis import FoldRequest, Question
-    from vibe.spectra.comb import CombRequest
-
-    combs: list[CombRequest] = []
-    folds: list[FoldRequest] = []
-    for tone in table.tones:
-        if not tone.damage or tone.id not in seen:
-            continue
-        if any(_same_order(tone, other.order, other.slip) for other in combs):
-            continue
-        combs.append(
-            CombRequest(
-                name=tone.id,
-                order=tone.order,
-                slip=tone.slip,
-                sidebands=tuple(sorted({side.order for side in tone.sidebands}))[:2],
-                carriers=(1, 2) if tone.family == "rolling element" else (1,),
-                max_harmonic=_cage_harmonics(drive, tone) if tone.family == "cage" else 12,
-            )
-        )
-        twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
-        if tone.fold is not None or any(other.fold is not None for other in twins):
-            folds.append(
-                FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=max(other.meetings for other in twins))
-            )
-    healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
-    orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
-    for tone in healthy:
-        if tone.order >= 0.5 and tone.family != "hunting":
-            orders |= {k * tone.order for k in (1, 2, 3)}
-    innocent = {(1.0, 60)}
-    for tone in table.tones:
-        if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
-            innocent.add((tone.order, 40))
-        elif tone.family == "shaft":
-            innocent.add((tone.order, 60 if tone.order >= 0.9 else 6))
-    lines = [("0.5x", 0.5), ("1.5x", 1.5), ("2.5x", 2.5)] + [(f"{k}x", float(k)) for k in range(1, 11)]
-    for tone in table.tones:
-        if tone.family == "mesh":
-            lines += [(f"{tone.id} {k}", k * tone.order) for k in (1, 2, 3)]
-    lines_hz: list[tuple[str, float]] = []
-    if drive.motor is not None:
-        twice, slip_hz = 2 * drive.motor.line_hz, drive.motor.synchronous_hz - drive.input.speed_hz
-        lines_hz.append(("twice line", twice))
-        if slip_hz > 0.02:
-            lines_hz += [
-                ("twice line - pole pass", twice - slip_hz * drive.motor.poles),
-                ("twice line + pole pass", twice + slip_hz * drive.motor.poles),
-            ]
-    searched = max(1, len(combs))
-    return Question(
-        range_hz=drive.input.speed_range_hz,
-        nominal_hz=drive.input.speed_hz,
-        speed_orders=tuple(sorted(orders)[:MOST_SPEED_ORDERS]),
-        combs=tuple(combs),
-        folds=tuple(folds),
-        innocent=tuple(sorted(innocent)),
-        lines=tuple(lines),
-        lines_hz=tuple(lines_hz),
-        false_alarm=settings.judgement.false_alarm.rate_per_drive / searched,
-        fixed_speed_hz=noted_hz,
-    )
-
-
-def _cage_harmonics(drive: Drive, tone: Tone) -> int:
-    """Harmonics of a cage that no race owns: as many lines as elements make the outer race's own."""
-    elements = next((b.elements for b in drive.bearing if tone.id == f"bearing.{b.name}.cage"), None)
-    return 5 if elements is None else max(2, min(12, elements - 1))
-
-
-def _fold_order(twins: Sequence[Tone]) -> float:
-    """Signed turns of the frame per input turn, of the first tone that has one."""
-    return next(float(tone.fold.order) for tone in twins if tone.fold is not None)
-
-
-def _same_order(tone: Tone, order: float, slip: tuple[float, float]) -> bool:
-    """Whether a tone and an order already asked for are one and the same place."""
-    return abs(tone.order / order - 1.0) < 1e-9 and tone.slip == slip
-
-
-def _by_tone(reading: Reading, table: ToneTable, question: Question) -> dict[str, CombEvidence]:
-    """The comb of every tone; those that share an order share it."""
-    slips = {request.name: request.slip for request in question.combs}
-    orders = {request.name: request.order for request in question.combs}
-    return {
-        tone.id: comb
-        for comb in reading.combs
-        for tone in table.tones
-        if tone.damage and _same_order(tone, orders[comb.tone], slips[comb.tone])
-    }
 
 
 def _case(
@@ -440,8 +337,10 @@ def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], setting
         drive=drive,
         health=health,
         tones=table,
-        finding_exhibits=tuple(_finding_exhibits(finding, judged, table) for finding in findings),
-        overview_exhibits=_overview_exhibits(latest),
+        finding_exhibits=tuple(_pictures(finding, judged, table) for finding in findings),
+        overview_exhibits=overview_exhibits(latest.reading)
+        if latest is not None and latest.reading is not None
+        else (),
         plan=capture_plan(drive, table),
     )
 
@@ -456,10 +355,18 @@ def _when(one: _Judged) -> float:
 
 def _blind(read: Sequence[_Judged], table: ToneTable) -> str:
     """Why none of the captures could have shown damage of a part; empty when one could, or nothing can be damaged."""
-    damage = [tone for tone in table.tones if tone.damage]
-    if not damage or any(one.combs for one in read):
+    damage = {tone.id for tone in table.tones if tone.damage}
+    if not damage or any(one.combs and v.seen and v.tone in damage for one in read for v in one.visibility):
         return ""
-    return f"rate, band and length of the captures let none of the {len(damage)} tones of damage be looked for"
+    return f"rate, band and length of the captures let none of the {len(damage)} tones of damage be observed"
+
+
+def _pictures(finding: Finding, judged: Sequence[_Judged], table: ToneTable) -> tuple[Exhibit, ...]:
+    """The pictures of the capture in which a finding was surest."""
+    for one in judged:
+        if one.reading is not None and finding in one.findings:
+            return finding_exhibits(finding, one.reading, one.combs, table)
+    return ()
 
 
 def _moves(one: _Judged, channel: str) -> bool:
@@ -518,114 +425,6 @@ def _health(
         cautions=list(cautions),
         software=f"vibe {__version__}",
     )
-
-
-def _finding_exhibits(finding: Finding, judged: Sequence[_Judged], table: ToneTable) -> tuple[Exhibit, ...]:
-    """The pictures of the capture in which a finding was surest."""
-    from vibe.core.evidence import Mark
-    from vibe.spectra import exhibits
-
-    having = [one for one in judged if finding in one.findings and one.reading is not None]
-    if not having:
-        return ()
-    one = having[0]
-    reading = one.reading
-    assert reading is not None
-    comb = one.combs.get(finding.tone) if finding.tone is not None else None
-    if comb is None:
-        return _line_exhibits(finding, reading)
-    tone = table.tone(finding.tone or "")
-    carrier = (
-        2 if tone.family == "rolling element" and len(comb.lines) and comb.lines[0].order > 1.5 * comb.order else 1
-    )
-    marks = [Mark(at=line.order, label=f"{k * carrier}", kind="comb") for k, line in enumerate(comb.lines, start=1)] + [
-        Mark(at=line.order, label="", kind="sideband") for line in comb.sideband_lines if line.over_floor_db > 6
-    ]
-    highest = 1.08 * max(line.order for line in comb.lines)
-    what = f"{tone.component} ({tone.defect})"
-    shown: list[Exhibit] = [
-        exhibits.comb_exhibit(
-            reading, comb, marks, highest=max(highest, 3.2 * comb.order),
-            title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
-            caption=f"Marked: the comb of {what} at order {comb.order:.4g} and its harmonics; grey: the local floor.",
-        )
-    ]  # fmt: skip
-    turn = reading.turns.get(comb.tone)
-    if turn is not None and tone.fold is not None and comb.localisation is not None:
-        shown.append(
-            exhibits.map_exhibit(
-                turn, part=tone.fold.part, count=tone.fold.count, peaks_deg=comb.localisation.peaks_deg,
-                absolute=reading.absolute,
-                title=f"One turn laid on the {tone.fold.part}s",
-                caption="Mean envelope by place, averaged over "
-                f"{turn.turns:.0f} turns; "
-                + ("angles count from the pulse." if reading.absolute else "angles count from an arbitrary start."),
-            )
-        )  # fmt: skip
-    shown.append(
-        exhibits.waveform_exhibit(
-            reading, comb, title=f"Waveform in the band, {comb.channels[0]}",
-            caption=f"About eight repeats, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz.",
-        )
-    )  # fmt: skip
-    return tuple(shown)
-
-
-def _line_exhibits(finding: Finding, reading: Reading) -> tuple[Exhibit, ...]:
-    """For faults read in single lines: the velocity spectrum with those lines marked."""
-    from vibe.core.evidence import Mark
-    from vibe.spectra import exhibits
-
-    channel = next((item.channel for item in finding.evidence if item.channel in reading.samples), None)
-    if channel is None or finding.component == "sensor":
-        return ()
-    names = {line.name: line for line in reading.lines if line.channel == channel}
-    wanted = (
-        [n for n in names if n.startswith("twice line")]
-        if finding.component == "motor"
-        else [n for n in names if finding.tone is not None and n.startswith(finding.tone)]
-        or [n for n in names if n.endswith("x")]
-    )
-    marks = [Mark(at=names[name].frequency_hz, label=name.rsplit(" ", 1)[-1], kind="comb") for name in wanted]
-    highest = max([3 * mark.at for mark in marks if mark.label == "1x"] + [1.3 * mark.at for mark in marks])
-    return (
-        exhibits.velocity_exhibit(
-            reading, channel, marks, highest_hz=highest, title=f"Velocity spectrum, {channel}",
-            caption=f"Marked: the lines behind {finding.component}, {finding.defect}.",
-        ),
-    )  # fmt: skip
-
-
-def _overview_exhibits(latest: _Judged | None) -> tuple[Exhibit, ...]:
-    from vibe.core.evidence import Mark
-    from vibe.spectra import exhibits
-
-    if latest is None or latest.reading is None:
-        return ()
-    reading = latest.reading
-    shown: list[Exhibit] = []
-    for spectrum in reading.spectra:
-        names = {line.name: line for line in reading.lines if line.channel == spectrum.channel}
-        marks = [
-            Mark(at=names[name].frequency_hz, label=label, kind="owner")
-            for name, label in [("1x", "1x"), ("2x", "2x")]
-            + [(n, n.replace(" 1", "")) for n in names if n.endswith(".mesh 1")]
-            if name in names
-        ]
-        shown.append(
-            exhibits.velocity_exhibit(
-                reading, spectrum.channel, marks, highest_hz=1000.0,
-                title=f"Velocity spectrum, {spectrum.channel}",
-                caption="Running speed and lobe-pin mesh are marked for orientation.",
-            )
-        )  # fmt: skip
-        shown.append(
-            exhibits.packet_exhibit(
-                reading, spectrum.channel, title=f"Impulsiveness by band, {spectrum.channel}",
-                caption="Wavelet packets: 0 is noise, a peak shows where hits ring; noise seldom passes the dashes.",
-            )
-        )  # fmt: skip
-    return tuple(shown)
 
 
 # --- what users ask for --------------------------------------------------------------------------------------------
@@ -805,6 +604,10 @@ def run_recipe(
         drive = load_drive(path)
         if drive.tag in drives:
             raise ConfigError(f"drive {drive.tag!r} is described twice, here and in {drives[drive.tag]}", path=path)
+        # Many file systems know no case: one of the two reports would be lost.
+        if near := next((tag for tag in drives if tag.casefold() == drive.tag.casefold()), None):
+            raise ConfigError(f"the tags {drive.tag!r} and {near!r} differ in case only; {near!r} is in {drives[near]}",
+                              path=path)  # fmt: skip
         drives[drive.tag], names[drive.tag] = path, drive.name
     folder = captures or base / recipe.captures
     target = out or recipe.out

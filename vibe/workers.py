@@ -58,20 +58,21 @@ def each(
         for number, job in enumerate(jobs):
             take(number, work(job))
         return [results[number] for number in range(len(jobs))]
-    with _cluster(cluster) if cluster is not None else _processes(min(workers, len(jobs))) as executor:
-        with _interrupts_held():
-            futures: dict[Future[R], int] = {
-                executor.submit(_one, work, job): number for number, job in enumerate(jobs)
-            }
-        try:
-            for future in as_completed(futures):
-                take(futures[future], future.result())
-        except BrokenProcessPool:
-            pass
-        except BaseException:
-            for future in futures:
-                future.cancel()
-            raise
+    try:
+        with _cluster(cluster) if cluster is not None else _processes(min(workers, len(jobs))) as executor:
+            with _interrupts_held():
+                futures: dict[Future[R], int] = {
+                    executor.submit(_one, work, job): number for number, job in enumerate(jobs)
+                }
+            try:
+                for future in as_completed(futures):
+                    take(futures[future], future.result())
+            except BaseException:
+                for future in futures:
+                    future.cancel()
+                raise
+    except BrokenProcessPool:
+        pass  # Caught outside: a process waiting for a lock that died with another must be ended, not waited for.
     for number, job in enumerate(jobs):
         if number not in results:
             take(number, _alone(work, again(job)))
@@ -79,13 +80,13 @@ def each(
 
 
 def _alone(work: Callable[[J], R], job: J) -> R | Lost:
-    with _processes(1) as executor:
-        with _interrupts_held():
-            future = executor.submit(_one, work, job)
-        try:
+    try:
+        with _processes(1) as executor:
+            with _interrupts_held():
+                future = executor.submit(_one, work, job)
             return future.result()
-        except BrokenProcessPool:
-            return Lost()
+    except BrokenProcessPool:
+        return Lost()
 
 
 @contextmanager
@@ -160,6 +161,9 @@ def _leave(*_: object) -> None:
 
 def _follow_parent() -> None:
     """A pool's process would wait for work for ever when its parent is killed."""
+    if hasattr(signal, "pthread_sigmask"):
+        # The word to end is for the thread that works: only there does it break off a wait.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()

@@ -12,12 +12,28 @@ from vibe.core.files import check_folder, safe_name, writable, write_whole
 
 
 @pytest.mark.parametrize(
-    "tag", ["con", "NUL", "Aux.1", "com3", "lpt9.x", "assets", "index.html", "run.json", "Drives.csv", "..", "../x", ""]
+    "tag",
+    [
+        "con",
+        "NUL",
+        "Aux.1",
+        "com3",
+        "lpt9.x",
+        "assets",
+        "index.html",
+        "run.json",
+        "Drives.csv",
+        "..",
+        "../x",
+        "",
+        "--x",
+    ],
 )
 def test_no_name_is_a_device_a_way_out_or_a_file_of_the_run_itself(tag: str) -> None:
     name = safe_name(tag)
     assert name not in ("", ".", "..")
     assert "/" not in name
+    assert not name.startswith("-")
     assert name.lower().split(".")[0] not in ("con", "nul", "aux", "com3", "lpt9")
     assert name.lower() not in ("assets", "index.html", "run.json", "drives.csv")
 

@@ -112,9 +112,15 @@ def test_a_defect_in_one_drive_costs_no_other(plant: Path, monkeypatch: pytest.M
     assert (plant / "out" / "B-2" / "health.json").is_file()
 
 
+def test_tags_that_differ_in_case_only_would_share_a_folder(plant: Path) -> None:
+    (plant / "drives" / "twin.toml").write_text(DRIVE.format(tag="a-1", outer="housing"), encoding="utf-8")
+    with pytest.raises(ConfigError, match="'a-1' and 'A-1' differ in case only"):
+        run(plant)
+
+
 def test_wrong_limits_end_the_run_before_any_work(plant: Path) -> None:
     (plant / "route.toml").write_text(RECIPE + 'limits = "none.toml"\n', encoding="utf-8")
-    with pytest.raises(ConfigError, match="none.toml"):
+    with pytest.raises(ConfigError, match=r"none\.toml"):
         run(plant)
     assert not (plant / "out").exists()
 
@@ -158,7 +164,8 @@ def test_pdf_may_be_asked_for_or_not(plant: Path) -> None:
 
 @pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="file names are text there")
 def test_a_capture_whose_name_is_no_text(plant: Path) -> None:
-    os.rename(plant / "captures" / "A-1.h5", os.fsencode(plant / "captures") + b"/caf\xe9.h5")
+    capture = plant / "captures" / "A-1.h5"
+    capture.rename(capture.with_name(os.fsdecode(b"caf\xe9.h5")))
     outcome = run(plant)
     assert outcome.failures == ()
     health = Health.model_validate_json((plant / "out" / "A-1" / "health.json").read_bytes())

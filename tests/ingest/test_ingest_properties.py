@@ -50,8 +50,8 @@ pitch_diameter_mm = 36.0
 """
 LINES = GOOD.splitlines()
 VALUES_OF_ALL_KINDS = st.sampled_from(
-    ["0", "-1", "1", "2.5", "nan", "-inf", "1e400", "1e308", "9" * 400, "true", '""', '"ring"', '"é\\u202e"', "[]", "{}",
-     "[1, 2]", "[[1]]", "{a = 1}", "1979-05-27", "0x10", "'''", "'", "\x00", "[", "=", "1_0", '"stage1.disc"', "inf"]
+    ["0", "-1", "1", "2.5", "nan", "-inf", "1e400", "1e308", "9" * 400, "true", '""', '"ring"', '"é\\u202e"', "[]",
+     "{}", "[1, 2]", "[[1]]", "{a = 1}", "1979-05-27", "0x10", "'''", "'", "\x00", "[", "=", "1_0", "inf"]
 )  # fmt: skip
 
 
@@ -59,13 +59,13 @@ def loaded(path: Path) -> Drive | ConfigError:
     """What comes of the file at ``path``, after the checks that hold for every refusal."""
     try:
         return load_drive(path)
-    except ConfigError as error:
-        assert str(error).startswith(str(path))
-        assert len(str(error).splitlines()) == 1
-        assert "Input should" not in str(error)
-        lines = path.read_bytes().count(b"\n") + 1
-        assert error.line is None or 1 <= error.line <= lines
-        return error
+    except ConfigError as refusal:
+        answer = refusal
+    assert str(answer).startswith(str(path))
+    assert len(str(answer).splitlines()) == 1
+    assert "Input should" not in str(answer)
+    assert answer.line is None or 1 <= answer.line <= path.read_bytes().count(b"\n") + 1
+    return answer
 
 
 @FEW
@@ -134,15 +134,18 @@ def small(form: str) -> bytes:
 
 def read(path: Path) -> Capture | CaptureError:
     """What comes of the file at ``path``; every channel of a capture can be judged too."""
+    answer: Capture | CaptureError
     try:
-        capture = read_capture(path)
-    except CaptureError as error:
-        assert str(error).startswith(str(path))
-        assert len(str(error).splitlines()) == 1
-        return error
-    for channel in capture.channels:
-        assess(channel, speed_hz=24.0)
-    return capture
+        answer = read_capture(path)
+    except CaptureError as refusal:
+        answer = refusal
+    if isinstance(answer, Capture):
+        for channel in answer.channels:
+            assess(channel, speed_hz=24.0)
+    else:
+        assert str(answer).startswith(str(path))
+        assert len(str(answer).splitlines()) == 1
+    return answer
 
 
 PLACES = st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=6)

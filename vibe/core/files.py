@@ -66,12 +66,12 @@ def writable(text: str) -> str:
 
 
 def safe_name(tag: str) -> str:
-    """A file name made of ``tag``: no separators, no control characters, never hidden or empty, no name of a device
-    and none of the files that a run writes beside its drives.
+    """A file name made of ``tag``: no separators, no control characters, never hidden, empty or like an option, no
+    name of a device and none of the files that a run writes beside its drives.
 
     Two different tags never share a name: whatever had to be replaced is told apart by a short digest.
     """
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", tag).strip("._")[:80]
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", tag).lstrip("._-").rstrip("._")[:80]
     if _DEVICES.fullmatch(plain) or plain.lower() in _OWN:
         plain = f"drive_{plain}"
     if plain and plain == tag:

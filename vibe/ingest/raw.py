@@ -20,7 +20,8 @@ from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
 from vibe.ingest.sidecar import Sidecar, SidecarChannel
 
 MAX_SAMPLES = 100_000_000
-"""Samples in one file, all channels together: 0.4 GB as they are kept, some 3 GB while they are judged."""
+"""Samples in one file, all channels together: 0.4 GB as they are kept; a diagnosis takes some thirty times that at its
+peak, about 115 bytes a sample."""
 
 _YEARS = (1950, 2200)
 """A time outside is a clock that was never set, or a slip."""

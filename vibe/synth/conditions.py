@@ -16,6 +16,11 @@ Dropouts: stretches of missing samples. Dead: no motion, converter noise only. W
 Ski slope: overloaded amplifier, huge slow wandering. Coarse: a range so wide that few steps are used. Offset: DC."""
 
 
+MOST_SAMPLES = 1e8
+"""All points together: what can be read again at once."""
+MOST_SHOCKS = 1000
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
     """Everything about a simulated measurement that is not damage.
@@ -60,7 +65,7 @@ class Conditions:
         for name, value in positive.items():
             if not value > 0 or not isfinite(value):
                 raise CallError(f"{name} {value} must be positive")
-        if self.duration_s * self.sample_rate_hz > 2e8:
+        if self.duration_s * self.sample_rate_hz * len(self.points) > MOST_SAMPLES:
             raise CallError(f"{self.duration_s:g} s at {self.sample_rate_hz:g} Hz are more samples than can be made")
         if self.duration_s * self.sample_rate_hz < 64:
             raise CallError(f"{self.duration_s:g} s at {self.sample_rate_hz:g} Hz are fewer than 64 samples")
@@ -85,6 +90,10 @@ class Conditions:
             raise CallError(f"pulses_per_rev {self.pulses_per_rev} must be at least 1")
         if not self.points or len(set(self.points)) != len(self.points) or "tachometer" in self.points:
             raise CallError("points needs at least one name, none twice, none of them 'tachometer'")
+        if not all(point.isprintable() and point.strip() == point != "" for point in self.points):
+            raise CallError("the name of a point must be printable, without spaces at its ends")
+        if self.stray_shocks > MOST_SHOCKS:
+            raise CallError(f"stray_shocks {self.stray_shocks} must be at most {MOST_SHOCKS}")
         for point, fault in self.sensor_faults:
             if fault not in SENSOR_FAULTS:
                 raise CallError(f"unknown sensor fault {fault!r}; possible: {', '.join(SENSOR_FAULTS)}")

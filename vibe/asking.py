@@ -1,0 +1,125 @@
+"""From a drive's tones to plain orders that samples can be asked for, and from the answers back to its tones.
+
+Between two rooms that do not know one another: kinematics never sees a sample, spectra never know what a drive is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.core.drive import Drive
+    from vibe.core.evidence import CombEvidence
+    from vibe.core.tones import Tone, ToneTable, Visibility
+    from vibe.spectra.analysis import Question, Reading
+
+FEWEST_REPEATS = 10.0
+"""Repeats within a capture from which a comb can be told from chance."""
+MOST_SPEED_ORDERS = 24
+"""Lines used to find the speed: the lowest orders that a sound drive makes."""
+
+
+def searchable(table: ToneTable, seen: Sequence[Visibility], drive: Drive, duration_s: float) -> set[str]:
+    """Tones worth a search: those that can be seen, and those that repeat often enough to be found by luck.
+
+    A tone of the second kind stays listed as not observable unless it is found: its silence means nothing.
+    """
+    turns = drive.input.speed_hz * duration_s
+    return {v.tone for v in seen if v.seen or table.tone(v.tone).order * turns >= FEWEST_REPEATS}
+
+
+def question_of(
+    drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: float | None, false_alarm_rate: float
+) -> Question:
+    """The drive's tones, as plain orders that the samples can be asked for."""
+    from vibe.spectra.analysis import FoldRequest, Question
+    from vibe.spectra.comb import CombRequest
+
+    combs: list[CombRequest] = []
+    folds: list[FoldRequest] = []
+    for tone in table.tones:
+        if not tone.damage or tone.id not in seen:
+            continue
+        if any(_same_order(tone, other.order, other.slip) for other in combs):
+            continue
+        combs.append(
+            CombRequest(
+                name=tone.id,
+                order=tone.order,
+                slip=tone.slip,
+                sidebands=tuple(sorted({side.order for side in tone.sidebands}))[:2],
+                carriers=(1, 2) if tone.family == "rolling element" else (1,),
+                max_harmonic=_cage_harmonics(drive, tone) if tone.family == "cage" else 12,
+            )
+        )
+        twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
+        if tone.fold is not None or any(other.fold is not None for other in twins):
+            folds.append(
+                FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=max(other.meetings for other in twins))
+            )
+    healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
+    orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
+    for tone in healthy:
+        if tone.order >= 0.5 and tone.family != "hunting":
+            orders |= {k * tone.order for k in (1, 2, 3)}
+    innocent = {(1.0, 60)}
+    for tone in table.tones:
+        if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
+            innocent.add((tone.order, 40))
+        elif tone.family == "shaft":
+            innocent.add((tone.order, 60 if tone.order >= 0.9 else 6))
+    lines = [("0.5x", 0.5), ("1.5x", 1.5), ("2.5x", 2.5)] + [(f"{k}x", float(k)) for k in range(1, 11)]
+    for tone in table.tones:
+        if tone.family == "mesh":
+            lines += [(f"{tone.id} {k}", k * tone.order) for k in (1, 2, 3)]
+    lines_hz: list[tuple[str, float]] = []
+    if drive.motor is not None:
+        twice, slip_hz = 2 * drive.motor.line_hz, drive.motor.synchronous_hz - drive.input.speed_hz
+        lines_hz.append(("twice line", twice))
+        if slip_hz > 0.02:
+            lines_hz += [
+                ("twice line - pole pass", twice - slip_hz * drive.motor.poles),
+                ("twice line + pole pass", twice + slip_hz * drive.motor.poles),
+            ]
+    searched = max(1, len(combs))
+    return Question(
+        range_hz=drive.input.speed_range_hz,
+        nominal_hz=drive.input.speed_hz,
+        speed_orders=tuple(sorted(orders)[:MOST_SPEED_ORDERS]),
+        combs=tuple(combs),
+        folds=tuple(folds),
+        innocent=tuple(sorted(innocent)),
+        lines=tuple(lines),
+        lines_hz=tuple(lines_hz),
+        false_alarm=false_alarm_rate / searched,
+        fixed_speed_hz=noted_hz,
+    )
+
+
+def _cage_harmonics(drive: Drive, tone: Tone) -> int:
+    """Harmonics of a cage that no race owns: as many lines as elements make the outer race's own."""
+    elements = next((b.elements for b in drive.bearing if tone.id == f"bearing.{b.name}.cage"), None)
+    return 5 if elements is None else max(2, min(12, elements - 1))
+
+
+def _fold_order(twins: Sequence[Tone]) -> float:
+    """Signed turns of the frame per input turn, of the first tone that has one."""
+    return next(float(tone.fold.order) for tone in twins if tone.fold is not None)
+
+
+def _same_order(tone: Tone, order: float, slip: tuple[float, float]) -> bool:
+    """Whether a tone and an order already asked for are one and the same place."""
+    return abs(tone.order / order - 1.0) < 1e-9 and tone.slip == slip
+
+
+def by_tone(reading: Reading, table: ToneTable, question: Question) -> dict[str, CombEvidence]:
+    """The comb of every tone; those that share an order share it."""
+    slips = {request.name: request.slip for request in question.combs}
+    orders = {request.name: request.order for request in question.combs}
+    return {
+        tone.id: comb
+        for comb in reading.combs
+        for tone in table.tones
+        if tone.damage and _same_order(tone, orders[comb.tone], slips[comb.tone])
+    }
