@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from math import gcd
+from math import asin, gcd, pi
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -193,7 +193,8 @@ class Bearing(Part):
     inner: str
     outer: str
     load: str | None = None
-    """Body in whose frame the load stands still; the outer ring's body unless given."""
+    """Body in whose frame the load stands still. Unless given: the eccentric for a bearing between an eccentric (or
+    crank) and its disc, else the housing."""
     elements: Annotated[int, Field(ge=3, le=400)] | None = None
     element_diameter_mm: Length | None = None
     pitch_diameter_mm: Length | None = None
@@ -217,8 +218,6 @@ class Bearing(Part):
                     f"bearing {self.name!r}: elements of {d:g} mm do not fit a pitch circle of {pitch:g} mm"
                 )
             # n chords of length d must fit round the pitch circle: n · 2 asin(d/pitch) <= 2 pi.
-            from math import asin, pi
-
             if n * 2 * asin(d / pitch) > 2 * pi * 1.001:
                 raise ValueError(
                     f"bearing {self.name!r}: {n} elements of {d:g} mm do not fit round a pitch circle of {pitch:g} mm"

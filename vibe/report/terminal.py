@@ -152,7 +152,7 @@ def summary_table(rows: Sequence[IndexRow], *, form: Form = "table", width: int 
     header = ["state", "drive", "finding", "probability", "do_by"]
     if form == "table":
         return _drawn(summary_view(rows), width)
-    cells = [(r.state, r.tag, r.top_finding, r.probability, r.do_by) for r in ordered]
+    cells = [(r.state, r.tag, r.top_finding, _rounded(r.probability), r.do_by) for r in ordered]
     if form == "csv":
         return csv_text(header, cells)
     if form == "tsv":
@@ -175,6 +175,11 @@ def summary_view(rows: Sequence[IndexRow]) -> Table:
 
 
 # ── small things ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _rounded(probability: float | None) -> float | None:
+    """Three places: no capture supports more."""
+    return None if probability is None else round(probability, 3)
 
 
 def _hz(order: float, input_hz: float | None) -> float | None:
