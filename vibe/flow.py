@@ -369,6 +369,11 @@ def _pictures(finding: Finding, judged: Sequence[_Judged], table: ToneTable) -> 
     return ()
 
 
+def _ten_digits(value: float) -> float:
+    """The digits behind differ with the number of threads that a sum was shared among."""
+    return float(f"{value:.10g}")
+
+
 def _moves(one: _Judged, channel: str) -> bool:
     """Whether a channel is one of vibration that was analysed."""
     return one.reading is not None and channel in one.reading.samples
@@ -401,8 +406,8 @@ def _health(
         false_alarm_rate=settings.judgement.false_alarm.rate_per_drive,
         captures=[one.report for one in judged],
         speed=SpeedReport(
-            input_hz=speed.input_hz if speed else None,
-            uncertainty_hz=speed.uncertainty_hz if speed else None,
+            input_hz=_ten_digits(speed.input_hz) if speed else None,
+            uncertainty_hz=_ten_digits(speed.uncertainty_hz) if speed and speed.uncertainty_hz is not None else None,
             method=speed.method if speed else None,
             note=speed.note if speed else "no capture fit to tell",
         ),

@@ -45,7 +45,7 @@ def first_report(out: Path, limit_s: float = 60.0) -> None:
 
 
 def all_gone(group: int, limit_s: float = 15.0) -> bool:
-    """Whether every process of the group ends, those of the pool and their helpers too."""
+    """Whether every process of the group ends, those of the pool too."""
     until = time.monotonic() + limit_s
     while time.monotonic() < until:
         try:
