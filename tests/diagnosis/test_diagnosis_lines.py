@@ -35,7 +35,7 @@ def least(settings: Settings) -> float:
 
 
 def test_one_strong_line_at_running_speed_is_unbalance(case: MakeCase, least: float) -> None:
-    findings = diagnose(case(**with_level((line("1x", 3.0 * least), line("2x", 0.1 * least)), 3.1 * least)))
+    findings = diagnose(case(**with_level((line("1x", 1.5 * least), line("2x", 0.1 * least)), 1.55 * least)))
     assert told(findings) == [("input.shaft", "unbalance")]
     assert findings[0].tone is None
     assert findings[0].severity == "moderate"

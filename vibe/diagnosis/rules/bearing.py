@@ -49,7 +49,7 @@ def _chosen(case: Case, combs: dict[str, CombEvidence]) -> tuple[str, CombEviden
         return part, strong_ones[part], strong_ones[part].false_alarm_probability
     if (
         cage is not None
-        and not present
+        and all(cage.score > other.score for other in present.values())
         and cage.false_alarm_probability <= limit / settings.cage_stricter_by
         and cage.hit_over_floor_db >= settings.hit_over_floor_from_db
     ):
