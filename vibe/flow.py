@@ -230,7 +230,6 @@ def _tachometer(capture: Capture, quality: Sequence[ChannelQuality]) -> Channel 
 
 
 def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], make: Any) -> Any:
-    bands = [q.usable_band_hz for q in quality if q.usable_band_hz is not None]
     names = {channel.name for channel in fit}
     bands = [q.usable_band_hz for q in quality if q.channel in names and q.usable_band_hz is not None]
     return make(

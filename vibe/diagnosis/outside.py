@@ -17,6 +17,12 @@ def share_probability(value: float, threshold: float) -> float:
     return 0.6 + 0.35 * min(1.0, max(0.0, (value - threshold) / max(1e-9, 1 - threshold)))
 
 
+def line_share(case: Case, line: Line) -> float:
+    """Share of its channel's mean-square velocity that one line carries, at most 1."""
+    total = max(case.level(line.channel, "velocity_rms"), line.velocity_mm_s)
+    return (line.velocity_mm_s / total) ** 2
+
+
 def loose_series(case: Case) -> tuple[list[Line], float]:
     """Harmonics from the 3rd and half orders that are present, and the strongest of the first two."""
     settings = case.settings.lines

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import outside_finding, share_probability
+from vibe.diagnosis.outside import line_share, outside_finding, share_probability
 
 
 def find(case: Case) -> list[Finding]:
@@ -17,8 +17,7 @@ def find(case: Case) -> list[Finding]:
         return []
     if line.velocity_mm_s < case.zone_mm_s[settings.level_from_zone]:
         return []
-    total = max(case.level(line.channel, "velocity_rms"), line.velocity_mm_s)
-    share = (line.velocity_mm_s / total) ** 2
+    share = line_share(case, line)
     nearest = round(line.frequency_hz / case.speed.input_hz)
     apart = abs(line.frequency_hz - nearest * case.speed.input_hz)
     if share < settings.electrical_share_from or apart < 0.3:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import outside_finding, series_is_loose, share_probability
+from vibe.diagnosis.outside import line_share, outside_finding, series_is_loose, share_probability
 
 
 def find(case: Case) -> list[Finding]:
@@ -13,8 +13,7 @@ def find(case: Case) -> list[Finding]:
     once, twice = case.line("1x"), case.line("2x")
     if once is None or once.over_floor_db < settings.over_floor_from_db or series_is_loose(case):
         return []
-    total = max(case.level(once.channel, "velocity_rms"), once.velocity_mm_s)
-    share = (once.velocity_mm_s / total) ** 2
+    share = line_share(case, once)
     second = twice.velocity_mm_s if twice is not None else 0.0
     if once.velocity_mm_s < case.zone_mm_s[settings.level_from_zone] or share < settings.unbalance_share_from:
         return []
