@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.angle import AngleLaw
+from vibe.spectra.fft import fast_length
 
 WHITENING_WIDTH_HZ = 60.0
 """Width of the blocks whose median is the floor: wide against lines, narrow against casing resonances."""
@@ -94,7 +95,7 @@ def envelopes(
     ``width_hz`` is the least width of a band; it bounds the highest envelope frequency that can be seen.
     """
     n = samples.size
-    size = fft.next_fast_len(n, real=True)
+    size = fast_length(n)
     transform = fft.rfft(samples, size)
     bin_hz = sample_rate_hz / size
     power = np.abs(transform) ** 2

@@ -10,6 +10,7 @@ from scipy import fft
 
 from vibe.core.evidence import Line
 from vibe.spectra.angle import AngleLaw
+from vibe.spectra.fft import fast_length
 
 HALF_BINS = 3
 """Half width over which a line's power is gathered: the main lobe of a Hann window and a little wander."""
@@ -28,7 +29,7 @@ def angular(samples: NDArray[np.float32], sample_rate_hz: float, law: AngleLaw) 
     dense = fft.irfft(fft.rfft(samples), 2 * n) * np.float32(2.0)
     time = np.arange(2 * n) / (2 * sample_rate_hz)
     turns = law.at(time)
-    length = fft.next_fast_len(n, real=True)
+    length = fast_length(n)
     even = np.linspace(turns[0], turns[-1], length)
     result = np.interp(np.interp(even, turns, time), time, dense).astype(np.float32)
     return result, (length - 1) / float(turns[-1] - turns[0])

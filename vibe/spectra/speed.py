@@ -13,6 +13,7 @@ from scipy.special import gammaincc
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import local_floor
+from vibe.spectra.fft import fast_length
 
 SEGMENT_TURNS = 24.0
 """Turns per segment of the first, tracking pass."""
@@ -156,7 +157,7 @@ def _low_passed(samples: NDArray[np.float32], rate_hz: float, top_hz: float) -> 
     n = samples.size
     spectrum = fft.rfft(samples)
     keep = int(min(spectrum.size, np.ceil(top_hz * n / rate_hz) + 1))
-    length = fft.next_fast_len(int(2.6 * keep), real=True)
+    length = fast_length(int(2.6 * keep))
     thin = fft.irfft(spectrum[:keep], length) * np.float32(length / n)
     return _Low(samples=thin.astype(np.float32), rate_hz=length * rate_hz / n, top_hz=0.98 * (keep - 1) * rate_hz / n)
 
@@ -173,7 +174,7 @@ def _segment_scores(
     for item in lows:
         n = min(item.samples.size, round(segment_s * item.rate_hz))
         taper = np.hanning(n).astype(np.float32)
-        size = fft.next_fast_len(2 * n, real=True)
+        size = fast_length(2 * n)
         bin_hz = item.rate_hz / size
         for row, start in enumerate(starts):
             a = min(int(start * item.rate_hz), item.samples.size - n)
@@ -268,7 +269,7 @@ def _gathered(law: AngleLaw, lows: Sequence[_Low], orders: NDArray[np.float64]) 
     for item in lows:
         laid = _laid(item, AngleLaw(time_s=law.time_s, turns=law.turns / law.mean_hz))
         n = laid.samples.size
-        size = fft.next_fast_len(PADDING * n, real=True)
+        size = fast_length(PADDING * n)
         spectrum = np.abs(fft.rfft(laid.samples * np.hanning(n).astype(np.float32), size)) ** 2
         bin_hz = laid.rate_hz / size
         places = np.round(orders * law.mean_hz / bin_hz).astype(int)
