@@ -133,7 +133,7 @@ def tones_of(drive_path: Path) -> tuple[Drive, ToneTable]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Judged:
+class Judged:
     """One capture, read and diagnosed. ``reading`` is None when no channel was fit."""
 
     report: CaptureReport
@@ -146,7 +146,7 @@ class _Judged:
     remarks: tuple[str, ...] = ()
 
 
-def _judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Settings) -> _Judged:
+def judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Settings) -> Judged:
     """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
     from vibe.core.health import CaptureReport
     from vibe.ingest import read_capture
@@ -155,11 +155,12 @@ def _judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Setting
         capture = read_capture(path)
     except CaptureError as error:
         report = CaptureReport(file=writable(path.name), error=writable(error.reason))
-        return _Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
-    return _judge_samples(capture, drive, table, settings)
+        return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
+    return judge_samples(capture, drive, table, settings)
 
 
-def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Settings) -> _Judged:
+def judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Settings) -> Judged:
+    """Check, analyse and diagnose a capture that is in memory."""
     from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
     from vibe.ingest import with_drift
@@ -202,7 +203,7 @@ def _judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: S
             remarks.append(reading.speed.note)
     case = _case(drive, table, settings, quality, reading, combs)
     findings = diagnose(case)
-    return _Judged(
+    return Judged(
         report=_capture_report(capture, quality, remarks),
         quality=quality,
         reading=reading,
@@ -316,7 +317,7 @@ def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], setting
     from vibe.health.zones import report_levels
     from vibe.kinematics.plan import capture_plan
 
-    judged = [_judge_capture(path, drive, table, settings) for path in captures]
+    judged = [judge_capture(path, drive, table, settings) for path in captures]
     findings = merged([one.findings for one in judged])
     read = [one for one in judged if one.reading is not None]
     latest = max(read, key=_when, default=None)
@@ -344,7 +345,7 @@ def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], setting
     )
 
 
-def _when(one: _Judged) -> float:
+def _when(one: Judged) -> float:
     """For sorting by time: unknown first; a time without offset counts as universal time."""
     if one.measured_at is None:
         return float("-inf")
@@ -352,7 +353,7 @@ def _when(one: _Judged) -> float:
     return float(when.timestamp())
 
 
-def _blind(read: Sequence[_Judged], table: ToneTable) -> str:
+def _blind(read: Sequence[Judged], table: ToneTable) -> str:
     """Why none of the captures could have shown damage of a part; empty when one could, or nothing can be damaged."""
     damage = {tone.id for tone in table.tones if tone.damage}
     if not damage or any(one.combs and v.seen and v.tone in damage for one in read for v in one.visibility):
@@ -360,7 +361,7 @@ def _blind(read: Sequence[_Judged], table: ToneTable) -> str:
     return f"rate, band and length of the captures let none of the {len(damage)} tones of damage be observed"
 
 
-def _pictures(finding: Finding, judged: Sequence[_Judged], table: ToneTable) -> tuple[Exhibit, ...]:
+def _pictures(finding: Finding, judged: Sequence[Judged], table: ToneTable) -> tuple[Exhibit, ...]:
     """The pictures of the capture in which a finding was surest."""
     for one in judged:
         if one.reading is not None and finding in one.findings:
@@ -373,7 +374,7 @@ def _ten_digits(value: float) -> float:
     return float(f"{value:.10g}")
 
 
-def _moves(one: _Judged, channel: str) -> bool:
+def _moves(one: Judged, channel: str) -> bool:
     """Whether a channel is one of vibration that was analysed."""
     return one.reading is not None and channel in one.reading.samples
 
@@ -381,8 +382,8 @@ def _moves(one: _Judged, channel: str) -> bool:
 def _health(
     drive: Drive,
     table: ToneTable,
-    judged: Sequence[_Judged],
-    latest: _Judged | None,
+    judged: Sequence[Judged],
+    latest: Judged | None,
     findings: Sequence[Finding],
     levels: Sequence[Any],
     verdict: Any,
