@@ -50,7 +50,7 @@ def question_of(
                 slip=tone.slip,
                 sidebands=tuple(sorted({side.order for side in tone.sidebands}))[:2],
                 carriers=(1, 2) if tone.family == "rolling element" else (1,),
-                max_harmonic=_cage_harmonics(drive, tone) if tone.family == "cage" else 12,
+                max_harmonic=_harmonics(drive, tone),
             )
         )
         twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
@@ -63,6 +63,8 @@ def question_of(
     for tone in healthy:
         if tone.order >= 0.5 and tone.family != "hunting":
             orders |= {k * tone.order for k in (1, 2, 3)}
+    # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
+    orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
     innocent = {(1.0, 60)}
     for tone in table.tones:
         if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
@@ -97,8 +99,17 @@ def question_of(
     )
 
 
-def _cage_harmonics(drive: Drive, tone: Tone) -> int:
-    """Harmonics of a cage that no race owns: as many lines as elements make the outer race's own."""
+def _harmonics(drive: Drive, tone: Tone) -> int:
+    """Harmonics that tell of a tone: all that can be seen where it cannot slip, few of what random slip smears.
+
+    Of a cage only those that no race owns: as many lines as elements make the outer race's own.
+    """
+    from vibe.spectra.comb import HARMONIC_SETS, SLIPPING_HARMONICS
+
+    if not any(tone.slip):
+        return max(HARMONIC_SETS)
+    if tone.family != "cage":
+        return SLIPPING_HARMONICS
     elements = next((b.elements for b in drive.bearing if tone.id == f"bearing.{b.name}.cage"), None)
     return 5 if elements is None else max(2, min(12, elements - 1))
 

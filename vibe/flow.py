@@ -261,6 +261,7 @@ def _case(
         drive=drive,
         tones=table,
         combs=combs,
+        strangers=reading.strangers if reading is not None else (),
         lines={name: tuple(found) for name, found in lines.items()},
         levels=reading.levels if reading is not None else (),
         speed=reading.speed if reading is not None else None,

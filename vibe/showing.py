@@ -16,30 +16,42 @@ def finding_exhibits(
     finding: Finding, reading: Reading, combs: Mapping[str, CombEvidence], table: ToneTable
 ) -> tuple[Exhibit, ...]:
     """The pictures behind a finding, best first: comb, map and waveform, or the lines of the velocity spectrum."""
+    known = {**combs, **{comb.tone: comb for comb in reading.strangers}}
+    names = finding.seen_in or ([finding.tone] if finding.tone is not None else [])
+    shown = [known[name] for name in names if name in known]
+    if not shown:
+        return _line_exhibits(finding, reading)
+    pictures: list[Exhibit] = []
+    for comb in shown:
+        pictures += _comb_exhibits(finding, comb, reading, combs, table)
+    return tuple(pictures)
+
+
+def _comb_exhibits(
+    finding: Finding, comb: CombEvidence, reading: Reading, combs: Mapping[str, CombEvidence], table: ToneTable
+) -> list[Exhibit]:
+    """Comb, map and waveform of one comb; the map belongs to the tone that the finding names."""
     from vibe.core.evidence import Mark
     from vibe.spectra import exhibits
 
-    comb = combs.get(finding.tone) if finding.tone is not None else None
-    if comb is None:
-        return _line_exhibits(finding, reading)
-    tone = table.tone(finding.tone or "")
-    carrier = (
-        2 if tone.family == "rolling element" and len(comb.lines) and comb.lines[0].order > 1.5 * comb.order else 1
-    )
+    # A damaged element meets both races: its comb may lie at twice its order.
+    carrier = 2 if comb.lines and comb.lines[0].order > 1.5 * comb.order else 1
     marks = [Mark(at=line.order, label=f"{k * carrier}", kind="comb") for k, line in enumerate(comb.lines, start=1)] + [
         Mark(at=line.order, label="", kind="sideband") for line in comb.sideband_lines if line.over_floor_db > 6
     ]
     highest = 1.08 * max(line.order for line in comb.lines)
-    what = f"{tone.component} ({tone.defect})"
+    tone = table.tone(finding.tone) if finding.tone is not None else None
+    about = next((t for t in table.tones if t.id == comb.tone and combs.get(t.id) is comb), tone)
+    what = f"the comb of {about.component} ({about.defect})" if about is not None else "a comb"
     shown: list[Exhibit] = [
         exhibits.comb_exhibit(
             reading, comb, marks, highest=max(highest, 3.2 * comb.order),
             title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
-            caption=f"Marked: the comb of {what} at order {comb.order:.4g} and its harmonics; grey: the local floor.",
+            caption=f"Marked: {what} at order {comb.order:.4g} and its harmonics; grey: the local floor.",
         )
     ]  # fmt: skip
     turn = reading.turns.get(comb.tone)
-    if turn is not None and tone.fold is not None and comb.localisation is not None:
+    if turn is not None and tone is not None and tone.fold is not None and comb.localisation is not None:
         shown.append(
             exhibits.map_exhibit(
                 turn, part=tone.fold.part, count=tone.fold.count, peaks_deg=comb.localisation.peaks_deg,
@@ -56,7 +68,7 @@ def finding_exhibits(
             caption=f"About eight repeats, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz.",
         )
     )  # fmt: skip
-    return tuple(shown)
+    return shown
 
 
 def _line_exhibits(finding: Finding, reading: Reading) -> tuple[Exhibit, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -60,15 +61,46 @@ def test_nothing_in_any_comb_is_no_finding(case: MakeCase) -> None:
 def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase, part: str) -> None:
     whole: Case = case(combs=of_bearing())
     alarm, settings = whole.tone_alarm, whole.settings.comb
-    deep, high = settings.hit_over_floor_from_db, settings.level_over_floor_from_db
-    for chance, hit_db, level_db, count in (
-        (0.99 * alarm, deep + 0.1, high - 5.0, 1),
-        (1.01 * alarm, deep + 20.0, high + 5.0, 0),
-        (SURE, deep - 0.1, high - 0.1, 0),
-        (SURE, deep - 0.1, high + 0.1, 1),
+    clear, faintest = settings.clear_hit_over_floor_db, settings.faintest_bearing_hit_over_floor_db
+    high = settings.hit_line_over_floor_db
+    for chance, hit_db, level_db, tones in (
+        (0.99 * alarm, clear + 0.1, high - 5.0, [f"{BEARING}.{part}"]),
+        (1.01 * alarm, clear + 20.0, high + 5.0, []),
+        # Faint hits: one or two lines are none; more name the bearing; a long comb names its element.
+        (SURE, clear - 0.1, high - 0.1, []),
+        (SURE, clear - 0.1, high + 0.1, [None]),
+        (SURE, faintest - 0.1, high + 20.0, []),
     ):
         combs = of_bearing(**{part: part_comb(part, chance, hit_db, level_db=level_db)})
-        assert len(diagnose(case(combs=combs))) == count
+        assert [finding.tone for finding in diagnose(case(combs=combs))] == tones
+
+
+def test_faint_hits_name_the_bearing_and_what_in_it_is_possible(case: MakeCase) -> None:
+    settings = case(combs=of_bearing()).settings.comb
+    faint = part_comb("outer_race", SURE, settings.clear_hit_over_floor_db - 1.0)
+    finding = lone(diagnose(case(combs=of_bearing(outer_race=faint))))
+    assert (finding.tone, finding.component) == (None, BEARING)
+    assert {f"{BEARING}.{part}" for part in ("outer_race", "inner_race", "rolling_element")} <= set(
+        finding.cannot_be_told_from
+    )
+    assert finding.seen_in == [f"{BEARING}.outer_race"]
+    long = replace(faint, lines=faint.lines * 2)
+    assert len(long.lines) >= settings.long_comb_from > len(faint.lines)
+    assert lone(diagnose(case(combs=of_bearing(outer_race=long)))).tone == f"{BEARING}.outer_race"
+
+
+def test_clear_hits_just_beyond_a_races_slip_are_that_races(case: MakeCase, tones: ToneTable) -> None:
+    whole: Case = case(combs=of_bearing())
+    order, settings = tones.tone(f"{BEARING}.outer_race").order, whole.settings.comb
+    for off, hit_db, chance, count in (
+        (-0.9 * settings.far_slip, 3.0, SURE, 1),
+        (-1.1 * settings.far_slip, 3.0, SURE, 0),
+        (-0.9 * settings.far_slip, settings.clear_hit_over_floor_db - 0.1, SURE, 0),
+        (-0.9 * settings.far_slip, 3.0, 0.5 * whole.tone_alarm, 0),
+    ):
+        stranger = comb("unknown", order * (1 + off), chance, hit_db)
+        findings = diagnose(replace(whole, strangers=(stranger,)))
+        assert [finding.tone for finding in findings] == [f"{BEARING}.outer_race"] * count, off
 
 
 def test_a_weaker_chance_is_a_smaller_probability(case: MakeCase) -> None:
@@ -105,9 +137,22 @@ def test_two_races_alike_and_weak_are_the_rolling_elements(case: MakeCase, setti
     assert [f.tone for f in diagnose(case(combs=apart))] == [f"{BEARING}.outer_race"]
 
 
+def test_a_cage_deeper_than_the_inner_race_beside_it_is_one_element_that_differs(case: MakeCase) -> None:
+    faint, rate = -2.0, case(combs=of_bearing()).false_alarm_rate
+    for cage_db, cage_chance, tone in (
+        (-1.0, 0.9 * rate, f"{BEARING}.rolling_element"),
+        (-1.0, 1.1 * rate, None),
+        (-3.0, 0.9 * rate, None),
+    ):
+        combs = of_bearing(
+            inner_race=part_comb("inner_race", SURE, faint), cage=part_comb("cage", cage_chance, cage_db)
+        )
+        assert lone(diagnose(case(combs=combs))).tone == tone
+
+
 def test_a_cage_must_be_much_surer_and_alone(case: MakeCase, settings: Settings) -> None:
     alarm = case(combs=of_bearing()).tone_alarm
-    stricter = alarm / settings.diagnosis.comb.cage_stricter_by
+    stricter = alarm / settings.diagnosis.comb.inferred_stricter_by
     assert diagnose(case(combs=of_bearing(cage=part_comb("cage", 2 * stricter, 5.0)))) == []
     finding = lone(diagnose(case(combs=of_bearing(cage=part_comb("cage", stricter / 2, 5.0)))))
     assert finding.tone == f"{BEARING}.cage"
@@ -171,7 +216,7 @@ def test_a_place_without_a_comb_is_chance(case: MakeCase) -> None:
 
 def test_the_thresholds_of_local_damage_stand_where_the_settings_say(case: MakeCase, settings: Settings) -> None:
     alarm = case(combs=lobe_and_pin(SURE, 0.0, None)).tone_alarm
-    least = settings.diagnosis.comb.localised_hit_over_floor_from_db
+    least = settings.diagnosis.comb.faintest_hit_over_floor_db
     for chance, where, hit_db, count in (
         (0.99 * alarm, 0.99 * alarm, least + 0.1, 1),
         (1.01 * alarm, SURE, least + 20, 0),
@@ -180,7 +225,7 @@ def test_the_thresholds_of_local_damage_stand_where_the_settings_say(case: MakeC
     ):
         assert len(diagnose(case(combs=lobe_and_pin(chance, hit_db, place(where))))) == count
     # Where no turn could be laid, a plain strong comb must do.
-    strong = settings.diagnosis.comb.hit_over_floor_from_db
+    strong = settings.diagnosis.comb.clear_hit_over_floor_db
     assert len(diagnose(case(combs=lobe_and_pin(SURE, strong + 0.1, None)))) == 1
     assert diagnose(case(combs=lobe_and_pin(SURE, strong - 0.1, None))) == []
 

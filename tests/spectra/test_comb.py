@@ -104,9 +104,9 @@ def test_scores_in_noise_promise_no_more_than_they_keep(slip: bool) -> None:
     for seed in range(3):
         _, spectra = enveloped(noise(seed, N), RATE, SPEED)
         scorer = CombScorer(spectra)
-        first, last = scorer.places(0.7, 26.0)
-        scores = scorer.score(first, last, slip=slip, mask=np.zeros(spectra.power.shape[1], dtype=bool))
-        assert scores.score.size == last - first
+        orders = scorer.half_bins(0.7, 26.0)
+        scores = scorer.score(orders, slip=slip, mask=np.zeros(spectra.power.shape[1], dtype=bool))
+        assert scores.score.size == orders.size
         places += scores.score.size
         for s in over:
             over[s] += int((scores.score > s).sum())
@@ -125,7 +125,7 @@ def test_the_score_peaks_where_the_hits_repeat(order: float, slip_sigma: float) 
     tops = []
     for spectra in (healthy, damaged):
         scorer = CombScorer(spectra)
-        tops.append(scorer.score(*scorer.places(2.5, 7.0), slip=True, mask=nothing))
+        tops.append(scorer.score(scorer.half_bins(2.5, 7.0), slip=True, mask=nothing))
     assert tops[1].orders[tops[1].score.argmax()] == pytest.approx(order, rel=0.002)
     assert tops[1].score.max() > 60 > 3 * tops[0].score.max()
     group = int(tops[1].group[tops[1].score.argmax()])
@@ -137,10 +137,10 @@ def test_sidebands_add_to_a_comb_that_has_them() -> None:
     modulated = ringing(times, RATE, N, resonance_hz=2970.0, heights=0.7 * (1 + np.cos(2 * np.pi * SPEED * times)))
     _, spectra = enveloped(noise(11, N) + modulated, RATE, SPEED)
     scorer, nothing = CombScorer(spectra), np.zeros(spectra.power.shape[1], dtype=bool)
-    places = scorer.places(5.3, 5.45)
-    without = scorer.score(*places, slip=False, mask=nothing)
-    beside = scorer.score(*places, slip=False, mask=nothing, sidebands=(1.0,))
-    wrong = scorer.score(*places, slip=False, mask=nothing, sidebands=(0.713,))
+    places = scorer.half_bins(5.3, 5.45)
+    without = scorer.score(places, slip=False, mask=nothing)
+    beside = scorer.score(places, slip=False, mask=nothing, sidebands=(1.0,))
+    wrong = scorer.score(places, slip=False, mask=nothing, sidebands=(0.713,))
     assert beside.score.max() > 1.2 * without.score.max() > wrong.score.max()
 
 
@@ -149,10 +149,10 @@ def test_masked_lines_tell_nothing() -> None:
     _, spectra = enveloped(noise(9, N) + hits, RATE, SPEED)
     scorer = CombScorer(spectra)
     mask = owned([(3.547, 60)], spectra.step, spectra.power.shape[1], half_width=4)
-    places = scorer.places(3.54, 3.555)
-    assert scorer.score(*places, slip=False, mask=mask).score.max() < 12
-    assert scorer.score(*places, slip=False, mask=np.ones_like(mask)).score.max() == 0.0
-    assert scorer.score(*places, slip=False, mask=np.zeros_like(mask)).score.max() > 60
+    places = scorer.half_bins(3.54, 3.555)
+    assert scorer.score(places, slip=False, mask=mask).score.max() < 12
+    assert scorer.score(places, slip=False, mask=np.ones_like(mask)).score.max() == 0.0
+    assert scorer.score(places, slip=False, mask=np.zeros_like(mask)).score.max() > 60
 
 
 def test_owned_bins_are_the_harmonics_and_no_more() -> None:
@@ -171,8 +171,8 @@ def test_a_slow_comb_may_not_claim_a_fast_ones_harmonics() -> None:
     hits = ringing(repeats(3.6, SPEED, DURATION), RATE, N, resonance_hz=2970.0, heights=2.0)
     _, spectra = enveloped(noise(12, N) + hits, RATE, SPEED)
     scorer, nothing = CombScorer(spectra), np.zeros(spectra.power.shape[1], dtype=bool)
-    places = scorer.places(0.399, 0.401)
-    held = scorer.score(*places, slip=False, mask=nothing, max_harmonic=8)
-    free = scorer.score(*places, slip=False, mask=nothing, max_harmonic=12)
+    places = scorer.half_bins(0.399, 0.401)
+    held = scorer.score(places, slip=False, mask=nothing, max_harmonic=8)
+    free = scorer.score(places, slip=False, mask=nothing, max_harmonic=12)
     assert held.score.max() < 12 < free.score.max()
     assert held.harmonics.max() <= 8

@@ -23,9 +23,10 @@ INNOCENT = Families(innocent=((1.0, 60),))
 ALARM = 0.01 / len(BEARING)
 
 
-def weighed(row: Row, requests: tuple[CombRequest, ...] = BEARING, alarm: float = ALARM) -> dict[str, CombEvidence]:
+def weighed(row: Row, requests: tuple[CombRequest, ...] = BEARING, strangers: bool = False) -> dict[str, CombEvidence]:
     bands, spectra = enveloped(row, RATE, SPEED)
-    return {comb.tone: comb for comb in weigh(spectra, [bands], requests, INNOCENT, false_alarm=alarm)}
+    told = weigh(spectra, [bands], requests, INNOCENT)
+    return {comb.tone: comb for comb in (told.strangers if strangers else told.combs)}
 
 
 def hits(order: float, height: float, *, seed: int = 1, slip_sigma: float = 0.003, modulated: float = 0.0) -> Row:
@@ -47,7 +48,7 @@ def chances() -> np.ndarray:
             CombRequest(name=str(i), order=order, slip=SLIP if i % 2 else (0.0, 0.0)) for i, order in enumerate(orders)
         ]
         found.append(
-            [comb.false_alarm_probability for comb in weigh(spectra, [bands], requests, INNOCENT, false_alarm=ALARM)]
+            [comb.false_alarm_probability for comb in weigh(spectra, [bands], requests, INNOCENT).combs]
         )
     return np.array(found)
 
@@ -79,7 +80,7 @@ def test_a_slow_order_in_few_turns_is_no_exception(duration_s: float, turns: int
         request = (CombRequest(name="cage", order=order, slip=SLIP, max_harmonic=8),)
         bands, spectra = enveloped(noise(seed, int(4096 * duration_s)), 4096.0, SPEED)
         assert bands.turns == pytest.approx(turns, rel=0.01)
-        found.append(weigh(spectra, [bands], request, INNOCENT, false_alarm=ALARM)[0].false_alarm_probability)
+        found.append(weigh(spectra, [bands], request, INNOCENT).combs[0].false_alarm_probability)
     for nominal in (0.1, 0.01):
         assert np.mean(np.array(found) <= nominal) <= 2 * nominal + 2 * np.sqrt(nominal / trials)
 
@@ -145,9 +146,13 @@ def test_lines_of_innocents_are_no_comb() -> None:
     row = noise(7, N) * breathing
     request = (CombRequest(name="near", order=3.002, slip=(-0.004, 0.004)), *BEARING)
     bands, spectra = enveloped(row, RATE, SPEED)
-    told = weigh(spectra, [bands], request, INNOCENT, false_alarm=ALARM)[0]
-    untold = weigh(spectra, [bands], request, Families(innocent=()), false_alarm=ALARM)[0]
-    assert told.false_alarm_probability > ALARM > untold.false_alarm_probability
+    told = weigh(spectra, [bands], request, INNOCENT)
+    untold = weigh(spectra, [bands], request, Families(innocent=()))
+    assert told.combs[0].false_alarm_probability > ALARM
+    assert told.strangers == ()
+    # Where nobody says whose they are, they are a stranger's, and still no comb of the tone.
+    assert [round(stranger.order) for stranger in untold.strangers] == [1]
+    assert untold.combs[0].false_alarm_probability > ALARM
 
 
 def test_a_tone_that_is_itself_an_innocents_order_is_still_read() -> None:
@@ -162,8 +167,8 @@ def test_an_uncertain_speed_widens_the_search_and_pays_for_it() -> None:
     row = noise(9, N) + hits(4.31 * 1.004, 1.5, slip_sigma=0.0005)
     bands, spectra = enveloped(row, RATE, SPEED)
     request = (CombRequest(name="gear", order=4.31),)
-    sure = weigh(spectra, [bands], request, Families(innocent=(), speed_spread=0.0))[0]
-    unsure = weigh(spectra, [bands], request, Families(innocent=(), speed_spread=0.006))[0]
+    sure = weigh(spectra, [bands], request, Families(innocent=(), speed_spread=0.0)).combs[0]
+    unsure = weigh(spectra, [bands], request, Families(innocent=(), speed_spread=0.006)).combs[0]
     assert sure.false_alarm_probability > 0.01 > 1e-4 > unsure.false_alarm_probability
     assert unsure.places_searched > sure.places_searched
 
@@ -192,10 +197,31 @@ def test_twice_the_hit_reads_twice_as_high() -> None:
 def test_answers_come_in_the_order_of_the_requests() -> None:
     row = noise(4, N) + hits(0.992 * INNER, 3.0, modulated=0.9)
     bands, spectra = enveloped(row, RATE, SPEED)
-    assert [comb.tone for comb in weigh(spectra, [bands], BEARING[::-1], INNOCENT)] == [
+    assert [comb.tone for comb in weigh(spectra, [bands], BEARING[::-1], INNOCENT).combs] == [
         "cage",
         "ball",
         "inner",
         "outer",
     ]
-    assert weigh(spectra, [bands], (), INNOCENT) == ()
+    assert weigh(spectra, [bands], (), INNOCENT).combs == ()
+
+
+def test_a_stranger_stronger_than_all_that_was_asked_for_takes_its_own_sums_with_it() -> None:
+    """Hits at an order that nobody asked for, passing a load once a turn: what they make near other tones is theirs."""
+    far = noise(10, N) + hits(0.955 * OUTER, 4.0, modulated=0.5)
+    (stranger,) = weighed(far, strangers=True).values()
+    assert stranger.order == pytest.approx(0.955 * OUTER, rel=1e-3)
+    assert stranger.false_alarm_probability < 1e-6
+    assert all(comb.false_alarm_probability > ALARM for comb in weighed(far).values())
+    # Nothing strange in noise, nor beside a tone that was asked for.
+    assert weighed(noise(10, N), strangers=True) == {}
+    assert weighed(noise(10, N) + hits(0.99 * OUTER, 4.0, modulated=0.5), strangers=True) == {}
+
+
+def test_a_slow_exact_comb_keeps_the_lines_that_fall_where_a_bearing_may_slip() -> None:
+    """Every fourteenth harmonic of a crank's pin lies where the outer race may."""
+    order = 0.995 * OUTER / 14
+    row = noise(13, N) + hits(order, 6.0, slip_sigma=0.0)
+    told = weighed(row, (CombRequest(name="pin", order=order, max_harmonic=32), *BEARING))
+    assert told["pin"].false_alarm_probability < 1e-6
+    assert told["outer"].false_alarm_probability > ALARM

@@ -40,6 +40,8 @@ class Finding(Part):
     severity: Severity
     growth_db: float | None = None
     cannot_be_told_from: list[str] = Field(default_factory=list)
+    seen_in: list[str] = Field(default_factory=list)
+    """Tones whose combs show it, the largest first, where these are not just its own."""
     why: str
     """One sentence with its numbers."""
     evidence: list[EvidenceItem] = Field(default_factory=list)

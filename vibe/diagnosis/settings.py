@@ -18,12 +18,16 @@ class Part(BaseModel):
 class CombSettings(Part):
     """How large a comb in the envelope must be, besides being no chance."""
 
-    hit_over_floor_from_db: float
-    level_over_floor_from_db: float
-    localised_hit_over_floor_from_db: float
+    faintest_hit_over_floor_db: float
+    faintest_bearing_hit_over_floor_db: float
+    hit_lines_from: Annotated[int, Field(ge=1)]
+    long_comb_from: Annotated[int, Field(ge=1)]
+    hit_line_over_floor_db: float
+    clear_hit_over_floor_db: float
     races_alike_within_db: Annotated[float, Field(ge=0)]
     races_alike_below_db: float
-    cage_stricter_by: Annotated[float, Field(ge=1)]
+    inferred_stricter_by: Annotated[float, Field(ge=1)]
+    far_slip: Annotated[float, Field(gt=0, lt=0.2)]
     source: str
 
 

@@ -88,6 +88,8 @@ class Reading:
     bands: tuple[BandEnvelopes, ...]
     envelope: EnvelopeSpectra | None
     combs: tuple[CombEvidence, ...]
+    strangers: tuple[CombEvidence, ...]
+    """Combs at orders that nobody asked for, stronger than all that were."""
     turns: dict[str, Turn]
     lines: tuple[Line, ...]
     levels: tuple[Level, ...]
@@ -113,11 +115,13 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
     )
     envelope = envelope_spectra(bands) if bands and law.total_turns >= 8 else None
     combs: tuple[CombEvidence, ...] = ()
+    strangers: tuple[CombEvidence, ...] = ()
     turns: dict[str, Turn] = {}
     if envelope is not None and question.combs:
         families = Families(innocent=question.innocent, speed_spread=spread)
-        combs = weigh(envelope, bands, question.combs, families, false_alarm=question.false_alarm)
-        combs, turns = _localised(combs, envelope, bands, question.folds, law, spread)
+        weighed = weigh(envelope, bands, question.combs, families)
+        strangers = weighed.strangers
+        combs, turns = _localised(weighed.combs, envelope, bands, question.folds, law, spread)
 
     spectra = tuple(_spectrum(name, samples, rate, law) for name, (samples, rate) in rows.items())
     lines = tuple(
@@ -138,6 +142,7 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
         bands=bands,
         envelope=envelope,
         combs=combs,
+        strangers=strangers,
         turns=turns,
         lines=lines,
         levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),

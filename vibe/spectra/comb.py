@@ -25,8 +25,10 @@ from scipy.special import gammaincc
 
 from vibe.spectra.bands import BandEnvelopes
 
-HARMONIC_SETS = (2, 3, 5, 8, 12)
+HARMONIC_SETS = (2, 3, 5, 8, 12, 20, 32)
 """Numbers of harmonics joined: a broad hit has few, a sharp one many."""
+SLIPPING_HARMONICS = 12
+"""Random slip smears the higher harmonics of a bearing away."""
 LINE_KNEE = 14.0
 """-ln p above which a line counts by its logarithm only: a comb is many lines, one strong line is somebody else's."""
 LINE_SLOPE = 4.0
@@ -143,7 +145,11 @@ class CombRequest:
     slip: tuple[float, float] = (0.0, 0.0)
     sidebands: tuple[float, ...] = ()
     carriers: tuple[int, ...] = (1,)
-    max_harmonic: int = max(HARMONIC_SETS)
+    max_harmonic: int = SLIPPING_HARMONICS
+
+    @property
+    def slips(self) -> bool:
+        return self.slip != (0.0, 0.0)
 
 
 def owned(
@@ -169,22 +175,17 @@ def owned(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scores:
-    """Comb scores at half-bin places ``first`` … of an order axis, in units of -ln p.
+    """Comb scores at ``orders``, in units of -ln p.
 
     ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined; ``told`` is
     False where no line of the comb was free to tell anything.
     """
 
+    orders: NDArray[np.float64]
     score: NDArray[np.float32]
     group: NDArray[np.int32]
     harmonics: NDArray[np.int32]
     told: NDArray[np.bool_]
-    step: float
-    first: int
-
-    @property
-    def orders(self) -> NDArray[np.float64]:
-        return (self.first + np.arange(self.score.size, dtype=np.float64)) * self.step
 
 
 class CombScorer:
@@ -192,51 +193,52 @@ class CombScorer:
 
     def __init__(self, spectra: EnvelopeSpectra) -> None:
         self.spectra = spectra
-        self.step = spectra.step / 2
         # Rows of groups lie together in memory: one place of the axis is one read.
         self._power = np.ascontiguousarray(spectra.power.T)
         self._lines: dict[tuple[int, str], NDArray[np.float32]] = {}
 
-    def places(self, low: float, high: float) -> tuple[int, int]:
-        """First and last + 1 half-bin place of a range of orders, clipped to the axis."""
-        last = int(self.spectra.top_order / self.spectra.step)
-        first = int(np.clip(np.floor(low / self.step), 8, last - 1))
-        return first, int(np.clip(np.ceil(high / self.step) + 1, first + 1, last))
+    def half_bins(self, low: float, high: float) -> NDArray[np.float64]:
+        """Orders from ``low`` to ``high`` in steps of half a bin, clipped to the axis; at least one."""
+        last = 2.0 * int(self.spectra.top_order / self.spectra.step)
+        half = self.spectra.step / 2
+        first = np.clip(np.floor(low / half), 8, last - 1)
+        return np.arange(first, np.clip(np.ceil(high / half) + 1, first + 1, last)) * half
 
     def score(
         self,
-        first: int,
-        last: int,
+        orders: NDArray[np.float64],
         *,
         slip: bool,
         mask: NDArray[np.bool_],
         sidebands: Sequence[float] = (),
-        max_harmonic: int = max(HARMONIC_SETS),
+        max_harmonic: int = SLIPPING_HARMONICS,
     ) -> Scores:
-        """The comb score at the half-bin places ``first`` … ``last`` - 1.
+        """The comb score at ``orders`` (k,).
 
         With ``slip`` the windows widen with the harmonic, as a rolling bearing's random slip smears its lines;
         without, lines are taken where they must be. ``mask`` (n,) marks bins owned by others: they tell nothing.
         ``sidebands`` (in orders) adds lines either side of the first four harmonics.
         """
-        n, groups = self._power.shape
-        k = np.arange(first, last)
-        best = np.zeros(k.size, dtype=np.float32)
-        best_group = np.zeros(k.size, dtype=np.int32)
-        best_harmonics = np.zeros(k.size, dtype=np.int32)
+        groups = self._power.shape[1]
+        bins = orders / self.spectra.step
+        best = np.zeros(bins.size, dtype=np.float32)
+        best_group = np.zeros(bins.size, dtype=np.int32)
+        best_harmonics = np.zeros(bins.size, dtype=np.int32)
         shifts = [s * round(side / self.spectra.step) for side in sidebands for s in (-1, 1)]
         for kind in ("sharp", "smeared") if slip else ("sharp",):
-            total = np.zeros((k.size, groups), dtype=np.float32)
-            count = np.zeros(k.size, dtype=np.int32)
+            total = np.zeros((bins.size, groups), dtype=np.float32)
+            count = np.zeros(bins.size, dtype=np.int32)
             for harmonic in range(1, min(max(HARMONIC_SETS), max_harmonic) + 1):
                 width = harmonic | 1 if slip else 1
                 lines = self._softened(width, kind)
                 # A window that reaches into somebody else's line tells nothing either.
                 blocked = maximum_filter1d(mask, width) if width > 1 else mask
-                middle = (harmonic * k + 1) // 2
-                for spot in (middle, *(middle + shift for shift in (shifts if harmonic <= 4 else ()))):
-                    told = (spot > 0) & (spot < n)
-                    told[told] = ~blocked[spot[told]]
+                middle = np.floor(harmonic * bins + 0.5).astype(np.int64)
+                free = _free(middle, blocked)
+                for shift in (0, *(shifts if harmonic <= 4 else ())):
+                    spot = middle + shift
+                    # Sidebands of somebody else's line are that one's modulation.
+                    told = _free(spot, blocked) & free
                     if told.all():
                         total += lines[spot]
                     else:
@@ -244,13 +246,13 @@ class CombScorer:
                     count += told
                 if harmonic in HARMONIC_SETS:
                     group = total.argmax(axis=1)
-                    score = _log_tail(total[np.arange(k.size), group], count)
+                    score = _log_tail(total[np.arange(bins.size), group], count)
                     better = score > best
                     best[better] = score[better]
                     best_group[better] = group[better]
                     best_harmonics[better] = harmonic
         return Scores(
-            score=best, group=best_group, harmonics=best_harmonics, told=best_harmonics > 0, step=self.step, first=first
+            orders=orders, score=best, group=best_group, harmonics=best_harmonics, told=best_harmonics > 0
         )
 
     def _softened(self, width: int, kind: str) -> NDArray[np.float32]:
@@ -262,6 +264,13 @@ class CombScorer:
             surprise[above] = LINE_KNEE + LINE_SLOPE * np.log(surprise[above] / LINE_KNEE)
             self._lines[key] = surprise
         return self._lines[key]
+
+
+def _free(spot: NDArray[np.int64], blocked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether bins lie on the axis and are nobody's."""
+    told = (spot > 0) & (spot < blocked.size)
+    told[told] = ~blocked[spot[told]]
+    return told
 
 
 def _surprise(power: NDArray[np.float32], width: int, kind: str) -> NDArray[np.float32]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation, maximum_filter1d
 
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.spectra.bands import BandEnvelopes
@@ -14,24 +15,41 @@ from vibe.spectra.comb import CombRequest, CombScorer, EnvelopeSpectra, Scores, 
 
 TAIL_SHARE = 0.1
 """Share of the decoys, the highest, to whose excesses the exponential tail is fitted."""
+KIND_WORTH = 5.0
+"""Excesses that knowing the kind of law is worth: a line's -ln p is exponential, only the scale must be learnt."""
 BLOCK = 4
 """Curve points (half bins) per decoy place: about one resolvable order."""
 DECOY_SPAN = 3.0
 """Decoys lie within this factor of the tone's order, where floor and bands are alike."""
 SIDEBANDS_CLEARED = 4
 """Sidebands either side of a found tone's harmonics that are taken out with it."""
-MAX_FOUND = 5
+MOST_SUSPECTS = 5
+"""Combs whose lines are taken out before decoys are read: what is real would otherwise speak among the decoys."""
+EXACT_WITHIN_BINS = 0.1
+"""How far a tone without slip may lie off its order besides the speed's uncertainty."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LEAST_BINS_APART = 30
 """Bins between the harmonics of a comb from which its own lines are left out of its decoys."""
 MOST_CLEARED = 40
-"""Harmonics of a found comb that are taken out."""
+"""Harmonics of a found comb that are taken out, where random slip smears them; all of them where it does not."""
 FEWEST_DECOYS = 100
 """With fewer, places inside the windows of tones that showed nothing serve as decoys too."""
 ALMOST_AS_SURE = 0.7
 """Share of the best group's summed log power from which another group may give the size."""
 MOST_DECOYS = 1200
+STILL_A_LINE = 8.0
+"""Power over the floor from which a bin beside a line belongs to it: noise is there once in 3,000 bins."""
+GROWN_SHARE = 0.02
+"""How far a line may be smeared, relative to its comb's order."""
+GROWN_INNOCENT_BINS = 6
+"""And an innocent's line, whose order is exact."""
+MOST_STRANGERS = 2
+STRANGER_FALSE_ALARM = 1e-4
+"""A stranger takes lines away from everybody else, so it must be surer than they."""
+STRANGER_NOT_NEAR = 0.03
+STRANGER_FROM_ORDER = 0.9
+"""Slower strangers would own half of the axis."""
 LIMIT_FALSE_ALARM = 1e-3
 """False-alarm probability per tone at which the detection limit of a capture is stated."""
 
@@ -57,42 +75,65 @@ class _Reading:
     """Half-bin places in the window."""
 
 
-def weigh(
-    spectra: EnvelopeSpectra,
-    bands: Sequence[BandEnvelopes],
-    requests: Sequence[CombRequest],
-    families: Families,
-    *,
-    false_alarm: float = 0.01,
-) -> tuple[CombEvidence, ...]:
-    """Evidence for every request, in the order asked.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighed:
+    """Evidence for every request, in the order asked; and strangers: strong combs where nobody asked for one."""
 
-    A tone found below ``false_alarm`` (per tone) has its lines and sidebands masked before the remaining ones are
-    read again, so that one defect's lines are not counted twice. ``requests`` must not share an order.
+    combs: tuple[CombEvidence, ...]
+    strangers: tuple[CombEvidence, ...]
+
+
+def weigh(
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], requests: Sequence[CombRequest], families: Families
+) -> Weighed:
+    """Evidence for every request and for strangers that outshine them.
+
+    The strongest combs are taken one after another, each one's lines and sidebands masked before the next is read, so
+    that one defect's lines are not counted twice. A comb at an order that nobody asked for takes its lines with it
+    too: what it makes at other orders is its own. ``requests`` must not share an order.
     """
-    found = np.zeros(spectra.power.shape[1], dtype=bool)
     scorer = CombScorer(spectra)
+    explained = np.zeros(spectra.power.shape[1], dtype=bool)
     waiting = list(requests)
-    done: dict[str, CombEvidence] = {}
-    for _ in range(MAX_FOUND):
-        if not waiting:
-            break
-        ground = _Ground(scorer, requests, families, found)
+    strangers: list[CombEvidence] = []
+    suspects: list[tuple[_Reading, NDArray[np.bool_]]] = []
+    while waiting and len(suspects) < MOST_SUSPECTS:
+        ground = _Ground(scorer, requests, families, explained)
         best = _first([ground.read(request) for request in waiting], spectra)
+        if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
+            stranger = ground.stranger()
+            if stranger is not None and _outshines(spectra, bands, stranger, best):
+                beyond = explained | _lines_mask(spectra, stranger)
+                evidence = _judge(bands, stranger, _Ground(scorer, requests, families, beyond))
+                if evidence.false_alarm_probability <= STRANGER_FALSE_ALARM:
+                    strangers.append(evidence)
+                    explained = beyond
+                    continue
         own = _lines_mask(spectra, best)
-        # Where harmonics lie close, taking lines out takes out the noise that made the score as well, and flatters it.
-        roomy = best.order / best.carrier > LEAST_BINS_APART * spectra.step
-        null = found | own if roomy else found
-        evidence = _judge(bands, best, _Ground(scorer, requests, families, null))
-        if evidence.false_alarm_probability > false_alarm:
-            break
-        done[best.request.name] = evidence
-        found |= own
+        suspects.append((best, own))
+        explained = explained | own
         waiting.remove(best.request)
-    ground = _Ground(scorer, requests, families, found)
+    done: dict[str, CombEvidence] = {}
+    for best, own in suspects:
+        null = explained
+        if best.order / best.carrier <= LEAST_BINS_APART * spectra.step:
+            # Where harmonics lie close, taking lines out takes out the noise that made the score as well, and
+            # flatters it.
+            null = explained & ~own
+        done[best.request.name] = _judge(bands, best, _Ground(scorer, requests, families, null))
+    ground = _Ground(scorer, requests, families, explained)
     for request in waiting:
         done[request.name] = _judge(bands, ground.read(request), ground)
-    return tuple(done[request.name] for request in requests)
+    return Weighed(combs=tuple(done[request.name] for request in requests), strangers=tuple(strangers))
+
+
+def _outshines(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], stranger: _Reading, best: _Reading) -> bool:
+    """Whether a stranger is the cause of what ``best`` shows rather than the other way round: surer, and of deeper
+    hits. A comb's own lines are deeper than those of its sums and differences with the shaft."""
+    if stranger.score <= best.score:
+        return False
+    own, other = (_measure(spectra, bands, reading, 0.0).hit_over_floor_db for reading in (stranger, best))
+    return own > other
 
 
 def _first(readings: Sequence[_Reading], spectra: EnvelopeSpectra) -> _Reading:
@@ -141,16 +182,17 @@ class _Ground:
         if innocent not in self._masks:
             step = self.scorer.spectra.step
             lines = owned(innocent, step, self.explained.size, spread=self.families.speed_spread)
-            self._masks[innocent] = self.explained | lines
+            strongest = self.scorer.spectra.power.max(axis=0) - np.log(self.scorer.spectra.power.shape[0])
+            self._masks[innocent] = self.explained | _grown(lines, strongest, GROWN_INNOCENT_BINS)
         return self._masks[innocent]
 
     def read(self, request: CombRequest) -> _Reading:
         """The best place inside a request's window, over its carriers and with or without its sidebands."""
         readings = []
         for carrier in request.carriers:
-            low, high = self.window(request, carrier)
+            places = self.places(request, carrier)
             for sidebands in ((), request.sidebands) if request.sidebands else ((),):
-                scores = self._score(request, sidebands, *self.scorer.places(low, high))
+                scores = self._score(request, sidebands, places)
                 spot = int(scores.score.argmax())
                 readings.append(
                     _Reading(
@@ -161,11 +203,44 @@ class _Ground:
                 )  # fmt: skip
         return max(readings, key=lambda reading: reading.score)
 
-    def _score(self, request: CombRequest, sidebands: tuple[float, ...], first: int, last: int) -> Scores:
+    def stranger(self) -> _Reading | None:
+        """The best comb at an order that neither requests nor innocents explain; None when there is no such order."""
+        fastest = max(request.order * max(request.carriers) for request in self.requests)
+        orders = self.scorer.half_bins(STRANGER_FROM_ORDER, max(3.0 * fastest, 2.0 * STRANGER_FROM_ORDER))
+        anywhere = CombRequest(name="", order=1.0, slip=(-1e-9, 1e-9))
+        scores = self._score(anywhere, (), orders)
+        usable = self._outside(self.requests, scores.orders, (1.0,)) & scores.told
+        # A requested comb's own lines, counted by twos or threes, are no stranger, even a little off its place.
+        usable &= self._outside(self.requests, scores.orders, (0.25, 1 / 3, 0.5, 2.0, 3.0), wider=STRANGER_NOT_NEAR)
+        usable &= self._away_from_innocents(scores.orders)
+        if not usable.any():
+            return None
+        spot = int(np.where(usable, scores.score, -1.0).argmax())
+        order = float(scores.orders[spot])
+        return _Reading(
+            request=replace(anywhere, name=f"unknown {order:.4g}", order=order), carrier=1, order=order,
+            score=float(scores.score[spot]), group=int(scores.group[spot]),
+            harmonics=int(scores.harmonics[spot]), sidebands=(), places=int(usable.sum()),
+        )  # fmt: skip
+
+    def _score(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Scores:
         return self.scorer.score(
-            first, last, slip=request.slip != (0.0, 0.0), mask=self.mask(request), sidebands=sidebands,
+            orders, slip=request.slips, mask=self.mask(request), sidebands=sidebands,
             max_harmonic=request.max_harmonic,
         )  # fmt: skip
+
+    def places(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
+        """Orders at which a tone is looked for: half bins where it may slip; else its own order, only as finely
+        scattered as the speed is unsure, so that the highest harmonic is met."""
+        low, high = self.window(request, carrier)
+        if request.slips:
+            return self.scorer.half_bins(low, high)
+        step = self.scorer.spectra.step
+        middle = request.order * carrier
+        fine = step / (2.0 * max(1.0, min(request.max_harmonic, self.scorer.spectra.top_order / middle)))
+        reach = int(np.ceil((self.families.speed_spread * middle + EXACT_WITHIN_BINS * step) / fine))
+        orders: NDArray[np.float64] = middle + np.arange(-reach, reach + 1) * fine
+        return orders
 
     def window(self, request: CombRequest, carrier: int) -> tuple[float, float]:
         """Orders within which a tone may lie: its slip, the speed's uncertainty, half a bin."""
@@ -175,15 +250,16 @@ class _Ground:
 
     def decoys(self, reading: _Reading) -> NDArray[np.float32]:
         """Sorted largest scores of decoy places: within the span of the tone's order, real families left out."""
-        request = reading.request
+        request, half = reading.request, self.scorer.spectra.step / 2
         middle = request.order * reading.carrier
-        first, last = self.scorer.places(middle / DECOY_SPAN, middle * DECOY_SPAN)
-        # At low orders a factor spans few places: look higher for the rest.
-        last = max(last, self.scorer.places(0.0, (first + BLOCK * 2 * FEWEST_DECOYS) * self.scorer.step)[1])
-        if last - first > BLOCK * MOST_DECOYS:
-            first = max(first, int(middle / self.scorer.step) - BLOCK * MOST_DECOYS // 3)
-            last = min(last, first + BLOCK * MOST_DECOYS)
-        scores = self._score(request, reading.sidebands, first, last)
+        orders = self.scorer.half_bins(middle / DECOY_SPAN, middle * DECOY_SPAN)
+        if orders.size < BLOCK * 2 * FEWEST_DECOYS:
+            # At low orders a factor spans few places: look higher for the rest.
+            orders = self.scorer.half_bins(orders[0], orders[0] + BLOCK * 2 * FEWEST_DECOYS * half)
+        if orders.size > BLOCK * MOST_DECOYS:
+            low = max(orders[0], middle - BLOCK * MOST_DECOYS // 3 * half)
+            orders = orders[orders >= low][: BLOCK * MOST_DECOYS]
+        scores = self._score(request, reading.sidebands, orders)
         blocks = scores.score.size // BLOCK
         places = scores.score[: blocks * BLOCK].reshape(blocks, BLOCK).max(axis=1)
         own = self._outside([request], scores.orders, (1.0, 0.5, 2.0)) & scores.told
@@ -195,15 +271,15 @@ class _Ground:
         return np.sort(places[whole])
 
     def _outside(
-        self, requests: Sequence[CombRequest], orders: NDArray[np.float64], ratios: Sequence[float]
+        self, requests: Sequence[CombRequest], orders: NDArray[np.float64], ratios: Sequence[float], wider: float = 0.0
     ) -> NDArray[np.bool_]:
-        """Orders outside the windows of requests, and of simple ratios of them."""
+        """Orders outside the windows of requests times ``ratios``, each ``wider`` (relative) either side."""
         usable = np.ones(orders.size, dtype=bool)
         for request in requests:
             for carrier in request.carriers:
                 low, high = self.window(request, carrier)
                 for ratio in ratios:
-                    usable &= (orders < low * ratio) | (orders > high * ratio)
+                    usable &= (orders < low * ratio * (1 - wider)) | (orders > high * ratio * (1 + wider))
         return usable
 
     def _away_from_innocents(self, orders: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -224,11 +300,12 @@ def _lines_mask(spectra: EnvelopeSpectra, reading: _Reading) -> NDArray[np.bool_
     n = spectra.power.shape[1]
     mask = np.zeros(n, dtype=bool)
     base = reading.order / reading.carrier
-    slip = reading.request.slip != (0.0, 0.0)
+    slip = reading.request.slips
     # Only what is slower than the comb itself can modulate it.
     spacings = {side for side in {*reading.request.sidebands, *([1.0] if slip else [])} if side < base}
     shifts = [0.0] + [s * k * side for side in spacings for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
-    for harmonic in range(1, min(MOST_CLEARED, int(n * spectra.step / base)) + 1):
+    most = int(n * spectra.step / base)
+    for harmonic in range(1, (min(most, MOST_CLEARED) if slip else most) + 1):
         half = 2 + (harmonic // 2 if slip else 0)
         if half > max(2.0, 0.2 * base / spectra.step):
             break  # Wider windows would run together and leave nothing to compare with.
@@ -236,7 +313,18 @@ def _lines_mask(spectra: EnvelopeSpectra, reading: _Reading) -> NDArray[np.bool_
             middle = round((harmonic * base + shift) / spectra.step)
             if -half <= middle < n + half:
                 mask[max(0, middle - half) : middle + half + 1] = True
-    return mask
+    return _grown(mask, spectra.power[reading.group], GROWN_SHARE * base / spectra.step)
+
+
+def _grown(mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float) -> NDArray[np.bool_]:
+    """``mask`` (n,) spread along lines that are broader than expected, at most ``reach`` bins: random slip and a speed
+    that is not followed to the last bin smear them."""
+    steps = int(reach)
+    if steps < 1:
+        return mask
+    strong = maximum_filter1d(power, 3) > STILL_A_LINE
+    result: NDArray[np.bool_] = binary_dilation(mask, iterations=steps, mask=strong | mask)
+    return result
 
 
 def _judge(bands: Sequence[BandEnvelopes], reading: _Reading, ground: _Ground) -> CombEvidence:
@@ -272,7 +360,7 @@ class _Tail:
         excess = places[cut:] - start
         scale = max(float(excess.mean()), 1.0) if excess.size else 4.0
         return cls(
-            places=places, start=start, scale=scale, count=max(1, int(excess.size)), worth=max(1.0, excess.size / 2)
+            places=places, start=start, scale=scale, count=max(1, int(excess.size)), worth=KIND_WORTH + excess.size / 2
         )
 
     def exceedance(self, score: float) -> float:
@@ -302,7 +390,7 @@ def _measure(
     group, step = _strongest_group(spectra, reading), spectra.step
     power, modulation = spectra.power[group], spectra.modulation[group]
     n = power.size
-    slip = reading.request.slip != (0.0, 0.0)
+    slip = reading.request.slips
 
     def line(order: float, harmonic: int) -> tuple[float, float]:
         middle = round(order / step)
@@ -353,7 +441,7 @@ def _strongest_group(spectra: EnvelopeSpectra, reading: _Reading) -> int:
 
     The score counts strong lines by their logarithm, so it tells presence well and size badly.
     """
-    slip = reading.request.slip != (0.0, 0.0)
+    slip = reading.request.slips
     groups = np.arange(spectra.power.shape[0])
     surprise, depth = np.zeros(groups.size), np.zeros(groups.size)
     for harmonic in range(1, max(reading.harmonics, 3) + 1):

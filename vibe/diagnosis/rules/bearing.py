@@ -2,92 +2,163 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
-from vibe.core.health import Finding
+from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
 from vibe.diagnosis.settings import CombSettings
 
 PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """What speaks: the element (empty when none can be preferred), and the combs that say so, the largest first."""
+
+    part: str
+    shown: tuple[CombEvidence, ...]
+    chance: float
+    reason: str = ""
+
+
 def find(case: Case) -> list[Finding]:
-    """At most one finding per bearing: the strongest element; the others follow from it."""
+    """At most one finding per bearing: the element that explains its combs best; the others follow from it."""
     findings = []
     for bearing in case.drive.bearing:
-        combs = {
-            part: case.combs[tone]
-            for part in PARTS
-            if (tone := f"bearing.{bearing.name}.{part}") in case.combs
-        }  # fmt: skip
-        chosen = _chosen(case, combs)
-        if chosen is not None:
-            findings.append(_finding(case, bearing, *chosen, combs))
+        combs = {part: case.combs[tone] for part in PARTS if (tone := f"bearing.{bearing.name}.{part}") in case.combs}
+        choice = _far(case, bearing) or _both_races(case, combs) or _one_element(case, combs)
+        if choice is not None:
+            findings.append(_finding(case, bearing, choice, combs))
     return findings
 
 
-def _chosen(case: Case, combs: dict[str, CombEvidence]) -> tuple[str, CombEvidence, float] | None:
-    """The element that speaks, its comb and its false-alarm probability."""
-    settings, limit = case.settings.comb, case.tone_alarm
-    present = {part: comb for part, comb in combs.items() if comb.false_alarm_probability <= limit}
-    cage = present.pop("cage", None)
-    outer, inner = present.get("outer_race"), present.get("inner_race")
-    if outer is not None and inner is not None:
-        alike = abs(outer.hit_over_floor_db - inner.hit_over_floor_db) <= settings.races_alike_within_db
-        weak = max(outer.hit_over_floor_db, inner.hit_over_floor_db) < settings.races_alike_below_db
-        if alike and weak:
-            # Both races roughened alike: the balls meet both. Weak on either, so it must be sure on both.
-            weaker = max((outer, inner), key=lambda comb: comb.false_alarm_probability)
-            own = combs.get("rolling_element")
-            strong = _strong(outer, settings) or _strong(inner, settings)
-            if own is None or not strong:
-                return None
-            return "rolling_element", own, weaker.false_alarm_probability
-    strong_ones = {p: c for p, c in present.items() if _strong(c, settings)}
-    if strong_ones:
-        part = max(strong_ones, key=lambda name: strong_ones[name].score)
-        return part, strong_ones[part], strong_ones[part].false_alarm_probability
-    if (
-        cage is not None
-        and all(cage.score > other.score for other in present.values())
-        and cage.false_alarm_probability <= limit / settings.cage_stricter_by
-        and cage.hit_over_floor_db >= settings.hit_over_floor_from_db
-    ):
-        return "cage", cage, cage.false_alarm_probability
+def _far(case: Case, bearing: Bearing) -> _Choice | None:
+    """A race whose place is just missed by clear hits that nothing in the drive file explains."""
+    settings = case.settings.comb
+    for comb in case.strangers:
+        sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
+        for part in ("outer_race", "inner_race"):
+            tone = f"bearing.{bearing.name}.{part}"
+            if tone not in case.combs or not sure or comb.hit_over_floor_db < settings.clear_hit_over_floor_db:
+                continue
+            if abs(comb.order / case.tones.tone(tone).order - 1) <= settings.far_slip:
+                reason = "Nothing else in the drive file is as near to these hits. "
+                return _Choice(part=part, shown=(comb,), chance=comb.false_alarm_probability, reason=reason)
     return None
 
 
-def _strong(comb: CombEvidence, settings: CombSettings) -> bool:
-    """Whether a comb is large, besides being no chance: deep hits, or lines high over the floor on the whole."""
-    level_db = sum(max(0.0, line.over_floor_db) for line in comb.lines) / max(1, len(comb.lines))
-    return comb.hit_over_floor_db >= settings.hit_over_floor_from_db or level_db >= settings.level_over_floor_from_db
+def _both_races(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
+    """Rolling elements, from both races repeating alike and faintly: what these share are the elements."""
+    settings, limit = case.settings.comb, case.tone_alarm
+    races = [combs[part] for part in ("outer_race", "inner_race") if part in combs]
+    if len(races) < 2 or "rolling_element" not in combs:
+        return None
+    deep, shallow = sorted(races, key=lambda comb: -comb.hit_over_floor_db)
+    if not _speaks(deep, limit, settings) or shallow.false_alarm_probability > limit:
+        return None
+    alike = deep.hit_over_floor_db - shallow.hit_over_floor_db <= settings.races_alike_within_db
+    faint = deep.hit_over_floor_db < settings.races_alike_below_db
+    together = deep.false_alarm_probability * shallow.false_alarm_probability
+    if not (alike and faint and together <= (limit / settings.inferred_stricter_by) ** 2):
+        return None
+    return _Choice(
+        part="rolling_element",
+        shown=(deep, shallow),
+        chance=max(comb.false_alarm_probability for comb in races),
+        reason="Both races repeat, alike and faintly: what they share are the rolling elements. ",
+    )
 
 
-def _finding(
-    case: Case, bearing: Bearing, part: str, comb: CombEvidence, chance: float, combs: dict[str, CombEvidence]
-) -> Finding:
-    tone = case.tones.tone(f"bearing.{bearing.name}.{part}")
-    slip = (comb.order / tone.order - 1) * 100
-    alike = tones_at(case, comb.order, leave_out=tone.id)
-    if part == "cage":
-        alike.append(f"bearing.{bearing.name}.rolling_element")
-    items = comb_items(comb)
-    if combs.get(part) is not comb or chance != comb.false_alarm_probability:
-        for race in ("outer_race", "inner_race"):
-            items += comb_items(combs[race])
-        alike += [f"bearing.{bearing.name}.{race}" for race in ("outer_race", "inner_race")]
+def _one_element(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
+    settings, limit = case.settings.comb, case.tone_alarm
+    stricter = limit / settings.inferred_stricter_by
+    present = {p: comb for p, comb in combs.items() if p != "cage" and _made_by_hits(comb, limit, settings)}
+    cage = combs.get("cage")
+    if not present:
+        if cage is None or cage.false_alarm_probability > stricter or not _clear(cage, settings):
+            return None
+        reason = "Hits repeat as the cage turns: the cage itself, or one rolling element that differs. "
+        return _Choice(part="cage", shown=(cage,), chance=cage.false_alarm_probability, reason=reason)
+    part, strongest = max(present.items(), key=lambda item: item[1].score)
+    chance = strongest.false_alarm_probability
+    if _clear(strongest, settings) or _lines(strongest, settings) >= settings.long_comb_from:
+        return _Choice(part=part, shown=(strongest,), chance=chance)
+    if cage is not None and part == "inner_race" and _elements_differ(strongest, cage, case):
+        reason = "The cage repeats beside the inner race, deeper than it: one rolling element differs from the rest. "
+        return _Choice(part="rolling_element", shown=(strongest, cage), chance=chance, reason=reason)
+    reason = "Something in this bearing repeats, too faintly to tell which element. "
+    return _Choice(part="", shown=(strongest,), chance=chance, reason=reason)
+
+
+def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
+    """Whether a comb is no chance, and deeper than sound bearings make it."""
+    deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
+    return deep and comb.false_alarm_probability <= limit
+
+
+def _made_by_hits(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
+    """Whether a comb that speaks comes of hits: deep ones, or ones short enough for more than a line or two."""
+    return _speaks(comb, limit, settings) and (
+        _clear(comb, settings) or _lines(comb, settings) >= settings.hit_lines_from
+    )
+
+
+def _clear(comb: CombEvidence, settings: CombSettings) -> bool:
+    return comb.hit_over_floor_db >= settings.clear_hit_over_floor_db
+
+
+def _lines(comb: CombEvidence, settings: CombSettings) -> int:
+    return sum(line.over_floor_db >= settings.hit_line_over_floor_db for line in comb.lines)
+
+
+def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> bool:
+    """Whether the cage's lines stand beside a faint inner race's, deeper than they."""
+    return (
+        inner.false_alarm_probability <= case.tone_alarm / case.settings.comb.inferred_stricter_by
+        and cage.false_alarm_probability <= case.false_alarm_rate
+        and cage.hit_over_floor_db > inner.hit_over_floor_db
+    )
+
+
+def _finding(case: Case, bearing: Bearing, choice: _Choice, combs: dict[str, CombEvidence]) -> Finding:
+    size = choice.shown[0]
+    tone = case.tones.tone(f"bearing.{bearing.name}.{choice.part}") if choice.part else None
+    alike = tones_at(case, size.order, leave_out=tone.id if tone else "")
+    if choice.part in ("", "cage", "rolling_element"):
+        # What was inferred, or not told at all, leaves the bearing's other elements possible.
+        alike += [comb.tone for part, comb in combs.items() if part != choice.part and _possible(choice, part, comb)]
+    items: list[EvidenceItem] = []
+    for comb in choice.shown:
+        items += comb_items(comb)
+    orders = " and ".join(order_text(comb.order) for comb in choice.shown)
+    off = ""
+    if tone is not None and len(choice.shown) == 1:
+        shift = (size.order / tone.order - 1) * 100
+        off = f", {shift:+.1f} % from where the {bearing.name}'s geometry puts them"
     return Finding(
-        tone=tone.id,
-        component=tone.component,
-        defect=tone.defect,
-        probability=probability(chance, case.priors.get("rolling bearing", 0.02)),
-        false_alarm_probability=chance,
-        severity=case.severity(comb.hit_over_floor_db),
+        tone=tone.id if tone else None,
+        component=tone.component if tone else f"bearing.{bearing.name}",
+        defect=tone.defect if tone else "local damage",
+        probability=probability(choice.chance, case.priors.get("rolling bearing", 0.02)),
+        false_alarm_probability=choice.chance,
+        severity=case.severity(size.hit_over_floor_db),
+        seen_in=[comb.tone for comb in choice.shown],
         cannot_be_told_from=list(dict.fromkeys(alike)),
-        why=f"Hits repeat at order {order_text(comb.order)}, {slip:+.1f} % from where the {bearing.name}'s geometry "
-        f"puts them, {comb.hit_over_floor_db:+.1f} dB against the mean of {comb.band_hz[0]:.0f}-"
-        f"{comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is {chance_text(chance)}.",
+        why=f"{choice.reason}Hits repeat at order {orders}{off}, {size.hit_over_floor_db:+.1f} dB "
+        f"against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; the chance that a sound drive shows "
+        f"this is {chance_text(choice.chance)}.",
         evidence=items,
         advice=f"Replace the {bearing.name} and look for the cause (lubricant, load, current, fit); such damage grows, "
-        "so measure often until then.",
+        "so measure often until then."
+        if choice.part
+        else f"Measure the {bearing.name} again soon and compare; look at its lubricant, load and fit.",
     )
+
+
+def _possible(choice: _Choice, part: str, comb: CombEvidence) -> bool:
+    """Which other elements stay possible: those that were shown, and the rest of a bearing of which none was told."""
+    if choice.part == "cage":
+        return part == "rolling_element"
+    return comb in choice.shown or (choice.part == "" and part != "cage")
