@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.bands import BandEnvelopes, envelopes
+from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
 from vibe.spectra.comb import EnvelopeSpectra, envelope_spectra
 
 Row = NDArray[np.float64]
@@ -46,7 +46,6 @@ def repeats(order: float, speed_hz: float, duration_s: float, *, seed: int = 0, 
 def enveloped(row: Row, rate: float, speed_hz: float, width_hz: float = 700.0) -> tuple[BandEnvelopes, EnvelopeSpectra]:
     """Band envelopes of a row at a steady speed, and their spectra."""
     law = AngleLaw.steady(speed_hz, row.size / rate)
-    bands = envelopes(
-        row.astype(np.float32), rate, law, channel="a", band_hz=(500.0, 0.48 * rate), width_hz=width_hz
+    bands = envelopes(whitened(row.astype(np.float32), rate, channel="a"), law, band_hz=(500.0, 0.48 * rate), width_hz=width_hz
     )  # fmt: skip
     return bands, envelope_spectra([bands])

@@ -9,7 +9,7 @@ import pytest
 from spectra_signals import noise, ringing
 
 from vibe.core.capture import Channel
-from vibe.spectra.analysis import FoldRequest, Question, Reading, members_of, read
+from vibe.spectra.analysis import FoldRequest, Question, Reading, group_of, read
 from vibe.spectra.comb import CombRequest
 
 RATE, DURATION, SPEED = 6400.0, 5.0, 24.37
@@ -155,22 +155,21 @@ def test_several_channels_each_have_their_lines_and_bands() -> None:
         None, QUESTION,
     )  # fmt: skip
     assert {line.channel for line in reading.lines} == {"input side", "output side"}
-    assert [band.channel for band in reading.bands] == ["input side", "output side"]
+    assert [band.channel for band in reading.looks[0].bands] == ["input side", "output side"]
     assert {spectrum.channel for spectrum in reading.spectra} == {"input side", "output side"}
     assert reading.combs[0].false_alarm_probability < 1e-5
-    assert reading.envelope is not None
-    members = members_of(reading.envelope, reading.combs[0], reading.bands)
-    assert {reading.bands[c].channel for c, _ in members} == set(reading.combs[0].channels)
+    look, group = group_of(reading.looks, reading.combs[0])
+    assert {look.bands[c].channel for c, _ in look.spectra.members[group]} == set(reading.combs[0].channels)
 
 
 def test_too_slow_or_too_short_for_an_envelope_gives_lines_and_levels_only() -> None:
     slow = machine(damaged=True)[::8]
     low = read([channel(slow, rate=RATE / 8)], None, QUESTION)
-    assert low.envelope is None
+    assert low.looks == ()
     assert low.combs == ()
     assert any(line.name == "1x" for line in low.lines)
     short = read([channel(machine(damaged=True, duration_s=0.25))], None, QUESTION)
-    assert short.envelope is None
+    assert short.looks == ()
 
 
 def test_nothing_depends_on_the_unit_of_what_is_only_compared() -> None:

@@ -6,7 +6,7 @@ import scipy.signal
 from spectra_signals import noise
 
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.bands import BandEnvelopes, band_edges, envelopes, local_floor
+from vibe.spectra.bands import BandEnvelopes, band_edges, envelopes, local_floor, whitened
 
 RATE, N, SPEED = 12_800.0, 128_000, 25.0
 TIME = np.arange(N) / RATE
@@ -14,7 +14,7 @@ LAW = AngleLaw.steady(SPEED, N / RATE)
 
 
 def cut(row: np.ndarray, band_hz: tuple[float, float] = (500.0, 6144.0), width_hz: float = 700.0) -> BandEnvelopes:
-    return envelopes(row.astype(np.float32), RATE, LAW, channel="a", band_hz=band_hz, width_hz=width_hz)
+    return envelopes(whitened(row.astype(np.float32), RATE, channel="a"), LAW, band_hz=band_hz, width_hz=width_hz)
 
 
 def line_depth(series: np.ndarray, turns: float, order: float) -> float:
@@ -112,10 +112,9 @@ def test_a_drifting_capture_is_laid_on_angle() -> None:
 
     row = (1 + 0.5 * np.cos(2 * np.pi * 6.0 * turns(TIME))) * noise(8, N)
     law = AngleLaw(time_s=knots, turns=turns(knots))
-    on_angle = envelopes(row.astype(np.float32), RATE, law, channel="a", band_hz=(500, 6144), width_hz=700)
+    on_angle = envelopes(whitened(row.astype(np.float32), RATE, channel="a"), law, band_hz=(500, 6144), width_hz=700)
     assert on_angle.turns == pytest.approx(law.total_turns, rel=1e-3)
-    on_time = envelopes(
-        row.astype(np.float32), RATE, AngleLaw.steady(law.mean_hz, N / RATE), channel="a", band_hz=(500, 6144),
+    on_time = envelopes(whitened(row.astype(np.float32), RATE, channel="a"), AngleLaw.steady(law.mean_hz, N / RATE), band_hz=(500, 6144),
         width_hz=700,
     )  # fmt: skip
     expected = 2 * 0.5 / 1.125 * (1 - 6.0 * law.mean_hz / on_angle.width_hz)

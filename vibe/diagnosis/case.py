@@ -61,16 +61,20 @@ Rule = Callable[[Case], list[Finding]]
 
 MOST_SURE = 0.999
 """No single capture supports more: the drive file or the sensor may be wrong too (common practice)."""
+LARGEST_SURPRISE = 1000.0
+"""-ln of the ideal false-alarm probability of the clearest damage: a dozen lines 20 dB over the floor each."""
 
 
 def probability(false_alarm: float, prior: float) -> float:
-    """Probability that a finding is real, from its false-alarm probability and how common it is beforehand.
+    """Probability that a finding is real, from its false-alarm probability p and how common it is beforehand.
 
-    Uses the largest Bayes factor against chance that a p-value can stand for, 1 / (-e p ln p) (Sellke, Bayarri &
-    Berger, The American Statistician 55 (2001) 62-71, from memory).
+    Under chance p is uniform. Under damage -ln p grows as a power of the damage's size, and sizes are as likely in one
+    decibel as in the next; so -ln p is as likely in one factor as in the next, between 1 and ``LARGEST_SURPRISE``. The
+    ratio of the two densities, 1 / (p · -ln p · ln LARGEST_SURPRISE), is 2.5 times below the largest that a p-value can
+    stand for, 1 / (-e p ln p) (Sellke, Bayarri & Berger, The American Statistician 55 (2001) 62-71, from memory).
     """
     p = min(max(false_alarm, 1e-12), 1 / e)
-    against_chance = 1.0 / (-e * p * log(p))
+    against_chance = 1.0 / (-p * log(p) * log(LARGEST_SURPRISE))
     odds = prior / (1 - prior) * against_chance
     return min(MOST_SURE, odds / (1 + odds))
 

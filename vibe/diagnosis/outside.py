@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import exp, log, pi, sqrt
 
 from vibe.core.evidence import Line
 from vibe.core.health import EvidenceItem, Finding, Severity
@@ -12,9 +13,36 @@ SERIES = tuple(f"{k}x" for k in range(3, 11))
 HALVES = ("0.5x", "1.5x", "2.5x")
 
 
-def share_probability(value: float, threshold: float) -> float:
-    """A cautious probability: 0.6 at the threshold, 0.95 at the most (*common practice*; no model stands behind it)."""
-    return 0.6 + 0.35 * min(1.0, max(0.0, (value - threshold) / max(1e-9, 1 - threshold)))
+LEAST_PRIOR = 0.02
+"""Where ``configs/judgement.toml`` states none."""
+FAULTY_SPAN = 30.0
+"""Faults make lines up to so many times those of a sound machine (common practice: beyond, it is stopped at once)."""
+LEAST_CLEAR, MOST_CLEAR = 0.85, 0.97
+"""Chance that lines which only just look like a cause come of it, and lines that could not look more like it (common
+practice; the causes that it cannot be told from count as it)."""
+
+
+def fault_probability(case: Case, what: str, velocity_mm_s: float, clearness: float) -> float:
+    """Probability of a fault outside the reducer: that so much is no sound machine, and that it looks like this one.
+
+    The strongest line of sound machines is log-normal about a share of the boundary from which lines are named; that of
+    faulty ones is as likely in one decibel as in the next, from there to ``FAULTY_SPAN`` times it.
+    ``clearness`` runs from 0 at the rule's own threshold to 1.
+    """
+    settings = case.settings.lines
+    middle = settings.sound_share_of_zone * case.zone_mm_s[settings.level_from_zone]
+    spread = settings.sound_log_spread
+    z = log(max(velocity_mm_s / middle, 1.0)) / spread
+    sound = exp(-0.5 * z * z) / (spread * sqrt(2 * pi))
+    prior = case.priors.get(what, LEAST_PRIOR)
+    odds = prior / (1 - prior) / (log(FAULTY_SPAN) * max(sound, 1e-9))
+    clear = LEAST_CLEAR + (MOST_CLEAR - LEAST_CLEAR) * min(1.0, max(0.0, clearness))
+    return clear * odds / (1 + odds)
+
+
+def above(value: float, threshold: float) -> float:
+    """How far a share is above its threshold: 0 there, 1 where it is all."""
+    return min(1.0, max(0.0, (value - threshold) / max(1e-9, 1 - threshold)))
 
 
 def line_share(case: Case, line: Line) -> float:

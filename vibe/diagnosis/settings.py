@@ -20,7 +20,6 @@ class CombSettings(Part):
 
     faintest_hit_over_floor_db: float
     faintest_bearing_hit_over_floor_db: float
-    hit_lines_from: Annotated[int, Field(ge=1)]
     long_comb_from: Annotated[int, Field(ge=1)]
     hit_line_over_floor_db: float
     clear_hit_over_floor_db: float
@@ -44,6 +43,9 @@ class LineSettings(Part):
     level_from_zone: Literal["A/B", "B/C", "C/D"]
     mesh_share_from: Share
     mesh_from_zone: Literal["A/B", "B/C", "C/D"]
+    mesh_second_share: Share
+    sound_share_of_zone: Share
+    sound_log_spread: Annotated[float, Field(gt=0)]
     source: str
 
 

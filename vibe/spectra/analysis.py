@@ -5,7 +5,7 @@ Everything that later steps or pictures need is kept in one value, so that nothi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.bands import BandEnvelopes, envelopes
+from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
 from vibe.spectra.comb import CombRequest, EnvelopeSpectra, envelope_spectra
 from vibe.spectra.condition import bridged
 from vibe.spectra.evidence import Families, weigh
@@ -32,6 +32,12 @@ LOWEST_CARRIER_HZ = 500.0
 LEAST_BAND_HZ = 700.0
 HARMONICS_IN_BAND = 4.0
 """A band must pass this many harmonics of the fastest tone asked for."""
+NARROWER = 4.0
+"""How much narrower the bands of the second look are: about as wide as a casing resonance."""
+MOST_WIDE_BANDS = 16
+HIGHEST_CARRIER = 0.48
+"""Of the sample rate."""
+FEWEST_TURNS = 8
 CELLS_PER_TURN = 24.0
 """And tell this many places of a turn apart."""
 MOST_DISAGREEMENT = 0.003
@@ -80,13 +86,21 @@ class ChannelSpectrum:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """One set of bands per channel, and the envelope spectra of its groups."""
+
+    bands: tuple[BandEnvelopes, ...]
+    spectra: EnvelopeSpectra
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Reading:
     """All that the samples said."""
 
     speed: SpeedEstimate
     law: AngleLaw
-    bands: tuple[BandEnvelopes, ...]
-    envelope: EnvelopeSpectra | None
+    looks: tuple[Look, ...]
+    """The sets of bands in which combs were looked for, the widest bands first; none where there is no band."""
     combs: tuple[CombEvidence, ...]
     strangers: tuple[CombEvidence, ...]
     """Combs at orders that nobody asked for, stronger than all that were."""
@@ -96,7 +110,7 @@ class Reading:
     spectra: tuple[ChannelSpectrum, ...]
     samples: dict[str, tuple[NDArray[np.float32], float]]
     absolute: bool
-    """Whether angles count from a pulse."""
+    """Whether angles count from a pulse that comes once per turn."""
 
 
 def read(channels: Sequence[Channel], tachometer: Channel | None, question: Question) -> Reading:
@@ -106,22 +120,13 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
     law, speed = _speed(list(rows.values()), tachometer, question, duration)
     spread = _spread(speed, question)
 
-    fastest = max((c.order * max(c.carriers) for c in question.combs), default=1.0)
-    width = max(LEAST_BAND_HZ, law.mean_hz * max(HARMONICS_IN_BAND * fastest, CELLS_PER_TURN))
-    bands = tuple(
-        envelopes(samples, rate, law, channel=name, band_hz=(LOWEST_CARRIER_HZ, 0.48 * rate), width_hz=width)
-        for name, (samples, rate) in rows.items()
-        if rate > 4 * LOWEST_CARRIER_HZ
-    )
-    envelope = envelope_spectra(bands) if bands and law.total_turns >= 8 else None
+    looks = _looks(rows, law, question)
     combs: tuple[CombEvidence, ...] = ()
     strangers: tuple[CombEvidence, ...] = ()
     turns: dict[str, Turn] = {}
-    if envelope is not None and question.combs:
-        families = Families(innocent=question.innocent, speed_spread=spread)
-        weighed = weigh(envelope, bands, question.combs, families)
-        strangers = weighed.strangers
-        combs, turns = _localised(weighed.combs, envelope, bands, question.folds, law, spread)
+    if looks and question.combs:
+        combs, strangers = _weighed(looks, question, Families(innocent=question.innocent, speed_spread=spread))
+        combs, turns = _localised(combs, looks, question.folds, law, spread)
 
     spectra = tuple(_spectrum(name, samples, rate, law) for name, (samples, rate) in rows.items())
     lines = tuple(
@@ -139,8 +144,7 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
     return Reading(
         speed=speed,
         law=law,
-        bands=bands,
-        envelope=envelope,
+        looks=looks,
         combs=combs,
         strangers=strangers,
         turns=turns,
@@ -148,7 +152,7 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
         levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),
         spectra=spectra,
         samples=rows,
-        absolute=speed.method == "tachometer",
+        absolute=speed.method == "tachometer" and tachometer is not None and (tachometer.pulses_per_rev or 1.0) == 1.0,
     )
 
 
@@ -205,11 +209,68 @@ def _speed(
 def _whole_envelope(samples: NDArray[np.float32], rate: float) -> tuple[NDArray[np.float32], float]:
     """Squared envelope of everything above the lowest carrier, mean removed, against time; and its rate."""
     band = envelopes(
-        samples, rate, AngleLaw.steady(1.0, samples.size / rate), channel="",
-        band_hz=(LOWEST_CARRIER_HZ, 0.48 * rate), width_hz=LEAST_BAND_HZ,
+        whitened(samples, rate, channel=""), AngleLaw.steady(1.0, samples.size / rate),
+        band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * rate), width_hz=LEAST_BAND_HZ,
     )  # fmt: skip
     total = band.power.mean(axis=0)
     return (total - total.mean()).astype(np.float32), band.per_turn
+
+
+def _looks(
+    rows: Mapping[str, tuple[NDArray[np.float32], float]], law: AngleLaw, question: Question
+) -> tuple[Look, ...]:
+    """Bands wide enough for the fastest tone; and narrower ones, nearer to a resonance, for slow tones that cannot
+    slip."""
+    if law.total_turns < FEWEST_TURNS:
+        return ()
+    white = [
+        whitened(samples, rate, channel=name) for name, (samples, rate) in rows.items() if rate > 4 * LOWEST_CARRIER_HZ
+    ]
+    if not white:
+        return ()
+    fastest = max((c.order * max(c.carriers) for c in question.combs), default=1.0)
+    wide = max(LEAST_BAND_HZ, law.mean_hz * max(HARMONICS_IN_BAND * fastest, CELLS_PER_TURN))
+    # No more bands than sixteen: fast tones gain nothing, and every band costs.
+    wide = max(wide, max(HIGHEST_CARRIER * w.sample_rate_hz - LOWEST_CARRIER_HZ for w in white) / MOST_WIDE_BANDS)
+    looks: list[Look] = []
+    for width in (wide, wide / NARROWER) if any(not request.slips for request in question.combs) else (wide,):
+        bands = tuple(
+            envelopes(w, law, band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * w.sample_rate_hz), width_hz=width)
+            for w in white
+        )
+        looks.append(Look(bands=bands, spectra=envelope_spectra(bands, together=bool(looks))))
+    return tuple(looks)
+
+
+def _weighed(
+    looks: Sequence[Look], question: Question, families: Families
+) -> tuple[tuple[CombEvidence, ...], tuple[CombEvidence, ...]]:
+    """Every comb in the wide bands, slow exact ones in the narrow bands too: the better of two looks, paid for twice."""
+    wide = looks[0]
+    first = weigh(wide.spectra, wide.bands, question.combs, families)
+    if len(looks) < 2:
+        return first.combs, first.strangers
+    narrow = looks[1]
+    slow = tuple(
+        request
+        for request in question.combs
+        if not request.slips and HARMONICS_IN_BAND * request.order <= narrow.spectra.top_order
+    )
+    names = {request.name for request in slow}
+    n = narrow.spectra.power.shape[1]
+    known = np.zeros(n, dtype=bool)
+    for name, bins in first.owned:
+        if name not in names:
+            known |= bins[:n]
+    second = {comb.tone: comb for comb in weigh(narrow.spectra, narrow.bands, slow, families, known=known).combs}
+    combs = []
+    for comb in first.combs:
+        other = second.get(comb.tone)
+        if other is not None:
+            better = min(comb, other, key=lambda one: one.false_alarm_probability)
+            comb = replace(better, false_alarm_probability=min(1.0, 2 * better.false_alarm_probability))
+        combs.append(comb)
+    return tuple(combs), first.strangers
 
 
 def _spread(speed: SpeedEstimate, question: Question) -> float:
@@ -221,8 +282,7 @@ def _spread(speed: SpeedEstimate, question: Question) -> float:
 
 def _localised(
     combs: Sequence[CombEvidence],
-    envelope: EnvelopeSpectra,
-    bands: Sequence[BandEnvelopes],
+    looks: Sequence[Look],
     folds: Sequence[FoldRequest],
     law: AngleLaw,
     spread: float,
@@ -230,12 +290,13 @@ def _localised(
     """Each comb that belongs to a body's frame, with the place of its hits on that body."""
     wanted = {request.tone: request for request in folds}
     result, turns = [], {}
+    bands = looks[0].bands
     for comb in combs:
         request = wanted.get(comb.tone)
         if request is None:
             result.append(comb)
             continue
-        members = members_of(envelope, comb, bands)
+        members = _wide_members(bands, comb)
         blur = spread * comb.order * law.total_turns
         order = refined_order(bands, members, comb.order, bins=min(max(blur, 0.25), 8.0))
         sign = 1.0 if request.order > 0 else -1.0
@@ -245,15 +306,26 @@ def _localised(
     return tuple(result), turns
 
 
-def members_of(
-    envelope: EnvelopeSpectra, comb: CombEvidence, bands: Sequence[BandEnvelopes]
-) -> tuple[tuple[int, int], ...]:
-    """The (channel, band) pairs of the group in which a comb was measured."""
-    for group, members in enumerate(envelope.members):
-        names = tuple(dict.fromkeys(bands[c].channel for c, _ in members))
-        edges = (float(envelope.low_hz[group]), float(envelope.high_hz[group]))
-        if names == comb.channels and edges == comb.band_hz:
-            return members
+def _wide_members(bands: Sequence[BandEnvelopes], comb: CombEvidence) -> tuple[tuple[int, int], ...]:
+    """The (channel, band) pairs that hold the band in which a comb was found: narrow bands blur the place of a hit."""
+    low, high = comb.band_hz
+    return tuple(
+        (channel, row)
+        for channel, band in enumerate(bands)
+        if band.channel in comb.channels
+        for row, centre in enumerate(band.centre_hz)
+        if centre - band.width_hz / 2 < high - 1e-6 and low + 1e-6 < centre + band.width_hz / 2
+    )
+
+
+def group_of(looks: Sequence[Look], comb: CombEvidence) -> tuple[Look, int]:
+    """The look and the group of its bands in which a comb was measured."""
+    for look in looks:
+        for group, members in enumerate(look.spectra.members):
+            names = tuple(dict.fromkeys(look.bands[c].channel for c, _ in members))
+            edges = (float(look.spectra.low_hz[group]), float(look.spectra.high_hz[group]))
+            if names == comb.channels and edges == comb.band_hz:
+                return look, group
     raise ValueError(f"no group of bands {comb.band_hz} of {comb.channels}")
 
 

@@ -26,6 +26,8 @@ LINE_CEILING = 16.0
 A hit too weak to be seen otherwise lies below the ceiling and is untouched (exp(-16) of noise bins reach it)."""
 SHOCK_CEILING = 25.0
 """Squared envelope over its median at which it is cut: Gaussian noise never comes there, one stray shock does."""
+MOST_DOUBLINGS = 6
+"""At most 64 bands."""
 OVERSAMPLING = 4
 """Envelope samples per band width: the squared envelope is twice as wide as the band, and is interpolated."""
 
@@ -70,44 +72,57 @@ def local_floor(power: NDArray[np.floating], block: int) -> NDArray[np.float64]:
 def band_edges(
     sample_rate_hz: float, low_hz: float, high_hz: float, width_hz: float
 ) -> tuple[NDArray[np.float64], float]:
-    """Centres of equal bands between ``low_hz`` and ``high_hz``, a power of two of them, and their width.
+    """Centres of equal bands of ``width_hz`` or more between two edges, a power of two of them, and their width.
 
     A power of two lets neighbours be joined in pairs, fours, … up to all.
     """
     high = min(high_hz, 0.49 * sample_rate_hz)
     room = max(high - low_hz, 1.0)
-    count = 2 ** int(np.clip(np.floor(np.log2(max(room / width_hz, 1.0))), 0, 4))
+    count = 2 ** int(np.clip(np.floor(np.log2(max(room / width_hz, 1.0))), 0, MOST_DOUBLINGS))
     width = room / count
     return low_hz + (np.arange(count) + 0.5) * width, width
 
 
-def envelopes(
-    samples: NDArray[np.float32],
-    sample_rate_hz: float,
-    law: AngleLaw,
-    *,
-    channel: str,
-    band_hz: tuple[float, float],
-    width_hz: float,
-) -> BandEnvelopes:
-    """Squared envelopes of ``samples`` (n,), mean removed, in equal bands between the edges ``band_hz``.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Whitened:
+    """The transform of one channel over its floor, lines cut: unit mean power everywhere. ``power`` is unwhitened."""
+
+    channel: str
+    transform: NDArray[np.complex64]
+    power: NDArray[np.float32]
+    samples: int
+    padded: int
+    sample_rate_hz: float
+
+
+def whitened(samples: NDArray[np.float32], sample_rate_hz: float, *, channel: str) -> Whitened:
+    """``samples`` (n,), mean removed, whitened; every set of bands is cut from one transform."""
+    size = fast_length(samples.size)
+    transform = fft.rfft(samples, size)
+    power = np.abs(transform) ** 2
+    floor = local_floor(power, round(WHITENING_WIDTH_HZ * size / sample_rate_hz))
+    # Cut lines to the ceiling, then divide by the floor.
+    gain = np.sqrt(np.minimum(1.0, LINE_CEILING * floor / np.maximum(power, 1e-30)) / floor)
+    return Whitened(
+        channel=channel,
+        transform=(transform * gain).astype(np.complex64),
+        power=power.astype(np.float32),
+        samples=samples.size,
+        padded=size,
+        sample_rate_hz=sample_rate_hz,
+    )
+
+
+def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], width_hz: float) -> BandEnvelopes:
+    """Squared envelopes of a channel in equal bands between the edges ``band_hz``.
 
     ``width_hz`` is the least width of a band; it bounds the highest envelope frequency that can be seen.
     """
-    n = samples.size
-    size = fast_length(n)
-    transform = fft.rfft(samples, size)
-    bin_hz = sample_rate_hz / size
-    power = np.abs(transform) ** 2
-    floor = local_floor(power, round(WHITENING_WIDTH_HZ / bin_hz))
-    # Cut lines to the ceiling, then divide by the floor: unit mean power everywhere.
-    gain = np.sqrt(np.minimum(1.0, LINE_CEILING * floor / np.maximum(power, 1e-30)) / floor)
-    white = (transform * gain).astype(np.complex64)
-
-    centres, width = band_edges(sample_rate_hz, band_hz[0], band_hz[1], width_hz)
-    duration = n / sample_rate_hz
-    length = fft.next_fast_len(int(np.ceil(OVERSAMPLING * width * size / sample_rate_hz)))
-    rate = length / (size / sample_rate_hz)
+    n, size, bin_hz = white.samples, white.padded, white.sample_rate_hz / white.padded
+    centres, width = band_edges(white.sample_rate_hz, band_hz[0], band_hz[1], width_hz)
+    duration = n / white.sample_rate_hz
+    length = fft.next_fast_len(int(np.ceil(OVERSAMPLING * width * size / white.sample_rate_hz)))
+    rate = length / (size / white.sample_rate_hz)
     keep = int(duration * rate)
     time = np.arange(keep) / rate
     turns_at = law.at(time)
@@ -119,9 +134,9 @@ def envelopes(
     half = int(width / 2 / bin_hz)
     for row, centre in enumerate(centres):
         middle = round(centre / bin_hz)
-        first, last = max(1, middle - half), min(white.size - 1, middle + half)
-        rms[row] = np.sqrt(2.0 * power[first:last].sum() / size / n)
-        segment = white[first:last]
+        first, last = max(1, middle - half), min(white.transform.size - 1, middle + half)
+        rms[row] = np.sqrt(2.0 * white.power[first:last].sum(dtype=np.float64) / size / n)
+        segment = white.transform[first:last]
         padded = np.zeros(length, dtype=np.complex64)
         padded[: segment.size] = segment
         squared = np.abs(fft.ifft(padded)[:keep]) ** 2
@@ -130,5 +145,5 @@ def envelopes(
             squared = np.interp(even, turns_at, squared)
         rows[row] = squared / max(float(squared.mean()), 1e-30)
     return BandEnvelopes(
-        channel=channel, power=rows, per_turn=per_turn, centre_hz=centres, width_hz=width, band_rms=rms
+        channel=white.channel, power=rows, per_turn=per_turn, centre_hz=centres, width_hz=width, band_rms=rms
     )

@@ -71,8 +71,9 @@ def _dyadic(count: int) -> list[range]:
     return runs
 
 
-def envelope_spectra(bands: Sequence[BandEnvelopes]) -> EnvelopeSpectra:
-    """Envelope spectra of every dyadic group of bands, per channel and (given several) over all channels.
+def envelope_spectra(bands: Sequence[BandEnvelopes], *, together: bool = False) -> EnvelopeSpectra:
+    """Envelope spectra of every dyadic group of bands, per channel and (given several) over all channels; with
+    ``together`` over all channels alone, where they have as many bands each.
 
     Channels may have different rates and lengths in samples; they must cover the same turns. Lines keep their phase
     until groups are summed, since a hit reaches all bands and channels at one time.
@@ -90,11 +91,12 @@ def envelope_spectra(bands: Sequence[BandEnvelopes]) -> EnvelopeSpectra:
 
     groups: list[NDArray[np.complex64]] = []
     members: list[tuple[tuple[int, int], ...]] = []
-    for channel, spectrum in enumerate(lines):
+    alike = len(lines) > 1 and len({spectrum.shape[0] for spectrum in lines}) == 1
+    for channel, spectrum in enumerate(lines if not (together and alike) else []):
         for run in _dyadic(spectrum.shape[0]):
             groups.append(spectrum[run.start : run.stop].mean(axis=0))
             members.append(tuple((channel, band) for band in run))
-    if len(lines) > 1 and len({spectrum.shape[0] for spectrum in lines}) == 1:
+    if alike:
         for run in _dyadic(lines[0].shape[0]):
             groups.append(np.mean([s[run.start : run.stop].mean(axis=0) for s in lines], axis=0))
             members.append(tuple((channel, band) for channel in range(len(lines)) for band in run))
@@ -251,9 +253,7 @@ class CombScorer:
                     best[better] = score[better]
                     best_group[better] = group[better]
                     best_harmonics[better] = harmonic
-        return Scores(
-            orders=orders, score=best, group=best_group, harmonics=best_harmonics, told=best_harmonics > 0
-        )
+        return Scores(orders=orders, score=best, group=best_group, harmonics=best_harmonics, told=best_harmonics > 0)
 
     def _softened(self, width: int, kind: str) -> NDArray[np.float32]:
         """-ln p of each window of ``width`` bins (n, groups), logarithmic above the knee."""

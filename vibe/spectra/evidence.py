@@ -24,15 +24,20 @@ DECOY_SPAN = 3.0
 SIDEBANDS_CLEARED = 4
 """Sidebands either side of a found tone's harmonics that are taken out with it."""
 MOST_SUSPECTS = 5
-"""Combs whose lines are taken out before decoys are read: what is real would otherwise speak among the decoys."""
+"""Strongest combs that are tried one after another."""
 EXACT_WITHIN_BINS = 0.1
 """How far a tone without slip may lie off its order besides the speed's uncertainty."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LEAST_BINS_APART = 30
 """Bins between the harmonics of a comb from which its own lines are left out of its decoys."""
+MOST_OWNED = 0.65
+"""Share of the axis that a comb with its sidebands may own."""
 MOST_CLEARED = 40
 """Harmonics of a found comb that are taken out, where random slip smears them; all of them where it does not."""
+FLATTERY = 1.5
+"""Taking a comb's own lines out of its decoys flatters it by about this much, measured on bearing tones of sound drives
+(the study of false alarms)."""
 FEWEST_DECOYS = 100
 """With fewer, places inside the windows of tones that showed nothing serve as decoys too."""
 ALMOST_AS_SURE = 0.7
@@ -44,6 +49,8 @@ GROWN_SHARE = 0.02
 """How far a line may be smeared, relative to its comb's order."""
 GROWN_INNOCENT_BINS = 6
 """And an innocent's line, whose order is exact."""
+PLAUSIBLE = 0.5
+"""False-alarm probability up to which a suspect's lines are kept from the others: nobody's decoys, nobody's proof."""
 MOST_STRANGERS = 2
 STRANGER_FALSE_ALARM = 1e-4
 """A stranger takes lines away from everybody else, so it must be surer than they."""
@@ -81,25 +88,36 @@ class Weighed:
 
     combs: tuple[CombEvidence, ...]
     strangers: tuple[CombEvidence, ...]
+    owned: tuple[tuple[str, NDArray[np.bool_]], ...] = ()
+    """Bins (n,) of each plausible comb, by tone."""
 
 
 def weigh(
-    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], requests: Sequence[CombRequest], families: Families
+    spectra: EnvelopeSpectra,
+    bands: Sequence[BandEnvelopes],
+    requests: Sequence[CombRequest],
+    families: Families,
+    *,
+    known: NDArray[np.bool_] | None = None,
 ) -> Weighed:
     """Evidence for every request and for strangers that outshine them.
 
     The strongest combs are taken one after another, each one's lines and sidebands masked before the next is read, so
     that one defect's lines are not counted twice. A comb at an order that nobody asked for takes its lines with it
-    too: what it makes at other orders is its own. ``requests`` must not share an order.
+    too: what it makes at other orders is its own. ``known`` (n,) marks lines that are explained beforehand.
+    ``requests`` must not share an order.
     """
     scorer = CombScorer(spectra)
-    explained = np.zeros(spectra.power.shape[1], dtype=bool)
+    explained = np.zeros(spectra.power.shape[1], dtype=bool) if known is None else known
     waiting = list(requests)
     strangers: list[CombEvidence] = []
+    claims: list[tuple[str, NDArray[np.bool_]]] = []
     suspects: list[tuple[_Reading, NDArray[np.bool_]]] = []
-    while waiting and len(suspects) < MOST_SUSPECTS:
+    done: dict[str, CombEvidence] = {}
+    while waiting and len(suspects) + len(done) < MOST_SUSPECTS:
         ground = _Ground(scorer, requests, families, explained)
         best = _first([ground.read(request) for request in waiting], spectra)
+        own = _lines_mask(spectra, best)
         if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
             stranger = ground.stranger()
             if stranger is not None and _outshines(spectra, bands, stranger, best):
@@ -107,24 +125,35 @@ def weigh(
                 evidence = _judge(bands, stranger, _Ground(scorer, requests, families, beyond))
                 if evidence.false_alarm_probability <= STRANGER_FALSE_ALARM:
                     strangers.append(evidence)
+                    claims.append((evidence.tone, beyond & ~explained))
                     explained = beyond
                     continue
-        own = _lines_mask(spectra, best)
-        suspects.append((best, own))
-        explained = explained | own
         waiting.remove(best.request)
-    done: dict[str, CombEvidence] = {}
+        evidence = _judge(bands, best, _Ground(scorer, requests, families, _null(spectra, best, explained, own)))
+        if evidence.false_alarm_probability <= PLAUSIBLE:
+            suspects.append((best, own))
+            explained = explained | own
+        else:
+            done[best.request.name] = evidence
     for best, own in suspects:
-        null = explained
-        if best.order / best.carrier <= LEAST_BINS_APART * spectra.step:
-            # Where harmonics lie close, taking lines out takes out the noise that made the score as well, and
-            # flatters it.
-            null = explained & ~own
+        null = _null(spectra, best, explained, own)
         done[best.request.name] = _judge(bands, best, _Ground(scorer, requests, families, null))
     ground = _Ground(scorer, requests, families, explained)
     for request in waiting:
         done[request.name] = _judge(bands, ground.read(request), ground)
-    return Weighed(combs=tuple(done[request.name] for request in requests), strangers=tuple(strangers))
+    claims += [(best.request.name, own) for best, own in suspects]
+    return Weighed(
+        combs=tuple(done[request.name] for request in requests), strangers=tuple(strangers), owned=tuple(claims)
+    )
+
+
+def _null(
+    spectra: EnvelopeSpectra, reading: _Reading, explained: NDArray[np.bool_], own: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Bins that a comb's decoys may not use: what is explained, and its own lines, which speak at its sums and
+    differences. Not these where harmonics lie close: that would take out the noise that made the score as well."""
+    roomy = reading.order / reading.carrier > LEAST_BINS_APART * spectra.step
+    return explained | own if roomy else explained & ~own
 
 
 def _outshines(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], stranger: _Reading, best: _Reading) -> bool:
@@ -239,8 +268,7 @@ class _Ground:
         middle = request.order * carrier
         fine = step / (2.0 * max(1.0, min(request.max_harmonic, self.scorer.spectra.top_order / middle)))
         reach = int(np.ceil((self.families.speed_spread * middle + EXACT_WITHIN_BINS * step) / fine))
-        orders: NDArray[np.float64] = middle + np.arange(-reach, reach + 1) * fine
-        return orders
+        return np.asarray(middle + np.arange(-reach, reach + 1) * fine, dtype=np.float64)
 
     def window(self, request: CombRequest, carrier: int) -> tuple[float, float]:
         """Orders within which a tone may lie: its slip, the speed's uncertainty, half a bin."""
@@ -296,16 +324,29 @@ def _belongs(request: CombRequest, order: float) -> bool:
 
 
 def _lines_mask(spectra: EnvelopeSpectra, reading: _Reading) -> NDArray[np.bool_]:
-    """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input."""
+    """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input.
+
+    Where these would own too much of the axis for anything else to be heard, the harmonics alone.
+    """
+    base = reading.order / reading.carrier
+    # Only what is slower than the comb itself can modulate it.
+    spacings = {side for side in {*reading.request.sidebands, *([1.0] if reading.request.slips else [])} if side < base}
+    shifts = [s * k * side for side in spacings for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
+    whole = _harmonics_mask(spectra, reading, [0.0, *shifts])
+    return whole if whole.mean() <= MOST_OWNED else _harmonics_mask(spectra, reading, [0.0])
+
+
+def _harmonics_mask(spectra: EnvelopeSpectra, reading: _Reading, shifts: Sequence[float]) -> NDArray[np.bool_]:
+    """Bins (n,) of a comb's harmonics, each moved by ``shifts`` (in orders)."""
     n = spectra.power.shape[1]
     mask = np.zeros(n, dtype=bool)
-    base = reading.order / reading.carrier
-    slip = reading.request.slips
-    # Only what is slower than the comb itself can modulate it.
-    spacings = {side for side in {*reading.request.sidebands, *([1.0] if slip else [])} if side < base}
-    shifts = [0.0] + [s * k * side for side in spacings for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
+    base, slip = reading.order / reading.carrier, reading.request.slips
     most = int(n * spectra.step / base)
-    for harmonic in range(1, (min(most, MOST_CLEARED) if slip else most) + 1):
+    if slip:
+        most = min(most, MOST_CLEARED)
+    elif base < LEAST_BINS_APART * spectra.step:
+        most = min(most, reading.harmonics)  # All of them would fill a part of the axis that others need.
+    for harmonic in range(1, most + 1):
         half = 2 + (harmonic // 2 if slip else 0)
         if half > max(2.0, 0.2 * base / spectra.step):
             break  # Wider windows would run together and leave nothing to compare with.
@@ -334,8 +375,8 @@ def _judge(bands: Sequence[BandEnvelopes], reading: _Reading, ground: _Ground) -
     tail = _Tail.of(decoys)
     searched = max(1, round(reading.places / BLOCK)) * len(request.carriers) * (2 if request.sidebands else 1)
     probability = tail.exceedance(reading.score)
-    fap = max(LEAST_FALSE_ALARM, float(-np.expm1(searched * np.log1p(-min(probability, 1 - 1e-12)))))
-    limit_score = tail.score_at(LIMIT_FALSE_ALARM / searched)
+    fap = max(LEAST_FALSE_ALARM, float(-np.expm1(FLATTERY * searched * np.log1p(-min(probability, 1 - 1e-12)))))
+    limit_score = tail.score_at(LIMIT_FALSE_ALARM / (FLATTERY * searched))
     return replace(
         _measure(ground.scorer.spectra, bands, reading, limit_score),
         false_alarm_probability=fap, places_searched=searched, decoys=int(decoys.size),

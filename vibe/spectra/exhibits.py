@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
-from vibe.spectra.analysis import Reading, members_of
+from vibe.spectra.analysis import Reading, group_of
 from vibe.spectra.comb import line_floor
 from vibe.spectra.fft import irfft, rfft
 from vibe.spectra.packets import band_kurtosis
@@ -34,10 +34,8 @@ def comb_exhibit(
     reading: Reading, comb: CombEvidence, marks: Sequence[Mark], *, title: str, caption: str, highest: float
 ) -> SpectrumExhibit:
     """Envelope spectrum of the bands that showed a comb, up to order ``highest``, with its floor."""
-    assert reading.envelope is not None
-    envelope = reading.envelope
-    members = members_of(envelope, comb, reading.bands)
-    group = envelope.members.index(members)
+    look, group = group_of(reading.looks, comb)
+    envelope = look.spectra
     last = min(envelope.modulation.shape[1], int(min(highest, envelope.top_order) / envelope.step) + 1)
     percent = 100.0 * envelope.modulation[group, :last].astype(np.float64)
     floor = 100.0 * np.sqrt(line_floor(envelope.modulation[group : group + 1] ** 2)[0, :last].astype(np.float64))
@@ -97,13 +95,14 @@ def map_exhibit(
     turn: Turn, *, part: str, count: int, peaks_deg: Sequence[float], absolute: bool, title: str, caption: str
 ) -> MapExhibit:
     """One turn of a body with its parts; the parts under the peaks are marked."""
-    level = turn.level - np.median(turn.level)
+    angle_deg, level = turn.at_parts(count)
+    level = level - np.median(level)
     return MapExhibit(
         title=title,
         caption=caption,
         part=part,
         count=count,
-        angle_deg=turn.angle_deg.astype(np.float32),
+        angle_deg=angle_deg.astype(np.float32),
         level=(level / max(float(level.max()), 1e-9)).astype(np.float32),
         marked=tuple(dict.fromkeys(round(angle / 360.0 * count) % count for angle in peaks_deg)),
         absolute=absolute,

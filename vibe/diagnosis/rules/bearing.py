@@ -74,7 +74,7 @@ def _both_races(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
 def _one_element(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     settings, limit = case.settings.comb, case.tone_alarm
     stricter = limit / settings.inferred_stricter_by
-    present = {p: comb for p, comb in combs.items() if p != "cage" and _made_by_hits(comb, limit, settings)}
+    present = {p: comb for p, comb in combs.items() if p != "cage" and _speaks(comb, limit, settings)}
     cage = combs.get("cage")
     if not present:
         if cage is None or cage.false_alarm_probability > stricter or not _clear(cage, settings):
@@ -96,13 +96,6 @@ def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is no chance, and deeper than sound bearings make it."""
     deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
     return deep and comb.false_alarm_probability <= limit
-
-
-def _made_by_hits(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
-    """Whether a comb that speaks comes of hits: deep ones, or ones short enough for more than a line or two."""
-    return _speaks(comb, limit, settings) and (
-        _clear(comb, settings) or _lines(comb, settings) >= settings.hit_lines_from
-    )
 
 
 def _clear(comb: CombEvidence, settings: CombSettings) -> bool:

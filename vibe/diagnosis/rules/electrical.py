@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import line_share, outside_finding, share_probability
+from vibe.diagnosis.outside import above, fault_probability, line_share, outside_finding
 
 
 def find(case: Case) -> list[Finding]:
@@ -33,7 +33,9 @@ def find(case: Case) -> list[Finding]:
             component="motor",
             defect="electrical",
             velocity_mm_s=line.velocity_mm_s,
-            probability=share_probability(share, settings.electrical_share_from),
+            probability=fault_probability(
+                case, "electrical", line.velocity_mm_s, above(share, settings.electrical_share_from)
+            ),
             cannot=["a loose stator", "soft foot that distorts the air gap"],
             why=f"The line at twice the supply frequency ({line.frequency_hz:.2f} Hz) carries "
             f"{line.velocity_mm_s:.2f} mm/s r.m.s., {100 * share:.0f} % of the velocity's mean square at "

@@ -6,14 +6,21 @@ comb is no chance *and* that the turn, laid on the part's own body, shows one pl
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from vibe.core.evidence import CombEvidence
-from vibe.core.health import Finding
+from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability
 
 FAMILIES = ("ring pin", "lobe", "output pin", "gear tooth")
-TWIN_SHARE = 0.25
-"""A second place half a turn (or the discs' spacing) on, at least this strong, is the same part met by another disc."""
+TWIN_SHARE = 0.15
+"""A second place at the discs' spacing, at least this strong, is the same part met by another disc. Discs share their
+load unevenly, by up to a half (common practice): a quarter of the power, less what noise takes."""
+TWIN_WITHIN_DEG = 15.0
+"""How far from the discs' spacing that place may lie: ringing and noise move it less."""
+PLACE_SHARE = 0.4
+"""Share of a place's width to which its middle is trusted, as a half width: nine of ten simulated places lie within."""
 
 ADVICE = {
     "ring pin": "Look at the ring pins and their rollers where the map shows; a capture with a once-per-turn pulse at "
@@ -23,6 +30,7 @@ ADVICE = {
     "them.",
     "gear tooth": "Inspect the teeth and the oil for metal.",
 }
+TOLD_APART = "Inspect output pins and their rollers, then the disc's bores: two discs meet what is damaged."
 
 
 def find(case: Case) -> list[Finding]:
@@ -46,20 +54,22 @@ def _chance(case: Case, comb: CombEvidence) -> float | None:
     if comb.false_alarm_probability > limit:
         return None
     if comb.localisation is None:
-        strong = comb.hit_over_floor_db >= case.settings.comb.hit_over_floor_from_db
+        strong = comb.hit_over_floor_db >= case.settings.comb.clear_hit_over_floor_db
         return comb.false_alarm_probability if strong else None
     if comb.localisation.false_alarm_probability > limit:
         return None
-    if comb.hit_over_floor_db < case.settings.comb.localised_hit_over_floor_from_db:
+    if comb.hit_over_floor_db < case.settings.comb.faintest_hit_over_floor_db:
         return None
     return max(comb.false_alarm_probability, comb.localisation.false_alarm_probability)
 
 
 def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -> Finding:
-    first, others = _named(tones, comb)
-    place = ""
-    if comb.localisation is not None and comb.localisation.peaks_deg:
-        place = f", at {comb.localisation.peaks_deg[0]:.0f}° of its turn"
+    twins = _twins(comb, max(tone.meetings for tone in tones))
+    first, others = _named(tones, twin=twins > 0)
+    told_apart = twins > 0 and first.family == "output pin"
+    if told_apart:
+        others = [tone for tone in others if tone.family != "lobe"]
+    place = _place(case, first, comb)
     return Finding(
         tone=first.id,
         component=first.component,
@@ -67,35 +77,120 @@ def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -
         probability=probability(chance, case.priors.get(first.family, 0.005)),
         false_alarm_probability=chance,
         severity=case.severity(comb.hit_over_floor_db),
-        cannot_be_told_from=[tone.id for tone in others] + _coinciding(case, first, others),
+        cannot_be_told_from=[tone.id for tone in others] + _coinciding(case, first, others, told_apart=told_apart),
         why=f"Hits repeat at order {order_text(comb.order)}{place}, {comb.hit_over_floor_db:+.1f} dB against the mean "
         f"of {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is "
         f"{chance_text(chance)}.",
-        evidence=comb_items(comb),
-        advice=ADVICE[first.family],
+        evidence=comb_items(comb) + _part_items(case, first, comb),
+        advice=TOLD_APART if told_apart else ADVICE[first.family],
     )
 
 
-def _named(tones: list[Tone], comb: CombEvidence) -> tuple[Tone, list[Tone]]:
+def _named(tones: list[Tone], *, twin: bool) -> tuple[Tone, list[Tone]]:
     """Which of several tones of one order comes first.
 
     An output pin or its roller reaches through all discs and speaks once for each; a lobe belongs to one disc. Two
     places at the discs' spacing speak for the pin (two damaged lobes on two discs, just so, would be a coincidence).
+    One place alone speaks for a lobe, or for a bore of one disc.
     """
-    peaks = comb.localisation.peak_share if comb.localisation is not None else ()
-    twin = len(peaks) > 1 and peaks[1] >= TWIN_SHARE
     ranked = sorted(tones, key=lambda tone: ((tone.meetings > 1) != twin, FAMILIES.index(tone.family)))
     return ranked[0], ranked[1:]
 
 
-def _coinciding(case: Case, first: Tone, others: list[Tone]) -> list[str]:
+def _twins(comb: CombEvidence, meetings: int) -> int:
+    """How many further places stand where other discs meet the part that makes the strongest."""
+    found = comb.localisation
+    if found is None or meetings < 2:
+        return 0
+    return sum(
+        share >= TWIN_SHARE and _off_spacing_deg(angle - found.peaks_deg[0], meetings) <= TWIN_WITHIN_DEG
+        for angle, share in list(zip(found.peaks_deg, found.peak_share, strict=True))[1:]
+    )
+
+
+def _off_spacing_deg(angle: float, meetings: int) -> float:
+    """Distance [deg] of an angle from the nearest multiple of the discs' spacing that is not zero."""
+    spacing = 360.0 / meetings
+    nearest = min(max(round((angle % 360.0) / spacing), 1), meetings - 1)
+    return abs(angle % 360.0 - nearest * spacing)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """Number (from 1) of the part under the strongest place, how many numbers either side it may be, and the numbers
+    it would be if another disc struck."""
+
+    number: int
+    within: int
+    otherwise: tuple[int, ...]
+
+
+def _part(case: Case, tone: Tone, comb: CombEvidence) -> _Part | None:
+    found = comb.localisation
+    if found is None or not found.peaks_deg or tone.fold is None:
+        return None
+    count = tone.fold.count
+    place = found.peaks_deg[0] / 360.0 * count
+    struck_by = _strikers(case, tone)
+    numbers = [round(place + k * count / struck_by) % count + 1 for k in range(struck_by)]
+    within = round(PLACE_SHARE * found.width_deg / 360.0 * count)
+    return _Part(number=numbers[0], within=within, otherwise=tuple(n for n in numbers[1:] if n != numbers[0]))
+
+
+def _strikers(case: Case, tone: Tone) -> int:
+    """How many discs (of a lobe too, which is on one of them) or wheels pass the load at one turn of the frame."""
+    if tone.family == "gear tooth":
+        return tone.meetings
+    stage = tone.id.split(".")[0]
+    own = (other for other in case.tones.tones if other.id.split(".")[0] == stage and other.family in FAMILIES[:3])
+    return max(other.meetings for other in own)
+
+
+def _counted_from(case: Case, tone: Tone) -> str:
+    """Which part is number 1."""
+    assert tone.fold is not None
+    if case.speed is None or case.speed.method != "tachometer":
+        return "counted from where this capture starts, the way the load travels"
+    # A frame that does not close with the input's turn has another part under load at every pulse.
+    pulse = "the pulse" if tone.fold.order.denominator == 1 else "the first pulse of this capture"
+    return f"number 1 being under load at {pulse} and the rest following the way the load travels"
+
+
+def _place(case: Case, tone: Tone, comb: CombEvidence) -> str:
+    """Where on its body the part is, in words; empty when nothing tells."""
+    found = comb.localisation
+    if found is None or not found.peaks_deg:
+        return ""
+    part = _part(case, tone, comb)
+    angle = f", at {found.peaks_deg[0]:.0f}° of its turn"
+    if part is None or tone.fold is None:
+        return angle
+    near = "" if part.within == 0 else f", give or take {part.within}"
+    other = "wheel" if tone.family == "gear tooth" else "disc"
+    numbers = " or ".join(str(number) for number in part.otherwise)
+    otherwise = f", or {numbers} if another {other} struck" if numbers else ""
+    return (
+        f"{angle} ({tone.fold.part} {part.number} of {tone.fold.count}{near}{otherwise}; {_counted_from(case, tone)})"
+    )
+
+
+def _part_items(case: Case, tone: Tone, comb: CombEvidence) -> list[EvidenceItem]:
+    """The part's number as a value of its own."""
+    part = _part(case, tone, comb)
+    if part is None or tone.fold is None:
+        return []
+    text = f"which {tone.fold.part} of {tone.fold.count}, {_counted_from(case, tone)}"
+    return [EvidenceItem(kind="part", text=text, value=float(part.number), channel=" + ".join(comb.channels))]
+
+
+def _coinciding(case: Case, first: Tone, others: list[Tone], *, told_apart: bool) -> list[str]:
     """Tones whose first harmonic lies exactly on this one's."""
     known = {tone.id for tone in others} | {first.id}
     found = []
     for pair in case.tones.coincidences:
         if pair.exact and pair.harmonic_a == pair.harmonic_b == 1 and first.id in (pair.tone_a, pair.tone_b):
             other = pair.tone_b if pair.tone_a == first.id else pair.tone_a
-            if other not in known:
+            if other not in known and not (told_apart and case.tones.tone(other).family == "lobe"):
                 found.append(other)
                 known.add(other)
     return found

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import HALVES, loose_series, outside_finding, root_sum, series_is_loose, share_probability
+from vibe.diagnosis.outside import (
+    HALVES,
+    above,
+    fault_probability,
+    loose_series,
+    outside_finding,
+    root_sum,
+    series_is_loose,
+)
 
 
 def find(case: Case) -> list[Finding]:
@@ -24,8 +32,11 @@ def find(case: Case) -> list[Finding]:
             component="foundation",
             defect="looseness",
             velocity_mm_s=(series**2 + first**2) ** 0.5,
-            probability=share_probability(
-                min(1.0, series / max(first, 1e-9)) if halves else 0.0, settings.looseness_series_share / 2
+            probability=fault_probability(
+                case,
+                "looseness",
+                (series**2 + first**2) ** 0.5,
+                above(series / max(first, 1e-9), settings.looseness_series_share / 2) if halves else 0.0,
             ),
             cannot=["excessive clearance of an input bearing", "rub"],
             why=f"{len(present) - len(halves)} harmonics of running speed from the 3rd to the 10th{half_text} are "

@@ -5,7 +5,12 @@ from __future__ import annotations
 from vibe.core.evidence import Line
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import outside_finding, root_sum, share_probability
+from vibe.diagnosis.outside import above, outside_finding, root_sum
+
+LEAST_SURE, MOST_SURE = 0.3, 0.6
+"""Without a baseline a loud mesh is as often a trait of its type as wear (common practice)."""
+RINGING = "loose_mount"
+"""Reason of a limited channel whose own resonance may lie on a mesh line and lift it."""
 
 
 def find(case: Case) -> list[Finding]:
@@ -18,10 +23,12 @@ def find(case: Case) -> list[Finding]:
             continue
         channel, lines = _loudest(case, tone.id)
         total = root_sum(lines)
-        acceleration = sum(line.acceleration_m_s2**2 for line in lines)
+        squares = [line.acceleration_m_s2**2 for line in lines]
         rms = case.level(channel, "acceleration_rms")
-        share = min(1.0, acceleration / rms**2) if rms else 0.0
-        if not lines or (total < limit and share < settings.mesh_share_from):
+        share = min(1.0, sum(squares) / rms**2) if rms else 0.0
+        if total < limit and share < settings.mesh_share_from:
+            continue
+        if len(lines) < 2 or sorted(squares)[-2] < settings.mesh_second_share * sum(squares):
             continue
         findings.append(
             outside_finding(
@@ -29,7 +36,7 @@ def find(case: Case) -> list[Finding]:
                 component=tone.component,
                 defect="wear",
                 velocity_mm_s=total,
-                probability=share_probability(share, settings.mesh_share_from),
+                probability=LEAST_SURE + (MOST_SURE - LEAST_SURE) * above(share, settings.mesh_share_from),
                 cannot=["unequal discs", "overload", "wrong backlash"],
                 why=f"The mesh ({lines[0].frequency_hz:.1f} Hz and harmonics) carries {100 * share:.0f} % of the "
                 f"acceleration's mean square and {total:.2f} mm/s r.m.s. at {channel}; no baseline tells yet whether "
@@ -50,9 +57,10 @@ def find(case: Case) -> list[Finding]:
 def _loudest(case: Case, tone: str) -> tuple[str, list[Line]]:
     """The channel in which a mesh is strongest, and its lines that stand over the floor there."""
     by_channel: dict[str, list[Line]] = {}
+    ringing = {q.channel for q in case.quality if any(reason.code == RINGING for reason in q.reasons)}
     for k in (1, 2, 3):
         for line in case.lines.get(f"{tone} {k}", ()):
-            if line.over_floor_db >= case.settings.lines.over_floor_from_db:
+            if line.over_floor_db >= case.settings.lines.over_floor_from_db and line.channel not in ringing:
                 by_channel.setdefault(line.channel, []).append(line)
     if not by_channel:
         return "", []

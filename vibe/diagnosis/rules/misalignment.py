@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import outside_finding, series_is_loose, share_probability
+from vibe.diagnosis.outside import above, fault_probability, outside_finding, series_is_loose
 
 
 def find(case: Case) -> list[Finding]:
@@ -26,7 +26,9 @@ def find(case: Case) -> list[Finding]:
             component="input.shaft",
             defect="misalignment",
             velocity_mm_s=twice.velocity_mm_s,
-            probability=share_probability(min(1.0, ratio / 2), settings.twice_over_once_from / 2),
+            probability=fault_probability(
+                case, "misalignment", twice.velocity_mm_s, above(ratio / 2, settings.twice_over_once_from / 2)
+            ),
             cannot=["a distorted foot", "a cracked coupling"],
             why=f"Twice running speed ({twice.frequency_hz:.2f} Hz) carries {twice.velocity_mm_s:.2f} mm/s r.m.s., "
             f"{ratio:.1f} times the line at running speed, at {twice.channel}.",

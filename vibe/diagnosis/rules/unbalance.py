@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import line_share, outside_finding, series_is_loose, share_probability
+from vibe.diagnosis.outside import above, fault_probability, line_share, outside_finding, series_is_loose
 
 
 def find(case: Case) -> list[Finding]:
@@ -25,7 +25,9 @@ def find(case: Case) -> list[Finding]:
             component="input.shaft",
             defect="unbalance",
             velocity_mm_s=once.velocity_mm_s,
-            probability=share_probability(share, settings.unbalance_share_from),
+            probability=fault_probability(
+                case, "unbalance", once.velocity_mm_s, above(share, settings.unbalance_share_from)
+            ),
             cannot=["a bent shaft", "a resonance of the base near running speed"],
             why=f"The line at running speed ({once.frequency_hz:.2f} Hz) carries {once.velocity_mm_s:.2f} mm/s r.m.s., "
             f"{100 * share:.0f} % of the velocity's mean square at {once.channel}.",
