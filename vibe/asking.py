@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 FEWEST_REPEATS = 10.0
 """Repeats within a capture from which a comb can be told from chance."""
+SLOW_SHAFT_LINES = 12
+"""Harmonics that a slow shaft may make in the envelope; more would own half of the axis."""
 MOST_SPEED_ORDERS = 24
 """Lines used to find the speed: the lowest orders that a sound drive makes."""
 
@@ -70,7 +72,7 @@ def question_of(
         if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
             innocent.add((tone.order, 40))
         elif tone.family == "shaft":
-            innocent.add((tone.order, 60 if tone.order >= 0.9 else 6))
+            innocent.add((tone.order, 60 if tone.order >= 0.9 else SLOW_SHAFT_LINES))
     lines = [("0.5x", 0.5), ("1.5x", 1.5), ("2.5x", 2.5)] + [(f"{k}x", float(k)) for k in range(1, 11)]
     for tone in table.tones:
         if tone.family == "mesh":

@@ -203,6 +203,7 @@ def judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Se
             remarks.append(reading.speed.note)
     case = _case(drive, table, settings, quality, reading, combs)
     findings = diagnose(case)
+    remarks += _strangers_in_words(reading, findings)
     return Judged(
         report=_capture_report(capture, quality, remarks),
         quality=quality,
@@ -213,6 +214,17 @@ def judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Se
         measured_at=capture.measured_at,
         remarks=tuple(remarks),
     )
+
+
+def _strangers_in_words(reading: Reading | None, findings: Sequence[Finding]) -> list[str]:
+    """Strong repeating hits that no finding explains."""
+    explained = {name for finding in findings for name in finding.seen_in}
+    return [
+        f"hits repeat at {comb.order:.4g} times the input's speed ({comb.order * reading.speed.input_hz:.4g} Hz), "
+        "stronger than what any part in the drive file makes: a part that the file leaves out, or a neighbour"
+        for comb in (reading.strangers if reading is not None else ())
+        if reading is not None and comb.tone not in explained
+    ]
 
 
 def _quality(capture: Capture, drive: Drive) -> tuple[ChannelQuality, ...]:

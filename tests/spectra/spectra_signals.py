@@ -46,6 +46,6 @@ def repeats(order: float, speed_hz: float, duration_s: float, *, seed: int = 0, 
 def enveloped(row: Row, rate: float, speed_hz: float, width_hz: float = 700.0) -> tuple[BandEnvelopes, EnvelopeSpectra]:
     """Band envelopes of a row at a steady speed, and their spectra."""
     law = AngleLaw.steady(speed_hz, row.size / rate)
-    bands = envelopes(whitened(row.astype(np.float32), rate, channel="a"), law, band_hz=(500.0, 0.48 * rate), width_hz=width_hz
-    )  # fmt: skip
+    white = whitened(row.astype(np.float32), rate, channel="a")
+    bands = envelopes(white, law, band_hz=(500.0, 0.48 * rate), width_hz=width_hz)
     return bands, envelope_spectra([bands])

@@ -114,9 +114,9 @@ def test_a_drifting_capture_is_laid_on_angle() -> None:
     law = AngleLaw(time_s=knots, turns=turns(knots))
     on_angle = envelopes(whitened(row.astype(np.float32), RATE, channel="a"), law, band_hz=(500, 6144), width_hz=700)
     assert on_angle.turns == pytest.approx(law.total_turns, rel=1e-3)
-    on_time = envelopes(whitened(row.astype(np.float32), RATE, channel="a"), AngleLaw.steady(law.mean_hz, N / RATE), band_hz=(500, 6144),
-        width_hz=700,
-    )  # fmt: skip
+    steady = AngleLaw.steady(law.mean_hz, N / RATE)
+    white = whitened(row.astype(np.float32), RATE, channel="a")
+    on_time = envelopes(white, steady, band_hz=(500, 6144), width_hz=700)
     expected = 2 * 0.5 / 1.125 * (1 - 6.0 * law.mean_hz / on_angle.width_hz)
     assert line_depth(on_angle.power.mean(axis=0).astype(float), on_angle.turns, 6.0) == pytest.approx(
         expected, rel=0.1

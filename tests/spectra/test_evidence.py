@@ -6,7 +6,8 @@ from spectra_signals import Row, enveloped, noise, repeats, ringing
 
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.comb import CombRequest
-from vibe.spectra.evidence import Families, weigh
+from vibe.spectra.evidence import weigh
+from vibe.spectra.ground import Families
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)

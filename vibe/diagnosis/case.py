@@ -137,8 +137,8 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
     return items
 
 
-def tones_at(case: Case, order: float, *, leave_out: str) -> list[str]:
-    """Other damage tones whose comb would lie at ``order`` too: once or twice their own order, slip allowed for.
+def tones_at(case: Case, order: float, *, leave_out: str, ratios: Sequence[float] = (0.5, 1.0, 2.0)) -> list[str]:
+    """Other damage tones whose comb would lie at ``order`` too: at ``ratios`` of their own order, slip allowed for.
 
     The uncertainty of the speed widens their places.
     """
@@ -150,18 +150,16 @@ def tones_at(case: Case, order: float, *, leave_out: str) -> list[str]:
         if not tone.damage or tone.id == leave_out:
             continue
         low, high = 1 + tone.slip[0] - spread, 1 + tone.slip[1] + spread
-        if any(low <= order / (tone.order * ratio) <= high for ratio in (0.5, 1.0, 2.0)):
+        if any(low <= order / (tone.order * ratio) <= high for ratio in ratios):
             found.append(tone.id)
     return found
 
 
 def order_text(order: float) -> str:
     """An order to four places, without idle zeros."""
-    """An order with at most four decimals."""
     return f"{order:.4f}".rstrip("0").rstrip(".")
 
 
 def chance_text(p: float) -> str:
     """A small probability as odds."""
-    """A small probability in words."""
     return "below 1 in 10 million" if p < 1e-7 else f"1 in {1 / max(p, 1e-7):,.0f}"

@@ -17,8 +17,9 @@ from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
 from vibe.spectra.comb import CombRequest, EnvelopeSpectra, envelope_spectra
 from vibe.spectra.condition import bridged
-from vibe.spectra.evidence import Families, weigh
+from vibe.spectra.evidence import weigh
 from vibe.spectra.fft import fast_length, rfft
+from vibe.spectra.ground import Families
 from vibe.spectra.integrate import differentiate
 from vibe.spectra.levels import levels
 from vibe.spectra.lines import angular, read_lines
@@ -245,7 +246,7 @@ def _looks(
 def _weighed(
     looks: Sequence[Look], question: Question, families: Families
 ) -> tuple[tuple[CombEvidence, ...], tuple[CombEvidence, ...]]:
-    """Every comb in the wide bands, slow exact ones in the narrow bands too: the better of two looks, paid for twice."""
+    """Every comb in the wide bands, slow exact ones in the narrow ones too: the better of two looks, paid for twice."""
     wide = looks[0]
     first = weigh(wide.spectra, wide.bands, question.combs, families)
     if len(looks) < 2:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import Tone
-from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability
+from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
 
 FAMILIES = ("ring pin", "lobe", "output pin", "gear tooth")
 TWIN_SHARE = 0.15
@@ -184,7 +184,7 @@ def _part_items(case: Case, tone: Tone, comb: CombEvidence) -> list[EvidenceItem
 
 
 def _coinciding(case: Case, first: Tone, others: list[Tone], *, told_apart: bool) -> list[str]:
-    """Tones whose first harmonic lies exactly on this one's."""
+    """Tones whose first harmonic lies exactly on this one's, or may slip onto it."""
     known = {tone.id for tone in others} | {first.id}
     found = []
     for pair in case.tones.coincidences:
@@ -193,4 +193,10 @@ def _coinciding(case: Case, first: Tone, others: list[Tone], *, told_apart: bool
             if other not in known and not (told_apart and case.tones.tone(other).family == "lobe"):
                 found.append(other)
                 known.add(other)
-    return found
+    # A bearing whose slip may bring it here speaks at this order too.
+    slipping = [name for name in tones_at(case, first.order, leave_out=first.id, ratios=(1.0,)) if _slips(case, name)]
+    return found + [name for name in slipping if name not in known]
+
+
+def _slips(case: Case, name: str) -> bool:
+    return any(case.tones.tone(name).slip)

@@ -1,0 +1,98 @@
+"""How large the hits behind a comb are, and how large they would have to be to be seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from vibe.core.evidence import CombEvidence, CombLine
+from vibe.spectra.bands import BandEnvelopes
+from vibe.spectra.comb import EnvelopeSpectra
+from vibe.spectra.ground import CombReading
+
+ALMOST_AS_SURE = 0.7
+"""Share of the best group's summed log power from which another group may give the size."""
+
+
+def measured(
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading, limit_score: float
+) -> CombEvidence:
+    """Lines, strength and detection limit of a comb in the group of bands where its hits are strongest."""
+    group, step = _strongest_group(spectra, reading), spectra.step
+    power, modulation = spectra.power[group], spectra.modulation[group]
+    n = power.size
+    slip = reading.request.slips
+
+    def line(order: float, harmonic: int) -> tuple[float, float]:
+        middle = round(order / step)
+        half = max(1, harmonic // 2) if slip else 1
+        if not half < middle < n - half:
+            return 0.0, 0.0
+        spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
+        return float(power[spot]), float(modulation[spot])
+
+    harmonics = range(1, max(reading.harmonics, 3) + 1)
+    lines, sides = [], []
+    depth = 0.0
+    for harmonic in harmonics:
+        over, amplitude = line(reading.order * harmonic, harmonic)
+        lines.append(CombLine(order=reading.order * harmonic, over_floor_db=decibels(over)))
+        # The floor's own share of the line's power is taken off.
+        depth += amplitude * float(np.sqrt(max(0.0, 1 - 1 / max(over, 1.0))))
+        for spacing in reading.request.sidebands:
+            for sign in (-1, 1):
+                where = reading.order * harmonic + sign * spacing
+                if harmonic <= 4 and where > 0:
+                    sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
+    members = spectra.members[group]
+    rms = float(np.sqrt(np.mean([_group_power(bands, members, channel) for channel in {c for c, _ in members}])))
+    floor = float(np.median(modulation / np.sqrt(np.maximum(power, 1e-12))))
+    # A comb of five equal lines that together reach the limit: each needs about this power over the floor.
+    needed = 5 * np.sqrt(max(limit_score, 5.0) / 5.0 + 1.0) * floor
+    return CombEvidence(
+        tone=reading.request.name,
+        order=reading.order / reading.carrier if slip else reading.request.order,
+        score=reading.score,
+        false_alarm_probability=1.0,
+        places_searched=0,
+        decoys=0,
+        lines=tuple(lines),
+        sideband_lines=tuple(sides),
+        band_hz=(float(spectra.low_hz[group]), float(spectra.high_hz[group])),
+        channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
+        hit_m_s2=float(np.sqrt(2 * depth)) * rms,
+        hit_over_floor_db=decibels(depth),
+        limit_m_s2=float(np.sqrt(2 * needed)) * rms,
+        limit_over_floor_db=decibels(needed),
+    )
+
+
+def _strongest_group(spectra: EnvelopeSpectra, reading: CombReading) -> int:
+    """Of the groups that show a comb almost as surely as the best one, that with the deepest modulation.
+
+    The score counts strong lines by their logarithm, so it tells presence well and size badly.
+    """
+    slip = reading.request.slips
+    groups = np.arange(spectra.power.shape[0])
+    surprise, depth = np.zeros(groups.size), np.zeros(groups.size)
+    for harmonic in range(1, max(reading.harmonics, 3) + 1):
+        middle, half = round(reading.order * harmonic / spectra.step), max(1, harmonic // 2) if slip else 1
+        if not half < middle < spectra.power.shape[1] - half:
+            break
+        window = slice(middle - half, middle + half + 1)
+        spot = spectra.power[:, window].argmax(axis=1)
+        over = spectra.power[:, window][groups, spot]
+        surprise += np.log(np.maximum(over, 1.0))
+        depth += spectra.modulation[:, window][groups, spot] * np.sqrt(np.maximum(0.0, 1 - 1 / np.maximum(over, 1.0)))
+    sure = surprise >= ALMOST_AS_SURE * surprise.max()
+    return int(groups[sure][depth[sure].argmax()])
+
+
+def _group_power(bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], channel: int) -> float:
+    return float(sum(bands[c].band_rms[b] ** 2 for c, b in members if c == channel))
+
+
+def decibels(ratio: float) -> float:
+    """A ratio of powers in dB; -90 dB for nothing."""
+    return float(10 * np.log10(max(ratio, 1e-9)))
