@@ -157,10 +157,6 @@ def blocked_by(result: Judged, kind: str, drive: Drive, true_hz: float) -> str:
     if comb.hit_over_floor_db < faintest:
         return "faintest hit"
     if of_bearing:
-        lines = sum(line.over_floor_db >= rules.hit_line_over_floor_db for line in comb.lines)
-        clear = comb.hit_over_floor_db >= rules.clear_hit_over_floor_db
-        if not clear and lines < rules.hit_lines_from:
-            return "number of lines"
         if kind.endswith("cage"):
             stricter = comb.false_alarm_probability > alarm / rules.inferred_stricter_by
             if not named:
