@@ -403,7 +403,8 @@ def _health(
     settings: Settings,
     cautions: Sequence[str],
 ) -> Health:
-    from vibe.core.health import DetectionLimit, Health, NotObservable, SpeedReport
+    from vibe.core.health import Health, NotObservable, SpeedReport
+    from vibe.diagnosis.limits import detection_limits
 
     speed: SpeedEstimate | None = latest.reading.speed if latest is not None and latest.reading is not None else None
     found = {finding.tone for finding in findings}
@@ -436,10 +437,7 @@ def _health(
             NotObservable(tone=tone.id, why="no capture was fit", needs="a capture that is accepted")
             for tone in table.tones
         ],
-        detection_limits=[
-            DetectionLimit(tone=tone, hit_m_s2=comb.limit_m_s2, over_floor_db=comb.limit_over_floor_db)
-            for tone, comb in (latest.combs.items() if latest is not None else ())
-        ],
+        detection_limits=detection_limits(latest.combs, settings.diagnosis.comb) if latest is not None else [],
         cautions=list(cautions),
         software=f"vibe {__version__}",
     )

@@ -129,7 +129,7 @@ def _finding(case: Case, bearing: Bearing, choice: _Choice, combs: dict[str, Com
     off = ""
     if tone is not None and len(choice.shown) == 1:
         shift = (size.order / tone.order - 1) * 100
-        off = f", {shift:+.1f} % from where the {bearing.name}'s geometry puts them"
+        off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
     return Finding(
         tone=tone.id if tone else None,
         component=tone.component if tone else f"bearing.{bearing.name}",
@@ -143,11 +143,15 @@ def _finding(case: Case, bearing: Bearing, choice: _Choice, combs: dict[str, Com
         f"against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; the chance that a sound drive shows "
         f"this is {chance_text(choice.chance)}.",
         evidence=items,
-        advice=f"Replace the {bearing.name} and look for the cause (lubricant, load, current, fit); such damage grows, "
-        "so measure often until then."
+        advice=f"Replace the {_called(bearing)} and look for the cause (lubricant, load, current, fit); such damage "
+        "grows, so measure often until then."
         if choice.part
-        else f"Measure the {bearing.name} again soon and compare; look at its lubricant, load and fit.",
+        else f"Measure the {_called(bearing)} again soon and compare; look at its lubricant, load and fit.",
     )
+
+
+def _called(bearing: Bearing) -> str:
+    return bearing.name if "bearing" in bearing.name else f"bearing “{bearing.name}”"
 
 
 def _possible(choice: _Choice, part: str, comb: CombEvidence) -> bool:
