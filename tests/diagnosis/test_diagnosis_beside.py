@@ -24,6 +24,17 @@ def test_a_second_damage_must_be_more_than_what_the_first_leaves_behind(
     assert (OUTER in {finding.tone for finding in found}) is named
 
 
+@pytest.mark.parametrize(("depth_db", "by_db", "named"), [(-1.0, 6.0, False), (-1.0, 4.0, True), (1.0, 9.0, True)])
+def test_faint_hits_are_no_second_damage_beside_clear_deeper_ones(
+    case: MakeCase, depth_db: float, by_db: float, named: bool
+) -> None:
+    other = "bearing.eccentric bearing.outer_race"
+    clear = comb(other, 4.27, SURE, depth_db + by_db, score=200.0)
+    found = diagnose(case(combs={other: clear, OUTER: comb(OUTER, 3.585, SURE, depth_db, score=190.0)}))
+    assert other in {finding.tone for finding in found}
+    assert ("bearing.input bearing" in {finding.component.removesuffix(".outer_race") for finding in found}) is named
+
+
 def test_leftovers_are_reckoned_from_other_parts_only(case: MakeCase) -> None:
     """Elements of one bearing and tones of one order are one part; the strongest comb itself is beside nothing."""
     shared = comb("stage1.lobe", 1.0588, 1e-6, score=500.0)

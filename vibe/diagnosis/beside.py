@@ -9,6 +9,7 @@ from math import exp
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.diagnosis.case import Case
+from vibe.diagnosis.rules.bearing import PARTS
 
 LEFT_SHARE = 0.03
 """Mean share of a comb's score that other parts' combs still find of it once its lines are taken out.
@@ -68,6 +69,42 @@ def without_doubles(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     return kept
 
 
+def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
+    """The findings without faint ones on bearings that clear hits of another part outshine.
+
+    Hits that wander and differ leave faint combs at many sums and differences of their order with the shaft, the cage
+    and the load; which of these is a second damage cannot be told until the first is mended.
+    """
+    settings = case.settings.comb
+    depths = [_depth_db(case, finding) for finding in findings]
+    kept = []
+    for finding, depth_db in zip(findings, depths, strict=True):
+        part = part_of(finding.tone or finding.component)
+        others = [
+            other
+            for rival, other in zip(findings, depths, strict=True)
+            if other is not None and part_of(rival.tone or rival.component) != part
+        ]
+        faint = depth_db is not None and depth_db < settings.clear_hit_over_floor_db
+        clearest = max(others, default=float("-inf"))
+        if not (
+            faint
+            and finding.component.startswith("bearing.")
+            and depth_db is not None
+            and clearest >= max(settings.clear_hit_over_floor_db, depth_db + settings.outshone_by_db)
+        ):
+            kept.append(finding)
+    return kept
+
+
+def _depth_db(case: Case, finding: Finding) -> float | None:
+    """Hits over the floor of a finding's largest comb; None for findings without one."""
+    name = finding.seen_in[0] if finding.seen_in else finding.tone
+    strangers = {stranger.tone: stranger for stranger in case.strangers}
+    comb = case.combs.get(name or "") or strangers.get(name or "")
+    return None if comb is None else comb.hit_over_floor_db
+
+
 def _order(case: Case, finding: Finding) -> float | None:
     """Where a finding's comb lies; None for findings without one."""
     tone = finding.seen_in[0] if finding.seen_in else finding.tone
@@ -76,8 +113,9 @@ def _order(case: Case, finding: Finding) -> float | None:
 
 
 def part_of(tone: str) -> str:
-    """The bearing, else the tone itself."""
-    return tone.rpartition(".")[0] if tone.startswith("bearing.") else tone
+    """The bearing, else the tone itself. The name of a bearing may have points in it, its parts have none."""
+    head, _, part = tone.rpartition(".")
+    return head if tone.startswith("bearing.") and part in PARTS else tone
 
 
 def _beside(comb: CombEvidence, other_score: float) -> CombEvidence:

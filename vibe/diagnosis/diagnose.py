@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from vibe.core.health import Finding
-from vibe.diagnosis.beside import beside_others, without_doubles
+from vibe.diagnosis.beside import beside_others, without_doubles, without_outshone
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules import RULES
 
@@ -15,7 +15,8 @@ SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
     weighed = beside_others(case)
-    return gravest_first(without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)]))
+    findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
+    return gravest_first(without_outshone(weighed, findings))
 
 
 def gravest_first(findings: Sequence[Finding]) -> list[Finding]:

@@ -23,6 +23,7 @@ class CombSettings(Part):
     long_comb_from: Annotated[int, Field(ge=1)]
     hit_line_over_floor_db: float
     clear_hit_over_floor_db: float
+    outshone_by_db: Annotated[float, Field(ge=0)]
     races_alike_within_db: Annotated[float, Field(ge=0)]
     races_alike_below_db: float
     inferred_stricter_by: Annotated[float, Field(ge=1)]
