@@ -62,6 +62,7 @@ class Threshold:
     observable: bool
     vibe_db: float | None = None
     clairvoyant_db: float | None = None
+    ideal_db: float | None = None
     textbook_db: float | None = None
     named_first: bool = False
     blocked_by: str = ""
@@ -239,8 +240,9 @@ def _hit_power(scene: Scene, damage: Damage, n: int) -> NDArray[np.float64]:
 
 def clairvoyant(
     mixer: Mixer, own: Sound, scene: Scene, tag: str, kind: str, damage: Damage, chance: float
-) -> Callable[[float], bool]:
-    """The detector that knows bands, angle, order and line powers; true where it finds a damage of a size [dB]."""
+) -> tuple[Callable[[float], bool], Callable[[float], bool]]:
+    """Two detectors, true where they find a damage of a size [dB]: one is told bands, angle and order, the other (the
+    ideal one) also how the damage shares its power among its lines."""
     rate, n = scene.conditions.sample_rate_hz, own.turns.size
     tone = tones(tag).tone(names_of(kind)[0])
     slip = tone.slip != (0.0, 0.0)
@@ -261,18 +263,23 @@ def clairvoyant(
         excess = np.where(nobody, 1.0, np.maximum(1.0, np.mean(others, axis=0)))
     floor = plain * excess
     clean = ref.angle_lines(hits, own.turns, cut=False)
-    template = ref.template_of(clean, known, floor, _free(tag, lines.size, own, kind))
-    rng = np.random.default_rng(scene.streams.capture_seed)
-    threshold = ref.decoy_threshold(lines, template, floor, nobody, chance, rng)
-    if others:
-        shown = [float((template.weights * (over / excess)[template.bins]).sum()) for over in others]
-        threshold = max(threshold, ref.sound_threshold(shown, chance))
+    own_free = _free(tag, lines.size, own, kind)
 
-    def finds(size_db: float) -> bool:
-        mixed = ref.angle_lines(sound + np.float32(10 ** (size_db / 20)) * hits, own.turns)
-        return ref.comb_statistic(mixed, template, floor) > threshold
+    def detector(template: ref.Template) -> Callable[[float], bool]:
+        rng = np.random.default_rng(scene.streams.capture_seed)
+        threshold = ref.decoy_threshold(lines, template, floor, nobody, chance, rng)
+        if others:
+            shown = [float((template.weights * (over / excess)[template.bins]).sum()) for over in others]
+            threshold = max(threshold, ref.sound_threshold(shown, chance))
 
-    return finds
+        def finds(size_db: float) -> bool:
+            mixed = ref.angle_lines(sound + np.float32(10 ** (size_db / 20)) * hits, own.turns)
+            return ref.comb_statistic(mixed, template, floor) > threshold
+
+        return finds
+
+    told = detector(ref.flat_template(known, floor, excess, own_free))
+    return told, detector(ref.template_of(clean, known, floor, own_free))
 
 
 def _heard_as(other: Sound, own: Sound, ears: ref.Ears, n: int) -> NDArray[np.float64]:
@@ -362,7 +369,8 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Threshold]:
         rng = np.random.default_rng([seed, *kind.encode()])
         damage = Damage(kind, 1.0, int(rng.integers(part_count(drive, kind))))
         mixer = Mixer.of(drive, damage, seed, sound)
-        best = threshold_db(clairvoyant(mixer, own, scene, tag, kind, damage, chance), -12.0, exact_db=0.5)
+        told, ideal = clairvoyant(mixer, own, scene, tag, kind, damage, chance)
+        best = threshold_db(told, -12.0, exact_db=0.5)
         plain = threshold_db(textbook(mixer, own, scene, tag, kind, chance), 0.0, exact_db=1.0)
         tried: dict[float, Judged] = {}
 
@@ -381,6 +389,7 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Threshold]:
                 observable=True,
                 vibe_db=reached,
                 clairvoyant_db=best,
+                ideal_db=threshold_db(ideal, -18.0, exact_db=0.5),
                 textbook_db=plain,
                 named_first=bool(hit) and found_first(tried[min(hit)], kind),
                 blocked_by=blocked_by(tried[max(missed)], kind, drive, own.mean_hz) if missed else "",
@@ -407,12 +416,14 @@ def limits(thresholds: Sequence[Threshold]) -> list[dict[str, Any]]:
         own = [t for t in thresholds if (t.drive, t.kind) == key]
         seen = [t for t in own if t.observable]
         row: dict[str, Any] = {"drive": key[0], "kind": key[1], "seeds": len(own), "observable": len(seen)}
-        vibe, best, plain = (
+        vibe, best, ideal, plain = (
             limit_db([getattr(t, name) for t in seen]) if seen else None
-            for name in ("vibe_db", "clairvoyant_db", "textbook_db")
+            for name in ("vibe_db", "clairvoyant_db", "ideal_db", "textbook_db")
         )
-        row |= {"vibe_db": _one(vibe), "clairvoyant_db": _one(best), "textbook_db": _one(plain)}
-        for name, value in (("gap_db", vibe), ("textbook_gap_db", plain)):
+        row |= {
+            "vibe_db": _one(vibe), "clairvoyant_db": _one(best), "ideal_db": _one(ideal), "textbook_db": _one(plain)
+        }  # fmt: skip
+        for name, value in (("gap_db", vibe), ("textbook_gap_db", plain), ("ideal_gap_db", ideal)):
             row[name] = None if best is None or not seen else _one((LARGEST_DB if value is None else value) - best)
         row["never_found"] = sum(t.vibe_db is None for t in seen)
         row["named_first"] = sum(t.named_first for t in seen)
@@ -439,6 +450,8 @@ def summary(rows: Sequence[dict[str, Any]]) -> str:
         f"{sum(row['never_found'] for row in told)} of {sum(row['observable'] for row in told)} captures never found",
         f"textbook recipe: median {statistics.median(plain):.1f} dB, worst {max(plain):.1f} dB "
         f"(at least, where never found up to {LARGEST_DB:+.0f} dB)",
+        f"ideal detector, which knows the powers of the lines too: median "
+        f"{-statistics.median(row['ideal_gap_db'] for row in told):.1f} dB below the clairvoyant",
         f"named first at the limit: {sum(row['named_first'] for row in told)} of "
         f"{sum(row['observable'] for row in told)}",
     ]
@@ -471,7 +484,8 @@ def draw(rows: Sequence[dict[str, Any]], folder: Path) -> Path:
     groups = sorted({_group(row["kind"]) for row in told}, key=lambda g: (":" in g, g))
     figure, axes = new_figure(8.5, 1.5 + 0.36 * len(groups))
     for name, label, marker, colour, shift in (
-        ("clairvoyant_db", "knows bands, angle and tone", "|", "#000000", 0.22),
+        ("ideal_db", "ideal: knows line powers too", "|", "#999999", 0.3),
+        ("clairvoyant_db", "clairvoyant: knows bands, angle, tone", "|", "#000000", 0.22),
         ("vibe_db", "vibe", "o", "#0072b2", 0.0),
         ("textbook_db", "textbook recipe", "x", "#d55e00", -0.22),
     ):
@@ -485,7 +499,7 @@ def draw(rows: Sequence[dict[str, Any]], folder: Path) -> Path:
     axes.set_axisbelow(True)
     axes.set_xlabel("size found in 90 % of captures [dB re a clear spall]\nbeyond the dotted line: not found")
     axes.set_title("Smallest damage found at 1 % false alarms per drive, one mark per drive", loc="left", fontsize=10)
-    axes.legend(loc="upper center", bbox_to_anchor=(0.35, -0.08), ncols=3, frameon=False)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.35, -0.08), ncols=2, frameon=False)
     return write_figure(folder, "detection", figure)
 
 

@@ -28,6 +28,8 @@ ANGLE_POINTS = 2**17
 HIGHEST_LINE_HZ = 3000.0
 """Highest envelope line used: aliases of the envelope's own width stay above it."""
 MOST_HARMONICS = 40
+FEW_HARMONICS = 8
+"""Of a tone whose higher lines are smeared by slip, when their power is not known."""
 SIDEBANDS = 2
 """Sidebands of each predicted spacing either side of a harmonic."""
 SLIP_SMEAR = 0.001
@@ -129,24 +131,40 @@ def template_of(clean: Complex, known: Known, floor: Array, free: NDArray[np.boo
     ``clean`` (m,) are the envelope lines of the damage alone; ``floor`` (m,) the noise power at each bin, lines of
     innocents added; ``free`` (m,) is False where nothing may be read.
     """
-    covered = float(known.turns[-1] - known.turns[0])
-    duration = known.turns.size / known.sample_rate_hz
-    last = min(clean.size - 1, int(HIGHEST_LINE_HZ * duration))
-    chosen = np.zeros(clean.size, dtype=bool)
-    shifts = {0.0} | {s * k * side for side in known.sidebands for k in range(1, SIDEBANDS + 1) for s in (-1, 1)}
-    for harmonic in range(1, MOST_HARMONICS + 1):
-        for shift in shifts:
-            where = (harmonic * known.order + shift) * covered
-            half = 1 + (int(SLIP_SMEAR * where) if known.slip else 0)
-            middle = round(where)
-            if 4 < middle < last:
-                chosen[max(4, middle - half) : middle + half + 1] = True
+    chosen = _lines_of(known, clean.size, MOST_HARMONICS)
     weight = np.where(chosen & free, np.abs(clean) ** 2 / floor, 0.0)
     order = np.argsort(weight)[::-1]
     share = np.cumsum(weight[order]) / max(float(weight.sum()), 1e-30)
     bins = np.sort(order[: int(np.searchsorted(share, MEASURED_SHARE)) + 1])
     total = float(weight[bins].sum())
     return Template(bins.astype(np.int64), weight[bins] / total if total > 0 else np.zeros(bins.size))
+
+
+def flat_template(known: Known, floor: Array, excess: Array, free: NDArray[np.bool_]) -> Template:
+    """A tone's lines with equal weights, less where sound parts speak themselves (``excess`` over the floor): what is
+    left to do for a detector that is told bands and angle, but not how the damage shares its power among its lines."""
+    chosen = _lines_of(known, floor.size, FEW_HARMONICS if known.slip else MOST_HARMONICS)
+    bins = np.flatnonzero(chosen & free)
+    weight = 1.0 / excess[bins]
+    total = float(weight.sum())
+    return Template(bins.astype(np.int64), weight / total if total > 0 else weight)
+
+
+def _lines_of(known: Known, size: int, harmonics: int) -> NDArray[np.bool_]:
+    """Bins (size,) at a tone's harmonics and sidebands, as wide as its slip smears them."""
+    covered = float(known.turns[-1] - known.turns[0])
+    duration = known.turns.size / known.sample_rate_hz
+    last = min(size - 1, int(HIGHEST_LINE_HZ * duration))
+    chosen = np.zeros(size, dtype=bool)
+    shifts = {0.0} | {s * k * side for side in known.sidebands for k in range(1, SIDEBANDS + 1) for s in (-1, 1)}
+    for harmonic in range(1, harmonics + 1):
+        for shift in shifts:
+            where = (harmonic * known.order + shift) * covered
+            half = 1 + (int(SLIP_SMEAR * where) if known.slip else 0)
+            middle = round(where)
+            if 4 < middle < last:
+                chosen[max(4, middle - half) : middle + half + 1] = True
+    return chosen
 
 
 def comb_statistic(lines: Complex, template: Template, floor: Array) -> float:
