@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from vibe.flow import Settings
 
 
-@pytest.mark.parametrize(("tone", "least"), [("stage1.lobe", -9.0), ("bearing.input bearing.outer_race", -3.0)])
+@pytest.mark.parametrize(("tone", "least"), [("stage1.lobe", -9.0), ("bearing.input bearing.outer_race", -6.0)])
 def test_hits_fainter_than_a_finding_must_be_are_no_limit(tone: str, least: float, settings: Settings) -> None:
     rules = settings.diagnosis.comb
     assert least in (rules.faintest_hit_over_floor_db, rules.faintest_bearing_hit_over_floor_db)

@@ -88,6 +88,8 @@ def _one_element(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     if cage is not None and part == "inner_race" and _elements_differ(strongest, cage, case):
         reason = "The cage repeats beside the inner race, deeper than it: one rolling element differs from the rest. "
         return _Choice(part="rolling_element", shown=(strongest, cage), chance=chance, reason=reason)
+    if chance > stricter:
+        return None
     reason = "Something in this bearing repeats, too faintly to tell which element. "
     return _Choice(part="", shown=(strongest,), chance=chance, reason=reason)
 
