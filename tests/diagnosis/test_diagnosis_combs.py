@@ -136,6 +136,14 @@ def test_two_races_alike_and_weak_are_the_rolling_elements(case: MakeCase, setti
     assert [f.tone for f in diagnose(case(combs=apart))] == [f"{BEARING}.outer_race"]
 
 
+def test_two_races_alike_where_the_elements_have_no_tone_name_the_bearing(case: MakeCase) -> None:
+    alike = of_bearing(outer_race=part_comb("outer_race", SURE, 0.2), inner_race=part_comb("inner_race", SURE, -1.0))
+    del alike[f"{BEARING}.rolling_element"]
+    finding = lone(diagnose(case(combs=alike)))
+    assert (finding.tone, finding.component) == (None, BEARING)
+    assert "rolling elements" in finding.why
+
+
 def test_a_cage_deeper_than_the_inner_race_beside_it_is_one_element_that_differs(case: MakeCase) -> None:
     faint, rate = -2.0, case(combs=of_bearing()).false_alarm_rate
     for cage_db, cage_chance, tone in (

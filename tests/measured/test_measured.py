@@ -164,7 +164,7 @@ def test_the_speed_is_where_the_lines_of_running_speed_stand(diagnosed: Found, o
 
 
 @pytest.mark.slow
-def test_no_record_of_thirty_names_a_wrong_element_and_twenty_are_right(
+def test_no_record_of_thirty_names_a_wrong_element_and_twenty_four_are_right(
     diagnosed: Found, truth: dict[str, dict[str, str]]
 ) -> None:
     right = {Path(name).stem: row["defect"] for name, row in truth.items() if name.startswith("cwru/de12k/")}
@@ -172,7 +172,7 @@ def test_no_record_of_thirty_names_a_wrong_element_and_twenty_are_right(
     wrong = {record: found for record, found in named.items() if found not in ([], [right[record]])}
     assert len(named) == 30
     assert wrong == {}
-    assert sum(bool(found) for found in named.values()) >= 20
+    assert sum(bool(found) for found in named.values()) >= 24
 
 
 @pytest.mark.slow

@@ -51,9 +51,11 @@ GEOMETRY: dict[str, dict[str, Any]] = {
         "contact_angle_deg": 15.17,
     },
     "pronostia": {"elements": 13, "element_diameter_mm": 3.5, "pitch_diameter_mm": 25.6},
-    "uestc": {"elements": 8, "orders": {"outer_race": 3.04, "inner_race": 4.93}},
+    "uestc": {
+        "elements": 8, "orders": {"outer_race": 3.04, "inner_race": 4.93, "cage": 0.38, "rolling_element": 1.96},
+    },
 }  # fmt: skip
-"""As published with the data; the last as measured."""
+"""As published with the data; the last one's races as measured, cage and elements after them: k = 1 - 2 outer / n."""
 REAL = {"cwru": ("6205", "6203"), "mfpt": ("mfpt",), "ims": ("ims",), "uestc": ("uestc",)}
 """Bearings in each machine, the one under test first."""
 RANGES = {"cwru": (0.96, 1.02), "mfpt": (0.97, 1.03), "ims": (0.97, 1.03), "uestc": (0.95, 1.10)}
@@ -100,17 +102,26 @@ def data_folder() -> Path | None:
     return folder if (folder / "truth.csv").is_file() else None
 
 
-def _shaft(rpm: float, share: tuple[float, float], bearings: Sequence[tuple[str, dict[str, Any]]]) -> Drive:
+def shaft(rpm: float, share: tuple[float, float], bearings: Sequence[tuple[str, dict[str, Any]]]) -> Drive:
+    """A shaft with bearings in a housing, and the speed range that its file states."""
     made = [{"name": name, "inner": "input", "outer": "housing", **own} for name, own in bearings]
     speed = {"speed_rpm": rpm, "speed_range_rpm": [share[0] * rpm, share[1] * rpm]}
     return Drive.model_validate({"tag": "rig", "input": speed, "bearing": made})
+
+
+def nominal_rpm(rig: str, file: str) -> float:
+    """The speed that the records' own names and pages state."""
+    name = Path(file).stem
+    if rig == "uestc":
+        return float(name.split("_")[1])
+    return {"mfpt": 1500.0, "ims": 2000.0}.get(rig, 1750.0 if name.endswith("_2") else 1797.0)
 
 
 @cache
 def _tones(elements: int, ratio_percent: int, known: str = "") -> tuple[tuple[str, float], ...]:
     """Part and order of a bearing's tones."""
     own = GEOMETRY[known] if known else _made(elements, ratio_percent)
-    table = tone_table(_shaft(1500.0, (0.97, 1.03), [("x", own)]))
+    table = tone_table(shaft(1500.0, (0.97, 1.03), [("x", own)]))
     return tuple((t.id.rpartition(".")[2], t.order) for t in table.tones if t.id.startswith("bearing.x."))
 
 
@@ -169,10 +180,8 @@ def looks(folder: Path, count: int, seed: int) -> list[Look]:
     with (folder / "truth.csv").open(encoding="utf-8") as stream:
         rows = [row for row in csv.DictReader(stream) if row["dataset"] in REAL]
     for row in rows:
-        rig, name = row["dataset"], Path(row["file"]).stem
-        rpm = {"mfpt": 1500.0, "ims": 2000.0}.get(rig, 1750.0 if name.endswith("_2") else 1797.0)
-        if rig == "uestc":
-            rpm = float(name.split("_")[1])
+        rig = row["dataset"]
+        rpm = nominal_rpm(rig, row["file"])
         absent = absent_from(rig, count, seed)
         for start in range(0, len(absent), TOGETHER):
             for with_real in (True, False):
@@ -187,7 +196,7 @@ def look_at(look: Look) -> Seen:
     real = REAL[look.rig][0]
     bearings = [(one.name, one.geometry) for one in look.absent]
     bearings += [(real, GEOMETRY[real])] if look.with_real else []
-    drive = _shaft(look.rpm, RANGES[look.rig], bearings)
+    drive = shaft(look.rpm, RANGES[look.rig], bearings)
     table = tone_table(drive)
     result = judge_capture(look.path, drive, table, settings())
     counted = {f"bearing.{one.name}.{part}" for one in look.absent for part in one.parts}

@@ -35,17 +35,20 @@ def find(case: Case) -> list[Finding]:
 
 
 def _far(case: Case, bearing: Bearing) -> _Choice | None:
-    """A race whose place is just missed by clear hits that nothing in the drive file explains."""
+    """The outer race, when its place is just missed by clear hits that nothing in the drive file explains.
+
+    Not the inner race: sums and differences of other tones with the shaft lie near it too often.
+    """
     settings = case.settings.comb
+    tone = f"bearing.{bearing.name}.outer_race"
+    if tone not in case.combs:
+        return None
     for comb in case.strangers:
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
-        for part in ("outer_race", "inner_race"):
-            tone = f"bearing.{bearing.name}.{part}"
-            if tone not in case.combs or not sure or comb.hit_over_floor_db < settings.clear_hit_over_floor_db:
-                continue
-            if abs(comb.order / case.tones.tone(tone).order - 1) <= settings.far_slip:
-                reason = "Nothing else in the drive file is as near to these hits. "
-                return _Choice(part=part, shown=(comb,), chance=comb.false_alarm_probability, reason=reason)
+        near = abs(comb.order / case.tones.tone(tone).order - 1) <= settings.far_slip
+        if sure and near and _clear(comb, settings):
+            reason = "Nothing else in the drive file is as near to these hits. "
+            return _Choice(part="outer_race", shown=(comb,), chance=comb.false_alarm_probability, reason=reason)
     return None
 
 
@@ -53,7 +56,7 @@ def _both_races(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     """Rolling elements, from both races repeating alike and faintly: what these share are the elements."""
     settings, limit = case.settings.comb, case.tone_alarm
     races = [combs[part] for part in ("outer_race", "inner_race") if part in combs]
-    if len(races) < 2 or "rolling_element" not in combs:
+    if len(races) < 2:
         return None
     deep, shallow = sorted(races, key=lambda comb: -comb.hit_over_floor_db)
     if not _speaks(deep, limit, settings) or shallow.false_alarm_probability > limit:
@@ -64,7 +67,8 @@ def _both_races(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     if not (alike and faint and together <= (limit / settings.inferred_stricter_by) ** 2):
         return None
     return _Choice(
-        part="rolling_element",
+        # A table of orders may leave the elements out: then they have no tone to be named by.
+        part="rolling_element" if "rolling_element" in combs else "",
         shown=(deep, shallow),
         chance=max(comb.false_alarm_probability for comb in races),
         reason="Both races repeat, alike and faintly: what they share are the rolling elements. ",
