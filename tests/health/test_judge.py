@@ -8,6 +8,7 @@ import pytest
 from vibe.core.health import EvidenceItem, Finding, LevelReport
 from vibe.health.judge import Verdict, judge
 from vibe.health.rules import Judgement
+from vibe.health.wording import finding_in_words
 
 
 def finding(severity: str = "severe", probability: float = 0.97, **more: Any) -> Finding:
@@ -208,3 +209,15 @@ def test_a_drive_without_a_name_is_called_by_its_tag(judgement: Judgement) -> No
 def test_a_negative_number_of_channels_is_a_mistake(judgement: Judgement) -> None:
     with pytest.raises(ValueError, match="-1"):
         judge((), (), -1, (), judgement, tag="X")
+
+
+def test_a_bearing_named_as_a_whole_is_said_without_its_elements() -> None:
+    own = [f"bearing.input bearing.{part}" for part in ("outer_race", "inner_race")]
+    others = ["stage1.lobe", "stage1.ring_pin", "stage1.output_pin", "bearing.output bearing.cage"]
+    whole = finding(
+        "slight", 0.95, tone=None, component="bearing.input bearing", cannot_be_told_from=[*own, *others]
+    )  # fmt: skip
+    assert finding_in_words(whole) == (
+        "the input bearing, or a lobe of the cycloidal disc in stage 1 or a ring pin in stage 1 or 2 other parts "
+        "(vibration cannot tell them apart), is very probably damaged"
+    )

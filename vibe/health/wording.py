@@ -33,6 +33,10 @@ _WHOLE = {
 }
 
 
+MOST_TWINS = 3
+"""More alternatives would bury the sentence; the finding lists them all."""
+
+
 def how_sure(probability: float) -> str:
     """A probability as an adverb; the scale is common practice."""
     if probability >= 0.99:
@@ -71,7 +75,10 @@ def finding_in_words(finding: Finding) -> str:
     if whole is not None:
         return f"{sure} {whole}"
     where = finding.tone or finding.component
-    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from]
+    # Of a bearing named as a whole its own elements need no mention.
+    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
+    if len(twins) > MOST_TWINS:
+        twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts"]
     either = "" if not twins else f", or {' or '.join(twins)} (vibration cannot tell them apart),"
     plural = where.endswith((".rolling_element", ".output_pin_pass"))  # all others are single parts
     state = "damaged" if finding.defect == "local damage" else f"affected by {finding.defect}"
