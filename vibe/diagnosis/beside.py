@@ -70,29 +70,32 @@ def without_doubles(case: Case, findings: Sequence[Finding]) -> list[Finding]:
 
 
 def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
-    """The findings without faint ones on bearings that clear hits of another part outshine.
+    """The findings without faint ones on bearings that hits of another part outshine.
 
     Hits that wander and differ leave faint combs at many sums and differences of their order with the shaft, the cage
-    and the load; which of these is a second damage cannot be told until the first is mended.
+    and the load; which of these is a second damage cannot be told until the first is mended. An element is named
+    beside all but clear, much deeper hits; a bearing without its element only where nothing else is deeper.
     """
     settings = case.settings.comb
     depths = [_depth_db(case, finding) for finding in findings]
     kept = []
     for finding, depth_db in zip(findings, depths, strict=True):
         part = part_of(finding.tone or finding.component)
-        others = [
-            other
-            for rival, other in zip(findings, depths, strict=True)
-            if other is not None and part_of(rival.tone or rival.component) != part
-        ]
-        faint = depth_db is not None and depth_db < settings.clear_hit_over_floor_db
-        clearest = max(others, default=float("-inf"))
-        if not (
-            faint
-            and finding.component.startswith("bearing.")
-            and depth_db is not None
-            and clearest >= max(settings.clear_hit_over_floor_db, depth_db + settings.outshone_by_db)
-        ):
+        clearest = max(
+            (
+                other
+                for rival, other in zip(findings, depths, strict=True)
+                if other is not None and part_of(rival.tone or rival.component) != part
+            ),
+            default=float("-inf"),
+        )
+        if depth_db is None or depth_db >= settings.clear_hit_over_floor_db:
+            outshone = False
+        elif finding.tone is None:
+            outshone = clearest > depth_db
+        else:
+            outshone = clearest >= max(settings.clear_hit_over_floor_db, depth_db + settings.outshone_by_db)
+        if not (outshone and finding.component.startswith("bearing.")):
             kept.append(finding)
     return kept
 
