@@ -71,3 +71,11 @@ def test_many_lives_never_take_a_wrong_family() -> None:
     assert np.sqrt(np.mean(found**2)) < 1e-4
     assert 0.60 < within(trials, 1.0) < 0.85
     assert within(trials, 2.0) > 0.90
+
+
+@pytest.mark.parametrize("seed", [10_560, 10_643])
+def test_a_ramp_is_not_lost_to_a_hop(seed: int) -> None:
+    """Two captures of a thousand whose speed rises by 1 %: the followed path hops to near lines half-way."""
+    trial = lives(seed)
+    assert trial.error is not None
+    assert abs(trial.error) < 1e-4

@@ -44,6 +44,12 @@ SMOOTH = ((0.0035, 0.25), (0.01, 1.0))
 JUMPY = ((0.01, 1.0), (0.08, 3.0))
 """(Relative change of speed from one segment to the next, its price) for the two kinds of path. The least holds a ramp
 of 5 % over 10 s at 24 turns a second; the smooth path may not jump, else a ramp turns into a hop to a near family."""
+UNSURE = 1e-4
+"""Relative uncertainty from which on the path itself is in doubt: ten seconds of steady lines leave a tenth of it."""
+RAMPS = np.linspace(-0.06, 0.06, 97)
+"""Relative changes of speed over a capture that are tried then."""
+LONGEST_RAMP_S = 60.0
+"""Over longer captures one ramp is no likely path, and every trial costs."""
 LEAST_DRIFT = 2e-4
 """A tracked speed that moves less than this is steady."""
 LEAST_RELATIVE = 3e-6
@@ -89,6 +95,12 @@ def speed_from_signal(
         return None
     best = max(alone, key=lambda choice: choice.log_odds)
     fine = refined(best.law, lows, used, SEGMENT_TURNS)
+    if (fine is None or fine.relative > UNSURE) and duration <= LONGEST_RAMP_S:
+        # A path that hopped leaves the phases in disorder. Ramps are tried one by one: dear, and seldom needed.
+        ramps = [_best_of_range(lows, shape, range_hz, used, PRICE_OF_MOTION[0]) for shape in _ramps(duration)]
+        steepest = max(ramps, key=lambda choice: choice.log_odds)
+        if steepest.elsewhere < CHANCE and steepest.log_odds > best.log_odds:
+            best, fine = steepest, refined(steepest.law, lows, used, SEGMENT_TURNS)
     law = best.law if fine is None else fine.law
     # Without phases the speed is known to half a grid step of the lowest order.
     relative = 0.25 / law.total_turns if fine is None else fine.relative
@@ -215,6 +227,12 @@ def _paths(
             if shape.drift > LEAST_DRIFT:
                 shapes.append((shape, price))
     return shapes
+
+
+def _ramps(duration: float) -> list[AngleLaw]:
+    """Speeds that rise or fall steadily, mean 1 Hz."""
+    time_s = np.linspace(0.0, duration, 33)
+    return [AngleLaw(time_s=time_s, turns=time_s + change * (time_s**2 / duration - time_s) / 2) for change in RAMPS]
 
 
 def _track(
