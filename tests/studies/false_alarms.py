@@ -142,7 +142,7 @@ def alarm_picture(rows: Sequence[dict[str, Any]], folder: Path) -> Path:
     axes.invert_yaxis()
     axes.set_xlim(left=0)
     axes.set_xlabel("sound captures with any finding [%], with 95 % interval")
-    axes.legend(loc="lower right")
+    axes.legend(loc="upper right", framealpha=1.0)
     return write_figure(folder, "false_alarms", figure)
 
 
