@@ -31,9 +31,7 @@ def searchable(table: ToneTable, seen: Sequence[Visibility], drive: Drive, durat
     return {v.tone for v in seen if v.seen or table.tone(v.tone).order * turns >= FEWEST_REPEATS}
 
 
-def question_of(
-    drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: float | None, false_alarm_rate: float
-) -> Question:
+def question_of(drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: float | None) -> Question:
     """The drive's tones, as plain orders that the samples can be asked for."""
     from vibe.spectra.analysis import FoldRequest, Question
     from vibe.spectra.comb import CombRequest
@@ -86,7 +84,6 @@ def question_of(
                 ("twice line - pole pass", twice - slip_hz * drive.motor.poles),
                 ("twice line + pole pass", twice + slip_hz * drive.motor.poles),
             ]
-    searched = max(1, len(combs))
     return Question(
         range_hz=drive.input.speed_range_hz,
         nominal_hz=drive.input.speed_hz,
@@ -96,7 +93,6 @@ def question_of(
         innocent=tuple(sorted(innocent)),
         lines=tuple(lines),
         lines_hz=tuple(lines_hz),
-        false_alarm=false_alarm_rate / searched,
         fixed_speed_hz=noted_hz,
     )
 

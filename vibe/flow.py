@@ -191,10 +191,7 @@ def judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Se
         first = _settings_of(fit, quality, CaptureSettings)
         seen = visibility(table, first, noted or drive.input.speed_hz)
         shortest = min(channel.duration_s for channel in fit)
-        question = question_of(
-            drive, table, searchable(table, seen, drive, shortest),
-            noted_hz=noted, false_alarm_rate=settings.judgement.false_alarm.rate_per_drive,
-        )  # fmt: skip
+        question = question_of(drive, table, searchable(table, seen, drive, shortest), noted_hz=noted)
         reading = read(fit, _tachometer(capture, quality), question)
         combs = by_tone(reading, table, question)
         measured = set(reading.samples)

@@ -26,7 +26,7 @@ def reading() -> Reading:
         range_hz=(24.5, 25.5), nominal_hz=25.0, speed_orders=(1.0, 2.0, 3.0, 18.0),
         combs=(CombRequest(name="tooth", order=ORDER, slip=(-0.01, 0.01)),),
         folds=(FoldRequest(tone="tooth", order=ORDER, meetings=1),), innocent=((1.0, 60),), lines=(("1x", 1.0),),
-        lines_hz=(), false_alarm=0.01,
+        lines_hz=(),
     )  # fmt: skip
     one = Channel(name="housing", samples=row, sample_rate_hz=RATE, quantity="acceleration", recorded_unit="m/s^2")
     return read([one], None, question)

@@ -122,7 +122,7 @@ def _driven(tag: str, seed: int, conditions: Conditions, case: str) -> Trial:
 
 def speed_of(capture: Capture, drive: Drive, table: ToneTable) -> tuple[AngleLaw, float, float, str]:
     """Angle law, speed and uncertainty [Hz], and method, as the whole analysis has them when no speed is noted."""
-    question = question_of(drive, table, set(), noted_hz=None, false_alarm_rate=0.01)
+    question = question_of(drive, table, set(), noted_hz=None)
     rows = [(_acceleration(channel), channel.sample_rate_hz) for channel in capture.vibration]
     duration = min(samples.size / rate for samples, rate in rows)
     law, estimate = _speed(rows, None, question, duration)

@@ -52,9 +52,7 @@ def without_doubles(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     doubled: dict[int, list[str]] = {}
     for fast, (finding, order) in enumerate(zip(findings, orders, strict=True)):
         for slow, other in enumerate(orders):
-            apart = part_of(findings[slow].tone or findings[slow].component) != part_of(
-                finding.tone or finding.component
-            )
+            apart = _part(findings[slow]) != _part(finding)
             if order and other and apart and abs(order / (2 * other) - 1) < DOUBLE_WITHIN:
                 doubled.setdefault(slow, []).append(finding.tone or finding.component)
                 orders[fast] = None
@@ -80,12 +78,11 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     depths = [_depth_db(case, finding) for finding in findings]
     kept = []
     for finding, depth_db in zip(findings, depths, strict=True):
-        part = part_of(finding.tone or finding.component)
         clearest = max(
             (
                 other
                 for rival, other in zip(findings, depths, strict=True)
-                if other is not None and part_of(rival.tone or rival.component) != part
+                if other is not None and _part(rival) != _part(finding)
             ),
             default=float("-inf"),
         )
@@ -102,17 +99,24 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
 
 def _depth_db(case: Case, finding: Finding) -> float | None:
     """Hits over the floor of a finding's largest comb; None for findings without one."""
-    name = finding.seen_in[0] if finding.seen_in else finding.tone
-    strangers = {stranger.tone: stranger for stranger in case.strangers}
-    comb = case.combs.get(name or "") or strangers.get(name or "")
+    known = {**{stranger.tone: stranger for stranger in case.strangers}, **case.combs}
+    comb = known.get(_shown_in(finding))
     return None if comb is None else comb.hit_over_floor_db
 
 
 def _order(case: Case, finding: Finding) -> float | None:
-    """Where a finding's comb lies; None for findings without one."""
-    tone = finding.seen_in[0] if finding.seen_in else finding.tone
-    comb = case.combs.get(tone or "")
+    """Where a finding's comb lies; None for findings without one of the drive's own."""
+    comb = case.combs.get(_shown_in(finding))
     return None if comb is None else comb.order
+
+
+def _shown_in(finding: Finding) -> str:
+    """Name of the largest comb that shows a finding; empty when none does."""
+    return finding.seen_in[0] if finding.seen_in else finding.tone or ""
+
+
+def _part(finding: Finding) -> str:
+    return part_of(finding.tone or finding.component)
 
 
 def part_of(tone: str) -> str:

@@ -71,8 +71,6 @@ class Question:
     """(name, order) read in the velocity spectrum."""
     lines_hz: tuple[tuple[str, float], ...]
     """(name, frequency) of lines that do not follow the shaft."""
-    false_alarm: float
-    """Per tone."""
     fixed_speed_hz: float | None = None
     """A speed noted with the capture: a hypothesis that the signal may correct within the range."""
 

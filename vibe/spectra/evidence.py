@@ -66,29 +66,29 @@ def weigh(
     too: what it makes at other orders is its own. ``known`` (n,) marks lines that are explained beforehand.
     ``requests`` must not share an order.
     """
-    scorer = CombScorer(spectra)
     explained = np.zeros(spectra.power.shape[1], dtype=bool) if known is None else known
+    whole = Ground(CombScorer(spectra), requests, families, explained)
     waiting = list(requests)
     strangers: list[CombEvidence] = []
     claims: list[tuple[str, NDArray[np.bool_]]] = []
     suspects: list[tuple[CombReading, NDArray[np.bool_]]] = []
     done: dict[str, CombEvidence] = {}
     while waiting and len(suspects) + len(done) < MOST_SUSPECTS:
-        ground = Ground(scorer, requests, families, explained)
+        ground = whole.explaining(explained)
         best = _first([ground.read(request) for request in waiting], spectra)
         own = _lines_mask(spectra, best)
         if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
             stranger = ground.stranger()
             if stranger is not None and _outshines(spectra, bands, stranger, best):
                 beyond = explained | _lines_mask(spectra, stranger)
-                evidence = _judge(bands, stranger, Ground(scorer, requests, families, beyond))
+                evidence = _judge(bands, stranger, whole.explaining(beyond))
                 if evidence.false_alarm_probability <= STRANGER_FALSE_ALARM:
                     strangers.append(evidence)
                     claims.append((evidence.tone, beyond & ~explained))
                     explained = beyond
                     continue
         waiting.remove(best.request)
-        evidence = _judge(bands, best, Ground(scorer, requests, families, _null(spectra, best, explained, own)))
+        evidence = _judge(bands, best, whole.explaining(_null(spectra, best, explained, own)))
         if evidence.false_alarm_probability <= PLAUSIBLE:
             suspects.append((best, own))
             explained = explained | own
@@ -96,8 +96,8 @@ def weigh(
             done[best.request.name] = evidence
     for best, own in suspects:
         null = _null(spectra, best, explained, own)
-        done[best.request.name] = _judge(bands, best, Ground(scorer, requests, families, null))
-    ground = Ground(scorer, requests, families, explained)
+        done[best.request.name] = _judge(bands, best, whole.explaining(null))
+    ground = whole.explaining(explained)
     for request in waiting:
         done[request.name] = _judge(bands, ground.read(request), ground)
     claims += [(best.request.name, own) for best, own in suspects]

@@ -65,17 +65,23 @@ class Ground:
         explained: NDArray[np.bool_],
     ) -> None:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
-        self._masks: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._innocents: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+
+    def explaining(self, explained: NDArray[np.bool_]) -> Ground:
+        """The same spectra with other bins explained; what innocents own is found once for all."""
+        other = Ground(self.scorer, self.requests, self.families, explained)
+        other._innocents = self._innocents
+        return other
 
     def mask(self, request: CombRequest) -> NDArray[np.bool_]:
         """Bins that tell nothing of a request: explained ones, and those of innocents other than itself."""
         innocent = tuple(f for f in self.families.innocent if not _belongs(request, f[0]))
-        if innocent not in self._masks:
-            step = self.scorer.spectra.step
-            lines = owned(innocent, step, self.explained.size, spread=self.families.speed_spread)
-            strongest = self.scorer.spectra.power.max(axis=0) - np.log(self.scorer.spectra.power.shape[0])
-            self._masks[innocent] = self.explained | grown(lines, strongest, GROWN_INNOCENT_BINS)
-        return self._masks[innocent]
+        if innocent not in self._innocents:
+            spectra = self.scorer.spectra
+            lines = owned(innocent, spectra.step, self.explained.size, spread=self.families.speed_spread)
+            strongest = spectra.power.max(axis=0) - np.log(spectra.power.shape[0])
+            self._innocents[innocent] = grown(lines, strongest, GROWN_INNOCENT_BINS)
+        return self.explained | self._innocents[innocent]
 
     def read(self, request: CombRequest) -> CombReading:
         """The best place inside a request's window, over its carriers and with or without its sidebands."""
