@@ -10,6 +10,7 @@ from vibe.core.drive import Part, Positive
 
 Mounting = Literal["stud", "adhesive", "magnet", "probe"]
 """How the sensor is fixed: stud, thin adhesive or wax, magnet, a probe held by hand."""
+Reading = Literal["speed", "load"]
 Seconds = Annotated[float, Field(ge=0, le=86_400, allow_inf_nan=False)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -46,7 +47,7 @@ class Stop(Part):
     """Tags under which the drive's captures may still come."""
     walk_s: Seconds | None = None
     """Way to it from the stop before; that of the route unless given."""
-    note: list[Literal["speed", "load"]] = Field(default_factory=lambda: ["speed", "load"])
+    note: list[Reading] = ["speed", "load"]
     """What to read off and write down."""
     captures: Annotated[int, Field(ge=1, le=100)] | None = None
     """Per point; that of the route, else of the plan unless given."""
