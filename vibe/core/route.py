@@ -11,6 +11,7 @@ from vibe.core.drive import Part, Positive
 Mounting = Literal["stud", "adhesive", "magnet", "probe"]
 """How the sensor is fixed: stud, thin adhesive or wax, magnet, a probe held by hand."""
 Reading = Literal["speed", "load"]
+READINGS: tuple[Reading, ...] = ("speed", "load")
 Seconds = Annotated[float, Field(ge=0, le=86_400, allow_inf_nan=False)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -47,7 +48,7 @@ class Stop(Part):
     """Tags under which the drive's captures may still come."""
     walk_s: Seconds | None = None
     """Way to it from the stop before; that of the route unless given."""
-    note: list[Reading] = ["speed", "load"]
+    note: list[Reading] = Field(default_factory=lambda: list(READINGS))
     """What to read off and write down."""
     captures: Annotated[int, Field(ge=1, le=100)] | None = None
     """Per point; that of the route, else of the plan unless given."""
@@ -90,7 +91,7 @@ class FileRule(Part):
     """How a logger names its files. Of several rules the first that fits a file is taken."""
 
     like: Annotated[str, Field(min_length=1, max_length=300)]
-    """Path below the folder of captures, with ``{drive}``, ``{point}``, ``{time}``, ``{any}`` for its changing parts."""
+    """Path below the folder of captures; ``{drive}``, ``{point}``, ``{time}``, ``{any}`` are its changing parts."""
     time_format: str = "%Y%m%d_%H%M%S"
     """Of ``{time}``, in the signs of strftime; without %z it is the clock of the route's ``time_zone``."""
     drive_names: dict[str, str] = Field(default_factory=dict)
