@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from vibe.flow import Settings
+    from vibe.flow.settings import Settings
 
 
 @pytest.fixture(scope="session")
@@ -20,7 +20,7 @@ def repository() -> Path:
 @pytest.fixture(scope="session")
 def settings() -> Settings:
     """The rules and numbers of ``configs/``, as the program loads them."""
-    from vibe.flow import load_settings
+    from vibe.flow.settings import load_settings
 
     return load_settings()
 

@@ -13,7 +13,7 @@ import jsonschema
 import pytest
 from calls import Vibe
 
-from vibe import flow
+from vibe.flow.settings import share_dir
 
 
 def table_of(text: str) -> list[dict[str, str]]:
@@ -140,7 +140,7 @@ def test_schemas_accept_the_sample_files(vibe: Vibe) -> None:
     import tomllib
 
     drive_schema = schema_of(vibe, "drive")
-    files = sorted((flow.share_dir() / "configs" / "drives").glob("*.toml"))
+    files = sorted((share_dir() / "configs" / "drives").glob("*.toml"))
     assert files
     for file in files:
         jsonschema.validate(tomllib.loads(file.read_text(encoding="utf-8")), drive_schema)

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from calls import DRIVE, Vibe
 
-from vibe import flow
 from vibe.core.errors import CallError
+from vibe.flow import settings
 
 
 def one_sentence(vibe: Vibe, *words: object) -> str:
@@ -159,19 +159,19 @@ def failing(error: BaseException) -> Callable[..., None]:
 def test_ends_that_need_no_words(
     vibe: Vibe, drive: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException, status: int
 ) -> None:
-    monkeypatch.setattr(flow, "tones_of", failing(error))
+    monkeypatch.setattr(settings, "tones_of", failing(error))
     answer = vibe("tones", drive)
     assert (answer.status, answer.out, answer.err) == (status, "", "")
 
 
 def test_a_full_disk_is_no_defect(vibe: Vibe, drive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(flow, "tones_of", failing(OSError(errno.ENOSPC, "No space left on device", "report.html")))
+    monkeypatch.setattr(settings, "tones_of", failing(OSError(errno.ENOSPC, "No space left on device", "report.html")))
     assert one_sentence(vibe, "tones", drive) == "error: report.html: no space left on device"
 
 
 def test_a_defect_says_that_it_is_one(vibe: Vibe, drive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("VIBE_DEBUG", raising=False)
-    monkeypatch.setattr(flow, "tones_of", failing(ZeroDivisionError("by\nnought")))
+    monkeypatch.setattr(settings, "tones_of", failing(ZeroDivisionError("by\nnought")))
     answer = vibe("tones", drive)
     assert answer.status == 1
     assert len(answer.err.splitlines()) == 1
@@ -182,7 +182,7 @@ def test_a_defect_says_that_it_is_one(vibe: Vibe, drive: Path, monkeypatch: pyte
 
 
 def test_debugging_shows_where_a_refusal_came_from(vibe: Vibe, drive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(flow, "tones_of", failing(CallError("no")))
+    monkeypatch.setattr(settings, "tones_of", failing(CallError("no")))
     monkeypatch.setenv("VIBE_DEBUG", "1")
     answer = vibe("tones", drive)
     assert answer.status == 2

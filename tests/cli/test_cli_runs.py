@@ -11,8 +11,8 @@ import pytest
 from calls import DRIVE, Vibe
 from rich.console import Console
 
-from vibe import flow
 from vibe.cli.progress import PATIENCE_S, Waiting
+from vibe.flow import settings
 
 RECIPE = """\
 kind = "route"
@@ -28,12 +28,12 @@ def share(bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folder = tmp_path / "share"
     for name in ("pipelines", "drives", "sample_signals"):
         (folder / name).mkdir(parents=True)
-    (folder / "configs").symlink_to(flow.share_dir() / "configs")
+    (folder / "configs").symlink_to(settings.share_dir() / "configs")
     (folder / "pipelines" / "route.toml").write_text(RECIPE, encoding="utf-8")
     (folder / "drives" / "one.toml").write_text(DRIVE, encoding="utf-8")
     (folder / "drives" / "two.toml").write_text(DRIVE.replace("T-1", "T-2"), encoding="utf-8")
     shutil.copy(bench / "captures" / "fit.h5", folder / "sample_signals")
-    monkeypatch.setattr(flow, "share_dir", lambda: folder)
+    monkeypatch.setattr(settings, "share_dir", lambda: folder)
     return folder
 
 

@@ -15,7 +15,7 @@ from vibe.diagnosis.case import Case
 from vibe.kinematics.tones import tone_table
 
 if TYPE_CHECKING:
-    from vibe.flow import Settings
+    from vibe.flow.settings import Settings
 
 DRIVE = {
     "tag": "D-1",

@@ -15,7 +15,7 @@ from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
 
 if TYPE_CHECKING:
-    from vibe.flow import Settings
+    from vibe.flow.settings import Settings
 
 BEARING = "bearing.input bearing"
 NOTHING = 0.4

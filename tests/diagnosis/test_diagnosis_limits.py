@@ -11,7 +11,7 @@ from diagnosis_values import comb
 from vibe.diagnosis.limits import detection_limits
 
 if TYPE_CHECKING:
-    from vibe.flow import Settings
+    from vibe.flow.settings import Settings
 
 
 @pytest.mark.parametrize(("tone", "least"), [("stage1.lobe", -9.0), ("bearing.input bearing.outer_race", -6.0)])

@@ -14,7 +14,7 @@ from vibe.core.health import Finding
 from vibe.diagnosis.diagnose import diagnose
 
 if TYPE_CHECKING:
-    from vibe.flow import Settings
+    from vibe.flow.settings import Settings
 
 
 def told(findings: list[Finding]) -> list[tuple[str, str]]:

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from vibe import flow
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.health import Health
+from vibe.flow import planning, reporting, running, simulating
 
 DRIVE = """\
 tag = "{tag}"
@@ -48,7 +48,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
         drive = folder / "drives" / f"{tag}.toml"
         drive.write_text(DRIVE.format(tag=tag, outer="housing"), encoding="utf-8")
         usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
-        flow.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
+        simulating.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     return folder
 
@@ -58,11 +58,11 @@ def plant(plain: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(plain, tmp_path / "plant"))
 
 
-def run(plant: Path, **more: object) -> flow.RunOutcome:
-    return flow.run_recipe(plant / "route.toml", **({"out": plant / "out", "workers": 1, "pdf": False} | more))  # type: ignore[arg-type]
+def run(plant: Path, **more: object) -> running.RunOutcome:
+    return running.run_recipe(plant / "route.toml", **({"out": plant / "out", "workers": 1, "pdf": False} | more))  # type: ignore[arg-type]
 
 
-def states(outcome: flow.RunOutcome) -> dict[str, str]:
+def states(outcome: running.RunOutcome) -> dict[str, str]:
     return {row.tag: row.state for row in outcome.rows}
 
 
@@ -98,14 +98,14 @@ def test_a_drive_that_cannot_be_is_told_and_the_others_are_reported(plant: Path)
 
 
 def test_a_defect_in_one_drive_costs_no_other(plant: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real: Callable[..., object] = flow.dossier_of
+    real: Callable[..., object] = reporting.dossier_of
 
     def failing(drive: object, *rest: object) -> object:
         if getattr(drive, "tag", "") == "A-1":
             raise ZeroDivisionError("by nought")
         return real(drive, *rest)
 
-    monkeypatch.setattr(flow, "dossier_of", failing)
+    monkeypatch.setattr(running, "dossier_of", failing)
     outcome = run(plant)
     assert outcome.defect
     assert "ZeroDivisionError" in outcome.failures[0]
@@ -157,7 +157,7 @@ def test_pdf_may_be_asked_for_or_not(plant: Path) -> None:
     run(plant)
     assert not list((plant / "out").glob("*/*.pdf"))
     drive = plant / "drives" / "A-1.toml"
-    assert {path.suffix for path in flow.plan_drives([drive], plant / "plan", False, pdf=False).files} == {
+    assert {path.suffix for path in planning.plan_drives([drive], plant / "plan", False, pdf=False).files} == {
         ".html", ".csv", ".json"
     }  # fmt: skip
 
@@ -173,12 +173,12 @@ def test_a_capture_whose_name_is_no_text(plant: Path) -> None:
 
 
 def diagnosed(drive: Path, *captures: Path) -> Health:
-    return flow.diagnose_files(captures, drive, out=None).dossier.health
+    return reporting.diagnose_files(captures, drive, out=None).dossier.health
 
 
 def test_a_capture_that_can_show_no_damage_is_never_sound(plant: Path) -> None:
     drive, capture = plant / "drives" / "A-1.toml", plant / "slow.h5"
-    flow.simulate_file(drive, [], 5, capture, False, duration_s=4.0, sample_rate_hz=1000.0, points=("housing",))
+    simulating.simulate_file(drive, [], 5, capture, False, duration_s=4.0, sample_rate_hz=1000.0, points=("housing",))
     health = diagnosed(drive, capture)
     assert health.state == "unknown"
     assert health.captures[0].channels[0].quality != "rejected"
@@ -195,5 +195,7 @@ def test_the_latest_capture_is_the_latest_on_one_clock(plant: Path) -> None:
         paths.append(plant / f"at{number}.h5")
         usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
         speeds = {"speed_rpm": 1440.0 + 10 * number}
-        flow.simulate_file(drive, [], 5, paths[-1], False, measured_at=datetime.fromisoformat(when), **usual, **speeds)
+        simulating.simulate_file(
+            drive, [], 5, paths[-1], False, measured_at=datetime.fromisoformat(when), **usual, **speeds
+        )
     assert diagnosed(drive, *paths).speed.input_hz == pytest.approx(1450 / 60, abs=0.05)

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from vibe import flow
 from vibe.core.errors import CallError, ConfigError, OutputError
+from vibe.flow import reporting, running, simulating
 
 DRIVE = """\
 tag = "{tag}"
@@ -37,7 +37,7 @@ NINE, TEN = datetime(2026, 3, 9, 9, 0, tzinfo=UTC), datetime(2026, 3, 9, 10, 0, 
 @dataclass(frozen=True)
 class Round:
     folder: Path
-    outcome: flow.RunOutcome
+    outcome: running.RunOutcome
 
     @property
     def out(self) -> Path:
@@ -63,7 +63,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ]
     ):
         home = folder / "drives" if tag != "stranger" else folder
-        flow.simulate_file(
+        simulating.simulate_file(
             home / f"{tag}.toml", [], number, captures / f"{name}.h5", False, measured_at=when, **usual, **more
         )
     (captures / "broken.wav").write_bytes(b"RIFF\x24\x00\x00\x00WAVEfmt ")
@@ -75,7 +75,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def done(plant: Path) -> Round:
     told: list[tuple[int, int, str]] = []
-    outcome = flow.run_recipe(
+    outcome = running.run_recipe(
         plant / "route.toml", out=plant / "out", workers=1, progress=lambda *news: told.append(news)
     )
     assert [news[:2] for news in told] == [(0, 2), (1, 2), (2, 2)]
@@ -131,14 +131,14 @@ def test_nothing_is_left_half_written(done: Round) -> None:
 def test_a_second_run_is_refused_and_forced(done: Round) -> None:
     kept = {path: path.read_bytes() for path in done.out.rglob("*") if path.is_file()}
     with pytest.raises(OutputError, match="--force"):
-        flow.run_recipe(done.folder / "route.toml", out=done.out, workers=1)
+        running.run_recipe(done.folder / "route.toml", out=done.out, workers=1)
     assert {path: path.read_bytes() for path in done.out.rglob("*") if path.is_file()} == kept
-    again = flow.run_recipe(done.folder / "route.toml", out=done.out, workers=1, force=True)
+    again = running.run_recipe(done.folder / "route.toml", out=done.out, workers=1, force=True)
     assert [(row.tag, row.state) for row in again.rows] == [(row.tag, row.state) for row in done.outcome.rows]
 
 
 def test_several_processes_say_what_one_says(done: Round, tmp_path: Path) -> None:
-    spread = flow.run_recipe(done.folder / "route.toml", out=tmp_path / "out", workers=2)
+    spread = running.run_recipe(done.folder / "route.toml", out=tmp_path / "out", workers=2)
     assert [(row.tag, row.state) for row in spread.rows] == [(row.tag, row.state) for row in done.outcome.rows]
     for tag in ("A-1", "B-2"):
         assert (tmp_path / "out" / tag / "health.json").read_text(encoding="utf-8") == (
@@ -152,7 +152,7 @@ def test_two_files_for_one_drive_are_refused(plant: Path, tmp_path: Path) -> Non
         (tmp_path / "drives" / f"{name}.toml").write_text(DRIVE.format(tag="A-1"), encoding="utf-8")
     (tmp_path / "route.toml").write_text(RECIPE, encoding="utf-8")
     with pytest.raises(ConfigError, match="described twice"):
-        flow.run_recipe(tmp_path / "route.toml", captures=plant / "captures", out=tmp_path / "out")
+        running.run_recipe(tmp_path / "route.toml", captures=plant / "captures", out=tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
@@ -161,11 +161,11 @@ def test_a_recipe_that_cannot_be_run_yet_says_so(plant: Path, tmp_path: Path, ki
     path = tmp_path / "recipe.toml"
     path.write_text(RECIPE.replace('"route"', f'"{kind}"'), encoding="utf-8")
     with pytest.raises(CallError, match=kind):
-        flow.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
+        running.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
 
 
 def test_a_capture_of_another_drive_is_read_but_said(plant: Path) -> None:
-    outcome = flow.diagnose_files([plant / "captures" / "stranger.h5"], plant / "drives" / "A-1.toml", out=None)
+    outcome = reporting.diagnose_files([plant / "captures" / "stranger.h5"], plant / "drives" / "A-1.toml", out=None)
     said = [remark for capture in outcome.dossier.health.captures for remark in capture.remarks]
     assert any("'stranger'" in remark and "'A-1'" in remark for remark in said)
     assert outcome.files is None

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 import jsonschema
 import pytest
 
-from vibe import flow
 from vibe.core.dossier import Dossier
 from vibe.core.health import Health
+from vibe.flow import reporting
+from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
-    from vibe.flow import Settings
+    from vibe.flow.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[2]
 TRUTH: list[dict[str, Any]] = tomllib.loads((ROOT / "sample_signals" / "truth.toml").read_text(encoding="utf-8"))[
@@ -36,9 +37,9 @@ class Told:
 
 @pytest.fixture(scope="module", params=TRUTH, ids=[row["tag"] for row in TRUTH])
 def told(request: pytest.FixtureRequest, settings: Settings) -> Told:
-    drive, table = flow.tones_of(ROOT / "configs" / "drives" / request.param["drive"])
+    drive, table = tones_of(ROOT / "configs" / "drives" / request.param["drive"])
     capture = ROOT / "sample_signals" / request.param["file"]
-    return Told(truth=request.param, dossier=flow.dossier_of(drive, table, [capture], settings))
+    return Told(truth=request.param, dossier=reporting.dossier_of(drive, table, [capture], settings))
 
 
 def test_the_right_finding_comes_first_and_sound_drives_have_none(told: Told) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from vibe.workers import Lost, each
+from vibe.flow.workers import Lost, each
 
 
 def square(number: int) -> int:

@@ -17,9 +17,10 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from vibe import flow
 from vibe.core.drive import Drive
 from vibe.core.health import Health
+from vibe.flow import reporting
+from vibe.flow.settings import load_settings
 from vibe.kinematics.tones import tone_table
 
 INCH = 25.4
@@ -58,12 +59,12 @@ def shaft(rpm: float, bearing: dict[str, Any], share: tuple[float, float] = (0.9
 @pytest.fixture(scope="session")
 def diagnosed(open_data: Path) -> Found:
     """Health from one record; asked twice, it is computed once."""
-    settings = flow.load_settings()
+    rules = load_settings()
 
     @cache
     def health(name: str, rpm: float, bearing: str, share: tuple[float, float] = (0.96, 1.02)) -> Health:
         drive = shaft(rpm, BEARINGS[bearing], share)
-        return flow.dossier_of(drive, tone_table(drive), [open_data / name], settings).health
+        return reporting.dossier_of(drive, tone_table(drive), [open_data / name], rules).health
 
     return health
 

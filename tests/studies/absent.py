@@ -31,7 +31,7 @@ from tests.studies.confusion import wilson
 from tests.studies.fleet import settings, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.drive import Drive
-from vibe.flow import judge_capture
+from vibe.flow.judging import judge_capture
 from vibe.kinematics.tones import tone_table
 
 TARGET = 0.01

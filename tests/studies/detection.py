@@ -29,7 +29,7 @@ from tests.studies.fleet import FLEET, judged, life, settings, spread_out, tones
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
-from vibe.flow import Judged
+from vibe.flow.judging import Judged
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import Damage
 from vibe.synth.hits import SMOOTH, damage_hits, machine_damages, part_count, possible_damages

@@ -17,7 +17,8 @@ import numpy as np
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.tones import ToneTable
-from vibe.flow import Judged, Settings, judge_samples, load_settings
+from vibe.flow.judging import Judged, judge_samples
+from vibe.flow.settings import Settings, load_settings
 from vibe.kinematics.tones import tone_table
 from vibe.synth.conditions import Conditions
 

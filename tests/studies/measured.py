@@ -19,7 +19,7 @@ from typing import Literal
 from tests.studies.absent import GEOMETRY, RANGES, REAL, data_folder, nominal_rpm, shaft
 from tests.studies.fleet import settings, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
-from vibe.flow import judge_capture
+from vibe.flow.judging import judge_capture
 from vibe.kinematics.tones import tone_table
 
 Verdict = Literal["right", "bearing", "silent", "wrong"]

@@ -20,10 +20,10 @@ from scipy.special import erf
 
 from tests.studies.fleet import FLEET, life, spread_out, tones
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
-from vibe.asking import question_of
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.tones import ToneTable
+from vibe.flow.asking import question_of
 from vibe.ingest import read_capture
 from vibe.kinematics.tones import tone_table
 from vibe.spectra.analysis import _acceleration, _speed

@@ -29,7 +29,7 @@ from tests.studies.fleet import FLEET, judged, life, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.drive import CycloidalStage
 from vibe.core.evidence import Localisation
-from vibe.flow import Judged
+from vibe.flow.judging import Judged
 from vibe.synth.contact import LOAD_SIDE_TURNS
 from vibe.synth.hits import part_count
 from vibe.synth.scene import set_scene

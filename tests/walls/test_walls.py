@@ -122,7 +122,7 @@ def test_rooms_of_words_and_fractions_touch_no_array(room: str) -> None:
     assert libraries(room).isdisjoint({"numpy", "scipy", "pandas", "pywt"})
 
 
-@pytest.mark.parametrize("module", ["vibe.cli.main", "vibe.flow"])
+@pytest.mark.parametrize("module", ["vibe.cli.main", "vibe.flow.running", "vibe.flow.judging"])
 def test_starting_loads_nothing_heavy(module: str) -> None:
     heavy = ("numpy", "scipy", "pandas", "matplotlib", "bokeh", "h5py", "pyarrow", "weasyprint", "jinja2")
     code = f"import sys, {module}; print(*sorted(set({heavy!r}) & set(sys.modules)))"

@@ -11,7 +11,7 @@ from vibe.cli.options import Captures, MaybeDrive
 from vibe.core.errors import CaptureError
 
 if TYPE_CHECKING:
-    from vibe.flow import CheckedCapture
+    from vibe.flow.checking import CheckedCapture
 
 
 def check(
@@ -27,7 +27,7 @@ def check(
     """
     from vibe.cli import screen
     from vibe.cli.names import captures_named
-    from vibe.flow import check_files
+    from vibe.flow.checking import check_files
 
     checked = check_files(captures_named(captures), drive)
     if all(one.error is not None for one in checked):

@@ -29,7 +29,8 @@ def demo(
     from vibe.cli import screen
     from vibe.cli.names import check_folder
     from vibe.cli.progress import Waiting
-    from vibe.flow import run_recipe, share_dir
+    from vibe.flow.running import run_recipe
+    from vibe.flow.settings import share_dir
 
     check_folder(out)
     share = share_dir()

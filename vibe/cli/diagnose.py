@@ -31,7 +31,7 @@ def diagnose(
     from vibe.cli.names import captures_named, check_folder, check_free
     from vibe.cli.summary import facts
     from vibe.core.files import write_whole
-    from vibe.flow import diagnose_files
+    from vibe.flow.reporting import diagnose_files
 
     json_file = Path(json) if json is not None and json != "-" else None
     check_free(json_file, force=force)

@@ -42,7 +42,7 @@ def plan(
     """
     from vibe.cli import screen
     from vibe.cli.names import check_folder
-    from vibe.flow import plan_drives
+    from vibe.flow.planning import plan_drives
     from vibe.health.cautions import plan_cautions
     from vibe.ingest import drive_files
 

@@ -36,7 +36,7 @@ def run(
     from vibe.cli import screen
     from vibe.cli.names import check_folder
     from vibe.cli.progress import Waiting
-    from vibe.flow import run_recipe
+    from vibe.flow.running import run_recipe
 
     check_folder(out)
     with Waiting() as waiting:

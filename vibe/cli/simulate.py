@@ -113,7 +113,7 @@ def simulate(
     """Make a capture whose truth is known."""
     from vibe.cli import screen
     from vibe.cli.names import check_free
-    from vibe.flow import simulate_file
+    from vibe.flow.simulating import simulate_file
 
     given: dict[str, Any] = {
         "duration_s": duration_s, "sample_rate_hz": sample_rate_hz, "speed_rpm": speed_rpm,

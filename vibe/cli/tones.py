@@ -30,7 +30,7 @@ def tones(
     Each with its exact order, Hz, what makes it, and what it coincides with.
     """
     from vibe.cli import screen
-    from vibe.flow import tones_of
+    from vibe.flow.settings import tones_of
     from vibe.report.terminal import tones_table, tones_view
 
     if speed_rpm is not None and not (isfinite(speed_rpm) and speed_rpm > 0):

@@ -1,0 +1,205 @@
+"""One capture: read, checked, analysed and diagnosed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vibe.core.errors import CaptureError
+from vibe.core.files import writable
+from vibe.flow.asking import by_tone, question_of, searchable
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture, Channel, ChannelQuality
+    from vibe.core.drive import Drive
+    from vibe.core.evidence import CombEvidence
+    from vibe.core.health import CaptureReport, Finding
+    from vibe.core.tones import ToneTable, Visibility
+    from vibe.flow.settings import Settings
+    from vibe.health.rules import Boundaries
+    from vibe.spectra.analysis import Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Judged:
+    """One capture, read and diagnosed. ``reading`` is None when no channel was fit."""
+
+    report: CaptureReport
+    quality: tuple[ChannelQuality, ...]
+    reading: Reading | None
+    combs: dict[str, CombEvidence]
+    visibility: tuple[Visibility, ...]
+    findings: list[Finding]
+    measured_at: Any
+    remarks: tuple[str, ...] = ()
+
+
+def judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Settings) -> Judged:
+    """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
+    from vibe.core.health import CaptureReport
+    from vibe.ingest import read_capture
+
+    try:
+        capture = read_capture(path)
+    except CaptureError as error:
+        report = CaptureReport(file=writable(path.name), error=writable(error.reason))
+        return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
+    return judge_samples(capture, drive, table, settings)
+
+
+def judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Settings) -> Judged:
+    """Check, analyse and diagnose a capture that is in memory."""
+    from vibe.core.tones import CaptureSettings
+    from vibe.diagnosis.diagnose import diagnose
+    from vibe.ingest import with_drift
+    from vibe.kinematics.observe import visibility
+    from vibe.spectra.analysis import read
+
+    quality = _quality(capture, drive)
+    fit = [
+        channel
+        for channel in capture.vibration
+        if next(q for q in quality if q.channel == channel.name).verdict != "rejected"
+    ]
+    remarks = list(capture.remarks)
+    if capture.drive is not None and capture.drive != drive.tag:
+        remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")
+    low, high = drive.input.speed_range_hz
+    noted = capture.speed_rpm / 60.0 if capture.speed_rpm else None
+    if noted is not None and not low <= noted <= high:
+        remarks.append(
+            f"the noted speed of {capture.speed_rpm:g} rpm lies outside this drive's range "
+            f"{low * 60:g}-{high * 60:g} rpm and is not used: is it the right drive?"
+        )
+        noted = None
+    reading: Reading | None = None
+    combs: dict[str, CombEvidence] = {}
+    seen: tuple[Visibility, ...] = ()
+    if fit:
+        first = _settings_of(fit, quality, CaptureSettings)
+        seen = visibility(table, first, noted or drive.input.speed_hz)
+        shortest = min(channel.duration_s for channel in fit)
+        question = question_of(drive, table, searchable(table, seen, drive, shortest), noted_hz=noted)
+        reading = read(fit, _tachometer(capture, quality), question)
+        combs = by_tone(reading, table, question)
+        measured = set(reading.samples)
+        quality = tuple(with_drift(q, reading.speed.drift) if q.channel in measured else q for q in quality)
+        if reading.speed.note:
+            remarks.append(reading.speed.note)
+    case = _case(drive, table, settings, quality, reading, combs)
+    findings = diagnose(case)
+    remarks += _strangers_in_words(reading, findings)
+    return Judged(
+        report=_capture_report(capture, quality, remarks),
+        quality=quality,
+        reading=reading,
+        combs=combs,
+        visibility=seen,
+        findings=findings,
+        measured_at=capture.measured_at,
+        remarks=tuple(remarks),
+    )
+
+
+def _strangers_in_words(reading: Reading | None, findings: Sequence[Finding]) -> list[str]:
+    """Strong repeating hits that no finding explains."""
+    explained = {name for finding in findings for name in finding.seen_in}
+    return [
+        f"hits repeat at {comb.order:.4g} times the input's speed ({comb.order * reading.speed.input_hz:.4g} Hz), "
+        "stronger than what any part in the drive file makes: a part that the file leaves out, or a neighbour"
+        for comb in (reading.strangers if reading is not None else ())
+        if reading is not None and comb.tone not in explained
+    ]
+
+
+def _quality(capture: Capture, drive: Drive) -> tuple[ChannelQuality, ...]:
+    from vibe.ingest import assess
+
+    speed = drive.input.speed_hz
+    return tuple(assess(channel, speed_hz=speed) for channel in capture.channels)
+
+
+def _tachometer(capture: Capture, quality: Sequence[ChannelQuality]) -> Channel | None:
+    tachometer = capture.tachometer
+    if tachometer is None:
+        return None
+    verdict = next(q.verdict for q in quality if q.channel == tachometer.name)
+    return None if verdict == "rejected" else tachometer
+
+
+def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], make: Any) -> Any:
+    names = {channel.name for channel in fit}
+    bands = [q.usable_band_hz for q in quality if q.channel in names and q.usable_band_hz is not None]
+    return make(
+        duration_s=min(channel.duration_s for channel in fit),
+        sample_rate_hz=max(channel.sample_rate_hz for channel in fit),
+        usable_band_hz=(min((b[0] for b in bands), default=2.0), max((b[1] for b in bands), default=1000.0)),
+    )
+
+
+def _case(
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    quality: Sequence[ChannelQuality],
+    reading: Reading | None,
+    combs: dict[str, CombEvidence],
+) -> Any:
+    from vibe.core.evidence import Level
+    from vibe.diagnosis.case import Case
+    from vibe.health.zones import zone
+
+    lines: dict[str, list[Any]] = {}
+    for line in reading.lines if reading is not None else ():
+        lines.setdefault(line.name, []).append(line)
+    probe = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, settings.limits)
+    judgement = settings.judgement
+    return Case(
+        drive=drive,
+        tones=table,
+        combs=combs,
+        strangers=reading.strangers if reading is not None else (),
+        lines={name: tuple(found) for name, found in lines.items()},
+        levels=reading.levels if reading is not None else (),
+        speed=reading.speed if reading is not None else None,
+        quality=quality,
+        settings=settings.diagnosis,
+        false_alarm_rate=judgement.false_alarm.rate_per_drive,
+        priors={prior.what: prior.probability for prior in judgement.prior},
+        severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
+        zone_mm_s=_zone_boundaries(settings, None if probe is None else probe.boundaries),
+    )
+
+
+def _zone_boundaries(settings: Settings, own: Boundaries | None) -> dict[str, float]:
+    """Velocity boundaries from which faults outside the reducer are named.
+
+    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long.
+    """
+    if own is not None:
+        return {"A/B": own.ab, "B/C": own.bc, "C/D": own.cd}
+    laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
+    return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
+
+
+def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks: Sequence[str]) -> CaptureReport:
+    from vibe.core.health import CaptureReport, ChannelReport
+
+    return CaptureReport(
+        file=writable(capture.source.name),
+        sha256=capture.sha256,
+        measured_at=None if capture.measured_at is None else capture.measured_at.isoformat(),
+        duration_s=round(max(channel.duration_s for channel in capture.channels), 4),
+        remarks=list(remarks),
+        channels=[
+            ChannelReport(
+                name=q.channel,
+                quality=q.verdict,
+                reasons=[reason.text for reason in q.reasons],
+                remedies=[reason.remedy for reason in q.reasons if reason.remedy],
+            )
+            for q in quality
+        ],
+    )

@@ -1,0 +1,183 @@
+"""One drive: all of its captures become one health report with pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vibe import __version__
+from vibe.core.errors import CaptureError
+from vibe.flow.judging import Judged, judge_capture
+from vibe.flow.settings import Settings, load_settings, tones_of
+from vibe.flow.showing import finding_exhibits, overview_exhibits
+
+if TYPE_CHECKING:
+    from vibe.core.dossier import Dossier
+    from vibe.core.drive import Drive
+    from vibe.core.evidence import Exhibit, Level, SpeedEstimate
+    from vibe.core.health import Finding, Health
+    from vibe.core.tones import ToneTable
+    from vibe.report.drive_page import DriveFiles
+    from vibe.report.index_page import IndexRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveOutcome:
+    """What came of one drive."""
+
+    dossier: Dossier
+    files: DriveFiles | None
+    row: IndexRow
+
+
+def diagnose_files(
+    captures: Sequence[Path], drive_path: Path, *, out: Path | None, force: bool = False, pdf: bool = True
+) -> DriveOutcome:
+    """One drive, one or more captures; pages are written when ``out`` is given.
+
+    Raises:
+        ConfigError: the drive file is wrong. CaptureError: not one capture could be read.
+        OutputError: the pages cannot be written.
+    """
+    drive, table = tones_of(drive_path)
+    dossier = dossier_of(drive, table, captures, load_settings())
+    errors = [c for c in dossier.health.captures if c.error is not None]
+    if len(errors) == len(dossier.health.captures):
+        raise CaptureError(errors[0].error or "cannot be read", path=captures[0])
+    return written(dossier, out, force=force, pdf=pdf)
+
+
+def written(dossier: Dossier, out: Path | None, *, force: bool, pdf: bool) -> DriveOutcome:
+    """The outcome of one drive; its pages are written when ``out`` is given."""
+    from vibe.report.drive_page import write_drive
+    from vibe.report.index_page import index_row
+
+    files = write_drive(dossier, out, force=force, pdf=pdf) if out is not None else None
+    remarks = [f"{c.file}: {c.error}" for c in dossier.health.captures if c.error]
+    remarks += [f"{c.file}: {remark}" for c in dossier.health.captures for remark in c.remarks]
+    return DriveOutcome(dossier=dossier, files=files, row=index_row(dossier, files, remarks=remarks))
+
+
+def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], settings: Settings) -> Dossier:
+    """Health and exhibits of one drive from all of its captures; the last one measured gives levels and pictures."""
+    from vibe.core.dossier import Dossier
+    from vibe.diagnosis.diagnose import merged
+    from vibe.health.cautions import cautions
+    from vibe.health.judge import judge
+    from vibe.health.zones import report_levels
+    from vibe.kinematics.plan import capture_plan
+
+    judged = [judge_capture(path, drive, table, settings) for path in captures]
+    findings = merged([one.findings for one in judged])
+    read = [one for one in judged if one.reading is not None]
+    latest = max(read, key=_when, default=None)
+    levels: Sequence[Level] = latest.reading.levels if latest is not None and latest.reading is not None else ()
+    rows = report_levels(levels, drive, settings.limits)
+    usable = {q.channel for one in read for q in one.quality if q.verdict != "rejected" and _moves(one, q.channel)}
+    rejected_names = [q.channel for one in judged for q in one.quality if q.verdict == "rejected"]
+    reasons = [r.text for one in judged for q in one.quality if q.verdict == "rejected" for r in q.reasons[:1]]
+    reasons += [one.report.error for one in judged if one.report.error is not None]
+    verdict = judge(
+        findings, rows, len(usable), reasons, settings.judgement,
+        tag=drive.tag, name=drive.name, rejected_channels=rejected_names,
+        measured_at=latest.measured_at if latest is not None else None, blind=_blind(read, table),
+    )  # fmt: skip
+    health = _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
+    return Dossier(
+        drive=drive,
+        health=health,
+        tones=table,
+        finding_exhibits=tuple(_pictures(finding, judged, table) for finding in findings),
+        overview_exhibits=overview_exhibits(latest.reading)
+        if latest is not None and latest.reading is not None
+        else (),
+        plan=capture_plan(drive, table),
+    )
+
+
+def _when(one: Judged) -> float:
+    """For sorting by time: unknown first; a time without offset counts as universal time."""
+    if one.measured_at is None:
+        return float("-inf")
+    when = one.measured_at if one.measured_at.tzinfo is not None else one.measured_at.replace(tzinfo=UTC)
+    return float(when.timestamp())
+
+
+def _blind(read: Sequence[Judged], table: ToneTable) -> str:
+    """Why none of the captures could have shown damage of a part; empty when one could, or nothing can be damaged."""
+    damage = {tone.id for tone in table.tones if tone.damage}
+    if not damage or any(one.combs and v.seen and v.tone in damage for one in read for v in one.visibility):
+        return ""
+    return f"rate, band and length of the captures let none of the {len(damage)} tones of damage be observed"
+
+
+def _pictures(finding: Finding, judged: Sequence[Judged], table: ToneTable) -> tuple[Exhibit, ...]:
+    """The pictures of the capture in which a finding was surest."""
+    for one in judged:
+        if one.reading is not None and finding in one.findings:
+            return finding_exhibits(finding, one.reading, one.combs, table)
+    return ()
+
+
+def _ten_digits(value: float) -> float:
+    """The digits behind differ with the number of threads that a sum was shared among."""
+    return float(f"{value:.10g}")
+
+
+def _moves(one: Judged, channel: str) -> bool:
+    """Whether a channel is one of vibration that was analysed."""
+    return one.reading is not None and channel in one.reading.samples
+
+
+def _health(
+    drive: Drive,
+    table: ToneTable,
+    judged: Sequence[Judged],
+    latest: Judged | None,
+    findings: Sequence[Finding],
+    levels: Sequence[Any],
+    verdict: Any,
+    settings: Settings,
+    cautions: Sequence[str],
+) -> Health:
+    from vibe.core.health import Health, NotObservable, SpeedReport
+    from vibe.diagnosis.limits import detection_limits
+
+    speed: SpeedEstimate | None = latest.reading.speed if latest is not None and latest.reading is not None else None
+    found = {finding.tone for finding in findings}
+    seen_in_any = {v.tone for one in judged for v in one.visibility if v.seen}
+    unseen = latest.visibility if latest is not None else ()
+    return Health(
+        drive=drive.tag,
+        name=drive.name,
+        state=verdict.state,
+        state_rule=verdict.state_rule,
+        sentence=verdict.sentence,
+        do_by=verdict.do_by,
+        false_alarm_rate=settings.judgement.false_alarm.rate_per_drive,
+        captures=[one.report for one in judged],
+        speed=SpeedReport(
+            input_hz=_ten_digits(speed.input_hz) if speed else None,
+            uncertainty_hz=_ten_digits(speed.uncertainty_hz) if speed and speed.uncertainty_hz is not None else None,
+            method=speed.method if speed else None,
+            note=speed.note if speed else "no capture fit to tell",
+        ),
+        findings=list(findings),
+        levels=list(levels),
+        not_observable=[
+            NotObservable(tone=v.tone, why=v.why, needs=v.needs)
+            for v in unseen
+            if not v.seen and v.tone not in seen_in_any and v.tone not in found
+        ]
+        if latest is not None
+        else [
+            NotObservable(tone=tone.id, why="no capture was fit", needs="a capture that is accepted")
+            for tone in table.tones
+        ],
+        detection_limits=detection_limits(latest.combs, settings.diagnosis.comb) if latest is not None else [],
+        cautions=list(cautions),
+        software=f"vibe {__version__}",
+    )
