@@ -1,0 +1,137 @@
+"""What is kept of captures over the years, and what people decided about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Kept = Literal["accepted", "limited", "rejected"]
+"""How good a capture was. Baselines are made of accepted ones only."""
+
+MEASURES: dict[str, str] = {
+    "velocity_rms": "mm/s",
+    "acceleration_rms": "m/s²",
+    "acceleration_peak": "m/s²",
+    "crest_factor": "",
+    "kurtosis": "",
+    "line": "mm/s",
+    "hit": "m/s²",
+    "hit_over_floor": "dB",
+    "share": "(m/s²)²",
+    "speed": "Hz",
+    "load": "%",
+}
+"""Measures that the program itself makes, and their units; a series of any other name may be kept too. ``line`` is the
+r.m.s. velocity of a line by its name, ``hit`` and ``hit_over_floor`` the size of a tone's hits, ``share`` the mean square
+of acceleration that one owner causes (mesh, pins, a bearing, ...)."""
+
+EventKind = Literal["grease", "bearing change", "realignment", "repair", "new drive", "other"]
+Verdict = Literal["confirmed", "not-a-fault", "sensor", "operating-condition", "recheck"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class SeriesKey:
+    """One series: a measure at a point of a drive. ``point`` is "" where it belongs to the drive as a whole;
+    ``subject`` is the tone, line or owner that it tells of, "" for a broad-band level."""
+
+    drive: str
+    point: str
+    measure: str
+    subject: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Value:
+    """One number of one capture."""
+
+    point: str
+    measure: str
+    value: float
+    unit: str
+    subject: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptSpectrum:
+    """A spectrum thinned for keeping: ``top`` (n,) is the greatest r.m.s. value in each cell of equal width.
+
+    ``kind``: acceleration [m/s²] or velocity [mm/s] per line, against frequency; envelope [-], power over its floor,
+    against order. ``step`` is the width of a cell in Hz or orders, the first cell begins at 0.
+    """
+
+    point: str
+    kind: Literal["acceleration", "velocity", "envelope"]
+    axis: Literal["Hz", "order"]
+    step: float
+    top: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Record:
+    """One capture as it is kept. ``content`` is the hash of the file's bytes: a second delivery changes nothing.
+
+    ``health`` is the JSON of the report that was made of this capture alone.
+    """
+
+    content: str
+    drive: str
+    file: str
+    measured_at: datetime
+    duration_s: float
+    kept: Kept
+    speed_hz: float | None
+    speed_uncertainty_hz: float | None
+    load_percent: float | None
+    values: tuple[Value, ...]
+    spectra: tuple[KeptSpectrum, ...]
+    health: str
+    software: str
+
+    def __post_init__(self) -> None:
+        if self.measured_at.tzinfo is None:
+            raise ValueError(f"{self.file}: a kept capture needs a time with its offset from UTC")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Series:
+    """A series as it is asked for, oldest first; all arrays (n,).
+
+    ``time_s`` counts from 1970 (UTC); ``speed_hz`` and ``load_percent`` are NaN where unknown.
+    """
+
+    key: SeriesKey
+    unit: str
+    time_s: NDArray[np.float64]
+    value: NDArray[np.float64]
+    speed_hz: NDArray[np.float64]
+    load_percent: NDArray[np.float64]
+    accepted: NDArray[np.bool_]
+    content: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something was done to a drive. With ``new_baseline`` what was measured before no longer says what is usual."""
+
+    drive: str
+    at: datetime
+    kind: EventKind
+    note: str = ""
+    by: str = ""
+    new_baseline: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What somebody decided about an alarm, for good."""
+
+    alarm: str
+    verdict: Verdict
+    because: str
+    by: str
+    at: datetime
+    recheck_by: datetime | None = None
