@@ -26,8 +26,8 @@ MEASURES: dict[str, str] = {
     "load": "%",
 }
 """Measures that the program itself makes, and their units; a series of any other name may be kept too. ``line`` is the
-r.m.s. velocity of a line by its name, ``hit`` and ``hit_over_floor`` the size of a tone's hits, ``share`` the mean square
-of acceleration that one owner causes (mesh, pins, a bearing, ...)."""
+r.m.s. velocity of a line by its name, ``hit`` and ``hit_over_floor`` the size of a tone's hits, ``share`` the mean
+square of acceleration that one owner causes (mesh, pins, a bearing, ...)."""
 
 EventKind = Literal["grease", "bearing change", "realignment", "repair", "new drive", "other"]
 Verdict = Literal["confirmed", "not-a-fault", "sensor", "operating-condition", "recheck"]
