@@ -9,7 +9,7 @@ import pytest
 from vibe.core.capture import Reason
 from vibe.core.drive import Drive
 from vibe.ingest import load_model
-from vibe.ingest.on_the_spot import SpotRules, settings, speed, verdict, wrong_drive
+from vibe.ingest.on_the_spot import Setting, SpotRules, settings, speed, verdict, wrong_drive
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -60,23 +60,30 @@ def test_every_code_named_for_a_retake_is_one_that_is_given(rules: SpotRules) ->
     assert [code for code in rules.retake.codes if f'"{code}"' not in source] == []
 
 
+def setting(taken: float, planned: float, *lost: str) -> Setting:
+    return Setting(taken=taken, planned=planned, lost=lost, promised=20)
+
+
+PLANNED_S, PLANNED_HZ = setting(20.0, 20.0), setting(25_600.0, 25_600.0)
+
+
 def test_a_length_that_shows_as_much_is_as_good(rules: SpotRules) -> None:
-    assert settings(12.0, 25_600.0, 20.0, 25_600.0, [], rules) == []
+    assert settings(setting(12.0, 20.0), PLANNED_HZ, rules) == []
 
 
 def test_a_short_capture_names_what_it_cannot_show(rules: SpotRules) -> None:
-    short = settings(6.0, 25_600.0, 20.0, 25_600.0, [f"tone{n}" for n in range(6)], rules)
+    short = settings(setting(6.0, 20.0, *(f"tone{n}" for n in range(6))), PLANNED_HZ, rules)
     assert codes(short) == ["too_short"]
     assert "6 s instead of 20 s" in short[0].text
     assert "tone3 and 2 more" in short[0].text
     assert "20 s" in short[0].remedy
     assert verdict(short, rules) == "retake"
-    little = settings(19.0, 25_600.0, 20.0, 25_600.0, ["stage1.output"], rules)
+    little = settings(setting(19.0, 20.0, "stage1.output"), PLANNED_HZ, rules)
     assert verdict(little, rules) == "limited"
 
 
 def test_a_slow_recording_names_the_rate(rules: SpotRules) -> None:
-    slow = settings(20.0, 5120.0, 20.0, 25_600.0, ["stage1.lobe"], rules)
+    slow = settings(PLANNED_S, setting(5120.0, 25_600.0, "stage1.lobe", "stage1.mesh", "stage1.ring_pin"), rules)
     assert codes(slow) == ["too_slow"]
     assert "25600 Hz" in slow[0].remedy
     assert verdict(slow, rules) == "retake"

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from vibe.cli.answers import strictly
-from vibe.cli.options import Captures, MaybeDrive
-from vibe.core.errors import CaptureError
+from vibe.cli.options import Captures, MaybeDrive, Workers
+from vibe.core.errors import CallError, CaptureError
 
 if TYPE_CHECKING:
     from vibe.flow.checking import CheckedCapture
@@ -17,14 +18,44 @@ if TYPE_CHECKING:
 def check(
     captures: Captures,
     drive: MaybeDrive = None,
+    route: Annotated[
+        Path | None,
+        typer.Option(
+            "--route", metavar="ROUTE.toml", help="The route: its plan, its names of files, and what is still missing."
+        ),
+    ] = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option(
+            "--earlier", metavar="DIR", help="With --route: an earlier round, to tell points that were exchanged."
+        ),
+    ] = None,
+    watch: Annotated[bool, typer.Option("--watch", help="With --route: go on as files arrive, until Ctrl-C.")] = False,
+    workers: Workers = None,
     strict: Annotated[
-        bool, typer.Option("--strict", help="Exit status 3 when a capture was rejected or cannot be read.")
+        bool,
+        typer.Option(
+            "--strict", help="Exit status 3 when a capture must be taken again, cannot be read, or is missing."
+        ),
     ] = False,
 ) -> None:
     """Is a capture good, or must it be taken again?
 
-    A verdict for each channel, with its reasons and what would mend it.
+    A verdict for each channel, with its reasons and what would mend it. With --route, CAPTURE is the folder of the
+    round: each point is accepted, limited or a retake, and the list ends with what is still missing.
     """
+    if route is not None:
+        from vibe.cli.round import check_round
+
+        if len(captures) != 1 or drive is not None:
+            raise CallError("with --route give the one folder of the round, and no --drive: the route names its drives")
+        return check_round(captures[0], route, earlier, watch=watch, workers=workers, strict=strict)
+    if earlier is not None or watch:
+        raise CallError("--earlier and --watch need --route")
+    return _check_files(captures, drive, strict=strict)
+
+
+def _check_files(captures: list[Path], drive: Path | None, *, strict: bool) -> None:
     from vibe.cli import screen
     from vibe.cli.names import captures_named
     from vibe.flow.checking import check_files

@@ -15,10 +15,13 @@ class Which(StrEnum):
     health = "health"
     drive = "drive"
     recipe = "recipe"
+    route = "route"
 
 
 def schema(
-    which: Annotated[Which, typer.Argument(help="The report's JSON, the drive file, or the recipe file.")],
+    which: Annotated[
+        Which, typer.Argument(help="The report's JSON, the drive file, the recipe file, or the route file.")
+    ],
 ) -> None:
     """Print the JSON schema of a form."""
     from pydantic.json_schema import GenerateJsonSchema
@@ -31,6 +34,10 @@ def schema(
         from vibe.core.drive import Drive
 
         described = Drive.model_json_schema()
+    elif which is Which.route:
+        from vibe.core.route import Route
+
+        described = Route.model_json_schema()
     else:
         from vibe.core.recipe import Recipe
 

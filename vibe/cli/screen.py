@@ -66,11 +66,14 @@ def show_facts(facts: Iterable[tuple[str, str]]) -> None:
 
 
 def show_rows(header: Sequence[str], rows: Sequence[Sequence[str]], *, titles: Sequence[str] | None = None) -> None:
-    """A table on a terminal, headed by ``titles`` where they are given; else tab-separated, headed by ``header``."""
+    """A table on a terminal, headed by ``titles`` where they are given; else tab-separated, headed by ``header``.
+
+    Without a header the rows go on from those before.
+    """
     rows = [[one_line(cell) for cell in row] for row in rows]
     if not for_people():
-        for row in [list(header), *rows]:
-            print("\t".join(row))
+        for row in [list(header), *rows] if header else rows:
+            print("\t".join(row), flush=True)
         return
     from rich import box
     from rich.table import Table

@@ -9,8 +9,9 @@ from typing import Literal
 
 from vibe.core.capture import Reason
 
-SpotVerdict = Literal["accepted", "limited", "retake", "twice"]
-"""``limited``: kept, with care, for a second try would not mend it; ``twice``: delivered before, and set aside."""
+SpotVerdict = Literal["accepted", "limited", "retake", "twice", "extra"]
+"""``limited``: kept, with care, for a second try would not mend it; ``twice``: delivered before, and set aside;
+``extra``: of no point of the route."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +59,8 @@ class Missing:
     point: str | None
     what: str
     remedy: str
+    taken: bool = False
+    """It was measured, and none of its captures is good."""
     known: bool = False
     """The route itself says that nothing is to be expected here."""
 

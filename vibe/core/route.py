@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -20,6 +21,18 @@ def _printable(text: str) -> str:
     if not text.isprintable() or text != text.strip():
         raise ValueError(f"{text!r} must be printable, without spaces at its ends")
     return text
+
+
+def folded(name: str) -> str:
+    """``name`` as tags and points are compared: composed letters, no difference of case.
+
+    It has as many signs as the composed name (NFC), so that a place found in the one holds in the other.
+    """
+    composed = unicodedata.normalize("NFC", name)
+    if composed.isascii():
+        return composed.lower()
+    # A letter whose folded form is longer ("ß") stays as it is.
+    return "".join(fold if len(fold := sign.casefold()) == 1 else sign for sign in composed)
 
 
 class RoutePoint(Part):
@@ -56,7 +69,7 @@ class Stop(Part):
 
     @model_validator(mode="after")
     def _points_differ(self) -> Stop:
-        names = [point.name.casefold() for point in self.point]
+        names = [folded(point.name) for point in self.point]
         twice = next((name for name in names if names.count(name) > 1), None)
         if twice is not None:
             raise ValueError(f"stop {self.drive!r} has two points called {twice!r}")
@@ -73,6 +86,8 @@ class Walk(Part):
     between_s: Seconds = 180.0
     mounting_s: Seconds = 90.0
     """Per point: clean the spot, mount, let the sensor settle."""
+    channels_at_once: Annotated[int, Field(ge=1, le=1000)] = 1
+    """Vibration points that the logger records at the same time."""
     note_s: Seconds = 60.0
     """Per stop: speed, load, temperature, what is heard and seen."""
 
@@ -119,23 +134,24 @@ class Route(Part):
     @field_validator("time_zone")
     @classmethod
     def _known_zone(cls, name: str | None) -> str | None:
-        from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+        from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
         if name is not None:
             try:
                 ZoneInfo(name)
             except (ZoneInfoNotFoundError, ValueError, OSError):
-                raise ValueError(f"{name!r} is no time zone that this machine knows; e.g. Europe/Vienna") from None
+                lacking = "" if available_timezones() else ": it knows none at all, install the Python package tzdata"
+                raise ValueError(
+                    f"{name!r} is no time zone that this machine knows{lacking or '; e.g. Europe/Vienna'}"
+                ) from None
         return name
 
     @model_validator(mode="after")
     def _names_are_settled(self) -> Route:
         owners: dict[str, str] = {}
         for stop in self.stop:
-            for tag in {stop.drive, *stop.formerly}:
-                if tag.casefold() in owners:
-                    raise ValueError(
-                        f"the tag {tag!r} stands for two stops, {owners[tag.casefold()]!r} and {stop.drive!r}"
-                    )
-                owners[tag.casefold()] = stop.drive
+            for tag, written in {folded(tag): tag for tag in (*stop.formerly, stop.drive)}.items():
+                if tag in owners:
+                    raise ValueError(f"the tag {written!r} stands for two stops, {owners[tag]!r} and {stop.drive!r}")
+                owners[tag] = stop.drive
         return self

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.tones import Tone, ToneTable, Visibility
     from vibe.spectra.analysis import Question, Reading
+    from vibe.spectra.recognise import Candidate
 
 FEWEST_REPEATS = 10.0
 """Repeats within a capture from which a comb can be told from chance."""
@@ -58,13 +59,6 @@ def question_of(drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: flo
             folds.append(
                 FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=max(other.meetings for other in twins))
             )
-    healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
-    orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
-    for tone in healthy:
-        if tone.order >= 0.5 and tone.family != "hunting":
-            orders |= {k * tone.order for k in (1, 2, 3)}
-    # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
-    orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
     innocent = {(1.0, 60)}
     for tone in table.tones:
         if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
@@ -87,13 +81,34 @@ def question_of(drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: flo
     return Question(
         range_hz=drive.input.speed_range_hz,
         nominal_hz=drive.input.speed_hz,
-        speed_orders=tuple(sorted(orders)[:MOST_SPEED_ORDERS]),
+        speed_orders=speed_orders(drive, table),
         combs=tuple(combs),
         folds=tuple(folds),
         innocent=tuple(sorted(innocent)),
         lines=tuple(lines),
         lines_hz=tuple(lines_hz),
         fixed_speed_hz=noted_hz,
+    )
+
+
+def speed_orders(drive: Drive, table: ToneTable) -> tuple[float, ...]:
+    """Orders of the lines that a sound drive of the kind makes, lowest first."""
+    healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
+    orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
+    for tone in healthy:
+        if tone.order >= 0.5 and tone.family != "hunting":
+            orders |= {k * tone.order for k in (1, 2, 3)}
+    # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
+    orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
+    return tuple(sorted(orders)[:MOST_SPEED_ORDERS])
+
+
+def candidate_of(drive: Drive, table: ToneTable) -> Candidate:
+    """The drive as one whose lines a capture may hold."""
+    from vibe.spectra.recognise import Candidate
+
+    return Candidate(
+        range_hz=drive.input.speed_range_hz, nominal_hz=drive.input.speed_hz, orders=speed_orders(drive, table)
     )
 
 

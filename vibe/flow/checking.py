@@ -1,4 +1,4 @@
-"""Captures on the spot: is each good, or must it be taken again?"""
+"""Captures on the spot: is each good, must it be taken again, and what of the route is still missing?"""
 
 from __future__ import annotations
 

@@ -1,9 +1,10 @@
-"""Files to values: captures, drives, recipes; and the verdict on a capture's quality.
+"""Files to values: captures, drives, recipes, routes; and the verdict on a capture's quality.
 
 ``read_capture`` and ``find_captures`` read any known format (one file each in ``formats/``, listed in
 ``registry.py``), ``write_hdf5`` writes the native one, ``load_drive``, ``load_drives``, ``load_recipe`` and
-``load_model`` read TOML, ``assess`` and ``assess_tachometer`` judge a channel. The names are loaded when first used:
-importing this room costs nothing.
+``load_model`` read TOML, ``load_route``, ``route_drives``, ``name_says`` and ``read_on_route`` bring captures into the
+words of a route, ``same_content`` and ``samples_hash`` find what was delivered twice, ``assess`` and
+``assess_tachometer`` judge a channel. The names are loaded when first used: importing this room costs nothing.
 """
 
 from __future__ import annotations
@@ -15,14 +16,22 @@ if TYPE_CHECKING:
     from vibe.ingest.drive_file import drive_files as drive_files
     from vibe.ingest.drive_file import load_drive as load_drive
     from vibe.ingest.drive_file import load_drives as load_drives
+    from vibe.ingest.file_rules import Named as Named
+    from vibe.ingest.file_rules import name_says as name_says
     from vibe.ingest.native_writer import write_hdf5 as write_hdf5
+    from vibe.ingest.on_route import read_on_route as read_on_route
     from vibe.ingest.quality import assess as assess
     from vibe.ingest.quality import assess_tachometer as assess_tachometer
+    from vibe.ingest.quality import dead_beside as dead_beside
     from vibe.ingest.quality import with_drift as with_drift
     from vibe.ingest.read import find_captures as find_captures
     from vibe.ingest.read import read_capture as read_capture
     from vibe.ingest.recipe_file import load_recipe as load_recipe
+    from vibe.ingest.route_file import load_route as load_route
+    from vibe.ingest.route_file import route_drives as route_drives
     from vibe.ingest.toml_file import load_model as load_model
+    from vibe.ingest.twice import same_content as same_content
+    from vibe.ingest.twice import samples_hash as samples_hash
 
 _HOME = {
     "drive_files": "drive_file",
@@ -30,11 +39,19 @@ _HOME = {
     "load_drives": "drive_file",
     "load_recipe": "recipe_file",
     "load_model": "toml_file",
+    "load_route": "route_file",
+    "route_drives": "route_file",
+    "Named": "file_rules",
+    "name_says": "file_rules",
+    "read_on_route": "on_route",
+    "same_content": "twice",
+    "samples_hash": "twice",
     "read_capture": "read",
     "find_captures": "read",
     "write_hdf5": "native_writer",
     "assess": "quality",
     "assess_tachometer": "quality",
+    "dead_beside": "quality",
     "with_drift": "quality",
 }
 

@@ -6,6 +6,7 @@ Every function gives reasons, each with its remedy; ``verdict`` makes one word o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -27,7 +28,7 @@ class Retake(_Strict):
     """Which reasons a second try mends."""
 
     codes: list[str]
-    shortest_share: Share
+    lost_share: Share
 
 
 class SpeedRules(_Strict):
@@ -59,41 +60,48 @@ def verdict(reasons: Sequence[Reason], rules: SpotRules) -> Literal["accepted", 
     return "limited" if any(reason.verdict == "limited" for reason in reasons) else "accepted"
 
 
-def settings(
-    duration_s: float,
-    sample_rate_hz: float,
-    planned_s: float,
-    planned_hz: float,
-    lost: Sequence[str],
-    rules: SpotRules,
-) -> list[Reason]:
-    """Length and rate against the plan; ``lost`` are tones that the plan promised and this capture cannot show.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """One setting as it was taken and as it was planned; ``lost`` of the ``promised`` tones it cannot show."""
 
-    Other settings that show as much are as good.
-    """
-    if not lost:
-        return []
+    taken: float
+    planned: float
+    lost: Sequence[str]
+    promised: int
+
+
+def settings(length_s: Setting, rate_hz: Setting, rules: SpotRules) -> list[Reason]:
+    """Length and rate against the plan. Other settings that show as much are as good."""
     reasons = []
-    if duration_s < 0.995 * planned_s:
-        again = duration_s < rules.retake.shortest_share * planned_s
+    if length_s.lost:
         reasons.append(
             Reason(
-                code="too_short" if again else "short",
-                text=f"{duration_s:.3g} s instead of {planned_s:.3g} s: it cannot show {_named(lost)}",
-                remedy=f"Set {planned_s:.3g} s and take it again." if again else "Set the planned length next time.",
+                code="too_short" if _much(length_s, rules) else "short",
+                text=f"{length_s.taken:.3g} s instead of {length_s.planned:.3g} s: it cannot show "
+                f"{_named(length_s.lost)}",
+                remedy=f"Set {length_s.planned:.3g} s and take it again."
+                if _much(length_s, rules)
+                else f"Set {length_s.planned:.3g} s next time.",
                 verdict="limited",
             )
         )
-    if sample_rate_hz < 0.995 * planned_hz:
+    if rate_hz.lost:
         reasons.append(
             Reason(
-                code="too_slow",
-                text=f"{sample_rate_hz:.0f} Hz sample rate instead of {planned_hz:.0f}: it cannot show {_named(lost)}",
-                remedy=f"Set {planned_hz:.0f} Hz and take it again.",
+                code="too_slow" if _much(rate_hz, rules) else "slow",
+                text=f"sampled at {rate_hz.taken:.0f} Hz instead of {rate_hz.planned:.0f} Hz: it cannot show "
+                f"{_named(rate_hz.lost)}",
+                remedy=f"Set {rate_hz.planned:.0f} Hz and take it again."
+                if _much(rate_hz, rules)
+                else f"Set {rate_hz.planned:.0f} Hz next time.",
                 verdict="limited",
             )
         )
     return reasons
+
+
+def _much(setting: Setting, rules: SpotRules) -> bool:
+    return len(setting.lost) > rules.retake.lost_share * setting.promised
 
 
 def _named(tones: Sequence[str]) -> str:

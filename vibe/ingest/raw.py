@@ -17,14 +17,12 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture, Channel, Quantity
 from vibe.core.errors import CaptureError
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
-from vibe.ingest.sidecar import Sidecar, SidecarChannel
+from vibe.ingest.clock import YEARS, in_zone
+from vibe.ingest.sidecar import RouteSidecar, Sidecar, SidecarChannel
 
 MAX_SAMPLES = 100_000_000
 """Samples in one file, all channels together: 0.4 GB as they are kept; a diagnosis takes some thirty times that at its
 peak, about 115 bytes a sample."""
-
-_YEARS = (1950, 2200)
-"""A time outside is a clock that was never set, or a slip."""
 
 _HARMLESS_SAMPLES = 20_000_000
 _SAMPLES_PER_BYTE = 1100
@@ -102,7 +100,8 @@ def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Captu
     remarks = list(raw.remarks)
     channels: list[Channel] = []
     troubles: list[str] = []
-    for name, rows, beside in _matched(path, raw.channels, sidecar):
+    for name, rows, said_beside in _matched(path, raw.channels, sidecar):
+        beside = sidecar.filled(name, rows, said_beside, remarks) if isinstance(sidecar, RouteSidecar) else said_beside
         try:
             channels.append(_channel(name, rows, beside, remarks, path))
         except _UnusableError as error:
@@ -115,7 +114,8 @@ def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Captu
     if len(troubles) > 8:
         remarks.append(f"left out: {len(troubles) - 8} more channels")
     said = sidecar or Sidecar()
-    measured_at = _measured_at(said.measured_at if said.measured_at is not None else raw.measured_at, remarks)
+    zone = said.time_zone if isinstance(said, RouteSidecar) else None
+    measured_at = _measured_at(said.measured_at if said.measured_at is not None else raw.measured_at, zone, remarks)
     if said.drive is not None and raw.drive is not None and said.drive != raw.drive:
         remarks.append(f"the file names drive {raw.drive!r}, its sidecar {said.drive!r}: the sidecar is taken")
     return Capture(
@@ -306,8 +306,8 @@ def _to_si(samples: NDArray[Any], scale: float, offset: float) -> NDArray[np.flo
     return out
 
 
-def _measured_at(given: datetime | str | None, remarks: list[str]) -> datetime | None:
-    """ISO 8601 text to a time; what cannot be read is remarked and left unknown."""
+def _measured_at(given: datetime | str | None, zone: str | None, remarks: list[str]) -> datetime | None:
+    """ISO 8601 text to a time, in the plant's ``zone`` unless it says its own; what cannot be read stays unknown."""
     if given is None or (isinstance(given, str) and not given.strip()):
         return None
     if isinstance(given, str):
@@ -318,11 +318,11 @@ def _measured_at(given: datetime | str | None, remarks: list[str]) -> datetime |
             return None
     else:
         when = given
-    if not _YEARS[0] <= when.year <= _YEARS[1]:
+    if not YEARS[0] <= when.year <= YEARS[1]:
         remarks.append(f"measured_at {when.isoformat()} cannot be: the time is unknown")
         return None
-    if when.tzinfo is None:
-        remarks.append(f"measured_at {when.isoformat()} has no offset from UTC: taken as local time of the plant")
+    when, remark = in_zone(when, zone)
+    remarks += [remark] if remark else []
     return when
 
 

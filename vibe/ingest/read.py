@@ -10,11 +10,13 @@ from pathlib import Path
 from vibe.core.capture import Capture
 from vibe.core.errors import CallError, CaptureError, VibeError
 from vibe.ingest.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
-from vibe.ingest.sidecar import load_sidecar
+from vibe.ingest.sidecar import Sidecar, load_sidecar
 
 
-def read_capture(path: Path) -> Capture:
+def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
     """Read one file of any known format, with its sidecar ``<file>.toml`` if there is one.
+
+    ``beside`` is taken in place of that file.
 
     Raises:
         CaptureError: always this one, whatever a library underneath raised; one sentence that says why.
@@ -26,7 +28,7 @@ def read_capture(path: Path) -> Capture:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return form.read(path, load_sidecar(path))
+            return form.read(path, load_sidecar(path) if beside is None else beside)
     except CaptureError as error:
         raise error if error.path is not None else CaptureError(error.reason, path=path) from None
     except MemoryError:

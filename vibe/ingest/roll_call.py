@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from statistics import median
 
 from vibe.core.round import Expected, FileSeen, Missing, PointSeen, RollCall
+from vibe.core.route import folded
 from vibe.ingest.on_the_spot import SpotRules, unusual_time, verdict
 
 AT_LEAST = 5
@@ -23,17 +24,15 @@ def roll_call(files: Sequence[FileSeen], expected: Sequence[Expected], rules: Sp
     """
     seen = _in_its_time(_once(files), rules)
     there = Counter(
-        (file.drive, point.point.casefold())
+        (file.drive, folded(point.point))
         for file in seen
         for point in file.points
         if point.verdict in ("accepted", "limited")
     )
-    again = {
-        (file.drive, point.point.casefold()) for file in seen for point in file.points if point.verdict == "retake"
-    }
+    again = {(file.drive, folded(point.point)) for file in seen for point in file.points if point.verdict == "retake"}
     missing: list[Missing] = []
     for want in expected:
-        key = (want.drive, want.point.casefold())
+        key = (want.drive, folded(want.point))
         short = want.captures - there[key]
         if short > 0:
             missing.append(_missing(want, short, again=key in again))
@@ -45,7 +44,9 @@ def _missing(want: Expected, short: int, *, again: bool) -> Missing:
         what = (
             "no good capture yet" if want.captures == 1 else f"{short} of {want.captures} good captures still to come"
         )
-        return Missing(drive=want.drive, point=want.point, what=what, remedy="Take it again as said at the file.")
+        return Missing(
+            drive=want.drive, point=want.point, what=what, remedy="Take it again as said at the file.", taken=True
+        )
     what = "no capture" if want.captures == 1 else f"{short} of {want.captures} captures still to come"
     return Missing(
         drive=want.drive, point=want.point, what=what, remedy="Take it, or copy it over if the logger holds it."
@@ -95,7 +96,7 @@ def _once(files: Sequence[FileSeen]) -> list[FileSeen]:
                 points.append(point)
                 continue
             of_file, of_point = first_with
-            same = of_file.drive == file.drive and of_point.point.casefold() == point.point.casefold()
+            same = of_file.drive == file.drive and folded(of_point.point) == folded(point.point)
             where = of_file.path.name if same else f"{of_file.drive or '?'}, {of_point.point} ({of_file.path.name})"
             remarks.append(f"{point.point}: the same samples as {where}; set aside")
             points.append(replace(point, verdict="twice", reasons=()))
@@ -118,7 +119,7 @@ def _in_its_time(files: Sequence[FileSeen], rules: SpotRules) -> list[FileSeen]:
             continue
         points = tuple(
             point
-            if point.verdict == "twice"
+            if point.verdict in ("twice", "extra")
             else replace(
                 point, reasons=(reasons := (*point.reasons, unusual_time(days))), verdict=verdict(reasons, rules)
             )

@@ -1,0 +1,186 @@
+"""``vibe check FOLDER --route``: a round of a route, once or as it comes in."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.cli.answers import strictly
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Reason
+    from vibe.core.round import FileSeen, Missing, RollCall
+    from vibe.flow.rounds import Round
+
+LOOK_EVERY_S = 1.0
+HEADER = ["verdict", "drive", "point", "capture", "why", "remedy"]
+ORDER = ("accepted", "twice", "extra", "limited", "retake")
+"""What asks for something stands last, next to the prompt."""
+
+
+def check_round(
+    folder: Path, route: Path, earlier: Path | None, *, watch: bool, workers: int | None, strict: bool
+) -> None:
+    """Print the verdicts of a round, and what is missing."""
+    from vibe.cli import screen
+    from vibe.cli.progress import Waiting
+    from vibe.flow.rounds import Round
+
+    round_ = Round.of(route, folder, earlier)
+    if watch:
+        call = _watched(round_)
+    else:
+        with Waiting() as waiting:
+            call = round_.checked(workers=workers, progress=waiting)
+        _show_files(call.files, folder, heading=True)
+    _show_missing(call.missing)
+    screen.note(_in_short(call, round_))
+    strictly(bool(call.retakes or any(not one.known for one in call.missing)), strict)
+
+
+def _watched(round_: Round) -> RollCall:
+    """Verdicts as files come in, until Ctrl-C or a word from the system to end; then the roll call."""
+    from vibe.cli import screen
+
+    screen.note(f"Watching {round_.folder}; Ctrl-C ends it and says what is missing.")
+    heading = True
+    waiting: tuple[Path, ...] = ()
+    call = round_.nothing()
+    try:
+        with _ended_politely():
+            for look in round_.watched():
+                call = look.call
+                if look.changed:
+                    _show_files(look.changed, round_.folder, heading=heading)
+                    heading = False
+                    screen.note(_in_short(call, round_))
+                for path in look.gone:
+                    screen.note(f"gone: {_below(path, round_.folder)}")
+                for path in look.waiting:
+                    if path not in waiting:
+                        screen.note(f"arriving: {_below(path, round_.folder)}")
+                waiting = look.waiting
+                time.sleep(LOOK_EVERY_S)
+    except KeyboardInterrupt:
+        pass
+    return call
+
+
+@contextmanager
+def _ended_politely() -> Iterator[None]:
+    """The system's word to end counts as Ctrl-C."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def leave(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _show_files(files: Sequence[FileSeen], folder: Path, *, heading: bool) -> None:
+    from vibe.cli import screen
+
+    if screen.for_people():
+        facts = [fact for file in files for fact in _facts(_rows(file, folder))]
+        screen.show_facts(sorted(facts, key=lambda fact: ORDER.index(fact[0])))
+    else:
+        screen.show_rows(HEADER if heading else [], [row for file in files for row in _rows(file, folder)])
+    for file in files:
+        for remark in file.remarks:
+            screen.note(f"note: {_below(file.path, folder)}: {remark}")
+
+
+def _facts(rows: Sequence[Sequence[str]]) -> list[tuple[str, str]]:
+    """Verdict and sentence; the points of a file of which the same is to be said share one."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for verdict, drive, point, capture, why, remedy in rows:
+        alike.setdefault((verdict, drive, capture, why, remedy), []).append(point)
+    return [
+        (verdict, _sentence(drive, " and ".join(point for point in points if point), why, remedy, capture=capture))
+        for (verdict, drive, capture, why, remedy), points in alike.items()
+    ]
+
+
+def _sentence(drive: str, point: str | None, why: str, remedy: str, *, capture: str = "") -> str:
+    """``drive, point: why. Remedy (capture)``, as far as there is any of it."""
+    place = ", ".join(text for text in (drive, point) if text)
+    said = ": ".join(text for text in (place or capture, why) if text)
+    return " ".join(
+        text for text in (f"{said}." if why else said, remedy, f"({capture})" if place and capture else "") if text
+    )
+
+
+def _rows(file: FileSeen, folder: Path) -> list[list[str]]:
+    name = _below(file.path, folder)
+    if file.error is not None:
+        remedy = "Copy it from the logger once more; if it is damaged there too, take it again."
+        return [["retake", file.drive or "", "", name, file.error, remedy]]
+    return [
+        [point.verdict, file.drive or "", point.point, name, *_reasons(point.reasons, kept=point.verdict == "accepted")]
+        for point in file.points
+    ]
+
+
+def _reasons(reasons: Sequence[Reason], *, kept: bool) -> tuple[str, str]:
+    """Why and what to do; beside a verdict other than accepted mere remarks would only bury the cause."""
+    said = [reason for reason in reasons if kept or reason.verdict != "usable"]
+    remedies = dict.fromkeys(reason.remedy for reason in said if reason.remedy)
+    return "; ".join(reason.text for reason in said), " ".join(remedies)
+
+
+def _below(path: Path, folder: Path) -> str:
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
+
+
+def _show_missing(missing: Sequence[Missing]) -> None:
+    from vibe.cli import screen
+
+    if not screen.for_people():
+        rows = [[_word(one), one.drive, one.point or "", "", one.what, one.remedy] for one in missing]
+        screen.show_rows([], rows)
+        return
+    screen.show_facts(
+        (_word(one), _sentence(one.drive, one.point, one.what, one.remedy))
+        for one in missing
+        if one.point is not None and not one.taken
+    )
+    # What was taken and is no good stands above. Many drives lack the same note: a line for each note.
+    notes: dict[str, list[Missing]] = {}
+    for one in missing:
+        if one.point is None:
+            notes.setdefault(one.what, []).append(one)
+    screen.show_facts(
+        ("to write", f"{what} at {', '.join(one.drive for one in where)}. {where[0].remedy}")
+        for what, where in notes.items()
+    )
+
+
+def _word(one: Missing) -> str:
+    return "known" if one.known else "missing"
+
+
+def _in_short(call: RollCall, round_: Round) -> str:
+    """One line that says how far the round is."""
+    wanted = round_.points
+    open_points = len({(one.drive, one.point) for one in call.missing if one.point is not None and not one.known})
+    parts = [f"{wanted - open_points} of {wanted} points are in"]
+    if call.retakes:
+        parts.append(f"{call.retakes} to take again")
+    if open_points:
+        parts.append(f"{open_points} still missing")
+    notes = sum(one.point is None for one in call.missing)
+    if notes:
+        parts.append(f"{notes} notes still to write")
+    done = not (call.retakes or open_points or notes)
+    return f"{'; '.join(parts)}." + (" The round is complete." if done else "")

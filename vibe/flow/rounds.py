@@ -1,0 +1,210 @@
+"""A round of a route, checked on the spot: file by file in whatever process, then all of it against the plan."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import CallError
+from vibe.core.round import Expected, FileSeen, Missing, RollCall
+from vibe.core.route import folded
+from vibe.flow.spot import Asked, Job, Look, asked_of, look_at
+
+if TYPE_CHECKING:
+    from vibe.ingest.on_the_spot import SpotRules
+    from vibe.spectra.likeness import Signature
+
+Progress = Callable[[int, int, str], None]
+Earlier = Mapping[str, Mapping[str, tuple["Signature", ...]]]
+"""Signatures of earlier captures, by drive and point."""
+FEWEST_PER_PROCESS = 8
+"""A process takes some three seconds to start; fewer captures are read by then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WatchLook:
+    """One look at a folder that is watched: verdicts that are new, and the roll call as it stands."""
+
+    call: RollCall
+    changed: tuple[FileSeen, ...]
+    gone: tuple[Path, ...]
+    waiting: tuple[Path, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Round:
+    """A folder of captures of a route. ``earlier``: the folder of an earlier round."""
+
+    route_path: Path
+    folder: Path
+    earlier: Path | None = None
+
+    @classmethod
+    def of(cls, route_path: Path, folder: Path, earlier: Path | None = None) -> Round:
+        """Raises: ConfigError where route or drive files are wrong, CallError where a folder is none."""
+        for place in (folder, earlier):
+            if place is not None and not place.is_dir():
+                raise CallError(f"{place} is no folder of captures")
+        one = cls(route_path=route_path, folder=folder, earlier=earlier)
+        one._ready()
+        return one
+
+    @property
+    def points(self) -> int:
+        """Points that the plan wants."""
+        return len(_expected(self._ready()))
+
+    def nothing(self) -> RollCall:
+        """The roll call of an empty folder."""
+        return self._called([], {})
+
+    def checked(self, *, workers: int | None = None, progress: Progress | None = None) -> RollCall:
+        """Every capture of the folder, and what is missing.
+
+        Raises:
+            CallError: the folder holds nothing that looks like a capture.
+        """
+        from vibe.ingest import find_captures
+
+        found = find_captures(self.folder)
+        if not found:
+            raise CallError(f"{self.folder} holds no capture in a known format")
+        before = self._earlier_jobs()
+        jobs = [*before, *(self._job(path) for path in found)]
+        looks = _fanned_out(jobs, workers, progress)
+        return self._called(looks[len(before) :], _by_point(looks[: len(before)]))
+
+    def watched(self) -> Iterator[WatchLook]:
+        """Verdicts as files arrive; each ``next`` is one look at the folder."""
+        from vibe.flow.watching import arrivals
+        from vibe.ingest import find_captures
+        from vibe.ingest.sidecar import sidecar_path
+
+        before = _by_point([look_at(job) for job in self._earlier_jobs()])
+        looks: dict[Path, Look] = {}
+        told: dict[Path, FileSeen] = {}
+        for step in arrivals(self.folder, find=find_captures, beside=lambda path: (sidecar_path(path),)):
+            for path in step.gone:
+                looks.pop(path, None)
+                told.pop(path, None)
+            # One after the other, so that each verdict stands on the screen as soon as it is known.
+            for path in step.whole:
+                looks[path] = look_at(self._job(path))
+                call = self._called(list(looks.values()), before)
+                changed = tuple(file for file in call.files if told.get(file.path) != file)
+                told = {file.path: file for file in call.files}
+                yield WatchLook(call=call, changed=changed, gone=(), waiting=())
+            call = self._called(list(looks.values()), before)
+            yield WatchLook(call=call, changed=(), gone=step.gone, waiting=step.waiting)
+
+    def _ready(self) -> Asked:
+        try:
+            return asked_of(self.route_path, self.route_path.stat().st_mtime_ns)
+        except OSError:
+            return asked_of(self.route_path, 0)
+
+    def _job(self, path: Path, *, folder: Path | None = None) -> Job:
+        try:
+            changed_ns = self.route_path.stat().st_mtime_ns
+        except OSError:
+            changed_ns = 0
+        return Job(
+            path=path, folder=folder or self.folder, route_path=self.route_path, changed_ns=changed_ns,
+            like_only=folder is not None,
+        )  # fmt: skip
+
+    def _earlier_jobs(self) -> list[Job]:
+        from vibe.ingest import find_captures
+
+        if self.earlier is None:
+            return []
+        return [self._job(path, folder=self.earlier) for path in find_captures(self.earlier)]
+
+    def _called(self, looks: Sequence[Look], before: Earlier) -> RollCall:
+        from vibe.ingest.roll_call import roll_call
+
+        asked = self._ready()
+        walk = {tag: number for number, tag in enumerate(asked.stops)}
+        # Of two alike the first is kept: the one whose name comes first, at its place of the walk.
+        ordered = sorted(looks, key=lambda one: (walk.get(one.seen.drive or "", len(walk)), str(one.seen.path)))
+        files = _with_exchanges(ordered, before, asked.rules)
+        call = roll_call(files, _expected(asked), asked.rules)
+        return RollCall(files=call.files, missing=(*call.missing, *_out_of_use(asked)))
+
+
+def _expected(asked: Asked) -> list[Expected]:
+    """In the order of the walk."""
+    return [
+        Expected(
+            drive=tag,
+            point=plan.name,
+            captures=plan.captures,
+            speed_to_note="speed" in asked.stops[tag].note,
+            load_to_note="load" in asked.stops[tag].note,
+        )
+        for tag in asked.stops
+        for plan in asked.plans[tag].points
+        if plan.in_use
+    ]
+
+
+def _out_of_use(asked: Asked) -> list[Missing]:
+    return [
+        Missing(drive=tag, point=point.name, what="out of use", remedy=point.out_of_use, known=True)
+        for tag, stop in asked.stops.items()
+        for point in stop.point
+        if point.out_of_use
+    ]
+
+
+def _by_point(looks: Sequence[Look]) -> Earlier:
+    out: dict[str, dict[str, tuple[Signature, ...]]] = {}
+    for look in looks:
+        for point, like in look.like.items():
+            own = out.setdefault(look.seen.drive or "", {})
+            own[point] = (*own.get(point, ()), like)
+    return out
+
+
+def _with_exchanges(looks: Sequence[Look], before: Earlier, rules: SpotRules) -> list[FileSeen]:
+    """Points of one drive that sound like one another's earlier captures are told so."""
+    from vibe.ingest import on_the_spot
+    from vibe.spectra.likeness import exchanged
+
+    swapped: dict[tuple[str, str], str] = {}
+    for drive, own in before.items():
+        now: dict[str, Signature] = {}
+        for look in looks:
+            if look.seen.drive == drive:
+                now |= look.like
+        for pair in exchanged(now, own).exchanged:
+            swapped |= {(drive, pair.first): pair.second, (drive, pair.second): pair.first}
+    files = []
+    for look in looks:
+        points = []
+        for point in look.seen.points:
+            other = swapped.get((look.seen.drive or "", folded(point.point)))
+            if other is not None and point.verdict != "extra":
+                reasons = (*point.reasons, on_the_spot.exchanged(point.point, other, "in the earlier round"))
+                point = replace(point, reasons=reasons, verdict=on_the_spot.verdict(reasons, rules))
+            points.append(point)
+        files.append(replace(look.seen, points=tuple(points)))
+    return files
+
+
+def _fanned_out(jobs: Sequence[Job], workers: int | None, progress: Progress | None) -> list[Look]:
+    from vibe.flow.workers import Lost, each
+
+    def tell(done: int, result: Look | Lost) -> None:
+        if progress is not None:
+            progress(done, len(jobs), result.seen.drive or "" if isinstance(result, Look) else "")
+
+    count = workers if workers is not None else (min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1) or 1)
+    lost = "the process that read it was ended from outside, probably for want of memory"
+    return [
+        Look(seen=FileSeen(path=job.path, error=lost), like={}) if isinstance(result, Lost) else result
+        for job, result in zip(jobs, each(look_at, jobs, workers=count, done=tell), strict=True)
+    ]

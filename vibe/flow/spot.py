@@ -1,0 +1,264 @@
+"""One file of a round, looked at on the spot: its quality, whose lines it holds, and what the plan wanted of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import CaptureError, VibeError, defect
+from vibe.core.files import writable
+from vibe.core.round import FileSeen, PointSeen
+from vibe.core.route import folded
+from vibe.flow.settings import share_dir, tones_of
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture, Channel, Reason
+    from vibe.core.drive import Drive
+    from vibe.core.route import Route, Stop
+    from vibe.core.route_plan import PointPlan, StopPlan
+    from vibe.core.tones import ToneTable
+    from vibe.ingest.on_the_spot import SpotRules
+    from vibe.spectra.likeness import Signature
+    from vibe.spectra.recognise import Candidate, Recognition
+
+FEWEST_SAMPLES = 4096
+EQUALLY_LIKELY = 5.0
+"""Log odds within which two drives explain the lines about as well."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Asked:
+    """All that a route asks, made ready."""
+
+    route: Route
+    stops: Mapping[str, Stop]
+    drives: Mapping[str, tuple[Drive, ToneTable]]
+    plans: Mapping[str, StopPlan]
+    candidates: Mapping[str, Candidate]
+    rules: SpotRules
+
+
+@lru_cache(maxsize=2)
+def asked_of(route_path: Path, changed_ns: int) -> Asked:  # noqa: ARG001
+    """All that a route asks; ``changed_ns``, when its file was changed, sees to it that it is read anew then.
+
+    Raises:
+        ConfigError: the route, or a drive file, is wrong.
+    """
+    from vibe.flow.asking import candidate_of
+    from vibe.ingest import load_model
+    from vibe.ingest.on_the_spot import SpotRules
+    from vibe.ingest.route_file import load_route, route_drives
+    from vibe.kinematics.stop_plan import stop_plan
+
+    route = load_route(route_path)
+    drives = {tag: tones_of(path) for tag, path in route_drives(route, route_path).items()}
+    stops = {stop.drive: stop for stop in route.stop}
+    return Asked(
+        route=route,
+        stops=stops,
+        drives=drives,
+        plans={tag: stop_plan(*drives[tag], stop, route) for tag, stop in stops.items()},
+        candidates={tag: candidate_of(*pair) for tag, pair in drives.items()},
+        rules=load_model(share_dir() / "configs" / "on_the_spot.toml", SpotRules),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One file to be looked at, small enough to be sent to another process."""
+
+    path: Path
+    folder: Path
+    route_path: Path
+    changed_ns: int
+    like_only: bool = False
+    """Nothing but the signatures is wanted: a file of an earlier round."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """What came of one file. ``like``: signatures by point."""
+
+    seen: FileSeen
+    like: Mapping[str, Signature]
+
+
+def look_at(job: Job) -> Look:
+    """One file, whatever is wrong with it."""
+    try:
+        return _looked(job, asked_of(job.route_path, job.changed_ns))
+    except MemoryError:
+        error = "needs more memory than there is"
+    except CaptureError as trouble:
+        error = trouble.reason
+    except VibeError as trouble:
+        error = str(trouble)
+    except Exception as trouble:
+        error = defect(trouble)
+    return Look(seen=_unreadable(job, writable(error)), like={})
+
+
+def _unreadable(job: Job, error: str) -> FileSeen:
+    from vibe.ingest.file_rules import name_says
+
+    asked = asked_of(job.route_path, job.changed_ns)
+    named = name_says(job.path, job.folder, asked.route)
+    return FileSeen(path=job.path, drive=None if named is None else named.drive, error=error)
+
+
+def _looked(job: Job, asked: Asked) -> Look:
+    from vibe.ingest.on_route import read_on_route
+    from vibe.ingest.on_the_spot import verdict
+    from vibe.ingest.twice import samples_hash
+
+    capture = read_on_route(job.path, job.folder, asked.route)
+    stop = asked.stops.get(capture.drive or "")
+    if stop is None:
+        points = tuple(PointSeen(point=channel.name, verdict="extra") for channel in capture.channels)
+        why = (
+            "does not say which drive it was measured on" if capture.drive is None else "its drive is not on the route"
+        )
+        remarks = capture.remarks if any("not on the route" in r for r in capture.remarks) else (*capture.remarks, why)
+        return Look(seen=_seen(job, capture, points, remarks), like={})
+    like = _signatures(capture)
+    if job.like_only:
+        return Look(seen=_seen(job, capture, (), ()), like=like)
+    reasons = _reasons(capture, asked, stop)
+    on_stop = {folded(point.name) for point in stop.point}
+    points = tuple(
+        PointSeen(
+            point=channel.name,
+            verdict=verdict(reasons[channel.name], asked.rules) if folded(channel.name) in on_stop else "extra",
+            reasons=tuple(reasons[channel.name]),
+            content=samples_hash(channel) or None,
+        )
+        for channel in capture.channels
+    )
+    return Look(seen=_seen(job, capture, points, capture.remarks), like=like)
+
+
+def _seen(job: Job, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:
+    return FileSeen(
+        path=job.path,
+        drive=capture.drive,
+        points=points,
+        measured_at=capture.measured_at,
+        speed_noted=capture.speed_rpm is not None or capture.tachometer is not None,
+        load_noted=capture.load_percent is not None,
+        content=capture.sha256,
+        remarks=tuple(remarks),
+    )
+
+
+def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reason]]:
+    """All that is to be said of each channel."""
+    from vibe.ingest import assess, with_drift
+    from vibe.ingest.checks.beside import beside
+
+    drive, table = asked.drives[stop.drive]
+    plans = {folded(point.name): point for point in asked.plans[stop.drive].points}
+    quality = {}
+    for channel in capture.channels:
+        plan = plans.get(folded(channel.name))
+        quality[channel.name] = assess(
+            channel,
+            speed_hz=drive.input.speed_hz,
+            sensor_range_m_s2=None if plan is None else plan.sensor_range_m_s2,
+        )
+    dead = beside(capture.channels, tuple(quality.values()))
+    fit = [c for c in capture.vibration if quality[c.name].verdict != "rejected" and c.name not in dead]
+    heard = _recognised(capture, fit, asked, stop.drive)
+    if heard is not None and heard.speed is not None:
+        for channel in fit:
+            quality[channel.name] = with_drift(quality[channel.name], heard.speed.drift)
+    speed_hz = drive.input.speed_hz if heard is None or heard.speed is None else heard.speed.input_hz
+    about_drive = _about_drive(capture, heard, drive, asked)
+    out: dict[str, list[Reason]] = {}
+    for channel in capture.channels:
+        reasons = list(quality[channel.name].reasons)
+        if channel.name in dead:
+            reasons.append(dead[channel.name])
+        elif channel in fit:
+            reasons += about_drive
+            plan = plans.get(folded(channel.name))
+            if plan is not None:
+                promised = {v.tone for v in asked.plans[stop.drive].plan.visibility if v.seen} - set(plan.loses)
+                reasons += _against_plan(channel, plan, promised, table, speed_hz, asked.rules)
+        out[channel.name] = reasons
+    return out
+
+
+def _recognised(capture: Capture, fit: Sequence[Channel], asked: Asked, tag: str) -> Recognition | None:
+    from vibe.ingest import assess
+    from vibe.spectra.recognise import recognise
+
+    if not fit:
+        return None
+    tachometer = capture.tachometer
+    if tachometer is not None and assess(tachometer).verdict == "rejected":
+        tachometer = None
+    rows = [(channel.samples, channel.sample_rate_hz) for channel in fit]
+    return recognise(rows, asked.candidates, tag, tachometer=tachometer)
+
+
+def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
+    from vibe.ingest import on_the_spot
+
+    if heard is None:
+        return []
+    if heard.verdict == "other drive":
+        return [
+            on_the_spot.wrong_drive(
+                drive.tag, [tag for tag, odds in heard.better if odds > heard.better[0][1] - EQUALLY_LIKELY]
+            )
+        ]
+    found = heard.speed
+    method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
+    return on_the_spot.speed(
+        drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method
+    )
+
+
+def _against_plan(
+    channel: Channel, plan: PointPlan, promised: set[str], table: ToneTable, speed_hz: float, rules: SpotRules
+) -> list[Reason]:
+    """Length and rate against what was planned for the point, by what they cost in tones."""
+    from vibe.core.tones import CaptureSettings
+    from vibe.ingest import on_the_spot
+    from vibe.kinematics.observe import ANTI_ALIAS, visibility
+    from vibe.kinematics.plan import usable_band_hz
+
+    length_s, rate_hz = channel.duration_s, channel.sample_rate_hz
+    if channel.quantity == "tachometer":
+        return []
+
+    def setting(taken: float, planned: float, s: float, hz: float) -> on_the_spot.Setting:
+        """With everything but this one as planned, so that each loss is put down to its cause."""
+        lost: list[str] = []
+        if taken < planned:
+            shown = CaptureSettings(
+                duration_s=s, sample_rate_hz=hz, usable_band_hz=usable_band_hz(hz / ANTI_ALIAS, plan.mounting)
+            )
+            lost = [v.tone for v in visibility(table, shown, speed_hz) if not v.seen and v.tone in promised]
+        return on_the_spot.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised))
+
+    return on_the_spot.settings(
+        setting(length_s, plan.duration_s, length_s, plan.sample_rate_hz),
+        setting(rate_hz, plan.sample_rate_hz, plan.duration_s, rate_hz),
+        rules,
+    )
+
+
+def _signatures(capture: Capture) -> dict[str, Signature]:
+    """By folded name of the point; without those too short for one."""
+    from vibe.spectra.likeness import SEGMENT_S, signature
+
+    return {
+        folded(channel.name): signature(channel.samples, channel.sample_rate_hz)
+        for channel in capture.vibration
+        if channel.duration_s >= 2 * SEGMENT_S and channel.samples.size >= FEWEST_SAMPLES
+    }
