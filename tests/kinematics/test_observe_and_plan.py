@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from vibe.core.drive import Bearing, BearingOrders, CycloidalStage, Drive, Input, Stage
+from vibe.core.drive import Bearing, BearingOrders, CycloidalStage, Drive, Input, RvStage, Stage
 from vibe.core.errors import CallError
 from vibe.core.tones import CaptureSettings, Visibility
 from vibe.kinematics.observe import visibility
@@ -26,32 +26,33 @@ def look(machine: Drive, duration_s: float, rate: float = 25600.0, low: float = 
 
 
 def test_lobe_and_running_speed_part_only_in_a_long_capture() -> None:
-    """119:1 at 25 Hz: 25/119 Hz apart, so a Hann window needs 1.5 * 119/25 = 7.14 s (Harris 1978: 1.5 bins)."""
-    short = look(drive(cycloidal(119)), 7.0)["stage1.ring_pin"]
-    assert not short.seen
+    """119:1 at 25 Hz: 25/119 Hz apart, so a Hann window needs 2 * 119/25 = 9.52 s (Harris 1978: 2 bins)."""
+    short = look(drive(cycloidal(119)), 9.5)["stage1.ring_pin"]
+    assert (short.seen, short.reach) == (False, "longer")
     assert "parting" in short.why
-    assert short.needs == "a capture of at least 8 s at steady speed"
-    assert look(drive(cycloidal(119)), 7.2)["stage1.ring_pin"].seen
+    assert short.needs == "a capture of at least 10 s at steady speed"
+    assert (short.needs_duration_s, short.needs_sample_rate_hz) == (10.0, None)
+    assert look(drive(cycloidal(119)), 9.6)["stage1.ring_pin"].seen
     assert look(drive(cycloidal(17)), 1.4)["stage1.lobe"].seen
 
 
 def test_a_carried_part_needs_two_rounds() -> None:
-    """The lobe of a 119:1 drive goes round with the output: two rounds at 25/119 Hz take 9.52 s; a ring pin stays."""
-    seen = look(drive(cycloidal(119)), 9.5)
-    assert seen["stage1.ring_pin"].seen
-    assert "2 rounds" in seen["stage1.lobe"].why
-    assert look(drive(cycloidal(119)), 9.6)["stage1.lobe"].seen
+    """A planet's tooth of this 153:1 drive goes round with the carrier: two rounds at 25.5/153 Hz take 12 s."""
+    stage = RvStage(kind="rv", sun_teeth=10, planet_teeth=38, lobes=39, ring_pins=40)
+    short = look(drive(stage, rpm=1530.0), 11.9)["stage1.planet_tooth"]
+    assert "2 rounds" in short.why
+    assert short.needs_duration_s == 12.0
+    assert look(drive(stage, rpm=1530.0), 12.1)["stage1.planet_tooth"].seen
 
 
 def test_output_stage_of_a_two_stage_drive_is_out_of_reach() -> None:
     slow = look(drive(cycloidal(87), cycloidal(87)), 10.0)
     assert slow["stage1.lobe"].seen
     assert slow["stage2.lobe"].needs == "a capture of at least 610 s at steady speed"  # 2 * 87 * 87 / 25 s = 606 s
-    assert (
-        slow["stage2.ring_pin"].needs == "a capture of at least 460 s at steady speed"
-    )  # 1.5 * 87 * 87 / 25 s = 454 s
+    assert slow["stage2.ring_pin"].needs_duration_s == 610.0  # parting it from the lobe takes as long
     crawling = look(drive(cycloidal(87), cycloidal(87), rpm=300.0), 10.0)["stage2.lobe"]
     assert crawling.needs.startswith("out of reach of vibration in practice")
+    assert (crawling.reach, crawling.needs_duration_s, crawling.needs_sample_rate_hz) == ("out of reach", None, None)
     assert "wear metal" in crawling.needs
 
 
@@ -93,7 +94,7 @@ def test_plan_shows_what_it_promises() -> None:
     # Fifth mesh harmonic 15 kHz: span 20 kHz. Five turns of the output at 25/119 Hz take 23.8 s.
     assert plan.sample_rate_hz == pytest.approx(51200.0)
     assert plan.duration_s == 30.0
-    assert plan.resolution_hz == pytest.approx(0.05)
+    assert plan.resolution_hz == pytest.approx(2 / 30)
     assert all(v.seen for v in plan.visibility if v.tone in ("stage1.lobe", "stage1.ring_pin", "stage1.mesh"))
     slow = drive(cycloidal(87), cycloidal(87))
     plan = capture_plan(slow, tone_table(slow))

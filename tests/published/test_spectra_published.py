@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from vibe.core.capture import Channel
+from vibe.kinematics.resolution import RESOLUTION_BINS
 from vibe.spectra.levels import levels
 from vibe.spectra.spectrum import (
     amplitude_spectrum,
@@ -213,3 +214,30 @@ def test_kurtosis_of_measured_captures(record: str) -> None:
     assert low - 0.06 <= found["kurtosis"] <= high + 0.06
     # Damage repeats: blocks tell what the whole record tells.
     assert found["kurtosis_typical"] == pytest.approx(found["kurtosis"], rel=0.15)
+
+
+# Harris 1978, Table 1, 6 dB bandwidth in bins: lines further apart than that show two tops. Recomputed for long
+# periodic windows; printed for Hann: 2.00 (from memory).
+SIX_DECIBELS = {
+    "rectangle": 1.207,
+    "bartlett": 1.772,
+    "hann": 2.000,
+    "hamming": 1.815,
+    "blackman": 2.299,
+    "kaiser 3": 2.389,
+    "blackman-harris": 2.666,
+    "flat top": 4.583,
+}
+
+
+@pytest.mark.parametrize("name", SIX_DECIBELS)
+def test_six_decibel_bandwidth_says_when_two_lines_part(name: str) -> None:
+    n, fine = 1024, 256
+    w = window(name, n)
+    half = np.abs(np.fft.rfft(w, n=fine * n)[: 4 * fine])
+    below = int(np.argmax(half < half[0] / 2))
+    share = (half[below - 1] - half[0] / 2) / (half[below - 1] - half[below])
+    bandwidth = 2 * (below - 1 + share) / fine
+    assert bandwidth == pytest.approx(SIX_DECIBELS[name], abs=2e-3)
+    if name == "hann":
+        assert bandwidth == pytest.approx(RESOLUTION_BINS, abs=2e-3)

@@ -274,9 +274,12 @@ def make_plan(tag: str = "TH-02") -> CapturePlan:
         resolution_hz=0.025,
         reasons=("60 s hold 85 turns of the output.", "25.6 kHz hold the casing's resonances to 10 kHz."),
         visibility=tuple(
-            Visibility(tone=t.id, seen=False, why="shares its line with running speed", needs="a once-per-turn pulse")
+            Visibility(
+                tone=t.id, seen=False, reach="other settings", why="shares its line with running speed",
+                needs="a once-per-turn pulse",
+            )
             if t.id == "stage1.ring_pin"
-            else Visibility(tone=t.id, seen=True)
+            else Visibility(tone=t.id, seen=True, reach="seen")
             for t in make_tones().tones
         ),
     )  # fmt: skip

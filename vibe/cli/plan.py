@@ -10,8 +10,9 @@ import typer
 from vibe.cli.options import Force, Out
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
+    from vibe.core.route_plan import PointPlan, RoutePlan
     from vibe.core.tones import CapturePlan
 
 _NAMES = ["drive", "sample_rate_hz", "duration_s", "captures", "sensor_range_m_s2", "resolution_hz", "shows"]
@@ -25,29 +26,45 @@ _TITLES = [
     "tones shown",
     "not shown",
 ]
+_POINT_NAMES = [
+    "stop", "drive", "point", "sample_rate_hz", "duration_s", "captures", "sensor_range_m_s2", "mounting", "shows",
+    "remark",
+]  # fmt: skip
+_POINT_TITLES = [
+    "stop", "drive", "point", "rate [Hz]", "length [s]", "captures", "range [m/s²]", "mounting", "tones shown",
+    "remark",
+]  # fmt: skip
 
 
 def plan(
     drives: Annotated[
         list[str],
-        typer.Argument(metavar="DRIVE.toml...", help="Drive files, or folders that hold them.", show_default=False),
+        typer.Argument(
+            metavar="DRIVE.toml...", help="Drive files, or folders that hold them; or one route.", show_default=False
+        ),
     ],
     out: Out = None,
     pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="With --out: print the sheet to PDF too.")] = True,
     force: Force = False,
 ) -> None:
-    """Capture settings per drive, and what they can show.
+    """Capture settings for drives or a route, and what they can show.
 
-    What they cannot show is named too. With --out, a sheet to take along is written.
+    What they cannot show is named too. With --out, a sheet to take along is written; for a route also folders that
+    wait for the captures.
     """
     from vibe.cli import screen
     from vibe.cli.names import check_folder
-    from vibe.flow.planning import plan_drives
+    from vibe.flow.planning import plan_drives, the_route_in
     from vibe.health.cautions import plan_cautions
     from vibe.ingest import drive_files
 
     check_folder(out)
-    outcome = plan_drives(drive_files([Path(name) for name in drives]), out, force, pdf=pdf)
+    paths = drive_files([Path(name) for name in drives])
+    route = the_route_in(paths)
+    if route is not None:
+        _plan_route(route, out, pdf=pdf, force=force)
+        return
+    outcome = plan_drives(paths, out, force, pdf=pdf)
     if screen.for_people():
         _draw(outcome.plans)
     else:
@@ -91,3 +108,55 @@ def _draw(plans: Sequence[CapturePlan]) -> None:
                 ),
             ]
         )
+
+
+def _plan_route(route: Path, out: Path | None, *, pdf: bool, force: bool) -> None:
+    from vibe.cli import screen
+    from vibe.flow.planning import plan_route
+    from vibe.health.cautions import plan_cautions
+
+    outcome = plan_route(route, out, force, pdf=pdf)
+    screen.show_rows(_POINT_NAMES, list(_point_rows(outcome.plan)), titles=_POINT_TITLES)
+    screen.show_facts(_budget(outcome.plan))
+    for caution in plan_cautions():
+        screen.note(f"caution: {caution}")
+    for remark in outcome.remarks:
+        screen.note(f"note: {remark}")
+    screen.show_files(outcome.files)
+    if outcome.folders:
+        screen.note(f"captures go into the {len(outcome.folders)} folders of {outcome.folders[0].parent}")
+
+
+def _point_rows(plan: RoutePlan) -> Iterator[list[str]]:
+    for number, stop in enumerate(plan.stops, start=1):
+        seen = {view.tone for view in stop.plan.visibility if view.seen}
+        for point in stop.points:
+            vibration = point.quantity == "acceleration"
+            yield [
+                f"{number}", stop.drive, point.name, f"{point.sample_rate_hz:g}", f"{point.duration_s:g}",
+                f"{point.captures}",
+                "" if point.sensor_range_m_s2 is None else f"{point.sensor_range_m_s2:g}",
+                point.mounting if vibration else "pulse sensor",
+                f"{len(seen - set(point.loses))}" if vibration and point.in_use else "", _remark(point),
+            ]  # fmt: skip
+
+
+def _remark(point: PointPlan) -> str:
+    if point.out_of_use:
+        return f"out of use: {point.out_of_use}"
+    return "" if point.better_mounting is None else f"better: {point.better_mounting}"
+
+
+def _budget(plan: RoutePlan) -> list[tuple[str, str]]:
+    """The time of the walk by what it is spent on, in hours and minutes."""
+    from vibe.report.route_sheet import hours
+
+    times = plan.budget
+    return [
+        ("start", hours(times.start_s)),
+        ("walking", hours(times.walking_s)),
+        ("mounting", hours(times.mounting_s)),
+        ("capturing", hours(times.capturing_s)),
+        ("noting", hours(times.noting_s)),
+        ("in all", f"{hours(times.total_s)} h, the way back not counted"),
+    ]

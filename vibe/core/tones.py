@@ -131,14 +131,28 @@ class CaptureSettings:
     usable_band_hz: tuple[float, float]
 
 
+Reach = Literal["seen", "longer", "other settings", "out of reach"]
+"""Seen at these settings; with a longer capture; with another sample rate, sensor or mounting (and time); not by
+vibration."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visibility:
     """Whether one tone can be seen in one capture; if not, why, and what would show it."""
 
     tone: str
     seen: bool
+    reach: Reach
     why: str = ""
     needs: str = ""
+    needs_duration_s: float | None = None
+    """Shortest capture that shows it; None where no length does, or none that can be held."""
+    needs_sample_rate_hz: float | None = None
+    """Lowest rate that shows it; None where the rate is not what stands in the way."""
+
+    def __post_init__(self) -> None:
+        if self.seen != (self.reach == "seen"):
+            raise ValueError(f"tone {self.tone}: seen is {self.seen} and its reach is {self.reach!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,3 +169,8 @@ class CapturePlan:
     reasons: tuple[str, ...]
     visibility: tuple[Visibility, ...]
     """For each tone at these settings; ``needs`` names the longer setting, or says out of reach."""
+    envelope_band_hz: tuple[float, float] | None = None
+    """Where impacts are looked for; None where the drive has no tone of damage."""
+    slowest_body: str = ""
+    slowest_turns: float | None = None
+    """Turns of the slowest body in one capture."""

@@ -81,12 +81,12 @@ class Round:
         """Verdicts as files arrive; each ``next`` is one look at the folder."""
         from vibe.flow.watching import arrivals
         from vibe.ingest import find_captures
-        from vibe.ingest.sidecar import sidecar_path
+        from vibe.ingest.sidecar import files_beside
 
         before = _by_point([look_at(job) for job in self._earlier_jobs()])
         looks: dict[Path, Look] = {}
         told: dict[Path, FileSeen] = {}
-        for step in arrivals(self.folder, find=find_captures, beside=lambda path: (sidecar_path(path),)):
+        for step in arrivals(self.folder, find=find_captures, beside=files_beside):
             for path in step.gone:
                 looks.pop(path, None)
                 told.pop(path, None)

@@ -147,14 +147,19 @@ def load_sidecar(capture: Path) -> Sidecar | None:
     )
 
 
+def files_beside(capture: Path) -> tuple[Path, Path]:
+    """The files that may speak for ``capture``, there or not: its sidecar and that of its folder."""
+    return sidecar_path(capture), capture.with_name(FOLDER_FILE)
+
+
 def folder_sidecar(capture: Path) -> Sidecar | None:
     """What ``folder.toml`` beside ``capture`` says of every capture there; None where it says nothing.
 
     Raises:
         CaptureError: it is wrong; the sentence names its line and field.
     """
-    path = capture.with_name(FOLDER_FILE)
-    if not path.is_file() or path == sidecar_path(capture):
+    own, path = files_beside(capture)
+    if not path.is_file() or path == own:
         return None
     said = _load(path, FolderSidecar, capture)
     if said == FolderSidecar():

@@ -7,6 +7,7 @@ from fractions import Fraction
 from itertools import combinations
 
 from vibe.core.tones import Coincidence, Tone
+from vibe.kinematics.resolution import parting_s
 
 HARMONICS = 6
 """Highest harmonic looked at; beyond it nearly everything falls near something."""
@@ -35,8 +36,8 @@ def coincidences(tones: Sequence[Tone]) -> tuple[Coincidence, ...]:
 
 
 def turns_to_part(order_difference: float) -> float:
-    """Input turns after which a Hann window parts two lines: 1.5 bins, its noise bandwidth (Harris 1978)."""
-    return 1.5 / abs(order_difference)
+    """Input turns after which a Hann window parts two equal lines."""
+    return parting_s(abs(order_difference))  # one turn of the input is the unit of time here
 
 
 def _pair(a: Tone, b: Tone) -> Coincidence | None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from math import ceil
 
 from vibe.core.errors import CallError
-from vibe.core.tones import CaptureSettings, Coincidence, Tone, ToneTable, Visibility
+from vibe.core.tones import CaptureSettings, Coincidence, Reach, Tone, ToneTable, Visibility
+from vibe.kinematics.resolution import RESOLUTION_BINS, parting_s
 
 DAMAGE_REPEATS = 10
 """Repeats of a damage tone that an envelope average needs before its line stands clear (common practice)."""
@@ -15,9 +16,6 @@ ROUNDS = 2
 
 LINE_REPEATS = 5
 """Repeats of an ordinary line that keep it clear of the zero-frequency skirt of a Hann window (common practice)."""
-
-RESOLUTION_BINS = 1.5
-"""Two lines part at 1.5 bins with a Hann window, its noise bandwidth (Harris 1978)."""
 
 CARRIER_HZ = 1000.0
 """Impacts ring casing resonances above about 1 kHz; below, smooth forces rule (common practice)."""
@@ -34,11 +32,12 @@ PRACTICAL_S = 1800.0
 LOOSE = {"outer race", "inner race", "rolling element", "cage", "electrical", "belt"}
 """Families whose order is not settled by counts."""
 
+OUT_OF_REACH = "out of reach of vibration in practice"
 OTHER_WAYS = "look for wear metal in oil or grease, watch temperature, backlash and output position error instead"
 
 
 def resolution_hz(duration_s: float) -> float:
-    """Distance at which a Hann window parts two lines."""
+    """Distance at which a Hann window parts two equal lines."""
     return RESOLUTION_BINS / duration_s
 
 
@@ -68,52 +67,79 @@ def visibility(table: ToneTable, settings: CaptureSettings, input_hz: float) -> 
     return tuple(_one(tone, table, settings, input_hz) for tone in table.tones)
 
 
-def needed_duration_s(tone: Tone, table: ToneTable, input_hz: float) -> tuple[float, str]:
-    """Seconds of capture that a tone needs, and for what."""
+def needed_duration_s(
+    tone: Tone, table: ToneTable, input_hz: float, *, beside_strong: bool = False
+) -> tuple[float, str]:
+    """Seconds of capture that a tone needs, and for what.
+
+    ``beside_strong``: damage is to be parted even from a healthy line 20 dB above it, which a plan does well to allow
+    for; else from one of its own height.
+    """
     repeats = DAMAGE_REPEATS if tone.damage else LINE_REPEATS
     hz = tone.order * input_hz
     needs = [(repeats / hz, f"{repeats} repeats at {hz:.3g} Hz")]
     if tone.damage and tone.sidebands:
         carried_hz = max(band.order for band in tone.sidebands) * input_hz
         needs.append((ROUNDS / carried_hz, f"{ROUNDS} rounds of what carries the part, at {carried_hz:.3g} Hz"))
-    parting = _parting(tone, table, input_hz)
+    parting = _parting(tone, table, input_hz, beside_strong=beside_strong)
     return max([*needs, parting] if parting else needs)
 
 
 def _one(tone: Tone, table: ToneTable, settings: CaptureSettings, input_hz: float) -> Visibility:
-    hz = tone.order * input_hz
+    hidden = _band_hides(tone, settings, tone.order * input_hz)
+    needed, what_for = needed_duration_s(tone, table, input_hz)
+    too_short = settings.duration_s < needed * (1 - 1e-9)
+    if hidden is None and not too_short:
+        return Visibility(tone=tone.id, seen=True, reach="seen")
+    reach: Reach = "other settings"
+    rate_hz: float | None = None
+    if hidden is None:
+        why = f"{settings.duration_s:.3g} s is too short: it takes {needed:.3g} s for {what_for}"
+        reach, needs = "longer", _longer(needed)
+    else:
+        why, needs, rate_hz = hidden
+        if needed > PRACTICAL_S:
+            needs = _longer(needed)
+        elif too_short and not needs.startswith(OUT_OF_REACH):
+            needs += f", and at least {_rounded(needed)} s"
+    if needs.startswith(OUT_OF_REACH):
+        return Visibility(tone=tone.id, seen=False, reach="out of reach", why=why, needs=needs)
+    return Visibility(
+        tone=tone.id,
+        seen=False,
+        reach=reach,
+        why=why,
+        needs=needs,
+        needs_duration_s=float(_rounded(needed)),
+        needs_sample_rate_hz=rate_hz,
+    )
+
+
+def _band_hides(tone: Tone, settings: CaptureSettings, hz: float) -> tuple[str, str, float | None] | None:
+    """Why the band hides a tone, what would show it, and the sample rate which that takes if it is the rate."""
     low, high = settings.usable_band_hz
     high = min(high, settings.sample_rate_hz / ANTI_ALIAS)
-    if tone.damage:
-        room = high - CARRIER_HZ
-        if room < max(CARRIER_HZ, CARRIER_WIDTHS * hz):
-            wanted = CARRIER_HZ + max(CARRIER_HZ, CARRIER_WIDTHS * hz)
-            return _unseen(
-                tone,
-                f"its impacts ring above {CARRIER_HZ:.0f} Hz, and the capture is usable only to {high:.0f} Hz",
-                f"a sample rate of at least {ANTI_ALIAS * wanted:.0f} Hz and a mounting good to {wanted:.0f} Hz",
-            )
-    elif hz > high:
-        return _unseen(
-            tone,
-            f"at {hz:.4g} Hz it lies above the usable band, which ends at {high:.4g} Hz",
-            f"a sample rate of at least {ANTI_ALIAS * hz:.0f} Hz and a mounting good to {hz:.0f} Hz",
-        )
-    elif hz < low:
-        return _unseen(
-            tone,
-            f"at {hz:.3g} Hz it lies below the instrument's low end of {low:.3g} Hz",
-            _lower(hz),
-        )
-    needed, what_for = needed_duration_s(tone, table, input_hz)
-    if settings.duration_s < needed * (1 - 1e-9):
-        return _unseen(
-            tone, f"{settings.duration_s:.3g} s is too short: it takes {needed:.3g} s for {what_for}", _longer(needed)
-        )
-    return Visibility(tone=tone.id, seen=True)
+    wanted = carrier_top_hz(hz) if tone.damage else hz
+    if high < wanted:
+        if tone.damage:
+            why = f"its impacts ring above {CARRIER_HZ:.0f} Hz, and the capture is usable only to {high:.0f} Hz"
+        else:
+            why = f"at {hz:.4g} Hz it lies above the usable band, which ends at {high:.4g} Hz"
+        rate_hz = ANTI_ALIAS * wanted
+        if settings.sample_rate_hz >= rate_hz:
+            return why, f"a sensor and mounting good to {wanted:.0f} Hz", None
+        return why, f"a sample rate of at least {rate_hz:.0f} Hz and a mounting good to {wanted:.0f} Hz", rate_hz
+    if not tone.damage and hz < low:
+        return f"at {hz:.3g} Hz it lies below the instrument's low end of {low:.3g} Hz", _lower(hz), None
+    return None
 
 
-def _parting(tone: Tone, table: ToneTable, input_hz: float) -> tuple[float, str] | None:
+def carrier_top_hz(hz: float) -> float:
+    """Where the band must end at the least that carries the impacts of damage which repeats at ``hz``."""
+    return CARRIER_HZ + max(CARRIER_HZ, CARRIER_WIDTHS * hz)
+
+
+def _parting(tone: Tone, table: ToneTable, input_hz: float, *, beside_strong: bool) -> tuple[float, str] | None:
     """Seconds that part a tone from the nearest neighbour which counts really hold apart.
 
     Bearing, belt and electrical tones move by themselves by more than the distance in question, so there no length of
@@ -133,7 +159,8 @@ def _parting(tone: Tone, table: ToneTable, input_hz: float) -> tuple[float, str]
         apart_hz = abs(_order(near, by_id, "a") - _order(near, by_id, "b")) * input_hz
         if apart_hz > 0:
             per_cent = 100 * abs(near.relative_difference)
-            waits.append((RESOLUTION_BINS / apart_hz, f"parting it from {other.id}, {per_cent:.2g} % away"))
+            weak = beside_strong and tone.damage and not other.damage
+            waits.append((parting_s(apart_hz, weak=weak), f"parting it from {other.id}, {per_cent:.2g} % away"))
     return max(waits) if waits else None
 
 
@@ -143,25 +170,19 @@ def _order(near: Coincidence, by_id: dict[str, Tone], side: str) -> float:
     return near.harmonic_b * by_id[near.tone_b].order
 
 
-def _unseen(tone: Tone, why: str, needs: str) -> Visibility:
-    return Visibility(tone=tone.id, seen=False, why=why, needs=needs)
-
-
 def _longer(needed_s: float) -> str:
     if needed_s > PRACTICAL_S:
-        return f"out of reach of vibration in practice: {_long(needed_s)} at steady speed; {OTHER_WAYS}"
+        return f"{OUT_OF_REACH}: {_long(needed_s)} at steady speed; {OTHER_WAYS}"
     return f"a capture of at least {_rounded(needed_s)} s at steady speed"
 
 
 def _lower(hz: float) -> str:
     if LINE_REPEATS / hz > PRACTICAL_S:
-        return f"out of reach of vibration in practice: {_long(LINE_REPEATS / hz)} of capture; {OTHER_WAYS}"
+        return f"{OUT_OF_REACH}: {_long(LINE_REPEATS / hz)} of capture; {OTHER_WAYS}"
     if hz < 0.1:
         # 10 um of motion at 0.1 Hz is 4 um/s^2, under the noise of any casing sensor (kinematics of a sine).
-        return (
-            "out of reach of vibration in practice: acceleration this slow is under any sensor's noise; use an encoder"
-        )
-    return f"a sensor and analyser that reach down to {hz:.2g} Hz, and at least {_rounded(LINE_REPEATS / hz)} s"
+        return f"{OUT_OF_REACH}: acceleration this slow is under any sensor's noise; use an encoder"
+    return f"a sensor and analyser that reach down to {hz:.2g} Hz"
 
 
 def _rounded(seconds: float) -> int:

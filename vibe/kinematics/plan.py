@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from vibe.core.drive import Drive
-from vibe.core.tones import CapturePlan, CaptureSettings, Tone, ToneTable
+from vibe.core.route import Mounting
+from vibe.core.tones import BodySpeed, CapturePlan, CaptureSettings, Tone, ToneTable
 from vibe.kinematics.observe import ANTI_ALIAS, CARRIER_HZ, CARRIER_WIDTHS, needed_duration_s, resolution_hz, visibility
 
 SPANS_HZ = (1000.0, 2000.0, 5000.0, 10_000.0, 20_000.0, 40_000.0)
@@ -19,11 +20,16 @@ LOW_END_HZ = 2.0
 """Low end of a common casing sensor with built-in electronics (common practice; better ones reach 0.5 Hz)."""
 
 SLOWEST_TURNS = 5
-"""Turns of the slowest body: sidebands spaced by it then stand three resolutions apart (Hann, 1.5 bins)."""
+"""Turns of the slowest body: sidebands spaced by it then lie 5 bins apart, twice what parts a line 20 dB weaker."""
 
 MESH_HARMONICS = (5, 4, 3)
-STUD_RESONANCE_HZ, MAGNET_RESONANCE_HZ, PROBE_RESONANCE_HZ = 30_000.0, 7_000.0, 2_000.0
-"""Mounted resonances by fixing, order of magnitude (handbook figures reproduced in ISO 5348:1998, from memory)."""
+MOUNTED_RESONANCE_HZ: dict[Mounting, float] = {
+    "stud": 30_000.0, "adhesive": 29_000.0, "magnet": 7_000.0, "probe": 2_000.0,
+}  # fmt: skip
+"""By fixing, order of magnitude (handbook figures reproduced in ISO 5348:1998, from memory)."""
+
+THIRD, FIFTH = 3, 5
+"""Amplitudes are good to 12.5 % up to a third of the mounted resonance, to 4.2 % up to a fifth: ``mounted_error``."""
 
 SLOW_INPUT_HZ = 10.0
 """Below 600 r/min vibration is weak and the range smaller (common practice)."""
@@ -43,9 +49,10 @@ def capture_plan(drive: Drive, table: ToneTable) -> CapturePlan:
     sensor_range, range_why = _sensor_range(input_hz)
     mounting, mounting_why = _mounting(span)
     settings = CaptureSettings(
-        duration_s=duration, sample_rate_hz=sample_rate, usable_band_hz=(LOW_END_HZ, min(span, STUD_RESONANCE_HZ / 3))
+        duration_s=duration, sample_rate_hz=sample_rate, usable_band_hz=usable_band_hz(span, "stud")
     )
     seen = visibility(table, settings, input_hz)
+    slowest = _slowest(table)
     missing = [view.tone for view in seen if not view.seen]
     reasons = [
         f"sample rate {sample_rate:.0f} Hz (span {span:.0f} Hz x {ANTI_ALIAS}): {span_why}",
@@ -67,7 +74,25 @@ def capture_plan(drive: Drive, table: ToneTable) -> CapturePlan:
         resolution_hz=resolution_hz(duration),
         reasons=tuple(reasons),
         visibility=seen,
+        envelope_band_hz=_envelope_band_hz(table, span),
+        slowest_body="" if slowest is None else slowest.body,
+        slowest_turns=None if slowest is None else float(abs(slowest.order)) * input_hz * duration,
     )
+
+
+def usable_band_hz(span_hz: float, mounting: Mounting) -> tuple[float, float]:
+    """The band that sensor, analyser and mounting let through with amplitudes good to 12.5 %."""
+    return LOW_END_HZ, min(span_hz, MOUNTED_RESONANCE_HZ[mounting] / THIRD)
+
+
+def _slowest(table: ToneTable) -> BodySpeed | None:
+    return min((body for body in table.bodies if body.order), key=lambda body: abs(body.order), default=None)
+
+
+def _envelope_band_hz(table: ToneTable, span_hz: float) -> tuple[float, float] | None:
+    if not any(tone.damage for tone in table.tones):
+        return None
+    return CARRIER_HZ, min(span_hz, ENVELOPE_TOP_HZ)
 
 
 def _span(table: ToneTable, input_hz: float) -> tuple[float, str]:
@@ -90,7 +115,9 @@ def _duration(table: ToneTable, input_hz: float) -> tuple[float, str]:
     needs: list[tuple[float, str, Tone]] = []
     beyond: list[Tone] = []
     for tone in table.tones:
-        seconds, what_for = needed_duration_s(tone, table, input_hz)
+        seconds, what_for = needed_duration_s(tone, table, input_hz, beside_strong=True)
+        if seconds > longest:
+            seconds, what_for = needed_duration_s(tone, table, input_hz)
         if not tone.damage and tone.order * input_hz < LOW_END_HZ:
             continue  # no length of capture lifts a line over the sensor's low end
         if tone.family == "cage":
@@ -104,11 +131,11 @@ def _duration(table: ToneTable, input_hz: float) -> tuple[float, str]:
         why = f"{slowest.id} needs {seconds:.2g} s for {what_for}"
     else:
         seconds, why = longest, "as long as is sensible; this drive turns too slowly for any of its tones"
-    body = min((b for b in table.bodies if b.order), key=lambda b: abs(b.order))
-    turns_s = SLOWEST_TURNS / (float(abs(body.order)) * input_hz)
-    if seconds < turns_s <= longest:
+    body = _slowest(table)
+    turns_s = 0.0 if body is None else SLOWEST_TURNS / (float(abs(body.order)) * input_hz)
+    if body is not None and seconds < turns_s <= longest:
         seconds, why = turns_s, f"{body.body} takes {turns_s:.2g} s for {SLOWEST_TURNS} turns, which its sidebands need"
-    elif turns_s > longest:
+    elif body is not None and turns_s > longest:
         why += f"; {body.body} turns too slowly for {SLOWEST_TURNS} turns in it, so its sidebands stay merged"
     duration = next(step for step in DURATIONS_S if step >= seconds)
     if beyond:
@@ -136,16 +163,17 @@ def mounted_error(frequency_ratio: float) -> float:
 
 
 def _mounting(span_hz: float) -> tuple[str, str]:
-    thirds, fifths = STUD_RESONANCE_HZ / 3, STUD_RESONANCE_HZ / 5
-    third_error, fifth_error = (100 * mounted_error(1 / part) for part in (3, 5))
+    stud = MOUNTED_RESONANCE_HZ["stud"]
+    magnet, probe = MOUNTED_RESONANCE_HZ["magnet"], MOUNTED_RESONANCE_HZ["probe"]
+    third_error, fifth_error = (100 * mounted_error(1 / part) for part in (THIRD, FIFTH))
     mounting = "stud or thin adhesive on bare, flat metal over the ring, the cable tied down"
-    if span_hz > thirds:
-        mounting += f"; amplitudes above {thirds / 1000:.0f} kHz are not to be trusted"
+    if span_hz > stud / THIRD:
+        mounting += f"; amplitudes above {stud / THIRD / 1000:.0f} kHz are not to be trusted"
     why = (
-        f"mounting: a stud resonates near {STUD_RESONANCE_HZ / 1000:.0f} kHz, so amplitudes are good "
-        f"to {fifth_error:.1f} % up to {fifths / 1000:.0f} kHz (a fifth of that, ISO 5348) "
-        f"and to {third_error:.1f} % up to {thirds / 1000:.0f} kHz (a third); "
-        f"a magnet ends at {MAGNET_RESONANCE_HZ / 5000:.1f} to {MAGNET_RESONANCE_HZ / 3000:.1f} kHz, "
-        f"a hand-held probe below {PROBE_RESONANCE_HZ / 2000:.0f} kHz"
+        f"mounting: a stud resonates near {stud / 1000:.0f} kHz, so amplitudes are good "
+        f"to {fifth_error:.1f} % up to {stud / FIFTH / 1000:.0f} kHz (a fifth of that, ISO 5348) "
+        f"and to {third_error:.1f} % up to {stud / THIRD / 1000:.0f} kHz (a third); "
+        f"a magnet ends at {magnet / FIFTH / 1000:.1f} to {magnet / THIRD / 1000:.1f} kHz, "
+        f"a hand-held probe below {probe / 2000:.0f} kHz"
     )
     return mounting, why
