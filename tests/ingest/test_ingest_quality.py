@@ -10,9 +10,10 @@ from ingest_signals import RATE_HZ, channel, machine, pulses
 from scipy.signal import lfilter
 
 from vibe.core.capture import Channel, ChannelQuality
-from vibe.ingest import assess, assess_tachometer
+from vibe.ingest import assess, assess_tachometer, dead_beside
 
 SOUND = machine()
+G = 9.80665
 
 
 def codes(quality: ChannelQuality) -> dict[str, str]:
@@ -21,6 +22,9 @@ def codes(quality: ChannelQuality) -> dict[str, str]:
     for reason in quality.reasons:
         assert reason.text
         assert reason.remedy.endswith(".")
+        assert reason.remedy[0].isupper()
+        assert len(reason.text) < 160
+        assert len(reason.remedy) < 110
     return {reason.code: reason.verdict for reason in quality.reasons}
 
 
@@ -32,6 +36,10 @@ def test_a_sound_capture_has_no_reason() -> None:
     quality = assess(channel(SOUND), speed_hz=24.3, lowest_hz=1.4, highest_hz=9000.0, sensor_range_m_s2=490.0)
     assert codes(quality) == {}
     assert quality.usable_band_hz == pytest.approx((0.75, 10_000.0))
+
+
+def remedy(code: str, samples: np.ndarray, **more: object) -> str:
+    return next(r.remedy for r in assess(channel(samples, **more), speed_hz=24.3).reasons if r.code == code)
 
 
 def damaged(hits_per_s: float, height: float, *, seconds: float = 4.0) -> np.ndarray:
@@ -57,6 +65,35 @@ def test_clipping(limit: float, verdict: str) -> None:
     # The recorder's end is known: a few samples there are enough. A larger range is not.
     assert "clipped" in found(cut, full_scale=limit)
     assert "clipped" not in found(SOUND, full_scale=1.2 * np.abs(SOUND).max())
+
+
+@pytest.mark.parametrize(
+    ("unit", "full_scale_g", "peak_g", "range_"),
+    [
+        ("g", 10.0, 12.0, "20 g"),  # hardly clipped: the next step
+        ("g", 10.0, 20.0, "50 g"),  # well beyond: one step more
+        ("V", 10.0, 12.0, "20 g (2 times the present input range in volts)"),
+        ("m/s^2", 10.0, 12.0, "20 g"),  # a full scale of 98.07 m/s² was set in g
+        ("m/s^2", 100 / G, 12.0, "200 m/s² (about 20 g)"),
+    ],
+)
+def test_a_clipped_channel_is_told_the_range(unit: str, full_scale_g: float, peak_g: float, range_: str) -> None:
+    whole = SOUND * (peak_g * G / np.abs(SOUND).max())
+    cut = np.clip(whole, -full_scale_g * G, full_scale_g * G)
+    said = remedy("clipped", cut, recorded_unit=unit, full_scale=full_scale_g * G)
+    assert said == f"Choose a range of {range_} and take it again."
+    # What it is told would have held it.
+    assert found(whole, recorded_unit=unit, full_scale=float(range_.split()[0]) * (G if "g" in range_[:5] else 1)) == {}
+
+
+def test_ranges_end() -> None:
+    cut = np.clip(SOUND * 1500, -400 * G, 400 * G)
+    assert "lower sensitivity" in remedy("clipped", cut, recorded_unit="g", full_scale=400 * G)
+    speed = Channel(
+        name="v", samples=np.clip(SOUND * 5e-3, -0.018, 0.018).astype("f4"), sample_rate_hz=RATE_HZ,
+        quantity="velocity", recorded_unit="mm/s", full_scale=0.018,
+    )  # fmt: skip
+    assert "a range of 50 mm/s" in assess(speed).reasons[0].remedy
 
 
 @pytest.mark.parametrize("periods", [25.0, 3200.0, 777.7])
@@ -154,6 +191,16 @@ def test_a_sensor_that_settles(tau_s: float) -> None:
     assert "settling" not in found(SOUND + 2 * np.sin(2 * np.pi * 0.7 * time_s))
 
 
+@pytest.mark.parametrize(("tau_s", "wait_s"), [(0.3, 2), (1.0, 5), (2.0, 10), (40.0, 60)])
+def test_the_wait_follows_the_time_constant(tau_s: float, wait_s: int) -> None:
+    """Of 15 m/s² at the start, vibration of 1 m/s² r.m.s.: it is within a quarter after 4.1 time constants."""
+    time_s = np.arange(SOUND.size) / RATE_HZ
+    said = remedy("settling", SOUND + 15 * np.exp(-time_s / tau_s))
+    assert said == f"Wait {wait_s} s after mounting, then take it again."
+    if wait_s < 60:
+        assert "settling" not in found(SOUND + 15 * np.exp(-(time_s + wait_s) / tau_s))
+
+
 def test_ski_slope() -> None:
     rng = np.random.default_rng(6)
     slow = np.cumsum(rng.standard_normal(8 * SOUND.size))[::8]
@@ -202,6 +249,61 @@ def test_steps_too_coarse() -> None:
     assert found(np.round(SOUND / 0.4) * 0.4, step=0.4) == {"coarse_steps": "limited"}
     assert found(np.round(SOUND / 0.4) * 0.4)["coarse_steps"] == "limited"  # seen from the values alone
     assert found(np.round(SOUND / 0.02) * 0.02, step=0.02) == {}
+
+
+def test_coarse_steps_are_told_the_range() -> None:
+    coarse = np.round(SOUND / 0.4) * 0.4
+    assert "a range of 1 g " in remedy("coarse_steps", coarse, step=0.4, full_scale=1000 * G, recorded_unit="g")
+    # The range is as small as the peaks allow: only the sensor is left.
+    kicks = np.round(2 * SOUND) / 10 + np.where(np.arange(SOUND.size) % 50_000 == 0, 70.0, 0.0)
+    assert "higher sensitivity" in remedy("coarse_steps", kicks, step=0.1, full_scale=20 * G, recorded_unit="g")
+
+
+def test_an_open_input_hums() -> None:
+    time_s = np.arange(SOUND.size) / RATE_HZ
+    noise = 0.01 * np.random.default_rng(5).standard_normal(time_s.size)
+    hum = sum(a * np.sin(2 * np.pi * f * time_s) for a, f in ((2.0, 50.0), (0.6, 150.0), (0.2, 250.0)))
+    assert found(hum + noise) == {"mains_hum": "rejected"}
+    assert "wap the cable" in remedy("mains_hum", hum + noise)
+    # A machine with loud electrical lines; a two-pole motor a little below the mains, as quiet as noise beside them.
+    assert found(hum + SOUND) == {}
+    assert "mains_hum" not in found(2 * np.sin(2 * np.pi * 48.9 * time_s) + noise)
+
+
+ANOTHER = machine(seed=7)
+NOISE = 0.004 * np.random.default_rng(11).standard_normal(SOUND.size)
+
+
+def both(first: np.ndarray, second: np.ndarray) -> list[dict[str, str]]:
+    channels = [channel(first, name="input"), channel(second, name="output")]
+    return [codes(q) for q in dead_beside(channels, [assess(one, speed_hz=24.3) for one in channels])]
+
+
+@pytest.mark.parametrize("silent", [np.zeros(SOUND.size), NOISE, NOISE + 0.002 * SOUND])
+def test_a_dead_channel_beside_a_live_one(silent: np.ndarray) -> None:
+    assert both(silent, SOUND) == [{"dead_channel": "rejected"}, {}]
+    assert both(SOUND, silent) == [{}, {"dead_channel": "rejected"}]
+
+
+def test_neighbours_that_live() -> None:
+    assert both(SOUND, ANOTHER) == [{}, {}]
+    # Quiet and far from the source, but with a floor of its own.
+    assert both(0.008 * ANOTHER + NOISE, SOUND) == [{}, {}]
+    # Where all are silent, the machine stands still: no neighbour says otherwise.
+    assert both(NOISE, 1.1 * NOISE[::-1]) == [{"not_running": "rejected"}, {"not_running": "rejected"}]
+
+
+def test_a_unit_that_a_neighbour_contradicts() -> None:
+    assert both(4e-4 * ANOTHER, SOUND) == [{"implausible": "limited"}, {}]
+    assert both(4e-3 * ANOTHER, SOUND) == [{}, {}]
+
+
+def test_one_sensor_on_two_inputs() -> None:
+    assert both(SOUND, 1.03 * SOUND + 0.1 * NOISE) == [{"copied": "limited"}, {"copied": "rejected"}]
+    # A stiff casing: the same slow lines at both ends, noise of each place its own.
+    time_s = np.arange(SOUND.size) / RATE_HZ
+    rigid = 20 * np.sin(2 * np.pi * 24.3 * time_s)
+    assert both(SOUND + rigid, ANOTHER + rigid) == [{}, {}]
 
 
 def test_unit_and_range() -> None:

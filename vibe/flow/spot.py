@@ -156,21 +156,20 @@ def _seen(job: Job, capture: Capture, points: tuple[PointSeen, ...], remarks: Se
 
 def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reason]]:
     """All that is to be said of each channel."""
-    from vibe.ingest import assess, with_drift
-    from vibe.ingest.checks.beside import beside
+    from vibe.ingest import assess, dead_beside, with_drift
 
     drive, table = asked.drives[stop.drive]
     plans = {folded(point.name): point for point in asked.plans[stop.drive].points}
-    quality = {}
-    for channel in capture.channels:
-        plan = plans.get(folded(channel.name))
-        quality[channel.name] = assess(
+    single = [
+        assess(
             channel,
             speed_hz=drive.input.speed_hz,
-            sensor_range_m_s2=None if plan is None else plan.sensor_range_m_s2,
+            sensor_range_m_s2=plan.sensor_range_m_s2 if (plan := plans.get(folded(channel.name))) is not None else None,
         )
-    dead = beside(capture.channels, tuple(quality.values()))
-    fit = [c for c in capture.vibration if quality[c.name].verdict != "rejected" and c.name not in dead]
+        for channel in capture.channels
+    ]
+    quality = {one.channel: one for one in dead_beside(capture.channels, single)}
+    fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
     heard = _recognised(capture, fit, asked, stop.drive)
     if heard is not None and heard.speed is not None:
         for channel in fit:
@@ -180,9 +179,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)
-        if channel.name in dead:
-            reasons.append(dead[channel.name])
-        elif channel in fit:
+        if channel in fit:
             reasons += about_drive
             plan = plans.get(folded(channel.name))
             if plan is not None:

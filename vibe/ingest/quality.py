@@ -6,16 +6,18 @@ a remark. The numbers are in ``checks/thresholds.py``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from vibe.core.capture import Channel, ChannelQuality, Reason
 from vibe.ingest.checks import amplitude, coverage, events, gaps, mount, running, slow
+from vibe.ingest.checks.beside import SILENT_CODES, beside
 from vibe.ingest.checks.signal import gravest_first, prepare, worst
 from vibe.ingest.checks.steadiness import unsteady
 from vibe.ingest.checks.tachometer import assess_tachometer
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
-__all__ = ["assess", "assess_tachometer", "with_drift"]
+__all__ = ["assess", "assess_tachometer", "dead_beside", "with_drift"]
 
 
 def assess(
@@ -63,6 +65,25 @@ def assess(
     low_hz = max(LIMIT.lowest_periods / channel.duration_s, above_hz or 0.0)
     high_hz = min(channel.sample_rate_hz / LIMIT.nyquist_factor, below_hz or float("inf"))
     return _verdict(channel, reasons, (low_hz, high_hz))
+
+
+def dead_beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> tuple[ChannelQuality, ...]:
+    """The verdicts of one capture's channels with what only neighbours can tell.
+
+    A silent channel beside a live one is dead, not its machine stopped; one that only echoes its neighbour is dead too.
+    ``channels`` and ``qualities`` run side by side; so do the verdicts that come back.
+    """
+    found = beside(channels, qualities)
+    verdicts = []
+    for quality in qualities:
+        if quality.channel in found:
+            own = [reason for reason in quality.reasons if reason.code not in SILENT_CODES]
+            ordered = gravest_first([found[quality.channel], *own])
+            verdict = worst(ordered)
+            band = None if verdict == "rejected" else quality.usable_band_hz
+            quality = replace(quality, verdict=verdict, reasons=ordered, usable_band_hz=band)
+        verdicts.append(quality)
+    return tuple(verdicts)
 
 
 def with_drift(quality: ChannelQuality, drift: float | None) -> ChannelQuality:

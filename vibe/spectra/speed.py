@@ -156,6 +156,38 @@ def _best_of_range(
     return _Choice(law=law, log_odds=total - float(np.log(grid.size)) - price, elsewhere=elsewhere)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LineOdds:
+    """Log likelihood ratio of "the machine may have a line here" at every place of a whole capture, steady speed taken.
+
+    ``values`` (bins,), all channels together, ``bin_hz`` apart from zero. Made once, it serves any number of drives.
+    """
+
+    values: NDArray[np.float64]
+    bin_hz: float
+    duration_s: float
+
+    def at(self, speeds_hz: NDArray[np.float64], orders: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Shape (orders, speeds); 0 beyond what was measured: it tells nothing."""
+        places = np.arange(self.values.size)
+        return np.interp(orders[:, None] * speeds_hz / self.bin_hz, places, self.values, right=0.0)
+
+    def speeds_hz(self, range_hz: tuple[float, float], orders: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Speeds of a range, fine enough for the highest of ``orders``."""
+        return _grid(range_hz, self.duration_s, orders)
+
+
+def line_odds(lows: Sequence[Low], high_hz: float) -> LineOdds:
+    """The ratio at all places that every channel reaches; ``high_hz`` is the highest speed of the input."""
+    duration = min(item.samples.size / item.rate_hz for item in lows)
+    over = [_over_floor(item, 0.0, duration, high_hz) for item in lows]
+    bin_hz = min(step for _, step in over)
+    count = min(int((power.size - 1) * step / bin_hz) + 1 for power, step in over)
+    places = np.arange(count) * bin_hz
+    total = sum((np.interp(places / step, np.arange(power.size), power) for power, step in over), np.zeros(count))
+    return LineOdds(values=_log_likelihood_ratio(total, len(lows)), bin_hz=bin_hz, duration_s=duration)
+
+
 def _log_likelihood_ratio(power: NDArray[np.float64], channels: int) -> NDArray[np.float64]:
     """Of "the machine may have a line here" against "nothing of it is here", from powers over the floor.
 

@@ -6,16 +6,15 @@ import numpy as np
 
 from vibe.core.capture import Reason
 from vibe.ingest.checks.gaps import runs
+from vibe.ingest.checks.ranges import larger_range, named_range, smaller_range
 from vibe.ingest.checks.signal import Floats, Signal, amount, percent
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
-
-_LOWER_GAIN = "Choose a larger input range or a sensor of lower sensitivity and repeat the capture."
 
 
 def clipping(signal: Signal) -> list[Reason]:
     """Samples pile up at an extreme while hardly any lie just below it. That holds whatever the range is."""
     x = signal.x
-    full = signal.channel.full_scale
+    full = signal.channel.full_scale or None
     top, bottom = float(x.max()), float(x.min())
     middle = float(np.median(x))
     at_end = 0
@@ -30,9 +29,9 @@ def clipping(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="clipped",
-            text=f"{count:,} samples ({percent(share)}) are cut off at {amount(signal.channel, bottom)} "
-            f"and {amount(signal.channel, top)}",
-            remedy=_LOWER_GAIN,
+            text=f"input clipped: {count:,} samples ({percent(share)}) are cut off at "
+            f"{amount(signal.channel, max(abs(bottom), abs(top)))}",
+            remedy=larger_range(signal, count),
             verdict="rejected" if share > LIMIT.clip_rejected else "limited",
         )
     ]
@@ -79,11 +78,14 @@ def overload(signal: Signal, sensor_range_m_s2: float | None) -> list[Reason]:
     peak = float(np.abs(signal.x).max())
     if peak < LIMIT.range_share * sensor_range_m_s2:
         return []
+    larger = named_range(signal.channel, max(2 * sensor_range_m_s2, 2 * peak))
+    sensor = f"a sensor for {larger[0]}" if larger is not None else "a sensor for shocks"
     return [
         Reason(
             code="overloaded",
-            text=f"the peak of {peak:.3g} m/s² reaches the sensor's range of {sensor_range_m_s2:.3g} m/s²",
-            remedy="Use a sensor of larger range, or mount it where shocks are weaker, and repeat the capture.",
+            text=f"sensor overloaded: the peak of {amount(signal.channel, peak)} reaches its range of "
+            f"{amount(signal.channel, sensor_range_m_s2)}",
+            remedy=f"Use {sensor}, or mount this one where shocks are weaker, and take it again.",
             verdict="limited",
         )
     ]
@@ -91,14 +93,14 @@ def overload(signal: Signal, sensor_range_m_s2: float | None) -> list[Reason]:
 
 def offset(signal: Signal) -> list[Reason]:
     """A mean that eats up the recorder's range, or is worth a remark. Gravity is neither."""
-    full = signal.channel.full_scale
+    full = signal.channel.full_scale or None
     if full is not None and abs(signal.mean) > LIMIT.dc_full_scale * full:
         return [
             Reason(
                 code="dc_offset",
-                text=f"the mean of {amount(signal.channel, signal.mean)} uses up "
-                f"{percent(abs(signal.mean) / full)} of the recorder's range",
-                remedy="Check the sensor's supply and bias voltage; switch the input to AC coupling and repeat.",
+                text=f"the zero line lies at {amount(signal.channel, signal.mean)} and uses up "
+                f"{percent(abs(signal.mean) / full)} of the range",
+                remedy="Switch the input to AC coupling and take it again; if the offset stays, swap the cable.",
                 verdict="limited",
             )
         ]
@@ -107,8 +109,8 @@ def offset(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="dc_offset",
-            text=f"the mean is {amount(signal.channel, signal.mean)}; it was taken out and does no harm",
-            remedy="AC coupling avoids it; check the sensor's bias voltage when there is time.",
+            text=f"the zero line lies at {amount(signal.channel, signal.mean)}; that was taken out and does no harm",
+            remedy="Nothing to do now; switch the input to AC coupling before the next round.",
             verdict="usable",
         )
     ]
@@ -121,9 +123,9 @@ def resolution(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="coarse_steps",
-            text=f"the vibration of {amount(signal.channel, signal.rms)} r.m.s. is only "
-            f"{signal.rms / signal.step:.2g} steps of the recorder ({amount(signal.channel, signal.step)} each)",
-            remedy="Choose a smaller input range or a sensor of higher sensitivity and repeat the capture.",
+            text=f"range too large: the vibration of {amount(signal.channel, signal.rms)} r.m.s. is only "
+            f"{signal.rms / signal.step:.2g} steps of the recorder",
+            remedy=smaller_range(signal),
             verdict="limited",
         )
     ]
@@ -149,7 +151,9 @@ def plausible(signal: Signal) -> list[Reason]:
         Reason(
             code="implausible",
             text=f"{value} cannot be on a running machine: unit or sensitivity is wrong",
-            remedy="Compare unit and sensitivity with the sensor's certificate; correct the file or its sidecar.",
+            remedy="Take it again; if it stays so, check unit and sensitivity against the sensor's certificate."
+            if beyond
+            else "Set unit and sensitivity as the sensor's certificate says; no new capture is needed.",
             verdict="rejected" if beyond else "limited",
         )
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vibe.core.capture import Reason
-from vibe.ingest.checks.signal import Signal, amount, percent
+from vibe.ingest.checks.signal import Signal, amount
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
 _AROUND = 5
@@ -34,9 +34,9 @@ def stray_shock(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="stray_shock",
-            text=f"one shock of {amount(signal.channel, float(peaks[place]))} at {when_s:.2f} s, "
-            f"{peaks[place] / others.max():.2g} times any other, holds {percent(excess)} of the energy",
-            remedy="Keep hands, tools and cables off the machine and its base during the capture, and repeat it.",
+            text=f"one stray shock of {amount(signal.channel, float(peaks[place]))} at {when_s:.2f} s, "
+            f"{peaks[place] / others.max():.2g} times any other",
+            remedy="Wait for quiet, keep hands and tools off the machine, and take it again.",
             verdict="limited" if excess > LIMIT.shock_energy else "usable",
         )
     ]

@@ -9,6 +9,9 @@ from vibe.core.capture import Reason
 from vibe.ingest.checks.signal import Signal, percent
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
+SWAP = "Swap the cable; if the next capture is the same, swap the sensor."
+"""What to do about a channel that carries nothing of the machine."""
+
 
 def missing(signal: Signal) -> list[Reason]:
     """Samples that the file marks as missing."""
@@ -19,7 +22,7 @@ def missing(signal: Signal) -> list[Reason]:
         Reason(
             code="missing",
             text=f"{count:,} of {signal.x.size:,} samples ({percent(signal.missing)}) are missing",
-            remedy="Repeat the capture; check the logger's storage and the transfer for gaps.",
+            remedy="Take it again; if samples are missing again, change the logger's memory card.",
             verdict="rejected"
             if signal.missing > LIMIT.nan_rejected
             else "limited"
@@ -36,8 +39,8 @@ def flat(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="flat",
-            text=f"all samples have one value, {signal.x[0]:.4g}: nothing was measured",
-            remedy="Check cable, plug and sensor supply, and that this input was switched on; then repeat.",
+            text=f"flat line: all samples have one value, {signal.x[0]:.4g}",
+            remedy=SWAP,
             verdict="rejected",
         )
     ]
@@ -57,6 +60,9 @@ def dropouts(signal: Signal) -> list[Reason]:
     longest = LIMIT.dropout_shortest
     if usual > 0:
         longest = max(longest, int(np.log(LIMIT.dropout_chance / samples.size) / np.log(min(usual, 0.999))))
+    if signal.step is not None and signal.rms < LIMIT.steps_limited * signal.step:
+        # Between coarse steps a slow wave rests longer than chance has it.
+        longest *= LIMIT.dropout_coarse
     starts, lengths = runs(repeats)
     value = samples[starts]
     inner = (value > np.nanmin(samples)) & (value < np.nanmax(samples))
@@ -69,8 +75,8 @@ def dropouts(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="dropouts",
-            text=f"the signal stands still {times}, {longest_s * 1e3:.3g} ms at the longest, {percent(share)} in all",
-            remedy="Look for a loose plug or a broken cable, keep the cable from whipping, and repeat the capture.",
+            text=f"the signal drops out {times}, for {longest_s * 1e3:.3g} ms at the longest, {percent(share)} in all",
+            remedy="Push the plugs home, tie the cable down and take it again; if it drops out again, swap the cable.",
             verdict="rejected" if share > LIMIT.dropout_rejected else "limited",
         )
     ]

@@ -45,9 +45,9 @@ def loose_mount(signal: Signal) -> tuple[list[Reason], float | None]:
     return [
         Reason(
             code="loose_mount",
-            text=f"nearly everything rings at about {rings_hz:.0f} Hz, an octave above arrives {drop_db:.0f} dB less: "
-            f"the sensor sits loose or was held by hand; above {trusted_hz:.0f} Hz it shows its own mount",
-            remedy="Clean the spot to bare metal, tighten the stud or seat the magnet firmly, and repeat the capture.",
+            text=f"loose mount: the sensor rings at about {rings_hz:.0f} Hz and cannot be trusted above "
+            f"{trusted_hz:.0f} Hz",
+            remedy="Clean the spot to bare metal, tighten the stud or seat the magnet flat, and take it again.",
             verdict="limited",
         )
     ], trusted_hz

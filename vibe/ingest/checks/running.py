@@ -10,14 +10,19 @@ A running machine leaves at least one of three marks, a stopped one none:
    written down rounded.
 
 Only where none of them is seen, and the level is that of electronic noise, is the machine called stopped. Without
-mark 1 but with mark 3 it runs, and the recorder's range is too large to say anything of it.
+mark 1 but with mark 3 it runs, and the recorder's range is too large to say anything of it. Where mains lines stand
+high over such noise, the input is open: a sensor that is connected holds them down.
 """
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from vibe.core.capture import Reason
+from vibe.ingest.checks.gaps import SWAP
+from vibe.ingest.checks.ranges import smaller_range
 from vibe.ingest.checks.signal import Density, Floats, Signal, amount, density
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
@@ -27,33 +32,49 @@ _SHAFTS_HZ = 1000.0
 """Shafts and meshes speak below; lines of recorders and their power supplies lie above."""
 _BLOCK = 64
 
+_Kind = Literal["none", "mains", "machine"]
+
 
 def not_running(signal: Signal) -> list[Reason]:
     """A stopped machine, or one that is lost in the recorder's steps: either way nothing can be diagnosed."""
-    level = f"the signal of {amount(signal.channel, signal.rms)} r.m.s."
+    level = f"{amount(signal.channel, signal.rms)} r.m.s."
     if within_steps(signal):
         assert signal.step is not None
-        steps = f"{level} stays within one step of the recorder ({amount(signal.channel, signal.step)})"
         spectrum = density(signal, longest_s=1.0, fewest=4)
-        if _machine_lines(spectrum, LIMIT.line_in_steps_db, _SHAFTS_HZ):
+        lines = _lines(spectrum, LIMIT.line_in_steps_db, _SHAFTS_HZ)
+        if lines == "machine":
             return [
                 Reason(
                     code="too_weak",
-                    text=f"{steps}: the machine runs, but its vibration is lost in the steps",
-                    remedy="Choose a much smaller input range, check the sensitivity, and repeat the capture.",
+                    text=f"range much too large: the machine runs, but its {level} are lost in the recorder's steps "
+                    f"of {amount(signal.channel, signal.step)}",
+                    remedy=smaller_range(signal),
                     verdict="rejected",
                 )
             ]
-        what = f"{steps}, {signal.levels} levels"
-    elif _noise_only(signal):
-        what = f"{level} is white noise without lines"
     else:
+        lines = _lines_in_noise(signal)
+        if lines == "mains" and signal.rms >= LIMIT.quiet_m_s2:
+            return _open_input(level) if _is_hum(signal) else []
+    if lines == "machine":
         return []
+    hum = lines == "mains"
     return [
         Reason(
             code="not_running",
-            text=f"machine not running: {what}, which is electronic noise",
-            remedy="Capture while the machine runs under load; if it did run, check sensor, cable and input range.",
+            text=f"machine not running: only {'mains hum and ' if hum else ''}the recorder's own noise of {level}",
+            remedy="Take it again while the machine runs; if it did run, swap the cable, then the sensor.",
+            verdict="rejected",
+        )
+    ]
+
+
+def _open_input(level: str) -> list[Reason]:
+    return [
+        Reason(
+            code="mains_hum",
+            text=f"open input: {level} of mains hum and nothing of the machine",
+            remedy=SWAP,
             verdict="rejected",
         )
     ]
@@ -69,39 +90,61 @@ def within_steps(signal: Signal) -> bool:
     )
 
 
-def _noise_only(signal: Signal) -> bool:
-    """Marks 2 and 3 are missing, at a level where that means something."""
-    if signal.channel.quantity != "acceleration" or signal.rms >= LIMIT.quiet_m_s2 or signal.x.size < 4096:
-        return False
-    spectrum = density(signal, longest_s=1.0, fewest=8)
+def _lines_in_noise(signal: Signal) -> _Kind:
+    """What stands out of electronic noise; "machine" too where the floor is none: marks 1 and 2."""
+    if signal.channel.quantity != "acceleration" or signal.x.size < 4096:
+        return "machine"
+    loud = signal.rms >= LIMIT.quiet_m_s2
+    # Strong hum must not spread over the bins beside it.
+    spectrum = density(signal, longest_s=1.0, fewest=8, window=np.blackman if loud else np.hanning)
     top_hz = signal.rate_hz / LIMIT.nyquist_factor
     use = (spectrum.hz >= 2 * _LOWEST_HZ) & (spectrum.hz <= top_hz)
     values = spectrum.values[use]
     if values.size < 4 * _BLOCK or spectrum.averages < 8 or not (values > 0).all():
-        return False
-    bands = [np.median(band) for band in np.array_split(values, _BANDS)]
-    is_white = 10 * np.log10(max(bands) / min(bands)) <= LIMIT.white_spread_db
-    return is_white and not _machine_lines(spectrum, LIMIT.line_db, top_hz)
+        return "machine"
+    bands = [float(np.median(band)) for band in np.array_split(values, _BANDS)]
+    if 10 * np.log10(max(bands) / min(bands)) > LIMIT.white_spread_db:
+        return "machine"
+    if loud and np.sqrt(np.mean(bands) * top_hz) >= LIMIT.quiet_m_s2:
+        return "machine"
+    lines = _lines(spectrum, LIMIT.line_db, top_hz, foot_bins=4.5 if loud else 2.5)
+    # Loud without a line: slow drift, or a shock; other checks speak of them.
+    return "machine" if loud and lines == "none" else lines
 
 
-def _machine_lines(spectrum: Density, over_floor_db: float, top_hz: float) -> bool:
-    """Mark 3: lines up to ``top_hz`` that are not all multiples of one mains frequency."""
+def _lines(spectrum: Density, over_floor_db: float, top_hz: float, *, foot_bins: float = 2.5) -> _Kind:
+    """Mark 3: lines up to ``top_hz``: none, only multiples of one mains frequency, or others.
+
+    The foot of a line is ``foot_bins`` wide, the wider the stronger it is.
+    """
     hz, values = spectrum.hz, spectrum.values
     use = (hz >= _LOWEST_HZ) & (hz <= top_hz)
     hz, values = hz[use], values[use]
     if values.size < _BLOCK or not (values > 0).all():
-        return False
+        return "none"
     lines = hz[10 * np.log10(values / _floor(values)) > over_floor_db]
     if not lines.size:
-        return False
+        return "none"
     for mains_hz in LIMIT.mains_hz:
         for off in np.linspace(-LIMIT.rate_error, LIMIT.rate_error, 51):
             base = mains_hz * (1 + off)
             away = np.abs(lines - base * np.maximum(1, np.rint(lines / base)))
-            # The foot of a line is a few bins wide, the wider the stronger it is.
-            if (away <= 2.5 * spectrum.step_hz).all():
-                return False
-    return True
+            if (away <= foot_bins * spectrum.step_hz).all():
+                return "mains"
+    return "machine"
+
+
+def _is_hum(signal: Signal) -> bool:
+    """The strongest line is a low multiple of the mains, nearer than the shaft of a loaded motor comes."""
+    size = signal.ac.size // 1024 * 1024
+    power = np.abs(np.fft.rfft(signal.ac[:size] * np.hanning(size))) ** 2
+    line_hz = float(power.argmax()) * signal.rate_hz / size
+    for mains_hz in LIMIT.mains_hz:
+        multiple = max(1, round(line_hz / mains_hz))
+        off_hz = abs(line_hz - multiple * mains_hz)
+        if multiple <= LIMIT.hum_multiples and off_hz <= LIMIT.hum_off * multiple * mains_hz + signal.rate_hz / size:
+            return True
+    return False
 
 
 def _floor(values: Floats) -> Floats:

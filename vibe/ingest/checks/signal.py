@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel, Reason, Verdict
+from vibe.core.units import STANDARD_GRAVITY_M_S2, VOLTS, plain_unit
 
 Floats = NDArray[np.float64]
 Window = Callable[[int], Floats]
@@ -141,8 +142,10 @@ _UNITS = {"acceleration": ("m/s²", 1.0), "velocity": ("mm/s", 1e3), "displaceme
 
 
 def amount(channel: Channel, value: float) -> str:
-    """``value`` in the unit that people read: ``"0.012 m/s²"``."""
+    """``value`` in the unit that people read, g where the recorder was set in g or in volts: ``"0.012 m/s²"``."""
     unit, factor = _UNITS.get(channel.quantity, (channel.recorded_unit, 1.0))
+    if channel.quantity == "acceleration" and plain_unit(channel.recorded_unit) in ("g", "mg", *VOLTS):
+        unit, factor = "g", 1 / STANDARD_GRAVITY_M_S2
     return f"{value * factor:.3g} {unit}".strip()
 
 

@@ -38,16 +38,23 @@ def settling(signal: Signal) -> list[Reason]:
     vibration = np.sqrt(max(signal.rms**2 - (total - left) / blocks, 0.0))
     if left > (1 - LIMIT.settle_fit) * total or swing < LIMIT.settle_rms * vibration:
         return []
-    wait_s = 5 * tau_s
+    # Until what is left of the drift is half of what would be reported; from the start of this capture.
+    needed = abs(height) / max(0.5 * LIMIT.settle_rms * float(vibration), 1e-9)
+    wait_s = _round_wait(tau_s * float(np.log(max(needed, np.e))))
     return [
         Reason(
             code="settling",
-            text=f"the sensor was still settling: the zero line moves by {amount(signal.channel, swing)} during the "
-            f"capture, the vibration is {amount(signal.channel, float(vibration))} r.m.s.",
-            remedy=f"Wait about {max(1.0, wait_s):.0f} s after switching on and after mounting, then repeat.",
+            text=f"sensor still settling: its zero line moves by {amount(signal.channel, swing)}, the vibration is "
+            f"{amount(signal.channel, float(vibration))} r.m.s.",
+            remedy=f"Wait {wait_s:.0f} s after mounting, then take it again.",
             verdict="limited",
         )
     ]
+
+
+def _round_wait(seconds: float) -> float:
+    """The next of the waits that people keep; sensors that take longer than the last are faulty (common practice)."""
+    return float(next((wait for wait in LIMIT.waits_s if wait >= seconds), LIMIT.waits_s[-1]))
 
 
 def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
@@ -85,10 +92,9 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
     return [
         Reason(
             code="ski_slope",
-            text=f"after integration the floor from {low:g} to {high:g} Hz is {below * 1e3:.2g} mm/s, velocity above "
-            f"{high:g} Hz is {above * 1e3:.2g} mm/s: velocity below {until:.0f} Hz is not to be trusted",
-            remedy="Let the sensor warm up, keep it and its cable still, avoid overload by shocks, and repeat; "
-            "for slow shafts use a sensor made for low frequencies.",
+            text=f"the sensor wanders slowly: {below * 1e3:.2g} mm/s of it below {high:g} Hz against "
+            f"{above * 1e3:.2g} mm/s of vibration; velocity below {until:.0f} Hz is not to be trusted",
+            remedy="Let the sensor warm up for a minute, keep it and its cable still, and take it again.",
             verdict="limited" if below >= LIMIT.slope_limited * above else "usable",
         )
     ], until

@@ -14,9 +14,8 @@ def unsteady(drift: float | None) -> list[Reason]:
     return [
         Reason(
             code="speed_not_steady",
-            text=f"the speed changed by {100 * drift:.1f} % during the capture; it was laid on angle, which mends "
-            "orders but not what load and resonances did meanwhile",
-            remedy="capture again once speed and load have settled",
+            text=f"the speed changed by {100 * drift:.1f} % during the capture",
+            remedy="Wait until speed and load have settled, then take it again.",
             verdict="limited" if limited else "usable",
         )
     ]

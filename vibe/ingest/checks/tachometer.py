@@ -9,7 +9,7 @@ from vibe.core.capture import Channel, ChannelQuality, Reason
 from vibe.ingest.checks.signal import gravest_first, percent, worst
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
-_AIM = "Clean and re-aim the probe or renew the reflective tape, set its trigger level to half the pulse, and repeat."
+_AIM = "Clean and aim the probe, renew the reflective tape, and take it again."
 
 _USUAL = 0.35
 
@@ -33,7 +33,7 @@ def _reasons(channel: Channel, speed_hz: float | None) -> tuple[Reason, ...]:
             Reason(
                 code="tachometer_silent",
                 text=f"the tachometer gives {times_s.size} pulses in {channel.duration_s:.3g} s",
-                remedy="Check that the shaft turns, the tape is there, the probe has power and stands close enough.",
+                remedy="Check that the shaft turns, the tape is there and the probe has power; then take it again.",
                 verdict="rejected",
             ),
         )
@@ -46,10 +46,10 @@ def _reasons(channel: Channel, speed_hz: float | None) -> tuple[Reason, ...]:
     if short > LIMIT.tacho_limited:
         # A bounce makes two short intervals out of one.
         count = max(1, round(short * steps.size / 2))
-        reasons.append(_bad("tachometer_bounces", f"counts about {count} pulses twice", short))
+        reasons.append(_bad("tachometer_bounces", f"counts {_pulses(count)} twice", short))
     if missed > LIMIT.tacho_limited:
         lost = int(np.rint(ratio[ratio > LIMIT.tacho_missed] - 1).sum())
-        reasons.append(_bad("tachometer_misses", f"misses about {lost} pulses", missed))
+        reasons.append(_bad("tachometer_misses", f"misses {_pulses(lost)}", missed))
     if speed_hz is not None and channel.pulses_per_rev is not None:
         found_hz = 1.0 / float(np.median(steps)) / channel.pulses_per_rev
         if not 0.7 < found_hz / speed_hz < 1.4:
@@ -57,11 +57,15 @@ def _reasons(channel: Channel, speed_hz: float | None) -> tuple[Reason, ...]:
                 Reason(
                     code="tachometer_speed",
                     text=f"the tachometer reads {found_hz:.4g} turns per second where {speed_hz:.4g} are expected",
-                    remedy="Check pulses_per_rev, and which shaft the probe looks at.",
+                    remedy="Check the pulses per turn that are set, and which shaft the probe looks at.",
                     verdict="limited",
                 )
             )
     return gravest_first(reasons)
+
+
+def _pulses(count: int) -> str:
+    return "one pulse" if count == 1 else f"about {count} pulses"
 
 
 def _bad(code: str, what: str, share: float) -> Reason:

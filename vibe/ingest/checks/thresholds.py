@@ -22,6 +22,7 @@ class Thresholds:
     """Runs of one value shorter than this also come from quantisation."""
     dropout_chance: float = 1e-4
     """A run counts when the channel's own rate of repeats would make one as long this rarely."""
+    dropout_coarse: int = 4
     dropout_rejected: float = 0.2
 
     clip_band: float = 0.01
@@ -60,6 +61,9 @@ class Thresholds:
     rate_error: float = 0.025
     """Sample rates written down as round numbers, such as 20 000 for 20 480 Hz."""
     mains_hz: tuple[float, ...] = (50.0, 60.0)
+    hum_multiples: int = 6
+    hum_off: float = 0.004
+    """Hum is strongest at the mains or a low multiple of it, to 0.4 %; loaded two-pole motors run 1 to 5 % below."""
 
     weakest_m_s2: float = 1e-4
     strongest_m_s2: float = 5000.0
@@ -74,6 +78,7 @@ class Thresholds:
     """Share of the slow movement that one exponential must explain."""
     settle_rms: float = 0.5
     """Swing of the drift in r.m.s. values of the vibration."""
+    waits_s: tuple[float, ...] = (2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0)
 
     slope_band_hz: tuple[float, float] = (2.0, 10.0)
     velocity_band_hz: tuple[float, float] = (10.0, 1000.0)
@@ -112,6 +117,16 @@ class Thresholds:
     shock_energy: float = 0.05
     """Peak of one place over the next highest, over the 95th percentile of blocks, and its share of the energy.
     Measured: bearings damaged in every way stay below 1.3 over the second."""
+
+    crosstalk_level: float = 0.01
+    """R.m.s. over a neighbour's: 40 dB below. Cables and inputs hold back 60 dB and more, a broken screen less; two
+    places of one drive differ by less than 20 dB (common practice)."""
+    crosstalk_rest: float = 0.5
+    """Share of its power that the neighbour does not explain: half, as it also holds its own noise."""
+    beside_level: float = 1e-3
+    """60 dB below a neighbour no place of the same drive lies; a slip between g and mg does."""
+    copy_rest: float = 1e-3
+    """30 dB below the signal. Simulated points of one drive, whose lines are shared, leave 0.3 and more."""
 
     tacho_missed: float = 1.5
     tacho_bounce: float = 0.6
