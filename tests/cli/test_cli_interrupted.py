@@ -10,6 +10,7 @@ import sys
 import time
 from pathlib import Path
 
+import h5py
 import pytest
 from calls import DRIVE, Vibe
 
@@ -18,13 +19,15 @@ RECIPE = 'kind = "route"\ntitle = "Many"\ndrives = ["drives"]\ncaptures = "captu
 
 @pytest.fixture
 def plant(fit: Path, tmp_path: Path) -> Path:
-    """Eight drives and a capture of each."""
+    """Five drives and a capture of each, no two files alike."""
     for name in ("drives", "captures"):
         (tmp_path / name).mkdir()
-    for number in range(8):
+    for number in range(5):
         text = DRIVE.replace("T-1", f"T-{number}")
         (tmp_path / "drives" / f"{number}.toml").write_text(text, encoding="utf-8")
         capture = Path(shutil.copy(fit, tmp_path / "captures" / f"{number}.h5"))
+        with h5py.File(capture, "a") as file:
+            file.attrs["copy"] = number
         (tmp_path / "captures" / f"{capture.name}.toml").write_text(f'drive = "T-{number}"\n', encoding="utf-8")
     (tmp_path / "route.toml").write_text(RECIPE, encoding="utf-8")
     return tmp_path
@@ -74,16 +77,28 @@ def test_an_interrupt_ends_a_run_soon_and_leaves_nothing_half(plant: Path, worke
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no process groups")
-def test_workers_end_when_their_parent_is_killed_and_a_forced_run_mends_all(vibe: Vibe, plant: Path) -> None:
+def test_workers_end_when_their_parent_is_killed_and_the_run_is_resumed_or_begun_again(vibe: Vibe, plant: Path) -> None:
     out = plant / "out"
     process = started(plant, "--workers", "2")
     first_report(out)
     process.kill()
     process.communicate()
     assert all_gone(process.pid)
+    before = {path: path.stat().st_mtime_ns for path in out.glob("*/health.json")}
+    stamped = [path.parent for path in out.glob("*/made-from.json")]
+    resumed = vibe("run", plant / "route.toml", "--out", out, "--workers", 1)
+    assert resumed.status == 0, resumed.err
+    first = resumed.err.splitlines()[0]
+    assert f"{5 - len(stamped)} remain" in first
+    assert {path for path in before if path.parent in stamped} == {
+        path for path, then in before.items() if path.stat().st_mtime_ns == then
+    }
+    assert len(list(out.glob("*/health.json"))) == 5
+    assert len(list(out.glob("*/health.pdf"))) == 5
+    assert (out / "index.html").is_file()
     again = ["run", plant / "route.toml", "--out", out, "--workers", 1, "--no-pdf"]
+    assert vibe(*again).status == 2
     assert vibe(*again, "--force").status == 0
-    assert len(list(out.glob("*/health.json"))) == 8
     # A page of the broken run would belong to other numbers.
     assert not list(out.glob("*/health.pdf"))
 
@@ -95,10 +110,10 @@ def test_a_drive_that_cannot_be_reported_is_status_2_after_all_that_could(vibe: 
     answer = vibe("run", plant / "route.toml", "--out", plant / "out", "--workers", 1, "--no-pdf")
     assert answer.status == 2
     assert len(answer.errors) == 1
-    assert "1 drive of 8" in answer.errors[0]
+    assert "1 drive of 5" in answer.errors[0]
     assert "T-3" in answer.errors[0]
     assert taken.read_text(encoding="utf-8") == "precious"
-    assert len(list((plant / "out").glob("*/health.html"))) == 7
+    assert len(list((plant / "out").glob("*/health.html"))) == 4
     assert (plant / "out" / "index.html").is_file()
 
 
@@ -108,4 +123,4 @@ def test_no_capture_of_any_drive_is_told_whatever_the_workers(vibe: Vibe, plant:
     for workers in (1, 2):
         answer = vibe("run", plant / "route.toml", "--out", plant / f"out{workers}", "--workers", workers, "--strict")
         assert answer.status == 3, answer.err
-        assert answer.err.count("nobody's") == 8
+        assert answer.err.count("nobody's") == 5

@@ -11,7 +11,7 @@ import pytest
 from calls import DRIVE, Vibe
 from rich.console import Console
 
-from vibe.cli.progress import PATIENCE_S, Waiting
+from vibe.cli.progress import PATIENCE_S, Waiting, time_left
 from vibe.flow import settings
 
 RECIPE = """\
@@ -64,6 +64,38 @@ def test_demo_prints_where_the_pages_are_and_may_run_again(
     assert vibe("demo", "--workers", 1).status == 0
     assert page.read_text(encoding="utf-8") != "old"
     assert index.is_file()
+
+
+def test_demo_goes_on_with_one_that_was_interrupted(
+    vibe: Vibe, share: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "demo"
+
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr("vibe.report.index_page.write_index", stop)
+        assert vibe("demo", "--out", out, "--workers", 1).status == 130
+    page = out / "T-1" / "health.html"
+    before = page.stat().st_mtime_ns
+    answer = vibe("demo", "--out", out, "--workers", 1)
+    assert answer.status == 0, answer.err
+    assert answer.err.startswith("1 drive was finished before the run was interrupted and is kept; none remains")
+    assert page.stat().st_mtime_ns == before
+    assert {path.name for path in out.iterdir()} == {"T-1", "assets", "index.html", "drives.csv", "run.json"}
+
+
+def test_run_says_what_changed_since_an_earlier_one(vibe: Vibe, share: Path, tmp_path: Path) -> None:
+    call = ["run", share / "pipelines" / "route.toml", "--workers", 1, "--out"]
+    assert vibe(*call, tmp_path / "one").status == 0
+    assert vibe(*call, tmp_path / "two", "--earlier", tmp_path / "one").status == 0
+    (drive,) = json.loads((tmp_path / "two" / "run.json").read_text(encoding="utf-8"))["drives"]
+    assert drive["changes"]["way"] == "same"
+    assert "captures are the same" in drive["changes"]["remarks"][0]
+    answer = vibe(*call, tmp_path / "three", "--earlier", tmp_path / "none")
+    assert answer.status == 0
+    assert "nothing is compared" in answer.err
 
 
 def test_demo_replaces_nothing_that_is_not_its_own(vibe: Vibe, share: Path, tmp_path: Path) -> None:
@@ -129,5 +161,34 @@ def test_progress_shows_only_on_a_terminal_and_only_when_it_takes_a_while() -> N
     shown = bar(terminal=True, pace_s=PATIENCE_S)
     assert "3/4" in shown
     assert f"{3 * PATIENCE_S:.0f} s" in shown
+    assert "about 10 s left" not in shown
+    assert "a few s left" in shown
     assert "/100" not in shown
     assert "[bold]P-3" in shown
+
+
+@pytest.mark.parametrize(
+    ("done", "total", "elapsed_s", "words"),
+    [
+        (0, 14, 30.0, ""),
+        (14, 14, 30.0, ""),
+        (1, 2, 9.0, "a few s left"),
+        (1, 3, 11.0, "about 30 s left"),
+        (2, 14, 10.0, "about 1 min left"),
+        (20, 200, 20.0, "about 3 min left"),
+        (1, 200, 60.0, "about 3 h left"),
+    ],
+)
+def test_the_time_left_is_as_rough_as_it_is_known(done: int, total: int, elapsed_s: float, words: str) -> None:
+    assert time_left(done, total, elapsed_s) == words
+
+
+def test_what_came_before_the_first_step_does_not_slow_the_pace() -> None:
+    stream, clock = io.StringIO(), Clock()
+    with Waiting(Console(file=stream, force_terminal=True, width=100), clock) as waiting:
+        clock.now_s = 1000.0
+        for done in range(3):
+            waiting(done, 20, "")
+            clock.now_s += 10.0
+    assert "about 3 min left" in stream.getvalue()
+    assert "h left" not in stream.getvalue()

@@ -134,15 +134,27 @@ def test_an_out_folder_that_can_never_be_ends_the_run_before_any_work(plant: Pat
 
 
 def test_two_captures_at_one_time_are_a_remark_and_nothing_is_rejected(plant: Path) -> None:
-    shutil.copy(plant / "captures" / "A-1.h5", plant / "captures" / "again.h5")
+    usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
+    simulating.simulate_file(
+        plant / "drives" / "A-1.toml", [], 99, plant / "captures" / "again.h5", False, **usual
+    )  # fmt: skip
     for name in ("A-1.h5", "again.h5"):
         text = 'drive = "A-1"\nmeasured_at = "2026-03-09T08:12:00+01:00"\n'
         (plant / "captures" / f"{name}.toml").write_text(text, encoding="utf-8")
     outcome = run(plant)
     assert not outcome.rejected
     assert any("at one time" in remark for remark in outcome.remarks)
-    assert any("at one time" in remark for row in outcome.rows if row.tag == "A-1" for remark in row.remarks)
+    assert any("at one time" in remark for row in outcome.rows if row.tag == "A-1" for remark in row.noticed)
     assert json.loads((plant / "out" / "run.json").read_text(encoding="utf-8"))["captures_without_drive"] == []
+
+
+def test_one_file_under_two_drives_is_used_once_and_both_are_told(plant: Path) -> None:
+    shutil.copy(plant / "captures" / "A-1.h5", plant / "captures" / "again.h5")
+    (plant / "captures" / "again.h5.toml").write_text('drive = "B-2"\n', encoding="utf-8")
+    outcome = run(plant)
+    assert {row.tag: row.captures for row in outcome.rows} == {"A-1": 1, "B-2": 1}
+    for row in outcome.rows:
+        assert "one is filed under A-1 and the other under B-2" in row.noticed[0]
 
 
 def test_pages_below_the_captures_are_no_captures(plant: Path) -> None:

@@ -156,6 +156,14 @@ def test_two_files_for_one_drive_are_refused(plant: Path, tmp_path: Path) -> Non
     assert not (tmp_path / "out").exists()
 
 
+def test_a_recipe_names_drives_or_a_route(plant: Path, tmp_path: Path) -> None:
+    path = tmp_path / "recipe.toml"
+    path.write_text(RECIPE.replace('drives = ["drives/*.toml"]\n', ""), encoding="utf-8")
+    with pytest.raises(ConfigError, match="name drive files or a route"):
+        running.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize("kind", ["alarms", "commissioning"])
 def test_a_recipe_that_cannot_be_run_yet_says_so(plant: Path, tmp_path: Path, kind: str) -> None:
     path = tmp_path / "recipe.toml"

@@ -6,16 +6,20 @@ import json
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rich.console import Console
 
 from vibe.core.dossier import Dossier
 from vibe.core.errors import OutputError
+from vibe.core.round import Missing
+from vibe.core.runs import Changes, FindingChange, LevelChange, Retake
 from vibe.report.drive_page import write_drive
 from vibe.report.index_page import IndexRow, gravest_first, index_row, write_index
 from vibe.report.plan_sheet import plan_csv, write_plan_sheet
 from vibe.report.sheets import guarded
+from vibe.report.since import in_words, tally
 from vibe.report.terminal import summary_table, summary_view, tones_table
 
 
@@ -59,6 +63,99 @@ def test_index_lists_every_drive_and_its_files(
     with pytest.raises(OutputError, match="--force"):
         write_index(rows, tmp_path, title="Route", captures_without_drive=[], drives_without_capture=[], force=False)
     assert json.loads(index.json.read_text(encoding="utf-8")) == run
+
+
+def changed(**more: Any) -> Changes:
+    usual: dict[str, Any] = {
+        "measured_before": "2026-02-09T08:00:00+01:00", "state_before": "sound", "state_now": "plan", "way": "graver",
+        "findings": (), "levels": (), "speed_before_hz": 24.2, "speed_now_hz": 24.3,
+    }  # fmt: skip
+    return Changes(**(usual | more))
+
+
+def velocity(before: float | None, now: float | None, significant: bool | None, **more: Any) -> LevelChange:
+    usual: dict[str, Any] = {"point": "input side", "measure": "velocity_rms", "unit": "mm/s"}
+    return LevelChange(before=before, now=now, significant=significant, **(usual | more))
+
+
+def test_what_changed_is_said_in_few_words() -> None:
+    lobe = FindingChange(tone="stage1.lobe", component="stage1.lobe", defect="local damage", fate="new")
+    gone = replace(lobe, component="input.shaft", defect="unbalance", fate="gone")
+    levels = (
+        velocity(0.9, 1.8, True, zone_before="A", zone_now="B"),
+        velocity(1.0, 1.1, False, point="output side"),
+        velocity(None, 2.0, None, point="cover", note="not measured last time"),
+    )
+    told = in_words(replace(row("A", "plan", 0.9), changes=changed(findings=(lobe, gone), levels=levels)))
+    assert told is not None
+    assert told.strong == (
+        "New: Local damage: lobe of the disc, stage 1",
+        "Gone: Unbalance: input shaft",
+        "↑ Velocity, input side: 0.90 → 1.8 mm/s, zone A → B",
+    )
+    assert told.quiet == (
+        "Velocity, output side: 1.0 → 1.1 mm/s".replace("1.0 ", "1 "),
+        "Velocity, cover: not measured last time",
+        "Speed 1452 → 1458 r/min",
+    )
+    assert told.as_text.startswith("state sound → plan; New: ")
+    still = in_words(replace(row("A", "plan", 0.9), changes=changed(findings=(replace(lobe, fate="still there"),))))
+    assert still is not None
+    assert (still.strong, still.quiet[0]) == ((), "Same finding as before")
+    fell = in_words(replace(row("A", "sound"), changes=changed(levels=(velocity(1.8, 0.9, True),))))
+    assert fell is not None
+    assert fell.strong == ("↓ Velocity, input side: 1.8 → 0.90 mm/s",)
+    assert in_words(row("A", "sound")) is None
+
+
+def test_drives_are_counted_by_the_way_they_went() -> None:
+    rows = [
+        replace(row("A", "plan"), changes=changed()),
+        replace(row("B", "sound"), changes=changed(way="same")),
+        replace(row("C", "sound"), changes=changed(way="same")),
+        replace(row("D", "sound"), since="measured for the first time"),
+        row("E", "sound"),
+    ]
+    assert tally(rows) == [(1, "graver"), (2, "state as before"), (1, "not measured before")]
+    assert tally([row("E", "sound")]) == []
+
+
+def test_the_page_of_a_round_has_all_its_sections_and_takes_names_as_text(tmp_path: Path) -> None:
+    rows = [replace(row("<b>A", "plan", 0.9), changes=changed(), noticed=("twice.wav",)), row("B", "unknown")]
+    again = [
+        Retake(drive="B", point="input side", file="b.wav", verdict="rejected", reason="clipped", remedy="wider range"),
+        Retake(drive="B", point=None, file="c_<i>.wav", verdict="unreadable", reason="cut off", remedy="copy again"),
+        Retake(drive="<b>A", point="output side", file="a.wav", verdict="limited", reason="a shock", remedy="wait"),
+    ]
+    missed = [
+        Missing(drive="Z-9", point=None, what="no capture", remedy="Roof"),
+        Missing(drive="B", point="cover", what="no capture", remedy="Left <of> the glass"),
+    ]
+    index = write_index(
+        rows, tmp_path, title="Round", captures_without_drive=["x.wav: whose?"], drives_without_capture=["Z-9"],
+        force=False, on_route=True, not_visited=missed, retakes=again, remarks=["something"],
+    )  # fmt: skip
+    page = index.html.read_text(encoding="utf-8")
+    ids = [page.index(f'id="{name}"') for name in ("again", "missed", "strays")]
+    assert ids == sorted(ids)
+    assert "<b>A" not in page
+    assert "<i>" not in page
+    assert "&lt;of&gt;" in page
+    for text in ("Wider range", "Copy again", "A shock", "the whole drive", "Roof", "twice.wav", "Note: something"):
+        assert text in page, text
+    assert "Drives without a capture" not in page
+    run = json.loads(index.json.read_text(encoding="utf-8"))
+    assert [(one["drive"], one["point"]) for one in run["not_visited"]] == [("Z-9", None), ("B", "cover")]
+    assert [one["verdict"] for one in run["retakes"]] == ["rejected", "unreadable", "limited"]
+    assert run["drives"][0]["changes"]["state_before"] == "sound"
+    assert run["drives"][1]["changes"] is None
+    lines = list(csv.DictReader(io.StringIO(index.csv.read_text(encoding="utf-8"))))
+    assert [line["state_before"] for line in lines] == ["sound", ""]
+    plain = write_index(
+        rows[1:], tmp_path / "plain", title="Round", captures_without_drive=[], drives_without_capture=[], force=False
+    )
+    assert "Since last time" not in plain.html.read_text(encoding="utf-8")
+    assert json.loads(plain.json.read_text(encoding="utf-8"))["not_visited"] is None
 
 
 @pytest.mark.parametrize(

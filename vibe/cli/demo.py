@@ -12,7 +12,7 @@ from vibe.cli.answers import reported, strictly
 from vibe.cli.options import Strict, Workers
 from vibe.core.errors import CallError
 
-_OWN_FILES = {"index.html", "drives.csv", "run.json"}
+_OWN_FILES = {"index.html", "drives.csv", "run.json", "run.journal"}
 
 
 def demo(
@@ -24,7 +24,7 @@ def demo(
 ) -> None:
     """Reports for the drives of a sample water works.
 
-    Needs no other input. A second run replaces what the first has written.
+    Needs no other input. A second run replaces what the first has written; one that was interrupted goes on.
     """
     from vibe.cli import screen
     from vibe.cli.names import check_folder
@@ -37,7 +37,7 @@ def demo(
     with Waiting() as waiting:
         outcome = run_recipe(
             share / "pipelines" / "route.toml", captures=share / "sample_signals", out=out, workers=workers,
-            cluster=None, force=_replaceable(out), progress=waiting,
+            cluster=None, force=_replaceable(out), progress=waiting, say=screen.note,
         )  # fmt: skip
     screen.show_drives(outcome.rows)
     for remark in outcome.remarks:
@@ -48,17 +48,19 @@ def demo(
 
 
 def _replaceable(out: Path) -> bool:
-    """Whether ``out`` holds an earlier demo, whole or broken off, and nothing else. False when new or empty.
+    """Whether ``out`` holds an earlier demo and nothing else. False when new, empty, or to be resumed.
 
     Raises:
         CallError: it holds something else.
     """
+    from vibe.flow.resuming import left_behind
+
     entries = list(out.iterdir()) if out.is_dir() else []
     if not entries:
         return False
     if not _is_own_run(out / "run.json") and not all(_is_own(entry) for entry in entries):
         raise CallError(f"{out} holds other files than an earlier demo's; name a new folder with --out")
-    return True
+    return not left_behind(out)
 
 
 def _is_own_run(path: Path) -> bool:
@@ -74,5 +76,6 @@ def _is_own_run(path: Path) -> bool:
 def _is_own(entry: Path) -> bool:
     """A file or folder as a run that was broken off leaves it."""
     if entry.is_dir():
-        return entry.name == "assets" or all(file.name.lstrip(".").startswith("health.") for file in entry.iterdir())
+        own = ("health.", "made-from.")
+        return entry.name == "assets" or all(file.name.lstrip(".").startswith(own) for file in entry.iterdir())
     return entry.name in _OWN_FILES or entry.suffix == ".part"

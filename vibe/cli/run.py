@@ -20,6 +20,10 @@ def run(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Folder for the pages, instead of the recipe's own.")
     ] = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option("--earlier", metavar="DIR", help="Pages of an earlier run, to say what changed since."),
+    ] = None,
     workers: Workers = None,
     cluster: Cluster = None,
     pdf: Annotated[
@@ -31,7 +35,8 @@ def run(
 ) -> None:
     """Run a recipe over a folder of captures.
 
-    Writes one report per drive and one page for all, gravest first.
+    Writes one report per drive and one page for all, gravest first. A run that was interrupted goes on where it
+    stopped when the same command is given again.
     """
     from vibe.cli import screen
     from vibe.cli.names import check_folder
@@ -42,7 +47,7 @@ def run(
     with Waiting() as waiting:
         outcome = run_recipe(
             recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, pdf=pdf,
-            progress=waiting,
+            earlier=earlier, progress=waiting, say=screen.note,
         )  # fmt: skip
     screen.show_drives(outcome.rows)
     for remark in outcome.remarks:

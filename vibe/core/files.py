@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 import tempfile
+from collections.abc import Collection
 from pathlib import Path
 
 from vibe.core.errors import OutputError
@@ -39,6 +40,12 @@ def write_whole(path: Path, content: bytes | str, *, force: bool = False) -> Pat
     return path
 
 
+def is_part_of(part: str, names: Collection[str]) -> bool:
+    """Whether ``part`` is the name of a file that ``write_whole`` had begun for one of ``names`` and never ended."""
+    found = re.fullmatch(r"\.(.+)\.[a-z0-9_]{8}\.part", part)
+    return found is not None and found[1] in {name[:80] for name in names}
+
+
 def check_folder(folder: Path) -> None:
     """Refuse, before long work is done for it, a folder that can never be written.
 
@@ -57,7 +64,9 @@ def check_folder(folder: Path) -> None:
 
 
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
-_OWN = {"assets", "index.html", "drives.csv", "run.json"}
+JOURNAL = "run.journal"
+"""What a run keeps beside its drives until it has ended."""
+_OWN = {"assets", "index.html", "drives.csv", "run.json", JOURNAL}
 
 
 def writable(text: str) -> str:

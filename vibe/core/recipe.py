@@ -5,27 +5,35 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 PathText = Annotated[Path, Field(strict=False)]
 """TOML has text only; a path is made of it."""
 
 
 class Recipe(BaseModel):
-    """One run. ``drives``, ``captures`` and ``limits`` are relative to the recipe file, ``out`` to where one stands."""
+    """One run.
+
+    ``drives``, ``captures``, ``route`` and ``limits`` are relative to the recipe file, ``out`` and ``earlier`` to where
+    one stands.
+    """
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
     kind: Literal["route", "alarms", "commissioning"]
     title: Annotated[str, Field(min_length=1, max_length=200)]
     note: str = ""
-    drives: Annotated[list[str], Field(min_length=1, max_length=1000)]
-    """Files, folders or patterns such as ``../configs/drives/*.toml``."""
+    drives: Annotated[list[str], Field(min_length=1, max_length=1000)] = []
+    """Files, folders or patterns such as ``../configs/drives/*.toml``; may be left out where a route names them."""
+    route: PathText | None = None
+    """The route that the captures were collected on: its rules say what files belong to, and who was not visited."""
     captures: PathText
     """The folder that is searched, with its folders, for captures."""
     limits: PathText | None = None
     """The rules and numbers that set a drive's state; the built-in ones unless given."""
     out: PathText = Path("vibe-out")
+    earlier: PathText | None = None
+    """The ``out`` of an earlier run, to say what changed since."""
     pdf: bool = True
     """Also print each drive's page to PDF."""
 
@@ -35,3 +43,9 @@ class Recipe(BaseModel):
         if not all(pattern.strip() for pattern in drives):
             raise ValueError("drives holds an empty pattern; name a file, a folder or a pattern such as drives/*.toml")
         return drives
+
+    @model_validator(mode="after")
+    def _knows_drives(self) -> Recipe:
+        if not self.drives and self.route is None:
+            raise ValueError("neither drives nor route is given; name drive files or a route")
+        return self

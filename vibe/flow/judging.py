@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
 from vibe.flow.asking import by_tone, question_of, searchable
+from vibe.flow.gathering import Reader, plain_reader
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
@@ -36,13 +37,14 @@ class Judged:
     remarks: tuple[str, ...] = ()
 
 
-def judge_capture(path: Path, drive: Drive, table: ToneTable, settings: Settings) -> Judged:
+def judge_capture(
+    path: Path, drive: Drive, table: ToneTable, settings: Settings, reader: Reader = plain_reader
+) -> Judged:
     """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
     from vibe.core.health import CaptureReport
-    from vibe.ingest import read_capture
 
     try:
-        capture = read_capture(path)
+        capture = reader(path)
     except CaptureError as error:
         report = CaptureReport(file=writable(path.name), error=writable(error.reason))
         return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from vibe import __version__
 from vibe.core.errors import CaptureError
+from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_capture
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.showing import finding_exhibits, overview_exhibits
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from vibe.core.tones import ToneTable
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
+    from vibe.spectra.analysis import Reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,20 +63,41 @@ def written(dossier: Dossier, out: Path | None, *, force: bool, pdf: bool) -> Dr
     return DriveOutcome(dossier=dossier, files=files, row=index_row(dossier, files, remarks=remarks))
 
 
-def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], settings: Settings) -> Dossier:
-    """Health and exhibits of one drive from all of its captures; the last one measured gives levels and pictures."""
+def dossier_of(
+    drive: Drive, table: ToneTable, captures: Sequence[Path], settings: Settings, reader: Reader = plain_reader
+) -> Dossier:
+    """Health and exhibits of one drive from all of its captures.
+
+    The last one measured gives speed and visibility; levels and overview pictures come, point by point, from the last
+    one that holds the point: many loggers write a file for each.
+    """
     from vibe.core.dossier import Dossier
+    from vibe.kinematics.plan import capture_plan
+
+    judged = [judge_capture(path, drive, table, settings, reader) for path in captures]
+    health = health_of(drive, table, judged, settings)
+    _, readings = _latest_of_each_point([one for one in judged if one.reading is not None])
+    return Dossier(
+        drive=drive,
+        health=health,
+        tones=table,
+        finding_exhibits=tuple(_pictures(finding, judged, table) for finding in health.findings),
+        overview_exhibits=tuple(exhibit for reading in readings for exhibit in overview_exhibits(reading)),
+        plan=capture_plan(drive, table),
+    )
+
+
+def health_of(drive: Drive, table: ToneTable, judged: Sequence[Judged], settings: Settings) -> Health:
+    """Health of one drive from its judged captures, without pictures."""
     from vibe.diagnosis.diagnose import merged
     from vibe.health.cautions import cautions
     from vibe.health.judge import judge
     from vibe.health.zones import report_levels
-    from vibe.kinematics.plan import capture_plan
 
-    judged = [judge_capture(path, drive, table, settings) for path in captures]
     findings = merged([one.findings for one in judged])
     read = [one for one in judged if one.reading is not None]
     latest = max(read, key=_when, default=None)
-    levels: Sequence[Level] = latest.reading.levels if latest is not None and latest.reading is not None else ()
+    levels, _ = _latest_of_each_point(read)
     rows = report_levels(levels, drive, settings.limits)
     usable = {q.channel for one in read for q in one.quality if q.verdict != "rejected" and _moves(one, q.channel)}
     rejected_names = [q.channel for one in judged for q in one.quality if q.verdict == "rejected"]
@@ -85,17 +108,22 @@ def dossier_of(drive: Drive, table: ToneTable, captures: Sequence[Path], setting
         tag=drive.tag, name=drive.name, rejected_channels=rejected_names,
         measured_at=latest.measured_at if latest is not None else None, blind=_blind(read, table),
     )  # fmt: skip
-    health = _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
-    return Dossier(
-        drive=drive,
-        health=health,
-        tones=table,
-        finding_exhibits=tuple(_pictures(finding, judged, table) for finding in findings),
-        overview_exhibits=overview_exhibits(latest.reading)
-        if latest is not None and latest.reading is not None
-        else (),
-        plan=capture_plan(drive, table),
-    )
+    return _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
+
+
+def _latest_of_each_point(read: Sequence[Judged]) -> tuple[list[Level], list[Reading]]:
+    """Levels of every point from the last capture that holds it, and the analysed captures that they come from."""
+    last: dict[str, Judged] = {}
+    for one in read:
+        for point in one.reading.samples if one.reading is not None else ():
+            if point not in last or _when(one) > _when(last[point]):
+                last[point] = one
+    readings = [one.reading for one in read if one.reading is not None and any(one is held for held in last.values())]
+    levels = [
+        level for one in read if one.reading is not None for level in one.reading.levels
+        if last.get(level.point) is one
+    ]  # fmt: skip
+    return levels, readings
 
 
 def _when(one: Judged) -> float:

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vibe.core.errors import CallError, ConfigError, VibeError, defect
-from vibe.core.files import writable
+from vibe.core.errors import CallError, OutputError, VibeError, defect
+from vibe.flow import resuming
+from vibe.flow.gathering import Gathered, RouteReader, plain_reader, without_twins
+from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, reader_of, settings_hashes
 from vibe.flow.reporting import dossier_of, written
 from vibe.flow.settings import load_settings, tones_of
+from vibe.flow.summing_up import summed_up
 
 if TYPE_CHECKING:
     from vibe.flow.workers import Lost
-    from vibe.report.index_page import IndexRow
+    from vibe.report.rows import IndexRow
 
 Progress = Callable[[int, int, str], None]
 
@@ -24,7 +27,7 @@ Progress = Callable[[int, int, str], None]
 class RunOutcome:
     """What came of a recipe. ``rejected``: some capture was unreadable, rejected or of no known drive; ``acting``: some
     drive is act; ``failures``: a sentence for each drive that could not be reported (its row is unknown), and
-    ``defect`` when one of them is the program's fault."""
+    ``defect`` when one of them is the program's fault; ``kept``: drives that an interrupted run had finished."""
 
     rows: tuple[IndexRow, ...]
     index: Path
@@ -33,6 +36,7 @@ class RunOutcome:
     acting: bool
     failures: tuple[str, ...] = ()
     defect: bool = False
+    kept: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +49,9 @@ class _Job:
     limits: Path | None
     force: bool
     pdf: bool
-    remarks: tuple[str, ...] = ()
+    run: str = ""
+    made_from: Mapping[str, str] = field(default_factory=dict)
+    reader: RouteReader | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,23 +66,28 @@ class _Done:
 
 def _do_job(job: _Job) -> _Done:
     """One drive of a run, in whatever process. What goes wrong with it is told, and costs no other drive."""
-    from vibe.report.drive_page import refuse_existing
-
     try:
         if not job.force:
-            refuse_existing(job.out, job.tag)
+            _refuse_existing(job)
+        resuming.unstamp(job.out, job.tag)
         drive, table = tones_of(job.drive_path)
-        dossier = dossier_of(drive, table, job.captures, load_settings(job.limits))
+        reader = job.reader or plain_reader
+        captures, said = without_twins(job.tag, job.captures, reader)
+        dossier = dossier_of(drive, table, captures, load_settings(job.limits), reader)
         row = written(dossier, job.out, force=job.force, pdf=job.pdf).row
+        row = replace(row, noticed=tuple(said))
+        health = dossier.health
+        bad = any(c.error is not None or any(ch.quality == "rejected" for ch in c.channels) for c in health.captures)
+        # A capture that changed while it was being read makes a report of neither state.
+        if {c.sha256 for c in health.captures} - {None} <= set(job.made_from.values()):
+            resuming.stamp(job.run, row, job.made_from, bad=bad)
     except VibeError as error:
         return _failed(job, str(error))
     except MemoryError:
         return _failed(job, "this needs more memory than there is; try fewer or shorter captures, or --workers 1")
     except Exception as error:
         return _failed(job, defect(error), is_defect=True)
-    health = dossier.health
-    bad = any(c.error is not None or any(ch.quality == "rejected" for ch in c.channels) for c in health.captures)
-    return _Done(row=replace(row, remarks=(*row.remarks, *job.remarks)), bad=bad)
+    return _Done(row=row, bad=bad)
 
 
 def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
@@ -85,7 +96,7 @@ def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
     row = IndexRow(
         tag=job.tag, name=job.name, state="unknown", sentence=f"{job.tag}: its health is not known, for no report "
         "could be made.", do_by="Mend what is named here, and run again.", top_finding=None, probability=None,
-        files=None, captures=len(job.captures), remarks=(why, *job.remarks),
+        files=None, captures=len(job.captures), remarks=(why,),
     )  # fmt: skip
     return _Done(row=row, failure=f"{job.tag}: {why}", defect=is_defect)
 
@@ -99,123 +110,165 @@ def run_recipe(
     cluster: str | None = None,
     force: bool = False,
     pdf: bool | None = None,
+    earlier: Path | None = None,
     progress: Progress | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> RunOutcome:
     """A recipe over a folder of captures: pages per drive and an index, gravest first.
 
-    A drive that cannot be reported is told in ``failures`` and stands in the index as unknown; the others go on.
-    ``pdf`` overrules the recipe.
+    Where an earlier run of the same recipe into the same folder was interrupted, drives that it finished are kept, and
+    ``say`` is told so before the work begins; ``force`` does all of them again. A drive that cannot be reported is told
+    in ``failures`` and stands in the index as unknown; the others go on. ``pdf`` and ``earlier`` overrule the recipe.
 
     Raises:
-        ConfigError: the recipe or a drive file is wrong. CallError: no captures, or none of the drives could be
-            reported. OutputError: pages are there already and ``force`` is not given, or cannot be written.
+        ConfigError: the recipe, its route or a drive file is wrong. CallError: no captures, or none of the drives could
+            be reported. OutputError: pages are there already and ``force`` is not given, another run is writing into
+            the folder, or it cannot be written.
     """
     from vibe.core.files import check_folder
-    from vibe.ingest import drive_files, find_captures, load_drive, load_recipe
-    from vibe.report.index_page import refuse_existing_run, write_index
 
-    recipe = load_recipe(recipe_path)
-    base = recipe_path.resolve().parent
-    if recipe.kind != "route":
-        raise CallError(
-            f"{recipe_path}: recipes of kind {recipe.kind!r} cannot be run by this version; kind 'route' can"
-        )
-    paths = drive_files([base / pattern for pattern in recipe.drives])
-    drives: dict[str, Path] = {}
-    names: dict[str, str] = {}
-    for path in paths:
-        drive = load_drive(path)
-        if drive.tag in drives:
-            raise ConfigError(f"drive {drive.tag!r} is described twice, here and in {drives[drive.tag]}", path=path)
-        # Many file systems know no case: one of the two reports would be lost.
-        if near := next((tag for tag in drives if tag.casefold() == drive.tag.casefold()), None):
-            raise ConfigError(f"the tags {drive.tag!r} and {near!r} differ in case only; {near!r} is in {drives[near]}",
-                              path=path)  # fmt: skip
-        drives[drive.tag], names[drive.tag] = path, drive.name
-    folder = captures or base / recipe.captures
-    target = out or recipe.out
+    plant, target = plant_of(recipe_path, captures, out, earlier)
+    recipe = plant.recipe
     check_folder(target)
-    if not force:
-        refuse_existing_run(target)
-    # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
-    found = [path for path in find_captures(folder) if not _is_page(path, target)]
-    if not found:
-        raise CallError(f"{folder} holds no capture in a known format")
-    by_drive, unused, twins = _sorted_by_drive(found, drives)
-    limits = None if recipe.limits is None else base / recipe.limits
-    load_settings(limits)  # What is wrong with them is wrong for every drive.
-    jobs = [
-        _Job(
-            tag=tag, name=names[tag], drive_path=drives[tag], captures=tuple(files), out=target, force=force,
-            pdf=recipe.pdf if pdf is None else pdf, remarks=tuple(twins.get(tag, ())),
-            limits=limits,
+    if not force and not resuming.left_behind(target):
+        _refuse_existing_run(target)
+    with resuming.journal_in(target) as journal:
+        resumes = journal.was_interrupted and not force
+        if resumes and journal.title != recipe.title:
+            raise OutputError(
+                f"{target} holds an interrupted run of {journal.title!r}; end that one first, give --force to start "
+                "afresh, or name another --out"
+            )
+        if not resumes and not force:
+            _refuse_existing_run(target)
+        told = captures_of(plant, target)
+        jobs = _jobs(plant, told, target, force=force, pdf=recipe.pdf if pdf is None else pdf, journal=journal)
+        journal.begin(
+            recipe.title, [job.tag for job in jobs if job.force or _is_free(job)], afresh=force or not resumes
         )
-        for tag, files in by_drive.items()
-    ]  # fmt: skip
-    results = _fan_out(jobs, workers, cluster, progress)
-    failures = [result.failure for result in results if result.failure is not None]
-    if failures and len(failures) == len(results):
-        more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
-        raise CallError(f"{failures[0]}{more}")
-    rows = [result.row for result in results]
-    without = [tag for tag in drives if tag not in by_drive]
-    files = write_index(
-        rows, target, title=recipe.title, captures_without_drive=unused,
-        drives_without_capture=without, force=force,
-    )  # fmt: skip
-    said = [*unused, *(text for texts in twins.values() for text in texts), *failures]
-    said += [f"{tag}: no capture was found" for tag in without]
+        jobs = [replace(job, run=journal.run) for job in jobs]
+        kept: dict[str, _Done] = {}
+        if resumes:
+            _sweep(target, journal)
+            kept, redone = _kept(jobs)
+            (say or _nobody)(_resumed(kept, redone, len(jobs)))
+        todo = [job for job in jobs if job.tag not in kept]
+        fresh = dict(zip([job.tag for job in todo], _fan_out(todo, workers, cluster, progress), strict=True))
+        results = [{**fresh, **kept}[job.tag] for job in jobs]
+        failures = {result.row.tag: result.failure for result in results if result.failure is not None}
+        if failures and len(failures) == len(results):
+            if not resumes:
+                journal.end()
+            more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
+            raise CallError(f"{next(iter(failures.values()))}{more}")
+        page = summed_up(plant, told, [result.row for result in results], failures, target, force=force or resumes)
+        journal.end()
     return RunOutcome(
-        rows=tuple(rows),
-        index=files.html,
-        remarks=tuple(said),
-        rejected=any(result.bad for result in results) or bool(unused),
-        acting=any(row.state == "act" for row in rows),
-        failures=tuple(failures),
+        rows=page.rows,
+        index=page.index,
+        remarks=page.remarks,
+        rejected=any(result.bad for result in results) or bool(told.unused),
+        acting=any(row.state == "act" for row in page.rows),
+        failures=tuple(failures.values()),
         defect=any(result.defect for result in results),
+        kept=tuple(kept),
     )
 
 
-def _is_page(path: Path, target: Path) -> bool:
-    """Whether a file that looks like a capture is one of the pages in ``target``."""
-    where, pages = path.parent.resolve(), target.resolve()
-    return path.name == "drives.csv" if where == pages else where.is_relative_to(pages)
+def _nobody(_: str) -> None:
+    """Nobody listens."""
 
 
-def _sorted_by_drive(
-    found: Sequence[Path], drives: dict[str, Path]
-) -> tuple[dict[str, list[Path]], list[str], dict[str, list[str]]]:
-    """Captures by drive tag; a remark for each file that has no drive here or cannot be read; remarks by drive tag."""
-    from vibe.ingest.identity import identify
+# ── what is to be done ────────────────────────────────────────────────────────────────────────────────────────────
 
-    by_drive: dict[str, list[Path]] = {}
-    unused: list[str] = []
-    twins: dict[str, list[str]] = {}
-    seen: dict[tuple[str, str], Path] = {}
-    for path in found:
-        try:
-            tag, measured_at = identify(path)
-        except VibeError as error:
-            unused.append(writable(str(error)))
-            continue
-        if tag is None:
-            unused.append(f"{writable(path.name)}: does not say which drive it was measured on")
-        elif tag not in drives:
-            unused.append(f"{writable(path.name)}: measured on {tag[:80]!r}, which no drive file describes")
-        else:
-            if measured_at is not None:
-                twin = seen.setdefault((tag, measured_at.isoformat()), path)
-                if twin is not path:
-                    names = f"{writable(path.name)} and {writable(twin.name)}"
-                    twins.setdefault(tag, []).append(f"{names}: two captures of {tag!r} at one time, both used")
-            by_drive.setdefault(tag, []).append(path)
-    return by_drive, unused, twins
+
+def _jobs(
+    plant: Plant, told: Gathered, target: Path, *, force: bool, pdf: bool, journal: resuming.Journal
+) -> list[_Job]:
+    """One job per drive that was measured. What an interrupted run might write may be replaced, nothing else."""
+    shared = settings_hashes(plant, pdf)
+    replaced = journal.drives if journal.was_interrupted else set()
+    return [
+        _Job(
+            tag=tag, name=plant.drives[tag].name, drive_path=plant.files[tag], captures=tuple(files), out=target,
+            limits=plant.limits, force=force or tag in replaced, pdf=pdf, reader=reader_of(plant),
+            made_from=shared | drive_hashes(plant, tag, files),
+        )
+        for tag, files in told.by_drive.items()
+    ]  # fmt: skip
+
+
+# ── what an interrupted run left ──────────────────────────────────────────────────────────────────────────────────
+
+
+def _refuse_existing_run(target: Path) -> None:
+    from vibe.report.rows import refuse_existing_run
+
+    refuse_existing_run(target)
+
+
+def _refuse_existing(job: _Job) -> None:
+    from vibe.report.drive_page import refuse_existing
+
+    refuse_existing(job.out, job.tag)
+    resuming.refuse_existing_stamp(job.out, job.tag)
+
+
+def _is_free(job: _Job) -> bool:
+    try:
+        _refuse_existing(job)
+    except OutputError:
+        return False
+    return True
+
+
+def _sweep(target: Path, journal: resuming.Journal) -> None:
+    from vibe.report.interactive import scripts
+
+    resuming.sweep(target, sorted(journal.drives), list(scripts()))
+
+
+def _kept(jobs: Sequence[_Job]) -> tuple[dict[str, _Done], dict[str, list[str]]]:
+    """Drives that are finished, and those that were until something changed, with what did."""
+    kept: dict[str, _Done] = {}
+    redone: dict[str, list[str]] = {}
+    for job in jobs:
+        left = resuming.finished(job.out, job.tag, job.run, job.made_from) if job.force else None
+        if isinstance(left, resuming.Finished):
+            kept[job.tag] = _Done(row=left.row, bad=left.bad)
+        elif left is not None:
+            redone[job.tag] = left
+    return kept, redone
+
+
+def _resumed(kept: Mapping[str, _Done], redone: Mapping[str, Sequence[str]], total: int) -> str:
+    """How an interrupted run goes on, in words."""
+    left = total - len(kept)
+    remain = "none remains" if left == 0 else "1 remains" if left == 1 else f"{left} remain"
+    if not kept:
+        text = f"the run was interrupted before a drive was finished: {remain}"
+    elif len(kept) == 1:
+        text = f"1 drive was finished before the run was interrupted and is kept; {remain}"
+    else:
+        text = f"{len(kept)} drives were finished before the run was interrupted and are kept; {remain}"
+    for tag, changed in list(redone.items())[:3]:
+        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
+        verb = "has" if len(changed) == 1 else "have"
+        text += f"; {tag} is done again, because {changed[0]}{more} {verb} changed since"
+    if len(redone) > 3:
+        text += f"; {len(redone) - 3} more drives are done again like it"
+    return text
+
+
+# ── the work, and what came of it ─────────────────────────────────────────────────────────────────────────────────
 
 
 def _fan_out(jobs: Sequence[_Job], workers: int | None, cluster: str | None, progress: Progress | None) -> list[_Done]:
     """All jobs, in this process, in several, or on a cluster."""
     from vibe.flow.workers import Lost, each
 
+    if not jobs:
+        return []
     count = workers if workers is not None else min(len(jobs), os.cpu_count() or 1)
 
     def tell(done: int, result: _Done | Lost) -> None:

@@ -9,9 +9,9 @@ from vibe.ingest.toml_file import load_model
 
 
 def load_recipe(path: Path) -> Recipe:
-    """The recipe that ``path`` describes, its ``drives``, ``captures`` and ``limits`` made absolute.
+    """The recipe that ``path`` describes, its ``drives``, ``captures``, ``route`` and ``limits`` made absolute.
 
-    They are relative to the folder of the recipe file; ``out`` stays relative to where the command runs, so that a
+    They are relative to the folder of the recipe file; ``out`` and ``earlier`` stay relative to where the command runs, so that a
     recipe that came with the installation never writes into it.
 
     Raises:
@@ -24,5 +24,6 @@ def load_recipe(path: Path) -> Recipe:
             "drives": [str(base / pattern) for pattern in recipe.drives],
             "captures": base / recipe.captures,
             "limits": None if recipe.limits is None else base / recipe.limits,
+            "route": None if recipe.route is None else base / recipe.route,
         }
     )

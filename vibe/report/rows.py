@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vibe.core.dossier import Dossier
+from vibe.core.errors import OutputError
 from vibe.core.health import State
+from vibe.core.runs import Changes
 from vibe.report.words import STATE_RANK, heading, natural
 
 
@@ -36,6 +38,11 @@ class IndexRow:
     files: DriveFiles | None
     captures: int
     remarks: tuple[str, ...] = ()
+    noticed: tuple[str, ...] = ()
+    """What was noticed of the files themselves: delivered twice, taken at one time."""
+    changes: Changes | None = None
+    """Since an earlier run; None where there is none to compare with, and then ``since`` may say why."""
+    since: str = ""
 
 
 def index_row(dossier: Dossier, files: DriveFiles | None, *, remarks: Sequence[str] = ()) -> IndexRow:
@@ -59,3 +66,14 @@ def index_row(dossier: Dossier, files: DriveFiles | None, *, remarks: Sequence[s
 def gravest_first(rows: Sequence[IndexRow]) -> list[IndexRow]:
     """By state (act, plan, watch, unknown, sound), then the surer finding, then the tag as people count."""
     return sorted(rows, key=lambda row: (STATE_RANK[row.state], -(row.probability or 0.0), natural(row.tag)))
+
+
+def refuse_existing_run(folder: Path) -> None:
+    """Refuse, before the work is done, to replace a run.
+
+    Raises:
+        OutputError: one of its files is in ``folder`` already.
+    """
+    for name in ("index.html", "drives.csv", "run.json"):
+        if (folder / name).exists():
+            raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
