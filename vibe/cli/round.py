@@ -117,7 +117,9 @@ def _sentence(drive: str, point: str | None, why: str, remedy: str, *, capture: 
     place = ", ".join(text for text in (drive, point) if text)
     said = ": ".join(text for text in (place or capture, why) if text)
     return " ".join(
-        text for text in (f"{said}." if why else said, remedy, f"({capture})" if place and capture else "") if text
+        text
+        for text in (f"{said.rstrip('.')}." if why else said, remedy, f"({capture})" if place and capture else "")
+        if text
     )
 
 

@@ -29,11 +29,12 @@ class ConfigError(VibeError):
 
 
 class CaptureError(VibeError):
-    """A capture cannot be read."""
+    """A capture cannot be read. ``detail`` is what a library said; ``plain`` leaves it out, ``reason`` has it."""
 
-    def __init__(self, reason: str, *, path: Path | str | None = None) -> None:
-        self.reason, self.path = reason, path
-        super().__init__(reason if path is None else f"{path}: {reason}")
+    def __init__(self, reason: str, *, path: Path | str | None = None, detail: str = "") -> None:
+        self.plain, self.detail, self.path = reason, detail, path
+        self.reason = f"{reason} ({detail})" if detail else reason
+        super().__init__(self.reason if path is None else f"{path}: {self.reason}")
 
 
 class CallError(VibeError):

@@ -128,8 +128,13 @@ class Round:
 
         asked = self._ready()
         walk = {tag: number for number, tag in enumerate(asked.stops)}
-        # Of two alike the first is kept: the one whose name comes first, at its place of the walk.
-        ordered = sorted(looks, key=lambda one: (walk.get(one.seen.drive or "", len(walk)), str(one.seen.path)))
+
+        def place(one: Look) -> tuple[bool, int, str]:
+            """Of two alike the first is kept: one that has its place on the walk, by its name."""
+            stray = all(point.verdict == "extra" for point in one.seen.points)
+            return stray, walk.get(one.seen.drive or "", len(walk)), str(one.seen.path)
+
+        ordered = sorted(looks, key=place)
         files = _with_exchanges(ordered, before, asked.rules)
         call = roll_call(files, _expected(asked), asked.rules)
         return RollCall(files=call.files, missing=(*call.missing, *_out_of_use(asked)))

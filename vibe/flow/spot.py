@@ -94,7 +94,7 @@ def look_at(job: Job) -> Look:
     except MemoryError:
         error = "needs more memory than there is"
     except CaptureError as trouble:
-        error = trouble.reason
+        error = trouble.plain
     except VibeError as trouble:
         error = str(trouble)
     except Exception as trouble:

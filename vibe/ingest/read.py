@@ -30,7 +30,7 @@ def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
             warnings.simplefilter("ignore")
             return form.read(path, load_sidecar(path) if beside is None else beside)
     except CaptureError as error:
-        raise error if error.path is not None else CaptureError(error.reason, path=path) from None
+        raise error if error.path is not None else CaptureError(error.plain, path=path, detail=error.detail) from None
     except MemoryError:
         raise CaptureError("needs more memory than there is", path=path) from None
     except PermissionError:
@@ -40,7 +40,7 @@ def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
     except Exception as error:
         detail = " ".join(str(error).split())[:160]
         reason = f"cannot be read as {_name(form)}, it may be damaged or cut off"
-        raise CaptureError(f"{reason} ({detail})" if detail else reason, path=path) from error
+        raise CaptureError(reason, path=path, detail=detail) from error
 
 
 def _name(form: object) -> str:

@@ -57,7 +57,11 @@ def _notes(files: Sequence[FileSeen], expected: Sequence[Expected]) -> list[Miss
     """Speed and load that should have been written down at drives that were measured."""
     notes = []
     for drive in dict.fromkeys(want.drive for want in expected):
-        own = [file for file in files if file.drive == drive and file.points]
+        own = [
+            file
+            for file in files
+            if file.drive == drive and any(point.verdict in ("accepted", "limited") for point in file.points)
+        ]
         wanted = [want for want in expected if want.drive == drive]
         open_notes = [
             what

@@ -1,0 +1,37 @@
+"""``vibe practice``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from vibe.cli.options import Force, Workers
+
+
+def practice(
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Folder for the rounds; made if missing.", show_default=False)
+    ],
+    workers: Workers = None,
+    force: Force = False,
+) -> None:
+    """Make a practice round: captures of the sample water works, with faults of collecting planted in March.
+
+    Try ``vibe check`` on it: DIR/truth.toml says what it ought to find.
+    """
+    from vibe.cli import screen
+    from vibe.cli.progress import Waiting
+    from vibe.flow.practising import make_practice
+
+    with Waiting() as waiting:
+        made = make_practice(out, workers=workers, force=force, progress=waiting)
+    screen.show_rows(
+        ["what", "where"],
+        [
+            ["last month's round", str(made.february)],
+            ["this month's round", str(made.march)],
+            ["what is really in it", str(made.truth)],
+        ],
+    )

@@ -1,0 +1,65 @@
+"""A practice round, its captures made in several processes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from vibe.core.errors import CallError
+from vibe.core.files import check_folder, write_whole
+from vibe.flow.workers import Lost, each
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PracticeOutcome:
+    """The two rounds, and what is really in them."""
+
+    february: Path
+    march: Path
+    truth: Path
+    captures: int
+
+
+def make_practice(
+    out: Path,
+    *,
+    only: Sequence[str] | None = None,
+    workers: int | None = None,
+    force: bool = False,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> PracticeOutcome:
+    """Make the practice round in ``out``; ``only`` some drives, by tag.
+
+    Raises:
+        OutputError: it is there already and ``force`` is not given, or cannot be written.
+        CallError: a tag that is not in the round; processes that were ended from outside.
+    """
+    from vibe.synth.practice import take, takings, truth_text
+
+    check_folder(out)
+    jobs = takings(out, only=only, force=force)
+
+    def tell(done: int, _: object) -> None:
+        if progress is not None:
+            progress(done, len(jobs), "captures")
+
+    # Long captures first, so that no process is left alone with one at the end.
+    ordered = sorted(jobs, key=lambda job: -job.entry.seconds * job.entry.rate_hz)
+    results = each(
+        take, ordered, workers=workers or os.cpu_count() or 1, again=lambda job: replace(job, force=True), done=tell
+    )
+    made = {}
+    for job, result in zip(ordered, results, strict=True):
+        if isinstance(result, Lost):
+            raise CallError("a process that made captures was ended from outside; try again with --workers 1 --force")
+        made[job.month, job.drive.tag] = result
+    pairs = [(job, made[job.month, job.drive.tag]) for job in jobs]
+    truth = write_whole(out / "truth.toml", truth_text(pairs, out), force=force)
+    return PracticeOutcome(
+        february=out / "february",
+        march=out / "march",
+        truth=truth,
+        captures=sum(len(paths) for _, paths in pairs),
+    )
