@@ -135,3 +135,86 @@ class Decision:
     by: str
     at: datetime
     recheck_by: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptDrive:
+    """A drive of the store, counted up. ``state`` is what its last capture alone said; times are None without any."""
+
+    tag: str
+    kind: str
+    captures: int
+    accepted: int
+    first: datetime | None
+    last: datetime | None
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptCapture:
+    """A capture of the store without its values. ``waveform``: its samples are there, were thinned away, or lost."""
+
+    content: str
+    drive: str
+    file: str
+    measured_at: datetime
+    time_s: float
+    duration_s: float
+    kept: Kept
+    state: str
+    speed_hz: float | None
+    speed_uncertainty_hz: float | None
+    load_percent: float | None
+    software: str
+    waveform: Literal["kept", "thinned", "lost"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Latest:
+    """The last value of a series. ``time_s`` counts from 1970 (UTC)."""
+
+    key: SeriesKey
+    unit: str
+    time_s: float
+    value: float
+    content: str
+    kept: Kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extent:
+    """How many values a series has, and between which values and times it runs. Times count from 1970 (UTC)."""
+
+    key: SeriesKey
+    unit: str
+    count: int
+    least: float
+    greatest: float
+    first_s: float
+    last_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptFinding:
+    """A finding of one capture's own report."""
+
+    drive: str
+    content: str
+    time_s: float
+    tone: str | None
+    component: str
+    defect: str
+    probability: float | None
+    severity: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptAlarm:
+    """An alarm as it was put down; ``facts`` is JSON of whoever raised it, ``closed_at`` None while it is open."""
+
+    id: str
+    drive: str
+    cause: str
+    opened_at: datetime
+    closed_at: datetime | None
+    facts: str

@@ -7,6 +7,7 @@ from datetime import datetime
 from fractions import Fraction
 from math import floor, isfinite, log10
 
+from vibe.core.sheets import printable as printable
 from vibe.core.tones import Coincidence, ToneTable
 
 NOT_KNOWN = "not known"
@@ -38,11 +39,6 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
-
-
-def printable(text: str) -> str:
-    """``text`` with control characters shown as a replacement mark: they break XML and terminals."""
-    return "".join(c if c.isprintable() else " " if c in "\t\n\r" else "\ufffd" for c in text)
 
 
 def number(value: float | None, digits: int = 3) -> str:

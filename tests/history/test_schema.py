@@ -1,0 +1,154 @@
+"""Formats of a store: newer ones refused, older ones brought up after a copy was put aside; damage said plainly."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+from kept_captures import START, channels, content, record
+
+from vibe.core.errors import CallError, OutputError
+from vibe.core.history import Decision, Event
+from vibe.history import schema
+from vibe.history.schema import DATABASE, OWNER, STEPS
+from vibe.history.store import Store
+from vibe.history.tidy import repair, verify
+
+
+def older(folder: Path, version: int) -> Path:
+    """A store as the format ``version`` had it, with one capture where it had captures."""
+    with Store.open(folder, create=True) as store:
+        store.add(record(1), channels(1))
+        rows = {table: store.rows(f"SELECT * FROM {table}") for table in ("capture", "series", "value", "health")}
+    path = folder / DATABASE
+    path.unlink()
+    raw = sqlite3.connect(path)
+    for statement in (line for step in STEPS[:version] for line in step):
+        raw.execute(statement)
+    if version:
+        for table, found in rows.items():
+            raw.executemany(f"INSERT INTO {table} VALUES ({','.join('?' * len(found[0]))})", found)
+        raw.execute(f"PRAGMA application_id = {OWNER}")
+    raw.execute(f"PRAGMA user_version = {version}")
+    raw.commit()
+    raw.close()
+    return path
+
+
+def test_an_older_store_is_copied_and_brought_up(tmp_path: Path) -> None:
+    older(tmp_path, 1)
+    with Store.open(tmp_path) as store:
+        assert store.rows("PRAGMA user_version") == [(len(STEPS),)]
+        assert [one.content for one in store.captures()] == [content(1)]
+        store.add_event(Event(drive="TH-01", at=START, kind="grease"))
+        assert verify(store).wrong == ()
+    copy = sqlite3.connect(tmp_path / "store.format1.sqlite")
+    assert copy.execute("PRAGMA user_version").fetchone() == (1,)
+    assert copy.execute("SELECT content FROM capture").fetchall() == [(content(1),)]
+    copy.close()
+    with Store.open(tmp_path) as store:  # and never again
+        assert len(store.events()) == 1
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_an_empty_database_beside_captures_is_filled_from_them(tmp_path: Path) -> None:
+    older(tmp_path, 0)
+    with Store.open(tmp_path) as store:
+        assert store.captures() == ()
+        (wrong,) = verify(store).wrong
+        assert "no row" in wrong.what
+        assert len(repair(store)) == 1
+        assert store.latest("TH-01")
+        assert verify(store).wrong == ()
+
+
+def test_a_step_that_fails_leaves_the_older_store_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = older(tmp_path, 1)
+    monkeypatch.setattr(schema, "STEPS", (*STEPS[:1], (*STEPS[1], "CREATE TABLE capture (id INTEGER)")))
+    with pytest.raises(sqlite3.OperationalError, match="already exists"):
+        Store.open(tmp_path)
+    raw = sqlite3.connect(path)
+    assert raw.execute("PRAGMA user_version").fetchone() == (1,)
+    assert raw.execute("SELECT count(*) FROM sqlite_master WHERE name = 'decision'").fetchone() == (0,)
+    raw.close()
+
+
+def test_a_newer_store_is_refused_and_left_alone(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "h", create=True) as store:
+        store.rows(f"PRAGMA user_version = {len(STEPS) + 1}")
+    with pytest.raises(CallError, match="use a newer vibe"):
+        Store.open(tmp_path / "h")
+    assert not list((tmp_path / "h").glob("store.format*"))
+
+
+def test_a_database_of_another_program_is_refused(tmp_path: Path) -> None:
+    raw = sqlite3.connect(tmp_path / DATABASE)
+    raw.execute("CREATE TABLE song (title TEXT)")
+    raw.commit()
+    raw.close()
+    with pytest.raises(CallError, match="another program"):
+        Store.open(tmp_path, create=True)
+
+
+def test_a_damaged_database_is_said_in_one_sentence(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "h", create=True) as store:
+        for number in range(5):
+            store.add(record(number, values=200), channels(number))
+    path = tmp_path / "h" / DATABASE
+    whole = path.read_bytes()
+    path.write_bytes(b"not a database, " * 500)
+    with pytest.raises(CallError, match=r"is damaged .*vibe history repair"):
+        Store.open(tmp_path / "h")
+    # Damage farther inside is met when it is read.
+    path.write_bytes(whole[:8192] + b"\xff" * (len(whole) - 8192))
+    with Store.open(tmp_path / "h") as store:
+        assert any("damaged" in told.what for told in verify_or_refusal(store))
+
+
+def verify_or_refusal(store: Store) -> tuple[object, ...]:
+    from vibe.history.tidy import Told
+
+    try:
+        return verify(store).wrong
+    except CallError as error:
+        return (Told(DATABASE, str(error)),)
+
+
+def test_without_its_database_a_store_is_built_anew(tmp_path: Path) -> None:
+    with Store.open(tmp_path, create=True) as store:
+        for number in range(3):
+            store.add(record(number), channels(number))
+        before = (store.captures(), store.latest(), store.health(content(1)))
+    (tmp_path / DATABASE).unlink()
+    with Store.open(tmp_path, create=True) as store:
+        assert len(repair(store)) == 3
+        assert (store.captures(), store.latest(), store.health(content(1))) == before
+        assert verify(store).wrong == ()
+
+
+def test_a_folder_that_may_not_be_written_can_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Store.open(tmp_path / "h", create=True) as store:
+        store.add(record(1), channels(1))
+    monkeypatch.setattr("os.access", lambda path, mode: False)  # whoever runs the tests may write everywhere
+    before = sorted(path.name for path in (tmp_path / "h").rglob("*"))
+    with Store.open(tmp_path / "h") as store:
+        assert len(store.latest("TH-01")) == 8
+        assert len(store.waveform(content(1))) == 2
+        assert verify(store).wrong == ()
+        with pytest.raises(OutputError, match="may not be written"):
+            store.add(record(2), channels(2))
+        with pytest.raises(OutputError, match="may not be written"):
+            store.add_event(Event(drive="TH-01", at=START, kind="grease"))
+    assert sorted(path.name for path in (tmp_path / "h").rglob("*")) == before
+
+
+def test_decisions_stay_as_they_were_written(store: Store) -> None:
+    store.put_alarm("a1", "TH-01", "lobe", START, "{}")
+    store.decide(Decision(alarm="a1", verdict="sensor", because="loose magnet", by="R. Roe", at=START))
+    store.add_event(Event(drive="TH-01", at=START, kind="grease"))
+    for sql in ("UPDATE decision SET because = ''", "DELETE FROM decision", "UPDATE event SET by = ''",
+                "DELETE FROM event"):  # fmt: skip
+        with pytest.raises(sqlite3.IntegrityError, match="stays as it was written"):
+            store.rows(sql)
+    assert store.decisions("a1")[0].because == "loose magnet"

@@ -1,0 +1,282 @@
+"""``vibe history``: captures kept over the years."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vibe.cli.answers import DEFECT, WRONG_CALL, plainly, refuse, strictly
+from vibe.cli.options import Captures, Force, MaybeDrive, Workers
+from vibe.core.errors import CallError
+
+if TYPE_CHECKING:
+    from vibe.history.store import Store
+    from vibe.history.tidy import Told
+
+app = typer.Typer(
+    name="history",
+    help="Captures kept over the years: add to them, look at them, see that all is there.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+StoreOption = Annotated[Path, typer.Option("--store", metavar="DIR", help="Folder of the history.", show_default=False)]
+DriveTag = Annotated[str, typer.Argument(metavar="DRIVE", help="Tag of the drive.", show_default=False)]
+TimeZone = Annotated[
+    str | None,
+    typer.Option("--time-zone", metavar="ZONE", help="Of times without an offset from UTC, for example Europe/Vienna."),
+]
+
+
+def add(
+    captures: Captures,
+    store: StoreOption,
+    drive: MaybeDrive = None,
+    drives: Annotated[
+        list[str] | None,
+        typer.Option("--drives", metavar="FILES", help="Drive files, folders or patterns; captures say their drive."),
+    ] = None,
+    route: Annotated[
+        Path | None,
+        typer.Option("--route", metavar="ROUTE.toml", help="The route that the one folder of captures belongs to."),
+    ] = None,
+    time_zone: TimeZone = None,
+    workers: Workers = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit status 3 when a capture was refused.")] = False,
+) -> None:
+    """Judge captures and keep them: levels, tones, spectra, report and samples.
+
+    What is there already changes nothing. A capture that is counted is on the disk.
+    """
+    from vibe.cli import screen
+    from vibe.cli.names import captures_named
+    from vibe.cli.progress import Waiting
+    from vibe.flow.delivering import Delivery, keep_files
+    from vibe.history.store import Store
+
+    if route is not None and (len(captures) != 1 or not captures[0].is_dir()):
+        raise CallError("with --route give the one folder of the round")
+    delivery = Delivery.of(captures[0], drive=drive, drives=drives or (), route=route, time_zone=time_zone)
+    found = captures_named(captures)
+    with Store.open(store, create=True) as opened, Waiting() as waiting:
+        outcome = keep_files(found, delivery, opened, workers=workers, progress=waiting)
+    for sentence in outcome.refused:
+        screen.note(f"refused: {sentence}")
+    if outcome.defect or (outcome.refused and not outcome.added and not outcome.there):
+        refuse(f"{len(outcome.refused)} of {len(found)} captures were refused: {outcome.refused[0]}",
+               DEFECT if outcome.defect else WRONG_CALL)  # fmt: skip
+    screen.show_rows(["drive", "added"], [[tag, str(count)] for tag, count in sorted(outcome.by_drive.items())])
+    screen.note(f"{outcome.added} added, {outcome.there} there already, {len(outcome.refused)} refused")
+    strictly(bool(outcome.refused), strict)
+
+
+def list_drives(store: StoreOption) -> None:
+    """The drives, how many captures of each, from when to when, and what the last one said."""
+    from vibe.cli import screen
+
+    with _opened(store) as opened:
+        rows = [
+            [
+                drive.tag, str(drive.captures), str(drive.accepted), _time(drive.first), _time(drive.last), drive.state,
+            ]
+            for drive in opened.drives()
+        ]  # fmt: skip
+    screen.show_rows(["drive", "captures", "accepted", "first", "last", "state"], rows)
+
+
+def show(
+    drive: DriveTag,
+    store: StoreOption,
+    measure: Annotated[
+        str | None, typer.Option("--measure", metavar="MEASURE", help="Only this one, for example velocity_rms.")
+    ] = None,
+) -> None:
+    """The series of a drive: last value, least and greatest."""
+    from vibe.cli import screen
+
+    with _opened(store) as opened:
+        _known(opened, drive)
+        latest = {one.key: one for one in opened.latest(drive)}
+        extents = opened.extents(drive, measure)
+        if measure is not None and not extents:
+            known = ", ".join(sorted({key.measure for key in opened.keys(drive)}))
+            raise CallError(f"nothing is kept of {measure!r} of {drive}; there are {known}")
+    rows = [
+        [
+            extent.key.point, extent.key.measure, extent.key.subject, extent.unit, str(extent.count),
+            f"{latest[extent.key].value:.4g}", _clock(latest[extent.key].time_s), f"{extent.least:.4g}",
+            f"{extent.greatest:.4g}",
+        ]
+        for extent in extents
+    ]  # fmt: skip
+    screen.show_rows(["point", "measure", "subject", "unit", "count", "latest", "at", "least", "greatest"], rows)
+
+
+def export(
+    store: StoreOption,
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="DIR|FILE", help="Folder for all tables, or one file (.csv, .parquet) of levels."
+        ),
+    ],
+    form: Annotated[str, typer.Option("--form", metavar="parquet|csv", help="Kind of file.")] = "parquet",
+    force: Force = False,
+) -> None:
+    """Write levels, captures, findings, events and decisions as tables."""
+    from vibe.cli import screen
+    from vibe.history.export import export as write
+
+    with _opened(store) as opened:
+        screen.show_files(write(opened, out, form, force=force))
+
+
+def verify(store: StoreOption) -> None:
+    """Read every file and check every hash. Exit status 2 when something is wrong."""
+    from vibe.cli import screen
+    from vibe.history.tidy import verify as look
+
+    with _opened(store) as opened:
+        found = look(opened)
+    _tell(found.wrong)
+    for told in found.known:
+        screen.note(f"known: {told.where}: {told.what}")
+    if found.wrong:
+        count = "1 thing is" if len(found.wrong) == 1 else f"{len(found.wrong)} things are"
+        raise CallError(f"{count} wrong in {store}; `vibe history repair --store {store}` mends what can be mended")
+    screen.note(f"{found.captures} captures, nothing wrong")
+
+
+def repair(store: StoreOption) -> None:
+    """Mend what can be mended: sweep up, take lost rows from their files, put down what is lost.
+
+    Damaged files are set aside, not thrown away. Where the database is gone it is built anew from the captures.
+    """
+    from vibe.cli import screen
+    from vibe.history.layout import CAPTURES
+    from vibe.history.store import Store
+    from vibe.history.tidy import repair as mend
+
+    with Store.open(store, create=(store / CAPTURES).is_dir()) as opened:
+        done = mend(opened)
+    _tell(done)
+    screen.note(f"{len(done)} mended or put down")
+
+
+def thin(
+    store: StoreOption,
+    keep_days: Annotated[
+        int, typer.Option("--keep-days", min=1, metavar="N", help="Samples younger than this stay.", show_default=False)
+    ],
+    keep_first: Annotated[
+        bool, typer.Option("--keep-first", help="The first accepted capture of each baseline keeps its samples too.")
+    ] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would go, and change nothing.")] = False,
+) -> None:
+    """Let old samples go; levels, spectra and reports stay.
+
+    Captures in which something was found, and those that an open alarm names, keep their samples.
+    """
+    from datetime import UTC, timedelta
+
+    from vibe.cli import screen
+    from vibe.history.tidy import thin as let_go
+
+    before = datetime.now(UTC) - timedelta(days=keep_days)
+    with _opened(store) as opened:
+        done = let_go(opened, before=before, keep_first=keep_first, dry=dry_run)
+    _tell(done.troubles)
+    for why, count in sorted(done.spared.items()):
+        screen.note(f"spared: {count}, {why}")
+    verb = "would lose" if dry_run else "lost"
+    screen.note(f"{done.captures} captures {verb} their samples, {done.freed_bytes / 1e6:.1f} MB")
+
+
+def event(
+    drive: DriveTag,
+    store: StoreOption,
+    kind: Annotated[
+        str,
+        typer.Option(
+            "--kind", metavar="KIND", show_default=False,
+            help="grease, bearing change, realignment, repair, new drive or other.",
+        ),
+    ],
+    at: Annotated[
+        str | None, typer.Option("--at", metavar="TIME", help="Date, or date and time; now unless given.")
+    ] = None,
+    note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What was done.")] = "",
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who did it, or says so.")] = "",
+    keep_baseline: Annotated[
+        bool, typer.Option("--keep-baseline", help="What was measured before still says what is usual.")
+    ] = False,
+    time_zone: TimeZone = None,
+) -> None:  # fmt: skip
+    """Put down what was done to a drive. From then on a new baseline counts."""
+    from datetime import UTC
+
+    from vibe.core.history import Event
+
+    when = datetime.now(UTC) if at is None else _time_said(at, time_zone)
+    with _opened(store) as opened:
+        _known(opened, drive)
+        opened.add_event(
+            Event(drive=drive, at=when, kind=kind, note=note, by=by, new_baseline=not keep_baseline)  # type: ignore[arg-type]
+        )
+
+
+for _name, _command in (
+    ("add", add), ("list", list_drives), ("show", show), ("export", export), ("verify", verify), ("repair", repair),
+    ("thin", thin), ("event", event),
+):  # fmt: skip
+    app.command(_name)(plainly(_command))
+
+
+def _opened(folder: Path) -> Store:
+    from vibe.history.store import Store
+
+    return Store.open(folder)
+
+
+def _known(store: Store, tag: str) -> None:
+    import difflib
+
+    tags = [drive.tag for drive in store.drives()]
+    if tag not in tags:
+        near = difflib.get_close_matches(tag, tags, n=1, cutoff=0.5)
+        hint = f"the nearest is {near[0]!r}" if near else "`vibe history list` names all there are"
+        raise CallError(f"{store.folder} holds nothing of a drive {tag!r}; {hint}")
+
+
+def _tell(told: tuple[Told, ...]) -> None:
+    from vibe.cli import screen
+
+    if told:
+        screen.show_rows(["where", "what"], [[one.where, one.what] for one in told])
+
+
+def _time_said(text: str, zone: str | None) -> datetime:
+    from vibe.ingest.clock import in_zone
+
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise CallError(f"--at {text!r} is no time: write it as 2026-03-04 or 2026-03-04T15:30+01:00") from None
+    when, _ = in_zone(when, zone)
+    if when.utcoffset() is None:
+        raise CallError(f"--at {text} has no offset from UTC: add one (2026-03-04T15:30+01:00), or give --time-zone")
+    return when
+
+
+def _time(when: datetime | None) -> str:
+    return "" if when is None else when.isoformat(timespec="seconds")
+
+
+def _clock(time_s: float) -> str:
+    from datetime import UTC
+
+    return datetime.fromtimestamp(time_s, UTC).isoformat(timespec="seconds")

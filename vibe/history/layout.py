@@ -1,0 +1,37 @@
+"""What lies where in a store, in the words that stand in the store itself."""
+
+from __future__ import annotations
+
+CAPTURES = "captures"
+README = "README.txt"
+DAMAGED = "damaged"
+README_TEXT = """\
+A history of captures, kept by vibe. One folder is one site. Copy it as a whole, while nobody adds to it.
+
+store.sqlite            SQLite 3: what is asked for. store.sqlite-wal and -shm beside it belong to it. Keep it on a disk
+                        of the machine, not on a network share: several processes may add and read at once, all of
+                        them on this machine.
+captures/ab/<hash>.h5   HDF5, one file per capture; <hash> is the SHA-256 of the file that was delivered, ab its first
+                        two signs. Each file alone can give back all rows of its capture: vibe history repair.
+incoming/               what is being added at this moment. What a process that was ended left there is swept away by
+                        the next one.
+damaged/                files that vibe history repair found damaged and set aside.
+store.format<n>.sqlite  the database as it was before a newer program brought it to its own format.
+
+An HDF5 file: root attributes content (the hash), drive, measured_at (with offset from UTC), speed_rpm, load_percent.
+  channels/<point>   samples as recorded: integers with attribute scale where they lie on the recorder's steps, else
+                     float32; sample_rate_hz, unit, quantity, ...; sha256 of the numbers as stored, least byte first.
+                     Missing after thinning.
+  spectra/<nnn>      greatest value in each cell of equal width; attributes point, kind, axis, step, sha256.
+  record             JSON in UTF-8: values, health report, speed, and what else was kept; attribute sha256.
+Any program that reads the native form of captures of vibe reads these files.
+
+Tables of store.sqlite (PRAGMA user_version is the number of the format):
+  capture      one row per capture; waveform: its samples are kept, thinned away or lost; time_s: UTC since 1970
+  series       drive, point, measure, subject (tone, line or owner), unit
+  value        series, time_s, capture, value
+  health       report of a capture alone, JSON packed by zlib;  finding   its findings
+  drive_file   text of each drive file that was used; kind is equal for sister drives
+  event, decision   written once; the database refuses to change or remove a row
+  alarm        alarms with their facts in JSON; closed_at is null while open
+"""

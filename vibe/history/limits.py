@@ -1,0 +1,161 @@
+"""Limits from three sources side by side, each named: ISO rules, this drive's statistics, its sisters' statistics."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from vibe.history.baseline import Baseline, from_level_db, level_db
+from vibe.history.settings import HistorySettings
+from vibe.history.tolerance import two_sided_factor
+
+Source = Literal["ISO rules", "this drive", "sister drives"]
+LimitKind = Literal["change", "alarm", "trip"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zones:
+    """Zone boundaries B/C and C/D in the unit of the measure; ``by_analogy`` where the drive is outside their scope."""
+
+    standard: str
+    bc: float
+    cd: float
+    by_analogy: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """A level [unit of the measure] above which, or below ``low``, something is to be looked at.
+
+    ``change`` is a level that differs from what is usual, up or down; ``alarm`` and ``trip`` bound from above.
+    ``because`` says in one line how it was made.
+    """
+
+    source: Source
+    kind: LimitKind
+    value: float
+    low: float | None
+    by_analogy: bool
+    because: str
+
+    def broken_by(self, value: float) -> bool:
+        """Whether a value lies beyond this limit."""
+        return value > self.value or (self.low is not None and value < self.low)
+
+
+def limits(
+    baseline: Baseline | None, sisters: Sequence[Baseline], zones: Zones | None, settings: HistorySettings
+) -> tuple[Limit, ...]:
+    """All limits that can be stated, ISO rules first.
+
+    ``sisters`` are baselines of *other* drives of the same type, same measure and point, in the same condition.
+    ``zones`` belong to velocity r.m.s. (or what else the standard judges) and are None for all other measures.
+    """
+    return (
+        *(() if zones is None else iso_limits(None if baseline is None else baseline.usual, zones, settings)),
+        *(() if baseline is None else own_limits(baseline, settings)),
+        *sister_limits(sisters, settings),
+    )
+
+
+def iso_limits(usual: float | None, zones: Zones, settings: HistorySettings) -> tuple[Limit, ...]:
+    """Change, alarm and trip after ISO 10816-3:2009, 5.3 and 5.4; ``usual`` is None while there is no baseline."""
+    rules = settings.limits
+    step, cap = rules.change_share_of_bc * zones.bc, rules.alarm_cap_of_bc * zones.bc
+    name = f"{zones.standard}{', by analogy' if zones.by_analogy else ''}"
+    made: list[Limit] = []
+
+    def add(kind: LimitKind, value: float, because: str, low: float | None = None) -> None:
+        made.append(
+            Limit(
+                source="ISO rules",
+                kind=kind,
+                value=value,
+                low=low,
+                by_analogy=zones.by_analogy,
+                because=f"{name}: {because}",
+            )
+        )
+
+    if usual is not None:
+        share = f"{100 * rules.change_share_of_bc:.0f} % of B/C ({zones.bc:g})"
+        add("change", usual + step, f"baseline {usual:.3g} up or down by {share}", max(usual - step, 0.0))
+        capped = f", capped at {rules.alarm_cap_of_bc:g} times B/C" if usual + step > cap else ""
+        add("alarm", min(usual + step, cap), f"baseline {usual:.3g} and {share}{capped}")
+    else:
+        # The standard leaves the first setting to experience; B/C itself is common practice.
+        add("alarm", zones.bc, f"B/C ({zones.bc:g}) itself until there is a baseline")
+    add("trip", rules.trip_of_cd * zones.cd, f"{rules.trip_of_cd:g} times C/D ({zones.cd:g}), not tied to the baseline")
+    return tuple(made)
+
+
+def own_limits(baseline: Baseline, settings: HistorySettings) -> tuple[Limit, ...]:
+    """Change and alarm from what this drive did before; none while there is no baseline."""
+    if baseline.change is None or baseline.alarm is None:
+        return ()
+    return _statistical("this drive", baseline.change, baseline.alarm, baseline.note, settings)
+
+
+def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tuple[Limit, ...]:
+    """Change and alarm from the baselines of sister drives; none for fewer than ``fewest_sisters``.
+
+    Tolerance interval of a one-way random model: a level is that of its drive plus scatter, both normal in dB. The
+    variance of one capture of any drive is var(means) + (1 - 1/n) var(within), n the harmonic mean of the captures per
+    drive; degrees of freedom after Satterthwaite; the mean counts as one of so many values as there are drives, which is
+    a little careful where captures scatter more than drives differ. After Mee, Technometrics 26
+    (1984) 251-253, and for unequal numbers Thomas & Hultquist, Annals of Statistics 6 (1978) 582-587, from memory.
+    """
+    known = [b for b in sisters if b.level_db is not None and b.spread_db is not None]
+    drives = len(known)
+    if drives < settings.limits.fewest_sisters:
+        return ()
+    unit = known[0].unit
+    means = np.array([b.level_db for b in known], dtype=np.float64)
+    within = np.array([b.spread_db for b in known], dtype=np.float64) ** 2
+    counts = np.array([b.n_effective for b in known])
+    least = settings.baseline.least_spread_db**2
+    between = max(float(means.var(ddof=1)), least)
+    pooled, freedom = float(np.average(within, weights=counts - 1)), float(np.sum(counts - 1))
+    scatter = (1.0 - float(np.mean(1.0 / counts))) * pooled
+    variance = between + scatter
+    dof = variance**2 / (between**2 / (drives - 1) + scatter**2 / freedom)
+    mean, spread = float(means.mean()), float(np.sqrt(variance))
+    rules = settings.baseline
+    intervals = []
+    for content in (rules.change_content, rules.alarm_content):
+        factor = two_sided_factor(drives, content, rules.confidence, round(dof, 1))
+        intervals.append(
+            (
+                float(from_level_db(mean - factor * spread, unit)),
+                float(from_level_db(mean + factor * spread, unit)),
+            )
+        )
+    note = f"{drives} drives, {np.sqrt(between):.1f} dB between and {np.sqrt(pooled):.1f} dB within drives"
+    return _statistical("sister drives", intervals[0], intervals[1], note, settings)
+
+
+def _statistical(
+    source: Source, change: tuple[float, float], alarm: tuple[float, float], note: str, settings: HistorySettings
+) -> tuple[Limit, ...]:
+    rules = settings.baseline
+
+    def words(content: float) -> str:
+        return f"{100 * content:.0f} % of sound captures, {100 * rules.confidence:.0f} % sure; {note}"
+
+    return (
+        Limit(
+            source=source, kind="change", value=change[1], low=change[0], by_analogy=False,
+            because=words(rules.change_content),
+        ),
+        Limit(
+            source=source, kind="alarm", value=alarm[1], low=None, by_analogy=False, because=words(rules.alarm_content),
+        ),
+    )  # fmt: skip
+
+
+def change_over(limit: Limit, value: float, unit: str) -> float:
+    """How far a value lies above a limit [dB]; negative below it."""
+    return float(level_db(value, unit) - level_db(limit.value, unit))

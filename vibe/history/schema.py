@@ -1,0 +1,213 @@
+"""The tables of a store, in numbered steps: each step was the newest layout once and is never changed afterwards.
+
+``PRAGMA user_version`` says how many steps a store has seen. A new layout is a new entry at the end of ``STEPS``.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from vibe.core.errors import CallError, OutputError
+
+DATABASE = "store.sqlite"
+OWNER = 0x76696265
+"""``PRAGMA application_id`` of a store: "vibe" in ASCII."""
+BUSY_MS = 60_000
+"""How long one process waits while another writes; one addition takes some milliseconds."""
+
+_CAPTURES = (
+    # What a drive file said when captures were kept with it; the last row is the one in use.
+    """CREATE TABLE drive_file (
+        id INTEGER PRIMARY KEY, drive TEXT NOT NULL, kind TEXT NOT NULL, toml TEXT NOT NULL, added_at TEXT NOT NULL
+    )""",
+    "CREATE INDEX drive_file_of_drive ON drive_file (drive, id)",
+    # measured_at is the time as it was given, with its offset; time_s the same, counted from 1970 (UTC).
+    """CREATE TABLE capture (
+        id INTEGER PRIMARY KEY, content TEXT NOT NULL UNIQUE, drive TEXT NOT NULL, file TEXT NOT NULL,
+        measured_at TEXT NOT NULL, time_s REAL NOT NULL, duration_s REAL NOT NULL,
+        kept TEXT NOT NULL CHECK (kept IN ('accepted', 'limited', 'rejected')), state TEXT NOT NULL,
+        speed_hz REAL, speed_uncertainty_hz REAL, load_percent REAL, software TEXT NOT NULL, added_at TEXT NOT NULL,
+        waveform TEXT NOT NULL CHECK (waveform IN ('kept', 'thinned', 'lost')), file_sha256 TEXT NOT NULL
+    )""",
+    "CREATE INDEX capture_of_drive ON capture (drive, time_s)",
+    """CREATE TABLE series (
+        id INTEGER PRIMARY KEY, drive TEXT NOT NULL, point TEXT NOT NULL, measure TEXT NOT NULL,
+        subject TEXT NOT NULL, unit TEXT NOT NULL, UNIQUE (drive, point, measure, subject)
+    )""",
+    """CREATE TABLE value (
+        series INTEGER NOT NULL REFERENCES series (id), time_s REAL NOT NULL,
+        capture INTEGER NOT NULL REFERENCES capture (id), value REAL NOT NULL,
+        PRIMARY KEY (series, time_s, capture)
+    ) WITHOUT ROWID""",
+    # The report of a capture, JSON packed by zlib: plain, it would be most of the database.
+    "CREATE TABLE health (capture INTEGER PRIMARY KEY REFERENCES capture (id), json BLOB NOT NULL)",
+    """CREATE TABLE finding (
+        capture INTEGER NOT NULL REFERENCES capture (id), rank INTEGER NOT NULL, tone TEXT, component TEXT NOT NULL,
+        defect TEXT NOT NULL, probability REAL, severity TEXT, PRIMARY KEY (capture, rank)
+    ) WITHOUT ROWID""",
+)
+
+_DECISIONS = (
+    """CREATE TABLE alarm (
+        id TEXT PRIMARY KEY, drive TEXT NOT NULL, cause TEXT NOT NULL, opened_at TEXT NOT NULL, closed_at TEXT,
+        facts TEXT NOT NULL
+    ) WITHOUT ROWID""",
+    "CREATE INDEX alarm_of_drive ON alarm (drive)",
+    """CREATE TABLE event (
+        id INTEGER PRIMARY KEY, drive TEXT NOT NULL, at TEXT NOT NULL, time_s REAL NOT NULL, kind TEXT NOT NULL,
+        note TEXT NOT NULL, by TEXT NOT NULL, new_baseline INTEGER NOT NULL, added_at TEXT NOT NULL
+    )""",
+    "CREATE INDEX event_of_drive ON event (drive, time_s)",
+    """CREATE TABLE decision (
+        id INTEGER PRIMARY KEY, alarm TEXT NOT NULL REFERENCES alarm (id), verdict TEXT NOT NULL,
+        because TEXT NOT NULL, by TEXT NOT NULL, at TEXT NOT NULL, recheck_by TEXT
+    )""",
+    "CREATE INDEX decision_of_alarm ON decision (alarm, id)",
+    *(
+        f"CREATE TRIGGER {table}_is_never_{word} BEFORE {what} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, 'what is in the table {table} stays as it was written'); END"
+        for table in ("event", "decision")
+        for what, word in (("UPDATE", "changed"), ("DELETE", "removed"))
+    ),
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS)
+"""Statements that lead from format n to n + 1, n being the place in the tuple."""
+
+
+def connected(folder: Path, *, create: bool) -> sqlite3.Connection:
+    """The database of the store in ``folder``, brought to the newest format; read only where it may not be written.
+
+    Raises:
+        CallError: it is of a newer format, damaged, or no store's. OutputError: it cannot be brought up to date.
+    """
+    path = folder / DATABASE
+    with explained(path):
+        if not create and not writable(folder):
+            connection = _opened(_read_only(path))
+        else:
+            connection = _opened(f"{path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}")
+        try:
+            _ready(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+    return connection
+
+
+def _opened(uri: str) -> sqlite3.Connection:
+    # No implied transactions: what belongs together is said in store.py.
+    return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_MS / 1000)
+
+
+def writable(folder: Path) -> bool:
+    """Whether this process may change the store in ``folder``."""
+    return os.access(folder, os.W_OK) and os.access(folder / DATABASE, os.W_OK)
+
+
+def _read_only(path: Path) -> str:
+    # Without a file of recent writes beside it nobody is writing, and SQLite needs none of its own.
+    alone = not path.with_name(f"{path.name}-wal").exists()
+    return f"{path.resolve().as_uri()}?{'immutable=1' if alone else 'mode=ro'}"
+
+
+def _ready(connection: sqlite3.Connection, path: Path) -> None:
+    version = _version(connection, path)
+    may_write = writable(path.parent)
+    if may_write:
+        _write_ahead(connection)
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+    if version == len(STEPS):
+        return
+    if not may_write:
+        raise OutputError(f"{path} is of an older format and may not be written: open it once where it may be")
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # Another process may have been quicker.
+        version = _version(connection, path)
+        if 0 < version < len(STEPS):
+            _backed_up(path, version)
+        for statements in STEPS[version:]:
+            for statement in statements:
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {OWNER}")
+        connection.execute(f"PRAGMA user_version = {len(STEPS)}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """The journal in which readers do not wait for who writes."""
+    until = time.monotonic() + BUSY_MS / 1000
+    # Several processes may make the same new store; this one change does not wait for its turn by itself.
+    while connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+        try:
+            connection.execute("PRAGMA journal_mode = WAL").fetchone()
+        except sqlite3.OperationalError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.02)
+
+
+def _version(connection: sqlite3.Connection, path: Path) -> int:
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    if tables and owner != OWNER:
+        raise CallError(f"{path} is a database of another program; name another folder")
+    if version > len(STEPS):
+        raise CallError(
+            f"{path} is of format {version}, this program knows formats up to {len(STEPS)}: use a newer vibe"
+        )
+    return version
+
+
+def _backed_up(path: Path, version: int) -> None:
+    """A copy of the store as it was, beside it; readers see it so while another connection holds the lock to write."""
+    copy = path.with_name(f"store.format{version}.sqlite")
+    part = path.with_name(f"{copy.name}.part")
+    part.unlink(missing_ok=True)
+    source = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    target = sqlite3.connect(part)
+    try:
+        source.backup(target)
+    finally:
+        target.close()
+        source.close()
+    part.replace(copy)
+
+
+@contextmanager
+def explained(path: Path) -> Iterator[None]:
+    """What SQLite says of the database ``path``, as one sentence that says what to do.
+
+    Raises:
+        CallError: it is damaged, or no database. OutputError: it cannot be written, or the disk is full.
+    """
+    try:
+        yield
+    except sqlite3.DatabaseError as error:
+        name = getattr(error, "sqlite_errorname", None) or ""
+        if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+            raise CallError(
+                f"{path} is damaged ({error}): put back a copy of it; or move it away, and `vibe history repair` "
+                "builds it anew from the captures, without events and decisions"
+            ) from error
+        if name.startswith("SQLITE_FULL"):
+            raise OutputError(f"{path}: the disk is full; nothing was changed, make room and try again") from error
+        if name.startswith("SQLITE_BUSY"):
+            raise OutputError(f"{path}: another process holds it for too long; try again when it has ended") from error
+        if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
+            raise OutputError(f"{path} may not be written, or cannot be opened; check rights on its folder") from error
+        if name.startswith("SQLITE_IOERR"):
+            raise OutputError(f"{path}: the disk does not answer as it should ({error})") from error
+        raise
