@@ -16,11 +16,14 @@ from vibe.cli.answers import debugging, plainly
 from vibe.cli.check import check
 from vibe.cli.demo import demo
 from vibe.cli.diagnose import diagnose
+from vibe.cli.history import app as history
 from vibe.cli.plan import plan
+from vibe.cli.practice import practice
 from vibe.cli.run import run
 from vibe.cli.schema import schema
 from vibe.cli.simulate import simulate
 from vibe.cli.tones import tones
+from vibe.cli.years import years
 
 app = typer.Typer(
     name="vibe",
@@ -34,8 +37,9 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for _command in (demo, run, diagnose, tones, plan, check, simulate, schema):
+for _command in (demo, run, diagnose, tones, plan, check, practice, simulate, years, schema):
     app.command(_command.__name__)(plainly(_command))
+app.add_typer(history)
 
 
 def _version(wanted: bool) -> None:

@@ -11,14 +11,21 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import CombEvidence
+    from vibe.core.health import Finding
     from vibe.core.tones import Tone, ToneTable, Visibility
     from vibe.spectra.analysis import Question, Reading
+    from vibe.spectra.owners import Lines, Owner
     from vibe.spectra.recognise import Candidate
 
 FEWEST_REPEATS = 10.0
 """Repeats within a capture from which a comb can be told from chance."""
 SLOW_SHAFT_LINES = 12
 """Harmonics that a slow shaft may make in the envelope; more would own half of the axis."""
+SHAFT_HARMONICS = 10
+"""Multiples of a shaft that unbalance, misalignment and looseness make; half orders as far (common practice)."""
+MESH_HARMONICS = 8
+SMOOTH_HARMONICS = 6
+"""Of what takes the load in turn: pins, planets, a belt."""
 MOST_SPEED_ORDERS = 24
 """Lines used to find the speed: the lowest orders that a sound drive makes."""
 
@@ -101,6 +108,83 @@ def speed_orders(drive: Drive, table: ToneTable) -> tuple[float, ...]:
     # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
     orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
     return tuple(sorted(orders)[:MOST_SPEED_ORDERS])
+
+
+def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
+    """Those who may cause a part of a level: shafts, meshes, pins, lobes, each bearing, the motor's field.
+
+    Parts that share an order cannot be told apart and are one owner, "stage1.lobe or stage1.output_pin".
+    """
+    from vibe.spectra.owners import Lines, Owner
+
+    half_orders = tuple(range(1, 2 * SHAFT_HARMONICS, 2))
+    shaft = [Lines(order=1.0, harmonics=_first(SHAFT_HARMONICS)), Lines(order=0.5, harmonics=half_orders)]
+    shaft += [
+        Lines(order=tone.order, harmonics=_first(3))
+        for tone in table.tones
+        if tone.family == "shaft" and abs(tone.order - 1.0) > 1e-9
+    ]
+    owners = [Owner(name="shaft", lines=tuple(shaft))]
+    for tone in table.tones:
+        if tone.family == "mesh":
+            lines = Lines(order=tone.order, harmonics=_first(MESH_HARMONICS), sidebands=_mesh_sidebands(tone, table))
+            owners.append(Owner(name=tone.id, lines=(lines,)))
+        elif tone.family in ("output pin pass", "planet pass", "belt"):
+            owners.append(Owner(name=tone.id, lines=(Lines(order=tone.order, harmonics=_first(SMOOTH_HARMONICS)),)))
+    local = [tone for tone in table.tones if tone.damage and not any(tone.slip)]
+    for tone in local:
+        twins = [other for other in local if _same_order(other, tone.order, tone.slip)]
+        if twins[0] is tone:
+            names = tuple(twin.id for twin in twins)
+            every = Lines(order=tone.order, harmonics=None)
+            owners.append(Owner(name=" or ".join(names), lines=(every,), hits=names))
+    for bearing in drive.bearing:
+        head = f"bearing.{bearing.name}"
+        parts = (t.id for t in table.tones if t.damage and t.id.rpartition(".")[0] == head)
+        owners.append(Owner(name=head, hits=tuple(parts)))
+    if drive.motor is not None:
+        owners.append(Owner(name="electrical", lines=_field(drive)))
+    return tuple(owners)
+
+
+def believed_combs(findings: Sequence[Finding]) -> set[str]:
+    """Names of the combs whose hits are more likely damage than not."""
+    return {
+        name
+        for finding in findings
+        if finding.defect == "local damage" and finding.probability >= 0.5
+        for name in (finding.tone, *finding.seen_in)
+        if name is not None
+    }
+
+
+def _first(count: int) -> tuple[int, ...]:
+    return tuple(range(1, count + 1))
+
+
+def _mesh_sidebands(mesh: Tone, table: ToneTable) -> tuple[float, ...]:
+    """One and two turns of what carries the meshing parts past each other: wear is uneven along a turn."""
+    stage = mesh.id.partition(".")[0]
+    turns = {tone.order for tone in table.tones if tone.id in (f"{stage}.ring_pin", f"{stage}.lobe")}
+    if mesh.sidebands or not turns:
+        turns = {side.order for side in mesh.sidebands}
+    return tuple(sorted({times * turn for turn in turns for times in (1, 2)}))
+
+
+def _field(drive: Drive) -> tuple[Lines, ...]:
+    """Line and twice line frequency; beside the latter the pole pass, which moves with the slip."""
+    from vibe.spectra.owners import Lines
+
+    motor = drive.motor
+    if motor is None:
+        return ()
+    lines = [Lines(hz=motor.line_hz, harmonics=(1,)), Lines(hz=2 * motor.line_hz, harmonics=(1, 2))]
+    if motor.coupling == "direct" and motor.synchronous_hz > drive.input.speed_hz:
+        for sign in (-1, 1):
+            # twice line ± poles x (synchronous - input)
+            at_hz = 2 * motor.line_hz + sign * motor.poles * motor.synchronous_hz
+            lines.append(Lines(order=-sign * float(motor.poles), hz=at_hz))
+    return tuple(lines)
 
 
 def candidate_of(drive: Drive, table: ToneTable) -> Candidate:

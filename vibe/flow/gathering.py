@@ -30,6 +30,13 @@ class RouteReader:
 
         return read_on_route(path, self.folder, self.route)
 
+    def knows(self, capture: Capture) -> bool:
+        """Whether any channel of a capture is a point of its stop."""
+        from vibe.core.route import folded
+
+        points = {(stop.drive, folded(point.name)) for stop in self.route.stop for point in stop.point}
+        return any((capture.drive, folded(channel.name)) in points for channel in capture.channels)
+
 
 def plain_reader(path: Path) -> Capture:
     """Reads a capture without a route. Raises: CaptureError where the file cannot be read."""
@@ -59,10 +66,16 @@ def gathered(found: Sequence[Path], tags: Collection[str], reader: RouteReader |
 
     told = Gathered()
     drives: dict[Path, str] = {}
+    strays: list[Path] = []
     for path in found:
         name = writable(path.name)
         try:
-            tag = reader(path).drive if reader is not None else identify(path)[0]
+            if reader is None:
+                tag = identify(path)[0]
+            else:
+                capture = reader(path)
+                tag = capture.drive
+                strays += [] if reader.knows(capture) else [path]
         except VibeError as error:
             told.unused.append(writable(str(error)))
             continue
@@ -73,7 +86,8 @@ def gathered(found: Sequence[Path], tags: Collection[str], reader: RouteReader |
             told.unused.append(f"{name}: measured on {tag[:80]!r}, {where}")
         else:
             drives[path] = tag
-    for first, *others in same_content(drives):
+    # Of two files alike the one whose name the route understands is kept.
+    for first, *others in same_content(sorted(drives, key=strays.__contains__)):
         for other in others:
             text = f"{writable(other.name)}: the same file as {writable(first.name)}; set aside"
             if drives[other] != drives[first]:

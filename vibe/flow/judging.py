@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
-from vibe.flow.asking import by_tone, question_of, searchable
+from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gathering import Reader, plain_reader
+from vibe.flow.recognising import contradiction, recognised
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from vibe.flow.settings import Settings
     from vibe.health.rules import Boundaries
     from vibe.spectra.analysis import Reading
+    from vibe.spectra.recognise import Candidate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,7 +40,12 @@ class Judged:
 
 
 def judge_capture(
-    path: Path, drive: Drive, table: ToneTable, settings: Settings, reader: Reader = plain_reader
+    path: Path,
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    reader: Reader = plain_reader,
+    others: Mapping[str, Candidate] | None = None,
 ) -> Judged:
     """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
     from vibe.core.health import CaptureReport
@@ -48,11 +55,21 @@ def judge_capture(
     except CaptureError as error:
         report = CaptureReport(file=writable(path.name), error=writable(error.reason))
         return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
-    return judge_samples(capture, drive, table, settings)
+    return judge_samples(capture, drive, table, settings, others)
 
 
-def judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Settings) -> Judged:
-    """Check, analyse and diagnose a capture that is in memory."""
+def judge_samples(
+    capture: Capture,
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    others: Mapping[str, Candidate] | None = None,
+) -> Judged:
+    """Check, analyse and diagnose a capture that is in memory.
+
+    ``others``: drives whose lines it might hold instead, by tag. A capture that holds them, or at whose speed nobody
+    would look, is rejected: its silence would mean nothing.
+    """
     from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
     from vibe.ingest import with_drift
@@ -65,6 +82,17 @@ def judge_samples(capture: Capture, drive: Drive, table: ToneTable, settings: Se
         for channel in capture.vibration
         if next(q for q in quality if q.channel == channel.name).verdict != "rejected"
     ]
+    heard = recognised(capture, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
+    reason = contradiction(heard, drive)
+    if reason is not None:
+        names = {channel.name for channel in fit}
+        quality = tuple(
+            replace(q, verdict="rejected", reasons=(reason, *q.reasons), usable_band_hz=None)
+            if q.channel in names
+            else q
+            for q in quality
+        )
+        fit = []
     remarks = list(capture.remarks)
     if capture.drive is not None and capture.drive != drive.tag:
         remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")

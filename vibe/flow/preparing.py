@@ -130,11 +130,11 @@ def settings_hashes(plant: Plant, pdf: bool) -> dict[str, str]:
 
 def drive_hashes(plant: Plant, tag: str, captures: Sequence[Path]) -> dict[str, str]:
     """What the report of one drive depends on besides. A file's place says, on a route, what it is."""
-    from vibe.ingest.sidecar import sidecar_path
+    from vibe.ingest.sidecar import files_beside
 
     made_from = {"the drive file": file_hash(plant.files[tag])}
     for path in captures:
-        for file in (path, sidecar_path(path)):
+        for file in (path, *files_beside(path)):
             if file == path or file.exists():
                 made_from[os.fsencode(file.relative_to(plant.folder)).decode("utf-8", "replace")] = file_hash(file)
     return made_from

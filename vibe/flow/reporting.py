@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
     from vibe.spectra.analysis import Reading
+    from vibe.spectra.recognise import Candidate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,9 +65,14 @@ def written(dossier: Dossier, out: Path | None, *, force: bool, pdf: bool) -> Dr
 
 
 def dossier_of(
-    drive: Drive, table: ToneTable, captures: Sequence[Path], settings: Settings, reader: Reader = plain_reader
+    drive: Drive,
+    table: ToneTable,
+    captures: Sequence[Path],
+    settings: Settings,
+    reader: Reader = plain_reader,
+    others: Mapping[str, Candidate] | None = None,
 ) -> Dossier:
-    """Health and exhibits of one drive from all of its captures.
+    """Health and exhibits of one drive from all of its captures; ``others`` as in ``judge_samples``.
 
     The last one measured gives speed and visibility; levels and overview pictures come, point by point, from the last
     one that holds the point: many loggers write a file for each.
@@ -74,7 +80,7 @@ def dossier_of(
     from vibe.core.dossier import Dossier
     from vibe.kinematics.plan import capture_plan
 
-    judged = [judge_capture(path, drive, table, settings, reader) for path in captures]
+    judged = [judge_capture(path, drive, table, settings, reader, others) for path in captures]
     health = health_of(drive, table, judged, settings)
     _, readings = _latest_of_each_point([one for one in judged if one.reading is not None])
     return Dossier(

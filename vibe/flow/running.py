@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, OutputError, VibeError, defect
 from vibe.flow import resuming
+from vibe.flow.asking import candidate_of
 from vibe.flow.gathering import Gathered, RouteReader, plain_reader, without_twins
 from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, reader_of, settings_hashes
 from vibe.flow.reporting import dossier_of, written
@@ -19,6 +21,7 @@ from vibe.flow.summing_up import summed_up
 if TYPE_CHECKING:
     from vibe.flow.workers import Lost
     from vibe.report.rows import IndexRow
+    from vibe.spectra.recognise import Candidate
 
 Progress = Callable[[int, int, str], None]
 
@@ -52,6 +55,7 @@ class _Job:
     run: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
     reader: RouteReader | None = None
+    others: Mapping[str, Candidate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +77,7 @@ def _do_job(job: _Job) -> _Done:
         drive, table = tones_of(job.drive_path)
         reader = job.reader or plain_reader
         captures, said = without_twins(job.tag, job.captures, reader)
-        dossier = dossier_of(drive, table, captures, load_settings(job.limits), reader)
+        dossier = dossier_of(drive, table, captures, load_settings(job.limits), reader, job.others)
         row = written(dossier, job.out, force=job.force, pdf=job.pdf).row
         row = replace(row, noticed=tuple(said))
         health = dossier.health
@@ -187,15 +191,25 @@ def _jobs(
 ) -> list[_Job]:
     """One job per drive that was measured. What an interrupted run might write may be replaced, nothing else."""
     shared = settings_hashes(plant, pdf)
+    everybody = _candidates(plant)
     replaced = journal.drives if journal.was_interrupted else set()
     return [
         _Job(
             tag=tag, name=plant.drives[tag].name, drive_path=plant.files[tag], captures=tuple(files), out=target,
             limits=plant.limits, force=force or tag in replaced, pdf=pdf, reader=reader_of(plant),
-            made_from=shared | drive_hashes(plant, tag, files),
+            made_from=shared | drive_hashes(plant, tag, files), others=everybody,
         )
         for tag, files in told.by_drive.items()
     ]  # fmt: skip
+
+
+def _candidates(plant: Plant) -> dict[str, Candidate]:
+    """Every drive as one whose lines a capture may hold. What is wrong with a drive is told with its report."""
+    found = {}
+    for tag, path in plant.files.items():
+        with suppress(VibeError):
+            found[tag] = candidate_of(*tones_of(path))
+    return found
 
 
 # ── what an interrupted run left ──────────────────────────────────────────────────────────────────────────────────

@@ -12,6 +12,7 @@ from vibe.core.errors import CaptureError, VibeError, defect
 from vibe.core.files import writable
 from vibe.core.round import FileSeen, PointSeen
 from vibe.core.route import folded
+from vibe.flow.recognising import FEWEST_SAMPLES, likely, recognised
 from vibe.flow.settings import share_dir, tones_of
 
 if TYPE_CHECKING:
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
     from vibe.ingest.on_the_spot import SpotRules
     from vibe.spectra.likeness import Signature
     from vibe.spectra.recognise import Candidate, Recognition
-
-FEWEST_SAMPLES = 4096
-EQUALLY_LIKELY = 5.0
-"""Log odds within which two drives explain the lines about as well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,7 +167,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     ]
     quality = {one.channel: one for one in dead_beside(capture.channels, single)}
     fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
-    heard = _recognised(capture, fit, asked, stop.drive)
+    heard = recognised(capture, fit, asked.candidates, stop.drive)
     if heard is not None and heard.speed is not None:
         for channel in fit:
             quality[channel.name] = with_drift(quality[channel.name], heard.speed.drift)
@@ -189,30 +186,13 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     return out
 
 
-def _recognised(capture: Capture, fit: Sequence[Channel], asked: Asked, tag: str) -> Recognition | None:
-    from vibe.ingest import assess
-    from vibe.spectra.recognise import recognise
-
-    if not fit:
-        return None
-    tachometer = capture.tachometer
-    if tachometer is not None and assess(tachometer).verdict == "rejected":
-        tachometer = None
-    rows = [(channel.samples, channel.sample_rate_hz) for channel in fit]
-    return recognise(rows, asked.candidates, tag, tachometer=tachometer)
-
-
 def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
     from vibe.ingest import on_the_spot
 
     if heard is None:
         return []
     if heard.verdict == "other drive":
-        return [
-            on_the_spot.wrong_drive(
-                drive.tag, [tag for tag, odds in heard.better if odds > heard.better[0][1] - EQUALLY_LIKELY]
-            )
-        ]
+        return [on_the_spot.wrong_drive(drive.tag, likely(heard))]
     found = heard.speed
     method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
     return on_the_spot.speed(

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from vibe.core.capture import Reason
+from vibe.core.capture import Reason, Verdict
 from vibe.core.drive import Drive
 
 MOST_NAMED = 4
@@ -119,17 +119,8 @@ def speed(
     rpm, plate = 60 * speed_hz, drive.input.speed_rpm
     low, high = (60 * edge for edge in drive.input.speed_range_hz)
     off = rpm / plate - 1
-    where = f"{abs(100 * off):.1f} % {'under' if off < 0 else 'over'} the plate"
     if not 0.999 * low <= rpm <= 1.001 * high:
-        reasons.append(
-            Reason(
-                code="speed_out_of_range",
-                text=f"{method} says {rpm:.0f} rpm, {where} and outside the {low:.0f} to {high:.0f} rpm of its file",
-                remedy="Is it loaded as usual, and is its supply right? If it is meant to run so, widen "
-                "speed_range_rpm in the drive file; if not, take it again at the usual speed.",
-                verdict="limited",
-            )
-        )
+        reasons.append(out_of_range(drive, speed_hz, method=method, verdict="limited"))
     elif _idle(drive, speed_hz, rules):
         reasons.append(
             Reason(
@@ -144,7 +135,7 @@ def speed(
         reasons.append(
             Reason(
                 code="speed_off_plate",
-                text=f"{method} says {rpm:.0f} rpm, {where}",
+                text=f"{method} says {rpm:.0f} rpm, {_beside(rpm, plate)}",
                 remedy="Is it loaded as it should be? Note the load.",
                 verdict="usable",
             )
@@ -159,6 +150,25 @@ def speed(
             )
         )
     return reasons
+
+
+def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", verdict: Verdict = "rejected") -> Reason:
+    """The drive turns outside the range of its file, where no diagnosis looks."""
+    rpm = 60 * speed_hz
+    low, high = (60 * edge for edge in drive.input.speed_range_hz)
+    return Reason(
+        code="speed_out_of_range",
+        text=f"{method} says {rpm:.0f} rpm, {_beside(rpm, drive.input.speed_rpm)} and outside the {low:.0f} to "
+        f"{high:.0f} rpm of its file",
+        remedy="Is it loaded as usual, and is its supply right? If it is meant to run so, widen speed_range_rpm in the "
+        "drive file; if not, take it again at the usual speed.",
+        verdict=verdict,
+    )
+
+
+def _beside(rpm: float, plate: float) -> str:
+    off = rpm / plate - 1
+    return f"{abs(100 * off):.1f} % {'under' if off < 0 else 'over'} the plate"
 
 
 def _synchronous(drive: Drive) -> float:
@@ -184,7 +194,7 @@ def wrong_drive(claimed: str, likely: Sequence[str]) -> Reason:
         code="wrong_drive",
         text=f"filed under {claimed}, but its lines are those of {others}",
         remedy=f"Was the sensor on {others}? Then file it there and take {claimed}; else check the drive file.",
-        verdict="limited",
+        verdict="rejected",
     )
 
 

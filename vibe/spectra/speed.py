@@ -143,7 +143,7 @@ def _best_of_range(
     for item in lows:
         strength = _over_floor(laid(item, shape), 0.0, duration, high)
         powers += _at_lines(*strength, grid, orders)
-    weight = _log_likelihood_ratio(powers, len(lows)).sum(axis=0)
+    weight = log_likelihood_ratio(powers, len(lows)).sum(axis=0)
     inside = (grid >= low) & (grid <= high)
     if not inside.any():
         # The range is narrower than one step of the grid.
@@ -180,15 +180,22 @@ class LineOdds:
 def line_odds(lows: Sequence[Low], high_hz: float) -> LineOdds:
     """The ratio at all places that every channel reaches; ``high_hz`` is the highest speed of the input."""
     duration = min(item.samples.size / item.rate_hz for item in lows)
+    total, bin_hz = power_over_floor(lows, high_hz)
+    return LineOdds(values=log_likelihood_ratio(total, len(lows)), bin_hz=bin_hz, duration_s=duration)
+
+
+def power_over_floor(lows: Sequence[Low], high_hz: float) -> tuple[NDArray[np.float64], float]:
+    """Power over the local floor (bins,), summed over the channels, at all places that each reaches; the bin [Hz]."""
+    duration = min(item.samples.size / item.rate_hz for item in lows)
     over = [_over_floor(item, 0.0, duration, high_hz) for item in lows]
     bin_hz = min(step for _, step in over)
     count = min(int((power.size - 1) * step / bin_hz) + 1 for power, step in over)
     places = np.arange(count) * bin_hz
     total = sum((np.interp(places / step, np.arange(power.size), power) for power, step in over), np.zeros(count))
-    return LineOdds(values=_log_likelihood_ratio(total, len(lows)), bin_hz=bin_hz, duration_s=duration)
+    return total, bin_hz
 
 
-def _log_likelihood_ratio(power: NDArray[np.float64], channels: int) -> NDArray[np.float64]:
+def log_likelihood_ratio(power: NDArray[np.float64], channels: int) -> NDArray[np.float64]:
     """Of "the machine may have a line here" against "nothing of it is here", from powers over the floor.
 
     ``power`` is summed over ``channels``; of noise it is Gamma distributed, and its surprise u = -ln(tail) exponential.
