@@ -145,10 +145,10 @@ def _strangers_in_words(reading: Reading | None, findings: Sequence[Finding]) ->
 
 
 def _quality(capture: Capture, drive: Drive) -> tuple[ChannelQuality, ...]:
-    from vibe.ingest import assess
+    from vibe.ingest import assess, dead_beside
 
     speed = drive.input.speed_hz
-    return tuple(assess(channel, speed_hz=speed) for channel in capture.channels)
+    return dead_beside(capture.channels, [assess(channel, speed_hz=speed) for channel in capture.channels])
 
 
 def _tachometer(capture: Capture, quality: Sequence[ChannelQuality]) -> Channel | None:
