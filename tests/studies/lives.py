@@ -2,7 +2,7 @@
 
 Parts: steady and growing series of noise whose truth is known; the two measured run-to-failure lives of the PRONOSTIA
 rig (Nectoux et al., IEEE PHM 2012); drives of the fleet in which one damage grows from a known onset, beside their
-healthy twins. ``python -m tests.studies.lives --count 400 --seed 10000``.
+healthy twins. ``python -m tests.studies.lives --count 200 --seed 10000``.
 """
 
 from __future__ import annotations
@@ -295,8 +295,8 @@ def noise_rows(seed: int, count: int, workers: int) -> Iterable[dict[str, Any]]:
         case = f"{GROWTH_DB_PER_MONTH:g} dB a month, correlation {alike}"
         weeks = [g.weeks for g in found if g.weeks is not None and not g.early]
         yield row("noise", case, "growth found", len(weeks), len(found))
-        yield row("noise", case, "weeks from onset, median", np.median(weeks))
-        yield row("noise", case, "weeks from onset, nine in ten", np.percentile(weeks, 90))
+        yield row("noise", case, "weeks from onset, median", float(np.median(weeks)))
+        yield row("noise", case, "weeks from onset, nine in ten", round(float(np.percentile(weeks, 90)), 1))
         yield row(
             "noise",
             case,
@@ -403,7 +403,7 @@ def draw(folder: Path, lives: Sequence[Measured]) -> Path:
 
 
 def main() -> None:
-    asked = options("Lives: growth, false starts, time to a limit.", count=400, counts="series of noise per case")
+    asked = options("Lives: growth, false starts, time to a limit.", count=200, counts="series of noise per case")
     clock = Clock()
     rows = list(noise_rows(asked.seed, asked.count, asked.workers))
     print(f"noise done ({clock})")

@@ -108,7 +108,7 @@ def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tup
     is a little careful where captures scatter more than drives differ. After Mee, Technometrics 26 (1984) 251-253, and
     for unequal numbers Thomas & Hultquist, Annals of Statistics 6 (1978) 582-587, from memory.
 
-    By simulation, "95 % sure" is 86 to 98 % with four to six drives.
+    By simulation, "95 % sure" is 88 % or more with four to eight drives.
     """
     known = [b for b in sisters if b.level_db is not None and b.spread_db is not None]
     drives = len(known)

@@ -79,7 +79,7 @@ def trend(time_s: Array, change_db: Array, sigma_db: Array, settings: TrendSetti
     growth = float(np.median(last))
     # The baseline's own uncertainty and, as 1.25 s / sqrt(n), that of a median of so few.
     spread = 1.25 * (scatter or 0.0) / np.sqrt(last.size)
-    wide = norm.ppf(0.5 + settings.confidence / 2) * float(np.hypot(spread, sigma_db[known][-1]))
+    wide = float(norm.ppf(0.5 + settings.confidence / 2) * np.hypot(spread, sigma_db[known][-1]))
     state, note = _state(int(level.size), course, settings)
     return Trend(
         state=state, n=int(level_all.size), changes=course.changes, slope=slope, growth_db=growth,
