@@ -14,6 +14,9 @@ def practice(
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Folder for the rounds; made if missing.", show_default=False)
     ],
+    drive: Annotated[
+        list[str] | None, typer.Option("--drive", metavar="TAG", help="Only this drive. May be repeated.")
+    ] = None,
     workers: Workers = None,
     force: Force = False,
 ) -> None:
@@ -26,7 +29,7 @@ def practice(
     from vibe.flow.practising import make_practice
 
     with Waiting() as waiting:
-        made = make_practice(out, workers=workers, force=force, progress=waiting)
+        made = make_practice(out, only=drive or None, workers=workers, force=force, progress=waiting)
     screen.show_rows(
         ["what", "where"],
         [

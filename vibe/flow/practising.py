@@ -25,21 +25,23 @@ class PracticeOutcome:
 def make_practice(
     out: Path,
     *,
+    spec: Path | None = None,
     only: Sequence[str] | None = None,
     workers: int | None = None,
     force: bool = False,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> PracticeOutcome:
-    """Make the practice round in ``out``; ``only`` some drives, by tag.
+    """Make the practice round in ``out``, the shipped one unless ``spec`` is given; ``only`` some drives, by tag.
 
     Raises:
+        ConfigError: the description is wrong.
         OutputError: it is there already and ``force`` is not given, or cannot be written.
         CallError: a tag that is not in the round; processes that were ended from outside.
     """
-    from vibe.synth.practice import take, takings, truth_text
+    from vibe.synth.practice import TRUTH, take, takings, truth_text
 
     check_folder(out)
-    jobs = takings(out, only=only, force=force)
+    jobs = takings(out, spec=spec, only=only, force=force)
 
     def tell(done: int, _: object) -> None:
         if progress is not None:
@@ -56,7 +58,7 @@ def make_practice(
             raise CallError("a process that made captures was ended from outside; try again with --workers 1 --force")
         made[job.month, job.drive.tag] = result
     pairs = [(job, made[job.month, job.drive.tag]) for job in jobs]
-    truth = write_whole(out / "truth.toml", truth_text(pairs, out), force=force)
+    truth = write_whole(out / TRUTH, truth_text(pairs, out), force=force)
     return PracticeOutcome(
         february=out / "february",
         march=out / "march",

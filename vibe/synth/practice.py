@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
@@ -24,11 +24,12 @@ from vibe.synth.writers import write_capture
 
 Planted = Literal[
     "former tag", "settling", "clipped", "point missing", "too short", "delivered twice", "wrong drive", "exchanged",
-    "dead", "not running", "speed noted wrongly", "slow", "cut off",
+    "dead", "not running", "speed noted wrongly", "slow", "cut off", "clock put forward",
 ]  # fmt: skip
 Written = Literal["native", "logger A", "logger B"]
 Month = Literal["february", "march"]
 MONTHS: tuple[Month, ...] = ("february", "march")
+TRUTH = "truth.toml"
 
 POINTS = ("input side radial", "output side radial")
 SHORT_S = 10.0
@@ -37,6 +38,15 @@ FORMER_TAGS = {"LS-01": "IW-3"}
 """As in the route of the water works, like the next two."""
 LOGGER_A_NAMES = {"TH-01": "RAKE-N", "TH-02": "RAKE-S"}
 LOGGER_A_RANGE_M_S2 = 50.0
+
+
+SENSOR_FAULT: dict[str, str] = {"settling": "settling", "clipped": "clipped", "dead": "dead"}
+"""What is planted, and what the sensor does then."""
+NEEDS_POINT = (*SENSOR_FAULT, "point missing", "delivered twice")
+NEEDS_LOGGER: dict[str, Written] = {
+    "delivered twice": "logger A", "clock put forward": "logger B", "cut off": "native", "former tag": "native",
+}  # fmt: skip
+"""Faults that are planted where the file is written; so is a noted speed or a channel's name, in every form."""
 
 
 class _Form(BaseModel):
@@ -57,13 +67,33 @@ class PracticeDrive(_Form):
     )
     tachometer: bool = False
     damage: list[str] = Field(default_factory=list)
-    written: Written = "native"
+    written: tuple[Written, Written] = ("native", "native")
     planted: Planted | None = None
     at: str | None = None
     other: str | None = None
+    clock_showed: datetime | None = None
     verdict: Literal["accepted", "limited", "retake", "missing", "twice"] = "accepted"
     remedy: str = ""
     note: str
+
+    @model_validator(mode="after")
+    def _plantable(self) -> PracticeDrive:
+        """A fault that lacks what it needs would be a label on a good capture."""
+        planted = self.planted or ""
+        if planted in NEEDS_POINT and self.at not in POINTS:
+            raise ValueError(f"planted {planted!r} needs at = one of {', '.join(POINTS)}")
+        if (planted == "wrong drive") != (self.other is not None):
+            raise ValueError("planted 'wrong drive' and other, the drive that was measured, belong together")
+        if planted == "too short" and self.seconds <= SHORT_S:
+            raise ValueError(f"planted 'too short' leaves {SHORT_S:g} s; seconds must be more")
+        if planted == "slow" and self.speed_rpm is None:
+            raise ValueError("planted 'slow' needs speed_rpm")
+        shown = self.clock_showed
+        if (planted == "clock put forward") != (shown is not None) or (shown is not None and shown.tzinfo is not None):
+            raise ValueError("planted 'clock put forward' and clock_showed, a time without offset, belong together")
+        if self.written[1] != (form := NEEDS_LOGGER.get(planted, self.written[1])):
+            raise ValueError(f"planted {planted!r} needs written = [..., {form!r}]")
+        return self
 
 
 class Practice(_Form):
@@ -72,6 +102,13 @@ class Practice(_Form):
     february: AwareDatetime
     march: AwareDatetime
     drive: Annotated[list[PracticeDrive], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _once_each(self) -> Practice:
+        files = [entry.drive for entry in self.drive]
+        if twice := next((file for file in files if files.count(file) > 1), None):
+            raise ValueError(f"drive {twice} stands there twice")
+        return self
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +128,11 @@ class Taking:
         """Faults are planted in March only."""
         return self.entry.planted if self.month == "march" else None
 
+    @property
+    def written(self) -> Written:
+        """How this visit's capture comes home."""
+        return self.entry.written[self.month == "march"]
+
 
 def load_practice(path: Path | None = None) -> tuple[Practice, Path]:
     """The practice round that the file describes, the shipped one unless given; and where it lies.
@@ -106,24 +148,29 @@ def load_practice(path: Path | None = None) -> tuple[Practice, Path]:
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
-        raise ConfigError(f"{where}: {first['msg']}", path=path) from None
+        raise ConfigError(f"{where}: {first['msg']}" if where else first["msg"], path=path) from None
 
 
-def takings(folder: Path, *, only: Sequence[str] | None = None, force: bool = False) -> tuple[Taking, ...]:
+def takings(
+    folder: Path, *, spec: Path | None = None, only: Sequence[str] | None = None, force: bool = False
+) -> tuple[Taking, ...]:
     """Every visit of both rounds, or those to the drives whose tags are in ``only``.
 
     Raises:
         ConfigError: the description or a drive file is wrong. CallError: a tag that is not in the round.
         OutputError: a round is there already and ``force`` is not given.
     """
-    practice, path = load_practice()
+    practice, path = load_practice(spec)
     drives = {entry.drive: _drive(entry.drive) for entry in practice.drive}
     tags = {drive.tag for drive in drives.values()}
     if unknown := [tag for tag in only or () if tag not in tags]:
         raise CallError(f"{path.name} has no drive {unknown[0]!r}; there are {', '.join(sorted(tags))}")
-    for month in MONTHS:
-        if not force and (folder / month).exists():
-            raise OutputError(f"{folder / month} exists already; give --force to replace it, or another --out")
+    for entry in practice.drive:
+        _check_tag(entry, drives[entry.drive].tag, path)
+    for name in (*MONTHS, TRUTH):
+        # Long work is done for them: what is in the way is told before it.
+        if not force and (folder / name).exists():
+            raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
     return tuple(
         Taking(
             entry=entry,
@@ -138,6 +185,15 @@ def takings(folder: Path, *, only: Sequence[str] | None = None, force: bool = Fa
         for entry in practice.drive
         if only is None or drives[entry.drive].tag in only
     )
+
+
+def _check_tag(entry: PracticeDrive, tag: str, path: Path) -> None:
+    """Refuse a former tag or a logger's name that nobody has given."""
+    if entry.planted == "former tag" and tag not in FORMER_TAGS:
+        raise ConfigError(f"{entry.drive}: {tag} has no former tag; {', '.join(FORMER_TAGS)} has", path=path)
+    if "logger A" in entry.written and tag not in LOGGER_A_NAMES:
+        names = ", ".join(LOGGER_A_NAMES)
+        raise ConfigError(f"{entry.drive}: logger A has no name for {tag}; it has for {names}", path=path)
 
 
 def _drive(name: str) -> Drive:
@@ -160,7 +216,6 @@ def _measured(taking: Taking) -> Capture:
     entry, planted = taking.entry, taking.planted
     drive = taking.other if planted == "wrong drive" and taking.other is not None else taking.drive
     march = taking.month == "march"
-    faults: dict[str, str] = {"settling": "settling", "clipped": "clipped", "dead": "dead"}
     conditions = Conditions(
         duration_s=SHORT_S if planted == "too short" else entry.seconds,
         sample_rate_hz=entry.rate_hz,
@@ -169,7 +224,7 @@ def _measured(taking: Taking) -> Capture:
         points=POINTS,
         tachometer=entry.tachometer,
         running=planted != "not running",
-        sensor_faults=((entry.at, faults[planted]),) if planted in faults and entry.at is not None else (),
+        sensor_faults=((entry.at, SENSOR_FAULT[planted]),) if planted in SENSOR_FAULT and entry.at else (),
         tell_speed=planted != "not running",
         measured_at=taking.at,
         machine_seed=entry.seed if drive is taking.drive else entry.seed + 1,
@@ -200,15 +255,16 @@ def _collected(taking: Taking, capture: Capture) -> Capture:
 
 def _write(taking: Taking, capture: Capture) -> tuple[Path, ...]:
     tag, planted = taking.drive.tag, taking.planted
-    if taking.entry.written == "logger A":
+    if taking.written == "logger A":
         return _logger_a(taking, capture)
-    if taking.entry.written == "logger B":
+    if taking.written == "logger B":
         names = dict(zip(POINTS, ("ch1", "ch2"), strict=True))
         plain = replace(
             capture, drive=None, measured_at=None,
             channels=tuple(replace(c, name=names.get(c.name, c.name)) for c in capture.channels),
         )  # fmt: skip
-        path = taking.folder / f"{tag} {taking.at:%Y-%m-%dT%H-%M} 007.csv"
+        shown = taking.entry.clock_showed if planted == "clock put forward" else None
+        path = taking.folder / f"{tag} {shown or taking.at:%Y-%m-%dT%H-%M} 007.csv"
         return (write_capture(plain, path, force=taking.force),)
     path = write_capture(capture, taking.folder / f"{tag}_{taking.at:%Y-%m-%d}.h5", force=taking.force)
     if planted == "cut off":

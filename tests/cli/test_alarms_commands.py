@@ -1,0 +1,128 @@
+"""``vibe alarms`` and ``vibe run`` of an alarms recipe: what they print, their exit status, what they leave behind."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from alarm_stores import damaged, fill, finding
+from calls import Vibe
+
+from vibe.history.store import Store
+
+AT = ("--at", "2025-01-10")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with a drive that has a fault, one that has none."""
+    folder = tmp_path_factory.mktemp("alarms") / "history"
+    with Store.open(folder, create=True) as store:
+        fill(store, "TH-01", weeks=26, seed=1)
+        fill(store, "TH-02", weeks=26, levels=lambda week: damaged(week, 2), lobes=19,
+             findings=lambda week: [finding(severity="severe", probability=0.99)])  # fmt: skip
+    return folder
+
+
+@pytest.fixture
+def folder(made: Path, tmp_path: Path) -> Path:
+    import shutil
+
+    return Path(shutil.copytree(made, tmp_path / "history"))
+
+
+def rows(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text), delimiter="\t", quoting=csv.QUOTE_NONE))
+
+
+def test_list_show_decide_measures(vibe: Vibe, folder: Path) -> None:
+    answer = vibe("alarms", "list", "--store", folder, *AT)
+    assert (answer.status, answer.errors) == (0, [])
+    (row,) = rows(answer.out)
+    assert (row["drive"], row["status"], row["kind"]) == ("TH-02", "open", "fault")
+    assert vibe("alarms", "list", "--store", folder, *AT, "--strict").status == 3
+
+    shown = vibe("alarms", "show", row["id"].upper(), "--store", folder, *AT)
+    facts = [tuple(line.split("\t", 1)) for line in shown.out.splitlines()]
+    urgency = [text for label, text in facts if label == "urgency"]
+    assert urgency[0] == row["urgency"]
+    assert {text.split(" ")[2].rstrip(":") for text in urgency[1:]} >= {"severity", "growth", "chance", "consequence"}
+
+    decided = vibe("alarms", "decide", row["id"], "--store", folder, "--as", "confirmed", "--because", "heard it",
+                   "--by", "K. Muster")  # fmt: skip
+    assert decided.status == 0
+    assert decided.out.split("\t")[:2] == [row["id"], "confirmed"]
+    after = vibe("alarms", "list", "--store", folder, *AT, "--strict")
+    assert (after.status, rows(after.out)) == (0, [])
+    assert "1 more are quiet" in after.err or "quiet after a decision" in after.err
+    (quiet,) = rows(vibe("alarms", "list", "--store", folder, *AT, "--all").out)
+    assert (quiet["id"], quiet["status"]) == (row["id"], "quiet")
+
+    told = vibe("alarms", "measures", "--store", folder, *AT).out
+    assert "no faults\t0 %" in told
+    assert "finding: local damage\t1\t1\t0\t0" in told
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--as", "perhaps", "--because", "x", "--by", "y"), "'perhaps' is no decision"),
+        (("--as", "recheck-by=soon", "--because", "x", "--by", "y"), "'soon' is no date"),
+        (("--as", "confirmed", "--because", " ", "--by", "y"), "needs a reason"),
+        (("--as", "confirmed", "--because", "x", "--by", "y"), "there is no alarm"),
+    ],
+)
+def test_a_decision_that_cannot_be_is_refused(vibe: Vibe, folder: Path, words: tuple[str, ...], said: str) -> None:
+    answer = vibe("alarms", "decide", "zzz-zzz", "--store", folder, *words)
+    assert answer.status == 2
+    (error,) = answer.errors
+    assert said in error
+
+
+def test_a_decision_needs_all_its_parts(vibe: Vibe, folder: Path) -> None:
+    assert vibe("alarms", "decide", "zzz-zzz", "--store", folder, "--as", "confirmed", "--by", "y").status == 2
+
+
+def test_a_day_to_look_again(vibe: Vibe, folder: Path) -> None:
+    (row,) = rows(vibe("alarms", "list", "--store", folder, *AT).out)
+    vibe("alarms", "decide", row["id"], "--store", folder, "--as", "recheck-by=2025-02-01", "--because", "next round",
+         "--by", "K. M.")  # fmt: skip
+    assert rows(vibe("alarms", "list", "--store", folder, "--at", "2025-01-31").out) == []
+    (back,) = rows(vibe("alarms", "list", "--store", folder, "--at", "2025-02-02").out)
+    assert back["status"] == "back"
+
+
+def test_no_store_and_no_such_alarm_are_one_sentence(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
+    for words in (("list", "--store", tmp_path / "none"), ("show", "zzz-zzz", "--store", folder)):
+        answer = vibe("alarms", *words)
+        assert answer.status == 2
+        assert len(answer.errors) == 1
+
+
+def test_run_of_the_recipe(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
+    recipe, out, list_ = tmp_path / "alarms.toml", tmp_path / "out", tmp_path / "other.csv"
+    list_.write_text(
+        "tag;point;time;measure;value;limit\nTH-02;input side;2024-08-26 10:00;acc rms;1,2;1,1\n"
+        "TH-09;input side;2024-08-26 10:00;acc rms;1,2;1,1\nTH-02;;;;;\n",
+        encoding="utf-8",
+    )
+    recipe.write_text(
+        f'kind = "alarms"\ntitle = "T"\nstore = "{folder.as_posix()}"\nexceedances = "{list_.as_posix()}"\n'
+        'time_zone = "Europe/Vienna"\n',
+        encoding="utf-8",
+    )
+    answer = vibe("run", recipe, "--out", out, "--strict")
+    assert answer.status == 3
+    assert "line 3 is not in the history" in answer.err
+    assert "line 4 left out: point is empty" in answer.err
+    told = json.loads((out / "queue.json").read_text(encoding="utf-8"))
+    assert [row["drives"] for row in told["alarms"]] == [["TH-02"]]
+    assert (out / "alarms.csv").is_file()
+    again = vibe("run", recipe, "--out", out)
+    assert again.status == 2
+    assert "--force" in again.errors[0]
+    assert vibe("run", recipe, "--out", out, "--force").status == 0
+    assert vibe("run", recipe, "--out", tmp_path / "x", "--captures", tmp_path).status == 2
