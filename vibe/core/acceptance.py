@@ -1,0 +1,161 @@
+"""Proof of a new drive: what was required, what was measured with which uncertainty, and what follows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from vibe.core.drive import Part, Positive
+
+Answer = Literal["pass", "fail", "undetermined"]
+DecisionRule = Literal["simple acceptance", "guarded acceptance"]
+"""JCGM 106:2012: the measured value itself against the limit, or with a guard band of the expanded uncertainty inside."""
+RequirementKind = Literal[
+    "level", "zone", "tone", "no damage", "phasing line", "spread", "temperature", "run-in", "identity"
+]
+"""A broad-band level; a zone of a standard; the line of a tone; no damage at a stated false-alarm rate; a mesh harmonic
+that equal discs forbid; the type's population; a temperature noted by hand; levels that have settled; the counts of the
+plate."""
+RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed"]
+Text = Annotated[str, Field(min_length=1, max_length=300)]
+
+
+class Requirement(Part):
+    """One line of a contract, with its source."""
+
+    id: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9 _.-]*$")]
+    kind: RequirementKind
+    text: Text
+    """As the contract says it."""
+    source: Text
+    by_analogy: bool = False
+    """The source does not cover a drive like this one; it is applied all the same."""
+    during: list[RunKind] = Field(default_factory=list)
+    """Runs that it holds for; all unless given."""
+    points: list[str] = Field(default_factory=list)
+    """Points that it holds for; all unless given."""
+    measure: str | None = None
+    tone: str | None = None
+    limit: Positive | None = None
+    unit: str | None = None
+    standard: str | None = None
+    """Name of a class or table in ``configs/limits.toml``, where the limit is taken from there."""
+    factor: Positive = 1.0
+    """The limit of the standard is multiplied by it."""
+    harmonic: Annotated[int, Field(ge=1, le=100)] | None = None
+    false_alarm_rate: Annotated[float, Field(gt=0, le=0.5)] | None = None
+
+
+class Requirements(Part):
+    """The form of a requirements file."""
+
+    title: Text
+    contract: str = ""
+    decision_rule: DecisionRule = "guarded acceptance"
+    coverage: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.95
+    """Of the expanded uncertainty."""
+    requirement: Annotated[list[Requirement], Field(min_length=1, max_length=200)]
+
+
+class Instrument(Part):
+    """A sensor or recorder used, for the certificate and the uncertainty."""
+
+    what: Text
+    serial: str = ""
+    calibrated: date | None = None
+    calibration_uncertainty_percent: Positive | None = None
+    """Expanded, k = 2, as calibration certificates state it."""
+
+
+class CommissionedRun(Part):
+    """One run of the drive, and the captures taken in it (files or patterns, seen from the set's file)."""
+
+    kind: RunKind
+    captures: Annotated[list[str], Field(min_length=1, max_length=200)]
+    load_percent: Annotated[float, Field(ge=0, le=1000)] | None = None
+    temperature_c: Annotated[float, Field(ge=-60, le=300)] | None = None
+    note: str = ""
+
+
+class CommissioningSet(Part):
+    """The form of a commissioning set: one new drive, its runs and who measured with what."""
+
+    drive: Text
+    """Drive file, seen from this file."""
+    requirements: Text
+    """Requirements file, seen from this file."""
+    serial: Annotated[str, Field(min_length=1, max_length=80)]
+    mounting: Literal["stud", "adhesive", "magnet", "probe"] = "stud"
+    instrument: list[Instrument] = Field(default_factory=list)
+    run: Annotated[list[CommissionedRun], Field(min_length=1, max_length=50)]
+    population: str | None = None
+    """Folder with the records of the type's earlier drives, for requirements of kind ``spread``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contribution:
+    """One line of an uncertainty budget: relative standard uncertainty, and how it is known (GUM type A or B)."""
+
+    name: str
+    relative: float
+    type: Literal["A", "B"]
+    because: str
+    degrees_of_freedom: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """A measured value. ``expanded`` is half the width of the interval of ``coverage``; None where it is not known."""
+
+    value: float
+    unit: str
+    standard_uncertainty: float | None
+    expanded: float | None
+    coverage: float
+    budget: tuple[Contribution, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """One requirement, answered."""
+
+    requirement: Requirement
+    answer: Answer
+    measured: Quantity | None
+    limit: float | None
+    acceptance_limit: float | None
+    """The limit less the guard band."""
+    where: str
+    """Point and run that decided."""
+    why: str
+    settles: str | None
+    """The capture that would settle an undetermined answer."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acceptance:
+    """A new drive against its requirements. The whole passes when every requirement does, fails when one fails."""
+
+    drive: str
+    name: str
+    serial: str
+    title: str
+    contract: str
+    decision_rule: DecisionRule
+    answer: Answer
+    outcomes: tuple[Outcome, ...]
+    captures: tuple[tuple[str, str], ...]
+    """(file name, sha256)."""
+    runs: tuple[CommissionedRun, ...]
+    instruments: tuple[Instrument, ...]
+    measured_from: datetime | None
+    measured_to: datetime | None
+    speed_hz: float | None
+    ratio_ordered: str
+    ratio_found: str
+    remarks: tuple[str, ...]
+    cautions: tuple[str, ...]
+    software: str
