@@ -54,10 +54,10 @@ def test_list_show_decide_measures(vibe: Vibe, folder: Path) -> None:
     decided = vibe("alarms", "decide", row["id"], "--store", folder, "--as", "confirmed", "--because", "heard it",
                    "--by", "K. Muster")  # fmt: skip
     assert decided.status == 0
-    assert decided.out.split("\t")[:2] == [row["id"], "confirmed"]
+    assert decided.out.splitlines()[0] == f"alarm\t{row['id']}"
     after = vibe("alarms", "list", "--store", folder, *AT, "--strict")
     assert (after.status, rows(after.out)) == (0, [])
-    assert "1 more are quiet" in after.err or "quiet after a decision" in after.err
+    assert "quiet after a decision" in after.err
     (quiet,) = rows(vibe("alarms", "list", "--store", folder, *AT, "--all").out)
     assert (quiet["id"], quiet["status"]) == (row["id"], "quiet")
 

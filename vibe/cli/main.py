@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from vibe import __version__
+from vibe.cli.alarms import app as alarms
 from vibe.cli.answers import debugging, plainly
 from vibe.cli.check import check
 from vibe.cli.demo import demo
@@ -40,6 +41,7 @@ app = typer.Typer(
 for _command in (demo, run, diagnose, tones, plan, check, practice, simulate, years, schema):
     app.command(_command.__name__)(plainly(_command))
 app.add_typer(history)
+app.add_typer(alarms)
 
 
 def _version(wanted: bool) -> None:

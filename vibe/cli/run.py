@@ -41,9 +41,14 @@ def run(
     from vibe.cli import screen
     from vibe.cli.names import check_folder
     from vibe.cli.progress import Waiting
-    from vibe.flow.running import run_recipe
+    from vibe.flow.running import recipe_kind, run_recipe
 
     check_folder(out)
+    if recipe_kind(recipe) == "alarms":
+        from vibe.cli.alarms import run_alarm_recipe
+
+        run_alarm_recipe(recipe, captures=captures, out=out, earlier=earlier, force=force, strict=strict)
+        return
     with Waiting() as waiting:
         outcome = run_recipe(
             recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, pdf=pdf,

@@ -12,7 +12,7 @@ from vibe.core.drive import Part, Positive
 
 Answer = Literal["pass", "fail", "undetermined"]
 DecisionRule = Literal["simple acceptance", "guarded acceptance"]
-"""JCGM 106:2012: the measured value itself against the limit, or with a guard band of the expanded uncertainty inside."""
+"""JCGM 106:2012: the measured value itself against the limit, or a guard band of the expanded uncertainty inside it."""
 RequirementKind = Literal[
     "level", "zone", "tone", "no damage", "phasing line", "spread", "temperature", "run-in", "identity"
 ]

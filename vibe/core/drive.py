@@ -225,6 +225,13 @@ class Bearing(Part):
         return self
 
 
+class Service(Part):
+    """What a standstill costs, and how long the part that would end it takes to come."""
+
+    consequence: Literal["low", "medium", "high", "safety"] | None = None
+    spare_lead_days: Annotated[float, Field(ge=0, le=3650)] | None = None
+
+
 class Drive(Part):
     """A drive: an input, stages in the order of power flow, bearings anywhere between two bodies.
 
@@ -242,6 +249,7 @@ class Drive(Part):
     support: Literal["rigid", "flexible"] | None = None
     shaft_height_mm: Positive | None = None
     note: str = ""
+    service: Service | None = None
 
     @field_validator("tag")
     @classmethod

@@ -14,8 +14,8 @@ PathText = Annotated[Path, Field(strict=False)]
 class Recipe(BaseModel):
     """One run.
 
-    ``drives``, ``captures``, ``route`` and ``limits`` are relative to the recipe file, ``out`` and ``earlier`` to where
-    one stands.
+    ``drives``, ``captures``, ``route`` and ``limits`` are relative to the recipe file, ``out``, ``earlier``, ``store``
+    and ``exceedances`` to where one stands.
     """
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
@@ -27,8 +27,14 @@ class Recipe(BaseModel):
     """Files, folders or patterns such as ``../configs/drives/*.toml``; may be left out where a route names them."""
     route: PathText | None = None
     """The route that the captures were collected on: its rules say what files belong to, and who was not visited."""
-    captures: PathText
-    """The folder that is searched, with its folders, for captures."""
+    captures: PathText = Path()
+    """The folder that is searched, with its folders, for captures; a recipe of kind alarms has none."""
+    store: PathText | None = None
+    """Kind alarms: the history that alarms come from, and that keeps what is decided about them."""
+    exceedances: PathText | None = None
+    """Kind alarms: another system's alarms as CSV, to be explained too."""
+    time_zone: str | None = None
+    """Kind alarms: of times in ``exceedances`` that have no offset from UTC."""
     limits: PathText | None = None
     """The rules and numbers that set a drive's state; the built-in ones unless given."""
     out: PathText = Path("vibe-out")
@@ -45,7 +51,16 @@ class Recipe(BaseModel):
         return drives
 
     @model_validator(mode="after")
-    def _knows_drives(self) -> Recipe:
+    def _knows_its_source(self) -> Recipe:
+        if self.kind == "alarms":
+            if self.store is None:
+                raise ValueError("the key 'store' is missing: the folder of the history that alarms come from")
+            return self
+        if "captures" not in self.model_fields_set:
+            raise ValueError("the key 'captures' is missing")
+        own = next((key for key in ("store", "exceedances", "time_zone") if getattr(self, key) is not None), None)
+        if own is not None:
+            raise ValueError(f"{own} belongs to recipes of kind alarms, this one is of kind {self.kind}")
         if not self.drives and self.route is None:
             raise ValueError("neither drives nor route is given; name drive files or a route")
         return self

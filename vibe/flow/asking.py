@@ -23,7 +23,8 @@ SLOW_SHAFT_LINES = 12
 """Harmonics that a slow shaft may make in the envelope; more would own half of the axis."""
 SHAFT_HARMONICS = 10
 """Multiples of a shaft that unbalance, misalignment and looseness make; half orders as far (common practice)."""
-MESH_HARMONICS = 8
+MESH_HARMONICS = 5
+"""Of a mesh, each with its sidebands (common practice)."""
 SMOOTH_HARMONICS = 6
 """Of what takes the load in turn: pins, planets, a belt."""
 MOST_SPEED_ORDERS = 24
@@ -115,6 +116,7 @@ def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
 
     Parts that share an order cannot be told apart and are one owner, "stage1.lobe or stage1.output_pin".
     """
+    from vibe.core.change import ELECTRICAL, SHAFT
     from vibe.spectra.owners import Lines, Owner
 
     half_orders = tuple(range(1, 2 * SHAFT_HARMONICS, 2))
@@ -124,7 +126,7 @@ def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
         for tone in table.tones
         if tone.family == "shaft" and abs(tone.order - 1.0) > 1e-9
     ]
-    owners = [Owner(name="shaft", lines=tuple(shaft))]
+    owners = [Owner(name=SHAFT, lines=tuple(shaft))]
     for tone in table.tones:
         if tone.family == "mesh":
             lines = Lines(order=tone.order, harmonics=_first(MESH_HARMONICS), sidebands=_mesh_sidebands(tone, table))
@@ -143,7 +145,7 @@ def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
         parts = (t.id for t in table.tones if t.damage and t.id.rpartition(".")[0] == head)
         owners.append(Owner(name=head, hits=tuple(parts)))
     if drive.motor is not None:
-        owners.append(Owner(name="electrical", lines=_field(drive)))
+        owners.append(Owner(name=ELECTRICAL, lines=_field(drive)))
     return tuple(owners)
 
 

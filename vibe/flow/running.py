@@ -105,6 +105,17 @@ def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
     return _Done(row=row, failure=f"{job.tag}: {why}", defect=is_defect)
 
 
+def recipe_kind(recipe_path: Path) -> str:
+    """What kind of run a recipe is: those of kind alarms are run by ``flow.alarming.run_alarms``.
+
+    Raises:
+        ConfigError: the recipe is wrong.
+    """
+    from vibe.ingest import load_recipe
+
+    return load_recipe(recipe_path).kind
+
+
 def run_recipe(
     recipe_path: Path,
     *,
