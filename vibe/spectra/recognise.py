@@ -46,6 +46,8 @@ MESH_EQUAL = 1.0
 """Log odds by which the same mesh lines differ when they are read at slightly different speeds."""
 NOTED_TOLERANCE = 0.01
 """Relative error of a speed read off a plate, a display or a stroboscope that is no contradiction: common practice."""
+BASE_BELOW = 1.5
+"""Orders of lobes and pins lie below: 1 and 1 plus a fraction."""
 TACHOMETER_DISAGREES = 0.003
 """As in a diagnosis: beyond it the drive's own lines are believed."""
 
@@ -274,7 +276,7 @@ def _beyond(lines: LineOdds, own: Candidate, inside: Heard) -> Heard | None:
     place = int(np.flatnonzero(outside)[weight[outside].argmax()])
     halves = np.flatnonzero(_near(speeds, float(speeds[place]) / 2, lines.duration_s) & outside)
     for half in (int(halves[weight[halves].argmax()]) if halves.size else place, place):
-        only = float(ratios[_not_of_double(used), half].sum())
+        only = float(ratios[_not_of_double(used, own.orders), half].sum())
         if weight[half] > weight[place] - SURE and only > SURE:
             place, double = half, _near(speeds, 2 * float(speeds[half]), lines.duration_s)
             break
@@ -286,10 +288,16 @@ def _beyond(lines: LineOdds, own: Candidate, inside: Heard) -> Heard | None:
     return heard if heard.sure else None
 
 
-def _not_of_double(orders: Real) -> NDArray[np.bool_]:
-    """Orders that a shaft of twice the speed does not make. Whole ones do not count: a loose machine makes halves."""
-    halved = np.abs(orders[:, None] / 2 - orders).min(axis=1) < 1e-6
-    return np.asarray(~halved & (np.abs(orders - np.rint(orders)) > 1e-6))
+def _not_of_double(orders: Real, all_orders: Sequence[float]) -> NDArray[np.bool_]:
+    """Orders that a shaft of twice the speed does not make.
+
+    Whole ones do not count: a loose machine makes halves. Nor do those that pitch errors put there at twice the speed,
+    at any multiple of a part that comes round about once a turn.
+    """
+    bases = np.array([order for order in all_orders if order < BASE_BELOW])
+    times = orders[:, None] / 2 / bases
+    made = ((np.abs(times - np.rint(times)) < 1e-6) & (times > 0.5)).any(axis=1) if bases.size else False
+    return np.asarray(~made & (np.abs(orders - np.rint(orders)) > 1e-6))
 
 
 def _speed(
