@@ -46,6 +46,10 @@ MESH_EQUAL = 1.0
 """Log odds by which the same mesh lines differ when they are read at slightly different speeds."""
 NOTED_TOLERANCE = 0.01
 """Relative error of a speed read off a plate, a display or a stroboscope that is no contradiction: common practice."""
+CERTAIN = 30.0
+"""Log odds of a speed that is not given up for half of it, unless what only the half makes is as certain: strays bring
+up to 10 each. Of a drive that does turn at half the speed every other line is missing at the whole, which is then
+barely sure."""
 BASE_BELOW = 1.5
 """Orders of lobes and pins lie below: 1 and 1 plus a fraction."""
 TACHOMETER_DISAGREES = 0.003
@@ -284,6 +288,8 @@ def _beyond(lines: LineOdds, own: Candidate, inside: Heard) -> Heard | None:
         double, only = np.zeros(speeds.size, dtype=bool), -np.inf
     heard = _best(ratios, speeds, used, outside, lines.duration_s, place=place, no_rival=double)
     if abs(inside.speed_hz / (2 * heard.speed_hz) - 1) < APART:
+        if only < CERTAIN < inside.log_odds:
+            return None
         heard = replace(heard, log_odds=max(heard.log_odds, inside.log_odds + only))
     return heard if heard.sure else None
 
