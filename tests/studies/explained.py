@@ -127,7 +127,8 @@ def machine(work: tuple[str, int]) -> list[tuple[str, str, str]]:
         where, told = result
         cause = told.causes[0]
         answer = cause.owner if cause.kind in ("part", "electrical") else cause.kind
-        found.append((what, answer, f"{tag}: {where}: {cause.sentence} ({cause.strength:.2f})"))
+        said = "; ".join(f"{cause.sentence} ({cause.strength:.2f})" for cause in told.causes)
+        found.append((what, answer, f"{tag}: {where}: {said}"))
     return found
 
 

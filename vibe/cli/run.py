@@ -9,6 +9,7 @@ import typer
 
 from vibe.cli.answers import reported, strictly
 from vibe.cli.options import Cluster, Force, Strict, Workers
+from vibe.core.errors import CallError
 
 
 def run(
@@ -44,7 +45,17 @@ def run(
     from vibe.flow.running import recipe_kind, run_recipe
 
     check_folder(out)
-    if recipe_kind(recipe) == "alarms":
+    kind = recipe_kind(recipe)
+    if kind == "commissioning":
+        from vibe.cli.commissioning import run_commissioning_recipe
+
+        if earlier is not None or cluster is not None:
+            raise CallError("--earlier and --cluster have no meaning for recipes of kind commissioning")
+        run_commissioning_recipe(
+            recipe, captures=captures, out=out, workers=workers, pdf=pdf, force=force, strict=strict
+        )
+        return
+    if kind == "alarms":
         from vibe.cli.alarms import run_alarm_recipe
 
         run_alarm_recipe(recipe, captures=captures, out=out, earlier=earlier, force=force, strict=strict)

@@ -17,6 +17,8 @@ Length = Annotated[float, Field(ge=0.01, le=100_000, allow_inf_nan=False)]
 """mm."""
 Order = Annotated[float, Field(ge=1e-4, le=10_000, allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=1, le=100_000)]
+Force = Annotated[float, Field(ge=1e-4, le=100_000, allow_inf_nan=False)]
+"""kN."""
 
 
 class Part(BaseModel):
@@ -201,6 +203,21 @@ class Bearing(Part):
     contact_angle_deg: Annotated[float, Field(ge=0, lt=90)] = 0.0
     orders: BearingOrders | None = None
     designation: str | None = None
+    type: Literal["ball", "roller"] | None = None
+    dynamic_rating_kn: Force | None = None
+    """Basic dynamic load rating C of the bearing table (ISO 281)."""
+    equivalent_load_kn: Force | None = None
+    """Dynamic equivalent load P (ISO 281) that whoever ordered the drive stated."""
+
+    @model_validator(mode="after")
+    def _load_can_be_carried(self) -> Bearing:
+        rating, load = self.dynamic_rating_kn, self.equivalent_load_kn
+        if rating is not None and load is not None and load > rating:
+            raise ValueError(
+                f"bearing {self.name!r}: equivalent_load_kn {load:g} is beyond dynamic_rating_kn {rating:g}; "
+                "both are in kN"
+            )
+        return self
 
     @model_validator(mode="after")
     def _can_exist(self) -> Bearing:

@@ -28,13 +28,16 @@ class Recipe(BaseModel):
     route: PathText | None = None
     """The route that the captures were collected on: its rules say what files belong to, and who was not visited."""
     captures: PathText = Path()
-    """The folder that is searched, with its folders, for captures; a recipe of kind alarms has none."""
+    """The folder that is searched, with its folders, for captures; a recipe of kind alarms has none, one of kind
+    commissioning names a set's file or a folder of sets."""
     store: PathText | None = None
-    """Kind alarms: the history that alarms come from, and that keeps what is decided about them."""
+    """Kind alarms: the history that alarms come from, and that keeps what is decided about them. Kind commissioning:
+    where the captures of the new drives are kept, for life."""
     exceedances: PathText | None = None
     """Kind alarms: another system's alarms as CSV, to be explained too."""
     time_zone: str | None = None
-    """Kind alarms: of times in ``exceedances`` that have no offset from UTC."""
+    """Kind alarms: of times in ``exceedances`` that have no offset from UTC. Kind commissioning: of captures that have
+    none."""
     limits: PathText | None = None
     """The rules and numbers that set a drive's state; the built-in ones unless given."""
     out: PathText = Path("vibe-out")
@@ -58,9 +61,17 @@ class Recipe(BaseModel):
             return self
         if "captures" not in self.model_fields_set:
             raise ValueError("the key 'captures' is missing")
-        own = next((key for key in ("store", "exceedances", "time_zone") if getattr(self, key) is not None), None)
+        new_drives = self.kind == "commissioning"
+        foreign = ("exceedances",) if new_drives else ("store", "exceedances", "time_zone")
+        own = next((key for key in foreign if getattr(self, key) is not None), None)
         if own is not None:
             raise ValueError(f"{own} belongs to recipes of kind alarms, this one is of kind {self.kind}")
+        if new_drives:
+            # Each set names its drive.
+            wrong = next((key for key in ("drives", "route", "earlier") if getattr(self, key)), None)
+            if wrong is not None:
+                raise ValueError(f"{wrong} has no meaning in recipes of kind commissioning: sets name their drives")
+            return self
         if not self.drives and self.route is None:
             raise ValueError("neither drives nor route is given; name drive files or a route")
         return self

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from vibe import __version__
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
+from vibe.flow.asking import believed_combs, owners_of
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_samples
 from vibe.flow.settings import Settings
@@ -88,10 +89,12 @@ def kind_of(drive: Drive) -> str:
     for one that has neither."""
     if not drive.stage and not drive.bearing:
         return ""
+    # What a bearing carries moves no tone, and kinds of stores made before it could be said stay what they were.
+    silent = {"designation", "type", "dynamic_rating_kn", "equivalent_load_kn"}
     parts = {
         "stage": [stage.model_dump(exclude={"ratio"}) for stage in drive.stage],
         "bearing": sorted(
-            (bearing.model_dump(exclude={"designation"}) for bearing in drive.bearing), key=lambda one: str(one["name"])
+            (bearing.model_dump(exclude=silent) for bearing in drive.bearing), key=lambda one: str(one["name"])
         ),
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode("utf-8")).hexdigest()[:16]
@@ -163,6 +166,10 @@ def _values(judged: Judged, speed_hz: float | None, load_percent: float | None) 
     return found
 
 
-def _shares(judged: Judged, drive: Drive, table: ToneTable) -> tuple[Value, ...]:  # noqa: ARG001
-    """Mean square of acceleration by owner; the one place where it joins the record."""
-    return ()
+def _shares(judged: Judged, drive: Drive, table: ToneTable) -> tuple[Value, ...]:
+    """Mean squares by owner, in acceleration and velocity."""
+    from vibe.spectra.shares import shares
+
+    if judged.reading is None:
+        return ()
+    return shares(judged.reading, owners_of(drive, table), believed_combs(judged.findings))

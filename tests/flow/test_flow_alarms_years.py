@@ -1,0 +1,46 @@
+"""The sample history of two years, from captures to the queue; slow, for all of it is measured anew."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from vibe.core.history import Event
+from vibe.flow.alarming import look_at_alarms
+from vibe.flow.delivering import Delivery, keep_files
+from vibe.flow.years import make_years
+from vibe.health.queue import forgotten
+from vibe.history.store import Store
+
+EXPLAINED = {"load or speed": {"load or speed", "scatter"}, "sensor": {"sensor"}, "repaired": {"repaired"},
+             "sound": {"scatter"}}  # fmt: skip
+"""Kinds of rows that are right for a drive, by what really happened to it."""
+
+
+@pytest.mark.slow
+def test_five_deteriorating_drives_come_first_and_the_others_are_explained(tmp_path: Path) -> None:
+    made = make_years(tmp_path / "years", workers=2)
+    truth = tomllib.loads(made.truth.read_text(encoding="utf-8"))
+    cause = {drive["tag"]: drive["cause"] for drive in truth["drive"]}
+    with Store.open(tmp_path / "history", create=True) as store:
+        delivery = Delivery.of(made.folder, drives=[str(made.drives)])
+        kept = keep_files(sorted(made.folder.rglob("*.h5")), delivery, store, workers=2)
+        assert kept.refused == ()
+        for event in tomllib.loads(made.events.read_text(encoding="utf-8"))["event"]:
+            store.add_event(Event(**event))
+        outcome = look_at_alarms(store, exceedances=made.exceedances, at=datetime(2026, 3, 2, tzinfo=UTC))
+    queue = outcome.queue
+    assert forgotten(queue, outcome.cases) == 0
+    assert (queue.matched, queue.unmatched, queue.bad) == (made.rows, (), ())
+    first, rest = queue.alarms[:5], queue.alarms[5:]
+    assert {alarm.drive for alarm in first} == set(truth["order_of_urgency"])
+    component = {drive["tag"]: drive.get("component") for drive in truth["drive"]}
+    for alarm in first:
+        assert alarm.finding is not None
+        assert alarm.finding.component == component[alarm.drive]
+    wrong = [(a.drive, a.kind) for a in rest if a.kind not in EXPLAINED.get(cause[a.drive], {"scatter"})]
+    assert wrong == []
+    assert rest[0].urgency.total < 0.1 * first[-1].urgency.total

@@ -1,0 +1,109 @@
+"""Urgency is the sum of its parts, and each part goes the way that people expect."""
+
+from __future__ import annotations
+
+from math import prod
+from typing import Any
+
+import pytest
+from alarm_cases import exceedance, key, seen, shipped_rules, state
+from pydantic import ValidationError
+
+from vibe.core.alarms import Told, Urgency
+from vibe.health.alarm_rules import AlarmRules
+from vibe.health.urgency import urgency
+
+RULES = shipped_rules()
+LOAD = Told(kind="load", words="load explains 3 dB")
+
+
+def of(**more: Any) -> Urgency:
+    usual: dict[str, Any] = {
+        "finding": seen(), "exceedances": (exceedance(),), "series": (state(),), "explanations": (),
+        "consequence": None, "spare_lead_days": None, "rules": RULES,
+    }  # fmt: skip
+    return urgency(**(usual | more))
+
+
+def part(found: Urgency, name: str) -> float:
+    return next(one.amount for one in found.parts if one.name == name)
+
+
+def test_the_total_is_what_the_parts_come_to() -> None:
+    found = of(explanations=(LOAD,), consequence="high", spare_lead_days=60.0)
+    added = sum(one.amount for one in found.parts if one.how == "adds")
+    factor = prod(one.amount for one in found.parts if one.how == "multiplies")
+    assert found.total == pytest.approx(added * factor)
+    # moderate 25, 8 dB at 0.5 a dB, (2 + 1) / 2 dB a month at 3; 0.9 sure, class high, load.
+    assert found.total == pytest.approx((25 + 4 + 4.5) * 0.9 * 1.4 * 0.2)
+    assert all(one.because for one in found.parts)
+
+
+@pytest.mark.parametrize(
+    ("less", "more"),
+    [
+        ({"finding": seen(severity="slight")}, {"finding": seen(severity="severe")}),
+        ({"finding": seen(probability=0.4)}, {"finding": seen(probability=0.95)}),
+        ({"finding": None}, {"finding": seen(severity="slight", probability=0.9)}),
+        ({"series": (state(change_db=3.0),)}, {"series": (state(change_db=9.0),)}),
+        ({"series": (state(state="steady"),)}, {"series": (state(),)}),
+        ({"series": (state(days_to_target=200.0),)}, {"series": (state(days_to_target=20.0),)}),
+        ({"series": (state(),)}, {"series": (state(days_to_target=200.0),)}),
+        ({"consequence": "low"}, {"consequence": None}),
+        ({"consequence": "high"}, {"consequence": "safety"}),
+        ({"explanations": (LOAD,)}, {"explanations": ()}),
+        ({"finding": None, "exceedances": (exceedance(kind="alarm"),)},
+         {"finding": None, "exceedances": (exceedance(kind="trip"),)}),
+        ({"finding": None, "exceedances": (exceedance(source="another system", within=True),)},
+         {"finding": None, "exceedances": (exceedance(source="another system", within=False),)}),
+    ],
+)  # fmt: skip
+def test_what_is_worse_is_more_urgent(less: dict[str, Any], more: dict[str, Any]) -> None:
+    assert of(**less).total < of(**more).total
+
+
+def test_a_spare_part_counts_when_it_comes_too_late() -> None:
+    soon = {"series": (state(days_to_target=40.0, soonest_days=20.0),)}
+    assert part(of(**soon, spare_lead_days=60.0), "spare part") == RULES.spare.late
+    assert part(of(**soon, spare_lead_days=30.0), "spare part") == RULES.spare.maybe_late
+    assert part(of(**soon, spare_lead_days=10.0), "spare part") == 0.0
+    assert part(of(spare_lead_days=60.0), "spare part") == 0.0  # nobody can tell how long it has
+
+
+def test_what_only_informs_pushes_nothing_down() -> None:
+    beside = Told(kind="sisters", words="sisters did not change", weighs=False)
+    assert of(explanations=(beside,)).total == of().total
+
+
+def test_a_factor_counts_once_however_often_it_is_said() -> None:
+    assert of(explanations=(LOAD, LOAD)).total == of(explanations=(LOAD,)).total
+
+
+def test_no_explanation_hides_a_drive_that_people_depend_on() -> None:
+    told = (LOAD, Told(kind="sensor", words="loose mount"))
+    free, held = of(consequence="safety").total, of(consequence="safety", explanations=told)
+    blind = max(part(held, "severity") - 25.0, 0.0)
+    assert blind == 0.0
+    assert held.total == pytest.approx(RULES.explained.least_for_safety * free)
+    assert of(consequence="high", explanations=told).total < 0.1 * of(consequence="high").total
+
+
+def test_a_slope_of_which_little_is_sure_counts_half() -> None:
+    unsure = of(series=(state(slope_db_per_month=6.0, slope_low=-20.0),))
+    sure = of(series=(state(slope_db_per_month=4.0, slope_low=3.8),))
+    assert part(unsure, "rate") == pytest.approx(9.0)
+    assert part(unsure, "rate") < part(sure, "rate")
+
+
+def test_nothing_known_is_said_and_makes_no_number_up() -> None:
+    found = of(finding=None, exceedances=(), series=(state(key("hit"), change_db=None, state="cannot be told yet"),))
+    assert found.total == 0.0
+    assert {one.name: one.because for one in found.parts}["growth"].startswith("no growth can be told")
+
+
+def test_rules_that_cannot_be_are_refused() -> None:
+    told = RULES.model_dump(by_alias=True)
+    with pytest.raises(ValidationError, match="soon_days"):
+        AlarmRules.model_validate(told | {"time": told["time"] | {"soon_days": 500.0}})
+    with pytest.raises(ValidationError, match="at_least"):
+        AlarmRules.model_validate(told | {"raise": told["raise"] | {"at_least": 9}})

@@ -1,0 +1,244 @@
+"""``vibe alarms``: the analyst's queue, and what was decided about it."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, cast
+
+import typer
+
+from vibe.cli.answers import plainly, strictly
+from vibe.core.errors import CallError
+
+if TYPE_CHECKING:
+    from vibe.core.alarms import Alarm, Queue
+    from vibe.core.history import Verdict
+    from vibe.flow.alarming import QueueOutcome
+
+app = typer.Typer(
+    name="alarms",
+    help="What is beyond its limits, one row per cause, the most urgent first; and what was decided about it.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+StoreOption = Annotated[Path, typer.Option("--store", metavar="DIR", help="Folder of the history.", show_default=False)]
+Exceedances = Annotated[
+    Path | None,
+    typer.Option("--exceedances", metavar="FILE.csv", help="Another system's alarms, to be explained too."),
+]
+TimeZone = Annotated[
+    str | None,
+    typer.Option("--time-zone", metavar="ZONE", help="Of times there without an offset from UTC."),
+]
+When = Annotated[
+    str | None,
+    typer.Option(
+        "--at", metavar="TIME", help="As if it were this day: for ages and days to look again; now unless given."
+    ),
+]
+Id = Annotated[str, typer.Argument(metavar="ID", help="Name of the alarm, as the list shows it.", show_default=False)]
+_VERDICTS = "confirmed, not-a-fault, sensor, operating-condition or recheck-by=DATE"
+
+
+def list_alarms(
+    store: StoreOption,
+    exceedances: Exceedances = None,
+    time_zone: TimeZone = None,
+    at: When = None,
+    everything: Annotated[bool, typer.Option("--all", help="Also those that are quiet after a decision.")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit status 3 when a drive needs acting on.")] = False,
+) -> None:
+    """The queue, most urgent first."""
+    outcome = _looked(store, exceedances, time_zone, at)
+    _show_queue(outcome.queue, everything=everything)
+    _notes(outcome.queue)
+    strictly(outcome.acting, strict)
+
+
+def show(
+    alarm: Id, store: StoreOption, exceedances: Exceedances = None, time_zone: TimeZone = None, at: When = None
+) -> None:
+    """One alarm: its urgency by parts, what explains it, what was decided."""
+    from vibe.cli import screen
+
+    outcome = _looked(store, exceedances, time_zone, at)
+    screen.show_facts(_facts(_named(outcome.queue, alarm)))
+
+
+def decide(
+    alarm: Id,
+    store: StoreOption,
+    verdict: Annotated[str, typer.Option("--as", metavar="VERDICT", help=f"{_VERDICTS}.", show_default=False)],
+    because: Annotated[str, typer.Option("--because", metavar="TEXT", help="The reason.", show_default=False)],
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who decided.", show_default=False)],
+) -> None:
+    """Put down a decision, for good. The alarm stays quiet until something new happens."""
+    from vibe.cli import screen
+    from vibe.flow.alarming import decide as put_down
+    from vibe.history.store import Store
+
+    said, recheck = _verdict(verdict)
+    with Store.open(store) as opened:
+        memory = put_down(opened, alarm, said, because=because, by=by, recheck_by=recheck)
+    last = memory.decisions[-1]
+    screen.show_facts([("alarm", memory.id), ("decided", f"{last.verdict}, {last.at.isoformat(timespec='seconds')}")])
+
+
+def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: TimeZone = None, at: When = None) -> None:
+    """How well the queue does: share that were no faults, age, time to decision, decisions by rule."""
+    from vibe.cli import screen
+
+    told = _looked(store, exceedances, time_zone, at).queue.measures
+
+    def days(value: float | None) -> str:
+        return "not known" if value is None else f"{value:.1f} days"
+
+    share = told.not_fault_share
+    screen.show_facts(
+        [
+            ("alarms", f"{told.alarms} in all, {told.waiting} waiting, {told.quiet} quiet, {told.decided} decided"),
+            ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those that were told"),
+            ("oldest", days(told.oldest_days)),
+            ("median age", days(told.median_age_days)),
+            ("to decision", f"{days(told.median_days_to_decision)} (median)"),
+        ]
+    )
+    screen.show_rows(
+        ["rule", "alarms", "confirmed", "no_faults", "undecided"],
+        [[c.rule, str(c.alarms), str(c.confirmed), str(c.not_faults), str(c.undecided)] for c in told.rules],
+    )
+
+
+for _name, _command in (("list", list_alarms), ("show", show), ("decide", decide), ("measures", measures)):
+    app.command(_name)(plainly(_command))
+
+
+def run_alarm_recipe(
+    recipe: Path, *, captures: Path | None, out: Path | None, earlier: Path | None, force: bool, strict: bool
+) -> None:
+    """``vibe run`` of a recipe of kind alarms."""
+    from vibe.cli import screen
+    from vibe.cli.progress import Waiting
+    from vibe.flow.alarming import run_alarms
+
+    for option, given in (("--captures", captures), ("--earlier", earlier)):
+        if given is not None:
+            raise CallError(f"{option} means nothing to a recipe of kind alarms: it takes all from its store")
+    with Waiting() as waiting:
+        outcome = run_alarms(recipe, out=out, force=force, progress=waiting)
+    _show_queue(outcome.queue, everything=False)
+    _notes(outcome.queue)
+    screen.show_files(outcome.files)
+    strictly(outcome.acting, strict)
+
+
+def _looked(store: Path, exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
+    from vibe.cli.progress import Waiting
+    from vibe.flow.alarming import look_at_alarms
+    from vibe.history.store import Store
+
+    with Store.open(store) as opened, Waiting() as waiting:
+        return look_at_alarms(
+            opened, exceedances=exceedances, time_zone=time_zone, at=None if at is None else _moment(at, "--at"),
+            progress=waiting,
+        )  # fmt: skip
+
+
+def _show_queue(queue: Queue, *, everything: bool) -> None:
+    from vibe.cli import screen
+
+    rows = [alarm for alarm in queue.alarms if everything or alarm.status != "quiet"]
+    screen.show_rows(
+        ["id", "drive", "urgency", "status", "kind", "title", "exceedances", "since"],
+        [
+            [
+                a.id, " ".join(a.drives), f"{a.urgency.total:.1f}", a.status, a.kind, a.title, str(len(a.exceedances)),
+                f"{a.since:%Y-%m-%d}",
+            ]
+            for a in rows
+        ],
+    )  # fmt: skip
+
+
+def _notes(queue: Queue) -> None:
+    """What is beside the queue: lines that nobody could place, alarms that are quiet."""
+    from vibe.cli import screen
+
+    for left in queue.bad:
+        screen.note(f"line {left.line} left out: {left.why}")
+    for left in queue.unmatched:
+        screen.note(f"line {left.line} is not in the history: {left.why}")
+    for remark in queue.remarks:
+        screen.note(f"note: {remark}")
+    quiet = sum(alarm.status == "quiet" for alarm in queue.alarms)
+    if quiet:
+        screen.note(f"{quiet} more are quiet after a decision (--all shows them)")
+
+
+def _named(queue: Queue, name: str) -> Alarm:
+    import difflib
+
+    from vibe.health.cause_names import typed
+
+    wanted = typed(name)
+    for alarm in queue.alarms:
+        if alarm.id == wanted:
+            return alarm
+    near = difflib.get_close_matches(wanted, [alarm.id for alarm in queue.alarms], n=1, cutoff=0.5)
+    hint = f"; the nearest is {near[0]!r}" if near else "; `vibe alarms list --all` names all there are"
+    raise CallError(f"there is no alarm {name[:80]!r}{hint}")
+
+
+def _facts(alarm: Alarm) -> list[tuple[str, str]]:
+    facts = [
+        ("alarm", f"{alarm.id}, {' '.join(alarm.drives)}: {alarm.title}"),
+        ("in short", alarm.sentence),
+        ("what to do", alarm.advice or "Measure again, and compare."),
+        ("status", f"{alarm.status}: {alarm.status_why}"),
+        ("urgency", f"{alarm.urgency.total:.1f}"),
+    ]
+    for part in alarm.urgency.parts:
+        sign = "+" if part.how == "adds" else "×"
+        facts.append(("urgency", f"{sign} {part.amount:.3g} {part.name}: {part.because}"))
+    facts += [("explained by" if told.weighs else "beside", told.words) for told in alarm.explanations]
+    for change in alarm.changed:
+        facts.append(("what changed", f"{change.point}: {change.explanation.rise_db:+.1f} dB since the baseline"))
+        facts += [
+            ("what changed", f"{change.point}: {own.owner} explains {own.db:+.1f} dB")
+            for own in change.explanation.parts[:4]
+        ]
+        facts += [("what changed", f"{change.point}: {cause.sentence}") for cause in change.explanation.causes[:3]]
+    facts += [("sister", f"{s.drive}, {s.key.point} {s.key.measure} {s.key.subject}: {s.change_db:+.1f} dB, {s.state}")
+              for s in alarm.sisters[:6] if s.change_db is not None]  # fmt: skip
+    for e in alarm.exceedances[:12]:
+        over = "" if e.over_db is None else f", {e.over_db:+.1f} dB"
+        where = " ".join(text for text in (e.key.drive, e.key.point, e.key.measure, e.key.subject) if text)
+        line = "" if e.line is None else f", line {e.line}"
+        facts.append(("exceeded", f"{e.at:%Y-%m-%d} {where} {e.value:.3g} {e.unit}: {e.source}, {e.kind}{over}{line}"))
+    if len(alarm.exceedances) > 12:
+        facts.append(("exceeded", f"and {len(alarm.exceedances) - 12} more"))
+    facts += [("decided", f"{d.at:%Y-%m-%d} {d.by}: {d.verdict}, {d.because}") for d in alarm.decisions]
+    return facts
+
+
+def _verdict(text: str) -> tuple[Verdict, datetime | None]:
+    name, _, day = text.partition("=")
+    if name == "recheck-by":
+        return "recheck", _moment(day, "--as recheck-by")
+    if text not in ("confirmed", "not-a-fault", "sensor", "operating-condition"):
+        raise CallError(f"--as {text!r} is no decision; there are {_VERDICTS}")
+    return cast("Verdict", text), None
+
+
+def _moment(text: str, what: str) -> datetime:
+    """A day (its end counts) or a time; without an offset it is that of UTC."""
+    try:
+        if len(text) <= 10:
+            return datetime.combine(date.fromisoformat(text), time(23, 59, 59), UTC)
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise CallError(f"{what} {text!r} is no date: write it as 2026-03-04") from None
+    return when if when.utcoffset() is not None else when.replace(tzinfo=UTC)

@@ -1,0 +1,25 @@
+"""What ``configs/population.toml`` may say."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from vibe.history.settings import Part, Share
+
+
+class PopulationSettings(Part):
+    """When drives of a type are told apart, and when their production drifts."""
+
+    content: Share
+    confidence: Share
+    false_alarm_rate: Share
+    fewest: Annotated[int, Field(ge=6)]
+    most_outliers: Annotated[float, Field(gt=0, le=0.3)]
+    not_normal_chance: Share
+    doubtful_chance: Share
+    drift_chance: Share
+    least_drift_db: Annotated[float, Field(ge=0)]
+    least_drift_spreads: Annotated[float, Field(ge=0)]
+    source: str
