@@ -229,9 +229,26 @@ def event(
         )
 
 
+def page(
+    drive: DriveTag,
+    store: StoreOption,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Folder of the page and its scripts.", show_default=False)
+    ],
+    force: Force = False,
+) -> None:
+    """Write a drive's page with its history: levels, limits, tones, and spectra to lay over one another."""
+    from vibe.cli import screen
+    from vibe.flow.history_pages import write_history_page
+
+    with _opened(store) as opened:
+        _known(opened, drive)
+    screen.show_files(write_history_page(drive, store, out, force=force))
+
+
 for _name, _command in (
     ("add", add), ("list", list_drives), ("show", show), ("export", export), ("verify", verify), ("repair", repair),
-    ("thin", thin), ("event", event),
+    ("thin", thin), ("event", event), ("page", page),
 ):  # fmt: skip
     app.command(_name)(plainly(_command))
 

@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from vibe.report import words
+from vibe.report import history_words, words
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -61,6 +61,7 @@ def _environment() -> Environment:
         "fraction": words.fraction, "direction": words.direction, "sentence_case": words.sentence_case,
         "printable": words.printable, "breakable": breakable, "unit": words.unit,
     }  # fmt: skip
+    environment.filters |= history_words.FILTERS
     environment.globals |= {
         "sign": sign,
         "heading": words.heading,
