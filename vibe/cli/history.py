@@ -229,6 +229,28 @@ def event(
         )
 
 
+def events(
+    book: Annotated[
+        Path, typer.Argument(metavar="BOOK.toml", help="Entries [[event]]: drive, at, kind.", show_default=False)
+    ],
+    store: StoreOption,
+    time_zone: TimeZone = None,
+) -> None:
+    """Put down a whole maintenance book. What stands there already changes nothing."""
+    from vibe.cli import screen
+    from vibe.ingest.events_file import load_events
+
+    entries = load_events(book, time_zone)
+    with _opened(store) as opened:
+        for tag in dict.fromkeys(entry.drive for entry in entries):
+            _known(opened, tag)
+        there = {(one.drive, one.at.timestamp(), one.kind) for one in opened.events()}
+        fresh = [one for one in entries if (one.drive, one.at.timestamp(), one.kind) not in there]
+        for one in fresh:
+            opened.add_event(one)
+    screen.say(f"{len(fresh)} put down, {len(entries) - len(fresh)} there already")
+
+
 def page(
     drive: DriveTag,
     store: StoreOption,
@@ -248,7 +270,7 @@ def page(
 
 for _name, _command in (
     ("add", add), ("list", list_drives), ("show", show), ("export", export), ("verify", verify), ("repair", repair),
-    ("thin", thin), ("event", event), ("page", page),
+    ("thin", thin), ("event", event), ("events", events), ("page", page),
 ):  # fmt: skip
     app.command(_name)(plainly(_command))
 

@@ -257,6 +257,7 @@ def run_alarms(
 
     from vibe.core.errors import OutputError
     from vibe.core.files import check_folder
+    from vibe.flow.history_pages import write_pages
     from vibe.history.store import Store
     from vibe.ingest import load_drives, load_recipe
 
@@ -275,16 +276,5 @@ def run_alarms(
             at=at, progress=progress,
         )  # fmt: skip
     files = write_queue(outcome.queue, target, force=force)
-    return replace(outcome, files=(*files, *_pages(outcome, target, recipe.store, force=force)))
-
-
-def _pages(outcome: QueueOutcome, out: Path, store: Path, *, force: bool) -> tuple[Path, ...]:
-    """Pages of the queue and its drives, where this installation can make them."""
-    from importlib import import_module
-    from importlib.util import find_spec
-
-    needed = ("vibe.flow.history_pages", "vibe.report.history_page", "vibe.report.queue_page")
-    if any(find_spec(name) is None for name in needed):
-        return ()
-    pages = import_module(needed[0])
-    return tuple(pages.write_pages(outcome.queue, outcome.cases, store, out, force=force))
+    written = write_pages(outcome.queue, outcome.cases, recipe.store, target, title=recipe.title, force=force)
+    return replace(outcome, files=(*files, *written))
