@@ -14,12 +14,16 @@ import typer
 from vibe import __version__
 from vibe.cli.alarms import app as alarms
 from vibe.cli.answers import debugging, plainly
+from vibe.cli.certificate import app as certificate
 from vibe.cli.check import check
 from vibe.cli.demo import demo
 from vibe.cli.diagnose import diagnose
 from vibe.cli.history import app as history
+from vibe.cli.identify import identify
 from vibe.cli.plan import plan
+from vibe.cli.population import population
 from vibe.cli.practice import practice
+from vibe.cli.promise import promise
 from vibe.cli.run import run
 from vibe.cli.schema import schema
 from vibe.cli.simulate import simulate
@@ -38,10 +42,25 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for _command in (demo, run, diagnose, tones, plan, check, practice, simulate, years, schema):
+for _command in (
+    demo,
+    run,
+    diagnose,
+    identify,
+    tones,
+    plan,
+    check,
+    practice,
+    simulate,
+    years,
+    population,
+    promise,
+    schema,
+):
     app.command(_command.__name__)(plainly(_command))
 app.add_typer(history)
 app.add_typer(alarms)
+app.add_typer(certificate)
 
 
 def _version(wanted: bool) -> None:

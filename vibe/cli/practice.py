@@ -17,15 +17,31 @@ def practice(
     drive: Annotated[
         list[str] | None, typer.Option("--drive", metavar="TAG", help="Only this drive. May be repeated.")
     ] = None,
+    commissioning: Annotated[
+        bool, typer.Option("--commissioning", help="Instead of the round: five new drives to be accepted.")
+    ] = False,
     workers: Workers = None,
     force: Force = False,
 ) -> None:
     """Make a practice round: captures of the sample water works, with faults of collecting planted in March.
 
-    Try ``vibe check`` on it: DIR/truth.toml says what it ought to find.
+    Try ``vibe check`` on it: DIR/truth.toml says what it ought to find. With --commissioning, make sets for
+    ``vibe run pipelines/commissioning.toml``: a good drive, and four that are not.
     """
     from vibe.cli import screen
     from vibe.cli.progress import Waiting
+    from vibe.core.errors import CallError
+
+    if commissioning:
+        from vibe.flow.commissioning_samples import make_commissioning
+
+        if drive:
+            raise CallError("--drive names drives of the practice round; the sets of --commissioning are made together")
+        with Waiting() as waiting:
+            sets = make_commissioning(out, workers=workers, force=force, progress=waiting)
+        rows = [[path.parent.name, str(path)] for path in sets.files]
+        screen.show_rows(["what", "where"], [*rows, ["what is really in them", str(sets.truth)]])
+        return
     from vibe.flow.practising import make_practice
 
     with Waiting() as waiting:

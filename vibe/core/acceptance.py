@@ -45,6 +45,8 @@ class Requirement(Part):
     """Name of a class or table in ``configs/limits.toml``, where the limit is taken from there."""
     factor: Positive = 1.0
     """The limit of the standard is multiplied by it."""
+    boundary: Literal["A/B", "B/C", "C/D"] = "A/B"
+    """Of the standard's zones; acceptance of new drives is commonly asked for at A/B."""
     harmonic: Annotated[int, Field(ge=1, le=100)] | None = None
     false_alarm_rate: Annotated[float, Field(gt=0, le=0.5)] | None = None
 
@@ -116,6 +118,30 @@ class Quantity:
     expanded: float | None
     coverage: float
     budget: tuple[Contribution, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting:
+    """One figure read off one capture, before it is judged.
+
+    ``scatter``: relative standard uncertainty that its finite length leaves, and in ``scatter_why`` how that was had.
+    ``mounting``: how far, relative, the fixing may have lifted it, at ``top_hz``. ``short_of``: what of the band that
+    was asked for is missing; empty when nothing is.
+    """
+
+    value: float
+    unit: str
+    point: str
+    run: int
+    kind: RunKind
+    file: str
+    time_s: float | None = None
+    scatter: float = 0.0
+    scatter_why: str = ""
+    mounting: float = 0.0
+    top_hz: float = 0.0
+    step: float | None = None
+    short_of: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -85,6 +85,36 @@ def gear_unit_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict | 
     )
 
 
+def named_zone(standard: str, level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
+    """Zone after the table that somebody names, whether it covers the drive or not; what it does not cover is told.
+
+    ``standard``: ``gear_units``, ``gear_units class II``, ``coupled_machines`` or ``small_machines``.
+
+    Raises:
+        ValueError: no such table or class, or it has no zones for that measure or drive.
+    """
+    table, _, wanted = standard.partition(" class ")
+    if table == "coupled_machines" and level.measure in ("velocity_rms", "displacement_rms"):
+        return _coupled_zone(level, None, drive, limits)
+    if table == "small_machines" and level.measure == "velocity_rms":
+        return _small_zone(level, drive, limits)
+    if table == "gear_units" and level.measure in ("velocity_rms", "acceleration_peak"):
+        units = limits.gear_units
+        own = units.class_for([stage.kind for stage in drive.stage])
+        row = next((c for c in units.classes if c.name == wanted), None) if wanted else own[0] if own else None
+        if row is not None:
+            boundaries = units.boundaries(
+                row.velocity_mm_s if level.measure == "velocity_rms" else row.acceleration_m_s2
+            )
+            doubts = [] if own is not None and own[0] is row and not own[1] else [f"the class is that of {row.what}"]
+            doubts += _out_of_scope(drive, units.power_kw, units.speed_rpm)
+            return ZoneVerdict(
+                zone=boundaries.zone(level.value), source=_told(f"{units.name} class {row.name}", [], doubts),
+                by_analogy=bool(doubts), boundaries=boundaries, decided_by=level.measure,
+            )  # fmt: skip
+    raise ValueError(f"{standard} has no zones for {level.measure} of this drive")
+
+
 def report_levels(levels: Sequence[Level], drive: Drive, limits: Limits) -> list[LevelReport]:
     """Every level as the report shows it, the headline zone first, the row after ISO 20816-9 behind it."""
     rows: list[LevelReport] = []

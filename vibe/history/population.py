@@ -60,8 +60,8 @@ def population(
     said = list(remarks)
     if found and counts.sum() < _SKEW_SEEN_FROM:
         said.append(
-            f"with fewer than {_SKEW_SEEN_FROM} drives a figure whose scatter is lopsided can pass for normal, and then "
-            "drives stand apart more often than stated"
+            f"with fewer than {_SKEW_SEEN_FROM} drives a figure whose scatter is lopsided can pass for normal, and "
+            "then drives stand apart more often than stated"
         )
     if gathered.too_many:
         said.append(f"{gathered.too_many} values of still more kinds of figures were left out")

@@ -23,7 +23,7 @@ MOST_FIGURES = 3000
 """Different figures of a type: a drive has some tens of tones at a few points. Keeps memory within bounds."""
 _NO_SIZE = ("no damage", "identity", "run-in")
 """Kinds of requirement whose measured value is a probability, a count or a change and no size of the drive's own."""
-_MEASURE = {"zone": "velocity_rms", "level": "velocity_rms", "tone": "line", "phasing line": "line"}
+_MEASURE = {"zone": "velocity_rms", "tone": "line", "phasing line": "line"}
 """What such a requirement measures where it names nothing else."""
 
 

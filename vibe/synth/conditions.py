@@ -46,6 +46,8 @@ class Conditions:
     sensor_noise: float = 1.0
     pitch_errors: float = 1.0
     residual_unbalance: float = 1.0
+    unequal_discs: float = 0.0
+    """How much more than its equal share the first disc carries, relative; the others carry less alike."""
     electrical: float = 1.0
     cage_slip: float | None = None
     """Mean relative cage slip; None draws one below 1 % per bearing."""
@@ -84,6 +86,8 @@ class Conditions:
                 raise CallError(f"{name} {value} must be zero or more")
         if not abs(self.speed_drift) < 0.5:
             raise CallError(f"speed_drift {self.speed_drift} must lie between -0.5 and 0.5")
+        if not 0 <= self.unequal_discs <= 1:
+            raise CallError(f"unequal_discs {self.unequal_discs} must lie between 0 and 1")
         if self.cage_slip is not None and not 0 <= self.cage_slip < 0.1:
             raise CallError(f"cage_slip {self.cage_slip} must lie between 0 and 0.1")
         if self.pulses_per_rev < 1:

@@ -138,6 +138,9 @@ def _discs(
     )  # fmt: skip
     share = 1.0 + 0.05 * scene.streams.machine(f"{head} shares").standard_normal(stage.discs)
     share /= share.sum()
+    if (uneven := scene.conditions.unequal_discs) and stage.discs > 1:
+        # One disc thicker, or its eccentricity larger: it takes load off the others.
+        share *= np.where(np.arange(stage.discs) == 0, 1.0 + uneven, 1.0 - uneven / (stage.discs - 1))
     for disc in range(stage.discs):
         direction = swing + disc / stage.discs
         lobes = smooth_table(

@@ -1,0 +1,218 @@
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import pytest
+
+from vibe.core.acceptance import CommissionedRun, Outcome, Requirement, RunKind, Sighting
+from vibe.core.health import Finding
+from vibe.core.tones import Visibility
+from vibe.flow.commissioning import load_practice
+from vibe.health.acceptance import (
+    Judging,
+    Limit,
+    against_limit,
+    chosen,
+    line_scatter,
+    overall,
+    spread_limit,
+    temperature,
+)
+from vibe.health.acceptance_findings import Counted, Damage, identity, no_damage, settled, without_counts
+from vibe.health.uncertainty import calibration
+from vibe.history.tolerance import one_sided_factor
+
+JUDGING = Judging(
+    rule="guarded acceptance", coverage=0.95, practice=load_practice(), calibration=calibration([], load_practice()),
+    fixing="stud",
+)  # fmt: skip
+LIMIT = Limit(value=2.0, unit="mm/s", source="contract")
+
+
+def wanted(kind: str = "level", **more: object) -> Requirement:
+    return Requirement.model_validate({"id": "r", "kind": kind, "text": "t", "source": "s", **more})
+
+
+def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: object) -> Sighting:
+    return Sighting(value=value, unit="mm/s", point=point, run=run, kind=kind, file="f", scatter=0.02, **more)  # type: ignore[arg-type]
+
+
+def answer(values: Sequence[float], **more: object) -> Outcome:
+    return against_limit(wanted(), LIMIT, [sighting(value, **more) for value in values], (), JUDGING)
+
+
+def test_far_below_passes_far_above_fails_and_near_is_open_with_what_settles_it() -> None:
+    assert answer([1.0, 1.01, 0.99]).answer == "pass"
+    assert answer([3.0, 3.01, 2.99]).answer == "fail"
+    near = answer([1.98, 1.80, 1.85, 1.92])
+    assert near.answer == "undetermined"
+    assert near.settles is not None
+    assert "more captures at A" in near.settles
+    near = answer([1.97, 1.971, 1.972])
+    assert near.answer == "undetermined"
+    assert near.settles is not None
+    assert "calibrated to" in near.settles
+
+
+def test_the_worst_point_decides_and_is_named() -> None:
+    quiet = [sighting(v) for v in (1.0, 1.01, 0.99)]
+    loud = [sighting(v, point="B", run=1) for v in (3.0, 3.03, 2.97)]
+    outcome = against_limit(wanted(), LIMIT, [*quiet, *loud], (), JUDGING)
+    assert (outcome.answer, outcome.where) == ("fail", "B, rated load")
+    assert outcome.measured is not None
+    assert outcome.measured.value == pytest.approx(3.0)
+    assert against_limit(wanted(), LIMIT, quiet, (), JUDGING).answer == "pass"
+
+
+def test_a_pass_needs_all_that_was_asked_for_and_a_fail_does_not() -> None:
+    for values, expected in (([1.0] * 3, "undetermined"), ([3.0] * 3, "fail")):
+        outcome = against_limit(wanted(), LIMIT, [sighting(v) for v in values], ["point C"], JUDGING)
+        assert outcome.answer == expected
+        assert "point C" in outcome.why or expected == "fail"
+    short = answer([1.0, 1.0, 1.0], short_of="anything above 667 Hz")
+    assert short.answer == "undetermined"
+    assert "667 Hz" in short.why
+
+
+def test_nothing_measured_is_open() -> None:
+    outcome = against_limit(wanted(), LIMIT, [], (), JUDGING)
+    assert (outcome.answer, outcome.measured) == ("undetermined", None)
+    assert outcome.settles
+
+
+def test_runs_and_points_are_chosen_as_the_requirement_says() -> None:
+    runs = [CommissionedRun(kind="no load", captures=["a"]), CommissionedRun(kind="rated load", captures=["b"])]
+    seen = [sighting(1.0, kind="no load"), sighting(2.0), sighting(3.0, point="B")]
+    inside, missing = chosen(wanted(during=["rated load", "reversed"], points=["A", "C"]), seen, runs, ["A", "B"])
+    assert [one.value for one in inside] == [2.0]
+    assert missing == ["a run of kind reversed", "point C"]
+    assert chosen(wanted(), seen, runs, ["A", "B"]) == (seen, [])
+
+
+def test_one_fail_fails_all_and_all_passes_pass() -> None:
+    outcomes = {name: answer(values) for name, values in (("pass", [1.0] * 3), ("fail", [3.0] * 3))}
+    open_ = against_limit(wanted(), LIMIT, [], (), JUDGING)
+    assert overall([outcomes["pass"]] * 2) == "pass"
+    assert overall([outcomes["pass"], open_]) == "undetermined"
+    assert overall([outcomes["pass"], open_, outcomes["fail"]]) == "fail"
+
+
+def test_temperature_noted_by_hand() -> None:
+    def noted(value: float | None) -> Outcome:
+        runs = [CommissionedRun(kind="rated load", captures=["a"], temperature_c=value)]
+        return temperature(wanted("temperature", limit=80.0, unit="°C"), runs, (), JUDGING)
+
+    assert [noted(value).answer for value in (70.0, 79.5, 85.0, None)] == [
+        "pass",
+        "undetermined",
+        "fail",
+        "undetermined",
+    ]
+
+
+def test_the_spread_of_a_type() -> None:
+    practice = JUDGING.practice
+    values = [0.9, 1.0, 1.1, 1.05, 0.95, 1.02]
+    factor = one_sided_factor(6.0, practice.spread_content, practice.spread_confidence)
+    limit = spread_limit(values, factor, "mm/s", practice)
+    assert limit is not None
+    # Table of ISO 16269-6 for n = 6, 99 % with 95 %: k = 5.062 (from memory).
+    assert factor == pytest.approx(5.062, abs=0.005)
+    logs = [math.log(v) for v in values]
+    mean = sum(logs) / 6
+    sd = math.sqrt(sum((x - mean) ** 2 for x in logs) / 5)
+    assert limit.value == pytest.approx(math.exp(mean + 5.062 * sd), rel=1e-3)
+    assert spread_limit(values[:4], factor, "mm/s", practice) is None
+
+
+def test_a_line_below_its_floor_is_as_uncertain_as_the_floor() -> None:
+    assert line_scatter(1.0, 0.01) == pytest.approx(0.01 / math.sqrt(2))
+    assert line_scatter(0.0, 0.01) == pytest.approx(1 / math.sqrt(2))
+    assert line_scatter(0.0, 0.0) == 0.0
+
+
+# ── damage, counts, run-in ────────────────────────────────────────────────────────────────────────────────────────
+
+
+def finding(chance: float = 1e-6) -> Finding:
+    return Finding(
+        tone="bearing.a.outer_race", component="bearing.a.outer_race", defect="local damage", probability=0.99,
+        false_alarm_probability=chance, severity="slight", why="Hits repeat.", advice="Look.",
+    )  # fmt: skip
+
+
+def unseen(seconds: float | None) -> Visibility:
+    reach = "longer" if seconds else "out of reach"
+    return Visibility(
+        tone="bearing.a.cage", seen=False, reach=reach, why="8 s is too short", needs="look for wear metal",
+        needs_duration_s=seconds,
+    )  # fmt: skip
+
+
+def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
+    ask = wanted("no damage", false_alarm_rate=0.01)
+
+    def said(found: Sequence[tuple[str, Finding]], missing_tones: Sequence[Visibility], captures: int = 4) -> Outcome:
+        damage = Damage(found=found, unseen=missing_tones, captures=captures, searched=9, rate=0.01)
+        return no_damage(ask, damage, ())
+
+    assert said([], []).answer == "pass"
+    hit = said([("x.h5", finding())], [unseen(12.0)])
+    assert (hit.answer, hit.where) == ("fail", "x.h5")
+    short = said([], [unseen(11.2)])
+    assert short.answer == "undetermined"
+    assert short.settles == "One capture of at least 12 s shows bearing.a.cage."
+    assert "wear metal" in (said([], [unseen(None)]).settles or "")
+    assert said([], [], captures=0).answer == "undetermined"
+
+
+def counted(answer: str) -> Counted:
+    return Counted(file="f", answer=answer, ratio="12", why=f"it {answer}s")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("told", "expected"),
+    [(["pass", "undetermined"], "pass"), (["fail", "undetermined"], "fail"), (["pass", "fail"], "undetermined"),
+     (["undetermined"], "undetermined"), ([], "undetermined")],
+)  # fmt: skip
+def test_captures_must_agree_on_the_counts(told: list[str], expected: str) -> None:
+    outcome = identity(wanted("identity"), [counted(one) for one in told], "12", "")
+    assert outcome.answer == expected
+    assert (outcome.settles is None) == (expected != "undetermined")
+
+
+def test_tones_of_the_ordered_drive_say_nothing_of_another() -> None:
+    tone = against_limit(wanted("tone"), LIMIT, [sighting(1.0)] * 3, (), JUDGING)
+    level = answer([1.0, 1.0, 1.0])
+    changed = without_counts([tone, level], True)
+    assert [one.answer for one in changed] == ["undetermined", "pass"]
+    assert without_counts([tone, level], False) == [tone, level]
+
+
+def run_in(values: Sequence[float], limit: float = 10.0) -> Outcome:
+    seen = [
+        sighting(value * gain, point=point, kind="run-in", time_s=60.0 * k)
+        for point, gain in (("A", 1.0), ("B", 3.0))
+        for k, value in enumerate(values)
+    ]
+    return settled(wanted("run-in", limit=limit, measure="acceleration_rms", unit="%"), seen, (), JUDGING)
+
+
+def test_a_run_in_that_has_settled_and_one_that_has_not() -> None:
+    assert run_in([2.0, 1.5, 1.2, 1.0, 1.01, 0.99, 1.0]).answer == "pass"
+    falling = run_in([2.0, 1.7, 1.45, 1.23, 1.05, 0.9, 0.76])
+    assert falling.answer == "fail"
+    assert "falls" in falling.why
+    assert run_in([1.0, 1.3, 0.8, 1.2, 0.7, 1.25, 0.9]).answer == "undetermined"
+    few = run_in([1.0, 1.0, 1.0])
+    assert few.answer == "undetermined"
+    assert few.settles is not None
+    assert "1 more" in few.settles
+
+
+def test_a_gain_common_to_all_captures_does_not_move_a_run_in() -> None:
+    first, second = run_in([1.2, 1.0, 1.01, 0.99, 1.0]), run_in([2.4, 2.0, 2.02, 1.98, 2.0])
+    assert first.measured is not None
+    assert second.measured is not None
+    assert first.measured.value == pytest.approx(second.measured.value)

@@ -1,0 +1,178 @@
+"""Does the stated interval hold the true level as often as it says?
+
+Known true levels, measured again and again by drawn sensors on drawn mounts. ``python -m tests.studies.uncertainty``
+prints, for each way of measuring, how often value ± U held the truth, and how often a drive exactly on its limit was
+passed or failed by guarded acceptance. The signal is lines and noise; level and budget come from the program.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from vibe.core.acceptance import Instrument, Requirement, Sighting
+from vibe.core.capture import Channel
+from vibe.health.acceptance import Judging, Limit, against_limit
+from vibe.health.uncertainty import Practice, calibration
+from vibe.kinematics.plan import MOUNTED_RESONANCE_HZ, mounted_error
+from vibe.spectra.levels import levels
+from vibe.spectra.scatter import band_scatter
+
+RATE_HZ, SECONDS = 4096.0, 2.0
+BAND_HZ = (10.0, 1000.0)
+LINES_HZ = (24.0, 48.0, 316.0, 632.0)
+DRAWN_RESONANCE = 0.1
+"""Relative spread of mounted resonances about the handbook's figure."""
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """A way of measuring. ``scatter``: of the machine from capture to capture, relative, one standard deviation."""
+
+    name: str
+    captures: int
+    scatter: float
+    certificates_percent: tuple[float, ...]
+    points: int = 1
+    mounting: str = "stud"
+    noise_m_s2: float = 0.5
+    conservative: bool = False
+    """Known to hold the truth more often than stated."""
+
+
+CASES = (
+    Case(name="5 captures, certificates of 2 % and 1 %", captures=5, scatter=0.02, certificates_percent=(2.0, 1.0)),
+    Case(name="3 captures at each of 3 points, certificates", captures=3, points=3, scatter=0.03,
+         certificates_percent=(2.0, 1.0)),
+    Case(name="4 captures, no certificate (5 %)", captures=4, scatter=0.03, certificates_percent=()),
+    Case(name="3 captures, scatter rules", captures=3, scatter=0.06, certificates_percent=(2.0,)),
+    Case(name="1 capture, scatter as common practice says", captures=1, scatter=0.04, certificates_percent=(2.0, 1.0)),
+    Case(name="5 captures, mostly noise", captures=5, scatter=0.0, certificates_percent=(2.0,), noise_m_s2=6.0),
+    Case(name="5 captures on a magnet", captures=5, scatter=0.02, certificates_percent=(2.0, 1.0), mounting="magnet",
+         conservative=True),
+)  # fmt: skip
+PRACTICE = Practice(
+    calibration_percent=5.0, calibration_source="common practice", calibration_valid_days=730,
+    calibration_valid_source="common practice", repeat_percent=4.0, repeat_source="common practice", thermometer_c=2.0,
+    thermometer_source="common practice", spread_content=0.99, spread_confidence=0.95, spread_fewest=5,
+    spread_source="common practice", run_in_fewest=4, run_in_source="common practice", most_repeats=30,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """Shares of all trials; ``passed_on_limit`` and ``failed_on_limit`` where the true level is the limit itself."""
+
+    case: Case
+    trials: int
+    held: float
+    passed_on_limit: float
+    failed_on_limit: float
+    relative_u: float
+
+
+def run_case(case: Case, trials: int, seed: int = 1) -> Result:
+    """Measure ``trials`` times, each time with other sensors and mounts."""
+    rng = np.random.default_rng(seed)
+    held = passed = failed = 0
+    widths = []
+    for _ in range(trials):
+        amplitude = rng.uniform(0.05, 0.6, len(LINES_HZ))  # r.m.s. acceleration
+        true = _true_level(amplitude, case.noise_m_s2)
+        outcome = _outcome(case, amplitude, true, rng)
+        measured = outcome.measured
+        assert measured is not None
+        assert measured.expanded is not None
+        held += abs(measured.value - true) <= measured.expanded
+        passed += outcome.answer == "pass"
+        failed += outcome.answer == "fail"
+        widths.append(measured.expanded / measured.value)
+    return Result(
+        case=case, trials=trials, held=held / trials, passed_on_limit=passed / trials, failed_on_limit=failed / trials,
+        relative_u=float(np.mean(widths)),
+    )  # fmt: skip
+
+
+def _true_level(amplitude: np.ndarray, noise_m_s2: float) -> float:
+    """mm/s r.m.s. over the band: lines, and white noise integrated."""
+    omega = 2 * np.pi * np.array(LINES_HZ)
+    density = noise_m_s2**2 / (RATE_HZ / 2)
+    noise = density / (2 * np.pi) ** 2 * (1 / BAND_HZ[0] - 1 / BAND_HZ[1])
+    return float(1e3 * np.sqrt(np.sum((amplitude / omega) ** 2) + noise))
+
+
+def _outcome(case: Case, amplitude: np.ndarray, true: float, rng: np.random.Generator):  # type: ignore[no-untyped-def]
+    instruments = [
+        Instrument(what=f"instrument {k}", calibrated=date(2026, 1, 1), calibration_uncertainty_percent=percent)
+        for k, percent in enumerate(case.certificates_percent)
+    ]
+    budget = calibration(instruments, PRACTICE)
+    gain = 1.0 + sum(one.relative * rng.standard_normal() for one in budget)
+    resonance = MOUNTED_RESONANCE_HZ[case.mounting]  # type: ignore[index]
+    sightings = []
+    for point in range(case.points):
+        own = resonance * (1 + DRAWN_RESONANCE * rng.standard_normal())
+        for _ in range(case.captures):
+            factor = gain * (1 + case.scatter * rng.standard_normal())
+            value, scatter = _measured(case, amplitude, own, factor, rng)
+            sightings.append(
+                Sighting(
+                    value=value, unit="mm/s", point=f"point {point}", run=0, kind="rated load", file="",
+                    scatter=scatter, mounting=mounted_error(BAND_HZ[1] / resonance), top_hz=BAND_HZ[1],
+                )
+            )  # fmt: skip
+    judging = Judging(
+        rule="guarded acceptance", coverage=COVERAGE, practice=PRACTICE, calibration=budget, fixing=case.mounting
+    )
+    wanted = Requirement(id="level", kind="level", text="level", source="study")
+    chosen = [one for one in sightings if one.point == "point 0"] if case.points == 1 else sightings
+    return against_limit(wanted, Limit(value=true, unit="mm/s"), chosen, (), judging)
+
+
+def _measured(
+    case: Case, amplitude: np.ndarray, resonance_hz: float, factor: float, rng: np.random.Generator
+) -> tuple[float, float]:
+    n = int(RATE_HZ * SECONDS)
+    time = np.arange(n) / RATE_HZ
+    lift = 1 / (1 - (np.array(LINES_HZ) / resonance_hz) ** 2)
+    samples = case.noise_m_s2 * rng.standard_normal(n)
+    for hz, size, more in zip(LINES_HZ, amplitude, lift, strict=True):
+        at = hz * (1 + 1e-3 * rng.uniform(-1, 1))
+        samples += np.sqrt(2) * size * more * np.cos(2 * np.pi * (at * time + rng.uniform()))
+    channel = Channel(
+        name="x", samples=(factor * samples).astype(np.float32), sample_rate_hz=RATE_HZ, quantity="acceleration",
+        recorded_unit="m/s^2",
+    )  # fmt: skip
+    level = next(one for one in levels(channel, input_hz=24.0) if one.measure == "velocity_rms")
+    taper = np.hanning(n)
+    power = 2 * np.abs(np.fft.rfft(channel.samples * taper)) ** 2 / taper.sum() ** 2
+    return level.value, band_scatter(power, RATE_HZ / n, SECONDS, BAND_HZ, -1)
+
+
+def table(results: Sequence[Result]) -> str:
+    """Rows for people."""
+    rows = [f"{'measured by':<48}{'U':>7}{'held':>8}{'passed on limit':>17}{'failed on limit':>17}"]
+    rows += [
+        f"{one.case.name:<48}{100 * one.relative_u:>6.1f}%{100 * one.held:>7.1f}%{100 * one.passed_on_limit:>16.1f}%"
+        f"{100 * one.failed_on_limit:>16.1f}%"
+        for one in results
+    ]
+    return "\n".join(rows)
+
+
+def main() -> None:
+    """Run all cases."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=3000)
+    trials = parser.parse_args().trials
+    print(f"{trials} trials each, stated coverage {100 * COVERAGE:g} %")
+    print(table([run_case(case, trials) for case in CASES]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,71 @@
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from vibe.core.drive import Drive
+from vibe.core.errors import CallError, ConfigError, OutputError
+from vibe.synth.commissioning import load_commissioning, takings
+from vibe.synth.conditions import Conditions
+from vibe.synth.samples import shared_folder
+from vibe.synth.simulate import simulate
+
+DRIVE = Drive.model_validate(
+    tomllib.loads((shared_folder("configs") / "acceptance" / "sample_drive.toml").read_text(encoding="utf-8"))
+)
+
+
+def line_at(order: float, unequal: float, pins: int = 13) -> float:
+    """Amplitude [m/s²] at an order of the input, of a drive that turns quite steadily."""
+    stage = DRIVE.stage[0].model_copy(update={"lobes": pins - 1, "ring_pins": pins})
+    drive = DRIVE.model_copy(update={"stage": [stage], "ratio": None})
+    rate, seconds, hz = 6400.0, 4.0, 25.0
+    conditions = Conditions(
+        duration_s=seconds, sample_rate_hz=rate, speed_rpm=60 * hz, speed_wander=0.0, noise=0.02, machine_seed=3,
+        points=("input side radial",), unequal_discs=unequal,
+    )  # fmt: skip
+    samples = simulate(drive, seed=1, conditions=conditions).vibration[0].samples
+    time = np.arange(samples.size) / rate
+    return float(2 * abs(np.mean(samples * np.hanning(samples.size) * 2 * np.exp(-2j * np.pi * order * hz * time))))
+
+
+def test_unequal_discs_put_a_line_where_equal_ones_cancel() -> None:
+    """Two discs half a turn apart on 13 pins: half a turn is 6.5 pitches, so that their forces cancel at the mesh."""
+    equal, unequal = line_at(13, 0.0), line_at(13, 0.5)
+    assert unequal > 5 * equal
+    # The second harmonic comes twice as often: both discs drive it, alike or not.
+    assert line_at(26, 0.5) == pytest.approx(line_at(26, 0.0), rel=0.2)
+
+
+def test_with_an_even_number_of_pins_nothing_is_forbidden_and_nothing_appears() -> None:
+    assert line_at(12, 0.5, pins=12) == pytest.approx(line_at(12, 0.0, pins=12), rel=0.2)
+
+
+def test_a_share_of_more_than_all_is_refused() -> None:
+    with pytest.raises(CallError, match="unequal_discs"):
+        Conditions(unequal_discs=1.5)
+
+
+def test_the_shipped_sets(tmp_path: Path) -> None:
+    given, jobs = takings(tmp_path)
+    assert [one.expected for one in given.set] == ["pass", "fail", "fail", "fail", "undetermined"]
+    assert len({job.file for job in jobs}) == len({job.seed for job in jobs}) == len(jobs)
+    wrong = next(job for job in jobs if job.set.name == "wrong_ratio")
+    assert wrong.drive.stage[0].model_dump()["lobes"] == 14
+    longest = {name: max(job.seconds for job in jobs if job.set.name == name) for name in ("good", "short")}
+    assert longest == {"good": 14.0, "short": 8.0}
+
+
+def test_what_is_in_the_way_or_wrong_is_told(tmp_path: Path) -> None:
+    with pytest.raises(CallError, match="no sample set is called 'bad'"):
+        takings(tmp_path, only=["bad"])
+    (tmp_path / "good").mkdir()
+    with pytest.raises(OutputError, match="exists already"):
+        takings(tmp_path)
+    spec = tmp_path / "spec.toml"
+    spec.write_text("begin = 1\n", encoding="utf-8")
+    with pytest.raises(ConfigError, match="Field required"):
+        load_commissioning(spec)

@@ -1,0 +1,112 @@
+"""``vibe identify``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vibe.cli.options import Captures, Force
+from vibe.core.errors import CallError
+
+if TYPE_CHECKING:
+    from vibe.flow.identity import Answer, Identification
+
+
+def identify(
+    captures: Captures,
+    speed_range: Annotated[
+        tuple[float, float],
+        typer.Option("--speed-range", metavar="LOW HIGH", help="Input speeds that may be [r/min].", show_default=False),
+    ],
+    difference: Annotated[
+        list[int] | None,
+        typer.Option(
+            "--difference",
+            metavar="N",
+            help="Ring pins less lobes that may be; may be given more than once. 1 unless given.",
+            show_default=False,
+        ),
+    ] = None,
+    drive: Annotated[
+        Path | None, typer.Option("--drive", metavar="DRIVE.toml", help="What the plate says: is it this drive?")
+    ] = None,
+    poles: Annotated[
+        int | None, typer.Option("--poles", min=2, max=96, metavar="N", help="Poles of the motor, for its slip.")
+    ] = None,
+    line_hz: Annotated[
+        float | None, typer.Option("--line-hz", metavar="F", help="Line frequency [Hz], for the slip.")
+    ] = None,
+    json: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE|-", help="Write what was found as JSON; - is standard output."),
+    ] = None,
+    force: Force = False,
+) -> None:
+    """Which drive is this? Counts, ratio, speed, discs, direction, from the signal alone.
+
+    For one cycloidal stage with a fixed ring. Every answer has its probability; what the evidence does not carry is
+    told so, with the reason. With --drive the plate is checked: fits, another count fits better, or cannot be told.
+    """
+    from vibe.cli import screen
+    from vibe.cli.names import captures_named, check_free
+    from vibe.core.files import write_whole
+    from vibe.flow.identifying import identify_files
+    from vibe.flow.identity import Motor, against_load, as_json
+
+    if (poles is None) != (line_hz is None):
+        raise CallError("slip needs both --poles and --line-hz")
+    if poles is not None and (poles % 2 or not line_hz or not 1 <= line_hz <= 10_000):
+        raise CallError("--poles must be even, and --line-hz from 1 to 10000")
+    json_file = Path(json) if json is not None and json != "-" else None
+    check_free(json_file, force=force)
+    found = identify_files(
+        captures_named(captures),
+        speed_range,
+        differences=difference or [1],
+        drive_path=drive,
+        motor=Motor(poles=poles, line_hz=line_hz) if poles is not None and line_hz is not None else None,
+    )
+    if json == "-":
+        print(as_json(found), end="")
+        return
+    if json_file is not None:
+        write_whole(json_file, as_json(found), force=force)
+    for one in found:
+        screen.show_facts(_facts(one))
+    if len(found) > 1:
+        screen.show_facts([("slip against load", against_load(found))])
+    screen.show_files([json_file] if json_file is not None else [])
+
+
+def _facts(one: Identification) -> list[tuple[str, str]]:
+    counts = "; ".join(
+        f"{c.lobes} lobes, {c.ring_pins} ring pins: {100 * c.probability:.1f} %"
+        for c in one.candidates
+        if c.probability >= 0.001 or c == one.candidates[0]
+    )
+    facts = [
+        ("capture", one.capture),
+        ("ratio", _said(one.ratio, "{:g}:1")),
+        ("counts", counts or f"cannot be told: {one.ratio.why}"),
+        ("mesh", one.mesh),
+        ("input speed", _said(one.speed_rpm, "{:.2f}", " r/min")),
+        ("slip", _said(one.slip, "{:.3%}")),
+        ("discs", _said(one.discs, "{}")),
+        ("direction", _said(one.direction, "{}")),
+    ]
+    if one.plate is not None:
+        facts.append(("plate", f"{one.plate.verdict}: {one.plate.why}"))
+    return [*facts, *(("note", remark) for remark in one.remarks)]
+
+
+def _said(answer: Answer, form: str, unit: str = "") -> str:
+    """An answer as a sentence."""
+    if answer.value is None:
+        return f"cannot be told: {answer.why}"
+    text = form.format(answer.value)
+    if answer.uncertainty is not None:
+        percent = form.endswith("%}")
+        text += f" ± {100 * answer.uncertainty:.3f} %" if percent else f" ± {answer.uncertainty:.2g}"
+    return f"{text}{unit}" + (f" (p = {answer.probability:.3f})" if answer.probability is not None else "")

@@ -1,0 +1,78 @@
+"""``vibe promise``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from vibe.cli.options import Force, Out
+from vibe.core.errors import CallError
+
+
+def promise(
+    store: Annotated[Path | None, typer.Option("--store", metavar="DIR", help="Folder of the history.")] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option("--table", metavar="FILE.csv", help="Instead of a history: columns drive, hours, failed."),
+    ] = None,
+    drives: Annotated[
+        list[str] | None,
+        typer.Option("--drives", metavar="FILES", help="Drive files, folders or patterns: only these; their bearings."),
+    ] = None,
+    confidence: Annotated[float, typer.Option("--confidence", metavar="SHARE", help="Of bounds and intervals.")] = 0.9,
+    duty: Annotated[
+        float | None,
+        typer.Option("--duty", metavar="SHARE", help="Share of calendar time that drives run, without counters."),
+    ] = None,
+    failure: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--failure", metavar="KIND",
+            help="Kind of event that counts; bearing change, repair and new drive unless given. May be repeated.",
+        ),
+    ] = None,
+    new_at_first: Annotated[
+        bool, typer.Option("--new-at-first", help="The drives were new at their first capture.")
+    ] = False,
+    out: Out = None,
+    force: Force = False,
+) -> None:  # fmt: skip
+    """Say what running hours and failures are evidence for: time between failures, and bearing lives."""
+    from vibe.cli import screen
+    from vibe.cli.names import check_folder
+    from vibe.flow.promising import promise_of_store, promise_of_table, write_promise
+    from vibe.report.promise_page import facts, rating_rows
+
+    if (store is None) == (table is None):
+        raise CallError("give either --store, a history, or --table, a file of lives")
+    if table is not None and (duty is not None or failure or new_at_first):
+        raise CallError(
+            "--duty, --failure and --new-at-first tell of a history; a table says hours and failures itself"
+        )
+    check_folder(out)
+    named = None
+    if drives:
+        from vibe.ingest import load_drives
+
+        named = load_drives(drives)
+    if store is not None:
+        found = promise_of_store(
+            store, drives=named, confidence=confidence, duty=duty, failures=failure or (), new_at_first=new_at_first
+        )
+    else:
+        assert table is not None
+        found = promise_of_table(table, drives=named or (), confidence=confidence)
+    rated = [
+        (
+            f"bearing, {drive}",
+            f"{bearing}, {speed}: {note}" if "cannot" in note else f"{bearing}, {speed}: L10h {life}; {note}",
+        )
+        for drive, bearing, _, _, _, speed, life, note in rating_rows(found)
+    ]
+    screen.show_facts([*facts(found), *rated, *(("assumption", one) for one in found.assumptions)])
+    for remark in found.remarks:
+        screen.note(remark)
+    if out is not None:
+        screen.show_files(write_promise(found, out, force=force))
