@@ -33,6 +33,8 @@ LINE_KNEE = 14.0
 """-ln p above which a line counts by its logarithm only: a comb is many lines, one strong line is somebody else's."""
 LINE_SLOPE = 4.0
 """Growth of a line's share per e-fold of power above the knee."""
+MOST_REACHED = 64
+"""Widened masks that are kept: a few masks, each in the widths of all harmonics."""
 FLOOR_BINS = 201
 """Bins of an envelope spectrum over whose median a line stands."""
 
@@ -198,6 +200,7 @@ class CombScorer:
         # Rows of groups lie together in memory: one place of the axis is one read.
         self._power = np.ascontiguousarray(spectra.power.T)
         self._lines: dict[tuple[int, str], NDArray[np.float32]] = {}
+        self._reached: dict[tuple[int, int], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
 
     def half_bins(self, low: float, high: float) -> NDArray[np.float64]:
         """Orders from ``low`` to ``high`` in steps of half a bin, clipped to the axis; at least one."""
@@ -234,7 +237,7 @@ class CombScorer:
                 width = harmonic | 1 if slip else 1
                 lines = self._softened(width, kind)
                 # A window that reaches into somebody else's line tells nothing either.
-                blocked = maximum_filter1d(mask, width) if width > 1 else mask
+                blocked = self._reaching(mask, width)
                 middle = np.floor(harmonic * bins + 0.5).astype(np.int64)
                 free = _free(middle, blocked)
                 for shift in (0, *(shifts if harmonic <= 4 else ())):
@@ -254,6 +257,18 @@ class CombScorer:
                     best_group[better] = group[better]
                     best_harmonics[better] = harmonic
         return Scores(orders=orders, score=best, group=best_group, harmonics=best_harmonics, told=best_harmonics > 0)
+
+    def _reaching(self, mask: NDArray[np.bool_], width: int) -> NDArray[np.bool_]:
+        """Middles of windows of ``width`` bins that meet ``mask``; the same few masks are asked for again and again."""
+        if width <= 1:
+            return mask
+        key = id(mask), width
+        # The mask is kept beside, so that its identity stays its own.
+        if key not in self._reached:
+            if len(self._reached) >= MOST_REACHED:
+                self._reached.clear()
+            self._reached[key] = mask, maximum_filter1d(mask, width)
+        return self._reached[key][1]
 
     def _softened(self, width: int, kind: str) -> NDArray[np.float32]:
         """-ln p of each window of ``width`` bins (n, groups), logarithmic above the knee."""

@@ -66,6 +66,7 @@ class Ground:
     ) -> None:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
         self._innocents: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._masks: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
 
     def explaining(self, explained: NDArray[np.bool_]) -> Ground:
         """The same spectra with other bins explained; what innocents own is found once for all."""
@@ -81,7 +82,9 @@ class Ground:
             lines = owned(innocent, spectra.step, self.explained.size, spread=self.families.speed_spread)
             strongest = spectra.power.max(axis=0) - np.log(spectra.power.shape[0])
             self._innocents[innocent] = grown(lines, strongest, GROWN_INNOCENT_BINS)
-        return self.explained | self._innocents[innocent]
+        if innocent not in self._masks:
+            self._masks[innocent] = self.explained | self._innocents[innocent]
+        return self._masks[innocent]
 
     def read(self, request: CombRequest) -> CombReading:
         """The best place inside a request's window, over its carriers and with or without its sidebands."""
