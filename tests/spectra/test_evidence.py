@@ -225,3 +225,13 @@ def test_a_slow_exact_comb_keeps_the_lines_that_fall_where_a_bearing_may_slip() 
     told = weighed(row, (CombRequest(name="pin", order=order, max_harmonic=32), *BEARING))
     assert told["pin"].false_alarm_probability < 1e-6
     assert told["outer"].false_alarm_probability > ALARM
+
+
+def test_a_cage_that_strikes_is_no_rolling_element_nor_another_cage() -> None:
+    """Every sixth of its lines lies where the balls may slip to, and another cage may slip to all."""
+    other = CombRequest(name="other cage", order=1.011 * CAGE, slip=SLIP, max_harmonic=12)
+    row = noise(14, N) + hits(0.995 * CAGE, 8.0, seed=3, slip_sigma=0.002)
+    told = weighed(row, (other, *BEARING))
+    assert told["cage"].false_alarm_probability < 1e-4
+    assert all(told[name].false_alarm_probability > ALARM for name in ("other cage", "outer", "inner"))
+    assert told["cage"].score > told["ball"].score

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest, CombScorer, EnvelopeSpectra
-from vibe.spectra.ground import BLOCK, CombReading, Families, Ground, grown
+from vibe.spectra.ground import BLOCK, STILL_A_LINE, CombReading, Families, Ground, grown
 from vibe.spectra.size import decibels, measured
 from vibe.spectra.tail import Tail
 
@@ -35,6 +35,19 @@ GROWN_SHARE = 0.02
 FLATTERY = 1.5
 """Taking a comb's own lines out of its decoys flatters it by about this much, measured on bearing tones of sound drives
 (the study of false alarms)."""
+MOST_TIMES = 12
+"""How many times slower a comb may be that makes all lines of a faster one: elements spin some six times a cage's
+turn, and a race meets up to so many elements."""
+BETWEEN = 4
+"""Lines of the slower comb, the first between those of the faster one, that are compared."""
+AS_STRONG_DB = 3.0
+SAME_PLACE = 0.005
+"""Relative distance within which two combs lie at one place."""
+SURELY_NEARER = 0.003
+"""By how much nearer to its usual slip, relative, another tone must be."""
+ALIKE = 0.5
+"""Share of the strongest score from which another tone at the same place may be its cause: what a cage with few
+elements, so with few harmonics of its own, has of one with many."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LIMIT_FALSE_ALARM = 1e-3
@@ -58,24 +71,27 @@ def weigh(
     families: Families,
     *,
     known: NDArray[np.bool_] | None = None,
+    asked: Collection[str] | None = None,
 ) -> Weighed:
     """Evidence for every request and for strangers that outshine them.
 
     The strongest combs are taken one after another, each one's lines and sidebands masked before the next is read, so
     that one defect's lines are not counted twice. A comb at an order that nobody asked for takes its lines with it
-    too: what it makes at other orders is its own. ``known`` (n,) marks lines that are explained beforehand.
+    too: what it makes at other orders is its own. ``known`` (n,) marks lines that are explained beforehand;
+    ``asked`` names the requests that are weighed, all when None: the others' places are kept from the decoys alone.
     ``requests`` must not share an order.
     """
     explained = np.zeros(spectra.power.shape[1], dtype=bool) if known is None else known
     whole = Ground(CombScorer(spectra), requests, families, explained)
-    waiting = list(requests)
+    wanted = [request for request in requests if asked is None or request.name in asked]
+    waiting = list(wanted)
     strangers: list[CombEvidence] = []
     claims: list[tuple[str, NDArray[np.bool_]]] = []
     suspects: list[tuple[CombReading, NDArray[np.bool_]]] = []
     done: dict[str, CombEvidence] = {}
     while waiting and len(suspects) + len(done) < MOST_SUSPECTS:
         ground = whole.explaining(explained)
-        best = _first([ground.read(request) for request in waiting], spectra)
+        best = _first([ground.read(request) for request in waiting], ground)
         own = _lines_mask(spectra, best)
         if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
             stranger = ground.stranger()
@@ -88,29 +104,28 @@ def weigh(
                     explained = beyond
                     continue
         waiting.remove(best.request)
-        evidence = _judge(bands, best, whole.explaining(_null(spectra, best, explained, own)))
+        evidence = _judge(bands, best, whole.explaining(_null(spectra, best, explained)))
         if evidence.false_alarm_probability <= PLAUSIBLE:
             suspects.append((best, own))
             explained = explained | own
         else:
             done[best.request.name] = evidence
-    for best, own in suspects:
-        null = _null(spectra, best, explained, own)
+    for best, _ in suspects:
+        null = _null(spectra, best, explained)
         done[best.request.name] = _judge(bands, best, whole.explaining(null))
     ground = whole.explaining(explained)
     for request in waiting:
         done[request.name] = _judge(bands, ground.read(request), ground)
     claims += [(best.request.name, own) for best, own in suspects]
     return Weighed(
-        combs=tuple(done[request.name] for request in requests), strangers=tuple(strangers), owned=tuple(claims)
+        combs=tuple(done[request.name] for request in wanted), strangers=tuple(strangers), owned=tuple(claims)
     )
 
 
-def _null(
-    spectra: EnvelopeSpectra, reading: CombReading, explained: NDArray[np.bool_], own: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def _null(spectra: EnvelopeSpectra, reading: CombReading, explained: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Bins that a comb's decoys may not use: what is explained, and its own lines, which speak at its sums and
     differences. Not these where harmonics lie close: that would take out the noise that made the score as well."""
+    own = _lines_mask(spectra, reading, to_the_last=True)
     roomy = reading.order / reading.carrier > LEAST_BINS_APART * spectra.step
     return explained | own if roomy else explained & ~own
 
@@ -126,30 +141,77 @@ def _outshines(
     return own > other
 
 
-def _first(readings: Sequence[CombReading], spectra: EnvelopeSpectra) -> CombReading:
-    """The strongest reading, unless its lines are harmonics of one of its own modulators.
+def _first(readings: Sequence[CombReading], ground: Ground) -> CombReading:
+    """The strongest reading, or another that explains its lines better.
 
-    A comb whose order is a whole multiple of its sidebands' spacing is no comb with sidebands: it is the slower comb,
-    whose own first harmonics are then as strong (a cage that strikes looks like a rolling element with cage
-    sidebands; a damaged rolling element makes strong lines of its own and weak ones of the cage).
+    A comb at a whole multiple of a slower one whose own lines, between those of the faster, are as strong is no comb of
+    its own: it is the slower one (a cage that strikes looks like a rolling element with cage sidebands; a damaged
+    rolling element makes strong lines of its own and weak ones of the cage). Of several tones that may slip to one
+    place the likeliest is that whose usual slip, the middle of its window, brings it there.
     """
     best = max(readings, key=lambda reading: reading.score)
+    if not best.request.slips:
+        return best
+    place = _sharpened(ground.scorer.spectra, best)
+    strong = _lines_db(ground, best, [harmonic * place for harmonic in (1, 2, 3)])
+    enough = max(decibels(STILL_A_LINE), strong - AS_STRONG_DB)
+    modulators: list[tuple[float, CombReading]] = []
+    likeliest, least = best, abs(_off_usual(best, place)) - SURELY_NEARER
     for other in readings:
-        modulates = any(abs(other.request.order / side - 1) < 0.05 for side in best.sidebands)
-        ratio = best.order / other.order
-        if not modulates or abs(ratio - round(ratio)) > 0.02:
+        if other is best or not other.request.slips:
             continue
-        if _first_lines_db(spectra, best.group, other.order) > _first_lines_db(spectra, best.group, best.order) - 3.0:
-            return other
-    return best
+        sharp = _sharpened(ground.scorer.spectra, other)
+        times = round(place / sharp)
+        if not 1 <= times <= MOST_TIMES or abs(times * sharp / place - 1) > SAME_PLACE:
+            continue
+        if times == 1 and other.score < ALIKE * best.score:
+            continue
+        between = [k * place / times for k in range(1, BETWEEN + 2) if k % times][:BETWEEN]
+        as_strong = times == 1 or _lines_db(ground, best, between) > enough
+        own = any(abs(other.request.order / side - 1) < 0.05 for side in best.sidebands)
+        off = abs(_off_usual(other, sharp))
+        if as_strong and times > 1 and own:
+            modulators.append((off, other))
+        elif as_strong and off < least:
+            likeliest, least = other, off
+    return min(modulators, key=lambda pair: pair[0])[1] if modulators else likeliest
 
 
-def _first_lines_db(spectra: EnvelopeSpectra, group: int, order: float) -> float:
-    """Mean level over the floor of the first three harmonics [dB]."""
-    power = spectra.power[group]
-    middles = [round(harmonic * order / spectra.step) for harmonic in (1, 2, 3)]
-    peaks = [float(power[max(0, m - 1) : m + 2].max(initial=0.0)) for m in middles]
-    return float(np.mean([decibels(peak) for peak in peaks]))
+def _off_usual(reading: CombReading, place: float) -> float:
+    """How far, relative, ``place`` lies from where a request's usual slip puts it."""
+    low, high = reading.request.slip
+    return place / (reading.request.order * reading.carrier * (1 + (low + high) / 2)) - 1
+
+
+def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
+    """A slipping comb's order from all its lines: the n-th tells it n times as closely as the first."""
+    power, order = spectra.power[reading.group], reading.order
+    bins, weights = 0.0, 0.0
+    for harmonic in range(1, reading.harmonics + 1):
+        middle, half = round(harmonic * order / spectra.step), max(1, min(harmonic // 2, 4))
+        if not half < middle < power.size - half - 1:
+            break
+        near = power[middle - half : middle + half + 1]
+        if near.max() < STILL_A_LINE:
+            continue
+        spot = float((near * np.arange(middle - half, middle + half + 1)).sum() / near.sum())
+        weight = harmonic * float(np.log(near.max()))
+        bins, weights = bins + weight * spot, weights + weight * harmonic
+        order = bins / weights * spectra.step
+    return order
+
+
+def _lines_db(ground: Ground, reading: CombReading, orders: Sequence[float]) -> float:
+    """Mean level over the floor at ``orders`` [dB], in the bands of ``reading``; nothing where others own most."""
+    power, step = ground.scorer.spectra.power[reading.group], ground.scorer.spectra.step
+    mask = ground.mask(reading.request)
+    middles = [round(order / step) for order in orders]
+    free = [m for m in middles if 1 <= m < power.size - 1 and not mask[m - 1 : m + 2].all()]
+    if 2 * len(free) <= len(middles):
+        return float("-inf")
+    return float(
+        np.mean([decibels(float(np.where(mask[m - 1 : m + 2], 0.0, power[m - 1 : m + 2]).max())) for m in free])
+    )
 
 
 def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, ground: Ground) -> CombEvidence:
@@ -167,20 +229,32 @@ def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, ground: Ground)
     )  # fmt: skip
 
 
-def _lines_mask(spectra: EnvelopeSpectra, reading: CombReading) -> NDArray[np.bool_]:
+def _lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:
     """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input.
 
-    Where these would own too much of the axis for anything else to be heard, the harmonics alone.
+    Where these would own too much of the axis for anything else to be heard, the harmonics alone. ``to_the_last``:
+    with the harmonics that are smeared so far that others may lie among them.
     """
     base = reading.order / reading.carrier
     # Only what is slower than the comb itself can modulate it.
     spacings = {side for side in {*reading.request.sidebands, *([1.0] if reading.request.slips else [])} if side < base}
     shifts = [s * k * side for side in spacings for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
-    whole = _harmonics_mask(spectra, reading, [0.0, *shifts])
-    return whole if whole.mean() <= MOST_OWNED else _harmonics_mask(spectra, reading, [0.0])
+    whole = _harmonics_mask(spectra, reading, [0.0, *shifts], to_the_last)
+    return whole if whole.mean() <= MOST_OWNED else _harmonics_mask(spectra, reading, [0.0], to_the_last)
 
 
-def _harmonics_mask(spectra: EnvelopeSpectra, reading: CombReading, shifts: Sequence[float]) -> NDArray[np.bool_]:
+def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> NDArray[np.bool_]:
+    """Bins (n,) that a comb found at ``order`` may own, wherever its lines are smeared to."""
+    reading = CombReading(
+        request=request, carrier=1, order=order, score=0.0, group=int(spectra.power.mean(axis=1).argmax()),
+        harmonics=request.max_harmonic, sidebands=(), places=1,
+    )  # fmt: skip
+    return _lines_mask(spectra, reading)
+
+
+def _harmonics_mask(
+    spectra: EnvelopeSpectra, reading: CombReading, shifts: Sequence[float], to_the_last: bool
+) -> NDArray[np.bool_]:
     """Bins (n,) of a comb's harmonics, each moved by ``shifts`` (in orders)."""
     n = spectra.power.shape[1]
     mask = np.zeros(n, dtype=bool)
@@ -192,8 +266,11 @@ def _harmonics_mask(spectra: EnvelopeSpectra, reading: CombReading, shifts: Sequ
         most = min(most, reading.harmonics)  # All of them would fill a part of the axis that others need.
     for harmonic in range(1, most + 1):
         half = 2 + (harmonic // 2 if slip else 0)
-        if half > max(2.0, 0.2 * base / spectra.step):
-            break  # Wider windows would run together and leave nothing to compare with.
+        # Wider windows would run together and leave nothing to compare with.
+        widest = int(max(2.0, 0.2 * base / spectra.step))
+        if half > widest and not to_the_last:
+            break
+        half = min(half, widest)
         for shift in shifts:
             middle = round((harmonic * base + shift) / spectra.step)
             if -half <= middle < n + half:
