@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from diagnosis_values import MakeCase, comb, level, line, place
 
@@ -99,3 +101,21 @@ def test_stronger_lines_are_surer_faults(case: MakeCase) -> None:
     assert 0.5 < chances[2] < 0.8
     assert chances[-1] == pytest.approx(0.91, abs=0.01)
     assert fault_probability(made, "unbalance", 5 * least, 1.0) < 0.98
+
+
+@pytest.mark.parametrize(("chance", "named"), [(1e-7, True), (0.1, False)])
+def test_what_repeats_between_the_hits_of_another_part_is_a_second_damage(
+    case: MakeCase, chance: float, named: bool
+) -> None:
+    """Faint beside clear deeper hits, and no more than they may leave: but between them it is still there."""
+    pin = comb("stage1.ring_pin", 1.0, SURE, 9.0, score=600.0, where=place(SURE))
+    between = replace(comb(OUTER, 3.585, chance, -1.0, score=60.0), apart=True)
+    outer = replace(comb(OUTER, 3.585, SURE, -4.0, score=60.0), beside=between)
+    made = case(combs={"stage1.ring_pin": pin, OUTER: outer})
+    found = diagnose(made)
+    assert any(finding.component.startswith("bearing.input") for finding in found) is named
+    after = beside_others(made).combs
+    assert after["stage1.ring_pin"] == pin
+    if named:
+        assert after[OUTER].false_alarm_probability == 2 * chance
+        assert after[OUTER].hit_over_floor_db == -1.0

@@ -70,6 +70,10 @@ class CombEvidence:
     """Smallest hit of this tone that this capture would have shown."""
     limit_over_floor_db: float | None = None
     localisation: Localisation | None = None
+    beside: CombEvidence | None = None
+    """The same tone once the hits of stronger combs are cut out of the envelope; None where none were."""
+    apart: bool = False
+    """Whether this was read between the hits of stronger combs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,6 +28,7 @@ def beside_others(case: Case) -> Case:
 
     Elements of one bearing are one part: what they show together is weighed by their own rule.
     """
+    first = max(case.combs.values(), key=lambda comb: comb.score, default=None)
     strongest: dict[str, float] = {}
     for tone, comb in case.combs.items():
         strongest[part_of(tone)] = max(strongest.get(part_of(tone), 0.0), comb.score)
@@ -39,6 +40,8 @@ def beside_others(case: Case) -> Case:
         same = {part_of(other) for other, own in case.combs.items() if own.tone == comb.tone}
         others = max((score for part, score in strongest.items() if part not in same), default=0.0)
         combs[tone] = _beside(comb, others)
+        if first is not None and part_of(first.tone) not in same:
+            combs[tone] = _apart(combs[tone], comb, case.tone_alarm)
     return replace(case, combs=combs)
 
 
@@ -86,7 +89,7 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
             ),
             default=float("-inf"),
         )
-        if depth_db is None or depth_db >= settings.clear_hit_over_floor_db:
+        if depth_db is None or depth_db >= settings.clear_hit_over_floor_db or _is_apart(case, finding):
             outshone = False
         elif finding.tone is None:
             outshone = clearest > depth_db
@@ -102,6 +105,12 @@ def _depth_db(case: Case, finding: Finding) -> float | None:
     known = {**{stranger.tone: stranger for stranger in case.strangers}, **case.combs}
     comb = known.get(_shown_in(finding))
     return None if comb is None else comb.hit_over_floor_db
+
+
+def _is_apart(case: Case, finding: Finding) -> bool:
+    """Whether a finding was made between the hits of all that is stronger."""
+    comb = case.combs.get(_shown_in(finding))
+    return comb is not None and comb.apart
 
 
 def _order(case: Case, finding: Finding) -> float | None:
@@ -130,3 +139,17 @@ def _beside(comb: CombEvidence, other_score: float) -> CombEvidence:
         return comb
     left_over = exp(-comb.score / (LEFT_SHARE * other_score))
     return replace(comb, false_alarm_probability=max(comb.false_alarm_probability, left_over))
+
+
+def _apart(weighed: CombEvidence, comb: CombEvidence, limit: float) -> CombEvidence:
+    """What was seen between the hits of stronger combs, where that is no chance or says more than what was seen beside
+    them. Two looks are paid for."""
+    between = comb.beside
+    if between is None:
+        return weighed
+    chance = min(1.0, 2 * between.false_alarm_probability)
+    if chance > max(limit, weighed.false_alarm_probability):
+        return weighed
+    # What is cut takes some of the second one's own hits too.
+    deeper = max(comb, between, key=lambda one: one.hit_over_floor_db)
+    return replace(deeper, false_alarm_probability=chance, localisation=comb.localisation, apart=True)

@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.spectra.angle import AngleLaw
+from vibe.spectra.aside import Hits, hits_of, joined, without
 from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
 from vibe.spectra.comb import CombRequest, EnvelopeSpectra, envelope_spectra
 from vibe.spectra.condition import bridged
-from vibe.spectra.evidence import weigh
+from vibe.spectra.evidence import own_lines, weigh
 from vibe.spectra.fft import fast_length, rfft
 from vibe.spectra.ground import Families
 from vibe.spectra.integrate import differentiate
@@ -38,6 +39,16 @@ NARROWER = 4.0
 MOST_WIDE_BANDS = 16
 HIGHEST_CARRIER = 0.48
 """Of the sample rate."""
+CUT_FROM_DB = 0.0
+"""Hits that double the mean power of their band are cut out, so that others can be read between them."""
+CUT_FALSE_ALARM = 1e-4
+"""And surely there: what is no comb must not cut holes."""
+MOST_CUT_OUT = 2
+"""Combs that are cut out together; more would leave too little of the time."""
+WORTH_A_LOOK = 0.1
+"""False-alarm probability up to which a tone is read again between the hits of others."""
+PLACED_BETWEEN = 0.01
+"""And up to which its place on the turn is."""
 FEWEST_TURNS = 8
 CELLS_PER_TURN = 24.0
 """And tell this many places of a turn apart."""
@@ -124,8 +135,10 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
     strangers: tuple[CombEvidence, ...] = ()
     turns: dict[str, Turn] = {}
     if looks and question.combs:
-        combs, strangers = _weighed(looks, question, Families(innocent=question.innocent, speed_spread=spread))
-        combs, turns = _localised(combs, looks, question.folds, law, spread)
+        families = Families(innocent=question.innocent, speed_spread=spread)
+        combs, strangers = _weighed(looks, question, families)
+        combs = _beside(combs, looks[0], question, families)
+        combs, turns = _localised(combs, looks, question, law, spread)
 
     spectra = tuple(_spectrum(name, samples, rate, law) for name, (samples, rate) in rows.items())
     lines = tuple(
@@ -272,6 +285,39 @@ def _weighed(
     return tuple(combs), first.strangers
 
 
+def _beside(
+    combs: tuple[CombEvidence, ...], look: Look, question: Question, families: Families
+) -> tuple[CombEvidence, ...]:
+    """Every comb with what is seen of it once the hits of the strongest are cut out, and of the next strongest too when
+    that is clear by then. A comb that is chance to begin with is not read again."""
+    requests = {request.name: request for request in question.combs}
+    result = {comb.tone: comb for comb in combs}
+    hits: list[Hits] = []
+    known = np.zeros(look.spectra.power.shape[1], dtype=bool)
+    waiting = {comb.tone for comb in combs if comb.false_alarm_probability <= WORTH_A_LOOK}
+    strongest = max(combs, key=lambda comb: comb.score)
+    while _clear(strongest) and len(hits) < MOST_CUT_OUT and waiting - {strongest.tone}:
+        waiting -= {strongest.tone}
+        request = requests[strongest.tone]
+        hits.append(_hits(look.bands, strongest, request))
+        bands = without(look.bands, hits)
+        spectra = envelope_spectra(bands)
+        known = known | own_lines(spectra, request, strongest.order)
+        seen = weigh(spectra, bands, question.combs, families, known=known, asked=waiting).combs
+        result |= {one.tone: replace(result[one.tone], beside=replace(one, apart=True)) for one in seen}
+        strongest = max(seen, key=lambda comb: comb.score)
+    return tuple(result.values())
+
+
+def _hits(bands: Sequence[BandEnvelopes], comb: CombEvidence, request: CombRequest) -> Hits:
+    return hits_of(bands, _wide_members(bands, comb), comb.order, slips=request.slips)
+
+
+def _clear(comb: CombEvidence) -> bool:
+    """Whether hits are so sure and so deep that they are cut out."""
+    return comb.hit_over_floor_db >= CUT_FROM_DB and comb.false_alarm_probability <= CUT_FALSE_ALARM
+
+
 def _spread(speed: SpeedEstimate, question: Question) -> float:
     """Relative half width within which the true speed surely lies."""
     sigma = speed.uncertainty_hz if speed.uncertainty_hz is not None else 0.0
@@ -282,12 +328,18 @@ def _spread(speed: SpeedEstimate, question: Question) -> float:
 def _localised(
     combs: Sequence[CombEvidence],
     looks: Sequence[Look],
-    folds: Sequence[FoldRequest],
+    question: Question,
     law: AngleLaw,
     spread: float,
 ) -> tuple[tuple[CombEvidence, ...], dict[str, Turn]]:
     """Each comb that belongs to a body's frame, with the place of its hits on that body."""
-    wanted = {request.tone: request for request in folds}
+    requests = {request.name: request for request in question.combs}
+    # Between the hits of others a comb may stand clearer than beside them.
+    clearest = [
+        max((c, c.beside or c), key=lambda one: one.hit_over_floor_db if _clear(one) else -np.inf) for c in combs
+    ]
+    hits = {comb.tone: _hits(looks[0].bands, comb, requests[comb.tone]) for comb in clearest if _clear(comb)}
+    wanted = {request.tone: request for request in question.folds}
     result, turns = [], {}
     bands = looks[0].bands
     for comb in combs:
@@ -301,7 +353,16 @@ def _localised(
         sign = 1.0 if request.order > 0 else -1.0
         turn = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]))
         turns[comb.tone] = turn
-        result.append(replace(comb, localisation=localise(turn, meetings=request.meetings)))
+        place = localise(turn, meetings=request.meetings)
+        others = [own for name, own in hits.items() if name != comb.tone]
+        if others and comb.false_alarm_probability <= PLACED_BETWEEN:
+            between = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]), hidden=joined(others))
+            again = localise(between, meetings=request.meetings)
+            # Two looks are paid for.
+            if 2 * again.false_alarm_probability < place.false_alarm_probability:
+                place = replace(again, false_alarm_probability=2 * again.false_alarm_probability)
+                turns[comb.tone] = between
+        result.append(replace(comb, localisation=place))
     return tuple(result), turns
 
 

@@ -72,9 +72,11 @@ def fold(
     *,
     cells: int | None = None,
     origin_turns: float = 0.0,
+    hidden: Sequence[NDArray[np.bool_]] | None = None,
 ) -> Turn:
     """Average the envelopes of ``members`` ((channel, band) pairs) over turns of a frame that makes ``order`` turns
-    per input turn, starting at ``origin_turns`` of the input (the pulse, when there is one).
+    per input turn, starting at ``origin_turns`` of the input (the pulse, when there is one). ``hidden`` has one array
+    (bands, n) per channel, True where others speak: what any of ``members`` hides is left out.
 
     Cells are as many as the envelope can tell apart, at most 72.
     """
@@ -94,13 +96,15 @@ def fold(
         angle = (np.arange(series.size) / band.per_turn - origin_turns) * order
         turn = np.floor(angle)
         phase = angle - turn
+        clear = slice(None) if hidden is None else ~hidden[channel][rows].any(axis=0)
+        series, turn, phase = series[clear], turn[clear], phase[clear]
         cell = np.minimum((phase * count).astype(np.int64), count - 1)
         level, sigma, usual = _over_turns(series, (turn - turn.min()).astype(np.int64), cell, count)
         levels.append(level)
         errors.append(sigma)
         weights.append(series.size)
-        turns = max(turns, series.size / band.per_turn * abs(order))
-        fine_rows.append(_cell_means(band.power[:, usual], phase[usual], fine_count))
+        turns = max(turns, band.turns * abs(order))
+        fine_rows.append(_cell_means(band.power[:, clear][:, usual], phase[usual], fine_count))
         shown += [row in rows for row in range(band.power.shape[0])]
     share = np.array(weights, dtype=np.float64) / sum(weights)
     mean = share @ np.array(levels)
@@ -130,10 +134,15 @@ def _over_turns(
     stray = int(np.ceil(STRAY_SHARE * passes)) if passes >= FEWEST_TURNS_CUT else 0
     ceiling = np.partition(each, passes - 1 - stray, axis=0)[passes - 1 - stray]
     cut = np.where(known, np.minimum(each, ceiling), 0.0)
-    told = np.maximum(known.sum(axis=0), 1)
-    level = cut.sum(axis=0) / told
+    told = known.sum(axis=0)
+    level = cut.sum(axis=0) / np.maximum(told, 1)
     scatter = np.where(known, (cut - level) ** 2, 0.0).sum(axis=0) / np.maximum(told - 1, 1)
-    return level, np.sqrt(scatter / told), (each <= ceiling).ravel()[place]
+    sigma = np.sqrt(scatter / np.maximum(told, 1))
+    # What is always hidden says nothing: it is as the rest.
+    unseen = told < 2
+    if unseen.any() and not unseen.all():
+        level[unseen], sigma[unseen] = level[~unseen].mean(), np.median(sigma[~unseen])
+    return level, sigma, (each <= ceiling).ravel()[place]
 
 
 def _cell_means(power: NDArray[np.float32], phase: NDArray[np.float64], count: int) -> NDArray[np.float64]:
