@@ -80,11 +80,12 @@ def _one_element(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     stricter = limit / settings.inferred_stricter_by
     present = {p: comb for p, comb in combs.items() if p != "cage" and _speaks(comb, limit, settings)}
     cage = combs.get("cage")
-    if not present:
-        if cage is None or cage.false_alarm_probability > stricter or not _clear(cage, settings):
-            return None
+    strikes = cage is not None and _strikes(cage, stricter, settings)
+    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present.values()):
         reason = "Hits repeat as the cage turns: the cage itself, or one rolling element that differs. "
         return _Choice(part="cage", shown=(cage,), chance=cage.false_alarm_probability, reason=reason)
+    if not present:
+        return None
     part, strongest = max(present.items(), key=lambda item: item[1].score)
     chance = strongest.false_alarm_probability
     if _clear(strongest, settings) or _lines(strongest, settings) >= settings.long_comb_from:
@@ -102,6 +103,18 @@ def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is no chance, and deeper than sound bearings make it."""
     deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
     return deep and comb.false_alarm_probability <= limit
+
+
+def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
+    """Whether a cage hits something: surely, and clearly or by a long comb. What it modulates has few lines."""
+    long = _lines(cage, settings) >= settings.long_comb_from
+    return cage.false_alarm_probability <= limit and (_clear(cage, settings) or long)
+
+
+def _left_by(cage: CombEvidence, comb: CombEvidence, limit: float) -> bool:
+    """Whether an element's comb is what a cage's left: fainter, less sure, and gone between the cage's hits."""
+    gone = comb.beside is not None and comb.beside.false_alarm_probability > limit
+    return cage.score > comb.score and cage.hit_over_floor_db > comb.hit_over_floor_db and gone
 
 
 def _clear(comb: CombEvidence, settings: CombSettings) -> bool:
