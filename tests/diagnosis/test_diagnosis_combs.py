@@ -170,6 +170,16 @@ def test_a_cage_must_be_much_surer_and_alone(case: MakeCase, settings: Settings)
     assert lone(diagnose(case(combs=beside))).tone == f"{BEARING}.inner_race"
 
 
+@pytest.mark.parametrize(("between", "part"), [(0.3, "cage"), (1e-6, "rolling_element")])
+def test_a_cage_that_strikes_leaves_combs_at_its_elements_order_that_are_gone_between_its_hits(
+    case: MakeCase, between: float, part: str
+) -> None:
+    element = part_comb("rolling_element", SURE, 1.0, score=50.0)
+    element = replace(element, beside=replace(element, false_alarm_probability=between, apart=True))
+    combs = of_bearing(cage=part_comb("cage", SURE, 5.0, score=200.0), rolling_element=element)
+    assert lone(diagnose(case(combs=combs))).tone == f"{BEARING}.{part}"
+
+
 def test_two_bearings_have_a_finding_each(case: MakeCase, tones: ToneTable) -> None:
     tone = "bearing.eccentric bearing.outer_race"
     combs = of_bearing(outer_race=part_comb("outer_race", SURE, 4.0))

@@ -26,7 +26,8 @@ DOUBLE_WITHIN = 1e-3
 def beside_others(case: Case) -> Case:
     """The case with the chance of every comb raised to that of a mere leftover of the strongest comb of another part.
 
-    Elements of one bearing are one part: what they show together is weighed by their own rule.
+    Elements of one bearing are one part: what they show together is weighed by their own rule. What was read between
+    the hits of stronger combs is taken as it stands there.
     """
     first = max(case.combs.values(), key=lambda comb: comb.score, default=None)
     strongest: dict[str, float] = {}
@@ -75,7 +76,8 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
 
     Hits that wander and differ leave faint combs at many sums and differences of their order with the shaft, the cage
     and the load; which of these is a second damage cannot be told until the first is mended. An element is named
-    beside all but clear, much deeper hits; a bearing without its element only where nothing else is deeper.
+    beside all but clear, much deeper hits; a bearing without its element only where nothing else is deeper. What was
+    found between those hits is none of theirs, however faint.
     """
     settings = case.settings.comb
     depths = [_depth_db(case, finding) for finding in findings]
