@@ -45,9 +45,9 @@ SAME_PLACE = 0.005
 """Relative distance within which two combs lie at one place."""
 SURELY_NEARER = 0.003
 """By how much nearer to its usual slip, relative, another tone must be."""
-ALIKE = 0.5
-"""Share of the strongest score from which another tone at the same place may be its cause: what a cage with few
-elements, so with few harmonics of its own, has of one with many."""
+ALIKE = 0.75
+"""Share of the strongest score from which another tone at the same place may be its cause, less what a cage with few
+elements, so with few harmonics of its own, must lack; sidebands that only one of two predicts tell them apart."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LIMIT_FALSE_ALARM = 1e-3
@@ -164,7 +164,8 @@ def _first(readings: Sequence[CombReading], ground: Ground) -> CombReading:
         times = round(place / sharp)
         if not 1 <= times <= MOST_TIMES or abs(times * sharp / place - 1) > SAME_PLACE:
             continue
-        if times == 1 and other.score < ALIKE * best.score:
+        fewer = min(1.0, other.request.max_harmonic / best.request.max_harmonic)
+        if times == 1 and other.score < ALIKE * fewer * best.score:
             continue
         between = [k * place / times for k in range(1, BETWEEN + 2) if k % times][:BETWEEN]
         as_strong = times == 1 or _lines_db(ground, best, between) > enough
