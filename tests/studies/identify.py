@@ -151,7 +151,7 @@ def summed(case: str, trials: Sequence[Trial]) -> dict[str, Any]:
         "discs told, right %": _share(with_discs, lambda t: t.discs_told == t.discs),
         "speed told %": _share(trials, lambda t: t.speed_error is not None),
         "speed wrong %": _share(speeds, lambda t: abs(t.speed_error or 0.0) > 1e-3),
-        "speed error r.m.s.": f"{np.sqrt(np.mean(np.square(fair))):.1e}" if fair else "",
+        "speed error r.m.s. of those not wrong": f"{np.sqrt(np.mean(np.square(fair))):.1e}" if fair else "",
         "within 2 sigma %": f"{100 * np.mean(within):.1f}" if within else "",
         "cost s": f"{np.mean([t.cost_s for t in trials]):.2f}",
     }
@@ -187,7 +187,7 @@ def draw(folder: Path, trials: Sequence[Trial], rows: Sequence[dict[str, Any]]) 
     axes.set(
         xlabel="stated probability of the likeliest counts [%]",
         ylabel="right [%]",
-        title="Counts of an unknown drive are right as often as stated",
+        title="Counts of an unknown drive: how often right against how sure",
         xlim=(0, 102),
         ylim=(0, 102),
     )
