@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from vibe.core.errors import CallError, ConfigError, OutputError
+from vibe.core.errors import ConfigError, OutputError
 from vibe.flow import reporting, running, simulating
 
 DRIVE = """\
@@ -165,10 +165,10 @@ def test_a_recipe_names_drives_or_a_route(plant: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", ["alarms", "commissioning"])
-def test_a_recipe_that_cannot_be_run_yet_says_so(plant: Path, tmp_path: Path, kind: str) -> None:
+def test_a_recipe_of_another_kind_does_not_take_what_a_route_does(plant: Path, tmp_path: Path, kind: str) -> None:
     path = tmp_path / "recipe.toml"
     path.write_text(RECIPE.replace('"route"', f'"{kind}"'), encoding="utf-8")
-    with pytest.raises(CallError, match=kind):
+    with pytest.raises(ConfigError, match=kind):
         running.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
 
 

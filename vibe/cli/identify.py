@@ -44,10 +44,11 @@ def identify(
     ] = None,
     force: Force = False,
 ) -> None:
-    """Which drive is this? Counts, ratio, speed, discs, direction, from the signal alone.
+    """Which drive is this, from its signal alone?
 
-    For one cycloidal stage with a fixed ring. Every answer has its probability; what the evidence does not carry is
-    told so, with the reason. With --drive the plate is checked: fits, another count fits better, or cannot be told.
+    Counts, ratio, speed, slip, discs and direction of rotation, for one cycloidal stage with a fixed ring. Every answer
+    has its probability; what the evidence does not carry is told so, with the reason. With --drive the plate is
+    checked: fits, another count fits better, or cannot be told.
     """
     from vibe.cli import screen
     from vibe.cli.names import captures_named, check_free

@@ -47,7 +47,7 @@ def plan(
     pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="With --out: print the sheet to PDF too.")] = True,
     force: Force = False,
 ) -> None:
-    """Capture settings for drives or a route, and what they can show.
+    """Capture settings for drives or a route.
 
     What they cannot show is named too. With --out, a sheet to take along is written; for a route also folders that
     wait for the captures.

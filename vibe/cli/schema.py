@@ -16,11 +16,16 @@ class Which(StrEnum):
     drive = "drive"
     recipe = "recipe"
     route = "route"
+    requirements = "requirements"
+    commissioning = "commissioning"
 
 
 def schema(
     which: Annotated[
-        Which, typer.Argument(help="The report's JSON, the drive file, the recipe file, or the route file.")
+        Which,
+        typer.Argument(
+            help="The form: a report, a drive file, a recipe, a route, requirements, or a commissioning set."
+        ),
     ],
 ) -> None:
     """Print the JSON schema of a form."""
@@ -38,6 +43,14 @@ def schema(
         from vibe.core.route import Route
 
         described = Route.model_json_schema()
+    elif which is Which.requirements:
+        from vibe.core.acceptance import Requirements
+
+        described = Requirements.model_json_schema()
+    elif which is Which.commissioning:
+        from vibe.core.acceptance import CommissioningSet
+
+        described = CommissioningSet.model_json_schema()
     else:
         from vibe.core.recipe import Recipe
 

@@ -11,8 +11,8 @@ from vibe.ingest.toml_file import load_model
 def load_recipe(path: Path) -> Recipe:
     """The recipe that ``path`` describes, its ``drives``, ``captures``, ``route`` and ``limits`` made absolute.
 
-    They are relative to the folder of the recipe file; ``out`` and ``earlier`` stay relative to where the command runs, so that a
-    recipe that came with the installation never writes into it.
+    They are relative to the folder of the recipe file; ``out`` and ``earlier`` stay relative to where the command runs,
+    so that a recipe that came with the installation never writes into it.
 
     Raises:
         ConfigError: with file, line, field and the nearest known key.

@@ -47,7 +47,7 @@ def measure_name(measure: str) -> str:
 
 def subject_name(subject: str) -> str:
     """A tone, line or owner in plain words; names of lines such as "2x" stay."""
-    return printable(component(subject)) if subject else ""
+    return " or ".join(printable(component(one)) for one in subject.split(" or ")) if subject else ""
 
 
 def series_name(key: SeriesKey) -> str:

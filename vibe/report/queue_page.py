@@ -38,6 +38,10 @@ _DAY_S = 86400.0
 _STATUS = {"open": "Open", "back": "Back", "quiet": "Quiet"}
 
 
+LEAST_DB = 0.1
+"""Parts that changed by less are only listed."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """An alarm as the queue shows it."""
@@ -250,6 +254,7 @@ def _changed(change: PointChange) -> dict[str, Any]:
                 "bar": history_marks.signed_bar(part.db, full),
                 "share": "" if part.share is None else f"{100 * part.share:.0f} %",
                 "sure": "" if part.sure is None else probability(part.sure),
+                "moved": abs(part.db) >= LEAST_DB,
             }
             for part in parts
         ],
