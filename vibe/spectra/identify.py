@@ -8,7 +8,7 @@
    whether its mesh stands out, and which of the whole orders its equally spaced parts leave. Those that come close are
    weighed again, each at its own speed and on its own law.
 
-What the weights are worth as probabilities was measured, and ``COOLING`` set by it.
+What the weights are worth as probabilities was measured (``python -m tests.studies.identify``).
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ LONGEST_S = 20.0
 FEWEST_TURNS = 60.0
 """Turns of the input below which families of lines a hundredth apart do not part."""
 COOLING = 0.5
-"""Lines of one machine are no independent witnesses: what they say together counts by this share."""
+"""Lines of one machine are no independent witnesses: what they say together counts by this share; common practice."""
 NONE_OF_THESE = 0.05
 """Probability, before anything is heard, that the capture is of another machine, or of none: common practice."""
 CONTENDERS, FINALISTS = 8, 3

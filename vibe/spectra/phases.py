@@ -250,7 +250,7 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     The measurement says that values v (n,) have the log likelihood ``pull`` · v - v · ``precision`` · v / 2.
     The laws: a steady speed; a ramp; a ramp and a speed that walks at random, more or less freely. The integral of
     such a walk has the covariance q s² (3 t - s) / 6 of instants s <= t; its mean is a cubic smoothing spline (Wahba,
-    J. Royal Stat. Soc. B 40, 1978). All begin at zero. Returns None where nothing was measured.
+    J. Royal Stat. Soc. B 40, 1978). All begin at zero. Returns None where nothing was measured, or too unevenly to be solved.
     """
     strength, vectors = np.linalg.eigh(precision)
     if not np.isfinite(strength[-1]) or not strength[-1] > 0:
@@ -270,7 +270,11 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     likelihood, curves, variances = [], [], []
     for prior in [steady, steady + ramp, *(steady + ramp + change**2 * walk for change in WANDER)]:
         seen = prior[:, 1:-1] @ root.T
-        factor = cho_factor(np.eye(white.size) + root @ seen[1:-1], lower=True)
+        try:
+            factor = cho_factor(np.eye(white.size) + root @ seen[1:-1], lower=True)
+        except np.linalg.LinAlgError:
+            # Lines that are hardly there leave precisions so uneven that rounding spoils the sum.
+            return None
         solved = cho_solve(factor, white)
         likelihood.append(-float(np.log(np.diag(factor[0])).sum()) - 0.5 * float(white @ solved))
         curves.append(seen @ solved)

@@ -133,6 +133,8 @@ def _over_turns(
     known = each > -np.inf
     stray = int(np.ceil(STRAY_SHARE * passes)) if passes >= FEWEST_TURNS_CUT else 0
     ceiling = np.partition(each, passes - 1 - stray, axis=0)[passes - 1 - stray]
+    # A cell that is nearly always hidden has no turn to spare.
+    ceiling = np.where(ceiling > -np.inf, ceiling, each.max(axis=0))
     cut = np.where(known, np.minimum(each, ceiling), 0.0)
     told = known.sum(axis=0)
     level = cut.sum(axis=0) / np.maximum(told, 1)
