@@ -203,3 +203,17 @@ def test_the_map_has_as_many_points_for_every_part_and_part_zero_at_zero() -> No
     assert round(int(level.argmax()) / each) == 3
     fine_angle, _ = turn.at_parts(120)
     assert fine_angle.size == 120
+
+
+def test_a_cell_that_is_nearly_always_hidden_keeps_the_turns_that_show_it() -> None:
+    """Fewer turns than are cut as strays: there is none to spare, and no warning either."""
+    from vibe.spectra.synchronous import _over_turns
+
+    passes, count = 400, 4
+    turn, cell = np.repeat(np.arange(passes), count), np.tile(np.arange(count), passes)
+    shown = (cell != 2) | (turn < 3)
+    series = np.random.default_rng(0).exponential(size=turn.size)
+    level, sigma, _ = _over_turns(series[shown], turn[shown], cell[shown], count)
+    assert np.isfinite(level).all()
+    assert level[2] == pytest.approx(series[(cell == 2) & (turn < 3)].mean())
+    assert sigma[2] > 5 * sigma[0]
