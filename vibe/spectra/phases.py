@@ -250,7 +250,7 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     The measurement says that values v (n,) have the log likelihood ``pull`` · v - v · ``precision`` · v / 2.
     The laws: a steady speed; a ramp; a ramp and a speed that walks at random, more or less freely. The integral of
     such a walk has the covariance q s² (3 t - s) / 6 of instants s <= t; its mean is a cubic smoothing spline (Wahba,
-    J. Royal Stat. Soc. B 40, 1978). All begin at zero. Returns None where nothing was measured, or too unevenly to be solved.
+    J. Royal Stat. Soc. B 40, 1978). All begin at zero. Returns None where nothing was measured, or too unevenly.
     """
     strength, vectors = np.linalg.eigh(precision)
     if not np.isfinite(strength[-1]) or not strength[-1] > 0:
