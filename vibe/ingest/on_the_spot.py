@@ -72,36 +72,26 @@ class Setting:
 
 def settings(length_s: Setting, rate_hz: Setting, rules: SpotRules) -> list[Reason]:
     """Length and rate against the plan. Other settings that show as much are as good."""
-    reasons = []
-    if length_s.lost:
-        reasons.append(
-            Reason(
-                code="too_short" if _much(length_s, rules) else "short",
-                text=f"{length_s.taken:.3g} s instead of {length_s.planned:.3g} s: it cannot show "
-                f"{_named(length_s.lost)}",
-                remedy=f"Set {length_s.planned:.3g} s and take it again."
-                if _much(length_s, rules)
-                else f"Set {length_s.planned:.3g} s next time.",
-                verdict="limited",
-            )
-        )
-    if rate_hz.lost:
-        reasons.append(
-            Reason(
-                code="too_slow" if _much(rate_hz, rules) else "slow",
-                text=f"sampled at {rate_hz.taken:.0f} Hz instead of {rate_hz.planned:.0f} Hz: it cannot show "
-                f"{_named(rate_hz.lost)}",
-                remedy=f"Set {rate_hz.planned:.0f} Hz and take it again."
-                if _much(rate_hz, rules)
-                else f"Set {rate_hz.planned:.0f} Hz next time.",
-                verdict="limited",
-            )
-        )
-    return reasons
+    return [
+        *_setting(length_s, "{:.3g} s", "", ("too_short", "short"), rules),
+        *_setting(rate_hz, "{:.0f} Hz", "sampled at ", ("too_slow", "slow"), rules),
+    ]
 
 
-def _much(setting: Setting, rules: SpotRules) -> bool:
-    return len(setting.lost) > rules.retake.lost_share * setting.promised
+def _setting(one: Setting, form: str, lead: str, codes: tuple[str, str], rules: SpotRules) -> list[Reason]:
+    """``codes``: where much is lost, which a second try mends, and where little is."""
+    if not one.lost:
+        return []
+    much = len(one.lost) > rules.retake.lost_share * one.promised
+    taken, planned = form.format(one.taken), form.format(one.planned)
+    return [
+        Reason(
+            code=codes[0] if much else codes[1],
+            text=f"{lead}{taken} instead of {planned}: it cannot show {_named(one.lost)}",
+            remedy=f"Set {planned} and take it again." if much else f"Set {planned} next time.",
+            verdict="limited",
+        )
+    ]
 
 
 def _named(tones: Sequence[str]) -> str:

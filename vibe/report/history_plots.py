@@ -16,7 +16,6 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.files import write_whole
 from vibe.core.history import KeptSpectrum
 from vibe.report import interactive
 from vibe.report.charts import BLUE, GREEN, GREY, INK, VERMILION
@@ -59,11 +58,7 @@ def write_scripts(folder: Path) -> list[str]:
     Raises:
         OutputError: the folder cannot be written.
     """
-    for name, content in scripts().items():
-        path = folder / name
-        if not path.is_file() or path.stat().st_size != len(content):
-            write_whole(path, content, force=True)
-    return list(scripts())
+    return interactive.put_scripts(folder, scripts())
 
 
 def in_page(value: Any) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -65,11 +66,20 @@ def write_scripts(folder: Path) -> list[str]:
     Raises:
         OutputError: the folder cannot be written.
     """
-    for name, content in scripts().items():
+    return put_scripts(folder, scripts())
+
+
+def put_scripts(folder: Path, scripts: Mapping[str, bytes]) -> list[str]:
+    """Put ``scripts`` into ``folder`` unless they are there; their names.
+
+    Raises:
+        OutputError: the folder cannot be written.
+    """
+    for name, content in scripts.items():
         path = folder / name
         if not path.is_file() or path.stat().st_size != len(content):
             write_whole(path, content, force=True)
-    return list(scripts())
+    return list(scripts)
 
 
 def points_each(exhibits: int) -> int:
