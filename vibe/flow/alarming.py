@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from vibe.core.errors import CallError
 from vibe.core.route import folded
 from vibe.flow.alarm_files import NAMES, facts_of, write_queue
-from vibe.flow.settings import load_settings, share_dir
+from vibe.flow.settings import load_alarm_rules, load_settings, share_dir
 
 if TYPE_CHECKING:
     from vibe.core.alarm_case import DriveCase, Memory
@@ -35,14 +35,6 @@ class QueueOutcome:
     cases: tuple[DriveCase, ...]
     files: tuple[Path, ...]
     acting: bool
-
-
-def load_alarm_rules(path: Path | None = None) -> AlarmRules:
-    """The rules of the queue. Raises: ConfigError where the file is wrong."""
-    from vibe.health.alarm_rules import AlarmRules
-    from vibe.ingest import load_model
-
-    return load_model(path or share_dir() / "configs" / "alarms.toml", AlarmRules)
 
 
 def look_at_alarms(

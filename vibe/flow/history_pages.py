@@ -35,8 +35,6 @@ def write_history_page(
             ``force`` is not given, or it cannot be written.
     """
     from vibe.flow.alarm_facts import Gatherer
-    from vibe.flow.alarming import load_alarm_rules
-    from vibe.flow.settings import load_settings, share_dir
     from vibe.history.settings import HistorySettings
     from vibe.history.store import Store
     from vibe.ingest import load_model

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
     from vibe.diagnosis.settings import DiagnosisSettings
+    from vibe.health.alarm_rules import AlarmRules
     from vibe.health.rules import Judgement, Limits
 
 
@@ -65,3 +66,11 @@ def tones_of(drive_path: Path) -> tuple[Drive, ToneTable]:
         return drive, tone_table(drive)
     except ConfigError as error:
         raise ConfigError(error.reason, path=drive_path) from error
+
+
+def load_alarm_rules(path: Path | None = None) -> AlarmRules:
+    """The rules of the queue. Raises: ConfigError where the file is wrong."""
+    from vibe.health.alarm_rules import AlarmRules
+    from vibe.ingest import load_model
+
+    return load_model(path or share_dir() / "configs" / "alarms.toml", AlarmRules)
