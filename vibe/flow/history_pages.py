@@ -35,6 +35,7 @@ def write_history_page(
             ``force`` is not given, or it cannot be written.
     """
     from vibe.flow.alarm_facts import Gatherer
+    from vibe.flow.settings import load_alarm_rules, load_settings, share_dir
     from vibe.history.settings import HistorySettings
     from vibe.history.store import Store
     from vibe.ingest import load_model
