@@ -146,3 +146,10 @@ def _away(route: Route, captures: list) -> list[str]:  # type: ignore[type-arg]
         for channel in capture.channels
         if (capture.drive, channel.name, channel.quantity) not in known
     ]
+
+
+def test_a_drive_file_in_place_of_a_route_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "press.toml"
+    path.write_text('tag = "A"\n[input]\nspeed_rpm = 1440\n', encoding="utf-8")
+    with pytest.raises(ConfigError, match="describes a drive"):
+        load_route(path)
