@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-from vibe.core.errors import CallError
 from vibe.core.files import check_folder
-from vibe.flow.workers import Lost, each
+from vibe.flow.making import made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,10 +43,6 @@ def make_commissioning(
         if progress is not None:
             progress(done, len(jobs), "captures")
 
-    results = each(
-        take, jobs, workers=workers or os.cpu_count() or 1, again=lambda job: replace(job, force=True), done=tell
-    )
-    if any(isinstance(result, Lost) for result in results):
-        raise CallError("a process that made captures was ended from outside; try again with --workers 1 --force")
+    made(take, jobs, workers=workers, done=tell, again="--workers 1 --force")
     files = write_sets(out, given, jobs, force=force)
     return SampleSets(files=files, truth=out / TRUTH, captures=len(jobs))

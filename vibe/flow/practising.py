@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-from vibe.core.errors import CallError
 from vibe.core.files import check_folder, write_whole
-from vibe.flow.workers import Lost, each
+from vibe.flow.making import made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,19 +47,13 @@ def make_practice(
 
     # Long captures first, so that no process is left alone with one at the end.
     ordered = sorted(jobs, key=lambda job: -job.entry.seconds * job.entry.rate_hz)
-    results = each(
-        take, ordered, workers=workers or os.cpu_count() or 1, again=lambda job: replace(job, force=True), done=tell
-    )
-    made = {}
-    for job, result in zip(ordered, results, strict=True):
-        if isinstance(result, Lost):
-            raise CallError("a process that made captures was ended from outside; try again with --workers 1 --force")
-        made[job.month, job.drive.tag] = result
-    pairs = [(job, made[job.month, job.drive.tag]) for job in jobs]
+    results = made(take, ordered, workers=workers, done=tell, again="--workers 1 --force")
+    paths = {(job.month, job.drive.tag): result for job, result in zip(ordered, results, strict=True)}
+    pairs = [(job, paths[job.month, job.drive.tag]) for job in jobs]
     truth = write_whole(out / TRUTH, truth_text(pairs, out), force=force)
     return PracticeOutcome(
         february=out / "february",
         march=out / "march",
         truth=truth,
-        captures=sum(len(paths) for _, paths in pairs),
+        captures=sum(len(written) for _, written in pairs),
     )

@@ -117,15 +117,7 @@ def _figure(height: int, **options: Any) -> Any:
         height=height, sizing_mode="stretch_width", output_backend="canvas", toolbar_location="above",
         tools=list(_TOOL_NAMES), active_drag="xbox_zoom", active_scroll=None, min_border_right=14, **options,
     )  # fmt: skip
-    fig.toolbar.logo = None
-    fig.outline_line_color = None
-    fig.grid.grid_line_color = "#e4e4e4"
-    for axis in fig.axis:
-        axis.axis_label_text_font_style = "normal"
-        axis.axis_label_text_color = axis.major_label_text_color = INK
-        axis.axis_label_text_font_size = "13px"
-        axis.major_label_text_font_size = "12px"
-        axis.axis_line_color = axis.major_tick_line_color = axis.minor_tick_line_color = GREY
+    interactive.dress(fig)
     return fig
 
 

@@ -129,6 +129,12 @@ def _figure(
         y_range=Range1d(start=y_range[0], end=y_range[1]),
         tools=[box, WheelZoomTool(dimensions="width"), PanTool(), ResetTool()], active_drag=box, active_scroll=None,
     )  # fmt: skip
+    dress(fig)
+    return fig
+
+
+def dress(fig: Any) -> None:
+    """Give a picture the look that all of them have."""
     fig.toolbar.logo = None
     fig.outline_line_color = None
     fig.grid.grid_line_color = "#e4e4e4"
@@ -138,7 +144,6 @@ def _figure(
         axis.axis_label_text_font_size = "13px"
         axis.major_label_text_font_size = "12px"
         axis.axis_line_color = axis.major_tick_line_color = axis.minor_tick_line_color = GREY
-    return fig
 
 
 def _add_marks(
