@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
+from browsing import offline_chromium
 
 from vibe.core.alarms import (
     Alarm,
@@ -38,7 +37,6 @@ STEP_HZ, CELLS = 0.5, 2000
 SPEED_A, SPEED_B = 25.1, 20.1
 TONE_ORDER, REAL_ORDER = 5.38, 5.42
 STEP_ORDER = 0.02
-WAIT_S = 15
 
 
 def spectra(speed_hz: float, size: float) -> tuple[KeptSpectrum, ...]:
@@ -193,40 +191,7 @@ def decision(name: str, because: str = "It was the load.") -> Decision:
 
 @pytest.fixture(scope="module")
 def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    program, driver = shutil.which("chromium"), shutil.which("chromedriver")
-    if program is None or driver is None:
-        pytest.skip("needs chromium and chromedriver on PATH")
-    webdriver = pytest.importorskip("selenium.webdriver", reason="needs selenium")
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = program
-    for flag in (
-        "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
-        "--disable-background-networking", "--disable-component-update", "--window-size=1200,1400",
-        f"--user-data-dir={tmp_path_factory.mktemp('profile')}",
-    ):  # fmt: skip
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    chrome = webdriver.Chrome(options=options, service=Service(driver))
-    try:
-        chrome.execute_cdp_cmd("Network.enable", {})
-        chrome.execute_cdp_cmd(
-            "Network.emulateNetworkConditions",
-            {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0},
-        )
-        yield chrome
-    finally:
-        chrome.quit()
-
-
-def wait_for(condition: Callable[[], Any]) -> Any:
-    end = time.monotonic() + WAIT_S
-    while time.monotonic() < end:
-        if value := condition():
-            return value
-        time.sleep(0.05)
-    raise AssertionError("the page did not get there in time")
+    yield from offline_chromium(tmp_path_factory, width=1200)
 
 
 def quiet_and_offline(chrome: Any) -> None:

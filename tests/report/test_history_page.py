@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from browsing import wait_for
 from history_cases import (
     HOSTILE,
     REAL_ORDER,
@@ -24,7 +25,6 @@ from history_cases import (
     chromium,  # noqa: F401
     quiet_and_offline,
     shown_drive,
-    wait_for,
 )
 from history_cases import spectra as spectra_of
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from browsing import wait_for
 from history_cases import (
     HOSTILE,
     REAL_ORDER,
@@ -17,7 +18,6 @@ from history_cases import (
     queue,
     quiet_and_offline,
     shown_drive,
-    wait_for,
 )
 
 from vibe.core.alarms import LeftOut, Told, Urgency, UrgencyPart
