@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
-from vibe.spectra.comb import EnvelopeSpectra, envelope_spectra
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra, envelope_spectra
 
 Row = NDArray[np.float64]
 

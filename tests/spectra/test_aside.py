@@ -8,7 +8,8 @@ from spectra_signals import Row, enveloped, noise, repeats, ringing
 
 from vibe.spectra.aside import hits_of, joined, without
 from vibe.spectra.bands import BandEnvelopes
-from vibe.spectra.comb import CombRequest, envelope_spectra
+from vibe.spectra.comb import CombRequest
+from vibe.spectra.envelope_spectrum import envelope_spectra
 from vibe.spectra.evidence import own_lines, weigh
 from vibe.spectra.ground import Families
 from vibe.spectra.synchronous import fold, localise

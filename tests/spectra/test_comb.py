@@ -6,7 +6,8 @@ from spectra_signals import enveloped, noise, repeats, ringing
 
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import envelopes, whitened
-from vibe.spectra.comb import HARMONIC_SETS, CombScorer, envelope_spectra, line_floor, owned
+from vibe.spectra.comb import HARMONIC_SETS, CombScorer, owned
+from vibe.spectra.envelope_spectrum import envelope_spectra, line_floor
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)

@@ -15,7 +15,7 @@ from vibe.spectra import shares as module
 from vibe.spectra.analysis import Look, Reading, _spectrum
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import envelopes, whitened
-from vibe.spectra.comb import envelope_spectra
+from vibe.spectra.envelope_spectrum import envelope_spectra
 from vibe.spectra.levels import levels
 from vibe.spectra.owners import Lines, Owner
 from vibe.spectra.shares import shares

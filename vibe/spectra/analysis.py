@@ -16,8 +16,9 @@ from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.aside import Hits, hits_of, joined, without
 from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
-from vibe.spectra.comb import CombRequest, EnvelopeSpectra, envelope_spectra
+from vibe.spectra.comb import CombRequest
 from vibe.spectra.condition import bridged
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra, envelope_spectra
 from vibe.spectra.evidence import own_lines, weigh
 from vibe.spectra.fft import fast_length, rfft
 from vibe.spectra.ground import Families

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.bands import BandEnvelopes
-from vibe.spectra.comb import CombRequest, CombScorer, EnvelopeSpectra
+from vibe.spectra.comb import CombRequest, CombScorer
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.ground import BLOCK, STILL_A_LINE, CombReading, Families, Ground, grown
 from vibe.spectra.size import decibels, measured
 from vibe.spectra.tail import Tail

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
 from vibe.spectra.analysis import Reading, group_of
-from vibe.spectra.comb import line_floor
+from vibe.spectra.envelope_spectrum import line_floor
 from vibe.spectra.fft import irfft, rfft
 from vibe.spectra.packets import band_kurtosis
 from vibe.spectra.synchronous import Turn

@@ -8,7 +8,7 @@ import numpy as np
 
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.spectra.bands import BandEnvelopes
-from vibe.spectra.comb import EnvelopeSpectra
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.ground import CombReading
 
 ALMOST_AS_SURE = 0.7
