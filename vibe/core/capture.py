@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -44,8 +45,11 @@ class Channel:
             raise CaptureError(f"channel {self.name!r}: samples must be one row, not shape {self.samples.shape}")
         if self.pulses_per_rev is not None and not self.pulses_per_rev > 0:
             raise CaptureError(f"channel {self.name!r}: pulses_per_rev {self.pulses_per_rev} must be positive")
-        own = np.array(self.samples, dtype=np.float32, copy=True)
-        own.flags.writeable = False
+        own = self.samples
+        if own.dtype != np.float32 or own.base is not None or own.flags.writeable:
+            # Nobody else may change them: only what is a row of its own and locked is taken as it is.
+            own = np.array(self.samples, dtype=np.float32, copy=True)
+            own.flags.writeable = False
         object.__setattr__(self, "samples", own)
 
     @property
@@ -66,6 +70,8 @@ class Capture:
     load_percent: float | None = None
     remarks: tuple[str, ...] = ()
     """Sentences for the reader of a report: a last half line dropped, fewer samples than the header promised."""
+    longer: Stretches | None = None
+    """Of a recording too long to be held at once: how it goes on. ``channels`` are then its first stretch."""
 
     def __post_init__(self) -> None:
         if not self.channels:
@@ -75,12 +81,40 @@ class Capture:
             raise CaptureError(f"has two channels of one name: {sorted(names)}", path=self.source)
 
     @property
+    def duration_s(self) -> float:
+        """Of the whole recording, by its longest channel."""
+        if self.longer is not None:
+            return self.longer.duration_s
+        return max(channel.duration_s for channel in self.channels)
+
+    def stretches(self) -> Iterator[Capture]:
+        """The recording piece by piece, each as a capture of its own; a short one is its only piece.
+
+        Raises:
+            CaptureError: the file has changed or cannot be read any more.
+        """
+        yield self
+        for number in range(1, self.longer.count if self.longer is not None else 1):
+            assert self.longer is not None
+            yield self.longer.read(number)
+
+    @property
     def vibration(self) -> tuple[Channel, ...]:
         return tuple(c for c in self.channels if c.quantity != "tachometer")
 
     @property
     def tachometer(self) -> Channel | None:
         return next((c for c in self.channels if c.quantity == "tachometer"), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stretches:
+    """How a recording is cut: ``count`` stretches of equal time, ``duration_s`` in all; ``read(k)`` gives the k-th, from
+    0, and only that one is held."""
+
+    count: int
+    duration_s: float
+    read: Callable[[int], Capture]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,24 +9,42 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, cast, get_args
+from typing import Any, Protocol, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import Capture, Channel, Quantity
+from vibe.core.capture import Capture, Channel, Quantity, Stretches
 from vibe.core.errors import CaptureError
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
 from vibe.ingest.sidecar import RouteSidecar, Sidecar, SidecarChannel
 
 MAX_SAMPLES = 100_000_000
-"""Samples in one file, all channels together: 0.4 GB as they are kept; a diagnosis takes some thirty times that at its
-peak, about 115 bytes a sample."""
+"""Samples in one file of a format that is read as a whole, all channels together: up to 0.8 GB as numbers."""
+MOST_IN_PARTS = 4_000_000_000
+"""Samples in one file of a format of which parts can be read: five hours of four channels at 51.2 kHz."""
+STRETCH_SAMPLES = 6_000_000
+"""Samples, all channels together, that are held and analysed at once; longer recordings are cut into equal stretches.
+A minute of two channels at 50 kHz: what a drive's slow parts need at usual speeds, in some hundred bytes a sample."""
 
 _HARMLESS_SAMPLES = 20_000_000
 _SAMPLES_PER_BYTE = 1100
 """Deflate packs at most 1032:1 (RFC 1951: 258 bytes in two bits at best); a file that claims more is lying."""
+
+
+class Row(Protocol):
+    """Numbers that may still lie in the file: an array, or whatever gives one for a slice of itself."""
+
+    @property
+    def size(self) -> int: ...
+
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+
+    def __getitem__(self, piece: slice, /) -> NDArray[Any]:
+        """The numbers of a slice with step 1."""
+        ...
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -34,7 +52,7 @@ class RawChannel:
     """One row of numbers as the file holds it, with what the file says of it."""
 
     name: str
-    samples: NDArray[Any]
+    samples: Row
     sample_rate_hz: float | None = None
     unit: str | None = None
     quantity: str | None = None
@@ -70,14 +88,14 @@ class _UnusableError(Exception):
     """One channel cannot be used; the others may."""
 
 
-def check_claim(samples: int, path: Path) -> None:
+def check_claim(samples: int, path: Path, most: int = MAX_SAMPLES) -> None:
     """Refuse, before anything is allocated, a file that claims more samples than it can hold or than we take.
 
     Raises:
         CaptureError: too many.
     """
-    if samples > MAX_SAMPLES:
-        raise CaptureError(f"claims {samples:,} samples; more than {MAX_SAMPLES:,} are not read at once", path=path)
+    if samples > most:
+        raise CaptureError(f"claims {samples:,} samples; more than {most:,} are not read", path=path)
     size = path.stat().st_size
     if samples > max(_HARMLESS_SAMPLES, _SAMPLES_PER_BYTE * size):
         raise CaptureError(f"claims {samples:,} samples, more than its {size:,} bytes can hold", path=path)
@@ -90,20 +108,60 @@ def file_sha256(path: Path) -> str:
 
 
 def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Capture:
-    """Join a file with its sidecar and convert to SI.
+    """Join a file with its sidecar and convert to SI; of a recording longer than ``STRETCH_SAMPLES`` the first stretch,
+    with ``longer`` to read the others.
 
     A channel that lacks unit or rate is left out with a remark as long as another vibration channel remains.
 
     Raises:
         CaptureError: no channel can be used; the sentence says what is missing and where to write it.
     """
+    digest = file_sha256(path)
+    count = math.ceil(sum(channel.samples.size for channel in raw.channels) / STRETCH_SAMPLES)
+    if count <= 1:
+        return _built(path, raw, sidecar, digest, _ALL)
+    first = _built(path, raw, sidecar, digest, _Part(0, count))
+    # Remarks speak of what was read: of the times of every channel, only the file's own are known here.
+    rates = {channel.name: channel.sample_rate_hz for channel in first.channels}
+    longest = max(
+        channel.samples.size / rates[name]
+        for name, channel, _ in _matched(path, raw.channels, sidecar)
+        if name in rates
+    )
+    return replace(
+        first,
+        longer=Stretches(
+            count=count,
+            duration_s=longest,
+            read=lambda number: _built(path, raw, sidecar, digest, _Part(number, count)),
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class _Part:
+    """The ``number``-th of ``count`` equal parts of every row."""
+
+    number: int
+    count: int
+
+    def of(self, row: Row) -> NDArray[Any] | Row:
+        if self.count == 1:
+            return row
+        return row[row.size * self.number // self.count : row.size * (self.number + 1) // self.count]
+
+
+_ALL = _Part(0, 1)
+
+
+def _built(path: Path, raw: RawCapture, sidecar: Sidecar | None, digest: str, part: _Part) -> Capture:
     remarks = list(raw.remarks)
     channels: list[Channel] = []
     troubles: list[str] = []
     for name, rows, said_beside in _matched(path, raw.channels, sidecar):
         beside = sidecar.filled(name, rows, said_beside, remarks) if isinstance(sidecar, RouteSidecar) else said_beside
         try:
-            channels.append(_channel(name, rows, beside, remarks, path))
+            channels.append(_channel(name, rows, beside, remarks, path, part))
         except _UnusableError as error:
             troubles.append(str(error))
     if troubles and not any(c.quantity != "tachometer" for c in channels):
@@ -120,7 +178,7 @@ def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Captu
         remarks.append(f"the file names drive {raw.drive!r}, its sidecar {said.drive!r}: the sidecar is taken")
     return Capture(
         source=path,
-        sha256=file_sha256(path),
+        sha256=digest,
         channels=tuple(channels),
         drive=said.drive if said.drive is not None else raw.drive or None,
         measured_at=measured_at,
@@ -183,8 +241,10 @@ def _first(*values: Any) -> Any:
     return next((value for value in values if value is not None), None)
 
 
-def _channel(name: str, raw: RawChannel, beside: SidecarChannel, remarks: list[str], path: Path) -> Channel:
-    """One channel in SI.
+def _channel(
+    name: str, raw: RawChannel, beside: SidecarChannel, remarks: list[str], path: Path, part: _Part
+) -> Channel:
+    """A part of one channel in SI.
 
     Raises:
         _UnusableError: what is missing or contradictory.
@@ -212,13 +272,14 @@ def _channel(name: str, raw: RawChannel, beside: SidecarChannel, remarks: list[s
     offset = _first(beside.offset, raw.offset, 0.0)
     if not (math.isfinite(scale) and scale != 0 and math.isfinite(offset)):
         raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} cannot be")
-    samples = _to_si(raw.samples, scale * factor, offset * factor)
+    samples = _to_si(part.of(raw.samples), scale * factor, offset * factor)
     infinite = int(np.isinf(samples).sum())
     if infinite:
         samples[np.isinf(samples)] = np.nan
         remarks.append(f"channel {name!r}: {infinite:,} infinite values count as missing")
-    if raw.promised is not None and raw.promised > samples.size:
-        remarks.append(f"channel {name!r}: {samples.size:,} of {raw.promised:,} samples promised are there")
+    samples.flags.writeable = False
+    if raw.promised is not None and raw.promised > raw.samples.size:
+        remarks.append(f"channel {name!r}: {raw.samples.size:,} of {raw.promised:,} samples promised are there")
     whole_numbers = raw.samples.dtype.kind in "iu" or raw.counts_full is not None
     step = abs(scale * factor) if whole_numbers and raw.step is None else None
     if raw.step is not None and math.isfinite(raw.step) and raw.step > 0:
@@ -296,12 +357,14 @@ def _scale(name: str, unit: str, raw: RawChannel, beside: SidecarChannel, where:
     return scale, full_scale
 
 
-def _to_si(samples: NDArray[Any], scale: float, offset: float) -> NDArray[np.float32]:
+def _to_si(samples: Row, scale: float, offset: float) -> NDArray[np.float32]:
     """``samples * scale + offset``, worked in double precision piece by piece so that memory stays small."""
     out = np.empty(samples.size, dtype=np.float32)
     with np.errstate(over="ignore", invalid="ignore"):
         for start in range(0, samples.size, 1 << 20):
             piece = samples[start : start + (1 << 20)].astype(np.float64)
+            if piece.size != min(1 << 20, samples.size - start):
+                raise CaptureError("became shorter while it was read")
             out[start : start + piece.size] = piece * scale + offset
     return out
 

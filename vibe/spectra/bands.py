@@ -99,14 +99,16 @@ def whitened(samples: NDArray[np.float32], sample_rate_hz: float, *, channel: st
     """``samples`` (n,), mean removed, whitened; every set of bands is cut from one transform."""
     size = fast_length(samples.size)
     transform = fft.rfft(samples, size)
-    power = np.abs(transform) ** 2
+    power = np.square(transform.real)
+    power += np.square(transform.imag)
     floor = local_floor(power, round(WHITENING_WIDTH_HZ * size / sample_rate_hz))
     # Cut lines to the ceiling, then divide by the floor.
     gain = np.sqrt(np.minimum(1.0, LINE_CEILING * floor / np.maximum(power, 1e-30)) / floor)
+    transform *= gain.astype(np.float32)
     return Whitened(
         channel=channel,
-        transform=(transform * gain).astype(np.complex64),
-        power=power.astype(np.float32),
+        transform=transform.astype(np.complex64, copy=False),
+        power=power.astype(np.float32, copy=False),
         samples=samples.size,
         padded=size,
         sample_rate_hz=sample_rate_hz,
@@ -126,8 +128,12 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     keep = int(duration * rate)
     time = np.arange(keep) / rate
     turns_at = law.at(time)
-    even = np.linspace(turns_at[0], turns_at[-1], keep)
     per_turn = (keep - 1) / max(turns_at[-1] - turns_at[0], 1e-9)
+    if not law.is_steady:
+        # Where, in samples, the equal steps of angle lie: once for all bands.
+        place = np.interp(np.linspace(turns_at[0], turns_at[-1], keep), turns_at, np.arange(keep, dtype=np.float64))
+        before = np.minimum(place.astype(np.int64), keep - 2)
+        beyond = (place - before).astype(np.float32)
 
     rows = np.empty((centres.size, keep), dtype=np.float32)
     rms = np.empty(centres.size)
@@ -139,10 +145,14 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
         segment = white.transform[first:last]
         padded = np.zeros(length, dtype=np.complex64)
         padded[: segment.size] = segment
-        squared = np.abs(fft.ifft(padded)[:keep]) ** 2
-        squared = np.minimum(squared, SHOCK_CEILING * np.median(squared) + 1e-30)
+        ringing = fft.ifft(padded, overwrite_x=True)[:keep]
+        squared = np.square(ringing.real)
+        squared += np.square(ringing.imag)
+        # Neighbours are alike: every fourth sample has the same median.
+        np.minimum(squared, SHOCK_CEILING * np.median(squared[::OVERSAMPLING]) + np.float32(1e-30), out=squared)
         if not law.is_steady:
-            squared = np.interp(even, turns_at, squared)
+            first_of_two = squared[before]
+            squared = first_of_two + beyond * (squared[before + 1] - first_of_two)
         rows[row] = squared / max(float(squared.mean()), 1e-30)
     return BandEnvelopes(
         channel=white.channel, power=rows, per_turn=per_turn, centre_hz=centres, width_hz=width, band_rms=rms

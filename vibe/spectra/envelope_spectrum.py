@@ -6,12 +6,13 @@ all channels together, has a spectrum of its own.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+from scipy.special import gammaincc, gammaincinv
 
 from vibe.spectra.bands import BandEnvelopes
 
@@ -43,14 +44,33 @@ class EnvelopeSpectra:
         return np.arange(self.power.shape[1], dtype=np.float64) * self.step
 
 
-def _dyadic(count: int) -> list[range]:
-    """Runs of 1, 2, 4 … ``count`` neighbours, aligned."""
-    runs: list[range] = []
-    size = 1
-    while size <= count:
-        runs += [range(start, start + size) for start in range(0, count, size)]
-        size *= 2
-    return runs
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeanSquares:
+    """Mean-square envelope lines of groups of bands, (groups, n), before any floor is taken; ``averages`` stretches of
+    equal turns went into them. The other fields are those of ``EnvelopeSpectra``."""
+
+    squared: NDArray[np.float32]
+    averages: int
+    step: float
+    low_hz: NDArray[np.float64]
+    high_hz: NDArray[np.float64]
+    members: tuple[tuple[tuple[int, int], ...], ...]
+    top_order: float
+
+    def joined(self, other: MeanSquares) -> MeanSquares:
+        """The average of both. ``other`` must lie on the same axis and have the same groups.
+
+        Raises:
+            ValueError: it does not.
+        """
+        if other.squared.shape != self.squared.shape or other.step != self.step or other.members != self.members:
+            raise ValueError("these envelope spectra have other groups or another axis")
+        share = np.float32(other.averages / (self.averages + other.averages))
+        return replace(
+            self,
+            squared=self.squared + share * (other.squared - self.squared),
+            averages=self.averages + other.averages,
+        )
 
 
 def envelope_spectra(bands: Sequence[BandEnvelopes], *, together: bool = False) -> EnvelopeSpectra:
@@ -60,35 +80,36 @@ def envelope_spectra(bands: Sequence[BandEnvelopes], *, together: bool = False) 
     Channels may have different rates and lengths in samples; they must cover the same turns. Lines keep their phase
     until groups are summed, since a hit reaches all bands and channels at one time.
     """
-    turns = min(band.turns for band in bands)
-    top = min(band.per_turn for band in bands) / 4.0
-    keep = int(top * turns)
-    lines: list[NDArray[np.complex64]] = []
-    for band in bands:
-        n = round(turns * band.per_turn)
-        taper = np.hanning(n + 1)[:n].astype(np.float32)
-        centred = (band.power[:, :n] - band.power[:, :n].mean(axis=1, keepdims=True)) * taper
-        # Unpadded, so that bin k of every channel is k / turns.
-        lines.append((fft.rfft(centred, axis=1)[:, :keep] * np.float32(2.0 / taper.sum())).astype(np.complex64))
+    return over_floor(mean_squares(bands, together=together))
 
+
+def mean_squares(
+    bands: Sequence[BandEnvelopes], *, together: bool = False, like: MeanSquares | None = None
+) -> MeanSquares:
+    """What ``envelope_spectra`` puts over its floor. ``like``: on the axis of these, for an average with them."""
+    if like is None:
+        turns = min(band.turns for band in bands)
+        top = min(band.per_turn for band in bands) / 4.0
+        keep = int(top * turns)
+    else:
+        turns, top, keep = 1.0 / like.step, like.top_order, like.squared.shape[1]
+    lines = [_lines(band, turns, keep) for band in bands]
     groups: list[NDArray[np.complex64]] = []
     members: list[tuple[tuple[int, int], ...]] = []
     alike = len(lines) > 1 and len({spectrum.shape[0] for spectrum in lines}) == 1
     for channel, spectrum in enumerate(lines if not (together and alike) else []):
-        for run in _dyadic(spectrum.shape[0]):
-            groups.append(spectrum[run.start : run.stop].mean(axis=0))
+        for run, mean in _dyadic(spectrum):
+            groups.append(mean)
             members.append(tuple((channel, band) for band in run))
     if alike:
-        for run in _dyadic(lines[0].shape[0]):
-            groups.append(np.mean([s[run.start : run.stop].mean(axis=0) for s in lines], axis=0))
+        common = np.mean(lines, axis=0)
+        for run, mean in _dyadic(common):
+            groups.append(mean)
             members.append(tuple((channel, band) for channel in range(len(lines)) for band in run))
-    modulation = np.abs(np.stack(groups)).astype(np.float32)
-    squared = modulation**2
-    floor = line_floor(squared)
     edges = [[bands[c].centre_hz[b] + s * bands[c].width_hz / 2 for c, b in m for s in (-1, 1)] for m in members]
-    return EnvelopeSpectra(
-        power=squared / floor,
-        modulation=modulation,
+    return MeanSquares(
+        squared=_squared(groups),
+        averages=1,
         step=1.0 / turns,
         low_hz=np.array([min(e) for e in edges]),
         high_hz=np.array([max(e) for e in edges]),
@@ -97,20 +118,98 @@ def envelope_spectra(bands: Sequence[BandEnvelopes], *, together: bool = False) 
     )
 
 
-def line_floor(squared: NDArray[np.float32], width: int = FLOOR_BINS) -> NDArray[np.float32]:
-    """Running floor of envelope spectra (…, n): mean noise power from block medians, along the last axis."""
+def over_floor(means: MeanSquares) -> EnvelopeSpectra:
+    """Lines over the local floor.
+
+    The mean square of several stretches scatters less than that of one: where nothing is it is Gamma distributed with
+    as many degrees as there were stretches. ``power`` is then its -ln p, so that, as of one stretch, it is exponential
+    with mean 1 where nothing is, whatever reads it.
+    """
+    floor = line_floor(means.squared, averages=means.averages)
+    power = means.squared / floor
+    if means.averages > 1:
+        power = _exponential(power, means.averages)
+    return EnvelopeSpectra(
+        power=power,
+        modulation=np.sqrt(means.squared),
+        step=means.step,
+        low_hz=means.low_hz,
+        high_hz=means.high_hz,
+        members=means.members,
+        top_order=means.top_order,
+    )
+
+
+def _lines(band: BandEnvelopes, turns: float, keep: int) -> NDArray[np.complex64]:
+    """Amplitudes (bands, keep) of the lines at k / turns, unpadded, so that bin k is the same order on every channel."""
+    n = round(turns * band.per_turn)
+    rows = band.power[:, :n]
+    taper = np.hanning(n + 1)[:n].astype(np.float32)
+    centred = rows - rows.mean(axis=1, keepdims=True)
+    centred *= taper[: rows.shape[1]]
+    lines: NDArray[np.complex64] = fft.rfft(centred, n, axis=1, overwrite_x=True)[:, :keep]
+    return lines * np.float32(2.0 / taper.sum())
+
+
+def _dyadic(rows: NDArray[np.complex64]) -> Iterator[tuple[range, NDArray[np.complex64]]]:
+    """Means of runs of 1, 2, 4 … all neighbours among ``rows`` (a power of two of them), aligned, with the runs."""
+    size = 1
+    while True:
+        yield from ((range(k * size, (k + 1) * size), row) for k, row in enumerate(rows))
+        if rows.shape[0] < 2:
+            return
+        rows = (rows[0::2] + rows[1::2]) * np.float32(0.5)
+        size *= 2
+
+
+def _squared(groups: Sequence[NDArray[np.complex64]]) -> NDArray[np.float32]:
+    out = np.empty((len(groups), groups[0].size), dtype=np.float32)
+    for row, lines in zip(out, groups, strict=True):
+        np.add(np.square(lines.real), np.square(lines.imag), out=row)
+    return out
+
+
+def _exponential(power: NDArray[np.float32], averages: int) -> NDArray[np.float32]:
+    """-ln p of means of ``averages`` exponential values with mean 1 (…, n): a Gamma tail, from a table."""
+    most = float(power.max())
+    grid = np.concatenate([np.linspace(0.0, 4.0, 4001), np.geomspace(4.0, max(5.0, most), 2000)[1:]])
+    tail = gammaincc(averages, averages * grid)
+    seen = tail > 1e-290
+    table = -np.log(np.maximum(tail, 1e-290))
+    last = int(seen.sum()) - 1
+    if last + 1 < grid.size:
+        # Beyond the range of doubles: ln Q(a, y) tends to -y + (a - 1) ln y - ln Gamma(a) (DLMF 8.11.2).
+        y = averages * grid[last:]
+        far = y - (averages - 1) * np.log(y)
+        table[last:] = table[last] + far - far[0]
+    result = np.empty_like(power)
+    for row, values in zip(result, power, strict=True):
+        row[:] = np.interp(values, grid, table)
+    return result
+
+
+def line_floor(squared: NDArray[np.float32], width: int = FLOOR_BINS, averages: int = 1) -> NDArray[np.float32]:
+    """Running floor of envelope spectra (…, n): mean noise power from block medians, along the last axis.
+
+    The median of an exponential variable is ln 2 of its mean, that of a mean of ``averages`` of them the Gamma
+    distribution's.
+    """
     n = squared.shape[-1]
     width = max(16, min(width, n // 4))
-    hop = max(1, width // 4)
+    hop = max(1, width // 2)
     starts = np.arange(0, max(1, n - width + 1), hop)
     windows = np.lib.stride_tricks.sliding_window_view(squared, width, axis=-1)[..., starts, :]
-    medians = np.median(windows, axis=-1) / np.float32(np.log(2.0))
+    # Windows have odd widths but for short axes; either middle value will do for those.
+    medians = np.partition(windows, width // 2, axis=-1)[..., width // 2]
+    medians /= np.float32(gammaincinv(averages, 0.5) / averages)
     centres = starts + width / 2
     # The floor falls steeply towards order zero in drifting captures; the first block is held there.
     at = np.clip((np.arange(n) - centres[0]) / hop, 0, starts.size - 1)
-    left = np.minimum(at.astype(int), starts.size - 1)
-    right = np.minimum(left + 1, starts.size - 1)
+    left = at.astype(int)
     share = (at - left).astype(np.float32)
-    floor = medians[..., left] * (1 - share) + medians[..., right] * share
-    result: NDArray[np.float32] = np.maximum(floor, np.float32(1e-20))
+    rise = np.diff(medians, axis=-1, append=medians[..., -1:])
+    floor = np.take(rise, left, axis=-1)
+    floor *= share
+    floor += np.take(medians, left, axis=-1)
+    result: NDArray[np.float32] = np.maximum(floor, np.float32(1e-20), out=floor)
     return result

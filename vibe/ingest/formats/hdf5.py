@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -14,10 +14,23 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.columns import number, text
-from vibe.ingest.raw import RawCapture, RawChannel, build_capture, check_claim, unique_names
+from vibe.ingest.raw import (
+    MAX_SAMPLES,
+    MOST_IN_PARTS,
+    RawCapture,
+    RawChannel,
+    Row,
+    build_capture,
+    check_claim,
+    unique_names,
+)
 from vibe.ingest.sidecar import Sidecar
 
 _DEEPEST, _MOST_CHANNELS = 4, 1024
+_AT_ONCE = 1 << 20
+"""Samples from which on a row stays in the file until it is wanted."""
+_LARGEST_CHUNK = 1 << 28
+"""Bytes: to read one sample of a packed chunk all of it is unpacked."""
 MAGIC = b"\x89HDF\r\n\x1a\n"
 
 _NUMBERS = ("sample_rate_hz", "scale", "offset", "sensitivity_mv_per_g", "pulses_per_rev", "full_scale", "step")
@@ -45,7 +58,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         found = list(islice(_nodes(group), _MOST_CHANNELS + 1))
         if len(found) > _MOST_CHANNELS:
             raise CaptureError(f"holds more than {_MOST_CHANNELS} channels", path=path)
-        check_claim(sum(int(node.size or 0) for _, node in found if _is_row(node)), path)
+        check_claim(sum(int(node.size or 0) for _, node in found if _is_row(node)), path, MOST_IN_PARTS)
         channels = [_channel(name, node) for name, node in found]
         raw = RawCapture(
             channels=channels,
@@ -100,6 +113,10 @@ def _channel(name: str, node: Any) -> RawChannel:
         return RawChannel(name=name, samples=nothing, trouble=f"must be one row of samples, not of shape {node.shape}")
     if node.external or node.is_virtual:
         return RawChannel(name=name, samples=nothing, trouble="keeps its samples in another file, which is not read")
+    if node.chunks is not None and node.chunks[0] * node.dtype.itemsize > _LARGEST_CHUNK:
+        mega = node.chunks[0] * node.dtype.itemsize >> 20
+        trouble = f"keeps its samples in pieces of {mega:,} MB, which are too large to read: write it in smaller chunks"
+        return RawChannel(name=name, samples=nothing, trouble=trouble)
     said: dict[str, Any] = {key: number(node.attrs.get(key)) for key in _NUMBERS}
     said |= {key: text(node.attrs.get(key)) for key in _TEXTS}
     promised = number(node.attrs.get("samples_promised"))
@@ -107,14 +124,31 @@ def _channel(name: str, node: Any) -> RawChannel:
     return RawChannel(name=name, samples=samples, promised=max(int(promised or 0), node.shape[0]), **said)
 
 
-def _present(node: Any) -> NDArray[Any]:
+@dataclass(frozen=True)
+class _InFile:
+    """A row that is read slice by slice; the file is open only as long."""
+
+    path: Path
+    name: str
+    size: int
+    dtype: np.dtype[Any]
+
+    def __getitem__(self, piece: slice) -> NDArray[Any]:
+        import h5py
+
+        with h5py.File(self.path, "r") as file:
+            return file[self.name][piece]  # type: ignore[no-any-return]
+
+
+def _present(node: Any) -> Row:
     """The samples that were written: a writer that was cut off leaves the tail, or pieces, without storage."""
+    size = node.shape[0]
     if node.chunks is None:
-        return node[()] if node.id.get_storage_size() else np.empty(0, dtype=node.dtype)
-    size, chunk = node.shape[0], node.chunks[0]
+        return _row(node, size) if node.id.get_storage_size() else np.empty(0, dtype=node.dtype)
+    chunk = node.chunks[0]
     pieces = node.id.get_num_chunks()
     if pieces * chunk >= size:
-        return node[()]  # type: ignore[no-any-return]
+        return _row(node, size)
     starts: list[int] = []
     node.id.chunk_iter(lambda info: starts.append(int(info.chunk_offset[0])))
     starts.sort()
@@ -122,9 +156,17 @@ def _present(node: Any) -> NDArray[Any]:
         return np.empty(0, dtype=node.dtype)
     end = min(size, starts[-1] + chunk)
     if len(starts) * chunk >= end:
-        return node[:end]  # type: ignore[no-any-return]
+        return _row(node, end)
+    if end > MAX_SAMPLES:
+        raise CaptureError(f"channel {node.name!r} has holes, and is too long to fill them")
     samples = np.full(end, np.nan)
     for start in starts:
         stop = min(start + chunk, end)
         samples[start:stop] = node[start:stop]
     return samples
+
+
+def _row(node: Any, size: int) -> Row:
+    if size > _AT_ONCE:
+        return _InFile(Path(node.file.filename), node.name, size, node.dtype)
+    return node[:size]  # type: ignore[no-any-return]

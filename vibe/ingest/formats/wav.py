@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.raw import RawCapture, RawChannel, build_capture, check_claim
+from vibe.ingest.raw import MOST_IN_PARTS, RawCapture, RawChannel, build_capture, check_claim
 from vibe.ingest.sidecar import Sidecar
 
 _INTEGER, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
@@ -49,7 +49,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     there = path.stat().st_size - layout.start
     found = there if layout.promised_bytes is None else min(there, layout.promised_bytes)
     frames = found // layout.frame_bytes
-    check_claim(frames * layout.tracks, path)
+    check_claim(frames * layout.tracks, path, MOST_IN_PARTS)
     promised = None if layout.promised_bytes is None else layout.promised_bytes // layout.frame_bytes
     if frames == 0:
         raise CaptureError(f"holds none of the {promised or 0:,} samples per track that its header promises", path=path)
@@ -60,10 +60,6 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
             "that the largest number stands for>",
             path=path,
         )
-    with path.open("rb") as stream:
-        stream.seek(layout.start)
-        block = stream.read(frames * layout.frame_bytes)
-    tracks, counts_full = _decode(block, layout)
     remarks = (
         []
         if layout.promised_bytes is not None
@@ -72,9 +68,9 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     channels = [
         RawChannel(
             name=f"track {index}",
-            samples=tracks[:, index],
+            samples=_Track(path, layout, index, frames),
             sample_rate_hz=float(layout.rate_hz),
-            counts_full=counts_full,
+            counts_full=None if layout.code == _FLOAT else float(1 << (layout.bits - 1)),
             promised=promised,
         )
         for index in range(layout.tracks)
@@ -128,18 +124,37 @@ def _shape(body: bytes, path: Path) -> tuple[int, int, int, int, int]:
     return code, tracks, rate_hz, bits, frame_bytes
 
 
-def _decode(block: bytes, layout: _Layout) -> tuple[NDArray[Any], float | None]:
-    """(samples of shape (frames, tracks), largest count or None for floats)."""
-    if layout.code == _FLOAT:
-        return np.frombuffer(block, dtype=f"<f{layout.bits // 8}").reshape(-1, layout.tracks), None
-    full = float(1 << (layout.bits - 1))
-    if layout.bits == 8:
-        flat: NDArray[Any] = np.frombuffer(block, dtype=np.uint8).astype(np.int16) - 128
-    elif layout.bits == 24:
-        triples = np.frombuffer(block, dtype=np.uint8).reshape(-1, 3)
-        wide = np.zeros((triples.shape[0], 4), dtype=np.uint8)
-        wide[:, 1:] = triples  # The top three bytes carry the sign; the shift brings the value down.
-        flat = wide.view("<i4").reshape(-1) >> 8
-    else:
-        flat = np.frombuffer(block, dtype=f"<i{layout.bits // 8}")
-    return flat.reshape(-1, layout.tracks), full
+@dataclass(frozen=True)
+class _Track:
+    """One track, read slice by slice."""
+
+    path: Path
+    layout: _Layout
+    index: int
+    size: int
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        if self.layout.code == _FLOAT:
+            return np.dtype(f"<f{self.layout.bits // 8}")
+        return np.dtype({8: "<i2", 16: "<i2"}.get(self.layout.bits, "<i4"))
+
+    def __getitem__(self, piece: slice) -> NDArray[Any]:
+        first, last, _ = piece.indices(self.size)
+        layout, width = self.layout, self.layout.bits // 8
+        block = np.fromfile(
+            self.path, dtype=np.uint8, count=max(0, last - first) * layout.frame_bytes,
+            offset=layout.start + first * layout.frame_bytes,
+        )  # fmt: skip
+        frames = block[: block.size // layout.frame_bytes * layout.frame_bytes].reshape(-1, layout.tracks, width)
+        return self._numbers(np.ascontiguousarray(frames[:, self.index]))
+
+    def _numbers(self, own: NDArray[np.uint8]) -> NDArray[Any]:
+        """From bytes (frames, width)."""
+        if self.layout.bits == 8:
+            return own[:, 0].astype(np.int16) - 128
+        if self.layout.bits == 24:
+            wide = np.zeros((own.shape[0], 4), dtype=np.uint8)
+            wide[:, 1:] = own  # The top three bytes carry the sign; the shift brings the value down.
+            return wide.view("<i4")[:, 0] >> 8
+        return own.view(self.dtype)[:, 0]
