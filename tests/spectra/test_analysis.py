@@ -9,8 +9,9 @@ import pytest
 from spectra_signals import noise, ringing
 
 from vibe.core.capture import Channel
-from vibe.spectra.analysis import FoldRequest, Question, Reading, group_of, read
+from vibe.spectra.analysis import Reading, group_of, read
 from vibe.spectra.comb import CombRequest
+from vibe.spectra.question import FoldRequest, Question
 
 RATE, DURATION, SPEED = 6400.0, 5.0, 24.37
 N = int(RATE * DURATION)

@@ -7,8 +7,9 @@ from spectra_signals import noise, repeats, ringing
 from vibe.core.capture import Channel
 from vibe.core.evidence import Mark
 from vibe.spectra import exhibits
-from vibe.spectra.analysis import FoldRequest, Question, Reading, read
+from vibe.spectra.analysis import Reading, read
 from vibe.spectra.comb import CombRequest
+from vibe.spectra.question import FoldRequest, Question
 from vibe.spectra.synchronous import Turn
 
 RATE, DURATION, SPEED = 8192.0, 6.0, 25.0

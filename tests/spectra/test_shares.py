@@ -12,10 +12,11 @@ from vibe.core.capture import Channel
 from vibe.core.change import LOW_BAND
 from vibe.core.evidence import CombEvidence, CombLine, SpeedEstimate
 from vibe.spectra import shares as module
-from vibe.spectra.analysis import Look, Reading, _spectrum
+from vibe.spectra.analysis import Look, Reading
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import envelopes, whitened
 from vibe.spectra.envelope_spectrum import envelope_spectra
+from vibe.spectra.hearing import _spectrum
 from vibe.spectra.levels import levels
 from vibe.spectra.owners import Lines, Owner
 from vibe.spectra.shares import shares

@@ -26,8 +26,8 @@ from vibe.core.tones import ToneTable
 from vibe.flow.asking import question_of
 from vibe.ingest import read_capture
 from vibe.kinematics.tones import tone_table
-from vibe.spectra.analysis import _acceleration, _speed
 from vibe.spectra.angle import AngleLaw
+from vibe.spectra.hearing import _acceleration, _speed
 from vibe.spectra.speed import speed_from_signal
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import Conditions, simulate

@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import Finding
     from vibe.core.tones import Tone, ToneTable, Visibility
-    from vibe.spectra.analysis import Question, Reading
+    from vibe.spectra.analysis import Reading
     from vibe.spectra.owners import Lines, Owner
+    from vibe.spectra.question import Question
     from vibe.spectra.recognise import Candidate
 
 FEWEST_REPEATS = 10.0
@@ -42,8 +43,8 @@ def searchable(table: ToneTable, seen: Sequence[Visibility], drive: Drive, durat
 
 def question_of(drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: float | None) -> Question:
     """The drive's tones, as plain orders that the samples can be asked for."""
-    from vibe.spectra.analysis import FoldRequest, Question
     from vibe.spectra.comb import CombRequest
+    from vibe.spectra.question import FoldRequest, Question
 
     combs: list[CombRequest] = []
     folds: list[FoldRequest] = []

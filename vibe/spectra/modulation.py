@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence
-from vibe.spectra.analysis import HANN_NOISE_BINS, Reading
+from vibe.spectra.analysis import Reading
 from vibe.spectra.bands import BandEnvelopes, Whitened, envelopes
 from vibe.spectra.fft import fast_length, rfft
+from vibe.spectra.hearing import HANN_NOISE_BINS
 
 Array = NDArray[np.float64]
 

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from vibe.core.change import BROAD_BANDS, LOW_BAND
 from vibe.core.evidence import CombEvidence
 from vibe.core.history import Value
-from vibe.spectra.analysis import HANN_NOISE_BINS, ChannelSpectrum, Reading
+from vibe.spectra.analysis import Reading
 from vibe.spectra.envelope_spectrum import line_floor
+from vibe.spectra.hearing import HANN_NOISE_BINS, ChannelSpectrum
 from vibe.spectra.levels import velocity_band_hz
 from vibe.spectra.modulation import LEAST_SIGMAS, NEIGHBOURS_ALIKE, Modulations
 from vibe.spectra.owners import LINE_HALF_BINS, NOBODY, Lines, Owner, claimed

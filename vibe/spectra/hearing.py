@@ -1,0 +1,255 @@
+"""One stretch of a recording, heard: conditioned, its speed found, put on angle, cut in bands; its lines and levels.
+
+What is asked of the bands together, after one stretch or after many, stands in ``analysis.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Channel
+from vibe.core.evidence import Level, Line, SpeedEstimate
+from vibe.spectra.angle import AngleLaw
+from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
+from vibe.spectra.condition import bridged
+from vibe.spectra.envelope_spectrum import MeanSquares, mean_squares
+from vibe.spectra.fft import fast_length, rfft
+from vibe.spectra.integrate import differentiate
+from vibe.spectra.levels import levels
+from vibe.spectra.lines import angular, read_lines
+from vibe.spectra.question import Question
+from vibe.spectra.speed import speed_from_signal
+from vibe.spectra.tachometer import speed_from_tachometer
+from vibe.spectra.windows import window
+
+LOWEST_CARRIER_HZ = 500.0
+"""Below it lies what shafts and meshes do; hits ring in casing resonances above."""
+LEAST_BAND_HZ = 700.0
+HARMONICS_IN_BAND = 4.0
+"""A band must pass this many harmonics of the fastest tone asked for."""
+NARROWER = 4.0
+"""How much narrower the bands of the second look are: about as wide as a casing resonance."""
+MOST_WIDE_BANDS = 16
+HIGHEST_CARRIER = 0.48
+"""Of the sample rate."""
+FEWEST_TURNS = 8
+CELLS_PER_TURN = 24.0
+"""And tell this many places of a turn apart."""
+MOST_DISAGREEMENT = 0.003
+"""Relative difference between tachometer and drive lines beyond which one of them is wrong."""
+HANN_NOISE_BINS = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChannelSpectrum:
+    """Mean-square acceleration per bin of one channel, on an axis that follows the shaft (steps in mean Hz)."""
+
+    channel: str
+    power: NDArray[np.float64]
+    bin_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeardLook:
+    """One set of bands per channel, and the mean-square envelope lines of its groups."""
+
+    bands: tuple[BandEnvelopes, ...]
+    means: MeanSquares
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heard:
+    """What one stretch says before anything is weighed. ``looks``: the widest bands first; none where there is no
+    band or too few turns."""
+
+    rows: dict[str, tuple[NDArray[np.float32], float]]
+    law: AngleLaw
+    speed: SpeedEstimate
+    looks: tuple[HeardLook, ...]
+    spectra: tuple[ChannelSpectrum, ...]
+    lines: tuple[Line, ...]
+    levels: tuple[Level, ...]
+    absolute: bool
+    """Whether angles count from a pulse that comes once per turn."""
+
+
+def hear(
+    channels: Sequence[Channel], tachometer: Channel | None, question: Question, like: Heard | None = None
+) -> Heard:
+    """The vibration ``channels`` (at least one, not rejected) of one stretch; with ``like`` cut into the same bands and
+    laid on the same axis of orders as that one was."""
+    rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
+    duration = min(samples.size / rate for samples, rate in rows.values())
+    law, speed = _speed(list(rows.values()), tachometer, question, duration)
+    spread = spread_of(speed, question)
+    spectra = tuple(_spectrum(name, samples, rate, law) for name, (samples, rate) in rows.items())
+    lines = tuple(
+        line
+        for spectrum in spectra
+        for line in read_lines(
+            spectrum.power, spectrum.bin_hz, [(n, o * law.mean_hz) for n, o in question.lines],
+            noise_bandwidth_bins=HANN_NOISE_BINS, channel=spectrum.channel, spread=spread,
+        )
+    ) + tuple(
+        line
+        for name, (samples, rate) in rows.items()
+        for line in _fixed_lines(name, samples, rate, law, spectra, question)
+    )  # fmt: skip
+    return Heard(
+        rows=rows,
+        law=law,
+        speed=speed,
+        looks=_looks(rows, law, question, like),
+        spectra=spectra,
+        lines=lines,
+        levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),
+        absolute=speed.method == "tachometer" and tachometer is not None and (tachometer.pulses_per_rev or 1.0) == 1.0,
+    )
+
+
+def _clean(channel: Channel) -> Channel:
+    return channel if np.isfinite(channel.samples).all() else replace(channel, samples=bridged(channel.samples))
+
+
+def _acceleration(channel: Channel) -> NDArray[np.float32]:
+    samples = bridged(channel.samples)
+    if channel.quantity == "acceleration":
+        return samples
+    times = 1 if channel.quantity == "velocity" else 2
+    for _ in range(times):
+        samples = differentiate(samples, channel.sample_rate_hz).astype(np.float32)
+    return samples
+
+
+def _speed(
+    rows: Sequence[tuple[NDArray[np.float32], float]], tachometer: Channel | None, question: Question, duration: float
+) -> tuple[AngleLaw, SpeedEstimate]:
+    """Tachometer, else the signal, else the plate."""
+    note = ""
+    found = speed_from_signal(rows, question.range_hz, question.speed_orders)
+    if tachometer is not None:
+        pulsed = speed_from_tachometer(tachometer, question.range_hz, duration)
+        if pulsed is None:
+            note = "the tachometer's pulses make no sense"
+        elif found is not None and abs(found[1].input_hz / pulsed[1].input_hz - 1) > MOST_DISAGREEMENT:
+            note = (
+                f"the tachometer says {pulsed[1].input_hz * 60:.1f} rpm, the drive's own lines say "
+                f"{found[1].input_hz * 60:.1f} rpm: check pulses_per_rev and what the pulse is taken from; "
+                "the lines are believed"
+            )
+        else:
+            return pulsed
+    if found is None:
+        # The envelope may carry the shaft where the vibration itself hides it.
+        carriers = [_whole_envelope(samples, rate) for samples, rate in rows if rate > 4 * LOWEST_CARRIER_HZ]
+        found = speed_from_signal([*rows, *carriers], question.range_hz, question.speed_orders)
+    if found is not None:
+        law, estimate = found
+        return law, replace(estimate, note=note)
+    speed = question.fixed_speed_hz or question.nominal_hz
+    told = "the speed noted with the capture" if question.fixed_speed_hz else "the plate"
+    low, high = question.range_hz
+    sigma = 0.002 * speed if question.fixed_speed_hz else (high - low) / np.sqrt(12.0)
+    estimate = SpeedEstimate(
+        input_hz=speed, uncertainty_hz=float(sigma), method="nominal",
+        note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
+    )  # fmt: skip
+    return AngleLaw.steady(speed, duration), estimate
+
+
+def _whole_envelope(samples: NDArray[np.float32], rate: float) -> tuple[NDArray[np.float32], float]:
+    """Squared envelope of everything above the lowest carrier, mean removed, against time; and its rate."""
+    band = envelopes(
+        whitened(samples, rate, channel=""), AngleLaw.steady(1.0, samples.size / rate),
+        band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * rate), width_hz=LEAST_BAND_HZ,
+    )  # fmt: skip
+    total = band.power.mean(axis=0)
+    return (total - total.mean()).astype(np.float32), band.per_turn
+
+
+def _looks(
+    rows: Mapping[str, tuple[NDArray[np.float32], float]], law: AngleLaw, question: Question, like: Heard | None
+) -> tuple[HeardLook, ...]:
+    """Bands wide enough for the fastest tone; and narrower ones, nearer to a resonance, for slow tones that cannot
+    slip."""
+    if law.total_turns < FEWEST_TURNS:
+        return ()
+    white = [
+        whitened(samples, rate, channel=name) for name, (samples, rate) in rows.items() if rate > 4 * LOWEST_CARRIER_HZ
+    ]
+    if not white:
+        return ()
+    if like is None:
+        highest_hz = max(HIGHEST_CARRIER * w.sample_rate_hz for w in white)
+        widths = _widths_hz(law.mean_hz, question, highest_hz)
+    else:
+        # A hair less, so that rounding makes no band of two.
+        widths = tuple(max(band.width_hz for band in look.bands) * (1 - 1e-6) for look in like.looks)
+    looks: list[HeardLook] = []
+    for number, width in enumerate(widths):
+        bands = tuple(
+            envelopes(w, law, band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * w.sample_rate_hz), width_hz=width)
+            for w in white
+        )
+        axis = like.looks[number].means if like is not None else None
+        looks.append(HeardLook(bands=bands, means=mean_squares(bands, together=number > 0, like=axis)))
+    return tuple(looks)
+
+
+def _widths_hz(input_hz: float, question: Question, highest_hz: float) -> tuple[float, ...]:
+    """Least widths of the bands of each look."""
+    fastest = max((c.order * max(c.carriers) for c in question.combs), default=1.0)
+    wide = max(LEAST_BAND_HZ, input_hz * max(HARMONICS_IN_BAND * fastest, CELLS_PER_TURN))
+    # No more bands than sixteen: fast tones gain nothing, and every band costs.
+    wide = max(wide, (highest_hz - LOWEST_CARRIER_HZ) / MOST_WIDE_BANDS)
+    return (wide, wide / NARROWER) if any(not request.slips for request in question.combs) else (wide,)
+
+
+def spread_of(speed: SpeedEstimate, question: Question) -> float:
+    """Relative half width within which the true speed surely lies."""
+    sigma = speed.uncertainty_hz if speed.uncertainty_hz is not None else 0.0
+    low, high = question.range_hz
+    return min(3.0 * sigma / speed.input_hz, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
+
+
+def _mean_square(samples: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
+    """Hann-windowed mean square per bin of a whole row, one-sided; and the transform's length."""
+    n = samples.size
+    size = fast_length(n)
+    taper = window("hann", n)
+    spectrum = rfft(samples * taper.astype(np.float32), size)
+    power = np.square(spectrum.real, dtype=np.float64)
+    power += np.square(spectrum.imag, dtype=np.float64)
+    # Padding makes bins narrower: keep "sum over bins / noise bandwidth = mean square" true.
+    power *= 2.0 / float(taper.sum()) ** 2 * (n / size)
+    return power, size
+
+
+def _spectrum(name: str, samples: NDArray[np.float32], rate: float, law: AngleLaw) -> ChannelSpectrum:
+    laid, per_turn = angular(samples, rate, law)
+    power, size = _mean_square(laid)
+    return ChannelSpectrum(channel=name, power=power, bin_hz=per_turn * law.mean_hz / size)
+
+
+def _fixed_lines(
+    name: str,
+    samples: NDArray[np.float32],
+    rate: float,
+    law: AngleLaw,
+    spectra: Sequence[ChannelSpectrum],
+    question: Question,
+) -> tuple[Line, ...]:
+    """Lines that do not follow the shaft, from the spectrum against time (the same one when the speed is steady)."""
+    if not question.lines_hz:
+        return ()
+    own = next(s for s in spectra if s.channel == name)
+    if law.is_steady:
+        power, bin_hz = own.power, own.bin_hz
+    else:
+        power, size = _mean_square(samples)
+        bin_hz = rate / size
+    return read_lines(power, bin_hz, question.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name)
