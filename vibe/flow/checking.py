@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from vibe.core.errors import CaptureError
 from vibe.flow.settings import tones_of
+from vibe.flow.stretching import assessed
 
 if TYPE_CHECKING:
     from vibe.core.capture import ChannelQuality
@@ -30,7 +31,7 @@ def check_files(captures: Sequence[Path], drive_path: Path | None) -> tuple[Chec
     Raises:
         ConfigError: the drive file is wrong.
     """
-    from vibe.ingest import assess, read_capture
+    from vibe.ingest import read_capture
 
     drive = tones_of(drive_path)[0] if drive_path is not None else None
     speed = drive.input.speed_hz if drive is not None else None
@@ -38,12 +39,12 @@ def check_files(captures: Sequence[Path], drive_path: Path | None) -> tuple[Chec
     for path in captures:
         try:
             capture = read_capture(path)
+            quality = assessed(capture, speed).quality
         except CaptureError as error:
             checked.append(CheckedCapture(path=path, error=error.reason, quality=()))
             continue
         remarks = list(capture.remarks)
         if drive is not None and capture.drive not in (None, drive.tag):
             remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {drive.tag!r}")
-        quality = tuple(assess(channel, speed_hz=speed) for channel in capture.channels)
         checked.append(CheckedCapture(path=path, error=None, quality=quality, remarks=tuple(remarks)))
     return tuple(checked)

@@ -95,6 +95,10 @@ def identified(
         wanted.add(stage[1] - stage[0])
     kinds, plain = kinds_of(tuple(sorted(wanted)))
     remarks = [f"{c.name}: rejected, not used" for c in capture.vibration if c not in fit]
+    if capture.longer is not None:
+        remarks.append(
+            f"identified from the first {capture.channels[0].duration_s:.0f} s of {capture.duration_s:.0f} s"
+        )
     remarks.append(ONE_STAGE)
     found = _weighed(capture, fit, plain, range_rpm) if fit else None
     if found is None:

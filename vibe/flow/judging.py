@@ -12,6 +12,7 @@ from vibe.core.files import writable
 from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.recognising import contradiction, recognised
+from vibe.flow.stretching import Assessed, assessed, first_fit, read_over
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
@@ -51,11 +52,11 @@ def judge_capture(
     from vibe.core.health import CaptureReport
 
     try:
-        capture = reader(path)
+        # A long recording is still being read while it is judged.
+        return judge_samples(reader(path), drive, table, settings, others)
     except CaptureError as error:
         report = CaptureReport(file=writable(path.name), error=writable(error.reason))
         return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
-    return judge_samples(capture, drive, table, settings, others)
 
 
 def judge_samples(
@@ -74,15 +75,12 @@ def judge_samples(
     from vibe.diagnosis.diagnose import diagnose
     from vibe.ingest import with_drift
     from vibe.kinematics.observe import visibility
-    from vibe.spectra.analysis import read
 
-    quality = _quality(capture, drive)
-    fit = [
-        channel
-        for channel in capture.vibration
-        if next(q for q in quality if q.channel == channel.name).verdict != "rejected"
-    ]
-    heard = recognised(capture, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
+    whole = assessed(capture, drive.input.speed_hz)
+    quality = whole.quality
+    first = first_fit(capture, whole.fit)
+    fit = whole.sound(first.vibration) if whole.fit else []
+    heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
     reason = contradiction(heard, drive)
     if reason is not None:
         names = {channel.name for channel in fit}
@@ -94,6 +92,8 @@ def judge_samples(
         )
         fit = []
     remarks = list(capture.remarks)
+    if not whole.fit:
+        remarks.append("at no time are all channels good at once: nothing is analysed")
     if capture.drive is not None and capture.drive != drive.tag:
         remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")
     low, high = drive.input.speed_range_hz
@@ -108,11 +108,14 @@ def judge_samples(
     combs: dict[str, CombEvidence] = {}
     seen: tuple[Visibility, ...] = ()
     if fit:
-        first = _settings_of(fit, quality, CaptureSettings)
-        seen = visibility(table, first, noted or drive.input.speed_hz)
-        shortest = min(channel.duration_s for channel in fit)
-        question = question_of(drive, table, searchable(table, seen, drive, shortest), noted_hz=noted)
-        reading = read(fit, _tachometer(capture, quality), question)
+        longer = 1 if capture.longer is None else capture.longer.count
+        shortest_s = longer * min(channel.duration_s for channel in fit)
+        seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
+        question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted)
+        reading, left_out = read_over(
+            capture, [channel.name for channel in fit], _pulses(capture, whole), whole.fit, question
+        )
+        remarks += left_out
         combs = by_tone(reading, table, question)
         measured = set(reading.samples)
         quality = tuple(with_drift(q, reading.speed.drift) if q.channel in measured else q for q in quality)
@@ -144,26 +147,19 @@ def _strangers_in_words(reading: Reading | None, findings: Sequence[Finding]) ->
     ]
 
 
-def _quality(capture: Capture, drive: Drive) -> tuple[ChannelQuality, ...]:
-    from vibe.ingest import assess, dead_beside
-
-    speed = drive.input.speed_hz
-    return dead_beside(capture.channels, [assess(channel, speed_hz=speed) for channel in capture.channels])
-
-
-def _tachometer(capture: Capture, quality: Sequence[ChannelQuality]) -> Channel | None:
+def _pulses(capture: Capture, whole: Assessed) -> str | None:
+    """The name of a tachometer that is good enough to be used."""
     tachometer = capture.tachometer
-    if tachometer is None:
+    if tachometer is None or whole.of(tachometer.name).verdict == "rejected":
         return None
-    verdict = next(q.verdict for q in quality if q.channel == tachometer.name)
-    return None if verdict == "rejected" else tachometer
+    return tachometer.name
 
 
-def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], make: Any) -> Any:
+def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], duration_s: float, make: Any) -> Any:
     names = {channel.name for channel in fit}
     bands = [q.usable_band_hz for q in quality if q.channel in names and q.usable_band_hz is not None]
     return make(
-        duration_s=min(channel.duration_s for channel in fit),
+        duration_s=duration_s,
         sample_rate_hz=max(channel.sample_rate_hz for channel in fit),
         usable_band_hz=(min((b[0] for b in bands), default=2.0), max((b[1] for b in bands), default=1000.0)),
     )
@@ -221,7 +217,7 @@ def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks
         file=writable(capture.source.name),
         sha256=capture.sha256,
         measured_at=None if capture.measured_at is None else capture.measured_at.isoformat(),
-        duration_s=round(max(channel.duration_s for channel in capture.channels), 4),
+        duration_s=round(capture.duration_s, 4),
         remarks=list(remarks),
         channels=[
             ChannelReport(

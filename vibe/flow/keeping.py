@@ -63,7 +63,13 @@ def record_of(
     from vibe.spectra.kept import kept_spectra
 
     measured_at, remark = _when(capture, time_zone)
-    capture = replace(capture, measured_at=measured_at, remarks=(*capture.remarks, *([remark] if remark else [])))
+    more = [remark] if remark else []
+    if capture.longer is not None:
+        kept_s = capture.duration_s / capture.longer.count
+        more.append(
+            f"values and findings are of all {capture.duration_s:.0f} s; the samples kept are the first {kept_s:.0f} s"
+        )
+    capture = replace(capture, measured_at=measured_at, remarks=(*capture.remarks, *more))
     judged = judge_samples(capture, drive, table, settings)
     health = health_of(drive, table, [judged], settings)
     speed_hz, uncertainty_hz = _speed(judged, capture, drive)
@@ -72,7 +78,7 @@ def record_of(
         drive=drive.tag,
         file=writable(capture.source.name),
         measured_at=measured_at,
-        duration_s=max(channel.duration_s for channel in capture.channels),
+        duration_s=capture.duration_s,
         kept=_kept(judged),
         speed_hz=speed_hz,
         speed_uncertainty_hz=uncertainty_hz,

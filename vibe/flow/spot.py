@@ -14,6 +14,7 @@ from vibe.core.round import FileSeen, PointSeen
 from vibe.core.route import folded
 from vibe.flow.recognising import FEWEST_SAMPLES, likely, recognised
 from vibe.flow.settings import share_dir, tones_of
+from vibe.flow.stretching import assessed
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, Reason
@@ -153,19 +154,16 @@ def _seen(job: Job, capture: Capture, points: tuple[PointSeen, ...], remarks: Se
 
 def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reason]]:
     """All that is to be said of each channel."""
-    from vibe.ingest import assess, dead_beside, with_drift
+    from vibe.ingest import with_drift
 
     drive, table = asked.drives[stop.drive]
     plans = {folded(point.name): point for point in asked.plans[stop.drive].points}
-    single = [
-        assess(
-            channel,
-            speed_hz=drive.input.speed_hz,
-            sensor_range_m_s2=plan.sensor_range_m_s2 if (plan := plans.get(folded(channel.name))) is not None else None,
-        )
+    ranges = {
+        channel.name: plan.sensor_range_m_s2
         for channel in capture.channels
-    ]
-    quality = {one.channel: one for one in dead_beside(capture.channels, single)}
+        if (plan := plans.get(folded(channel.name))) is not None
+    }
+    quality = {one.channel: one for one in assessed(capture, drive.input.speed_hz, ranges).quality}
     fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
     heard = recognised(capture, fit, asked.candidates, stop.drive)
     if heard is not None and heard.speed is not None:
@@ -173,6 +171,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
             quality[channel.name] = with_drift(quality[channel.name], heard.speed.drift)
     speed_hz = drive.input.speed_hz if heard is None or heard.speed is None else heard.speed.input_hz
     about_drive = _about_drive(capture, heard, drive, asked)
+    longer = 1 if capture.longer is None else capture.longer.count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)
@@ -181,7 +180,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
             plan = plans.get(folded(channel.name))
             if plan is not None:
                 promised = {v.tone for v in asked.plans[stop.drive].plan.visibility if v.seen} - set(plan.loses)
-                reasons += _against_plan(channel, plan, promised, table, speed_hz, asked.rules)
+                reasons += _against_plan(channel, longer, plan, promised, table, speed_hz, asked.rules)
         out[channel.name] = reasons
     return out
 
@@ -201,15 +200,22 @@ def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, aske
 
 
 def _against_plan(
-    channel: Channel, plan: PointPlan, promised: set[str], table: ToneTable, speed_hz: float, rules: SpotRules
+    channel: Channel,
+    longer: int,
+    plan: PointPlan,
+    promised: set[str],
+    table: ToneTable,
+    speed_hz: float,
+    rules: SpotRules,
 ) -> list[Reason]:
-    """Length and rate against what was planned for the point, by what they cost in tones."""
+    """Length and rate against what was planned for the point, by what they cost in tones; the recording is ``longer``
+    times as long as the channel."""
     from vibe.core.tones import CaptureSettings
     from vibe.ingest import on_the_spot
     from vibe.kinematics.observe import ANTI_ALIAS, visibility
     from vibe.kinematics.plan import usable_band_hz
 
-    length_s, rate_hz = channel.duration_s, channel.sample_rate_hz
+    length_s, rate_hz = longer * channel.duration_s, channel.sample_rate_hz
     if channel.quantity == "tachometer":
         return []
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from vibe.ingest.file_rules import name_says as name_says
     from vibe.ingest.native_writer import write_hdf5 as write_hdf5
     from vibe.ingest.on_route import read_on_route as read_on_route
+    from vibe.ingest.long_quality import over_stretches as over_stretches
     from vibe.ingest.quality import assess as assess
     from vibe.ingest.quality import assess_tachometer as assess_tachometer
     from vibe.ingest.quality import dead_beside as dead_beside
@@ -49,6 +50,7 @@ _HOME = {
     "read_capture": "read",
     "find_captures": "read",
     "write_hdf5": "native_writer",
+    "over_stretches": "long_quality",
     "assess": "quality",
     "assess_tachometer": "quality",
     "dead_beside": "quality",

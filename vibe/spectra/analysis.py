@@ -22,6 +22,7 @@ from vibe.spectra.evidence import own_lines, weigh
 from vibe.spectra.ground import Families
 from vibe.spectra.hearing import HARMONICS_IN_BAND, ChannelSpectrum, Heard, hear, spread_of
 from vibe.spectra.question import Question
+from vibe.spectra.stretches import SLOW_CYCLES
 from vibe.spectra.synchronous import Turn, fold, localise, refined_order
 
 CUT_FROM_DB = 0.0
@@ -42,6 +43,8 @@ class Look:
 
     bands: tuple[BandEnvelopes, ...]
     spectra: EnvelopeSpectra
+    slow: bool = False
+    """Whether these are thinned envelopes of a whole long recording, for slow tones alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,7 +75,7 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, question: Ques
 def conclude(heard: Heard, question: Question) -> Reading:
     """Weigh what was heard, in one stretch or in several that were joined."""
     spread = spread_of(heard.speed, question)
-    looks = tuple(Look(bands=look.bands, spectra=over_floor(look.means)) for look in heard.looks)
+    looks = tuple(Look(bands=look.bands, spectra=over_floor(look.means), slow=look.slow) for look in heard.looks)
     combs: tuple[CombEvidence, ...] = ()
     strangers: tuple[CombEvidence, ...] = ()
     turns: dict[str, Turn] = {}
@@ -99,32 +102,46 @@ def conclude(heard: Heard, question: Question) -> Reading:
 def _weighed(
     looks: Sequence[Look], question: Question, families: Families
 ) -> tuple[tuple[CombEvidence, ...], tuple[CombEvidence, ...]]:
-    """Every comb in the wide bands, slow exact ones in the narrow ones too: the better of two looks, paid for twice."""
+    """Every comb in the wide bands; slow exact ones in the narrow ones too, and what is too slow for one stretch of a
+    long recording over all of it: the best of these looks, each paid for."""
     wide = looks[0]
     first = weigh(wide.spectra, wide.bands, question.combs, families)
-    if len(looks) < 2:
-        return first.combs, first.strangers
-    narrow = looks[1]
-    slow = tuple(
-        request
-        for request in question.combs
-        if not request.slips and HARMONICS_IN_BAND * request.order <= narrow.spectra.top_order
-    )
-    names = {request.name for request in slow}
-    n = narrow.spectra.power.shape[1]
-    known = np.zeros(n, dtype=bool)
-    for name, bins in first.owned:
-        if name not in names:
-            known |= bins[:n]
-    second = {comb.tone: comb for comb in weigh(narrow.spectra, narrow.bands, slow, families, known=known).combs}
+    seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
+    orders = {comb.tone: comb.order for comb in (*first.combs, *first.strangers)}
+    for look in looks[1:]:
+        requests = tuple(request for request in question.combs if _suits(request, look, wide))
+        names = {request.name for request in requests}
+        n = look.spectra.power.shape[1]
+        known = np.zeros(n, dtype=bool)
+        for name, bins in first.owned:
+            if name in names:
+                continue
+            if look.slow:
+                request = next(
+                    (r for r in question.combs if r.name == name), CombRequest(name=name, order=orders[name])
+                )
+                known |= own_lines(look.spectra, request, orders[name])
+            else:
+                known |= bins[:n]
+        for comb in weigh(look.spectra, look.bands, requests, families, known=known).combs if requests else ():
+            seen[comb.tone].append(comb)
     combs = []
-    for comb in first.combs:
-        other = second.get(comb.tone)
-        if other is not None:
-            better = min(comb, other, key=lambda one: one.false_alarm_probability)
-            comb = replace(better, false_alarm_probability=min(1.0, 2 * better.false_alarm_probability))
-        combs.append(comb)
+    for found in seen.values():
+        best = min(found, key=lambda one: one.false_alarm_probability)
+        combs.append(replace(best, false_alarm_probability=min(1.0, len(found) * best.false_alarm_probability)))
     return tuple(combs), first.strangers
+
+
+def _suits(request: CombRequest, look: Look, wide: Look) -> bool:
+    """Whether a comb is read in a look besides the first."""
+    if look.slow:
+        return _is_slow(request.order, wide)
+    return not request.slips and HARMONICS_IN_BAND * request.order <= look.spectra.top_order
+
+
+def _is_slow(order: float, wide: Look) -> bool:
+    """Whether one stretch of a long recording holds too few repeats."""
+    return order < SLOW_CYCLES * wide.spectra.step
 
 
 def _beside(
@@ -176,21 +193,23 @@ def _localised(
     hits = {comb.tone: _hits(looks[0].bands, comb, requests[comb.tone]) for comb in clearest if _clear(comb)}
     wanted = {request.tone: request for request in question.folds}
     result, turns = [], {}
-    bands = looks[0].bands
+    whole = next((look for look in looks if look.slow), None)
     for comb in combs:
         request = wanted.get(comb.tone)
         if request is None:
             result.append(comb)
             continue
+        slow = whole is not None and _is_slow(comb.order, looks[0])
+        bands = whole.bands if whole is not None and slow else looks[0].bands
         members = _wide_members(bands, comb)
-        blur = spread * comb.order * law.total_turns
+        blur = spread * comb.order * bands[0].turns
         order = refined_order(bands, members, comb.order, bins=min(max(blur, 0.25), 8.0))
         sign = 1.0 if request.order > 0 else -1.0
         turn = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]))
         turns[comb.tone] = turn
         place = localise(turn, meetings=request.meetings)
         others = [own for name, own in hits.items() if name != comb.tone]
-        if others and comb.false_alarm_probability <= PLACED_BETWEEN:
+        if others and not slow and comb.false_alarm_probability <= PLACED_BETWEEN:
             between = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]), hidden=joined(others))
             again = localise(between, meetings=request.meetings)
             # Two looks are paid for.
@@ -215,7 +234,7 @@ def _wide_members(bands: Sequence[BandEnvelopes], comb: CombEvidence) -> tuple[t
 
 def group_of(looks: Sequence[Look], comb: CombEvidence) -> tuple[Look, int]:
     """The look and the group of its bands in which a comb was measured."""
-    for look in looks:
+    for look in sorted(looks, key=lambda one: one.slow != _is_slow(comb.order, looks[0])):
         for group, members in enumerate(look.spectra.members):
             names = tuple(dict.fromkeys(look.bands[c].channel for c, _ in members))
             edges = (float(look.spectra.low_hz[group]), float(look.spectra.high_hz[group]))

@@ -141,7 +141,7 @@ def over_floor(means: MeanSquares) -> EnvelopeSpectra:
 
 
 def _lines(band: BandEnvelopes, turns: float, keep: int) -> NDArray[np.complex64]:
-    """Amplitudes (bands, keep) of the lines at k / turns, unpadded, so that bin k is the same order on every channel."""
+    """Amplitudes (bands, keep) of the lines at k / turns, unpadded: bin k is the same order on every channel."""
     n = round(turns * band.per_turn)
     rows = band.power[:, :n]
     taper = np.hanning(n + 1)[:n].astype(np.float32)

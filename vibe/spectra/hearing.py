@@ -59,6 +59,8 @@ class HeardLook:
 
     bands: tuple[BandEnvelopes, ...]
     means: MeanSquares
+    slow: bool = False
+    """Whether these are thinned envelopes of a whole long recording, for slow tones alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

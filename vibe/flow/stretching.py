@@ -1,0 +1,115 @@
+"""Recordings too long to be held at once: the quality of all their stretches first, then their samples, one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture, Channel, ChannelQuality
+    from vibe.spectra.analysis import Reading
+    from vibe.spectra.question import Question
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessed:
+    """Verdicts on a whole recording. ``fit``: numbers of the stretches in which no channel is rejected that is not
+    rejected on the whole."""
+
+    quality: tuple[ChannelQuality, ...]
+    fit: tuple[int, ...]
+
+    def of(self, channel: str) -> ChannelQuality:
+        """The verdict on a channel."""
+        return next(one for one in self.quality if one.channel == channel)
+
+    def sound(self, channels: Sequence[Channel]) -> list[Channel]:
+        """Those of ``channels`` that are not rejected."""
+        return [channel for channel in channels if self.of(channel.name).verdict != "rejected"]
+
+
+def assessed(
+    capture: Capture, speed_hz: float | None, ranges_m_s2: Mapping[str, float | None] | None = None
+) -> Assessed:
+    """The quality of every channel, over all stretches of a long recording; ``ranges_m_s2`` of the sensors, by channel.
+
+    Raises:
+        CaptureError: the file cannot be read to its end.
+    """
+    from vibe.ingest import assess, dead_beside, over_stretches
+
+    ranges = ranges_m_s2 or {}
+    verdicts = [
+        dead_beside(
+            stretch.channels,
+            [
+                assess(channel, speed_hz=speed_hz, sensor_range_m_s2=ranges.get(channel.name))
+                for channel in stretch.channels
+            ],
+        )
+        for stretch in capture.stretches()
+    ]
+    if len(verdicts) == 1:
+        return Assessed(quality=verdicts[0], fit=(0,))
+    quality = tuple(over_stretches(of_one, capture.duration_s) for of_one in zip(*verdicts, strict=True))
+    names = {one.channel for one in quality if one.verdict != "rejected"}
+    fit = tuple(
+        number
+        for number, of_all in enumerate(verdicts)
+        if all(one.verdict != "rejected" for one in of_all if one.channel in names)
+    )
+    return Assessed(quality=quality, fit=fit)
+
+
+def first_fit(capture: Capture, fit: Sequence[int]) -> Capture:
+    """The first stretch of which something can be said; the first of all when there is none."""
+    if not fit or fit[0] == 0:
+        return capture
+    assert capture.longer is not None
+    return capture.longer.read(fit[0])
+
+
+def read_over(
+    capture: Capture, names: Collection[str], tachometer: str | None, fit: Collection[int], question: Question
+) -> tuple[Reading, list[str]]:
+    """The answers of all stretches ``fit`` together, and sentences about those that were left out.
+
+    ``names`` are the vibration channels to use, ``tachometer`` that of the pulses, if they are any good.
+
+    Raises:
+        CaptureError: the file has changed, or cannot be read any more.
+    """
+    from vibe.spectra.analysis import conclude
+    from vibe.spectra.hearing import hear
+    from vibe.spectra.stretches import Joined
+
+    joined = Joined()
+    left_out: list[tuple[int, str]] = []
+    for number, stretch in enumerate(capture.stretches()):
+        if number not in fit:
+            joined.skip(stretch.channels[0].duration_s)
+            left_out.append((number, "its quality"))
+            continue
+        heard = hear(
+            [channel for channel in stretch.vibration if channel.name in names],
+            stretch.tachometer if tachometer is not None else None,
+            question,
+            joined.first,
+        )
+        why = joined.add(heard)
+        if why is not None:
+            left_out.append((number, why))
+    reading = conclude(joined.heard(), question)
+    return reading, _in_words(left_out, capture)
+
+
+def _in_words(left_out: Sequence[tuple[int, str]], capture: Capture) -> list[str]:
+    if not left_out or capture.longer is None:
+        return []
+    length_s = capture.longer.duration_s / capture.longer.count
+    told = ", ".join(f"{number * length_s / 60:.1f} min ({why})" for number, why in left_out[:5])
+    more = f" and {len(left_out) - 5} more" if len(left_out) > 5 else ""
+    return [
+        f"{len(left_out)} of {capture.longer.count} stretches of {length_s:.0f} s are left out, those from {told}{more}"
+    ]
