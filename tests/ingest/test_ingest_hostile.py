@@ -42,6 +42,20 @@ def test_gigabytes_of_nothing_are_refused_at_once(tmp_path: Path, suffix: str) -
     assert time.perf_counter() - begin < 3
 
 
+def test_a_mat_file_that_goes_on_as_zeros_is_left(tmp_path: Path) -> None:
+    from scipy.io import savemat
+
+    path = tmp_path / "a.mat"
+    savemat(path, {"p": VALUES, "sample_rate_hz": 12000.0, "unit": "g"}, format="4")
+    sidecar(path, "")
+    assert read_capture(path).channels[0].samples.size == VALUES.size
+    os.truncate(path, 400_000_000)
+    begin = time.perf_counter()
+    with pytest.raises(CaptureError, match="no array begins at byte"):
+        read_capture(path)
+    assert time.perf_counter() - begin < 1
+
+
 def test_a_wav_file_of_endless_empty_chunks_is_left(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(b"RIFF\0\0\0\0WAVE" + bytes(3_000_000))

@@ -162,7 +162,7 @@ def test_the_page_of_a_round_has_all_its_sections_and_takes_names_as_text(tmp_pa
     ("cell", "expected"),
     [
         ("=1+1", "'=1+1"), ("@SUM(A1)", "'@SUM(A1)"), ("+cmd", "'+cmd"), ("-x", "'-x"), (" =1", "' =1"),
-        ("\t=1", "' =1"),
+        ("\t=1", "' =1"), ("\r\n=1", "'  =1"), ("\u3000=1", "'\u3000=1"), ("\uff1d1", "'\uff1d1"),
         ("plain", "plain"), ("", ""), (None, ""), (-1.5, "-1.5"), (3, "3"), ("-1/17", "-1/17"), ("-2+3", "'-2+3"),
     ],
 )  # fmt: skip

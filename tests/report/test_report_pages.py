@@ -82,7 +82,8 @@ def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: Doss
 
 
 def test_page_asks_nothing_of_a_network_and_describes_its_pictures(tmp_path: Path, damaged: Dossier) -> None:
-    page = read(write_drive(damaged, tmp_path, force=False, pdf=False).html)
+    files = write_drive(damaged, tmp_path, force=False, pdf=False)
+    page = read(files.html)
     for tag, attrs in page.tags:
         for name in ("src", "href"):
             target = attrs.get(name)
@@ -92,10 +93,12 @@ def test_page_asks_nothing_of_a_network_and_describes_its_pictures(tmp_path: Pat
     assert len(images) == 6
     assert all(attrs.get("alt") for attrs in images)
     scripts = [attrs for tag, attrs in page.tags if tag == "script"]
-    assert all("src" in a or a.get("type") == "application/json" for a in scripts)
-    for attrs in scripts:
-        if attrs.get("src"):
-            assert (tmp_path / "TH-02" / str(attrs["src"])).is_file()
+    (loads,) = (attrs for attrs in scripts if attrs.get("type") != "application/json")
+    assert set(loads) == {"data-loads"}
+    loaded = re.findall(r'"(\.\./assets/[^"]+)"', files.html.read_text(encoding="utf-8").partition("data-loads>")[2])
+    assert len(loaded) == 2
+    for name in loaded:
+        assert (tmp_path / "TH-02" / name).is_file()
 
 
 def test_what_is_not_known_is_said_and_never_a_number(tmp_path: Path, unknown: Dossier) -> None:
@@ -125,7 +128,8 @@ def test_hostile_names_stay_text_and_stay_in_the_folder(tmp_path: Path, damaged:
     page = read(files.html)
     assert evil.replace("  ", " ") in page.text
     assert not any(name.startswith("on") for _, attrs in page.tags for name in attrs)
-    assert sum(tag == "script" and "src" not in attrs for tag, attrs in page.tags) == 1
+    own = [attrs for tag, attrs in page.tags if tag == "script"]
+    assert own == [{"type": "application/json"}, {"data-loads": None}]
     assert not any(attrs.get("src") == "x" for _, attrs in page.tags)
     index = write_index(
         [index_row(dossier, files)], tmp_path, title=evil, captures_without_drive=[evil], drives_without_capture=[],

@@ -6,7 +6,7 @@ from spectra_signals import enveloped, noise, repeats, ringing
 
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import envelopes, whitened
-from vibe.spectra.comb import HARMONIC_SETS, CombScorer, owned
+from vibe.spectra.comb import HARMONIC_SETS, Combs, CombScorer, owned
 from vibe.spectra.envelope_spectrum import envelope_spectra, line_floor
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
@@ -111,7 +111,7 @@ def test_scores_in_noise_promise_no_more_than_they_keep(slip: bool) -> None:
         _, spectra = enveloped(noise(seed, N), RATE, SPEED)
         scorer = CombScorer(spectra)
         orders = scorer.half_bins(0.7, 26.0)
-        scores = scorer.score(orders, slip=slip, mask=np.zeros(spectra.power.shape[1], dtype=bool))
+        scores = scorer.score([Combs(orders=orders, mask=np.zeros(spectra.power.shape[1], dtype=bool))], slip=slip)[0]
         assert scores.score.size == orders.size
         places += scores.score.size
         for s in over:
@@ -131,7 +131,7 @@ def test_the_score_peaks_where_the_hits_repeat(order: float, slip_sigma: float) 
     tops = []
     for spectra in (healthy, damaged):
         scorer = CombScorer(spectra)
-        tops.append(scorer.score(scorer.half_bins(2.5, 7.0), slip=True, mask=nothing))
+        tops.append(scorer.score([Combs(orders=scorer.half_bins(2.5, 7.0), mask=nothing)], slip=True)[0])
     assert tops[1].orders[tops[1].score.argmax()] == pytest.approx(order, rel=0.002)
     assert tops[1].score.max() > 60 > 3 * tops[0].score.max()
     group = int(tops[1].group[tops[1].score.argmax()])
@@ -144,9 +144,8 @@ def test_sidebands_add_to_a_comb_that_has_them() -> None:
     _, spectra = enveloped(noise(11, N) + modulated, RATE, SPEED)
     scorer, nothing = CombScorer(spectra), np.zeros(spectra.power.shape[1], dtype=bool)
     places = scorer.half_bins(5.3, 5.45)
-    without = scorer.score(places, slip=False, mask=nothing)
-    beside = scorer.score(places, slip=False, mask=nothing, sidebands=(1.0,))
-    wrong = scorer.score(places, slip=False, mask=nothing, sidebands=(0.713,))
+    wanted = [Combs(orders=places, mask=nothing, sidebands=sidebands) for sidebands in ((), (1.0,), (0.713,))]
+    without, beside, wrong = scorer.score(wanted, slip=False)
     assert beside.score.max() > 1.2 * without.score.max() > wrong.score.max()
 
 
@@ -156,9 +155,12 @@ def test_masked_lines_tell_nothing() -> None:
     scorer = CombScorer(spectra)
     mask = owned([(3.547, 60)], spectra.step, spectra.power.shape[1], half_width=4)
     places = scorer.half_bins(3.54, 3.555)
-    assert scorer.score(places, slip=False, mask=mask).score.max() < 12
-    assert scorer.score(places, slip=False, mask=np.ones_like(mask)).score.max() == 0.0
-    assert scorer.score(places, slip=False, mask=np.zeros_like(mask)).score.max() > 60
+    masks = mask, np.ones_like(mask), np.zeros_like(mask)
+    own, all_masked, free = scorer.score([Combs(orders=places, mask=one) for one in masks], slip=False)
+    assert own.score.max() < 12
+    assert all_masked.score.max() == 0.0
+    assert not all_masked.told.any()
+    assert free.score.max() > 60
 
 
 def test_owned_bins_are_the_harmonics_and_no_more() -> None:
@@ -178,7 +180,6 @@ def test_a_slow_comb_may_not_claim_a_fast_ones_harmonics() -> None:
     _, spectra = enveloped(noise(12, N) + hits, RATE, SPEED)
     scorer, nothing = CombScorer(spectra), np.zeros(spectra.power.shape[1], dtype=bool)
     places = scorer.half_bins(0.399, 0.401)
-    held = scorer.score(places, slip=False, mask=nothing, max_harmonic=8)
-    free = scorer.score(places, slip=False, mask=nothing, max_harmonic=12)
+    held, free = scorer.score([Combs(orders=places, mask=nothing, max_harmonic=most) for most in (8, 12)], slip=False)
     assert held.score.max() < 12 < free.score.max()
     assert held.harmonics.max() <= 8

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibe.cli.answers import strictly
-from vibe.cli.options import Captures, MaybeDrive, Workers
+from vibe.cli.options import Captures, Cluster, MaybeDrive, Workers, one_of
 from vibe.core.errors import CallError, CaptureError
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def check(
     ] = None,
     watch: Annotated[bool, typer.Option("--watch", help="With --route: go on as files arrive, until Ctrl-C.")] = False,
     workers: Workers = None,
+    cluster: Cluster = None,
     strict: Annotated[
         bool,
         typer.Option(
@@ -44,14 +45,15 @@ def check(
     A verdict for each channel, with its reasons and what would mend it. With --route, CAPTURE is the folder of the
     round: each point is accepted, limited or a retake, and the list ends with what is still missing.
     """
+    one_of(workers, cluster)
     if route is not None:
         from vibe.cli.round import check_round
 
         if len(captures) != 1 or drive is not None:
             raise CallError("with --route give the one folder of the round, and no --drive: the route names its drives")
-        return check_round(captures[0], route, earlier, watch=watch, workers=workers, strict=strict)
-    if earlier is not None or watch:
-        raise CallError("--earlier and --watch need --route")
+        return check_round(captures[0], route, earlier, watch=watch, workers=workers, cluster=cluster, strict=strict)
+    if earlier is not None or watch or cluster is not None:
+        raise CallError("--earlier, --watch and --cluster need --route")
     return _check_files(captures, drive, strict=strict)
 
 

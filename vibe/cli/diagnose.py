@@ -29,6 +29,7 @@ def diagnose(
     """Diagnose one drive from one or more captures."""
     from vibe.cli import screen
     from vibe.cli.names import captures_named, check_folder, check_free
+    from vibe.cli.progress import Waiting
     from vibe.cli.summary import facts
     from vibe.core.files import write_whole
     from vibe.flow.reporting import diagnose_files
@@ -36,13 +37,14 @@ def diagnose(
     json_file = Path(json) if json is not None and json != "-" else None
     check_free(json_file, force=force)
     check_folder(out)
-    outcome = diagnose_files(captures_named(captures), drive, out=out, force=force, pdf=pdf)
+    with Waiting() as waiting:
+        outcome = diagnose_files(captures_named(captures), drive, out=out, force=force, pdf=pdf, progress=waiting)
     health = outcome.dossier.health
     if json is not None:
         from vibe.report.drive_page import health_json
 
         if json_file is None:
-            print(health_json(health), end="")
+            screen.show_json(health_json(health))
         else:
             write_whole(json_file, health_json(health), force=force)
     for remark in outcome.row.remarks:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibe.cli.answers import DEFECT, WRONG_CALL, plainly, refuse, strictly
-from vibe.cli.options import Captures, Force, MaybeDrive, Workers
+from vibe.cli.options import Captures, Cluster, Force, MaybeDrive, Workers, one_of
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ def add(
     ] = None,
     time_zone: TimeZone = None,
     workers: Workers = None,
+    cluster: Cluster = None,
     strict: Annotated[bool, typer.Option("--strict", help="Exit status 3 when a capture was refused.")] = False,
 ) -> None:
     """Judge captures and keep them: levels, tones, spectra, report and samples.
@@ -58,12 +59,13 @@ def add(
     from vibe.flow.delivering import Delivery, keep_files
     from vibe.history.store import Store
 
+    one_of(workers, cluster)
     if route is not None and (len(captures) != 1 or not captures[0].is_dir()):
         raise CallError("with --route give the one folder of the round")
     delivery = Delivery.of(captures[0], drive=drive, drives=drives or (), route=route, time_zone=time_zone)
     found = captures_named(captures)
     with Store.open(store, create=True) as opened, Waiting() as waiting:
-        outcome = keep_files(found, delivery, opened, workers=workers, progress=waiting)
+        outcome = keep_files(found, delivery, opened, workers=workers, cluster=cluster, progress=waiting)
     for sentence in outcome.refused:
         screen.note(f"refused: {sentence}")
     if outcome.defect or (outcome.refused and not outcome.added and not outcome.there):
@@ -154,15 +156,13 @@ def verify(store: StoreOption) -> None:
 def repair(store: StoreOption) -> None:
     """Mend what can be mended: sweep up, take lost rows from their files, put down what is lost.
 
-    Damaged files are set aside, not thrown away. Where the database is gone it is built anew from the captures.
+    Damaged files are set aside, not thrown away. Where the database is gone or damaged it is built anew, from the
+    captures and from what can still be read of it.
     """
     from vibe.cli import screen
-    from vibe.history.layout import CAPTURES
-    from vibe.history.store import Store
-    from vibe.history.tidy import repair as mend
+    from vibe.history.rescue import repaired
 
-    with Store.open(store, create=(store / CAPTURES).is_dir()) as opened:
-        done = mend(opened)
+    done = repaired(store)
     _tell(done)
     screen.note(f"{len(done)} mended or put down")
 

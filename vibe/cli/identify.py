@@ -70,7 +70,7 @@ def identify(
         motor=Motor(poles=poles, line_hz=line_hz) if poles is not None and line_hz is not None else None,
     )
     if json == "-":
-        print(as_json(found), end="")
+        screen.show_json(as_json(found))
         return
     if json_file is not None:
         write_whole(json_file, as_json(found), force=force)

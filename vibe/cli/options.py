@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from vibe.core.errors import CallError
+
 DriveFile = Annotated[Path, typer.Argument(metavar="DRIVE.toml", help="The drive's file.", show_default=False)]
 DriveOption = Annotated[
     Path, typer.Option("--drive", metavar="DRIVE.toml", help="The drive's file.", show_default=False)
@@ -31,5 +33,16 @@ Workers = Annotated[
 ]
 Cluster = Annotated[
     str | None,
-    typer.Option("--cluster", metavar="ADDRESS", help="Address of a cluster's scheduler, for example tcp://host:8786."),
-]
+    typer.Option(
+        "--cluster", metavar="ADDRESS",
+        help="Instead of processes here: a Dask cluster, by the address of its scheduler, for example tcp://host:8786.",
+    ),
+]  # fmt: skip
+
+
+def one_of(workers: int | None, cluster: str | None) -> None:
+    """Refuse both at once. Raises: CallError."""
+    if workers is not None and cluster is not None:
+        raise CallError(
+            "--workers counts processes of this machine, --cluster uses those of a cluster: give one of them"
+        )

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.cli.answers import strictly
+from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
     from vibe.core.capture import Reason
@@ -24,19 +25,31 @@ ORDER = ("accepted", "twice", "extra", "limited", "retake")
 
 
 def check_round(
-    folder: Path, route: Path, earlier: Path | None, *, watch: bool, workers: int | None, strict: bool
+    folder: Path,
+    route: Path,
+    earlier: Path | None,
+    *,
+    watch: bool,
+    workers: int | None,
+    cluster: str | None,
+    strict: bool,
 ) -> None:
     """Print the verdicts of a round, and what is missing."""
     from vibe.cli import screen
     from vibe.cli.progress import Waiting
     from vibe.flow.rounds import Round
 
+    if cluster is not None:
+        if watch:
+            raise CallError("--watch looks at each file here as it arrives: leave --cluster out")
+        # Other machines stand in other folders.
+        folder, route, earlier = folder.absolute(), route.absolute(), None if earlier is None else earlier.absolute()
     round_ = Round.of(route, folder, earlier)
     if watch:
         call = _watched(round_)
     else:
         with Waiting() as waiting:
-            call = round_.checked(workers=workers, progress=waiting)
+            call = round_.checked(workers=workers, cluster=cluster, progress=waiting)
         _show_files(call.files, folder, heading=True)
     _show_missing(call.missing)
     screen.note(_in_short(call, round_))

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from vibe.cli.answers import reported, strictly
-from vibe.cli.options import Cluster, Force, Strict, Workers
+from vibe.cli.options import Cluster, Force, Strict, Workers, one_of
 from vibe.core.errors import CallError
 
 
@@ -44,6 +44,7 @@ def run(
     from vibe.cli.progress import Waiting
     from vibe.flow.running import recipe_kind, run_recipe
 
+    one_of(workers, cluster)
     check_folder(out)
     kind = recipe_kind(recipe)
     if kind == "commissioning":

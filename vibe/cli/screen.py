@@ -48,6 +48,11 @@ def note(text: str) -> None:
     print(one_line(text), file=sys.stderr)
 
 
+def show_json(text: str) -> None:
+    """A record whole; what a terminal would obey stands there by its number, as JSON allows, and means the same."""
+    print("".join(c if c == "\n" or c.isprintable() or c > "\uffff" else f"\\u{ord(c):04x}" for c in text), end="")
+
+
 def show_facts(facts: Iterable[tuple[str, str]]) -> None:
     """Labels and sentences: aligned and wrapped on a terminal, else one ``label<TAB>sentence`` a line."""
     facts = [(label, one_line(text)) for label, text in facts]

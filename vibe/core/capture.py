@@ -109,8 +109,8 @@ class Capture:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretches:
-    """How a recording is cut: ``count`` stretches of equal time, ``duration_s`` in all; ``read(k)`` gives the k-th, from
-    0, and only that one is held."""
+    """How a recording is cut: ``count`` stretches of equal time, ``duration_s`` in all; ``read(k)`` gives the k-th,
+    from 0, and only that one is held."""
 
     count: int
     duration_s: float

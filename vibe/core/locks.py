@@ -12,8 +12,12 @@ _FAR = 1 << 30
 """Windows bars others from a locked byte; this one lies behind all that is ever written."""
 
 
-def hold(stream: IO[Any]) -> bool:
-    """Take hold of an open file without waiting; False when another process holds it."""
+def hold(stream: IO[Any], *, surely: bool = False) -> bool:
+    """Take hold of an open file without waiting; False when another process holds it.
+
+    Where the file system knows no locks the answer is True, and with ``surely`` False: what may be another's must not
+    be swept away on a guess.
+    """
     if sys.platform == "win32":
         import msvcrt
 
@@ -31,5 +35,5 @@ def hold(stream: IO[Any]) -> bool:
     try:
         fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        return error.errno in _NO_LOCKS
+        return not surely and error.errno in _NO_LOCKS
     return True

@@ -6,16 +6,18 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
+from unicodedata import category
 
 Cell = str | int | float | None
 _STARTERS = {"=", "+", "-", "@", "＝", "＋", "－", "＠"}
 
 
 def printable(text: str) -> str:
-    """``text`` with control characters shown as a replacement mark: they break XML and terminals."""
+    """``text`` with control characters shown as a replacement mark: they break XML and terminals, and those that
+    turn the direction of writing make a text read as another. Spaces of any script stay."""
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() else " " if c in "\t\n\r" else "\ufffd" for c in text)
+    return "".join(c if c.isprintable() or category(c) == "Zs" else " " if c in "\t\n\r" else "\ufffd" for c in text)
 
 
 def guarded(value: Cell) -> str:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from vibe.core.capture import Capture
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
-    from vibe.flow.workers import Lost
     from vibe.history.store import Store
 
 Progress = Callable[[int, int, str], None]
@@ -74,6 +74,11 @@ class Delivery:
         load_drives(list(drives))  # refuses one tag in two files
         return cls(drives={load_drive(path).tag: path for path in drive_files(list(drives))}, time_zone=time_zone)
 
+    def anywhere(self) -> Delivery:
+        """The same with paths that mean the same on another machine."""
+        reader = self.reader and replace(self.reader, folder=self.reader.folder.absolute())
+        return replace(self, drives={tag: path.absolute() for tag, path in self.drives.items()}, reader=reader)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeepOutcome:
@@ -87,17 +92,18 @@ class KeepOutcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Job:
-    path: Path
+class _Common:
+    """What the jobs of one call share: sent to each process once."""
+
     delivery: Delivery
     workplace: Path
+    settings: Settings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Done:
     """A capture's file, waiting to be taken; or why there is none."""
 
-    name: str
     tag: str = ""
     part: Path | None = None
     refused: str = ""
@@ -110,65 +116,107 @@ def keep_files(
     store: Store,
     *,
     workers: int | None = None,
+    cluster: str | None = None,
     progress: Progress | None = None,
 ) -> KeepOutcome:
     """Judge and keep many captures. What goes wrong with one costs no other; each is on the disk when it is counted.
 
+    They are judged in processes or on a ``cluster``, whose machines must see captures and store; this process alone
+    writes the database, and asks nobody to judge what is there already.
+
     Raises:
-        OutputError: the store cannot be written; what was counted until then is kept.
+        OutputError: the store cannot be written; what was counted until then is kept. CallError: the cluster does not
+            answer, or went away.
     """
-    from vibe.flow.workers import Lost, each
+    from vibe.flow.workers import Crew, Lost
+
+    told = _Told(delivery, store)
+    if cluster is not None:
+        delivery, captures = delivery.anywhere(), [path.absolute() for path in captures]
+    fresh = _fresh(captures, store, told)
+    first = next(fresh, None)
+    if first is None:
+        return told.outcome()
+    common = _Common(delivery=delivery, workplace=store.workplace().absolute(), settings=load_settings())
+    if progress is not None:
+        progress(0, len(captures), "judging captures")
+    with Crew(
+        workers or _workers(len(captures)), cluster=cluster, common=common,
+        sees=(first, *delivery.drives.values()), writes=(common.workplace,),
+    ) as crew:  # fmt: skip
+        for _, path, done in crew.stream(_judged, chain([first], fresh)):
+            told.take(path, None if isinstance(done, Lost) else done)
+            if progress is not None:
+                progress(told.seen, len(captures), writable(path.name))
+    return told.outcome()
+
+
+def _fresh(captures: Iterable[Path], store: Store, told: _Told) -> Iterator[Path]:
+    """Captures that the store does not hold, each content once, looked for as they are asked for."""
     from vibe.ingest.raw import file_sha256
 
-    refused: list[str] = []
-    fresh: dict[str, Path] = {}
-    there = 0
+    asked: set[bytes] = set()
     for path in captures:
         try:
             content = file_sha256(path)
         except OSError as error:
-            refused.append(f"{writable(path.name)}: {(error.strerror or str(error)).lower()}")
+            told.refuse(f"{writable(path.name)}: {(error.strerror or str(error)).lower()}")
             continue
-        if store.holds(content) or content in fresh:
-            there += 1
+        short = bytes.fromhex(content)
+        if short in asked or store.holds(content):
+            told.is_there()
         else:
-            fresh[content] = path
-    by_drive: dict[str, int] = {}
-    broken = False
+            asked.add(short)
+            yield path
 
-    def take(count: int, done: _Done | Lost) -> None:
-        nonlocal there, broken
-        if isinstance(done, Lost):
-            pass  # told below: here it has no name
+
+class _Told:
+    """What came of a delivery so far. Only here is the store written."""
+
+    def __init__(self, delivery: Delivery, store: Store) -> None:
+        self._delivery, self._store = delivery, store
+        self._by_drive: dict[str, int] = {}
+        self._refused: list[str] = []
+        self._there, self._defect = 0, False
+
+    @property
+    def seen(self) -> int:
+        """Captures of which something came."""
+        return sum(self._by_drive.values()) + self._there + len(self._refused)
+
+    def is_there(self) -> None:
+        """A capture that the store holds already."""
+        self._there += 1
+
+    def refuse(self, why: str) -> None:
+        """A capture that cannot be kept."""
+        self._refused.append(why)
+
+    def take(self, path: Path, done: _Done | None) -> None:
+        """Keep what was judged; None where the process that worked on it was ended, twice."""
+        if done is None:
+            self.refuse(
+                f"{writable(path.name)}: the process that worked on it was ended from outside, probably for want of "
+                "memory; try --workers 1"
+            )
         elif done.part is None:
-            refused.append(done.refused)
-            broken = broken or done.defect
+            self.refuse(done.refused)
+            self._defect = self._defect or done.defect
         else:
-            if done.tag not in by_drive:
-                path = delivery.drives[done.tag]
-                store.put_drive(done.tag, path.read_text(encoding="utf-8"), kind_of(_drive(path)[0]))
-            if store.take(done.part):
-                by_drive[done.tag] = by_drive.get(done.tag, 0) + 1
+            if done.tag not in self._by_drive:
+                drive = self._delivery.drives[done.tag]
+                self._store.put_drive(done.tag, drive.read_text(encoding="utf-8"), kind_of(_drive(drive)[0]))
+            if self._store.take(done.part):
+                self._by_drive[done.tag] = self._by_drive.get(done.tag, 0) + 1
             else:
-                there += 1
-        if progress is not None:
-            progress(count, len(fresh), "" if isinstance(done, Lost) else done.name)
+                self.is_there()
 
-    if fresh:
-        workplace = store.workplace()
-        jobs = [_Job(path=path, delivery=delivery, workplace=workplace) for path in fresh.values()]
-        if progress is not None:
-            progress(0, len(jobs), "judging captures")
-        done = each(_judged, jobs, workers=workers or _workers(len(jobs)), done=take)
-        refused += [
-            f"{writable(job.path.name)}: the process that worked on it was ended from outside, probably for want of "
-            "memory; try --workers 1"
-            for job, result in zip(jobs, done, strict=True)
-            if isinstance(result, Lost)
-        ]
-    return KeepOutcome(
-        added=sum(by_drive.values()), there=there, refused=tuple(refused), by_drive=by_drive, defect=broken
-    )
+    def outcome(self) -> KeepOutcome:
+        """All of it."""
+        return KeepOutcome(
+            added=sum(self._by_drive.values()), there=self._there, refused=tuple(self._refused),
+            by_drive=self._by_drive, defect=self._defect,
+        )  # fmt: skip
 
 
 def _workers(jobs: int) -> int:
@@ -180,30 +228,25 @@ def _drive(path: Path) -> tuple[Drive, ToneTable]:
     return tones_of(path)
 
 
-@lru_cache(maxsize=1)
-def _settings() -> Settings:
-    return load_settings()
-
-
-def _judged(job: _Job) -> _Done:
+def _judged(path: Path, common: _Common) -> _Done:
     """One capture judged and its file written aside, in whatever process."""
     from vibe.history.store import prepared
 
-    name = writable(job.path.name)
+    name, delivery = writable(path.name), common.delivery
     try:
-        capture = (job.delivery.reader or plain_reader)(job.path)
-        tag = _tag(capture, job.delivery)
-        drive, table = _drive(job.delivery.drives[tag])
-        record = record_of(capture, drive, table, _settings(), time_zone=job.delivery.time_zone)
-        return _Done(name=name, tag=tag, part=prepared(job.workplace, record, capture.channels))
+        capture = (delivery.reader or plain_reader)(path)
+        tag = _tag(capture, delivery)
+        drive, table = _drive(delivery.drives[tag])
+        record = record_of(capture, drive, table, common.settings, time_zone=delivery.time_zone)
+        return _Done(tag=tag, part=prepared(common.workplace, record, capture.channels))
     except (CaptureError, ConfigError) as error:
-        return _Done(name=name, refused=f"{name}: {writable(error.reason)}")
+        return _Done(refused=f"{name}: {writable(error.reason)}")
     except VibeError:
         raise  # the store cannot be written: no other capture would fare better
     except MemoryError:
-        return _Done(name=name, refused=f"{name}: needs more memory than there is; try --workers 1")
+        return _Done(refused=f"{name}: needs more memory than there is; try --workers 1")
     except Exception as error:
-        return _Done(name=name, refused=f"{name}: {defect(error)}", defect=True)
+        return _Done(refused=f"{name}: {defect(error)}", defect=True)
 
 
 def _tag(capture: Capture, delivery: Delivery) -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CaptureError, VibeError
 from vibe.core.files import writable
+from vibe.flow.hashing import EMPTY, UNREADABLE, file_hash
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture
@@ -45,13 +46,75 @@ def plain_reader(path: Path) -> Capture:
     return read_capture(path)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What a first look at a file tells, in whatever process.
+
+    ``unused`` says why it belongs to no drive; ``stray``: no point of it is on the route. ``hashes``: SHA-256 of the
+    file and of what lies beside it and says what it is.
+    """
+
+    path: Path
+    drive: str = ""
+    unused: str = ""
+    stray: bool = False
+    hashes: Mapping[Path, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """What the files of one call are asked for: drives, by their tags, and a route's reader where there is one."""
+
+    tags: frozenset[str]
+    reader: RouteReader | None
+
+
+def look_at(path: Path, search: Search) -> Seen:
+    """One file, whatever is wrong with it: whose it is, and what its report will depend on."""
+    name = writable(path.name)
+    try:
+        tag, stray, content = _identified(path, search.reader)
+    except VibeError as error:
+        return Seen(path=path, unused=writable(str(error)))
+    except MemoryError:
+        return Seen(path=path, unused=f"{name}: needs more memory than there is; try a shorter one, or --workers 1")
+    if tag is None:
+        return Seen(path=path, unused=f"{name}: does not say which drive it was measured on")
+    if tag not in search.tags:
+        where = "which is no stop of the route" if search.reader is not None else "which no drive file describes"
+        return Seen(path=path, unused=f"{name}: measured on {tag[:80]!r}, {where}")
+    from vibe.ingest.sidecar import files_beside
+
+    beside = {file: file_hash(file) for file in files_beside(path) if file.exists()}
+    return Seen(path=path, drive=tag, stray=stray, hashes={path: content or file_hash(path), **beside})
+
+
+def _identified(path: Path, reader: RouteReader | None) -> tuple[str | None, bool, str]:
+    """Drive, whether it is a stray, and the hash of its bytes where it was read: empty where a sidecar tells enough."""
+    from datetime import datetime
+
+    from vibe.ingest import read_capture
+    from vibe.ingest.sidecar import load_sidecar
+
+    if reader is not None:
+        capture = reader(path)
+        return capture.drive, not reader.knows(capture), capture.sha256
+    sidecar = load_sidecar(path)
+    if sidecar is not None and sidecar.drive is not None and isinstance(sidecar.measured_at, datetime):
+        return sidecar.drive, False, ""
+    capture = read_capture(path)
+    return capture.drive, False, capture.sha256
+
+
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """Captures by drive tag; a sentence for each file that belongs to no drive; sentences by drive tag."""
+    """Captures by drive tag; a sentence for each file that belongs to no drive; sentences by drive tag; by capture, the
+    hashes of all that its report depends on."""
 
     by_drive: dict[str, list[Path]] = field(default_factory=dict)
     unused: list[str] = field(default_factory=list)
     remarks: dict[str, list[str]] = field(default_factory=dict)
+    hashes: dict[Path, Mapping[Path, str]] = field(default_factory=dict)
 
     def remark(self, tag: str, text: str) -> None:
         """Note something about a drive, once."""
@@ -59,43 +122,33 @@ class Gathered:
             self.remarks[tag].append(text)
 
 
-def gathered(found: Sequence[Path], tags: Collection[str], reader: RouteReader | None) -> Gathered:
-    """Every file to its drive, one of ``tags``. Of files with the same bytes the first is kept."""
-    from vibe.ingest import same_content
-    from vibe.ingest.identity import identify
-
+def gathered(seen: Iterable[Seen]) -> Gathered:
+    """Every file to its drive. Of files with the same bytes the first is kept."""
     told = Gathered()
-    drives: dict[Path, str] = {}
-    strays: list[Path] = []
-    for path in found:
-        name = writable(path.name)
-        try:
-            if reader is None:
-                tag = identify(path)[0]
-            else:
-                capture = reader(path)
-                tag = capture.drive
-                strays += [] if reader.knows(capture) else [path]
-        except VibeError as error:
-            told.unused.append(writable(str(error)))
-            continue
-        if tag is None:
-            told.unused.append(f"{name}: does not say which drive it was measured on")
-        elif tag not in tags:
-            where = "which is no stop of the route" if reader is not None else "which no drive file describes"
-            told.unused.append(f"{name}: measured on {tag[:80]!r}, {where}")
+    known: list[Seen] = []
+    for one in seen:
+        if one.unused:
+            told.unused.append(one.unused)
         else:
-            drives[path] = tag
+            known.append(one)
+    drives = {one.path: one.drive for one in known}
+    alike: dict[str, list[Path]] = {}
     # Of two files alike the one whose name the route understands is kept.
-    for first, *others in same_content(sorted(drives, key=strays.__contains__)):
+    for one in sorted(known, key=lambda one: one.stray):
+        content = one.hashes[one.path]
+        if content not in (UNREADABLE, EMPTY):
+            alike.setdefault(content, []).append(one.path)
+    for first, *others in alike.values():
         for other in others:
             text = f"{writable(other.name)}: the same file as {writable(first.name)}; set aside"
             if drives[other] != drives[first]:
                 text += f", though one is filed under {drives[first]} and the other under {drives[other]}"
             told.remark(drives[first], text)
             told.remark(drives.pop(other), text)
-    for path, tag in drives.items():
-        told.by_drive.setdefault(tag, []).append(path)
+    for one in known:
+        if one.path in drives:
+            told.by_drive.setdefault(one.drive, []).append(one.path)
+            told.hashes[one.path] = one.hashes
     return told
 
 

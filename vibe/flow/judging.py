@@ -12,7 +12,7 @@ from vibe.core.files import writable
 from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.recognising import contradiction, recognised
-from vibe.flow.stretching import Assessed, assessed, first_fit, read_over
+from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
@@ -47,13 +47,14 @@ def judge_capture(
     settings: Settings,
     reader: Reader = plain_reader,
     others: Mapping[str, Candidate] | None = None,
+    tell: Tell = silent,
 ) -> Judged:
     """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
     from vibe.core.health import CaptureReport
 
     try:
         # A long recording is still being read while it is judged.
-        return judge_samples(reader(path), drive, table, settings, others)
+        return judge_samples(reader(path), drive, table, settings, others, tell)
     except CaptureError as error:
         report = CaptureReport(file=writable(path.name), error=writable(error.reason))
         return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
@@ -65,6 +66,7 @@ def judge_samples(
     table: ToneTable,
     settings: Settings,
     others: Mapping[str, Candidate] | None = None,
+    tell: Tell = silent,
 ) -> Judged:
     """Check, analyse and diagnose a capture that is in memory.
 
@@ -76,7 +78,7 @@ def judge_samples(
     from vibe.ingest import with_drift
     from vibe.kinematics.observe import visibility
 
-    whole = assessed(capture, drive.input.speed_hz)
+    whole = assessed(capture, drive.input.speed_hz, tell=tell)
     quality = whole.quality
     first = first_fit(capture, whole.fit)
     fit = whole.sound(first.vibration) if whole.fit else []
@@ -113,7 +115,7 @@ def judge_samples(
         seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
         question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted)
         reading, left_out = read_over(
-            capture, [channel.name for channel in fit], _pulses(capture, whole), whole.fit, question
+            capture, [channel.name for channel in fit], _pulses(capture, whole), whole.fit, question, tell
         )
         remarks += left_out
         combs = by_tone(reading, table, question)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,14 +11,18 @@ from typing import TYPE_CHECKING
 from vibe import __version__
 from vibe.core.errors import CallError, ConfigError
 from vibe.flow.comparing import EarlierRun, earlier_run
-from vibe.flow.gathering import Gathered, RouteReader, gathered
-from vibe.flow.resuming import file_hash
+from vibe.flow.gathering import Gathered, RouteReader, Search, Seen, gathered, look_at
+from vibe.flow.hashing import file_hash
 from vibe.flow.settings import load_settings, share_dir
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.recipe import Recipe
     from vibe.core.route import Route
+    from vibe.flow.workers import Crew
+
+FEWEST_FOR_MANY = 32
+"""A process takes some seconds to start; fewer files are looked at by then."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,19 +94,33 @@ def _drive_files(recipe: Recipe, base: Path, route: Route | None, route_path: Pa
     return files
 
 
-def captures_of(plant: Plant, target: Path) -> Gathered:
-    """The captures in its folder, to its drives.
+def captures_of(plant: Plant, target: Path, search: Search, crew: Crew, look: Callable[..., Seen]) -> Gathered:
+    """The captures in its folder, to its drives; many are looked at by ``crew``, which is asked for ``look``.
 
     Raises:
         CallError: there is none.
     """
+    from vibe.core.files import writable
+    from vibe.flow.workers import Lost
     from vibe.ingest import find_captures
 
     # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
     found = [path for path in find_captures(plant.folder) if not _is_page(path, target)]
     if not found:
         raise CallError(f"{plant.folder} holds no capture in a known format")
-    return gathered(found, plant.files, reader_of(plant))
+    if not crew.is_many or len(found) < FEWEST_FOR_MANY:
+        return gathered(look_at(path, search) for path in found)
+    looks = crew.each(look, found)
+    lost = "the process that read it was ended from outside, probably for want of memory; try --workers 1"
+    return gathered(
+        Seen(path=path, unused=f"{writable(path.name)}: {lost}") if isinstance(one, Lost) else one
+        for path, one in zip(found, looks, strict=True)
+    )
+
+
+def search_of(plant: Plant) -> Search:
+    """What its captures are asked for."""
+    return Search(tags=frozenset(plant.files), reader=reader_of(plant))
 
 
 def reader_of(plant: Plant) -> RouteReader | None:
@@ -128,13 +146,11 @@ def settings_hashes(plant: Plant, pdf: bool) -> dict[str, str]:
     return made_from
 
 
-def drive_hashes(plant: Plant, tag: str, captures: Sequence[Path]) -> dict[str, str]:
-    """What the report of one drive depends on besides. A file's place says, on a route, what it is."""
-    from vibe.ingest.sidecar import files_beside
-
+def drive_hashes(plant: Plant, tag: str, captures: Iterable[Mapping[Path, str]]) -> dict[str, str]:
+    """What the report of one drive depends on besides: ``captures`` holds the hashes of the files of each. A file's
+    place says, on a route, what it is."""
     made_from = {"the drive file": file_hash(plant.files[tag])}
-    for path in captures:
-        for file in (path, *files_beside(path)):
-            if file == path or file.exists():
-                made_from[os.fsencode(file.relative_to(plant.folder)).decode("utf-8", "replace")] = file_hash(file)
+    for files in captures:
+        for file, content in files.items():
+            made_from[os.fsencode(file.relative_to(plant.folder)).decode("utf-8", "replace")] = content
     return made_from

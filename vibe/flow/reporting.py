@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from vibe import __version__
 from vibe.core.errors import CaptureError
@@ -14,6 +15,7 @@ from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_capture
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.showing import finding_exhibits, overview_exhibits
+from vibe.flow.stretching import Tell, silent
 
 if TYPE_CHECKING:
     from vibe.core.dossier import Dossier
@@ -27,6 +29,12 @@ if TYPE_CHECKING:
     from vibe.spectra.recognise import Candidate
 
 
+class Progress(Protocol):
+    """Told how far the work has come."""
+
+    def __call__(self, done: int, total: int, what: str) -> None: ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriveOutcome:
     """What came of one drive."""
@@ -37,16 +45,23 @@ class DriveOutcome:
 
 
 def diagnose_files(
-    captures: Sequence[Path], drive_path: Path, *, out: Path | None, force: bool = False, pdf: bool = True
+    captures: Sequence[Path],
+    drive_path: Path,
+    *,
+    out: Path | None,
+    force: bool = False,
+    pdf: bool = True,
+    progress: Progress | None = None,
 ) -> DriveOutcome:
-    """One drive, one or more captures; pages are written when ``out`` is given.
+    """One drive, one or more captures; pages are written when ``out`` is given. ``progress`` counts the captures, or
+    the stretches of a single long one.
 
     Raises:
         ConfigError: the drive file is wrong. CaptureError: not one capture could be read.
         OutputError: the pages cannot be written.
     """
     drive, table = tones_of(drive_path)
-    dossier = dossier_of(drive, table, captures, load_settings())
+    dossier = dossier_of(drive, table, captures, load_settings(), progress=progress)
     errors = [c for c in dossier.health.captures if c.error is not None]
     if len(errors) == len(dossier.health.captures):
         raise CaptureError(errors[0].error or "cannot be read", path=captures[0])
@@ -71,16 +86,30 @@ def dossier_of(
     settings: Settings,
     reader: Reader = plain_reader,
     others: Mapping[str, Candidate] | None = None,
+    progress: Progress | None = None,
 ) -> Dossier:
-    """Health and exhibits of one drive from all of its captures; ``others`` as in ``judge_samples``.
+    """Health and exhibits of one drive from all of its captures; ``others`` as in ``judge_samples``, ``progress`` as in
+    ``diagnose_files``.
 
     The last one measured gives speed and visibility; levels and overview pictures come, point by point, from the last
     one that holds the point: many loggers write a file for each.
     """
+    judged = []
+    for number, path in enumerate(captures):
+        tell: Tell = silent
+        if progress is not None and len(captures) == 1:
+            tell = partial(progress, what=path.name)
+        elif progress is not None:
+            progress(number, len(captures), path.name)
+        judged.append(judge_capture(path, drive, table, settings, reader, others, tell))
+    return dossier_from(drive, table, judged, settings)
+
+
+def dossier_from(drive: Drive, table: ToneTable, judged: Sequence[Judged], settings: Settings) -> Dossier:
+    """Health and exhibits of one drive from its judged captures."""
     from vibe.core.dossier import Dossier
     from vibe.kinematics.plan import capture_plan
 
-    judged = [judge_capture(path, drive, table, settings, reader, others) for path in captures]
     health = health_of(drive, table, judged, settings)
     _, readings = _latest_of_each_point([one for one in judged if one.reading is not None])
     return Dossier(

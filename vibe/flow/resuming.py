@@ -21,6 +21,7 @@ from typing import IO, TYPE_CHECKING, Any
 from vibe.core.errors import OutputError
 from vibe.core.files import JOURNAL, is_part_of, safe_name, write_whole
 from vibe.core.locks import hold
+from vibe.flow.hashing import file_hash
 
 if TYPE_CHECKING:
     from vibe.report.rows import DriveFiles, IndexRow
@@ -29,6 +30,7 @@ STAMP = "made-from.json"
 STAMP_SCHEMA = "vibe.made-from/1"
 JOURNAL_SCHEMA = "vibe.journal/1"
 PAGES = ("health.json", "health.html", "health.pdf")
+_HEAD = 4096
 RUN_PAGES = ("index.html", "drives.csv", "run.json")
 
 
@@ -47,15 +49,6 @@ def content_of(made_from: Mapping[str, str]) -> str:
     """One hash of all that a report is made from: name and hash of each thing, in any order."""
     text = json.dumps(sorted(made_from.items()), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def file_hash(path: Path) -> str:
-    """SHA-256 of a file's bytes; of one that cannot be read a word that is no hash."""
-    try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError:
-        return "unreadable"
 
 
 def stamp(run: str, row: IndexRow, made_from: Mapping[str, str], *, bad: bool) -> None:
@@ -116,6 +109,7 @@ def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> Fin
 
 def _row(record: dict[str, Any], own: Path) -> IndexRow:
     from vibe.report.rows import DriveFiles, IndexRow
+    from vibe.report.words import STATE_RANK
 
     pdf = own / "health.pdf" if "health.pdf" in record["pages"] else None
     files: DriveFiles = DriveFiles(
@@ -123,6 +117,12 @@ def _row(record: dict[str, Any], own: Path) -> IndexRow:
         remarks=tuple(record["page_remarks"]),
     )  # fmt: skip
     told = record["row"]
+    texts = [told[key] for key in ("tag", "name", "state", "sentence", "do_by", "since")]
+    if (
+        not all(isinstance(one, str) for one in (*texts, *told["remarks"], *told["noticed"]))
+        or told["state"] not in STATE_RANK
+    ):
+        raise TypeError("a stamp that was changed")
     return IndexRow(**(told | {"files": files, "remarks": tuple(told["remarks"])}))
 
 
@@ -169,13 +169,17 @@ class Journal:
         if afresh:
             self._stream.truncate(0)
             self.run, self.drives = secrets.token_hex(8), set()
-        entry: dict[str, Any] = {"drives": sorted(drives)}
+        entry: dict[str, Any] = {}
         if afresh or not self._begun:
             entry |= {"schema": JOURNAL_SCHEMA, "title": title, "run": self.run}
+        entry["drives"] = sorted(drives)
         # A new line first: what was left half written ends there.
-        self._stream.write(("\n" + json.dumps(entry) + "\n").encode())
-        self._stream.flush()
-        os.fsync(self._stream.fileno())
+        try:
+            self._stream.write(("\n" + json.dumps(entry) + "\n").encode())
+            self._stream.flush()
+            os.fsync(self._stream.fileno())
+        except OSError as error:
+            raise OutputError(f"cannot write {self._path}: {error.strerror or error}") from error
         self.title, self._begun = title, True
         self.drives.update(drives)
 
@@ -192,6 +196,16 @@ class Journal:
             self._stream.close()
         self._path.unlink(missing_ok=True)
         self._stream.close()
+
+
+def is_under_way(out: Path, run: str) -> bool:
+    """Whether ``run`` has not ended yet, as seen from whatever process: its journal lies in ``out``."""
+    try:
+        with (out / JOURNAL).open("rb") as stream:
+            # Its name stands at the beginning; behind it there may be very many drives.
+            return run.encode() in stream.read(_HEAD) or run.encode() in stream.read()
+    except OSError:
+        return False
 
 
 def left_behind(out: Path) -> bool:

@@ -61,11 +61,13 @@ class Round:
         """The roll call of an empty folder."""
         return self._called([], {})
 
-    def checked(self, *, workers: int | None = None, progress: Progress | None = None) -> RollCall:
+    def checked(
+        self, *, workers: int | None = None, cluster: str | None = None, progress: Progress | None = None
+    ) -> RollCall:
         """Every capture of the folder, and what is missing.
 
         Raises:
-            CallError: the folder holds nothing that looks like a capture.
+            CallError: the folder holds nothing that looks like a capture, or the cluster does not answer.
         """
         from vibe.ingest import find_captures
 
@@ -74,7 +76,7 @@ class Round:
             raise CallError(f"{self.folder} holds no capture in a known format")
         before = self._earlier_jobs()
         jobs = [*before, *(self._job(path) for path in found)]
-        looks = _fanned_out(jobs, workers, progress)
+        looks = _fanned_out(jobs, workers, cluster, progress)
         return self._called(looks[len(before) :], _by_point(looks[: len(before)]))
 
     def watched(self) -> Iterator[WatchLook]:
@@ -200,16 +202,19 @@ def _with_exchanges(looks: Sequence[Look], before: Earlier, rules: SpotRules) ->
     return files
 
 
-def _fanned_out(jobs: Sequence[Job], workers: int | None, progress: Progress | None) -> list[Look]:
-    from vibe.flow.workers import Lost, each
+def _fanned_out(jobs: Sequence[Job], workers: int | None, cluster: str | None, progress: Progress | None) -> list[Look]:
+    from vibe.flow.workers import Crew, Lost
 
     def tell(done: int, result: Look | Lost) -> None:
         if progress is not None:
             progress(done, len(jobs), result.seen.drive or "" if isinstance(result, Look) else "")
 
     count = workers if workers is not None else (min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1) or 1)
+    sees = sorted({place for job in jobs for place in (job.folder, job.route_path)})
+    with Crew(min(count, len(jobs)), cluster=cluster, sees=sees) as crew:
+        looks = crew.each(look_at, jobs, done=tell)
     lost = "the process that read it was ended from outside, probably for want of memory"
     return [
         Look(seen=FileSeen(path=job.path, error=lost), like={}) if isinstance(result, Lost) else result
-        for job, result in zip(jobs, each(look_at, jobs, workers=count, done=tell), strict=True)
+        for job, result in zip(jobs, looks, strict=True)
     ]

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import CallError, OutputError, VibeError, defect
 from vibe.flow import resuming
 from vibe.flow.asking import candidate_of
-from vibe.flow.gathering import Gathered, RouteReader, plain_reader, without_twins
-from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, reader_of, settings_hashes
+from vibe.flow.gathering import Gathered, Search, Seen, look_at, plain_reader, without_twins
+from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
 from vibe.flow.reporting import dossier_of, written
-from vibe.flow.settings import load_settings, tones_of
+from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.summing_up import summed_up
+from vibe.flow.workers import Crew, Lost
 
 if TYPE_CHECKING:
-    from vibe.flow.workers import Lost
     from vibe.report.rows import IndexRow
     from vibe.spectra.recognise import Candidate
 
@@ -43,19 +43,27 @@ class RunOutcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Common:
+    """What all jobs of a run share: sent to each process once."""
+
+    settings: Settings
+    pdf: bool
+    search: Search
+    others: Mapping[str, Candidate]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Job:
+    """One drive. ``force``: pages of it that are there may be replaced."""
+
     tag: str
     name: str
     drive_path: Path
     captures: tuple[Path, ...]
     out: Path
-    limits: Path | None
     force: bool
-    pdf: bool
     run: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
-    reader: RouteReader | None = None
-    others: Mapping[str, Candidate] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,17 +76,24 @@ class _Done:
     defect: bool = False
 
 
-def _do_job(job: _Job) -> _Done:
+def _look(path: Path, common: _Common) -> Seen:
+    """A file before its drive is known, in whatever process."""
+    return look_at(path, common.search)
+
+
+def _do_job(job: _Job, common: _Common) -> _Done:
     """One drive of a run, in whatever process. What goes wrong with it is told, and costs no other drive."""
     try:
         if not job.force:
             _refuse_existing(job)
+        _still_wanted(job)
         resuming.unstamp(job.out, job.tag)
         drive, table = tones_of(job.drive_path)
-        reader = job.reader or plain_reader
+        reader = common.search.reader or plain_reader
         captures, said = without_twins(job.tag, job.captures, reader)
-        dossier = dossier_of(drive, table, captures, load_settings(job.limits), reader, job.others)
-        row = written(dossier, job.out, force=job.force, pdf=job.pdf).row
+        dossier = dossier_of(drive, table, captures, common.settings, reader, common.others)
+        _still_wanted(job)
+        row = written(dossier, job.out, force=job.force, pdf=common.pdf).row
         row = replace(row, noticed=tuple(said))
         health = dossier.health
         bad = any(c.error is not None or any(ch.quality == "rejected" for ch in c.channels) for c in health.captures)
@@ -92,6 +107,12 @@ def _do_job(job: _Job) -> _Done:
     except Exception as error:
         return _failed(job, defect(error), is_defect=True)
     return _Done(row=row, bad=bad)
+
+
+def _still_wanted(job: _Job) -> None:
+    """A worker that was cut off from its run may work on when that is over, and must not touch the pages then."""
+    if not resuming.is_under_way(job.out, job.run):
+        raise OutputError(f"{job.out}: the run has ended without this drive")
 
 
 def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
@@ -143,7 +164,11 @@ def run_recipe(
     from vibe.core.files import check_folder
 
     plant, target = plant_of(recipe_path, captures, out, earlier)
+    if cluster is not None:
+        # Other machines stand in other folders.
+        plant, target = replace(plant, folder=plant.folder.absolute()), target.absolute()
     recipe = plant.recipe
+    printed = recipe.pdf if pdf is None else pdf
     check_folder(target)
     if not force and not resuming.left_behind(target):
         _refuse_existing_run(target)
@@ -156,19 +181,26 @@ def run_recipe(
             )
         if not resumes and not force:
             _refuse_existing_run(target)
-        told = captures_of(plant, target)
-        jobs = _jobs(plant, told, target, force=force, pdf=recipe.pdf if pdf is None else pdf, journal=journal)
-        journal.begin(
-            recipe.title, [job.tag for job in jobs if job.force or _is_free(job)], afresh=force or not resumes
+        common = _Common(
+            settings=load_settings(plant.limits), pdf=printed, search=search_of(plant), others=_candidates(plant)
         )
-        jobs = [replace(job, run=journal.run) for job in jobs]
-        kept: dict[str, _Done] = {}
-        if resumes:
-            _sweep(target, journal)
-            kept, redone = _kept(jobs)
-            (say or _nobody)(_resumed(kept, redone, len(jobs)))
-        todo = [job for job in jobs if job.tag not in kept]
-        fresh = dict(zip([job.tag for job in todo], _fan_out(todo, workers, cluster, progress), strict=True))
+        with Crew(
+            workers if workers is not None else min(len(plant.drives), os.cpu_count() or 1), cluster=cluster,
+            common=common, sees=(plant.folder, *plant.files.values()), writes=(target,),
+        ) as crew:  # fmt: skip
+            told = captures_of(plant, target, common.search, crew, _look)
+            jobs = _jobs(plant, told, target, force=force, pdf=printed, journal=journal)
+            mine = {job.tag for job in jobs if job.force or _is_free(job)}
+            journal.begin(recipe.title, mine, afresh=force or not resumes)
+            jobs = [replace(job, run=journal.run) for job in jobs]
+            kept: dict[str, _Done] = {}
+            if resumes:
+                _sweep(target, journal)
+                kept, redone = _kept(jobs)
+                (say or _nobody)(_resumed(kept, redone, len(jobs)))
+            # From here on these pages are this run's: a second try of a job may replace what the first one left.
+            todo = [replace(job, force=job.tag in mine) for job in jobs if job.tag not in kept]
+            fresh = {result.row.tag: result for result in _fan_out(todo, crew, progress)}
         results = [{**fresh, **kept}[job.tag] for job in jobs]
         failures = {result.row.tag: result.failure for result in results if result.failure is not None}
         if failures and len(failures) == len(results):
@@ -202,13 +234,12 @@ def _jobs(
 ) -> list[_Job]:
     """One job per drive that was measured. What an interrupted run might write may be replaced, nothing else."""
     shared = settings_hashes(plant, pdf)
-    everybody = _candidates(plant)
     replaced = journal.drives if journal.was_interrupted else set()
     return [
         _Job(
             tag=tag, name=plant.drives[tag].name, drive_path=plant.files[tag], captures=tuple(files), out=target,
-            limits=plant.limits, force=force or tag in replaced, pdf=pdf, reader=reader_of(plant),
-            made_from=shared | drive_hashes(plant, tag, files), others=everybody,
+            force=force or tag in replaced,
+            made_from=shared | drive_hashes(plant, tag, (told.hashes[path] for path in files)),
         )
         for tag, files in told.by_drive.items()
     ]  # fmt: skip
@@ -288,25 +319,14 @@ def _resumed(kept: Mapping[str, _Done], redone: Mapping[str, Sequence[str]], tot
 # ── the work, and what came of it ─────────────────────────────────────────────────────────────────────────────────
 
 
-def _fan_out(jobs: Sequence[_Job], workers: int | None, cluster: str | None, progress: Progress | None) -> list[_Done]:
-    """All jobs, in this process, in several, or on a cluster."""
-    from vibe.flow.workers import Lost, each
-
-    if not jobs:
-        return []
-    count = workers if workers is not None else min(len(jobs), os.cpu_count() or 1)
-
-    def tell(done: int, result: _Done | Lost) -> None:
-        if progress is not None:
-            progress(done, len(jobs), result.row.tag if isinstance(result, _Done) else "")
-
-    if progress is not None:
+def _fan_out(jobs: Sequence[_Job], crew: Crew, progress: Progress | None) -> list[_Done]:
+    """All jobs, in the order in which they end."""
+    results: list[_Done] = []
+    if progress is not None and jobs:
         progress(0, len(jobs), "")
-    results = each(
-        # A process that died may have left pages of its own behind.
-        _do_job, jobs, workers=count, cluster=cluster, again=lambda job: replace(job, force=True), done=tell
-    )  # fmt: skip
     lost = "the process that worked on it was ended from outside, probably for want of memory; try --workers 1"
-    return [
-        _failed(job, lost) if isinstance(result, Lost) else result for job, result in zip(jobs, results, strict=True)
-    ]
+    for _, job, result in crew.stream(_do_job, jobs):
+        results.append(_failed(job, lost) if isinstance(result, Lost) else result)
+        if progress is not None:
+            progress(len(results), len(jobs), job.tag)
+    return results

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -29,8 +29,19 @@ class Assessed:
         return [channel for channel in channels if self.of(channel.name).verdict != "rejected"]
 
 
+Tell = Callable[[int, int], None]
+"""Called with (steps done, steps in all)."""
+
+
+def silent(done: int, total: int) -> None:
+    """Tells nobody."""
+
+
 def assessed(
-    capture: Capture, speed_hz: float | None, ranges_m_s2: Mapping[str, float | None] | None = None
+    capture: Capture,
+    speed_hz: float | None,
+    ranges_m_s2: Mapping[str, float | None] | None = None,
+    tell: Tell = silent,
 ) -> Assessed:
     """The quality of every channel, over all stretches of a long recording; ``ranges_m_s2`` of the sensors, by channel.
 
@@ -40,16 +51,15 @@ def assessed(
     from vibe.ingest import assess, dead_beside, over_stretches
 
     ranges = ranges_m_s2 or {}
-    verdicts = [
-        dead_beside(
-            stretch.channels,
-            [
-                assess(channel, speed_hz=speed_hz, sensor_range_m_s2=ranges.get(channel.name))
-                for channel in stretch.channels
-            ],
-        )
-        for stretch in capture.stretches()
-    ]
+    total = 1 if capture.longer is None else capture.longer.count
+    verdicts = []
+    for number, stretch in enumerate(capture.stretches(), start=1):
+        single = [
+            assess(channel, speed_hz=speed_hz, sensor_range_m_s2=ranges.get(channel.name))
+            for channel in stretch.channels
+        ]
+        verdicts.append(dead_beside(stretch.channels, single))
+        tell(number, 2 * total)
     if len(verdicts) == 1:
         return Assessed(quality=verdicts[0], fit=(0,))
     quality = tuple(over_stretches(of_one, capture.duration_s) for of_one in zip(*verdicts, strict=True))
@@ -71,7 +81,12 @@ def first_fit(capture: Capture, fit: Sequence[int]) -> Capture:
 
 
 def read_over(
-    capture: Capture, names: Collection[str], tachometer: str | None, fit: Collection[int], question: Question
+    capture: Capture,
+    names: Collection[str],
+    tachometer: str | None,
+    fit: Collection[int],
+    question: Question,
+    tell: Tell = silent,
 ) -> tuple[Reading, list[str]]:
     """The answers of all stretches ``fit`` together, and sentences about those that were left out.
 
@@ -85,8 +100,10 @@ def read_over(
     from vibe.spectra.stretches import Joined
 
     joined = Joined()
+    total = 1 if capture.longer is None else capture.longer.count
     left_out: list[tuple[int, str]] = []
     for number, stretch in enumerate(capture.stretches()):
+        tell(total + number, 2 * total)
         if number not in fit:
             joined.skip(stretch.channels[0].duration_s)
             left_out.append((number, "its quality"))
@@ -98,6 +115,8 @@ def read_over(
             joined.first,
         )
         why = joined.add(heard)
+        # Else it would be held while the next one is heard.
+        del heard
         if why is not None:
             left_out.append((number, why))
     reading = conclude(joined.heard(), question)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vibe.core.errors import OutputError
 from vibe.flow.comparing import since
 from vibe.flow.gathering import Gathered
 from vibe.flow.preparing import Plant
@@ -77,7 +78,7 @@ def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compar
     for given in rows:
         row = replace(given, noticed=(*told.remarks.get(given.tag, ()), *given.noticed))
         if row.files is not None:
-            report = Health.model_validate_json(row.files.json.read_bytes())
+            report = Health.model_validate_json(_read_back(row.files.json))
             compared.reports[row.tag] = report
             if plant.earlier is not None and not plant.earlier.remarks:
                 found = since(plant.earlier, report, plant.drives[row.tag], formerly.get(row.tag, ()), limits)
@@ -85,6 +86,16 @@ def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compar
                 compared.said += [f"{row.tag}: {found.note}"] if found.failed else []
         compared.rows.append(row)
     return compared
+
+
+def _read_back(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise OutputError(
+            f"{path} was written and cannot be read any more ({(error.strerror or str(error)).lower()}): somebody "
+            "changes that folder; run again"
+        ) from error
 
 
 def _not_visited_in_words(missing: Sequence[Missing]) -> str:

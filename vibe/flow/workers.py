@@ -2,28 +2,24 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
-import threading
-import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from dataclasses import dataclass
-from typing import TypeVar
+from itertools import chain
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
-from vibe.core.errors import CallError
+from vibe.flow.processes import Processes
+
+if TYPE_CHECKING:
+    from vibe.flow.cluster import Cluster
 
 J = TypeVar("J")
 R = TypeVar("R")
 
-GRACE_S = 1.0
-"""Time that an interrupted process has to remove the file that it was writing."""
-MOST_PROCESSES = 61
-"""More cannot be waited for on every system."""
-_ENDED = 143
+LOOK_EVERY_S = 10.0
+"""How long nothing may come back before it is asked whether anybody is still there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,148 +27,180 @@ class Lost:
     """In place of a result: the process that worked on the job was ended from outside, twice."""
 
 
+class _Waiting(Generic[J]):
+    """Jobs that nobody was given yet, with their numbers."""
+
+    def __init__(self, jobs: Iterable[J]) -> None:
+        self._jobs: Iterator[tuple[int, J]] = iter(enumerate(jobs))
+
+    def take(self) -> tuple[int, J] | None:
+        """The next one, None where there is none."""
+        return next(self._jobs, None)
+
+    def give_back(self, one: tuple[int, J]) -> None:
+        """It was taken, and not handed out."""
+        self._jobs = chain([one], self._jobs)
+
+
 def each(
-    work: Callable[[J], R],
+    work: Callable[..., R],
     jobs: Sequence[J],
     *,
     workers: int,
     cluster: str | None = None,
+    common: Any = None,
     again: Callable[[J], J] = lambda job: job,
     done: Callable[[int, R | Lost], None] | None = None,
 ) -> list[R | Lost]:
-    """``work`` of every job, in the order of ``jobs``; ``done(count, result)`` is called as each comes in.
+    """A ``Crew`` for one lot of jobs; see there."""
+    if not jobs:
+        return []
+    with Crew(min(workers, len(jobs)), cluster=cluster, common=common) as crew:
+        return crew.each(work, jobs, again=again, done=done)
 
-    ``work`` and the jobs must be picklable unless ``workers`` is 1. Where a process dies, what is missing is done once
-    more, as ``again(job)`` and each in a process of its own, so that the innocent are not lost with the guilty.
 
-    On an interrupt nothing further is begun, running jobs are broken off at once, and the interrupt goes on.
+class Crew:
+    """Who does the work of one call: this process when ``workers`` is 1, so many processes, or a cluster.
+
+    ``work`` is called with a job, and with ``common`` where that is given: it goes to each process once, not with every
+    job. Work, jobs, common and results must be picklable, unless all is done here.
+
+    Where a process dies, the jobs that were handed out are done once more, as ``again(job)`` and each in a process of
+    its own, so that the innocent are not lost with the guilty. On an interrupt nothing further is begun, running jobs
+    are broken off, and the interrupt goes on.
+
+    ``sees`` and ``writes`` are for a cluster: what its machines must see, and folders, which are there, that they write
+    into.
+
+    Raises:
+        CallError: the cluster does not answer, cannot do the work, or went away.
     """
-    results: dict[int, R | Lost] = {}
 
-    def take(number: int, result: R | Lost) -> None:
-        results[number] = result
-        if done is not None:
-            done(len(results), result)
+    def __init__(
+        self,
+        workers: int,
+        *,
+        cluster: str | None = None,
+        common: Any = None,
+        sees: Sequence[Path] = (),
+        writes: Sequence[Path] = (),
+    ) -> None:
+        self._count, self._common = workers, common
+        self._hands: Processes | Cluster | None = None
+        if cluster is not None:
+            from vibe.flow.cluster import Cluster
 
-    if not jobs or (workers <= 1 and cluster is None):
-        for number, job in enumerate(jobs):
-            take(number, work(job))
-        return [results[number] for number in range(len(jobs))]
-    try:
-        with _cluster(cluster) if cluster is not None else _processes(min(workers, len(jobs))) as executor:
-            with _interrupts_held():
-                futures: dict[Future[R], int] = {
-                    executor.submit(_one, work, job): number for number, job in enumerate(jobs)
-                }
+            self._hands = Cluster(cluster, common, sees, writes)
+        elif workers > 1:
+            self._hands = Processes(workers, common)
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._hands is not None and error is None:
+            self._hands.close()
+        elif self._hands is not None:
+            self._hands.end()
+
+    @property
+    def is_many(self) -> bool:
+        """Whether the work is done by others than this process."""
+        return self._hands is not None
+
+    def each(
+        self,
+        work: Callable[..., R],
+        jobs: Sequence[J],
+        *,
+        again: Callable[[J], J] = lambda job: job,
+        done: Callable[[int, R | Lost], None] | None = None,
+    ) -> list[R | Lost]:
+        """``work`` of every job, in the order of ``jobs``; ``done(count, result)`` is called as each comes in."""
+        results: dict[int, R | Lost] = {}
+        for number, _, result in self.stream(work, jobs, again=again):
+            results[number] = result
+            if done is not None:
+                done(len(results), result)
+        return [results[number] for number in range(len(results))]
+
+    def stream(
+        self, work: Callable[..., R], jobs: Iterable[J], *, again: Callable[[J], J] = lambda job: job
+    ) -> Iterator[tuple[int, J, R | Lost]]:
+        """Number, job and result of every job, as they come in. ``jobs`` are taken as they are handed out, so that any
+        number of them needs no more memory than a few."""
+        single = isinstance(jobs, Sequence) and len(jobs) == 1 and isinstance(self._hands, Processes)
+        if self._hands is None or single:  # one job is done here by the time a process has started
+            for number, job in enumerate(jobs):
+                yield number, job, work(job) if self._common is None else work(job, self._common)
+            return
+        waiting = _Waiting(jobs)
+        out: dict[Future[R], tuple[int, J]] = {}
+        suspects: list[tuple[int, J]] = []
+        broken = False
+        while True:
+            if broken and not out:
+                # All that the broken pool had is back. Its processes may wait for a lock that died with one of them.
+                self._hands.end()
+                self._hands, broken = self._hands.anew(), False
+            broken = broken or not self._fill(work, waiting, out)
+            if not out and not broken:
+                break
+            ended, _ = wait(out, timeout=LOOK_EVERY_S, return_when=FIRST_COMPLETED)
+            if out and not ended:
+                self._hands.look()
+            for future in ended:
+                number, job = out.pop(future)
+                came, result = self._result(future)
+                if came:
+                    yield number, job, result
+                else:
+                    suspects.append((number, job))
+                    broken = broken or self._hands.all_for_one
+        for number, job in suspects:
+            yield number, job, self._alone(work, again(job))
+
+    def _fill(self, work: Callable[..., R], waiting: _Waiting[J], out: dict[Future[R], tuple[int, J]]) -> bool:
+        """Hand out jobs until enough are out; False where nobody takes them any more."""
+        assert self._hands is not None
+        while len(out) < self._hands.at_once and (following := waiting.take()) is not None:
             try:
-                for future in as_completed(futures):
-                    take(futures[future], future.result())
-            except BaseException:
-                for future in futures:
-                    future.cancel()
-                raise
-    except BrokenProcessPool:
-        pass  # Caught outside: a process waiting for a lock that died with another must be ended, not waited for.
-    for number, job in enumerate(jobs):
-        if number not in results:
-            take(number, _alone(work, again(job)))
-    return [results[number] for number in range(len(jobs))]
+                out[self._hands.submit(work, following[1])] = following
+            except self._hands.died:
+                waiting.give_back(following)
+                return False
+        return True
 
+    def _result(self, future: Future[R]) -> tuple[bool, Any]:
+        assert self._hands is not None
+        try:
+            return True, future.result()
+        except self._hands.died:
+            return False, None
+        except CancelledError as error:
+            raise self._dropped() from error
 
-def _alone(work: Callable[[J], R], job: J) -> R | Lost:
-    try:
-        with _processes(1) as executor:
-            with _interrupts_held():
-                future = executor.submit(_one, work, job)
-            return future.result()
-    except BrokenProcessPool:
-        return Lost()
+    def _dropped(self) -> BaseException:
+        from vibe.flow.cluster import Cluster
 
+        return self._hands.gone() if isinstance(self._hands, Cluster) else RuntimeError("a job was cancelled")
 
-@contextmanager
-def _processes(count: int) -> Iterator[Executor]:
-    # One thread per process: the processes share the cores already.
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    others = set(multiprocessing.active_children())
-    executor = ProcessPoolExecutor(
-        max_workers=min(count, MOST_PROCESSES), mp_context=multiprocessing.get_context("spawn"), initializer=_begin
-    )
-    try:
-        yield executor
-    except BaseException:
-        executor.shutdown(wait=False, cancel_futures=True)
-        _end([process for process in multiprocessing.active_children() if process not in others])
-        raise
-    executor.shutdown()
-
-
-@contextmanager
-def _cluster(address: str) -> Iterator[Executor]:
-    try:
-        from distributed import Client
-    except ImportError as error:
-        raise CallError("--cluster needs the optional package distributed: install vibe[cluster]") from error
-    try:
-        client = Client(address)
-    except (OSError, ValueError, TypeError) as error:
-        raise CallError(f"--cluster {address}: no scheduler answers there") from error
-    with client:
-        yield client.get_executor()
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Processes that are started inside inherit the mask: Ctrl-C, which a terminal sends to all, is ours to handle."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _end(processes: Sequence[multiprocessing.process.BaseProcess]) -> None:
-    """First a word, then the axe."""
-    for process in processes:
-        process.terminate()
-    until = time.monotonic() + GRACE_S
-    for process in processes:
-        process.join(max(0.0, until - time.monotonic()))
-    for process in processes:
-        if process.is_alive():
-            process.kill()
-            process.join()
-
-
-def _begin() -> None:
-    """What every worker process does first."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, _leave)
-    threading.Thread(target=_follow_parent, daemon=True).start()
-
-
-def _leave(*_: object) -> None:
-    # An exception, so that files half written are removed on the way out.
-    raise SystemExit(_ENDED)
-
-
-def _follow_parent() -> None:
-    """A pool's process would wait for work for ever when its parent is killed."""
-    if hasattr(signal, "pthread_sigmask"):
-        # The word to end is for the thread that works: only there does it break off a wait.
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(_ENDED)
-
-
-def _one(work: Callable[[J], R], job: J) -> R:
-    try:
-        return work(job)
-    except SystemExit:
-        # The pool would take it for the job's result and begin the next one.
-        os._exit(_ENDED)
+    def _alone(self, work: Callable[..., R], job: J) -> R | Lost:
+        assert self._hands is not None
+        hands = self._hands.alone()
+        try:
+            future = hands.submit(work, job)
+            while not wait([future], timeout=LOOK_EVERY_S).done:
+                hands.look()
+            came, result = self._result(future)
+        except BaseException:
+            hands.end()
+            raise
+        if hands is not self._hands:
+            if came:
+                hands.close()
+            else:
+                hands.end()
+        return result if came else Lost()

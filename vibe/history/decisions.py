@@ -45,12 +45,18 @@ class Book(Answers):
             "ORDER BY time_s, id",
             drive,
         )
-        return tuple(
-            Event(
-                drive=tag, at=datetime.fromisoformat(at), kind=kind, note=note, by=by, new_baseline=bool(new_baseline)
+        with self._understood():
+            return tuple(
+                Event(
+                    drive=tag,
+                    at=datetime.fromisoformat(at),
+                    kind=kind,
+                    note=note,
+                    by=by,
+                    new_baseline=bool(new_baseline),
+                )
+                for tag, at, kind, note, by, new_baseline in rows
             )
-            for tag, at, kind, note, by, new_baseline in rows
-        )
 
     def put_alarm(
         self, id: str, drive: str, cause: str, opened_at: datetime, facts: str, *, reopen: bool = True
@@ -73,18 +79,19 @@ class Book(Answers):
             "SELECT id, drive, cause, opened_at, closed_at, facts FROM alarm WHERE closed_at IS NULL OR NOT ?",
             open_only,
         )
-        found = [
-            KeptAlarm(
-                id=name,
-                drive=drive,
-                cause=cause,
-                opened_at=datetime.fromisoformat(opened_at),
-                closed_at=None if closed_at is None else datetime.fromisoformat(closed_at),
-                facts=facts,
-            )
-            for name, drive, cause, opened_at, closed_at, facts in rows
-        ]
-        return tuple(sorted(found, key=lambda alarm: (alarm.opened_at, alarm.id)))
+        with self._understood():
+            found = [
+                KeptAlarm(
+                    id=name,
+                    drive=drive,
+                    cause=cause,
+                    opened_at=datetime.fromisoformat(opened_at),
+                    closed_at=None if closed_at is None else datetime.fromisoformat(closed_at),
+                    facts=facts,
+                )
+                for name, drive, cause, opened_at, closed_at, facts in rows
+            ]
+            return tuple(sorted(found, key=lambda alarm: (alarm.opened_at, alarm.id)))
 
     def close_alarm(self, id: str, at: datetime | None = None) -> None:
         """Close an alarm; one that is closed stays as it is. Raises: CallError where there is no such alarm."""
@@ -120,17 +127,18 @@ class Book(Answers):
             "ORDER BY id",
             alarm,
         )
-        return tuple(
-            Decision(
-                alarm=name,
-                verdict=verdict,
-                because=because,
-                by=by,
-                at=datetime.fromisoformat(at),
-                recheck_by=None if recheck_by is None else datetime.fromisoformat(recheck_by),
+        with self._understood():
+            return tuple(
+                Decision(
+                    alarm=name,
+                    verdict=verdict,
+                    because=because,
+                    by=by,
+                    at=datetime.fromisoformat(at),
+                    recheck_by=None if recheck_by is None else datetime.fromisoformat(recheck_by),
+                )
+                for name, verdict, because, by, at, recheck_by in rows
             )
-            for name, verdict, because, by, at, recheck_by in rows
-        )
 
     def _alarm_exists(self, name: str) -> None:
         if self.rows("SELECT 1 FROM alarm WHERE id = ?", name):

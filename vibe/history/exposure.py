@@ -86,13 +86,18 @@ def read_lives(path: Path) -> list[Life]:
     Raises:
         CallError: it cannot be read, or a row is wrong; says which and why.
     """
+    if path.exists() and not path.is_file():
+        raise CallError(f"{path}: is no ordinary file")
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise CallError(f"{path}: cannot be read as text ({error})") from error
     delimiter = ";" if ";" in text.partition("\n")[0] else ","
     rows = csv.DictReader(text.splitlines(), delimiter=delimiter, strict=True)
-    names = [(name or "").strip().lower() for name in rows.fieldnames or ()]
+    try:
+        names = [(name or "").strip().lower() for name in rows.fieldnames or ()]
+    except csv.Error as error:
+        raise CallError(f"{path}: is no table ({error})") from error
     rows.fieldnames = names
     missing = [name for name in ("drive", "hours", "failed") if name not in names]
     if missing:

@@ -27,7 +27,10 @@ class Workplace:
         while True:
             self.folder = store / INCOMING / secrets.token_hex(8)
             self.folder.mkdir(parents=True)
-            self._lock: IO[bytes] = (self.folder / _LOCK).open("w+b")
+            try:
+                self._lock: IO[bytes] = (self.folder / _LOCK).open("w+b")
+            except FileNotFoundError:
+                continue  # swept away already, by a process whose clock goes otherwise
             if hold(self._lock) and (self.folder / _LOCK).exists():
                 return
             self._lock.close()  # another process took it for abandoned before it was held
@@ -48,7 +51,7 @@ def sweep(store: Path) -> list[Path]:
     """Remove what ended processes left in ``incoming``; the folders that were removed."""
     found = abandoned(store)
     for place in found:
-        if place.is_dir():
+        if place.is_dir() and not place.is_symlink():
             shutil.rmtree(place, ignore_errors=True)
         else:
             place.unlink(missing_ok=True)
@@ -58,10 +61,11 @@ def sweep(store: Path) -> list[Path]:
 def _is_abandoned(place: Path) -> bool:
     try:
         with (place / _LOCK).open("r+b") as lock:
-            return hold(lock)
-    except FileNotFoundError:
+            return hold(lock, surely=True)
+    except (FileNotFoundError, NotADirectoryError):
         with suppress(OSError):
-            return time.time() - place.stat().st_mtime > _NEWBORN_S
+            # Either way: a clock may have been put back since.
+            return abs(time.time() - place.stat().st_mtime) > _NEWBORN_S
         return False
     except OSError:
         return False
@@ -83,6 +87,14 @@ def put_in_place(part: Path, path: Path) -> None:
     settle(path.parent)
     if new:
         settle(path.parent.parent)
+
+
+def second_name(path: Path, other: Path) -> None:
+    """Keep the file at ``path`` at ``other`` too, which stays what it is when ``path`` is replaced."""
+    try:
+        os.link(path, other)
+    except OSError:  # a file system that knows no second names
+        shutil.copyfile(path, other)
 
 
 def settle(folder: Path) -> None:

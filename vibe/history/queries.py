@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 import zlib
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, cast
@@ -12,7 +14,7 @@ from typing import Any, cast
 import numpy as np
 
 from vibe.core.capture import Channel
-from vibe.core.errors import CallError
+from vibe.core.errors import CallError, CaptureError
 from vibe.core.history import (
     Extent,
     KeptCapture,
@@ -24,12 +26,17 @@ from vibe.core.history import (
     SeriesKey,
 )
 from vibe.history import waveforms
-from vibe.history.schema import DATABASE, explained
+from vibe.history.incoming import digest
+from vibe.history.schema import DATABASE, explained, understood
 
 _CAPTURE = (
     "content, drive, file, measured_at, time_s, duration_s, kept, state, speed_hz, speed_uncertainty_hz, "
     "load_percent, software, waveform"
 )
+
+
+_LOOKS, _BETWEEN_S = 3, 0.05
+"""Another process may be changing file and row of a capture: some milliseconds, in which they do not agree."""
 
 
 class Answers:
@@ -44,6 +51,10 @@ class Answers:
         with explained(self.folder / DATABASE):
             return self._connection.execute(sql, values).fetchall()
 
+    def _understood(self) -> AbstractContextManager[None]:
+        """What a damaged database says need not make sense; then that is said, in one sentence."""
+        return understood(self.folder / DATABASE)
+
     def path_of(self, content: str) -> Path:
         """Where the file of a capture lies, or would lie."""
         return self.folder / "captures" / content[:2] / f"{content}.h5"
@@ -54,30 +65,32 @@ class Answers:
 
     def drives(self) -> tuple[KeptDrive, ...]:
         """All drives, by tag, those without a capture too."""
-        kinds = dict(self.rows("SELECT drive, kind FROM drive_file ORDER BY id"))  # the last one is in use
-        # SQLite takes bare columns from the row that holds the one max() or min() of a query.
-        latest = {
-            row[0]: row
-            for row in self.rows(
-                "SELECT drive, count(*), sum(kept = 'accepted'), measured_at, state, max(time_s) "
-                "FROM capture GROUP BY drive"
+        with self._understood():
+            kinds = dict(self.rows("SELECT drive, kind FROM drive_file ORDER BY id"))  # the last one is in use
+            # SQLite takes bare columns from the row that holds the one max() or min() of a query.
+            latest = {
+                row[0]: row
+                for row in self.rows(
+                    "SELECT drive, count(*), sum(kept = 'accepted'), measured_at, state, max(time_s) "
+                    "FROM capture GROUP BY drive"
+                )
+            }
+            first = {
+                row[0]: row[1]
+                for row in self.rows("SELECT drive, measured_at, min(time_s) FROM capture GROUP BY drive")
+            }
+            return tuple(
+                KeptDrive(
+                    tag=tag,
+                    kind=kinds.get(tag, ""),
+                    captures=latest[tag][1] if tag in latest else 0,
+                    accepted=latest[tag][2] if tag in latest else 0,
+                    first=datetime.fromisoformat(first[tag]) if tag in first else None,
+                    last=datetime.fromisoformat(latest[tag][3]) if tag in latest else None,
+                    state=latest[tag][4] if tag in latest else "unknown",
+                )
+                for tag in sorted(kinds.keys() | latest.keys())
             )
-        }
-        first = {
-            row[0]: row[1] for row in self.rows("SELECT drive, measured_at, min(time_s) FROM capture GROUP BY drive")
-        }
-        return tuple(
-            KeptDrive(
-                tag=tag,
-                kind=kinds.get(tag, ""),
-                captures=latest[tag][1] if tag in latest else 0,
-                accepted=latest[tag][2] if tag in latest else 0,
-                first=datetime.fromisoformat(first[tag]) if tag in first else None,
-                last=datetime.fromisoformat(latest[tag][3]) if tag in latest else None,
-                state=latest[tag][4] if tag in latest else "unknown",
-            )
-            for tag in sorted(kinds.keys() | latest.keys())
-        )
 
     def captures(
         self, drive: str | None = None, since: datetime | None = None, until: datetime | None = None
@@ -93,14 +106,16 @@ class Answers:
                 where.append(condition)
                 values.append(value)
         rows = self.rows(f"SELECT {_CAPTURE} FROM capture WHERE {' AND '.join(where)} ORDER BY time_s, id", *values)
-        return tuple(_capture(row) for row in rows)
+        with self._understood():
+            return tuple(_capture(row) for row in rows)
 
     def capture(self, content: str) -> KeptCapture:
         """One capture. Raises: CallError where there is none."""
         rows = self.rows(f"SELECT {_CAPTURE} FROM capture WHERE content = ?", content)
         if not rows:
             raise CallError(f"{self.folder} holds no capture {content[:80]}")
-        return _capture(rows[0])
+        with self._understood():
+            return _capture(rows[0])
 
     def keys(self, drive: str, measure: str | None = None) -> tuple[SeriesKey, ...]:
         """Series of a drive, in order of point, measure, subject."""
@@ -122,17 +137,18 @@ class Answers:
             "FROM value v JOIN capture c ON c.id = v.capture WHERE v.series = ? ORDER BY v.time_s, v.capture",
             found[0][0] if found else -1,
         )
-        columns: Sequence[Sequence[Any]] = list(zip(*rows, strict=True)) or [()] * 6
-        return Series(
-            key=key,
-            unit=found[0][1] if found else "",
-            time_s=np.array(columns[0], dtype=np.float64),
-            value=np.array(columns[1], dtype=np.float64),
-            speed_hz=np.array(columns[2], dtype=np.float64),  # None becomes NaN
-            load_percent=np.array(columns[3], dtype=np.float64),
-            accepted=np.array(columns[4], dtype=np.bool_),
-            content=tuple(columns[5]),
-        )
+        with self._understood():
+            columns: Sequence[Sequence[Any]] = list(zip(*rows, strict=True)) or [()] * 6
+            return Series(
+                key=key,
+                unit=found[0][1] if found else "",
+                time_s=np.array(columns[0], dtype=np.float64),
+                value=np.array(columns[1], dtype=np.float64),
+                speed_hz=np.array(columns[2], dtype=np.float64),  # None becomes NaN
+                load_percent=np.array(columns[3], dtype=np.float64),
+                accepted=np.array(columns[4], dtype=np.bool_),
+                content=tuple(columns[5]),
+            )
 
     def latest(self, drive: str | None = None, point: str | None = None) -> tuple[Latest, ...]:
         """The last value of every series, of a drive, of one of its points."""
@@ -144,9 +160,11 @@ class Answers:
             "ORDER BY s.drive, s.point, s.measure, s.subject",
             drive, point,
         )  # fmt: skip
-        return tuple(
-            Latest(key=_key(row), unit=row[4], time_s=row[5], value=row[6], content=row[7], kept=row[8]) for row in rows
-        )
+        with self._understood():
+            return tuple(
+                Latest(key=_key(row), unit=row[4], time_s=row[5], value=row[6], content=row[7], kept=row[8])
+                for row in rows
+            )
 
     def extents(self, drive: str, measure: str | None = None) -> tuple[Extent, ...]:
         """How far each series of a drive reaches."""
@@ -156,8 +174,9 @@ class Answers:
             "WHERE s.drive = ? AND (?2 IS NULL OR s.measure = ?2) GROUP BY s.id ORDER BY s.point, s.measure, s.subject",
             drive, measure,
         )  # fmt: skip
-        names = ("count", "least", "greatest", "first_s", "last_s")
-        return tuple(Extent(key=_key(row), unit=row[4], **dict(zip(names, row[5:], strict=True))) for row in rows)
+        with self._understood():
+            names = ("count", "least", "greatest", "first_s", "last_s")
+            return tuple(Extent(key=_key(row), unit=row[4], **dict(zip(names, row[5:], strict=True))) for row in rows)
 
     def findings(self, drive: str | None = None) -> tuple[KeptFinding, ...]:
         """What the captures' own reports found, oldest first, the gravest of each capture first."""
@@ -167,15 +186,17 @@ class Answers:
             "ORDER BY c.time_s, c.id, f.rank",
             drive,
         )
-        names = ("drive", "content", "time_s", "tone", "component", "defect", "probability", "severity")
-        return tuple(KeptFinding(**dict(zip(names, row, strict=True))) for row in rows)
+        with self._understood():
+            names = ("drive", "content", "time_s", "tone", "component", "defect", "probability", "severity")
+            return tuple(KeptFinding(**dict(zip(names, row, strict=True))) for row in rows)
 
     def health(self, content: str) -> str:
         """The JSON of the report that was made of a capture alone. Raises: CallError where there is no such capture."""
         rows = self.rows("SELECT h.json FROM health h JOIN capture c ON c.id = h.capture WHERE c.content = ?", content)
         if not rows:
             raise CallError(f"{self.folder} holds no capture {content[:80]}")
-        return zlib.decompress(rows[0][0]).decode("utf-8")
+        with self._understood():
+            return zlib.decompress(rows[0][0]).decode("utf-8")
 
     def spectra(self, content: str) -> tuple[KeptSpectrum, ...]:
         """The thinned spectra of a capture, which outlive its samples.
@@ -183,8 +204,7 @@ class Answers:
         Raises:
             CallError: there is no such capture. CaptureError: its file is lost or damaged.
         """
-        self.capture(content)
-        return waveforms.read_spectra(self.path_of(content))
+        return waveforms.read_spectra(self._whole(content))
 
     def waveform(self, content: str) -> tuple[Channel, ...]:
         """The samples of a capture; nothing where they were thinned away.
@@ -192,8 +212,25 @@ class Answers:
         Raises:
             CallError: there is no such capture. CaptureError: its file is lost or damaged.
         """
-        self.capture(content)
-        return waveforms.read_channels(self.path_of(content))
+        return waveforms.read_channels(self._whole(content))
+
+    def _whole(self, content: str) -> Path:
+        """Where the file of a capture lies, which is to the last bit the one that was kept."""
+        path = self.path_of(content)
+        for _ in range(_LOOKS):
+            rows = self.rows("SELECT waveform, file_sha256 FROM capture WHERE content = ?", content)
+            if not rows:
+                raise CallError(f"{self.folder} holds no capture {content[:80]}")
+            waveform, sha256 = rows[0]
+            try:
+                if waveform == "lost" or digest(path) == sha256:
+                    return path
+            except OSError:
+                return path  # who reads it says why it cannot be read
+            time.sleep(_BETWEEN_S)
+        if waveform == "kept" and not waveforms.harm(path) and not waveforms.has_samples(path):
+            return path  # a process was ended between thinning the file and saying so
+        raise CaptureError("is damaged, or not the file that was kept; `vibe history repair` sets it aside", path=path)
 
     def drive_toml(self, tag: str) -> str | None:
         """The text of the drive file in use; None where none was put down."""
@@ -202,9 +239,10 @@ class Answers:
 
     def sisters(self, tag: str) -> tuple[str, ...]:
         """Other drives of the same kind, by tag."""
-        kinds = dict(self.rows("SELECT drive, kind FROM drive_file ORDER BY id"))
-        kind = kinds.get(tag, "")
-        return tuple(sorted(other for other, its in kinds.items() if kind and its == kind and other != tag))
+        with self._understood():
+            kinds = dict(self.rows("SELECT drive, kind FROM drive_file ORDER BY id"))
+            kind = kinds.get(tag, "")
+            return tuple(sorted(other for other, its in kinds.items() if kind and its == kind and other != tag))
 
 
 def _capture(row: tuple[Any, ...]) -> KeptCapture:

@@ -8,7 +8,8 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
+import zlib
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -80,11 +81,13 @@ STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS)
 """Statements that lead from format n to n + 1, n being the place in the tuple."""
 
 
-def connected(folder: Path, *, create: bool) -> sqlite3.Connection:
+def connected(folder: Path, *, create: bool, beside: Callable[[], bool] = lambda: False) -> sqlite3.Connection:
     """The database of the store in ``folder``, brought to the newest format; read only where it may not be written.
 
+    ``beside`` says whether captures lie beside it: then an empty database is not a new one but one that was lost.
+
     Raises:
-        CallError: it is of a newer format, damaged, or no store's. OutputError: it cannot be brought up to date.
+        CallError: it is of a newer format, damaged, lost, or no store's. OutputError: it cannot be brought up to date.
     """
     path = folder / DATABASE
     with explained(path):
@@ -93,7 +96,7 @@ def connected(folder: Path, *, create: bool) -> sqlite3.Connection:
         else:
             connection = _opened(f"{path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}")
         try:
-            _ready(connection, path)
+            _ready(connection, path, beside)
         except BaseException:
             connection.close()
             raise
@@ -116,7 +119,7 @@ def _read_only(path: Path) -> str:
     return f"{path.resolve().as_uri()}?{'immutable=1' if alone else 'mode=ro'}"
 
 
-def _ready(connection: sqlite3.Connection, path: Path) -> None:
+def _ready(connection: sqlite3.Connection, path: Path, beside: Callable[[], bool]) -> None:
     version = _version(connection, path)
     may_write = writable(path.parent)
     if may_write:
@@ -131,6 +134,8 @@ def _ready(connection: sqlite3.Connection, path: Path) -> None:
     try:
         # Another process may have been quicker.
         version = _version(connection, path)
+        if version == 0 and beside():
+            raise lost(path)
         if 0 < version < len(STEPS):
             _backed_up(path, version)
         for statements in STEPS[version:]:
@@ -143,6 +148,14 @@ def _ready(connection: sqlite3.Connection, path: Path) -> None:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def lost(path: Path) -> CallError:
+    """The one sentence about captures whose database is gone."""
+    return CallError(
+        f"{path} is gone or empty while captures lie beside it: put back a copy of it, or have `vibe history repair` "
+        "build it anew from the captures, without events and decisions"
+    )
 
 
 def _write_ahead(connection: sqlite3.Connection) -> None:
@@ -195,19 +208,39 @@ def explained(path: Path) -> Iterator[None]:
     """
     try:
         yield
-    except sqlite3.DatabaseError as error:
+    except sqlite3.Error as error:
         name = getattr(error, "sqlite_errorname", None) or ""
-        if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
-            raise CallError(
-                f"{path} is damaged ({error}): put back a copy of it; or move it away, and `vibe history repair` "
-                "builds it anew from the captures, without events and decisions"
-            ) from error
         if name.startswith("SQLITE_FULL"):
             raise OutputError(f"{path}: the disk is full; nothing was changed, make room and try again") from error
-        if name.startswith("SQLITE_BUSY"):
+        if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL")):
             raise OutputError(f"{path}: another process holds it for too long; try again when it has ended") from error
-        if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
+        if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):
             raise OutputError(f"{path} may not be written, or cannot be opened; check rights on its folder") from error
-        if name.startswith("SQLITE_IOERR"):
+        if name.startswith("SQLITE_IOERR") and "SHORT_READ" not in name:
             raise OutputError(f"{path}: the disk does not answer as it should ({error})") from error
-        raise
+        # Anything else means that what stands in the file is not what was once written by this program.
+        raise damaged(path, error) from error
+    except UnicodeDecodeError as error:  # of a message that quotes what is damaged
+        raise damaged(path, error) from error
+
+
+@contextmanager
+def understood(path: Path) -> Iterator[None]:
+    """As ``explained``; and what came out of the database, but makes no sense, is damage too."""
+    try:
+        with explained(path):
+            yield
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError, ArithmeticError, zlib.error) as error:
+        raise damaged(path, error) from error
+
+
+class DamagedError(CallError):
+    """A database is not what was written."""
+
+
+def damaged(path: Path, why: object) -> DamagedError:
+    """The one sentence about a database that is not what was written."""
+    return DamagedError(
+        f"{path} is damaged ({' '.join(str(why).split())[:160]}): put back a copy of it, or have `vibe history repair` "
+        "mend what can be mended"
+    )

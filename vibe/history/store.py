@@ -7,27 +7,25 @@ is ended at any moment leaves at worst a file without rows, which nobody sees an
 
 from __future__ import annotations
 
-import json
-import math
 import re
+import secrets
 import sqlite3
-import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, OutputError
 from vibe.core.files import check_folder, write_whole
 from vibe.core.history import Record
-from vibe.history import waveforms
+from vibe.history import rows, waveforms
 from vibe.history.decisions import Book
-from vibe.history.incoming import INCOMING, Workplace, digest, put_down, put_in_place, sweep
-from vibe.history.layout import CAPTURES, README, README_TEXT
+from vibe.history.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
+from vibe.history.layout import CAPTURES, DAMAGED, README, README_TEXT
 from vibe.history.queries import now
-from vibe.history.schema import DATABASE, connected, explained, writable
+from vibe.history.schema import DATABASE, connected, explained, lost, writable
 
 
 class Store(Book):
@@ -38,18 +36,25 @@ class Store(Book):
         self._workplace: Workplace | None = None
 
     @classmethod
-    def open(cls, folder: Path, *, create: bool = False) -> Self:
+    def open(cls, folder: Path, *, create: bool = False, anew: bool = False) -> Self:
         """The store in ``folder``, brought to the newest format; with ``create`` made where there is none.
+
+        Captures whose database is gone are no new store: with ``anew`` they get an empty one, for ``repair`` to fill.
 
         Raises:
             CallError: there is none, the folder holds something else, it is damaged or of a newer format.
             OutputError: it cannot be made there.
         """
-        if not (folder / DATABASE).is_file():
-            if not create:
-                raise CallError(f"{folder} holds no history; `vibe history add` makes one")
-            _make_room(folder)
-        store = cls(folder, connected(folder, create=create))
+        with _written(folder, "open the history"):
+            if not (folder / DATABASE).is_file():
+                if not anew and _has_captures(folder):
+                    raise lost(folder / DATABASE)
+                if not (create or anew):
+                    raise CallError(f"{folder} holds no history; `vibe history add` makes one")
+                _make_room(folder)
+                create = True
+            beside = (lambda: False) if anew else (lambda: _has_captures(folder))
+            store = cls(folder, connected(folder, create=create, beside=beside))
         if create and not (folder / README).exists():
             write_whole(folder / README, README_TEXT, force=True)
         return store
@@ -112,34 +117,58 @@ class Store(Book):
                 if known is not None and known[1] != "lost":
                     part.unlink()
                     return False
-                undo.append(path)
+                undo[path] = None
                 put_in_place(part, path)
                 if known is None:
-                    self._insert(record, sha256, "kept" if waveforms.has_samples(path) else "thinned")
+                    rows.insert(self._connection, record, sha256, "kept" if waveforms.has_samples(path) else "thinned")
                 else:
                     self._say_of_file(record.content, "kept", sha256)
         return True
 
     def index(self, path: Path) -> None:
-        """Make the rows of a capture anew from its file, which is in its place; nothing where it has rows."""
-        record = waveforms.read_record(path)
-        sha256 = digest(path)
-        with self._changing():
-            if not self._connection.execute("SELECT 1 FROM capture WHERE content = ?", (record.content,)).fetchone():
-                self._insert(record, sha256, "kept" if waveforms.has_samples(path) else "thinned")
-
-    def replace_file(self, content: str, part: Path) -> None:
-        """Put a thinned file in the place of a capture's file."""
-        with _written(self.folder, "thin"):
-            sha256 = digest(part)
+        """Make the rows of a capture anew from its file, which is in its place."""
+        with _written(self.folder, f"take in {path.name}"):
+            record = waveforms.read_record(path)
+            sha256 = digest(path)
             with self._changing():
-                put_in_place(part, self.path_of(content))
-                self._say_of_file(content, "thinned", sha256)
+                known = self._connection.execute("SELECT 1 FROM capture WHERE content = ?", (record.content,))
+                if known.fetchone():
+                    rows.make_anew(self._connection, record)
+                else:
+                    rows.insert(self._connection, record, sha256, "kept" if waveforms.has_samples(path) else "thinned")
+
+    def replace_file(self, content: str, bare: bytes) -> None:
+        """Put a thinned file in the place of a capture's file; the old one comes back where that comes to nothing."""
+        path = self.path_of(content)
+        part = self.workplace() / f"{content}.h5.part"
+        old = part.with_suffix(".old")
+        try:
+            with _written(self.folder, "thin"):
+                put_down(part, bare)
+                sha256 = digest(part)
+                with self._changing() as undo:
+                    second_name(path, old)
+                    undo[path] = old
+                    put_in_place(part, path)
+                    self._say_of_file(content, "thinned", sha256)
+        finally:
+            for left in (part, old):
+                left.unlink(missing_ok=True)
 
     def say_of_file(self, content: str, waveform: str, sha256: str) -> None:
         """Put down what became of a capture's file: kept, thinned or lost."""
         with self._changing():
             self._say_of_file(content, waveform, sha256)
+
+    def counted(self) -> dict[int, int]:
+        """How many values each capture has, for ``amiss``."""
+        with self._understood():
+            return rows.counts(self._connection)
+
+    def amiss(self, record: Record, counted: Mapping[int, int]) -> str:
+        """Which rows of a capture do not say what its record says; empty where all do."""
+        with self._understood():
+            return rows.amiss(self._connection, record, counted)
 
     @property
     def may_write(self) -> bool:
@@ -163,9 +192,10 @@ class Store(Book):
                 )
 
     @contextmanager
-    def _changing(self) -> Iterator[list[Path]]:
-        """One transaction. Files that the caller lists are removed again when it comes to nothing."""
-        made: list[Path] = []
+    def _changing(self) -> Iterator[dict[Path, Path | None]]:
+        """One transaction. Files that the caller lists are removed again when it comes to nothing, or get back the old
+        file that stands beside them in the list."""
+        made: dict[Path, Path | None] = {}
         with explained(self.folder / DATABASE):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
@@ -175,7 +205,7 @@ class Store(Book):
                 self._undo(made)
                 raise
 
-    def _undo(self, made: Sequence[Path]) -> None:
+    def _undo(self, made: Mapping[Path, Path | None]) -> None:
         """Take back a transaction and the files that were put in place within it."""
         ours = self._connection.in_transaction
         if not ours and made:
@@ -183,9 +213,12 @@ class Store(Book):
             with suppress(sqlite3.Error):
                 self._connection.execute("BEGIN IMMEDIATE")
         if self._connection.in_transaction:
-            for path in made:
+            for path, old in made.items():
                 content = waveforms.path_content(path)
-                if ours or not self.holds(content):
+                if old is not None:
+                    if ours or self.capture(content).waveform == "kept":
+                        old.replace(path)
+                elif ours or not self.holds(content):
                     path.unlink(missing_ok=True)
             self._connection.execute("ROLLBACK")
 
@@ -194,38 +227,6 @@ class Store(Book):
             "UPDATE capture SET waveform = ?, file_sha256 = ? WHERE content = ?", (waveform, sha256, content)
         )
 
-    def _insert(self, record: Record, sha256: str, waveform: str) -> None:
-        run = self._connection.execute
-        time_s = record.measured_at.timestamp()
-        health = _health(record.health)
-        capture = run(
-            "INSERT INTO capture (content, drive, file, measured_at, time_s, duration_s, kept, state, speed_hz, "
-            "speed_uncertainty_hz, load_percent, software, added_at, waveform, file_sha256) "
-            "VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
-            (
-                record.content, record.drive, record.file, record.measured_at.isoformat(), time_s, record.duration_s,
-                record.kept, str(health.get("state", "unknown")), record.speed_hz, record.speed_uncertainty_hz,
-                record.load_percent, record.software, now(), waveform, sha256,
-            ),
-        ).lastrowid  # fmt: skip
-        run("INSERT INTO health VALUES (?,?)", (capture, zlib.compress(record.health.encode("utf-8"))))
-        for rank, finding in enumerate(health.get("findings", [])):
-            names = ("tone", "component", "defect", "probability", "severity")
-            run("INSERT INTO finding VALUES (?,?,?,?,?,?,?)", (capture, rank, *(finding.get(name) for name in names)))
-        for value in record.values:
-            if math.isfinite(value.value):
-                key = (record.drive, value.point, value.measure, value.subject)
-                run(
-                    "INSERT INTO series (drive, point, measure, subject, unit) VALUES (?,?,?,?,?) "
-                    "ON CONFLICT DO NOTHING",
-                    (*key, value.unit),
-                )
-                run(
-                    "INSERT INTO value SELECT id, ?, ?, ? FROM series WHERE drive = ? AND point = ? AND measure = ? "
-                    "AND subject = ? ON CONFLICT DO NOTHING",
-                    (time_s, capture, float(value.value), *key),
-                )
-
 
 def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Path:
     """Write a capture's file aside, for ``Store.take``; any process may do so.
@@ -233,7 +234,8 @@ def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Pa
     Raises:
         OutputError: the disk is full or may not be written.
     """
-    part = workplace / f"{_checked(record.content)}.h5.part"
+    # A name of its own: where a worker is taken for dead its job is done once more, and both may write at once.
+    part = workplace / f"{_checked(record.content)}.{secrets.token_hex(4)}.h5.part"
     with _written(workplace.parent.parent, f"keep {record.file}"):
         try:
             put_down(part, waveforms.packed(record, channels))
@@ -241,14 +243,6 @@ def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Pa
             part.unlink(missing_ok=True)
             raise
     return part
-
-
-def _health(text: str) -> dict[str, Any]:
-    try:
-        told = json.loads(text)
-    except ValueError:
-        return {}
-    return told if isinstance(told, dict) else {}
 
 
 def _checked(content: str) -> str:
@@ -260,11 +254,17 @@ def _checked(content: str) -> str:
 
 def _make_room(folder: Path) -> None:
     check_folder(folder)
-    own = {DATABASE, README, CAPTURES, INCOMING}
-    if folder.is_dir() and any(path.name not in own and DATABASE not in path.name for path in folder.iterdir()):
+    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED}
+    if folder.is_dir() and any(
+        path.name not in own and not re.fullmatch(r"store\..*sqlite.*", path.name) for path in folder.iterdir()
+    ):
         raise CallError(f"{folder} holds other things and no history; name a new or an empty folder")
     with _written(folder, "make a history"):
         (folder / CAPTURES).mkdir(parents=True, exist_ok=True)
+
+
+def _has_captures(folder: Path) -> bool:
+    return any((folder / CAPTURES).glob("??/*.h5"))
 
 
 @contextmanager

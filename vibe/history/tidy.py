@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import re
-import sqlite3
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from vibe.core.errors import CaptureError, OutputError
+from vibe.core.errors import CallError, CaptureError, OutputError
 from vibe.history import waveforms
-from vibe.history.incoming import abandoned, digest, put_down, sweep
+from vibe.history.incoming import abandoned, digest, sweep
 from vibe.history.layout import CAPTURES, DAMAGED
-from vibe.history.schema import DATABASE
+from vibe.history.schema import DATABASE, damaged
 from vibe.history.store import Store
 
 
@@ -39,13 +38,17 @@ def verify(store: Store) -> Verified:
     """Read every file and every hash, and have the database look at itself. Changes nothing."""
     wrong = list(_database(store))
     known: list[Told] = []
-    contents = [(one.content, one.waveform) for one in store.captures()]
+    try:
+        contents = [(one.content, one.waveform) for one in store.captures()]
+        counted = store.counted()
+    except CallError as error:
+        return Verified(captures=0, wrong=(*wrong, Told(DATABASE, str(error))), known=())
     for content, waveform in contents:
         where = _name(store, store.path_of(content))
         trouble = _against_row(store, content)
         if waveform == "lost" and not trouble:
             known.append(Told(where, "is lost; its levels and report are kept"))
-        elif trouble:
+        elif trouble or (trouble := _rows_against_file(store, content, counted)):
             wrong.append(Told(where, trouble))
     wrong += [
         Told(_name(store, path), "has no row in the database: left by a process that was ended")
@@ -56,14 +59,38 @@ def verify(store: Store) -> Verified:
 
 
 def repair(store: Store) -> tuple[Told, ...]:
-    """Mend what can be mended, and say what was done. What is damaged is set aside, never thrown away."""
+    """Mend what can be mended, and say what was done. What is damaged is set aside, never thrown away.
+
+    Raises:
+        CallError: the database is damaged beyond that; ``rescue.repaired`` begins a new one.
+    """
     done = [Told(_name(store, place), "swept away") for place in sweep(store.folder)]
     done += [_indexed(store, path) for path in _without_row(store)]
+    counted = store.counted()
     for one in store.captures():
         trouble = _against_row(store, one.content)
         if trouble:
             done.append(_settled(store, one.content, one.waveform, trouble))
+        elif one.waveform != "lost" and (trouble := _rows_against_file(store, one.content, counted)):
+            store.index(store.path_of(one.content))
+            done.append(Told(_name(store, store.path_of(one.content)), f"{trouble}; made anew from it"))
     return tuple(done)
+
+
+def mend_indexes(store: Store) -> list[Told]:
+    """Make the database's indexes anew where it complains about itself.
+
+    Raises:
+        CallError: it still complains.
+    """
+    found = list(_database(store))
+    if not found:
+        return []
+    store.rows("REINDEX")
+    left = list(_database(store))
+    if left:
+        raise damaged(store.folder / DATABASE, left[0].what)
+    return [Told(DATABASE, f"{found[0].what}; its indexes were made anew")]
 
 
 def _indexed(store: Store, path: Path) -> Told:
@@ -101,25 +128,43 @@ def _set_aside(store: Store, path: Path) -> str:
     return f"set aside in {DAMAGED}"
 
 
+def _of_itself(store: Store) -> Iterator[Told]:
+    for (line,) in store.rows("PRAGMA integrity_check"):
+        if line != "ok":
+            yield Told(DATABASE, f"is damaged: {' '.join(str(line).split())}")
+
+
 def _database(store: Store) -> Iterator[Told]:
     try:
-        for (line,) in store.rows("PRAGMA integrity_check"):
-            if line != "ok":
-                yield Told(DATABASE, f"is damaged: {line}")
+        yield from _of_itself(store)
         for table, *_ in store.rows("PRAGMA foreign_key_check"):
             yield Told(DATABASE, f"the table {table} speaks of a row that is not there")
-    except sqlite3.Error as error:
-        yield Told(DATABASE, f"is damaged: {error}")
-    for (content,) in store.rows("SELECT content FROM capture WHERE id NOT IN (SELECT capture FROM health)"):
-        yield Told(DATABASE, f"the report of capture {content} is missing")
+        store.drives()
+        store.events()
+        store.alarms(open_only=False)
+        store.decisions()
+    except CallError as error:
+        yield Told(DATABASE, str(error))
+
+
+def _rows_against_file(store: Store, content: str, counted: Mapping[int, int]) -> str:
+    """Whether the rows of a capture, whose file is the one that was kept, say what that file says."""
+    try:
+        return store.amiss(waveforms.read_record(store.path_of(content)), counted)
+    except CaptureError as error:
+        return error.reason if store.path_of(content).exists() else ""  # gone meanwhile
 
 
 def _against_row(store: Store, content: str) -> str:
     """What is wrong with a capture's file by what its row says of it; empty when nothing is."""
     path = store.path_of(content)
     trouble = ""
-    for _ in range(2):  # another process may change file and row while we look
+    for look in range(3):  # another process may change file and row while we look
+        if look and store.may_write:
+            store.wait_for_others()
         rows = store.rows("SELECT waveform, file_sha256 FROM capture WHERE content = ?", content)
+        if not rows:
+            return ""
         waveform, sha256 = rows[0]
         try:
             there = digest(path)
@@ -188,9 +233,7 @@ def thin(store: Store, *, before: datetime, keep_first: bool = False, dry: bool 
             continue
         count += 1
         if not dry:
-            part = store.workplace() / f"{one.content}.h5.part"
-            put_down(part, bare)
-            store.replace_file(one.content, part)
+            store.replace_file(one.content, bare)
     return Thinned(captures=count, freed_bytes=freed, spared=dict(spared), troubles=tuple(troubles))
 
 

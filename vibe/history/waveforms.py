@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
 from vibe.core.errors import CaptureError
+from vibe.core.hdf5_heaps import damaged_heap
 from vibe.core.history import KeptSpectrum, Record, Value
 from vibe.core.native import write_channel
 
@@ -195,8 +196,11 @@ def _channel(node: Any) -> Channel:
 def _from(path: Path, ask: Callable[[Any], T]) -> T:
     import h5py
 
-    with _explained(path), h5py.File(path, "r") as file:
-        return ask(file)
+    with _explained(path):
+        if h5py.is_hdf5(path) and damaged_heap(path):
+            raise ValueError("its texts cannot be read")
+        with h5py.File(path, "r") as file:
+            return ask(file)
 
 
 @contextmanager
@@ -207,6 +211,15 @@ def _explained(path: Path) -> Iterator[None]:
         raise CaptureError("is missing; `vibe history verify` names all that are", path=path) from None
     except PermissionError:
         raise CaptureError("may not be read: ask for the right to read it", path=path) from None
-    except (OSError, KeyError, ValueError, TypeError, RuntimeError) as error:
+    except (
+        OSError,
+        LookupError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        ArithmeticError,
+        RuntimeError,
+        MemoryError,
+    ) as error:
         detail = " ".join(str(error).split())[:120]
         raise CaptureError(f"is damaged ({detail}); `vibe history repair` sets it aside", path=path) from error

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from vibe.ingest.drive_file import load_drives as load_drives
     from vibe.ingest.file_rules import Named as Named
     from vibe.ingest.file_rules import name_says as name_says
+    from vibe.ingest.long_quality import over_stretches as over_stretches
     from vibe.ingest.native_writer import write_hdf5 as write_hdf5
     from vibe.ingest.on_route import read_on_route as read_on_route
-    from vibe.ingest.long_quality import over_stretches as over_stretches
     from vibe.ingest.quality import assess as assess
     from vibe.ingest.quality import assess_tachometer as assess_tachometer
     from vibe.ingest.quality import dead_beside as dead_beside

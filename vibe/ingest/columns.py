@@ -13,11 +13,14 @@ from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
-from vibe.ingest.raw import RawCapture, RawChannel
+from vibe.ingest.raw import RawCapture, RawChannel, check_channels
 
 _HEADER = re.compile(r"^\s*(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\])]*?)\s*[\])]\s*$")
 _TIME = re.compile(r"^\s*(time|t)(?:\s*[\[(_ ]\s*(?P<unit>s|sec|seconds|ms|us|µs)\s*[\])]?)?\s*$", re.IGNORECASE)
 _SECONDS = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}
+
+_LONGEST_NAME = 500
+"""Signs of a column's header in which a unit is looked for: the patterns take the square of it."""
 
 _JITTER = 0.25
 """Largest departure of a time stamp from an even grid, in sampling steps, that is called even (common practice)."""
@@ -30,7 +33,7 @@ _NUMBER_KEYS = ("speed_rpm", "load_percent")
 
 def split_unit(header: str) -> tuple[str, str | None]:
     """``"bearing [m/s^2]"`` -> ``("bearing", "m/s^2")``."""
-    match = _HEADER.match(header)
+    match = _HEADER.match(header) if len(header) <= _LONGEST_NAME else None
     # Digits in brackets are the place of a row in an array, ``acc[1]``, not a unit.
     if match and match["name"] and not match["unit"].isdigit():
         return match["name"], match["unit"] or None
@@ -39,7 +42,7 @@ def split_unit(header: str) -> tuple[str, str | None]:
 
 def time_unit(header: str) -> float | None:
     """Seconds per unit of a time column, None where the header names something else."""
-    match = _TIME.match(header)
+    match = _TIME.match(header) if len(header) <= 40 else None
     return _SECONDS[(match["unit"] or "s").lower()] if match else None
 
 
@@ -122,6 +125,7 @@ def raw_from_columns(
     Raises:
         CaptureError: no column besides time, or an uneven time column.
     """
+    check_channels(len(columns), path)
     notes = list(remarks)
     rate = number(said.get("sample_rate_hz"))
     places = None

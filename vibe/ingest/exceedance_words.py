@@ -41,6 +41,8 @@ _KINDS = (
         "acceleration_peak",
     ),
 )
+LONGEST_CELL = 300
+"""Signs of a cell that is looked into: the patterns take the square of it."""
 _INCH_M = 0.0254
 """Exact by definition (1959)."""
 _TIMES = (
@@ -51,6 +53,8 @@ _TIMES = (
 def column_of(header: str) -> tuple[str | None, str]:
     """What a column holds, None where that is nothing of ours; and the unit its header names."""
     unit = ""
+    if len(header) > LONGEST_CELL:
+        return None, ""
     found = _BRACKETS.match(header.strip())
     if found and found["name"]:
         header, unit = found["name"], found["unit"]

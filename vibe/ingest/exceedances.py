@@ -20,6 +20,7 @@ from vibe.core.errors import ConfigError
 from vibe.core.files import writable
 from vibe.ingest.clock import YEARS, in_zone
 from vibe.ingest.exceedance_words import (
+    LONGEST_CELL,
     MEASURES,
     column_of,
     in_unit_of_store,
@@ -100,6 +101,9 @@ def _row(
     for name in NEEDED:
         if not said[name]:
             raise ValueError(f"{name} is empty")
+    for name, cell in said.items():
+        if len(cell) > LONGEST_CELL:
+            raise ValueError(f"{name} has {len(cell):,} signs")
     at, remark = in_zone(time_of(said["time"], order), zone)
     if at.utcoffset() is None:
         raise ValueError(f"the time {said['time']!r} has no offset from UTC, and no time zone is given")
@@ -146,6 +150,8 @@ def _text(path: Path) -> str:
     try:
         if path.is_dir():
             raise ConfigError("is a folder where a CSV file is needed", path=path)
+        if path.exists() and not path.is_file():
+            raise ConfigError("is not an ordinary file", path=path)
         if path.stat().st_size > MOST_BYTES:
             raise ConfigError(f"is {path.stat().st_size / 1e6:.0f} MB large: no list of alarms", path=path)
         raw = path.read_bytes()

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture, Channel, Quantity, Stretches
 from vibe.core.errors import CaptureError
+from vibe.core.sheets import printable
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
 from vibe.ingest.sidecar import RouteSidecar, Sidecar, SidecarChannel
@@ -28,6 +29,12 @@ STRETCH_SAMPLES = 6_000_000
 """Samples, all channels together, that are held and analysed at once; longer recordings are cut into equal stretches.
 A minute of two channels at 50 kHz: what a drive's slow parts need at usual speeds, in some hundred bytes a sample."""
 
+RATES_HZ = (1e-3, 1e9)
+"""No recorder of vibration is slower or faster (our choice, wide); what lies beyond is a damaged or wrong number."""
+MOST_CHANNELS = 1024
+"""In one file: a table with more columns is no capture (our choice, wide)."""
+
+CHANGED = "became shorter while it was read"
 _HARMLESS_SAMPLES = 20_000_000
 _SAMPLES_PER_BYTE = 1100
 """Deflate packs at most 1032:1 (RFC 1951: 258 bytes in two bits at best); a file that claims more is lying."""
@@ -101,6 +108,22 @@ def check_claim(samples: int, path: Path, most: int = MAX_SAMPLES) -> None:
         raise CaptureError(f"claims {samples:,} samples, more than its {size:,} bytes can hold", path=path)
 
 
+def check_channels(count: int, path: Path) -> None:
+    """Refuse a file of more channels than any recorder has.
+
+    Raises:
+        CaptureError: too many.
+    """
+    if count > MOST_CHANNELS:
+        raise CaptureError(f"holds {count:,} channels; more than {MOST_CHANNELS:,} are not read", path=path)
+
+
+def short(name: object, most: int = 60) -> str:
+    """A name, or what holds one, for a sentence: files may hold names of any length."""
+    text = printable(str(name))
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
 def file_sha256(path: Path) -> str:
     """SHA-256 of the file's bytes, read in pieces."""
     with path.open("rb") as stream:
@@ -148,7 +171,11 @@ class _Part:
     def of(self, row: Row) -> NDArray[Any] | Row:
         if self.count == 1:
             return row
-        return row[row.size * self.number // self.count : row.size * (self.number + 1) // self.count]
+        first, last = row.size * self.number // self.count, row.size * (self.number + 1) // self.count
+        piece = row[first:last]
+        if piece.size != last - first:
+            raise CaptureError(CHANGED)
+        return piece
 
 
 _ALL = _Part(0, 1)
@@ -163,7 +190,7 @@ def _built(path: Path, raw: RawCapture, sidecar: Sidecar | None, digest: str, pa
         try:
             channels.append(_channel(name, rows, beside, remarks, path, part))
         except _UnusableError as error:
-            troubles.append(str(error))
+            troubles.append(short(error, 600))
     if troubles and not any(c.quantity != "tachometer" for c in channels):
         more = f" ({len(troubles) - 1} more like it)" if len(troubles) > 1 else ""
         cut = f"; {raw.remarks[0]}" if raw.remarks else ""
@@ -224,8 +251,12 @@ def _matched(
         ):
             places = [0]  # One channel described, one there: no need to name it twice.
         if not places:
-            there = ", ".join(channel.name for channel in channels[:12])
-            raise CaptureError(f"its sidecar speaks of channel {wanted!r}, but the file holds {there}", path=path)
+            shown = wanted if isinstance(wanted, int) else short(wanted)
+            there = ", ".join(short(channel.name) for channel in channels[:12])
+            raise CaptureError(
+                f"its sidecar speaks of channel {shown!r}, but the file holds {there}",
+                path=path,
+            )
         if places[0] in told:
             raise CaptureError(f"its sidecar uses {channels[places[0]].name!r} for two channels", path=path)
         told[places[0]] = (name, beside)
@@ -262,7 +293,7 @@ def _channel(
         remarks.append(
             f"channel {name!r}: the file says {raw.sample_rate_hz:g} Hz, its sidecar {rate:g} Hz: the sidecar is taken"
         )
-    if not (math.isfinite(rate) and rate > 0):
+    if not RATES_HZ[0] <= rate <= RATES_HZ[1]:
         raise _UnusableError(f"channel {name!r}: a sample rate of {rate:g} Hz cannot be")
     unit = plain_unit(_first(beside.unit, raw.unit) or "")
     quantity = _quantity(name, unit, _first(beside.quantity, raw.quantity), where)
@@ -364,7 +395,7 @@ def _to_si(samples: Row, scale: float, offset: float) -> NDArray[np.float32]:
         for start in range(0, samples.size, 1 << 20):
             piece = samples[start : start + (1 << 20)].astype(np.float64)
             if piece.size != min(1 << 20, samples.size - start):
-                raise CaptureError("became shorter while it was read")
+                raise CaptureError(CHANGED)
             out[start : start + piece.size] = piece * scale + offset
     return out
 

@@ -24,6 +24,8 @@ MAX_BYTES = 4_000_000
 """A file that people write is far smaller (common practice)."""
 
 _OTHERS_SHOWN = 4
+_MOST_DOTS_SQUARED = 10_000_000
+"""Dots in a line's keys, squared and added up: some three thousand in one line (our choice, tenths of a second)."""
 
 
 def load_model(path: Path, model: type[M]) -> M:
@@ -34,6 +36,8 @@ def load_model(path: Path, model: type[M]) -> M:
             message names file and line, the field, the value given and the nearest known key.
     """
     text = read_text(path)
+    if _too_deep(text):
+        raise ConfigError("is nested too deeply to be a configuration file", path=path)
     try:
         data = tomllib.loads(text)
     except RecursionError:
@@ -44,13 +48,14 @@ def load_model(path: Path, model: type[M]) -> M:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        problems = _problems(error.errors(include_url=False), data, text, model)
+        found = error.errors(include_url=False)
+        problems = _problems(found, data, text, model)
     except (OverflowError, RecursionError):
         raise ConfigError("holds a number that is too large", path=path) from None
     (line, first), others = problems[0], problems[1:]
-    more = [f"line {number}: {reason}" for number, reason in others[:_OTHERS_SHOWN]]
-    if len(others) > _OTHERS_SHOWN:
-        more.append(f"and {len(others) - _OTHERS_SHOWN} more")
+    more = [f"line {number}: {reason}" for number, reason in others]
+    if len(found) > len(problems):
+        more.append(f"and {len(found) - len(problems)} more")
     raise ConfigError(first + (f" (also {'; '.join(more)})" if more else ""), path=path, line=line)
 
 
@@ -83,6 +88,16 @@ def read_text(path: Path) -> str:
         raise ConfigError("is not UTF-8 text: save it as UTF-8", path=path, line=line) from None
 
 
+def _too_deep(text: str) -> bool:
+    """Whether the keys of the file have so many dots that reading them, which takes the square, would not end."""
+    work = 0
+    for line in text.split("\n"):
+        if "." in line and ("=" in line or line.lstrip().startswith("[")):
+            end = line.rfind("=")
+            work += line.count(".", 0, end if end >= 0 else len(line)) ** 2
+    return work > _MOST_DOTS_SQUARED
+
+
 _SYNTAX = {
     "Cannot overwrite a value": "a key or table is given twice",
     "Invalid value": "no value that TOML knows (text needs quotes)",
@@ -111,18 +126,23 @@ def _syntax(message: str, text: str) -> tuple[str, int]:
 def _problems(
     errors: Sequence[ErrorDetails], data: Mapping[str, Any], text: str, model: type[BaseModel]
 ) -> list[tuple[int, str]]:
-    """(line, sentence) of each error, unknown keys first: a misspelt key often explains a missing one."""
+    """(line, sentence) of the first errors, unknown keys first: a misspelt key often explains a missing one.
+
+    A file of something else may hold hundreds of thousands, so that sentences are made only for those that are shown.
+    """
     lines = line_table(text)
-    rows: list[tuple[bool, int, str]] = []
-    for error in errors:
+    rows: list[tuple[bool, int, int, Place]] = []
+    for number, error in enumerate(errors):
         place = real_place(data, error["loc"], last_may_be_missing=error["type"] == "missing")
         here = (*place, "kind") if error["type"].startswith("union_tag") and (*place, "kind") in lines else place
-        reason = _plain(error, place, model)
-        if error["type"] == "missing":
-            reason += _in_table(place[:-1], data)
-        rows.append((error["type"] != "extra_forbidden", line_of(lines, here), reason))
-    rows.sort()
-    return [(line, reason) for _, line, reason in rows]
+        rows.append((error["type"] != "extra_forbidden", line_of(lines, here), number, place))
+    rows.sort(key=lambda row: row[:3])
+    return [(line, _reason(errors[number], place, data, model)) for _, line, number, place in rows[: _OTHERS_SHOWN + 1]]
+
+
+def _reason(error: ErrorDetails, place: Place, data: Mapping[str, Any], model: type[BaseModel]) -> str:
+    where = _in_table(place[:-1], data) if error["type"] == "missing" else ""
+    return _plain(error, place, model) + where
 
 
 def _in_table(table: Place, data: Any) -> str:
@@ -201,7 +221,7 @@ def _plain(error: ErrorDetails, place: Place, model: type[BaseModel]) -> str:
         allowed = re.findall(r"'([^']*)'", listed)
         if kind == "union_tag_invalid":
             field, given = f"{field}.kind", context.get("tag", given)
-        return f"{field} must be {_choice(allowed)}, not {_given(given)}{_did_you_mean(str(given), allowed)}"
+        return f"{field} must be {_choice(allowed)}, not {_given(given)}{_did_you_mean(given, allowed)}"
     if kind == "union_tag_not_found":
         return f"the key 'kind' is missing in {field}"
     if kind in ("string_too_short", "string_too_long", "too_short", "too_long"):
@@ -219,7 +239,9 @@ def _choice(words: Sequence[str]) -> str:
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} or {quoted[-1]}"
 
 
-def _did_you_mean(given: str, known: Iterable[str]) -> str:
+def _did_you_mean(given: object, known: Iterable[str]) -> str:
+    if not isinstance(given, str) or len(given) > 80:
+        return ""
     near = difflib.get_close_matches(given.lower(), list(known), n=1, cutoff=0.6)
     return f"; did you mean {near[0]!r}?" if near else ""
 

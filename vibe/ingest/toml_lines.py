@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 
 Place = tuple[str | int, ...]
 
-_HEADER = re.compile(r"^\s*(\[\[|\[)\s*(.+?)\s*(\]\]|\])\s*(#.*)?$")
-_PART = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*(\.|$|(?==))""")
+_PART = re.compile(r"""\s*("(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)\s*(\.|$|(?=[=\]]))""")
 _MULTILINE = re.compile(r'"""|\'\'\'')
 _STRING = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'')
 
@@ -33,7 +32,7 @@ def line_table(text: str) -> dict[Place, int]:
     table: Place = ()
     until: str | None = None
     depth = 0
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         if until is not None:
             # Inside a text of several lines nothing is a key.
             end = line.find(until)
@@ -48,8 +47,9 @@ def line_table(text: str) -> dict[Place, int]:
             if quote and line.count(quote[0]) % 2:
                 until = quote[0]
             continue
-        if (header := _HEADER.match(line)) and (named := _key(header[2])):
-            table = _open(named[0], counts, array=header[1] == "[[")
+        bare = line.strip()
+        if bare.startswith("[") and (header := _key(bare.lstrip("["))) and header[1].lstrip().startswith("]"):
+            table = _open(header[0], counts, array=bare.startswith("[["))
             lines.setdefault(table, number)
             continue
         named = _key(line)

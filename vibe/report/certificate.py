@@ -20,9 +20,9 @@ from markupsafe import Markup
 
 from vibe.core.acceptance import Acceptance
 from vibe.core.errors import OutputError
-from vibe.core.files import check_folder, write_whole
+from vibe.core.files import check_folder, remove_older, write_whole
 from vibe.core.sealed import SEAL, SealError, cleaned, sealed, written
-from vibe.report import certificate_numbers, certificate_view, pages, words
+from vibe.report import certificate_numbers, certificate_view, pages, policy, words
 from vibe.report.certificate_view import SHORT_HASH, view_of
 from vibe.report.pdf import make_pdf
 
@@ -83,7 +83,7 @@ def write_certificate(acceptance: Acceptance, out: Path, *, force: bool, pdf: bo
     if printed is not None:
         write_whole(pdf_path, printed, force=force)
     else:
-        pdf_path.unlink(missing_ok=True)
+        remove_older(pdf_path)
     return CertificateFiles(
         json=json_path, html=html_path, pdf=None if printed is None else pdf_path, seal=record[SEAL],
         remarks=tuple(remarks),
@@ -124,13 +124,14 @@ def acceptance_of(record: dict[str, Any]) -> Acceptance:
 
 def certificate_html(acceptance: Acceptance, record: dict[str, Any] | None = None) -> str:
     """The page; without a record it has no digits in its seal and nothing embedded, as its hash is taken."""
+    style = (pages.TEMPLATES / "certificate.css").read_text(encoding="utf-8")
     view = view_of(acceptance, NO_SEAL if record is None else record[SEAL])
     return pages.render(
         "certificate.html.j2",
         **view,
         sheet=words.printable(f"{acceptance.drive}, serial number {acceptance.serial}")[:90],
         short_hash=SHORT_HASH,
-        certificate_style=Markup((pages.TEMPLATES / "certificate.css").read_text(encoding="utf-8")),
+        certificate_style=Markup(style + pages.coloured("answer", certificate_view.COLOUR)),
         data="" if record is None else embedded(record),
     )
 
@@ -152,7 +153,8 @@ def page_hash(page: str) -> str:
 def layout() -> str:
     """Short hash of all that words and styles a page."""
     texts = [(pages.TEMPLATES / name).read_bytes() for name in ("certificate.html.j2", "certificate.css", "style.css")]
-    sources = [Path(str(module.__file__)).read_bytes() for module in (certificate_view, certificate_numbers, words)]
+    modules = (certificate_view, certificate_numbers, pages, policy, words)
+    sources = [Path(str(module.__file__)).read_bytes() for module in modules]
     return hashlib.sha256(b"\0".join([*texts, *sources, Path(__file__).read_bytes()])).hexdigest()[:16]
 
 

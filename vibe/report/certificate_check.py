@@ -93,6 +93,8 @@ def read_file(path: Path) -> bytes:
         CallError: there is no such file, or it is far too large.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise CallError(f"{path} is no ordinary file: give acceptance.json, certificate.html or certificate.pdf")
         if path.stat().st_size > MOST_BYTES:
             raise CallError(f"{path} is far too large for a certificate")
         return path.read_bytes()
@@ -152,7 +154,11 @@ def _follows(record: dict[str, Any]) -> Check:
 
 def check_page(page: str) -> Verification:
     """An HTML copy: the record in it, and whether the page shows that record and nothing else."""
-    seen = Seen(page)
+    try:
+        seen = Seen(page)
+    except AssertionError:  # what the library says of a marked section that has no name
+        broken = Check(what="page", fits=False, text="the page is damaged and cannot be read")
+        return Verification(checks=(broken,), record=None)
     if not page.rstrip().endswith("</html>"):
         cut = Check(what="page", fits=False, text="the page has no end: the file was cut off or is still being copied")
         return Verification(checks=(cut,), record=None)

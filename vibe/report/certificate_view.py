@@ -94,7 +94,6 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
     budgets = [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]]
     return {
         "a": acceptance,
-        "colour": COLOUR[acceptance.answer],
         "answer_sign": answer_sign,
         "sentence": sentence(acceptance),
         "facts": facts,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from markupsafe import Markup
 from vibe.core.dossier import Dossier
 from vibe.core.errors import OutputError
 from vibe.core.evidence import Exhibit, MapExhibit, SpectrumExhibit, WaveformExhibit
-from vibe.core.files import safe_name, write_whole
+from vibe.core.files import remove_older, safe_name, write_whole
 from vibe.core.health import Health, LevelReport, NotObservable
 from vibe.core.tones import Tone, ToneTable
 from vibe.report import charts, interactive, pages, words
@@ -74,7 +75,7 @@ def write_drive(dossier: Dossier, folder: Path, *, force: bool, pdf: bool = True
     if printed is not None and printed.content is not None:
         write_whole(pdf_path, printed.content, force=force)
     else:
-        pdf_path.unlink(missing_ok=True)
+        remove_older(pdf_path)
     return DriveFiles(
         folder=own, json=json_path, html=html_path, pdf=pdf_path if has_pdf else None, remarks=tuple(remarks)
     )
@@ -99,7 +100,8 @@ def health_json(health: Health) -> str:
 
 def render_drive(view: dict[str, Any], *, live: bool) -> str:
     """The page; without ``live`` it holds no script and no data for one (what a printer needs)."""
-    return pages.render("drive.html.j2", **(view | {"live": live}))
+    scripts = view["scripts"] if live else ()
+    return pages.render("drive.html.j2", **(view | {"live": live, "scripts": scripts}))
 
 
 def _view(dossier: Dossier) -> dict[str, Any]:
@@ -109,17 +111,19 @@ def _view(dossier: Dossier) -> dict[str, Any]:
     # A picture that a finding shows already is not shown again.
     overview = [e for e in dossier.overview_exhibits if not any(e is shown for shown in in_findings)]
     every = in_findings + overview
-    points = interactive.points_each(sum(interactive.can_be_live(e) for e in every))
+    zooming = sum(interactive.can_be_live(e) for e in every)
+    points = interactive.points_each(zooming)
     exhibits = list(dossier.finding_exhibits) + [()] * (len(health.findings) - len(dossier.finding_exhibits))
+    numbers = count(1)
     speed_hz = health.speed.input_hz
     return {
         "health": health,
         "drive": dossier.drive,
         "findings": [
-            (finding, [picture(e, points) for e in shown])
+            (finding, [picture(e, points, next(numbers)) for e in shown])
             for finding, shown in zip(health.findings, exhibits, strict=False)
         ],
-        "overview": [picture(e, points) for e in overview],
+        "overview": [picture(e, points, next(numbers)) for e in overview],
         "facts": drive_facts(dossier),
         "bodies": [(b, None if speed_hz is None else abs(float(b.order)) * speed_hz * 60) for b in table.bodies],
         "tones": tone_rows(table, health),
@@ -129,24 +133,24 @@ def _view(dossier: Dossier) -> dict[str, Any]:
         "more_levels": level_rows([level for level in health.levels if not level.zone]),
         "plan": dossier.plan,
         "plan_unseen": [] if dossier.plan is None else [v for v in dossier.plan.visibility if not v.seen],
-        "scripts": [f"../{ASSETS}/{name}" for name in interactive.scripts()],
+        "scripts": [f"../{ASSETS}/{name}" for name in interactive.scripts()] if zooming else [],
         "pdf_name": None,
         "index_name": "../index.html",
     }
 
 
-def picture(exhibit: Exhibit, points: int) -> Picture:
-    """Draw an exhibit, and pack its data for zooming if it is of a kind that zooms."""
+def picture(exhibit: Exhibit, points: int, number: int) -> Picture:
+    """Draw the page's exhibit ``number``, and pack its data for zooming if it is of a kind that zooms."""
     live = None
     if isinstance(exhibit, SpectrumExhibit | WaveformExhibit):
-        live = Markup(interactive.page_json(exhibit, points))  # escaped there, for an element that holds data
+        live = Markup(interactive.page_json(exhibit, points, number))  # escaped there, for an element that holds data
     return Picture(
         kind="map" if isinstance(exhibit, MapExhibit) else "trace",
         title=exhibit.title,
         notes=charts.notes(exhibit),
         caption=exhibit.caption,
         alt=charts.describe(exhibit),
-        still=pages.data_uri(charts.svg(charts.draw(exhibit))),
+        still=pages.data_uri(charts.svg(exhibit)),
         live=live,
     )
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 from math import prod
 
 import numpy as np
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from vibe.core.alarms import CauseKind, RuleCount, Urgency, UrgencyPart
-from vibe.report.charts import BLUE, GREEN, GREY, INK, VERMILION
+from vibe.report.canvas import BLUE, GREEN, GREY, INK, VERMILION
 from vibe.report.thin import extremes
+from vibe.report.words import printable
 
 KIND_WORDS: dict[CauseKind, str] = {
     "fault": "fault",
@@ -82,7 +83,7 @@ def part_mark(part: UrgencyPart | str) -> Markup:
 
 
 LIMIT_MARK = Markup(
-    '<svg class="mark" viewBox="0 0 24 12" style="width:1.6em" aria-hidden="true"><path d="M0 6H24" '
+    '<svg class="mark long" viewBox="0 0 24 12" aria-hidden="true"><path d="M0 6H24" '
     f'stroke="{VERMILION}" stroke-width="2" stroke-dasharray="5 3"/></svg>'
 )
 TAKEN_MARK = Markup(
@@ -113,7 +114,7 @@ def urgency_bar(urgency: Urgency, full: float, width: int = 150, height: int = 1
             f'<rect x="{x + 0.5:.1f}" y="1.5" width="{-more:.1f}" height="{height - 3}" fill="none" stroke="{GREY}" '
             'stroke-dasharray="3 2.4"/>'
         )
-    parts = ", ".join(f"{name} {amount:.0f}" for name, amount in added.items()) or "nothing"
+    parts = escape(printable(", ".join(f"{name} {amount:.0f}" for name, amount in added.items()))) or "nothing"
     wide_px = max(width, int(x + abs(more)) + 2)
     return Markup(
         f'<svg class="bar" viewBox="0 0 {wide_px} {height}" width="{wide_px}" height="{height}" role="img" '

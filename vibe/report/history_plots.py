@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from vibe.core.history import KeptSpectrum
 from vibe.report import interactive
-from vibe.report.charts import BLUE, GREEN, GREY, INK, VERMILION
+from vibe.report.canvas import BLUE, GREEN, GREY, INK, VERMILION
 
 LOW_DECADE, DECADES = -8.0, 14.0
 """Spectra travel as 16 bits a cell, even steps of their logarithm from 1e-8 to 1e6: 0.004 dB each."""
@@ -26,16 +26,16 @@ _STEPS = 65534
 
 LIMIT_DASH = {
     "ISO rules": ("solid", VERMILION),
-    "this drive": ([9, 4], BLUE),
-    "sister drives": ([2, 3], GREEN),
-    "another system": ([10, 3, 2, 3], "#8a4f7d"),
+    "this drive": ("9 4", BLUE),
+    "sister drives": ("2 3", GREEN),
+    "another system": ("10 3 2 3", "#8a4f7d"),
 }
 """A colour and a dash for each source of limits, so that a print without colour says the same."""
 LIMIT_WIDTH = {"change": 1.0, "alarm": 1.7, "trip": 2.8}
 
 TONE_STYLES = (
-    (VERMILION, "solid", "triangle"), (BLUE, [8, 3], "circle"), (GREEN, [2, 3], "square"),
-    ("#8a4f7d", [9, 3, 2, 3], "diamond"), (INK, [1, 2], "inverted_triangle"),
+    (VERMILION, "solid", "triangle"), (BLUE, "8 3", "circle"), (GREEN, "2 3", "square"),
+    ("#8a4f7d", "9 3 2 3", "diamond"), (INK, "1 2", "inverted_triangle"),
 )  # fmt: skip
 """Okabe and Ito's, the lighter ones darkened to be seen on white; each with a dash and a mark of its own."""
 _TOOL_NAMES = ("xbox_zoom", "xwheel_zoom", "xpan", "reset")
@@ -134,7 +134,7 @@ def _add_events(fig: Any) -> None:
     """Events as lines across, those with a new baseline strong; data by ``event_data``."""
     from bokeh.models import ColumnDataSource
 
-    for name, dash, width in (("anew", "solid", 1.6), ("events", [5, 4], 1.0)):
+    for name, dash, width in (("anew", "solid", 1.6), ("events", "5 4", 1.0)):
         fig.vspan(
             x="x", source=ColumnDataSource({"x": []}, name=name), line_color=INK, line_dash=dash, line_width=width
         )
@@ -232,7 +232,7 @@ def spectrum_figure() -> Any:
     fig.xaxis.name, fig.yaxis.name = "x-axis", "y-axis"
     shown = []
     for name, style in (
-        ("b", {"line_color": "#d08a00", "line_width": 2.2, "line_dash": [4, 2]}),
+        ("b", {"line_color": "#d08a00", "line_width": 2.2, "line_dash": "4 2"}),
         ("a", {"line_color": BLUE, "line_width": 1.1}),
     ):
         shown.append(fig.line("x", "y", source=ColumnDataSource({"x": [], "y": []}, name=name), **style))

@@ -11,25 +11,19 @@ import json
 import re
 from collections.abc import Mapping
 from functools import cache
+from importlib.metadata import version
+from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import Exhibit, Mark, SpectrumExhibit, WaveformExhibit
 from vibe.core.files import write_whole
-from vibe.report.charts import (
-    BLUE,
-    GREEN,
-    GREY,
-    INK,
-    LABEL_COLOUR,
-    VERMILION,
-    mark_heights,
-    placed_labels,
-    spectrum_y_limits,
-)
+from vibe.report.bokeh_document import Document, Model
+from vibe.report.canvas import BLUE, GREEN, GREY, INK, VERMILION
+from vibe.report.charts import LABEL_COLOUR, mark_heights, placed_labels, spectrum_y_limits
 from vibe.report.thin import extremes, thin
 from vibe.report.words import printable
 
@@ -50,12 +44,14 @@ _SHAPES = {
 @cache
 def scripts() -> dict[str, bytes]:
     """The files that pages load, by name; the name changes with the content, so that no browser mixes two."""
-    import bokeh
-
-    library = Path(bokeh.__file__).parent / "server" / "static" / "js" / "bokeh.min.js"
+    # Found without loading the package, which would take longer than all that is drawn.
+    package = find_spec("bokeh")
+    if package is None or package.origin is None:
+        raise ImportError("bokeh is not installed")
+    library = Path(package.origin).parent / "server" / "static" / "js" / "bokeh.min.js"
     starter = (Path(__file__).parent / "templates" / "page.js").read_bytes()
     return {
-        f"bokeh-{bokeh.__version__}.min.js": library.read_bytes(),
+        f"bokeh-{version('bokeh')}.min.js": library.read_bytes(),
         f"vibe-page-{hashlib.sha256(starter).hexdigest()[:8]}.js": starter,
     }
 
@@ -92,49 +88,22 @@ def can_be_live(exhibit: Exhibit) -> bool:
     return isinstance(exhibit, SpectrumExhibit | WaveformExhibit)
 
 
-def plot(exhibit: SpectrumExhibit | WaveformExhibit, points: int) -> Any:
-    """The bokeh figure of an exhibit, thinned to about ``points`` points with every extreme kept."""
+def page_json(exhibit: SpectrumExhibit | WaveformExhibit, points: int, number: int = 1) -> str:
+    """The figure as JSON that may stand inside an HTML page: no character that could end its element.
+
+    It is thinned to about ``points`` points with every extreme kept. ``number`` tells figures of a page apart.
+    """
+    document = Document(number)
     if isinstance(exhibit, SpectrumExhibit):
-        return _spectrum(exhibit, points)
-    return _waveform(exhibit, points)
-
-
-def page_json(exhibit: SpectrumExhibit | WaveformExhibit, points: int) -> str:
-    """The figure as JSON that may stand inside an HTML page: no character that could end its element."""
-    from bokeh.embed import json_item
-
-    item = json_item(plot(exhibit, points))
-    text = json.dumps(item, separators=(",", ":"), allow_nan=False)
+        figure = _spectrum(exhibit, points, document)
+    else:
+        figure = _waveform(exhibit, points, document)
+    text = json.dumps(figure, separators=(",", ":"), allow_nan=False)
     return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
 
-def _figure(
-    x_label: str,
-    y_label: str,
-    height: int,
-    x: NDArray[Any],
-    y_range: tuple[float, float],
-    y_type: Literal["linear", "log"],
-) -> Any:
-    from bokeh.models import BoxZoomTool, PanTool, Range1d, ResetTool, WheelZoomTool
-    from bokeh.plotting import figure
-
-    first, last = (float(x[0]), float(x[-1])) if x.size > 1 and x[-1] > x[0] else (0.0, 1.0)
-    room = 0.5 * (last - first)
-    box = BoxZoomTool(dimensions="width")
-    fig = figure(
-        height=height, sizing_mode="stretch_width", output_backend="canvas", y_axis_type=y_type,
-        x_axis_label=printable(x_label), y_axis_label=printable(y_label), toolbar_location="above",
-        x_range=Range1d(start=first, end=last, bounds=(first - 0.02 * room, last + 0.02 * room)),
-        y_range=Range1d(start=y_range[0], end=y_range[1]),
-        tools=[box, WheelZoomTool(dimensions="width"), PanTool(), ResetTool()], active_drag=box, active_scroll=None,
-    )  # fmt: skip
-    dress(fig)
-    return fig
-
-
 def dress(fig: Any) -> None:
-    """Give a picture the look that all of them have."""
+    """Give a figure that bokeh's own objects make the look that all have."""
     fig.toolbar.logo = None
     fig.outline_line_color = None
     fig.grid.grid_line_color = "#e4e4e4"
@@ -146,13 +115,15 @@ def dress(fig: Any) -> None:
         axis.axis_line_color = axis.major_tick_line_color = axis.minor_tick_line_color = GREY
 
 
-def _add_marks(
-    fig: Any, marks: tuple[Mark, ...], heights: NDArray[Any], unit: str, legend: list[tuple[str, list[Any]]], comb: str
-) -> None:
-    """Marks with their names on hover, the labels that fit, and a legend whose entries can be switched off."""
-    from bokeh.models import ColumnDataSource, HoverTool
-    from bokeh.models.annotations import Legend, Span
+def _ends(x: NDArray[Any]) -> tuple[float, float]:
+    return (float(x[0]), float(x[-1])) if x.size > 1 and x[-1] > x[0] else (0.0, 1.0)
 
+
+def _marks(
+    document: Document, marks: tuple[Mark, ...], heights: NDArray[Any], unit: str,
+    legend: list[tuple[str, list[Model]]], comb: str, x: tuple[float, float], top: float,
+) -> list[Model]:  # fmt: skip
+    """Marks with their names on hover, the labels that fit, and the legend that belongs below the figure, if any."""
     shown = []
     owner = "another owner" if any(mark.kind == "comb" for mark in marks) else "named lines"
     names = {"comb": comb, "sideband": "sidebands", "owner": owner, "limit": "limit"}
@@ -160,74 +131,63 @@ def _add_marks(
         chosen = [(m, h) for m, h in zip(marks, heights, strict=True) if m.kind == kind]
         if not chosen:
             continue
-        source = ColumnDataSource(
-            {
-                "x": np.array([m.at for m, _ in chosen], dtype=np.float64),
-                "y": np.array([h for _, h in chosen], dtype=np.float64),
-                "label": [printable(m.label) for m, _ in chosen],
-                "kind": [_NAMES[kind]] * len(chosen),
-            }
+        data = document.data(
+            x=np.array([m.at for m, _ in chosen], dtype=np.float64),
+            y=np.array([h for _, h in chosen], dtype=np.float64),
+            label=[printable(m.label) for m, _ in chosen],
+            kind=[_NAMES[kind]] * len(chosen),
         )
-        shown.append(fig.scatter("x", "y", source=source, **shape))
+        look = {name: _always(value) for name, value in shape.items()}
+        shown.append(document.glyph("Scatter", data, x="x", y="y", **look))
         legend.append((names[kind], [shown[-1]]))
         if kind == "limit":
-            for mark, _ in chosen:
-                fig.add_layout(Span(location=mark.at, dimension="height", line_color=GREEN, line_dash="dashdot"))
-    _add_labels(fig, marks, heights)
-    if legend:
-        fig.add_layout(
-            Legend(
-                items=legend, orientation="horizontal", border_line_color=None, label_text_font_size="12px", margin=0,
-                spacing=10, click_policy="hide",
-            ),
-            "below",
-        )  # fmt: skip
+            document.annotations += [
+                document.model(
+                    "Span", location=mark.at, dimension="height", line_color=GREEN, line_dash=[6, 4, 2, 4]
+                )
+                for mark, _ in chosen
+            ]  # fmt: skip
+    _labels(document, marks, heights, x, top)
     if shown:
-        fig.add_tools(
-            HoverTool(
-                renderers=shown, mode="mouse", attachment="above", visible=False,
-                tooltips=[("@kind", "@label"), ("at", "@x{0.0000}"), (unit, "@y{0.000e+0}")],
-            )
-        )  # fmt: skip
+        tips = [("@kind", "@label"), ("at", "@x{0.0000}"), (unit, "@y{0.000e+0}")]
+        document.hover(shown, tips, mode="mouse", attachment="above")
+    return [document.legend(legend)] if legend else []
 
 
-def _add_labels(fig: Any, marks: tuple[Mark, ...], heights: NDArray[Any]) -> None:
+def _labels(
+    document: Document, marks: tuple[Mark, ...], heights: NDArray[Any], x: tuple[float, float], top: float
+) -> None:
     """Names over the marks' tips, as many as fit one row of a page on a small screen."""
-    from bokeh.models import ColumnDataSource
-
     height = dict(zip((id(mark) for mark in marks), heights, strict=True))
-    first, last = fig.x_range.start, fig.x_range.end
+    first, last = x
     edge = 0.03 * (last - first)
     placed = placed_labels(marks, first, last, _LABEL_ROOM_IN, rows=1)
     if placed:
-        source = ColumnDataSource(
-            {
-                "x": np.array([mark.at for mark, *_ in placed]),
-                # A limit belongs to the whole height: its name hangs from the top.
-                "y": np.array([fig.y_range.end if m.kind == "limit" else height[id(m)] for m, *_ in placed]),
-                "offset": [14 if mark.kind == "limit" else -8 for mark, *_ in placed],
-                "text": [text for _, text, *_ in placed],
-                "align": [
-                    "left" if m.at < first + edge else "right" if m.at > last - edge else "center" for m, *_ in placed
-                ],
-                "color": [LABEL_COLOUR[mark.kind] for mark, *_ in placed],
-            }
+        data = document.data(
+            x=np.array([mark.at for mark, *_ in placed], dtype=np.float64),
+            # A limit belongs to the whole height: its name hangs from the top.
+            y=np.array([top if m.kind == "limit" else height[id(m)] for m, *_ in placed], dtype=np.float64),
+            offset=[14 if mark.kind == "limit" else -8 for mark, *_ in placed],
+            text=[text for _, text, *_ in placed],
+            align=["left" if m.at < first + edge else "right" if m.at > last - edge else "center" for m, *_ in placed],
+            color=[LABEL_COLOUR[mark.kind] for mark, *_ in placed],
         )
-        fig.text(
-            "x", "y", "text", source=source, text_color="color", text_font_size="12px", text_align="align",
-            y_offset="offset",
-            background_fill_color="white", background_fill_alpha=0.75,
+        document.glyph(
+            "Text", data, x="x", y="y", text="text", text_color="color", text_align="align", y_offset="offset",
+            text_font_size=_always("12px"), background_fill_color=_always("white"),
+            background_fill_alpha=_always(0.75),
         )  # fmt: skip
 
 
-def _value_hover(fig: Any, line: Any, x_name: str, fields: list[tuple[str, str]]) -> None:
-    from bokeh.models import HoverTool
+def _always(value: Any) -> dict[str, Any]:
+    """The same for every row of the data."""
+    return {"type": "value", "value": value}
 
-    fig.add_tools(
-        HoverTool(
-            renderers=[line], mode="vline", line_policy="nearest", point_policy="snap_to_data", attachment="right",
-            tooltips=[(x_name, "@x{0.0000}"), *fields], visible=False,
-        )
+
+def _value_hover(document: Document, line: Model, x_name: str, fields: list[tuple[str, str]]) -> None:
+    document.hover(
+        [line], [(x_name, "@x{0.0000}"), *fields], mode="vline", line_policy="nearest", point_policy="snap_to_data",
+        attachment="right",
     )  # fmt: skip
 
 
@@ -236,32 +196,32 @@ def _bare(label: str) -> str:
     return re.split(r"[\[(]", printable(label))[0].strip() or printable(label)
 
 
-def _spectrum(exhibit: SpectrumExhibit, points: int) -> Any:
-    from bokeh.models import ColumnDataSource
-
+def _spectrum(exhibit: SpectrumExhibit, points: int, document: Document) -> dict[str, Any]:
     order = np.argsort(exhibit.x, kind="stable")
     x, y = exhibit.x[order], exhibit.y[order]
     bottom, top = spectrum_y_limits(exhibit)
     xs, ys = thin(x, np.where(np.isfinite(y), y, np.nan), points // 2)
     if exhibit.log_y:
         ys = np.maximum(ys, np.float32(bottom))
-    fig = _figure(exhibit.x_label, exhibit.y_label, 330, x, (bottom, top), "log" if exhibit.log_y else "linear")
-    line = fig.line("x", "y", source=ColumnDataSource({"x": xs, "y": ys}), color=BLUE, line_width=1.1)
-    legend: list[tuple[str, list[Any]]] = []
+    line = document.glyph("Line", document.data(x=xs, y=ys), x="x", y="y", line_color=BLUE, line_width=1.1)
+    legend: list[tuple[str, list[Model]]] = []
     if exhibit.floor is not None:
         fx, fy = thin(x, exhibit.floor[order], 400)
-        floor = ColumnDataSource({"x": fx, "y": fy})
-        legend.append(("floor", [fig.line("x", "y", source=floor, color=INK, line_dash=[6, 3], line_width=1.1)]))
-    _value_hover(fig, line, _bare(exhibit.x_label), [(_bare(exhibit.y_label), "@y{0.000e+0}")])
+        floor = document.glyph(
+            "Line", document.data(x=fx, y=fy), x="x", y="y", line_color=INK, line_dash=[6, 3], line_width=1.1
+        )  # fmt: skip
+        legend.append(("floor", [floor]))
+    _value_hover(document, line, _bare(exhibit.x_label), [(_bare(exhibit.y_label), "@y{0.000e+0}")])
     inside = tuple(m for m in exhibit.marks if x.size and x[0] <= m.at <= x[-1])
     heights = np.maximum(mark_heights(inside, x, y), bottom)
-    _add_marks(fig, inside, heights, _bare(exhibit.y_label), legend, "harmonics")
-    return fig
+    below = _marks(document, inside, heights, _bare(exhibit.y_label), legend, "harmonics", _ends(x), top)
+    return document.figure(
+        printable(exhibit.x_label), printable(exhibit.y_label), height=330, x=_ends(x), y=(bottom, top),
+        log_y=exhibit.log_y, below=below,
+    )  # fmt: skip
 
 
-def _waveform(exhibit: WaveformExhibit, points: int) -> Any:
-    from bokeh.models import ColumnDataSource
-
+def _waveform(exhibit: WaveformExhibit, points: int, document: Document) -> dict[str, Any]:
     time = exhibit.time_s
     if time.size > points // 2:
         keep = np.unique(np.concatenate([extremes(exhibit.low, points // 8), extremes(exhibit.high, points // 8)]))
@@ -271,13 +231,17 @@ def _waveform(exhibit: WaveformExhibit, points: int) -> Any:
     finite = np.concatenate([low[np.isfinite(low)], high[np.isfinite(high)]])
     span = float(finite.max() - finite.min()) if finite.size else 0.0
     limits = (float(finite.min()) - 0.05 * span, float(finite.max()) + 0.1 * span) if span else (-1.0, 1.0)
-    fig = _figure("Time [s]", exhibit.y_label, 280, time, limits, "linear")
-    # The envelope as one closed outline: down along the highs, back along the lows.
-    source = ColumnDataSource({"x": time.astype(np.float32), "low": low, "y": high})
-    fig.varea("x", "low", "y", source=source, fill_color=BLUE, fill_alpha=1.0)
-    line = fig.line("x", "y", source=source, color=BLUE, line_width=1.0)
-    fig.line("x", "low", source=source, color=BLUE, line_width=1.0)
-    _value_hover(fig, line, "Time", [("highest", "@y{0.000}"), ("lowest", "@low{0.000}")])
+    # The envelope as one face between the highs and the lows, and its two edges.
+    data = document.data(x=time.astype(np.float32), low=low, y=high)
+    document.glyph("VArea", data, x="x", y1="low", y2="y", fill_color=BLUE, fill_alpha=1.0)
+    line = document.glyph("Line", data, x="x", y="y", line_color=BLUE, line_width=1.0)
+    document.glyph("Line", data, x="x", y="low", line_color=BLUE, line_width=1.0)
+    _value_hover(document, line, "Time", [("highest", "@y{0.000}"), ("lowest", "@low{0.000}")])
     inside = tuple(m for m in exhibit.marks if time.size and time[0] <= m.at <= time[-1])
-    _add_marks(fig, inside, mark_heights(inside, time, high), _bare(exhibit.y_label), [], "expected hits")
-    return fig
+    heights = mark_heights(inside, time, high)
+    below = _marks(
+        document, inside, heights, _bare(exhibit.y_label), [], "expected hits", _ends(time), limits[1]
+    )  # fmt: skip
+    return document.figure(
+        "Time [s]", printable(exhibit.y_label), height=280, x=_ends(time), y=limits, log_y=False, below=below
+    )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from vibe.report import history_words, words
+from vibe.report.policy import PLACE, loader, with_policy
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -39,6 +41,11 @@ def sign(state: str) -> Markup:
     return Markup(f'<svg class="sign" viewBox="0 0 24 24" aria-hidden="true" focusable="false">{_SIGNS[state]}</svg>')
 
 
+def coloured(name: str, colours: Mapping[Any, str]) -> str:
+    """Rules that give boxes of class ``name`` the colour of what they say; a policy allows no ``style`` attributes."""
+    return "".join(f".{name}.is-{what} {{ border-left-color: {colour}; }}\n" for what, colour in colours.items())
+
+
 def data_uri(svg_text: str) -> str:
     """A picture inside the page itself."""
     return "data:image/svg+xml;base64," + base64.b64encode(svg_text.encode("utf-8")).decode("ascii")
@@ -49,30 +56,36 @@ def breakable(identifier: str) -> Markup:
     return Markup("<wbr>").join(re.split(r"(?<=[._/])", words.printable(identifier)))
 
 
+def _shown(value: Any) -> Any:
+    """What a template puts out: every text without control characters, whoever wrote it."""
+    return words.printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
+        lstrip_blocks=True, finalize=_shown,
     )  # fmt: skip
     environment.filters |= {
         "number": words.number, "percent": words.probability, "odds": words.odds, "when": words.when,
         "component": words.component, "seconds": words.seconds, "frequency": words.frequency,
         "fraction": words.fraction, "direction": words.direction, "sentence_case": words.sentence_case,
-        "printable": words.printable, "breakable": breakable, "unit": words.unit,
+        "printable": words.printable, "breakable": breakable, "unit": words.unit, "loader": loader,
     }  # fmt: skip
     environment.filters |= history_words.FILTERS
     environment.globals |= {
         "sign": sign,
         "heading": words.heading,
         "state_meaning": words.STATE_MEANING,
-        "state_colour": STATE_COLOUR,
-        "style": Markup((TEMPLATES / "style.css").read_text(encoding="utf-8")),
+        "style": Markup((TEMPLATES / "style.css").read_text(encoding="utf-8") + coloured("verdict", STATE_COLOUR)),
+        "widths": Markup("".join(f".w{n}{{width:{n}%}}" for n in range(101))),
+        "policy_place": PLACE,
         "not_known": words.NOT_KNOWN,
     }
     return environment
 
 
 def render(template: str, **values: Any) -> str:
-    """A page; whatever is text in ``values`` comes out escaped."""
-    return _environment().get_template(template).render(**values)
+    """A page; whatever is text in ``values`` comes out escaped. It may run the ``scripts`` among them and no others."""
+    return with_policy(_environment().get_template(template).render(**values), values.get("scripts", ()))

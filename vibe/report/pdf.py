@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import shutil
 import subprocess
 import tempfile
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,18 +44,32 @@ def make_pdf(html: str) -> Pdf:
     return Pdf(content=None, remark=f"PDF could not be made ({'; '.join(reasons)}); print the HTML page instead")
 
 
+@contextmanager
+def _without_collection() -> Iterator[None]:
+    """Python's search for garbage, put off: it walks all boxes of a document again and again while they are made."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
 def _first_line(error: Exception) -> str:
     return (str(error).strip().splitlines() or [type(error).__name__])[0][:160]
 
 
 def _by_weasyprint(html: str) -> bytes:
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), _without_collection():
         warnings.simplefilter("ignore")
         import weasyprint
 
         # Rules meant for screens are unknown to it; saying so for every page would bury real messages.
         logging.getLogger("weasyprint").setLevel(logging.ERROR)
         logging.getLogger("fontTools").setLevel(logging.ERROR)
+        # A place where a word may break is an element, with boxes of its own; the character of that meaning has none.
+        html = html.replace("<wbr>", "\u200b")
         document = weasyprint.HTML(string=html, url_fetcher=data_only(weasyprint), base_url="about:blank")
         return bytes(document.write_pdf())
 

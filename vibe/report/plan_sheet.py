@@ -9,7 +9,7 @@ from pathlib import Path
 
 from vibe import __version__
 from vibe.core.errors import OutputError
-from vibe.core.files import write_whole
+from vibe.core.files import remove_older, write_whole
 from vibe.core.tones import CapturePlan, Visibility
 from vibe.report import pages, words
 from vibe.report.pdf import make_pdf
@@ -78,7 +78,7 @@ def write_plan_sheet(
     if printed is not None and printed.content is not None:
         write_whole(pdf_path, printed.content, force=force)
         return PlanFiles(html=html_path, pdf=pdf_path, csv=csv_path, json=json_path)
-    pdf_path.unlink(missing_ok=True)
+    remove_older(pdf_path)
     if printed is not None:
         remarks = (printed.remark,)
     return PlanFiles(html=html_path, pdf=None, csv=csv_path, json=json_path, remarks=remarks)

@@ -12,7 +12,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from vibe.core.population import FigureKey, FigureSpread, Outlier
-from vibe.report.charts import _SETTINGS, GREY, INK, VERMILION, WIDTH_IN, svg
+from vibe.report.canvas import GREY, INK, VERMILION
+from vibe.report.charts import WIDTH_IN
+from vibe.report.figures import SETTINGS, svg
 from vibe.report.words import printable, unit
 
 if TYPE_CHECKING:
@@ -28,7 +30,7 @@ def spread_picture(
     figures: Sequence[FigureSpread], outliers: Sequence[Outlier], label: Callable[[FigureKey], str]
 ) -> str:
     """One row per figure, all in spreads about their median: where drives lie, and who lies outside. SVG."""
-    with rc_context(_SETTINGS):
+    with rc_context(SETTINGS):
         height = 0.9 + 0.3 * len(figures)
         figure = Figure(figsize=(WIDTH_IN, height))
         axes = figure.add_axes(
@@ -78,7 +80,7 @@ def _row(axes: Axes, row: int, one: FigureSpread, apart: Sequence[Outlier]) -> N
 
 def drift_picture(one: FigureSpread) -> str:
     """One figure of the drives against the day they were measured; changes are dashed lines. SVG."""
-    with rc_context(_SETTINGS):
+    with rc_context(SETTINGS):
         figure = Figure(figsize=(WIDTH_IN, 2.3))
         axes = figure.add_axes((0.68 / WIDTH_IN, 0.46 / 2.3, 1 - 0.88 / WIDTH_IN, 1 - 0.6 / 2.3))
         days = [_day(time_s) for time_s, _ in one.strip]

@@ -105,7 +105,7 @@ def render_queue(
         legend=[(history_marks.part_mark(name), name) for name in history_marks.ADDING],
         taken_mark=history_marks.TAKEN_MARK, limit_mark=history_marks.LIMIT_MARK,
         measures=measures_of(queue.measures), most_alarms=most,
-        rule_bar=history_marks.rule_bar, **shell(),
+        rule_bar=history_marks.rule_bar, **(shell() | {"scripts": ()}),
     )  # fmt: skip
 
 

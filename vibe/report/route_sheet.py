@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from vibe import __version__
 from vibe.core.errors import OutputError
-from vibe.core.files import check_folder, safe_name, write_whole
+from vibe.core.files import check_folder, remove_older, safe_name, staged, write_whole
 from vibe.core.route_plan import PointPlan, RoutePlan, StopPlan
 from vibe.report import pages, words
 from vibe.report.pdf import make_pdf
@@ -105,7 +104,7 @@ def write_route_plan(
     _write_together(folder, contents, force=force)
     has_pdf = "plan.pdf" in contents
     if not has_pdf:
-        (folder / "plan.pdf").unlink(missing_ok=True)
+        remove_older(folder / "plan.pdf")
     remarks = [printed.remark] if printed is not None and not has_pdf else []
     if kept:
         there = f"{kept[0]} and {len(kept) - 1} more like it were" if len(kept) > 1 else f"{kept[0]} was"
@@ -129,15 +128,15 @@ def _write_together(folder: Path, contents: dict[str, str | bytes], *, force: bo
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=folder, prefix=".plan.") as stage:
+        with staged(folder, "plan") as stage:
             for name, content in contents.items():
-                write_whole(Path(stage, name), content)
+                write_whole(stage / name, content)
             for name in contents:
                 target = folder / name
                 if target.exists() and not force:
                     raise OutputError(f"{target} exists already; give --force to replace it, or another --out")
                 target.parent.mkdir(parents=True, exist_ok=True)
-                Path(stage, name).replace(target)
+                (stage / name).replace(target)
     except OSError as error:
         check_folder(folder)
         raise OutputError(f"cannot write {folder}: {error.strerror or error}") from error

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from scipy.interpolate import CubicSpline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,9 +60,7 @@ class AngleLaw:
         if self.is_steady:
             straight: NDArray[np.float64] = self.turns[0] + (time_s - self.time_s[0]) * self.mean_hz
             return straight
-        from scipy.interpolate import CubicSpline
-
-        spline = CubicSpline(self.time_s, self.turns, bc_type="natural")
+        spline = _spline(self)
         inside = np.clip(time_s, self.time_s[0], self.time_s[-1])
         beyond = time_s - inside
         result: NDArray[np.float64] = spline(inside)
@@ -72,3 +75,11 @@ class AngleLaw:
         fine = np.linspace(self.time_s[0], self.time_s[-1], max(64, 16 * self.time_s.size))
         result: NDArray[np.float64] = np.interp(turns, self.at(fine), fine)
         return result
+
+
+@lru_cache(maxsize=8)
+def _spline(law: AngleLaw) -> CubicSpline:
+    """The smooth law through the knots, kept for a few laws: each is asked many times in a row."""
+    from scipy.interpolate import CubicSpline
+
+    return CubicSpline(law.time_s, law.turns, bc_type="natural")

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.phases import Low, laid
-from vibe.spectra.speed import power_over_floor
+from vibe.spectra.line_odds import power_over_floor
+from vibe.spectra.phases import Low, all_laid
 
 LARGEST_RAMP = 0.02
 """Relative change of speed over a capture that is tried: a drive at steady duty changes less (common practice)."""
@@ -52,7 +52,7 @@ def _concentration(lows: Sequence[Low], shape: AngleLaw, middle_hz: float, high_
     """Sum over blocks of ln(mean square / square of the mean) of the power over the floor."""
     # A steady law is interpolated like all others, else it alone would keep the noise that interpolation smooths.
     same = shape if not shape.is_steady else ramp(1e-9, shape.duration_s)
-    power, bin_hz = power_over_floor([laid(item, same) for item in lows], high_hz)
+    power, bin_hz = power_over_floor(all_laid(lows, same), high_hz)
     width = max(8, round(BLOCK_ORDERS * middle_hz / bin_hz))
     first = 2 * width  # The shaft's own line is the last to smear, and the first to drown a block.
     count = max(1, (power.size - first) // width)

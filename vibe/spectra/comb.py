@@ -3,9 +3,8 @@
 A local defect speaks once per repeat, so its envelope has lines at every harmonic of one order. For each candidate
 order the lines' powers over the local floor are joined by Fisher's method (R. A. Fisher, 1925): where nothing is,
 each line's ``-ln p`` is exponential and the sum over H lines is Gamma(H) distributed. That holds for any order, so
-the score is computed once for a whole axis of orders. The tones that were asked for are read off that curve, and
-everything else on it, away from every known family, is a decoy: several thousand places where nothing should be,
-which turn the score into a false-alarm probability without trusting the ideal distribution.
+a tone's order is scored as everything else is, away from every known family: a decoy. Several thousand places where
+nothing should be turn the score into a false-alarm probability without trusting the ideal distribution.
 
 Which bands carry the ringing is not known beforehand: every dyadic group of bands, of every channel and of all
 channels together, is tried, and the decoys pay for the choice because they had it too.
@@ -15,25 +14,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from scipy.special import gammaincc
+from scipy.sparse import csr_array
 
+from vibe.spectra.comb_lines import SoftLines, log_tail
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 
 HARMONIC_SETS = (2, 3, 5, 8, 12, 20, 32)
 """Numbers of harmonics joined: a broad hit has few, a sharp one many."""
 SLIPPING_HARMONICS = 12
 """Random slip smears the higher harmonics of a bearing away."""
-LINE_KNEE = 14.0
-"""-ln p above which a line counts by its logarithm only: a comb is many lines, one strong line is somebody else's."""
-LINE_SLOPE = 4.0
-"""Growth of a line's share per e-fold of power above the knee."""
-MOST_REACHED = 64
-"""Widened masks that are kept: a few masks, each in the widths of all harmonics."""
+SIDEBAND_HARMONICS = 4
+"""Harmonics beside which sidebands are counted."""
+MOST_BLOCKED = 8
+"""Masks that are kept as the windows of all widths meet them."""
+TOTALS_AT_ONCE = 2**20
+"""Sums that are held together: as many as stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +77,17 @@ def owned(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Combs:
+    """Combs to score: ``orders`` (k,), bins ``mask`` (n,) owned by others, which tell nothing, ``sidebands`` (in
+    orders) either side of the first four harmonics, and the highest harmonic that may be joined."""
+
+    orders: NDArray[np.float64]
+    mask: NDArray[np.bool_]
+    sidebands: tuple[float, ...] = ()
+    max_harmonic: int = SLIPPING_HARMONICS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scores:
     """Comb scores at ``orders``, in units of -ln p.
 
@@ -92,15 +102,35 @@ class Scores:
     told: NDArray[np.bool_]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Batch:
+    """Several combs' lines, harmonic after harmonic, the first ones each followed by their sidebands.
+
+    ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)); of each line its
+    ``harmonic``, its ``side`` (which sideband of it; 0: itself) and its place in the list of ``widths`` (lines,);
+    ``ends`` of the lines of each set of harmonics. By wanted comb: ``shifts`` (sides, wanted) in bins, which lines it
+    ``has`` (lines, wanted), and where its mask begins among the ``masks`` (``start``, (wanted,)).
+    """
+
+    bins: NDArray[np.float64]
+    owner: NDArray[np.intp]
+    harmonic: NDArray[np.int32]
+    side: NDArray[np.int32]
+    widths: NDArray[np.int32]
+    ends: tuple[int, ...]
+    shifts: NDArray[np.int32]
+    has: NDArray[np.bool_]
+    masks: NDArray[np.bool_]
+    start: NDArray[np.int32]
+
+
 class CombScorer:
     """Scores combs in one set of envelope spectra; what all scores share is computed once."""
 
     def __init__(self, spectra: EnvelopeSpectra) -> None:
         self.spectra = spectra
-        # Rows of groups lie together in memory: one place of the axis is one read.
-        self._power = np.ascontiguousarray(spectra.power.T)
-        self._lines: dict[tuple[int, str], NDArray[np.float32]] = {}
-        self._reached: dict[tuple[int, int], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
+        self._lines: dict[bool, SoftLines] = {}
+        self._blocked: dict[tuple[int, bool], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
 
     def half_bins(self, low: float, high: float) -> NDArray[np.float64]:
         """Orders from ``low`` to ``high`` in steps of half a bin, clipped to the axis; at least one."""
@@ -109,142 +139,131 @@ class CombScorer:
         first = np.clip(np.floor(low / half), 8, last - 1)
         return np.arange(first, np.clip(np.ceil(high / half) + 1, first + 1, last)) * half
 
-    def score(
-        self,
-        orders: NDArray[np.float64],
-        *,
-        slip: bool,
-        mask: NDArray[np.bool_],
-        sidebands: Sequence[float] = (),
-        max_harmonic: int = SLIPPING_HARMONICS,
-    ) -> Scores:
-        """The comb score at ``orders`` (k,).
+    def score(self, wanted: Sequence[Combs], *, slip: bool) -> list[Scores]:
+        """The scores of each of ``wanted``.
 
-        With ``slip`` the windows widen with the harmonic, as a rolling bearing's random slip smears its lines;
-        without, lines are taken where they must be. ``mask`` (n,) marks bins owned by others: they tell nothing.
-        ``sidebands`` (in orders) adds lines either side of the first four harmonics.
+        With ``slip`` the windows widen with the harmonic, as a rolling bearing's random slip smears its lines, and
+        count by their largest bin or by their mean; without, lines are taken where they must be.
         """
-        groups = self._power.shape[1]
-        bins = orders / self.spectra.step
-        best = np.zeros(bins.size, dtype=np.float32)
-        best_group = np.zeros(bins.size, dtype=np.int32)
-        best_harmonics = np.zeros(bins.size, dtype=np.int32)
-        shifts = [s * round(side / self.spectra.step) for side in sidebands for s in (-1, 1)]
-        for kind in ("sharp", "smeared") if slip else ("sharp",):
-            total = np.zeros((bins.size, groups), dtype=np.float32)
-            count = np.zeros(bins.size, dtype=np.int32)
-            for harmonic in range(1, min(max(HARMONIC_SETS), max_harmonic) + 1):
-                width = harmonic | 1 if slip else 1
-                lines = self._softened(width, kind)
-                # A window that reaches into somebody else's line tells nothing either.
-                blocked = self._reaching(mask, width)
-                middle = np.floor(harmonic * bins + 0.5).astype(np.int64)
-                free = _free(middle, blocked)
-                for shift in (0, *(shifts if harmonic <= 4 else ())):
-                    spot = middle + shift
-                    # Sidebands of somebody else's line are that one's modulation.
-                    told = _free(spot, blocked) & free
-                    if told.all():
-                        total += lines[spot]
-                    else:
-                        total[told] += lines[spot[told]]
-                    count += told
-                if harmonic in HARMONIC_SETS:
-                    group = total.argmax(axis=1)
-                    score = _log_tail(total[np.arange(bins.size), group], count)
-                    better = score > best
-                    best[better] = score[better]
-                    best_group[better] = group[better]
-                    best_harmonics[better] = harmonic
-        return Scores(orders=orders, score=best, group=best_group, harmonics=best_harmonics, told=best_harmonics > 0)
+        orders = np.concatenate([combs.orders for combs in wanted])
+        batch = self._batch(wanted, orders, slip)
+        lines = self._soft_lines(slip)
+        score, group = np.zeros(orders.size, dtype=np.float32), np.zeros(orders.size, dtype=np.int32)
+        harmonics = np.zeros(orders.size, dtype=np.int32)
+        at_once = max(1, TOTALS_AT_ONCE // (len(batch.ends) * lines.columns))
+        for first in range(0, orders.size, at_once):
+            here = slice(first, first + at_once)
+            totals, counts = _totals(batch, here, lines)
+            column = totals.argmax(axis=2)
+            highest = totals.reshape(column.size, -1)[np.arange(column.size), column.ravel()].reshape(column.shape)
+            by_set = log_tail(highest, counts)
+            best = by_set.argmax(axis=0)
+            at = best, np.arange(best.size)
+            score[here], group[here] = by_set[at], column[at] % self.spectra.power.shape[0]
+            harmonics[here] = np.array(HARMONIC_SETS)[best]
+        told = score > 0
+        group[~told] = harmonics[~told] = 0
+        cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])
+        return [
+            Scores(orders=orders[a:b], score=score[a:b], group=group[a:b], harmonics=harmonics[a:b], told=told[a:b])
+            for a, b in pairwise(cuts)
+        ]
 
-    def _reaching(self, mask: NDArray[np.bool_], width: int) -> NDArray[np.bool_]:
-        """Middles of windows of ``width`` bins that meet ``mask``; the same few masks are asked for again and again."""
-        if width <= 1:
-            return mask
-        key = id(mask), width
-        # The mask is kept beside, so that its identity stays its own.
-        if key not in self._reached:
-            if len(self._reached) >= MOST_REACHED:
-                self._reached.clear()
-            self._reached[key] = mask, maximum_filter1d(mask, width)
-        return self._reached[key][1]
+    def _batch(self, wanted: Sequence[Combs], orders: NDArray[np.float64], slip: bool) -> _Batch:
+        """Where the lines of all combs lie; those with fewer harmonics or sidebands than others lack some lines."""
+        step = self.spectra.step
+        limit = SLIPPING_HARMONICS if slip else max(HARMONIC_SETS)
+        most = [max((s for s in HARMONIC_SETS if s <= min(combs.max_harmonic, limit)), default=0) for combs in wanted]
+        sets = [s for s in HARMONIC_SETS if s <= max(2, *most)]
+        shifts = np.zeros((1 + 2 * max(len(combs.sidebands) for combs in wanted), len(wanted)), dtype=np.int32)
+        for column, combs in enumerate(wanted):
+            for row, spacing in enumerate(combs.sidebands):
+                shifts[2 * row + 1 : 2 * row + 3, column] = -round(spacing / step), round(spacing / step)
+        numbers = np.arange(1, sets[-1] + 1, dtype=np.int32)
+        harmonic = np.repeat(numbers, np.where(numbers <= SIDEBAND_HARMONICS, len(shifts), 1))
+        side = np.arange(harmonic.size, dtype=np.int32) - np.searchsorted(harmonic, harmonic).astype(np.int32)
+        masks = list({id(combs.mask): combs.mask for combs in wanted}.values())
+        blocked = [self._reaching(mask, slip).ravel() for mask in masks]
+        starts = {id(mask): place * blocked[0].size for place, mask in enumerate(masks)}
+        return _Batch(
+            bins=orders / step,
+            owner=np.repeat(np.arange(len(wanted)), [combs.orders.size for combs in wanted]),
+            harmonic=harmonic,
+            side=side,
+            widths=harmonic // 2 if slip else np.zeros_like(harmonic),
+            ends=tuple(np.searchsorted(harmonic, sets, side="right")),
+            shifts=shifts,
+            has=(harmonic[:, None] <= most) & (side[:, None] <= [2 * len(combs.sidebands) for combs in wanted]),
+            masks=np.concatenate(blocked) if len(blocked) > 1 else blocked[0],
+            start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
+        )
 
-    def _softened(self, width: int, kind: str) -> NDArray[np.float32]:
-        """-ln p of each window of ``width`` bins (n, groups), logarithmic above the knee."""
-        key = (width, "sharp" if width == 1 else kind)
-        if key not in self._lines:
-            surprise = _surprise(self._power, width, kind)
-            above = surprise > LINE_KNEE
-            surprise[above] = LINE_KNEE + LINE_SLOPE * np.log(surprise[above] / LINE_KNEE)
-            self._lines[key] = surprise
-        return self._lines[key]
+    def _reaching(self, mask: NDArray[np.bool_], slip: bool) -> NDArray[np.bool_]:
+        """Middles of windows of each width that meet ``mask`` (widths, n + 1): a window that reaches into somebody
+        else's line tells nothing either. The same few masks are asked for again and again."""
+        key = id(mask), slip
+        if key not in self._blocked:
+            widths = _widths(slip)
+            blocked = np.ones((len(widths), mask.size + 1), dtype=bool)
+            reaching = mask.copy()
+            for narrower, width, own in zip((1, *widths[:-1]), widths, blocked, strict=True):
+                for half in range(narrower // 2 + 1, width // 2 + 1):
+                    reaching[half:] |= mask[:-half]
+                    reaching[:-half] |= mask[half:]
+                own[1:-1] = reaching[1:]
+            while len(self._blocked) >= MOST_BLOCKED:
+                self._blocked.pop(next(iter(self._blocked)))
+            # The mask is kept beside, so that its identity stays its own.
+            self._blocked[key] = mask, blocked
+        return self._blocked[key][1]
 
-
-def _free(spot: NDArray[np.int64], blocked: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Whether bins lie on the axis and are nobody's."""
-    told = (spot > 0) & (spot < blocked.size)
-    told[told] = ~blocked[spot[told]]
-    return told
-
-
-def _surprise(power: NDArray[np.float32], width: int, kind: str) -> NDArray[np.float32]:
-    """-ln p of the largest ("sharp") or the mean ("smeared") of ``width`` neighbouring bins, axis 0."""
-    if width <= 1:
-        return power.copy()
-    # A Hann window leaves about two thirds of the bins independent.
-    effective = max(1.0, width / 1.5)
-    if kind == "sharp":
-        # -ln(1 - (1 - e^-x)^m), which tends to x - ln m.
-        table = -np.log(-np.expm1(effective * np.log1p(-np.exp(-np.clip(_GRID, 1e-6, 30.0)))))
-        table = np.where(_GRID > 12, _GRID - np.log(effective), table)
-        found = maximum_filter1d(power, width, axis=0)
-    else:
-        tail = gammaincc(effective, _GRID * effective)
-        table = np.where(tail > 1e-290, -np.log(np.maximum(tail, 1e-290)), 660.0)
-        found = uniform_filter1d(power, width, axis=0)
-    result: NDArray[np.float32] = table.astype(np.float32)[_grid_index(found)]
-    if kind == "sharp":
-        far = found > _GRID[-1]
-        result[far] = found[far]
-    return result
+    def _soft_lines(self, slip: bool) -> SoftLines:
+        if slip not in self._lines:
+            self._lines[slip] = SoftLines(self.spectra.power, _widths(slip), smeared=slip)
+        return self._lines[slip]
 
 
-_GRID = np.geomspace(1e-3, 300.0, 4096)
-_GRID_SCALE = (_GRID.size - 1) / np.log(_GRID[-1] / _GRID[0])
+def _widths(slip: bool) -> tuple[int, ...]:
+    """Widths of windows [bins]: a slipping comb's n-th line may lie anywhere in n bins, an exact one's in one."""
+    return tuple(range(1, SLIPPING_HARMONICS + 2, 2)) if slip else (1,)
 
 
-def _grid_index(values: NDArray[np.float32]) -> NDArray[np.int32]:
-    """Nearest point of the logarithmic grid (0.3 % steps)."""
-    place = np.log(np.maximum(values, np.float32(1e-3)) * np.float32(1e3)) * np.float32(_GRID_SCALE)
-    nearest: NDArray[np.int32] = np.minimum(place + np.float32(0.5), _GRID.size - 1).astype(np.int32)
-    return nearest
+def _told(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+    """Bins (lines, k) of the lines of the combs ``here``, and whether they tell: they lie on the axis of ``bins``, meet
+    nobody else's, and neither do those beside which they are sidebands (else they are that one's modulation)."""
+    # A single comb's shifts and mask stand for all places.
+    own = batch.owner[here] if batch.shifts.shape[1] > 1 else slice(None)
+    numbers = np.arange(1, batch.harmonic[-1] + 1)
+    spots = np.minimum(np.floor(numbers[:, None] * batch.bins[here] + 0.5), bins).astype(np.int32)[batch.harmonic - 1]
+    if len(batch.shifts) > 1:
+        spots += batch.shifts[:, own][batch.side]
+        # Bin zero is always blocked, and so is what lies beyond the axis.
+        np.clip(spots, 0, bins, out=spots)
+    told = ~batch.masks[spots + (batch.widths * np.int32(bins + 1))[:, None] + batch.start[own]]
+    beside = batch.side > 0
+    told[beside] &= told[np.flatnonzero(~beside)[batch.harmonic[beside] - 1]]
+    if not batch.has.all():
+        told &= batch.has[:, own]
+    return spots, told
 
 
-_TAIL_STEP = 0.05
+def _totals(batch: _Batch, here: slice, lines: SoftLines) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
+    """Sums of the lines that tell, from the first to the last of each set of harmonics (sets, k, columns), and how many
+    these are (sets, k), for the combs ``here``.
 
-
-@lru_cache(maxsize=256)
-def _tail_table(shape: int) -> NDArray[np.float32]:
-    """-ln of the Gamma(shape) tail at 0, 0.05 … 750."""
-    grid = np.arange(0.0, 750.0, _TAIL_STEP)
-    tail = gammaincc(float(shape), grid)
-    good = tail > 1e-290
-    table = np.where(good, -np.log(np.maximum(tail, 1e-290)), 0.0)
-    edge = int(good.sum())
-    if edge < grid.size:
-        # Beyond the range of doubles the tail falls as e^-x.
-        table[edge:] = table[edge - 1] + (grid[edge:] - grid[edge - 1])
-    return table.astype(np.float32)
-
-
-def _log_tail(total: NDArray[np.float32], count: NDArray[np.int32]) -> NDArray[np.float32]:
-    """-ln of the Gamma(count) tail at ``total``; 0 where nothing was told."""
-    result = np.zeros(total.size, dtype=np.float32)
-    for shape in np.flatnonzero(np.bincount(count)):
-        if shape == 0:
-            continue
-        here = count == shape
-        table = _tail_table(int(shape))
-        result[here] = table[np.minimum((total[here] / _TAIL_STEP).astype(np.int32), table.size - 1)]
-    return result
+    A comb picks rows of the lines' matrix, so its sums in all groups are its product with that matrix: one product with
+    a sparse matrix of ones for all combs and sets. Each set then takes on the sums of the one before.
+    """
+    spots, told = _told(batch, here, lines.bins - 1)
+    matrix, rows = lines.rows(spots, batch.widths, told)
+    steps = list(pairwise((0, *batch.ends)))
+    picked = np.concatenate([rows[first:last].T.ravel() for first, last in steps])
+    lengths = np.repeat([last - first for first, last in steps], rows.shape[1])
+    starts = np.concatenate([[0], np.cumsum(lengths)])
+    combs = csr_array((np.ones(picked.size, np.float32), picked, starts), shape=(lengths.size, matrix.shape[0]))
+    totals = (combs @ matrix).reshape(len(steps), -1, matrix.shape[1])
+    counts = np.stack([told[first:last].sum(axis=0, dtype=np.int32) for first, last in steps])
+    for one in (totals, counts):
+        for before, sums in pairwise(one):
+            sums += before
+    return totals, counts

@@ -24,13 +24,14 @@ FLOOR_BINS = 201
 class EnvelopeSpectra:
     """Envelope spectra of groups of bands on one order axis.
 
-    ``power`` (groups, n) over the local floor (mean 1 where nothing is); ``step`` in orders per bin;
-    ``low_hz``/``high_hz`` (groups,) edges; ``channels`` names per group; ``modulation`` (groups, n) amplitude of
-    each line relative to the mean of the squared envelope.
+    ``power`` (groups, n) over the local floor, exponential with mean 1 where nothing is; ``modulation`` (groups, n)
+    amplitude of each line relative to the mean of the squared envelope, ``floor`` (groups, n) its mean square where
+    nothing is; ``step`` in orders per bin; ``low_hz``/``high_hz`` (groups,) edges.
     """
 
     power: NDArray[np.float32]
     modulation: NDArray[np.float32]
+    floor: NDArray[np.float32]
     step: float
     low_hz: NDArray[np.float64]
     high_hz: NDArray[np.float64]
@@ -38,6 +39,8 @@ class EnvelopeSpectra:
     """(channel index, band index) pairs of each group."""
     top_order: float
     """Above it the narrowest band no longer passes envelope lines."""
+    averages: int = 1
+    """Stretches whose mean squares were averaged: with more, ``power`` is no longer a ratio of powers but as rare."""
 
     @property
     def orders(self) -> NDArray[np.float64]:
@@ -132,6 +135,8 @@ def over_floor(means: MeanSquares) -> EnvelopeSpectra:
     return EnvelopeSpectra(
         power=power,
         modulation=np.sqrt(means.squared),
+        floor=floor,
+        averages=means.averages,
         step=means.step,
         low_hz=means.low_hz,
         high_hz=means.high_hz,

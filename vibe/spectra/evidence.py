@@ -65,6 +65,16 @@ class Weighed:
     """Bins (n,) of each plausible comb, by tone."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Suspect:
+    """A plausible comb: the bins it may own, those its decoys did not use, and what it was found to be then."""
+
+    best: CombReading
+    own: NDArray[np.bool_]
+    null: NDArray[np.bool_]
+    evidence: CombEvidence
+
+
 def weigh(
     spectra: EnvelopeSpectra,
     bands: Sequence[BandEnvelopes],
@@ -88,14 +98,16 @@ def weigh(
     waiting = list(wanted)
     strangers: list[CombEvidence] = []
     claims: list[tuple[str, NDArray[np.bool_]]] = []
-    suspects: list[tuple[CombReading, NDArray[np.bool_]]] = []
+    suspects: list[_Suspect] = []
     done: dict[str, CombEvidence] = {}
+    ground = whole
     while waiting and len(suspects) + len(done) < MOST_SUSPECTS:
-        ground = whole.explaining(explained)
-        best = _first([ground.read(request) for request in waiting], ground)
+        if explained is not ground.explained:
+            ground = whole.explaining(explained)
+        best = _first(ground.read(waiting), ground)
         own = _lines_mask(spectra, best)
         if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
-            stranger = ground.stranger()
+            stranger = ground.stranger
             if stranger is not None and _outshines(spectra, bands, stranger, best):
                 beyond = explained | _lines_mask(spectra, stranger)
                 evidence = _judge(bands, stranger, whole.explaining(beyond))
@@ -105,19 +117,22 @@ def weigh(
                     explained = beyond
                     continue
         waiting.remove(best.request)
-        evidence = _judge(bands, best, whole.explaining(_null(spectra, best, explained)))
+        null = _null(spectra, best, explained)
+        evidence = _judge(bands, best, whole.explaining(null))
         if evidence.false_alarm_probability <= PLAUSIBLE:
-            suspects.append((best, own))
+            suspects.append(_Suspect(best=best, own=own, null=null, evidence=evidence))
             explained = explained | own
         else:
             done[best.request.name] = evidence
-    for best, _ in suspects:
-        null = _null(spectra, best, explained)
-        done[best.request.name] = _judge(bands, best, whole.explaining(null))
-    ground = whole.explaining(explained)
-    for request in waiting:
-        done[request.name] = _judge(bands, ground.read(request), ground)
-    claims += [(best.request.name, own) for best, own in suspects]
+    for suspect in suspects:
+        null = _null(spectra, suspect.best, explained)
+        same = np.array_equal(null, suspect.null)
+        judged = suspect.evidence if same else _judge(bands, suspect.best, whole.explaining(null))
+        done[suspect.best.request.name] = judged
+    ground = ground if explained is ground.explained else whole.explaining(explained)
+    for reading in ground.read(waiting):
+        done[reading.request.name] = _judge(bands, reading, ground)
+    claims += [(suspect.best.request.name, suspect.own) for suspect in suspects]
     return Weighed(
         combs=tuple(done[request.name] for request in wanted), strangers=tuple(strangers), owned=tuple(claims)
     )
@@ -259,22 +274,23 @@ def _harmonics_mask(
 ) -> NDArray[np.bool_]:
     """Bins (n,) of a comb's harmonics, each moved by ``shifts`` (in orders)."""
     n = spectra.power.shape[1]
-    mask = np.zeros(n, dtype=bool)
     base, slip = reading.order / reading.carrier, reading.request.slips
     most = int(n * spectra.step / base)
     if slip:
         most = min(most, MOST_CLEARED)
     elif base < LEAST_BINS_APART * spectra.step:
         most = min(most, reading.harmonics)  # All of them would fill a part of the axis that others need.
-    for harmonic in range(1, most + 1):
-        half = 2 + (harmonic // 2 if slip else 0)
-        # Wider windows would run together and leave nothing to compare with.
-        widest = int(max(2.0, 0.2 * base / spectra.step))
-        if half > widest and not to_the_last:
-            break
-        half = min(half, widest)
-        for shift in shifts:
-            middle = round((harmonic * base + shift) / spectra.step)
-            if -half <= middle < n + half:
-                mask[max(0, middle - half) : middle + half + 1] = True
+    harmonics = np.arange(1, most + 1)
+    # Wider windows would run together and leave nothing to compare with.
+    widest = int(max(2.0, 0.2 * base / spectra.step))
+    half = 2 + (harmonics // 2 if slip else 0 * harmonics)
+    if not to_the_last:
+        harmonics, half = harmonics[half <= widest], half[half <= widest]
+    half = np.minimum(half, widest)[:, None]
+    middle = np.rint((harmonics[:, None] * base + np.asarray(shifts)) / spectra.step).astype(np.int64)
+    # Each window opens at its first bin and closes behind its last; bins with more opened than closed are owned.
+    met = (middle >= -half) & (middle < n + half)
+    opened = np.bincount(np.clip(middle - half, 0, n)[met], minlength=n + 1)
+    closed = np.bincount(np.clip(middle + half + 1, 0, n)[met], minlength=n + 1)
+    mask = np.cumsum(opened - closed)[:n] > 0
     return grown(mask, spectra.power[reading.group], GROWN_SHARE * base / spectra.step)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, maximum_filter1d
 
-from vibe.spectra.comb import CombRequest, CombScorer, Scores, owned
+from vibe.spectra.comb import CombRequest, Combs, CombScorer, owned
 
 BLOCK = 4
 """Curve points (half bins) per decoy place: about one resolvable order."""
@@ -63,71 +63,77 @@ class Ground:
         requests: Sequence[CombRequest],
         families: Families,
         explained: NDArray[np.bool_],
+        innocents: _Innocents | None = None,
     ) -> None:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
-        self._innocents: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._innocents = innocents or _Innocents(scorer, families)
         self._masks: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._readings: dict[str, CombReading] = {}
+        self._curves: dict[tuple[int, bool, tuple[float, ...], int], NDArray[np.float32]] = {}
 
     def explaining(self, explained: NDArray[np.bool_]) -> Ground:
         """The same spectra with other bins explained; what innocents own is found once for all."""
-        other = Ground(self.scorer, self.requests, self.families, explained)
-        other._innocents = self._innocents
-        return other
+        return Ground(self.scorer, self.requests, self.families, explained, self._innocents)
 
     def mask(self, request: CombRequest) -> NDArray[np.bool_]:
         """Bins that tell nothing of a request: explained ones, and those of innocents other than itself."""
         innocent = tuple(f for f in self.families.innocent if not _belongs(request, f[0]))
-        if innocent not in self._innocents:
-            spectra = self.scorer.spectra
-            lines = owned(innocent, spectra.step, self.explained.size, spread=self.families.speed_spread)
-            strongest = spectra.power.max(axis=0) - np.log(spectra.power.shape[0])
-            self._innocents[innocent] = grown(lines, strongest, GROWN_INNOCENT_BINS)
         if innocent not in self._masks:
-            self._masks[innocent] = self.explained | self._innocents[innocent]
+            self._masks[innocent] = self.explained | self._innocents.lines(innocent)
         return self._masks[innocent]
 
-    def read(self, request: CombRequest) -> CombReading:
-        """The best place inside a request's window, over its carriers and with or without its sidebands."""
-        readings = []
-        for carrier in request.carriers:
-            places = self.places(request, carrier)
-            for sidebands in ((), request.sidebands) if request.sidebands else ((),):
-                scores = self._score(request, sidebands, places)
-                spot = int(scores.score.argmax())
-                readings.append(
-                    CombReading(
-                        request=request, carrier=carrier, order=float(scores.orders[spot]),
-                        score=float(scores.score[spot]), group=int(scores.group[spot]),
-                        harmonics=int(scores.harmonics[spot]), sidebands=sidebands, places=scores.score.size,
-                    )
-                )  # fmt: skip
-        return max(readings, key=lambda reading: reading.score)
+    def read(self, requests: Sequence[CombRequest]) -> list[CombReading]:
+        """The best place inside each request's window, over its carriers and with or without its sidebands.
 
+        All requests that were not read on this ground before are scored together.
+        """
+        new = [request for request in requests if request.name not in self._readings]
+        for slip in (False, True):
+            tries = [
+                (request, carrier, sidebands)
+                for request in new
+                if request.slips == slip
+                for carrier in request.carriers
+                for sidebands in (((), request.sidebands) if request.sidebands else ((),))
+            ]
+            if not tries:
+                continue
+            wanted = [self._combs(r, sidebands, self.places(r, carrier)) for r, carrier, sidebands in tries]
+            for (request, carrier, sidebands), scores in zip(tries, self.scorer.score(wanted, slip=slip), strict=True):
+                spot = int(scores.score.argmax())
+                reading = CombReading(
+                    request=request, carrier=carrier, order=float(scores.orders[spot]),
+                    score=float(scores.score[spot]), group=int(scores.group[spot]),
+                    harmonics=int(scores.harmonics[spot]), sidebands=sidebands, places=scores.score.size,
+                )  # fmt: skip
+                if reading.score > self._readings.setdefault(request.name, reading).score:
+                    self._readings[request.name] = reading
+        return [self._readings[request.name] for request in requests]
+
+    @cached_property
     def stranger(self) -> CombReading | None:
         """The best comb at an order that neither requests nor innocents explain; None when there is no such order."""
         fastest = max(request.order * max(request.carriers) for request in self.requests)
         orders = self.scorer.half_bins(STRANGER_FROM_ORDER, max(3.0 * fastest, 2.0 * STRANGER_FROM_ORDER))
         anywhere = CombRequest(name="", order=1.0, slip=(-1e-9, 1e-9))
-        scores = self._score(anywhere, (), orders)
-        usable = self._outside(self.requests, scores.orders, (1.0,)) & scores.told
+        usable = self._outside(self.requests, orders, (1.0,)) & self._away_from_innocents(orders)
         # A requested comb's own lines, counted by twos or threes, are no stranger, even a little off its place.
-        usable &= self._outside(self.requests, scores.orders, (0.25, 1 / 3, 0.5, 2.0, 3.0), wider=STRANGER_NOT_NEAR)
-        usable &= self._away_from_innocents(scores.orders)
+        usable &= self._outside(self.requests, orders, (0.25, 1 / 3, 0.5, 2.0, 3.0), wider=STRANGER_NOT_NEAR)
         if not usable.any():
             return None
-        spot = int(np.where(usable, scores.score, -1.0).argmax())
+        scores = self.scorer.score([self._combs(anywhere, (), orders[usable])], slip=True)[0]
+        if not scores.told.any():
+            return None
+        spot = int(scores.score.argmax())
         order = float(scores.orders[spot])
         return CombReading(
             request=replace(anywhere, name=f"unknown {order:.4g}", order=order), carrier=1, order=order,
             score=float(scores.score[spot]), group=int(scores.group[spot]),
-            harmonics=int(scores.harmonics[spot]), sidebands=(), places=int(usable.sum()),
+            harmonics=int(scores.harmonics[spot]), sidebands=(), places=int(scores.told.sum()),
         )  # fmt: skip
 
-    def _score(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Scores:
-        return self.scorer.score(
-            orders, slip=request.slips, mask=self.mask(request), sidebands=sidebands,
-            max_harmonic=request.max_harmonic,
-        )  # fmt: skip
+    def _combs(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Combs:
+        return Combs(orders=orders, mask=self.mask(request), sidebands=sidebands, max_harmonic=request.max_harmonic)
 
     def places(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
         """Orders at which a tone is looked for: half bins where it may slip; else its own order, only as finely
@@ -158,16 +164,33 @@ class Ground:
         if orders.size > BLOCK * MOST_DECOYS:
             low = max(orders[0], middle - BLOCK * MOST_DECOYS // 3 * half)
             orders = orders[orders >= low][: BLOCK * MOST_DECOYS]
-        scores = self._score(request, reading.sidebands, orders)
-        blocks = scores.score.size // BLOCK
-        places = scores.score[: blocks * BLOCK].reshape(blocks, BLOCK).max(axis=1)
-        own = self._outside([request], scores.orders, (1.0, 0.5, 2.0)) & scores.told
-        clear = own & self._outside(self.requests, scores.orders, (1.0,)) & self._away_from_innocents(scores.orders)
-        for usable in (clear, own & self._away_from_innocents(scores.orders), own):
-            whole = usable[: blocks * BLOCK].reshape(blocks, BLOCK).all(axis=1)
-            if whole.sum() >= FEWEST_DECOYS:
+        orders = orders[: orders.size // BLOCK * BLOCK]
+        own = self._outside([request], orders, (1.0, 0.5, 2.0))
+        away = own & self._away_from_innocents(orders)
+        places = np.empty(0, dtype=np.float32)
+        for usable in (away & self._outside(self.requests, orders, (1.0,)), away, own):
+            whole = np.repeat(usable.reshape(-1, BLOCK).all(axis=1), BLOCK)
+            blocks = self._curve(request, reading.sidebands, orders[whole]).reshape(-1, BLOCK)
+            places = blocks[(blocks > 0).all(axis=1)].max(axis=1, initial=0.0)
+            if places.size >= FEWEST_DECOYS:
                 break
-        return np.sort(places[whole])
+        return np.sort(places)
+
+    def _curve(
+        self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]
+    ) -> NDArray[np.float32]:
+        """Scores at ``orders`` (half bins) of combs like the requested one; each place is scored once, for all requests
+        that look there alike."""
+        key = id(self.mask(request)), request.slips, sidebands, request.max_harmonic
+        half = self.scorer.spectra.step / 2
+        if key not in self._curves:
+            self._curves[key] = np.full(2 * self.explained.size + 1, np.nan, dtype=np.float32)
+        curve, place = self._curves[key], np.round(orders / half).astype(np.int64)
+        new = np.isnan(curve[place])
+        if new.any():
+            wanted = [self._combs(request, sidebands, orders[new])]
+            curve[place[new]] = self.scorer.score(wanted, slip=request.slips)[0].score
+        return curve[place]
 
     def _outside(
         self, requests: Sequence[CombRequest], orders: NDArray[np.float64], ratios: Sequence[float], wider: float = 0.0
@@ -178,14 +201,47 @@ class Ground:
             for carrier in request.carriers:
                 low, high = self.window(request, carrier)
                 for ratio in ratios:
-                    usable &= (orders < low * ratio * (1 - wider)) | (orders > high * ratio * (1 + wider))
+                    first = np.searchsorted(orders, low * ratio * (1 - wider), side="left")
+                    last = np.searchsorted(orders, high * ratio * (1 + wider), side="right")
+                    usable[first:last] = False
         return usable
 
     def _away_from_innocents(self, orders: NDArray[np.float64]) -> NDArray[np.bool_]:
-        usable = np.ones(orders.size, dtype=bool)
+        place = np.round(orders / (self.scorer.spectra.step / 2)).astype(np.int64)
+        return self._innocents.away[place]
+
+
+class _Innocents:
+    """What innocents own of one set of spectra, found once for all that is explained later."""
+
+    def __init__(self, scorer: CombScorer, families: Families) -> None:
+        self.spectra, self.families = scorer.spectra, families
+        self._lines: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+
+    @cached_property
+    def _strongest(self) -> NDArray[np.float32]:
+        """The strongest group's power in each bin (n,), over what the largest of so many is."""
+        power = self.spectra.power
+        strongest: NDArray[np.float32] = power.max(axis=0) - np.log(power.shape[0])
+        return strongest
+
+    def lines(self, innocent: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
+        """Bins (n,) of these families."""
+        if innocent not in self._lines:
+            size, spread = self.spectra.power.shape[1], self.families.speed_spread
+            own = owned(innocent, self.spectra.step, size, spread=spread)
+            self._lines[innocent] = grown(own, self._strongest, GROWN_INNOCENT_BINS)
+        return self._lines[innocent]
+
+    @cached_property
+    def away(self) -> NDArray[np.bool_]:
+        """Half bins (2n + 1,) that lie at no harmonic of any family."""
+        step, count = self.spectra.step, 2 * self.spectra.power.shape[1] + 1
+        orders = np.arange(count) * (step / 2)
+        usable = np.ones(count, dtype=bool)
         for order, harmonics in self.families.innocent:
             nearest = np.round(orders / order)
-            usable &= (nearest > harmonics) | (np.abs(orders - nearest * order) > 3 * self.scorer.spectra.step)
+            usable &= (nearest > harmonics) | (np.abs(orders - nearest * order) > 3 * step)
         return usable
 
 
@@ -197,9 +253,15 @@ def _belongs(request: CombRequest, order: float) -> bool:
 def grown(mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float) -> NDArray[np.bool_]:
     """``mask`` (n,) spread along lines that are broader than expected, at most ``reach`` bins: random slip and a speed
     that is not followed to the last bin smear them."""
-    steps = int(reach)
-    if steps < 1:
-        return mask
-    strong = maximum_filter1d(power, 3) > STILL_A_LINE
-    result: NDArray[np.bool_] = binary_dilation(mask, iterations=steps, mask=strong | mask)
+    strong = power > STILL_A_LINE
+    allowed = mask | strong
+    allowed[1:] |= strong[:-1]
+    allowed[:-1] |= strong[1:]
+    result = mask.copy()
+    for _ in range(int(reach)):
+        before = result.copy()
+        result[1:] |= before[:-1] & allowed[1:]
+        result[:-1] |= before[1:] & allowed[:-1]
+        if np.array_equal(result, before):
+            break
     return result

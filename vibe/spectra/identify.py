@@ -34,9 +34,11 @@ from vibe.spectra.kind_odds import (
     shaft_odds,
     standing_out,
 )
+from vibe.spectra.line_odds import LineOdds, line_odds
 from vibe.spectra.order_lines import OrderLines, Real, order_lines
+from vibe.spectra.paths import SEGMENT_TURNS
 from vibe.spectra.phases import Low, Refined, laid, low_passed, refined
-from vibe.spectra.speed import LEAST_RELATIVE, SEGMENT_TURNS, LineOdds, line_odds
+from vibe.spectra.speed import LEAST_RELATIVE
 
 FIRST_ORDERS = 16
 """Lines of each comb in the first search: speed wander has not smeared them yet."""

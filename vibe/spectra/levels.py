@@ -67,18 +67,23 @@ def _band_rms(power: NDArray[np.float64], step_hz: float, band_hz: tuple[float, 
     return float(np.sqrt(inside.sum()))
 
 
+def _largest(row: NDArray[Any]) -> float:
+    return float(max(row.max(), -row.min()))
+
+
 def kurtosis(row: NDArray[Any]) -> float:
     """Fourth moment over the square of the second, about the mean: 3.0 for Gaussian noise, 1.5 for a sine.
 
     0.0 for a row that does not move. One stray shock can lift it as much as a damaged bearing does.
     """
-    centred = row - row.mean(dtype=np.float64)
-    largest = float(np.max(np.abs(centred)))
+    centred = row - row.dtype.type(row.mean(dtype=np.float64))
+    largest = _largest(centred)
     if largest == 0.0:
         return 0.0
-    square = np.square(centred / largest)
+    centred /= largest
+    square = np.square(centred, out=centred)
     second = float(np.mean(square, dtype=np.float64))
-    return float(np.mean(square * square, dtype=np.float64)) / second**2
+    return float(np.mean(np.square(square, out=square), dtype=np.float64)) / second**2
 
 
 def typical_kurtosis(row: NDArray[Any], sample_rate_hz: float) -> float:
@@ -92,12 +97,13 @@ def typical_kurtosis(row: NDArray[Any], sample_rate_hz: float) -> float:
         return 0.0
     table = row[: count * block].reshape(count, block)
     centred = table - table.mean(axis=1, keepdims=True)
-    largest = float(np.max(np.abs(centred)))
+    largest = _largest(centred)
     if largest == 0.0:
         return 0.0
-    square = np.square(centred / largest)
+    centred /= largest
+    square = np.square(centred, out=centred)
     second = square.mean(axis=1)
-    fourth = (square * square).mean(axis=1)
+    fourth = np.square(square, out=square).mean(axis=1)
     return float(np.median(np.divide(fourth, second**2, out=np.zeros_like(fourth), where=second > 0)))
 
 
@@ -143,8 +149,9 @@ def levels(
         full = (low, 0.85 * highest)
     else:
         full = (0.0, rate / 2.0)
-    rms = float(np.sqrt(np.mean(np.square(row, dtype=np.float64))))
-    peak = float(np.max(np.abs(row)))
+    peak = _largest(row)
+    # Over the peak, so that no unit leaves the range of single numbers.
+    rms = peak * float(np.sqrt(np.mean(np.square(row / np.float32(peak)), dtype=np.float64))) if peak > 0.0 else 0.0
     found.append(Level(point=name, measure="acceleration_rms", value=rms, unit="m/s^2", band_hz=full))
     found.append(Level(point=name, measure="acceleration_peak", value=peak, unit="m/s^2", band_hz=full))
     if rms > 0.0:

@@ -15,6 +15,10 @@ from vibe.spectra.fft import fast_length
 HALF_BINS = 3
 """Half width over which a line's power is gathered: the main lobe of a Hann window and a little wander."""
 FLOOR_BINS = 40
+KNOT_SAMPLES = 16
+"""Samples between the instants at which the angle law is asked."""
+KNOTS_AT_ONCE = 1 << 12
+"""Memory stays that of the samples."""
 
 
 def angular(samples: NDArray[np.float32], sample_rate_hz: float, law: AngleLaw) -> tuple[NDArray[np.float32], float]:
@@ -25,14 +29,26 @@ def angular(samples: NDArray[np.float32], sample_rate_hz: float, law: AngleLaw) 
     """
     if law.is_steady:
         return samples, sample_rate_hz / law.mean_hz
-    n = samples.size
-    dense = fft.irfft(fft.rfft(samples), 2 * n) * np.float32(2.0)
-    time = np.arange(2 * n) / (2 * sample_rate_hz)
+    n, length = samples.size, fast_length(samples.size)
+    dense = fft.irfft(fft.rfft(samples, length), 2 * length) * np.float32(2.0)
+    # The law bends so slowly that straight lines between instants this close stay far below a sample.
+    last_s = (2 * n - 1) / (2 * sample_rate_hz)
+    knots = length // KNOT_SAMPLES + 2
+    time = np.linspace(0.0, last_s, max(2 * n // KNOT_SAMPLES, 2))
     turns = law.at(time)
-    length = fast_length(n)
-    even = np.linspace(turns[0], turns[-1], length)
-    result = np.interp(np.interp(even, turns, time), time, dense).astype(np.float32)
-    return result, (length - 1) / float(turns[-1] - turns[0])
+    per_turn = (length - 1) / float(turns[-1] - turns[0])
+    even = turns[0] + np.arange(knots) * (KNOT_SAMPLES / per_turn)
+    places = np.interp(even, turns, time) * (2 * sample_rate_hz)
+    within = np.arange(KNOT_SAMPLES) / KNOT_SAMPLES
+    result = np.empty((knots - 1, KNOT_SAMPLES), dtype=np.float32)
+    for first in range(0, knots - 1, KNOTS_AT_ONCE):
+        some = slice(first, min(first + KNOTS_AT_ONCE, knots - 1))
+        steps = places[some.start + 1 : some.stop + 1] - places[some]
+        place = places[some, None] + steps[:, None] * within
+        below = np.minimum(place.astype(np.intp), 2 * n - 2)
+        low = dense[below]
+        result[some] = low + (place - below).astype(np.float32) * (dense[below + 1] - low)
+    return result.ravel()[:length], per_turn
 
 
 def read_lines(

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.phases import Low, laid
-from vibe.spectra.speed import log_likelihood_ratio, power_over_floor
+from vibe.spectra.line_odds import log_likelihood_ratio, power_over_floor
+from vibe.spectra.phases import Low, all_laid
 
 Real = NDArray[np.float64]
 
@@ -93,7 +93,7 @@ def _peaks(power: Real, reach: int) -> tuple[Real, Real]:
 
 def order_lines(lows: Sequence[Low], law: AngleLaw) -> OrderLines:
     """Channels laid on ``law``."""
-    power, bin_hz = power_over_floor([laid(item, law) for item in lows], law.mean_hz)
+    power, bin_hz = power_over_floor(all_laid(lows, law), law.mean_hz)
     step, resolved = bin_hz / law.mean_hz, 1.0 / law.total_turns
     mean = power / len(lows)
     peak, peak_error = _peaks(mean, max(1, round(REACH_BINS * resolved / step)))

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.linalg import cho_factor, cho_solve
 
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.fft import fast_length
+from vibe.spectra.wander import smoothed
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -38,17 +38,13 @@ SIDEBANDS = 1
 """Further lines modelled either side of one that has a close neighbour (see ``_with_neighbours``)."""
 LEAST_APART = 1e-2
 """Two lines more alike than this over the whole capture share one amplitude."""
-WANDER = 10.0 ** np.arange(-5.5, -0.9, 0.5)
-"""Relative change of speed over the capture, r.m.s., if it walks at random: each of these is weighed."""
-OFFSET = 0.01
-"""Relative error of the mean speed at hand, r.m.s.: so large that it holds nothing back."""
-RAMP = 0.01
-"""Relative change of speed over the capture, r.m.s., of a steady rise or fall, where speed is not steady."""
 FLOOR_BINS = np.concatenate([np.arange(-12, -3), np.arange(4, 13)])
 """Bins off a line, clear of its Hann main lobe, that give the floor beside it."""
 MOST_SEGMENTS = 240
 BEGINNINGS = (0, 1, -1)
 """Passes at which the correction may begin: the lowest orders, the next, all at once."""
+SAME = 0.02
+"""Turns of the highest line between two laws that a pass brings to one: phases less than 8 degrees apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,13 +68,28 @@ def low_passed(samples: NDArray[np.float32], rate_hz: float, top_hz: float) -> L
 
 def laid(item: Low, law: AngleLaw) -> Low:
     """A channel on equal steps of the law's angle instead of time, at the same mean rate."""
-    if law.is_steady:
-        return item
+    return all_laid([item], law)[0]
+
+
+def _laid(item: Low, law: AngleLaw, turns: Real) -> Low:
     n = item.samples.size
-    turns = law.at(np.arange(n) / item.rate_hz)
     even = law.turns[0] + np.arange(n) * (law.total_turns / n)
     samples = np.interp(even, turns, item.samples).astype(np.float32)
     return Low(samples=samples, rate_hz=item.rate_hz, top_hz=item.top_hz)
+
+
+def all_laid(lows: Sequence[Low], law: AngleLaw) -> list[Low]:
+    """:func:`laid` for channels that mostly share one rate and length, and then its work."""
+    if law.is_steady:
+        return list(lows)
+    turns: dict[tuple[int, float], Real] = {}
+    found = []
+    for item in lows:
+        kind = (item.samples.size, item.rate_hz)
+        if kind not in turns:
+            turns[kind] = law.at(np.arange(kind[0]) / item.rate_hz)
+        found.append(_laid(item, law, turns[kind]))
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -95,23 +106,41 @@ def refined(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: flo
     """The ``law`` corrected by the phases of lines at ``orders``; None where they tell nothing.
 
     Low orders come first, unless the law is good enough, or low orders poor enough, to begin higher up: several
-    beginnings are tried, and the one whose lines are explained best in the end is kept. The mean speed may move by
-    less than the capture resolves at order 1.
+    beginnings are tried, and the one whose lines are explained best in the end is kept. Those that have come to the
+    same law go on as one. The mean speed may move by less than the capture resolves at order 1.
     """
-    best: Refined | None = None
-    for first in BEGINNINGS:
-        trial: Refined | None = None
-        done = 0
-        for reach in REACHES[first:]:
-            chosen = orders[orders <= reach]
-            if chosen.size > done:
-                done = chosen.size
-                step = _corrected(law if trial is None else trial.law, lows, chosen, segment_turns)
-                if step is not None and abs(step.law.mean_hz - law.mean_hz) < 0.75 / law.duration_s:
-                    trial = step
-        if trial is not None and (best is None or trial.explained > best.explained):
-            best = trial
-    return best
+    counts = [int(np.count_nonzero(orders <= reach)) for reach in REACHES]
+    # A beginning without a line of its own begins with the first that there is.
+    begin_at = {next((count for count in counts[first:] if count), 0) for first in BEGINNINGS}
+    ways: list[Refined | AngleLaw] = []
+    for count in sorted(set(counts) - {0}):
+        chosen = orders[:count]
+        if count in begin_at:
+            ways.append(law)
+        ways = _parted(ways, float(chosen[-1]))
+        for number, way in enumerate(ways):
+            step = _corrected(_law_of(way), lows, chosen, segment_turns)
+            if step is not None and abs(step.law.mean_hz - law.mean_hz) < 0.75 / law.duration_s:
+                ways[number] = step
+    ends = [way for way in ways if isinstance(way, Refined)]
+    return max(ends, key=lambda way: way.explained, default=None)
+
+
+def _law_of(way: Refined | AngleLaw) -> AngleLaw:
+    return way.law if isinstance(way, Refined) else way
+
+
+def _parted(ways: Sequence[Refined | AngleLaw], top_order: float) -> list[Refined | AngleLaw]:
+    """``ways`` without those that lie within ``SAME`` turns of the line at ``top_order`` of an earlier one."""
+    kept: list[Refined | AngleLaw] = []
+    for way in ways:
+        law = _law_of(way)
+        time = np.linspace(law.time_s[0], law.time_s[-1], 2 * MOST_SEGMENTS)
+        turns = law.at(time)
+        # Where turns are counted from is left to the amplitudes.
+        if all(np.ptp(turns - _law_of(other).at(time)) * top_order > SAME for other in kept):
+            kept.append(way)
+    return kept
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,18 +161,20 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
     centres = np.linspace(span / 2, total - span / 2, hops)
     places = _told_apart(orders, TOLD_APART / span)
     orders = _with_neighbours(orders, TOLD_APART / span)
-    rows = [_seen(laid(item, law), total, centres, span, orders, places) for item in lows]
+    rows = [_seen(item, total, centres, span, orders, places) for item in all_laid(lows, law)]
     start, end = float(law.time_s[0]), law.duration_s
     times = law.when(law.turns[0] + centres) - start
     # How far the law at hand has already left a straight line: what is smoothed is the whole way, not the last step.
     deviation = centres - law.mean_hz * times
     errors, smooth = np.zeros(hops), None
     noise = [row.noise for row in rows]
+    turning = np.exp(2j * np.pi * (orders - places[:, None])[:, None, :] * centres[:, None])
+    bases = [row.response[:, None, :] * turning for row in rows]
     for _ in range(ROUNDS):
         precision, pull = np.zeros((hops, hops)), np.zeros(hops)
+        turned = np.exp(2j * np.pi * orders * errors[:, None])
         for k, row in enumerate(rows):
-            turning = (orders - places[:, None])[:, None, :] * centres[:, None] + orders * errors[:, None]
-            basis = row.response[:, None, :] * np.exp(2j * np.pi * turning)
+            basis = bases[k] * turned
             scale = 1.0 / np.sqrt(noise[k])[:, None]
             span_of, amplitudes = _amplitudes(basis * scale[:, :, None], row.values * scale)
             left = row.values - basis @ amplitudes
@@ -222,67 +253,33 @@ def _seen(item: Low, total: float, centres: Real, span: float, orders: Real, pla
     pieces = item.samples[starts[:, None] + np.arange(n)] * taper.astype(np.float32)
     # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn
-    waves = np.exp(-2j * np.pi * np.outer(local, places)).astype(np.complex64)
+    turn = np.outer(local, places)
+    # Whole turns taken out, single precision is enough for the rest.
+    angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
     middles = (starts + (n - 1) / 2) / per_turn
-    values = (pieces @ waves).astype(np.complex128).T * np.exp(-2j * np.pi * np.outer(places, middles)) / taper.sum()
+    values = (pieces @ np.cos(angle) - 1j * (pieces @ np.sin(angle))).T / taper.sum()
+    values = values * np.exp(-2j * np.pi * np.outer(places, middles))
     spectrum = np.abs(fft.rfft(pieces, axis=1)) ** 2
     bins = np.round(places * n / per_turn).astype(int)
     beside = np.clip(bins[:, None] + FLOOR_BINS, 1, spectrum.shape[1] - 1)
     floor = np.median(spectrum[:, beside], axis=(0, 2)) / np.log(2.0) / taper.sum() ** 2
-    response = np.cos(2 * np.pi * (orders - places[:, None])[:, :, None] * local) @ taper / taper.sum()
+    response = _hann_response((orders - places[:, None]) / per_turn, n)
     return _Seen(values=values, noise=floor + 1e-30, response=response)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Smooth:
-    """Smoothed ``values`` [turns] at ``time_s``: both ends and every instant measured; the standard uncertainty of
-    last minus first; whether a steady speed is the likeliest."""
+def _hann_response(cycles: Real, n: int) -> Real:
+    """What a symmetric Hann window of ``n`` samples sees of a line ``cycles`` per sample off, over a line on its place.
 
-    time_s: Real
-    values: Real
-    end_to_end: float
-    steady: bool
-
-
-def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float) -> Smooth | None:
-    """Turns off a straight line at ``time_s`` (n,), smoothed; laws of different freedom are averaged by likelihood.
-
-    The measurement says that values v (n,) have the log likelihood ``pull`` · v - v · ``precision`` · v / 2.
-    The laws: a steady speed; a ramp; a ramp and a speed that walks at random, more or less freely. The integral of
-    such a walk has the covariance q s² (3 t - s) / 6 of instants s <= t; its mean is a cubic smoothing spline (Wahba,
-    J. Royal Stat. Soc. B 40, 1978). All begin at zero. Returns None where nothing was measured, or too unevenly.
+    Three Dirichlet kernels (Harris, Proc. IEEE 66, 1978), the phase taken at the window's middle.
     """
-    strength, vectors = np.linalg.eigh(precision)
-    if not np.isfinite(strength[-1]) or not strength[-1] > 0:
-        return None
-    kept = strength > 1e-12 * strength[-1]
-    # In these coordinates the measurement is of unit variance and uncorrelated.
-    root = np.sqrt(strength[kept])[:, None] * vectors[:, kept].T
-    white = (vectors[:, kept].T @ pull) / np.sqrt(strength[kept])
-    knots = np.concatenate([[0.0], time_s, [duration_s]])
-    x = knots / duration_s
-    low, high = np.minimum.outer(x, x), np.maximum.outer(x, x)
-    # Squares of turns, for one relative change of speed over the capture.
-    unit = (mean_hz * duration_s) ** 2
-    steady = OFFSET**2 * unit * np.outer(x, x)
-    ramp = RAMP**2 * unit * np.outer(x**2, x**2) / 4
-    walk = unit * low**2 * (3 * high - low) / 6
-    likelihood, curves, variances = [], [], []
-    for prior in [steady, steady + ramp, *(steady + ramp + change**2 * walk for change in WANDER)]:
-        seen = prior[:, 1:-1] @ root.T
-        try:
-            factor = cho_factor(np.eye(white.size) + root @ seen[1:-1], lower=True)
-        except np.linalg.LinAlgError:
-            # Lines that are hardly there leave precisions so uneven that rounding spoils the sum.
-            return None
-        solved = cho_solve(factor, white)
-        likelihood.append(-float(np.log(np.diag(factor[0])).sum()) - 0.5 * float(white @ solved))
-        curves.append(seen @ solved)
-        variances.append(float(prior[-1, -1] - seen[-1] @ cho_solve(factor, seen[-1])))
-    share = np.exp(np.array(likelihood) - max(likelihood))
-    share /= share.sum()
-    ends = np.array([curve[-1] for curve in curves])
-    spread = float(share @ (np.array(variances) + (ends - share @ ends) ** 2))
-    still = bool(share[0] == share.max())
-    values = curves[0] if still else np.asarray(share @ np.array(curves))
-    return Smooth(time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still)
+
+    def kernel(x: Real) -> Real:
+        bottom = np.sin(np.pi * x)
+        near = np.abs(bottom) < 1e-12
+        return np.asarray(np.where(near, float(n), np.sin(np.pi * n * x) / np.where(near, 1.0, bottom)))
+
+    def window(x: Real) -> Real:
+        step = 1.0 / (n - 1)
+        return 0.5 * kernel(x) + 0.25 * (kernel(x - step) + kernel(x + step))
+
+    return window(cycles) / window(np.zeros(1))

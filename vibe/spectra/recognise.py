@@ -13,13 +13,13 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.condition import bridged
+from vibe.spectra.line_odds import LineOdds, line_odds, log_sum_exp
 from vibe.spectra.phases import low_passed
-from vibe.spectra.speed import APART, CHANCE, LEAST_HALF_RANGE, MOST_ORDERS, LineOdds, line_odds, speed_from_signal
+from vibe.spectra.speed import APART, CHANCE, LEAST_HALF_RANGE, MOST_ORDERS, speed_from_signal
 from vibe.spectra.tachometer import speed_from_tachometer
 
 Real = NDArray[np.float64]
@@ -242,16 +242,16 @@ def _best(
     if place is None:
         place = int(np.flatnonzero(inside)[weight[inside].argmax()])
     near = _near(speeds, float(speeds[place]), duration_s)
-    share = np.exp(weight[near] - logsumexp(weight[near]))
+    share = np.exp(weight[near] - log_sum_exp(weight[near]))
     mean = float(share @ speeds[near])
     # Between two speeds of the grid nothing was looked at.
     grain = float(speeds[1] - speeds[0]) / np.sqrt(12.0) if speeds.size > 1 else 0.0
     far = ~near if no_rival is None else ~near & ~no_rival
-    elsewhere = float(np.exp(logsumexp(weight[far]) - logsumexp(weight[far | near]))) if far.any() else 0.0
+    elsewhere = float(np.exp(log_sum_exp(weight[far]) - log_sum_exp(weight[far | near]))) if far.any() else 0.0
     return Heard(
         speed_hz=float(speeds[place]),
         uncertainty_hz=float(np.hypot(np.sqrt(share @ (speeds[near] - mean) ** 2), grain)),
-        log_odds=float(logsumexp(weight[inside])) - float(np.log(np.count_nonzero(inside))),
+        log_odds=log_sum_exp(weight[inside]) - float(np.log(np.count_nonzero(inside))),
         alone=elsewhere < CHANCE and duration_s * float(speeds[place]) >= FEWEST_TURNS,
         mesh=float(ratios[orders > ROUND_SHAFT, place].sum()),
         found=int(np.count_nonzero(ratios[:, place] > 0)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.special import gammainccinv
 
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.spectra.bands import BandEnvelopes
@@ -20,7 +21,7 @@ def measured(
 ) -> CombEvidence:
     """Lines, strength and detection limit of a comb in the group of bands where its hits are strongest."""
     group, step = _strongest_group(spectra, reading), spectra.step
-    power, modulation = spectra.power[group], spectra.modulation[group]
+    power, modulation, floors = spectra.power[group], spectra.modulation[group], spectra.floor[group]
     n = power.size
     slip = reading.request.slips
 
@@ -30,7 +31,7 @@ def measured(
         if not half < middle < n - half:
             return 0.0, 0.0
         spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
-        return float(power[spot]), float(modulation[spot])
+        return float(modulation[spot] ** 2 / floors[spot]), float(modulation[spot])
 
     harmonics = range(1, max(reading.harmonics, 3) + 1)
     lines, sides = [], []
@@ -47,9 +48,11 @@ def measured(
                     sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
     members = spectra.members[group]
     rms = float(np.sqrt(np.mean([_group_power(bands, members, channel) for channel in {c for c, _ in members}])))
-    floor = float(np.median(modulation / np.sqrt(np.maximum(power, 1e-12))))
-    # A comb of five equal lines that together reach the limit: each needs about this power over the floor.
-    needed = 5 * np.sqrt(max(limit_score, 5.0) / 5.0 + 1.0) * floor
+    floor = float(np.sqrt(np.median(floors)))
+    # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
+    # the more stretches were averaged.
+    rare = float(np.exp(-(max(limit_score, 5.0) / 5.0 + 1.0)))
+    needed = 5 * np.sqrt(gammainccinv(spectra.averages, rare) / spectra.averages - 1 + 1 / spectra.averages) * floor
     return CombEvidence(
         tone=reading.request.name,
         order=reading.order / reading.carrier if slip else reading.request.order,
@@ -82,9 +85,10 @@ def _strongest_group(spectra: EnvelopeSpectra, reading: CombReading) -> int:
             break
         window = slice(middle - half, middle + half + 1)
         spot = spectra.power[:, window].argmax(axis=1)
-        over = spectra.power[:, window][groups, spot]
-        surprise += np.log(np.maximum(over, 1.0))
-        depth += spectra.modulation[:, window][groups, spot] * np.sqrt(np.maximum(0.0, 1 - 1 / np.maximum(over, 1.0)))
+        surprise += np.log(np.maximum(spectra.power[:, window][groups, spot], 1.0))
+        amplitude = spectra.modulation[:, window][groups, spot]
+        noise = spectra.floor[:, window][groups, spot] / np.maximum(amplitude**2, 1e-30)
+        depth += amplitude * np.sqrt(np.maximum(0.0, 1 - noise))
     sure = surprise >= ALMOST_AS_SURE * surprise.max()
     return int(groups[sure][depth[sure].argmax()])
 

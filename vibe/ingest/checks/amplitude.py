@@ -7,7 +7,7 @@ import numpy as np
 from vibe.core.capture import Reason
 from vibe.ingest.checks.gaps import runs
 from vibe.ingest.checks.ranges import larger_range, named_range, smaller_range
-from vibe.ingest.checks.signal import Floats, Signal, amount, percent
+from vibe.ingest.checks.signal import Samples, Signal, amount, percent
 from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
 
@@ -16,12 +16,11 @@ def clipping(signal: Signal) -> list[Reason]:
     x = signal.x
     full = signal.channel.full_scale or None
     top, bottom = float(x.max()), float(x.min())
-    middle = float(np.median(x))
     at_end = 0
     if full is not None:
         grain = 1.5 * signal.step if signal.step is not None else 0.0
-        at_end = int((np.abs(x) >= min(LIMIT.clip_full_scale * full, full - grain)).sum())
-    piled = _pile(x, middle, top, signal) + _pile(-x, -middle, -bottom, signal)
+        at_end = int((np.abs(x) >= np.float64(min(LIMIT.clip_full_scale * full, full - grain))).sum())
+    piled = _pile(x, signal, top - bottom) + _pile(-x, signal, top - bottom)
     count = max(piled, at_end if at_end >= 2 else 0, _ties(x, top, bottom, signal))
     if count == 0:
         return []
@@ -37,7 +36,7 @@ def clipping(signal: Signal) -> list[Reason]:
     ]
 
 
-def _ties(x: Floats, top: float, bottom: float, signal: Signal) -> int:
+def _ties(x: Samples, top: float, bottom: float, signal: Signal) -> int:
     """Samples that share the very last value on both sides, at heights that a recorder's two ends have.
 
     With many steps in the vibration, and next to nobody within a few steps below, chance hardly ever makes such
@@ -47,17 +46,21 @@ def _ties(x: Floats, top: float, bottom: float, signal: Signal) -> int:
     if step is None or signal.rms < LIMIT.tie_steps * step or abs(top + bottom) > 2.5 * step:
         return 0
     high, low = int((x == top).sum()), int((x == bottom).sum())
-    near = int(((x >= top - 8 * step) | (x <= bottom + 8 * step)).sum()) - high - low
+    near = int(((x >= np.float64(top - 8 * step)) | (x <= np.float64(bottom + 8 * step))).sum()) - high - low
     return high + low if min(high, low) >= 2 and max(high, low) < LIMIT.tie_most and near <= 1 else 0
 
 
-def _pile(x: Floats, middle: float, top: float, signal: Signal) -> int:
-    """Samples at the upper extreme, 0 where its neighbourhood is as crowded."""
-    height = top - middle
+def _pile(x: Samples, signal: Signal, swing: float) -> int:
+    """Samples at the upper extreme, 0 where its neighbourhood is as crowded; ``swing`` between the two extremes."""
+    top = float(x.max())
+    # A median costs more than all the rest, and few channels have so many near their top.
+    if int((x >= np.float64(top - 0.5 * max(signal.step or 0.0, 1e-6 * swing))).sum()) < LIMIT.clip_fewest:
+        return 0
+    height = top - float(np.median(x))
     if height <= 0:
         return 0
     grain = max(signal.step or 0.0, 1e-6 * height)
-    edge = top - 0.5 * grain
+    edge = np.float64(top - 0.5 * grain)
     count = int((x >= edge).sum())
     below = int((x >= edge - max(LIMIT.clip_band * height, grain)).sum()) - count
     if count < LIMIT.clip_fewest or count < LIMIT.clip_pile * below:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from vibe.ingest.checks.thresholds import THRESHOLDS as LIMIT
 
 SILENT_CODES = ("flat", "not_running", "mains_hum")
 """Reasons by which a channel carries nothing of a machine."""
+_BLOCK = 1 << 12
 
 
 def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> dict[str, Reason]:
@@ -24,28 +26,32 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
     ``channels`` and ``qualities`` run side by side and are of one capture: at another time the machine may have stood
     still. Tachometers neither speak nor are spoken of.
     """
-    rows = [(c, q) for c, q in zip(channels, qualities, strict=True) if c.quantity != "tachometer" and c.samples.size]
-    live = [channel for channel, quality in rows if quality.verdict != "rejected"]
+    rows = [
+        (_Heard(c), q)
+        for c, q in zip(channels, qualities, strict=True)
+        if c.quantity != "tachometer" and c.samples.size
+    ]
+    live = [one for one, quality in rows if quality.verdict != "rejected"]
     found: dict[str, Reason] = {}
-    for channel, quality in rows:
-        others = [other for other in live if other is not channel]
+    for one, quality in rows:
+        others = [other for other in live if other is not one]
         if not others:
             continue
         if any(reason.code in SILENT_CODES for reason in quality.reasons):
-            found[channel.name] = _dead(_what(quality), others[0])
+            found[one.name] = _dead(_what(quality), others[0].channel)
         elif quality.verdict != "rejected":
-            faint = next((other for other in others if _is_crosstalk(channel, other)), None)
-            twin = next((other for other in others if _is_copy(channel, other)), None)
+            faint = next((other for other in others if _is_crosstalk(one, other)), None)
+            twin = next((other for other in others if _is_copy(one, other)), None)
             if faint is not None:
-                found[channel.name] = Reason(
+                found[one.name] = Reason(
                     code="dead_channel",
-                    text=f"dead channel: a faint echo ({percent(_rms(channel) / _rms(faint))}) of {faint.name} and "
+                    text=f"dead channel: a faint echo ({percent(one.rms / faint.rms)}) of {faint.name} and "
                     "nothing of its own",
                     remedy=SWAP,
                     verdict="rejected",
                 )
             elif twin is not None:
-                found[channel.name] = Reason(
+                found[one.name] = Reason(
                     code="copied",
                     text=f"copy: the same signal as {twin.name}, so one sensor is connected to two inputs",
                     remedy="Connect each sensor to its own input and take it again.",
@@ -53,11 +59,11 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
                     verdict="rejected" if twin.name in found else "limited",
                 )
             elif not any(reason.code == "implausible" for reason in quality.reasons):
-                loud = next((other for other in others if _is_beyond(channel, other)), None)
+                loud = next((other for other in others if _is_beyond(one, other)), None)
                 if loud is not None:
-                    found[channel.name] = Reason(
+                    found[one.name] = Reason(
                         code="implausible",
-                        text=f"only {percent(_rms(channel) / _rms(loud))} of what {loud.name} hears: unit or "
+                        text=f"only {percent(one.rms / loud.rms)} of what {loud.name} hears: unit or "
                         "sensitivity is wrong",
                         remedy="Set unit and sensitivity as the sensor's certificate says; no new capture is needed.",
                         verdict="limited",
@@ -83,27 +89,56 @@ def _what(quality: ChannelQuality) -> str:
     return "mains hum" if code == "mains_hum" or "mains" in text else "the recorder's own noise"
 
 
-def _is_crosstalk(channel: Channel, other: Channel) -> bool:
+class _Heard:
+    """A channel with what every comparison asks of it, worked out once and only if asked."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.channel, self.name = channel, channel.name
+
+    @cached_property
+    def rms(self) -> float:
+        samples = self.channel.samples
+        finite = np.isfinite(samples)
+        if not finite.any():
+            return 0.0
+        return float(np.std(samples if finite.all() else samples[finite], dtype=np.float64))
+
+    @cached_property
+    def steps(self) -> tuple[NDArray[np.float32], float]:
+        """Differences from sample to sample over their largest, and the sum of their squares."""
+        with np.errstate(invalid="ignore"):
+            steps = np.diff(self.channel.samples)
+        steps[~np.isfinite(steps)] = 0.0
+        steps /= np.float32(np.abs(steps).max(initial=0.0) or 1.0)
+        return steps, _dot(steps, steps)
+
+
+def _dot(x: NDArray[np.float32], y: NDArray[np.float32]) -> float:
+    """In single precision block by block, the blocks in double: good to 1e-6."""
+    return float(sum(float(x[a : a + _BLOCK] @ y[a : a + _BLOCK]) for a in range(0, x.size, _BLOCK)))
+
+
+def _is_crosstalk(one: _Heard, other: _Heard) -> bool:
     """Far below a neighbour, and explained by it: a place with a resonance of its own keeps most of its signal."""
-    if not _side_by_side(channel, other) or _rms(channel) > LIMIT.crosstalk_level * _rms(other):
+    if not _side_by_side(one.channel, other.channel) or one.rms > LIMIT.crosstalk_level * other.rms:
         return False
     # Differences, so that slow lines, which a stiff casing shares, do not rule.
-    if _rest(channel, other) < LIMIT.crosstalk_rest:
+    if _rest(one, other) < LIMIT.crosstalk_rest:
         return True
-    x, y = (np.nan_to_num(one.samples.astype(np.float64)) for one in (channel, other))
+    x, y = (np.nan_to_num(each.channel.samples.astype(np.float64)) for each in (one, other))
     x, y = x - x.mean(), y - y.mean()
     rest = x - y * float(x @ y) / max(float(y @ y), 1e-300)
-    left = prepare(replace(channel, samples=rest.astype(np.float32), step=None))
+    left = prepare(replace(one.channel, samples=rest.astype(np.float32), step=None))
     return any(reason.code in SILENT_CODES for reason in not_running(left))
 
 
-def _is_beyond(channel: Channel, other: Channel) -> bool:
+def _is_beyond(one: _Heard, other: _Heard) -> bool:
     """So far below a neighbour as no two places of one drive are."""
-    return channel.quantity == other.quantity and _rms(channel) < LIMIT.beside_level * _rms(other)
+    return one.channel.quantity == other.channel.quantity and one.rms < LIMIT.beside_level * other.rms
 
 
-def _is_copy(channel: Channel, other: Channel) -> bool:
-    return _side_by_side(channel, other) and _rest(channel, other) < LIMIT.copy_rest
+def _is_copy(one: _Heard, other: _Heard) -> bool:
+    return _side_by_side(one.channel, other.channel) and _rest(one, other) < LIMIT.copy_rest
 
 
 def _side_by_side(channel: Channel, other: Channel) -> bool:
@@ -114,17 +149,7 @@ def _side_by_side(channel: Channel, other: Channel) -> bool:
     )
 
 
-def _rest(channel: Channel, other: Channel) -> float:
-    """Share of the power of ``channel``, differenced, that a constant times ``other`` does not explain."""
-    x, y = _steps(channel), _steps(other)
-    xx, yy, xy = float(x @ x), float(y @ y), float(x @ y)
-    return 1.0 if xx == 0 or yy == 0 else 1.0 - xy * xy / (xx * yy)
-
-
-def _steps(channel: Channel) -> NDArray[np.float64]:
-    steps = np.diff(channel.samples.astype(np.float64))
-    return np.where(np.isfinite(steps), steps, 0.0)
-
-
-def _rms(channel: Channel) -> float:
-    return float(np.nanstd(channel.samples.astype(np.float64))) if np.isfinite(channel.samples).any() else 0.0
+def _rest(one: _Heard, other: _Heard) -> float:
+    """Share of the power of ``one``, differenced, that a constant times ``other`` does not explain."""
+    (x, xx), (y, yy) = one.steps, other.steps
+    return 1.0 if xx == 0 or yy == 0 else 1.0 - _dot(x, y) ** 2 / (xx * yy)

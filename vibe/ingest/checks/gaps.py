@@ -54,7 +54,7 @@ def dropouts(signal: Signal) -> list[Reason]:
     """
     samples = signal.channel.samples
     repeats = samples[1:] == samples[:-1]
-    if not repeats.any():
+    if not _has_run(repeats, LIMIT.dropout_shortest):
         return []
     usual = float(np.median([block.mean() for block in np.array_split(repeats, min(64, repeats.size))]))
     longest = LIMIT.dropout_shortest
@@ -80,6 +80,18 @@ def dropouts(signal: Signal) -> list[Reason]:
             verdict="rejected" if share > LIMIT.dropout_rejected else "limited",
         )
     ]
+
+
+def _has_run(flags: NDArray[np.bool_], length: int) -> bool:
+    """Whether ``length`` neighbours are True somewhere: far quicker than to look for all runs."""
+    if flags.size < length:
+        return False
+    have = 1
+    while have < length:
+        more = min(have, length - have)
+        flags = flags[more:] & flags[: flags.size - more]
+        have += more
+    return bool(flags.any())
 
 
 def runs(flags: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -137,7 +137,7 @@ def _lines(spectrum: Density, over_floor_db: float, top_hz: float, *, foot_bins:
 def _is_hum(signal: Signal) -> bool:
     """The strongest line is a low multiple of the mains, nearer than the shaft of a loaded motor comes."""
     size = signal.ac.size // 1024 * 1024
-    power = np.abs(np.fft.rfft(signal.ac[:size] * np.hanning(size))) ** 2
+    power = np.abs(np.fft.rfft(signal.ac[:size].astype(np.float64) * np.hanning(size))) ** 2
     line_hz = float(power.argmax()) * signal.rate_hz / size
     for mains_hz in LIMIT.mains_hz:
         multiple = max(1, round(line_hz / mains_hz))

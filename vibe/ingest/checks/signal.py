@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel, Reason, Verdict
 from vibe.core.units import STANDARD_GRAVITY_M_S2, VOLTS, plain_unit
 
 Floats = NDArray[np.float64]
+Samples = NDArray[np.float32]
 Window = Callable[[int], Floats]
 
 
@@ -20,8 +23,8 @@ class Signal:
     """``x`` are the samples with missing ones bridged, ``ac`` the same without mean; shape (n,)."""
 
     channel: Channel
-    x: Floats
-    ac: Floats
+    x: Samples
+    ac: Samples
     mean: float
     rms: float
     peak: float
@@ -41,17 +44,18 @@ LEVELS_NEED_NO_PROOF = 6
 
 def prepare(channel: Channel) -> Signal:
     """Bridge missing samples by straight lines and take the common numbers."""
-    x = channel.samples.astype(np.float64)
+    x = channel.samples
     bad = np.isnan(x)
     missing = float(bad.mean()) if x.size else 1.0
     if 0 < missing < 1:
+        x = x.copy()
         good = np.flatnonzero(~bad)
         x[bad] = np.interp(np.flatnonzero(bad), good, x[good])
     elif missing == 1:
-        x = np.zeros(x.size)
-    mean = float(x.mean()) if x.size else 0.0
-    ac = x - mean
-    rms = float(np.sqrt(np.mean(ac * ac))) if x.size else 0.0
+        x = np.zeros(x.size, dtype=np.float32)
+    mean = float(x.mean(dtype=np.float64)) if x.size else 0.0
+    ac = x - np.float32(mean)
+    rms = float(np.sqrt(_square_sum(ac) / x.size)) if x.size else 0.0
     step, levels = _grain(channel)
     return Signal(
         channel=channel,
@@ -59,11 +63,21 @@ def prepare(channel: Channel) -> Signal:
         ac=ac,
         mean=mean,
         rms=rms,
-        peak=float(np.abs(ac).max()) if x.size else 0.0,
+        peak=float(max(ac.max(), -ac.min())) if x.size else 0.0,
         missing=missing,
         step=step,
         levels=levels,
     )
+
+
+_BLOCK = 1 << 16
+"""Samples that are taken to double precision at once: memory stays that of single precision."""
+
+
+def _square_sum(x: Samples) -> float:
+    """In double precision."""
+    blocks = (x[start : start + _BLOCK].astype(np.float64) for start in range(0, x.size, _BLOCK))
+    return float(sum(block @ block for block in blocks))
 
 
 def _grain(channel: Channel) -> tuple[float | None, int | None]:
@@ -115,14 +129,31 @@ def density(signal: Signal, longest_s: float = 4.0, fewest: int = 1, window: Win
     size = int(min(max(longest_s * signal.rate_hz, 256.0), 2 * n / (fewest + 1), n))
     # A multiple of a large power of two keeps the transform quick.
     size = size // 1024 * 1024 if size >= 8192 else size
-    shape = window(size)
-    starts = range(0, n - size + 1, max(1, size // 2))
+    shape, square_sum = _shape(window, size)
+    pieces = np.lib.stride_tricks.sliding_window_view(signal.ac, size)[:: max(1, size // 2)]
     total = np.zeros(size // 2 + 1)
-    for start in starts:
-        piece = signal.ac[start : start + size]
-        total += np.abs(np.fft.rfft((piece - piece.mean()) * shape)) ** 2
-    scale = 2.0 / (len(starts) * signal.rate_hz * float(np.sum(shape**2)))
-    return Density(np.asarray(total * scale, dtype=np.float64), signal.rate_hz / size, len(starts))
+    # Over the r.m.s., so that no unit leaves the range of single numbers.
+    unit = np.float32(signal.rms or 1.0)
+    at_once = max(1, _AT_ONCE // size)
+    for first in range(0, len(pieces), at_once):
+        some = pieces[first : first + at_once] / unit
+        some -= some.mean(axis=1, keepdims=True)
+        some *= shape
+        lines = scipy.fft.rfft(some, axis=1, overwrite_x=True)
+        total += (np.square(lines.real) + np.square(lines.imag)).sum(axis=0)
+    scale = 2.0 * float(unit) ** 2 / (len(pieces) * signal.rate_hz * square_sum)
+    return Density(total * scale, signal.rate_hz / size, len(pieces))
+
+
+_AT_ONCE = 1 << 19
+"""Samples that are transformed together."""
+
+
+@lru_cache(maxsize=8)
+def _shape(window: Window, size: int) -> tuple[Samples, float]:
+    """A window and the sum of its squares, kept: all channels of a capture ask for the same few."""
+    shape = window(size)
+    return shape.astype(np.float32), float(np.sum(shape**2))
 
 
 _GRAVITY = {"rejected": 0, "limited": 1, "usable": 2}

@@ -19,7 +19,7 @@ def settling(signal: Signal) -> list[Reason]:
     size = signal.x.size // blocks
     if size < 8:
         return []
-    means = signal.x[: size * blocks].reshape(blocks, size).mean(axis=1)
+    means = signal.x[: size * blocks].reshape(blocks, size).mean(axis=1, dtype=np.float64)
     spread = means - means.mean()
     total = float(spread @ spread)
     if total == 0:
@@ -68,9 +68,9 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
     if signal.channel.quantity != "acceleration" or duration_s < 4 / low or signal.rate_hz < 2.5 * high:
         return [], None
     spectrum = density(signal, longest_s=8.0, window=np.blackman)
-    hz = spectrum.hz
+    hz = spectrum.hz[: int(LIMIT.velocity_band_hz[1] / spectrum.step_hz) + 2]
     velocity = np.zeros(hz.size)
-    velocity[1:] = spectrum.values[1:] / (2 * np.pi * hz[1:]) ** 2
+    velocity[1:] = spectrum.values[1 : hz.size] / (2 * np.pi * hz[1:]) ** 2
     above_band = (hz >= LIMIT.velocity_band_hz[0]) & (hz < LIMIT.velocity_band_hz[1])
     above = float(np.sqrt(velocity[above_band].sum() * spectrum.step_hz))
     below = _floor_rms(hz, velocity, spectrum.averages, low, high)

@@ -16,16 +16,16 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.columns import raw_from_columns, time_unit
-from vibe.ingest.raw import MAX_SAMPLES, build_capture
+from vibe.ingest.raw import MAX_SAMPLES, build_capture, check_channels, short
 from vibe.ingest.sidecar import Sidecar
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 MAX_BYTES = 2_500_000_000
 _LONGEST_LINE = 1_000_000
-_SAID = re.compile(r"^\s*#\s*([A-Za-z0-9_. -]+?)\s*[=:]\s*(.*?)\s*$")
-_NUMBER = re.compile(
-    r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$|^\s*[+-]?(nan|inf|infinity)?\s*$", re.IGNORECASE
-)
+_LONGEST_CELL = 400
+"""Signs of a cell that may be a number, and of a key in front of the table."""
+_KEY = re.compile(r"[A-Za-z0-9_. -]+")
+_NUMBER = re.compile(r"([+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?|[+-]?(nan|inf|infinity)?)", re.IGNORECASE)
 
 
 def sniff(head: bytes, suffix: str) -> bool:
@@ -38,7 +38,7 @@ def sniff(head: bytes, suffix: str) -> bool:
     divider = _divider(lines[0])
     if divider not in lines[0] and suffix not in (".csv", ".tsv", ".txt"):
         return False
-    return all(_NUMBER.match(cell) for cell in lines[1].split(divider)) and lines[1].strip() != ""
+    return all(_is_number(cell) for cell in lines[1].split(divider)) and lines[1].strip() != ""
 
 
 def read(path: Path, sidecar: Sidecar | None) -> Capture:
@@ -57,6 +57,8 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     content = path.read_bytes()
     remarks: list[str] = []
     if content.startswith(_UTF_16):
+        if len(content) % 2:
+            remarks.append("the file is cut off inside its last sign")
         content = content.decode("utf-16", errors="replace").encode()
     if b"\n" not in content:
         content = content.replace(b"\r", b"\n")
@@ -69,12 +71,14 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     said, header, first_line, start = _preamble(content, path)
     divider = _divider(header)
     names = [cell.strip().strip('"') for cell in header.split(divider)]
-    if all(_NUMBER.match(name) for name in names):
+    check_channels(len(names), path)
+    if all(_is_number(name) for name in names):
         raise CaptureError(
             "has no header line: the first line must name the columns, e.g. time_s,bearing [m/s^2]", path=path
         )
     if len(set(names)) != len(names):
-        raise CaptureError(f"names a column twice: {', '.join(names)}", path=path)
+        twice = next(name for place, name in enumerate(names) if name in names[:place])
+        raise CaptureError(f"names a column twice: {short(twice)!r}", path=path)
     rows = content.count(b"\n", start)
     if rows * len(names) > MAX_SAMPLES:
         raise CaptureError(
@@ -106,6 +110,19 @@ def _decode(raw: bytes) -> str:
         return raw.decode("cp1252", errors="replace").replace("\r\n", "\n").replace("\r", "\n")
 
 
+def _is_number(cell: str) -> bool:
+    bare = cell.strip()
+    return len(bare) <= _LONGEST_CELL and _NUMBER.fullmatch(bare) is not None
+
+
+def _pair(line: str) -> tuple[str, str] | None:
+    """Key and value of ``# key = value`` or ``# key: value``; the first sign of the two parts them."""
+    bare = line.strip()[1:].strip()
+    places = [place for sign in "=:" if 0 < (place := bare.find(sign)) <= _LONGEST_CELL]
+    key = bare[: min(places)].strip() if places else ""
+    return (key, bare[min(places) + 1 :].strip().strip("\"'")) if _KEY.fullmatch(key) else None
+
+
 def _divider(header: str) -> str:
     return next((mark for mark in ("\t", ";") if mark in header), ",")
 
@@ -120,8 +137,8 @@ def _preamble(content: bytes, path: Path) -> tuple[dict[str, str], str, int, int
         line = _decode(content[start : min(end, start + _LONGEST_LINE)])
         start, line_number = end + 1, line_number + 1
         if line.lstrip().startswith("#"):
-            if match := _SAID.match(line):
-                said[match[1]] = match[2].strip("\"'")
+            if pair := _pair(line):
+                said[pair[0]] = pair[1]
         elif line.strip():
             return said, line, line_number + 1, start
     raise CaptureError("holds no header and no samples", path=path)
@@ -166,6 +183,6 @@ def _what_is_wrong(content: bytes, start: int, names: list[str], divider: str, c
         if len(cells) > len(names):
             return f"line {first_line + offset} has {len(cells)} columns where the header names {len(names)}"
         for name, cell in zip(names, cells, strict=False):
-            if not _NUMBER.match(cell) or (not comma and "," in cell):
-                return f"line {first_line + offset}: {cell.strip()[:40]!r} in column {name!r} is not a number"
+            if not _is_number(cell) or (not comma and "," in cell):
+                return f"line {first_line + offset}: {cell.strip()[:40]!r} in column {short(name)!r} is not a number"
     return "holds something that is not a number"

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
+from vibe.core.hdf5_heaps import damaged_heap
 from vibe.ingest.columns import number, text
 from vibe.ingest.raw import (
     MAX_SAMPLES,
@@ -50,6 +51,8 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     """
     import h5py
 
+    if h5py.is_hdf5(path) and damaged_heap(path):
+        raise CaptureError("is damaged: its texts cannot be read; copy it again from where it was recorded", path=path)
     with h5py.File(path, "r") as file:
         group = file.get("channels") if _is_own(file, "channels") else None
         if not isinstance(group, h5py.Group):

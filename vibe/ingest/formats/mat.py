@@ -5,13 +5,14 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
+from vibe.core.hdf5_heaps import damaged_heap
 from vibe.ingest.columns import raw_from_columns
 from vibe.ingest.formats import mat5
 from vibe.ingest.formats.hdf5 import MAGIC
@@ -19,6 +20,9 @@ from vibe.ingest.raw import build_capture, check_claim
 from vibe.ingest.sidecar import Sidecar
 
 MOST_COLUMNS = 64
+MOST_ARRAYS = 4096
+_SIZES_4 = {0: 8, 1: 4, 2: 4, 3: 2, 4: 2, 5: 1}
+"""Bytes of a value in version 4 by the third digit of its type (as scipy reads them)."""
 _NUMERIC = {"double", "single", "int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64"}
 
 
@@ -81,11 +85,38 @@ def _is_version_4(head: bytes) -> bool:
     return int.from_bytes(head[:4], "little") <= 52 or 1000 <= int.from_bytes(head[:4], "big") <= 1052
 
 
+def _check_heads_4(path: Path) -> None:
+    """Every array of version 4 has a head of five whole numbers, a name and its values; a head without a name is none.
+
+    scipy takes zeros for arrays of nothing without end, 20 bytes each.
+
+    Raises:
+        CaptureError: a head cannot be one, or there are more arrays than any recorder writes.
+    """
+    end, at = path.stat().st_size, 0
+    with path.open("rb") as stream:
+        order: Literal["little", "big"] = "little" if int.from_bytes(stream.read(4), "little") <= 52 else "big"
+        for _ in range(MOST_ARRAYS):
+            stream.seek(at)
+            head = stream.read(20)
+            if not head:
+                return
+            kind, rows, columns, imaginary, name = (
+                int.from_bytes(head[i : i + 4], order, signed=True) for i in range(0, 20, 4)
+            )
+            size = _SIZES_4.get(kind // 10 % 10, 0)
+            if len(head) < 20 or not 1 <= name <= end - at - 20 or rows < 0 or columns < 0 or not size:
+                raise CaptureError(f"is damaged, or cut off: no array begins at byte {at} of {end}", path=path)
+            at += 20 + name + rows * columns * size * (2 if imaginary else 1)
+    raise CaptureError(f"holds more than {MOST_ARRAYS} arrays; name a file with one array per channel", path=path)
+
+
 def _read_4(path: Path) -> dict[str, Any]:
     from scipy.io import loadmat, whosmat
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
+        _check_heads_4(path)
         listed = whosmat(str(path))
         wanted = [name for name, _, kind in listed if kind in _NUMERIC or kind == "char"]
         check_claim(sum(int(np.prod(shape, dtype=object)) for name, shape, _ in listed if name in wanted), path)
@@ -96,6 +127,8 @@ def _read_4(path: Path) -> dict[str, Any]:
 def _read_73(path: Path) -> dict[str, Any]:
     import h5py
 
+    if h5py.is_hdf5(path) and damaged_heap(path):
+        raise CaptureError("is damaged: its texts cannot be read; copy it again from where it was recorded", path=path)
     arrays: dict[str, Any] = {}
     with h5py.File(path, "r") as file:
         check_claim(sum(int(node.size or 0) for _, node in _nodes(file)), path)
@@ -106,8 +139,14 @@ def _read_73(path: Path) -> dict[str, Any]:
                 continue
             value = node[()].T  # MATLAB counts its axes the other way round.
             # Text is stored as one number per character.
-            arrays[name] = "".join(map(chr, value.reshape(-1))) if kind == "char" else value
+            arrays[name] = _letters(value) if kind == "char" else value
     return arrays
+
+
+def _letters(codes: NDArray[Any]) -> str:
+    """Text out of one number per character; numbers that are none are left out."""
+    kept = codes.reshape(-1)[:4096]
+    return "".join(chr(int(code)) for code in kept if 0 < code < 0x110000)
 
 
 def _nodes(file: Any) -> Iterator[tuple[str, Any]]:

@@ -10,7 +10,7 @@ import numpy as np
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.columns import raw_from_columns, time_unit
-from vibe.ingest.raw import build_capture, check_claim
+from vibe.ingest.raw import build_capture, check_channels, check_claim
 from vibe.ingest.sidecar import Sidecar
 
 
@@ -31,6 +31,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     with pq.ParquetFile(path) as file:
         schema = file.schema_arrow
         wanted = [f for f in schema if pa.types.is_integer(f.type) or pa.types.is_floating(f.type)]
+        check_channels(len(wanted), path)
         check_claim(file.metadata.num_rows * len(wanted), path)
         if not wanted:
             raise CaptureError("holds no column of numbers", path=path)

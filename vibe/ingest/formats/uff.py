@@ -84,12 +84,13 @@ def _open(path: Path, folder: Path) -> tuple[Any, tuple[str, ...]]:
     if len(_MARKER.findall(content)) % 2 == 0:
         return pyuff.UFF(str(path)), ()
     begun = content[max(0, [match.start() for match in _MARKER.finditer(content)][-1]) :]
-    is_binary = re.match(rb"\s*-1\s*\r?\n\s*58b", begun) is not None
+    is_binary = re.match(rb"\s*-1\s*\r?\n\s*58b", begun[:200]) is not None
     if not is_binary:
         # The last line may end inside a number.
         content = content[: content.rfind(b"\n") + 1]
     copy = folder / "closed.uff"
-    copy.write_bytes(content + (b"\n" if is_binary else b"") + b"    -1\n")
+    # Nothing between numbers and end: with a line's end, what is left of the last number could make a whole one.
+    copy.write_bytes(content + b"    -1\n")
     return pyuff.UFF(str(copy)), ("the file is cut off inside its last record",)
 
 

@@ -1,0 +1,90 @@
+"""A real scheduler with worker processes on this machine, for tests and studies: loopback only, no dashboard."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+START_S = 60.0
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@dataclass
+class LocalCluster:
+    """Its scheduler's address and its processes."""
+
+    address: str
+    scheduler: subprocess.Popen[bytes]
+    folder: Path
+    workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+
+    def add_worker(self, *, nthreads: int = 1, environment: dict[str, str] | None = None) -> subprocess.Popen[bytes]:
+        """One more worker, without a nanny: a killed one stays dead."""
+        command = [
+            sys.executable, "-m", "distributed.cli.dask_worker", self.address, "--nthreads", str(nthreads),
+            "--no-nanny", "--no-dashboard", "--host", "127.0.0.1", "--death-timeout", "60",
+            "--local-directory", str(self.folder),
+        ]  # fmt: skip
+        one = _started(command, {**environment_of_tests(), **(environment or {})}, self.folder)
+        self.workers.append(one)
+        return one
+
+
+def environment_of_tests() -> dict[str, str]:
+    """So that workers find the tests' own jobs, and use one core each."""
+    path = os.pathsep.join([str(ROOT), str(ROOT / "tests" / "flow")])
+    return {**os.environ, "PYTHONPATH": path, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+
+
+@contextmanager
+def local_cluster(folder: Path, *, workers: int = 2, deaths_borne: int = 3) -> Iterator[LocalCluster]:
+    """A cluster that ends with the context, whatever happens in it. ``deaths_borne``: how many workers a job may cost
+    before the scheduler gives it up; 3 is the scheduler's own default."""
+    told = folder / "scheduler.json"
+    command = [
+        sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+        "--scheduler-file", str(told),
+    ]  # fmt: skip
+    borne = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(deaths_borne)}
+    scheduler = _started(command, environment_of_tests() | borne, folder)
+    one = LocalCluster(address="", scheduler=scheduler, folder=folder)
+    try:
+        one.address = _address(told, scheduler)
+        for _ in range(workers):
+            one.add_worker()
+        if workers:
+            _wait_for(one.address, workers)
+        yield one
+    finally:
+        for process in [*one.workers, scheduler]:
+            process.kill()
+            process.wait()
+
+
+def _started(command: list[str], environment: dict[str, str], folder: Path) -> subprocess.Popen[bytes]:
+    with (folder / "log.txt").open("ab") as log:
+        return subprocess.Popen(command, stdout=log, stderr=log, env=environment, cwd=folder)
+
+
+def _address(told: Path, scheduler: subprocess.Popen[bytes]) -> str:
+    import json
+
+    until = time.monotonic() + START_S
+    while time.monotonic() < until and scheduler.poll() is None:
+        if told.is_file() and (text := told.read_text(encoding="utf-8")).strip().endswith("}"):
+            return str(json.loads(text)["address"])
+        time.sleep(0.05)
+    raise RuntimeError("the scheduler did not start")
+
+
+def _wait_for(address: str, workers: int) -> None:
+    from distributed import Client
+
+    with Client(address, timeout=START_S, set_as_default=False) as client:
+        client.wait_for_workers(workers, timeout=START_S)

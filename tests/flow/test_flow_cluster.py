@@ -1,0 +1,223 @@
+"""The same work on a real cluster of this machine: same outputs, whoever dies; and what is wrong is said in time."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("distributed", reason="the optional package distributed is not installed: vibe[cluster]")
+
+import cluster_jobs as jobs
+from clusters import LocalCluster, local_cluster
+
+from vibe.core.errors import CallError
+from vibe.core.files import JOURNAL
+from vibe.flow import cluster as far
+from vibe.flow import resuming, running, simulating
+from vibe.flow.delivering import Delivery, keep_files
+from vibe.flow.workers import Crew, Lost, each
+from vibe.history.store import Store
+from vibe.history.tidy import verify
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="workers are killed by a signal")
+
+DRIVE = """\
+tag = "{tag}"
+[input]
+speed_rpm = 1450
+speed_range_rpm = [1430, 1480]
+power_kw = 2.2
+[[stage]]
+kind = "cycloidal"
+lobes = 11
+ring_pins = 12
+"""
+RECIPE = """\
+kind = "route"
+title = "A round"
+drives = ["drives"]
+captures = "captures"
+pdf = false
+"""
+NINE = datetime(2026, 3, 9, 9, 0, tzinfo=UTC)
+TAGS = [f"D-{number}" for number in range(8)]
+
+
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Eight drives with a capture each, and what one process makes of them in ``whole``."""
+    folder = tmp_path_factory.mktemp("plant")
+    (folder / "drives").mkdir()
+    for number, tag in enumerate(TAGS):
+        drive = folder / "drives" / f"{tag}.toml"
+        drive.write_text(DRIVE.format(tag=tag), encoding="utf-8")
+        simulating.simulate_file(
+            drive, [], number, folder / "captures" / f"{tag}.h5", False,
+            duration_s=1.0, sample_rate_hz=5120.0, points=("housing",), measured_at=NINE,
+        )  # fmt: skip
+    (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
+    running.run_recipe(folder / "route.toml", out=folder / "whole", workers=1)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalCluster]:
+    """A cluster of two workers that nobody kills."""
+    with local_cluster(tmp_path_factory.mktemp("cluster")) as one:
+        yield one
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file but stamps, which carry the name of their run, and pages, whose pictures carry random names."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file() and path.name not in (resuming.STAMP, "health.html")
+    }
+
+
+def assert_whole(out: Path, plant: Path) -> None:
+    """As one process makes it, each report whole and by one and the same run."""
+    assert contents(out) == contents(plant / "whole")
+    stamps = [json.loads((out / tag / resuming.STAMP).read_text(encoding="utf-8")) for tag in TAGS]
+    assert len({stamp["run"] for stamp in stamps}) == 1
+    for tag, stamp in zip(TAGS, stamps, strict=True):
+        assert stamp["pages"] == {name: resuming.file_hash(out / tag / name) for name in stamp["pages"]}
+
+
+def test_results_are_in_the_order_of_the_jobs_and_all_have_what_they_share(two: LocalCluster) -> None:
+    assert each(jobs.plus, range(20), workers=1, cluster=two.address, common=5) == list(range(5, 25))
+    assert each(jobs.how_many_at_once, range(12), workers=1, cluster=two.address) == [1] * 12
+
+
+def test_a_run_on_a_cluster_equals_one_without_though_a_worker_is_killed(plant: Path, tmp_path: Path) -> None:
+    killed: list[int] = []
+    with local_cluster(tmp_path) as cluster:
+
+        def kill_one(done: int, total: int, what: str) -> None:
+            if done >= 2 and not killed:
+                cluster.workers[0].kill()
+                killed.append(done)
+
+        running.run_recipe(plant / "route.toml", out=tmp_path / "out", cluster=cluster.address, progress=kill_one)
+    assert killed
+    assert killed[0] < len(TAGS)
+    assert_whole(tmp_path / "out", plant)
+
+
+def test_captures_are_judged_on_a_cluster_and_kept_here(two: LocalCluster, plant: Path, tmp_path: Path) -> None:
+    files = sorted((plant / "captures").iterdir())
+    delivery = Delivery.of(plant / "captures", drives=[str(plant / "drives")])
+    told = []
+    for place, cluster in (("near", None), ("far", two.address)):
+        with Store.open(tmp_path / place, create=True) as store:
+            outcome = keep_files(files, delivery, store, workers=1, cluster=cluster)
+            assert (outcome.added, outcome.there, outcome.refused) == (len(TAGS), 0, ())
+            assert keep_files(files, delivery, store, cluster=cluster).there == len(TAGS)
+            assert not verify(store).wrong
+            told.append([
+                store.rows("SELECT content, drive, state, speed_hz FROM capture ORDER BY content"),
+                store.rows("SELECT drive, point, measure, subject, value FROM value JOIN series ON series.id = series "
+                           "ORDER BY 1, 2, 3, 4"),
+            ])  # fmt: skip
+    assert told[0] == told[1]
+
+
+def test_a_job_that_kills_every_worker_is_lost_alone(tmp_path: Path) -> None:
+    with local_cluster(tmp_path, workers=3, deaths_borne=0) as cluster:
+        assert each(jobs.die_on_three, range(8), workers=1, cluster=cluster.address) == [0, 1, 2, Lost(), 4, 5, 6, 7]
+
+
+def test_an_interrupt_leaves_no_job_running(two: LocalCluster, tmp_path: Path) -> None:
+    def interrupt_when_two_work() -> None:
+        until = time.monotonic() + 20
+        while len(list(tmp_path.glob("*.begun"))) < 2 and time.monotonic() < until:
+            time.sleep(0.01)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        each(
+            jobs.plus_or_write, [1, *(tmp_path / f"{n}" for n in range(6))], workers=1, cluster=two.address,
+            done=lambda *_: interrupt_when_two_work(),
+        )  # fmt: skip
+    time.sleep(0.3)
+    # The workers are free: they would not be for seconds.
+    begun = time.monotonic()
+    assert each(jobs.plus, [1, 2], workers=1, cluster=two.address, common=1) == [2, 3]
+    assert time.monotonic() - begun < 3
+    assert len(list(tmp_path.glob("*.begun"))) == 2
+    assert not list(tmp_path.glob("*.ended"))
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_goes_away_is_told_and_the_run_goes_on_later(
+    plant: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(far, "ANSWER_S", 2.0)
+    out = tmp_path / "out"
+    with local_cluster(tmp_path) as cluster:
+
+        def end_it(done: int, total: int, what: str) -> None:
+            if done == 2:
+                cluster.scheduler.kill()
+
+        with pytest.raises(CallError, match="the scheduler has gone away"):
+            running.run_recipe(plant / "route.toml", out=out, cluster=cluster.address, progress=end_it)
+    assert (out / JOURNAL).is_file()
+    assert len(running.run_recipe(plant / "route.toml", out=out, workers=1).kept) >= 2
+    assert_whole(out, plant)
+
+
+def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(far, "ANSWER_S", 0.5)
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        for address in (f"tcp://127.0.0.1:{silent.getsockname()[1]}", "tcp://127.0.0.1:9", "what://ever", "127.0.0.1"):
+            begun = time.monotonic()
+            with pytest.raises(CallError, match="no scheduler answers there"):
+                each(jobs.plus, [1, 2], workers=1, cluster=address)
+            assert time.monotonic() - begun < 6
+
+
+def test_a_scheduler_without_workers_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(far, "ANSWER_S", 1.0)
+    with local_cluster(tmp_path, workers=0) as cluster, pytest.raises(CallError, match="has no workers"):
+        each(jobs.plus, [1, 2], workers=1, cluster=cluster.address)
+
+
+def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: Path) -> None:
+    with pytest.raises(CallError, match=r"does not see .*nowhere.*same files under the same path"):
+        Crew(1, cluster=two.address, sees=[tmp_path, tmp_path / "nowhere"])
+    with Crew(1, cluster=two.address, sees=[tmp_path], writes=[tmp_path]) as crew:
+        assert crew.is_many
+        hands = crew._hands
+    assert isinstance(hands, far.Cluster)
+    assert not list(tmp_path.iterdir())
+    here = far._about([])
+    for told, match in (
+        ({**here, "vibe": "9.9"}, "has vibe 9.9 .* install the same there"),
+        ({**here, "python": "2.7"}, "on python 2.7"),
+        (ModuleNotFoundError("No module named 'vibe'"), "cannot load vibe"),
+        (OSError("gone"), "does not answer"),
+    ):
+        with pytest.raises(CallError, match=match):
+            hands._check("tcp://there", told)
+
+
+def test_a_worker_that_was_cut_off_writes_nothing_when_its_run_has_ended(plant: Path, tmp_path: Path) -> None:
+    before = {path: path.stat().st_mtime_ns for path in (plant / "whole").rglob("*")}
+    common = running._Common(
+        settings=running.load_settings(), pdf=False, search=running.Search(tags=frozenset(TAGS), reader=None), others={}
+    )
+    job = running._Job(
+        tag="D-0", name="", drive_path=plant / "drives" / "D-0.toml", captures=(plant / "captures" / "D-0.h5",),
+        out=plant / "whole", force=True, run="0123456789abcdef",
+    )  # fmt: skip
+    assert "the run has ended" in (running._do_job(job, common).failure or "")
+    assert {path: path.stat().st_mtime_ns for path in (plant / "whole").rglob("*")} == before

@@ -1,0 +1,135 @@
+"""The scores of combs against their definition, written out plainly, and what they cost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.special import gammaincc
+
+import vibe.spectra.comb as comb
+import vibe.spectra.comb_lines as comb_lines
+from vibe.spectra.comb import CombRequest, Combs, CombScorer
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.ground import Families, Ground
+
+BINS, GROUPS, STEP = 900, 3, 0.05
+RNG = np.random.default_rng(5)
+POWER = RNG.exponential(1.0, (GROUPS, BINS)).astype(np.float32)
+# A comb of strong lines in one group, and a line so strong that it counts by its logarithm.
+POWER[1, 97:BINS:97] += 9.0
+POWER[2, 300] = 60.0
+MASK = np.zeros(BINS, dtype=bool)
+MASK[RNG.integers(0, BINS, 40)] = True
+ORDERS = np.concatenate([np.arange(60, 420, 15) * STEP / 2, [97 * STEP, 97.2 * STEP, 400 * STEP]])
+
+
+def spectra(power: NDArray[np.float32] = POWER) -> EnvelopeSpectra:
+    return EnvelopeSpectra(
+        power=power, modulation=power, floor=np.ones_like(power), step=STEP,
+        low_hz=np.zeros(len(power)), high_hz=np.ones(len(power)),
+        members=(((0, 0),),) * len(power), top_order=power.shape[1] * STEP,
+    )  # fmt: skip
+
+
+def line(window: NDArray[np.float32], mean: bool) -> float:
+    """-ln p of a window's mean or largest bin, two thirds of the bins being independent; softened above 14."""
+    free = max(1.0, window.size / 1.5)
+    if window.size == 1:
+        surprise = float(window[0])
+    elif mean:
+        surprise = -np.log(gammaincc(free, free * window.mean()))
+    else:
+        # The chance that the largest of m exponentials exceeds x, in a form that holds for great x too.
+        surprise = -np.log(-np.expm1(free * np.log1p(-np.exp(-float(window.max())))))
+    return surprise if surprise <= 14 else 14 + 4 * np.log(surprise / 14)
+
+
+def tries(order: float, slip: bool, sidebands: tuple[float, ...], most: int) -> Iterator[tuple[float, int, int]]:
+    """Score, group and harmonics of every way to read a comb: group by group, set by set, kind by kind."""
+    for mean in (False, True) if slip else (False,):
+        for group in range(GROUPS):
+            total, count = 0.0, 0
+            for harmonic in range(1, min(most, 12 if slip else 32) + 1):
+                half = harmonic // 2 if slip else 0
+                middle = int(np.floor(harmonic * (order / STEP) + 0.5))
+                shifts = [0]
+                if harmonic <= 4:
+                    shifts += [sign * round(side / STEP) for side in sidebands for sign in (-1, 1)]
+                spots = [middle + shift for shift in shifts]
+                free = [0 < spot < BINS and not MASK[max(0, spot - half) : spot + half + 1].any() for spot in spots]
+                for spot, tells in zip(spots, free, strict=True):
+                    if tells and free[0]:
+                        # Beyond the axis it goes on as in a mirror.
+                        window = np.pad(POWER[group], half, mode="symmetric")[spot : spot + 2 * half + 1]
+                        total += line(window, mean)
+                        count += 1
+                if harmonic in (2, 3, 5, 8, 12, 20, 32) and count:
+                    yield -np.log(gammaincc(float(count), total)), group, harmonic
+
+
+@pytest.mark.parametrize("kept", [True, False])
+@pytest.mark.parametrize("slip", [False, True])
+@pytest.mark.parametrize(("sidebands", "most"), [((), 32), ((1.35,), 12), ((0.4, 2.0), 8)])
+def test_scores_are_what_their_definition_says(
+    slip: bool, sidebands: tuple[float, ...], most: int, kept: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Within the steps of the tables: 0.3 % of a line, 0.05 of a sum. Whatever is worked out at once, and whether lines
+    are kept or worked out anew."""
+    monkeypatch.setattr(comb, "TOTALS_AT_ONCE", 400)
+    if not kept:
+        monkeypatch.setattr(comb_lines, "MOST_KEPT", 0)
+    scorer = CombScorer(spectra())
+    wanted = [
+        Combs(orders=ORDERS, mask=MASK, sidebands=sidebands, max_harmonic=most),
+        Combs(orders=ORDERS[:5], mask=~MASK, sidebands=(0.7, 0.9, 1.1), max_harmonic=5),
+    ]
+    scores = scorer.score(wanted, slip=slip)[0]
+    assert scores.told.any()
+    for place, order in enumerate(ORDERS):
+        every = list(tries(float(order), slip, sidebands, most))
+        assert scores.told[place] == bool(every)
+        if every:
+            best = max(every)[0]
+            assert scores.score[place] == pytest.approx(best, abs=0.06 + 0.003 * best)
+            # The group and the harmonics named are those of a try that is as good.
+            named = [s for s, group, n in every if (group, n) == (scores.group[place], scores.harmonics[place])]
+            assert max(named) == pytest.approx(best, abs=0.12 + 0.003 * best)
+
+
+def test_a_comb_scores_alike_alone_and_among_others() -> None:
+    scorer = CombScorer(spectra())
+    wanted = [
+        Combs(orders=ORDERS, mask=MASK),
+        Combs(orders=ORDERS[::3], mask=np.zeros_like(MASK), sidebands=(1.35,), max_harmonic=8),
+        Combs(orders=ORDERS[1:2], mask=MASK, sidebands=(0.5, 0.8), max_harmonic=3),
+    ]
+    for alone, among in zip(wanted, scorer.score(wanted, slip=True), strict=True):
+        (own,) = scorer.score([alone], slip=True)
+        for field in ("orders", "score", "group", "harmonics", "told"):
+            np.testing.assert_array_equal(getattr(own, field), getattr(among, field))
+
+
+def test_decoys_are_scored_once_however_many_requests_share_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    power = np.random.default_rng(6).exponential(1.0, (2, 4000)).astype(np.float32)
+    scored = []
+    score = CombScorer.score
+
+    def counted(self: CombScorer, wanted: list[Combs], *, slip: bool) -> list[comb.Scores]:
+        scored.append(sum(combs.orders.size for combs in wanted))
+        return score(self, wanted, slip=slip)
+
+    monkeypatch.setattr(CombScorer, "score", counted)
+    work = {}
+    for count in (1, 8):
+        # Orders so near one another that all look for decoys in much the same range.
+        requests = [CombRequest(name=str(i), order=10.0 + 0.4 * i, slip=(-0.005, 0.005)) for i in range(count)]
+        ground = Ground(CombScorer(spectra(power)), requests, Families(innocent=()), np.zeros(4000, dtype=bool))
+        readings = ground.read(requests)
+        scored.clear()
+        assert all(ground.decoys(reading).size > 100 for reading in readings)
+        work[count] = sum(scored)
+    assert work[1] > 1000
+    assert work[8] < 1.6 * work[1]

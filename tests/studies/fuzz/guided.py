@@ -1,0 +1,62 @@
+"""Inputs chosen by what they reach: ``atheris`` (libFuzzer), begun with the good files of a target."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.studies.fuzz.targets import BY_NAME, Input, try_one
+from tests.studies.fuzz.trial import CPU_S
+
+
+def guide(name: str, seconds: int, seed: int) -> int:
+    """Let libFuzzer look for inputs that break a target, in a process of its own. Its exit status; 0 is well.
+
+    Raises:
+        SystemExit: ``atheris`` is not installed.
+    """
+    try:
+        import atheris  # noqa: F401
+    except ImportError:
+        raise SystemExit("atheris is not installed: pip install atheris") from None
+    with tempfile.TemporaryDirectory() as place:
+        corpus = Path(place) / "corpus"
+        corpus.mkdir()
+        target = BY_NAME[name]
+        for number, one in enumerate(target.seeds()):
+            (corpus / f"good{number}").write_bytes(one.data)
+        for index in range(200):
+            (corpus / f"spoiled{index}").write_bytes(target.input(seed, index).data)
+        command = [sys.executable, "-m", "tests.studies.fuzz.guided", name, str(corpus), f"-seed={seed}",
+                   f"-max_total_time={seconds}", f"-timeout={CPU_S}", "-rss_limit_mb=3000", "-max_len=200000",
+                   "-print_final_stats=1", f"-artifact_prefix={Path.cwd()}/fuzz-"]  # fmt: skip
+        return subprocess.run(command, check=False).returncode
+
+
+def main() -> None:
+    import atheris
+
+    target = BY_NAME[sys.argv.pop(1)]
+    beside = target.seeds()[0].beside
+    ours = ["vibe.ingest", "vibe.core", "vibe.history", "vibe.report", "vibe.flow"]
+    with atheris.instrument_imports(include=[*ours, "pyuff", "tomllib"]):
+        import pyuff  # noqa: F401
+
+        import vibe.history.waveforms
+        import vibe.ingest.exceedances
+        import vibe.ingest.read
+        import vibe.ingest.toml_file
+        import vibe.report.certificate_check  # noqa: F401
+    folder = tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None)
+
+    def try_bytes(data: bytes) -> None:
+        try_one(target, Input(data, beside), Path(folder.name))
+
+    atheris.Setup(sys.argv, try_bytes)
+    atheris.Fuzz()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,76 @@
+"""How a speed may have moved between the instants at which angle was measured, and what that leaves open.
+
+The law is smoothed as the integral of a speed that walks at random; how freely it walks is weighed, not chosen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Real = NDArray[np.float64]
+
+WANDER = 10.0 ** np.arange(-5.5, -0.9, 0.5)
+"""Relative change of speed over the capture, r.m.s., if it walks at random: each of these is weighed."""
+OFFSET = 0.01
+"""Relative error of the mean speed at hand, r.m.s.: so large that it holds nothing back."""
+RAMP = 0.01
+"""Relative change of speed over the capture, r.m.s., of a steady rise or fall, where speed is not steady."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Smooth:
+    """Smoothed ``values`` [turns] at ``time_s``: both ends and every instant measured; the standard uncertainty of
+    last minus first; whether a steady speed is the likeliest."""
+
+    time_s: Real
+    values: Real
+    end_to_end: float
+    steady: bool
+
+
+def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float) -> Smooth | None:
+    """Turns off a straight line at ``time_s`` (n,), smoothed; laws of different freedom are averaged by likelihood.
+
+    The measurement says that values v (n,) have the log likelihood ``pull`` · v - v · ``precision`` · v / 2.
+    The laws: a steady speed; a ramp; a ramp and a speed that walks at random, more or less freely. The integral of
+    such a walk has the covariance q s² (3 t - s) / 6 of instants s <= t; its mean is a cubic smoothing spline (Wahba,
+    J. Royal Stat. Soc. B 40, 1978). All begin at zero. Returns None where nothing was measured, or too unevenly.
+    """
+    strength, vectors = np.linalg.eigh(precision)
+    if not np.isfinite(strength[-1]) or not strength[-1] > 0:
+        return None
+    kept = strength > 1e-12 * strength[-1]
+    # In these coordinates the measurement is of unit variance and uncorrelated.
+    root = np.sqrt(strength[kept])[:, None] * vectors[:, kept].T
+    white = (vectors[:, kept].T @ pull) / np.sqrt(strength[kept])
+    knots = np.concatenate([[0.0], time_s, [duration_s]])
+    x = knots / duration_s
+    low, high = np.minimum.outer(x, x), np.maximum.outer(x, x)
+    # Squares of turns, for one relative change of speed over the capture.
+    unit = (mean_hz * duration_s) ** 2
+    steady = OFFSET**2 * unit * np.outer(x, x)
+    ramp = RAMP**2 * unit * np.outer(x**2, x**2) / 4
+    walk = unit * low**2 * (3 * high - low) / 6
+    priors = np.stack([steady, steady + ramp, *(steady + ramp + change**2 * walk for change in WANDER)])
+    seen = priors[:, :, 1:-1] @ root.T
+    spread_of = np.eye(white.size) + root @ seen[:, 1:-1]
+    try:
+        factor = np.linalg.cholesky(spread_of)
+    except np.linalg.LinAlgError:
+        # Lines that are hardly there leave precisions so uneven that rounding spoils the sum.
+        return None
+    last = seen[:, -1]
+    solved = np.linalg.solve(spread_of, np.stack([np.broadcast_to(white, last.shape), last], axis=2))
+    likelihood = -np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1) - 0.5 * (solved[:, :, 0] @ white)
+    curves = (seen @ solved[:, :, :1])[:, :, 0]
+    variances = priors[:, -1, -1] - (last * solved[:, :, 1]).sum(axis=1)
+    share = np.exp(likelihood - likelihood.max())
+    share /= share.sum()
+    ends = curves[:, -1]
+    spread = float(share @ (variances + (ends - share @ ends) ** 2))
+    still = bool(share[0] == share.max())
+    values = curves[0] if still else share @ curves
+    return Smooth(time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still)
