@@ -87,7 +87,7 @@ def test_wrong_calls_are_one_sentence(vibe: Vibe, files: CertificateFiles, tmp_p
     (tmp_path / "notes.txt").write_text("no certificate", encoding="utf-8")
     for words, why in (
         ((tmp_path / "none.json",), "cannot be read"),
-        ((tmp_path,), "cannot be read"),
+        ((tmp_path,), "is no ordinary file"),
         ((tmp_path / "notes.txt",), "is no certificate"),
         ((files.json, "--seal", "12"), "16 of the 64"),
         ((files.json, "--captures", tmp_path / "none"), "is no folder"),

@@ -151,6 +151,8 @@ def main() -> None:
                 }
             )
             print(rows[-1], flush=True)
+    if not rows:
+        return
     write_table(told.out, "long_same", rows)
     print(f"same findings in {sum(row['same'] for row in rows)} of {len(rows)}")
     for way, values in rare.items():

@@ -119,8 +119,10 @@ def read_over(
         del heard
         if why is not None:
             left_out.append((number, why))
-    reading = conclude(joined.heard(), question)
-    return reading, _in_words(left_out, capture)
+    whole = joined.heard()
+    # What was gathered for it is not needed any more.
+    del joined
+    return conclude(whole, question), _in_words(left_out, capture)
 
 
 def _in_words(left_out: Sequence[tuple[int, str]], capture: Capture) -> list[str]:

@@ -19,6 +19,8 @@ LINE_SLOPE = 4.0
 """Growth of a line's share per e-fold of power above the knee."""
 MOST_KEPT = 2**25
 """Values that are kept, 128 MiB: a minute of two channels."""
+MOST_BETWEEN = 64
+"""Bins between two that are asked for which are worked out along with them."""
 BINS_AT_ONCE = 1024
 """Bins whose windows are worked out together: what they need stays in the processor's cache."""
 
@@ -59,14 +61,16 @@ class SoftLines:
             return self._all, np.where(told, spots + (widths * np.int32(self.bins))[:, None], np.int32(self.bins - 1))
         pieces, rows, used = [np.zeros((1, self.columns), dtype=np.float32)], np.zeros_like(spots), 1
         for line, (width, mine) in enumerate(zip(widths, told, strict=True)):
-            if not mine.any():
-                continue
-            first, last = int(spots[line][mine].min()), int(spots[line][mine].max()) + 1
-            piece = np.empty((last - first, self.columns), dtype=np.float32)
-            _soften(self.power, first, (self.widths[width],), [piece])
-            pieces.append(piece)
-            rows[line] = np.where(mine, spots[line] - first + used, 0)
-            used += last - first
+            wanted = np.unique(spots[line][mine])
+            # Combs of several tones lie far apart: what is between them is not worked out.
+            for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > MOST_BETWEEN) + 1) if wanted.size else ():
+                first, last = int(run[0]), int(run[-1]) + 1
+                piece = np.empty((last - first, self.columns), dtype=np.float32)
+                _soften(self.power, first, (self.widths[width],), [piece])
+                pieces.append(piece)
+                here = mine & (spots[line] >= first) & (spots[line] < last)
+                rows[line][here] = spots[line][here] - first + used
+                used += last - first
         return np.concatenate(pieces), rows
 
     def _kept(self) -> NDArray[np.float32]:

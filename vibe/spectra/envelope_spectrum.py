@@ -201,7 +201,7 @@ def line_floor(squared: NDArray[np.float32], width: int = FLOOR_BINS, averages: 
     """
     n = squared.shape[-1]
     width = max(16, min(width, n // 4))
-    hop = max(1, width // 2)
+    hop = max(1, width // 4)
     starts = np.arange(0, max(1, n - width + 1), hop)
     windows = np.lib.stride_tricks.sliding_window_view(squared, width, axis=-1)[..., starts, :]
     # Windows have odd widths but for short axes; either middle value will do for those.
