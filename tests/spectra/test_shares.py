@@ -16,6 +16,7 @@ from vibe.spectra.analysis import Look, Reading
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import envelopes, whitened
 from vibe.spectra.envelope_spectrum import envelope_spectra
+from vibe.spectra.fft import fast_length, rfft
 from vibe.spectra.hearing import _spectrum
 from vibe.spectra.levels import levels
 from vibe.spectra.owners import Lines, Owner
@@ -51,7 +52,8 @@ def reading(row: Row, law: AngleLaw | None = None, combs: Sequence[CombEvidence]
         looks = (Look(bands=(bands,), spectra=envelope_spectra([bands])),)
     return Reading(
         speed=SpeedEstimate(input_hz=law.mean_hz, uncertainty_hz=1e-4, method="signal"), law=law, looks=looks,
-        combs=tuple(combs), strangers=(), turns={}, lines=(), levels=(), spectra=(_spectrum("a", samples, RATE, law),),
+        combs=tuple(combs), strangers=(), turns={}, lines=(), levels=(),
+        spectra=(_spectrum("a", samples, RATE, law, rfft(samples, fast_length(samples.size))),),
         samples={"a": (samples, RATE)}, absolute=False,
     )  # fmt: skip
 

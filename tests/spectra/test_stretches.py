@@ -47,7 +47,7 @@ def machine(seconds: float, *, order: float | None = None, height: float = 3.0, 
 
 
 def joined_reading(row: np.ndarray, count: int, asked: Question):
-    joined = Joined()
+    joined = Joined(count)
     for part in np.array_split(row, count):
         assert joined.add(hear([channel(part)], None, asked, joined.first)) is None
     return conclude(joined.heard(), asked)
@@ -114,7 +114,7 @@ def test_what_is_too_slow_for_a_stretch_is_seen_over_all_of_them() -> None:
 
 def test_a_stretch_at_another_speed_is_left_out_and_said() -> None:
     asked = question(2.37)
-    joined = Joined()
+    joined = Joined(2)
     assert joined.add(hear([channel(machine(6.0))], None, asked)) is None
     heard = hear([channel(machine(6.0))], None, asked, joined.first)
     half = heard.law.steady(heard.law.mean_hz / 2, heard.law.duration_s)

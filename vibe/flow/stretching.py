@@ -99,8 +99,8 @@ def read_over(
     from vibe.spectra.hearing import hear
     from vibe.spectra.stretches import Joined
 
-    joined = Joined()
     total = 1 if capture.longer is None else capture.longer.count
+    joined = Joined(total)
     left_out: list[tuple[int, str]] = []
     for number, stretch in enumerate(capture.stretches()):
         tell(total + number, 2 * total)

@@ -95,19 +95,26 @@ class Whitened:
     sample_rate_hz: float
 
 
-def whitened(samples: NDArray[np.float32], sample_rate_hz: float, *, channel: str) -> Whitened:
-    """``samples`` (n,), mean removed, whitened; every set of bands is cut from one transform."""
+def whitened(
+    samples: NDArray[np.float32],
+    sample_rate_hz: float,
+    *,
+    channel: str,
+    transform: NDArray[np.complex64] | None = None,
+) -> Whitened:
+    """``samples`` (n,), mean removed, whitened; every set of bands is cut from one transform, theirs padded to
+    ``fast_length``, which may be given."""
     size = fast_length(samples.size)
-    transform = fft.rfft(samples, size)
+    if transform is None:
+        transform = fft.rfft(samples, size)
     power = np.square(transform.real)
     power += np.square(transform.imag)
     floor = local_floor(power, round(WHITENING_WIDTH_HZ * size / sample_rate_hz))
     # Cut lines to the ceiling, then divide by the floor.
     gain = np.sqrt(np.minimum(1.0, LINE_CEILING * floor / np.maximum(power, 1e-30)) / floor)
-    transform *= gain.astype(np.float32)
     return Whitened(
         channel=channel,
-        transform=transform.astype(np.complex64, copy=False),
+        transform=(transform * gain.astype(np.float32)).astype(np.complex64, copy=False),
         power=power.astype(np.float32, copy=False),
         samples=samples.size,
         padded=size,

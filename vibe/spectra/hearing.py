@@ -20,11 +20,10 @@ from vibe.spectra.envelope_spectrum import MeanSquares, mean_squares
 from vibe.spectra.fft import fast_length, rfft
 from vibe.spectra.integrate import differentiate
 from vibe.spectra.levels import levels
-from vibe.spectra.lines import angular, read_lines
+from vibe.spectra.lines import FLOOR_BINS, angular, read_lines
 from vibe.spectra.question import Question
 from vibe.spectra.speed import speed_from_signal
 from vibe.spectra.tachometer import speed_from_tachometer
-from vibe.spectra.windows import window
 
 LOWEST_CARRIER_HZ = 500.0
 """Below it lies what shafts and meshes do; hits ring in casing resonances above."""
@@ -85,10 +84,12 @@ def hear(
     """The vibration ``channels`` (at least one, not rejected) of one stretch; with ``like`` cut into the same bands and
     laid on the same axis of orders as that one was."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
+    # The samples' own transforms serve the speed, the spectra on angle and the bands.
+    transforms = {name: rfft(samples, fast_length(samples.size)) for name, (samples, _) in rows.items()}
     duration = min(samples.size / rate for samples, rate in rows.values())
-    law, speed = _speed(list(rows.values()), tachometer, question, duration)
+    law, speed = _speed(list(rows.values()), tachometer, question, duration, list(transforms.values()))
     spread = spread_of(speed, question)
-    spectra = tuple(_spectrum(name, samples, rate, law) for name, (samples, rate) in rows.items())
+    spectra = tuple(_spectrum(name, samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items())
     lines = tuple(
         line
         for spectrum in spectra
@@ -99,13 +100,13 @@ def hear(
     ) + tuple(
         line
         for name, (samples, rate) in rows.items()
-        for line in _fixed_lines(name, samples, rate, law, spectra, question)
+        for line in _fixed_lines(name, samples, rate, transforms[name], question)
     )  # fmt: skip
     return Heard(
         rows=rows,
         law=law,
         speed=speed,
-        looks=_looks(rows, law, question, like),
+        looks=_looks(rows, transforms, law, question, like),
         spectra=spectra,
         lines=lines,
         levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),
@@ -128,11 +129,15 @@ def _acceleration(channel: Channel) -> NDArray[np.float32]:
 
 
 def _speed(
-    rows: Sequence[tuple[NDArray[np.float32], float]], tachometer: Channel | None, question: Question, duration: float
+    rows: Sequence[tuple[NDArray[np.float32], float]],
+    tachometer: Channel | None,
+    question: Question,
+    duration: float,
+    transforms: Sequence[NDArray[np.complex64]] | None = None,
 ) -> tuple[AngleLaw, SpeedEstimate]:
     """Tachometer, else the signal, else the plate."""
     note = ""
-    found = speed_from_signal(rows, question.range_hz, question.speed_orders)
+    found = speed_from_signal(rows, question.range_hz, question.speed_orders, transforms)
     if tachometer is not None:
         pulsed = speed_from_tachometer(tachometer, question.range_hz, duration)
         if pulsed is None:
@@ -174,14 +179,20 @@ def _whole_envelope(samples: NDArray[np.float32], rate: float) -> tuple[NDArray[
 
 
 def _looks(
-    rows: Mapping[str, tuple[NDArray[np.float32], float]], law: AngleLaw, question: Question, like: Heard | None
+    rows: Mapping[str, tuple[NDArray[np.float32], float]],
+    transforms: Mapping[str, NDArray[np.complex64]],
+    law: AngleLaw,
+    question: Question,
+    like: Heard | None,
 ) -> tuple[HeardLook, ...]:
     """Bands wide enough for the fastest tone; and narrower ones, nearer to a resonance, for slow tones that cannot
     slip."""
     if law.total_turns < FEWEST_TURNS:
         return ()
     white = [
-        whitened(samples, rate, channel=name) for name, (samples, rate) in rows.items() if rate > 4 * LOWEST_CARRIER_HZ
+        whitened(samples, rate, channel=name, transform=transforms[name])
+        for name, (samples, rate) in rows.items()
+        if rate > 4 * LOWEST_CARRIER_HZ
     ]
     if not white:
         return ()
@@ -218,40 +229,46 @@ def spread_of(speed: SpeedEstimate, question: Question) -> float:
     return min(3.0 * sigma / speed.input_hz, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
 
 
-def _mean_square(samples: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
-    """Hann-windowed mean square per bin of a whole row, one-sided; and the transform's length."""
-    n = samples.size
-    size = fast_length(n)
-    taper = window("hann", n)
-    spectrum = rfft(samples * taper.astype(np.float32), size)
-    power = np.square(spectrum.real, dtype=np.float64)
-    power += np.square(spectrum.imag, dtype=np.float64)
+def _mean_square(transform: NDArray[np.complex64], n: int, size: int) -> NDArray[np.float64]:
+    """Hann-windowed mean square per bin, one-sided, of ``n`` samples from the first bins of their transform, which is
+    padded to ``size``.
+
+    A periodic Hann window over the padded row is three neighbouring bins of the transform, weighted 1/2 and -1/4
+    (Harris, Proc. IEEE 66, 1978), so that one transform serves windowed and plain spectra.
+    """
+    lines = 0.5 * transform
+    lines[1:] -= 0.25 * transform[:-1]
+    lines[:-1] -= 0.25 * transform[1:]
+    # The bin below zero is the conjugate of the one above it.
+    lines[0] -= 0.25 * np.conj(transform[1])
+    power: NDArray[np.float64] = np.square(lines.real, dtype=np.float64)
+    power += np.square(lines.imag, dtype=np.float64)
     # Padding makes bins narrower: keep "sum over bins / noise bandwidth = mean square" true.
-    power *= 2.0 / float(taper.sum()) ** 2 * (n / size)
-    return power, size
+    power *= 2.0 / (size / 2.0) ** 2 * (size / n)
+    return power
 
 
-def _spectrum(name: str, samples: NDArray[np.float32], rate: float, law: AngleLaw) -> ChannelSpectrum:
-    laid, per_turn = angular(samples, rate, law)
-    power, size = _mean_square(laid)
+def _spectrum(
+    name: str, samples: NDArray[np.float32], rate: float, law: AngleLaw, transform: NDArray[np.complex64]
+) -> ChannelSpectrum:
+    """``transform`` is the samples' own, against time."""
+    size = fast_length(samples.size)
+    if law.is_steady:
+        power, per_turn = _mean_square(transform, samples.size, size), rate / law.mean_hz
+    else:
+        laid, per_turn = angular(samples, rate, law, transform)
+        power = _mean_square(rfft(laid, size), laid.size, size)
     return ChannelSpectrum(channel=name, power=power, bin_hz=per_turn * law.mean_hz / size)
 
 
 def _fixed_lines(
-    name: str,
-    samples: NDArray[np.float32],
-    rate: float,
-    law: AngleLaw,
-    spectra: Sequence[ChannelSpectrum],
-    question: Question,
+    name: str, samples: NDArray[np.float32], rate: float, transform: NDArray[np.complex64], question: Question
 ) -> tuple[Line, ...]:
-    """Lines that do not follow the shaft, from the spectrum against time (the same one when the speed is steady)."""
+    """Lines that do not follow the shaft, from the spectrum against time."""
     if not question.lines_hz:
         return ()
-    own = next(s for s in spectra if s.channel == name)
-    if law.is_steady:
-        power, bin_hz = own.power, own.bin_hz
-    else:
-        power, size = _mean_square(samples)
-        bin_hz = rate / size
-    return read_lines(power, bin_hz, question.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name)
+    size = fast_length(samples.size)
+    # Above the highest of them nothing but its floor is read.
+    last = int(max(hz for _, hz in question.lines_hz) * size / rate) + 2 * FLOOR_BINS
+    power = _mean_square(transform[:last], samples.size, size)
+    return read_lines(power, rate / size, question.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name)

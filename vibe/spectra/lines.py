@@ -21,8 +21,11 @@ KNOTS_AT_ONCE = 1 << 12
 """Memory stays that of the samples."""
 
 
-def angular(samples: NDArray[np.float32], sample_rate_hz: float, law: AngleLaw) -> tuple[NDArray[np.float32], float]:
-    """Samples laid on equal steps of the input's angle, and the samples per turn.
+def angular(
+    samples: NDArray[np.float32], sample_rate_hz: float, law: AngleLaw, transform: NDArray[np.complex64] | None = None
+) -> tuple[NDArray[np.float32], float]:
+    """Samples laid on equal steps of the input's angle, and the samples per turn; ``transform`` is theirs, padded to
+    ``fast_length``, where it is there already.
 
     Oversampled twice before interpolation, so that the top octave is not dulled. Returns the samples as they are
     when the speed is steady.
@@ -30,7 +33,8 @@ def angular(samples: NDArray[np.float32], sample_rate_hz: float, law: AngleLaw) 
     if law.is_steady:
         return samples, sample_rate_hz / law.mean_hz
     n, length = samples.size, fast_length(samples.size)
-    dense = fft.irfft(fft.rfft(samples, length), 2 * length) * np.float32(2.0)
+    lines = fft.rfft(samples, length) if transform is None else transform
+    dense = fft.irfft(lines, 2 * length) * np.float32(2.0)
     # The law bends so slowly that straight lines between instants this close stay far below a sample.
     last_s = (2 * n - 1) / (2 * sample_rate_hz)
     knots = length // KNOT_SAMPLES + 2

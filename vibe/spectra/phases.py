@@ -56,13 +56,16 @@ class Low:
     top_hz: float
 
 
-def low_passed(samples: NDArray[np.float32], rate_hz: float, top_hz: float) -> Low:
-    """Everything below ``top_hz``, at just the rate that interpolation needs."""
+def low_passed(
+    samples: NDArray[np.float32], rate_hz: float, top_hz: float, spectrum: NDArray[np.complex64] | None = None
+) -> Low:
+    """Everything below ``top_hz``, at just the rate that interpolation needs; ``spectrum`` is the samples' transform
+    where it is there already."""
     n = samples.size
-    spectrum = fft.rfft(samples)
-    keep = int(min(spectrum.size, np.ceil(top_hz * n / rate_hz) + 1))
+    own = spectrum if spectrum is not None and spectrum.size == n // 2 + 1 else fft.rfft(samples)
+    keep = int(min(own.size, np.ceil(top_hz * n / rate_hz) + 1))
     length = fast_length(int(2.6 * keep))
-    thin = fft.irfft(spectrum[:keep], length) * np.float32(length / n)
+    thin = fft.irfft(own[:keep], length) * np.float32(length / n)
     return Low(samples=thin.astype(np.float32), rate_hz=length * rate_hz / n, top_hz=0.98 * (keep - 1) * rate_hz / n)
 
 
@@ -259,8 +262,9 @@ def _seen(item: Low, total: float, centres: Real, span: float, orders: Real, pla
     middles = (starts + (n - 1) / 2) / per_turn
     values = (pieces @ np.cos(angle) - 1j * (pieces @ np.sin(angle))).T / taper.sum()
     values = values * np.exp(-2j * np.pi * np.outer(places, middles))
-    spectrum = np.abs(fft.rfft(pieces, axis=1)) ** 2
-    bins = np.round(places * n / per_turn).astype(int)
+    length = fast_length(n)
+    spectrum = np.abs(fft.rfft(pieces, length, axis=1)) ** 2
+    bins = np.round(places * length / per_turn).astype(int)
     beside = np.clip(bins[:, None] + FLOOR_BINS, 1, spectrum.shape[1] - 1)
     floor = np.median(spectrum[:, beside], axis=(0, 2)) / np.log(2.0) / taper.sum() ** 2
     response = _hann_response((orders - places[:, None]) / per_turn, n)

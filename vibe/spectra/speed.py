@@ -38,6 +38,7 @@ def speed_from_signal(
     channels: Sequence[tuple[NDArray[np.float32], float]],
     range_hz: tuple[float, float],
     orders: Sequence[float],
+    transforms: Sequence[NDArray[np.complex64] | None] | None = None,
 ) -> tuple[AngleLaw, SpeedEstimate] | None:
     """The angle law at which lines at ``orders`` stand out, and its mean speed with its standard uncertainty.
 
@@ -45,6 +46,7 @@ def speed_from_signal(
         channels: (samples (n,), sample rate [Hz]), mean removed.
         range_hz: the search never leaves it.
         orders: orders of the input at which healthy lines lie; the lowest must be 1 or more for an absolute speed.
+        transforms: of the channels, where they are there already.
 
     Returns:
         None where no speed stands out. The uncertainty is the spread that the phases of the lines leave to the mean
@@ -55,7 +57,11 @@ def speed_from_signal(
     high = range_hz[1]
     top = min(MOST_ORDERS, max(orders) * 1.02)
     used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
-    lows = [low_passed(samples, rate, 1.1 * top * high) for samples, rate in channels]
+    ready = transforms if transforms is not None else [None] * len(channels)
+    lows = [
+        low_passed(samples, rate, 1.1 * top * high, transform)
+        for (samples, rate), transform in zip(channels, ready, strict=True)
+    ]
     used = used[used * high < min(item.top_hz for item in lows)]
     if used.size == 0:
         return None

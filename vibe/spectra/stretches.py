@@ -32,7 +32,9 @@ class Joined:
     """What was heard so far. The first stretch gives the bands, the axis of orders and whatever is shown of one
     stretch alone: waveforms, maps of fast bodies, spectra of vibration."""
 
-    def __init__(self) -> None:
+    def __init__(self, count: int) -> None:
+        """``count`` stretches will come; a single one is never thinned."""
+        self._several = count > 1
         self._first: Heard | None = None
         self._means: list[MeanSquares] = []
         self._speeds: list[tuple[float, SpeedEstimate]] = []
@@ -60,7 +62,7 @@ class Joined:
         self._speeds.append((heard.law.duration_s, heard.speed))
         self._lines.append(heard.lines)
         self._levels.append(heard.levels)
-        if heard.looks:
+        if heard.looks and self._several:
             self._thin.append(self._thinned(heard.looks[0].bands, heard.law.total_turns))
         self._turns += heard.law.total_turns
         return None
