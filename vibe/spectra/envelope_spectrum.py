@@ -202,19 +202,19 @@ def line_floor(squared: NDArray[np.float32], width: int = FLOOR_BINS, averages: 
     n = squared.shape[-1]
     width = max(16, min(width, n // 4))
     hop = max(1, width // 4)
-    starts = np.arange(0, max(1, n - width + 1), hop)
-    windows = np.lib.stride_tricks.sliding_window_view(squared, width, axis=-1)[..., starts, :]
+    windows = np.lib.stride_tricks.sliding_window_view(squared, width, axis=-1)[..., ::hop, :]
     # Windows have odd widths but for short axes; either middle value will do for those.
-    medians = np.partition(windows, width // 2, axis=-1)[..., width // 2]
-    medians /= np.float32(gammaincinv(averages, 0.5) / averages)
-    centres = starts + width / 2
-    # The floor falls steeply towards order zero in drifting captures; the first block is held there.
-    at = np.clip((np.arange(n) - centres[0]) / hop, 0, starts.size - 1)
-    left = at.astype(int)
-    share = (at - left).astype(np.float32)
-    rise = np.diff(medians, axis=-1, append=medians[..., -1:])
-    floor = np.take(rise, left, axis=-1)
-    floor *= share
-    floor += np.take(medians, left, axis=-1)
+    medians = np.sort(windows, axis=-1)[..., width // 2] / np.float32(gammaincinv(averages, 0.5) / averages)
+    # Straight lines between the windows' middles, the first and the last block held: the floor falls steeply towards
+    # order zero in drifting captures.
+    first = (width + 1) // 2
+    last = first + hop * (medians.shape[-1] - 1)
+    share = ((first - width / 2 + np.arange(hop)) / hop).astype(np.float32)
+    floor = np.empty_like(squared)
+    floor[..., :first] = medians[..., :1]
+    floor[..., last:] = medians[..., -1:]
+    between = floor[..., first:last].reshape(*squared.shape[:-1], -1, hop)
+    np.multiply(np.diff(medians, axis=-1)[..., None], share, out=between)
+    between += medians[..., :-1, None]
     result: NDArray[np.float32] = np.maximum(floor, np.float32(1e-20), out=floor)
     return result
