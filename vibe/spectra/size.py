@@ -48,7 +48,8 @@ def measured(
                     sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
     members = spectra.members[group]
     rms = float(np.sqrt(np.mean([_group_power(bands, members, channel) for channel in {c for c, _ in members}])))
-    floor = float(np.sqrt(np.median(floors)))
+    # The floor is straight between bins far apart: every sixteenth has the same median.
+    floor = float(np.sqrt(np.median(floors[::16])))
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
     # the more stretches were averaged.
     rare = float(np.exp(-(max(limit_score, 5.0) / 5.0 + 1.0)))
