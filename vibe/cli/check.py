@@ -54,15 +54,17 @@ def check(
         return check_round(captures[0], route, earlier, watch=watch, workers=workers, cluster=cluster, strict=strict)
     if earlier is not None or watch or cluster is not None:
         raise CallError("--earlier, --watch and --cluster need --route")
-    return _check_files(captures, drive, strict=strict)
+    return _check_files(captures, drive, workers=workers, strict=strict)
 
 
-def _check_files(captures: list[Path], drive: Path | None, *, strict: bool) -> None:
+def _check_files(captures: list[Path], drive: Path | None, *, workers: int | None, strict: bool) -> None:
     from vibe.cli import screen
     from vibe.cli.names import captures_named
+    from vibe.cli.progress import Waiting
     from vibe.flow.checking import check_files
 
-    checked = check_files(captures_named(captures), drive)
+    with Waiting() as waiting:
+        checked = check_files(captures_named(captures), drive, workers=workers, progress=waiting)
     if all(one.error is not None for one in checked):
         raise CaptureError(checked[0].error or "cannot be read", path=checked[0].path)
     rows = [row for one in checked for row in _rows(one)]

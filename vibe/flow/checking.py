@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import os
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +16,17 @@ if TYPE_CHECKING:
     from vibe.core.capture import ChannelQuality
 
 
+FEWEST_PER_PROCESS = 20
+"""Files that pay for the start of one more process: a check takes some 40 ms, a process one second to begin."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    path: Path
+    tag: str | None
+    speed_hz: float | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckedCapture:
     """The verdict on one file; ``error`` when it cannot be read."""
@@ -25,26 +37,46 @@ class CheckedCapture:
     remarks: tuple[str, ...] = ()
 
 
-def check_files(captures: Sequence[Path], drive_path: Path | None) -> tuple[CheckedCapture, ...]:
-    """Quality verdicts, file by file; a file that cannot be read does not stop the rest.
+def check_files(
+    captures: Sequence[Path],
+    drive_path: Path | None,
+    *,
+    workers: int | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> tuple[CheckedCapture, ...]:
+    """Quality verdicts, file by file; a file that cannot be read does not stop the rest. ``workers`` None: as many
+    processes as are worth their start.
 
     Raises:
         ConfigError: the drive file is wrong.
     """
-    from vibe.ingest import read_capture
+    from vibe.flow.workers import Lost, each
 
     drive = tones_of(drive_path)[0] if drive_path is not None else None
-    speed = drive.input.speed_hz if drive is not None else None
-    checked = []
-    for path in captures:
-        try:
-            capture = read_capture(path)
-            quality = assessed(capture, speed).quality
-        except CaptureError as error:
-            checked.append(CheckedCapture(path=path, error=error.reason, quality=()))
-            continue
-        remarks = list(capture.remarks)
-        if drive is not None and capture.drive not in (None, drive.tag):
-            remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {drive.tag!r}")
-        checked.append(CheckedCapture(path=path, error=None, quality=quality, remarks=tuple(remarks)))
-    return tuple(checked)
+    jobs = [_Job(path=path, tag=drive.tag if drive else None, speed_hz=drive.input.speed_hz if drive else None)
+            for path in captures]  # fmt: skip
+    count = workers if workers is not None else min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1)
+
+    def tell(done: int, result: CheckedCapture | Lost) -> None:
+        if progress is not None:
+            progress(done, len(jobs), result.path.name if isinstance(result, CheckedCapture) else "")
+
+    lost = "the process that read it was ended from outside, probably for want of memory"
+    return tuple(
+        CheckedCapture(path=job.path, error=lost, quality=()) if isinstance(result, Lost) else result
+        for job, result in zip(jobs, each(_checked, jobs, workers=max(1, count), done=tell), strict=True)
+    )
+
+
+def _checked(job: _Job) -> CheckedCapture:
+    from vibe.ingest import read_capture
+
+    try:
+        capture = read_capture(job.path)
+        quality = assessed(capture, job.speed_hz).quality
+    except CaptureError as error:
+        return CheckedCapture(path=job.path, error=error.reason, quality=())
+    remarks = list(capture.remarks)
+    if job.tag is not None and capture.drive not in (None, job.tag):
+        remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {job.tag!r}")
+    return CheckedCapture(path=job.path, error=None, quality=quality, remarks=tuple(remarks))

@@ -107,6 +107,10 @@ def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> Fin
         return None
 
 
+_KINDS: dict[str, Any] = {"probability": (int, float), "top_finding": str, "captures": int}
+"""What else stands in a row, where anything does."""
+
+
 def _row(record: dict[str, Any], own: Path) -> IndexRow:
     from vibe.report.rows import DriveFiles, IndexRow
     from vibe.report.words import STATE_RANK
@@ -121,6 +125,7 @@ def _row(record: dict[str, Any], own: Path) -> IndexRow:
     if (
         not all(isinstance(one, str) for one in (*texts, *told["remarks"], *told["noticed"]))
         or told["state"] not in STATE_RANK
+        or not all(told[key] is None or isinstance(told[key], kind) for key, kind in _KINDS.items())
     ):
         raise TypeError("a stamp that was changed")
     return IndexRow(**(told | {"files": files, "remarks": tuple(told["remarks"])}))

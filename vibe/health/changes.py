@@ -157,7 +157,7 @@ def _level(old: LevelReport | None, new: LevelReport | None, bounds: Boundaries 
 
 
 def _one_band(one: Sequence[float] | None, other: Sequence[float] | None) -> bool:
-    if one is None or other is None:
+    if one is None or other is None or len(one) != len(other):
         return one == other
     return all(abs(a - b) <= _SAME_BAND * max(abs(a), abs(b)) for a, b in zip(one, other, strict=True))
 

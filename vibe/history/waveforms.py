@@ -127,7 +127,7 @@ def harm(path: Path) -> str:
 def _harm(file: Any) -> str:
     if file.attrs.get("content") != path_content(Path(file.filename)):
         return "holds another capture than its name says"
-    for node in (*_rows(file), *file["spectra"].values(), file["record"]):
+    for node in (*_rows(file), *_nodes(file["spectra"]), file["record"]):
         if node.attrs.get(_SHA256) != _hash(node):
             return f"{node.name.lstrip('/')} is not what was written"
     _record(file)
@@ -155,8 +155,16 @@ def _spectra(file: Any) -> tuple[KeptSpectrum, ...]:
             step=float(node.attrs["step"]),
             top=node[()],
         )
-        for node in file["spectra"].values()
+        for node in _nodes(file["spectra"])
     )
+
+
+def _nodes(group: Any) -> list[Any]:
+    """What stands in a group; in a damaged file a name may lead nowhere."""
+    nodes = list(group.values())
+    if any(node is None for node in nodes):
+        raise ValueError(f"something in {group.name} is missing")
+    return nodes
 
 
 def _rows(file: Any) -> list[Any]:
@@ -166,7 +174,7 @@ def _rows(file: Any) -> list[Any]:
     found: list[Any] = []
 
     def walk(group: Any) -> None:
-        for node in group.values():
+        for node in _nodes(group):
             if isinstance(node, h5py.Group):
                 walk(node)
             else:

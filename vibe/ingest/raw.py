@@ -315,6 +315,7 @@ def _channel(
     step = abs(scale * factor) if whole_numbers and raw.step is None else None
     if raw.step is not None and math.isfinite(raw.step) and raw.step > 0:
         step = abs(raw.step * factor)
+    full_scale = None if full_scale is None else abs(full_scale * factor)
     return Channel(
         name=name,
         samples=samples,
@@ -323,8 +324,9 @@ def _channel(
         recorded_unit=_first(beside.unit, raw.recorded_unit, raw.unit) or "",
         axis=_first(beside.axis, raw.axis),
         pulses_per_rev=_pulses(name, _first(beside.pulses_per_rev, raw.pulses_per_rev)),
-        full_scale=None if full_scale is None else abs(full_scale * factor),
-        step=step,
+        # Beyond all numbers they tell nothing.
+        full_scale=full_scale if full_scale is not None and math.isfinite(full_scale) else None,
+        step=step if step is not None and math.isfinite(step) else None,
     )
 
 

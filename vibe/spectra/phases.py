@@ -262,9 +262,8 @@ def _seen(item: Low, total: float, centres: Real, span: float, orders: Real, pla
     middles = (starts + (n - 1) / 2) / per_turn
     values = (pieces @ np.cos(angle) - 1j * (pieces @ np.sin(angle))).T / taper.sum()
     values = values * np.exp(-2j * np.pi * np.outer(places, middles))
-    length = fast_length(n)
-    spectrum = np.abs(fft.rfft(pieces, length, axis=1)) ** 2
-    bins = np.round(places * length / per_turn).astype(int)
+    spectrum = np.abs(fft.rfft(pieces, axis=1)) ** 2
+    bins = np.round(places * n / per_turn).astype(int)
     beside = np.clip(bins[:, None] + FLOOR_BINS, 1, spectrum.shape[1] - 1)
     floor = np.median(spectrum[:, beside], axis=(0, 2)) / np.log(2.0) / taper.sum() ** 2
     response = _hann_response((orders - places[:, None]) / per_turn, n)

@@ -108,6 +108,8 @@ def _check_heads_4(path: Path) -> None:
             if len(head) < 20 or not 1 <= name <= end - at - 20 or rows < 0 or columns < 0 or not size:
                 raise CaptureError(f"is damaged, or cut off: no array begins at byte {at} of {end}", path=path)
             at += 20 + name + rows * columns * size * (2 if imaginary else 1)
+            if at > end:
+                raise CaptureError(f"is cut off: an array of {rows} x {columns} does not end in it", path=path)
     raise CaptureError(f"holds more than {MOST_ARRAYS} arrays; name a file with one array per channel", path=path)
 
 
