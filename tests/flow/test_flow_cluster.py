@@ -185,8 +185,7 @@ def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
             assert time.monotonic() - begun < 6
 
 
-def test_a_scheduler_without_workers_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(far, "ANSWER_S", 1.0)
+def test_a_scheduler_without_workers_is_told(tmp_path: Path) -> None:
     with local_cluster(tmp_path, workers=0) as cluster, pytest.raises(CallError, match="has no workers"):
         each(jobs.plus, [1, 2], workers=1, cluster=cluster.address)
 

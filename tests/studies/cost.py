@@ -195,7 +195,7 @@ def _draw(costs: Sequence[Cost], lengths: Sequence[float], numbers: Sequence[flo
     right.set(xlabel="size", ylabel="analysis, processor time [s]")
     right.set_xticks([2, 5, 10, 20, 40, 80], ["2", "5", "10", "20", "40", "80"])
     right.set_xticks([], minor=True)
-    right.legend(frameon=False, fontsize=8)
+    right.legend(frameon=False, fontsize=8, loc="lower right")
     write_figure(out, "cost", figure)
 
 
