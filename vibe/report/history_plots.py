@@ -204,11 +204,13 @@ def tones_figure(log: bool) -> Any:
         mark = fig.scatter("x", "y", source=data, marker=marker, size=7, fill_color="white", line_color=colour)
         entries.append(LegendItem(label=" ", renderers=[line, mark], name=f"tone name {place}"))
         marks.append(mark)
+    legend = Legend(
+        orientation="horizontal", ncols=2, location="left", border_line_color=None, label_text_font_size="12px",
+        margin=0, click_policy="hide", glyph_width=34, name="tone names",
+    )  # fmt: skip
+    legend.items = entries
     fig.add_layout(
-        Legend(
-            items=entries, orientation="horizontal", ncols=2, location="left", border_line_color=None,
-            label_text_font_size="12px", margin=0, click_policy="hide", glyph_width=34, name="tone names",
-        ),
+        legend,
         "below",
     )  # fmt: skip
     fig.add_tools(

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
 from vibe.spectra.analysis import Reading, group_of
-from vibe.spectra.envelope_spectrum import line_floor
 from vibe.spectra.fft import irfft, rfft
 from vibe.spectra.packets import band_kurtosis
 from vibe.spectra.synchronous import Turn
@@ -38,7 +37,7 @@ def comb_exhibit(
     envelope = look.spectra
     last = min(envelope.modulation.shape[1], int(min(highest, envelope.top_order) / envelope.step) + 1)
     percent = 100.0 * envelope.modulation[group, :last].astype(np.float64)
-    floor = 100.0 * np.sqrt(line_floor(envelope.modulation[group : group + 1] ** 2)[0, :last].astype(np.float64))
+    floor = 100.0 * np.sqrt(envelope.floor[group, :last].astype(np.float64))
     x = envelope.orders[:last]
     start = max(1, int(0.05 / envelope.step))
     thin_x, thin_y = thinned(x[start:], percent[start:])

@@ -175,9 +175,9 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
     bases = [row.response[:, None, :] * turning for row in rows]
     for _ in range(ROUNDS):
         precision, pull = np.zeros((hops, hops)), np.zeros(hops)
-        turned = np.exp(2j * np.pi * orders * errors[:, None])
+        turned: Complex = np.exp(2j * np.pi * orders * errors[:, None])
         for k, row in enumerate(rows):
-            basis = bases[k] * turned
+            basis: Complex = bases[k] * turned
             scale = 1.0 / np.sqrt(noise[k])[:, None]
             span_of, amplitudes = _amplitudes(basis * scale[:, :, None], row.values * scale)
             left = row.values - basis @ amplitudes

@@ -222,7 +222,7 @@ def refined_order(
     starts = np.arange(pieces) * series.size // pieces
     middles = np.add.reduceat(turns, starts) / np.diff(starts, append=series.size)
     turning = np.exp(-2j * np.pi * offsets[:, None] * middles).astype(np.complex64)
-    power, line, turned = np.zeros(offsets.size), series.astype(np.complex64), np.complex64(1.0)
+    power, line, turned = np.zeros(offsets.size), series.astype(np.complex64), np.ones_like(turning)
     for _ in range(harmonics):
         line, turned = line * carrier, turned * turning
         power += np.abs(turned @ np.add.reduceat(line, starts)) ** 2

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from vibe.core.capture import Reason
@@ -40,7 +42,7 @@ def settling(signal: Signal) -> list[Reason]:
         return []
     # Until what is left of the drift is half of what would be reported; from the start of this capture.
     needed = abs(height) / max(0.5 * LIMIT.settle_rms * float(vibration), 1e-9)
-    wait_s = _round_wait(tau_s * float(np.log(max(needed, np.e))))
+    wait_s = _round_wait(tau_s * max(1.0, math.log(needed)))
     return [
         Reason(
             code="settling",
