@@ -92,7 +92,7 @@ def test_scores_are_what_their_definition_says(
         every = list(tries(float(order), slip, sidebands, most))
         assert scores.told[place] == bool(every)
         if every:
-            best = max(every)[0]
+            best = float(max(every)[0])
             assert scores.score[place] == pytest.approx(best, abs=0.06 + 0.003 * best)
             # The group and the harmonics named are those of a try that is as good.
             named = [s for s, group, n in every if (group, n) == (scores.group[place], scores.harmonics[place])]

@@ -172,9 +172,10 @@ def _write_ahead(connection: sqlite3.Connection) -> None:
 
 
 def _version(connection: sqlite3.Connection, path: Path) -> int:
-    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    # In this order: whoever makes the store commits tables, owner and version at once, perhaps just now.
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     if tables and owner != OWNER:
         raise CallError(f"{path} is a database of another program; name another folder")
     if version > len(STEPS):
