@@ -157,3 +157,30 @@ def test_decisions_stay_as_they_were_written(store: Store) -> None:
         with pytest.raises(CallError, match="stays as it was written"):
             store.rows(sql)
     assert store.decisions("a1")[0].because == "loose magnet"
+
+
+class Asked:
+    """A database that another process makes into a store once ``after`` questions were asked of it."""
+
+    def __init__(self, folder: Path, after: int) -> None:
+        self.folder, self.left = folder, after
+        self.connection = sqlite3.connect(folder / DATABASE, isolation_level=None)
+
+    def execute(self, statement: str) -> Asked:
+        self.row = self.connection.execute(statement).fetchone()
+        self.left -= 1
+        if self.left == 0:
+            Store.open(self.folder, create=True).close()
+        return self
+
+    def fetchone(self) -> tuple:
+        return self.row
+
+
+@pytest.mark.parametrize("after", [1, 2, 3])
+def test_a_store_that_another_process_makes_just_now_is_no_other_program_s(tmp_path: Path, after: int) -> None:
+    asked = Asked(tmp_path, after)
+    try:
+        assert schema._version(asked, tmp_path / DATABASE) in (0, len(STEPS))
+    finally:
+        asked.connection.close()
