@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
-from vibe.ingest.raw import RawCapture, RawChannel, check_channels
+from vibe.ingest.raw import check_channels
+from vibe.ingest.rows import RawCapture, RawChannel
 
 _HEADER = re.compile(r"^\s*(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\])]*?)\s*[\])]\s*$")
 _TIME = re.compile(r"^\s*(time|t)(?:\s*[\[(_ ]\s*(?P<unit>s|sec|seconds|ms|us|µs)\s*[\])]?)?\s*$", re.IGNORECASE)

@@ -6,10 +6,10 @@ import hashlib
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Protocol, cast, get_args
+from typing import Any, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from vibe.core.errors import CaptureError
 from vibe.core.sheets import printable
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
+from vibe.ingest.rows import RawCapture, RawChannel, Row
 from vibe.ingest.sidecar import RouteSidecar, Sidecar, SidecarChannel
 
 MAX_SAMPLES = 100_000_000
@@ -38,57 +39,6 @@ CHANGED = "became shorter while it was read"
 _HARMLESS_SAMPLES = 20_000_000
 _SAMPLES_PER_BYTE = 1100
 """Deflate packs at most 1032:1 (RFC 1951: 258 bytes in two bits at best); a file that claims more is lying."""
-
-
-class Row(Protocol):
-    """Numbers that may still lie in the file: an array, or whatever gives one for a slice of itself."""
-
-    @property
-    def size(self) -> int: ...
-
-    @property
-    def dtype(self) -> np.dtype[Any]: ...
-
-    def __getitem__(self, piece: slice, /) -> NDArray[Any]:
-        """The numbers of a slice with step 1."""
-        ...
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class RawChannel:
-    """One row of numbers as the file holds it, with what the file says of it."""
-
-    name: str
-    samples: Row
-    sample_rate_hz: float | None = None
-    unit: str | None = None
-    quantity: str | None = None
-    scale: float | None = None
-    offset: float | None = None
-    sensitivity_mv_per_g: float | None = None
-    pulses_per_rev: float | None = None
-    axis: str | None = None
-    full_scale: float | None = None
-    step: float | None = None
-    recorded_unit: str | None = None
-    counts_full: float | None = None
-    """Largest number of the recorder where the format fixes it (a WAV of n bits: 2^(n-1)); needs calibration."""
-    promised: int | None = None
-    """Samples that the file's header speaks of."""
-    trouble: str | None = None
-    """Why this channel cannot be used, where the reader knows."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class RawCapture:
-    """All that one file holds."""
-
-    channels: Sequence[RawChannel]
-    drive: str | None = None
-    measured_at: datetime | str | None = None
-    speed_rpm: float | None = None
-    load_percent: float | None = None
-    remarks: Sequence[str] = field(default_factory=tuple)
 
 
 class _UnusableError(Exception):

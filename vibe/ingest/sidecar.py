@@ -16,7 +16,7 @@ from vibe.core.units import plain_unit
 from vibe.ingest.toml_file import load_model
 
 if TYPE_CHECKING:
-    from vibe.ingest.raw import RawChannel
+    from vibe.ingest.rows import RawChannel
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 

@@ -15,16 +15,8 @@ from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.core.hdf5_heaps import damaged_heap
 from vibe.ingest.columns import number, text
-from vibe.ingest.raw import (
-    MAX_SAMPLES,
-    MOST_IN_PARTS,
-    RawCapture,
-    RawChannel,
-    Row,
-    build_capture,
-    check_claim,
-    unique_names,
-)
+from vibe.ingest.raw import MAX_SAMPLES, MOST_IN_PARTS, build_capture, check_claim, unique_names
+from vibe.ingest.rows import RawCapture, RawChannel, Row
 from vibe.ingest.sidecar import Sidecar
 
 _DEEPEST, _MOST_CHANNELS = 4, 1024

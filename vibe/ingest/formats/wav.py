@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.raw import MOST_IN_PARTS, RawCapture, RawChannel, build_capture, check_claim
+from vibe.ingest.raw import MOST_IN_PARTS, build_capture, check_claim
+from vibe.ingest.rows import RawCapture, RawChannel
 from vibe.ingest.sidecar import Sidecar
 
 _INTEGER, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
