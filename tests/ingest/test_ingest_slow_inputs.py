@@ -11,7 +11,7 @@ import pytest
 from ingest_files import VALUES
 
 from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError
-from vibe.core.hdf5_heaps import damaged_heap
+from vibe.core.hdf5_heaps import attribute, damaged_heap
 from vibe.history.exposure import read_lives
 from vibe.ingest import load_drive, read_capture
 from vibe.ingest.exceedances import read_exceedances
@@ -123,6 +123,43 @@ def test_a_heap_of_texts_that_has_no_end_is_found_before_the_library_walks_it(tm
     assert damaged_heap(path)
     with pytest.raises(CaptureError, match="damaged"):
         read_capture(path)
+
+
+def test_what_is_free_in_a_heap_of_texts_must_reach_its_end(tmp_path: Path) -> None:
+    """Behind a free object that ends too soon the library finds zeros, and walks on over them for ever."""
+    import h5py
+
+    path = tmp_path / "a.h5"
+    with h5py.File(path, "w") as file:
+        file.create_dataset("channels/p", data=VALUES).attrs.update({"sample_rate_hz": 12000.0, "unit": "g"})
+    content = bytearray(path.read_bytes())
+    start = content.index(b"GCOL")
+    size = int.from_bytes(content[start + 8 : start + 16], "little")
+    at = start + 16
+    while content[at : at + 2] != b"\0\0":
+        used = int.from_bytes(content[at + 8 : at + 16], "little")
+        at += 16 + used + -used % 8
+    free = int.from_bytes(content[at + 8 : at + 16], "little")
+    assert at + free == start + size
+    content[at + 8 : at + 16] = (free - 48).to_bytes(8, "little")
+    path.write_bytes(content)
+    with pytest.raises(CaptureError, match="damaged"):
+        read_capture(path)
+
+
+def test_an_attribute_that_claims_gigabytes_is_not_read(tmp_path: Path) -> None:
+    import h5py
+
+    path = tmp_path / "a.h5"
+    with h5py.File(path, "w") as file:
+        node = file.create_dataset("channels/p", data=VALUES)
+        node.attrs.update({"sample_rate_hz": 12000.0, "unit": "g"})
+        file.attrs.create("drive", np.zeros(9_000, dtype="u1"), dtype="u1")
+        assert attribute(file, "drive") is not None
+        assert attribute(file, "none") is None
+    with h5py.File(tmp_path / "b.h5", "w", libver="latest") as file:
+        file.attrs.create("drive", np.zeros(100_000, dtype="u1"), dtype="u1")
+        assert attribute(file, "drive") is None
 
 
 def test_texts_of_mat_7_3_as_other_numbers(tmp_path: Path) -> None:

@@ -9,11 +9,15 @@ objects. (HDF5 File Format Specification 3.0, III.E, The HDF Group.)
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
+from typing import Any
 
 _MARK = b"GCOL\x01\x00\x00\x00"
 _HEAD, _OBJECT = 16, 16
 _PIECE = 1 << 22
+_MOST_SAID = 1 << 16
+"""Bytes of one attribute; a longer one says nothing of a capture."""
 
 
 def damaged_heap(path: Path) -> bool:
@@ -48,7 +52,21 @@ def _can_be_walked(path: Path, start: int) -> bool:
         index = int.from_bytes(heap[at : at + 2], "little")
         used = int.from_bytes(heap[at + 8 : at + 16], "little")
         if index == 0:
-            # What is free is the last, and fills the collection.
-            return used >= _OBJECT and at + used <= len(heap)
+            # What is free is the last, and fills the collection: whoever finds more behind it walks on over zeros.
+            return used >= _OBJECT and at + used == len(heap)
         at += _OBJECT + used + -used % 8
     return at <= len(heap)
+
+
+def attribute(node: Any, name: str, *, kinds: str = "iufbSUO") -> Any:
+    """An attribute of an h5py object; None where there is none, where it is not of the ``kinds`` that are wanted
+    (numpy's letters), or where it claims to be larger than any is.
+
+    h5py sets memory aside for what an attribute claims before it looks whether that is in the file.
+    """
+    if name not in node.attrs:
+        return None
+    found = node.attrs.get_id(name)
+    if found.dtype.kind not in kinds or math.prod(found.shape or ()) * found.dtype.itemsize > _MOST_SAID:
+        return None
+    return node.attrs[name]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.core.hdf5_heaps import damaged_heap
+from vibe.core.hdf5_heaps import attribute, damaged_heap
 from vibe.ingest.columns import number, text
 from vibe.ingest.raw import MAX_SAMPLES, MOST_IN_PARTS, build_capture, check_claim, unique_names
 from vibe.ingest.rows import RawCapture, RawChannel, Row
@@ -22,7 +22,7 @@ from vibe.ingest.sidecar import Sidecar
 _DEEPEST, _MOST_CHANNELS = 4, 1024
 _AT_ONCE = 1 << 20
 """Samples from which on a row stays in the file until it is wanted."""
-_LARGEST_CHUNK = 1 << 28
+_LARGEST_CHUNK = 1 << 26
 """Bytes: to read one sample of a packed chunk all of it is unpacked."""
 MAGIC = b"\x89HDF\r\n\x1a\n"
 
@@ -57,10 +57,10 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         channels = [_channel(name, node) for name, node in found]
         raw = RawCapture(
             channels=channels,
-            drive=text(file.attrs.get("drive")),
-            measured_at=text(file.attrs.get("measured_at")),
-            speed_rpm=number(file.attrs.get("speed_rpm")),
-            load_percent=number(file.attrs.get("load_percent")),
+            drive=text(attribute(file, "drive")),
+            measured_at=text(attribute(file, "measured_at")),
+            speed_rpm=number(attribute(file, "speed_rpm", kinds="iufS")),
+            load_percent=number(attribute(file, "load_percent", kinds="iufS")),
         )
     return build_capture(path, replace(raw, channels=unique_names(raw.channels)), sidecar)
 
@@ -112,9 +112,9 @@ def _channel(name: str, node: Any) -> RawChannel:
         mega = node.chunks[0] * node.dtype.itemsize >> 20
         trouble = f"keeps its samples in pieces of {mega:,} MB, which are too large to read: write it in smaller chunks"
         return RawChannel(name=name, samples=nothing, trouble=trouble)
-    said: dict[str, Any] = {key: number(node.attrs.get(key)) for key in _NUMBERS}
-    said |= {key: text(node.attrs.get(key)) for key in _TEXTS}
-    promised = number(node.attrs.get("samples_promised"))
+    said: dict[str, Any] = {key: number(attribute(node, key, kinds="iufS")) for key in _NUMBERS}
+    said |= {key: text(attribute(node, key)) for key in _TEXTS}
+    promised = number(attribute(node, "samples_promised", kinds="iufS"))
     samples = _present(node)
     return RawChannel(name=name, samples=samples, promised=max(int(promised or 0), node.shape[0]), **said)
 

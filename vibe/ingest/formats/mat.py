@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.core.hdf5_heaps import damaged_heap
+from vibe.core.hdf5_heaps import attribute, damaged_heap
 from vibe.ingest.columns import raw_from_columns
 from vibe.ingest.formats import mat5
 from vibe.ingest.formats.hdf5 import MAGIC
@@ -135,7 +135,7 @@ def _read_73(path: Path) -> dict[str, Any]:
     with h5py.File(path, "r") as file:
         check_claim(sum(int(node.size or 0) for _, node in _nodes(file)), path)
         for name, node in _nodes(file):
-            kind = node.attrs.get("MATLAB_class", b"double")
+            kind = attribute(node, "MATLAB_class") or b"double"
             kind = kind.decode() if isinstance(kind, bytes) else str(kind)
             if node.id.get_storage_size() == 0 or (kind not in _NUMERIC and kind != "char"):
                 continue
@@ -154,7 +154,7 @@ def _letters(codes: NDArray[Any]) -> str:
 def _nodes(file: Any) -> Iterator[tuple[str, Any]]:
     import h5py
 
-    for name in sorted(file):
+    for name in sorted(file, key=str):
         if isinstance(file.get(name, getlink=True), h5py.HardLink):
             node = file[name]
             if (
