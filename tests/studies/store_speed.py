@@ -17,6 +17,7 @@ from typing import Any
 from tests.history.kept_captures import START, channels, content, health, record
 from tests.studies.page import options, write_table
 from vibe.core.history import SeriesKey, Value
+from vibe.history import rows
 from vibe.history.store import Store
 
 DRIVES, POINTS, MEASURES = 50, 10, 20
@@ -38,7 +39,7 @@ def fill(store: Store, captures: int) -> None:
                     usual, content=content(number), drive=f"D-{place // POINTS:02d}", values=values, spectra=(),
                     measured_at=START + timedelta(hours=number), health=report,
                 )  # fmt: skip
-                store._insert(one, "", "thinned")
+                rows.insert(store._connection, one, "", "thinned")
 
 
 def timed(what: Callable[[], Any], times: int = 15) -> tuple[float, float]:
@@ -54,10 +55,10 @@ def timed(what: Callable[[], Any], times: int = 15) -> tuple[float, float]:
 def main() -> None:
     """The figures."""
     told = options(__doc__ or "", count=50_000, counts="captures")
-    rows: list[dict[str, Any]] = []
+    table: list[dict[str, Any]] = []
 
     def note(what: str, figure: float, longest: float, unit: str) -> None:
-        rows.append({"what": what, "median": f"{figure:.3g}", "longest": f"{longest:.3g}", "unit": unit})
+        table.append({"what": what, "median": f"{figure:.3g}", "longest": f"{longest:.3g}", "unit": unit})
         print(f"{what}: {figure:.3g} {unit} (longest {longest:.3g})")
 
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "history", create=True) as store:
@@ -86,7 +87,7 @@ def main() -> None:
         note("captures of 2 x 65,536 samples and 100 values added", added / took, 0, "1/s")
         size = sum(path.stat().st_size for path in Path(folder).rglob("store.sqlite*"))
         note("database", size / 1e6, 0, "MB")
-    write_table(told.out, "store_speed", rows)
+    write_table(told.out, "store_speed", table)
 
 
 if __name__ == "__main__":
