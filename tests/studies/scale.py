@@ -212,11 +212,11 @@ def many(folder: Path, drives: int) -> list[dict[str, Any]]:
 
 def units(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
     """What one capture and one report cost, in processor time and on the disk: the figures that a plan is made of."""
+    from vibe.core.files import file_sha256
     from vibe.flow.gathering import plain_reader
     from vibe.flow.keeping import kind_of, record_of
     from vibe.flow.reporting import diagnose_files
     from vibe.history.store import Store, prepared
-    from vibe.ingest.raw import file_sha256
 
     drive_path = share_dir() / "configs" / "drives" / f"{DRIVE}.toml"
     drive, table = tones_of(drive_path)

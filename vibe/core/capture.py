@@ -87,6 +87,11 @@ class Capture:
             return self.longer.duration_s
         return max(channel.duration_s for channel in self.channels)
 
+    @property
+    def stretch_count(self) -> int:
+        """Stretches in which the recording comes: 1 unless it is too long to be held."""
+        return 1 if self.longer is None else self.longer.count
+
     def stretches(self) -> Iterator[Capture]:
         """The recording piece by piece, each as a capture of its own; a short one is its only piece.
 
@@ -94,7 +99,7 @@ class Capture:
             CaptureError: the file has changed or cannot be read any more.
         """
         yield self
-        for number in range(1, self.longer.count if self.longer is not None else 1):
+        for number in range(1, self.stretch_count):
             assert self.longer is not None
             yield self.longer.read(number)
 

@@ -50,6 +50,12 @@ def write_whole(path: Path, content: bytes | str, *, force: bool = False) -> Pat
     return path
 
 
+def file_sha256(path: Path) -> str:
+    """SHA-256 of the file's bytes, read in pieces. Raises: OSError where it cannot be read."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
 def remove_older(path: Path) -> None:
     """Remove an output of an earlier run that this one does not make.
 

@@ -50,7 +50,7 @@ def check_files(
     Raises:
         ConfigError: the drive file is wrong.
     """
-    from vibe.flow.workers import Lost, each
+    from vibe.flow.workers import ENDED_READING, Lost, each
 
     drive = tones_of(drive_path)[0] if drive_path is not None else None
     jobs = [_Job(path=path, tag=drive.tag if drive else None, speed_hz=drive.input.speed_hz if drive else None)
@@ -61,9 +61,8 @@ def check_files(
         if progress is not None:
             progress(done, len(jobs), result.path.name if isinstance(result, CheckedCapture) else "")
 
-    lost = "the process that read it was ended from outside, probably for want of memory"
     return tuple(
-        CheckedCapture(path=job.path, error=lost, quality=()) if isinstance(result, Lost) else result
+        CheckedCapture(path=job.path, error=ENDED_READING, quality=()) if isinstance(result, Lost) else result
         for job, result in zip(jobs, each(_checked, jobs, workers=max(1, count), done=tell), strict=True)
     )
 

@@ -153,7 +153,7 @@ def keep_files(
 
 def _fresh(captures: Iterable[Path], store: Store, told: _Told) -> Iterator[Path]:
     """Captures that the store does not hold, each content once, looked for as they are asked for."""
-    from vibe.ingest.raw import file_sha256
+    from vibe.core.files import file_sha256
 
     asked: set[bytes] = set()
     for path in captures:
@@ -194,11 +194,10 @@ class _Told:
 
     def take(self, path: Path, done: _Done | None) -> None:
         """Keep what was judged; None where the process that worked on it was ended, twice."""
+        from vibe.flow.workers import ENDED_WORKING
+
         if done is None:
-            self.refuse(
-                f"{writable(path.name)}: the process that worked on it was ended from outside, probably for want of "
-                "memory; try --workers 1"
-            )
+            self.refuse(f"{writable(path.name)}: {ENDED_WORKING}")
         elif done.part is None:
             self.refuse(done.refused)
             self._defect = self._defect or done.defect

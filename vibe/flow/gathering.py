@@ -91,19 +91,13 @@ def look_at(path: Path, search: Search) -> Seen:
 
 def _identified(path: Path, reader: RouteReader | None) -> tuple[str | None, bool, str]:
     """Drive, whether it is a stray, and the hash of its bytes where it was read: empty where a sidecar tells enough."""
-    from datetime import datetime
-
-    from vibe.ingest import read_capture
-    from vibe.ingest.sidecar import load_sidecar
+    from vibe.ingest.identity import identify
 
     if reader is not None:
         capture = reader(path)
         return capture.drive, not reader.knows(capture), capture.sha256
-    sidecar = load_sidecar(path)
-    if sidecar is not None and sidecar.drive is not None and isinstance(sidecar.measured_at, datetime):
-        return sidecar.drive, False, ""
-    capture = read_capture(path)
-    return capture.drive, False, capture.sha256
+    drive, content = identify(path)
+    return drive, False, content
 
 
 @dataclass(frozen=True, slots=True)

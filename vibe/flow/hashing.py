@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+from vibe.core.files import file_sha256
+
 UNREADABLE = "unreadable"
 EMPTY = hashlib.sha256().hexdigest()
 
@@ -12,7 +14,6 @@ EMPTY = hashlib.sha256().hexdigest()
 def file_hash(path: Path) -> str:
     """SHA-256 of a file's bytes; of one that cannot be read a word that is no hash."""
     try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        return file_sha256(path)
     except OSError:
         return UNREADABLE

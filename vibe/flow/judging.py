@@ -110,13 +110,11 @@ def judge_samples(
     combs: dict[str, CombEvidence] = {}
     seen: tuple[Visibility, ...] = ()
     if fit:
-        longer = 1 if capture.longer is None else capture.longer.count
-        shortest_s = longer * min(channel.duration_s for channel in fit)
+        shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
         seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
         question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted)
-        reading, left_out = read_over(
-            capture, [channel.name for channel in fit], _pulses(capture, whole), whole.fit, question, tell
-        )
+        used = [channel.name for channel in fit]
+        reading, left_out = read_over(capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole))
         remarks += left_out
         combs = by_tone(reading, table, question)
         measured = set(reading.samples)
@@ -149,12 +147,10 @@ def _strangers_in_words(reading: Reading | None, findings: Sequence[Finding]) ->
     ]
 
 
-def _pulses(capture: Capture, whole: Assessed) -> str | None:
-    """The name of a tachometer that is good enough to be used."""
+def _pulses(capture: Capture, whole: Assessed) -> bool:
+    """Whether there is a tachometer that is good enough to be used."""
     tachometer = capture.tachometer
-    if tachometer is None or whole.of(tachometer.name).verdict == "rejected":
-        return None
-    return tachometer.name
+    return tachometer is not None and whole.of(tachometer.name).verdict != "rejected"
 
 
 def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], duration_s: float, make: Any) -> Any:

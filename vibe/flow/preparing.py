@@ -101,7 +101,7 @@ def captures_of(plant: Plant, target: Path, search: Search, crew: Crew, look: Ca
         CallError: there is none.
     """
     from vibe.core.files import writable
-    from vibe.flow.workers import Lost
+    from vibe.flow.workers import ENDED_READING, Lost
     from vibe.ingest import find_captures
 
     # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
@@ -111,9 +111,10 @@ def captures_of(plant: Plant, target: Path, search: Search, crew: Crew, look: Ca
     if not crew.is_many or len(found) < FEWEST_FOR_MANY:
         return gathered(look_at(path, search) for path in found)
     looks = crew.each(look, found)
-    lost = "the process that read it was ended from outside, probably for want of memory; try --workers 1"
     return gathered(
-        Seen(path=path, unused=f"{writable(path.name)}: {lost}") if isinstance(one, Lost) else one
+        Seen(path=path, unused=f"{writable(path.name)}: {ENDED_READING}; try --workers 1")
+        if isinstance(one, Lost)
+        else one
         for path, one in zip(found, looks, strict=True)
     )
 

@@ -203,7 +203,7 @@ def _with_exchanges(looks: Sequence[Look], before: Earlier, rules: SpotRules) ->
 
 
 def _fanned_out(jobs: Sequence[Job], workers: int | None, cluster: str | None, progress: Progress | None) -> list[Look]:
-    from vibe.flow.workers import Crew, Lost
+    from vibe.flow.workers import ENDED_READING, Crew, Lost
 
     def tell(done: int, result: Look | Lost) -> None:
         if progress is not None:
@@ -213,8 +213,7 @@ def _fanned_out(jobs: Sequence[Job], workers: int | None, cluster: str | None, p
     sees = sorted({place for job in jobs for place in (job.folder, job.route_path)})
     with Crew(min(count, len(jobs)), cluster=cluster, sees=sees) as crew:
         looks = crew.each(look_at, jobs, done=tell)
-    lost = "the process that read it was ended from outside, probably for want of memory"
     return [
-        Look(seen=FileSeen(path=job.path, error=lost), like={}) if isinstance(result, Lost) else result
+        Look(seen=FileSeen(path=job.path, error=ENDED_READING), like={}) if isinstance(result, Lost) else result
         for job, result in zip(jobs, looks, strict=True)
     ]

@@ -17,7 +17,7 @@ from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, sear
 from vibe.flow.reporting import dossier_of, written
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.summing_up import summed_up
-from vibe.flow.workers import Crew, Lost
+from vibe.flow.workers import ENDED_WORKING, Crew, Lost
 
 if TYPE_CHECKING:
     from vibe.report.rows import IndexRow
@@ -324,9 +324,8 @@ def _fan_out(jobs: Sequence[_Job], crew: Crew, progress: Progress | None) -> lis
     results: list[_Done] = []
     if progress is not None and jobs:
         progress(0, len(jobs), "")
-    lost = "the process that worked on it was ended from outside, probably for want of memory; try --workers 1"
     for _, job, result in crew.stream(_do_job, jobs):
-        results.append(_failed(job, lost) if isinstance(result, Lost) else result)
+        results.append(_failed(job, ENDED_WORKING) if isinstance(result, Lost) else result)
         if progress is not None:
             progress(len(results), len(jobs), job.tag)
     return results

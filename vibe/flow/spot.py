@@ -171,7 +171,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
             quality[channel.name] = with_drift(quality[channel.name], heard.speed.drift)
     speed_hz = drive.input.speed_hz if heard is None or heard.speed is None else heard.speed.input_hz
     about_drive = _about_drive(capture, heard, drive, asked)
-    longer = 1 if capture.longer is None else capture.longer.count
+    longer = capture.stretch_count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)

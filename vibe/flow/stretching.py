@@ -51,7 +51,7 @@ def assessed(
     from vibe.ingest import assess, dead_beside, over_stretches
 
     ranges = ranges_m_s2 or {}
-    total = 1 if capture.longer is None else capture.longer.count
+    total = capture.stretch_count
     verdicts = []
     for number, stretch in enumerate(capture.stretches(), start=1):
         single = [
@@ -83,14 +83,15 @@ def first_fit(capture: Capture, fit: Sequence[int]) -> Capture:
 def read_over(
     capture: Capture,
     names: Collection[str],
-    tachometer: str | None,
     fit: Collection[int],
     question: Question,
     tell: Tell = silent,
+    *,
+    pulses: bool,
 ) -> tuple[Reading, list[str]]:
     """The answers of all stretches ``fit`` together, and sentences about those that were left out.
 
-    ``names`` are the vibration channels to use, ``tachometer`` that of the pulses, if they are any good.
+    ``names`` are the vibration channels to use; ``pulses``: whether the tachometer is good enough to be used too.
 
     Raises:
         CaptureError: the file has changed, or cannot be read any more.
@@ -99,7 +100,7 @@ def read_over(
     from vibe.spectra.hearing import hear
     from vibe.spectra.stretches import Joined
 
-    total = 1 if capture.longer is None else capture.longer.count
+    total = capture.stretch_count
     joined = Joined(total)
     left_out: list[tuple[int, str]] = []
     for number, stretch in enumerate(capture.stretches()):
@@ -110,7 +111,7 @@ def read_over(
             continue
         heard = hear(
             [channel for channel in stretch.vibration if channel.name in names],
-            stretch.tachometer if tachometer is not None else None,
+            stretch.tachometer if pulses else None,
             question,
             joined.first,
         )

@@ -27,6 +27,11 @@ class Lost:
     """In place of a result: the process that worked on the job was ended from outside, twice."""
 
 
+ENDED_READING = "the process that read it was ended from outside, probably for want of memory"
+ENDED_WORKING = "the process that worked on it was ended from outside, probably for want of memory; try --workers 1"
+"""What is said of a job that is ``Lost``."""
+
+
 class _Waiting(Generic[J]):
     """Jobs that nobody was given yet, with their numbers."""
 

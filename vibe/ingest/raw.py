@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 import re
 from collections.abc import Sequence
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture, Channel, Quantity, Stretches
 from vibe.core.errors import CaptureError
+from vibe.core.files import file_sha256
 from vibe.core.sheets import printable
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
@@ -72,12 +72,6 @@ def short(name: object, most: int = 60) -> str:
     """A name, or what holds one, for a sentence: files may hold names of any length."""
     text = printable(str(name))
     return text if len(text) <= most else f"{text[: most - 1]}…"
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of the file's bytes, read in pieces."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Capture:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from vibe.core.capture import Channel
-from vibe.ingest.raw import file_sha256
+from vibe.core.files import file_sha256
 
 _BLOCKS = 64
 """Enough places to be sure, few enough that two samples of nearly one size rarely change places when rounded."""
