@@ -144,8 +144,10 @@ def _local_floors(power: NDArray[np.float32], block: int) -> Real:
     return np.asarray(np.exp([np.interp(np.arange(n), centres, row) for row in heights]))
 
 
-def log_likelihood_ratio(power: Real, channels: int) -> Real:
+def log_likelihood_ratio(power: Real, channels: int, seen: Real | float = SEEN) -> Real:
     """Of "the machine may have a line here" against "nothing of it is here", from powers over the floor.
+
+    ``seen``: probability that a sound machine's line here can be seen, one for all or (orders, 1).
 
     ``power`` is summed over ``channels``; of noise it is Gamma distributed, and its surprise u = -ln(tail) exponential.
     Lines of the machine are spread evenly over ln(1 + u), strays are fainter: 1 / (1 + u)². So an absent line costs a
@@ -153,9 +155,24 @@ def log_likelihood_ratio(power: Real, channels: int) -> Real:
     """
     surprise = surprise_of(power, channels)
     noise, loud = np.exp(-surprise), 1.0 / (1.0 + surprise)
-    own = (1 - SEEN) * noise + (SEEN / np.log1p(LOUDEST)) * loud
+    own = (1 - seen) * noise + (seen / np.log1p(LOUDEST)) * loud
     stray = (1 - STRAY) * noise + STRAY * loud**2
     return np.asarray(np.log(own / stray))
+
+
+SHAFT_SEEN = 0.95
+"""Of the first three multiples of the shaft: every drive of the kind shows them."""
+IRREGULAR_SEEN = 0.3
+"""Of lines that only unequal lobes or pins make, near the shaft's own: with 1 and z/(z-1) exchanged all lines of a
+drive fit a speed wrong by 1/z as well, but for this."""
+
+
+def seen_at(orders: Real) -> Real:
+    """(orders, 1): probability that a sound drive's line can be seen."""
+    whole = np.abs(orders - np.rint(orders)) < 1e-6
+    near = ~whole & (np.abs(orders - np.rint(orders)) < 0.25 * np.rint(orders)) & (orders < 3.5)
+    chance = np.where(whole & (orders < 3.5), SHAFT_SEEN, np.where(near, IRREGULAR_SEEN, SEEN))
+    return np.asarray(chance, dtype=np.float64)[:, None]
 
 
 def surprise_of(power: Real, channels: int) -> Real:

@@ -34,10 +34,16 @@ AT_ONCE = 32
 
 
 def paths(
-    lows: Sequence[Low], duration: float, range_hz: tuple[float, float], orders: Real
+    lows: Sequence[Low],
+    duration: float,
+    range_hz: tuple[float, float],
+    orders: Real,
+    *,
+    segment_turns: float = SEGMENT_TURNS,
+    least_s: float = 0.5,
 ) -> list[tuple[AngleLaw, float]]:
     """Shapes (mean 1 Hz) that a moving speed may have, and their price: a cubic, and the path as it was followed."""
-    segment_s = min(duration, max(0.5, SEGMENT_TURNS / range_hz[0]))
+    segment_s = min(duration, max(least_s, segment_turns / range_hz[0]))
     count = max(1, int(np.ceil((duration - segment_s) / (segment_s / 2) - 1e-9)) + 1)
     if count < 4:
         return []

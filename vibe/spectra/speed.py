@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.line_odds import Places, log_likelihood_ratio, log_sum_exp, over_floor, speed_grid
+from vibe.spectra.line_odds import Places, log_likelihood_ratio, log_sum_exp, over_floor, seen_at, speed_grid
 from vibe.spectra.paths import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
 from vibe.spectra.phases import Low, all_laid, low_passed, refined
 
@@ -26,6 +26,12 @@ APART = 0.004
 """Relative distance from which on a speed is another one."""
 LEAST_HALF_RANGE = 0.03
 """Half width of speeds looked at, relative, at the least: a narrow range would leave no others to compare with."""
+QUICK_TURNS = 6.0
+"""Turns per segment in which a speed is followed that nothing slower could: load cycles of a second or two."""
+RIVALS = 3
+"""Places of the range that are tried against the mesh where none stands alone."""
+MESH_BINS = 2.0
+"""How far off, in bins, a mesh line above ``MOST_ORDERS`` may lie once the angle is known."""
 UNSURE = 1e-4
 """Relative uncertainty from which on the path itself is in doubt: ten seconds of steady lines leave a tenth of it."""
 LONGEST_RAMP_S = 60.0
@@ -73,10 +79,21 @@ def speed_from_signal(
             choices.append(choice)
     # Of a speed that jumps the steady law sees two that rival: it must stand alone before it is compared.
     alone = [choice for choice in choices if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE]
+    segment = SEGMENT_TURNS
+    if not alone:
+        settled = _by_mesh(channels, max(choices, key=lambda choice: choice.log_odds), lows, used, orders)
+        alone = [settled] if settled is not None else []
+    if not alone:
+        # Speed that comes and goes with a load cycle: followed in short pieces, dear, and seldom needed.
+        segment = QUICK_TURNS
+        for shape, price in paths(lows, duration, range_hz, used, segment_turns=QUICK_TURNS, least_s=0.1):
+            choice = _best_of_range(lows, shape, range_hz, used, price)
+            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE:
+                alone.append(choice)
     if not alone:
         return None
     best = max(alone, key=lambda choice: choice.log_odds)
-    fine = refined(best.law, lows, used, SEGMENT_TURNS)
+    fine = refined(best.law, lows, used, segment)
     if (fine is None or fine.relative > UNSURE) and duration <= LONGEST_RAMP_S:
         # A path that hopped leaves the phases in disorder. Ramps are tried one by one: dear, and seldom needed.
         tried = [_best_of_range(lows, shape, range_hz, used, PRICE_OF_MOTION[0]) for shape in steady_ramps(duration)]
@@ -103,6 +120,44 @@ class _Choice:
     """Of a machine that runs somewhere in the range against none."""
     elsewhere: float
     """Probability that its speed is another one."""
+    rivals: tuple[tuple[float, float], ...] = ()
+    """(speed, log weight) of the best places of the range, apart from one another."""
+
+
+def _by_mesh(
+    channels: Sequence[tuple[NDArray[np.float32], float]],
+    choice: _Choice,
+    lows: Sequence[Low],
+    used: NDArray[np.float64],
+    orders: Sequence[float],
+) -> _Choice | None:
+    """Of places that rival one another the one whose mesh lines, above the orders that a wandering speed leaves sharp,
+    stand on the angle law that the low ones give. One law fits aliases alike, so it costs one look for each."""
+    high = np.array([order for order in orders if order > used[-1]])
+    if high.size == 0 or choice.log_odds <= -np.log(CHANCE) or len(choice.rivals) < 2:
+        return None
+    top_hz = 1.05 * float(high[-1]) * max(speed for speed, _ in choice.rivals)
+    wide = [low_passed(samples, rate, top_hz) for samples, rate in channels]
+    weights, laws = [], []
+    for speed, weight in choice.rivals:
+        law = AngleLaw(time_s=choice.law.time_s, turns=choice.law.turns * (speed / choice.law.mean_hz))
+        fine = refined(law, lows, used, SEGMENT_TURNS)
+        law = law if fine is None else fine.law
+        total = np.zeros(high.size)
+        for item in all_laid(wide, law):
+            strength, bin_hz = over_floor(item, np.zeros(1), law.duration_s, law.mean_hz)
+            middles = np.rint(high * law.mean_hz / bin_hz).astype(int)
+            for row, middle in enumerate(middles):
+                reach = int(2 * MESH_BINS)  # Bins are half as wide as the capture resolves.
+                near = strength[0, max(0, middle - reach) : middle + reach + 1]
+                total[row] += float(near.max()) - np.log(2 * MESH_BINS + 1) if near.size else 1.0
+        weights.append(weight + float(log_likelihood_ratio(np.maximum(total, 0.0), len(wide)).sum()))
+        laws.append(law)
+    order = np.argsort(weights)[::-1]
+    if weights[order[0]] - weights[order[1]] < -np.log(CHANCE):
+        return None
+    law = laws[int(order[0])]
+    return _Choice(law=law, log_odds=choice.log_odds, elsewhere=float(np.exp(weights[order[1]] - weights[order[0]])))
 
 
 def _best_of_range(
@@ -126,7 +181,7 @@ def _best_of_range(
         strength, bin_hz = over_floor(item, np.zeros(1), duration, high)
         for row, order in enumerate(orders):
             powers[row] += Places.of(grid * (order / bin_hz), strength.shape[1]).read(strength[0], beyond=1.0)
-    weight = log_likelihood_ratio(powers, len(lows)).sum(axis=0)
+    weight = log_likelihood_ratio(powers, len(lows), seen_at(orders)).sum(axis=0)
     inside = (grid >= low) & (grid <= high)
     if not inside.any():
         # The range is narrower than one step of the grid.
@@ -136,4 +191,13 @@ def _best_of_range(
     total = log_sum_exp(weight)
     elsewhere = float(np.exp(log_sum_exp(weight[apart]) - total)) if apart.any() else 0.0
     law = AngleLaw(time_s=shape.time_s, turns=shape.turns * float(grid[top]) / shape.mean_hz)
-    return _Choice(law=law, log_odds=total - float(np.log(grid.size)) - price, elsewhere=elsewhere)
+    left, rivals = np.where(inside, weight, -np.inf), []
+    for _ in range(RIVALS):
+        spot = int(left.argmax())
+        if not np.isfinite(left[spot]):
+            break
+        rivals.append((float(grid[spot]), float(left[spot])))
+        left[np.abs(grid / grid[spot] - 1) <= max(APART, 1.5 / (duration * grid[spot]))] = -np.inf
+    return _Choice(
+        law=law, log_odds=total - float(np.log(grid.size)) - price, elsewhere=elsewhere, rivals=tuple(rivals)
+    )
