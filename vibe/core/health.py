@@ -66,6 +66,8 @@ class CaptureReport(Part):
     duration_s: float | None = None
     error: str | None = None
     remarks: list[str] = Field(default_factory=list)
+    heard_probability: float | None = None
+    """Probability that this drive was heard running; null where nothing could tell."""
     channels: list[ChannelReport] = Field(default_factory=list)
 
 

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
 from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
+from vibe.flow.gate import gate
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.recognising import contradiction, recognised
 from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
 
 if TYPE_CHECKING:
-    from vibe.core.capture import Capture, Channel, ChannelQuality
+    from vibe.core.capture import Capture, Channel, ChannelQuality, Reason
     from vibe.core.drive import Drive
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import CaptureReport, Finding
@@ -38,6 +39,8 @@ class Judged:
     findings: list[Finding]
     measured_at: Any
     remarks: tuple[str, ...] = ()
+    heard_probability: float | None = None
+    """That this drive was heard running; None where nothing could tell."""
 
 
 def judge_capture(
@@ -85,13 +88,7 @@ def judge_samples(
     heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
     reason = contradiction(heard, drive)
     if reason is not None:
-        names = {channel.name for channel in fit}
-        quality = tuple(
-            replace(q, verdict="rejected", reasons=(reason, *q.reasons), usable_band_hz=None)
-            if q.channel in names
-            else q
-            for q in quality
-        )
+        quality = _rejected(quality, {channel.name for channel in fit}, reason)
         fit = []
     remarks = list(capture.remarks)
     if not whole.fit:
@@ -124,8 +121,14 @@ def judge_samples(
     case = _case(drive, table, settings, quality, reading, combs)
     findings = diagnose(case)
     remarks += _strangers_in_words(reading, findings)
+    heard_probability = None
+    if reading is not None:
+        passed = gate(reading, drive, table, findings)
+        heard_probability = passed.probability
+        if passed.reason is not None:
+            quality = _rejected(quality, set(reading.samples), passed.reason)
     return Judged(
-        report=_capture_report(capture, quality, remarks),
+        report=_capture_report(capture, quality, remarks, heard_probability),
         quality=quality,
         reading=reading,
         combs=combs,
@@ -133,6 +136,15 @@ def judge_samples(
         findings=findings,
         measured_at=capture.measured_at,
         remarks=tuple(remarks),
+        heard_probability=heard_probability,
+    )
+
+
+def _rejected(quality: Sequence[ChannelQuality], names: set[str], reason: Reason) -> tuple[ChannelQuality, ...]:
+    """``quality`` with the channels ``names`` rejected for ``reason``."""
+    return tuple(
+        replace(q, verdict="rejected", reasons=(reason, *q.reasons), usable_band_hz=None) if q.channel in names else q
+        for q in quality
     )
 
 
@@ -208,7 +220,9 @@ def _zone_boundaries(settings: Settings, own: Boundaries | None) -> dict[str, fl
     return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
 
 
-def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks: Sequence[str]) -> CaptureReport:
+def _capture_report(
+    capture: Capture, quality: Sequence[ChannelQuality], remarks: Sequence[str], heard_probability: float | None
+) -> CaptureReport:
     from vibe.core.health import CaptureReport, ChannelReport
 
     return CaptureReport(
@@ -217,6 +231,7 @@ def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks
         measured_at=None if capture.measured_at is None else capture.measured_at.isoformat(),
         duration_s=round(capture.duration_s, 4),
         remarks=list(remarks),
+        heard_probability=None if heard_probability is None else round(heard_probability, 4),
         channels=[
             ChannelReport(
                 name=q.channel,

@@ -1,0 +1,135 @@
+"""Is this the drive, and does it run? Silence means something only where the drive itself was heard."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Reason
+    from vibe.core.drive import Drive
+    from vibe.core.health import Finding
+    from vibe.core.tones import Tone, ToneTable
+    from vibe.spectra.analysis import Reading
+    from vibe.spectra.presence import Family, Presence
+
+OWN_PARTS = ("stage", "bearing")
+SPEAKS_FROM = 0.5
+"""Probability from which a damaged part is proof enough that its drive was heard."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """``probability`` that the drive was heard (None: nothing could tell), and why its silence means nothing, if so."""
+
+    probability: float | None
+    reason: Reason | None
+
+
+def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Finding]) -> Gate:
+    """Whether the drive was heard in ``reading``, running all the time.
+
+    A damaged part of its own, once named, proves that it was heard; a machine that is not this drive names none but by
+    chance.
+    """
+    from vibe.spectra.presence import presence
+
+    speed = reading.speed
+    families = families_of(drive, table)
+    sigma = (speed.uncertainty_hz or 0.0) / speed.input_hz
+    low, high = drive.input.speed_range_hz
+    spread = min(3 * sigma, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
+    mains = (50.0, 60.0) if drive.motor is None else (drive.motor.line_hz,)
+    envelope = reading.looks[0].spectra if reading.looks else None
+    was = presence(
+        reading.spectra, envelope, list(reading.samples.values()), reading.law, families, spread, mains,
+        pulsed=speed.method == "tachometer",
+    )  # fmt: skip
+    speaks = any(f.component.startswith(OWN_PARTS) and f.probability >= SPEAKS_FROM for f in findings)
+    if was is None:
+        return Gate(probability=None, reason=None if speaks else _without_families(reading, families))
+    if speaks:
+        return Gate(probability=max([was.probability, *(f.probability for f in findings)]), reason=None)
+    if not was.heard:
+        return Gate(probability=was.probability, reason=_not_heard(was, reading, families))
+    if not was.steady:
+        return Gate(probability=was.probability, reason=_not_steady(was))
+    return Gate(probability=was.probability, reason=None)
+
+
+def families_of(drive: Drive, table: ToneTable) -> list[Family]:
+    """The meshes of every stage as counts of parts, so that other counts can be tried in their place."""
+    from vibe.spectra.presence import Family
+
+    tones = {tone.id: tone for tone in table.tones}
+    found = []
+    for number, stage in enumerate(drive.stage, 1):
+        mesh, pin = tones.get(f"stage{number}.mesh"), tones.get(f"stage{number}.ring_pin")
+        if mesh is not None and pin is not None and stage.kind in ("cycloidal", "rv"):
+            passing, past = tones.get(f"stage{number}.output_pin_pass"), tones.get(f"stage{number}.lobe")
+            found.append(
+                Family(
+                    count=round(mesh.order / pin.order),
+                    unit=pin.order,
+                    difference=stage.ring_pins - stage.lobes,
+                    passes=round(passing.order / past.order) if passing and past else 0,
+                )
+            )
+        gear = tones.get(f"stage{number}.gear_mesh")
+        if gear is not None:
+            found.append(_gears(gear, stage))
+    return found
+
+
+def _gears(mesh: Tone, stage: object) -> Family:
+    from vibe.spectra.presence import Family
+
+    teeth = getattr(stage, "sun_teeth", None) or getattr(stage, "driver_teeth", None) or max(1, round(mesh.order))
+    return Family(count=teeth, unit=mesh.order / teeth, sides=tuple(sorted({s.order for s in mesh.sidebands}))[:2])
+
+
+def _without_families(reading: Reading, families: Sequence[Family]) -> Reason | None:
+    """Of a shaft with bearings no mesh can be heard; that something turns at its speed is all that can be asked."""
+    if reading.speed.method != "nominal":
+        return None if not families else _reason(
+            "not_heard",
+            "the band measured holds none of this drive's meshes, so nothing shows that it is this drive",
+            "Measure again with a sample rate of at least three times the mesh frequency.",
+        )  # fmt: skip
+    return _reason(
+        "not_heard",
+        "no speed stands out, so nothing shows that the machine runs",
+        "Check that the drive runs and that the sensor sits on it, note its speed or fit a pulse sensor, and measure "
+        "again.",
+    )
+
+
+def _not_heard(was: Presence, reading: Reading, families: Sequence[Family]) -> Reason:
+    speed_rpm = reading.speed.input_hz * 60
+    meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)
+    text = f"nothing of this drive's own mesh ({meshes} per input turn) stands out at {speed_rpm:.0f} r/min"
+    if reading.speed.method == "nominal":
+        text += ", and no speed stands out in the signal"
+    elif was.better is not None:
+        text += f"; a mesh of {was.better} parts would fit better"
+    return _reason(
+        "not_heard",
+        text,
+        "Check that the drive runs, that this is its measuring point and its drive file (ratio); measure again, "
+        "longer and under load.",
+    )
+
+
+def _not_steady(was: Presence) -> Reason:
+    return _reason(
+        "not_steady",
+        f"for {was.gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
+        "Measure again while it runs steadily.",
+    )
+
+
+def _reason(code: str, text: str, remedy: str) -> Reason:
+    from vibe.core.capture import Reason
+
+    return Reason(code=code, verdict="rejected", text=text, remedy=remedy)

@@ -1,0 +1,337 @@
+"""Was this drive heard, running, all the time? Its own families of lines against those of drives of any other count.
+
+Lines of a shaft tell that something turns at a speed; a pump does so too. What only this drive makes are its meshes, so
+many per turn of the shaft, with side lines at what carries the meshing parts, and its pins passing the load. The same
+families with other counts are decoys: blades, vanes and strays, which fit one line here and there, pay through them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+
+from vibe.spectra.angle import AngleLaw
+from vibe.spectra.bands import local_floor
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.hearing import ChannelSpectrum
+from vibe.spectra.line_odds import LOUDEST, log_sum_exp
+from vibe.spectra.phases import all_laid, low_passed
+
+Real = NDArray[np.float64]
+
+MESH_SEEN, SIDE_SEEN, PASS_SEEN, LOBE_SEEN = 0.6, 0.3, 0.4, 0.3
+"""Probability that a harmonic of a mesh, a side line of it, a harmonic of the pins' pass, one of the lobes of a sound
+drive can be seen (simulated fleet: 0.7, 0.4, 0.5, 0.4; lower, because real paths differ more)."""
+MESH_HARMONICS, SIDE_HARMONICS, PASS_HARMONICS, LOBE_HARMONICS = 3, 2, 3, 4
+MOST_HARMONICS = 8
+"""Of a decoy of few parts, which reaches as high as the drive's own mesh does."""
+AUDIBLE = (0.9, 0.5, 0.4)
+"""Probability that mesh, pins' pass, lobes of a sound drive are heard at all (common practice)."""
+IN_ENVELOPE = 0.3
+"""And that they modulate what rings above."""
+SHAFT_SEEN = 0.9
+"""Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing tells
+of a speed that is another line's."""
+SHAFT_MISSING = -5.0
+"""Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies off
+the whole multiples may be the whole multiples of another rotor."""
+SHAFT_LINES = 7.0
+"""Orders below which whole multiples are the shaft's own, whatever turns."""
+CLEAR_BINS = 5.0
+"""Bins from a whole multiple at which a line is no skirt of the shaft's."""
+STANDS = 4.6
+"""Surprise from which a place counts as a line when strays are counted: noise reaches it once in a hundred."""
+FEWEST_STRAYS, PLACES_MORE = 0.5, 10.0
+"""Added to lines and places counted (Jeffreys' prior and a little more): no spectrum is free of strays."""
+HIGHEST_WHOLE = 130
+SKIRT_BINS, SKIRT = 10, 0.03
+"""Bins around a line within which what is this much weaker in power is its skirt: speed wanders, windows leak."""
+COUNTS = range(4, 131)
+"""Counts of decoys: blade wheels and other ratios."""
+ALIKE = 2
+"""Counts this near share their first side lines with the drive's own mesh and tell nothing against it."""
+PRIOR_OWN, PRIOR_OTHER, PRIOR_NONE = 0.90, 0.05, 0.05
+HEARD = 4.6
+"""Log odds, ln 99, from which on the drive counts as heard."""
+LEAST_OWN = 4.6
+"""Evidence that must be there whatever the decoys say: noise makes that once in a hundred."""
+FINEST_BINS = 0.5
+"""Step of the speeds that are tried, in bins of the highest line."""
+MOST_SPEEDS = 2000
+SEGMENT_TURNS = 16.0
+MISSING_DB = -12.0
+"""A usual line this far below its median is missing: wander and beating take half of it."""
+LONGEST_GAP_S = 1.0
+HUM_HARMONICS = 40
+HUM_BINS = 2.5
+"""Bins either side of a multiple of the mains in which nothing is told: its hum is everywhere."""
+
+Lines = list[tuple[float, float]]
+"""(order, probability that it can be seen)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """One meshing of a drive: ``count`` parts pass a contact that travels at ``unit`` (order of the input).
+
+    ``difference``: of a cycloidal pair, pins minus lobes; 0 where there are no lobes. ``passes``: output pins that take
+    the load in turn, 0 where there are none. ``sides``: further spacings of side lines, in orders.
+    """
+
+    count: int
+    unit: float
+    difference: int = 0
+    passes: int = 0
+    sides: tuple[float, ...] = ()
+
+    def lines(self, count: int) -> tuple[Lines, Lines, Lines]:
+        """What a drive of ``count`` such parts makes: mesh with its side lines, pass of the pins, lobes."""
+        spacings, past = {self.unit, *self.sides}, self.unit
+        if self.difference:
+            past = self.unit * count / (count - self.difference)
+            spacings.add(past)
+        mesh, higher = count * self.unit, max(1.0, self.count / count)
+        harmonics = range(1, min(round(higher * MESH_HARMONICS), MOST_HARMONICS) + 1)
+        made = [(k * mesh, MESH_SEEN) for k in harmonics]
+        made += [
+            (k * mesh + sign * side, SIDE_SEEN)
+            for k in harmonics
+            if k <= higher * SIDE_HARMONICS
+            for side in sorted(spacings)
+            for sign in (-1, 1)
+        ]
+        passing = [(k * self.passes * past, PASS_SEEN) for k in range(1, PASS_HARMONICS + 1) if self.passes]
+        lobes = [(k * past, LOBE_SEEN) for k in range(1, LOBE_HARMONICS + 1) if self.difference]
+        return made, passing, lobes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Presence:
+    """``log_odds`` that the drive was heard, ``own`` evidence without the decoys, ``better``: the count of another mesh
+    that explains more (None where none does), ``gap_s``: longest time in which the drive's usual lines are missing."""
+
+    log_odds: float
+    own: float
+    better: int | None
+    gap_s: float
+
+    @property
+    def probability(self) -> float:
+        return float(1 / (1 + np.exp(-np.clip(min(self.log_odds, self.own), -700.0, 700.0))))
+
+    @property
+    def heard(self) -> bool:
+        return self.log_odds >= HEARD and self.own >= LEAST_OWN
+
+    @property
+    def steady(self) -> bool:
+        return self.gap_s < LONGEST_GAP_S
+
+
+def presence(
+    spectra: Sequence[ChannelSpectrum],
+    envelope: EnvelopeSpectra | None,
+    samples: Sequence[tuple[NDArray[np.float32], float]],
+    law: AngleLaw,
+    families: Sequence[Family],
+    spread: float,
+    mains_hz: Sequence[float] = (50.0, 60.0),
+    pulsed: bool = False,
+) -> Presence | None:
+    """Whether ``families`` stand in ``spectra`` and ``envelope`` (which follow ``law``) at one speed within ``spread``
+    (relative).
+
+    ``samples``: (samples (n,), sample rate [Hz]) of the same channels, for the time in which lines are missing.
+    ``mains_hz``: frequencies whose multiples tell nothing. ``pulsed``: the speed comes from a pulse sensor and is no
+    alias. None where no family has a line in what was measured.
+    """
+    axes = [_axis_of(spectra, law.mean_hz, mains_hz)]
+    if envelope is not None:
+        axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
+    families = [f for f in families if any(axes[0].holds(order) for lines in f.lines(f.count) for order, _ in lines)]
+    if not families or not spectra:
+        return None
+    top = max(order for f in families for lines in f.lines(f.count) for order, _ in lines)
+    count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
+    speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
+    made = np.concatenate([np.array(lines)[:, 0] for f in families for lines in f.lines(f.count) if lines])
+    strays = [_strays(axis, made, speeds) for axis in axes]
+    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], speeds)
+    own = _over_speeds(
+        shaft + np.sum([_evidence(axes, strays, shaft, f.lines(f.count), speeds) for f in families], axis=0)
+    )
+    others = 0.0
+    rivals: dict[int, float] = {}
+    for family in families:
+        decoys = {
+            count: _over_speeds(shaft + _evidence(axes, strays, shaft, family.lines(count), speeds))
+            for count in COUNTS
+            if abs(count - family.count) > ALIKE and count > 2 * family.difference
+        }
+        others += _over_speeds(np.array(list(decoys.values())))
+        rivals = rivals or decoys
+    best = max(rivals, key=lambda count: rivals[count])
+    return Presence(
+        log_odds=own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), others + np.log(PRIOR_OTHER))),
+        own=own,
+        better=best if rivals[best] > own else None,
+        gap_s=_gap_s(samples, law, [f.count * f.unit for f in families]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Strays:
+    """How often a line of something else stands where none is made: at ``whole`` multiples of the shaft (speeds,),
+    where blades and vanes are, and ``elsewhere``."""
+
+    whole: Real
+    elsewhere: float
+
+
+def _strays(axis: _Axis, own: Real, speeds: Real) -> _Strays:
+    """Counted in the same spectra at the places that the drive itself does not use."""
+    whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
+    whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
+    there = axis.at(whole[:, None] * speeds)
+    stand = np.nansum(there > STANDS, axis=0) + FEWEST_STRAYS
+    every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
+    elsewhere = (np.sum(every > STANDS) + FEWEST_STRAYS) / (every.size + PLACES_MORE)
+    rate = stand / (np.isfinite(there).sum(axis=0) + PLACES_MORE)
+    return _Strays(whole=np.maximum(rate, elsewhere), elsewhere=float(elsewhere))
+
+
+def _shaft(axis: _Axis, strays: _Strays, speeds: Real) -> Real:
+    """What the shaft's own first lines say against a speed (speeds,); nothing for it."""
+    surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
+    return np.minimum(_ratio(surprise, SHAFT_SEEN, strays.whole), 0.0)
+
+
+def _over_speeds(values: Real) -> float:
+    """Log of the mean likelihood."""
+    return log_sum_exp(values) - float(np.log(values.size))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Axis:
+    """Surprise -ln p of every place of one or more spectra, the best of three bins, paid for; 0 where nothing is."""
+
+    rows: tuple[tuple[Real, float], ...]
+    """(surprise (n,), orders per bin)."""
+    audible: tuple[float, ...]
+
+    def holds(self, order: float) -> bool:
+        return any(1 < order / step < row.size - 2 for row, step in self.rows)
+
+    @property
+    def step(self) -> float:
+        return min(step for _, step in self.rows)
+
+    def at(self, orders: Real, *, shaft: bool = False) -> Real:
+        """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
+        asked for, at the shaft's own lines."""
+        best = np.full(orders.shape, np.nan)
+        for row, step in self.rows:
+            spot = np.rint(orders / step).astype(np.int64)
+            inside = (spot > 1) & (spot < row.size - 2)
+            clear = shaft | (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
+            best = np.fmax(best, np.where(inside & clear, row[np.clip(spot, 0, row.size - 1)], np.nan))
+        return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
+
+
+def _axis_of(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz: Sequence[float]) -> _Axis:
+    rows = []
+    for one in spectra:
+        step = one.bin_hz / input_hz
+        row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
+        _hide_hum(row, one.bin_hz, mains_hz)
+        rows.append((row, step))
+    return _Axis(rows=tuple(rows), audible=AUDIBLE)
+
+
+def _envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> _Axis:
+    strongest = envelope.power.max(axis=0).astype(np.float64) - np.log(envelope.power.shape[0])
+    row = _best_of_three(strongest)
+    _hide_hum(row, envelope.step * input_hz, mains_hz)
+    return _Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
+
+
+def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
+    """Marks multiples of the mains in ``row`` (n,) as telling nothing."""
+    for line_hz in mains_hz:
+        if HUM_BINS * bin_hz < 0.1 * line_hz:
+            hum = np.rint(np.arange(1, HUM_HARMONICS + 1) * line_hz / bin_hz).astype(np.int64)
+            near = hum[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+            row[near[(near > 0) & (near < row.size)]] = np.nan
+
+
+def _best_of_three(over: Real) -> Real:
+    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; 0 in the skirt of
+    a stronger line."""
+    near = maximum_filter1d(over, 3, mode="nearest")
+    strongest = maximum_filter1d(over, 2 * SKIRT_BINS + 1, mode="nearest")
+    return np.asarray(np.where(near < SKIRT * strongest, 0.0, near - np.log(2.0)), dtype=np.float64)
+
+
+def _evidence(
+    axes: Sequence[_Axis], strays: Sequence[_Strays], shaft: Real, families: Sequence[Lines], speeds: Real
+) -> Real:
+    """Log likelihood ratio (speeds,) of "these families may stand here" against "nothing of them"."""
+    total = np.zeros(speeds.size)
+    for axis, stray in zip(axes, strays, strict=True):
+        for number, (lines, audible) in enumerate(zip(families, axis.audible, strict=True)):
+            if not lines:
+                continue
+            orders, seen = np.array(lines).T[:, :, None]
+            whole = np.abs(orders - np.rint(orders)) <= CLEAR_BINS * axis.step
+            ratio = _ratio(axis.at(orders * speeds), seen, np.where(whole, stray.whole, stray.elsewhere))
+            if number > 0:
+                ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
+            total += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
+    return total
+
+
+def _ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
+    """Log likelihood ratio (speeds,) of "the drive's line may stand here" over lines (lines, speeds); what is NaN tells
+    nothing. Lines of others are as loud as the drive's own: no line tells more than that one stands where few do."""
+    noise, loud = np.exp(-surprise), 1.0 / np.log1p(LOUDEST) / (1.0 + surprise)
+    stray = np.minimum(stray, seen)  # A line that may be missing must never speak against the drive by standing.
+    return np.asarray(
+        np.nansum(np.log(((1 - seen) * noise + seen * loud) / ((1 - stray) * noise + stray * loud)), axis=0)
+    )
+
+
+def _gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
+    """Longest run of segments in which none of the drive's usual lines reaches a quarter of its usual amplitude."""
+    orders = sorted({1.0, 2.0, 3.0, 4.0, 5.0, 6.0, *(k * mesh for mesh in meshes for k in (1, 2) if k * mesh <= 64)})
+    top_hz = 1.1 * orders[-1] * law.mean_hz
+    laid = all_laid([low_passed(row, rate, top_hz) for row, rate in samples], law)
+    ratios = []
+    for item in laid:
+        n = int(SEGMENT_TURNS * item.samples.size / law.total_turns)
+        starts = np.arange(0, item.samples.size - n + 1, max(1, n // 2))
+        if n < 16 or starts.size < 4:
+            return 0.0
+        pieces = item.samples[starts[:, None] + np.arange(n)] * np.hanning(n).astype(np.float32)
+        power = np.abs(np.fft.rfft(pieces, axis=1)) ** 2
+        for order in orders:
+            middle = round(order * SEGMENT_TURNS)
+            if middle + 9 > power.shape[1]:
+                continue
+            line = power[:, middle - 1 : middle + 2].max(axis=1)
+            around = [power[:, max(1, middle - 8) : middle - 2], power[:, middle + 3 : middle + 9]]
+            floor = np.median(np.concatenate(around, axis=1), axis=1) / np.log(2.0)
+            usual = float(np.median(line))
+            if usual > 16 * float(np.median(floor)):
+                ratios.append(np.where(line > 6 * floor, line / usual, 0.0))
+    if not ratios:
+        return 0.0
+    missing = np.max(ratios, axis=0) < 10 ** (MISSING_DB / 10)
+    longest = run = 0
+    for one in missing:
+        run = run + 1 if one else 0
+        longest = max(longest, run)
+    return longest * SEGMENT_TURNS / 2 / law.mean_hz
