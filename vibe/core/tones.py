@@ -15,6 +15,9 @@ Family = Literal[
     "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
 ]  # fmt: skip
 
+CAGES = ("cage", "cage_past_load", "cage_past_inner", "cage_past_housing")
+"""Last names of the tones of one cage: a turn of it past the outer ring, the load, the inner ring, the housing."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BodySpeed:

@@ -202,7 +202,8 @@ def candidate_of(drive: Drive, table: ToneTable) -> Candidate:
 def _harmonics(drive: Drive, tone: Tone) -> int:
     """Harmonics that tell of a tone: all that can be seen where it cannot slip, few of what random slip smears.
 
-    Of a cage only those that no race owns: as many lines as elements make the outer race's own.
+    Of a cage only those that no race owns: as many lines as elements make the outer race's own, or the inner race's
+    where the cage is seen from the inner ring or from a load that turns with it.
     """
     from vibe.spectra.comb import HARMONIC_SETS, SLIPPING_HARMONICS
 
@@ -210,7 +211,7 @@ def _harmonics(drive: Drive, tone: Tone) -> int:
         return max(HARMONIC_SETS)
     if tone.family != "cage":
         return SLIPPING_HARMONICS
-    elements = next((b.elements for b in drive.bearing if tone.id == f"bearing.{b.name}.cage"), None)
+    elements = next((b.elements for b in drive.bearing if tone.component == f"bearing.{b.name}.cage"), None)
     return 5 if elements is None else max(2, min(12, elements - 1))
 
 

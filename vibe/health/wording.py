@@ -21,6 +21,9 @@ _RACES = {
     "inner_race": "inner race",
     "rolling_element": "rolling elements",
     "cage": "cage",
+    "cage_past_load": "cage",
+    "cage_past_inner": "cage",
+    "cage_past_housing": "cage",
 }
 _WHOLE = {
     "unbalance": "something that turns with the input is out of balance",

@@ -34,7 +34,7 @@ def points_to(key: FigureKey, *, high: bool) -> str:
 
 
 def _part(subject: str) -> str | None:
-    if match := re.match(r"bearing\.(.+?)\.(outer_race|inner_race|rolling_element|cage)\b", subject):
+    if match := re.match(r"bearing\.(.+?)\.(outer_race|inner_race|rolling_element|cage\w*)\b", subject):
         name = match[1] if "bearing" in match[1].lower() else f"bearing {match[1]}"
         return f"{match[2].replace('_', ' ')} of the {name}"
     if match := re.match(r"stage(\d+)\.([a-z_]+)", subject):

@@ -8,10 +8,10 @@ import numpy as np
 
 from vibe.core.drive import Bearing, BeltStage, CycloidalStage, Drive, GearPairStage, PlanetaryStage, RvStage
 from vibe.core.errors import CallError
-from vibe.synth.bearings import PARTS, bearing_hits
+from vibe.synth.bearings import CAGE_PAST, PARTS, bearing_hits, load_frame
 from vibe.synth.contact import LOAD_SIDE_TURNS
 from vibe.synth.damage import Damage, HitTrain, uneven
-from vibe.synth.motion import Array, crossings
+from vibe.synth.motion import Array, crossings, turning
 from vibe.synth.scene import Scene, eccentric_of, path, planets_of
 
 Maker = Callable[[Scene, Damage], list[HitTrain]]
@@ -110,10 +110,24 @@ def _makers(drive: Drive) -> dict[str, Maker]:
             makers[f"stage{number}.driven_tooth"] = _with(_driven_tooth, number)
         if isinstance(stage, BeltStage) and stage.belt_length_mm is not None:
             makers[f"stage{number}.belt"] = _with(_belt, number)
+    turns = turning(drive)
     for bearing in drive.bearing:
         for part in PARTS:
             makers[f"bearing.{bearing.name}.{part}"] = _of_bearing(bearing, part)
+        for part in _cage_parts(bearing, turns):
+            makers[f"bearing.{bearing.name}.{part}"] = _of_bearing(bearing, part)
     return makers
+
+
+def _cage_parts(bearing: Bearing, turns: dict[str, float]) -> list[str]:
+    """What else the bearing's cage can strike: each frame that turns as no other does, none twice."""
+    known = [turns.get(bearing.outer)]
+    parts: list[str] = []
+    for frame, body in zip(CAGE_PAST, (load_frame(bearing), bearing.inner, "housing"), strict=True):
+        if turns.get(body) not in known:
+            parts.append(f"cage_past_{frame}")
+            known.append(turns.get(body))
+    return parts
 
 
 def _of_bearing(bearing: Bearing, part: str) -> Maker:

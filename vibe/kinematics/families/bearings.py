@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from vibe.core.drive import Bearing, Drive
 from vibe.core.errors import ConfigError
-from vibe.core.tones import Family, Tone
+from vibe.core.tones import Family, Sideband, Tone
 from vibe.kinematics.families.bearing_multiples import multiples
 from vibe.kinematics.families.make import spaced, text
 from vibe.kinematics.relations import Speeds
@@ -19,6 +19,12 @@ SLIP = (-0.02, 0.01)
 GEOMETRY = "rolling without slip, both rings turning: Randall & Antoni 2011"
 TABLE = "orders of the bearing table given"
 HALVED = ", which lists both strikes of an element per spin: halved"
+
+CAGE_APART = 0.005
+"""Relative distance from which two cage tones are two: nearer ones, no capture parts, since slips differ by as much
+(0.1 to 0.8 % is usual, common practice)."""
+WIDEST_CAGE_SLIP = 0.2
+"""A cage that nearly stands still in a frame has no order there: slip would move it by more than this, relative."""
 
 Motion = tuple[Fraction | float, str]
 """Signed order at which something turns, and what it does."""
@@ -101,6 +107,57 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             "cage", "cage", own.cage, f"the cage turns once, seen from the outer ring; {between}",
             bool(table and table.cage), outer_motion,
         )  # fmt: skip
+        yield from _cage_elsewhere(bearing, own.cage, inner, outer, load, load_body, bool(table and table.cage))
+
+
+def _cage_elsewhere(
+    bearing: Bearing, share: float, inner: Fraction, outer: Fraction, load: Fraction, load_body: str, tabled: bool
+) -> Iterator[Tone]:
+    """The cage past all that it may strike, or carry one odd element past, besides the outer ring.
+
+    The cage turns at f_outer + share (f_inner - f_outer), share being (1 - k) / 2 (Randall & Antoni 2011), so it passes
+    a frame that turns at f_frame f_outer - f_frame + share (f_inner - f_outer) times. What slips is the last term, the
+    turn past the outer ring: a cage that lags passes the inner ring more often, not less.
+    """
+    past_outer = share * float(inner - outer)
+    known = [abs(past_outer)]
+    frames = (
+        ("load", load, f"the load, still in the frame of {load_body}: one odd element, or a bar of the cage, meets it"),
+        ("inner", inner, "the inner ring"),
+        ("housing", Fraction(0), "one place of the housing"),
+    )
+    for frame, turns, what in frames:
+        carried = float(outer - turns)
+        order = abs(carried + past_outer)
+        if any(abs(order - other) <= CAGE_APART * other for other in known):
+            continue
+        slips = sorted(past_outer * slip / (carried + past_outer) for slip in SLIP) if order > 0 else [-1.0, 1.0]
+        if max(map(abs, slips)) > WIDEST_CAGE_SLIP:
+            continue
+        known.append(order)
+        yield Tone(
+            id=f"bearing.{bearing.name}.cage_past_{frame}",
+            component=f"bearing.{bearing.name}.cage",
+            defect="local damage",
+            family="cage",
+            order=order,
+            order_exact=None,
+            damage=True,
+            made_by=f"the cage turns once, seen from {what}",
+            source=TABLE if tabled else GEOMETRY,
+            slip=(slips[0], slips[1]),
+            sidebands=_struck_at(turns, load, "inner ring" if frame == "inner" else frame),
+        )
+
+
+def _struck_at(turns: Fraction, load: Fraction, frame: str) -> tuple[Sideband, ...]:
+    """Spacings at which strikes at one place of a frame that turns at order ``turns`` swell and fade."""
+    return spaced(
+        [
+            (turns - load, f"the {frame} passes the load"),
+            (turns, f"the {frame} turns past a fixed sensor"),
+        ]
+    )
 
 
 def _load_body(bearing: Bearing) -> str:
