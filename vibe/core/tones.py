@@ -11,8 +11,8 @@ from fractions import Fraction
 from typing import Literal
 
 Family = Literal[
-    "shaft", "mesh", "ring pin", "lobe", "output pin", "output pin pass", "hunting", "gear tooth", "planet pass",
-    "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
+    "shaft", "mesh", "ring pin", "lobe", "output pin", "output pin pass", "roller", "hunting", "gear tooth",
+    "planet pass", "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
 ]  # fmt: skip
 
 CAGES = ("cage", "cage_past_load", "cage_past_inner", "cage_past_housing")

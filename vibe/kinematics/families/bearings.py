@@ -47,13 +47,16 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             f"bearing {bearing.name!r}: {bearing.inner} and {bearing.outer} turn together "
             f"(order {text(inner)}), so this bearing never turns"
         )
-    load_body = bearing.load or _load_body(bearing)
-    load = _speed(bearing, "load", load_body, speeds)
+    roles = zip(_load_bodies(bearing), ("load", "second_load"), strict=False)
+    loads = [(body, _speed(bearing, role, body, speeds)) for body, role in roles]
     past = abs(inner - outer)
     own = multiples(bearing)
     between = f"{bearing.inner} passes {bearing.outer} {text(past)} times per input turn"
-    swept = f"the load, still in the frame of {load_body}"
     seen = "past a fixed sensor"
+
+    def swept(turning: Fraction | float, what: str) -> list[Motion]:
+        """How a part that turns at order ``turning`` passes each load."""
+        return [(turning - load, f"{what} through the load, still in the frame of {body}") for body, load in loads]
 
     def tone(part: str, family: Family, multiple: float, made_by: str, tabled: bool, bands: list[Motion]) -> Tone:
         return Tone(
@@ -72,7 +75,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
 
     table = bearing.orders
     outer_motion: list[Motion] = [
-        (outer - load, f"the outer race turns through {swept}"),
+        *swept(outer, "the outer race turns"),
         (outer, f"the outer race turns with {bearing.outer} {seen}"),
     ]
     if own.outer is not None:
@@ -85,7 +88,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             "inner_race", "inner race", own.inner, f"elements roll over one spot of the inner race; {between}",
             bool(table and table.inner_race),
             [
-                (inner - load, f"the inner race turns through {swept}"),
+                *swept(inner, "the inner race turns"),
                 (inner, f"the inner race turns with {bearing.inner} {seen}"),
             ],
         )  # fmt: skip
@@ -94,7 +97,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
         if own.k is not None:
             cage = (float(inner) * (1 - own.k) + float(outer) * (1 + own.k)) / 2
             carried = [
-                (cage - float(load), f"the cage carries the element through {swept}"),
+                *swept(cage, "the cage carries the element"),
                 (cage, f"the cage carries the element {seen}"),
             ]
         yield tone(
@@ -107,18 +110,19 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             "cage", "cage", own.cage, f"the cage turns once, seen from the outer ring; {between}",
             bool(table and table.cage), outer_motion,
         )  # fmt: skip
-        yield from _cage_elsewhere(bearing, own.cage, inner, outer, load, load_body, bool(table and table.cage))
+        yield from _cage_elsewhere(bearing, own.cage, inner, outer, loads[0], bool(table and table.cage))
 
 
 def _cage_elsewhere(
-    bearing: Bearing, share: float, inner: Fraction, outer: Fraction, load: Fraction, load_body: str, tabled: bool
+    bearing: Bearing, share: float, inner: Fraction, outer: Fraction, loaded: tuple[str, Fraction], tabled: bool
 ) -> Iterator[Tone]:
     """The cage past all that it may strike, or carry one odd element past, besides the outer ring.
 
-    The cage turns at f_outer + share (f_inner - f_outer), share being (1 - k) / 2 (Randall & Antoni 2011), so it passes
-    a frame that turns at f_frame f_outer - f_frame + share (f_inner - f_outer) times. What slips is the last term, the
-    turn past the outer ring: a cage that lags passes the inner ring more often, not less.
+    The cage turns at f_outer + share (f_inner - f_outer), share being (1 - k) / 2 (Randall & Antoni 2011); past a frame
+    that turns at f_frame, at f_outer - f_frame + share (f_inner - f_outer). What slips is the last term, the turn past
+    the outer ring: a cage that lags passes the inner ring more often, not less.
     """
+    load_body, load = loaded
     past_outer = share * float(inner - outer)
     known = [abs(past_outer)]
     frames = (
@@ -160,17 +164,27 @@ def _struck_at(turns: Fraction, load: Fraction, frame: str) -> tuple[Sideband, .
     )
 
 
-def _load_body(bearing: Bearing) -> str:
-    """Where no load is stated: the load stands still in the housing, except between an eccentric and its disc.
+def _load_bodies(bearing: Bearing) -> tuple[str, ...]:
+    """Where no load is stated: the load stands still in the housing, except on an eccentric.
 
-    There the reaction of the lobes turns with the eccentric.
+    The reaction of the lobes turns with the eccentric that pushes a disc. A crank of an RV stage bears that and, still
+    in the frame of the carrier, its share of the torque: the latter comes first where it is borne in the carrier.
     """
-    rings = {bearing.inner, bearing.outer}
+    stated = tuple(body for body in (bearing.load, bearing.second_load) if body is not None)
+    if stated:
+        return stated
+    rings = (bearing.inner, bearing.outer)
     for body in rings:
         stage, _, part = body.partition(".")
-        if part in ("eccentric", "crank") and f"{stage}.disc" in rings:
-            return body
-    return "housing"
+        if part == "eccentric" and f"{stage}.disc" in rings:
+            return (body,)
+        if part == "crank" and f"{stage}.disc" in rings:
+            return body, f"{stage}.carrier"
+        if part in ("crank", "eccentric") and f"{stage}.carrier" in rings:
+            return f"{stage}.carrier", body
+        if part == "planet" and f"{stage}.carrier" in rings:
+            return (f"{stage}.carrier",)
+    return ("housing",)
 
 
 def _speed(bearing: Bearing, role: str, body: str, speeds: Speeds) -> Fraction:
