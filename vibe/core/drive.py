@@ -217,6 +217,19 @@ class SteppedStage(Part):
             )
         return self
 
+    @property
+    def rows(self) -> tuple[CycloidalPair, CycloidalPair]:
+        """The two rows of lobes, each with its ring."""
+        return (
+            CycloidalPair(lobes=self.lobes, ring_pins=self.ring_pins, discs=self.discs),
+            CycloidalPair(lobes=self.second_lobes, ring_pins=self.second_ring_pins, discs=self.discs),
+        )
+
+    @property
+    def disc_turns(self) -> tuple[float, ...]:
+        """Where each disc's eccentric stands, in turns."""
+        return self.rows[0].disc_turns
+
 
 class PlanetaryStage(Part):
     """Sun, planets and ring."""

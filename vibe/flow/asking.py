@@ -141,6 +141,8 @@ def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
             names = tuple(twin.id for twin in twins)
             every = Lines(order=tone.order, harmonics=None)
             owners.append(Owner(name=" or ".join(names), lines=(every,), hits=names))
+    # A roller that slips has no line that is its own beforehand; its hits are.
+    owners += [Owner(name=tone.id, hits=(tone.id,)) for tone in table.tones if tone.family == "roller"]
     for bearing in drive.bearing:
         head = f"bearing.{bearing.name}"
         parts = (t.id for t in table.tones if t.damage and t.id.rpartition(".")[0] == head)
