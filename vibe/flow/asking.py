@@ -169,8 +169,8 @@ def _first(count: int) -> tuple[int, ...]:
 
 def _mesh_sidebands(mesh: Tone, table: ToneTable) -> tuple[float, ...]:
     """One and two turns of what carries the meshing parts past each other: wear is uneven along a turn."""
-    stage = mesh.id.partition(".")[0]
-    turns = {tone.order for tone in table.tones if tone.id in (f"{stage}.ring_pin", f"{stage}.lobe")}
+    row = mesh.id.removesuffix("mesh").removesuffix("gear_")
+    turns = {tone.order for tone in table.tones if tone.id in (f"{row}ring_pin", f"{row}lobe")}
     if mesh.sidebands or not turns:
         turns = {side.order for side in mesh.sidebands}
     return tuple(sorted({times * turn for turn in turns for times in (1, 2)}))
