@@ -388,3 +388,10 @@ def test_bores_stand_in_for_an_eccentricity_that_is_not_known() -> None:
     bored = CYCLO | {"output_roller_diameter_mm": 12.0, "output_bore_diameter_mm": 15.0}
     stated = CYCLO | {"output_roller_diameter_mm": 12.0, "eccentricity_mm": 1.5}
     assert table(bored).tone("stage1.output_roller").order == table(stated).tone("stage1.output_roller").order
+
+
+def test_a_lone_crank_is_no_row_of_cranks() -> None:
+    """Its carrier holds one planet; a mesh is passed on as often as with three, but nothing takes the load in turn."""
+    alone, three = table(RV | {"cranks": 1}), table(RV)
+    assert alone.ratio == three.ratio
+    assert {tone.id for tone in three.tones} - {tone.id for tone in alone.tones} == {"stage1.crank_pass"}

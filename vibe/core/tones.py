@@ -92,7 +92,7 @@ class Coincidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Phasing:
-    """What M equally spaced discs do to mesh harmonic k: drives torque, a net radial force, or cancels."""
+    """What all discs together do to mesh harmonic k: drives torque, a net radial force, or cancels."""
 
     stage: str
     harmonic: int
