@@ -11,7 +11,7 @@ from diagnosis_values import MakeCase, comb, place
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
-from vibe.diagnosis.case import Case
+from vibe.diagnosis.case import Case, tones_at
 from vibe.diagnosis.diagnose import diagnose
 
 if TYPE_CHECKING:
@@ -168,6 +168,32 @@ def test_a_cage_must_be_much_surer_and_alone(case: MakeCase, settings: Settings)
         cage=part_comb("cage", SURE, 5.0, score=99), inner_race=part_comb("inner_race", SURE, 5.0, score=40)
     )
     assert lone(diagnose(case(combs=beside))).tone == f"{BEARING}.inner_race"
+
+
+@pytest.mark.parametrize(("frame", "struck"), [("cage_past_inner", "the inner ring"), ("cage", "the outer ring")])
+def test_a_cage_is_one_part_whatever_it_strikes(case: MakeCase, tones: ToneTable, frame: str, struck: str) -> None:
+    order = tones.tone(f"{BEARING}.{frame}").order
+    seen = comb(f"{BEARING}.{frame}", 1.004 * order, SURE, 5.0, score=99.0)
+    finding = lone(diagnose(case(combs=of_bearing() | {f"{BEARING}.{frame}": seen})))
+    assert (finding.tone, finding.component) == (f"{BEARING}.cage", f"{BEARING}.cage")
+    assert finding.seen_in == [f"{BEARING}.{frame}"]
+    assert f"as the cage passes {struck}" in finding.why
+    assert "+0.4 %" in finding.why
+    assert finding.tone not in finding.cannot_be_told_from
+    assert not any("past" in name for name in finding.cannot_be_told_from)
+    # The healthy twin: the same comb, no surer than chance.
+    chance = replace(seen, false_alarm_probability=NOTHING)
+    assert diagnose(case(combs=of_bearing() | {f"{BEARING}.{frame}": chance})) == []
+
+
+def test_other_parts_are_told_from_a_cage_once_though_it_has_several_orders(case: MakeCase, tones: ToneTable) -> None:
+    near = tones.tone("bearing.eccentric bearing.cage_past_load").order
+    found = tones_at(case(), near, leave_out="stage1.lobe")
+    assert found.count("bearing.eccentric bearing.cage") == 1
+    assert not any("past" in name for name in found)
+    assert tones_at(case(), near, leave_out="bearing.eccentric bearing.cage") == [
+        name for name in found if name != "bearing.eccentric bearing.cage"
+    ]
 
 
 @pytest.mark.parametrize(("between", "part"), [(0.3, "cage"), (1e-6, "rolling_element")])

@@ -22,6 +22,7 @@ from tests.studies.fleet import FLEET, judged, life, spread_out, tones
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.drive import Drive
 from vibe.core.health import Finding
+from vibe.core.tones import CAGES
 from vibe.synth.damage import Damage
 from vibe.synth.hits import part_count, possible_damages
 from vibe.synth.simulate import simulate
@@ -91,7 +92,7 @@ def rng_of(seed: int, *words: str) -> np.random.Generator:
 def damages_of(drive: Drive, cause: str) -> list[str]:
     """Damages of the drive that a cause stands for; none where the drive has no such part."""
     endings = {
-        "lobe or output pin": PAIR, "tooth": TEETH, "mesh wear": ("mesh",),
+        "lobe or output pin": PAIR, "tooth": TEETH, "mesh wear": ("mesh",), "cage": CAGES,
     }.get(cause, (cause.replace(" ", "_"),))  # fmt: skip
     return [name for name in possible_damages(drive) if name.rpartition(".")[2] in endings]
 
@@ -162,7 +163,8 @@ def is_right(finding: Finding, planted: Planted) -> bool:
     """Whether what it names was planted: the element where one is named, else the bearing."""
     claimed = claims(finding, planted.tag)
     for damage in planted.damage:
-        if damage.tone in claimed:
+        # A cage is one part, whatever it strikes.
+        if damage.tone.partition("_past_")[0] in claimed:
             return True
         if finding.tone is None and damage.tone.startswith(f"{finding.component}."):
             return True

@@ -49,7 +49,15 @@ NINETY = 1.2816
 """Standard deviations over the mean that 90 % of a normal law lie below."""
 FEW_DECOYS = 20
 """With fewer decoys no comb can be sure, however strong."""
-SHARES = {"outer_race": "outer race", "inner_race": "inner race", "rolling_element": "rolling element", "cage": "cage"}
+SHARES = {
+    "outer_race": "outer race",
+    "inner_race": "inner race",
+    "rolling_element": "rolling element",
+    "cage": "cage",
+    "cage_past_load": "cage",
+    "cage_past_inner": "cage",
+    "cage_past_housing": "cage",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +86,13 @@ def local_kinds(drive: Drive) -> list[str]:
 def names_of(kind: str) -> tuple[str, ...]:
     """Tones by which a damage may be named: a disc's bore has none of its own and speaks as lobe and output pin do."""
     stage, _, part = kind.rpartition(".")
-    return (f"{stage}.lobe", f"{stage}.output_pin") if part == "disc_bore" else (kind,)
+    return (f"{stage}.lobe", f"{stage}.output_pin") if part == "disc_bore" else _cage_names(kind)
+
+
+def _cage_names(kind: str) -> tuple[str, ...]:
+    """A cage is named by its own tone, whatever it strikes; its comb bears the name of what it strikes."""
+    whole, past, _ = kind.partition(".cage_past_")
+    return (kind, f"{whole}.cage") if past else (kind,)
 
 
 def conditions_of(seed: int) -> Conditions:
@@ -158,7 +172,7 @@ def blocked_by(result: Judged, kind: str, drive: Drive, true_hz: float) -> str:
     if comb.hit_over_floor_db < faintest:
         return "faintest hit"
     if of_bearing:
-        if kind.endswith("cage"):
+        if ".cage" in kind:
             stricter = comb.false_alarm_probability > alarm / rules.inferred_stricter_by
             if not named:
                 return "cage surer" if stricter else "cage clear"

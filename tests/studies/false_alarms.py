@@ -28,6 +28,7 @@ RAMP = 0.05
 KINDS = {
     "outer race": "bearing race", "inner race": "bearing race", "rolling element": "rolling element", "cage": "cage",
     "ring pin": "pin or lobe", "lobe": "pin or lobe", "output pin": "pin or lobe", "gear tooth": "gear tooth",
+    "roller": "roller",
 }  # fmt: skip
 """Kind of tone by family."""
 ROLLING = ("bearing race", "rolling element", "cage")

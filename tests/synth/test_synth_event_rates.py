@@ -40,6 +40,12 @@ RV = drive(
     ),
 )
 
+ROLLING = drive(cycloid(17) | {"eccentricity_mm": 2.0, "output_roller_diameter_mm": 16.0})
+HALF = drive(cycloid(87) | {"fitted_pins": 44})
+STEPPED = drive(
+    {"kind": "stepped discs", "lobes": 24, "ring_pins": 25, "second_lobes": 20, "second_ring_pins": 21, "discs": 1}
+)
+
 CASES = [
     # 17 lobes in 18 pins reduce 17:1 against the input (trade fact); so the disc meets the eccentric at 25 + 25/17.
     (SEVENTEEN, 1500, "stage1.ring_pin", 25.0, 2),
@@ -64,6 +70,22 @@ CASES = [
     (ELEVEN, 1500, "bearing.eccentric bearing.inner_race", 147.69, 1),
     (ELEVEN, 1500, "bearing.eccentric bearing.rolling_element", 2 * 64.27, 1),
     (ELEVEN, 1500, "bearing.eccentric bearing.cage", 10.8622, 1),
+    # The same cages, at 0.39828 of the way from the outer ring to the inner one: 0.60172 before the inner ring and a
+    # load that turns with it; past the housing 0.39828 x 25 - 0.60172 x 25/11 Hz.
+    (ELEVEN, 1500, "bearing.input bearing.cage_past_inner", 15.043, 1),
+    (ELEVEN, 1500, "bearing.eccentric bearing.cage_past_load", 16.4105, 1),
+    (ELEVEN, 1500, "bearing.eccentric bearing.cage_past_housing", 8.5895, 1),
+    # A roller of 8 mm radius rolls e = 2 mm in its bore: a quarter more than its pin.
+    (ROLLING, 1500, "stage1.output_roller", 33.08824, 1),
+    # 87 lobes in 44 of 88 places: a lobe is met on every other turn past its disc, 25 x 88/87 / 2.
+    (HALF, 1500, "stage1.lobe", 12.64368, 1),
+    (HALF, 1500, "stage1.ring_pin", 25.0, 2),
+    # 24 in 25 and 20 in 21 make 126:1, so the second ring turns at 25/126; both rows pass the eccentric at 25 x 25/24.
+    (STEPPED, 1500, "stage1.second_ring_pin", 24.80159, 1),
+    (STEPPED, 1500, "stage1.second_lobe", 26.04167, 1),
+    # Two starts on 41 teeth; 19 on 38 sprocket teeth.
+    (drive({"kind": "worm", "starts": 2, "wheel_teeth": 41}), 1500, "stage1.driven_tooth", 1.219512, 1),
+    (drive({"kind": "chain", "driver_teeth": 19, "driven_teeth": 38}), 1500, "stage1.driven_tooth", 12.5, 1),
     # Wang et al., sun 9, planet 27, disc 39, pins 40, 1815 r/min: output 0.25 Hz, crank 9.75 Hz against the housing and
     # 10 Hz against carrier and disc; sun against carrier 30 Hz.
     (RV, 1815, "stage1.ring_pin", 9.75, 2),
@@ -134,3 +156,29 @@ def test_pins_are_met_one_pitch_apart() -> None:
     ]
     gap = np.mod(at[1][3:40] - at[0][3], 0.04)
     assert np.median(gap) == pytest.approx(0.04 / 18, abs=1e-4)
+
+
+def test_a_ring_roller_spins_seldom_and_is_heard_under_load() -> None:
+    """Pins on 65 mm, 18 x 2 = 36 mm to the pitch point: from 29 to 101 mm away, a sleeve of 5 mm radius turns between
+    29/5 - 1 and 101/5 - 1 times as fast as the disc past the ring, 25/17 Hz."""
+    machine = drive(
+        cycloid(17) | {"eccentricity_mm": 2.0, "ring_pitch_diameter_mm": 130.0, "ring_roller_diameter_mm": 10.0}
+    )
+    (found,) = rate(machine, "stage1.ring_roller", 1500)
+    assert 25 / 17 * 4.8 < found < 25 / 17 * 19.2
+    distance = np.mean(np.abs(65.0 - 36.0 * np.exp(2j * np.pi * np.arange(720) / 720)))
+    assert found == pytest.approx(25 / 17 * (distance / 5 - 1), rel=2e-3)
+
+
+def test_a_roller_that_coasts_lags() -> None:
+    (rolling,) = rate(ROLLING, "stage1.output_roller", 1500)
+    (coasting,) = rate(ROLLING, "stage1.output_roller", 1500, None)
+    assert 26.47059 < coasting < rolling
+
+
+def test_discs_stand_where_their_phases_say() -> None:
+    calm = Conditions(duration_s=4, speed_rpm=1500, speed_wander=0.0)
+    machine = drive(cycloid(17, discs=3) | {"disc_phase_deg": [0.0, 90.0, 240.0]})
+    first, second, third = events(machine, [Damage("stage1.ring_pin")], seed=2, conditions=calm).values()
+    assert np.median(np.mod(first[5] - second, 0.04)) == pytest.approx(0.04 / 4, abs=1e-4)
+    assert np.median(np.mod(first[5] - third, 0.04)) == pytest.approx(0.04 * 2 / 3, abs=1e-4)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 from math import asin, gcd, pi
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
@@ -86,40 +86,149 @@ def _check_lobes(lobes: int, ring_pins: int) -> None:
         )
 
 
-class CycloidalStage(Part):
-    """Discs with lobes on an eccentric, inside a ring of pins."""
+class CycloidalPair(Part):
+    """Discs with lobes inside a ring of pins: what plain and RV stages share."""
 
-    kind: Literal["cycloidal"]
     lobes: Annotated[int, Field(ge=3, le=400)]
     ring_pins: Annotated[int, Field(ge=4, le=401)]
-    output_pins: Annotated[int, Field(ge=3, le=100)] | None = None
+    """Places for pins round the ring. They settle the ratio."""
+    fitted_pins: Annotated[int, Field(ge=3, le=400)] | None = None
+    """Pins in these places, when every second or third place is left empty."""
     discs: Annotated[int, Field(ge=1, le=6)] = 2
-    fixed: Literal["ring", "output pins"] = "ring"
+    disc_phase_deg: list[Annotated[float, Field(ge=-360, le=360)]] | None = None
+    """Where the eccentric of each disc stands; equally spaced unless given."""
+    eccentricity_mm: Length | None = None
+    ring_pitch_diameter_mm: Length | None = None
+    """Circle on which the ring pins stand."""
+    ring_roller_diameter_mm: Length | None = None
+    """Outside diameter of ring pins, or of the sleeves on them, that are free to turn; none where they are fixed."""
     ratio: Positive | None = None
 
     @model_validator(mode="after")
-    def _meshes(self) -> CycloidalStage:
+    def _meshes(self) -> Self:
         _check_lobes(self.lobes, self.ring_pins)
+        if self.fitted_pins is not None and self.ring_pins % self.fitted_pins:
+            raise ValueError(
+                f"fitted_pins {self.fitted_pins} do not stand evenly in {self.ring_pins} places; "
+                "ring_pins counts the places, fitted or empty"
+            )
+        if self.disc_phase_deg is not None and len(self.disc_phase_deg) != self.discs:
+            raise ValueError(f"disc_phase_deg lists {len(self.disc_phase_deg)} angles for {self.discs} discs")
         return self
 
+    @model_validator(mode="after")
+    def _rolls(self) -> Self:
+        circle, roller, e = self.ring_pitch_diameter_mm, self.ring_roller_diameter_mm, self.eccentricity_mm
+        if roller is not None and (circle is None or e is None):
+            raise ValueError("ring_roller_diameter_mm needs ring_pitch_diameter_mm and eccentricity_mm beside it")
+        if circle is not None and e is not None:
+            rolling = 2 * e * self.ring_pins / (self.ring_pins - self.lobes)
+            if rolling >= circle:
+                raise ValueError(
+                    f"eccentricity_mm {e:g} is too large: {self.ring_pins} pins roll on a circle of {rolling:g} mm, "
+                    f"which must lie inside ring_pitch_diameter_mm {circle:g}"
+                )
+        if circle is not None and roller is not None and self.pins_fitted * asin(min(1.0, roller / circle)) > pi:
+            raise ValueError(
+                f"{self.pins_fitted} ring rollers of {roller:g} mm do not fit on a circle of {circle:g} mm"
+            )
+        return self
 
-class RvStage(Part):
+    @property
+    def pins_fitted(self) -> int:
+        """Pins that stand in the ring."""
+        return self.fitted_pins or self.ring_pins
+
+    @property
+    def disc_turns(self) -> tuple[float, ...]:
+        """Where each disc's eccentric stands, in turns."""
+        if self.disc_phase_deg is not None:
+            return tuple(angle / 360.0 for angle in self.disc_phase_deg)
+        return tuple(disc / self.discs for disc in range(self.discs))
+
+
+class CycloidalStage(CycloidalPair):
+    """Discs with lobes on an eccentric, inside a ring of pins."""
+
+    kind: Literal["cycloidal"]
+    output_pins: Annotated[int, Field(ge=3, le=100)] | None = None
+    output_roller_diameter_mm: Length | None = None
+    """Outside diameter of rollers that turn on the output pins; none where the pins themselves slide in the bores."""
+    output_bore_diameter_mm: Length | None = None
+    fixed: Literal["ring", "output pins"] = "ring"
+
+    @model_validator(mode="after")
+    def _swings(self) -> Self:
+        roller, bore, e = self.output_roller_diameter_mm, self.output_bore_diameter_mm, self.eccentricity_mm
+        if roller is not None and e is None:
+            if bore is None or bore <= roller:
+                raise ValueError(
+                    "output_roller_diameter_mm needs eccentricity_mm beside it, or an output_bore_diameter_mm "
+                    "that is larger"
+                )
+        # A bore must let the disc swing by twice its eccentricity; clearances are a small part of that.
+        elif roller and bore and e and abs(bore - roller - 2 * e) > 0.1 * 2 * e + 0.2:
+            raise ValueError(
+                f"output_bore_diameter_mm {bore:g} does not fit: a roller of {roller:g} mm on an eccentricity of "
+                f"{e:g} mm needs a bore of about {roller + 2 * e:g} mm"
+            )
+        return self
+
+    @property
+    def swing_mm(self) -> float | None:
+        """Eccentricity as stated, else by what the bores leave the rollers."""
+        if self.eccentricity_mm is not None:
+            return self.eccentricity_mm
+        if self.output_bore_diameter_mm is None or self.output_roller_diameter_mm is None:
+            return None
+        return (self.output_bore_diameter_mm - self.output_roller_diameter_mm) / 2
+
+
+class RvStage(CycloidalPair):
     """Planet wheels turn cranks, the cranks drive the discs."""
 
     kind: Literal["rv"]
     sun_teeth: Annotated[int, Field(ge=5, le=400)]
     planet_teeth: Annotated[int, Field(ge=5, le=400)]
-    cranks: Annotated[int, Field(ge=2, le=6)] = 3
+    cranks: Annotated[int, Field(ge=1, le=6)] = 3
+    fixed: Literal["ring", "carrier"] = "ring"
+
+
+class SteppedStage(Part):
+    """Two rows of lobes on one disc body: the first rolls in a fixed ring, the second turns the output's ring."""
+
+    kind: Literal["stepped discs"]
     lobes: Annotated[int, Field(ge=3, le=400)]
     ring_pins: Annotated[int, Field(ge=4, le=401)]
-    discs: Annotated[int, Field(ge=1, le=6)] = 2
-    fixed: Literal["ring", "carrier"] = "ring"
+    second_lobes: Annotated[int, Field(ge=3, le=400)]
+    second_ring_pins: Annotated[int, Field(ge=4, le=401)]
+    discs: Annotated[int, Field(ge=1, le=6)] = 1
+    """Disc bodies, equally spaced round the eccentric."""
     ratio: Positive | None = None
 
     @model_validator(mode="after")
-    def _meshes(self) -> RvStage:
+    def _meshes(self) -> Self:
         _check_lobes(self.lobes, self.ring_pins)
+        _check_lobes(self.second_lobes, self.second_ring_pins)
+        if self.second_lobes * self.ring_pins == self.second_ring_pins * self.lobes:
+            raise ValueError(
+                f"{self.lobes} lobes in {self.ring_pins} pins and {self.second_lobes} in {self.second_ring_pins} "
+                "undo each other: the output would never turn"
+            )
         return self
+
+    @property
+    def rows(self) -> tuple[CycloidalPair, CycloidalPair]:
+        """The two rows of lobes, each with its ring."""
+        return (
+            CycloidalPair(lobes=self.lobes, ring_pins=self.ring_pins, discs=self.discs),
+            CycloidalPair(lobes=self.second_lobes, ring_pins=self.second_ring_pins, discs=self.discs),
+        )
+
+    @property
+    def disc_turns(self) -> tuple[float, ...]:
+        """Where each disc's eccentric stands, in turns."""
+        return self.rows[0].disc_turns
 
 
 class PlanetaryStage(Part):
@@ -149,12 +258,53 @@ class PlanetaryStage(Part):
 
 
 class GearPairStage(Part):
-    """Two gears on parallel shafts."""
+    """Two gears on parallel shafts, or on shafts that meet at an angle (bevel pair)."""
 
-    kind: Literal["gear pair"]
+    kind: Literal["gear pair", "bevel pair"]
     driver_teeth: Annotated[int, Field(ge=5, le=2000)]
     driven_teeth: Annotated[int, Field(ge=5, le=2000)]
     ratio: Positive | None = None
+
+
+class WormStage(Part):
+    """A worm and its wheel."""
+
+    kind: Literal["worm"]
+    starts: Annotated[int, Field(ge=1, le=20)]
+    wheel_teeth: Annotated[int, Field(ge=5, le=2000)]
+    ratio: Positive | None = None
+
+    @property
+    def driver_teeth(self) -> int:
+        """A worm is a wheel of as many teeth as it has starts."""
+        return self.starts
+
+    @property
+    def driven_teeth(self) -> int:
+        return self.wheel_teeth
+
+
+class ChainStage(Part):
+    """Two sprockets and a chain."""
+
+    kind: Literal["chain"]
+    driver_teeth: Annotated[int, Field(ge=5, le=2000)]
+    driven_teeth: Annotated[int, Field(ge=5, le=2000)]
+    links: Annotated[int, Field(ge=8, le=100_000)] | None = None
+    ratio: Positive | None = None
+
+    @model_validator(mode="after")
+    def _reaches(self) -> Self:
+        if self.links is not None and 2 * self.links <= self.driver_teeth + self.driven_teeth:
+            raise ValueError(
+                f"a chain of {self.links} links cannot reach round sprockets of {self.driver_teeth} and "
+                f"{self.driven_teeth} teeth"
+            )
+        return self
+
+
+ToothedStage = GearPairStage | WormStage | ChainStage
+"""Two wheels whose teeth settle the ratio."""
 
 
 class BeltStage(Part):
@@ -168,7 +318,7 @@ class BeltStage(Part):
 
 
 Stage = Annotated[
-    CycloidalStage | RvStage | PlanetaryStage | GearPairStage | BeltStage,
+    CycloidalStage | RvStage | SteppedStage | PlanetaryStage | GearPairStage | WormStage | ChainStage | BeltStage,
     Field(discriminator="kind"),
 ]
 
@@ -196,7 +346,10 @@ class Bearing(Part):
     outer: str
     load: str | None = None
     """Body in whose frame the load stands still. Unless given: the eccentric for a bearing between an eccentric (or
-    crank) and its disc, else the housing."""
+    crank) and its disc, the carrier for one between a crank and its carrier, else the housing."""
+    second_load: str | None = None
+    """Body in whose frame a second load stands still. Unless one of both is given: on cranks of RV stages, the other of
+    crank and carrier, since torque pushes along the carrier and the swing of the discs along the crank."""
     elements: Annotated[int, Field(ge=3, le=400)] | None = None
     element_diameter_mm: Length | None = None
     pitch_diameter_mm: Length | None = None

@@ -11,9 +11,12 @@ from fractions import Fraction
 from typing import Literal
 
 Family = Literal[
-    "shaft", "mesh", "ring pin", "lobe", "output pin", "output pin pass", "hunting", "gear tooth", "planet pass",
-    "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
+    "shaft", "mesh", "ring pin", "lobe", "output pin", "output pin pass", "roller", "hunting", "gear tooth",
+    "planet pass", "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
 ]  # fmt: skip
+
+CAGES = ("cage", "cage_past_load", "cage_past_inner", "cage_past_housing")
+"""Last names of the tones of one cage: a turn of it past the outer ring, the load, the inner ring, the housing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +92,7 @@ class Coincidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Phasing:
-    """What M equally spaced discs do to mesh harmonic k: drives torque, a net radial force, or cancels."""
+    """What all discs together do to mesh harmonic k: drives torque, a net radial force, or cancels."""
 
     stage: str
     harmonic: int

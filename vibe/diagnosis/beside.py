@@ -8,6 +8,7 @@ from math import exp
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
+from vibe.core.tones import CAGES
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules.bearing import PARTS
 
@@ -133,7 +134,7 @@ def _part(finding: Finding) -> str:
 def part_of(tone: str) -> str:
     """The bearing, else the tone itself. The name of a bearing may have points in it, its parts have none."""
     head, _, part = tone.rpartition(".")
-    return head if tone.startswith("bearing.") and part in PARTS else tone
+    return head if tone.startswith("bearing.") and part in (*PARTS, *CAGES) else tone
 
 
 def _beside(comb: CombEvidence, other_score: float) -> CombEvidence:

@@ -145,13 +145,14 @@ def tones_at(case: Case, order: float, *, leave_out: str, ratios: Sequence[float
     spread = 0.002
     if case.speed is not None and case.speed.uncertainty_hz is not None:
         spread = max(spread, 3 * case.speed.uncertainty_hz / case.speed.input_hz)
-    found = []
+    found: list[str] = []
     for tone in case.tones.tones:
-        if not tone.damage or tone.id == leave_out:
+        # A cage is one part, whatever it strikes.
+        if not tone.damage or leave_out in (tone.id, tone.component) or tone.component in found:
             continue
         low, high = 1 + tone.slip[0] - spread, 1 + tone.slip[1] + spread
         if any(low <= order / (tone.order * ratio) <= high for ratio in ratios):
-            found.append(tone.id)
+            found.append(tone.component)
     return found
 
 

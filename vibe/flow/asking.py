@@ -141,6 +141,8 @@ def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
             names = tuple(twin.id for twin in twins)
             every = Lines(order=tone.order, harmonics=None)
             owners.append(Owner(name=" or ".join(names), lines=(every,), hits=names))
+    # A roller that slips has no line that is its own beforehand; its hits are.
+    owners += [Owner(name=tone.id, hits=(tone.id,)) for tone in table.tones if tone.family == "roller"]
     for bearing in drive.bearing:
         head = f"bearing.{bearing.name}"
         parts = (t.id for t in table.tones if t.damage and t.id.rpartition(".")[0] == head)
@@ -167,8 +169,8 @@ def _first(count: int) -> tuple[int, ...]:
 
 def _mesh_sidebands(mesh: Tone, table: ToneTable) -> tuple[float, ...]:
     """One and two turns of what carries the meshing parts past each other: wear is uneven along a turn."""
-    stage = mesh.id.partition(".")[0]
-    turns = {tone.order for tone in table.tones if tone.id in (f"{stage}.ring_pin", f"{stage}.lobe")}
+    row = mesh.id.removesuffix("mesh").removesuffix("gear_")
+    turns = {tone.order for tone in table.tones if tone.id in (f"{row}ring_pin", f"{row}lobe")}
     if mesh.sidebands or not turns:
         turns = {side.order for side in mesh.sidebands}
     return tuple(sorted({times * turn for turn in turns for times in (1, 2)}))
@@ -202,7 +204,8 @@ def candidate_of(drive: Drive, table: ToneTable) -> Candidate:
 def _harmonics(drive: Drive, tone: Tone) -> int:
     """Harmonics that tell of a tone: all that can be seen where it cannot slip, few of what random slip smears.
 
-    Of a cage only those that no race owns: as many lines as elements make the outer race's own.
+    Of a cage only those that no race owns: as many lines as elements make the outer race's own, or the inner race's
+    where the cage is seen from the inner ring or from a load that turns with it.
     """
     from vibe.spectra.comb import HARMONIC_SETS, SLIPPING_HARMONICS
 
@@ -210,7 +213,7 @@ def _harmonics(drive: Drive, tone: Tone) -> int:
         return max(HARMONIC_SETS)
     if tone.family != "cage":
         return SLIPPING_HARMONICS
-    elements = next((b.elements for b in drive.bearing if tone.id == f"bearing.{b.name}.cage"), None)
+    elements = next((b.elements for b in drive.bearing if tone.component == f"bearing.{b.name}.cage"), None)
     return 5 if elements is None else max(2, min(12, elements - 1))
 
 

@@ -7,12 +7,13 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from vibe.core.alarm_case import CaptureFinding
+from vibe.core.tones import CAGES
 
 _SIGNS = "23456789bcdfghjkmnpqrstvwxz"
 """No vowels, so that no word arises, and nothing that looks like something else: 27 signs."""
 _ID_LENGTH = 6
 """27^6 is 4·10^8: a site with a thousand alarms has two of one name with a chance of 1 in 800."""
-_RACES = ("outer_race", "inner_race", "rolling_element", "cage")
+_RACES = ("outer_race", "inner_race", "rolling_element", *CAGES)
 
 
 def owner_of(name: str) -> str:

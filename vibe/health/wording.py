@@ -9,6 +9,10 @@ _PARTS = {
     "lobe": "a lobe of the cycloidal disc",
     "output_pin": "an output pin with its roller and bore",
     "output_pin_pass": "the output pins",
+    "output_roller": "a roller on an output pin",
+    "ring_roller": "a roller on a ring pin",
+    "second_ring_pin": "a pin of the second ring",
+    "second_lobe": "a lobe of the disc's second row",
     "sun_tooth": "a tooth of the sun wheel",
     "planet_tooth": "a tooth of a planet wheel",
     "ring_tooth": "a tooth of the ring gear",
@@ -21,6 +25,9 @@ _RACES = {
     "inner_race": "inner race",
     "rolling_element": "rolling elements",
     "cage": "cage",
+    "cage_past_load": "cage",
+    "cage_past_inner": "cage",
+    "cage_past_housing": "cage",
 }
 _WHOLE = {
     "unbalance": "something that turns with the input is out of balance",

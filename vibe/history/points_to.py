@@ -12,6 +12,8 @@ _PARTS = {
     "ring_pin": "ring pins, stage {0}: one that is damaged, or pitch errors of the ring",
     "output_pin_pass": "output pins, stage {0}: spacing errors of pins or holes",
     "output_pin": "output pins, their rollers or holes, stage {0}",
+    "output_roller": "rollers on the output pins, stage {0}",
+    "ring_roller": "rollers on the ring pins, stage {0}",
     "hunting": "one lobe and one ring pin that meet, stage {0}",
     "output": "output shaft of stage {0}: unbalance, runout or its seat",
 }
@@ -34,7 +36,7 @@ def points_to(key: FigureKey, *, high: bool) -> str:
 
 
 def _part(subject: str) -> str | None:
-    if match := re.match(r"bearing\.(.+?)\.(outer_race|inner_race|rolling_element|cage)\b", subject):
+    if match := re.match(r"bearing\.(.+?)\.(outer_race|inner_race|rolling_element|cage\w*)\b", subject):
         name = match[1] if "bearing" in match[1].lower() else f"bearing {match[1]}"
         return f"{match[2].replace('_', ' ')} of the {name}"
     if match := re.match(r"stage(\d+)\.([a-z_]+)", subject):

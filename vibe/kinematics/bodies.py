@@ -62,7 +62,8 @@ def body_speeds(drive: Drive) -> dict[str, BodySpeed]:
 
     Bodies: ``housing`` (0), ``input`` (1), and per stage ``stageN.<part>``: eccentric, ring, disc, output
     (cycloidal); sun, planet, crank, eccentric, carrier, disc, ring, output (RV); sun, planet, carrier, ring, output
-    (planetary); driver, driven, output (gear pair); driver, driven, output and, with a length, belt (belt).
+    (planetary); eccentric, ring, disc, second_ring, output (stepped discs); driver, driven, output (gear and bevel
+    pair, worm) and, with a length or links, belt or chain (belt, chain).
     Stage N+1 is driven by ``stageN.output``. Beyond a belt the orders hold for a belt that does not slip.
 
     Raises:
@@ -76,7 +77,7 @@ def body_speeds(drive: Drive) -> dict[str, BodySpeed]:
 
 
 def _sense(body: str, order: Fraction, what: str) -> str:
-    if body in ("housing", "input") or (not order and "fixed" in what):
+    if body in ("housing", "input") or (not order and "fixed" in what) or "convention" in what:
         return ""
     if not order:
         return "; stands still"

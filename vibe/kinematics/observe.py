@@ -29,7 +29,7 @@ ANTI_ALIAS = 2.56
 PRACTICAL_S = 1800.0
 """Half an hour: longer than that no drive holds its speed and no route waits (common practice)."""
 
-LOOSE = {"outer race", "inner race", "rolling element", "cage", "electrical", "belt"}
+LOOSE = {"outer race", "inner race", "rolling element", "cage", "roller", "electrical", "belt"}
 """Families whose order is not settled by counts."""
 
 OUT_OF_REACH = "out of reach of vibration in practice"

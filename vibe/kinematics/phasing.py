@@ -1,11 +1,14 @@
-"""What equally spaced discs do to the harmonics of the mesh."""
+"""What several discs do to the harmonics of the mesh."""
 
 from __future__ import annotations
 
+from cmath import exp
+from collections.abc import Sequence
 from fractions import Fraction
+from math import pi
 from typing import Literal
 
-from vibe.core.drive import CycloidalStage, RvStage
+from vibe.core.drive import CycloidalPair
 from vibe.core.tones import Phasing
 from vibe.kinematics.relations import ONE
 
@@ -26,10 +29,26 @@ def sum_of_parts(harmonic: int, count: int, parts: int) -> Effect:
     return "radial" if rest in (1, parts - 1) else "cancels"
 
 
-def phasing(stage: CycloidalStage | RvStage, name: str = "stage1", past_ring: Fraction = ONE) -> tuple[Phasing, ...]:
-    """Mesh harmonics 1 to 6: do M discs, 360/M degrees apart, add up to torque or to a radial force, or cancel?
+LEFT = 0.02
+"""Share of what all discs would make together from which a sum does not cancel: equal discs differ by as much."""
 
-    Disc m repeats the force of disc 0 a phase of k * ring_pins * m / M turns later. The sum drives torque where
+
+def sum_of_phases(harmonic: int, count: int, turns: Sequence[float]) -> Effect:
+    """The same for parts that stand at any ``turns`` of a turn. Of a torque and a radial force the torque is said."""
+
+    def left(repeats: int) -> float:
+        return abs(sum(exp(2j * pi * repeats * turn) for turn in turns)) / len(turns)
+
+    if left(harmonic * count) >= LEFT:
+        return "torque"
+    return "radial" if max(left(harmonic * count - 1), left(harmonic * count + 1)) >= LEFT else "cancels"
+
+
+def phasing(stage: CycloidalPair, name: str = "stage1", past_ring: Fraction = ONE) -> tuple[Phasing, ...]:
+    """Mesh harmonics 1 to 6: do M discs add up to torque or to a radial force, or cancel?
+
+    They stand 360/M degrees apart unless the drive file lists their phases; ``ring_pins`` are those fitted. Disc m
+    repeats the force of disc 0 a phase of k * ring_pins * m / M turns later. The sum drives torque where
     k * ring_pins = 0 (mod M) and a radial force where it is +1 or -1 (mod M). Derived by carrying the law of planet
     phasing over; not published for discs. A line that must cancel and appears all the same means unequal discs. Empty
     for one disc, which has nothing to be phased with and drives both.
@@ -43,7 +62,10 @@ def phasing(stage: CycloidalStage | RvStage, name: str = "stage1", past_ring: Fr
         return ()
     found: list[Phasing] = []
     for harmonic in HARMONICS:
-        effect = sum_of_parts(harmonic, stage.ring_pins, stage.discs)
-        order = harmonic * stage.ring_pins * abs(past_ring)
+        if stage.disc_phase_deg is None:
+            effect = sum_of_parts(harmonic, stage.pins_fitted, stage.discs)
+        else:
+            effect = sum_of_phases(harmonic, stage.pins_fitted, stage.disc_turns)
+        order = harmonic * stage.pins_fitted * abs(past_ring)
         found.append(Phasing(stage=name, harmonic=harmonic, effect=effect, order=order))
     return tuple(found)

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from vibe.core.drive import BeltStage, CycloidalStage, Drive, GearPairStage, PlanetaryStage, RvStage
+from vibe.core.drive import (
+    BeltStage,
+    ChainStage,
+    CycloidalStage,
+    Drive,
+    GearPairStage,
+    PlanetaryStage,
+    RvStage,
+    SteppedStage,
+    WormStage,
+)
 from vibe.core.tones import Phasing, Tone, ToneTable
 from vibe.kinematics.bodies import body_speeds, solve_train
 from vibe.kinematics.coincidence import coincidences
@@ -31,7 +41,8 @@ def tone_table(drive: Drive) -> ToneTable:
     if any(isinstance(stage, BeltStage) for stage in drive.stage):
         slipping = solve_train(drive, BELT_SLIP)
         lagging = {tone.id: tone for tone in _tones(drive, slipping.speeds, slipping.outputs)}
-        tones = [_with_belt_slip(tone, lagging[tone.id]) for tone in tones]
+        # Slip may bring two cage tones of one bearing together, which then are one.
+        tones = [_with_belt_slip(tone, lagging.get(tone.id, tone)) for tone in tones]
     return ToneTable(
         drive=drive.tag,
         bodies=tuple(body_speeds(drive).values()),
@@ -58,7 +69,9 @@ def _tones(drive: Drive, speeds: Speeds, outputs: tuple[str, ...]) -> Iterator[T
                 yield from cycloid.pair_tones(stage, name, speeds)
             case PlanetaryStage():
                 yield from gears.planetary_tones(stage, name, speeds)
-            case GearPairStage():
+            case SteppedStage():
+                yield from cycloid.stepped_tones(stage, name, speeds)
+            case GearPairStage() | WormStage() | ChainStage():
                 yield from gears.pair_tones(stage, name, speeds)
             case BeltStage():
                 yield from belts.belt_tones(stage, name, speeds)

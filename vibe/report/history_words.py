@@ -145,7 +145,7 @@ def rule_name(rule: str) -> str:
 
 _IDENTIFIER = re.compile(
     r"\b(?:(?P<measure>" + "|".join(sorted(filter(lambda name: "_" in name, MEASURES), key=len, reverse=True)) + r")"
-    r"|(?P<tone>stage\d+\.\w+|bearing\.[^,;:()]+?\.(?:outer_race|inner_race|rolling_element|cage)|(?:input|motor)\.\w+))\b"
+    r"|(?P<tone>stage\d+\.\w+|bearing\.[^,;:()]+?\.(?:outer_race|inner_race|rolling_element|cage(?:_past_\w+)?)|(?:input|motor)\.\w+))\b"
 )
 
 

@@ -139,7 +139,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
     ]
     if table.phasing:
         effects = {"torque": "drives torque", "radial": "leaves a net radial force", "cancels": "cancels"}
-        phasing = _table("Mesh harmonics with equally spaced discs", ["stage", ">harmonic", ">order", "what is left"])
+        phasing = _table("Mesh harmonics of all discs together", ["stage", ">harmonic", ">order", "what is left"])
         for entry in table.phasing:
             _row(phasing, entry.stage, str(entry.harmonic), words.fraction(entry.order), effects[entry.effect])
         parts.append(phasing)

@@ -30,6 +30,11 @@ _PARTS = {
     "lobe": "lobe of the disc",
     "output_pin": "output pin, its roller or its disc bore",
     "output_pin_pass": "output pins",
+    "output_roller": "output roller, turning on its pin",
+    "ring_roller": "ring roller, turning on its pin",
+    "second_mesh": "mesh of the second row",
+    "second_ring_pin": "pin of the second ring",
+    "second_lobe": "lobe of the second row",
     "output": "output",
     "disc": "disc",
     "eccentric": "eccentric",
@@ -120,14 +125,19 @@ def sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+_FRAMES = {"inner": "inner ring"}
+
+
 def component(name: str) -> str:
     """A component's identifier in plain words: ``stage1.lobe`` -> "lobe of the disc, stage 1"."""
     if match := re.fullmatch(r"stage(\d+)\.(\w+)", name):
         part = _PARTS.get(match[2], match[2].replace("_", " "))
         return f"{part}, stage {match[1]}"
-    if match := re.fullmatch(r"bearing\.(.+?)(?:\.(outer_race|inner_race|rolling_element|cage))?", name):
+    if match := re.fullmatch(r"bearing\.(.+?)(?:\.(outer_race|inner_race|rolling_element|cage(?:_past_\w+)?))?", name):
         bearing = match[1] if "bearing" in match[1].lower() else f"bearing “{match[1]}”"
-        return f"{match[2].replace('_', ' ')} of the {bearing}" if match[2] else bearing
+        part, past, frame = (match[2] or "").partition("_past_")
+        struck = f", past the {_FRAMES.get(frame, frame)}" if past else ""
+        return f"{part.replace('_', ' ')} of the {bearing}{struck}" if part else bearing
     if match := re.fullmatch(r"(input|motor)\.(\w+)", name):
         return f"{match[1]} {match[2].replace('_', ' ')}"
     return name.replace("_", " ")

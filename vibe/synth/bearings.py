@@ -15,6 +15,8 @@ from vibe.synth.motion import Array, crossings
 from vibe.synth.scene import Scene, orbit_body, path
 
 PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
+CAGE_PAST = ("load", "inner", "housing")
+"""What a cage may strike besides the outer ring's land: damage ``cage_past_<frame>``."""
 GRAVITY_TURNS = 0.75
 """Loads that stand still in the housing point down."""
 
@@ -82,6 +84,15 @@ def slow_noise(scene: Scene, rng: np.random.Generator, correlation_s: float) -> 
     return np.asarray(np.interp(time_s, time_s[0] + step * np.arange(count), values))
 
 
+def load_frame(bearing: Bearing) -> str:
+    """Body in whose frame the load stands still: as stated, else the eccentric that pushes a disc, else the housing."""
+    if bearing.load:
+        return bearing.load
+    ends = (bearing.inner, bearing.outer)
+    pushed = any(end.endswith(".disc") for end in ends)
+    return next((end for end in ends if pushed and end.endswith((".eccentric", ".crank"))), "housing")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Angles:
     """Angles in turns (n,): rings and cage in the housing frame, ``spin`` of an element about its own axis seen from
@@ -114,7 +125,7 @@ def angles(scene: Scene, bearing: Bearing) -> Angles:
     start = scene.streams.capture(f"cage start {bearing.name}").uniform()
     cage = outer + start + np.concatenate([[0.0], np.cumsum(steps)])
     spin = start + (outer - cage) * radii.outer_radius / radii.element_radius
-    load_body = bearing.load or bearing.outer
+    load_body = load_frame(bearing)
     direction = GRAVITY_TURNS if motion.rate(load_body) == 0.0 else LOAD_SIDE_TURNS
     return Angles(inner, outer, cage, spin, motion.angle(load_body) + direction, mean)
 
@@ -132,7 +143,7 @@ def bearing_hits(scene: Scene, bearing: Bearing, part: str, damage: Damage) -> l
     if part in ("outer_race", "inner_race"):
         ring_body = bearing.outer if part == "outer_race" else bearing.inner
         ring = turn.outer if part == "outer_race" else turn.inner
-        load_body = bearing.load or bearing.outer
+        load_body = load_frame(bearing)
         # A spall grows where the load stands; on a ring that turns past the load every place is equal.
         if motion.rate(ring_body) == motion.rate(load_body):
             place = float(turn.load[0] - ring[0] + rng.normal(0.0, 0.03))
@@ -155,13 +166,18 @@ def bearing_hits(scene: Scene, bearing: Bearing, part: str, damage: Damage) -> l
         jitter = 0.004
         rate = np.abs(np.mean(np.gradient(turn.spin, motion.time_s)))
     else:
-        # A cage guided by the outer ring: its broken bar catches one worn spot of the ring's land each round.
-        times = crossings(turn.cage - turn.outer, motion.time_s)
-        where = np.interp(times, motion.time_s, turn.load)
+        # A cage guided by the outer ring: its broken bar catches one worn spot of the ring's land each round. Guided
+        # by the inner ring it does so there; bent, it rubs a shield in the housing; an odd element meets the load.
+        still = np.zeros_like(turn.cage)
+        frame = {"cage_past_inner": turn.inner, "cage_past_load": turn.load, "cage_past_housing": still}
+        passing = turn.cage - frame.get(part, turn.outer)
+        times = crossings(passing, motion.time_s)
+        where = np.interp(times, motion.time_s, frame.get(part, turn.load))
         strength = np.ones(times.size)
         jitter = 0.003
-        rate = np.abs(np.mean(np.gradient(turn.cage - turn.outer, motion.time_s)))
-    load_at = np.interp(times, motion.time_s, turn.load)
+        rate = np.abs(np.mean(np.gradient(passing, motion.time_s)))
+    # A cage bears no load, and what strikes the load does so where it is highest.
+    load_at = where if part.startswith("cage") else np.interp(times, motion.time_s, turn.load)
     heights = strength * load_zone(where - load_at, exponent=exponent) * uneven(rng, times.size)
     orbit = next(
         (b for b in (orbit_body(scene.drive, bearing.inner), orbit_body(scene.drive, bearing.outer)) if b), None
@@ -178,7 +194,7 @@ def bearing_hits(scene: Scene, bearing: Bearing, part: str, damage: Damage) -> l
             source=name,
             times_s=times,
             heights=reach[:, None] * (damage.size * heights * seen)[None, :],
-            pulse_s=8e-5 if part != "cage" else 3e-4,
+            pulse_s=3e-4 if part.startswith("cage") and part != "cage_past_load" else 8e-5,
             side=side,
         )
     ]

@@ -8,11 +8,23 @@ order of the parts come from the parts' own errors; phasing of several discs com
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import gcd
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.drive import BeltStage, CycloidalStage, GearPairStage, PlanetaryStage, RvStage
+from vibe.core.drive import (
+    BeltStage,
+    ChainStage,
+    CycloidalPair,
+    CycloidalStage,
+    GearPairStage,
+    PlanetaryStage,
+    RvStage,
+    SteppedStage,
+    ToothedStage,
+    WormStage,
+)
 from vibe.synth.contact import (
     LOAD_SIDE_TURNS,
     LOAD_WIDTH_TURNS,
@@ -23,7 +35,7 @@ from vibe.synth.contact import (
     turn_of_parts,
 )
 from vibe.synth.motion import TURN, Array
-from vibe.synth.scene import SENSOR_TURNS, Scene, eccentric_of, planets_of
+from vibe.synth.scene import SENSOR_TURNS, Scene, planets_of
 
 MESH_M_S2 = 0.35
 """First mesh line of a healthy stage, r.m.s., before the casing; tuned to 0.3 to 1.5 mm/s in all (common practice)."""
@@ -57,9 +69,12 @@ def smooth_forces(scene: Scene, wear: dict[str, float]) -> Smooth:
         if isinstance(stage, CycloidalStage | RvStage):
             own = wear.get(f"stage{number}.mesh", 0.0), wear.get(f"stage{number}.output_pin_pass", 0.0)
             _discs(scene, number, stage, own, total)
+        if isinstance(stage, SteppedStage):
+            for row, prefix in zip(stage.rows, ("", "second_"), strict=True):
+                _discs(scene, number, row, (wear.get(f"stage{number}.{prefix}mesh", 0.0), 0.0), total, prefix)
         if isinstance(stage, RvStage | PlanetaryStage):
             _planets(scene, number, stage, gear_wear, total)
-        if isinstance(stage, GearPairStage):
+        if isinstance(stage, GearPairStage | WormStage | ChainStage):
             _pair(scene, number, stage, gear_wear, total)
         if isinstance(stage, BeltStage):
             _belt(scene, number, stage, total)
@@ -118,40 +133,51 @@ def parts_turn(
 
 
 def _discs(
-    scene: Scene, number: int, stage: CycloidalStage | RvStage, extent: tuple[float, float], total: Smooth
+    scene: Scene,
+    number: int,
+    stage: CycloidalPair,
+    extent: tuple[float, float],
+    total: Smooth,
+    row: str = "",
 ) -> None:
+    """``row``: prefix of the ring's name and of the streams of a second row of lobes."""
     motion, head = scene.motion, f"stage{number}"
     wear, pass_wear = extent
-    name = f"{head}.{eccentric_of(stage)}"
+    name = f"{head}.{'crank' if isinstance(stage, RvStage) else 'eccentric'}"
     swing = motion.angle(name)
-    ring_hz = _relative_hz(scene, name, f"{head}.ring")
+    ring_hz = _relative_hz(scene, name, f"{head}.{row}ring")
     disc_hz = _relative_hz(scene, name, f"{head}.disc")
-    lively = _liveliness(stage.ring_pins * ring_hz)
+    # Where places are left empty, a lobe finds a pin every so many turns only, and some lobes none.
+    every = stage.ring_pins // stage.pins_fitted
+    reached = gcd(every, stage.ring_pins - stage.lobes)
+    seldom = reached / every
+    lively = _liveliness(stage.pins_fitted * ring_hz)
     line = PITCH_LINE_M_S2 * lively * scene.conditions.pitch_errors
     rate = scene.conditions.sample_rate_hz
     pins = smooth_table(
         parts_turn(
-            scene.streams.machine(f"{head} pins"),
-            count=stage.ring_pins, width=LOAD_WIDTH_TURNS, limit=harmonic_limit(ring_hz, rate),
+            scene.streams.machine(f"{head} {row}pins"),
+            count=stage.pins_fitted, width=LOAD_WIDTH_TURNS, limit=harmonic_limit(ring_hz, rate),
             line=line, mesh=MESH_M_S2 * lively, wear=wear,
         )
     )  # fmt: skip
-    share = 1.0 + 0.05 * scene.streams.machine(f"{head} shares").standard_normal(stage.discs)
+    share = 1.0 + 0.05 * scene.streams.machine(f"{head} {row}shares").standard_normal(stage.discs)
     share /= share.sum()
     if (uneven := scene.conditions.unequal_discs) and stage.discs > 1:
         # One disc thicker, or its eccentricity larger: it takes load off the others.
         share *= np.where(np.arange(stage.discs) == 0, 1.0 + uneven, 1.0 - uneven / (stage.discs - 1))
     for disc in range(stage.discs):
-        direction = swing + disc / stage.discs
+        direction = swing + stage.disc_turns[disc]
         lobes = smooth_table(
             parts_turn(
-                scene.streams.machine(f"{head} lobes {disc}"),
-                count=stage.lobes, width=LOAD_WIDTH_TURNS, limit=harmonic_limit(disc_hz, rate),
+                scene.streams.machine(f"{head} {row}lobes {disc}"),
+                count=stage.lobes // reached, width=LOAD_WIDTH_TURNS * seldom,
+                limit=harmonic_limit(disc_hz * seldom, rate),
                 line=line * stage.discs**0.5, mesh=0.1 * MESH_M_S2 * lively, wear=wear,
             )
         )  # fmt: skip
-        force = look_up(pins, direction - motion.angle(f"{head}.ring"))
-        force += look_up(lobes, direction - motion.angle(f"{head}.disc"))
+        force = look_up(pins, direction - motion.angle(f"{head}.{row}ring"))
+        force += look_up(lobes, seldom * (direction - motion.angle(f"{head}.disc")))
         if isinstance(stage, CycloidalStage) and stage.output_pins:
             outputs = smooth_table(
                 parts_turn(
@@ -206,7 +232,7 @@ def _planets(scene: Scene, number: int, stage: RvStage | PlanetaryStage, wear: f
         _add(scene, total, number, force, scene.motion.angle(carrier) + shift)
 
 
-def _pair(scene: Scene, number: int, stage: GearPairStage, wear: float, total: Smooth) -> None:
+def _pair(scene: Scene, number: int, stage: ToothedStage, wear: float, total: Smooth) -> None:
     head = f"stage{number}"
     mesh = 0.7 * MESH_M_S2 * _liveliness(stage.driver_teeth * _relative_hz(scene, f"{head}.driver", "housing"))
     force = _gear_force(scene, f"{head}.driver", stage.driver_teeth, "housing", 0.0, mesh, wear)

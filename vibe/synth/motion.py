@@ -11,7 +11,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.drive import BeltStage, CycloidalStage, Drive, GearPairStage, PlanetaryStage, RvStage, Stage
+from vibe.core.drive import (
+    BeltStage,
+    ChainStage,
+    CycloidalStage,
+    Drive,
+    GearPairStage,
+    PlanetaryStage,
+    RvStage,
+    Stage,
+    SteppedStage,
+    WormStage,
+)
 from vibe.core.errors import CallError
 
 Array = NDArray[np.float64]
@@ -82,6 +93,15 @@ def _rv(stage: RvStage, speed: float) -> dict[str, float]:
     return turns | {"input": speed, "planet": turns["crank"], "eccentric": turns["crank"]}
 
 
+def _stepped(stage: SteppedStage, speed: float) -> dict[str, float]:
+    rolling = _Rolling()
+    rolling.inside("disc", "ring", "eccentric", stage.lobes, stage.ring_pins)
+    rolling.inside("disc", "second_ring", "eccentric", stage.second_lobes, stage.second_ring_pins)
+    rolling.still("ring")
+    turns = rolling.solve("eccentric", speed)
+    return turns | {"input": speed, "output": turns["second_ring"]}
+
+
 def _planetary(stage: PlanetaryStage, speed: float) -> dict[str, float]:
     # The planet's own pitch radius is what fits between sun and ring, whatever the profile shift.
     rolling = _Rolling()
@@ -101,6 +121,21 @@ def _gear_pair(stage: GearPairStage, speed: float) -> dict[str, float]:
     return turns | {"input": speed, "output": turns["driven"]}
 
 
+def _worm(stage: WormStage, speed: float) -> dict[str, float]:
+    # The thread moves on by a pitch for each of its starts; the wheel's rim goes along.
+    driven = -speed * stage.starts / stage.wheel_teeth
+    return {"input": speed, "driver": speed, "driven": driven, "output": driven}
+
+
+def _chain(stage: ChainStage, speed: float) -> dict[str, float]:
+    pitches = speed * stage.driver_teeth
+    driven = pitches / stage.driven_teeth
+    turns = {"input": speed, "driver": speed, "driven": driven, "output": driven}
+    if stage.links is not None:
+        turns["chain"] = pitches / stage.links
+    return turns
+
+
 def _belt(stage: BeltStage, speed: float) -> dict[str, float]:
     driven = speed * stage.driver_diameter_mm / stage.driven_diameter_mm
     turns = {"input": speed, "driver": speed, "driven": driven, "output": driven}
@@ -118,6 +153,12 @@ def _stage(stage: Stage, speed: float) -> dict[str, float]:
         return _planetary(stage, speed)
     if isinstance(stage, GearPairStage):
         return _gear_pair(stage, speed)
+    if isinstance(stage, SteppedStage):
+        return _stepped(stage, speed)
+    if isinstance(stage, WormStage):
+        return _worm(stage, speed)
+    if isinstance(stage, ChainStage):
+        return _chain(stage, speed)
     return _belt(stage, speed)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vibe.core.drive import CycloidalStage, Drive, PlanetaryStage, RvStage
+from vibe.core.drive import CycloidalStage, Drive, PlanetaryStage, RvStage, SteppedStage
 from vibe.synth.conditions import Conditions
 from vibe.synth.motion import TURN, Array, Motion, input_motion, turning
 from vibe.synth.streams import Streams
@@ -111,6 +111,6 @@ def planets_of(stage: RvStage | PlanetaryStage) -> int:
     return stage.cranks if isinstance(stage, RvStage) else stage.planets
 
 
-def eccentric_of(stage: CycloidalStage | RvStage) -> str:
+def eccentric_of(stage: CycloidalStage | RvStage | SteppedStage) -> str:
     """Name of the body whose direction swings the discs."""
-    return "eccentric" if isinstance(stage, CycloidalStage) else "crank"
+    return "crank" if isinstance(stage, RvStage) else "eccentric"

@@ -10,6 +10,7 @@ import numpy as np
 
 from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
+from vibe.synth.bearings import load_frame
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import Damage, HitTrain, parse_damage
 from vibe.synth.forces import MACHINE_SPREAD, smooth_forces
@@ -126,7 +127,7 @@ def truth(
 def _act(drive: Drive, damage: Sequence[Damage], seed: int, conditions: Conditions) -> tuple[Scene, list[HitTrain]]:
     scene = set_scene(drive, seed, conditions)
     for bearing in drive.bearing:
-        for body in (bearing.inner, bearing.outer, bearing.load or bearing.outer):
+        for body in (bearing.inner, bearing.outer, load_frame(bearing)):
             scene.motion.rate(body)
     trains: list[HitTrain] = []
     for item in damage:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
+from vibe.core.tones import CAGES
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
 from vibe.diagnosis.settings import CombSettings
 
@@ -28,10 +29,29 @@ def find(case: Case) -> list[Finding]:
     findings = []
     for bearing in case.drive.bearing:
         combs = {part: case.combs[tone] for part in PARTS if (tone := f"bearing.{bearing.name}.{part}") in case.combs}
+        if (cage := _cage(case, bearing)) is not None:
+            combs["cage"] = cage
         choice = _far(case, bearing) or _both_races(case, combs) or _one_element(case, combs)
         if choice is not None:
             findings.append(_finding(case, bearing, choice, combs))
     return findings
+
+
+_STRUCK = {
+    "cage": "the outer ring", "cage_past_load": "the load", "cage_past_inner": "the inner ring",
+    "cage_past_housing": "the housing",
+}  # fmt: skip
+
+
+def _cage(case: Case, bearing: Bearing) -> CombEvidence | None:
+    """The strongest comb of a bearing's cage, whatever frame it is seen from."""
+    names = [f"bearing.{bearing.name}.{part}" for part in CAGES]
+    return max((case.combs[name] for name in names if name in case.combs), key=lambda comb: comb.score, default=None)
+
+
+def _struck(comb: CombEvidence) -> str:
+    """What a cage passes where it is seen in ``comb``."""
+    return _STRUCK.get(comb.tone.rpartition(".")[2], "the outer ring")
 
 
 def _far(case: Case, bearing: Bearing) -> _Choice | None:
@@ -82,7 +102,8 @@ def _one_element(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     cage = combs.get("cage")
     strikes = cage is not None and _strikes(cage, stricter, settings)
     if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present.values()):
-        reason = "Hits repeat as the cage turns: the cage itself, or one rolling element that differs. "
+        reason = f"Hits repeat as the cage passes {_struck(cage)}: the cage itself, or one rolling element that "
+        reason += "differs. "
         return _Choice(part="cage", shown=(cage,), chance=cage.false_alarm_probability, reason=reason)
     if not present:
         return None
@@ -140,14 +161,19 @@ def _finding(case: Case, bearing: Bearing, choice: _Choice, combs: dict[str, Com
     alike = tones_at(case, size.order, leave_out=tone.id if tone else "")
     if choice.part in ("", "cage", "rolling_element"):
         # What was inferred, or not told at all, leaves the bearing's other elements possible.
-        alike += [comb.tone for part, comb in combs.items() if part != choice.part and _possible(choice, part, comb)]
+        alike += [
+            case.tones.tone(comb.tone).component
+            for part, comb in combs.items()
+            if part != choice.part and _possible(choice, part, comb)
+        ]
     items: list[EvidenceItem] = []
     for comb in choice.shown:
         items += comb_items(comb)
     orders = " and ".join(order_text(comb.order) for comb in choice.shown)
     off = ""
     if tone is not None and len(choice.shown) == 1:
-        shift = (size.order / tone.order - 1) * 100
+        seen = case.tones.tone(size.tone) if choice.part == "cage" else tone
+        shift = (size.order / seen.order - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
     return Finding(
         tone=tone.id if tone else None,

@@ -1,4 +1,4 @@
-"""One damaged ring pin, lobe, output pin or gear tooth: hits at its own order, at one place of its own turn.
+"""One damaged ring pin, lobe, output pin, roller or gear tooth: hits at its own order, at one place of its own turn.
 
 Sound parts differ by their pitch errors and therefore repeat at the same orders. What tells damage is that the
 comb is no chance *and* that the turn, laid on the part's own body, shows one place standing out of the others.
@@ -13,7 +13,7 @@ from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
 
-FAMILIES = ("ring pin", "lobe", "output pin", "gear tooth")
+FAMILIES = ("ring pin", "lobe", "output pin", "gear tooth", "roller")
 TWIN_SHARE = 0.15
 """A second place at the discs' spacing, at least this strong, is the same part met by another disc. Discs share their
 load unevenly, by up to a half (common practice): a quarter of the power, less what noise takes."""
@@ -29,6 +29,7 @@ ADVICE = {
     "output pin": "Inspect output pins, rollers and disc bores, and the disc's flanks: vibration alone cannot part "
     "them.",
     "gear tooth": "Inspect the teeth and the oil for metal.",
+    "roller": "Take the rollers off their pins and look at them, at their pins and at what they roll on.",
 }
 TOLD_APART = "Inspect output pins and their rollers, then the disc's bores: two discs meet what is damaged."
 

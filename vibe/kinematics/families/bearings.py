@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from vibe.core.drive import Bearing, Drive
 from vibe.core.errors import ConfigError
-from vibe.core.tones import Family, Tone
+from vibe.core.tones import Family, Sideband, Tone
 from vibe.kinematics.families.bearing_multiples import multiples
 from vibe.kinematics.families.make import spaced, text
 from vibe.kinematics.relations import Speeds
@@ -19,6 +19,12 @@ SLIP = (-0.02, 0.01)
 GEOMETRY = "rolling without slip, both rings turning: Randall & Antoni 2011"
 TABLE = "orders of the bearing table given"
 HALVED = ", which lists both strikes of an element per spin: halved"
+
+CAGE_APART = 0.005
+"""Relative distance from which two cage tones are two: nearer ones, no capture parts, since slips differ by as much
+(0.1 to 0.8 % is usual, common practice)."""
+WIDEST_CAGE_SLIP = 0.2
+"""A cage that nearly stands still in a frame has no order there: slip would move it by more than this, relative."""
 
 Motion = tuple[Fraction | float, str]
 """Signed order at which something turns, and what it does."""
@@ -41,13 +47,16 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             f"bearing {bearing.name!r}: {bearing.inner} and {bearing.outer} turn together "
             f"(order {text(inner)}), so this bearing never turns"
         )
-    load_body = bearing.load or _load_body(bearing)
-    load = _speed(bearing, "load", load_body, speeds)
+    roles = zip(_load_bodies(bearing), ("load", "second_load"), strict=False)
+    loads = [(body, _speed(bearing, role, body, speeds)) for body, role in roles]
     past = abs(inner - outer)
     own = multiples(bearing)
     between = f"{bearing.inner} passes {bearing.outer} {text(past)} times per input turn"
-    swept = f"the load, still in the frame of {load_body}"
     seen = "past a fixed sensor"
+
+    def swept(turning: Fraction | float, what: str) -> list[Motion]:
+        """How a part that turns at order ``turning`` passes each load."""
+        return [(turning - load, f"{what} through the load, still in the frame of {body}") for body, load in loads]
 
     def tone(part: str, family: Family, multiple: float, made_by: str, tabled: bool, bands: list[Motion]) -> Tone:
         return Tone(
@@ -66,7 +75,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
 
     table = bearing.orders
     outer_motion: list[Motion] = [
-        (outer - load, f"the outer race turns through {swept}"),
+        *swept(outer, "the outer race turns"),
         (outer, f"the outer race turns with {bearing.outer} {seen}"),
     ]
     if own.outer is not None:
@@ -79,7 +88,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             "inner_race", "inner race", own.inner, f"elements roll over one spot of the inner race; {between}",
             bool(table and table.inner_race),
             [
-                (inner - load, f"the inner race turns through {swept}"),
+                *swept(inner, "the inner race turns"),
                 (inner, f"the inner race turns with {bearing.inner} {seen}"),
             ],
         )  # fmt: skip
@@ -88,7 +97,7 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
         if own.k is not None:
             cage = (float(inner) * (1 - own.k) + float(outer) * (1 + own.k)) / 2
             carried = [
-                (cage - float(load), f"the cage carries the element through {swept}"),
+                *swept(cage, "the cage carries the element"),
                 (cage, f"the cage carries the element {seen}"),
             ]
         yield tone(
@@ -101,19 +110,81 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             "cage", "cage", own.cage, f"the cage turns once, seen from the outer ring; {between}",
             bool(table and table.cage), outer_motion,
         )  # fmt: skip
+        yield from _cage_elsewhere(bearing, own.cage, inner, outer, loads[0], bool(table and table.cage))
 
 
-def _load_body(bearing: Bearing) -> str:
-    """Where no load is stated: the load stands still in the housing, except between an eccentric and its disc.
+def _cage_elsewhere(
+    bearing: Bearing, share: float, inner: Fraction, outer: Fraction, loaded: tuple[str, Fraction], tabled: bool
+) -> Iterator[Tone]:
+    """The cage past all that it may strike, or carry one odd element past, besides the outer ring.
 
-    There the reaction of the lobes turns with the eccentric.
+    The cage turns at f_outer + share (f_inner - f_outer), share being (1 - k) / 2 (Randall & Antoni 2011); past a frame
+    that turns at f_frame, at f_outer - f_frame + share (f_inner - f_outer). What slips is the last term, the turn past
+    the outer ring: a cage that lags passes the inner ring more often, not less.
     """
-    rings = {bearing.inner, bearing.outer}
+    load_body, load = loaded
+    past_outer = share * float(inner - outer)
+    known = [abs(past_outer)]
+    frames = (
+        ("load", load, f"the load, still in the frame of {load_body}: one odd element, or a bar of the cage, meets it"),
+        ("inner", inner, "the inner ring"),
+        ("housing", Fraction(0), "one place of the housing"),
+    )
+    for frame, turns, what in frames:
+        carried = float(outer - turns)
+        order = abs(carried + past_outer)
+        if any(abs(order - other) <= CAGE_APART * other for other in known):
+            continue
+        slips = sorted(past_outer * slip / (carried + past_outer) for slip in SLIP) if order > 0 else [-1.0, 1.0]
+        if max(map(abs, slips)) > WIDEST_CAGE_SLIP:
+            continue
+        known.append(order)
+        yield Tone(
+            id=f"bearing.{bearing.name}.cage_past_{frame}",
+            component=f"bearing.{bearing.name}.cage",
+            defect="local damage",
+            family="cage",
+            order=order,
+            order_exact=None,
+            damage=True,
+            made_by=f"the cage turns once, seen from {what}",
+            source=TABLE if tabled else GEOMETRY,
+            slip=(slips[0], slips[1]),
+            sidebands=_struck_at(turns, load, "inner ring" if frame == "inner" else frame),
+        )
+
+
+def _struck_at(turns: Fraction, load: Fraction, frame: str) -> tuple[Sideband, ...]:
+    """Spacings at which strikes at one place of a frame that turns at order ``turns`` swell and fade."""
+    return spaced(
+        [
+            (turns - load, f"the {frame} passes the load"),
+            (turns, f"the {frame} turns past a fixed sensor"),
+        ]
+    )
+
+
+def _load_bodies(bearing: Bearing) -> tuple[str, ...]:
+    """Where no load is stated: the load stands still in the housing, except on an eccentric.
+
+    The reaction of the lobes turns with the eccentric that pushes a disc. A crank of an RV stage bears that and, still
+    in the frame of the carrier, its share of the torque: the latter comes first where it is borne in the carrier.
+    """
+    stated = tuple(body for body in (bearing.load, bearing.second_load) if body is not None)
+    if stated:
+        return stated
+    rings = (bearing.inner, bearing.outer)
     for body in rings:
         stage, _, part = body.partition(".")
-        if part in ("eccentric", "crank") and f"{stage}.disc" in rings:
-            return body
-    return "housing"
+        if part == "eccentric" and f"{stage}.disc" in rings:
+            return (body,)
+        if part == "crank" and f"{stage}.disc" in rings:
+            return body, f"{stage}.carrier"
+        if part in ("crank", "eccentric") and f"{stage}.carrier" in rings:
+            return f"{stage}.carrier", body
+        if part == "planet" and f"{stage}.carrier" in rings:
+            return (f"{stage}.carrier",)
+    return ("housing",)
 
 
 def _speed(bearing: Bearing, role: str, body: str, speeds: Speeds) -> Fraction:

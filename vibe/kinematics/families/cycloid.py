@@ -8,31 +8,78 @@ eccentric, and with it the load, makes past the part per input turn, so one turn
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import lcm
+from dataclasses import dataclass
+from fractions import Fraction
+from math import cos, gcd, lcm, pi, sqrt
 
-from vibe.core.drive import CycloidalStage, RvStage
-from vibe.core.tones import Fold, Tone
-from vibe.kinematics.families.make import LAW, counted, text
+from vibe.core.drive import CycloidalPair, CycloidalStage, RvStage, SteppedStage
+from vibe.core.tones import Family, Fold, Tone
+from vibe.kinematics.families.make import LAW, counted, spaced, text
 from vibe.kinematics.relations import Speeds
+
+ROLLING = "rolling without slip: plane kinematics, checked by integrating the contact"
+COASTING = (-0.1, 0.0)
+"""A roller that coasts while it bears no load loses a part of its turn; up to a tenth is looked for (no published
+figure is known). One that does not turn at all speaks as its pin does."""
+ROUND = 256
+"""Places of one turn over which the spin of a sleeve is averaged: a smooth periodic mean, exact to rounding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of lobes in one ring of pins; ``prefix`` of its tones ("" or "second_")."""
+
+    lobes: int
+    places: int
+    fitted: int
+    discs: int
+    prefix: str = ""
+
+    @classmethod
+    def of(cls, stage: CycloidalPair) -> Row:
+        """The row of lobes of a plain or RV stage."""
+        return cls(stage.lobes, stage.ring_pins, stage.pins_fitted, stage.discs)
+
+
+def stepped_tones(stage: SteppedStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Both rows of lobes of one disc body."""
+    yield from _row_tones(Row(stage.lobes, stage.ring_pins, stage.ring_pins, stage.discs), name, speeds)
+    second = Row(stage.second_lobes, stage.second_ring_pins, stage.second_ring_pins, stage.discs, "second_")
+    yield from _row_tones(second, name, speeds)
 
 
 def pair_tones(stage: CycloidalStage | RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """Mesh, ring pin, lobe and hunting tones of one stage."""
-    eccentric, ring, disc = (speeds[f"{name}.{part}"] for part in ("eccentric", "ring", "disc"))
+    """Mesh, ring pin, lobe, hunting and sleeve tones of one stage."""
+    yield from _row_tones(Row.of(stage), name, speeds)
+    yield from _sleeve_tones(stage, name, speeds)
+
+
+def _row_tones(row: Row, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Where only every n-th place has a pin, all lobes still pass all pins, but a lobe finds a pin every n-th time.
+
+    It meets a place (pins - lobes) further on each time, so of n places only those that this reaches.
+    """
+    eccentric, disc = speeds[f"{name}.eccentric"], speeds[f"{name}.disc"]
+    ring = speeds[f"{name}.{row.prefix}ring"]
+    name = f"{name}.{row.prefix}"
     past_ring, past_disc = eccentric - ring, eccentric - disc
-    mesh = stage.ring_pins * past_ring
-    discs = f"{stage.discs} disc{'s' if stage.discs > 1 else ''}"
+    mesh = row.places * past_ring
+    every = row.places // row.fitted
+    reached = gcd(every, row.places - row.lobes)
+    lobe = past_disc * reached / every
+    discs = f"{row.discs} disc{'s' if row.discs > 1 else ''}"
+    empty = f"; only {row.fitted} of {row.places} places have a pin" if every > 1 else ""
     yield counted(
-        f"{name}.mesh",
-        mesh,
+        f"{name}mesh",
+        row.fitted * past_ring,
         family="mesh",
-        made_by=f"all lobes pass all pins: {stage.ring_pins} ring pins x {text(abs(past_ring))} "
-        f"= {stage.lobes} lobes x {text(abs(past_disc))}",
+        made_by=f"all lobes pass all pins: {row.fitted} ring pins x {text(abs(past_ring))} "
+        f"= {row.lobes} lobes x {text(abs(past_disc) / every)}{empty}",
         source=LAW,
         defect="wear",
     )
     yield counted(
-        f"{name}.ring_pin",
+        f"{name}ring_pin",
         past_ring,
         family="ring pin",
         made_by=f"one damaged ring pin: each of {discs} loads it once per turn of the eccentric past the ring",
@@ -40,28 +87,76 @@ def pair_tones(stage: CycloidalStage | RvStage, name: str, speeds: Speeds) -> It
         defect="local damage",
         damage=True,
         sidebands=[(ring, "the turning ring carries the pin past a fixed sensor")],
-        fold=Fold(part="ring pin", count=stage.ring_pins, order=past_ring),
-        meetings=stage.discs,
+        fold=Fold(part="ring pin", count=row.fitted, order=past_ring),
+        meetings=row.discs,
     )
     yield counted(
-        f"{name}.lobe",
-        past_disc,
+        f"{name}lobe",
+        lobe,
         family="lobe",
-        made_by="one damaged lobe: loaded once per turn of the eccentric past its disc"
-        + (", which turns against it" if eccentric * disc < 0 else ""),
+        made_by=f"one damaged lobe: loaded once per {_turns(every // reached)} of the eccentric past its disc"
+        + (", which turns against it" if eccentric * disc < 0 else "")
+        + empty,
         source=LAW,
         defect="local damage",
         damage=True,
         sidebands=[(disc, "the disc's spin carries the lobe past a fixed sensor")],
-        fold=Fold(part="lobe", count=stage.lobes, order=past_disc),
+        fold=Fold(part="lobe", count=row.lobes // reached, order=lobe),
     )
     yield counted(
-        f"{name}.hunting",
-        mesh / lcm(stage.ring_pins, stage.lobes),
+        f"{name}hunting",
+        mesh / lcm(row.places, row.lobes),
         family="hunting",
         made_by="the same lobe meets the same ring pin again",
         source=f"{LAW}; least common multiple of the counts",
         defect="wear",
+    )
+
+
+def _turns(count: int) -> str:
+    return "turn" if count == 1 else f"{count} turns"
+
+
+def _sleeve_tones(stage: CycloidalPair, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """The spin of ring pins, or of sleeves on them, that roll on the disc.
+
+    Seen from the ring the disc turns about the pitch point, e ring_pins / (ring_pins - lobes) from the ring's centre
+    towards the eccentric, and the normal of every contact runs through that point. At a distance D from a pin's centre
+    it turns a sleeve of radius r D / r - 1 times as fast as itself, the other way; the mean is taken over a turn.
+    """
+    circle, roller, e = stage.ring_pitch_diameter_mm, stage.ring_roller_diameter_mm, stage.eccentricity_mm
+    if circle is None or roller is None or e is None:
+        return
+    ring, disc = speeds[f"{name}.ring"], speeds[f"{name}.disc"]
+    past_ring = speeds[f"{name}.eccentric"] - ring
+    big, pitch, r = circle / 2, e * stage.ring_pins / (stage.ring_pins - stage.lobes), roller / 2
+    places = (2 * pi * place / ROUND for place in range(ROUND))
+    distance = sum(sqrt(big * big + pitch * pitch - 2 * big * pitch * cos(angle)) for angle in places) / ROUND
+    yield _roller(
+        f"{name}.ring_roller",
+        float(abs(disc - ring)) * (distance / r - 1),
+        made_by="one damaged ring roller or sleeve: it spins once, rolling on the lobes",
+        sidebands=[
+            (past_ring, "the load comes round to it"),
+            (ring, "the turning ring carries it past a fixed sensor"),
+        ],
+    )
+
+
+def _roller(tone_id: str, order: float, *, made_by: str, sidebands: list[tuple[Fraction, str]]) -> Tone:
+    family: Family = "roller"
+    return Tone(
+        id=tone_id,
+        component=tone_id,
+        defect="local damage",
+        family=family,
+        order=order,
+        order_exact=None,
+        damage=True,
+        made_by=made_by,
+        source=ROLLING,
+        slip=COASTING,
+        sidebands=spaced(sidebands),
     )
 
 
@@ -70,12 +165,14 @@ def output_pin_tones(stage: CycloidalStage, name: str, speeds: Speeds) -> Iterat
     disc = speeds[f"{name}.disc"]
     past_disc = speeds[f"{name}.eccentric"] - disc
     count = stage.output_pins
+    swing, roller = stage.swing_mm, stage.output_roller_diameter_mm
+    rolls = swing is not None and roller is not None
     yield counted(
         f"{name}.output_pin",
         past_disc,
         family="output pin",
-        made_by="one damaged output pin, its roller or its bore: loaded once by each disc per turn of the eccentric "
-        "past the pins; the same order as a lobe",
+        made_by=f"one damaged output pin, its {'bore or a still roller' if rolls else 'roller or its bore'}: loaded "
+        "once by each disc per turn of the eccentric past the pins; the same order as a lobe",
         source=LAW,
         defect="local damage",
         damage=True,
@@ -93,6 +190,19 @@ def output_pin_tones(stage: CycloidalStage, name: str, speeds: Speeds) -> Iterat
             defect="wear",
         )
 
+    if swing is not None and roller is not None:
+        # Seen from the pins the bore swings round the roller, and its contact with it; the roller turns against that.
+        yield _roller(
+            f"{name}.output_roller",
+            float(abs(past_disc)) * (1 + 2 * swing / roller),
+            made_by="one damaged output roller that turns: it rolls in its bore, e / r turns per turn of the eccentric "
+            f"past it, the other way, with e = {swing:g} mm and r = {roller / 2:g} mm",
+            sidebands=[
+                (past_disc, "the load comes round to it"),
+                (disc, "the output carries it past a fixed sensor"),
+            ],
+        )
+
 
 def crank_tones(stage: RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
     """The cranks of an RV stage."""
@@ -105,6 +215,8 @@ def crank_tones(stage: RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
         source=LAW,
         defect="unbalance",
     )
+    if stage.cranks == 1:
+        return
     yield counted(
         f"{name}.crank_pass",
         stage.cranks * (crank - carrier),

@@ -6,28 +6,45 @@ from collections.abc import Iterator
 from fractions import Fraction
 from math import lcm
 
-from vibe.core.drive import GearPairStage, PlanetaryStage, RvStage
+from vibe.core.drive import ChainStage, PlanetaryStage, RvStage, ToothedStage, WormStage
 from vibe.core.tones import Tone
 from vibe.kinematics.families.make import WILLIS, counted, text
 from vibe.kinematics.relations import Speeds
 
 
-def pair_tones(stage: GearPairStage, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """Mesh, one tooth of each wheel, hunting tooth."""
+def pair_tones(stage: ToothedStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Mesh, one tooth of each wheel, hunting tooth; of a chain its round, where its links are counted."""
     driver, driven = speeds[f"{name}.driver"], speeds[f"{name}.driven"]
     mesh = stage.driver_teeth * driver
-    yield _mesh(name, mesh, f"{stage.driver_teeth} teeth x {text(abs(driver))}", "counts of teeth")
-    for wheel, speed in (("driver", driver), ("driven", driven)):
+    teeth = "starts" if isinstance(stage, WormStage) else "teeth"
+    yield _mesh(name, mesh, f"{stage.driver_teeth} {teeth} x {text(abs(driver))}", "counts of teeth")
+    wheels = {
+        WormStage: ("thread of the worm", "tooth of the worm wheel"),
+        ChainStage: ("tooth of the driving sprocket", "tooth of the driven sprocket"),
+    }.get(type(stage), ("tooth of the driving wheel", "tooth of the driven wheel"))
+    for wheel, speed, part in (("driver", driver, wheels[0]), ("driven", driven, wheels[1])):
         yield counted(
             f"{name}.{wheel}_tooth",
             speed,
             family="gear tooth",
-            made_by=f"one damaged tooth of the {'driving' if wheel == 'driver' else 'driven'} wheel meshes "
-            "once per turn of its wheel",
+            made_by=f"one damaged {part} meshes once per turn of its wheel",
             source="counts of teeth",
             defect="local damage",
             damage=True,
         )
+    if isinstance(stage, ChainStage):
+        # No two teeth meet in a chain drive; a link meets both sprockets.
+        if stage.links is not None:
+            yield counted(
+                f"{name}.chain",
+                speeds[f"{name}.chain"],
+                family="belt",
+                made_by=f"one link of {stage.links} comes round and runs over two sprockets",
+                source="counts of teeth and links",
+                defect="chain damage",
+                meetings=2,
+            )
+        return
     yield _hunting(f"{name}.hunting", mesh, stage.driver_teeth, stage.driven_teeth, "driving and driven")
 
 

@@ -4,9 +4,19 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from vibe.core.drive import BeltStage, CycloidalStage, GearPairStage, PlanetaryStage, RvStage, Stage
+from vibe.core.drive import (
+    BeltStage,
+    ChainStage,
+    CycloidalStage,
+    GearPairStage,
+    PlanetaryStage,
+    RvStage,
+    Stage,
+    SteppedStage,
+    WormStage,
+)
 from vibe.kinematics.relations import Linkage
-from vibe.kinematics.stages import belt, cycloidal, gear_pair, planetary, rv
+from vibe.kinematics.stages import belt, chain, cycloidal, gear_pair, planetary, rv, stepped, worm
 
 
 def link(stage: Stage, name: str, feed: str, belt_slip: Fraction) -> Linkage:
@@ -20,5 +30,11 @@ def link(stage: Stage, name: str, feed: str, belt_slip: Fraction) -> Linkage:
             return planetary.link(stage, name, feed)
         case GearPairStage():
             return gear_pair.link(stage, name, feed)
+        case SteppedStage():
+            return stepped.link(stage, name, feed)
+        case WormStage():
+            return worm.link(stage, name, feed)
+        case ChainStage():
+            return chain.link(stage, name, feed)
         case BeltStage():
             return belt.link(stage, name, feed, belt_slip)
