@@ -12,8 +12,10 @@ from typing import Literal
 
 Family = Literal[
     "shaft", "mesh", "ring pin", "lobe", "output pin", "output pin pass", "hunting", "gear tooth", "planet pass",
-    "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
+    "belt", "electrical", "outer race", "inner race", "rolling element", "cage", "driven", "fitted",
 ]  # fmt: skip
+OUTSIDE = ("driven", "fitted")
+"""Families of what turns with the drive and is no part of it: never damage, never asked of a capture."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

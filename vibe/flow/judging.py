@@ -112,7 +112,7 @@ def judge_samples(
     if fit:
         shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
         seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
-        question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted)
+        question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others)
         used = [channel.name for channel in fit]
         reading, left_out = read_over(capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole))
         remarks += left_out
