@@ -13,6 +13,7 @@ from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.recognising import contradiction, recognised
 from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
+from vibe.flow.surroundings import outside_of
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
@@ -20,9 +21,11 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import CaptureReport, Finding
     from vibe.core.tones import ToneTable, Visibility
+    from vibe.diagnosis.outside_sources import Outside
     from vibe.flow.settings import Settings
     from vibe.health.rules import Boundaries
     from vibe.spectra.analysis import Reading
+    from vibe.spectra.question import Question
     from vibe.spectra.recognise import Candidate
 
 
@@ -38,6 +41,8 @@ class Judged:
     findings: list[Finding]
     measured_at: Any
     remarks: tuple[str, ...] = ()
+    outside: Outside | None = None
+    """What was heard of machines around the drive."""
 
 
 def judge_capture(
@@ -107,6 +112,8 @@ def judge_samples(
         )
         noted = None
     reading: Reading | None = None
+    question: Question | None = None
+    shortest_s = 0.0
     combs: dict[str, CombEvidence] = {}
     seen: tuple[Visibility, ...] = ()
     if fit:
@@ -123,6 +130,9 @@ def judge_samples(
             remarks.append(reading.speed.note)
     case = _case(drive, table, settings, quality, reading, combs)
     findings = diagnose(case)
+    outside = None
+    if reading is not None and question is not None:
+        outside = outside_of(reading, findings, table, question, shortest_s * reading.speed.input_hz)
     remarks += _strangers_in_words(reading, findings)
     return Judged(
         report=_capture_report(capture, quality, remarks),
@@ -133,6 +143,7 @@ def judge_samples(
         findings=findings,
         measured_at=capture.measured_at,
         remarks=tuple(remarks),
+        outside=outside,
     )
 
 
