@@ -26,6 +26,11 @@ def load_drive(path: Path) -> Drive:
     return drive.model_copy(update={"neighbour": [_found(neighbour, path) for neighbour in drive.neighbour]})
 
 
+def neighbour_files(drive: Drive, path: Path) -> dict[str, Path]:
+    """Drive files of the neighbours of ``drive``, whose own file is ``path``, by their names."""
+    return {n.name: path.parent / n.drive for n in drive.neighbour if n.drive is not None and _is_file(n)}
+
+
 def _is_file(neighbour: Neighbour) -> bool:
     return neighbour.drive is not None and neighbour.drive.endswith(".toml")
 

@@ -128,6 +128,9 @@ def component(name: str) -> str:
     if match := re.fullmatch(r"bearing\.(.+?)(?:\.(outer_race|inner_race|rolling_element|cage))?", name):
         bearing = match[1] if "bearing" in match[1].lower() else f"bearing “{match[1]}”"
         return f"{match[2].replace('_', ' ')} of the {bearing}" if match[2] else bearing
+    if match := re.fullmatch(r"(driven|fitted)\.([^.]+)(?:\.(.+))?", name):
+        made = f", {match[3].replace('_', ' ')}" if match[3] else ""
+        return f"{match[2]}{made}, {'driven by the drive' if match[1] == 'driven' else 'fitted to a shaft'}"
     if match := re.fullmatch(r"(input|motor)\.(\w+)", name):
         return f"{match[1]} {match[2].replace('_', ' ')}"
     return name.replace("_", " ")
