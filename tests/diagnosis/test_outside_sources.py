@@ -116,9 +116,15 @@ def test_every_third_line_in_the_slip_of_a_bearing_hides_it() -> None:
 def test_a_part_that_cannot_slip_is_hidden_only_where_it_must_be() -> None:
     lobe = tone("stage1.lobe", 30 / 29, family="lobe", slip=(0.0, 0.0))
     assert hides(comb(15 * OUTPUT), lobe)  # 30/29 is its second line
-    assert hides(comb(60 * OUTPUT), lobe)  # takes every second of the lobe's
-    assert not hides(comb(90 * OUTPUT), lobe)  # every third: two thirds are left
+    assert not hides(comb(60 * OUTPUT), lobe)  # takes every second of the lobe's: half are left
     assert not hides(comb(19 * OUTPUT), lobe)
+
+
+def test_lines_that_fit_at_different_slips_hide_nothing() -> None:
+    """Of 4.78 with slip the second and fourth lines may meet 5 and 10 times 1.922, the first and third no line."""
+    pump = comb(1.922)
+    assert not hides(pump, tone("bearing.b.outer_race", 4.78))
+    assert hides(pump, tone("bearing.b.outer_race", 5.79))  # three times 1.922, 0.4 % off
 
 
 def test_the_strongest_is_first_and_is_the_one_that_is_named_as_hiding() -> None:

@@ -13,9 +13,8 @@ MOST_PER_TURN = 64
 """More per turn than teeth of a sprocket, flights or blades have (common practice) fits any order by chance."""
 HARMONICS = 4
 """First lines of a part's comb that are looked at: damage speaks in the lowest (common practice)."""
-HIDDEN_FROM = 0.5
-"""Share of these that lie under lines of another comb from which a part cannot be told from it: with half of them free
-a part is still found by the other half."""
+HIDDEN_BEYOND = 0.5
+"""Share of these beyond which lines of another comb hide a part: with half of them free it is found by those."""
 NAMELESS = "outside source"
 
 
@@ -82,14 +81,19 @@ def whole_per_turn(order: float, turns: Sequence[float], spread: float) -> tuple
 
 
 def hides(comb: ForeignComb, tone: Tone) -> bool:
-    """Whether damage of a part could stand under the lines that a comb takes: half or more of its first lines do,
-    where its slip and the uncertainty of the speed allow."""
-    step = tone.order * (2 if tone.family == "rolling element" else 1)
+    """Whether damage of a part could stand under the lines that a comb takes: at one and the same slip that the part
+    may have, more than half of its first lines do."""
+    step = tone.order * (2 if tone.family == "rolling element" else 1)  # an element strikes twice in a spin
     low, high = step * (1 + tone.slip[0] - comb.spread), step * (1 + tone.slip[1] + comb.spread)
-    under = sum(
-        any(first <= k * high and k * low <= last for first, last in comb.taken) for k in range(1, HARMONICS + 1)
+    harmonics = range(1, HARMONICS + 1)
+    # Where most of the lines are covered, one of them lies in the middle of its cover or at an end of the slip.
+    places = {(first + last) / 2 / k for first, last in comb.taken for k in harmonics} | {low, step, high}
+    return any(
+        sum(any(first <= k * place <= last for first, last in comb.taken) for k in harmonics)
+        > HIDDEN_BEYOND * HARMONICS
+        for place in places
+        if low <= place <= high
     )
-    return under >= HIDDEN_FROM * HARMONICS
 
 
 def _named(comb: ForeignComb, table: ToneTable, around: Surroundings, *, input_hz: float) -> _Name:
@@ -155,7 +159,10 @@ def _row(comb: ForeignComb, name: _Name, hidden: Sequence[str], input_hz: float)
     text = f"{called} at {comb.order:.4g} orders, {comb.order * input_hz:.3g} Hz"
     if name.words:
         text += f": {name.words}"
-    text += f"; its hits stand {evidence.hit_over_floor_db:.0f} dB against the mean of their band"
+    strength_db = evidence.hit_over_floor_db
+    text += (
+        f"; its hits stand {abs(strength_db):.0f} dB {'above' if strength_db >= 0 else 'below'} the mean of their band"
+    )
     if comb.ambiguous:
         text += "; a part of the drive lies so near that it may be that part"
     return OutsideSource(
@@ -176,7 +183,7 @@ def _not_observable(tone: Tone, row: OutsideSource) -> NotObservable:
     whose = row.name if row.declared else f"an outside source at {row.order:.4g} orders"
     return NotObservable(
         tone=tone.id,
-        why=f"its lines lie under those of {whose}: damage there would be taken for it",
+        why=f"its lines may lie under those of {whose}: damage there would be taken for it",
         needs="a capture while that machine is uncoupled, idle or at rest; else a point nearer to the part and farther "
         "from it",
     )
