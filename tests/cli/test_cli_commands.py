@@ -178,6 +178,27 @@ def test_simulated_conditions_arrive_in_the_file(vibe: Vibe, drive: Path, tmp_pa
     assert dead < alive / 100
 
 
+def test_machines_around_a_drive_are_simulated(vibe: Vibe, drive: Path, tmp_path: Path) -> None:
+    quick = ["--duration-s", "0.5", "--sample-rate-hz", "4096"]
+    for name, around in (("alone", []), ("beside", ["--around", "pump:2", "--around", "chain:1:19"])):
+        assert vibe("simulate", drive, "--out", tmp_path / f"{name}.csv", *around, *quick).status == 0
+    assert (tmp_path / "alone.csv").read_bytes() != (tmp_path / "beside.csv").read_bytes()
+    answer = vibe("simulate", drive, "--out", tmp_path / "c.csv", "--around", "chainn")
+    assert answer.status == 2
+    assert "unknown surrounding 'chainn'; possible: chain" in answer.err
+
+
+def test_declared_machines_stand_among_the_tones(vibe: Vibe, drive: Path, tmp_path: Path) -> None:
+    declared = tmp_path / "declared.toml"
+    declared.write_text(
+        drive.read_text(encoding="utf-8") + '[[driven]]\nname = "chain"\nsprocket_teeth = 19\n', encoding="utf-8"
+    )
+    rows = json.loads(vibe("tones", declared, "--format", "json").out)["tones"]
+    (chain,) = [row for row in rows if row["family"] == "driven"]
+    assert (chain["tone"], chain["damage"]) == ("driven.chain", False)
+    assert chain["order_exact"].startswith("19/")
+
+
 def test_equal_seeds_give_equal_files(vibe: Vibe, drive: Path, tmp_path: Path) -> None:
     quick = ["--duration-s", "0.5", "--sample-rate-hz", "4096"]
     for name, seed in (("a", 5), ("b", 5), ("c", 6)):

@@ -3,8 +3,8 @@
     python -m tests.studies.false_alarms [--count N --seed S --workers W --out DIR]
 
 ``count`` captures of every drive of the fleet, a fresh machine each: half of them as life brings them, a quarter on a
-speed ramp of 5 %, a quarter with a tachometer. The same captures tell how often the comb of a sound part is given a
-false-alarm probability of p or less: it should be p, or less often.
+speed ramp of 5 %, a quarter with a tachometer; half of all have other machines around them. The same captures tell how
+often the comb of a sound part is given a false-alarm probability of p or less: it should be p, or less often.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ class Sound:
     """(kind, false-alarm probability of the comb); tones that share an order count once."""
     places: tuple[tuple[str, float], ...]
     """(kind, false-alarm probability of the place) where a turn was laid."""
+    around: tuple[str, ...] = ()
+    """Kinds of what stood around the drive."""
 
 
 def listen(work: tuple[str, int]) -> Sound:
@@ -57,7 +59,7 @@ def listen(work: tuple[str, int]) -> Sound:
         fixed["speed_drift"] = RAMP if seed % 8 < 4 else -RAMP
     elif variant == "tachometer":
         fixed["tachometer"] = True
-    conditions = life(seed, of="healthy", **fixed)
+    conditions = life(seed, of="healthy", surrounded=True, **fixed)
     result = judged(simulate(FLEET[tag], seed=seed, conditions=conditions), FLEET[tag])
     combs = {comb.tone: comb for comb in result.combs.values()}
     kind = {name: KINDS.get(tones(tag).tone(name).family, "other") for name in combs}
@@ -72,12 +74,14 @@ def listen(work: tuple[str, int]) -> Sound:
             for name, comb in combs.items()
             if comb.localisation is not None
         ),
+        around=tuple(sorted(item.kind for item in conditions.surroundings)),
     )
 
 
 def alarm_rows(heard: Sequence[Sound]) -> list[dict[str, Any]]:
-    """Share of captures with any finding: of all, by drive, by variant."""
-    groups = {"all": list(heard)}
+    """Share of captures with any finding: of all, with and without machines around, by variant, by drive."""
+    groups = {"all": list(heard), "alone": [one for one in heard if not one.around]}
+    groups["surrounded"] = [one for one in heard if one.around]
     for variant in dict.fromkeys(VARIANTS):
         groups[variant] = [one for one in heard if one.variant == variant]
     for tag in FLEET:
@@ -180,7 +184,8 @@ def main() -> None:
               f"({100 * row['low_95']:.2f} to {100 * row['high_95']:.2f})  {row['found']}")  # fmt: skip
     for one in heard:
         if one.found:
-            print(f"  {one.tag} seed {one.seed} {one.variant}: {', '.join(one.found)}")
+            print(f"  {one.tag} seed {one.seed} {one.variant}{' beside ' if one.around else ''}"
+                  f"{', '.join(one.around)}: {', '.join(one.found)}")  # fmt: skip
     calibration = calibration_rows(heard)
     print(f"\n{'kind':24s}{'tones':>7s}" + "".join(f"{p:>9g}" for p in NOMINAL))
     for kind in dict.fromkeys(row["kind"] for row in calibration):

@@ -21,6 +21,7 @@ from vibe.flow.judging import Judged, judge_samples
 from vibe.flow.settings import Settings, load_settings
 from vibe.kinematics.tones import tone_table
 from vibe.synth.conditions import Conditions
+from vibe.synth.surroundings import drawn as around
 
 Work = TypeVar("Work")
 Result = TypeVar("Result")
@@ -80,6 +81,8 @@ def _fleet() -> dict[str, Drive]:
 
 
 FLEET = _fleet()
+SURROUNDED = 0.5
+"""Share of captures with machines around the drive."""
 
 
 @lru_cache(maxsize=64)
@@ -94,10 +97,12 @@ def settings() -> Settings:
     return load_settings()
 
 
-def life(seed: int, *, of: str = "", **fixed: Any) -> Conditions:
+def life(seed: int, *, of: str = "", surrounded: bool = False, **fixed: Any) -> Conditions:
     """What a capture may meet: pitch errors, speed wander and drift, load, neighbours' lines, stray shocks.
 
     ``fixed`` values replace the drawn ones. ``of`` parts the streams of studies, so that none repeats another's.
+    ``surrounded``: half of the captures have one to three machines or other causes around the drive, at random
+    strengths. Every study that counts false alarms asks for it; those that measure how little can be found do not.
     """
     rng = np.random.default_rng([seed, *of.encode()])
     drawn: dict[str, Any] = {
@@ -112,6 +117,8 @@ def life(seed: int, *, of: str = "", **fixed: Any) -> Conditions:
         ),
         "stray_shocks": int(rng.choice([0, 0, 1, 4])),
     }
+    if surrounded and rng.random() < SURROUNDED:
+        drawn["surroundings"] = around(rng)
     return Conditions(**{**drawn, **fixed})
 
 

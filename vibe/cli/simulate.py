@@ -87,6 +87,16 @@ def simulate(
             help="A line from another machine: frequency [Hz], velocity r.m.s. [mm/s]. May be repeated.",
         ),
     ] = None,
+    around: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--around",
+            metavar="KIND[:STRENGTH[:COUNT]]",
+            help="A machine or another cause around the drive: chain, screw, mixer, fan, belt, pump, two fans, "
+            "inverter, torque ripple, twice line, rotor slots, load cycles, process shocks, neighbour or damaged "
+            "neighbour. Count is per turn, such as teeth. May be repeated.",
+        ),
+    ] = None,
     sensor_fault: Annotated[
         list[str] | None,
         typer.Option(
@@ -127,7 +137,7 @@ def simulate(
     }  # fmt: skip
     check_free(out, force=force)
     conditions = {name: value for name, value in given.items() if value is not None}
-    screen.say(str(simulate_file(drive, damage or [], seed, out, force, **conditions)))
+    screen.say(str(simulate_file(drive, damage or [], seed, out, force, around or [], **conditions)))
 
 
 def _neighbour(text: str) -> tuple[float, float]:

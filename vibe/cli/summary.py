@@ -38,6 +38,9 @@ def facts(health: Health) -> Iterator[tuple[str, str]]:
             yield "quality", f"{capture.file}: unreadable, {capture.error}"
         for channel in capture.channels:
             yield "quality", ": ".join([capture.file, channel.name, channel.quality, *channel.reasons])
+    for source in health.outside_sources:
+        hides = f"; it hides {len(source.hides)} of this drive's tones" if source.hides else ""
+        yield "outside", f"{source.text}{hides}"
     if count := len(health.not_observable):
         tones = "1 tone" if count == 1 else f"{count} tones"
         yield "not seen", f"{tones} could not be observed in these captures; the report says which, and why"

@@ -8,6 +8,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from vibe.core.surroundings import Driven, Fitted, Neighbour
+
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Speed = Annotated[float, Field(ge=0.01, le=1_000_000, allow_inf_nan=False)]
 """r/min. Bounds of speeds, lengths and orders are those of any machine; they keep slips of the decimal point out."""
@@ -420,6 +422,12 @@ class Drive(Part):
     shaft_height_mm: Positive | None = None
     note: str = ""
     service: Service | None = None
+    driven: list[Driven] = Field(default_factory=list, max_length=12)
+    """Machines that the drive turns."""
+    fitted: list[Fitted] = Field(default_factory=list, max_length=12)
+    """Things on its shafts that are no part of the reducer."""
+    neighbour: list[Neighbour] = Field(default_factory=list, max_length=12)
+    """Machines beside it, at speeds of their own."""
 
     @field_validator("tag")
     @classmethod
@@ -434,6 +442,11 @@ class Drive(Part):
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
             raise ValueError(f"two bearings are named {twice[0]!r}")
+        for kind in (self.driven, self.fitted, self.neighbour):
+            called = [source.name for source in kind]
+            twice = sorted({name for name in called if called.count(name) > 1})
+            if twice:
+                raise ValueError(f"two sources beside the drive are named {twice[0]!r}")
         return self
 
 

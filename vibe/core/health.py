@@ -101,6 +101,28 @@ class NotObservable(Part):
     needs: str
 
 
+class OutsideSource(Part):
+    """A comb that belongs to something outside the drive: a driven machine, a fan, a neighbour."""
+
+    name: str
+    """As declared in the drive file, else ``outside source``."""
+    order: float
+    """Per input turn."""
+    hz: float | None
+    per_turn: int | None
+    """Whole number per turn of ``of``, where it fits one."""
+    of: str | None
+    """Body of the drive, or declared neighbour."""
+    strength_db: float
+    """Power of the repeating envelope over the mean power of its band."""
+    points: list[str] = Field(default_factory=list)
+    declared: bool
+    hides: list[str] = Field(default_factory=list)
+    """Tones of the drive that cannot be told from its lines."""
+    text: str
+    """All of it in a sentence."""
+
+
 class DetectionLimit(Part):
     """The smallest damage of a tone that this capture would have shown."""
 
@@ -129,6 +151,8 @@ class Health(Part):
     levels: list[LevelReport]
     not_observable: list[NotObservable]
     detection_limits: list[DetectionLimit] = Field(default_factory=list)
+    outside_sources: list[OutsideSource] = Field(default_factory=list)
+    """What was heard of machines around the drive, strongest first."""
     cautions: list[str]
     software: str
 

@@ -13,7 +13,10 @@ from typing import Literal
 Family = Literal[
     "shaft", "mesh", "ring pin", "lobe", "output pin", "output pin pass", "roller", "hunting", "gear tooth",
     "planet pass", "belt", "electrical", "outer race", "inner race", "rolling element", "cage",
+    "driven", "fitted",
 ]  # fmt: skip
+OUTSIDE = ("driven", "fitted")
+"""Families of what turns with the drive and is no part of it: never damage, never asked of a capture."""
 
 CAGES = ("cage", "cage_past_load", "cage_past_inner", "cage_past_housing")
 """Last names of the tones of one cage: a turn of it past the outer ring, the load, the inner ring, the housing."""

@@ -5,8 +5,10 @@ Between two rooms that do not know one another: kinematics never sees a sample, 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
+
+from vibe.core.tones import OUTSIDE
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
@@ -22,6 +24,8 @@ FEWEST_REPEATS = 10.0
 """Repeats within a capture from which a comb can be told from chance."""
 SLOW_SHAFT_LINES = 12
 """Harmonics that a slow shaft may make in the envelope; more would own half of the axis."""
+OUTSIDE_LINES = 40
+"""Harmonics of a declared machine beside the drive: as of the drive's own parts that strike or mesh."""
 SHAFT_HARMONICS = 10
 """Multiples of a shaft that unbalance, misalignment and looseness make; half orders as far (common practice)."""
 MESH_HARMONICS = 5
@@ -41,8 +45,16 @@ def searchable(table: ToneTable, seen: Sequence[Visibility], drive: Drive, durat
     return {v.tone for v in seen if v.seen or table.tone(v.tone).order * turns >= FEWEST_REPEATS}
 
 
-def question_of(drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: float | None) -> Question:
-    """The drive's tones, as plain orders that the samples can be asked for."""
+def question_of(
+    drive: Drive,
+    table: ToneTable,
+    seen: set[str],
+    *,
+    noted_hz: float | None,
+    others: Mapping[str, Candidate] | None = None,
+) -> Question:
+    """The drive's tones, as plain orders that the samples can be asked for; ``others`` are known drives by tag."""
+    from vibe.flow.surroundings import surroundings_of
     from vibe.spectra.comb import CombRequest
     from vibe.spectra.question import FoldRequest, Question
 
@@ -72,6 +84,8 @@ def question_of(drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: flo
     for tone in table.tones:
         if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
             innocent.add((tone.order, 40))
+        elif tone.family in OUTSIDE:
+            innocent.add((tone.order, OUTSIDE_LINES if tone.order >= 0.9 else SLOW_SHAFT_LINES))
         elif tone.family == "shaft":
             innocent.add((tone.order, 60 if tone.order >= 0.9 else SLOW_SHAFT_LINES))
     lines = [("0.5x", 0.5), ("1.5x", 1.5), ("2.5x", 2.5)] + [(f"{k}x", float(k)) for k in range(1, 11)]
@@ -97,12 +111,14 @@ def question_of(drive: Drive, table: ToneTable, seen: set[str], *, noted_hz: flo
         lines=tuple(lines),
         lines_hz=tuple(lines_hz),
         fixed_speed_hz=noted_hz,
+        surroundings=surroundings_of(drive, table, others or {}),
     )
 
 
 def speed_orders(drive: Drive, table: ToneTable) -> tuple[float, ...]:
     """Orders of the lines that a sound drive of the kind makes, lowest first."""
-    healthy = [tone for tone in table.tones if not tone.damage and tone.family != "electrical" and not any(tone.slip)]
+    left_out = ("electrical", *OUTSIDE)
+    healthy = [tone for tone in table.tones if not tone.damage and tone.family not in left_out and not any(tone.slip)]
     orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
     for tone in healthy:
         if tone.order >= 0.5 and tone.family != "hunting":
@@ -132,7 +148,7 @@ def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
         if tone.family == "mesh":
             lines = Lines(order=tone.order, harmonics=_first(MESH_HARMONICS), sidebands=_mesh_sidebands(tone, table))
             owners.append(Owner(name=tone.id, lines=(lines,)))
-        elif tone.family in ("output pin pass", "planet pass", "belt"):
+        elif tone.family in ("output pin pass", "planet pass", "belt", *OUTSIDE):
             owners.append(Owner(name=tone.id, lines=(Lines(order=tone.order, harmonics=_first(SMOOTH_HARMONICS)),)))
     local = [tone for tone in table.tones if tone.damage and not any(tone.slip)]
     for tone in local:

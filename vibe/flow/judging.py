@@ -14,6 +14,7 @@ from vibe.flow.gate import gate
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.recognising import contradiction, recognised
 from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
+from vibe.flow.surroundings import outside_of
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality, Reason
@@ -21,9 +22,11 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import CaptureReport, Finding
     from vibe.core.tones import ToneTable, Visibility
+    from vibe.diagnosis.outside_sources import Outside
     from vibe.flow.settings import Settings
     from vibe.health.rules import Boundaries
     from vibe.spectra.analysis import Reading
+    from vibe.spectra.question import Question
     from vibe.spectra.recognise import Candidate
 
 
@@ -41,6 +44,8 @@ class Judged:
     remarks: tuple[str, ...] = ()
     heard_probability: float | None = None
     """That this drive was heard running; None where nothing could tell."""
+    outside: Outside | None = None
+    """What was heard of machines around the drive."""
 
 
 def judge_capture(
@@ -104,12 +109,14 @@ def judge_samples(
         )
         noted = None
     reading: Reading | None = None
+    question: Question | None = None
+    shortest_s = 0.0
     combs: dict[str, CombEvidence] = {}
     seen: tuple[Visibility, ...] = ()
     if fit:
         shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
         seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
-        question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted)
+        question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others)
         used = [channel.name for channel in fit]
         reading, left_out = read_over(capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole))
         remarks += left_out
@@ -120,6 +127,9 @@ def judge_samples(
             remarks.append(reading.speed.note)
     case = _case(drive, table, settings, quality, reading, combs)
     findings = diagnose(case)
+    outside = None
+    if reading is not None and question is not None:
+        outside = outside_of(reading, findings, table, question, shortest_s * reading.speed.input_hz)
     remarks += _strangers_in_words(reading, findings)
     heard_probability = None
     if reading is not None:
@@ -136,6 +146,7 @@ def judge_samples(
         findings=findings,
         measured_at=capture.measured_at,
         remarks=tuple(remarks),
+        outside=outside,
         heard_probability=heard_probability,
     )
 

@@ -150,7 +150,11 @@ def settings_hashes(plant: Plant, pdf: bool) -> dict[str, str]:
 def drive_hashes(plant: Plant, tag: str, captures: Iterable[Mapping[Path, str]]) -> dict[str, str]:
     """What the report of one drive depends on besides: ``captures`` holds the hashes of the files of each. A file's
     place says, on a route, what it is."""
+    from vibe.ingest.drive_file import neighbour_files
+
     made_from = {"the drive file": file_hash(plant.files[tag])}
+    for name, path in neighbour_files(plant.drives[tag], plant.files[tag]).items():
+        made_from[f"the drive file of neighbour {name}"] = file_hash(path)
     for files in captures:
         for file, content in files.items():
             made_from[os.fsencode(file.relative_to(plant.folder)).decode("utf-8", "replace")] = content

@@ -16,6 +16,7 @@ from vibe.flow.judging import Judged, judge_capture
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.showing import finding_exhibits, overview_exhibits
 from vibe.flow.stretching import Tell, silent
+from vibe.flow.surroundings import hidden_in_all
 
 if TYPE_CHECKING:
     from vibe.core.dossier import Dossier
@@ -235,12 +236,14 @@ def _health(
             for v in unseen
             if not v.seen and v.tone not in seen_in_any and v.tone not in found
         ]
+        + hidden_in_all(latest, judged, found)
         if latest is not None
         else [
             NotObservable(tone=tone.id, why="no capture was fit", needs="a capture that is accepted")
             for tone in table.tones
         ],
         detection_limits=detection_limits(latest.combs, settings.diagnosis.comb) if latest is not None else [],
+        outside_sources=list(latest.outside.sources) if latest is not None and latest.outside is not None else [],
         cautions=list(cautions),
         software=f"vibe {__version__}",
     )

@@ -8,16 +8,40 @@ from pathlib import Path
 
 from vibe.core.drive import Drive
 from vibe.core.errors import ConfigError
+from vibe.core.surroundings import Neighbour
 from vibe.ingest.toml_file import load_model
 
 
 def load_drive(path: Path) -> Drive:
-    """The drive that ``path`` describes.
+    """The drive that ``path`` describes, and of neighbours that have a drive file of their own what that one says.
+
+    Neighbours of a neighbour are not followed.
 
     Raises:
         ConfigError: with file, line, field and the nearest known key.
     """
-    return load_model(path, Drive)
+    drive = load_model(path, Drive)
+    if not any(_is_file(neighbour) for neighbour in drive.neighbour):
+        return drive
+    return drive.model_copy(update={"neighbour": [_found(neighbour, path) for neighbour in drive.neighbour]})
+
+
+def neighbour_files(drive: Drive, path: Path) -> dict[str, Path]:
+    """Drive files of the neighbours of ``drive``, whose own file is ``path``, by their names."""
+    return {n.name: path.parent / n.drive for n in drive.neighbour if n.drive is not None and _is_file(n)}
+
+
+def _is_file(neighbour: Neighbour) -> bool:
+    return neighbour.drive is not None and neighbour.drive.endswith(".toml")
+
+
+def _found(neighbour: Neighbour, path: Path) -> Neighbour:
+    if neighbour.drive is None or not _is_file(neighbour):
+        return neighbour
+    try:
+        return neighbour.as_described(load_model(path.parent / neighbour.drive, Drive))
+    except ConfigError as error:
+        raise ConfigError(f"neighbour {neighbour.name!r}: {error}", path=path) from None
 
 
 def drive_files(where: str | Path | Sequence[str | Path]) -> tuple[Path, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import ceil
 
 from vibe.core.errors import CallError
-from vibe.core.tones import CaptureSettings, Coincidence, Reach, Tone, ToneTable, Visibility
+from vibe.core.tones import OUTSIDE, CaptureSettings, Coincidence, Reach, Tone, ToneTable, Visibility
 from vibe.kinematics.resolution import RESOLUTION_BINS, parting_s
 
 DAMAGE_REPEATS = 10
@@ -64,7 +64,7 @@ def visibility(table: ToneTable, settings: CaptureSettings, input_hz: float) -> 
     ):
         if not value > 0:
             raise CallError(f"{name} must be positive, not {value:g}")
-    return tuple(_one(tone, table, settings, input_hz) for tone in table.tones)
+    return tuple(_one(tone, table, settings, input_hz) for tone in table.tones if tone.family not in OUTSIDE)
 
 
 def needed_duration_s(

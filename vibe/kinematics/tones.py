@@ -19,7 +19,7 @@ from vibe.core.drive import (
 from vibe.core.tones import Phasing, Tone, ToneTable
 from vibe.kinematics.bodies import body_speeds, solve_train
 from vibe.kinematics.coincidence import coincidences
-from vibe.kinematics.families import bearings, belts, cycloid, electrical, gears, shafts
+from vibe.kinematics.families import bearings, belts, cycloid, electrical, gears, outside, shafts
 from vibe.kinematics.phasing import phasing
 from vibe.kinematics.relations import Speeds
 from vibe.kinematics.stages.belt import SLIP as BELT_SLIP
@@ -34,7 +34,8 @@ def tone_table(drive: Drive) -> ToneTable:
 
     Raises:
         ConfigError: the drive cannot turn, a stated ratio contradicts its parts, a bearing sits on a body that is not
-            there or between two that turn together, a table of bearing orders that no bearing has.
+            there or between two that turn together, a table of bearing orders that no bearing has, a driven machine or
+            a fitted part on a body that is not there or stands still.
     """
     train = solve_train(drive)
     tones = list(_tones(drive, train.speeds, train.outputs))
@@ -77,6 +78,7 @@ def _tones(drive: Drive, speeds: Speeds, outputs: tuple[str, ...]) -> Iterator[T
                 yield from belts.belt_tones(stage, name, speeds)
     yield from bearings.bearing_tones(drive, speeds)
     yield from electrical.motor_tones(drive)
+    yield from outside.outside_tones(drive, speeds, outputs)
 
 
 def _with_belt_slip(tone: Tone, lagging: Tone) -> Tone:

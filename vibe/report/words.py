@@ -138,6 +138,9 @@ def component(name: str) -> str:
         part, past, frame = (match[2] or "").partition("_past_")
         struck = f", past the {_FRAMES.get(frame, frame)}" if past else ""
         return f"{part.replace('_', ' ')} of the {bearing}{struck}" if part else bearing
+    if match := re.fullmatch(r"(driven|fitted)\.([^.]+)(?:\.(.+))?", name):
+        made = f", {match[3].replace('_', ' ')}" if match[3] else ""
+        return f"{match[2]}{made}, {'driven by the drive' if match[1] == 'driven' else 'fitted to a shaft'}"
     if match := re.fullmatch(r"(input|motor)\.(\w+)", name):
         return f"{match[1]} {match[2].replace('_', ' ')}"
     return name.replace("_", " ")

@@ -37,8 +37,8 @@ SHAFT_SEEN = 0.9
 """Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing tells
 of a speed that is another line's."""
 SHAFT_MISSING = -5.0
-"""Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies off
-the whole multiples may be the whole multiples of another rotor."""
+"""Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies
+off the whole multiples may be the whole multiples of another rotor."""
 SHAFT_LINES = 7.0
 """Orders below which whole multiples are the shaft's own, whatever turns."""
 CLEAR_BINS = 5.0

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from vibe.core.outside import Surroundings
 from vibe.spectra.comb import CombRequest
 
 
@@ -34,3 +35,4 @@ class Question:
     """(name, frequency) of lines that do not follow the shaft."""
     fixed_speed_hz: float | None = None
     """A speed noted with the capture: a hypothesis that the signal may correct within the range."""
+    surroundings: Surroundings = field(default_factory=Surroundings)

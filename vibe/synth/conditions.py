@@ -7,6 +7,7 @@ from datetime import datetime
 from math import isfinite
 
 from vibe.core.errors import CallError
+from vibe.synth.surroundings import Surrounding
 
 SENSOR_FAULTS = (
     "clipped", "loose", "settling", "dropouts", "dead", "wrong unit", "ski slope", "coarse", "offset",
@@ -53,6 +54,8 @@ class Conditions:
     """Mean relative cage slip; None draws one below 1 % per bearing."""
     stray_shocks: int = 0
     neighbours: tuple[tuple[float, float], ...] = ()
+    surroundings: tuple[Surrounding, ...] = ()
+    """Machines and other causes around the drive."""
     sensor_faults: tuple[tuple[str, str], ...] = ()
     running: bool = True
     tell_speed: bool = False

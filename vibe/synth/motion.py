@@ -6,6 +6,7 @@ speeds, solved as floating-point numbers. Nothing here knows a tone.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -208,10 +209,12 @@ def input_motion(
     wander: float,
     drift: float,
     rng: np.random.Generator,
+    cycles: Sequence[tuple[float, float]] = (),
 ) -> tuple[Array, Array, Array]:
     """Time [s], turns and speed [Hz] of the input; time is negative through the lead-in.
 
-    The wander is a sum of slow sines (0.05 to 3 Hz, like load and supply), so turns are its exact integral.
+    ``cycles``: (frequency [Hz], relative depth) of a load that rises and falls. The wander is a sum of slow sines
+    (0.05 to 3 Hz, like load and supply). Turns are the exact integral of both.
     """
     lead = round(lead_s * sample_rate_hz)
     count = round(duration_s * sample_rate_hz)
@@ -226,6 +229,10 @@ def input_motion(
             argument = TURN * frequency * time_s + start
             speed += depth * np.cos(argument)
             turns += depth * np.sin(argument) / (TURN * frequency)
+    for frequency, depth in cycles:
+        argument = TURN * (frequency * time_s + rng.uniform())
+        speed += depth * mean_hz * np.cos(argument)
+        turns += depth * mean_hz * np.sin(argument) / (TURN * frequency)
     return time_s, turns, speed
 
 

@@ -19,6 +19,8 @@ SENSOR_TURNS = 0.25
 NOMINAL_NOISE_M_S2 = 0.8
 """Broadband friction noise of a healthy small reducer at nominal load, r.m.s.; hits are sized against it."""
 NOMINAL_LOAD_PERCENT = 75.0
+CYCLE_DEPTH = 0.005
+"""Relative change of speed by a load cycle of strength 1: slip between part load and full load (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,11 +91,22 @@ def set_scene(drive: Drive, seed: int, conditions: Conditions) -> Scene:
         wander=conditions.speed_wander,
         drift=conditions.speed_drift,
         rng=streams.capture("motion"),
+        cycles=load_cycles(streams, conditions),
     )
     # Thousands of turns ago everything stood at zero: slow bodies start anywhere, whole turns of the input stay whole.
     turns += float(streams.capture("history").integers(0, 5000))
     motion = Motion(time_s, turns, speed, turning(drive))
     return Scene(drive, conditions, streams, motion, mean_hz, tuple(side_of(point) for point in conditions.points))
+
+
+def load_cycles(streams: Streams, conditions: Conditions) -> tuple[tuple[float, float], ...]:
+    """(frequency [Hz], relative depth in the speed) of every load cycle; a period between 0.4 and 5 s is drawn."""
+    found = []
+    for number, item in enumerate(conditions.surroundings):
+        if item.kind == "load cycles":
+            drawn_s = streams.capture(f"load cycle {number}").uniform(np.log(0.4), np.log(5.0))
+            found.append((item.hz or 1.0 / float(np.exp(drawn_s)), CYCLE_DEPTH * item.strength))
+    return tuple(found)
 
 
 def orbit_body(drive: Drive, body: str) -> str | None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
+from vibe.synth.around import coloured, heard
 from vibe.synth.bearings import load_frame
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import Damage, HitTrain, parse_damage
@@ -20,6 +22,7 @@ from vibe.synth.scene import LEAD_S, NOMINAL_NOISE_M_S2, Scene, set_scene
 from vibe.synth.sensors import sensor_noise, spoil, tachometer
 from vibe.synth.shaft import shaft_motion
 from vibe.synth.structure import Complex, Structure, casing, place_pulses, pulse_table
+from vibe.synth.surroundings import APART, Surrounding
 
 __all__ = ["Conditions", "Damage", "events", "parse_damage", "possible_damages", "simulate", "truth"]
 
@@ -27,6 +30,8 @@ HIT_OVER_NOISE = 6.5
 """Peak of a hit of size 1 at the nearest sensor over the broadband noise of a healthy drive, r.m.s."""
 NOISE_FOLLOWS_CONTACT = 0.04
 SHOCK_OVER_NOISE = 60.0
+NEIGHBOUR_SHARE = 0.25
+"""How much of a neighbour on the same frame is heard at strength 1 (our choice: 12 dB down)."""
 
 
 def simulate(
@@ -112,6 +117,7 @@ def truth(
             if t.label == item.tone
         )
         counted.append({"tone": item.tone, "size": item.size, "part": item.part, "hits": hits})
+    around = [{"kind": item.kind, "strength": item.strength} for item in conditions.surroundings]
     return {
         "drive": drive.tag,
         "seed": seed,
@@ -120,6 +126,7 @@ def truth(
         "damage": counted,
         "sensor_faults": [{"point": point, "fault": fault} for point, fault in conditions.sensor_faults],
         "running": conditions.running,
+        **({"surroundings": around} if around else {}),
         "body_hz": {body: _mean_rpm(scene) / 60.0 * rate for body, rate in scene.motion.turns.items()},
     }
 
@@ -168,9 +175,43 @@ def _acceleration(scene: Scene, damage: Sequence[Damage], trains: list[HitTrain]
         _strike(scene, structure, train, spectra)
     if conditions.stray_shocks:
         _strike(scene, structure, _shocks(scene), spectra)
-    active = {name: size for name, size in sizes.items() if size > 0}
-    low = shaft_motion(scene, active)
+    low = shaft_motion(scene, {name: size for name, size in sizes.items() if size > 0})
+    for number, around in enumerate(conditions.surroundings):
+        if around.kind in ("neighbour", "damaged neighbour"):
+            low += _neighbour(scene, structure, around, number)
+            continue
+        added = heard(scene, around, number)
+        for train in added.trains:
+            _strike(scene, structure, train, spectra)
+        if added.noise is not None:
+            for row, noise in enumerate(added.noise):
+                spectra[row] += coloured(structure, row, noise)
+        if added.motion is not None:
+            low += added.motion
     return np.stack([structure.signal(spectrum) for spectrum in spectra]) + low
+
+
+def _neighbour(scene: Scene, structure: Structure, item: Surrounding, number: int) -> Array:
+    """A drive of the same type beside this one, heard through floor and frame, which swallow high frequencies first."""
+    rng = scene.streams.capture(f"surrounding {number} {item.kind}")
+    drawn = float(np.exp(rng.uniform(*np.log(APART)))) * float(rng.choice((-1.0, 1.0)))
+    apart = item.apart if item.apart is not None else drawn
+    seed = int(rng.integers(2**62))
+    damages: list[Damage] = []
+    if item.kind == "damaged neighbour":
+        able = [name for name in possible_damages(scene.drive) if name not in machine_damages(scene.drive)]
+        chosen = str(rng.choice(able))
+        damages = [Damage(item.damage or chosen, size=float(np.exp(rng.uniform(np.log(1.0), np.log(4.0)))))]
+    own = scene.conditions
+    conditions = replace(
+        own, speed_rpm=60.0 * scene.mean_hz * (1.0 + apart), speed_drift=0.0, surroundings=(), neighbours=(),
+        stray_shocks=0, machine_seed=seed, running=True, sensor_faults=(), load_percent=float(rng.uniform(40.0, 110.0)),
+    )  # fmt: skip
+    other, trains = _act(scene.drive, damages, seed, conditions)
+    away = _acceleration(other, damages, trains)
+    corner_hz = float(np.exp(rng.uniform(np.log(1500.0), np.log(8000.0))))
+    path = NEIGHBOUR_SHARE * item.strength / (1.0 + 1j * structure.axis_hz / corner_hz)
+    return np.stack([structure.signal(path * structure.spectrum(signal)) for signal in away])
 
 
 def _friction(scene: Scene, structure: Structure, row: int, point: str, rms: float, follow: Array) -> Complex:
