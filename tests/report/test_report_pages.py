@@ -17,7 +17,7 @@ from vibe.core.dossier import Dossier
 from vibe.core.errors import OutputError
 from vibe.core.files import safe_name
 from vibe.core.health import Health
-from vibe.report import drive_page, pdf, words
+from vibe.report import drawing, drive_page, pdf, words
 from vibe.report.drive_page import write_drive
 from vibe.report.index_page import index_row, write_index
 
@@ -202,21 +202,13 @@ def test_without_a_printer_a_remark_and_no_failure(
 
 def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
     weasyprint = pytest.importorskip("weasyprint")
-    fetch: Callable[[str], object] = pdf.data_only(weasyprint)
+    fetch: Callable[[str], object] = drawing.data_only(weasyprint)
     secret = tmp_path / "secret.txt"
     secret.write_text("x")
     for url in (secret.as_uri(), "http://127.0.0.1:9/x", "https://127.0.0.1:9/x", "ftp://127.0.0.1/x"):
         with pytest.raises(ValueError, match=r"[Dd]isallowed|refused"):
             fetch(url)
     assert fetch("data:text/plain,ok")
-
-
-def test_the_pdf_module_survives_an_absent_library(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setitem(sys.modules, "weasyprint", None)
-    monkeypatch.setenv("PATH", str(tmp_path))
-    made = pdf.make_pdf("<p>x")
-    assert made.content is None
-    assert "weasyprint" in made.remark
 
 
 @pytest.mark.parametrize(
