@@ -4,7 +4,6 @@ import json
 import re
 import shutil
 import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser

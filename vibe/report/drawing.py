@@ -1,8 +1,8 @@
 """The process that draws PDF pages: one page of HTML in, one document out, until its input ends.
 
-``python -m vibe.report.drawing`` is started by ``report/printer.py`` with a font configuration of its own. The library
-that sets the text is told of fonts only when it is loaded, and its native parts can take a process down with them:
-both are reasons not to draw where the analysis runs.
+``report/printer.py`` starts it with a font configuration of its own. The library that sets the text is told of fonts
+only when it is loaded, and its native parts can take a process down with them: both are reasons not to draw where the
+analysis runs.
 
 In: the length of the page (8 bytes, big-endian), its text in UTF-8. Out: ``P`` and a PDF, ``L`` and a sentence where
 this machine lacks something, ``F`` and a sentence where drawing failed; each with its length before it.
@@ -123,7 +123,3 @@ def data_only(weasyprint: Any) -> Callable[[str], Any]:
         return weasyprint.default_url_fetcher(url, *args, **kwargs)
 
     return refuse
-
-
-if __name__ == "__main__":
-    main()

@@ -31,8 +31,7 @@ class DrawingError(RuntimeError):
 class Printer:
     """One drawing process, started when it is first needed and again when it was lost. For any number of threads."""
 
-    def __init__(self, command: tuple[str, ...] = (sys.executable, "-m", "vibe.report.drawing")) -> None:
-        self._command = command
+    def __init__(self) -> None:
         self._lock = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
         self._folder: Path | None = None
@@ -114,7 +113,7 @@ class Printer:
             folder = Path(tempfile.mkdtemp(prefix="vibe-fonts-"))
             try:
                 self._process = subprocess.Popen(
-                    self._command, env=environment(folder), stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                    _command(), env=environment(folder), stdin=subprocess.PIPE, stdout=subprocess.PIPE,
                     stderr=None if os.environ.get("VIBE_DEBUG") else subprocess.DEVNULL,
                 )  # fmt: skip
             except OSError:
@@ -137,6 +136,12 @@ class Printer:
                     pass
         if folder is not None and self._owner == os.getpid():
             shutil.rmtree(folder, ignore_errors=True)
+
+
+def _command() -> list[str]:
+    """Modules are looked for where this process looks for them."""
+    code = f"import sys; sys.path[:] = {sys.path!r}; from vibe.report.drawing import main; main()"
+    return [sys.executable, "-c", code]
 
 
 def _ending(process: subprocess.Popen[bytes]) -> str:
