@@ -19,7 +19,7 @@ from vibe.flow.workers import Lost, each
 ROOT = Path(__file__).resolve().parents[2]
 SEEDS = sorted((ROOT / "tests" / "studies" / "fuzz" / "seeds").iterdir())
 ENDS_THE_LIBRARY = "ends_the_library.mat"
-"""Opening one of its data sets ends the process inside the HDF5 library (seen with 2.0.0)."""
+"""Reading it ends the process inside the HDF5 library (seen with 2.0.0)."""
 MEMORY, CPU_S = 2 << 30, 20
 READ = """
 import sys

@@ -10,7 +10,6 @@ from pathlib import Path
 from tests.studies.fuzz.targets import BY_NAME, Input, try_one
 from tests.studies.fuzz.trial import CPU_S
 
-
 KEPT = Path(tempfile.gettempdir()) / "vibe-fuzz"
 """Where inputs that break something are kept if no folder is named; never in the clone."""
 
