@@ -164,6 +164,7 @@ def test_nothing_is_replaced_without_force_and_nothing_half_written(
     assert not list(tmp_path.rglob("*.part"))
 
 
+@pytest.mark.usefixtures("printing")
 def test_pdf_says_the_same_and_a_stale_one_is_not_left(tmp_path: Path, sound: Dossier) -> None:
     files = write_drive(sound, tmp_path, force=False)
     assert files.pdf is not None
@@ -200,7 +201,10 @@ def test_without_a_printer_a_remark_and_no_failure(
 
 
 def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
-    weasyprint = pytest.importorskip("weasyprint")
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:
+        pytest.skip(f"weasyprint: {error}")
     fetch: Callable[[str], object] = drawing.data_only(weasyprint)
     secret = tmp_path / "secret.txt"
     secret.write_text("x")
