@@ -26,11 +26,10 @@ class Word:
     bottom: float
 
     def covers(self, other: Word) -> bool:
-        """Whether one is printed over the other: more than a third of the smaller box is shared."""
+        """Whether one is printed over the other, on the same line and by more than a hair."""
         across = min(self.right, other.right) - max(self.left, other.left)
         down = min(self.bottom, other.bottom) - max(self.top, other.top)
-        small = min((w.right - w.left) * (w.bottom - w.top) for w in (self, other))
-        return across > 0 and down > 0 and across * down > small / 3
+        return across > 1.0 and down > 0.4 * min(word.bottom - word.top for word in (self, other))
 
 
 def texts_of(pdf: bytes) -> list[str]:

@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import subprocess
+import warnings
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -202,7 +203,9 @@ def test_without_a_printer_a_remark_and_no_failure(
 
 def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
     try:
-        import weasyprint
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what it says of the machine's fonts is no matter here
+            import weasyprint
     except (ImportError, OSError) as error:
         pytest.skip(f"weasyprint: {error}")
     fetch: Callable[[str], object] = drawing.data_only(weasyprint)
