@@ -32,3 +32,13 @@ def open_data(repository: Path) -> Path:
     if not folder.is_dir():
         pytest.skip(f"the measured captures are not at {folder}; set VIBE_OPEN_DATA")
     return folder
+
+
+@pytest.fixture(scope="session")
+def printing() -> None:
+    """For tests that need a PDF: skips, and says why, on a machine that can make none."""
+    from vibe.report.pdf import make_pdf
+
+    made = make_pdf("<!doctype html><title>T</title><p>Some words.</p>")
+    if made.content is None:
+        pytest.skip(made.remark)

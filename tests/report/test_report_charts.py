@@ -13,7 +13,9 @@ import numpy as np
 import pytest
 
 from vibe.core.evidence import Exhibit, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
-from vibe.report import canvas, charts, interactive, turn_chart
+from vibe.report import canvas, charts, interactive, letters, turn_chart
+from vibe.report.fonts import font_files
+from vibe.report.letters import text_width
 from vibe.report.thin import extremes, thin
 
 
@@ -117,19 +119,32 @@ def test_no_two_labels_of_a_row_touch() -> None:
     assert len(placed) >= 6
     for row in (0, 1):
         spans = sorted(
-            (middle - 0.034 * len(text), middle + 0.034 * len(text)) for _, text, middle, r in placed if r == row
+            (middle - text_width(text, 7.5) / 144, middle + text_width(text, 7.5) / 144)
+            for _, text, middle, r in placed
+            if r == row
         )
         assert all(first[1] <= second[0] for first, second in pairwise(spans))
     assert not any(mark.kind == "sideband" for mark, *_ in placed)
 
 
 def extent(text: ElementTree.Element) -> tuple[float, float, float, float]:
-    """Left, right, top and bottom of words on the sheet, in a font as wide as they come."""
+    """Left, right, top and bottom of words on the sheet, in the letters of pictures."""
     size = float(text.attrib["font-size"])
-    wide = 0.58 * size * len(text.text or "")
+    wide = text_width(text.text or "", size, bold=text.get("font-weight") == "bold")
     x, y = float(text.attrib["x"]), float(text.attrib["y"])
     left = x - {"middle": wide / 2, "end": wide}.get(text.get("text-anchor", ""), 0.0)
     return left, left + wide, y - 0.72 * size, y + 0.21 * size
+
+
+@pytest.mark.parametrize("bold", [False, True])
+def test_widths_are_those_of_the_font(bold: bool) -> None:
+    font = pytest.importorskip("fontTools.ttLib").TTFont(font_files()[1 if bold else 0])
+    assert font["head"].unitsPerEm == letters.UNITS
+    names, advances = font.getBestCmap(), font["hmtx"]
+    for one in map(chr, range(32, 127)):
+        assert text_width(one, letters.UNITS, bold=bold) == advances[names[ord(one)]][0], one
+    for one in "±×−·²³°µ–≥≤⁻⁴":
+        assert text_width(one, letters.UNITS, bold=bold) >= advances[names[ord(one)]][0], one
 
 
 @pytest.mark.parametrize("name", ["envelope", "velocity", "waveform", "map"])
@@ -141,7 +156,7 @@ def test_no_two_texts_of_a_picture_overlap_and_all_are_on_the_sheet(exhibits: di
     _, _, width, height = (float(v) for v in root.attrib["viewBox"].split())
     for i, (left, right, top, bottom) in enumerate(boxes):
         assert left >= 0
-        assert right <= width + 4
+        assert right <= width
         assert top >= 0
         assert bottom <= height
         for other, box in zip(texts[i + 1 :], boxes[i + 1 :], strict=True):

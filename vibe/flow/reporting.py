@@ -62,11 +62,20 @@ def diagnose_files(
         OutputError: the pages cannot be written.
     """
     drive, table = tones_of(drive_path)
+    if pdf and out is not None:
+        ready_to_print()
     dossier = dossier_of(drive, table, captures, load_settings(), progress=progress)
     errors = [c for c in dossier.health.captures if c.error is not None]
     if len(errors) == len(dossier.health.captures):
         raise CaptureError(errors[0].error or "cannot be read", path=captures[0])
     return written(dossier, out, force=force, pdf=pdf)
+
+
+def ready_to_print() -> None:
+    """Let what draws PDFs get ready while the captures are judged."""
+    from vibe.report.pdf import warm_up
+
+    warm_up()
 
 
 def written(dossier: Dossier, out: Path | None, *, force: bool, pdf: bool) -> DriveOutcome:

@@ -14,7 +14,7 @@ from vibe.flow import resuming
 from vibe.flow.asking import candidate_of
 from vibe.flow.gathering import Gathered, Search, Seen, look_at, plain_reader, without_twins
 from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
-from vibe.flow.reporting import dossier_of, written
+from vibe.flow.reporting import dossier_of, ready_to_print, written
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.summing_up import summed_up
 from vibe.flow.workers import ENDED_WORKING, Crew, Lost
@@ -89,6 +89,8 @@ def _do_job(job: _Job, common: _Common) -> _Done:
         _still_wanted(job)
         resuming.unstamp(job.out, job.tag)
         drive, table = tones_of(job.drive_path)
+        if common.pdf:
+            ready_to_print()
         reader = common.search.reader or plain_reader
         captures, said = without_twins(job.tag, job.captures, reader)
         dossier = dossier_of(drive, table, captures, common.settings, reader, common.others)

@@ -15,14 +15,13 @@ from math import ceil, floor, log10
 import numpy as np
 from numpy.typing import NDArray
 
+from vibe.report.letters import text_width
 from vibe.report.words import printable, superscript
 
 BLUE, VERMILION, GREEN, GREY, INK = "#0072b2", "#d55e00", "#009e73", "#6b6b6b", "#1a1a1a"
 """Okabe and Ito (2008), told apart by people with any colour vision; two greys."""
 GRID = "#e4e4e4"
-FONTS = "'Source Sans 3', 'Helvetica Neue', Arial, 'Liberation Sans', sans-serif"
-LETTER = 0.58
-"""Width of an average letter over the size of its font, on the safe side."""
+FONTS = "'DejaVu Sans', Verdana, sans-serif"
 MOST_X_TICKS, MOST_Y_TICKS = 9, 7
 
 
@@ -167,7 +166,7 @@ def draw_axes(sheet: Sheet, box: Box, x_label: str, y_label: str) -> None:
     middle = (box.top + box.bottom) / 2
     room = 2 * min(middle, sheet.height - middle) - 6
     # A long label is written smaller rather than cut.
-    size = max(5.0, min(8.5, room / (LETTER * max(len(printable(y_label)), 1))))
+    size = max(5.0, min(8.5, room / max(text_width(printable(y_label), 1.0), 1.0)))
     sheet.text(10, middle, y_label, size=size, anchor="middle", upright=True, name="label-y")
 
 
@@ -184,10 +183,10 @@ class Key:
 
 
 def draw_legend(sheet: Sheet, keys: Iterable[Key], *, right: float) -> None:
-    """The keys in one row at the sheet's foot, flush right but for the slack in the estimate of their widths."""
+    """The keys in one row at the sheet's foot, flush right."""
     edge, line, size = right, sheet.height - 5.0, 7.5
     for key in reversed(list(keys)):
-        start = edge - LETTER * size * len(key.words)
+        start = edge - text_width(key.words, size)
         sheet.text(start, line, key.words, size=size, name="legend")
         middle = start - 9.5
         if key.shape:

@@ -15,8 +15,11 @@ from vibe.core.errors import CallError
 from vibe.report.certificate import HTML_NAME, JSON_NAME
 from vibe.report.certificate_check import Check, Seen, Verification, check_page, check_record, differences
 
-_HEAD = "No. Requirement Found Limit Answer Source"
-"""Repeats on every page that a long table goes on to."""
+_HEADS = (
+    "No. Requirement Found Limit Answer Source",
+    "Instrument Serial number Calibrated Calibration uncertainty, k = 2",
+)
+"""Repeat on every page that a long table goes on to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,8 +105,9 @@ def _without_margins(pages: list[str], page: str) -> list[str]:
 def _plain(text: str) -> str:
     """Letters, digits and signs that fonts cannot garble; what repeats or only decorates is left out."""
     kept = "".join(c for c in unicodedata.normalize("NFKC", text) if c in "±−×" or " " <= c <= "~" or c == "\n")
-    head = r"\s*".join(re.escape(letter) for letter in _HEAD.replace(" ", ""))
-    return " ".join(re.sub(head, " ", kept).split())
+    for head in _HEADS:
+        kept = re.sub(r"\s*".join(re.escape(letter) for letter in head.replace(" ", "")), " ", kept)
+    return " ".join(kept.split())
 
 
 def _open(data: bytes) -> Opened | None:

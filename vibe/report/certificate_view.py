@@ -14,8 +14,6 @@ from vibe.core.sealed import groups
 from vibe.report import words
 from vibe.report.certificate_numbers import measured_text, plain, told_apart, with_unit
 
-PAGE_ONE_MM, PAGE_TWO_MM = 158.0, 258.0
-"""Room in print for the requirements and what is open, and for all that follows (measured on printed pages)."""
 MOST_BUDGETS = 2
 """Budgets that are drawn; all are in the record."""
 MOST_PARTS = 5
@@ -89,24 +87,20 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
     """All that the template shows."""
     rows = rows_of(acceptance)
     unsettled = [row for row in rows if row.outcome.answer != "pass"]
-    facts = _facts(acceptance)
     coverages = {row.coverage for row in rows if row.coverage}
-    budgets = [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]]
     return {
         "a": acceptance,
         "answer_sign": answer_sign,
         "sentence": sentence(acceptance),
-        "facts": facts,
+        "facts": _facts(acceptance),
         "rule": RULES[acceptance.decision_rule],
         "coverage": coverages.pop() if len(coverages) == 1 else "",
         "rows": rows,
         "failed": [row for row in unsettled if row.outcome.answer == "fail"],
         "open": [row for row in unsettled if row.outcome.answer == "undetermined"],
-        "budgets": budgets,
+        "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
         "captures": [(shortened(name), digest[:SHORT_HASH]) for name, digest in acceptance.captures],
         "seal": seal_digits(seal),
-        # Page two begins a sheet of its own where each half fits on one; else all flows on.
-        "apart": _page_one_mm(rows, facts) <= PAGE_ONE_MM and _page_two_mm(acceptance, budgets) <= PAGE_TWO_MM,
     }
 
 
@@ -208,36 +202,6 @@ def _facts(a: Acceptance) -> list[tuple[str, str, str]]:
         ("Measured", day, clock),
         ("Runs", runs_text(a.runs) or "none", ""),
     ]
-
-
-def _page_one_mm(rows: Sequence[Row], facts: Sequence[tuple[str, str, str]]) -> float:
-    """About how high the requirements and what follows them stand in print; letters counted, not measured."""
-    lines = 0
-    for row in rows:
-        one = row.outcome.requirement
-        lines += max(_lines(one.text, 34) + _lines(row.outcome.where, 46), _lines(one.source, 25) + one.by_analogy, 2)
-    below = 0.0
-    for answer in ("fail", "undetermined"):
-        said = [row.outcome for row in rows if row.outcome.answer == answer]
-        below += 10.0 * bool(said) + sum(4.6 * _lines(f"{one.why} {one.settles or ''}", 105) for one in said)
-    more_facts = sum(max(_lines(text, 30), 1) - 1 for name, text, _ in facts if name != "Runs")
-    return 3.4 * lines + 1.9 * len(rows) + below + 4.2 * more_facts
-
-
-def _page_two_mm(a: Acceptance, budgets: Sequence[Budget]) -> float:
-    """About how high all that follows stands in print."""
-    instruments = 8.0 + 5.3 * (len(a.instruments) + 1)
-    bars = max((sum(_lines(bar.name, 26) for bar in one.bars) for one in budgets), default=0)
-    drawn = 20.0 + 4.0 * bars if budgets else 0.0
-    captures = 13.0 + 4.5 * (-(-len(a.captures) // 2))
-    remarks = 8.0 * bool(a.remarks) + 3.8 * sum(_lines(text, 120) for text in a.remarks)
-    cautions = 12.0 * bool(a.cautions) + 3.8 * sum(_lines(text, 115) for text in a.cautions)
-    seal_and_signatures = 24.0 + 32.0
-    return instruments + drawn + captures + remarks + cautions + seal_and_signatures
-
-
-def _lines(text: str, letters: int) -> int:
-    return -(-len(text) // letters)
 
 
 def shortened(name: str, most: int = 44) -> str:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from vibe.core.evidence import Exhibit, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
 from vibe.report.canvas import BLUE, GREEN, GREY, INK, VERMILION, Box, Key, Sheet, draw_axes, draw_legend
+from vibe.report.letters import text_width
 from vibe.report.thin import extremes
 from vibe.report.turn_chart import draw_turn
 from vibe.report.words import number, printable
@@ -23,6 +24,8 @@ _STILL_BINS = 450
 """About one per point of the axis: as fine as the line is thick."""
 _FLOOR_BINS = 75
 _LABELLED_COMB = 6
+LABEL_SIZE = 7.5
+"""Points."""
 _DASHES = "4 2"
 _NAMES = {
     "comb": "harmonics of this tone",
@@ -221,7 +224,7 @@ def _marks(
         keys.append(Key(words=_NAMES["limit"], color=GREEN, dash="5 1.5 1 1.5"))
     for mark, text, middle, row in _labels(box, marks):
         sheet.text(
-            box.left + 72 * middle, box.top - 4.5 - 10.5 * row, text, size=7.5, color=LABEL_COLOUR[mark.kind],
+            box.left + 72 * middle, box.top - 4.5 - 10.5 * row, text, size=LABEL_SIZE, color=LABEL_COLOUR[mark.kind],
             anchor="middle", bold=mark.kind == "comb", name=f"label-{mark.kind}",
         )  # fmt: skip
     return keys
@@ -237,8 +240,7 @@ def placed_labels(
     """The labels that have room above an axis from ``low`` to ``high``: (mark, text, centre in inches, row).
 
     Limits and the first harmonics go first (row 0), lines with another owner after them (last row). Sidebands are too
-    many for words: their shape and the legend name them. A width is estimated from the text's length, on the safe
-    side, so that no two texts of a row touch.
+    many for words: their shape and the legend name them. No two texts of a row touch.
     """
     rank = {"limit": 0, "comb": 1, "owner": 2}
     combs = [mark for mark in marks if mark.kind == "comb"]
@@ -250,7 +252,7 @@ def placed_labels(
         if not text or not low <= mark.at <= high or high <= low:
             continue
         text = text if len(text) <= 28 else text[:27] + "…"
-        half = 0.5 * 0.068 * len(text) + 0.04
+        half = 0.5 * text_width(text, LABEL_SIZE, bold=mark.kind == "comb") / 72 + 0.04
         middle = min(max((mark.at - low) / (high - low) * width_in, half - 0.3), width_in + 0.08 - half)
         row = rows - 1 if mark.kind == "owner" else 0
         if all(middle + half < first or middle - half > last for first, last in taken[row]):

@@ -113,7 +113,10 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1, help="processes (default 1)")
     parser.add_argument("--only", help="one target, or several parted by commas, which then get all inputs")
     parser.add_argument(
-        "--out", type=Path, default=None, help="folder for the table, and for what a broken run had done"
+        "--out",
+        type=Path,
+        default=None,
+        help="folder for the table, what a broken run had done, inputs that were found",
     )
     parser.add_argument("--replay", metavar="TARGET:INDEX")
     parser.add_argument("--save", type=Path)
@@ -126,7 +129,7 @@ def main() -> None:
     if asked.guided:
         from tests.studies.fuzz.guided import guide
 
-        raise SystemExit(guide(asked.guided, asked.seconds, asked.seed))
+        raise SystemExit(guide(asked.guided, asked.seconds, asked.seed, asked.out))
     wanted = shares(asked.inputs)
     if asked.only:
         names = asked.only.split(",")

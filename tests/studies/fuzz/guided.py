@@ -10,9 +10,22 @@ from pathlib import Path
 from tests.studies.fuzz.targets import BY_NAME, Input, try_one
 from tests.studies.fuzz.trial import CPU_S
 
+KEPT = Path(tempfile.gettempdir()) / "vibe-fuzz"
+"""Where inputs that break something are kept if no folder is named; never in the clone."""
 
-def guide(name: str, seconds: int, seed: int) -> int:
+
+def artifacts(out: Path | None) -> Path:
+    """The folder for what is found, made if missing."""
+    folder = (out or KEPT).resolve()
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def guide(name: str, seconds: int, seed: int, out: Path | None = None) -> int:
     """Let libFuzzer look for inputs that break a target, in a process of its own. Its exit status; 0 is well.
+
+    Inputs that break it are kept in ``out``; those worth keeping for good go to ``seeds`` beside this file, under a
+    name that tells what they do.
 
     Raises:
         SystemExit: ``atheris`` is not installed.
@@ -29,9 +42,10 @@ def guide(name: str, seconds: int, seed: int) -> int:
             (corpus / f"good{number}").write_bytes(one.data)
         for index in range(200):
             (corpus / f"spoiled{index}").write_bytes(target.input(seed, index).data)
+        print(f"inputs that break it are kept in {artifacts(out)}")
         command = [sys.executable, "-m", "tests.studies.fuzz.guided", name, str(corpus), f"-seed={seed}",
                    f"-max_total_time={seconds}", f"-timeout={CPU_S}", "-rss_limit_mb=3000", "-max_len=200000",
-                   "-print_final_stats=1", f"-artifact_prefix={Path.cwd()}/fuzz-"]  # fmt: skip
+                   "-print_final_stats=1", f"-artifact_prefix={artifacts(out)}/{name.replace(' ', '_')}-"]  # fmt: skip
         return subprocess.run(command, check=False).returncode
 
 

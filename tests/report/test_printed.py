@@ -1,0 +1,55 @@
+"""Drive reports, capture plans and route sheets on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import printed
+import pytest
+from conftest import damaged_dossier, make_plan, sound_dossier, unknown_dossier
+from test_route_sheet import CAUTIONS, point, route, stop
+
+from vibe.core.dossier import Dossier
+from vibe.report.drive_page import write_drive
+from vibe.report.plan_sheet import write_plan_sheet
+from vibe.report.route_sheet import write_route_plan
+
+pytestmark = pytest.mark.usefixtures("printing")
+HEADINGS = ("Findings", "The whole signal", "Levels", "What could not be seen", "Tones of this drive", "Next capture")
+
+
+@pytest.mark.parametrize("make", [damaged_dossier, sound_dossier, unknown_dossier])
+def test_a_drive_report(make: Callable[[], Dossier], tmp_path: Path) -> None:
+    dossier = make()
+    made = write_drive(dossier, tmp_path, force=False)
+    assert made.pdf is not None
+    health = dossier.health
+    pages = printed.check(made.pdf.read_bytes(), title=f"{health.drive}: {health.state}")
+    for page in pages:
+        lines = page.strip().split("\n")
+        assert lines[-1].startswith(health.drive), "what runs in the margin comes last"
+        assert lines[-2] not in HEADINGS, "a heading without what it heads"
+    assert "How this was made" in pages[-1]
+
+
+def test_a_route_sheet_keeps_each_stop_on_one_page(tmp_path: Path) -> None:
+    tags = [f"ST-{i:02d}" for i in range(11)]
+    plan = route(*(stop(tag, point("input side radial"), point("output side radial")) for tag in tags))
+    made = write_route_plan(plan, tmp_path, force=False, cautions=CAUTIONS)
+    assert made.pdf is not None
+    pages = printed.check(made.pdf.read_bytes(), title=plan.title)
+    walk = [page for page in pages if "What stays unseen" not in page]
+    assert len(walk) > 1
+    for tag in tags:
+        (page,) = (page for page in walk if tag in page)
+        after = page.split(tag, 1)[1].split("ST-", 1)[0]
+        assert "input side" in after
+        assert "output side" in after
+
+
+def test_a_capture_plan(tmp_path: Path) -> None:
+    plans = [make_plan(tag) for tag in ("TH-01", "TH-02", "TH-03", "TH-04", "TH-05")]
+    made = write_plan_sheet(plans, tmp_path, force=False)
+    assert made.pdf is not None
+    assert "Cautions" in printed.check(made.pdf.read_bytes(), title="Capture plan")[0]
