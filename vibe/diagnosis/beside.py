@@ -9,7 +9,7 @@ from math import exp
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.rules.bearing import PARTS
+from vibe.diagnosis.elements import PARTS
 
 LEFT_SHARE = 0.03
 """Mean share of a comb's score that other parts' combs still find of it once its lines are taken out.
