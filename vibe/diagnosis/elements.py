@@ -15,9 +15,10 @@ The constants are fitted to measured records of four rigs (``python -m tests.stu
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import exp
+from statistics import fmean, pstdev
 
 from vibe.core.evidence import CombEvidence
 from vibe.diagnosis.settings import ElementSettings
@@ -41,12 +42,18 @@ class Signs:
 
 SILENT_DB, LOUDEST_DB = -9.0, 6.0
 """Depths are told apart between these: an eighth of a band's power is what chance makes, four times it is clear."""
+SIDEBAND_HARMONICS = 4
+"""Side lines are read beside so many harmonics."""
 SIDE_STANDS_DB = 6.0
 """A side line stands from here over the floor: noise, exponential, is there once in fifty bins (exp(-4))."""
-EVEN_LINES, EVEN_WITHIN_DB = 6, 8.0
-"""Lines of a cage that strikes, 10 dB or more over the floor, and how much they differ. Strikes last a small part of a
-turn, so that their first lines are alike; an element passes its load in a third of a turn, so that its own fall off.
-Of a comb of as many lines, noise moves each by 3 dB or so (common practice)."""
+WEAKER_BY_DB = 3.0
+"""Side lines are weaker than what they stand beside by at least this, on the average, or they are lines of their own: a
+damaged element is never wholly unloaded, while a cage that strikes makes all lines alike, those near an element's
+order among them (a modulation by all of the load has side lines of half the amplitude, 6 dB down; noise takes some)."""
+EVEN_LINES, EVEN_MEAN_DB, EVEN_SPREAD_DB = 6, 10.0, 4.0
+"""Fewest lines of a cage that strikes, their mean over the floor, and their standard deviation at most. A strike lasts
+a small part of a turn, so that its lines are alike but for noise, which moves lines of ten decibels by two or three; an
+element passes its load in a third of a turn, so that only the first few stand (common practice)."""
 
 
 def signs_of(combs: Mapping[str, CombEvidence], present: float) -> Signs:
@@ -55,13 +62,12 @@ def signs_of(combs: Mapping[str, CombEvidence], present: float) -> Signs:
     there = {part: comb for part, comb in combs.items() if comb.false_alarm_probability <= present}
     depths = {part: comb.hit_over_floor_db for part, comb in there.items()}
     element, cage = there.get("rolling_element"), there.get("cage")
-    sides = [] if element is None else [line.over_floor_db >= SIDE_STANDS_DB for line in element.sideband_lines]
     return Signs(
         outer_db=depths.get("outer_race", SILENT_DB),
         inner_db=depths.get("inner_race", SILENT_DB),
         element_db=depths.get("rolling_element", SILENT_DB),
         cage_db=depths.get("cage", SILENT_DB),
-        carried=sum(sides) / len(sides) if sides else 0.0,
+        carried=0.0 if element is None else _carried(element),
         even_cage=cage is not None and _even(cage),
     )
 
@@ -101,6 +107,16 @@ def odds(weights: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
     return {part: sum(own.values()) / total for part, own in weights.items()}
 
 
+def _carried(element: CombEvidence) -> float:
+    """Share of an element's side lines that stand; none where they are as strong as what they stand beside."""
+    sides = [line.over_floor_db for line in element.sideband_lines]
+    lines = [line.over_floor_db for line in element.lines[:SIDEBAND_HARMONICS]]
+    if not sides or fmean(sides) > fmean(lines) - WEAKER_BY_DB:
+        return 0.0
+    return sum(side >= SIDE_STANDS_DB for side in sides) / len(sides)
+
+
 def _even(cage: CombEvidence) -> bool:
-    first: Sequence[float] = [line.over_floor_db for line in cage.lines[:EVEN_LINES]]
-    return len(first) == EVEN_LINES and min(first) >= max(10.0, max(first) - EVEN_WITHIN_DB)
+    levels = [line.over_floor_db for line in cage.lines]
+    alike = len(levels) >= EVEN_LINES and pstdev(levels) <= EVEN_SPREAD_DB
+    return alike and fmean(levels) >= EVEN_MEAN_DB

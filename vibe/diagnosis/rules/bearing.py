@@ -9,7 +9,7 @@ from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
-from vibe.diagnosis.elements import PARTS, odds, signs_of, ways
+from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.settings import CombSettings
 
@@ -47,10 +47,32 @@ def find(case: Case) -> list[Finding]:
     findings = []
     for bearing in case.drive.bearing:
         combs = _combs(case, bearing)
-        heard = _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs)
+        heard = _heard(case, bearing, combs)
         if heard is not None:
             findings.append(_finding(case, bearing, heard, _told(case, bearing, heard, combs)))
     return findings
+
+
+def signs(case: Case, bearing: Bearing) -> Signs | None:
+    """What the combs of a bearing say of its elements; None where the bearing does not speak."""
+    combs = _combs(case, bearing)
+    heard = _heard(case, bearing, combs)
+    return None if heard is None else signs_of(_own(case, heard, combs), case.settings.element.present)
+
+
+def _heard(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+    return _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs)
+
+
+def _own(case: Case, heard: _Heard, combs: Mapping[str, CombEvidence]) -> dict[str, CombEvidence]:
+    """By part, the combs that speak for it: a far one for the outer race, and of a cage that strikes nothing that it
+    leaves at its elements' orders."""
+    cage = combs.get("cage")
+    if heard.far:
+        return {**combs, "outer_race": heard.shown[0]}
+    if cage is not None and heard.shown == (cage,):
+        return {part: c for part, c in combs.items() if part == "cage" or not _left_by(cage, c, case.tone_alarm)}
+    return dict(combs)
 
 
 def _combs(case: Case, bearing: Bearing) -> dict[str, CombEvidence]:
@@ -119,15 +141,8 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None
 def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombEvidence]) -> _Told:
     """The likeliest element; named where it is likelier than the others together and has a tone to be named by."""
     settings = case.settings.element
-    cage = combs.get("cage")
-    shown = dict(combs)
-    if heard.far:
-        shown["outer_race"] = heard.shown[0]
-    elif cage is not None and heard.shown == (cage,):
-        # What a cage that strikes leaves at its elements' orders says nothing of these.
-        shown = {part: c for part, c in combs.items() if part == "cage" or not _left_by(cage, c, case.tone_alarm)}
-    signs = signs_of(shown, settings.present)
-    weights = ways(signs, settings)
+    shown = _own(case, heard, combs)
+    weights = ways(signs_of(shown, settings.present), settings)
     shares = odds(weights)
     part = max(shares, key=lambda one: shares[one])
     way = max(weights[part], key=lambda one: weights[part][one])
