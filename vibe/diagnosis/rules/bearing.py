@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
-from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
+from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.settings import CombSettings
@@ -132,7 +132,7 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None
         return None
     strongest = max(present, key=lambda comb: comb.score)
     chance = strongest.false_alarm_probability
-    if _clear(strongest, settings) or _lines(strongest, settings) >= settings.long_comb_from:
+    if _clear(strongest, settings) or is_long(strongest, settings):
         return _Heard(shown=(strongest,), chance=chance)
     differ = cage is not None and strongest is combs.get("inner_race") and _elements_differ(strongest, cage, case)
     return _Heard(shown=(strongest,), chance=chance) if differ or chance <= stricter else None
@@ -192,8 +192,7 @@ def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a cage hits something: surely, and clearly or by a long comb. What it modulates has few lines."""
-    long = _lines(cage, settings) >= settings.long_comb_from
-    return cage.false_alarm_probability <= limit and (_clear(cage, settings) or long)
+    return cage.false_alarm_probability <= limit and (_clear(cage, settings) or is_long(cage, settings))
 
 
 def _left_by(cage: CombEvidence, comb: CombEvidence, limit: float) -> bool:
@@ -204,10 +203,6 @@ def _left_by(cage: CombEvidence, comb: CombEvidence, limit: float) -> bool:
 
 def _clear(comb: CombEvidence, settings: CombSettings) -> bool:
     return comb.hit_over_floor_db >= settings.clear_hit_over_floor_db
-
-
-def _lines(comb: CombEvidence, settings: CombSettings) -> int:
-    return sum(line.over_floor_db >= settings.hit_line_over_floor_db for line in comb.lines)
 
 
 def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> bool:
