@@ -7,6 +7,8 @@ ridges while an element is on it: the envelope swells and falls evenly, with few
 
 from __future__ import annotations
 
+from statistics import fmean
+
 from vibe.core.evidence import CombEvidence
 from vibe.diagnosis.case import Case
 
@@ -15,17 +17,20 @@ HIGHER = slice(2, 5)
 
 
 def is_fluting(case: Case, comb: CombEvidence) -> bool:
-    """Whether the comb of a race is clear, smooth, and made without impacts. False where that cannot be told: hits that
-    are faint, a band too narrow for the harmonics of impacts, a speed or a kurtosis that is not known."""
+    """Whether the comb of a race is smooth, and made without impacts.
+
+    False where that cannot be told: a first line that hardly stands, a band too narrow for the harmonics of impacts, a
+    speed or a kurtosis that is not known.
+    """
     rules, speed = case.settings.fluting, case.speed
     higher = [line.over_floor_db for line in comb.lines[HIGHER]]
     kurtosis = [case.level(channel, "kurtosis_typical") for channel in comb.channels]
-    if speed is None or len(higher) < 3 or not kurtosis or min(kurtosis) <= 0.0:
+    if speed is None or not higher or not kurtosis or min(kurtosis) <= 0.0:
         return False
-    repeats_hz = comb.order * speed.input_hz
+    first_db, repeats_hz = comb.lines[0].over_floor_db, comb.order * speed.input_hz
     return (
-        comb.hit_over_floor_db >= case.settings.comb.clear_hit_over_floor_db
+        first_db >= rules.first_from_db
+        and first_db - fmean(max(level, 0.0) for level in higher) >= rules.higher_below_first_db
         and comb.band_hz[1] - comb.band_hz[0] >= rules.band_from_repeats * repeats_hz
-        and comb.lines[0].over_floor_db - max(higher) >= rules.third_below_first_db
         and max(kurtosis) < rules.kurtosis_below
     )
