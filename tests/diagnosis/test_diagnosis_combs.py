@@ -248,6 +248,8 @@ RINGING = (30.0, 28.0, 25.0, 22.0, 20.0)
     [
         (SMOOTH, 3.1, 3.0, (2000.0, 2700.0), True),
         (RINGING, 3.1, 3.0, (2000.0, 2700.0), False),
+        # A short comb of impacts that slip smears: its second harmonic still stands.
+        ((30.0, 25.0, 9.0, 6.0, 4.0), 3.1, 3.0, (2000.0, 2700.0), False),
         (SMOOTH, 6.0, 3.0, (2000.0, 2700.0), False),
         # A first line that hardly stands does not tell, nor does a band that passes no third harmonic.
         ((19.0, 9.0, 2.0, 3.0, 2.0), 3.1, 3.0, (2000.0, 2700.0), False),

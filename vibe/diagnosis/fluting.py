@@ -30,6 +30,7 @@ def is_fluting(case: Case, comb: CombEvidence) -> bool:
     first_db, repeats_hz = comb.lines[0].over_floor_db, comb.order * speed.input_hz
     return (
         first_db >= rules.first_from_db
+        and first_db - comb.lines[1].over_floor_db >= rules.second_below_first_db
         and first_db - fmean(max(level, 0.0) for level in higher) >= rules.higher_below_first_db
         and comb.band_hz[1] - comb.band_hz[0] >= rules.band_from_repeats * repeats_hz
         and max(kurtosis) < rules.kurtosis_below

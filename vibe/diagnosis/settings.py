@@ -51,6 +51,7 @@ class ElementSettings(Part):
 class FlutingSettings(Part):
     """When the comb of a race is that of a washboard rather than that of a spall."""
 
+    second_below_first_db: Annotated[float, Field(gt=0)]
     higher_below_first_db: Annotated[float, Field(gt=0)]
     first_from_db: Annotated[float, Field(gt=0)]
     kurtosis_below: Annotated[float, Field(gt=1)]
