@@ -113,12 +113,12 @@ def _depth_db(case: Case, finding: Finding) -> float | None:
 
 
 def _element_open(case: Case, finding: Finding) -> bool:
-    """Whether a bearing's element is not told, or only guessed from one short, faint comb."""
+    """Whether a bearing's element is not told, or only guessed from short, faint combs."""
     if finding.tone is None:
         return True
     comb = case.combs.get(_shown_in(finding))
     guessed = finding.probability < NAMED_SURELY * finding.damage_probability
-    return guessed and len(finding.seen_in) == 1 and comb is not None and not is_long(comb, case.settings.comb)
+    return guessed and comb is not None and not is_long(comb, case.settings.comb)
 
 
 def _is_apart(case: Case, finding: Finding) -> bool:
