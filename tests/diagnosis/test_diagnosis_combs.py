@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from diagnosis_values import MakeCase, comb, place
 
-from vibe.core.evidence import CombEvidence
+from vibe.core.evidence import CombEvidence, CombLine, Level
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.case import Case, tones_at
@@ -66,26 +66,40 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     for chance, hit_db, level_db, tones in (
         (0.99 * alarm, clear + 0.1, high - 5.0, [f"{BEARING}.{part}"]),
         (1.01 * alarm, clear + 20.0, high + 5.0, []),
-        # Faint hits name the bearing only.
-        (SURE, clear - 0.1, high + 0.1, [None]),
         (SURE, faintest - 0.1, high + 20.0, []),
     ):
         combs = of_bearing(**{part: part_comb(part, chance, hit_db, level_db=level_db)})
         assert [finding.tone for finding in diagnose(case(combs=combs))] == tones
+    # Faint hits must be surer, unless their comb is long.
+    stricter = alarm / settings.inferred_stricter_by
+    for chance, found in ((0.9 * stricter, True), (1.1 * stricter, False)):
+        faint = part_comb(part, chance, clear - 0.1, level_db=high + 0.1)
+        assert bool(diagnose(case(combs=of_bearing(**{part: faint})))) is found
 
 
-def test_faint_hits_name_the_bearing_and_what_in_it_is_possible(case: MakeCase) -> None:
-    settings = case(combs=of_bearing()).settings.comb
-    faint = part_comb("outer_race", SURE, settings.clear_hit_over_floor_db - 1.0)
-    finding = lone(diagnose(case(combs=of_bearing(outer_race=faint))))
-    assert (finding.tone, finding.component) == (None, BEARING)
+def test_the_fainter_the_hits_of_a_race_the_less_sure_is_its_element(case: MakeCase) -> None:
+    deep_to_faint = [
+        lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, depth)))))
+        for depth in (6.0, 3.0, 1.0, 0.0, -1.0)
+    ]
+    stated = [finding.probability for finding in deep_to_faint]
+    assert stated == sorted(stated, reverse=True)
+    assert stated[0] > 0.98 > 0.9 > stated[-1] > 0.5
+    # That the bearing is damaged is as sure in all of them; only which element it is, is not.
+    assert {round(finding.damage_probability, 6) for finding in deep_to_faint} == {0.999}
+    assert deep_to_faint[0].tone == f"{BEARING}.outer_race"
+
+
+def test_hits_too_faint_to_tell_name_the_bearing_and_what_in_it_is_possible(case: MakeCase) -> None:
+    finding = lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, -5.5)))))
+    assert (finding.tone, finding.component, finding.defect) == (None, BEARING, "local damage")
+    assert finding.probability == finding.component_probability > 0.99
     assert {f"{BEARING}.{part}" for part in ("outer_race", "inner_race", "rolling_element")} <= set(
         finding.cannot_be_told_from
     )
     assert finding.seen_in == [f"{BEARING}.outer_race"]
-    long = replace(faint, lines=faint.lines * 2)
-    assert len(long.lines) >= settings.long_comb_from > len(faint.lines)
-    assert lone(diagnose(case(combs=of_bearing(outer_race=long)))).tone == f"{BEARING}.outer_race"
+    assert "most likely its " in finding.why
+    assert "outer race (" in finding.why
 
 
 def test_clear_hits_just_beyond_a_races_slip_are_that_races(case: MakeCase, tones: ToneTable) -> None:
@@ -119,61 +133,71 @@ def test_of_two_strong_races_the_surer_speaks_and_only_it(case: MakeCase) -> Non
     assert lone(diagnose(case(combs=both))).tone == f"{BEARING}.outer_race"
 
 
-def test_two_races_alike_and_weak_are_the_rolling_elements(case: MakeCase, settings: Settings) -> None:
-    weak = settings.diagnosis.comb.races_alike_below_db - 1.0
-    alike = of_bearing(
-        outer_race=part_comb("outer_race", SURE, weak), inner_race=part_comb("inner_race", 1e-6, weak - 1)
-    )
+def test_two_races_alike_and_weak_are_probably_the_rolling_elements(case: MakeCase) -> None:
+    alike = of_bearing(outer_race=part_comb("outer_race", SURE, -1.0), inner_race=part_comb("inner_race", 1e-6, -2.0))
     finding = lone(diagnose(case(combs=alike)))
     assert finding.tone == f"{BEARING}.rolling_element"
-    # As sure as the less sure of the two, and the races stay possible.
-    assert finding.false_alarm_probability == 1e-6
-    assert {f"{BEARING}.outer_race", f"{BEARING}.inner_race"} <= set(finding.cannot_be_told_from)
-    apart = of_bearing(
-        outer_race=part_comb("outer_race", SURE, weak),
-        inner_race=part_comb("inner_race", 1e-6, weak - settings.diagnosis.comb.races_alike_within_db - 1),
-    )
-    assert [f.tone for f in diagnose(case(combs=apart))] == [f"{BEARING}.outer_race"]
+    assert 0.5 < finding.probability < 0.9 < finding.damage_probability
+    # That the bearing speaks is as sure as the surer of the two; the races stay possible.
+    assert finding.false_alarm_probability == SURE
+    assert f"{BEARING}.outer_race" in finding.cannot_be_told_from
+    # The twin: the same outer race without the inner one's comb, and with the outer one deep.
+    alone = of_bearing(outer_race=part_comb("outer_race", SURE, -1.0))
+    assert lone(diagnose(case(combs=alone))).tone == f"{BEARING}.outer_race"
+    deep = of_bearing(outer_race=part_comb("outer_race", SURE, 4.0), inner_race=part_comb("inner_race", 1e-6, -2.0))
+    assert lone(diagnose(case(combs=deep))).tone == f"{BEARING}.outer_race"
 
 
-def test_two_races_alike_where_the_elements_have_no_tone_name_the_bearing(case: MakeCase) -> None:
-    alike = of_bearing(outer_race=part_comb("outer_race", SURE, 0.2), inner_race=part_comb("inner_race", SURE, -1.0))
+def test_an_element_that_has_no_tone_is_named_in_words_only(case: MakeCase, tones: ToneTable) -> None:
+    """A table of orders may leave the rolling elements out."""
+    alike = of_bearing(outer_race=part_comb("outer_race", SURE, -0.5), inner_race=part_comb("inner_race", SURE, -1.0))
     del alike[f"{BEARING}.rolling_element"]
-    finding = lone(diagnose(case(combs=alike)))
+    without = replace(tones, tones=tuple(t for t in tones.tones if t.id != f"{BEARING}.rolling_element"))
+    finding = lone(diagnose(case(combs=alike, tones=without)))
     assert (finding.tone, finding.component) == (None, BEARING)
     assert "rolling elements" in finding.why
+    assert finding.probability > 0.99
+    assert f"{BEARING}.rolling_element" not in finding.cannot_be_told_from
 
 
-def test_a_cage_deeper_than_the_inner_race_beside_it_is_one_element_that_differs(case: MakeCase) -> None:
-    faint, rate = -2.0, case(combs=of_bearing()).false_alarm_rate
-    for cage_db, cage_chance, tone in (
-        (-1.0, 0.9 * rate, f"{BEARING}.rolling_element"),
-        (-1.0, 1.1 * rate, None),
-        (-3.0, 0.9 * rate, None),
-    ):
-        combs = of_bearing(
-            inner_race=part_comb("inner_race", SURE, faint), cage=part_comb("cage", cage_chance, cage_db)
-        )
-        assert lone(diagnose(case(combs=combs))).tone == tone
+def test_a_cage_deeper_than_a_faint_inner_race_makes_the_rolling_elements_likelier(case: MakeCase) -> None:
+    present, shares = case(combs=of_bearing()).settings.element.present, []
+    for cage_db, cage_chance in ((2.0, 0.9 * present), (-1.0, 0.9 * present), (2.0, 1.1 * present)):
+        cage = part_comb("cage", cage_chance, cage_db, level_db=9.0)
+        combs = of_bearing(inner_race=part_comb("inner_race", SURE, -2.0), cage=cage)
+        (item,) = [e for e in lone(diagnose(case(combs=combs))).evidence if e.kind == "element"]
+        shares.append(int(item.text.partition("rolling elements ")[2].partition(" %")[0]))
+    assert shares == sorted(shares, reverse=True)
+    assert shares[0] > shares[1] > shares[2]
+
+
+def cage_comb(chance: float, hit_db: float, levels_db: list[float], *, score: float = 50.0) -> CombEvidence:
+    lines = tuple(CombLine(order=k * ORDERS["cage"], over_floor_db=level) for k, level in enumerate(levels_db, 1))
+    return replace(part_comb("cage", chance, hit_db, score=score), lines=lines)
+
+
+EVEN = [19.0, 18.0, 20.0, 17.0, 19.0, 18.0, 16.0, 17.0]
+"""Lines of strikes, alike to the last."""
+FALLING = [21.0, 19.0, 14.0, 6.0, 3.0]
+"""Lines of an element that passes the load."""
 
 
 def test_a_cage_must_be_much_surer_and_alone(case: MakeCase, settings: Settings) -> None:
     alarm = case(combs=of_bearing()).tone_alarm
     stricter = alarm / settings.diagnosis.comb.inferred_stricter_by
-    assert diagnose(case(combs=of_bearing(cage=part_comb("cage", 2 * stricter, 5.0)))) == []
-    finding = lone(diagnose(case(combs=of_bearing(cage=part_comb("cage", stricter / 2, 5.0)))))
+    assert diagnose(case(combs=of_bearing(cage=cage_comb(2 * stricter, 5.0, EVEN)))) == []
+    finding = lone(diagnose(case(combs=of_bearing(cage=cage_comb(stricter / 2, 5.0, EVEN)))))
     assert finding.tone == f"{BEARING}.cage"
-    assert f"{BEARING}.rolling_element" in finding.cannot_be_told_from
-    beside = of_bearing(
-        cage=part_comb("cage", SURE, 5.0, score=99), inner_race=part_comb("inner_race", SURE, 5.0, score=40)
-    )
+    assert f"{BEARING}.rolling_element" in finding.cannot_be_told_from or finding.probability > 0.8
+    beside = of_bearing(cage=cage_comb(SURE, 5.0, FALLING, score=99), inner_race=part_comb("inner_race", SURE, 5.0))
     assert lone(diagnose(case(combs=beside))).tone == f"{BEARING}.inner_race"
 
 
 @pytest.mark.parametrize(("frame", "struck"), [("cage_past_inner", "the inner ring"), ("cage", "the outer ring")])
 def test_a_cage_is_one_part_whatever_it_strikes(case: MakeCase, tones: ToneTable, frame: str, struck: str) -> None:
     order = tones.tone(f"{BEARING}.{frame}").order
-    seen = comb(f"{BEARING}.{frame}", 1.004 * order, SURE, 5.0, score=99.0)
+    # Even lines: the cage itself strikes.
+    seen = replace(cage_comb(SURE, 5.0, EVEN), tone=f"{BEARING}.{frame}", order=1.004 * order)
     finding = lone(diagnose(case(combs=of_bearing() | {f"{BEARING}.{frame}": seen})))
     assert (finding.tone, finding.component) == (f"{BEARING}.cage", f"{BEARING}.cage")
     assert finding.seen_in == [f"{BEARING}.{frame}"]
@@ -196,13 +220,37 @@ def test_other_parts_are_told_from_a_cage_once_though_it_has_several_orders(case
     ]
 
 
+@pytest.mark.parametrize(("levels_db", "part"), [(EVEN, "cage"), (FALLING, "rolling_element")])
+def test_the_turn_of_a_cage_is_its_own_where_its_lines_are_even_and_an_elements_where_they_fall_off(
+    case: MakeCase, levels_db: list[float], part: str
+) -> None:
+    finding = lone(diagnose(case(combs=of_bearing(cage=cage_comb(SURE, 3.0, levels_db)))))
+    assert finding.tone == f"{BEARING}.{part}"
+    assert 0.6 < finding.probability < 0.95
+
+
+@pytest.mark.parametrize(("side_db", "likelier"), [(14.0, True), (20.0, False), (3.0, False)])
+def test_side_lines_at_the_cages_spacing_speak_for_an_element_unless_they_are_as_strong_as_its_own(
+    case: MakeCase, side_db: float, likelier: bool
+) -> None:
+    bare = part_comb("rolling_element", SURE, 0.5, level_db=20.0)
+    carried = replace(bare, sideband_lines=tuple(CombLine(order=2.0 + k, over_floor_db=side_db) for k in range(8)))
+    without, beside = (
+        lone(diagnose(case(combs=of_bearing(rolling_element=comb)))).probability for comb in (bare, carried)
+    )
+    assert (beside > without + 0.05) is likelier
+    assert beside >= without
+
+
 @pytest.mark.parametrize(("between", "part"), [(0.3, "cage"), (1e-6, "rolling_element")])
 def test_a_cage_that_strikes_leaves_combs_at_its_elements_order_that_are_gone_between_its_hits(
     case: MakeCase, between: float, part: str
 ) -> None:
     element = part_comb("rolling_element", SURE, 1.0, score=50.0)
     element = replace(element, beside=replace(element, false_alarm_probability=between, apart=True))
-    combs = of_bearing(cage=part_comb("cage", SURE, 5.0, score=200.0), rolling_element=element)
+    # Lines that fall off from twenty decibels where the element's own stand between the cage's hits, else even ones.
+    lines = EVEN if part == "cage" else FALLING
+    combs = of_bearing(cage=cage_comb(SURE, 5.0, lines, score=200.0), rolling_element=element)
     assert lone(diagnose(case(combs=combs))).tone == f"{BEARING}.{part}"
 
 
@@ -213,6 +261,39 @@ def test_two_bearings_have_a_finding_each(case: MakeCase, tones: ToneTable) -> N
     findings = diagnose(case(combs=combs))
     assert [f.tone for f in findings] == [tone, f"{BEARING}.outer_race"]
     assert [f.severity for f in findings] == ["severe", "moderate"]
+
+
+# --- fluting -------------------------------------------------------------------------------------------------------
+
+SMOOTH = (30.0, 21.0, 8.0, 4.0, 3.0)
+RINGING = (30.0, 28.0, 25.0, 22.0, 20.0)
+
+
+@pytest.mark.parametrize("part", ["outer_race", "inner_race"])
+@pytest.mark.parametrize(
+    ("levels_db", "kurtosis", "hit_db", "band_hz", "fluted"),
+    [
+        (SMOOTH, 3.1, 3.0, (2000.0, 2700.0), True),
+        (RINGING, 3.1, 3.0, (2000.0, 2700.0), False),
+        # A short comb of impacts that slip smears: its second harmonic still stands.
+        ((30.0, 25.0, 9.0, 6.0, 4.0), 3.1, 3.0, (2000.0, 2700.0), False),
+        (SMOOTH, 6.0, 3.0, (2000.0, 2700.0), False),
+        # A first line that hardly stands does not tell, nor does a band that passes no third harmonic.
+        ((19.0, 9.0, 2.0, 3.0, 2.0), 3.1, 3.0, (2000.0, 2700.0), False),
+        (SMOOTH, 3.1, 3.0, (2000.0, 2200.0), False),
+    ],
+)
+def test_an_even_swell_without_impacts_is_fluting_and_all_else_local_damage(
+    case: MakeCase, part: str, levels_db: tuple[float, ...], kurtosis: float, hit_db: float,
+    band_hz: tuple[float, float], fluted: bool,
+) -> None:  # fmt: skip
+    lines = tuple(CombLine(order=k * ORDERS[part], over_floor_db=level) for k, level in enumerate(levels_db, 1))
+    one = replace(part_comb(part, SURE, hit_db), lines=lines, band_hz=band_hz)
+    typical = Level(point=one.channels[0], measure="kurtosis_typical", value=kurtosis, unit="")
+    finding = lone(diagnose(case(combs=of_bearing(**{part: one}), levels=(typical,))))
+    assert finding.tone == f"{BEARING}.{part}"
+    assert finding.defect == ("electrical erosion (fluting)" if fluted else "local damage")
+    assert ("ridges" in finding.advice) is fluted
 
 
 # --- pins and lobes ------------------------------------------------------------------------------------------------

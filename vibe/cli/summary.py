@@ -51,7 +51,10 @@ def _finding(finding: Finding, said: str) -> str:
     from vibe.report.words import component, heading, probability
 
     name = heading(finding.component, finding.defect)
-    text = f"{name}, {finding.severity}, {probability(finding.probability)}. {finding.why}"
+    sure = probability(finding.probability)
+    if finding.damage_probability > finding.probability:
+        sure += f" (that the bearing is damaged: {probability(finding.damage_probability)})"
+    text = f"{name}, {finding.severity}, {sure}. {finding.why}"
     if finding.cannot_be_told_from:
         text += f" Cannot be told from: {', '.join(component(other) for other in finding.cannot_be_told_from)}."
     return text if finding.advice in said else f"{text} {finding.advice}"

@@ -10,6 +10,11 @@ State = Literal["sound", "watch", "plan", "act", "unknown"]
 Severity = Literal["slight", "moderate", "severe"]
 Probability = Annotated[float, Field(ge=0, le=1)]
 
+LOCAL_DAMAGE = "local damage"
+FLUTING = "electrical erosion (fluting)"
+PART_DAMAGE = (LOCAL_DAMAGE, FLUTING)
+"""Defects of one part, which repeat at its own order."""
+
 SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
@@ -39,6 +44,8 @@ class Finding(Part):
     false_alarm_probability: Probability | None
     severity: Severity
     growth_db: float | None = None
+    component_probability: Probability | None = None
+    """That something in the same bearing is damaged, whichever of its elements; None where no whole was judged."""
     cannot_be_told_from: list[str] = Field(default_factory=list)
     seen_in: list[str] = Field(default_factory=list)
     """Tones whose combs show it, the largest first, where these are not just its own."""
@@ -46,6 +53,11 @@ class Finding(Part):
     """One sentence with its numbers."""
     evidence: list[EvidenceItem] = Field(default_factory=list)
     advice: str
+
+    @property
+    def damage_probability(self) -> float:
+        """That something is damaged where this finding points, whichever part of the component it is."""
+        return self.probability if self.component_probability is None else self.component_probability
 
 
 class ChannelReport(Part):

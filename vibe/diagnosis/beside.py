@@ -9,8 +9,8 @@ from math import exp
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import CAGES
-from vibe.diagnosis.case import Case
-from vibe.diagnosis.rules.bearing import PARTS
+from vibe.diagnosis.case import Case, is_long
+from vibe.diagnosis.elements import PARTS
 
 LEFT_SHARE = 0.03
 """Mean share of a comb's score that other parts' combs still find of it once its lines are taken out.
@@ -19,6 +19,9 @@ Hits wander and differ, so lines are broader than those taken out, and have side
 captures with one damage the combs of other bearings exceed what sound drives show by a tenth of its score once in a
 hundred; an exponential with this mean says about as much.
 """
+
+NAMED_SURELY = 0.9
+"""Share of a bearing's probability from which its element is told rather than guessed (common practice)."""
 
 DOUBLE_WITHIN = 1e-3
 """Relative distance within which an order is twice another: about the resolution of a capture of ten seconds."""
@@ -94,7 +97,7 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
         )
         if depth_db is None or depth_db >= settings.clear_hit_over_floor_db or _is_apart(case, finding):
             outshone = False
-        elif finding.tone is None:
+        elif _element_open(case, finding):
             outshone = clearest > depth_db
         else:
             outshone = clearest >= max(settings.clear_hit_over_floor_db, depth_db + settings.outshone_by_db)
@@ -108,6 +111,15 @@ def _depth_db(case: Case, finding: Finding) -> float | None:
     known = {**{stranger.tone: stranger for stranger in case.strangers}, **case.combs}
     comb = known.get(_shown_in(finding))
     return None if comb is None else comb.hit_over_floor_db
+
+
+def _element_open(case: Case, finding: Finding) -> bool:
+    """Whether a bearing's element is not told, or only guessed from short, faint combs."""
+    if finding.tone is None:
+        return True
+    comb = case.combs.get(_shown_in(finding))
+    guessed = finding.probability < NAMED_SURELY * finding.damage_probability
+    return guessed and comb is not None and not is_long(comb, case.settings.comb)
 
 
 def _is_apart(case: Case, finding: Finding) -> bool:

@@ -11,7 +11,7 @@ from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.tones import ToneTable
-from vibe.diagnosis.settings import DiagnosisSettings
+from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +154,11 @@ def tones_at(case: Case, order: float, *, leave_out: str, ratios: Sequence[float
         if any(low <= order / (tone.order * ratio) <= high for ratio in ratios):
             found.append(tone.component)
     return found
+
+
+def is_long(comb: CombEvidence, settings: CombSettings) -> bool:
+    """Whether so many lines of a comb stand that it is believed though its hits are faint."""
+    return sum(line.over_floor_db >= settings.hit_line_over_floor_db for line in comb.lines) >= settings.long_comb_from
 
 
 def order_text(order: float) -> str:

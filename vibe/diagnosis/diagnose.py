@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from vibe.core.health import Finding
-from vibe.diagnosis.beside import beside_others, without_doubles, without_outshone
+from vibe.diagnosis.beside import beside_others, part_of, without_doubles, without_outshone
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules import RULES
 
@@ -25,11 +25,38 @@ def gravest_first(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def merged(captures: Sequence[Sequence[Finding]]) -> list[Finding]:
-    """Findings of several captures of one drive: the same cause once, at its surest."""
-    best: dict[tuple[str | None, str, str], Finding] = {}
-    for findings in captures:
-        for finding in findings:
-            key = (finding.tone, finding.component, finding.defect)
-            if key not in best or finding.probability > best[key].probability:
-                best[key] = finding
+    """Findings of several captures of one drive: the same cause once, at its surest.
+
+    A bearing is one cause, whichever of its elements a capture names: the surest name stands, the others become what it
+    cannot be told from, and the gravest severity is kept.
+    """
+    best: dict[tuple[str, ...], Finding] = {}
+    for finding in (one for findings in captures for one in findings):
+        cause = _cause(finding)
+        first = best.get(cause)
+        best[cause] = finding if first is None else _joined(*sorted((first, finding), key=_sureness))
     return gravest_first(list(best.values()))
+
+
+def _cause(finding: Finding) -> tuple[str, ...]:
+    part = part_of(finding.tone or finding.component)
+    return (part,) if part.startswith("bearing.") else (finding.tone or "", finding.component, finding.defect)
+
+
+def _sureness(finding: Finding) -> tuple[bool, float]:
+    """An element that is named says more than the bearing as a whole."""
+    return finding.tone is not None, finding.probability
+
+
+def _joined(less: Finding, more: Finding) -> Finding:
+    if not more.component.startswith("bearing."):
+        return more
+    others = [less.tone] if less.tone is not None and less.tone != more.tone else []
+    wholes = [one.component_probability for one in (less, more) if one.component_probability is not None]
+    return more.model_copy(
+        update={
+            "severity": min(less.severity, more.severity, key=lambda severity: SEVERITY_RANK[severity]),
+            "cannot_be_told_from": list(dict.fromkeys([*more.cannot_be_told_from, *others])),
+            "component_probability": max(wholes, default=None),
+        }
+    )

@@ -31,6 +31,34 @@ class CombSettings(Part):
     source: str
 
 
+class ElementSettings(Part):
+    """Which element of a damaged bearing it is: log odds, and how they grow with the depth of combs."""
+
+    present: Share
+    named_from: Share
+    slope_per_db: Annotated[float, Field(gt=0)]
+    element: float
+    carried: Annotated[float, Field(ge=0)]
+    both_races: float
+    clear_per_db: Annotated[float, Field(ge=0)]
+    cage: float
+    untold: float
+    cage_itself: Annotated[float, Field(lt=0)]
+    even_cage: Annotated[float, Field(ge=0)]
+    source: str
+
+
+class FlutingSettings(Part):
+    """When the comb of a race is that of a washboard rather than that of a spall."""
+
+    second_below_first_db: Annotated[float, Field(gt=0)]
+    higher_below_first_db: Annotated[float, Field(gt=0)]
+    first_from_db: Annotated[float, Field(gt=0)]
+    kurtosis_below: Annotated[float, Field(gt=1)]
+    band_from_repeats: Annotated[float, Field(ge=3)]
+    source: str
+
+
 class LineSettings(Part):
     """How large lines of the velocity spectrum must be."""
 
@@ -54,4 +82,6 @@ class DiagnosisSettings(Part):
     """All settings of the room."""
 
     comb: CombSettings
+    element: ElementSettings
+    fluting: FlutingSettings
     lines: LineSettings

@@ -170,10 +170,12 @@ def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
 
 def believed_combs(findings: Sequence[Finding]) -> set[str]:
     """Names of the combs whose hits are more likely damage than not."""
+    from vibe.core.health import PART_DAMAGE
+
     return {
         name
         for finding in findings
-        if finding.defect == "local damage" and finding.probability >= 0.5
+        if finding.defect in PART_DAMAGE and finding.damage_probability >= 0.5
         for name in (finding.tone, *finding.seen_in)
         if name is not None
     }

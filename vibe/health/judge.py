@@ -100,7 +100,9 @@ class _Candidate:
 
 
 def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
-    where = finding.tone or finding.component
+    doubted = finding.damage_probability > finding.probability
+    # What sets the state is that the bearing is damaged; which of its elements it is stands with the finding.
+    where = finding.component.rpartition(".")[0] if doubted else finding.tone or finding.component
     if finding.component == "sensor":
         return _Candidate(
             state="watch",
@@ -110,15 +112,15 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
             finding=finding,
             advice=finding.advice,
         )
-    rule = judgement.rule_for(finding.severity, finding.probability)
+    rule = judgement.rule_for(finding.severity, finding.damage_probability)
     return _Candidate(
         state=rule.state,
         rule=(
             f"A {finding.severity} finding of probability {rule.probability_from:g} or more is {rule.state}: "
-            f"{where}, {finding.defect}, probability {finding.probability:.3g} ({rule.source})."
+            f"{where}, {finding.defect}, probability {finding.damage_probability:.3g} ({rule.source})."
         ),
         words=finding_in_words(finding),
-        strength=(_SEVERITY[finding.severity], finding.probability),
+        strength=(_SEVERITY[finding.severity], finding.damage_probability),
         finding=finding,
         advice=finding.advice,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from vibe.core.health import Finding
+from vibe.core.health import LOCAL_DAMAGE, Finding
 
 _PARTS = {
     "ring_pin": "a ring pin",
@@ -78,15 +78,20 @@ def finding_in_words(finding: Finding) -> str:
     sure = how_sure(finding.probability)
     if finding.component == "sensor":
         return "the sensor or its mounting cannot be trusted"
-    whole = _WHOLE.get(finding.defect)
-    if whole is not None:
-        return f"{sure} {whole}"
+    whole_drive = _WHOLE.get(finding.defect)
+    if whole_drive is not None:
+        return f"{sure} {whole_drive}"
     where = finding.tone or finding.component
+    whole, part = how_sure(finding.damage_probability), ""
+    if whole != sure and where.startswith("bearing."):
+        # That the bearing is damaged is surer than which of its elements it is.
+        where, _, race = where.rpartition(".")
+        sure, part = whole, f", {sure} its {_RACES.get(race, race)}"
     # Of a bearing named as a whole its own elements need no mention.
     twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
     if len(twins) > MOST_TWINS:
         twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts"]
     either = "" if not twins else f", or {' or '.join(twins)} (vibration cannot tell them apart),"
     plural = where.endswith((".rolling_element", ".output_pin_pass"))  # all others are single parts
-    state = "damaged" if finding.defect == "local damage" else f"affected by {finding.defect}"
-    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}"
+    state = "damaged" if finding.defect == LOCAL_DAMAGE else f"affected by {finding.defect}"
+    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}{part}"

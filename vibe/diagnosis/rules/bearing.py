@@ -2,38 +2,54 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
-from vibe.core.health import EvidenceItem, Finding
-from vibe.core.tones import CAGES
-from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
+from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
+from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
+from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
+from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.settings import CombSettings
 
-PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
+LISTED_FROM = 0.1
+"""Elements that are this likely stand among what a finding cannot be told from (common practice)."""
+WORDS = {
+    "outer_race": "outer race", "inner_race": "inner race", "rolling_element": "rolling elements", "cage": "cage",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Choice:
-    """What speaks: the element (empty when none can be preferred), and the combs that say so, the largest first."""
+class _Heard:
+    """That a bearing speaks: the combs that say so, the largest first, and the chance that a sound one does."""
 
-    part: str
     shown: tuple[CombEvidence, ...]
     chance: float
-    reason: str = ""
+    far: bool = False
+    """Heard just beyond the outer race's usual slip."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """Which element it is (empty when none can be preferred), the combs that show it, and why."""
+
+    part: str
+    sure: float
+    """Probability of the element, given that the bearing is damaged."""
+    shares: Mapping[str, float]
+    shown: tuple[CombEvidence, ...]
+    reason: str
 
 
 def find(case: Case) -> list[Finding]:
-    """At most one finding per bearing: the element that explains its combs best; the others follow from it."""
+    """At most one finding per bearing: that it is damaged, and the element that explains its combs best."""
     findings = []
     for bearing in case.drive.bearing:
-        combs = {part: case.combs[tone] for part in PARTS if (tone := f"bearing.{bearing.name}.{part}") in case.combs}
-        if (cage := _cage(case, bearing)) is not None:
-            combs["cage"] = cage
-        choice = _far(case, bearing) or _both_races(case, combs) or _one_element(case, combs)
-        if choice is not None:
-            findings.append(_finding(case, bearing, choice, combs))
+        combs = _combs(case, bearing)
+        heard = _heard(case, bearing, combs)
+        if heard is not None:
+            findings.append(_finding(case, bearing, heard, _told(case, bearing, heard, combs)))
     return findings
 
 
@@ -43,37 +59,64 @@ _STRUCK = {
 }  # fmt: skip
 
 
-def _cage(case: Case, bearing: Bearing) -> CombEvidence | None:
-    """The strongest comb of a bearing's cage, whatever frame it is seen from."""
-    names = [f"bearing.{bearing.name}.{part}" for part in CAGES]
-    return max((case.combs[name] for name in names if name in case.combs), key=lambda comb: comb.score, default=None)
+def _struck(combs: Sequence[CombEvidence]) -> str:
+    """What a cage passes where it is seen in one of ``combs``."""
+    names = (comb.tone.rpartition(".")[2] for comb in combs)
+    return next((_STRUCK[name] for name in names if name in _STRUCK), "the outer ring")
 
 
-def _struck(comb: CombEvidence) -> str:
-    """What a cage passes where it is seen in ``comb``."""
-    return _STRUCK.get(comb.tone.rpartition(".")[2], "the outer ring")
+def signs(case: Case, bearing: Bearing) -> Signs | None:
+    """What the combs of a bearing say of its elements; None where the bearing does not speak."""
+    combs = _combs(case, bearing)
+    heard = _heard(case, bearing, combs)
+    return None if heard is None else signs_of(_own(case, heard, combs), case.settings.element.present)
 
 
-def _far(case: Case, bearing: Bearing) -> _Choice | None:
+def _heard(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+    return _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs)
+
+
+def _own(case: Case, heard: _Heard, combs: Mapping[str, CombEvidence]) -> dict[str, CombEvidence]:
+    """By part, the combs that speak for it: a far one for the outer race, and of a cage that strikes nothing that it
+    leaves at its elements' orders."""
+    cage = combs.get("cage")
+    if heard.far:
+        return {**combs, "outer_race": heard.shown[0]}
+    if cage is not None and heard.shown == (cage,):
+        return {part: c for part, c in combs.items() if part == "cage" or not _left_by(cage, c, case.tone_alarm)}
+    return dict(combs)
+
+
+def _combs(case: Case, bearing: Bearing) -> dict[str, CombEvidence]:
+    """By part; of a part that is seen from several bodies, as a cage is, the comb that is the surest."""
+    combs: dict[str, CombEvidence] = {}
+    for part in PARTS:
+        component = f"bearing.{bearing.name}.{part}"
+        own = [case.combs[t.id] for t in case.tones.tones if t.component == component and t.id in case.combs]
+        if own:
+            combs[part] = min(own, key=lambda comb: (comb.false_alarm_probability, -comb.score))
+    return combs
+
+
+def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
     """The outer race, when its place is just missed by clear hits that nothing in the drive file explains.
 
     Not the inner race: sums and differences of other tones with the shaft lie near it too often.
     """
     settings = case.settings.comb
-    tone = f"bearing.{bearing.name}.outer_race"
-    if tone not in case.combs:
+    if "outer_race" not in combs:
         return None
+    order = case.tones.tone(f"bearing.{bearing.name}.outer_race").order
     for comb in case.strangers:
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
-        near = abs(comb.order / case.tones.tone(tone).order - 1) <= settings.far_slip
-        if sure and near and _clear(comb, settings):
-            reason = "Nothing else in the drive file is as near to these hits. "
-            return _Choice(part="outer_race", shown=(comb,), chance=comb.false_alarm_probability, reason=reason)
+        near = abs(comb.order / order - 1) <= settings.far_slip
+        if sure and near and _clear(comb, settings) and not comb.tone.startswith("outside"):
+            return _Heard(shown=(comb,), chance=comb.false_alarm_probability, far=True)
     return None
 
 
-def _both_races(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
-    """Rolling elements, from both races repeating alike and faintly: what these share are the elements."""
+def _both_races(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+    """Both races repeating alike and faintly: each alone might be too faint, together they are heard."""
     settings, limit = case.settings.comb, case.tone_alarm
     races = [combs[part] for part in ("outer_race", "inner_race") if part in combs]
     if len(races) < 2:
@@ -86,38 +129,77 @@ def _both_races(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     together = deep.false_alarm_probability * shallow.false_alarm_probability
     if not (alike and faint and together <= (limit / settings.inferred_stricter_by) ** 2):
         return None
-    return _Choice(
-        # A table of orders may leave the elements out: then they have no tone to be named by.
-        part="rolling_element" if "rolling_element" in combs else "",
-        shown=(deep, shallow),
-        chance=max(comb.false_alarm_probability for comb in races),
-        reason="Both races repeat, alike and faintly: what they share are the rolling elements. ",
-    )
+    return _Heard(shown=(deep, shallow), chance=min(comb.false_alarm_probability for comb in races))
 
 
-def _one_element(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
+def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
     settings, limit = case.settings.comb, case.tone_alarm
     stricter = limit / settings.inferred_stricter_by
-    present = {p: comb for p, comb in combs.items() if p != "cage" and _speaks(comb, limit, settings)}
+    present = [comb for part, comb in combs.items() if part != "cage" and _speaks(comb, limit, settings)]
     cage = combs.get("cage")
     strikes = cage is not None and _strikes(cage, stricter, settings)
-    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present.values()):
-        reason = f"Hits repeat as the cage passes {_struck(cage)}: the cage itself, or one rolling element that "
-        reason += "differs. "
-        return _Choice(part="cage", shown=(cage,), chance=cage.false_alarm_probability, reason=reason)
+    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present):
+        return _Heard(shown=(cage,), chance=cage.false_alarm_probability)
     if not present:
         return None
-    part, strongest = max(present.items(), key=lambda item: item[1].score)
+    strongest = max(present, key=lambda comb: comb.score)
     chance = strongest.false_alarm_probability
-    if _clear(strongest, settings) or _lines(strongest, settings) >= settings.long_comb_from:
-        return _Choice(part=part, shown=(strongest,), chance=chance)
-    if cage is not None and part == "inner_race" and _elements_differ(strongest, cage, case):
-        reason = "The cage repeats beside the inner race, deeper than it: one rolling element differs from the rest. "
-        return _Choice(part="rolling_element", shown=(strongest, cage), chance=chance, reason=reason)
-    if chance > stricter:
-        return None
-    reason = "Something in this bearing repeats, too faintly to tell which element. "
-    return _Choice(part="", shown=(strongest,), chance=chance, reason=reason)
+    if _clear(strongest, settings) or is_long(strongest, settings):
+        return _Heard(shown=(strongest,), chance=chance)
+    differ = cage is not None and strongest is combs.get("inner_race") and _elements_differ(strongest, cage, case)
+    return _Heard(shown=(strongest,), chance=chance) if differ or chance <= stricter else None
+
+
+def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombEvidence]) -> _Told:
+    """The likeliest element; named where it is likelier than the others together and has a tone to be named by."""
+    settings = case.settings.element
+    shown = _own(case, heard, combs)
+    struck = _struck([c for c in (shown.get("cage"), combs.get("cage")) if c is not None])
+    weights = ways(signs_of(shown, settings.present), settings)
+    shares = odds(weights)
+    part = max(shares, key=lambda one: shares[one])
+    way = max(weights[part], key=lambda one: weights[part][one])
+    known = any(tone.id == f"bearing.{bearing.name}.{part}" for tone in case.tones.tones)
+    if shares[part] < settings.named_from or not known:
+        if known or way == "untold":
+            reason = (
+                f"Something in this bearing repeats, too faintly to tell which element; most likely {_most(shares)}. "
+            )
+        else:
+            reason = f"{_REASONS[part, way].format(struck=struck)}Most likely {_most(shares)}; "
+            reason += "the drive file gives no tone to name it by. "
+        return _Told(part="", sure=1.0, shares=shares, shown=heard.shown, reason=reason)
+    lines = {"own": (part,), "races": ("outer_race", "inner_race"), "cage": ("cage",), "untold": ()}[way]
+    by = sorted((shown[one] for one in lines if one in shown), key=lambda comb: -comb.hit_over_floor_db)
+    reason = "Nothing else in the drive file is as near to these hits. " if heard.far else ""
+    reason = reason or _REASONS.get((part, way), "").format(struck=struck)
+    if shares[part] < 0.9:
+        reason += f"Of ten bearings that show this, {10 * shares[part]:.0f} have damage of the {WORDS[part]}. "
+    return _Told(
+        part=part, sure=shares[part], shares=shares, reason=reason,
+        shown=(*by, *(comb for comb in heard.shown if comb not in by)),
+    )  # fmt: skip
+
+
+_REASONS = {
+    ("rolling_element", "races"): "Both races repeat, alike and faintly: what they share are the rolling elements. ",
+    (
+        "rolling_element",
+        "cage",
+    ): "Hits repeat as the cage passes {struck} and no race's are clear: a rolling "
+    "element that differs from the rest, carried through the load, or the cage itself. ",
+    (
+        "cage",
+        "own",
+    ): "Short, even hits repeat as the cage passes {struck}: the cage itself, or one rolling element that differs. ",
+}
+
+
+def _most(shares: Mapping[str, float]) -> str:
+    """The likeliest elements in words, down to half of the first one's share."""
+    ranked = sorted(shares, key=lambda part: -shares[part])
+    close = [part for part in ranked if shares[part] >= 0.5 * shares[ranked[0]]]
+    return " or ".join(f"its {WORDS[part]} ({100 * shares[part]:.0f} %)" for part in close)
 
 
 def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
@@ -128,8 +210,7 @@ def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a cage hits something: surely, and clearly or by a long comb. What it modulates has few lines."""
-    long = _lines(cage, settings) >= settings.long_comb_from
-    return cage.false_alarm_probability <= limit and (_clear(cage, settings) or long)
+    return cage.false_alarm_probability <= limit and (_clear(cage, settings) or is_long(cage, settings))
 
 
 def _left_by(cage: CombEvidence, comb: CombEvidence, limit: float) -> bool:
@@ -142,10 +223,6 @@ def _clear(comb: CombEvidence, settings: CombSettings) -> bool:
     return comb.hit_over_floor_db >= settings.clear_hit_over_floor_db
 
 
-def _lines(comb: CombEvidence, settings: CombSettings) -> int:
-    return sum(line.over_floor_db >= settings.hit_line_over_floor_db for line in comb.lines)
-
-
 def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> bool:
     """Whether the cage's lines stand beside a faint inner race's, deeper than they."""
     return (
@@ -155,52 +232,72 @@ def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> boo
     )
 
 
-def _finding(case: Case, bearing: Bearing, choice: _Choice, combs: dict[str, CombEvidence]) -> Finding:
-    size = choice.shown[0]
-    tone = case.tones.tone(f"bearing.{bearing.name}.{choice.part}") if choice.part else None
+def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told) -> Finding:
+    size = told.shown[0]
+    tone = case.tones.tone(f"bearing.{bearing.name}.{told.part}") if told.part else None
     alike = tones_at(case, size.order, leave_out=tone.id if tone else "")
-    if choice.part in ("", "cage", "rolling_element"):
-        # What was inferred, or not told at all, leaves the bearing's other elements possible.
-        alike += [
-            case.tones.tone(comb.tone).component
-            for part, comb in combs.items()
-            if part != choice.part and _possible(choice, part, comb)
-        ]
+    for part, share in sorted(told.shares.items(), key=lambda item: -item[1]):
+        other = f"bearing.{bearing.name}.{part}"
+        if share >= LISTED_FROM and part != told.part and any(t.id == other for t in case.tones.tones):
+            alike.append(other)
     items: list[EvidenceItem] = []
-    for comb in choice.shown:
+    for comb in told.shown:
         items += comb_items(comb)
-    orders = " and ".join(order_text(comb.order) for comb in choice.shown)
+    items.append(
+        EvidenceItem(
+            kind="element",
+            text="which element, if this bearing is damaged: "
+            + ", ".join(f"{WORDS[part]} {100 * share:.0f} %" for part, share in told.shares.items()),
+            value=max(told.shares.values()),
+            unit="probability",
+        )
+    )
+    orders = " and ".join(order_text(comb.order) for comb in told.shown)
     off = ""
-    if tone is not None and len(choice.shown) == 1:
-        seen = case.tones.tone(size.tone) if choice.part == "cage" else tone
+    if tone is not None and len(told.shown) == 1:
+        seen = case.tones.tone(size.tone) if told.part == "cage" and size.tone.startswith(tone.id) else tone
         shift = (size.order / seen.order - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
+    whole = probability(heard.chance, case.priors.get("rolling bearing", 0.02))
+    fluted = told.part in ("outer_race", "inner_race") and is_fluting(case, size)
     return Finding(
         tone=tone.id if tone else None,
         component=tone.component if tone else f"bearing.{bearing.name}",
-        defect=tone.defect if tone else "local damage",
-        probability=probability(choice.chance, case.priors.get("rolling bearing", 0.02)),
-        false_alarm_probability=choice.chance,
+        defect=FLUTING if fluted else tone.defect if tone else LOCAL_DAMAGE,
+        probability=whole * told.sure,
+        component_probability=whole,
+        false_alarm_probability=heard.chance,
         severity=case.severity(size.hit_over_floor_db),
-        seen_in=[comb.tone for comb in choice.shown],
+        seen_in=[comb.tone for comb in told.shown],
         cannot_be_told_from=list(dict.fromkeys(alike)),
-        why=f"{choice.reason}Hits repeat at order {orders}{off}, {size.hit_over_floor_db:+.1f} dB "
-        f"against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; the chance that a sound drive shows "
-        f"this is {chance_text(choice.chance)}.",
+        why=f"{told.reason}{'The vibration swells' if fluted else 'Hits repeat'} at order {orders}{off}, "
+        f"{size.hit_over_floor_db:+.1f} dB against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; "
+        f"the chance that a sound drive shows this is {chance_text(heard.chance)}.{_WASHBOARD if fluted else ''}",
         evidence=items,
-        advice=f"Replace the {_called(bearing)} and look for the cause (lubricant, load, current, fit); such damage "
-        "grows, so measure often until then."
-        if choice.part
-        else f"Measure the {_called(bearing)} again soon and compare; look at its lubricant, load and fit.",
+        advice=_advice(bearing, told.part, fluted=fluted),
     )
+
+
+_WASHBOARD = (
+    " It swells and falls evenly, without impacts, as on a washboard of ridges that current through the bearing burns "
+    "(electrical erosion, ISO 15243); a spall strikes. A race worn in waves by vibration looks alike."
+)
+
+
+def _advice(bearing: Bearing, part: str, *, fluted: bool) -> str:
+    called = _called(bearing)
+    if fluted:
+        return (
+            f"Look at the raceways of the {called} for evenly spaced ridges, and at the grease for black; measure the "
+            "shaft's voltage and current, and earth or insulate the shaft before the bearing is replaced."
+        )
+    if part:
+        return (
+            f"Replace the {called} and look for the cause (lubricant, load, current, fit); such damage "
+            "grows, so measure often until then."
+        )
+    return f"Measure the {called} again soon and compare; look at its lubricant, load and fit."
 
 
 def _called(bearing: Bearing) -> str:
     return bearing.name if "bearing" in bearing.name else f"bearing “{bearing.name}”"
-
-
-def _possible(choice: _Choice, part: str, comb: CombEvidence) -> bool:
-    """Which other elements stay possible: those that were shown, and the rest of a bearing of which none was told."""
-    if choice.part == "cage":
-        return part == "rolling_element"
-    return comb in choice.shown or (choice.part == "" and part != "cage")
