@@ -38,6 +38,8 @@ class Finding(Part):
     probability: Probability
     false_alarm_probability: Probability | None
     severity: Severity
+    severity_reason: str | None = None
+    """How the severity came about, with its numbers; null where it is not read from impacts."""
     growth_db: float | None = None
     cannot_be_told_from: list[str] = Field(default_factory=list)
     seen_in: list[str] = Field(default_factory=list)

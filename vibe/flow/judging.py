@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import CaptureReport, Finding
     from vibe.core.tones import ToneTable, Visibility
+    from vibe.diagnosis.scale import SeverityScale
     from vibe.flow.settings import Settings
-    from vibe.health.rules import Boundaries
+    from vibe.health.rules import Boundaries, SeverityBounds
     from vibe.spectra.analysis import Reading
     from vibe.spectra.recognise import Candidate
 
@@ -194,7 +195,17 @@ def _case(
         priors={prior.what: prior.probability for prior in judgement.prior},
         severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
         zone_mm_s=_zone_boundaries(settings, None if probe is None else probe.boundaries),
+        scale=_scale(judgement.severity),
     )
+
+
+def _scale(bounds: SeverityBounds) -> SeverityScale:
+    """What the rules say of severity, as diagnosis uses it."""
+    from vibe.diagnosis.scale import SeverityScale, Weight
+
+    plain = bounds.model_dump(exclude={"hit_over_floor_moderate_db", "hit_over_floor_severe_db", "source", "weight"})
+    weights = {part: Weight(bears_db=w.bears_db, why=w.why) for w in bounds.weight for part in w.parts}
+    return SeverityScale(**plain, weights=weights)
 
 
 def _zone_boundaries(settings: Settings, own: Boundaries | None) -> dict[str, float]:

@@ -219,25 +219,53 @@ class FalseAlarm(Part):
     source: Source
 
 
-class SeverityBounds(Part):
-    """From where on, in dB, a finding is moderate and severe."""
+class PartWeight(Part):
+    """By how much more [dB] than the bearing that governs a drive's life a kind of part bears, and why."""
 
+    parts: Annotated[list[Text], Field(min_length=1)]
+    bears_db: Annotated[float, Field(ge=-20, le=40)]
+    why: Text
+    source: Source
+
+
+class SeverityBounds(Part):
+    """What makes a damage moderate and severe: its impacts against what the part bears, their contrast, the level at
+    the point, and growth. Where the size of impacts is not known their contrast alone must do."""
+
+    reference_impact_m_s2: Positive
+    reference_speed_hz: Positive
+    reference_pitch_mm: Positive
+    slowest_share: Annotated[float, Field(gt=0, le=1)]
+    fastest_share: Annotated[float, Field(ge=1)]
+    contrast_most_db: NotNegative
+    zone_c_adds_db: NotNegative
+    zone_d_adds_db: NotNegative
+    moderate_from_db: float
+    severe_from_db: float
     hit_over_floor_moderate_db: float
     hit_over_floor_severe_db: float
     growth_moderate_db: Positive
     growth_severe_db: Positive
     source: Source
+    weight: list[PartWeight]
 
     @model_validator(mode="after")
     def _rise(self) -> SeverityBounds:
+        if not self.moderate_from_db < self.severe_from_db:
+            raise ValueError("severe_from_db must lie above moderate_from_db")
         if not self.hit_over_floor_moderate_db < self.hit_over_floor_severe_db:
             raise ValueError("hit_over_floor_severe_db must lie above hit_over_floor_moderate_db")
         if not self.growth_moderate_db < self.growth_severe_db:
             raise ValueError("growth_severe_db must lie above growth_moderate_db")
+        if not self.zone_c_adds_db <= self.zone_d_adds_db:
+            raise ValueError("zone_d_adds_db must not lie below zone_c_adds_db")
+        named = [part for weight in self.weight for part in weight.parts]
+        if len(set(named)) != len(named):
+            raise ValueError(f"two weights are for one part: {named}")
         return self
 
     def severity(self, hit_over_floor_db: float | None, growth_db: float | None = None) -> Severity:
-        """The graver of what strength and growth say; slight when neither is known."""
+        """The graver of what contrast and growth say, of an impact whose size is not known; slight when none is."""
         hit = -float("inf") if hit_over_floor_db is None else hit_over_floor_db
         growth = -float("inf") if growth_db is None else growth_db
         if hit >= self.hit_over_floor_severe_db or growth >= self.growth_severe_db:

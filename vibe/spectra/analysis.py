@@ -233,16 +233,24 @@ def _surer(
     order: float,
     law: AngleLaw,
 ) -> tuple[Turn, Localisation]:
-    """The turn laid in the band that told a comb's presence best, where that shows its place better: strong hits ring
-    so long in the band where they are deepest that a turn never comes to rest there. Two looks are paid for."""
-    if comb.surest_band_hz is None or (comb.surest_band_hz, comb.surest_channels) == (comb.band_hz, comb.channels):
-        return turn, place
-    surest = replace(comb, band_hz=comb.surest_band_hz, channels=comb.surest_channels)
-    other = fold(bands, _wide_members(bands, surest), order, origin_turns=-float(law.turns[0]))
-    again = localise(other, meetings=request.meetings)
-    if 2 * again.false_alarm_probability >= place.false_alarm_probability:
-        return turn, place
-    return other, replace(again, false_alarm_probability=2 * again.false_alarm_probability)
+    """The turn laid in the band that told a comb's presence best, then in all bands, where that shows its place better.
+
+    Strong hits ring long in the band where they are deepest, and a turn that never comes to rest there cannot show one
+    place; other bands ring off sooner. All looks are paid for.
+    """
+    looks = [tuple((channel, row) for channel, band in enumerate(bands) for row in range(len(band.centre_hz)))]
+    if comb.surest_band_hz is not None and comb.surest_band_hz != comb.band_hz:
+        looks.insert(0, _wide_members(bands, replace(comb, band_hz=comb.surest_band_hz, channels=comb.surest_channels)))
+    best, shown = place, turn
+    for paid, members in enumerate(looks, start=2):
+        other = fold(bands, members, order, origin_turns=-float(law.turns[0]))
+        again = localise(other, meetings=request.meetings)
+        chance = min(1.0, paid * again.false_alarm_probability)
+        if chance < best.false_alarm_probability:
+            best, shown = replace(again, false_alarm_probability=chance), other
+        if best.false_alarm_probability <= SURE_PLACE:
+            break
+    return shown, best
 
 
 def _wide_members(bands: Sequence[BandEnvelopes], comb: CombEvidence) -> tuple[tuple[int, int], ...]:
