@@ -91,6 +91,10 @@ class LevelReport(Part):
     zone: Literal["A", "B", "C", "D"] | None = None
     zone_source: str | None = None
     by_analogy: bool | None = None
+    near_boundary: Literal["A/B", "B/C", "C/D"] | None = None
+    """Boundary within the value's own uncertainty: the value may lie on either side of it."""
+    boundary_value: float | None = None
+    """That boundary, in ``unit``."""
 
 
 class NotObservable(Part):

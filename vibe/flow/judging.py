@@ -194,7 +194,11 @@ def _case(
         false_alarm_rate=judgement.false_alarm.rate_per_drive,
         priors={prior.what: prior.probability for prior in judgement.prior},
         severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
-        zone_mm_s=_zone_boundaries(settings, None if probe is None else probe.boundaries),
+        zone_mm_s=_zone_boundaries(
+            settings,
+            None if probe is None else probe.boundaries,
+            size_known=drive.input.power_kw is not None or drive.shaft_height_mm is not None,
+        ),
         scale=_scale(judgement.severity),
     )
 
@@ -208,15 +212,17 @@ def _scale(bounds: SeverityBounds) -> SeverityScale:
     return SeverityScale(**plain, weights=weights)
 
 
-def _zone_boundaries(settings: Settings, own: Boundaries | None) -> dict[str, float]:
-    """Velocity boundaries from which faults outside the reducer are named.
+def _zone_boundaries(settings: Settings, own: Boundaries | None, *, size_known: bool) -> dict[str, float]:
+    """Velocity boundaries from which faults outside the reducer are named, and are severe.
 
-    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long.
+    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long; once
+    named it is as severe as in the strictest class, for it may be of that one.
     """
-    if own is not None:
-        return {"A/B": own.ab, "B/C": own.bc, "C/D": own.cd}
     laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
-    return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
+    if own is None:
+        return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
+    named_from = own.bc if size_known else laxest.bc
+    return {"A/B": own.ab if size_known else laxest.bc, "B/C": named_from, "C/D": own.cd}
 
 
 def _capture_report(capture: Capture, quality: Sequence[ChannelQuality], remarks: Sequence[str]) -> CaptureReport:

@@ -200,8 +200,17 @@ class ChangeRule(Part):
     source: Source
 
 
+class LevelUncertainty(Part):
+    """How far, relative, a measured level may be off: expanded uncertainty, k = 2."""
+
+    relative: Annotated[float, Field(ge=0, lt=1)] = 0.1
+    source: Source = "ISO 2954, error limits of instruments for vibration severity, from memory"
+
+
 class Limits(Part):
     """``configs/limits.toml``."""
+
+    level_uncertainty: LevelUncertainty = LevelUncertainty()
 
     velocity_band: VelocityBand
     coupled_machines: CoupledMachines
@@ -232,22 +241,22 @@ class SeverityBounds(Part):
     """What makes a damage moderate and severe: its impacts against what the part bears, their contrast, the level at
     the point, and growth. Where the size of impacts is not known their contrast alone must do."""
 
-    reference_impact_m_s2: Positive
-    reference_speed_hz: Positive
-    reference_pitch_mm: Positive
-    slowest_share: Annotated[float, Field(gt=0, le=1)]
-    fastest_share: Annotated[float, Field(ge=1)]
-    contrast_most_db: NotNegative
-    zone_c_adds_db: NotNegative
-    zone_d_adds_db: NotNegative
-    moderate_from_db: float
-    severe_from_db: float
+    reference_impact_m_s2: Positive = 1.0
+    reference_speed_hz: Positive = 29.2
+    reference_pitch_mm: Positive = 39.0
+    slowest_share: Annotated[float, Field(gt=0, le=1)] = 0.25
+    fastest_share: Annotated[float, Field(ge=1)] = 2.0
+    contrast_most_db: NotNegative = 6.0
+    zone_c_adds_db: NotNegative = 3.0
+    zone_d_adds_db: NotNegative = 6.0
+    moderate_from_db: float = 0.0
+    severe_from_db: float = 12.0
     hit_over_floor_moderate_db: float
     hit_over_floor_severe_db: float
     growth_moderate_db: Positive
     growth_severe_db: Positive
     source: Source
-    weight: list[PartWeight]
+    weight: list[PartWeight] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _rise(self) -> SeverityBounds:
@@ -304,11 +313,22 @@ class ZoneRule(Part):
 
 
 class Deadline(Part):
-    """What a state asks for, and within how many days of the measurement."""
+    """What a state asks for, and within how many days of the measurement.
+
+    In ``what`` {part} stands for what to inspect and {when} for the date; the instruction ends at the first semicolon.
+    """
 
     state: State
     days: Annotated[int, Field(ge=0, le=3650)]
     what: Text
+    source: Source
+
+
+class ConsequenceRule(Part):
+    """By what the days of every deadline are multiplied for a class of consequence of a failure."""
+
+    what: Literal["low", "medium", "high", "safety"]
+    days_factor: Annotated[float, Field(gt=0, le=10)]
     source: Source
 
 
@@ -321,6 +341,9 @@ class Judgement(Part):
     finding_rule: list[FindingRule]
     zone_rule: list[ZoneRule]
     deadline: list[Deadline]
+    consequence: list[ConsequenceRule] = Field(default_factory=list)
+    steady_from_days: Annotated[int, Field(ge=1, le=3650)] = 14
+    """A level that has not changed significantly for so long is steady: it sets no date of days."""
 
     @model_validator(mode="after")
     def _complete(self) -> Judgement:
@@ -343,6 +366,10 @@ class Judgement(Part):
 
     def deadline_for(self, state: State) -> Deadline:
         return next(d for d in self.deadline if d.state == state)
+
+    def consequence_factor(self, what: str | None) -> float:
+        """What deadlines are multiplied by; a drive file that says nothing of consequences is of the medium class."""
+        return next((rule.days_factor for rule in self.consequence if rule.what == (what or "medium")), 1.0)
 
     def prior_for(self, what: str) -> float:
         """The prior probability of ``what``.
