@@ -76,6 +76,7 @@ def judge_samples(
     """
     from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
+    from vibe.diagnosis.unexplained import single_shocks
     from vibe.ingest import with_drift
     from vibe.kinematics.observe import visibility
 
@@ -124,7 +125,7 @@ def judge_samples(
             remarks.append(reading.speed.note)
     case = _case(drive, table, settings, quality, reading, combs)
     findings = diagnose(case)
-    remarks += _strangers_in_words(reading, findings)
+    remarks += [*_strangers_in_words(reading, findings), *single_shocks(case)]
     return Judged(
         report=_capture_report(capture, quality, remarks),
         quality=quality,

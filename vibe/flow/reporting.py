@@ -160,7 +160,7 @@ def _steady_since(read: Sequence[Judged], drive: Drive, settings: Settings) -> d
             if level.measure == "velocity_rms":
                 when = datetime.fromtimestamp(_when(one), tz=UTC)
                 history.setdefault(level.point, []).append((when, level))
-    days = settings.judgement.steady_from_days
+    days = settings.judgement.steady.from_days
     found = {point: steady_since(levels, drive, settings.limits, from_days=days) for point, levels in history.items()}
     return {point: since.date().isoformat() for point, since in found.items() if since is not None}
 

@@ -332,6 +332,13 @@ class ConsequenceRule(Part):
     source: Source
 
 
+class SteadyRule(Part):
+    """For how long a level must not have changed significantly to be steady: then it sets no date of days."""
+
+    from_days: Annotated[int, Field(ge=1, le=3650)]
+    source: Source
+
+
 class Judgement(Part):
     """``configs/judgement.toml``."""
 
@@ -342,8 +349,7 @@ class Judgement(Part):
     zone_rule: list[ZoneRule]
     deadline: list[Deadline]
     consequence: list[ConsequenceRule] = Field(default_factory=list)
-    steady_from_days: Annotated[int, Field(ge=1, le=3650)] = 14
-    """A level that has not changed significantly for so long is steady: it sets no date of days."""
+    steady: SteadyRule = Field(default_factory=lambda: SteadyRule(from_days=14, source="common practice"))
 
     @model_validator(mode="after")
     def _complete(self) -> Judgement:
