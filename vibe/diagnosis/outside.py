@@ -73,8 +73,9 @@ practice)."""
 def own_discs(case: Case, harmonic: int) -> float | None:
     """Odds that a line at 1 or 2 times running speed is not made by the reducer's own eccentric discs.
 
-    None for a drive without discs on its input: those of later stages and of cranks turn at other speeds. The forces of M equal discs, equally spaced, are out of phase by k/M turns at the
-    k-th harmonic of their eccentric: they add up where k is a multiple of M and cancel elsewhere (derived).
+    None for a drive without discs on its input: those of later stages and of cranks turn at other speeds. The forces
+    of M equal discs, equally spaced, are out of phase by k/M turns at the k-th harmonic of their eccentric: they add
+    up where k is a multiple of M and cancel elsewhere (derived).
     """
     first = case.drive.stage[0] if case.drive.stage else None
     if first is None or first.kind != "cycloidal":

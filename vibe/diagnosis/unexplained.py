@@ -44,8 +44,8 @@ def unexplained_impacts(case: Case, findings: Sequence[Finding]) -> list[Finding
                 EvidenceItem(kind="level", text="acceleration peak", value=round(peak, 2), unit="m/s^2", channel=point),
             ],
             advice="Listen and look for what knocks: guards, cover plates, coupling, fastening, cable and "
-            "connector, and what the drive turns. Measure again without load, and at a second point: impacts of the drive are largest "
-            "at its housing. Complete the drive file if a part is missing in it.",
+            "connector, and what the drive turns. Measure again without load, and at a second point: impacts of the "
+            "drive are largest at its housing. Complete the drive file if a part is missing in it.",
         )
     ]  # fmt: skip
 

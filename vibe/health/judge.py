@@ -84,6 +84,11 @@ def judge(
     worst = max(candidates, key=lambda c: (_GRAVITY[c.state], c.strength))
     others = len([f for f in findings if f is not worst.finding])
     more = "" if not others else f" ({others} more finding{'s' if others > 1 else ''} below)"
+    # A finding does not silence what the vibration as a whole says.
+    shaking = [c for c in candidates if c.finding is None and _GRAVITY[c.state] >= _GRAVITY["plan"]]
+    if worst.finding is not None and shaking:
+        besides = max(shaking, key=lambda c: _GRAVITY[c.state])
+        more += f" Besides, {besides.words}."
     # A bad sensor's remedy is what the next visit needs; what to do about a part stands with its finding.
     told = order(worst.state, part=worst.part, first=worst.advice if worst.strength[0] < 0 else "")
     return Verdict(

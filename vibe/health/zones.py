@@ -157,9 +157,13 @@ def _row(level: Level, verdict: ZoneVerdict | None, limits: Limits) -> LevelRepo
         unit=level.unit,
         band_hz=None if level.band_hz is None else list(level.band_hz),
         zone=None if verdict is None else verdict.zone,
-        zone_source=None if verdict is None else verdict.source,
+        zone_source=None if verdict is None else verdict.source + _near_in_words(near, level.unit),
         by_analogy=None if verdict is None else verdict.by_analogy,
     )
+
+
+def _near_in_words(near: tuple[BoundaryName, float] | None, unit: str) -> str:
+    return "" if near is None else f"; within its uncertainty of the boundary {near[0]}, {near[1]:g} {unit}"
 
 
 def _coupled_zone(level: Level, displacement: Level | None, drive: Drive, limits: Limits) -> ZoneVerdict:

@@ -12,7 +12,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest, CombScorer
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.ground import BLOCK, STILL_A_LINE, CombReading, Families, Ground, grown
+from vibe.spectra.ground import BLOCK, FEW_DECOYS, STILL_A_LINE, CombReading, Families, Ground, grown
 from vibe.spectra.size import decibels, measured
 from vibe.spectra.tail import Tail
 
@@ -49,8 +49,8 @@ SURELY_NEARER = 0.003
 ALIKE = 0.75
 """Share of the strongest score from which another tone at the same place may be its cause, less what a cage with few
 elements, so with few harmonics of its own, must lack; sidebands that only one of two predicts tell them apart."""
-FEW_DECOYS = 50
-"""With fewer decoys no comb can be sure: then bins are given back to them, one kind after another."""
+NEVER_NOISE = 20.0
+"""Power over the floor that noise reaches once in 500 million bins."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LIMIT_FALSE_ALARM = 1e-3
@@ -143,14 +143,16 @@ def weigh(
 def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Ground]:
     """Bins that a comb's decoys may not use, and the ground on which they are scored.
 
-    That is what is explained, and the comb's own lines, which speak at its sums and differences. Not these where
-    harmonics lie close: that would take out the noise that made the score as well. The stronger a comb, the wider its
+    That is what is explained, and the comb's own lines, which speak at its sums and differences. Of these only the
+    strong ones where harmonics lie close: that would take out the noise that made the score as well. The stronger a comb, the wider its
     lines and those it shares with others, until no bin is left to any decoy: then first the sidebands are given back,
     then its own lines. Each makes the decoys stronger, so what is found against them is found all the more surely.
     """
     spectra = whole.scorer.spectra
     own = _lines_mask(spectra, reading, to_the_last=True)
-    steps = [explained & ~own]
+    # What lies so close is left to the decoys, but for lines that noise never makes.
+    certain = own & (spectra.power[reading.group] > NEVER_NOISE)
+    steps = [(explained & ~own) | certain, explained & ~own]
     if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step:
         alone = _harmonics_mask(spectra, reading, [0.0], False)
         steps = [explained | own, explained | alone, (explained & ~own) | alone, *steps]
