@@ -1,14 +1,19 @@
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
-from vibe.core.health import EvidenceItem, Finding, LevelReport
+from vibe.core.drive import Drive
+from vibe.core.evidence import Level
+from vibe.core.health import EvidenceItem, Finding, LevelReport, State
+from vibe.health.instruction import instruction
 from vibe.health.judge import Verdict, judge
-from vibe.health.rules import Judgement
+from vibe.health.rules import Judgement, Limits
 from vibe.health.wording import finding_in_words
+from vibe.health.zones import report_levels, steady_since
 
 
 def finding(severity: str = "severe", probability: float = 0.97, **more: Any) -> Finding:
@@ -90,7 +95,14 @@ def test_severity_and_probability_set_the_state_and_the_rule_is_quoted(
 
 @pytest.mark.parametrize(
     ("zone", "by_analogy", "state"),
-    [("A", False, "sound"), ("B", True, "sound"), ("C", False, "plan"), ("C", True, "watch"), ("D", True, "act")],
+    [
+        ("A", False, "sound"),
+        ("B", True, "sound"),
+        ("C", False, "plan"),
+        ("C", True, "watch"),
+        ("D", False, "act"),
+        ("D", True, "plan"),
+    ],
 )
 def test_zones_set_the_state_when_nothing_else_does(
     judgement: Judgement, zone: str, by_analogy: bool, state: str
@@ -165,7 +177,8 @@ def test_sentence_is_plain_and_owns_what_cannot_be_told_apart(judgement: Judgeme
     found = verdict(judgement, finding("moderate", 0.93, cannot_be_told_from=["stage1.output_pin"]))
     assert found.sentence == (
         "Thickener rake (TH-02): a lobe of the cycloidal disc in stage 1, or an output pin with its roller and bore in "
-        "stage 1 (vibration cannot tell them apart), is very probably damaged; it can run until a planned repair."
+        "stage 1 (vibration cannot tell them apart), is very probably damaged; inspect it at the next planned stop, "
+        "within 30 days of the measurement at the latest."
     )
 
 
@@ -192,9 +205,89 @@ def test_every_kind_of_fault_has_words(judgement: Judgement, more: dict[str, Any
 def test_deadline_counts_from_the_measurement(judgement: Judgement) -> None:
     at = datetime(2026, 2, 27, 9, 30, tzinfo=UTC)
     dated = verdict(judgement, finding("severe"), measured_at=at).do_by
-    assert dated.startswith("Have a qualified person")
-    assert dated.endswith(", by 2026-03-01.")
-    assert verdict(judgement, finding("severe")).do_by.endswith(", within 2 days of the measurement.")
+    assert dated.startswith("Inspect a lobe of the cycloidal disc in stage 1 by 2026-03-01;")
+    assert "within 2 days of the measurement" in verdict(judgement, finding("severe")).do_by
+
+
+@pytest.mark.parametrize("severity", ["severe", "moderate", "slight"])
+def test_one_instruction_and_one_date_stand_on_a_report(judgement: Judgement, severity: str) -> None:
+    at = datetime(2026, 2, 27, tzinfo=UTC)
+    found = verdict(judgement, finding(severity), levels=(level("D"),) if severity == "severe" else (), measured_at=at)
+    told = f"{found.sentence} {found.do_by}"
+    assert len(set(re.findall(r"\d{4}-\d\d-\d\d", told))) == 1
+    assert set(re.findall(r"\d{4}-\d\d-\d\d", found.sentence)) == set(re.findall(r"\d{4}-\d\d-\d\d", found.do_by))
+    assert "lobe" in found.do_by
+    for elsewhere in ("before it runs on", "can run", "work now"):
+        assert elsewhere not in told
+
+
+@pytest.mark.parametrize("state", ["act", "plan", "watch", "sound"])
+def test_the_worse_the_consequence_the_sooner(judgement: Judgement, state: State) -> None:
+    at = datetime(2026, 2, 27, tzinfo=UTC)
+    days = []
+    for consequence in ("low", None, "medium", "high", "safety"):
+        told = instruction(state, judgement, part="a lobe", consequence=consequence, measured_at=at)
+        (date,) = re.findall(r"\d{4}-\d\d-\d\d", told.what)
+        assert date in told.short
+        days.append((datetime.fromisoformat(date).replace(tzinfo=UTC) - at).days)
+    assert days == sorted(days, reverse=True)
+    assert days[1] == days[2] == judgement.deadline_for(state).days
+    assert 1 <= days[4] < days[2]
+
+
+def test_consequence_of_the_drive_reaches_the_verdict(judgement: Judgement) -> None:
+    at = datetime(2026, 2, 27, tzinfo=UTC)
+    usual, safety = (verdict(judgement, finding("moderate"), measured_at=at, consequence=c) for c in (None, "safety"))
+    assert usual.state == safety.state == "plan"
+    assert "2026-03-29" in usual.do_by
+    assert "2026-03-07" in safety.do_by
+
+
+def test_two_standards_that_disagree_are_both_in_the_headline(judgement: Judgement) -> None:
+    small = level("D", by_analogy=True, source="ISO 10816-1:1995 class I, by analogy: no zone table covers it")
+    gears = level("A", by_analogy=True, source="ISO 20816-9:2020 class III, by analogy: the class is that of kin")
+    for found in (
+        verdict(judgement, levels=(small, gears)),
+        verdict(judgement, finding("moderate"), levels=(small, gears)),
+    ):
+        assert found.state == "plan"
+        assert "zone D of ISO 10816-1:1995" in found.sentence
+        assert "zone A (ISO 20816-9:2020)" in found.sentence
+    agreeing = verdict(judgement, levels=(small, gears.model_copy(update={"zone": "D"})))
+    assert "another" not in agreeing.sentence
+
+
+@pytest.mark.parametrize(("value", "state"), [(7.2, "plan"), (9.0, "act")])
+def test_a_level_within_its_uncertainty_of_a_limit_stops_no_plant(
+    judgement: Judgement, limits: Limits, value: float, state: str
+) -> None:
+    one = Drive.model_validate(
+        {"tag": "B", "input": {"speed_rpm": 1480.0, "power_kw": 400.0}, "support": "rigid", "stage": []}
+    )
+    reported = report_levels([velocity(value)], one, limits)
+    found = verdict(judgement, levels=tuple(reported))
+    assert found.state == state
+    assert ("within its uncertainty of the boundary C/D" in found.state_rule) == (state == "plan")
+
+
+def velocity(value: float) -> Level:
+    return Level(point="p", measure="velocity_rms", value=value, unit="mm/s", band_hz=(10.0, 1000.0))
+
+
+def test_a_steady_level_gives_no_date_of_days(judgement: Judgement, limits: Limits) -> None:
+    bad = level("D")
+    assert verdict(judgement, levels=(bad,)).state == "act"
+    steady = verdict(judgement, levels=(bad,), steady_since={bad.point: "2025-06-01"})
+    assert steady.state == "plan"
+    assert "since 2025-06-01" in steady.state_rule
+    # Damage is not excused by a steady level.
+    assert verdict(judgement, finding("severe"), levels=(bad,), steady_since={bad.point: "2025-06-01"}).state == "act"
+
+    one = Drive.model_validate({"tag": "B", "input": {"speed_rpm": 1480.0, "power_kw": 400.0}, "stage": []})
+    at = [datetime(2026, month, 1, tzinfo=UTC) for month in (1, 2, 3)]
+    for values, since in (((9.0, 9.1, 9.0), at[0]), ((4.0, 9.1, 9.0), at[1]), ((4.0, 5.0, 9.0), None)):
+        history = [(when, velocity(value)) for when, value in zip(at, values, strict=True)]
+        assert steady_since(history, one, limits, from_days=14) == since
 
 
 def test_a_bad_sensor_says_first_how_to_measure_better(judgement: Judgement) -> None:

@@ -23,11 +23,18 @@ def velocity(value: float, band_hz: tuple[float, float] = (10.0, 1000.0)) -> Lev
     return Level(point="p", measure="velocity_rms", value=value, unit="mm/s", band_hz=band_hz)
 
 
-def test_a_machine_of_unknown_size_has_no_zone(limits: Limits) -> None:
-    geared = drive(None, stages=[{"kind": "cycloidal", "lobes": 17, "ring_pins": 18}])
-    for one in (drive(None), geared):
-        assert zone(velocity(20.0), one, limits) is None
-        assert gear_unit_zone(velocity(20.0), one, limits) is None
+@pytest.mark.parametrize("value", [0.5, 1.5, 3.0, 5.0, 14.0])
+def test_a_machine_of_unknown_size_is_judged_no_milder_than_a_small_one(limits: Limits, value: float) -> None:
+    geared = [{"kind": "cycloidal", "lobes": 17, "ring_pins": 18}]
+    for stages in ([], geared):
+        unknown = zone(velocity(value), drive(None, stages=stages), limits)
+        small = zone(velocity(value), drive(2.2, stages=stages), limits)
+        assert unknown is not None
+        assert small is not None
+        assert unknown.zone == small.zone
+        assert unknown.by_analogy
+        assert "power not known" in unknown.source
+    assert gear_unit_zone(velocity(value), drive(None), limits) is None
 
 
 def displacement(value: float) -> Level:

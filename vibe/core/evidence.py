@@ -69,6 +69,11 @@ class CombEvidence:
     limit_m_s2: float | None
     """Smallest hit of this tone that this capture would have shown."""
     limit_over_floor_db: float | None = None
+    impact_m_s2: float | None = None
+    """Estimated peak acceleration of one impact in the band where it is largest; None where it was not measured."""
+    surest_band_hz: tuple[float, float] | None = None
+    surest_channels: tuple[str, ...] = ()
+    """Where the comb's score comes from: presence, size and place are each told best by another band."""
     localisation: Localisation | None = None
     beside: CombEvidence | None = None
     """The same tone once the hits of stronger combs are cut out of the envelope; None where none were."""

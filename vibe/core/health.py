@@ -43,6 +43,8 @@ class Finding(Part):
     probability: Probability
     false_alarm_probability: Probability | None
     severity: Severity
+    severity_reason: str | None = None
+    """How the severity came about, with its numbers; null where it is not read from impacts."""
     growth_db: float | None = None
     component_probability: Probability | None = None
     """That something in the same bearing is damaged, whichever of its elements; None where no whole was judged."""
@@ -103,6 +105,10 @@ class LevelReport(Part):
     zone: Literal["A", "B", "C", "D"] | None = None
     zone_source: str | None = None
     by_analogy: bool | None = None
+    near_boundary: Literal["A/B", "B/C", "C/D"] | None = None
+    """Boundary within the value's own uncertainty: the value may lie on either side of it."""
+    boundary_value: float | None = None
+    """That boundary, in ``unit``."""
 
 
 class NotObservable(Part):

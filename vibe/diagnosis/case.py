@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import e, log
 
 from vibe.core.capture import ChannelQuality
@@ -11,6 +11,7 @@ from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.tones import ToneTable
+from vibe.diagnosis.scale import SeverityScale
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
 
 
@@ -34,9 +35,10 @@ class Case:
     """Per drive; shared out equally over the tones searched."""
     priors: Mapping[str, float]
     severity_db: tuple[float, float]
-    """Hit over floor [dB] from which damage is moderate, and severe."""
+    """Hit over floor [dB] from which damage is moderate, and severe, where the size of an impact is not known."""
     zone_mm_s: Mapping[str, float]
     """Velocity zone boundaries of this drive by name ("A/B", "B/C", "C/D")."""
+    scale: SeverityScale = field(default_factory=SeverityScale)
 
     @property
     def tone_alarm(self) -> float:
@@ -106,10 +108,11 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
             unit="dB", channel=channel,
         ),
     ]  # fmt: skip
-    if comb.hit_m_s2 is not None:
+    peak = comb.impact_m_s2 if comb.impact_m_s2 is not None else comb.hit_m_s2
+    if peak is not None:
         items.append(
             EvidenceItem(
-                kind="hit", text="estimated peak of one hit", value=round(comb.hit_m_s2, 4), unit="m/s^2",
+                kind="hit", text="estimated peak of one impact, at most", value=round(peak, 4), unit="m/s^2",
                 channel=channel,
             )
         )  # fmt: skip

@@ -8,6 +8,8 @@ from vibe.core.health import Finding
 from vibe.diagnosis.beside import beside_others, part_of, without_doubles, without_outshone
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules import RULES
+from vibe.diagnosis.severity import graded
+from vibe.diagnosis.unexplained import unexplained_impacts
 
 SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
@@ -16,7 +18,8 @@ def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
     weighed = beside_others(case)
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
-    return gravest_first(without_outshone(weighed, findings))
+    kept = [graded(weighed, finding) for finding in without_outshone(weighed, findings)]
+    return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
 
 
 def gravest_first(findings: Sequence[Finding]) -> list[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import exp, log, pi, sqrt
 
 from vibe.core.evidence import Line
@@ -43,6 +44,84 @@ def fault_probability(case: Case, what: str, velocity_mm_s: float, clearness: fl
 def above(value: float, threshold: float) -> float:
     """How far a share is above its threshold: 0 there, 1 where it is all."""
     return min(1.0, max(0.0, (value - threshold) / max(1e-9, 1 - threshold)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Support:
+    """What else speaks for or against a cause outside the reducer whose line its own discs make too."""
+
+    chance: float
+    """That the line comes of the cause rather than of the discs."""
+    items: tuple[EvidenceItem, ...] = ()
+    said: str = ""
+
+
+EVEN = 1.0
+"""Odds of a cause against the discs where their forces add up at its line."""
+CANCELLED = 3.0
+"""And where equal discs, equally spaced, cancel: only their inequality is left (own judgement)."""
+FACTOR = 3.0
+"""By which a direction or a place that fits the cause raises its odds, and one that does not lowers them (common
+practice)."""
+MUCH_STRONGER = 1.5
+"""Ratio of two points' lines from which one is nearer to the source (common practice)."""
+AXIAL_OF_UNBALANCE = 0.5
+"""Axial line against the radial one up to which it fits an unbalance, and from which it fits a misalignment (common
+practice)."""
+
+
+def own_discs(case: Case, harmonic: int) -> float | None:
+    """Odds that a line at 1 or 2 times running speed is not made by the reducer's own eccentric discs.
+
+    None for a drive without discs on its input: those of later stages and of cranks turn at other speeds. The forces
+    of M equal discs, equally spaced, are out of phase by k/M turns at the k-th harmonic of their eccentric: they add
+    up where k is a multiple of M and cancel elsewhere (derived).
+    """
+    first = case.drive.stage[0] if case.drive.stage else None
+    if first is None or first.kind != "cycloidal":
+        return None
+    return EVEN if harmonic % first.discs == 0 else CANCELLED
+
+
+def support(case: Case, name: str, harmonic: int, *, axial_fits: bool) -> Support:
+    """How likely the line ``name`` is the cause's own, from the discs, the directions and the points measured.
+
+    ``axial_fits``: whether the cause shakes along the shaft (misalignment) or hardly does (unbalance).
+    """
+    odds = own_discs(case, harmonic)
+    if odds is None:
+        return Support(chance=1.0)
+    items: list[EvidenceItem] = []
+    said: list[str] = []
+    lines = case.lines.get(name, ())
+    axial = max((line.velocity_mm_s for line in lines if _along(line.channel)), default=None)
+    radial = [line for line in lines if not _along(line.channel)]
+    if axial is not None and radial:
+        ratio = axial / max(max(line.velocity_mm_s for line in radial), 1e-9)
+        fits = (ratio >= AXIAL_OF_UNBALANCE) == axial_fits
+        odds *= FACTOR if fits else 1 / FACTOR
+        said.append(
+            f"the axial line is {ratio:.1f} times the radial one, which speaks {'for' if fits else 'against'} it"
+        )
+        items.append(EvidenceItem(kind="direction", text="axial line against the radial one", value=round(ratio, 2)))
+    input_side = max((line.velocity_mm_s for line in radial if "input" in line.channel.lower()), default=None)
+    output_side = max((line.velocity_mm_s for line in radial if "output" in line.channel.lower()), default=None)
+    if input_side is not None and output_side is not None:
+        ratio = input_side / max(output_side, 1e-9)
+        items.append(EvidenceItem(kind="place", text="input side against output side", value=round(ratio, 2)))
+        if ratio >= MUCH_STRONGER:
+            odds *= FACTOR
+            said.append(f"it is {ratio:.1f} times as strong at the input side as at the output side")
+        elif ratio <= 1 / MUCH_STRONGER:
+            odds /= FACTOR
+            said.append(f"it is {1 / ratio:.1f} times as strong at the output side as at the input side")
+    told = f"; {'; '.join(said)}" if said else "; direction, phase and a second point would tell more"
+    return Support(chance=odds / (1 + odds), items=tuple(items), said=told)
+
+
+def _along(channel: str) -> bool:
+    """Whether a point was measured along the shaft, by its name."""
+    return "axial" in channel.lower()
 
 
 def line_share(case: Case, line: Line) -> float:

@@ -78,8 +78,18 @@ class LineSettings(Part):
     source: str
 
 
+class ImpactSettings(Part):
+    """How impulsive a capture must be for impacts that nothing explains to be a finding."""
+
+    lasting_kurtosis_from: Annotated[float, Field(gt=3)] = 10.0
+    crest_from: Annotated[float, Field(gt=3)] = 10.0
+    source: str = "common practice"
+
+
 class DiagnosisSettings(Part):
     """All settings of the room."""
+
+    impacts: ImpactSettings = ImpactSettings()
 
     comb: CombSettings
     element: ElementSettings

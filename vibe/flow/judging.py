@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from vibe.core.health import CaptureReport, Finding
     from vibe.core.tones import ToneTable, Visibility
     from vibe.diagnosis.outside_sources import Outside
+    from vibe.diagnosis.scale import SeverityScale
     from vibe.flow.settings import Settings
-    from vibe.health.rules import Boundaries
+    from vibe.health.rules import Boundaries, SeverityBounds
     from vibe.spectra.analysis import Reading
     from vibe.spectra.question import Question
     from vibe.spectra.recognise import Candidate
@@ -83,6 +84,7 @@ def judge_samples(
     """
     from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
+    from vibe.diagnosis.unexplained import single_shocks
     from vibe.ingest import with_drift
     from vibe.kinematics.observe import visibility
 
@@ -130,7 +132,7 @@ def judge_samples(
     outside = None
     if reading is not None and question is not None:
         outside = outside_of(reading, findings, table, question, shortest_s * reading.speed.input_hz)
-    remarks += _strangers_in_words(reading, findings)
+    remarks += [*_strangers_in_words(reading, findings), *single_shocks(case)]
     heard_probability = None
     if reading is not None:
         passed = gate(reading, drive, table, findings)
@@ -216,19 +218,35 @@ def _case(
         false_alarm_rate=judgement.false_alarm.rate_per_drive,
         priors={prior.what: prior.probability for prior in judgement.prior},
         severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
-        zone_mm_s=_zone_boundaries(settings, None if probe is None else probe.boundaries),
+        zone_mm_s=_zone_boundaries(
+            settings,
+            None if probe is None else probe.boundaries,
+            size_known=drive.input.power_kw is not None or drive.shaft_height_mm is not None,
+        ),
+        scale=_scale(judgement.severity),
     )
 
 
-def _zone_boundaries(settings: Settings, own: Boundaries | None) -> dict[str, float]:
-    """Velocity boundaries from which faults outside the reducer are named.
+def _scale(bounds: SeverityBounds) -> SeverityScale:
+    """What the rules say of severity, as diagnosis uses it."""
+    from vibe.diagnosis.scale import SeverityScale, Weight
 
-    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long.
+    plain = bounds.model_dump(exclude={"hit_over_floor_moderate_db", "hit_over_floor_severe_db", "source", "weight"})
+    weights = {part: Weight(bears_db=w.bears_db, why=w.why) for w in bounds.weight for part in w.parts}
+    return SeverityScale(**plain, weights=weights)
+
+
+def _zone_boundaries(settings: Settings, own: Boundaries | None, *, size_known: bool) -> dict[str, float]:
+    """Velocity boundaries from which faults outside the reducer are named, and are severe.
+
+    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long; once
+    named it is as severe as in the strictest class, for it may be of that one.
     """
-    if own is not None:
-        return {"A/B": own.ab, "B/C": own.bc, "C/D": own.cd}
     laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
-    return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
+    if own is None:
+        return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
+    named_from = own.bc if size_known else laxest.bc
+    return {"A/B": own.ab if size_known else laxest.bc, "B/C": named_from, "C/D": own.cd}
 
 
 def _capture_report(

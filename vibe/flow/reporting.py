@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -152,8 +152,27 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[Judged], settings
         findings, rows, len(usable), reasons, settings.judgement,
         tag=drive.tag, name=drive.name, rejected_channels=rejected_names,
         measured_at=latest.measured_at if latest is not None else None, blind=_blind(read, table),
+        consequence=None if drive.service is None else drive.service.consequence,
+        steady_since=_steady_since(read, drive, settings),
     )  # fmt: skip
     return _health(drive, table, judged, latest, findings, rows, verdict, settings, cautions())
+
+
+def _steady_since(read: Sequence[Judged], drive: Drive, settings: Settings) -> dict[str, str]:
+    """Points whose velocity has not changed significantly over the captures, with the day since when."""
+    from vibe.health.zones import steady_since
+
+    history: dict[str, list[tuple[datetime, Level]]] = {}
+    for one in read:
+        if one.measured_at is None or one.reading is None:
+            continue
+        for level in one.reading.levels:
+            if level.measure == "velocity_rms":
+                when = datetime.fromtimestamp(_when(one), tz=UTC)
+                history.setdefault(level.point, []).append((when, level))
+    days = settings.judgement.steady.from_days
+    found = {point: steady_since(levels, drive, settings.limits, from_days=days) for point, levels in history.items()}
+    return {point: since.date().isoformat() for point, since in found.items() if since is not None}
 
 
 def _latest_of_each_point(read: Sequence[Judged]) -> tuple[list[Level], list[Reading]]:

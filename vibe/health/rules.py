@@ -200,8 +200,17 @@ class ChangeRule(Part):
     source: Source
 
 
+class LevelUncertainty(Part):
+    """How far, relative, a measured level may be off: expanded uncertainty, k = 2."""
+
+    relative: Annotated[float, Field(ge=0, lt=1)] = 0.1
+    source: Source = "ISO 2954, error limits of instruments for vibration severity, from memory"
+
+
 class Limits(Part):
     """``configs/limits.toml``."""
+
+    level_uncertainty: LevelUncertainty = LevelUncertainty()
 
     velocity_band: VelocityBand
     coupled_machines: CoupledMachines
@@ -219,25 +228,53 @@ class FalseAlarm(Part):
     source: Source
 
 
-class SeverityBounds(Part):
-    """From where on, in dB, a finding is moderate and severe."""
+class PartWeight(Part):
+    """By how much more [dB] than the bearing that governs a drive's life a kind of part bears, and why."""
 
+    parts: Annotated[list[Text], Field(min_length=1)]
+    bears_db: Annotated[float, Field(ge=-20, le=40)]
+    why: Text
+    source: Source
+
+
+class SeverityBounds(Part):
+    """What makes a damage moderate and severe: its impacts against what the part bears, their contrast, the level at
+    the point, and growth. Where the size of impacts is not known their contrast alone must do."""
+
+    reference_impact_m_s2: Positive = 1.0
+    reference_speed_hz: Positive = 29.2
+    reference_pitch_mm: Positive = 39.0
+    slowest_share: Annotated[float, Field(gt=0, le=1)] = 0.25
+    fastest_share: Annotated[float, Field(ge=1)] = 2.0
+    contrast_most_db: NotNegative = 6.0
+    zone_c_adds_db: NotNegative = 3.0
+    zone_d_adds_db: NotNegative = 6.0
+    moderate_from_db: float = 0.0
+    severe_from_db: float = 12.0
     hit_over_floor_moderate_db: float
     hit_over_floor_severe_db: float
     growth_moderate_db: Positive
     growth_severe_db: Positive
     source: Source
+    weight: list[PartWeight] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _rise(self) -> SeverityBounds:
+        if not self.moderate_from_db < self.severe_from_db:
+            raise ValueError("severe_from_db must lie above moderate_from_db")
         if not self.hit_over_floor_moderate_db < self.hit_over_floor_severe_db:
             raise ValueError("hit_over_floor_severe_db must lie above hit_over_floor_moderate_db")
         if not self.growth_moderate_db < self.growth_severe_db:
             raise ValueError("growth_severe_db must lie above growth_moderate_db")
+        if not self.zone_c_adds_db <= self.zone_d_adds_db:
+            raise ValueError("zone_d_adds_db must not lie below zone_c_adds_db")
+        named = [part for weight in self.weight for part in weight.parts]
+        if len(set(named)) != len(named):
+            raise ValueError(f"two weights are for one part: {named}")
         return self
 
     def severity(self, hit_over_floor_db: float | None, growth_db: float | None = None) -> Severity:
-        """The graver of what strength and growth say; slight when neither is known."""
+        """The graver of what contrast and growth say, of an impact whose size is not known; slight when none is."""
         hit = -float("inf") if hit_over_floor_db is None else hit_over_floor_db
         growth = -float("inf") if growth_db is None else growth_db
         if hit >= self.hit_over_floor_severe_db or growth >= self.growth_severe_db:
@@ -276,11 +313,29 @@ class ZoneRule(Part):
 
 
 class Deadline(Part):
-    """What a state asks for, and within how many days of the measurement."""
+    """What a state asks for, and within how many days of the measurement.
+
+    In ``what`` {part} stands for what to inspect and {when} for the date; the instruction ends at the first semicolon.
+    """
 
     state: State
     days: Annotated[int, Field(ge=0, le=3650)]
     what: Text
+    source: Source
+
+
+class ConsequenceRule(Part):
+    """By what the days of every deadline are multiplied for a class of consequence of a failure."""
+
+    what: Literal["low", "medium", "high", "safety"]
+    days_factor: Annotated[float, Field(gt=0, le=10)]
+    source: Source
+
+
+class SteadyRule(Part):
+    """For how long a level must not have changed significantly to be steady: then it sets no date of days."""
+
+    from_days: Annotated[int, Field(ge=1, le=3650)]
     source: Source
 
 
@@ -293,6 +348,8 @@ class Judgement(Part):
     finding_rule: list[FindingRule]
     zone_rule: list[ZoneRule]
     deadline: list[Deadline]
+    consequence: list[ConsequenceRule] = Field(default_factory=list)
+    steady: SteadyRule = Field(default_factory=lambda: SteadyRule(from_days=14, source="common practice"))
 
     @model_validator(mode="after")
     def _complete(self) -> Judgement:
@@ -315,6 +372,10 @@ class Judgement(Part):
 
     def deadline_for(self, state: State) -> Deadline:
         return next(d for d in self.deadline if d.state == state)
+
+    def consequence_factor(self, what: str | None) -> float:
+        """What deadlines are multiplied by; a drive file that says nothing of consequences is of the medium class."""
+        return next((rule.days_factor for rule in self.consequence if rule.what == (what or "medium")), 1.0)
 
     def prior_for(self, what: str) -> float:
         """The prior probability of ``what``.

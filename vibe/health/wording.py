@@ -37,6 +37,17 @@ _WHOLE = {
     "electrical": "the motor has an electrical fault",
     "neighbour machine": "another machine shakes this one",
     "wear": "the lobes and ring pins are worn all round",
+    "unexplained impacts": "something knocks that no part in the drive file explains",
+}
+_INSPECT = {
+    "unbalance": "coupling, fan and balance",
+    "misalignment": "alignment, coupling and feet",
+    "looseness": "the fastening of drive and base",
+    "soft foot": "the feet of the drive",
+    "electrical": "the motor and its supply",
+    "neighbour machine": "what the neighbouring machine does to this one",
+    "wear": "the lobes and ring pins",
+    "unexplained impacts": "guards, fastening, coupling and what the drive turns",
 }
 
 
@@ -67,6 +78,18 @@ def part_in_words(where: str) -> str:
         return f"{_PARTS[tail]} in stage {head[5:]}"
     plain = where.replace(".", " ").replace("_", " ")
     return plain if " " in where else f"the {plain}"  # free words stand as they were written
+
+
+def to_inspect(finding: Finding) -> str:
+    """What to inspect, as the object of a sentence: the part, and those that it cannot be told from."""
+    whole = _INSPECT.get(finding.defect)
+    if whole is not None:
+        return whole
+    where = finding.tone or finding.component
+    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
+    if len(twins) > MOST_TWINS:
+        twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts named below"]
+    return " and ".join([part_in_words(where), *twins])
 
 
 def _as_bearing(name: str) -> str:

@@ -2,16 +2,19 @@
 
 Which table decides. In situ the headline is ISO 10816-3:2009 for a drive above 15 kW. No standard's zones cover a
 smaller drive; its headline is ISO 10816-1:1995 class I, which fits a small machine on its own feet best, and the row
-says "by analogy". A drive of which neither power nor shaft height is known has no headline: a zone would be a made-up
-number. A drive with gears gets a second row after ISO 20816-9:2020, which is written for acceptance at the maker's
-works and is laxer; it informs and does not decide. Whatever had to be assumed stands in the verdict's ``source``.
+says "by analogy". A drive of which neither power nor shaft height is known is judged by the strictest class, by analogy
+too, and the row says what the laxest would make of it: not to know the size must not make a strong vibration harmless.
+A drive with gears gets a second row after ISO 20816-9:2020, which is written for acceptance at the maker's works and is
+laxer; it informs and does not decide. Whatever had to be assumed stands in the verdict's ``source``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from math import cos, radians, sqrt
+from typing import Literal
 
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
@@ -25,6 +28,9 @@ ZONE_MEANING: dict[str, str] = {
     "D": "severe enough to damage the machine",
 }
 """ISO 20816-1:2016, in our words."""
+
+
+BoundaryName = Literal["A/B", "B/C", "C/D"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +47,8 @@ class ZoneVerdict:
 def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | None = None) -> ZoneVerdict | None:
     """Headline zone of a velocity or displacement level (mm/s, um r.m.s.).
 
-    None for a measure without in-situ limits, and for a machine whose size is not known.
+    None for a measure without in-situ limits. A machine whose size is not known is judged by the strictest class, and
+    the verdict says what the laxest would make of it.
 
     With a ``displacement`` of the same point beside a velocity, the more restrictive of the two decides
     (ISO 10816-3:2009, 5.2.3). Small machines have no displacement limits.
@@ -56,7 +63,7 @@ def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | No
     tall = drive.shaft_height_mm is not None and drive.shaft_height_mm >= coupled.group[-1].shaft_height_from_mm
     if (power is not None and power > coupled.power_kw[0]) or (power is None and tall):
         return _coupled_zone(level, displacement, drive, limits)
-    if level.measure == "displacement_rms" or power is None:
+    if level.measure == "displacement_rms":
         return None
     return _small_zone(level, drive, limits)
 
@@ -64,8 +71,6 @@ def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | No
 def gear_unit_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict | None:
     """Zone of a housing's velocity or true peak acceleration after ISO 20816-9; None where it has nothing to say."""
     units = limits.gear_units
-    if drive.input.power_kw is None:
-        return None
     found = units.class_for([stage.kind for stage in drive.stage])
     if found is None or level.measure not in ("velocity_rms", "acceleration_peak"):
         return None
@@ -123,21 +128,42 @@ def report_levels(levels: Sequence[Level], drive: Drive, limits: Limits) -> list
         headline = zone(level, drive, limits, displacement=beside if level.measure == "velocity_rms" else None)
         second = gear_unit_zone(level, drive, limits)
         verdicts = [v for v in (headline, second) if v is not None]
-        rows += [_row(level, verdict) for verdict in verdicts] or [_row(level, None)]
+        rows += [_row(level, verdict, limits) for verdict in verdicts] or [_row(level, None, limits)]
     return rows
 
 
-def _row(level: Level, verdict: ZoneVerdict | None) -> LevelReport:
+def near_boundary(value: float, boundaries: Boundaries, limits: Limits) -> tuple[BoundaryName, float] | None:
+    """The boundary, by name and value, that lies within the uncertainty of ``value``; None when none does."""
+    near: list[tuple[float, BoundaryName, float]] = []
+    named: tuple[tuple[BoundaryName, float], ...] = (
+        ("A/B", boundaries.ab), ("B/C", boundaries.bc), ("C/D", boundaries.cd),
+    )  # fmt: skip
+    for name, limit in named:
+        if abs(value - limit) <= limits.level_uncertainty.relative * value:
+            near.append((abs(value - limit), name, limit))
+    return min(near)[1:] if near else None
+
+
+def _row(level: Level, verdict: ZoneVerdict | None, limits: Limits) -> LevelReport:
+    # Where another measure set the zone its boundaries say nothing of this value.
+    own = verdict is not None and verdict.decided_by == level.measure
+    near = near_boundary(level.value, verdict.boundaries, limits) if verdict is not None and own else None
     return LevelReport(
+        near_boundary=None if near is None else near[0],
+        boundary_value=None if near is None else near[1],
         point=level.point,
         measure=level.measure,
         value=level.value,
         unit=level.unit,
         band_hz=None if level.band_hz is None else list(level.band_hz),
         zone=None if verdict is None else verdict.zone,
-        zone_source=None if verdict is None else verdict.source,
+        zone_source=None if verdict is None else verdict.source + _near_in_words(near, level.unit),
         by_analogy=None if verdict is None else verdict.by_analogy,
     )
+
+
+def _near_in_words(near: tuple[BoundaryName, float] | None, unit: str) -> str:
+    return "" if near is None else f"; within its uncertainty of the boundary {near[0]}, {near[1]:g} {unit}"
 
 
 def _coupled_zone(level: Level, displacement: Level | None, drive: Drive, limits: Limits) -> ZoneVerdict:
@@ -185,7 +211,12 @@ def _small_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
     row: SmallClass = small.classes[0]
     if power is not None:
         row = next((c for c in small.classes if c.power_up_to_kw is None or power <= c.power_up_to_kw), row)
-    doubts = [f"no zone table covers a reducer of {limits.coupled_machines.power_kw[0]:g} kW or less"]
+    if power is None:
+        laxest = small.classes[-1]
+        would = laxest.velocity_mm_s.zone(level.value)
+        doubts = [f"power not known, the strictest class is taken; {laxest.name} would be zone {would}"]
+    else:
+        doubts = [f"no zone table covers a reducer of {limits.coupled_machines.power_kw[0]:g} kW or less"]
     doubts += _band_doubt(level, drive, limits)
     return ZoneVerdict(
         zone=row.velocity_mm_s.zone(level.value),
@@ -246,6 +277,26 @@ def trip_value(boundaries: Boundaries, limits: Limits) -> float:
 def is_significant_change(boundaries: Boundaries, before: float, now: float, limits: Limits) -> bool:
     """Whether a level moved, up or down, by more than a quarter of B/C (ISO 10816-3, 5.3)."""
     return abs(now - before) > limits.change.fraction_of_bc * boundaries.bc
+
+
+def steady_since(
+    history: Sequence[tuple[datetime, Level]], drive: Drive, limits: Limits, *, from_days: int
+) -> datetime | None:
+    """Since when the last of a point's velocity levels has not changed significantly; None when it has, or when the
+    earliest of those that are like it is not ``from_days`` older."""
+    ordered = sorted(history, key=lambda pair: pair[0])
+    if not ordered:
+        return None
+    last_at, last = ordered[-1]
+    verdict = zone(last, drive, limits)
+    if verdict is None:
+        return None
+    since = last_at
+    for at, level in reversed(ordered[:-1]):
+        if is_significant_change(verdict.boundaries, level.value, last.value, limits):
+            break
+        since = at
+    return since if last_at - since >= timedelta(days=from_days) else None
 
 
 def vector_change(before: tuple[float, float], now: tuple[float, float]) -> float:

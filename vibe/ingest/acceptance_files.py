@@ -27,6 +27,7 @@ NEEDS: dict[str, tuple[str, ...]] = {
 UNITS = {
     "velocity_rms": "mm/s", "displacement_rms": "um", "acceleration_rms": "m/s^2", "acceleration_peak": "m/s^2",
     "acceleration_rms_high": "m/s^2", "crest_factor": "", "kurtosis": "", "kurtosis_typical": "",
+    "kurtosis_lasting": "",
 }  # fmt: skip
 """Measures that levels give, and their units."""
 STANDARDS = ("gear_units", "coupled_machines", "small_machines")

@@ -231,6 +231,7 @@ def tone_rows(table: ToneTable, health: Health) -> list[ToneRow]:
 _MEASURES = {
     "crest": "Crest factor",
     "kurtosis_typical": "Kurtosis, typical of short pieces",
+    "kurtosis_lasting": "Kurtosis, median of twelve pieces",
     "acceleration_rms_high": "Acceleration r.m.s., high band",
 }
 

@@ -19,6 +19,7 @@ MEASURES = {
     "crest_factor": "crest factor",
     "kurtosis": "kurtosis",
     "kurtosis_typical": "kurtosis, typical of short pieces",
+    "kurtosis_lasting": "kurtosis, median of twelve pieces",
     "line": "line",
     "hit": "hits",
     "hit_over_floor": "hits over the floor",

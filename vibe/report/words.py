@@ -16,9 +16,9 @@ STATE_RANK = {"act": 0, "plan": 1, "watch": 2, "unknown": 3, "sound": 4}
 """Gravest first; a drive that could not be judged is more urgent than one that is sound."""
 
 STATE_MEANING = {
-    "act": "needs work now",
-    "plan": "needs planned work",
-    "watch": "may run on, under closer watch",
+    "act": "inspect without delay",
+    "plan": "inspect at a planned stop",
+    "watch": "measure again and compare",
     "unknown": "could not be judged",
     "sound": "nothing found",
 }

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
-from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
+from vibe.core.evidence import CombEvidence, Level, Line, Localisation, SpeedEstimate
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.aside import Hits, hits_of, joined, without
 from vibe.spectra.bands import BandEnvelopes
@@ -21,7 +21,7 @@ from vibe.spectra.envelope_spectrum import EnvelopeSpectra, envelope_spectra, ov
 from vibe.spectra.evidence import own_lines, weigh
 from vibe.spectra.ground import Families
 from vibe.spectra.hearing import HARMONICS_IN_BAND, ChannelSpectrum, Heard, hear, spread_of
-from vibe.spectra.question import Question
+from vibe.spectra.question import FoldRequest, Question
 from vibe.spectra.stretches import SLOW_CYCLES
 from vibe.spectra.synchronous import Turn, fold, localise, refined_order
 
@@ -35,6 +35,8 @@ WORTH_A_LOOK = 0.1
 """False-alarm probability up to which a tone is read again between the hits of others."""
 PLACED_BETWEEN = 0.01
 """And up to which its place on the turn is."""
+SURE_PLACE = 1e-5
+"""Chance of a sound turn looking so from which another band is asked too: above it a place may not be believed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -208,6 +210,8 @@ def _localised(
         turn = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]))
         turns[comb.tone] = turn
         place = localise(turn, meetings=request.meetings)
+        if place.false_alarm_probability > SURE_PLACE and comb.false_alarm_probability <= PLACED_BETWEEN and not slow:
+            turns[comb.tone], place = _surer(place, turn, bands, comb, request, sign * order, law)
         others = [own for name, own in hits.items() if name != comb.tone]
         if others and not slow and comb.false_alarm_probability <= PLACED_BETWEEN:
             between = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]), hidden=joined(others))
@@ -218,6 +222,35 @@ def _localised(
                 turns[comb.tone] = between
         result.append(replace(comb, localisation=place))
     return tuple(result), turns
+
+
+def _surer(
+    place: Localisation,
+    turn: Turn,
+    bands: Sequence[BandEnvelopes],
+    comb: CombEvidence,
+    request: FoldRequest,
+    order: float,
+    law: AngleLaw,
+) -> tuple[Turn, Localisation]:
+    """The turn laid in the band that told a comb's presence best, then in all bands, where that shows its place better.
+
+    Strong hits ring long in the band where they are deepest, and a turn that never comes to rest there cannot show one
+    place; other bands ring off sooner. All looks are paid for.
+    """
+    looks = [tuple((channel, row) for channel, band in enumerate(bands) for row in range(len(band.centre_hz)))]
+    if comb.surest_band_hz is not None and comb.surest_band_hz != comb.band_hz:
+        looks.insert(0, _wide_members(bands, replace(comb, band_hz=comb.surest_band_hz, channels=comb.surest_channels)))
+    best, shown = place, turn
+    for paid, members in enumerate(looks, start=2):
+        other = fold(bands, members, order, origin_turns=-float(law.turns[0]))
+        again = localise(other, meetings=request.meetings)
+        chance = min(1.0, paid * again.false_alarm_probability)
+        if chance < best.false_alarm_probability:
+            best, shown = replace(again, false_alarm_probability=chance), other
+        if best.false_alarm_probability <= SURE_PLACE:
+            break
+    return shown, best
 
 
 def _wide_members(bands: Sequence[BandEnvelopes], comb: CombEvidence) -> tuple[tuple[int, int], ...]:

@@ -12,7 +12,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest, CombScorer
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.ground import BLOCK, STILL_A_LINE, CombReading, Families, Ground, grown
+from vibe.spectra.ground import BLOCK, FEW_DECOYS, STILL_A_LINE, CombReading, Families, Ground, grown
 from vibe.spectra.size import decibels, measured
 from vibe.spectra.tail import Tail
 
@@ -49,6 +49,8 @@ SURELY_NEARER = 0.003
 ALIKE = 0.75
 """Share of the strongest score from which another tone at the same place may be its cause, less what a cage with few
 elements, so with few harmonics of its own, must lack; sidebands that only one of two predicts tell them apart."""
+NEVER_NOISE = 20.0
+"""Power over the floor that noise reaches once in 500 million bins."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LIMIT_FALSE_ALARM = 1e-3
@@ -117,17 +119,17 @@ def weigh(
                     explained = beyond
                     continue
         waiting.remove(best.request)
-        null = _null(spectra, best, explained)
-        evidence = _judge(bands, best, whole.explaining(null))
+        null, ground_of_null = _null(whole, best, explained)
+        evidence = _judge(bands, best, ground_of_null)
         if evidence.false_alarm_probability <= PLAUSIBLE:
             suspects.append(_Suspect(best=best, own=own, null=null, evidence=evidence))
             explained = explained | own
         else:
             done[best.request.name] = evidence
     for suspect in suspects:
-        null = _null(spectra, suspect.best, explained)
+        null, ground_of_null = _null(whole, suspect.best, explained)
         same = np.array_equal(null, suspect.null)
-        judged = suspect.evidence if same else _judge(bands, suspect.best, whole.explaining(null))
+        judged = suspect.evidence if same else _judge(bands, suspect.best, ground_of_null)
         done[suspect.best.request.name] = judged
     ground = ground if explained is ground.explained else whole.explaining(explained)
     for reading in ground.read(waiting):
@@ -138,12 +140,27 @@ def weigh(
     )
 
 
-def _null(spectra: EnvelopeSpectra, reading: CombReading, explained: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Bins that a comb's decoys may not use: what is explained, and its own lines, which speak at its sums and
-    differences. Not these where harmonics lie close: that would take out the noise that made the score as well."""
+def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Ground]:
+    """Bins that a comb's decoys may not use, and the ground on which they are scored.
+
+    That is what is explained, and the comb's own lines, which speak at its sums and differences. Of these only the
+    strong ones where harmonics lie close: that would take out the noise that made the score as well. The stronger a comb, the wider its
+    lines and those it shares with others, until no bin is left to any decoy: then first the sidebands are given back,
+    then its own lines. Each makes the decoys stronger, so what is found against them is found all the more surely.
+    """
+    spectra = whole.scorer.spectra
     own = _lines_mask(spectra, reading, to_the_last=True)
-    roomy = reading.order / reading.carrier > LEAST_BINS_APART * spectra.step
-    return explained | own if roomy else explained & ~own
+    # What lies so close is left to the decoys, but for lines that noise never makes.
+    certain = own & (spectra.power[reading.group] > NEVER_NOISE)
+    steps = [(explained & ~own) | certain, explained & ~own]
+    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step:
+        alone = _harmonics_mask(spectra, reading, [0.0], False)
+        steps = [explained | own, explained | alone, (explained & ~own) | alone, *steps]
+    for null in steps:
+        ground = whole.explaining(null)
+        if ground.decoys(reading).size >= FEW_DECOYS:
+            return null, ground
+    return steps[0], whole.explaining(steps[0])
 
 
 def _outshines(

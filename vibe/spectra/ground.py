@@ -17,6 +17,12 @@ DECOY_SPAN = 3.0
 """Decoys lie within this factor of the tone's order, where floor and bands are alike."""
 FEWEST_DECOYS = 100
 """With fewer, places inside the windows of tones that showed nothing serve as decoys too."""
+FEW_DECOYS = 50
+"""With fewer no comb can be sure, however strong: then decoys are sought further up."""
+FURTHER = 8
+"""How many times more places are looked at then."""
+FEWEST_HARMONICS = 3
+"""Harmonics that a decoy must have room for."""
 MOST_DECOYS = 1200
 """More cost time and tell no more."""
 EXACT_WITHIN_BINS = 0.1
@@ -164,6 +170,23 @@ class Ground:
         if orders.size > BLOCK * MOST_DECOYS:
             low = max(orders[0], middle - BLOCK * MOST_DECOYS // 3 * half)
             orders = orders[orders >= low][: BLOCK * MOST_DECOYS]
+        places = self._decoys_at(reading, orders)
+        if places.size < FEW_DECOYS:
+            # Strong lines may own all that lies near: beyond them the axis is free.
+            further = self.scorer.half_bins(orders[0], min(orders[0] + FURTHER * orders.size * half, self._highest))
+            if further.size > orders.size:
+                beyond = self._decoys_at(reading, further[: BLOCK * MOST_DECOYS])
+                places = max(places, beyond, key=lambda found: found.size)
+        return np.sort(places)
+
+    @property
+    def _highest(self) -> float:
+        """Highest order of which the spectra hold the fewest harmonics that make a comb."""
+        return float(self.scorer.spectra.top_order / FEWEST_HARMONICS)
+
+    def _decoys_at(self, reading: CombReading, orders: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Largest scores of decoy places among ``orders`` (half bins), innocents and requests left out if possible."""
+        request = reading.request
         orders = orders[: orders.size // BLOCK * BLOCK]
         own = self._outside([request], orders, (1.0, 0.5, 2.0))
         away = own & self._away_from_innocents(orders)
@@ -174,7 +197,7 @@ class Ground:
             places = blocks[(blocks > 0).all(axis=1)].max(axis=1, initial=0.0)
             if places.size >= FEWEST_DECOYS:
                 break
-        return np.sort(places)
+        return places
 
     def _curve(
         self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]

@@ -26,6 +26,9 @@ HIGH_FROM_HZ = 5000.0
 _BLOCK_S = 0.1
 """Blocks of the typical kurtosis: several turns of a motor, many blocks in a capture (common practice)."""
 
+_PIECES = 12
+"""Pieces of a capture in more than half of which impacts must stand to last (common practice)."""
+
 
 def velocity_band_hz(input_hz: float | None) -> tuple[float, float]:
     """The band in which vibration velocity is judged at that input speed; the usual one when it is unknown."""
@@ -91,7 +94,19 @@ def typical_kurtosis(row: NDArray[Any], sample_rate_hz: float) -> float:
 
     0.0 for a row shorter than one block or that does not move.
     """
-    block = max(16, round(_BLOCK_S * sample_rate_hz))
+    return _median_kurtosis(row, max(16, round(_BLOCK_S * sample_rate_hz)))
+
+
+def lasting_kurtosis(row: NDArray[Any]) -> float:
+    """Median of the kurtosis of twelve equal pieces: impacts lift it that last all the capture, however slowly they
+    repeat, while a few single shocks fall into a few pieces.
+
+    0.0 for a row that is too short or does not move.
+    """
+    return _median_kurtosis(row, max(16, row.size // _PIECES))
+
+
+def _median_kurtosis(row: NDArray[Any], block: int) -> float:
     count = row.size // block
     if count == 0:
         return 0.0
@@ -118,7 +133,8 @@ def levels(
 
     Measures, units: ``velocity_rms`` mm/s; ``displacement_rms`` um in the same band; ``acceleration_rms`` and
     ``acceleration_peak`` (highest sample off the mean, not a scaled r.m.s.) m/s^2; ``crest_factor`` (their ratio),
-    ``kurtosis`` (3 for noise) and ``kurtosis_typical`` (which a stray shock cannot lift) without unit;
+    ``kurtosis`` (3 for noise), ``kurtosis_typical`` and ``kurtosis_lasting`` (which a stray shock cannot lift) without
+    unit;
     ``acceleration_rms_high`` m/s^2 above 5 kHz. A velocity channel is differentiated for the acceleration figures; a
     displacement channel gives displacement and velocity only, its second derivative being mostly noise.
     """
@@ -160,6 +176,8 @@ def levels(
         if row.size >= 3 * _BLOCK_S * rate:
             typical = typical_kurtosis(row, rate)
             found.append(Level(point=name, measure="kurtosis_typical", value=typical, unit="", band_hz=full))
+            lasting = lasting_kurtosis(row)
+            found.append(Level(point=name, measure="kurtosis_lasting", value=lasting, unit="", band_hz=full))
     # Less than a fifth above 5 kHz would be the skirt of a filter, not a band.
     if highest > 1.2 * HIGH_FROM_HZ:
         band = (HIGH_FROM_HZ, highest)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import gammainccinv
@@ -10,7 +11,7 @@ from scipy.special import gammainccinv
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.ground import CombReading
+from vibe.spectra.ground import STILL_A_LINE, CombReading
 
 ALMOST_AS_SURE = 0.7
 """Share of the best group's summed log power from which another group may give the size."""
@@ -20,7 +21,8 @@ def measured(
     spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading, limit_score: float
 ) -> CombEvidence:
     """Lines, strength and detection limit of a comb in the group of bands where its hits are strongest."""
-    group, step = _strongest_group(spectra, reading), spectra.step
+    sizes = _sizes(spectra, bands, reading)
+    group, step = sizes.deepest, spectra.step
     power, modulation, floors = spectra.power[group], spectra.modulation[group], spectra.floor[group]
     n = power.size
     slip = reading.request.slips
@@ -47,7 +49,7 @@ def measured(
                 if harmonic <= 4 and where > 0:
                     sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
     members = spectra.members[group]
-    rms = float(np.sqrt(np.mean([_group_power(bands, members, channel) for channel in {c for c, _ in members}])))
+    rms = _group_rms(bands, members)
     # The floor is straight between bins far apart: every sixteenth has the same median.
     floor = float(np.sqrt(np.median(floors[::16])))
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
@@ -69,29 +71,60 @@ def measured(
         hit_over_floor_db=decibels(depth),
         limit_m_s2=float(np.sqrt(2 * needed)) * rms,
         limit_over_floor_db=decibels(needed),
+        impact_m_s2=sizes.impact_m_s2,
+        surest_band_hz=(float(spectra.low_hz[reading.group]), float(spectra.high_hz[reading.group])),
+        surest_channels=tuple(dict.fromkeys(bands[c].channel for c, _ in spectra.members[reading.group])),
     )
 
 
-def _strongest_group(spectra: EnvelopeSpectra, reading: CombReading) -> int:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sizes:
+    """The group in which hits are deepest, and the peak of one impact where it is largest."""
+
+    deepest: int
+    impact_m_s2: float
+
+
+def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading) -> _Sizes:
     """Of the groups that show a comb almost as surely as the best one, that with the deepest modulation.
 
-    The score counts strong lines by their logarithm, so it tells presence well and size badly.
+    The score counts strong lines by their logarithm, so it tells presence well and size badly. Depth is a ratio: it
+    cannot grow once there is nothing but hits, and it is greatest where the band itself is quiet. How large an impact
+    is tells the band that carries most of it; there its estimate grows with the damage for as long as it does.
     """
     slip = reading.request.slips
     groups = np.arange(spectra.power.shape[0])
-    surprise, depth = np.zeros(groups.size), np.zeros(groups.size)
-    for harmonic in range(1, max(reading.harmonics, 3) + 1):
+    surprise, depth, further = np.zeros(groups.size), np.zeros(groups.size), np.zeros(groups.size)
+    counted = max(reading.harmonics, 3)
+    for harmonic in range(1, max(counted, reading.request.max_harmonic) + 1):
         middle, half = round(reading.order * harmonic / spectra.step), max(1, harmonic // 2) if slip else 1
         if not half < middle < spectra.power.shape[1] - half:
             break
         window = slice(middle - half, middle + half + 1)
         spot = spectra.power[:, window].argmax(axis=1)
-        surprise += np.log(np.maximum(spectra.power[:, window][groups, spot], 1.0))
+        power = spectra.power[:, window][groups, spot]
+        if harmonic > counted and power.max() < STILL_A_LINE:
+            break
         amplitude = spectra.modulation[:, window][groups, spot]
         noise = spectra.floor[:, window][groups, spot] / np.maximum(amplitude**2, 1e-30)
-        depth += amplitude * np.sqrt(np.maximum(0.0, 1 - noise))
-    sure = surprise >= ALMOST_AS_SURE * surprise.max()
-    return int(groups[sure][depth[sure].argmax()])
+        own = amplitude * np.sqrt(np.maximum(0.0, 1 - noise))
+        if harmonic <= counted:
+            surprise += np.log(np.maximum(power, 1.0))
+            depth += own
+        else:
+            # How many harmonics told best that the comb is there says nothing of how sharp an impact is.
+            further += np.where(power >= STILL_A_LINE, own, 0.0)
+    sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
+    rms = np.array([_group_rms(bands, spectra.members[group]) for group in sure])
+    return _Sizes(
+        deepest=int(sure[depth[sure].argmax()]),
+        impact_m_s2=float((np.sqrt(2 * (depth + further)[sure]) * rms).max()),
+    )
+
+
+def _group_rms(bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]]) -> float:
+    """Root mean square [m/s^2] of a group of bands in one channel, the mean over those that it holds."""
+    return float(np.sqrt(np.mean([_group_power(bands, members, channel) for channel in {c for c, _ in members}])))
 
 
 def _group_power(bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], channel: int) -> float:

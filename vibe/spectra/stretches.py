@@ -192,7 +192,7 @@ def _joined_levels(all_levels: Sequence[tuple[Level, ...]]) -> tuple[Level, ...]
             # Fourth moments add up as squares do.
             fourth = np.mean([k * r**4 for k, r in zip(found, rms, strict=False)])
             value = float(fourth / np.mean(np.square(rms[: len(found)])) ** 2)
-        elif level.measure == "kurtosis_typical":
+        elif level.measure in ("kurtosis_typical", "kurtosis_lasting"):
             value = float(np.median(found))
         else:
             value = _rms(found)

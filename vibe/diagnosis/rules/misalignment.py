@@ -1,10 +1,10 @@
-"""Misalignment: twice running speed rivals running speed."""
+"""Misalignment: twice running speed rivals running speed, and more than the drive's own discs speaks for it."""
 
 from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import above, fault_probability, outside_finding, series_is_loose
+from vibe.diagnosis.outside import above, fault_probability, outside_finding, own_discs, series_is_loose, support
 
 
 def find(case: Case) -> list[Finding]:
@@ -20,6 +20,8 @@ def find(case: Case) -> list[Finding]:
     share = (twice.velocity_mm_s**2 + once.velocity_mm_s**2) / total**2
     if ratio < settings.twice_over_once_from or share < settings.electrical_share_from:
         return []
+    more = support(case, "2x", 2, axial_fits=True)
+    discs = own_discs(case, 2) is not None
     return [
         outside_finding(
             case,
@@ -28,15 +30,18 @@ def find(case: Case) -> list[Finding]:
             velocity_mm_s=twice.velocity_mm_s,
             probability=fault_probability(
                 case, "misalignment", twice.velocity_mm_s, above(ratio / 2, settings.twice_over_once_from / 2)
-            ),
-            cannot=["a distorted foot", "a cracked coupling"],
+            )
+            * more.chance,
+            cannot=["a distorted foot", "a cracked coupling"]
+            + (["the eccentric discs of the drive itself"] if discs else []),
             why=f"Twice running speed ({twice.frequency_hz:.2f} Hz) carries {twice.velocity_mm_s:.2f} mm/s r.m.s., "
-            f"{ratio:.1f} times the line at running speed, at {twice.channel}.",
+            f"{ratio:.1f} times the line at running speed, at {twice.channel}{more.said}.",
             items=[
                 EvidenceItem(kind="line", text=f"twice running speed, {twice.frequency_hz:.2f} Hz",
                              value=round(twice.velocity_mm_s, 3), unit="mm/s", channel=twice.channel),
                 EvidenceItem(kind="line", text="running speed", value=round(once.velocity_mm_s, 3), unit="mm/s",
                              channel=once.channel),
+                *more.items,
             ],
             advice="Check alignment and soft foot at the next stop, cold and at working temperature.",
         )

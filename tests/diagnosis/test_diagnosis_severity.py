@@ -1,0 +1,173 @@
+"""How bad a damage is: more never means less, and what is small is not severe for standing out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from diagnosis_values import MakeCase, comb, level, line, place
+
+from vibe.core.health import Finding
+from vibe.diagnosis.case import Case
+from vibe.diagnosis.diagnose import diagnose
+from vibe.diagnosis.scale import SeverityScale
+from vibe.diagnosis.unexplained import single_shocks
+from vibe.flow.judging import _scale
+
+if TYPE_CHECKING:
+    from vibe.flow.settings import Settings
+
+RANK = {"slight": 0, "moderate": 1, "severe": 2}
+PIN, ECCENTRIC, INPUT = "stage1.ring_pin", "bearing.eccentric bearing.inner_race", "bearing.input bearing.inner_race"
+
+
+@pytest.fixture
+def scale(settings: Settings) -> SeverityScale:
+    return _scale(settings.judgement.severity)
+
+
+def one(
+    make: MakeCase, scale: SeverityScale, tone: str, impact_m_s2: float, hit_db: float = 6.0, **more: Any
+) -> Finding:
+    """The finding of one clear damage whose impacts are so large and stand out so far."""
+    order = next(t.order for t in make().tones.tones if t.id == tone)
+    where = place(1e-9) if tone == PIN else None
+    shown = replace(comb(tone, order, 1e-9, hit_db, score=200.0, where=where), impact_m_s2=impact_m_s2)
+    made: Case = make(combs={tone: shown}, scale=scale, **more)
+    (finding,) = diagnose(made)
+    assert finding.tone == tone
+    return finding
+
+
+@pytest.mark.parametrize("tone", [PIN, ECCENTRIC, INPUT])
+def test_doubling_impacts_never_lowers_severity_and_all_three_are_reached(
+    case: MakeCase, scale: SeverityScale, tone: str
+) -> None:
+    # Contrast saturates as impacts fill their band.
+    steps = [one(case, scale, tone, 0.03 * 2**n, min(10.0, 1.0 + 2 * n)) for n in range(12)]
+    ranks = [RANK[finding.severity] for finding in steps]
+    assert ranks == sorted(ranks)
+    assert set(ranks) == {0, 1, 2}
+    assert all(finding.severity_reason for finding in steps)
+
+
+@pytest.mark.parametrize("tone", [PIN, ECCENTRIC, INPUT])
+def test_the_same_capture_a_twentieth_as_loud_is_less_severe(case: MakeCase, scale: SeverityScale, tone: str) -> None:
+    for impact in (2.5, 8.0, 16.0):
+        loud, faint = (one(case, scale, tone, impact * factor, 10.0) for factor in (1.0, 0.05))
+        assert RANK[faint.severity] < RANK[loud.severity]
+        assert faint.probability == loud.probability
+
+
+def test_the_bearing_that_governs_life_bears_least_and_pins_most(case: MakeCase, scale: SeverityScale) -> None:
+    def needed(tone: str) -> float:
+        return next(0.05 * 1.1**n for n in range(90) if one(case, scale, tone, 0.05 * 1.1**n).severity == "severe")
+
+    assert needed(ECCENTRIC) < needed(INPUT) < needed(PIN)
+
+
+def test_a_deep_contrast_alone_is_not_severe(case: MakeCase, scale: SeverityScale) -> None:
+    assert one(case, scale, ECCENTRIC, 0.05, 12.0).severity == "slight"
+    assert one(case, scale, ECCENTRIC, 20.0, 12.0).severity == "severe"
+
+
+def test_strong_vibration_at_the_point_makes_the_same_impacts_graver(case: MakeCase, scale: SeverityScale) -> None:
+    quiet = one(case, scale, ECCENTRIC, 1.3, levels=(level("velocity_rms", 0.5),))
+    shaking = one(case, scale, ECCENTRIC, 1.3, levels=(level("velocity_rms", 8.0),))
+    assert (quiet.severity, shaking.severity) == ("moderate", "severe")
+    assert "zone D" in (shaking.severity_reason or "")
+    assert "zone" not in (quiet.severity_reason or "")
+
+
+def test_no_impact_is_larger_than_the_largest_sample(case: MakeCase, scale: SeverityScale) -> None:
+    capped = one(case, scale, ECCENTRIC, 50.0, levels=(level("acceleration_peak", 0.2),))
+    assert capped.severity == one(case, scale, ECCENTRIC, 0.2).severity == "slight"
+
+
+def test_growth_that_is_known_raises_severity(scale: SeverityScale) -> None:
+    assert scale.grade(-20.0) == "slight"
+    assert scale.grade(-20.0, 7.0) == "moderate"
+    assert scale.grade(-20.0, 21.0) == "severe"
+    assert scale.grade(20.0, 0.0) == "severe"
+
+
+# --- what the discs make themselves --------------------------------------------------------------------------------
+
+
+def outside(make: MakeCase, defect: str, lines: tuple[Any, ...], **more: Any) -> Finding:
+    points = dict.fromkeys(x.channel for x in lines)
+    found = diagnose(make(lines=lines, levels=tuple(level("velocity_rms", 6.6, point=p) for p in points), **more))
+    return next(finding for finding in found if finding.defect == defect)
+
+
+def test_a_strong_line_alone_may_be_the_discs_own(case: MakeCase) -> None:
+    made = case()
+    shaft = made.drive.model_copy(update={"stage": []})
+    lone = (line("1x", 6.5),)
+    with_discs, without = outside(case, "unbalance", lone), outside(case, "unbalance", lone, drive=shaft)
+    assert with_discs.probability < 0.9 < without.probability
+    assert "the eccentric discs of the drive itself" in with_discs.cannot_be_told_from
+    assert "the eccentric discs of the drive itself" not in without.cannot_be_told_from
+
+
+def test_two_discs_add_up_at_twice_running_speed_and_three_cancel(case: MakeCase) -> None:
+    made = case()
+    three = made.drive.model_copy(update={"stage": [made.drive.stage[0].model_copy(update={"discs": 3})]})
+    lines = (line("1x", 4.0), line("2x", 5.0))
+    two_discs, three_discs = outside(case, "misalignment", lines), outside(case, "misalignment", lines, drive=three)
+    assert two_discs.probability < three_discs.probability
+
+
+@pytest.mark.parametrize(("axial", "fits_unbalance"), [(0.5, True), (5.5, False)])
+def test_direction_speaks_for_one_cause_and_against_the_other(
+    case: MakeCase, axial: float, fits_unbalance: bool
+) -> None:
+    radial = (line("1x", 6.0),)
+    both = (*radial, line("1x", axial, channel="input side axial"))
+    alone, told = (outside(case, "unbalance", lines).probability for lines in (radial, both))
+    assert (told > alone) == fits_unbalance
+
+    radial = (line("1x", 4.0), line("2x", 5.0))
+    both = (*radial, line("2x", min(axial, 4.9), channel="input side axial"))
+    alone, told = (outside(case, "misalignment", lines).probability for lines in (radial, both))
+    assert (told > alone) == (not fits_unbalance)
+
+
+@pytest.mark.parametrize(("output", "nearer"), [(2.0, True), (5.9, False)])
+def test_a_second_point_tells_on_which_side_it_is(case: MakeCase, output: float, nearer: bool) -> None:
+    at_input = (line("1x", 6.0, channel="input side radial"),)
+    alone = outside(case, "unbalance", at_input).probability
+    both = outside(case, "unbalance", (*at_input, line("1x", output, channel="output side radial"))).probability
+    assert (both > alone) if nearer else (both == alone)
+
+
+# --- impacts that nothing explains ---------------------------------------------------------------------------------
+
+
+def impulsive(lasting: float) -> dict[str, Any]:
+    values = {"kurtosis": 69.0, "kurtosis_lasting": lasting, "crest_factor": 22.0, "acceleration_peak": 40.0}
+    return {"levels": tuple(level(measure, value) for measure, value in values.items())}
+
+
+def test_strong_impacts_that_nothing_explains_are_a_finding(case: MakeCase) -> None:
+    (finding,) = diagnose(case(**impulsive(30.0)))
+    assert (finding.tone, finding.component, finding.defect) == (None, "impacts", "unexplained impacts")
+    assert "22 times" in finding.why
+    assert single_shocks(case(**impulsive(30.0))) == []
+
+
+def test_a_few_single_shocks_accuse_nobody(case: MakeCase) -> None:
+    assert diagnose(case(**impulsive(3.1))) == []
+    (remark,) = single_shocks(case(**impulsive(3.1)))
+    assert "a few single shocks" in remark
+    assert single_shocks(case()) == []
+
+
+def test_impacts_of_a_part_or_of_another_machine_are_explained(case: MakeCase, scale: SeverityScale) -> None:
+    order = next(t.order for t in case().tones.tones if t.id == ECCENTRIC)
+    shown = comb(ECCENTRIC, order, 1e-9, 8.0, score=200.0)
+    found = diagnose(case(combs={ECCENTRIC: shown}, scale=scale, **impulsive(30.0)))
+    assert [finding.tone for finding in found] == [ECCENTRIC]
+    stranger = comb("unknown 3.7", 3.7, 1e-9, 8.0, score=200.0)
+    assert diagnose(case(strangers=(stranger,), **impulsive(30.0))) == []

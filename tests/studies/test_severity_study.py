@@ -1,0 +1,61 @@
+"""The severity study in short: what was found stays found and named, and its severity never falls."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.studies.detection import Mixer, conditions_of
+from tests.studies.fleet import FLEET, judged
+from tests.studies.severity import RANK, Step, fallen, finding_of, grown, lost
+from vibe.synth.damage import Damage
+from vibe.synth.simulate import simulate
+
+
+def step(found: bool, severity: str) -> Step:
+    return Step(
+        drive="d", kind="k", seed=1, size_db=0.0, peak_m_s2=1.0, found=found, first=found, severity=severity,
+        hit_m_s2=None, hit_over_floor_db=None, blocked_by="",
+    )  # fmt: skip
+
+
+def test_the_study_sees_what_is_lost_and_what_falls() -> None:
+    never, slight, severe = step(False, ""), step(True, "slight"), step(True, "severe")
+    assert lost([never, slight, severe]) == []
+    assert lost([never, slight, never]) == [never]
+    assert fallen([never, slight, severe]) == []
+    assert fallen([slight, severe, slight]) == [slight]
+
+
+@pytest.mark.parametrize(
+    ("tag", "kind", "faintest_db"),
+    [
+        ("ratio-17", "stage1.lobe", -6.0),
+        ("ratio-17", "stage1.output_pin", 30.0),
+        ("ratio-17", "bearing.output bearing.rolling_element", 6.0),
+    ],
+)
+def test_more_damage_never_means_less(tag: str, kind: str, faintest_db: float) -> None:
+    """Cases that were lost once: a place where the deepest band never comes to rest, a comb that owned its decoys."""
+    steps = list(grown(tag, kind, 1001, faintest_db=faintest_db))
+    assert len(steps) >= 2
+    assert all(one.found for one in steps)
+    assert fallen(steps) == []
+
+
+def test_a_capture_a_twentieth_as_loud_has_a_lower_severity_and_its_sound_twin_none() -> None:
+    drive, kind, seed = FLEET["ratio-29"], "stage1.ring_pin", 1001
+    sound = simulate(drive, seed=seed, conditions=conditions_of(seed))
+    loud = Mixer.of(drive, Damage(kind), seed, sound).capture(6.0)
+    faint = replace(
+        loud,
+        channels=tuple(
+            replace(channel, samples=0.05 * channel.samples, full_scale=0.05 * (channel.full_scale or 1.0))
+            for channel in loud.channels
+        ),
+    )
+    found = [finding_of(judged(capture, drive), kind) for capture in (loud, faint)]
+    severe, slight = (RANK[finding.severity] for finding in found if finding is not None)
+    assert slight < severe
+    assert judged(sound, drive).findings == []
