@@ -41,6 +41,8 @@ CELLS_PER_TURN = 24.0
 MOST_DISAGREEMENT = 0.003
 """Relative difference between tachometer and drive lines beyond which one of them is wrong."""
 HANN_NOISE_BINS = 1.5
+NOTED_WITHIN = 0.01
+"""Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,13 +161,20 @@ def _speed(
         return law, replace(estimate, note=note)
     speed = question.fixed_speed_hz or question.nominal_hz
     told = "the speed noted with the capture" if question.fixed_speed_hz else "the plate"
-    low, high = question.range_hz
-    sigma = 0.002 * speed if question.fixed_speed_hz else (high - low) / np.sqrt(12.0)
+    sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if question.fixed_speed_hz else plate_sigma(question)
     estimate = SpeedEstimate(
         input_hz=speed, uncertainty_hz=float(sigma), method="nominal",
         note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
     )  # fmt: skip
     return AngleLaw.steady(speed, duration), estimate
+
+
+def plate_sigma(question: Question) -> float:
+    """Standard uncertainty [Hz] of the nominal speed, where the speed may be anywhere in the range alike: the root mean
+    square distance from it. Twice that reaches both ends of the range, wherever in it the nominal speed lies."""
+    low, high = question.range_hz
+    off = question.nominal_hz - (low + high) / 2
+    return float(np.sqrt((high - low) ** 2 / 12 + off**2))
 
 
 def _whole_envelope(samples: NDArray[np.float32], rate: float) -> tuple[NDArray[np.float32], float]:
