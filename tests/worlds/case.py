@@ -33,6 +33,8 @@ class WorldCase:
     pulses: NDArray[np.float32] | None = None
     """Tachometer, same rate."""
     pulses_per_rev: float = 1.0
+    pulses_quantity: str = "tachometer"
+    pulses_unit: str = "V"
     noted_rpm: float | None = None
     """Speed written down with the capture."""
     damaged: tuple[str, ...] = ()

@@ -61,7 +61,8 @@ def written(case: WorldCase, folder: Path) -> tuple[Path, Path]:
             data.attrs.update(sample_rate_hz=case.sample_rate_hz, unit="m/s^2", quantity="acceleration")
         if case.pulses is not None:
             data = file.create_dataset("channels/pulses", data=np.asarray(case.pulses, dtype=np.float32))
-            data.attrs.update(sample_rate_hz=case.sample_rate_hz, unit="V", quantity="tachometer")
+            data.attrs.update(sample_rate_hz=case.sample_rate_hz, unit=case.pulses_unit)
+            data.attrs["quantity"] = case.pulses_quantity
             data.attrs["pulses_per_rev"] = case.pulses_per_rev
     return drive, path
 

@@ -81,15 +81,20 @@ class Heard:
 
 
 def hear(
-    channels: Sequence[Channel], tachometer: Channel | None, question: Question, like: Heard | None = None
+    channels: Sequence[Channel],
+    tachometer: Channel | None,
+    question: Question,
+    like: Heard | None = None,
+    *,
+    known: tuple[AngleLaw, SpeedEstimate] | None = None,
 ) -> Heard:
     """The vibration ``channels`` (at least one, not rejected) of one stretch; with ``like`` cut into the same bands and
-    laid on the same axis of orders as that one was."""
+    laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses told it."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
     # The samples' own transforms serve the speed, the spectra on angle and the bands.
     transforms = {name: rfft(samples, fast_length(samples.size)) for name, (samples, _) in rows.items()}
     duration = min(samples.size / rate for samples, rate in rows.values())
-    law, speed = _speed(list(rows.values()), tachometer, question, duration, list(transforms.values()))
+    law, speed = known or _speed(list(rows.values()), tachometer, question, duration, list(transforms.values()))
     spread = spread_of(speed, question)
     spectra = tuple(_spectrum(name, samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items())
     lines = tuple(

@@ -8,6 +8,7 @@ and what the speed may have done between and beyond them. Uncertainty is relativ
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,13 +33,16 @@ MOST_MENDED = 0.2
 """Share of pulses missed or doubled from which on the train makes no sense."""
 EVEN_MARKS_TURNS = 8.0
 """Turns from which on the unevenness of several marks on one shaft is estimated and taken out."""
+GROWS = 1.1
+"""From one gap to the next: a shaft that is slowed down, and no jitter."""
+AS_USUAL = 0.15
+"""Relative difference from the usual gap up to which a shaft runs on at its speed."""
 OUTLYING = 6.0
 """Robust deviations beyond which a single pulse is left out."""
 STANDS_S = 0.5
 """Time without a pulse, beyond two gaps, from which on a shaft stood: below it no law is worth following."""
-MOVES_FROM = 0.2
-"""Share of the greatest speed from which on a shaft counts as moving: at a fifth of it forces of inertia are a
-twenty-fifth, and nothing of them is seen (common practice)."""
+ENCODER_KNOTS_PER_S = 64.0
+"""Rate at which an encoder's angle is read: a move that takes a second has some tens of knots."""
 
 
 def pulse_times(samples: NDArray[np.float32], sample_rate_hz: float) -> Real:
@@ -68,6 +72,19 @@ def _rises(samples: NDArray[np.float32], low: float, high: float) -> Real:
     share = (middle - level[before]) / (level[rises] - level[before])
     result: Real = before + share * (rises - before)
     return result
+
+
+def level_pulses(channel: Channel, *, signed: bool) -> tuple[Real, Real]:
+    """Instants [s] of the pulses forwards and backwards; ``signed`` ones go up forwards and down backwards, from rest
+    near zero. Of others nobody knows, and all are forwards."""
+    if not signed:
+        return pulse_times(channel.samples, channel.sample_rate_hz), np.empty(0)
+    finite = channel.samples[np.isfinite(channel.samples)]
+    if finite.size < 3 or not (swing := float(np.abs(finite).max())) > 0:
+        return np.empty(0), np.empty(0)
+    up, down = (_rises(sign * channel.samples, 0.0, swing) for sign in (np.float32(1.0), np.float32(-1.0)))
+    # A pulse downwards comes back up to rest, not beyond it, so neither is mistaken for the other.
+    return up / channel.sample_rate_hz, down / channel.sample_rate_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -105,6 +122,10 @@ def train_of(times_s: Real, per_rev: float) -> Pulses | None:
     longer = np.maximum(np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]]))
     shorter = np.minimum(np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]]))
     steps[(longer > gaps) & (gaps < 1.6 * shorter)] = 1
+    # Nor is one missed where gaps grow towards a long one from both sides: there the shaft stops and starts again.
+    grown = gaps[1:] / gaps[:-1]
+    slowing = np.concatenate([[False, False], grown[:-1] > GROWS])
+    steps[slowing & np.concatenate([grown[1:] < 1 / GROWS, [False, False]])] = 1
     # Nor are the outermost ones judged where the next ones still change.
     for end, inner in ((0, 1), (-1, -2)):
         if gaps.size > 2 and gaps[inner] > 1.1 * gaps[inner + (1 if end == 0 else -1)]:
@@ -117,7 +138,8 @@ def train_of(times_s: Real, per_rev: float) -> Pulses | None:
 
 
 def _usual(gaps: Real) -> Real:
-    """What each gap would be by its neighbours: the middle of them, laid along their trend."""
+    """What each gap would be by its neighbours: the middle of them; laid along their trend where they are not all whole
+    multiples of it, as they are but for pulses that were missed."""
     width = 2 * NEIGHBOURS + 1
     if gaps.size < width:
         return np.full(gaps.size, float(np.median(gaps)))
@@ -127,7 +149,74 @@ def _usual(gaps: Real) -> Real:
     slope = np.median(windows[:, NEIGHBOURS + 1 :] - windows[:, :NEIGHBOURS], axis=1) / (NEIGHBOURS + 1)
     number = np.clip(np.arange(gaps.size) - NEIGHBOURS, 0, windows.shape[0] - 1)
     away = number[:, None] + np.arange(width) - np.arange(gaps.size)[:, None]
-    return np.asarray(np.exp(np.median(windows[number] - slope[number, None] * away, axis=1)))
+    plain = np.median(windows, axis=1)
+    times = np.exp(windows - plain[:, None])
+    multiples = np.abs(times - np.maximum(np.rint(times), 1.0)) < 0.2
+    steady = (np.count_nonzero(~multiples, axis=1) <= 1)[number]
+    trended = np.median(windows[number] - slope[number, None] * away, axis=1)
+    return np.asarray(np.exp(np.where(steady, plain[number], trended)))
+
+
+def trains_of(channel: Channel) -> list[tuple[bool, Pulses]]:
+    """Trains of one direction (forwards or not), from pulses, signed pulses or an angle; a standstill ends one."""
+    return _of_angle(channel) if channel.quantity == "angle" else _of_pulses(channel)
+
+
+def _of_pulses(channel: Channel) -> list[tuple[bool, Pulses]]:
+    """Trains of one direction: pulses without one of the other direction, or a standstill, between them."""
+    per_rev = channel.pulses_per_rev or 1.0
+    ahead, back = level_pulses(channel, signed=channel.quantity == "signed pulses")
+    times = np.concatenate([ahead, back])
+    order = np.argsort(times)
+    times, way = times[order], np.concatenate([np.ones(ahead.size), -np.ones(back.size)])[order]
+    gaps = np.diff(times)
+    parts = np.flatnonzero((np.diff(way) != 0) | _stood(gaps)) + 1
+    trains = []
+    for own, sign in zip(np.split(times, parts), np.split(way, parts), strict=True):
+        train = train_of(own, per_rev)
+        if train is not None:
+            trains.append((bool(sign[0] > 0), train))
+    return trains
+
+
+def _stood(gaps: Real) -> NDArray[np.bool_]:
+    """Gaps in which the shaft stood: long ones, unless it runs before and after as if nothing had been."""
+    if gaps.size == 0:
+        return np.zeros(0, dtype=bool)
+    usual = float(np.median(gaps))
+    long = gaps > max(STANDS_S, 6.0 * usual)
+    beside = np.stack([np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]])])
+    running = (np.abs(beside / usual - 1) < AS_USUAL).all(axis=0)
+    return np.asarray(long & ~running)
+
+
+def _of_angle(channel: Channel) -> list[tuple[bool, Pulses]]:
+    """The angle [turns] as trains of one direction, read ``ENCODER_KNOTS_PER_S`` times a second."""
+    samples = channel.samples.astype(np.float64)
+    known = np.flatnonzero(np.isfinite(samples))
+    if known.size < FEWEST_PULSES:
+        return []
+    turns = np.interp(np.arange(samples.size), known, samples[known])
+    if np.abs(np.diff(turns)).max() > 0.5:
+        # An angle within the turn, which begins again at every turn.
+        turns = np.unwrap(turns, period=1.0)
+    width = max(1, int(channel.sample_rate_hz / ENCODER_KNOTS_PER_S))
+    count = samples.size // width
+    if count < FEWEST_PULSES:
+        return []
+    # Means of neighbours read the middle of their time; the ends are taken as they stand.
+    mean = turns[: count * width].reshape(count, width).mean(axis=1)
+    time = ((np.arange(count) + 0.5) * width - 0.5) / channel.sample_rate_hz
+    step = np.diff(mean)
+    quiet = np.abs(step) <= 0.02 * np.quantile(np.abs(step), 0.95)
+    sign = np.where(quiet, 0, np.sign(step)).astype(int)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(sign)) + 1, [sign.size]])
+    trains = []
+    for a, b in pairwise(edges):
+        if sign[a] != 0 and b - a + 1 >= FEWEST_PULSES:
+            own = np.abs(mean[a : b + 1] - mean[a])
+            trains.append((bool(sign[a] > 0), Pulses(time_s=time[a : b + 1], turns=own, per_rev=1.0, mended=0)))
+    return trains
 
 
 def speed_from_tachometer(
@@ -138,13 +227,13 @@ def speed_from_tachometer(
 
     ``range_hz``: the speed must lie within it, widened by half (a wrong ``pulses_per_rev`` is thereby noticed).
     """
-    per_rev = channel.pulses_per_rev or 1.0
-    train = train_of(pulse_times(channel.samples, channel.sample_rate_hz), per_rev)
-    if train is None:
+    trains = trains_of(channel)
+    if len(trains) != 1:
         return None
+    train = trains[0][1]
     start, end = float(train.time_s[0]), float(train.time_s[-1])
     first, last = train.time_s[1] - start, end - train.time_s[-2]
-    if start > max(STANDS_S, 2 * first) or duration_s - end > max(STANDS_S, 2 * last):
+    if start > max(STANDS_S, 3 * first) or duration_s - end > max(STANDS_S, 3 * last):
         return None
     speed = float(train.turns[-1]) / (end - start)
     if not 0.67 * range_hz[0] <= speed <= 1.5 * range_hz[1]:
