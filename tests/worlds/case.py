@@ -31,7 +31,10 @@ class WorldCase:
     speed_hz: float | None
     """True mean speed of the input; None where nothing of the drive turns."""
     pulses: NDArray[np.float32] | None = None
-    """Tachometer, one pulse a turn of the input, same rate."""
+    """Tachometer, same rate."""
+    pulses_per_rev: float = 1.0
+    pulses_quantity: str = "tachometer"
+    pulses_unit: str = "V"
     noted_rpm: float | None = None
     """Speed written down with the capture."""
     damaged: tuple[str, ...] = ()

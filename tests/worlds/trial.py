@@ -13,7 +13,9 @@ import numpy as np
 
 from tests.studies.fleet import settings, spread_out
 from tests.worlds.case import WorldCase
+from vibe.core.drive import Drive
 from vibe.core.health import Health
+from vibe.core.tones import ToneTable
 from vibe.flow.judging import judge_capture
 from vibe.flow.reporting import health_of
 from vibe.flow.settings import tones_of
@@ -59,8 +61,18 @@ def written(case: WorldCase, folder: Path) -> tuple[Path, Path]:
             data.attrs.update(sample_rate_hz=case.sample_rate_hz, unit="m/s^2", quantity="acceleration")
         if case.pulses is not None:
             data = file.create_dataset("channels/pulses", data=np.asarray(case.pulses, dtype=np.float32))
-            data.attrs.update(sample_rate_hz=case.sample_rate_hz, unit="V", quantity="tachometer", pulses_per_rev=1.0)
+            data.attrs.update(sample_rate_hz=case.sample_rate_hz, unit=case.pulses_unit)
+            data.attrs["quantity"] = case.pulses_quantity
+            data.attrs["pulses_per_rev"] = case.pulses_per_rev
     return drive, path
+
+
+def tones_in(case: WorldCase) -> tuple[Drive, ToneTable]:
+    """Drive and tones of a case, from its drive file."""
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "drive.toml"
+        path.write_text(case.drive_toml, encoding="utf-8")
+        return tones_of(path)
 
 
 def health_from(case: WorldCase) -> Health:

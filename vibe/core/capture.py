@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
 
-Quantity = Literal["acceleration", "velocity", "displacement", "tachometer"]
+Quantity = Literal["acceleration", "velocity", "displacement", "tachometer", "signed pulses", "angle"]
+TURNING: frozenset[Quantity] = frozenset({"tachometer", "signed pulses", "angle"})
+"""Quantities that tell how the input turns: pulses; pulses that go up forwards, down backwards; an encoder's angle."""
 Verdict = Literal["usable", "limited", "rejected"]
 
 Samples = NDArray[np.float32]
@@ -23,7 +25,8 @@ Samples = NDArray[np.float32]
 class Channel:
     """One measured channel, in SI units.
 
-    ``samples`` is a read-only float32 copy, shape (n,): m/s², m/s, m, or the raw level of a tachometer.
+    ``samples`` is a read-only float32 copy, shape (n,): m/s², m/s, m, turns of an encoder, or the raw level of a
+    tachometer.
     NaN marks a sample that was missing. ``full_scale`` and ``step`` are the recorder's range and smallest
     step in the same unit, None where the file does not tell.
     """
@@ -105,11 +108,13 @@ class Capture:
 
     @property
     def vibration(self) -> tuple[Channel, ...]:
-        return tuple(c for c in self.channels if c.quantity != "tachometer")
+        return tuple(c for c in self.channels if c.quantity not in TURNING)
 
     @property
     def tachometer(self) -> Channel | None:
-        return next((c for c in self.channels if c.quantity == "tachometer"), None)
+        """The channel that tells how the input turns: the one that knows the direction, where there are several."""
+        turning = [c for c in self.channels if c.quantity in TURNING]
+        return min(turning, key=lambda c: c.quantity == "tachometer", default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Channel, Quantity
 
-_UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "displacement": "m", "tachometer": ""}
+_UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "displacement": "m", "tachometer": "",
+    "signed pulses": "", "angle": "turn",
+}  # fmt: skip
 _CHUNK = 65_536
 
 

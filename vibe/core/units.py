@@ -5,6 +5,8 @@ Inside, acceleration is m/s², velocity m/s, displacement m, speed Hz; names car
 
 from __future__ import annotations
 
+import math
+
 STANDARD_GRAVITY_M_S2 = 9.80665
 """CGPM 1901, the conventional value of g."""
 
@@ -24,6 +26,9 @@ TO_SI: dict[str, tuple[str, float]] = {
 VOLTS: dict[str, float] = {"V": 1.0, "mV": 1e-3}
 """Electrical units: need a sensitivity before they mean motion."""
 
+TO_TURNS: dict[str, float] = {"turn": 1.0, "deg": 1.0 / 360.0, "rad": 1.0 / (2.0 * math.pi), "count": 1.0}
+"""Units of an encoder's angle -> turns; counts are scaled by the counts per turn (``pulses_per_rev``)."""
+
 ALIASES: dict[str, str] = {
     "m/s²": "m/s^2",
     "m/s2": "m/s^2",
@@ -42,6 +47,15 @@ ALIASES: dict[str, str] = {
     "volts": "V",
     "v": "V",
     "mv": "mV",
+    "turns": "turn",
+    "rev": "turn",
+    "revs": "turn",
+    "°": "deg",
+    "degree": "deg",
+    "degrees": "deg",
+    "radian": "rad",
+    "radians": "rad",
+    "counts": "count",
 }
 
 

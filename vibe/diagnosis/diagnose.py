@@ -9,6 +9,7 @@ from vibe.diagnosis.beside import beside_others, part_of, without_doubles, witho
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules import RULES
 from vibe.diagnosis.severity import graded
+from vibe.diagnosis.speed_doubt import doubted
 from vibe.diagnosis.unexplained import unexplained_impacts
 
 SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
@@ -18,7 +19,7 @@ def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
     weighed = beside_others(case)
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
-    kept = [graded(weighed, finding) for finding in without_outshone(weighed, findings)]
+    kept = [graded(weighed, finding) for finding in doubted(weighed, without_outshone(weighed, findings))]
     return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
 
 

@@ -12,6 +12,7 @@ from vibe.core.files import writable
 from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gate import gate
 from vibe.flow.gathering import Reader, plain_reader
+from vibe.flow.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.recognising import contradiction, recognised
 from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.surroundings import outside_of
@@ -92,8 +93,12 @@ def judge_samples(
     quality = whole.quality
     first = first_fit(capture, whole.fit)
     fit = whole.sound(first.vibration) if whole.fit else []
-    heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
-    reason = contradiction(heard, drive)
+    motion = motion_in(capture, quality)
+    moves = moves_in(motion)
+    reason = standstill(motion, drive) or stops(fit, motion)
+    if reason is None and not moves:
+        heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
+        reason = contradiction(heard, drive)
     if reason is not None:
         quality = _rejected(quality, {channel.name for channel in fit}, reason)
         fit = []
@@ -117,14 +122,19 @@ def judge_samples(
     seen: tuple[Visibility, ...] = ()
     if fit:
         shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
+        if moves:
+            shortest_s = min(move.law.duration_s for move in moves)
         seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
         question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others)
         used = [channel.name for channel in fit]
-        reading, left_out = read_over(capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole))
+        reading, left_out = read_over(
+            capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole), moves=moves
+        )
         remarks += left_out
         combs = by_tone(reading, table, question)
         measured = set(reading.samples)
         quality = tuple(with_drift(q, reading.speed.drift) if q.channel in measured else q for q in quality)
+        remarks += in_words(reading.speed, motion, moves)
         if reading.speed.note:
             remarks.append(reading.speed.note)
     case = _case(drive, table, settings, quality, reading, combs)

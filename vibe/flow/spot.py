@@ -210,13 +210,14 @@ def _against_plan(
 ) -> list[Reason]:
     """Length and rate against what was planned for the point, by what they cost in tones; the recording is ``longer``
     times as long as the channel."""
+    from vibe.core.capture import TURNING
     from vibe.core.tones import CaptureSettings
     from vibe.ingest import on_the_spot
     from vibe.kinematics.observe import ANTI_ALIAS, visibility
     from vibe.kinematics.plan import usable_band_hz
 
     length_s, rate_hz = longer * channel.duration_s, channel.sample_rate_hz
-    if channel.quantity == "tachometer":
+    if channel.quantity in TURNING:
         return []
 
     def setting(taken: float, planned: float, s: float, hz: float) -> on_the_spot.Setting:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
     from vibe.spectra.analysis import Reading
+    from vibe.spectra.moves import Move
     from vibe.spectra.question import Question
 
 
@@ -88,10 +89,12 @@ def read_over(
     tell: Tell = silent,
     *,
     pulses: bool,
+    moves: Sequence[Move] = (),
 ) -> tuple[Reading, list[str]]:
     """The answers of all stretches ``fit`` together, and sentences about those that were left out.
 
-    ``names`` are the vibration channels to use; ``pulses``: whether the tachometer is good enough to be used too.
+    ``names`` are the vibration channels to use; ``pulses``: whether the tachometer is good enough to be used too;
+    ``moves``: the pieces, of equally many turns, of a capture whose input does not run all the time.
 
     Raises:
         CaptureError: the file has changed, or cannot be read any more.
@@ -100,6 +103,8 @@ def read_over(
     from vibe.spectra.hearing import hear
     from vibe.spectra.stretches import Joined
 
+    if moves:
+        return _read_moves(capture, names, question, moves, tell), []
     total = capture.stretch_count
     joined = Joined(total)
     left_out: list[tuple[int, str]] = []
@@ -124,6 +129,24 @@ def read_over(
     # What was gathered for it is not needed any more.
     del joined
     return conclude(whole, question), _in_words(left_out, capture)
+
+
+def _read_moves(
+    capture: Capture, names: Collection[str], question: Question, moves: Sequence[Move], tell: Tell
+) -> Reading:
+    """The answers of all moves together: each is laid on its own angle law, and mean squares are averaged."""
+    from vibe.spectra.analysis import conclude
+    from vibe.spectra.hearing import hear
+    from vibe.spectra.moves import estimate_of, of_move
+    from vibe.spectra.stretches import Joined
+
+    channels = [channel for channel in capture.vibration if channel.name in names]
+    joined = Joined(len(moves), apart=True)
+    for number, move in enumerate(moves):
+        tell(len(moves) + number, 2 * len(moves))
+        heard = hear(of_move(channels, move), None, question, joined.first, known=(move.law, estimate_of(move)))
+        joined.add(heard)
+    return conclude(joined.heard(), question)
 
 
 def _in_words(left_out: Sequence[tuple[int, str]], capture: Capture) -> list[str]:

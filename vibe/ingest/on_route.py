@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from vibe.core.capture import Capture, Channel
+from vibe.core.capture import TURNING, Capture, Channel
 from vibe.core.route import FileChannel, Route, RoutePoint, Stop, folded
 from vibe.ingest.file_rules import CompiledRule, Named, RouteNames, name_says, names_of
 from vibe.ingest.name_pattern import clean, shown
@@ -165,7 +165,7 @@ def _by_file_name(
         return
     pulses = point is not None and point.quantity == "tachometer"
     name = clean(said) if point is None else point.name
-    alike = [index for index, channel in enumerate(channels) if (channel.quantity == "tachometer") == pulses]
+    alike = [index for index, channel in enumerate(channels) if (channel.quantity in TURNING) == pulses]
     open_ones = [index for index in alike if index not in taken.values()]
     if name in taken:
         return
@@ -183,9 +183,7 @@ def _only_tachometer(channels: Sequence[Channel], points: Mapping[str, RoutePoin
     """The one pulse channel of a file belongs to the one pulse sensor of a stop."""
     sensors = [point.name for point in points.values() if point.quantity == "tachometer" and point.name not in taken]
     open_ones = [
-        index
-        for index, channel in enumerate(channels)
-        if channel.quantity == "tachometer" and index not in taken.values()
+        index for index, channel in enumerate(channels) if channel.quantity in TURNING and index not in taken.values()
     ]
     if len(sensors) == 1 and len(open_ones) == 1:
         taken[sensors[0]] = open_ones[0]

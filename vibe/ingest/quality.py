@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from vibe.core.capture import Channel, ChannelQuality, Reason
+from vibe.core.capture import TURNING, Channel, ChannelQuality, Reason
 from vibe.ingest.checks import amplitude, coverage, events, gaps, mount, running, slow
 from vibe.ingest.checks.beside import SILENT_CODES, beside
 from vibe.ingest.checks.signal import gravest_first, prepare, worst
@@ -33,7 +33,7 @@ def assess(
     ``speed_hz`` is the input speed, ``lowest_hz`` and ``highest_hz`` bound the tones that are looked for,
     ``sensor_range_m_s2`` is the sensor's range where it is known. A check whose question is not asked is left out.
     """
-    if channel.quantity == "tachometer":
+    if channel.quantity in TURNING:
         return assess_tachometer(channel, speed_hz=speed_hz)
     signal = prepare(channel)
     # A channel that holds nothing gets one reason; all further checks would only echo it.

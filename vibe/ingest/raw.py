@@ -13,11 +13,11 @@ from typing import Any, cast, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import Capture, Channel, Quantity, Stretches
+from vibe.core.capture import TURNING, Capture, Channel, Quantity, Stretches
 from vibe.core.errors import CaptureError
 from vibe.core.files import file_sha256
 from vibe.core.sheets import printable
-from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, VOLTS, plain_unit
+from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, TO_TURNS, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
 from vibe.ingest.rows import RawCapture, RawChannel, Row
 from vibe.ingest.sidecar import RouteSidecar, Sidecar, SidecarChannel
@@ -135,7 +135,7 @@ def _built(path: Path, raw: RawCapture, sidecar: Sidecar | None, digest: str, pa
             channels.append(_channel(name, rows, beside, remarks, path, part))
         except _UnusableError as error:
             troubles.append(short(error, 600))
-    if troubles and not any(c.quantity != "tachometer" for c in channels):
+    if troubles and not any(c.quantity not in TURNING for c in channels):
         more = f" ({len(troubles) - 1} more like it)" if len(troubles) > 1 else ""
         cut = f"; {raw.remarks[0]}" if raw.remarks else ""
         raise CaptureError(troubles[0] + more + cut, path=path)
@@ -243,11 +243,21 @@ def _channel(
     quantity = _quantity(name, unit, _first(beside.quantity, raw.quantity), where)
     sensitivity = _first(beside.sensitivity_mv_per_g, raw.sensitivity_mv_per_g)
     factor = _factor(name, unit, quantity, sensitivity, where)
+    if quantity == "angle" and unit == "count":
+        counts = _pulses(name, _first(beside.pulses_per_rev, raw.pulses_per_rev))
+        if counts is None:
+            raise _UnusableError(f"channel {name!r} holds counts and has no pulses_per_rev, counts per turn: {where}")
+        factor /= counts
     scale, full_scale = _scale(name, unit, raw, beside, where)
     offset = _first(beside.offset, raw.offset, 0.0)
     if not (math.isfinite(scale) and scale != 0 and math.isfinite(offset)):
         raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} cannot be")
-    samples = _to_si(part.of(raw.samples), scale * factor, offset * factor)
+    row = part.of(raw.samples)
+    shift = offset * factor
+    if quantity == "angle" and row.size:
+        # Whole turns before the first sample tell nothing, and would cost the digits that do.
+        shift -= float(np.floor(np.nan_to_num(float(row[:1][0]) * scale * factor + shift)))
+    samples = _to_si(row, scale * factor, shift)
     infinite = int(np.isinf(samples).sum())
     if infinite:
         samples[np.isinf(samples)] = np.nan
@@ -289,6 +299,12 @@ def _quantity(name: str, unit: str, said: str | None, where: str) -> Quantity:
         raise _UnusableError(f"channel {name!r}: quantity {said!r} is not one of {', '.join(get_args(Quantity))}")
     if said == "tachometer":
         return "tachometer"
+    if said == "signed pulses":
+        return "signed pulses"
+    if said == "angle":
+        if unit not in TO_TURNS:
+            raise _UnusableError(f"channel {name!r}: an angle is in {', '.join(TO_TURNS)}, not in {unit!r}: {where}")
+        return "angle"
     if unit == "":
         raise _UnusableError(f'channel {name!r} has no unit: {where}, e.g. unit = "m/s^2"')
     if unit in VOLTS:
@@ -306,8 +322,10 @@ def _quantity(name: str, unit: str, said: str | None, where: str) -> Quantity:
 
 def _factor(name: str, unit: str, quantity: Quantity, sensitivity: float | None, where: str) -> float:
     """From ``unit`` to SI."""
-    if quantity == "tachometer":
+    if quantity in ("tachometer", "signed pulses"):
         return 1.0
+    if quantity == "angle":
+        return TO_TURNS[unit]
     if unit in TO_SI:
         return TO_SI[unit][1]
     if sensitivity is None:

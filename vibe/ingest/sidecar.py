@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from vibe.core.capture import Quantity
+from vibe.core.capture import TURNING, Quantity
 from vibe.core.drive import Positive
 from vibe.core.errors import CaptureError, ConfigError
 from vibe.core.route import FileChannel, folded
@@ -96,7 +96,7 @@ class RouteSidecar(Sidecar):
         quantity = beside.quantity or raw.quantity
         if quantity is None and not self.tachometers.isdisjoint({folded(name), folded(raw.name)}):
             quantity = given["quantity"] = "tachometer"
-        if quantity != "tachometer":
+        if quantity not in TURNING:
             given |= self._calibration(name, raw, beside, remarks)
         return beside.model_copy(update={key: value for key, value in given.items() if value is not None})
 

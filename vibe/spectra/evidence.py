@@ -20,6 +20,9 @@ MOST_SUSPECTS = 5
 """Strongest combs that are tried one after another."""
 PLAUSIBLE = 0.5
 """False-alarm probability up to which a suspect's lines are kept from the others: nobody's decoys, nobody's proof."""
+DENSE_PLAUSIBLE = 0.01
+"""The same for a comb without slip whose harmonics lie closer than ``LEAST_BINS_APART``: it would own much of the axis,
+and must be surer to take it from the others."""
 MOST_STRANGERS = 2
 STRANGER_FALSE_ALARM = 1e-4
 """A stranger takes lines away from everybody else, so it must be surer than they."""
@@ -121,7 +124,8 @@ def weigh(
         waiting.remove(best.request)
         null, ground_of_null = _null(whole, best, explained)
         evidence = _judge(bands, best, ground_of_null)
-        if evidence.false_alarm_probability <= PLAUSIBLE:
+        dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
+        if evidence.false_alarm_probability <= (DENSE_PLAUSIBLE if dense else PLAUSIBLE):
             suspects.append(_Suspect(best=best, own=own, null=null, evidence=evidence))
             explained = explained | own
         else:
@@ -130,6 +134,9 @@ def weigh(
         null, ground_of_null = _null(whole, suspect.best, explained)
         same = np.array_equal(null, suspect.null)
         judged = suspect.evidence if same else _judge(bands, suspect.best, ground_of_null)
+        if judged.decoys < min(FEW_DECOYS, suspect.evidence.decoys):
+            # Too few are left once the others' lines are taken out; with them in, decoys only promise less.
+            judged = suspect.evidence
         done[suspect.best.request.name] = judged
     ground = ground if explained is ground.explained else whole.explaining(explained)
     for reading in ground.read(waiting):
@@ -144,9 +151,10 @@ def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> 
     """Bins that a comb's decoys may not use, and the ground on which they are scored.
 
     That is what is explained, and the comb's own lines, which speak at its sums and differences. Of these only the
-    strong ones where harmonics lie close: that would take out the noise that made the score as well. The stronger a comb, the wider its
-    lines and those it shares with others, until no bin is left to any decoy: then first the sidebands are given back,
-    then its own lines. Each makes the decoys stronger, so what is found against them is found all the more surely.
+    strong ones where harmonics lie close: that would take out the noise that made the score as well. The stronger a
+    comb, the wider its lines and those it shares with others, until no bin is left to any decoy: then first the
+    sidebands are given back, then its own lines. Each makes the decoys stronger, so what is found against them is found
+    all the more surely.
     """
     spectra = whole.scorer.spectra
     own = _lines_mask(spectra, reading, to_the_last=True)
@@ -266,15 +274,20 @@ def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, ground: Ground)
 def _lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:
     """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input.
 
-    Where these would own too much of the axis for anything else to be heard, the harmonics alone. ``to_the_last``:
-    with the harmonics that are smeared so far that others may lie among them.
+    Where these would own too much of the axis for anything else to be heard, fewer: those at its own modulators, then
+    only the next ones, at last the harmonics alone. ``to_the_last``: with the harmonics that are smeared so far that
+    others may lie among them.
     """
     base = reading.order / reading.carrier
     # Only what is slower than the comb itself can modulate it.
     spacings = {side for side in {*reading.request.sidebands, *([1.0] if reading.request.slips else [])} if side < base}
-    shifts = [s * k * side for side in spacings for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
-    whole = _harmonics_mask(spectra, reading, [0.0, *shifts], to_the_last)
-    return whole if whole.mean() <= MOST_OWNED else _harmonics_mask(spectra, reading, [0.0], to_the_last)
+    modulators = {side for side in reading.request.sidebands if side in spacings}
+    for sides, reach in ((spacings, SIDEBANDS_CLEARED), (modulators, 2), (modulators, 1)):
+        shifts = [s * k * side for side in sides for k in range(1, reach + 1) for s in (-1, 1)]
+        mask = _harmonics_mask(spectra, reading, [0.0, *shifts], to_the_last)
+        if mask.mean() <= MOST_OWNED:
+            return mask
+    return _harmonics_mask(spectra, reading, [0.0], to_the_last)
 
 
 def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> NDArray[np.bool_]:

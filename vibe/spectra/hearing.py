@@ -22,7 +22,7 @@ from vibe.spectra.integrate import differentiate
 from vibe.spectra.levels import levels
 from vibe.spectra.lines import FLOOR_BINS, angular, read_lines
 from vibe.spectra.question import Question
-from vibe.spectra.speed import speed_from_signal
+from vibe.spectra.speed import LEAST_SHARE, rivals_in_signal, speed_from_signal
 from vibe.spectra.tachometer import speed_from_tachometer
 
 LOWEST_CARRIER_HZ = 500.0
@@ -41,6 +41,8 @@ CELLS_PER_TURN = 24.0
 MOST_DISAGREEMENT = 0.003
 """Relative difference between tachometer and drive lines beyond which one of them is wrong."""
 HANN_NOISE_BINS = 1.5
+NOTED_WITHIN = 0.01
+"""Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,15 +81,20 @@ class Heard:
 
 
 def hear(
-    channels: Sequence[Channel], tachometer: Channel | None, question: Question, like: Heard | None = None
+    channels: Sequence[Channel],
+    tachometer: Channel | None,
+    question: Question,
+    like: Heard | None = None,
+    *,
+    known: tuple[AngleLaw, SpeedEstimate] | None = None,
 ) -> Heard:
     """The vibration ``channels`` (at least one, not rejected) of one stretch; with ``like`` cut into the same bands and
-    laid on the same axis of orders as that one was."""
+    laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses told it."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
     # The samples' own transforms serve the speed, the spectra on angle and the bands.
     transforms = {name: rfft(samples, fast_length(samples.size)) for name, (samples, _) in rows.items()}
     duration = min(samples.size / rate for samples, rate in rows.values())
-    law, speed = _speed(list(rows.values()), tachometer, question, duration, list(transforms.values()))
+    law, speed = known or _speed(list(rows.values()), tachometer, question, duration, list(transforms.values()))
     spread = spread_of(speed, question)
     spectra = tuple(_spectrum(name, samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items())
     lines = tuple(
@@ -159,13 +166,27 @@ def _speed(
         return law, replace(estimate, note=note)
     speed = question.fixed_speed_hz or question.nominal_hz
     told = "the speed noted with the capture" if question.fixed_speed_hz else "the plate"
-    low, high = question.range_hz
-    sigma = 0.002 * speed if question.fixed_speed_hz else (high - low) / np.sqrt(12.0)
+    sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if question.fixed_speed_hz else plate_sigma(question)
     estimate = SpeedEstimate(
         input_hz=speed, uncertainty_hz=float(sigma), method="nominal",
         note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
+        alternatives=_with_rest(speed, rivals_in_signal(rows, question.range_hz, question.speed_orders)),
     )  # fmt: skip
     return AngleLaw.steady(speed, duration), estimate
+
+
+def _with_rest(speed: float, rivals: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """``speed``, assumed, with what probability the speeds that the lines speak for leave it, and these."""
+    kept = [(hz, chance) for hz, chance in rivals if chance >= LEAST_SHARE]
+    return ((speed, max(0.0, 1.0 - sum(chance for _, chance in kept))), *kept)
+
+
+def plate_sigma(question: Question) -> float:
+    """Standard uncertainty [Hz] of the nominal speed, where the speed may be anywhere in the range alike: the root mean
+    square distance from it. Twice that reaches both ends of the range, wherever in it the nominal speed lies."""
+    low, high = question.range_hz
+    off = question.nominal_hz - (low + high) / 2
+    return float(np.sqrt((high - low) ** 2 / 12 + off**2))
 
 
 def _whole_envelope(samples: NDArray[np.float32], rate: float) -> tuple[NDArray[np.float32], float]:

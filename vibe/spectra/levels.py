@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import Channel
+from vibe.core.capture import TURNING, Channel
 from vibe.core.evidence import Level
 from vibe.spectra.fft import fast_length, rfft
 from vibe.spectra.integrate import differentiate
@@ -138,7 +138,7 @@ def levels(
     ``acceleration_rms_high`` m/s^2 above 5 kHz. A velocity channel is differentiated for the acceleration figures; a
     displacement channel gives displacement and velocity only, its second derivative being mostly noise.
     """
-    if channel.quantity == "tachometer" or channel.samples.size < 16:
+    if channel.quantity in TURNING or channel.samples.size < 16:
         return ()
     rate, name = channel.sample_rate_hz, channel.name
     lowest, highest = usable_band_hz or (0.0, rate / 2.0)

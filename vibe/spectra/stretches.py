@@ -32,9 +32,10 @@ class Joined:
     """What was heard so far. The first stretch gives the bands, the axis of orders and whatever is shown of one
     stretch alone: waveforms, maps of fast bodies, spectra of vibration."""
 
-    def __init__(self, count: int) -> None:
-        """``count`` stretches will come; a single one is never thinned."""
-        self._several = count > 1
+    def __init__(self, count: int, *, apart: bool = False) -> None:
+        """``count`` stretches will come; a single one is never thinned. ``apart``: they do not follow one another at a
+        steady speed, so that nothing slow is looked for over all of them."""
+        self._several = count > 1 and not apart
         self._first: Heard | None = None
         self._means: list[MeanSquares] = []
         self._speeds: list[tuple[float, SpeedEstimate]] = []
@@ -85,7 +86,7 @@ class Joined:
         if self._first is None:
             raise ValueError("no stretch was taken")
         looks = tuple(replace(look, means=means) for look, means in zip(self._first.looks, self._means, strict=True))
-        if len(self._speeds) > 1 and looks:
+        if self._several and len(self._speeds) > 1 and looks:
             looks = (*looks, self._slow_look(looks[0].bands))
         return replace(
             self._first,
@@ -103,12 +104,11 @@ class Joined:
             finest = min(band.per_turn for band in heard.looks[0].bands)
             self._per_turn = min(finest, SAMPLES_PER_CYCLE * SLOW_CYCLES * SLOW_HARMONICS / turns)
 
-    @staticmethod
-    def _contradicts(first: Heard, heard: Heard) -> str | None:
+    def _contradicts(self, first: Heard, heard: Heard) -> str | None:
         if heard.speed.method == "nominal" and first.speed.method != "nominal":
             return "no speed stands out"
         off = heard.law.mean_hz / first.law.mean_hz - 1
-        if abs(off) > MOST_OFF_SPEED:
+        if self._several and abs(off) > MOST_OFF_SPEED:
             return f"the speed is another one, {heard.law.mean_hz * 60:.0f} rpm"
         return None if len(heard.looks) == len(first.looks) else "too few turns"
 

@@ -15,11 +15,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import Capture, Channel, Quantity
+from vibe.core.capture import TURNING, Capture, Channel, Quantity
 from vibe.core.errors import CallError, OutputError
 from vibe.core.files import write_whole
 
-_UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "displacement": "m", "tachometer": "V"}
+_UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "displacement": "m", "tachometer": "V",
+    "signed pulses": "V", "angle": "turn",
+}  # fmt: skip
 
 
 def write_capture(capture: Capture, path: Path, *, force: bool = False, bits: int = 16) -> Path:
@@ -138,7 +140,7 @@ def _csv(capture: Capture, bits: int) -> tuple[bytes, Described | None]:  # noqa
     rate = _same_length(capture, "CSV")
     lines = [f"# {key} = {value}" for key, value in _head(capture).items()]
     for channel in capture.channels:
-        if channel.quantity == "tachometer":
+        if channel.quantity in TURNING:
             lines += [f"# {channel.name}.{key} = {value}" for key, value in _about(channel).items() if key != "unit"]
     header = ["time_s", *(f"{channel.name} [{_UNITS[channel.quantity]}]" for channel in capture.channels)]
     lines.append(",".join(header))
@@ -237,7 +239,9 @@ def _mat73(capture: Capture, bits: int) -> tuple[bytes, Described | None]:  # no
     return bytes(content), described
 
 
-_UFF_KIND: dict[Quantity, int] = {"acceleration": 12, "velocity": 11, "displacement": 8, "tachometer": 0}
+_UFF_KIND: dict[Quantity, int] = {"acceleration": 12, "velocity": 11, "displacement": 8, "tachometer": 0,
+    "signed pulses": 0, "angle": 0,
+}  # fmt: skip
 
 
 def _uff58(capture: Capture, bits: int) -> tuple[bytes, Described | None]:  # noqa: ARG001

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import Channel, ChannelQuality, Reason
+from vibe.core.capture import TURNING, Channel, ChannelQuality, Reason
 from vibe.ingest.checks.gaps import SWAP
 from vibe.ingest.checks.running import not_running
 from vibe.ingest.checks.signal import percent, prepare
@@ -27,9 +27,7 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
     still. Tachometers neither speak nor are spoken of.
     """
     rows = [
-        (_Heard(c), q)
-        for c, q in zip(channels, qualities, strict=True)
-        if c.quantity != "tachometer" and c.samples.size
+        (_Heard(c), q) for c, q in zip(channels, qualities, strict=True) if c.quantity not in TURNING and c.samples.size
     ]
     live = [one for one, quality in rows if quality.verdict != "rejected"]
     found: dict[str, Reason] = {}

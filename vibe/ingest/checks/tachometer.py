@@ -27,6 +27,8 @@ def assess_tachometer(channel: Channel, *, speed_hz: float | None = None) -> Cha
 
 
 def _reasons(channel: Channel, speed_hz: float | None) -> tuple[Reason, ...]:
+    if channel.quantity == "angle":
+        return _angle_reasons(channel)
     times_s = pulse_times_s(channel)
     if times_s.size < LIMIT.tacho_pulses:
         return (
@@ -64,6 +66,31 @@ def _reasons(channel: Channel, speed_hz: float | None) -> tuple[Reason, ...]:
     return gravest_first(reasons)
 
 
+def _angle_reasons(channel: Channel) -> tuple[Reason, ...]:
+    """An encoder that does not tell its angle, or the angle of a shaft that stands."""
+    known = channel.samples[np.isfinite(channel.samples)]
+    missing = 1.0 - known.size / max(1, channel.samples.size)
+    if missing > LIMIT.tacho_rejected or known.size < LIMIT.tacho_pulses:
+        return (
+            Reason(
+                code="encoder_gaps",
+                text=f"{percent(missing)} of the encoder's angle is missing",
+                remedy="Check the link to the encoder, then take it again.",
+                verdict="rejected",
+            ),
+        )
+    if np.ptp(known) < LIMIT.encoder_turns:
+        return (
+            Reason(
+                code="tachometer_silent",
+                text=f"the encoder turns by {float(np.ptp(known)):.2g} of a turn in {channel.duration_s:.3g} s",
+                remedy="Check that the shaft turns and that the angle is the motor's; then take it again.",
+                verdict="rejected",
+            ),
+        )
+    return ()
+
+
 def _pulses(count: int) -> str:
     return "one pulse" if count == 1 else f"about {count} pulses"
 
@@ -96,6 +123,8 @@ def pulse_times_s(channel: Channel) -> NDArray[np.float64]:
     A tenth of the swing either side is hysteresis: less than a bounce, more than noise.
     """
     x = channel.samples.astype(np.float64)
+    if channel.quantity == "signed pulses":
+        x = np.abs(x)
     x = np.where(np.isnan(x), np.nanmedian(x) if np.isfinite(x).any() else 0.0, x)
     if x.size < 2 or np.ptp(x) == 0:
         return np.empty(0)

@@ -135,6 +135,8 @@ class Thresholds:
     tacho_limited: float = 0.0
     tacho_rejected: float = 0.2
     tacho_pulses: int = 3
+    encoder_turns: float = 0.5
+    """Turns of the input below which an encoder tells of a shaft that stands: it may sway by its backlash."""
 
 
 THRESHOLDS = Thresholds()
