@@ -14,7 +14,7 @@ from vibe.core.evidence import LEAST_ALTERNATIVE, SpeedEstimate
 from vibe.core.health import Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.rules.bearing import PARTS
+from vibe.diagnosis.elements import PARTS
 
 MOST_SURE_UNHEARD = 0.9
 """Probability that a finding on one part has at most where no speed of the drive was heard: what repeats may then be

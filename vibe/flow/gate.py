@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 OWN_PARTS = ("stage", "bearing")
 SPEAKS_FROM = 0.5
 """Probability from which a damaged part is proof enough that its drive was heard."""
+FEWEST_TURNS = 100.0
+"""Turns of the input below which silence of a mesh may be the shortness of the capture: its levels may still be kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +39,7 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
 
     speed = reading.speed
     families = families_of(drive, table)
+    short = reading.law.total_turns < FEWEST_TURNS
     sigma = (speed.uncertainty_hz or 0.0) / speed.input_hz
     low, high = drive.input.speed_range_hz
     spread = min(3 * sigma, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
@@ -48,11 +51,11 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
     )  # fmt: skip
     speaks = any(f.component.startswith(OWN_PARTS) and f.probability >= SPEAKS_FROM for f in findings)
     if was is None:
-        return Gate(probability=None, reason=None if speaks else _without_families(reading, families))
+        return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
     if speaks:
         return Gate(probability=max([was.probability, *(f.probability for f in findings)]), reason=None)
     if not was.heard:
-        return Gate(probability=was.probability, reason=_not_heard(was, reading, families))
+        return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short))
     if not was.steady:
         return Gate(probability=was.probability, reason=_not_steady(was))
     return Gate(probability=was.probability, reason=None)
@@ -89,47 +92,55 @@ def _gears(mesh: Tone, stage: object) -> Family:
     return Family(count=teeth, unit=mesh.order / teeth, sides=tuple(sorted({s.order for s in mesh.sidebands}))[:2])
 
 
-def _without_families(reading: Reading, families: Sequence[Family]) -> Reason | None:
+def _without_families(reading: Reading, families: Sequence[Family], short: bool) -> Reason | None:
     """Of a shaft with bearings no mesh can be heard; that something turns at its speed is all that can be asked."""
-    if reading.speed.method != "nominal":
-        return None if not families else _reason(
-            "not_heard",
+    if families:
+        return _reason(
             "the band measured holds none of this drive's meshes, so nothing shows that it is this drive",
             "Measure again with a sample rate of at least three times the mesh frequency.",
-        )  # fmt: skip
+            short=short,
+        )
+    if reading.speed.method != "nominal":
+        return None
     return _reason(
-        "not_heard",
         "no speed stands out, so nothing shows that the machine runs",
-        "Check that the drive runs and that the sensor sits on it, note its speed or fit a pulse sensor, and measure "
-        "again.",
+        "Check that the drive runs and that the sensor sits on it; measure again with a pulse sensor, or for longer.",
+        short=short,
     )
 
 
-def _not_heard(was: Presence, reading: Reading, families: Sequence[Family]) -> Reason:
-    speed_rpm = reading.speed.input_hz * 60
+def _not_heard(was: Presence, reading: Reading, families: Sequence[Family], short: bool) -> Reason:
     meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)
-    text = f"nothing of this drive's own mesh ({meshes} per input turn) stands out at {speed_rpm:.0f} r/min"
-    if reading.speed.method == "nominal":
+    text = f"nothing of this drive's own mesh ({meshes} per input turn) stands out"
+    text += f" at {reading.speed.input_hz * 60:.0f} r/min"
+    if short:
+        text += f" in {reading.law.total_turns:.0f} turns"
+    elif reading.speed.method == "nominal":
         text += ", and no speed stands out in the signal"
     elif was.better is not None:
         text += f"; a mesh of {was.better} parts would fit better"
     return _reason(
-        "not_heard",
         text,
-        "Check that the drive runs, that this is its measuring point and its drive file (ratio); measure again, "
+        "Measure for longer, so that the drive's own lines can be told from others."
+        if short
+        else "Check that the drive runs, that this is its measuring point and its drive file (ratio); measure again, "
         "longer and under load.",
+        short=short,
     )
 
 
 def _not_steady(was: Presence) -> Reason:
-    return _reason(
-        "not_steady",
-        f"for {was.gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
-        "Measure again while it runs steadily.",
+    from vibe.core.capture import Reason
+
+    return Reason(
+        code="not_steady",
+        verdict="rejected",
+        text=f"for {was.gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
+        remedy="Measure again while it runs steadily.",
     )
 
 
-def _reason(code: str, text: str, remedy: str) -> Reason:
+def _reason(text: str, remedy: str, *, short: bool) -> Reason:
     from vibe.core.capture import Reason
 
-    return Reason(code=code, verdict="rejected", text=text, remedy=remedy)
+    return Reason(code="not_heard", verdict="limited" if short else "rejected", text=text, remedy=remedy)

@@ -46,6 +46,8 @@ class Judged:
     remarks: tuple[str, ...] = ()
     heard_probability: float | None = None
     """That this drive was heard running; None where nothing could tell."""
+    unheard: Reason | None = None
+    """Why silence of this capture means nothing: the drive was not heard, or not all the time."""
     outside: Outside | None = None
     """What was heard of machines around the drive."""
 
@@ -100,7 +102,7 @@ def judge_samples(
         heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
         reason = contradiction(heard, drive)
     if reason is not None:
-        quality = _rejected(quality, {channel.name for channel in fit}, reason)
+        quality = _marked(quality, {channel.name for channel in fit}, reason)
         fit = []
     remarks = list(capture.remarks)
     if not whole.fit:
@@ -144,11 +146,13 @@ def judge_samples(
         outside = outside_of(reading, findings, table, question, shortest_s * reading.speed.input_hz)
     remarks += [*_strangers_in_words(reading, findings), *single_shocks(case)]
     heard_probability = None
-    if reading is not None:
+    unheard: Reason | None = None
+    if reading is not None and not moves:
+        # What moves to and fro is known to turn by its own sensor.
         passed = gate(reading, drive, table, findings)
-        heard_probability = passed.probability
-        if passed.reason is not None:
-            quality = _rejected(quality, set(reading.samples), passed.reason)
+        heard_probability, unheard = passed.probability, passed.reason
+        if unheard is not None:
+            quality = _marked(quality, set(reading.samples), unheard)
     return Judged(
         report=_capture_report(capture, quality, remarks, heard_probability),
         quality=quality,
@@ -160,13 +164,22 @@ def judge_samples(
         remarks=tuple(remarks),
         outside=outside,
         heard_probability=heard_probability,
+        unheard=unheard,
     )
 
 
-def _rejected(quality: Sequence[ChannelQuality], names: set[str], reason: Reason) -> tuple[ChannelQuality, ...]:
-    """``quality`` with the channels ``names`` rejected for ``reason``."""
+def _marked(quality: Sequence[ChannelQuality], names: set[str], reason: Reason) -> tuple[ChannelQuality, ...]:
+    """``quality`` with ``reason`` put to the channels ``names``, which are as bad as it says."""
+    rejected = reason.verdict == "rejected"
     return tuple(
-        replace(q, verdict="rejected", reasons=(reason, *q.reasons), usable_band_hz=None) if q.channel in names else q
+        replace(
+            q,
+            verdict=reason.verdict,
+            reasons=(reason, *q.reasons),
+            usable_band_hz=None if rejected else q.usable_band_hz,
+        )
+        if q.channel in names and q.verdict != "rejected"
+        else q
         for q in quality
     )
 
