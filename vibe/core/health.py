@@ -56,6 +56,16 @@ class Finding(Part):
     evidence: list[EvidenceItem] = Field(default_factory=list)
     advice: str
 
+    def weakened(self, share: float) -> Finding:
+        """The same with ``share`` (0 to 1) of its probability, of the part and of the whole it belongs to."""
+        whole = self.component_probability
+        return self.model_copy(
+            update={
+                "probability": share * self.probability,
+                "component_probability": None if whole is None else share * whole,
+            }
+        )
+
     @property
     def damage_probability(self) -> float:
         """That something is damaged where this finding points, whichever part of the component it is."""

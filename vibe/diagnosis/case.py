@@ -10,6 +10,7 @@ from vibe.core.capture import ChannelQuality
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
+from vibe.core.outside import ForeignComb
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.scale import SeverityScale
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
@@ -39,6 +40,10 @@ class Case:
     zone_mm_s: Mapping[str, float]
     """Velocity zone boundaries of this drive by name ("A/B", "B/C", "C/D")."""
     scale: SeverityScale = field(default_factory=SeverityScale)
+    foreign: Sequence[ForeignComb] = ()
+    """Combs of other machines."""
+    alike: Sequence[float] = ()
+    """Speeds, relative to the input's own, of machines of the same kind that are heard too."""
 
     @property
     def tone_alarm(self) -> float:

@@ -57,9 +57,9 @@ def _doubted(case: Case, speed: SpeedEstimate, finding: Finding) -> Finding:
     if probability >= finding.probability and not rivals:
         return finding
     alike = list(dict.fromkeys([*finding.cannot_be_told_from, *rivals]))
-    return finding.model_copy(
+    share = min(1.0, probability / finding.probability) if finding.probability > 0 else 1.0
+    return finding.weakened(share).model_copy(
         update={
-            "probability": min(probability, finding.probability),
             "cannot_be_told_from": alike,
             "why": f"{finding.why} {_because(speed, rivals)}",
         }

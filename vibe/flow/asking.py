@@ -73,6 +73,7 @@ def question_of(
                 sidebands=tuple(sorted({side.order for side in tone.sidebands}))[:2],
                 carriers=(1, 2) if tone.family == "rolling element" else (1,),
                 max_harmonic=_harmonics(drive, tone),
+                slower=_slower(table, tone),
             )
         )
         twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
@@ -233,6 +234,16 @@ def _harmonics(drive: Drive, tone: Tone) -> int:
         return SLIPPING_HARMONICS
     elements = next((b.elements for b in drive.bearing if tone.component == f"bearing.{b.name}.cage"), None)
     return 5 if elements is None else max(2, min(12, elements - 1))
+
+
+def _slower(table: ToneTable, tone: Tone) -> tuple[float, ...]:
+    """Orders below a slipping tone's own at which its part repeats as well."""
+    if not any(tone.slip) or tone.family == "cage":
+        return ()
+    bearing = tone.id.rpartition(".")[0]
+    cages = {other.order for other in table.tones if other.family == "cage" and other.id.startswith(f"{bearing}.")}
+    carried = {side.order for side in tone.sidebands}
+    return tuple(sorted(order for order in {tone.order / 2, *cages, *carried} if order < 0.99 * tone.order))
 
 
 def _fold_order(twins: Sequence[Tone]) -> float:

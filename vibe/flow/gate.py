@@ -18,7 +18,7 @@ OWN_PARTS = ("stage", "bearing")
 SPEAKS_FROM = 0.5
 """Probability from which a damaged part is proof enough that its drive was heard."""
 FEWEST_TURNS = 100.0
-"""Turns of the input below which silence of a mesh may be the shortness of the capture: its levels may still be kept."""
+"""Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +43,7 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
     sigma = (speed.uncertainty_hz or 0.0) / speed.input_hz
     low, high = drive.input.speed_range_hz
     spread = min(3 * sigma, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
-    mains = (50.0, 60.0) if drive.motor is None else (drive.motor.line_hz,)
+    mains = _mains_hz(drive)
     envelope = reading.looks[0].spectra if reading.looks else None
     was = presence(
         reading.spectra, envelope, list(reading.samples.values()), reading.law, families, spread, mains,
@@ -59,6 +59,20 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
     if not was.steady:
         return Gate(probability=was.probability, reason=_not_steady(was))
     return Gate(probability=was.probability, reason=None)
+
+
+def machines_alike(reading: Reading, drive: Drive, table: ToneTable) -> tuple[float, ...]:
+    """Speeds, relative to the drive's own, at which another machine of its kind is heard."""
+    from vibe.spectra.alike import speeds_alike
+
+    families = families_of(drive, table)
+    if not families or reading.speed.method == "nominal" or not reading.spectra:
+        return ()
+    return speeds_alike(reading.spectra, reading.law.mean_hz, families[0], _mains_hz(drive))
+
+
+def _mains_hz(drive: Drive) -> tuple[float, ...]:
+    return (50.0, 60.0) if drive.motor is None else (drive.motor.line_hz,)
 
 
 def families_of(drive: Drive, table: ToneTable) -> list[Family]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
 from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
-from vibe.flow.gate import gate
+from vibe.flow.gate import gate, machines_alike
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.recognising import contradiction, recognised
@@ -139,7 +139,8 @@ def judge_samples(
         remarks += in_words(reading.speed, motion, moves)
         if reading.speed.note:
             remarks.append(reading.speed.note)
-    case = _case(drive, table, settings, quality, reading, combs)
+    alike = () if reading is None or moves else machines_alike(reading, drive, table)
+    case = _case(drive, table, settings, quality, reading, combs, alike)
     findings = diagnose(case)
     outside = None
     if reading is not None and question is not None:
@@ -218,6 +219,7 @@ def _case(
     quality: Sequence[ChannelQuality],
     reading: Reading | None,
     combs: dict[str, CombEvidence],
+    alike: Sequence[float],
 ) -> Any:
     from vibe.core.evidence import Level
     from vibe.diagnosis.case import Case
@@ -233,6 +235,8 @@ def _case(
         tones=table,
         combs=combs,
         strangers=reading.strangers if reading is not None else (),
+        foreign=reading.foreign if reading is not None else (),
+        alike=alike,
         lines={name: tuple(found) for name, found in lines.items()},
         levels=reading.levels if reading is not None else (),
         speed=reading.speed if reading is not None else None,

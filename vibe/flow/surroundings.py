@@ -62,7 +62,7 @@ def outside_of(
     from vibe.diagnosis.outside_sources import outside_sources
 
     explained = {name for finding in findings for name in finding.seen_in}
-    combs = [
+    combs = [one for one in reading.foreign if one.evidence.tone not in explained] + [
         _foreign(comb, reading.speed.uncertainty_hz or 0.0, reading.speed.input_hz, turns)
         for comb in reading.strangers
         if comb.tone not in explained

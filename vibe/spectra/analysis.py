@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
 from vibe.core.evidence import CombEvidence, Level, Line, Localisation, SpeedEstimate
+from vibe.core.outside import ForeignComb
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.aside import Hits, hits_of, joined, without
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra, envelope_spectra, over_floor
 from vibe.spectra.evidence import own_lines, weigh
+from vibe.spectra.foreign import foreign_combs
 from vibe.spectra.ground import Families
 from vibe.spectra.hearing import HARMONICS_IN_BAND, ChannelSpectrum, Heard, hear, spread_of
 from vibe.spectra.question import FoldRequest, Question
@@ -33,6 +35,8 @@ MOST_CUT_OUT = 2
 """Combs that are cut out together; more would leave too little of the time."""
 WORTH_A_LOOK = 0.1
 """False-alarm probability up to which a tone is read again between the hits of others."""
+AMBIGUOUS_LINES = 200
+"""Lines that a comb owns which may be a part's or another machine's: nobody else's."""
 PLACED_BETWEEN = 0.01
 """And up to which its place on the turn is."""
 SURE_PLACE = 1e-5
@@ -60,6 +64,8 @@ class Reading:
     combs: tuple[CombEvidence, ...]
     strangers: tuple[CombEvidence, ...]
     """Combs at orders that nobody asked for, stronger than all that were."""
+    foreign: tuple[ForeignComb, ...]
+    """Combs that explain their lines better than any part of the machine does, found before parts were asked for."""
     turns: dict[str, Turn]
     lines: tuple[Line, ...]
     levels: tuple[Level, ...]
@@ -80,11 +86,16 @@ def conclude(heard: Heard, question: Question) -> Reading:
     looks = tuple(Look(bands=look.bands, spectra=over_floor(look.means), slow=look.slow) for look in heard.looks)
     combs: tuple[CombEvidence, ...] = ()
     strangers: tuple[CombEvidence, ...] = ()
+    foreign: tuple[ForeignComb, ...] = ()
     turns: dict[str, Turn] = {}
     if looks and question.combs:
         families = Families(innocent=question.innocent, speed_spread=spread)
-        combs, strangers = _weighed(looks, question, families)
-        combs = _beside(combs, looks[0], question, families)
+        foreign, known = foreign_combs(
+            looks[0].spectra, looks[0].bands, question.combs, families, question.surroundings.slow_turns
+        )
+        families = replace(families, ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in foreign if one.ambiguous))
+        combs, strangers = _weighed(looks, question, families, known)
+        combs = _beside(combs, looks[0], question, families, known)
         combs, turns = _localised(combs, looks, question, heard.law, spread)
     return Reading(
         speed=heard.speed,
@@ -92,6 +103,7 @@ def conclude(heard: Heard, question: Question) -> Reading:
         looks=looks,
         combs=combs,
         strangers=strangers,
+        foreign=foreign,
         turns=turns,
         lines=heard.lines,
         levels=heard.levels,
@@ -102,19 +114,19 @@ def conclude(heard: Heard, question: Question) -> Reading:
 
 
 def _weighed(
-    looks: Sequence[Look], question: Question, families: Families
+    looks: Sequence[Look], question: Question, families: Families, outside: NDArray[np.bool_]
 ) -> tuple[tuple[CombEvidence, ...], tuple[CombEvidence, ...]]:
     """Every comb in the wide bands; slow exact ones in the narrow ones too, and what is too slow for one stretch of a
     long recording over all of it: the best of these looks, each paid for."""
     wide = looks[0]
-    first = weigh(wide.spectra, wide.bands, question.combs, families)
+    first = weigh(wide.spectra, wide.bands, question.combs, families, known=outside)
     seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
     orders = {comb.tone: comb.order for comb in (*first.combs, *first.strangers)}
     for look in looks[1:]:
         requests = tuple(request for request in question.combs if _suits(request, look, wide))
         names = {request.name for request in requests}
         n = look.spectra.power.shape[1]
-        known = np.zeros(n, dtype=bool)
+        known = outside[:n].copy() if not look.slow else np.zeros(n, dtype=bool)
         for name, bins in first.owned:
             if name in names:
                 continue
@@ -147,14 +159,18 @@ def _is_slow(order: float, wide: Look) -> bool:
 
 
 def _beside(
-    combs: tuple[CombEvidence, ...], look: Look, question: Question, families: Families
+    combs: tuple[CombEvidence, ...],
+    look: Look,
+    question: Question,
+    families: Families,
+    outside: NDArray[np.bool_],
 ) -> tuple[CombEvidence, ...]:
     """Every comb with what is seen of it once the hits of the strongest are cut out, and of the next strongest too when
     that is clear by then. A comb that is chance to begin with is not read again."""
     requests = {request.name: request for request in question.combs}
     result = {comb.tone: comb for comb in combs}
     hits: list[Hits] = []
-    known = np.zeros(look.spectra.power.shape[1], dtype=bool)
+    known = outside.copy()
     waiting = {comb.tone for comb in combs if comb.false_alarm_probability <= WORTH_A_LOOK}
     strongest = max(combs, key=lambda comb: comb.score)
     while _clear(strongest) and len(hits) < MOST_CUT_OUT and waiting - {strongest.tone}:

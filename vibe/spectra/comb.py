@@ -52,6 +52,9 @@ class CombRequest:
     sidebands: tuple[float, ...] = ()
     carriers: tuple[int, ...] = (1,)
     max_harmonic: int = SLIPPING_HARMONICS
+    slower: tuple[float, ...] = ()
+    """Slower orders at which the part itself may repeat: half its own where every second strike is weaker, what carries
+    it through the load, the cage of its bearing. A comb there is no stranger's."""
 
     @property
     def slips(self) -> bool:

@@ -110,11 +110,11 @@ def weigh(
         if explained is not ground.explained:
             ground = whole.explaining(explained)
         best = _first(ground.read(waiting), ground)
-        own = _lines_mask(spectra, best)
+        own = lines_mask(spectra, best)
         if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
             stranger = ground.stranger
             if stranger is not None and _outshines(spectra, bands, stranger, best):
-                beyond = explained | _lines_mask(spectra, stranger)
+                beyond = explained | lines_mask(spectra, stranger)
                 evidence = _judge(bands, stranger, whole.explaining(beyond))
                 if evidence.false_alarm_probability <= STRANGER_FALSE_ALARM:
                     strangers.append(evidence)
@@ -157,7 +157,7 @@ def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> 
     all the more surely.
     """
     spectra = whole.scorer.spectra
-    own = _lines_mask(spectra, reading, to_the_last=True)
+    own = lines_mask(spectra, reading, to_the_last=True)
     # What lies so close is left to the decoys, but for lines that noise never makes.
     certain = own & (spectra.power[reading.group] > NEVER_NOISE)
     steps = [(explained & ~own) | certain, explained & ~own]
@@ -271,7 +271,7 @@ def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, ground: Ground)
     )  # fmt: skip
 
 
-def _lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:
+def lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:
     """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input.
 
     Where these would own too much of the axis for anything else to be heard, fewer: those at its own modulators, then
@@ -296,7 +296,7 @@ def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> N
         request=request, carrier=1, order=order, score=0.0, group=int(spectra.power.mean(axis=1).argmax()),
         harmonics=request.max_harmonic, sidebands=(), places=1,
     )  # fmt: skip
-    return _lines_mask(spectra, reading)
+    return lines_mask(spectra, reading)
 
 
 def _harmonics_mask(

@@ -43,6 +43,8 @@ class Families:
 
     innocent: tuple[tuple[float, int], ...]
     speed_spread: float = 0.0
+    ambiguous: tuple[tuple[float, int], ...] = ()
+    """Combs of other machines at orders where a part in the question has its tone too: nobody else's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,9 +86,15 @@ class Ground:
     def mask(self, request: CombRequest) -> NDArray[np.bool_]:
         """Bins that tell nothing of a request: explained ones, and those of innocents other than itself."""
         innocent = tuple(f for f in self.families.innocent if not _belongs(request, f[0]))
+        low, high = self.window(request, 1)
+        innocent += tuple(f for f in self.families.ambiguous if not low <= f[0] <= high)
         if innocent not in self._masks:
             self._masks[innocent] = self.explained | self._innocents.lines(innocent)
         return self._masks[innocent]
+
+    def innocent_lines(self, innocent: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
+        """Bins (n,) that families of innocents own."""
+        return self._innocents.lines(innocent)
 
     def read(self, requests: Sequence[CombRequest]) -> list[CombReading]:
         """The best place inside each request's window, over its carriers and with or without its sidebands.

@@ -149,7 +149,7 @@ def presence(
     ``mains_hz``: frequencies whose multiples tell nothing. ``pulsed``: the speed comes from a pulse sensor and is no
     alias. None where no family has a line in what was measured.
     """
-    axes = [_axis_of(spectra, law.mean_hz, mains_hz)]
+    axes = [spectrum_axis(spectra, law.mean_hz, mains_hz)]
     if envelope is not None:
         axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
     families = [f for f in families if any(axes[0].holds(order) for lines in f.lines(f.count) for order, _ in lines)]
@@ -192,7 +192,7 @@ class _Strays:
     elsewhere: float
 
 
-def _strays(axis: _Axis, own: Real, speeds: Real) -> _Strays:
+def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
     """Counted in the same spectra at the places that the drive itself does not use."""
     whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
     whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
@@ -204,10 +204,10 @@ def _strays(axis: _Axis, own: Real, speeds: Real) -> _Strays:
     return _Strays(whole=np.maximum(rate, elsewhere), elsewhere=float(elsewhere))
 
 
-def _shaft(axis: _Axis, strays: _Strays, speeds: Real) -> Real:
+def _shaft(axis: Axis, strays: _Strays, speeds: Real) -> Real:
     """What the shaft's own first lines say against a speed (speeds,); nothing for it."""
     surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
-    return np.minimum(_ratio(surprise, SHAFT_SEEN, strays.whole), 0.0)
+    return np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.whole), 0.0)
 
 
 def _over_speeds(values: Real) -> float:
@@ -216,7 +216,7 @@ def _over_speeds(values: Real) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Axis:
+class Axis:
     """Surprise -ln p of every place of one or more spectra, the best of three bins, paid for; 0 where nothing is."""
 
     rows: tuple[tuple[Real, float], ...]
@@ -242,21 +242,22 @@ class _Axis:
         return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
 
 
-def _axis_of(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz: Sequence[float]) -> _Axis:
+def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz: Sequence[float]) -> Axis:
+    """Surprise over orders of the input, multiples of the mains left out."""
     rows = []
     for one in spectra:
         step = one.bin_hz / input_hz
         row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
         _hide_hum(row, one.bin_hz, mains_hz)
         rows.append((row, step))
-    return _Axis(rows=tuple(rows), audible=AUDIBLE)
+    return Axis(rows=tuple(rows), audible=AUDIBLE)
 
 
-def _envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> _Axis:
+def _envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> Axis:
     strongest = envelope.power.max(axis=0).astype(np.float64) - np.log(envelope.power.shape[0])
     row = _best_of_three(strongest)
     _hide_hum(row, envelope.step * input_hz, mains_hz)
-    return _Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
+    return Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
 
 
 def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
@@ -277,7 +278,7 @@ def _best_of_three(over: Real) -> Real:
 
 
 def _evidence(
-    axes: Sequence[_Axis], strays: Sequence[_Strays], shaft: Real, families: Sequence[Lines], speeds: Real
+    axes: Sequence[Axis], strays: Sequence[_Strays], shaft: Real, families: Sequence[Lines], speeds: Real
 ) -> Real:
     """Log likelihood ratio (speeds,) of "these families may stand here" against "nothing of them"."""
     total = np.zeros(speeds.size)
@@ -287,14 +288,14 @@ def _evidence(
                 continue
             orders, seen = np.array(lines).T[:, :, None]
             whole = np.abs(orders - np.rint(orders)) <= CLEAR_BINS * axis.step
-            ratio = _ratio(axis.at(orders * speeds), seen, np.where(whole, stray.whole, stray.elsewhere))
+            ratio = line_ratio(axis.at(orders * speeds), seen, np.where(whole, stray.whole, stray.elsewhere))
             if number > 0:
                 ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
             total += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
     return total
 
 
-def _ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
+def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
     """Log likelihood ratio (speeds,) of "the drive's line may stand here" over lines (lines, speeds); what is NaN tells
     nothing. Lines of others are as loud as the drive's own: no line tells more than that one stands where few do."""
     noise, loud = np.exp(-surprise), 1.0 / np.log1p(LOUDEST) / (1.0 + surprise)

@@ -1,0 +1,483 @@
+"""Combs that need no list: the strongest fundamental of all explains its lines before a part of the drive gets them.
+
+Every order from ``LOWEST_ORDER`` up is scored as any comb is (Fisher's sum of line surprises, best group of bands, best
+number of harmonics). Of the best one the *fundamental* is sought: a slower order takes its place where the lines that
+only the slower one makes stand too; a faster one where they do not. Whose it is comes after that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.evidence import CombEvidence
+from vibe.core.outside import ForeignComb
+from vibe.spectra.bands import BandEnvelopes
+from vibe.spectra.comb import CombRequest, Combs, CombScorer
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.evidence import lines_mask
+from vibe.spectra.ground import STILL_A_LINE, CombReading, Families, Ground, grown
+from vibe.spectra.size import measured
+
+LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0
+FEWEST_REPEATS = 12.0
+"""Repeats within the capture: below, drift of level and speed stands where lines would."""
+LEAST_SCORE = 45.0
+"""-ln p of a comb that takes lines from parts. Of sound simulated drives the best of all orders reaches 20 to 40."""
+MOST_SURPRISE = 20.0
+"""No capture supports a smaller chance than exp(-20)."""
+LINE_BINS = 1.5
+"""Half width of a line [bins]."""
+MOST_TAKEN = 40
+"""Lines of a comb that are told as taken from others."""
+FEWEST_LINES = 4
+"""Lines over the floor that a foreign comb shows."""
+MOST_FOREIGN, MOST_LOOKS = 3, 5
+MOST_TESTED = 12
+"""Multiples and parts of an order that are tested for being the fundamental."""
+STANDING = 0.6
+"""Share of the free lines between that stand when a slower order is the fundamental; an irregular comb lacks some."""
+DROP_DB, OWN_DROP_DB = 8.0, 3.0
+"""By how much the lines that only a slower order makes may be weaker; where the faster is a part's own, less."""
+FIRST_LINES, FIRST_STAND = 6, 4
+"""Of the first free lines of a foreign comb, and how many of them stand."""
+WANDER = 1.5e-3
+"""Relative, three standard deviations of a loaded motor's speed within a capture (common practice: 5e-4)."""
+FAR = 0.04
+"""Relative distance from a race's window within which a comb may still be its own."""
+FAINTEST_DB = -6.0
+"""Fainter combs accuse nobody and need not be explained."""
+SLOW_TURN_TOLERANCE = 2.5
+"""Bins by which the highest line used may miss a whole multiple of a slow turn."""
+NEAR_ROTOR = 0.02
+"""Relative distance from the shaft's own order within which a rotor is a neighbour of alike speed."""
+MOST_PER_TURN = 64
+"""Teeth, flights, blades on the output (common practice); above, one race order in sixteen would fit by chance."""
+MOST_CHANCE = 0.25
+"""Share of orders that would fit a whole number per slow turn by chance, above which that fit tells nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Found:
+    """A comb that no part in the question makes; ``turns`` are the slow shafts of which it is a whole number."""
+
+    order: float
+    last: int
+    """Highest harmonic that stands."""
+    per_turn: tuple[int, float] | None
+    ambiguous: bool
+    evidence: CombEvidence
+    reading: CombReading
+    turns: tuple[float, ...]
+
+
+def joint(spectra: EnvelopeSpectra) -> EnvelopeSpectra:
+    """The groups over all channels alone: a third of the work, and what is outside reaches every point."""
+    most = max(len({channel for channel, _ in members}) for members in spectra.members)
+    keep = [g for g, members in enumerate(spectra.members) if len({channel for channel, _ in members}) == most]
+    return replace(
+        spectra,
+        power=np.ascontiguousarray(spectra.power[keep]), modulation=spectra.modulation[keep],
+        floor=spectra.floor[keep], low_hz=spectra.low_hz[keep], high_hz=spectra.high_hz[keep],
+        members=tuple(spectra.members[g] for g in keep),
+    )  # fmt: skip
+
+
+def foreign_combs(
+    spectra: EnvelopeSpectra,
+    bands: Sequence[BandEnvelopes],
+    requests: Sequence[CombRequest],
+    families: Families,
+    slow_turns: Sequence[float] = (),
+) -> tuple[tuple[ForeignComb, ...], NDArray[np.bool_]]:
+    """Combs of other machines, strongest first, and the bins (n,) that they own.
+
+    ``requests``: what parts of the machine make. What lies in their windows is theirs, but for a comb that is exactly a
+    whole number per turn of one of ``slow_turns``, orders of shafts that turn other machines.
+    """
+    some = joint(spectra)
+    whole = Ground(CombScorer(some), requests, families, np.zeros(some.power.shape[1], dtype=bool))
+    found, owned = _Search(some, bands, whole, tuple(slow_turns)).run()
+    found, owned = _settled(found, owned, some, requests, whole, families)
+    return tuple(_told(one, some.step) for one in found), owned
+
+
+def _told(found: _Found, step: float) -> ForeignComb:
+    reach = LINE_BINS * step
+    return ForeignComb(
+        order=found.order,
+        evidence=found.evidence,
+        spread=reach / (found.order * max(found.last, 1)),
+        per_turn=found.per_turn,
+        ambiguous=found.ambiguous,
+        taken=()
+        if found.ambiguous
+        else tuple((k * found.order - reach, k * found.order + reach) for k in range(1, MOST_TAKEN + 1)),
+    )
+
+
+class _Search:
+    """The strongest comb of all is explained, and the next one sought without its lines."""
+
+    def __init__(
+        self, spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], whole: Ground, slow_turns: tuple[float, ...]
+    ) -> None:
+        self.spectra, self.bands, self.whole, self.slow_turns = spectra, bands, whole, slow_turns
+        self.requests, self.families, self.step = whole.requests, whole.families, spectra.step
+        n = spectra.power.shape[1]
+        innocent = tuple(family for family in whole.families.innocent if family[0] > 0.9)
+        self.taken = whole.innocent_lines(innocent).copy()
+        self.owned, self.kept = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+        self.lowest = max(LOWEST_ORDER, FEWEST_REPEATS * spectra.step)
+
+    def run(self) -> tuple[list[_Found], NDArray[np.bool_]]:
+        highest = min(HIGHEST_ORDER, self.spectra.top_order / 2)
+        orders = self.whole.scorer.half_bins(self.lowest, highest)
+        found: list[_Found] = []
+        for _ in range(MOST_LOOKS):
+            scores = self.whole.scorer.score([Combs(orders=orders, mask=self.taken, max_harmonic=12)], slip=True)[0]
+            spot = int(scores.score.argmax())
+            if float(scores.score[spot]) < LEAST_SCORE or len(found) >= MOST_FOREIGN:
+                break
+            one = self._explained(
+                float(scores.orders[spot]), float(scores.score[spot]), int(scores.group[spot]),
+                int(scores.harmonics[spot]),
+            )  # fmt: skip
+            if one is not None:
+                found.append(one)
+        return found, self.owned
+
+    def _explained(self, order: float, score: float, group: int, harmonics: int) -> _Found | None:
+        """Whose a comb is: its lines are taken from the next looks; None where a part of the machine makes it."""
+        some, step, taken, whole = self.spectra, self.step, self.taken, self.whole
+        power = some.power[group]
+
+        def drop_db(fast: float, slow: float) -> float:
+            mine = _owner(fast, self.requests, whole, self.families, FAR)
+            exact = _per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
+            return DROP_DB if mine is None or exact else OWN_DROP_DB
+
+        def own_law(fast: float, slow: float) -> NDArray[np.bool_] | None:
+            """Bins that the part at ``fast`` fills itself; None where ``slow`` is an order of its own."""
+            mine = _owner(fast, self.requests, whole, self.families, FAR)
+            if mine is None or not mine.slips:
+                return np.zeros(power.size, dtype=bool)
+            exact = _per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
+            if not exact and _of_own_law(mine, slow, step):
+                return None
+            return lines_mask(some, _reading_of(mine, fast, group))
+
+        base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law)
+        lines, last = standing(power, step, base, taken)
+        owner = _owner(base, self.requests, whole, self.families)
+        near_rotor = abs(base - 1.0) < NEAR_ROTOR
+        if owner is None and near_rotor:
+            owner = _race_with_sides(power, step, base, taken, self.requests, whole)
+        exact = _per_turn(base, last, step, self.slow_turns)
+        slips = owner is not None and owner.slips
+        told = exact is not None or near_rotor
+        reading = CombReading(
+            request=CombRequest(name=f"{'outside' if told else 'unknown'} {base:.4g}", order=base), carrier=1,
+            order=base, score=score, group=group, harmonics=max(3, harmonics), sidebands=(), places=1,
+        )  # fmt: skip
+        if owner is not None and not (slips and exact):
+            # A part's own comb takes its side lines with it: they are nobody else's.
+            place = base if abs(base / owner.order - 1) < 0.6 else max(1, round(owner.order / base)) * base
+            mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
+            self.taken, self.kept = taken | mine, self.kept | mine
+            return None
+        turns = self.slow_turns if exact else ()
+        if not near_rotor and not _first_stand(power, step, base, taken):
+            self.taken = taken | _own_bins(some, reading, ())
+            return None
+        mask = _own_bins(some, reading, turns)
+        self.taken = taken | mask
+        evidence = measured(some, self.bands, reading, 0.0)
+        if lines < FEWEST_LINES or evidence.hit_over_floor_db < FAINTEST_DB:
+            return None
+        # What a part claimed first stays its own; so does what may be a part's as well.
+        if not slips:
+            self.owned |= mask & ~self.kept
+        chance = float(np.exp(-min(score, MOST_SURPRISE)))
+        return _Found(
+            order=base, last=last, per_turn=exact, ambiguous=slips, reading=reading, turns=turns,
+            evidence=replace(evidence, false_alarm_probability=chance),
+        )  # fmt: skip
+
+
+def _settled(
+    found: list[_Found],
+    owned: NDArray[np.bool_],
+    some: EnvelopeSpectra,
+    requests: Sequence[CombRequest],
+    whole: Ground,
+    families: Families,
+) -> tuple[list[_Found], NDArray[np.bool_]]:
+    """Without those whose fundamental was only seen in another comb's lines, and whose multiple is a part's own."""
+    if len(found) < 2:
+        return found, owned
+    step = some.step
+    masks = [_own_bins(some, one.reading, one.turns) for one in found]
+    kept = []
+    for number, one in enumerate(found):
+        others = np.any([m for k, m in enumerate(masks) if k != number], axis=0)
+        power = some.power[one.reading.group]
+        spurious = False
+        for times in (2, 3, 4, 5):
+            owner = _owner(times * one.order, requests, whole, families)
+            if owner is None or not owner.slips:
+                continue
+            stand, free, level = _between(power, step, one.order, times, others, 8 * times * one.order)
+            own = _level(power, step, times * one.order, others)
+            spurious |= free > 0 and (stand <= 0.5 * free or level < own - DROP_DB)
+        if not spurious:
+            kept.append(number)
+    if len(kept) < len(found):
+        owned = np.zeros_like(owned)
+        for number in kept:
+            if not found[number].ambiguous:
+                owned |= masks[number]
+    return [found[number] for number in kept], owned
+
+
+def _line(power: NDArray[np.float32], step: float, order: float, half: int) -> tuple[float, int]:
+    middle = round(order / step)
+    if not half < middle < power.size - half - 1:
+        return 0.0, middle
+    near = power[middle - half : middle + half + 1]
+    return float(near.max()), middle - half + int(near.argmax())
+
+
+def sharpened(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_]) -> tuple[float, int]:
+    """The order from all its free lines, and the highest harmonic used: the n-th tells it n times as closely."""
+    bins, weights, last = 0.0, 0.0, 1
+    for harmonic in range(1, 61):
+        half = 1 + min(harmonic // 4, 2) if weights == 0 else 1
+        top, spot = _line(power, step, harmonic * order, half)
+        if spot >= power.size - 4:
+            break
+        if top < STILL_A_LINE or mask[spot]:
+            continue
+        a, b, c = (float(x) for x in np.sqrt(power[spot - 1 : spot + 2]))
+        place = spot + (c - a) / (a + b + c)
+        weight = harmonic * np.log(top)
+        bins, weights, last = bins + weight * place, weights + weight * harmonic, harmonic
+        order = bins / weights * step
+    return order, last
+
+
+def standing(
+    power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_], skip: int = 0, most: int = 40
+) -> tuple[int, int]:
+    """How many free lines stand at multiples of ``order`` (those of ``skip`` left out), and the highest that does."""
+    count = last = 0
+    for harmonic in range(1, most + 1):
+        if skip and harmonic % skip == 0:
+            continue
+        top, spot = _line(power, step, harmonic * order, 1)
+        if 0 < spot < power.size and not mask[spot] and top > STILL_A_LINE:
+            count, last = count + 1, harmonic
+    return count, last
+
+
+def _between(
+    power: NDArray[np.float32], step: float, slow: float, times: int, mask: NDArray[np.bool_], reach: float
+) -> tuple[int, int, float]:
+    """Of the free lines that only ``slow`` makes, not ``times`` of it: how many stand, how many there are, and their
+    mean level [dB]; up to the order ``reach``."""
+    stand = free = 0
+    level = 0.0
+    for harmonic in range(1, int(reach / slow) + 1):
+        if harmonic % times == 0:
+            continue
+        top, spot = _line(power, step, harmonic * slow, 1)
+        if not 1 < spot < power.size - 2 or mask[spot - 1 : spot + 2].any():
+            continue
+        free += 1
+        stand += top > STILL_A_LINE
+        level += 10 * float(np.log10(max(top, 1.0)))
+        if free >= 3 * times:
+            break
+    return stand, free, level / max(1, free)
+
+
+def fundamental(
+    power: NDArray[np.float32],
+    step: float,
+    order: float,
+    mask: NDArray[np.bool_],
+    lowest: float,
+    drop_db: Callable[[float, float], float],
+    own_law: Callable[[float, float], NDArray[np.bool_] | None],
+) -> float:
+    """The slowest order whose own lines stand, or the fastest that makes all that do.
+
+    ``drop_db(order, slow)``: by how much the lines that only ``slow`` makes may be weaker: side lines of a damaged part
+    fall on many a grid, yet lie below what they stand beside. ``own_law(order, slow)`` are the bins that a part of the
+    machine at ``order`` fills itself, None where ``slow`` is the part's own: then it is no fundamental of another.
+    """
+    order, last = sharpened(power, step, order, mask)
+    # Another rotor at about the shaft's speed: its first lines may lie in the shaft's own.
+    rotor = order / max(1, round(order))
+    if order > 1.5 and 1.5 * step / (last * order) < abs(rotor - 1) < NEAR_ROTOR:
+        rotor = sharpened(power, step, rotor, mask)[0] if standing(power, step, rotor, mask)[0] >= 3 else rotor
+        stand, free, level = _between(power, step, rotor, round(order), mask, 30.0)
+        if own_law(order, rotor) is None or _sides_nearer(power, step, order, rotor, mask):
+            free = 0
+        if free >= 3 and stand >= 0.5 * free and level >= _level(power, step, order, mask) - drop_db(order, rotor):
+            return rotor
+    # Faster: most lines between are missing.
+    for times in (7, 5, 3, 2):
+        stand, free, _ = _between(power, step, order, times, mask, 8 * order * times)
+        strong = standing(power, step, times * order, mask, most=12)[0]
+        if free >= 2 * (times - 1) and stand <= 0.34 * free and strong >= 3 and times * order < HIGHEST_ORDER:
+            return fundamental(power, step, times * order, mask, lowest, drop_db, own_law)
+    own = _level(power, step, order, mask)
+    for times in range(MOST_TESTED, 1, -1):
+        slow = order / times
+        if slow < lowest or (abs(slow - 1) < NEAR_ROTOR and _sides_nearer(power, step, order, slow, mask)):
+            continue
+        law = own_law(order, slow)
+        if law is None:
+            continue
+        stand, free, level = _between(power, step, slow, times, mask | law, max(3 * order, 2.0))
+        if free >= 3 and stand >= STANDING * free and level >= own - drop_db(order, slow):
+            return sharpened(power, step, slow, mask)[0]
+    return order
+
+
+def _sides_nearer(power: NDArray[np.float32], step: float, order: float, rotor: float, mask: NDArray[np.bool_]) -> bool:
+    """Whether the lines between lie where the shaft's side lines of ``order`` would, rather than at multiples of
+    another rotor: a race near a whole order with strong side lines fills the same grid, but for a bin or two."""
+    times = round(order / rotor)
+    total = 0.0
+    for number in range(1, 4 * times):
+        harmonic = round(number / times)
+        if number % times == 0 or harmonic == 0:
+            continue
+        side = (harmonic * order + (number - harmonic * times)) / step
+        own = number * rotor / step
+        if abs(side - own) < 1.2 or max(side, own) > power.size - 4:
+            continue
+        a, b = round(side), round(own)
+        if not (mask[a] or mask[b]):
+            total += float(np.log(max(float(power[a]), 1.0)) - np.log(max(float(power[b]), 1.0)))
+    return total > 0
+
+
+def _level(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_]) -> float:
+    """Mean level over the floor of the first three free lines of a comb [dB]."""
+    tops = []
+    for harmonic in range(1, 13):
+        top, spot = _line(power, step, harmonic * order, 1)
+        if 1 < spot < power.size - 2 and not mask[spot]:
+            tops.append(10 * np.log10(max(top, 1.0)))
+        if len(tops) == 3:
+            break
+    return float(np.mean(tops)) if tops else 0.0
+
+
+def _owner(
+    order: float, requests: Sequence[CombRequest], ground: Ground, families: Families, far: float = 0.0
+) -> CombRequest | None:
+    """The request in whose window an order lies, itself or as twice it; or an innocent's."""
+    bin_ = ground.scorer.spectra.step
+    for own, _ in families.innocent:
+        for times in (0.5, 1, 2, 3) if own == 1.0 else (1, 2, 3) if own > 0.9 else (1,):
+            if abs(order - times * own) < 0.35 * bin_:
+                return CombRequest(name="innocent", order=own)
+    exact = [r for r in requests if not r.slips]
+    for request in (*exact, *(r for r in requests if r.slips)):
+        for carrier in request.carriers:
+            low, high = ground.window(request, carrier)
+            if not request.slips:
+                low, high = low + 0.15 * bin_, high - 0.15 * bin_
+            elif carrier == 1 and request.order > 1.5:
+                low, high = low * (1 - far), high * (1 + far)
+            if low <= order <= high:
+                return request
+        if _of_own_law(request, order, bin_):
+            return request
+    return None
+
+
+def _of_own_law(request: CombRequest, order: float, step: float) -> bool:
+    """Whether the part repeats at ``order`` as well, more slowly than its tone: every second strike, its cage."""
+    low, high = request.slip
+    widest = max(abs(low), abs(high))
+    return any(abs(order / slower - 1) <= widest + step / slower for slower in request.slower)
+
+
+def _per_turn(order: float, last: int, step: float, slow_turns: Sequence[float]) -> tuple[int, float] | None:
+    """The whole number per turn of a slow shaft that an order is, if only few orders would be one by chance."""
+    for turn in slow_turns:
+        number = round(order / turn)
+        tolerance = SLOW_TURN_TOLERANCE * step / max(last, 1)
+        if (
+            1 < number <= MOST_PER_TURN
+            and 2 * tolerance / turn <= MOST_CHANCE
+            and abs(order - number * turn) < tolerance
+        ):
+            return number, turn
+    return None
+
+
+def _race_with_sides(
+    power: NDArray[np.float32],
+    step: float,
+    rotor: float,
+    mask: NDArray[np.bool_],
+    requests: Sequence[CombRequest],
+    ground: Ground,
+) -> CombRequest | None:
+    """The race near a whole multiple of ``rotor`` whose side lines explain the lines between better."""
+    for request in requests:
+        times = round(request.order / rotor)
+        low, high = ground.window(request, 1)
+        if request.slips and times > 1 and low <= times * rotor <= high:
+            place, _ = sharpened(power, step, times * rotor, mask)
+            if low <= place <= high and _sides_nearer(power, step, place, rotor, mask):
+                return request
+    return None
+
+
+def _reading_of(request: CombRequest, order: float, group: int) -> CombReading:
+    return CombReading(
+        request=request, carrier=1, order=order, score=0.0, group=group, harmonics=request.max_harmonic, sidebands=(),
+        places=1,
+    )  # fmt: skip
+
+
+def _first_stand(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_]) -> bool:
+    """Whether the first free lines stand: those of short impacts fall with order, those of a grid that somebody else's
+    side lines happen to meet do not."""
+    stand = free = 0
+    for harmonic in range(1, 25):
+        top, spot = _line(power, step, harmonic * order, 1)
+        if not 1 < spot < power.size - 2 or mask[spot - 1 : spot + 2].any():
+            continue
+        free += 1
+        stand += top > STILL_A_LINE
+        if free == FIRST_LINES:
+            break
+    return stand >= FIRST_STAND and free >= FIRST_STAND
+
+
+def _own_bins(spectra: EnvelopeSpectra, reading: CombReading, turns: Sequence[float]) -> NDArray[np.bool_]:
+    """Bins of all lines of a comb, and of their sidebands at slow turns where there is room."""
+    n, step = spectra.power.shape[1], spectra.step
+    mask = np.zeros(n, dtype=bool)
+    room = reading.order / step
+    half = int(np.clip(0.06 * room, 1, 3))
+    shifts = [0.0] + [s * t for t in turns for s in (-1, 1) if room > 12 * t / step > 36]
+    for harmonic in range(1, int(n * step / reading.order) + 1):
+        # What is not driven by this shaft has a wander of its own.
+        wide = half if turns else min(half + int(np.ceil(WANDER * harmonic * room)), max(half, int(0.2 * room)))
+        for shift in shifts:
+            middle = round((harmonic * reading.order + shift) / step)
+            mask[max(0, middle - wide) : middle + wide + 1] = True
+    strongest = spectra.power.max(axis=0) - np.float32(np.log(spectra.power.shape[0]))
+    return mask if turns else grown(mask, strongest, 2 * WANDER * room * 8)
