@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -200,6 +201,8 @@ def test_the_turn_of_a_cage_is_its_own_where_its_lines_are_even_and_an_elements_
     finding = lone(diagnose(case(combs=of_bearing(cage=cage_comb(SURE, 3.0, levels_db)))))
     assert finding.tone == f"{BEARING}.{part}"
     assert 0.6 < finding.probability < 0.95
+    # The shift is that of the cage's turn, whichever of the two it is.
+    assert re.search(r"0\.398, [+-]0\.\d % from where the geometry", finding.why)
 
 
 @pytest.mark.parametrize(("side_db", "likelier"), [(14.0, True), (20.0, False), (3.0, False)])

@@ -237,7 +237,9 @@ def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told) -> Findin
     orders = " and ".join(order_text(comb.order) for comb in told.shown)
     off = ""
     if tone is not None and len(told.shown) == 1:
-        shift = (size.order / tone.order - 1) * 100
+        # A rolling element may show itself by the cage's turn; hits that nobody asked for are measured against its own.
+        usual = next((one.order for one in case.tones.tones if one.id == size.tone), tone.order)
+        shift = (size.order / usual - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
     whole = probability(heard.chance, case.priors.get("rolling bearing", 0.02))
     fluted = told.part in ("outer_race", "inner_race") and is_fluting(case, size)
