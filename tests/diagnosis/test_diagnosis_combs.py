@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -226,7 +227,11 @@ def test_the_turn_of_a_cage_is_its_own_where_its_lines_are_even_and_an_elements_
 ) -> None:
     finding = lone(diagnose(case(combs=of_bearing(cage=cage_comb(SURE, 3.0, levels_db)))))
     assert finding.tone == f"{BEARING}.{part}"
-    assert 0.6 < finding.probability < 0.95
+    (share,) = [item.value for item in finding.evidence if item.kind == "element"]
+    assert share is not None
+    assert 0.6 < share < 0.95
+    # The shift is that of the cage's turn, whichever of the two it is.
+    assert re.search(r"0\.398, [+-]0\.\d % from where the geometry", finding.why)
 
 
 @pytest.mark.parametrize(("side_db", "likelier"), [(14.0, True), (20.0, False), (3.0, False)])

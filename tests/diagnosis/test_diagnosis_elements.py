@@ -94,3 +94,22 @@ def test_two_bearings_stay_two_findings() -> None:
         update={"tone": "bearing.output bearing.outer_race", "component": "bearing.output bearing.outer_race"}
     )
     assert len(merged([[found("outer_race", 0.9)], [other]])) == 2
+
+
+def test_cages_that_turn_alike_are_one_finding_that_cannot_tell_which(case: MakeCase, tones: ToneTable) -> None:
+    """The eccentric bearing's cage turns at 0.397 orders, the input bearing's at 0.398."""
+    mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"
+    order, its = tones.tone(mine).order, tones.tone(other).order
+    assert abs(order / its - 1) < 0.01
+    heard = {mine: comb(mine, order * 0.995, 1e-8, 4.0), other: comb(other, order * 0.995, 1e-8, 4.0)}
+    (both,) = diagnose(case(combs=heard))
+    # The usual slip, half a per cent, brings the input bearing's cage there.
+    assert both.component.startswith(HEAD)
+    assert other in both.cannot_be_told_from
+    assert "Cages of 2 bearings" in both.why
+    assert both.probability < 0.5 < both.damage_probability
+    # The twin: where the other's cage cannot be, nothing is shared.
+    far = order * 1.008
+    assert far / its > 1 + tones.tone(other).slip[1]
+    (alone,) = diagnose(case(combs={mine: comb(mine, far, 1e-8, 4.0)}))
+    assert alone.probability == pytest.approx(2 * both.probability, rel=1e-6)

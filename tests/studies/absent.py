@@ -7,8 +7,8 @@ IMS rig of the University of Cincinnati; pillow block of Liu et al., 2025) is ju
 beside the bearing under test, ``count`` others that are not there, three at a time; and once more with the bearing
 under test left out, so that what is really broken has no name. No race and no element of an absent bearing lies within
 slip of half, one, two or three times a tone of a bearing that is there, or of a harmonic of the shaft; a cage that does
-is not counted. The motor rig has a 6203 at its fan end, so 6203 counts as present there; elsewhere it is absent where
-its tones do not coincide.
+is not counted, nor is what is heard by the turn of such a cage alone, whichever element is named for it. The motor rig
+has a 6203 at its fan end, so 6203 counts as present there; elsewhere it is absent where its tones do not coincide.
 
 The records are looked for where ``VIBE_OPEN_DATA`` points, else in ``../shared/open_data`` beside the clone; without
 them the study says so and ends.
@@ -204,7 +204,8 @@ def look_at(look: Look) -> Seen:
     found = [
         finding.tone or finding.component
         for finding in result.findings
-        if finding.tone in counted or (finding.tone is None and finding.component in counted_bearings)
+        if (finding.tone in counted or (finding.tone is None and finding.component in counted_bearings))
+        and not (finding.seen_in and all(name.endswith(".cage") and name not in counted for name in finding.seen_in))
     ]
     others = {name for finding in result.findings for name in finding.cannot_be_told_from}
     return Seen(

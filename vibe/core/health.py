@@ -47,7 +47,8 @@ class Finding(Part):
     """How the severity came about, with its numbers; null where it is not read from impacts."""
     growth_db: float | None = None
     component_probability: Probability | None = None
-    """That something in the same bearing is damaged, whichever of its elements; None where no whole was judged."""
+    """That something is damaged where this points: the same bearing, whichever of its elements, or a bearing whose cage
+    turns alike and that it cannot be told from; None where no whole was judged."""
     cannot_be_told_from: list[str] = Field(default_factory=list)
     seen_in: list[str] = Field(default_factory=list)
     """Tones whose combs show it, the largest first, where these are not just its own."""

@@ -15,6 +15,8 @@ from vibe.diagnosis.settings import CombSettings
 
 LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be told from (common practice)."""
+SAME_PLACE = 0.005
+"""Relative distance within which two combs lie at one place."""
 WORDS = {
     "outer_race": "outer race", "inner_race": "inner race", "rolling_element": "rolling elements", "cage": "cage",
 }  # fmt: skip
@@ -43,13 +45,28 @@ class _Told:
 
 
 def find(case: Case) -> list[Finding]:
-    """At most one finding per bearing: that it is damaged, and the element that explains its combs best."""
-    findings = []
+    """At most one finding per bearing: that it is damaged, and the element that explains its combs best.
+
+    Cages of many bearings turn alike. What is heard by a cage's turn alone is one finding, of the bearing whose usual
+    slip brings its cage there, and the others are what it cannot be told from.
+    """
+    spoken: list[tuple[Bearing, dict[str, CombEvidence], _Heard]] = []
     for bearing in case.drive.bearing:
         combs = _combs(case, bearing)
         heard = _heard(case, bearing, combs)
         if heard is not None:
-            findings.append(_finding(case, bearing, heard, _told(case, bearing, heard, combs)))
+            spoken.append((bearing, combs, heard))
+    turns = {bearing.name: combs["cage"] for bearing, combs, heard in spoken if heard.shown == (combs.get("cage"),)}
+    findings = []
+    for bearing, combs, heard in spoken:
+        own, rivals = turns.get(bearing.name), []
+        if own is not None:
+            rivals = _cages_at(case, own.order, leave_out=bearing)
+            off = _off_usual(case, bearing, own.order)
+            nearer = (name for name, comb in turns.items() if abs(comb.order / own.order - 1) < SAME_PLACE)
+            if any(_off_usual(case, other, own.order) < off for other in case.drive.bearing if other.name in nearer):
+                continue
+        findings.append(_finding(case, bearing, heard, _told(case, bearing, heard, combs), rivals))
     return findings
 
 
@@ -63,6 +80,21 @@ def _struck(combs: Sequence[CombEvidence]) -> str:
     """What a cage passes where it is seen in one of ``combs``."""
     names = (comb.tone.rpartition(".")[2] for comb in combs)
     return next((_STRUCK[name] for name in names if name in _STRUCK), "the outer ring")
+
+
+def _cages_at(case: Case, order: float, *, leave_out: Bearing) -> list[str]:
+    """Other bearings' cages that may turn at ``order``, slip allowed for."""
+    names = [f"bearing.{bearing.name}.cage" for bearing in case.drive.bearing if bearing is not leave_out]
+    cages = [tone for tone in case.tones.tones if tone.component in names]
+    at = [tone for tone in cages if 1 + tone.slip[0] <= order / tone.order <= 1 + tone.slip[1]]
+    return list(dict.fromkeys(tone.component for tone in at))
+
+
+def _off_usual(case: Case, bearing: Bearing, order: float) -> float:
+    """How far, relative, ``order`` lies from where the usual slip puts the nearest tone of a bearing's cage."""
+    component = f"bearing.{bearing.name}.cage"
+    cages = [tone for tone in case.tones.tones if tone.component == component]
+    return min(abs(order / (tone.order * (1 + sum(tone.slip) / 2)) - 1) for tone in cages)
 
 
 def signs(case: Case, bearing: Bearing) -> Signs | None:
@@ -232,10 +264,11 @@ def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> boo
     )
 
 
-def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told) -> Finding:
+def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told, rivals: Sequence[str]) -> Finding:
+    """``rivals``: cages of other bearings that would be heard in the same place."""
     size = told.shown[0]
     tone = case.tones.tone(f"bearing.{bearing.name}.{told.part}") if told.part else None
-    alike = tones_at(case, size.order, leave_out=tone.id if tone else "")
+    alike = [*rivals, *tones_at(case, size.order, leave_out=tone.id if tone else "")]
     for part, share in sorted(told.shares.items(), key=lambda item: -item[1]):
         other = f"bearing.{bearing.name}.{part}"
         if share >= LISTED_FROM and part != told.part and any(t.id == other for t in case.tones.tones):
@@ -255,22 +288,24 @@ def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told) -> Findin
     orders = " and ".join(order_text(comb.order) for comb in told.shown)
     off = ""
     if tone is not None and len(told.shown) == 1:
-        seen = case.tones.tone(size.tone) if told.part == "cage" and size.tone.startswith(tone.id) else tone
-        shift = (size.order / seen.order - 1) * 100
+        # A rolling element may show itself by the cage's turn; hits that nobody asked for are measured against its own.
+        usual = next((one.order for one in case.tones.tones if one.id == size.tone), tone.order)
+        shift = (size.order / usual - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
     whole = probability(heard.chance, case.priors.get("rolling bearing", 0.02))
     fluted = told.part in ("outer_race", "inner_race") and is_fluting(case, size)
+    among = f"Cages of {1 + len(rivals)} bearings of this drive turn so; any may be the one. " if rivals else ""
     return Finding(
         tone=tone.id if tone else None,
         component=tone.component if tone else f"bearing.{bearing.name}",
         defect=FLUTING if fluted else tone.defect if tone else LOCAL_DAMAGE,
-        probability=whole * told.sure,
+        probability=whole * told.sure / (1 + len(rivals)),
         component_probability=whole,
         false_alarm_probability=heard.chance,
         severity=case.severity(size.hit_over_floor_db),
         seen_in=[comb.tone for comb in told.shown],
         cannot_be_told_from=list(dict.fromkeys(alike)),
-        why=f"{told.reason}{'The vibration swells' if fluted else 'Hits repeat'} at order {orders}{off}, "
+        why=f"{told.reason}{among}{'The vibration swells' if fluted else 'Hits repeat'} at order {orders}{off}, "
         f"{size.hit_over_floor_db:+.1f} dB against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; "
         f"the chance that a sound drive shows this is {chance_text(heard.chance)}.{_WASHBOARD if fluted else ''}",
         evidence=items,
