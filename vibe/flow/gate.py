@@ -15,8 +15,11 @@ if TYPE_CHECKING:
     from vibe.spectra.presence import Family, Presence
 
 OWN_PARTS = ("stage", "bearing")
-SPEAKS_FROM = 0.5
+SPEAKS_FROM = 0.9
 """Probability from which a damaged part is proof enough that its drive was heard."""
+NOT_AGAINST = -4.6
+"""Log odds of the drive's own lines, ln 1/99, below which they speak so much against it that damage is taken for
+another machine's."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
@@ -49,11 +52,11 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
         reading.spectra, envelope, list(reading.samples.values()), reading.law, families, spread, mains,
         pulsed=speed.method == "tachometer",
     )  # fmt: skip
-    speaks = any(f.component.startswith(OWN_PARTS) and f.probability >= SPEAKS_FROM for f in findings)
+    speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
     if was is None:
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
-    if speaks:
-        return Gate(probability=max([was.probability, *(f.probability for f in findings)]), reason=None)
+    if speaks and was.log_odds >= NOT_AGAINST:
+        return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.heard:
         return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short))
     if not was.steady:

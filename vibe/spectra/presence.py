@@ -164,19 +164,21 @@ def presence(
     own = _over_speeds(
         shaft + np.sum([_evidence(axes, strays, shaft, f.lines(f.count), speeds) for f in families], axis=0)
     )
-    others = 0.0
+    total = 0.0
     rivals: dict[int, float] = {}
-    for family in families:
+    for number, family in enumerate(families):
+        others = [f for k, f in enumerate(families) if k != number]
         decoys = {
-            count: _over_speeds(shaft + _evidence(axes, strays, shaft, family.lines(count), speeds))
+            count: _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
             for count in COUNTS
             if abs(count - family.count) > ALIKE and count > 2 * family.difference
+            for lines in [_not_own(family.lines(count), made, others, CLEAR_BINS * axes[0].step)]
         }
-        others += _over_speeds(np.array(list(decoys.values())))
+        total += _over_speeds(np.array(list(decoys.values())))
         rivals = rivals or decoys
     best = max(rivals, key=lambda count: rivals[count])
     return Presence(
-        log_odds=own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), others + np.log(PRIOR_OTHER))),
+        log_odds=own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), total + np.log(PRIOR_OTHER))),
         own=own,
         better=best if rivals[best] > own else None,
         gap_s=_gap_s(samples, law, [f.count * f.unit for f in families]),
@@ -208,6 +210,17 @@ def _shaft(axis: Axis, strays: _Strays, speeds: Real) -> Real:
     """What the shaft's own first lines say against a speed (speeds,); nothing for it."""
     surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
     return np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.whole), 0.0)
+
+
+def _not_own(decoy: tuple[Lines, Lines, Lines], own: Real, others: Sequence[Family], near: float) -> list[Lines]:
+    """A decoy's families without the lines that the drive itself makes by another way: pins' pass and lobes at any line
+    of its own, meshes at those of its other stages. They would stand for the drive, not for the decoy."""
+    elsewhere = [order for f in others for lines in f.lines(f.count) for order, _ in lines]
+    kept = []
+    for number, lines in enumerate(decoy):
+        taken = own if number else np.array(elsewhere)
+        kept.append([line for line in lines if not taken.size or np.abs(taken - line[0]).min() > near])
+    return kept
 
 
 def _over_speeds(values: Real) -> float:

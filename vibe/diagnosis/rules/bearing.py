@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import gcd
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
@@ -13,6 +14,8 @@ from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.settings import CombSettings
 
+STANDS_DB, FEWEST_STANDING = 9.0, 3
+"""A line this far over its floor stands (noise: once in 3,000 bins), and how many must to tell which are missing."""
 LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be told from (common practice)."""
 SAME_PLACE = 0.005
@@ -237,12 +240,26 @@ def _most(shares: Mapping[str, float]) -> str:
 def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is no chance, and deeper than sound bearings make it."""
     deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
-    return deep and comb.false_alarm_probability <= limit
+    return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and len(_standing(comb)) > 1
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a cage hits something: surely, and clearly or by a long comb. What it modulates has few lines."""
-    return cage.false_alarm_probability <= limit and (_clear(cage, settings) or is_long(cage, settings))
+    sure = cage.false_alarm_probability <= limit and (_clear(cage, settings) or is_long(cage, settings))
+    return sure and not _of_faster(cage)
+
+
+def _of_faster(comb: CombEvidence) -> bool:
+    """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
+    element strikes twice in a spin, so its every second line may be all that there is."""
+    stand = _standing(comb)
+    every = gcd(*stand)
+    return len(stand) >= FEWEST_STANDING and every > (2 if comb.tone.endswith("rolling_element") else 1)
+
+
+def _standing(comb: CombEvidence) -> list[int]:
+    """Numbers of the harmonics that stand. One alone may be anybody's."""
+    return [k for k, line in enumerate(comb.lines, 1) if line.over_floor_db >= STANDS_DB]
 
 
 def _left_by(cage: CombEvidence, comb: CombEvidence, limit: float) -> bool:
