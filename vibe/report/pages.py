@@ -77,7 +77,8 @@ def _environment() -> Environment:
         "number": words.number, "percent": words.probability, "odds": words.odds, "when": words.when,
         "component": words.component, "seconds": words.seconds, "frequency": words.frequency,
         "fraction": words.fraction, "direction": words.direction, "sentence_case": words.sentence_case,
-        "printable": words.printable, "breakable": breakable, "whole_units": whole_units, "unit": words.unit, "loader": loader,
+        "printable": words.printable, "breakable": breakable, "whole_units": whole_units, "unit": words.unit,
+        "loader": loader,
     }  # fmt: skip
     environment.filters |= history_words.FILTERS
     environment.globals |= {
