@@ -36,9 +36,10 @@ def open_data(repository: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def printing() -> None:
-    """For tests that need a PDF: skips, and says why, on a machine that can make none."""
-    from vibe.report.pdf import make_pdf
+    """For tests that need PDFs as vibe draws them: skips, and says why, where the library for that is missing."""
+    from vibe.report.printer import PRINTER, DrawingError
 
-    made = make_pdf("<!doctype html><title>T</title><p>Some words.</p>")
-    if made.content is None:
-        pytest.skip(made.remark)
+    try:
+        PRINTER.draw("<!doctype html><title>T</title><p>Some words.</p>")
+    except (OSError, DrawingError) as error:
+        pytest.skip(f"no PDF can be drawn here: {error}")

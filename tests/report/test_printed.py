@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import printed
 import pytest
-from conftest import damaged_dossier, make_plan, sound_dossier, unknown_dossier
 from test_route_sheet import CAUTIONS, point, route, stop
 
 from vibe.core.dossier import Dossier
@@ -19,9 +18,9 @@ pytestmark = pytest.mark.usefixtures("printing")
 HEADINGS = ("Findings", "The whole signal", "Levels", "What could not be seen", "Tones of this drive", "Next capture")
 
 
-@pytest.mark.parametrize("make", [damaged_dossier, sound_dossier, unknown_dossier])
-def test_a_drive_report(make: Callable[[], Dossier], tmp_path: Path) -> None:
-    dossier = make()
+@pytest.mark.parametrize("name", ["damaged", "sound", "unknown"])
+def test_a_drive_report(name: str, request: pytest.FixtureRequest, tmp_path: Path) -> None:
+    dossier: Dossier = request.getfixturevalue(name)
     made = write_drive(dossier, tmp_path, force=False)
     assert made.pdf is not None
     health = dossier.health
@@ -48,8 +47,9 @@ def test_a_route_sheet_keeps_each_stop_on_one_page(tmp_path: Path) -> None:
         assert "output side" in after
 
 
-def test_a_capture_plan(tmp_path: Path) -> None:
-    plans = [make_plan(tag) for tag in ("TH-01", "TH-02", "TH-03", "TH-04", "TH-05")]
+def test_a_capture_plan(damaged: Dossier, tmp_path: Path) -> None:
+    assert damaged.plan is not None
+    plans = [replace(damaged.plan, drive=tag) for tag in ("TH-01", "TH-02", "TH-03", "TH-04", "TH-05")]
     made = write_plan_sheet(plans, tmp_path, force=False)
     assert made.pdf is not None
     assert "Cautions" in printed.check(made.pdf.read_bytes(), title="Capture plan")[0]

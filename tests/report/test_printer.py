@@ -107,19 +107,27 @@ class urls: URLFetcher = dict
 DEFAULT_OPTIONS = {"pdf_tags": False}
 """
     library(folder, text, monkeypatch)
-    assert one.draw("first") == b"first"
+    assert one.draw("first") == (b"first", "")
     for _ in range(2):
         with pytest.raises(DrawingError, match="signal SIGSEGV"):
             one.draw("die")
         with pytest.raises(DrawingError, match="a fault of its own"):
             one.draw("fail")
-        assert one.draw("other") == b"other"
+        assert one.draw("other") == (b"other", "")
     for _ in range(printer.MOST_CRASHES):
         with pytest.raises(DrawingError):
             one.draw("die")
     with pytest.raises(OSError, match="2 times in a row"):
         one.draw("other")
     one.close()
+
+
+@pytest.mark.usefixtures("printing")
+def test_letters_that_the_font_lacks_are_told() -> None:
+    made = pdf.make_pdf(PAGE.replace("Some", "水 \u202eÄ→"))
+    assert made.content is not None
+    assert made.remark == "in the PDF, characters that its font lacks are boxes (水); the HTML page shows them"
+    assert pdf.make_pdf(PAGE).remark == ""
 
 
 def test_without_its_fonts_nothing_is_started(one: Printer, monkeypatch: pytest.MonkeyPatch) -> None:

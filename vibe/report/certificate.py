@@ -69,9 +69,8 @@ def write_certificate(acceptance: Acceptance, out: Path, *, force: bool, pdf: bo
     if pdf:
         made = make_pdf(page)
         printed = made.content
-        if printed is None:
-            remarks.append(made.remark)
-        else:
+        remarks += [made.remark] if made.remark else []
+        if printed is not None:
             printed, remark = _attached(printed, {JSON_NAME: text, HTML_NAME: page})
             remarks += [remark] if remark else []
             if not remark and not _can_be_compared(printed, page):

@@ -4,8 +4,9 @@
 only when it is loaded, and its native parts can take a process down with them: both are reasons not to draw where the
 analysis runs.
 
-In: the length of the page (8 bytes, big-endian), its text in UTF-8. Out: ``P`` and a PDF, ``L`` and a sentence where
-this machine lacks something, ``F`` and a sentence where drawing failed; each with its length before it.
+In: the length of the page (8 bytes, big-endian), its text in UTF-8. Out: ``P``, a PDF and a sentence about it, empty
+mostly; or ``L`` and a sentence where this machine lacks something, ``F`` and a sentence where drawing failed. Each text
+has its length before it.
 """
 
 from __future__ import annotations
@@ -16,15 +17,18 @@ import os
 import shutil
 import signal
 import sys
+import unicodedata
 import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
 
-from vibe.report.fonts import VARIABLE
+from vibe.report.fonts import VARIABLE, font_files
 
 LENGTH_BYTES = 8
 DRAWN, LACKING, FAILED = b"P", b"L", b"F"
+MOST_NAMED = 6
+"""Characters that are named."""
 
 
 def send(stream: IO[bytes], content: bytes, kind: bytes = b"") -> None:
@@ -56,8 +60,10 @@ def main() -> None:
     # What a library prints must not get between the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
+    known = frozenset[int]()
     try:
         draw, lack = _drawer(), ""
+        known = _characters()
     except (ImportError, OSError) as error:
         draw, lack = None, first_line(error)
     try:
@@ -66,12 +72,14 @@ def main() -> None:
                 send(answers, lack.encode(), LACKING)
                 continue
             try:
-                content = draw(page.decode("utf-8", "surrogatepass"))
+                html = page.decode("utf-8", "surrogatepass")
+                content = draw(html)
             except Exception as error:  # the renderer's own fault costs this page only
                 logging.getLogger(__name__).exception("a page could not be drawn")
                 send(answers, first_line(error).encode("utf-8", "replace"), FAILED)
             else:
                 send(answers, content, DRAWN)
+                send(answers, boxes(html, known).encode("utf-8"))
     except BrokenPipeError:
         pass
     finally:
@@ -109,6 +117,24 @@ def _drawer() -> Callable[[str], bytes]:
             gc.enable()
 
     return draw
+
+
+def _characters() -> frozenset[int]:
+    """All that the plain face can show."""
+    from fontTools.ttLib import TTFont
+
+    with TTFont(font_files()[0], lazy=True) as font:
+        return frozenset(font.getBestCmap())
+
+
+def boxes(html: str, known: frozenset[int]) -> str:
+    """A sentence where a page has letters that its font has not; empty where all can be shown."""
+    # Controls, marks of direction and the like have no shape anywhere.
+    lacking = sorted(c for c in set(html) if ord(c) not in known and unicodedata.category(c)[0] not in "CZ")
+    if not lacking:
+        return ""
+    shown = " ".join(lacking[:MOST_NAMED]) + (" …" if len(lacking) > MOST_NAMED else "")
+    return f"in the PDF, characters that its font lacks are boxes ({shown}); the HTML page shows them"
 
 
 def data_only(weasyprint: Any) -> Callable[[str], Any]:

@@ -64,7 +64,7 @@ def write_drive(dossier: Dossier, folder: Path, *, force: bool, pdf: bool = True
     remarks: list[str] = []
     view = _view(dossier)
     printed = make_pdf(render_drive(view, live=False)) if pdf else None
-    if printed is not None and printed.content is None:
+    if printed is not None and printed.remark:
         remarks.append(printed.remark)
     has_pdf = printed is not None and printed.content is not None
     page = render_drive(view | {"pdf_name": "health.pdf" if has_pdf else None}, live=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from vibe.report import history_words, words
 from vibe.report.policy import PLACE, loader, with_policy
@@ -56,12 +56,6 @@ def breakable(identifier: str) -> Markup:
     return Markup("<wbr>").join(re.split(r"(?<=[._/])", words.printable(identifier)))
 
 
-def whole_units(text: str) -> Markup:
-    """A figure whose unit stays in one piece: lines may break after a solidus, so ``mm/s`` would be parted."""
-    parts = [Markup('<span class="nowrap">{}</span>').format(p) if "/" in p else escape(p) for p in text.split(" ")]
-    return Markup(" ").join(parts)
-
-
 def _shown(value: Any) -> Any:
     """What a template puts out: every text without control characters, whoever wrote it."""
     return words.printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
@@ -77,8 +71,7 @@ def _environment() -> Environment:
         "number": words.number, "percent": words.probability, "odds": words.odds, "when": words.when,
         "component": words.component, "seconds": words.seconds, "frequency": words.frequency,
         "fraction": words.fraction, "direction": words.direction, "sentence_case": words.sentence_case,
-        "printable": words.printable, "breakable": breakable, "whole_units": whole_units, "unit": words.unit,
-        "loader": loader,
+        "printable": words.printable, "breakable": breakable, "unit": words.unit, "loader": loader,
     }  # fmt: skip
     environment.filters |= history_words.FILTERS
     environment.globals |= {

@@ -19,7 +19,7 @@ _CHROMIUM_LIMIT_S = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pdf:
-    """The document, or the remark that says why there is none."""
+    """The document, or the remark that says why there is none; beside a document, what it does not show."""
 
     content: bytes | None
     remark: str = ""
@@ -34,7 +34,8 @@ def make_pdf(html: str) -> Pdf:
     reasons = []
     for name, maker in (("weasyprint", _by_weasyprint), ("chromium", _by_chromium)):
         try:
-            return Pdf(content=maker(html))
+            content, remark = maker(html)
+            return Pdf(content=content, remark=remark)
         except (ImportError, OSError, DrawingError) as error:
             reasons.append(f"{name}: {first_line(error)}")
         except Exception as error:  # a renderer's own fault must not cost the run its other results
@@ -48,11 +49,11 @@ def warm_up() -> None:
     PRINTER.warm_up()
 
 
-def _by_weasyprint(html: str) -> bytes:
+def _by_weasyprint(html: str) -> tuple[bytes, str]:
     return PRINTER.draw(html)
 
 
-def _by_chromium(html: str) -> bytes:
+def _by_chromium(html: str) -> tuple[bytes, str]:
     program = next((found for name in _CHROMIUM_NAMES if (found := shutil.which(name))), None)
     if program is None:
         raise OSError("no Chromium is installed")
@@ -70,4 +71,4 @@ def _by_chromium(html: str) -> bytes:
             )
         except (subprocess.CalledProcessError, subprocess.TimeoutExpired) as error:
             raise OSError(f"{Path(program).name} did not print the page") from error
-        return target.read_bytes()
+        return target.read_bytes(), ""

@@ -74,13 +74,11 @@ def write_plan_sheet(
     write_whole(csv_path, plan_csv(plans), force=force)
     write_whole(json_path, plan_json(plans), force=force)
     write_whole(html_path, page, force=force)
-    remarks: tuple[str, ...] = ()
+    remarks = (printed.remark,) if printed is not None and printed.remark else ()
     if printed is not None and printed.content is not None:
         write_whole(pdf_path, printed.content, force=force)
-        return PlanFiles(html=html_path, pdf=pdf_path, csv=csv_path, json=json_path)
+        return PlanFiles(html=html_path, pdf=pdf_path, csv=csv_path, json=json_path, remarks=remarks)
     remove_older(pdf_path)
-    if printed is not None:
-        remarks = (printed.remark,)
     return PlanFiles(html=html_path, pdf=None, csv=csv_path, json=json_path, remarks=remarks)
 
 

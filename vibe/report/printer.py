@@ -48,8 +48,8 @@ class Printer:
                 except OSError as error:
                     self._lack = str(error)
 
-    def draw(self, html: str) -> bytes:
-        """The PDF of a page.
+    def draw(self, html: str) -> tuple[bytes, str]:
+        """The PDF of a page, and what it does not show as the page does; empty mostly.
 
         Raises:
             OSError: this machine lacks something that drawing needs.
@@ -58,10 +58,10 @@ class Printer:
         with self._lock:
             if self._lack:
                 raise OSError(self._lack)
-            kind, content = self._asked(html)
+            kind, content, note = self._asked(html)
             if kind == DRAWN:
                 self._crashes = 0
-                return content
+                return content, note.decode("utf-8", "replace")
             said = content.decode("utf-8", "replace")
             if kind == LACKING:
                 self._lack = said
@@ -74,7 +74,7 @@ class Printer:
         with self._lock:
             self._end()
 
-    def _asked(self, html: str) -> tuple[bytes, bytes]:
+    def _asked(self, html: str) -> tuple[bytes, bytes, bytes]:
         process = self._started()
         assert process.stdin is not None
         assert process.stdout is not None
@@ -91,18 +91,19 @@ class Printer:
             send(process.stdin, html.encode("utf-8", "surrogatepass"))
             kind = process.stdout.read(1)
             content = receive(process.stdout) if kind else None
+            note = receive(process.stdout) if kind == DRAWN else b""
         except OSError:  # it died while it was told what to draw
-            kind, content = b"", None
+            kind, content, note = b"", None, None
         finally:
             timer.cancel()
-        if content is None:
+        if content is None or note is None:
             self._crashes += 1
             why = f"took more than {LIMIT_S:.0f} s" if late.is_set() else f"its process {_ending(process)}"
             self._end()
             if self._crashes >= MOST_CRASHES:
                 self._lack = f"{why}, {self._crashes} times in a row"
             raise DrawingError(why)
-        return kind, content
+        return kind, content, note
 
     def _started(self) -> subprocess.Popen[bytes]:
         if self._process is not None and self._owner != os.getpid():

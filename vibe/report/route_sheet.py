@@ -105,7 +105,7 @@ def write_route_plan(
     has_pdf = "plan.pdf" in contents
     if not has_pdf:
         remove_older(folder / "plan.pdf")
-    remarks = [printed.remark] if printed is not None and not has_pdf else []
+    remarks = [printed.remark] if printed is not None and printed.remark else []
     if kept:
         there = f"{kept[0]} and {len(kept) - 1} more like it were" if len(kept) > 1 else f"{kept[0]} was"
         remarks.append(f"{there} there already and kept, with what is noted in it")
