@@ -57,7 +57,7 @@ def comb(
     where: Localisation | None = None,
     level_db: float | None = None,
 ) -> CombEvidence:
-    level = level_db if level_db is not None else 20.0 if chance < 1e-3 else 3.0
+    level = level_db if level_db is not None else 20.0 if chance < 0.01 else 3.0
     return CombEvidence(
         tone=tone,
         order=order,

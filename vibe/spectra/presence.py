@@ -39,6 +39,8 @@ of a speed that is another line's."""
 SHAFT_MISSING = -5.0
 """Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies
 off the whole multiples may be the whole multiples of another rotor."""
+ALIAS = -6.9
+"""Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
 SHAFT_LINES = 7.0
 """Orders below which whole multiples are the shaft's own, whatever turns."""
 CLEAR_BINS = 5.0
@@ -160,27 +162,27 @@ def presence(
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
     made = np.concatenate([np.array(lines)[:, 0] for f in families for lines in f.lines(f.count) if lines])
     strays = [_strays(axis, made, speeds) for axis in axes]
-    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], speeds)
-    own = _over_speeds(
-        shaft + np.sum([_evidence(axes, strays, shaft, f.lines(f.count), speeds) for f in families], axis=0)
-    )
-    total = 0.0
-    rivals: dict[int, float] = {}
+    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
+    heard: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
+        own = _over_speeds(shaft + _evidence(axes, strays, shaft, family.lines(family.count), speeds))
         decoys = {
             count: _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
             for count in COUNTS
             if abs(count - family.count) > ALIKE and count > 2 * family.difference
             for lines in [_not_own(family.lines(count), made, others, CLEAR_BINS * axes[0].step)]
         }
-        total += _over_speeds(np.array(list(decoys.values())))
-        rivals = rivals or decoys
-    best = max(rivals, key=lambda count: rivals[count])
+        other = _over_speeds(np.array(list(decoys.values()))) + float(np.log(PRIOR_OTHER))
+        odds = own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
+        best = max(decoys, key=lambda count: decoys[count])
+        heard.append((odds, own, best if decoys[best] > own else None))
+    # One stage that is heard is proof enough; that the best of them was taken is paid for.
+    odds, own, better = max(heard, key=lambda one: min(one[0], one[1]))
     return Presence(
-        log_odds=own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), total + np.log(PRIOR_OTHER))),
+        log_odds=odds - float(np.log(len(heard))),
         own=own,
-        better=best if rivals[best] > own else None,
+        better=better,
         gap_s=_gap_s(samples, law, [f.count * f.unit for f in families]),
     )
 
@@ -206,10 +208,19 @@ def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
     return _Strays(whole=np.maximum(rate, elsewhere), elsewhere=float(elsewhere))
 
 
-def _shaft(axis: Axis, strays: _Strays, speeds: Real) -> Real:
-    """What the shaft's own first lines say against a speed (speeds,); nothing for it."""
+def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
+    """What the shaft's own first lines say against a speed (speeds,); nothing for it.
+
+    Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
+    of a machine fit a speed wrong by one lobe, but for what is absent.
+    """
     surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
-    return np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.whole), 0.0)
+    against = np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.whole), 0.0)
+    past = family.count / (family.count - family.difference)
+    for alias in (past, 1 / past) if family.difference else ():
+        stands = axis.at(alias * speeds, shaft=True) > STANDS
+        against = np.where(stands & (surprise[0] < STANDS), np.minimum(against, ALIAS), against)
+    return against
 
 
 def _not_own(decoy: tuple[Lines, Lines, Lines], own: Real, others: Sequence[Family], near: float) -> list[Lines]:
