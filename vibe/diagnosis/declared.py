@@ -13,8 +13,8 @@ DECLARED_TOO = 0.3
 (common practice)."""
 MOST_TIMES = 12
 SAME = 5e-4
-"""Relative distance within which two combs of order 1 are one: a line and a half of a capture of 240 turns (10 s at 24 Hz)
-over twelve lines. Slower ones are so much less sharp."""
+"""Relative distance within which two combs of order 1 are one: a line and a half of a capture of 240 turns (10 s at 24
+Hz) over twelve lines. Slower ones are so much less sharp."""
 
 
 def doubted_by_declared(case: Case, findings: Sequence[Finding]) -> list[Finding]:
