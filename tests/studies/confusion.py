@@ -77,7 +77,7 @@ class Named:
 def name_it(planted: Planted) -> Named:
     """Makes the capture and judges it."""
     drive = FLEET[planted.tag]
-    conditions = life(planted.seed, of=planted.of, surrounded=True, **dict(planted.fixed))
+    conditions = life(planted.seed, of=planted.of, surrounded=planted.tag, **dict(planted.fixed))
     result = judged(simulate(drive, planted.damage, seed=planted.seed, conditions=conditions), drive)
     return Named(planted=planted, findings=tuple(result.findings), speed_right=result.reading is not None)
 
@@ -255,7 +255,7 @@ def on_ramp(one: Named) -> bool:
 
 
 def load_of(one: Named) -> float:
-    return life(one.planted.seed, of=one.planted.of, surrounded=True).load_percent
+    return life(one.planted.seed, of=one.planted.of, surrounded=one.planted.tag).load_percent
 
 
 def summary(named: Sequence[Named]) -> list[dict[str, Any]]:

@@ -59,7 +59,7 @@ def listen(work: tuple[str, int]) -> Sound:
         fixed["speed_drift"] = RAMP if seed % 8 < 4 else -RAMP
     elif variant == "tachometer":
         fixed["tachometer"] = True
-    conditions = life(seed, of="healthy", surrounded=True, **fixed)
+    conditions = life(seed, of="healthy", surrounded=tag, **fixed)
     result = judged(simulate(FLEET[tag], seed=seed, conditions=conditions), FLEET[tag])
     combs = {comb.tone: comb for comb in result.combs.values()}
     kind = {name: KINDS.get(tones(tag).tone(name).family, "other") for name in combs}

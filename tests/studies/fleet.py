@@ -97,11 +97,11 @@ def settings() -> Settings:
     return load_settings()
 
 
-def life(seed: int, *, of: str = "", surrounded: bool = False, **fixed: Any) -> Conditions:
+def life(seed: int, *, of: str = "", surrounded: str = "", **fixed: Any) -> Conditions:
     """What a capture may meet: pitch errors, speed wander and drift, load, neighbours' lines, stray shocks.
 
     ``fixed`` values replace the drawn ones. ``of`` parts the streams of studies, so that none repeats another's.
-    ``surrounded``: half of the captures have one to three machines or other causes around the drive, at random
+    ``surrounded``: a drive's tag; half of its captures have one to three machines or other causes around it, at random
     strengths. Every study that counts false alarms asks for it; those that measure how little can be found do not.
     """
     rng = np.random.default_rng([seed, *of.encode()])
@@ -117,8 +117,9 @@ def life(seed: int, *, of: str = "", surrounded: bool = False, **fixed: Any) -> 
         ),
         "stray_shocks": int(rng.choice([0, 0, 1, 4])),
     }
-    if surrounded and rng.random() < SURROUNDED:
-        drawn["surroundings"] = around(rng)
+    if surrounded:
+        beside = np.random.default_rng([seed, *f"{of} around {surrounded}".encode()])
+        drawn["surroundings"] = around(beside) if beside.random() < SURROUNDED else ()
     return Conditions(**{**drawn, **fixed})
 
 

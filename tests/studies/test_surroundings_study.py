@@ -119,6 +119,5 @@ def test_a_declared_chain_accuses_nobody() -> None:
     assert _accused(DECLARED, 6) == []
 
 
-@pytest.mark.xfail(strict=True, reason="combs of others do not yet take their lines before the parts of the drive do")
 def test_a_chain_that_nobody_declared_accuses_nobody() -> None:
     assert _accused("chain", 6) == []

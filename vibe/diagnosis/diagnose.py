@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from vibe.core.health import Finding
 from vibe.diagnosis.beside import beside_others, part_of, without_doubles, without_outshone
 from vibe.diagnosis.case import Case
+from vibe.diagnosis.declared import doubted_by_declared
 from vibe.diagnosis.outside_doubt import doubted_by_outside
 from vibe.diagnosis.rules import RULES
 from vibe.diagnosis.severity import graded
@@ -20,7 +21,8 @@ def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
     weighed = beside_others(case)
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
-    kept = doubted_by_outside(weighed, doubted(weighed, without_outshone(weighed, findings)))
+    kept = doubted(weighed, without_outshone(weighed, findings))
+    kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))
     kept = [graded(weighed, finding) for finding in kept]
     return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
 
