@@ -186,6 +186,23 @@ def test_a_cage_is_one_part_whatever_it_strikes(case: MakeCase, tones: ToneTable
     assert diagnose(case(combs=of_bearing() | {f"{BEARING}.{frame}": chance})) == []
 
 
+@pytest.mark.parametrize(("share", "tone"), [(0.5, None), (2.0, f"{BEARING}.cage")])
+def test_a_cage_seen_past_two_bodies_may_carry_an_element_that_differs(
+    case: MakeCase, tones: ToneTable, settings: Settings, share: float, tone: str | None
+) -> None:
+    """A cage strikes one place of one body; what it carries passes them all."""
+    cage = part_comb("cage", SURE, 5.0, score=99.0)
+    name = f"{BEARING}.cage_past_inner"
+    past = comb(name, tones.tone(name).order, NOTHING, -1.0, score=30.0)
+    combs = of_bearing(cage=cage)
+    stricter = case(combs=combs | {name: past}).tone_alarm / settings.diagnosis.comb.inferred_stricter_by
+    past = replace(past, false_alarm_probability=share * stricter)
+    finding = lone(diagnose(case(combs=combs | {name: past})))
+    assert finding.tone == tone
+    assert f"{BEARING}.rolling_element" in finding.cannot_be_told_from
+    assert (f"{BEARING}.cage" in finding.cannot_be_told_from) == (tone is None)
+
+
 def test_other_parts_are_told_from_a_cage_once_though_it_has_several_orders(case: MakeCase, tones: ToneTable) -> None:
     near = tones.tone("bearing.eccentric bearing.cage_past_load").order
     found = tones_at(case(), near, leave_out="stage1.lobe")

@@ -49,6 +49,14 @@ def _cage(case: Case, bearing: Bearing) -> CombEvidence | None:
     return max((case.combs[name] for name in names if name in case.combs), key=lambda comb: comb.score, default=None)
 
 
+def _also_past(case: Case, cage: CombEvidence, limit: float) -> CombEvidence | None:
+    """Another comb of the same cage that is surely there. A cage that strikes does so at one place of one body."""
+    head = cage.tone.rpartition(".")[0]
+    others = (case.combs[name] for part in CAGES if (name := f"{head}.{part}") in case.combs)
+    sure = [comb for comb in others if comb.tone != cage.tone and comb.false_alarm_probability <= limit]
+    return max(sure, key=lambda comb: comb.score, default=None)
+
+
 def _struck(comb: CombEvidence) -> str:
     """What a cage passes where it is seen in ``comb``."""
     return _STRUCK.get(comb.tone.rpartition(".")[2], "the outer ring")
@@ -101,7 +109,14 @@ def _one_element(case: Case, combs: dict[str, CombEvidence]) -> _Choice | None:
     present = {p: comb for p, comb in combs.items() if p != "cage" and _speaks(comb, limit, settings)}
     cage = combs.get("cage")
     strikes = cage is not None and _strikes(cage, stricter, settings)
-    if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present.values()):
+    alone = cage is not None and all(_left_by(cage, comb, limit) for comb in present.values())
+    if cage is not None and strikes and alone and (past := _also_past(case, cage, stricter)) is not None:
+        reason = (
+            f"The cage is seen past {_struck(cage)} and past {_struck(past)}: what it carries past both, one rolling "
+        )
+        reason += "element that differs, is as likely as the cage itself. "
+        return _Choice(part="", shown=(cage, past), chance=cage.false_alarm_probability, reason=reason)
+    if cage is not None and strikes and alone:
         reason = f"Hits repeat as the cage passes {_struck(cage)}: the cage itself, or one rolling element that "
         reason += "differs. "
         return _Choice(part="cage", shown=(cage,), chance=cage.false_alarm_probability, reason=reason)
