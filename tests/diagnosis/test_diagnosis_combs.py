@@ -65,7 +65,9 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     clear, faintest = settings.clear_hit_over_floor_db, settings.faintest_bearing_hit_over_floor_db
     high = settings.hit_line_over_floor_db
     for chance, hit_db, level_db, tones in (
-        (0.99 * alarm, clear + 0.1, high - 5.0, [f"{BEARING}.{part}"]),
+        (0.99 * alarm, clear + 0.1, high - 0.5, [f"{BEARING}.{part}"]),
+        # Lines that noise makes as well, all alike low, are no comb of a bearing's.
+        (0.99 * alarm, clear + 0.1, high - 5.0, []),
         (1.01 * alarm, clear + 20.0, high + 5.0, []),
         (SURE, faintest - 0.1, high + 20.0, []),
     ):
@@ -76,6 +78,24 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     for chance, found in ((0.9 * stricter, True), (1.1 * stricter, False)):
         faint = part_comb(part, chance, clear - 0.1, level_db=high + 0.1)
         assert bool(diagnose(case(combs=of_bearing(**{part: faint})))) is found
+
+
+@pytest.mark.parametrize(
+    ("levels_db", "named"),
+    [
+        ([20.0, 15.0, 12.0, 10.0, 9.5], True),
+        ([20.0, 3.0, 14.0, 2.0, 12.0, 3.0], True),
+        # Every second line alone: something twice as fast makes them; one alone may be anybody's.
+        ([2.0, 20.0, 3.0, 18.0, 2.0, 15.0, 1.0, 14.0], False),
+        ([2.0, 3.0, 27.0, 3.0, 3.0, 5.0], False),
+    ],
+)
+def test_a_race_is_not_named_by_lines_that_something_faster_makes(
+    case: MakeCase, levels_db: list[float], named: bool
+) -> None:
+    seen = part_comb("outer_race", SURE, 3.0)
+    lines = tuple(CombLine(order=k * seen.order, over_floor_db=level) for k, level in enumerate(levels_db, 1))
+    assert bool(diagnose(case(combs=of_bearing(outer_race=replace(seen, lines=lines))))) is named
 
 
 def test_the_fainter_the_hits_of_a_race_the_less_sure_is_its_element(case: MakeCase) -> None:
@@ -209,6 +229,23 @@ def test_a_cage_is_one_part_whatever_it_strikes(case: MakeCase, tones: ToneTable
     # The healthy twin: the same comb, no surer than chance.
     chance = replace(seen, false_alarm_probability=NOTHING)
     assert diagnose(case(combs=of_bearing() | {f"{BEARING}.{frame}": chance})) == []
+
+
+@pytest.mark.parametrize(("share", "tone"), [(0.5, None), (2.0, f"{BEARING}.cage")])
+def test_a_cage_seen_past_two_bodies_may_carry_an_element_that_differs(
+    case: MakeCase, tones: ToneTable, settings: Settings, share: float, tone: str | None
+) -> None:
+    """A cage strikes one place of one body; what it carries passes them all."""
+    cage = replace(cage_comb(SURE, 5.0, EVEN), score=99.0)
+    name = f"{BEARING}.cage_past_inner"
+    past = comb(name, tones.tone(name).order, NOTHING, -1.0, score=30.0)
+    combs = of_bearing(cage=cage)
+    stricter = case(combs=combs | {name: past}).tone_alarm / settings.diagnosis.comb.inferred_stricter_by
+    past = replace(past, false_alarm_probability=share * stricter)
+    finding = lone(diagnose(case(combs=combs | {name: past})))
+    assert finding.tone == tone
+    assert f"{BEARING}.rolling_element" in finding.cannot_be_told_from
+    assert (f"{BEARING}.cage" in finding.cannot_be_told_from) == (tone is None)
 
 
 def test_other_parts_are_told_from_a_cage_once_though_it_has_several_orders(case: MakeCase, tones: ToneTable) -> None:

@@ -9,6 +9,7 @@ from math import gcd
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
+from vibe.core.tones import CAGES
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.fluting import is_fluting
@@ -91,6 +92,14 @@ def _cages_at(case: Case, order: float, *, leave_out: Bearing) -> list[str]:
     cages = [tone for tone in case.tones.tones if tone.component in names]
     at = [tone for tone in cages if 1 + tone.slip[0] <= order / tone.order <= 1 + tone.slip[1]]
     return list(dict.fromkeys(tone.component for tone in at))
+
+
+def _also_past(case: Case, bearing: Bearing, cage: CombEvidence, limit: float) -> CombEvidence | None:
+    """Another comb of the same cage that is surely there. A cage that strikes does so at one place of one body."""
+    names = (f"bearing.{bearing.name}.{part}" for part in CAGES)
+    others = (case.combs[name] for name in names if name in case.combs and name != cage.tone)
+    sure = [comb for comb in others if comb.false_alarm_probability <= limit]
+    return max(sure, key=lambda comb: comb.score, default=None)
 
 
 def _off_usual(case: Case, bearing: Bearing, order: float) -> float:
@@ -195,6 +204,15 @@ def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombE
     part = max(shares, key=lambda one: shares[one])
     way = max(weights[part], key=lambda one: weights[part][one])
     known = any(tone.id == f"bearing.{bearing.name}.{part}" for tone in case.tones.tones)
+    cage = shown.get("cage")
+    if part == "cage" and cage is not None:
+        past = _also_past(case, bearing, cage, case.tone_alarm / case.settings.comb.inferred_stricter_by)
+        if past is not None:
+            reason = (
+                f"The cage is seen past {_struck([cage])} and past {_struck([past])}: what it carries past both, one "
+                "rolling element that differs, is as likely as the cage itself. "
+            )
+            return _Told(part="", sure=1.0, shares=shares, shown=(cage, past), reason=reason)
     if shares[part] < settings.named_from or not known:
         if known or way == "untold":
             reason = (
