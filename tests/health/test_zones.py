@@ -32,7 +32,8 @@ def test_a_machine_of_unknown_size_is_judged_no_milder_than_a_small_one(limits: 
         assert unknown is not None
         assert small is not None
         assert unknown.zone == small.zone
-        assert unknown.by_analogy
+        # 14 mm/s is zone D in every table, the one that is written for this drive among them.
+        assert unknown.by_analogy == (value < 14.0)
         assert "power not known" in unknown.source
     assert gear_unit_zone(velocity(value), drive(None), limits) is None
 

@@ -48,7 +48,7 @@ def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | No
     """Headline zone of a velocity or displacement level (mm/s, um r.m.s.).
 
     None for a measure without in-situ limits. A machine whose size is not known is judged by the strictest class, and
-    the verdict says what the laxest would make of it.
+    the verdict says what the laxest would make of it; by analogy, unless every table puts it in zone D.
 
     With a ``displacement`` of the same point beside a velocity, the more restrictive of the two decides
     (ISO 10816-3:2009, 5.2.3). Small machines have no displacement limits.
@@ -211,20 +211,31 @@ def _small_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
     row: SmallClass = small.classes[0]
     if power is not None:
         row = next((c for c in small.classes if c.power_up_to_kw is None or power <= c.power_up_to_kw), row)
+    certain = False
     if power is None:
-        laxest = small.classes[-1]
-        would = laxest.velocity_mm_s.zone(level.value)
-        doubts = [f"power not known, the strictest class is taken; {laxest.name} would be zone {would}"]
+        laxest = _laxest(drive, limits)
+        would = laxest.zone(level.value)
+        # What is zone D in every table is so in the one that is written for this drive, whichever that is.
+        certain = would == "D" == row.velocity_mm_s.zone(level.value)
+        doubts = [f"power not known, the strictest class is taken; the largest machines would be in zone {would}"]
     else:
         doubts = [f"no zone table covers a reducer of {limits.coupled_machines.power_kw[0]:g} kW or less"]
     doubts += _band_doubt(level, drive, limits)
     return ZoneVerdict(
         zone=row.velocity_mm_s.zone(level.value),
-        source=_told(f"{small.name} {row.name}", [], doubts),
-        by_analogy=True,
+        source=f"{small.name} {row.name} (power not known; zone D in every table, whatever it is)"
+        if certain
+        else _told(f"{small.name} {row.name}", [], doubts),
+        by_analogy=not certain,
         boundaries=row.velocity_mm_s,
         decided_by=level.measure,
     )
+
+
+def _laxest(drive: Drive, limits: Limits) -> Boundaries:
+    """Velocity boundaries of the largest coupled machines on this drive's support, flexible where not stated."""
+    group = max(limits.coupled_machines.group, key=lambda one: one.flexible.velocity_mm_s.cd)
+    return (group.rigid if drive.support == "rigid" else group.flexible).velocity_mm_s
 
 
 def _out_of_scope(drive: Drive, power_kw: list[float], speed_rpm: list[float]) -> list[str]:

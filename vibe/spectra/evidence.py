@@ -72,11 +72,11 @@ class Weighed:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Suspect:
-    """A plausible comb: the bins it may own, those its decoys did not use, and what it was found to be then."""
+    """A plausible comb: the bins it may own, those explained before it, and what it was found to be then."""
 
     best: CombReading
     own: NDArray[np.bool_]
-    null: NDArray[np.bool_]
+    explained: NDArray[np.bool_]
     evidence: CombEvidence
 
 
@@ -122,18 +122,17 @@ def weigh(
                     explained = beyond
                     continue
         waiting.remove(best.request)
-        null, ground_of_null = _null(whole, best, explained)
-        evidence = _judge(bands, best, ground_of_null)
+        evidence = _judge(bands, best, _null(whole, best, explained))
         dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
         if evidence.false_alarm_probability <= (DENSE_PLAUSIBLE if dense else PLAUSIBLE):
-            suspects.append(_Suspect(best=best, own=own, null=null, evidence=evidence))
+            suspects.append(_Suspect(best=best, own=own, explained=explained, evidence=evidence))
             explained = explained | own
         else:
             done[best.request.name] = evidence
     for suspect in suspects:
-        null, ground_of_null = _null(whole, suspect.best, explained)
-        same = np.array_equal(null, suspect.null)
-        judged = suspect.evidence if same else _judge(bands, suspect.best, ground_of_null)
+        widest = lines_mask(spectra, suspect.best, to_the_last=True)
+        same = np.array_equal(explained | widest, suspect.explained | widest)
+        judged = suspect.evidence if same else _judge(bands, suspect.best, _null(whole, suspect.best, explained))
         if judged.decoys < min(FEW_DECOYS, suspect.evidence.decoys):
             # Too few are left once the others' lines are taken out; with them in, decoys only promise less.
             judged = suspect.evidence
@@ -147,14 +146,14 @@ def weigh(
     )
 
 
-def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Ground]:
-    """Bins that a comb's decoys may not use, and the ground on which they are scored.
+def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> Ground:
+    """The ground on which a comb's decoys are scored, with the bins that they may not use explained.
 
-    That is what is explained, and the comb's own lines, which speak at its sums and differences. Of these only the
-    strong ones where harmonics lie close: that would take out the noise that made the score as well. The stronger a
-    comb, the wider its lines and those it shares with others, until no bin is left to any decoy: then first the
-    sidebands are given back, then its own lines. Each makes the decoys stronger, so what is found against them is found
-    all the more surely.
+    These are what is explained already, and the comb's own lines, which speak at its sums and differences. Of these
+    only the strong ones where harmonics lie close: the rest would take out the noise that made the score as well.
+    The stronger a comb, the wider its lines and those it shares with others, until no bin is left to any decoy: then
+    its sidebands are given back first, and its own lines after them. Each makes the decoys stronger, so what is found
+    against them is found all the more surely.
     """
     spectra = whole.scorer.spectra
     own = lines_mask(spectra, reading, to_the_last=True)
@@ -167,8 +166,8 @@ def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> 
     for null in steps:
         ground = whole.explaining(null)
         if ground.decoys(reading).size >= FEW_DECOYS:
-            return null, ground
-    return steps[0], whole.explaining(steps[0])
+            return ground
+    return whole.explaining(steps[0])
 
 
 def _outshines(
