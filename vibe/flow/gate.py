@@ -94,6 +94,7 @@ def families_of(drive: Drive, table: ToneTable) -> list[Family]:
                     unit=pin.order,
                     difference=stage.ring_pins - stage.lobes,
                     passes=round(passing.order / past.order) if passing and past else 0,
+                    ring_turns=stage.fixed != "ring",
                 )
             )
         gear = tones.get(f"stage{number}.gear_mesh")

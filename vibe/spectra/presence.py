@@ -47,6 +47,8 @@ CLEAR_BINS = 5.0
 """Bins from a whole multiple at which a line is no skirt of the shaft's."""
 STANDS = 4.6
 """Surprise from which a place counts as a line when strays are counted: noise reaches it once in a hundred."""
+AS_HIGH = 3.0
+"""A stray this many times fainter in power still counts as one as high: 5 dB, as paths differ from line to line."""
 FEWEST_STRAYS, PLACES_MORE = 0.5, 10.0
 """Added to lines and places counted (Jeffreys' prior and a little more): no spectrum is free of strays."""
 HIGHEST_WHOLE = 130
@@ -63,7 +65,7 @@ LEAST_OWN = 4.6
 """Evidence that must be there whatever the decoys say: noise makes that once in a hundred."""
 FINEST_BINS = 0.5
 """Step of the speeds that are tried, in bins of the highest line."""
-MOST_SPEEDS = 2000
+MOST_SPEEDS = 600
 SEGMENT_TURNS = 16.0
 MISSING_DB = -12.0
 """A usual line this far below its median is missing: wander and beating take half of it."""
@@ -81,7 +83,8 @@ class Family:
     """One meshing of a drive: ``count`` parts pass a contact that travels at ``unit`` (order of the input).
 
     ``difference``: of a cycloidal pair, pins minus lobes; 0 where there are no lobes. ``passes``: output pins that take
-    the load in turn, 0 where there are none. ``sides``: further spacings of side lines, in orders.
+    the load in turn, 0 where there are none. ``sides``: further spacings of side lines, in orders. ``ring_turns``: the
+    disc does not turn, so it is the lobes that the contact passes as often whatever their count.
     """
 
     count: int
@@ -89,20 +92,24 @@ class Family:
     difference: int = 0
     passes: int = 0
     sides: tuple[float, ...] = ()
+    ring_turns: bool = False
 
     def lines(self, count: int) -> tuple[Lines, Lines, Lines]:
         """What a drive of ``count`` such parts makes: mesh with its side lines, pass of the pins, lobes."""
-        spacings, past = {self.unit, *self.sides}, self.unit
+        unit = past = self.unit
         if self.difference:
             past = self.unit * count / (count - self.difference)
-            spacings.add(past)
-        mesh, higher = count * self.unit, max(1.0, self.count / count)
+        if self.ring_turns:
+            past = self.unit * self.count / (self.count - self.difference)
+            unit = past * (count - self.difference) / count
+        spacings = {unit, past, *self.sides}
+        mesh, higher = count * unit, max(1.0, self.count / count)
         harmonics = range(1, min(round(higher * MESH_HARMONICS), MOST_HARMONICS) + 1)
         made = [(k * mesh, MESH_SEEN) for k in harmonics]
         made += [
             (k * mesh + sign * side, SIDE_SEEN)
             for k in harmonics
-            if k <= higher * SIDE_HARMONICS
+            if k <= SIDE_HARMONICS
             for side in sorted(spacings)
             for sign in (-1, 1)
         ]
@@ -171,7 +178,7 @@ def presence(
             count: _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
             for count in COUNTS
             if abs(count - family.count) > ALIKE and count > 2 * family.difference
-            for lines in [_not_own(family.lines(count), made, others, CLEAR_BINS * axes[0].step)]
+            for lines in [_not_own(family.lines(count), family, others, CLEAR_BINS * axes[0].step)]
         }
         other = _over_speeds(np.array(list(decoys.values()))) + float(np.log(PRIOR_OTHER))
         odds = own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
@@ -189,23 +196,41 @@ def presence(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Strays:
-    """How often a line of something else stands where none is made: at ``whole`` multiples of the shaft (speeds,),
-    where blades and vanes are, and ``elsewhere``."""
+    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades
+    and vanes are, and ``elsewhere`` (places,), both sorted upwards."""
 
     whole: Real
-    elsewhere: float
+    elsewhere: Real
+
+    def rate(self, surprise: Real, whole: NDArray[np.bool_]) -> Real:
+        """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
+        (lines, 1) tells which lines are multiples of the shaft. A loud line among faint ones is no stray."""
+        least = np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
+        above = self.elsewhere.size - np.searchsorted(self.elsewhere, least)
+        rate = (above + FEWEST_STRAYS) / (self.elsewhere.size + PLACES_MORE)
+        rows = np.flatnonzero(whole[:, 0])
+        if rows.size and self.whole.size:
+            beyond = np.stack(
+                [
+                    self.whole.shape[0] - np.searchsorted(self.whole[:, k], least[rows, k])
+                    for k in range(least.shape[1])
+                ],
+                axis=1,
+            )
+            own = (beyond + FEWEST_STRAYS) / (self.whole.shape[0] + PLACES_MORE)
+            rate[rows] = np.maximum(rate[rows], own)
+        return np.asarray(rate)
 
 
 def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
-    """Counted in the same spectra at the places that the drive itself does not use."""
+    """Read in the same spectra at the places that the drive itself does not use."""
     whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
     whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
     there = axis.at(whole[:, None] * speeds)
-    stand = np.nansum(there > STANDS, axis=0) + FEWEST_STRAYS
+    there = there[np.isfinite(there).all(axis=1)]
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
-    elsewhere = (np.sum(every > STANDS) + FEWEST_STRAYS) / (every.size + PLACES_MORE)
-    rate = stand / (np.isfinite(there).sum(axis=0) + PLACES_MORE)
-    return _Strays(whole=np.maximum(rate, elsewhere), elsewhere=float(elsewhere))
+    every = np.sort(every[np.isfinite(every)] - np.log(len(axis.rows)))
+    return _Strays(whole=np.sort(there, axis=0), elsewhere=every)
 
 
 def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
@@ -215,7 +240,7 @@ def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
     of a machine fit a speed wrong by one lobe, but for what is absent.
     """
     surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
-    against = np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.whole), 0.0)
+    against = np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool))), 0.0)
     past = family.count / (family.count - family.difference)
     for alias in (past, 1 / past) if family.difference else ():
         stands = axis.at(alias * speeds, shaft=True) > STANDS
@@ -223,13 +248,18 @@ def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
     return against
 
 
-def _not_own(decoy: tuple[Lines, Lines, Lines], own: Real, others: Sequence[Family], near: float) -> list[Lines]:
+def _not_own(decoy: tuple[Lines, Lines, Lines], family: Family, others: Sequence[Family], near: float) -> list[Lines]:
     """A decoy's families without the lines that the drive itself makes by another way: pins' pass and lobes at any line
-    of its own, meshes at those of its other stages. They would stand for the drive, not for the decoy."""
-    elsewhere = [order for f in others for lines in f.lines(f.count) for order, _ in lines]
+    of its own, a mesh at all but those of the mesh whose place it takes. They would stand for the drive, not for the
+    decoy."""
+    mesh, *rest = family.lines(family.count)
+    elsewhere = np.array(
+        [order for lines in (*rest, *(x for f in others for x in f.lines(f.count))) for order, _ in lines]
+    )
+    own = np.concatenate([elsewhere, np.array(mesh)[:, 0]])
     kept = []
     for number, lines in enumerate(decoy):
-        taken = own if number else np.array(elsewhere)
+        taken = own if number else elsewhere
         kept.append([line for line in lines if not taken.size or np.abs(taken - line[0]).min() > near])
     return kept
 
@@ -312,7 +342,8 @@ def _evidence(
                 continue
             orders, seen = np.array(lines).T[:, :, None]
             whole = np.abs(orders - np.rint(orders)) <= CLEAR_BINS * axis.step
-            ratio = line_ratio(axis.at(orders * speeds), seen, np.where(whole, stray.whole, stray.elsewhere))
+            surprise = axis.at(orders * speeds)
+            ratio = line_ratio(surprise, seen, stray.rate(surprise, whole))
             if number > 0:
                 ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
             total += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
