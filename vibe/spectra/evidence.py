@@ -12,7 +12,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest, CombScorer
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.ground import BLOCK, STILL_A_LINE, CombReading, Families, Ground, grown
+from vibe.spectra.ground import BLOCK, FEWEST_DECOYS, STILL_A_LINE, CombReading, Families, Ground, grown
 from vibe.spectra.size import decibels, measured
 from vibe.spectra.tail import Tail
 
@@ -128,6 +128,9 @@ def weigh(
         null = _null(spectra, suspect.best, explained)
         same = np.array_equal(null, suspect.null)
         judged = suspect.evidence if same else _judge(bands, suspect.best, whole.explaining(null))
+        if judged.decoys < min(FEWEST_DECOYS, suspect.evidence.decoys):
+            # Too few are left once the others' lines are taken out; with them in, decoys only promise less.
+            judged = suspect.evidence
         done[suspect.best.request.name] = judged
     ground = ground if explained is ground.explained else whole.explaining(explained)
     for reading in ground.read(waiting):
@@ -249,15 +252,20 @@ def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, ground: Ground)
 def _lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:
     """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input.
 
-    Where these would own too much of the axis for anything else to be heard, the harmonics alone. ``to_the_last``:
-    with the harmonics that are smeared so far that others may lie among them.
+    Where these would own too much of the axis for anything else to be heard, fewer: those at its own modulators, then
+    only the next ones, at last the harmonics alone. ``to_the_last``: with the harmonics that are smeared so far that
+    others may lie among them.
     """
     base = reading.order / reading.carrier
     # Only what is slower than the comb itself can modulate it.
     spacings = {side for side in {*reading.request.sidebands, *([1.0] if reading.request.slips else [])} if side < base}
-    shifts = [s * k * side for side in spacings for k in range(1, SIDEBANDS_CLEARED + 1) for s in (-1, 1)]
-    whole = _harmonics_mask(spectra, reading, [0.0, *shifts], to_the_last)
-    return whole if whole.mean() <= MOST_OWNED else _harmonics_mask(spectra, reading, [0.0], to_the_last)
+    modulators = {side for side in reading.request.sidebands if side in spacings}
+    for sides, reach in ((spacings, SIDEBANDS_CLEARED), (modulators, 2), (modulators, 1)):
+        shifts = [s * k * side for side in sides for k in range(1, reach + 1) for s in (-1, 1)]
+        mask = _harmonics_mask(spectra, reading, [0.0, *shifts], to_the_last)
+        if mask.mean() <= MOST_OWNED:
+            return mask
+    return _harmonics_mask(spectra, reading, [0.0], to_the_last)
 
 
 def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> NDArray[np.bool_]:
