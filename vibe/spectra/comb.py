@@ -29,6 +29,9 @@ SLIPPING_HARMONICS = 12
 """Random slip smears the higher harmonics of a bearing away."""
 SIDEBAND_HARMONICS = 4
 """Harmonics beside which sidebands are counted."""
+SMEARED_TURNS = 100.0
+"""Turns of a capture up to which random slip smears a line by less than the capture resolves, so that windows need not
+widen by a bin or so a harmonic: in half as many turns a bin is twice as wide, and the smear is what it was."""
 MOST_BLOCKED = 8
 """Masks that are kept as the windows of all widths meet them."""
 TOTALS_AT_ONCE = 2**20
@@ -190,13 +193,18 @@ class CombScorer:
             owner=np.repeat(np.arange(len(wanted)), [combs.orders.size for combs in wanted]),
             harmonic=harmonic,
             side=side,
-            widths=harmonic // 2 if slip else np.zeros_like(harmonic),
+            widths=self._width(harmonic) if slip else np.zeros_like(harmonic),
             ends=tuple(np.searchsorted(harmonic, sets, side="right")),
             shifts=shifts,
             has=(harmonic[:, None] <= most) & (side[:, None] <= [2 * len(combs.sidebands) for combs in wanted]),
             masks=np.concatenate(blocked) if len(blocked) > 1 else blocked[0],
             start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
         )
+
+    def _width(self, harmonic: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Which of the widths the windows of a slipping comb's harmonics have."""
+        narrower = min(1.0, 1.0 / (SMEARED_TURNS * self.spectra.step))
+        return np.asarray(np.floor((harmonic // 2) * narrower + 1e-9), dtype=np.int32)
 
     def _reaching(self, mask: NDArray[np.bool_], slip: bool) -> NDArray[np.bool_]:
         """Middles of windows of each width that meet ``mask`` (widths, n + 1): a window that reaches into somebody
