@@ -20,6 +20,9 @@ MOST_SUSPECTS = 5
 """Strongest combs that are tried one after another."""
 PLAUSIBLE = 0.5
 """False-alarm probability up to which a suspect's lines are kept from the others: nobody's decoys, nobody's proof."""
+DENSE_PLAUSIBLE = 0.01
+"""The same for a comb without slip whose harmonics lie closer than ``LEAST_BINS_APART``: it would own much of the axis,
+and must be surer to take it from the others."""
 MOST_STRANGERS = 2
 STRANGER_FALSE_ALARM = 1e-4
 """A stranger takes lines away from everybody else, so it must be surer than they."""
@@ -119,7 +122,8 @@ def weigh(
         waiting.remove(best.request)
         null = _null(spectra, best, explained)
         evidence = _judge(bands, best, whole.explaining(null))
-        if evidence.false_alarm_probability <= PLAUSIBLE:
+        dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
+        if evidence.false_alarm_probability <= (DENSE_PLAUSIBLE if dense else PLAUSIBLE):
             suspects.append(_Suspect(best=best, own=own, null=null, evidence=evidence))
             explained = explained | own
         else:

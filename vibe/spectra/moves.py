@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
@@ -26,6 +27,8 @@ READING_TURNS = 1e-3
 """Standard uncertainty of the angle at either end of a move, in marks of the sensor: common practice."""
 STANDS_S = 0.25
 """Time at either end, beyond three pulses, that a capture of a running shaft may lack."""
+DENSER = 4
+"""Knots of a move's law for each reading."""
 UNSTEADY = 0.1
 """Relative change of speed from which on a capture is laid on the readings themselves: no load does that."""
 
@@ -162,4 +165,10 @@ def _law(piece: Pulses) -> AngleLaw:
     """Through the readings themselves, thinned where they are dense."""
     count = max(FEWEST_PULSES, round(float(np.ptp(piece.time_s)) * ENCODER_KNOTS_PER_S))
     pick = np.unique(np.linspace(0, piece.time_s.size - 1, min(count, piece.time_s.size)).astype(int))
-    return AngleLaw(time_s=piece.time_s[pick] - piece.time_s[0], turns=piece.turns[pick])
+    time, turns = piece.time_s[pick] - piece.time_s[0], piece.turns[pick]
+    # A law's ends are straight, a move's are bent: knots so close that it hardly matters.
+    fine = np.linspace(0.0, time[-1], DENSER * time.size)
+    smooth = CubicSpline(time, turns, bc_type="not-a-knot")(fine)
+    if not np.all(np.diff(smooth) > 0):
+        return AngleLaw(time_s=time, turns=turns)
+    return AngleLaw(time_s=fine, turns=smooth)
