@@ -74,9 +74,7 @@ def trial(work: tuple[int, Motion, Method]) -> Covered:
 
 def trials(count: int, methods: Sequence[Method] = METHODS, *, first: int = 0, workers: int = 1) -> list[Covered]:
     """``count`` captures by each method, motions taken in turn."""
-    work = [
-        (first + number, MOTIONS[number % len(MOTIONS)], method) for method in methods for number in range(count)
-    ]
+    work = [(first + number, MOTIONS[number % len(MOTIONS)], method) for method in methods for number in range(count)]
     return list(spread_out(trial, work, workers=workers))
 
 

@@ -15,7 +15,7 @@ from vibe.core.errors import CaptureError
 
 Quantity = Literal["acceleration", "velocity", "displacement", "tachometer", "signed pulses", "angle"]
 TURNING: frozenset[Quantity] = frozenset({"tachometer", "signed pulses", "angle"})
-"""Quantities that tell how the input turns: pulses, pulses that go up forwards and down backwards, an encoder's angle."""
+"""Quantities that tell how the input turns: pulses; pulses that go up forwards, down backwards; an encoder's angle."""
 Verdict = Literal["usable", "limited", "rejected"]
 
 Samples = NDArray[np.float32]

@@ -8,6 +8,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+LEAST_ALTERNATIVE = 0.02
+"""Probability of another speed from which on what is said of single parts depends on it (common practice)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedEstimate:
@@ -21,6 +24,14 @@ class SpeedEstimate:
     method: Literal["tachometer", "signal", "nominal"]
     drift: float | None = None
     note: str = ""
+    alternatives: tuple[tuple[float, float], ...] = ()
+    """(speed [Hz], probability) of all speeds that the lines allow, ``input_hz`` first, together 1; empty where no
+    other was looked for. The first is as wide as ``uncertainty_hz``, others as narrow as the capture resolves."""
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the speed is not heard but assumed, or another one is not excluded."""
+        return self.method == "nominal" or any(chance > LEAST_ALTERNATIVE for _, chance in self.alternatives[1:])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -69,6 +69,13 @@ class CaptureReport(Part):
     channels: list[ChannelReport] = Field(default_factory=list)
 
 
+class SpeedAlternative(Part):
+    """A speed that the lines allow too, and how likely it is."""
+
+    input_hz: float
+    probability: Probability
+
+
 class SpeedReport(Part):
     """Input speed with one standard deviation, and how it was had; all null when no capture was fit to tell."""
 
@@ -76,6 +83,8 @@ class SpeedReport(Part):
     uncertainty_hz: float | None
     method: Literal["tachometer", "signal", "nominal"] | None
     note: str = ""
+    alternatives: list[SpeedAlternative] = Field(default_factory=list)
+    """All speeds that the lines allow, the stated one first; together 1. Empty where no other was looked for."""
 
 
 class LevelReport(Part):

@@ -8,6 +8,7 @@ from vibe.core.health import Finding
 from vibe.diagnosis.beside import beside_others, without_doubles, without_outshone
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules import RULES
+from vibe.diagnosis.speed_doubt import doubted
 
 SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
@@ -16,7 +17,7 @@ def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
     weighed = beside_others(case)
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
-    return gravest_first(without_outshone(weighed, findings))
+    return gravest_first(doubted(weighed, without_outshone(weighed, findings)))
 
 
 def gravest_first(findings: Sequence[Finding]) -> list[Finding]:

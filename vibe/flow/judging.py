@@ -11,7 +11,7 @@ from vibe.core.errors import CaptureError
 from vibe.core.files import writable
 from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gathering import Reader, plain_reader
-from vibe.flow.motion import in_words, motion_in, moves_in, standstill
+from vibe.flow.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.recognising import contradiction, recognised
 from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
 
@@ -85,7 +85,7 @@ def judge_samples(
     fit = whole.sound(first.vibration) if whole.fit else []
     motion = motion_in(capture, quality)
     moves = moves_in(motion)
-    reason = standstill(motion, drive)
+    reason = standstill(motion, drive) or stops(fit, motion)
     if reason is None and not moves:
         heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
         reason = contradiction(heard, drive)
@@ -121,7 +121,9 @@ def judge_samples(
         seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
         question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted)
         used = [channel.name for channel in fit]
-        reading, left_out = read_over(capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole), moves=moves)  # fmt: skip
+        reading, left_out = read_over(
+            capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole), moves=moves
+        )
         remarks += left_out
         combs = by_tone(reading, table, question)
         measured = set(reading.samples)

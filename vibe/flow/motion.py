@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from vibe.core.capture import Capture, ChannelQuality, Reason
+    from vibe.core.capture import Capture, Channel, ChannelQuality, Reason
     from vibe.core.drive import Drive
     from vibe.core.evidence import SpeedEstimate
     from vibe.spectra.moves import Motion, Move
@@ -19,14 +19,10 @@ CHANGES_FROM = 0.005
 """Relative change of speed in a capture from which on a report speaks of it: above what load and supply do within
 seconds (common practice)."""
 REMEDY_SIGNED = (
-    "Record the motor's encoder, as an angle or as signed pulses, together with the vibration; or let the drive turn "
-    "one way at a steady speed while you measure."
+    "If it never runs steadily, record the motor's encoder with the vibration, as an angle or as signed pulses."
 )
 REMEDY_RUNS = "Take it again while the drive runs; if it did run, mend and aim the pulse sensor first."
-REMEDY_STEADY = (
-    "Wait until the drive runs at a steady speed and take it again; if it never does, record a pulse sensor or the "
-    "motor's encoder with the vibration."
-)
+REMEDY_STEADY = "Wait until the drive runs at a steady speed and take it again."
 
 
 def motion_in(capture: Capture, quality: Sequence[ChannelQuality]) -> Motion | None:
@@ -77,7 +73,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
             "speed_not_followed",
             f"the speed changes more than can be followed: the drive stops or reverses, {len(motion.moves)} moves in "
             f"{motion.duration_s:.3g} s, and its pulses do not tell the direction",
-            REMEDY_SIGNED,
+            f"{REMEDY_STEADY} {REMEDY_SIGNED}",
         )
     low, high = drive.input.speed_range_hz
     if not 0.67 * low <= motion.fastest_hz <= 1.5 * high:
@@ -95,6 +91,25 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
             f"Measure longer moves, of {FEWEST_TURNS_IN_A_MOVE:.0f} turns of the input or more one way.",
         )
     return None
+
+
+def stops(channels: Sequence[Channel], motion: Motion | None) -> Reason | None:
+    """Why nothing is said of a drive that is heard to stand for a part of the time, where no sensor tells its moves."""
+    from vibe.spectra.standing import standing
+
+    if motion is not None or not channels:
+        return None
+    times = standing([(channel.samples, channel.sample_rate_hz) for channel in channels])
+    if not times:
+        return None
+    total = sum(end - begin for begin, end in times)
+    often = "once" if len(times) == 1 else f"{len(times)} times"
+    return _reason(
+        "speed_not_followed",
+        f"the speed changes more than can be followed: the drive stands {often} while it is measured, {total:.2g} s "
+        "together, or it starts, stops or reverses",
+        f"{REMEDY_STEADY} {REMEDY_SIGNED}",
+    )
 
 
 def not_followed(speed: SpeedEstimate) -> Reason | None:

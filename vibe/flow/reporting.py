@@ -206,7 +206,7 @@ def _health(
     settings: Settings,
     cautions: Sequence[str],
 ) -> Health:
-    from vibe.core.health import Health, NotObservable, SpeedReport
+    from vibe.core.health import Health, NotObservable, SpeedAlternative, SpeedReport
     from vibe.diagnosis.limits import detection_limits
 
     speed: SpeedEstimate | None = latest.reading.speed if latest is not None and latest.reading is not None else None
@@ -227,6 +227,10 @@ def _health(
             uncertainty_hz=_ten_digits(speed.uncertainty_hz) if speed and speed.uncertainty_hz is not None else None,
             method=speed.method if speed else None,
             note=speed.note if speed else "no capture fit to tell",
+            alternatives=[
+                SpeedAlternative(input_hz=_ten_digits(hz), probability=_ten_digits(chance))
+                for hz, chance in (speed.alternatives if speed else ())
+            ],
         ),
         findings=list(findings),
         levels=list(levels),

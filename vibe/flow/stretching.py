@@ -144,9 +144,7 @@ def _read_moves(
     joined = Joined(len(moves), apart=True)
     for number, move in enumerate(moves):
         tell(len(moves) + number, 2 * len(moves))
-        heard = hear(
-            of_move(channels, move), None, question, joined.first, known=(move.law, estimate_of(move))
-        )
+        heard = hear(of_move(channels, move), None, question, joined.first, known=(move.law, estimate_of(move)))
         joined.add(heard)
     return conclude(joined.heard(), question)
 

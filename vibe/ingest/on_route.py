@@ -183,9 +183,7 @@ def _only_tachometer(channels: Sequence[Channel], points: Mapping[str, RoutePoin
     """The one pulse channel of a file belongs to the one pulse sensor of a stop."""
     sensors = [point.name for point in points.values() if point.quantity == "tachometer" and point.name not in taken]
     open_ones = [
-        index
-        for index, channel in enumerate(channels)
-        if channel.quantity in TURNING and index not in taken.values()
+        index for index, channel in enumerate(channels) if channel.quantity in TURNING and index not in taken.values()
     ]
     if len(sensors) == 1 and len(open_ones) == 1:
         taken[sensors[0]] = open_ones[0]

@@ -297,8 +297,10 @@ def _toml_key(name: str) -> str:
 def _quantity(name: str, unit: str, said: str | None, where: str) -> Quantity:
     if said is not None and said not in get_args(Quantity):
         raise _UnusableError(f"channel {name!r}: quantity {said!r} is not one of {', '.join(get_args(Quantity))}")
-    if said in ("tachometer", "signed pulses"):
-        return said
+    if said == "tachometer":
+        return "tachometer"
+    if said == "signed pulses":
+        return "signed pulses"
     if said == "angle":
         if unit not in TO_TURNS:
             raise _UnusableError(f"channel {name!r}: an angle is in {', '.join(TO_TURNS)}, not in {unit!r}: {where}")

@@ -22,7 +22,7 @@ from vibe.spectra.integrate import differentiate
 from vibe.spectra.levels import levels
 from vibe.spectra.lines import FLOOR_BINS, angular, read_lines
 from vibe.spectra.question import Question
-from vibe.spectra.speed import speed_from_signal
+from vibe.spectra.speed import LEAST_SHARE, rivals_in_signal, speed_from_signal
 from vibe.spectra.tachometer import speed_from_tachometer
 
 LOWEST_CARRIER_HZ = 500.0
@@ -170,8 +170,15 @@ def _speed(
     estimate = SpeedEstimate(
         input_hz=speed, uncertainty_hz=float(sigma), method="nominal",
         note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
+        alternatives=_with_rest(speed, rivals_in_signal(rows, question.range_hz, question.speed_orders)),
     )  # fmt: skip
     return AngleLaw.steady(speed, duration), estimate
+
+
+def _with_rest(speed: float, rivals: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """``speed``, assumed, with what probability the speeds that the lines speak for leave it, and these."""
+    kept = [(hz, chance) for hz, chance in rivals if chance >= LEAST_SHARE]
+    return ((speed, max(0.0, 1.0 - sum(chance for _, chance in kept))), *kept)
 
 
 def plate_sigma(question: Question) -> float:

@@ -34,6 +34,11 @@ MESH_BINS = 2.0
 """How far off, in bins, a mesh line above ``MOST_ORDERS`` may lie once the angle is known."""
 UNSURE = 1e-4
 """Relative uncertainty from which on the path itself is in doubt: ten seconds of steady lines leave a tenth of it."""
+COUNTS = 0.5
+"""Share of the log odds of two speeds that is believed: lines of one machine come and go together, so that a dozen of
+them are worth fewer independent ones (common practice)."""
+LEAST_SHARE = 1e-4
+"""Probability below which a speed is not spoken of."""
 LONGEST_RAMP_S = 60.0
 """Over longer captures one ramp is no likely path, and every trial costs."""
 LEAST_RELATIVE = 3e-6
@@ -108,7 +113,45 @@ def speed_from_signal(
         uncertainty_hz=law.mean_hz * max(relative, LEAST_RELATIVE),
         method="signal",
         drift=law.drift,
+        alternatives=_alternatives(best, law.mean_hz),
     )
+
+
+def rivals_in_signal(
+    channels: Sequence[tuple[NDArray[np.float32], float]], range_hz: tuple[float, float], orders: Sequence[float]
+) -> tuple[tuple[float, float], ...]:
+    """(speed [Hz], probability) of the places of the range that the lines speak for, where none stands alone; what is
+    missing to 1 is left to any other. Arguments as of ``speed_from_signal``."""
+    duration = min(samples.size / rate for samples, rate in channels)
+    top = min(MOST_ORDERS, max(orders) * 1.02)
+    used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
+    lows = [low_passed(samples, rate, 1.1 * top * range_hz[1]) for samples, rate in channels]
+    used = used[used * range_hz[1] < min(item.top_hz for item in lows)]
+    if used.size == 0:
+        return ()
+    choice = _best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)
+    heard = float(1.0 / (1.0 + np.exp(-np.clip(COUNTS * choice.log_odds, -50.0, 50.0))))
+    return tuple((hz, heard * chance) for hz, chance in _shares(choice.rivals))
+
+
+def _alternatives(choice: _Choice, mean_hz: float) -> tuple[tuple[float, float], ...]:
+    """All places of a choice with their probabilities, the speed that was taken first, at its refined value."""
+    shares = _shares(choice.rivals)
+    if not shares:
+        return ((mean_hz, 1.0),)
+    return ((mean_hz, shares[0][1]), *((hz, chance) for hz, chance in shares[1:] if chance >= LEAST_SHARE))
+
+
+def _shares(rivals: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """(speed, probability), the likeliest first, from (speed, log weight)."""
+    if not rivals:
+        return []
+    ordered = sorted(rivals, key=lambda rival: -rival[1])
+    weights = np.array([COUNTS * (weight - ordered[0][1]) for _, weight in ordered])
+    shares = np.exp(weights - log_sum_exp(weights))
+    shares[shares < LEAST_SHARE] = 0.0
+    shares /= shares.sum()
+    return [(hz, float(share)) for (hz, _), share in zip(ordered, shares, strict=True) if share > 0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -157,7 +200,12 @@ def _by_mesh(
     if weights[order[0]] - weights[order[1]] < -np.log(CHANCE):
         return None
     law = laws[int(order[0])]
-    return _Choice(law=law, log_odds=choice.log_odds, elsewhere=float(np.exp(weights[order[1]] - weights[order[0]])))
+    return _Choice(
+        law=law,
+        log_odds=choice.log_odds,
+        elsewhere=float(np.exp(weights[order[1]] - weights[order[0]])),
+        rivals=tuple((laws[k].mean_hz, weights[k]) for k in order),
+    )
 
 
 def _best_of_range(

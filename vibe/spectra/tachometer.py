@@ -1,8 +1,8 @@
 """Tachometer pulses, signed pulses or an encoder's angle to an angle law.
 
 What is read is the angle at many instants. It is smoothed as the integral of a speed that walks at random
-(``wander.py``), how freely being weighed and not chosen, so that the stated uncertainty holds what the pulses leave open
-and what the speed may have done between and beyond them. Uncertainty is relative to the recorder's own clock.
+(``wander.py``), how freely being weighed and not chosen, so that the stated uncertainty holds what the pulses leave
+open and what the speed may have done between and beyond them. It is relative to the recorder's own clock.
 """
 
 from __future__ import annotations
@@ -206,7 +206,7 @@ def _of_angle(channel: Channel) -> list[tuple[bool, Pulses]]:
         return []
     # Means of neighbours read the middle of their time; the ends are taken as they stand.
     mean = turns[: count * width].reshape(count, width).mean(axis=1)
-    time = ((np.arange(count) + 0.5) * width - 0.5) / channel.sample_rate_hz
+    time = np.asarray(((np.arange(count) + 0.5) * width - 0.5) / channel.sample_rate_hz, dtype=np.float64)
     step = np.diff(mean)
     quiet = np.abs(step) <= 0.02 * np.quantile(np.abs(step), 0.95)
     sign = np.where(quiet, 0, np.sign(step)).astype(int)
@@ -214,7 +214,7 @@ def _of_angle(channel: Channel) -> list[tuple[bool, Pulses]]:
     trains = []
     for a, b in pairwise(edges):
         if sign[a] != 0 and b - a + 1 >= FEWEST_PULSES:
-            own = np.abs(mean[a : b + 1] - mean[a])
+            own: Real = np.abs(mean[a : b + 1] - mean[a]).astype(np.float64)
             trains.append((bool(sign[a] > 0), Pulses(time_s=time[a : b + 1], turns=own, per_rev=1.0, mended=0)))
     return trains
 

@@ -27,9 +27,7 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
     still. Tachometers neither speak nor are spoken of.
     """
     rows = [
-        (_Heard(c), q)
-        for c, q in zip(channels, qualities, strict=True)
-        if c.quantity not in TURNING and c.samples.size
+        (_Heard(c), q) for c, q in zip(channels, qualities, strict=True) if c.quantity not in TURNING and c.samples.size
     ]
     live = [one for one, quality in rows if quality.verdict != "rejected"]
     found: dict[str, Reason] = {}
