@@ -47,13 +47,16 @@ def line(window: NDArray[np.float32], mean: bool) -> float:
     return surprise if surprise <= 14 else 14 + 4 * np.log(surprise / 14)
 
 
-def tries(order: float, slip: bool, sidebands: tuple[float, ...], most: int) -> Iterator[tuple[float, int, int]]:
-    """Score, group and harmonics of every way to read a comb: group by group, set by set, kind by kind."""
+def tries(
+    order: float, slip: bool, sidebands: tuple[float, ...], most: int, narrower: float
+) -> Iterator[tuple[float, int, int]]:
+    """Score, group and harmonics of every way to read a comb: group by group, set by set, kind by kind. ``narrower``:
+    how wide windows are in a capture of few turns, over those of a long one."""
     for mean in (False, True) if slip else (False,):
         for group in range(GROUPS):
             total, count = 0.0, 0
             for harmonic in range(1, min(most, 12 if slip else 32) + 1):
-                half = harmonic // 2 if slip else 0
+                half = int(narrower * (harmonic // 2)) if slip else 0
                 middle = int(np.floor(harmonic * (order / STEP) + 0.5))
                 shifts = [0]
                 if harmonic <= 4:
@@ -71,14 +74,15 @@ def tries(order: float, slip: bool, sidebands: tuple[float, ...], most: int) -> 
 
 
 @pytest.mark.parametrize("kept", [True, False])
-@pytest.mark.parametrize("slip", [False, True])
+@pytest.mark.parametrize(("slip", "narrower"), [(False, 1.0), (True, 1.0), (True, 0.5)])
 @pytest.mark.parametrize(("sidebands", "most"), [((), 32), ((1.35,), 12), ((0.4, 2.0), 8)])
 def test_scores_are_what_their_definition_says(
-    slip: bool, sidebands: tuple[float, ...], most: int, kept: bool, monkeypatch: pytest.MonkeyPatch
+    slip: bool, narrower: float, sidebands: tuple[float, ...], most: int, kept: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Within the steps of the tables: 0.3 % of a line, 0.05 of a sum. Whatever is worked out at once, and whether lines
     are kept or worked out anew."""
     monkeypatch.setattr(comb, "TOTALS_AT_ONCE", 400)
+    monkeypatch.setattr(comb, "SMEARED_TURNS", 1 / (narrower * STEP))
     if not kept:
         monkeypatch.setattr(comb_lines, "MOST_KEPT", 0)
     scorer = CombScorer(spectra())
@@ -89,7 +93,7 @@ def test_scores_are_what_their_definition_says(
     scores = scorer.score(wanted, slip=slip)[0]
     assert scores.told.any()
     for place, order in enumerate(ORDERS):
-        every = list(tries(float(order), slip, sidebands, most))
+        every = list(tries(float(order), slip, sidebands, most, narrower))
         assert scores.told[place] == bool(every)
         if every:
             best = float(max(every)[0])

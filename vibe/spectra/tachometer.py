@@ -108,7 +108,7 @@ def train_of(times_s: Real, per_rev: float) -> Pulses | None:
     doubled = 0
     for _ in range(3):
         gaps = np.diff(times)
-        early = gaps < 0.5 * _usual(gaps)
+        early = gaps < 0.5 * _usual(gaps)[0]
         # Of several in a row only every second is judged: once it is gone the next gap is another one.
         early[1:] &= ~early[:-1]
         if not early.any() or times.size - early.sum() < FEWEST_PULSES:
@@ -116,20 +116,9 @@ def train_of(times_s: Real, per_rev: float) -> Pulses | None:
         times = np.delete(times, np.flatnonzero(early) + 1)
         doubled += int(early.sum())
     gaps = np.diff(times)
-    ratio = gaps / _usual(gaps)
-    steps = np.maximum(1, np.rint(ratio)).astype(int)
-    # A gap between a longer and a shorter one is part of a run-up or a stop.
-    longer = np.maximum(np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]]))
-    shorter = np.minimum(np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]]))
-    steps[(longer > gaps) & (gaps < 1.6 * shorter)] = 1
-    # Nor is one missed where gaps grow towards a long one from both sides: there the shaft stops and starts again.
-    grown = gaps[1:] / gaps[:-1]
-    slowing = np.concatenate([[False, False], grown[:-1] > GROWS])
-    steps[slowing & np.concatenate([grown[1:] < 1 / GROWS, [False, False]])] = 1
-    # Nor are the outermost ones judged where the next ones still change.
-    for end, inner in ((0, 1), (-1, -2)):
-        if gaps.size > 2 and gaps[inner] > 1.1 * gaps[inner + (1 if end == 0 else -1)]:
-            steps[end] = 1
+    usual, multiples = _usual(gaps)
+    steps = np.maximum(1, np.rint(gaps / usual)).astype(int)
+    steps[~multiples & _changing(gaps)] = 1
     mended = doubled + int((steps - 1).sum())
     if mended > MOST_MENDED * times.size:
         return None
@@ -137,12 +126,29 @@ def train_of(times_s: Real, per_rev: float) -> Pulses | None:
     return Pulses(time_s=times, turns=turns, per_rev=per_rev, mended=mended)
 
 
-def _usual(gaps: Real) -> Real:
-    """What each gap would be by its neighbours: the middle of them; laid along their trend where they are not all whole
-    multiples of it, as they are but for pulses that were missed."""
+def _changing(gaps: Real) -> NDArray[np.bool_]:
+    """Gaps that are longer than their neighbours because the shaft changes its speed, and not for a pulse missed."""
+    before, after = np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]])
+    # Between a longer and a shorter one, in a run-up or a stop.
+    changing = (np.maximum(before, after) > gaps) & (gaps < 1.6 * np.minimum(before, after))
+    # Where gaps grow towards a long one from both sides: there the shaft stops and starts again.
+    grown = gaps[1:] / gaps[:-1]
+    slowing = np.concatenate([[False, False], grown[:-1] > GROWS])
+    changing |= slowing & np.concatenate([grown[1:] < 1 / GROWS, [False, False]])
+    # The outermost ones are not judged where the next ones still change.
+    if gaps.size > 2:
+        changing[0] |= gaps[1] > GROWS * gaps[2]
+        changing[-1] |= gaps[-2] > GROWS * gaps[-3]
+    return np.asarray(changing)
+
+
+def _usual(gaps: Real) -> tuple[Real, NDArray[np.bool_]]:
+    """What each gap would be by its neighbours, and whether these are all whole multiples of it, as they are but for
+    pulses that were missed: then it is the middle of them, else their middle along their trend."""
     width = 2 * NEIGHBOURS + 1
     if gaps.size < width:
-        return np.full(gaps.size, float(np.median(gaps)))
+        usual = np.full(gaps.size, float(np.median(gaps)))
+        return usual, np.full(gaps.size, bool(_are_multiples(gaps / usual).mean() > 0.9))
     logs = np.log(gaps)
     windows = np.lib.stride_tricks.sliding_window_view(logs, width)
     # Theil and Sen's slope, from pairs half a window apart.
@@ -150,11 +156,13 @@ def _usual(gaps: Real) -> Real:
     number = np.clip(np.arange(gaps.size) - NEIGHBOURS, 0, windows.shape[0] - 1)
     away = number[:, None] + np.arange(width) - np.arange(gaps.size)[:, None]
     plain = np.median(windows, axis=1)
-    times = np.exp(windows - plain[:, None])
-    multiples = np.abs(times - np.maximum(np.rint(times), 1.0)) < 0.2
-    steady = (np.count_nonzero(~multiples, axis=1) <= 1)[number]
+    multiples = (np.count_nonzero(~_are_multiples(np.exp(windows - plain[:, None])), axis=1) <= 1)[number]
     trended = np.median(windows[number] - slope[number, None] * away, axis=1)
-    return np.asarray(np.exp(np.where(steady, plain[number], trended)))
+    return np.asarray(np.exp(np.where(multiples, plain[number], trended))), np.asarray(multiples)
+
+
+def _are_multiples(times: Real) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(times - np.maximum(np.rint(times), 1.0)) < 0.2)
 
 
 def trains_of(channel: Channel) -> list[tuple[bool, Pulses]]:
@@ -245,7 +253,8 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
     """The angle law of a train from 0 to ``duration_s``, which holds all of it; None where the arithmetic has no hold.
 
     The standard uncertainty is that of the mean speed over ``duration_s``. The jitter is what pulses do beside their
-    neighbours; within a block, an error of the crossing that beats slowly with the samples is common to all.
+    neighbours. Besides, either end is read to the width of a sample (variance 1/12 each): pulses that beat slowly with
+    the samples are off alike for long.
     """
     if train.time_s.size < FEWEST_PULSES:
         return None
@@ -254,13 +263,13 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
     block = _blocks(time)
     at, angle, count, jitter = _block_means(time, turns, block)
     step = mean_hz / sample_rate_hz
-    noise = jitter**2 / count + step**2 / 12
+    noise = np.maximum(jitter, 0.01 * step) ** 2 / count
     law, smooth = _smoothed(at, angle, noise, duration_s, mean_hz) if at.size <= MOST_BLOCKS else (None, None)
     if law is None or smooth is None:
         coarse = _thinned(at.size)
         pick = [np.add.reduceat(values * count, coarse) / np.add.reduceat(count, coarse) for values in (at, angle)]
         spread = np.add.reduceat(noise * count**2, coarse) / np.add.reduceat(count, coarse) ** 2
-        rough, smooth = _smoothed(pick[0], pick[1], spread + step**2 / 12, duration_s, mean_hz)
+        rough, smooth = _smoothed(pick[0], pick[1], spread, duration_s, mean_hz)
         if rough is None or smooth is None:
             return None
         law = rough if smooth.steady or at.size < 3 else _knot_by_knot(at, angle, duration_s)
@@ -269,7 +278,7 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
     note = f"{train.mended} missed or doubled pulses mended" if train.mended else ""
     return law, SpeedEstimate(
         input_hz=law.mean_hz,
-        uncertainty_hz=max(smooth.end_to_end / duration_s, 1e-6 * law.mean_hz),
+        uncertainty_hz=max(float(np.hypot(smooth.end_to_end, step / np.sqrt(6.0))) / duration_s, 1e-6 * law.mean_hz),
         method="tachometer",
         drift=law.drift,
         note=note,
