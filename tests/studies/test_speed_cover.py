@@ -7,9 +7,9 @@ import pytest
 from tests.studies.speed_cover import Method, trials
 
 
-@pytest.mark.parametrize(("method", "count"), [("pulses", 16), ("noted", 4), ("plate", 4)])
+@pytest.mark.parametrize(("method", "count"), [("pulses", 8), ("noted", 2), ("plate", 2)])
 def test_the_truth_lies_within_the_stated_uncertainty(method: Method, count: int) -> None:
-    """At most one of 16 beyond two sigma (95 % would be 0.8), none beyond four: once in 16,000 by chance."""
+    """At most one of eight beyond two sigma, none beyond four: once in 16,000 by chance."""
     found = trials(count, (method,), first=7000)
     beyond = [one for one in found if one.sigmas > 2]
     assert len(beyond) <= 1
