@@ -12,6 +12,7 @@ from vibe.core.errors import CaptureError, VibeError, defect
 from vibe.core.files import writable
 from vibe.core.round import FileSeen, PointSeen
 from vibe.core.route import folded
+from vibe.flow.motion import motion_in, moves_in, standstill, stops
 from vibe.flow.recognising import FEWEST_SAMPLES, likely, recognised
 from vibe.flow.settings import share_dir, tones_of
 from vibe.flow.stretching import assessed
@@ -165,12 +166,16 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     }
     quality = {one.channel: one for one in assessed(capture, drive.input.speed_hz, ranges).quality}
     fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
-    heard = recognised(capture, fit, asked.candidates, stop.drive)
+    motion = motion_in(capture, tuple(quality.values()))
+    stands = standstill(motion, drive) or stops(fit, motion)
+    heard = None
+    if stands is None and not moves_in(motion):
+        heard = recognised(capture, fit, asked.candidates, stop.drive)
     if heard is not None and heard.speed is not None:
         for channel in fit:
             quality[channel.name] = with_drift(quality[channel.name], heard.speed.drift)
     speed_hz = drive.input.speed_hz if heard is None or heard.speed is None else heard.speed.input_hz
-    about_drive = _about_drive(capture, heard, drive, asked)
+    about_drive = [stands] if stands is not None else _about_drive(capture, heard, drive, asked)
     longer = capture.stretch_count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
