@@ -40,7 +40,7 @@ def test_the_shafts_own_lines_are_missed_most_and_unequal_lobes_least() -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_an_alias_of_lobes_and_shaft_is_not_believed(seed: int) -> None:
-    """Lines of the shaft, none of lobes: at 29/30 of the speed they are the lobes' lines, and the shaft's are missing."""
+    """Lines of the shaft, none of lobes: at 29/30 of the speed they are the lobes', and the shaft's are missing."""
     z, speed_hz = 29, 24.1
     own = {1.0: 0.4, 2.0: 0.2, 3.0: 0.15, float(z + 1): 0.3}
     orders = sorted({k * o for k in (1, 2, 3) for o in (1.0, (z + 1) / z, float(z + 1))})

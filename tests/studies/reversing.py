@@ -14,13 +14,14 @@ import numpy as np
 
 from tests.studies.fleet import spread_out
 from tests.studies.page import Clock, options, write_table
-from tests.worlds.reversing import CRANK, PITCH_MM, ROLLER_MM, ROLLERS, Sensor, joint, plain_recipe_db
+from tests.worlds.reversing import Sensor, joint, outer_race_order, plain_recipe_db
 from tests.worlds.trial import health_from
 
 SIZES_M_S2 = (0.0, 2.0, 4.0, 8.0)
 SENSORS: tuple[Sensor, ...] = ("angle", "signed pulses", "tachometer", "none")
 FOUND_FROM = 0.5
-OUTER_RACE = ROLLERS * 0.5 * (1 - ROLLER_MM / PITCH_MM) * CRANK
+MEAN_HZ = 27.0
+"""Mean speed of the moves, where the report states none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,14 +47,14 @@ def trial(work: tuple[int, Sensor, float]) -> Swung:
     parts = [f for f in health.findings if f.component.startswith(("stage", "bearing")) and f.probability >= FOUND_FROM]
     channels = [channel for capture in health.captures for channel in capture.channels]
     assert health.speed is not None
-    mean_hz = health.speed.input_hz or 24.0
+    mean_hz = health.speed.input_hz or MEAN_HZ
     return Swung(
         sensor=sensor, hit_m_s2=size, state=health.state,
         named=(parts[0].tone or parts[0].component) if parts else "",
         remarks=tuple(remark for capture in health.captures for remark in capture.remarks),
         reasons=tuple(reason for channel in channels for reason in channel.reasons),
         remedies=tuple(remedy for channel in channels for remedy in channel.remedies),
-        plain_db=plain_recipe_db(case, OUTER_RACE, mean_hz),
+        plain_db=plain_recipe_db(case, outer_race_order(number), mean_hz),
     )  # fmt: skip
 
 

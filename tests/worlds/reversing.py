@@ -20,7 +20,8 @@ Sensor = Literal["angle", "signed pulses", "tachometer", "none"]
 RATE_HZ = 12_800.0
 SUN, PLANET, LOBES, PINS = 16, 48, 39, 40
 SWING_TURNS = 120.0 / 360.0
-ROLLERS, ROLLER_MM, PITCH_MM = 12, 6.0, 30.0
+CRANK_BEARINGS = ((12, 6.0, 30.0), (14, 5.0, 27.0), (13, 5.5, 28.5), (16, 5.0, 31.0))
+"""(rollers, their diameter, pitch diameter [mm]): joints have one after another."""
 RATIO = 1 + PINS * PLANET / SUN
 """Turns of the sun per turn of the carrier: in the carrier's frame the crank turns PINS times per turn of the ring, as
 the disc moves on by one lobe with each, and the sun PLANET / SUN times per turn of the crank."""
@@ -46,9 +47,9 @@ name = "crank bearing"
 inner = "stage1.crank"
 outer = "stage1.disc"
 load = "stage1.crank"
-elements = {ROLLERS}
-element_diameter_mm = {ROLLER_MM}
-pitch_diameter_mm = {PITCH_MM}
+elements = @rollers@
+element_diameter_mm = @roller@
+pitch_diameter_mm = @pitch@
 contact_angle_deg = 0.0
 [[bearing]]
 name = "output bearing"
@@ -59,6 +60,19 @@ element_diameter_mm = 8.0
 pitch_diameter_mm = 128.0
 contact_angle_deg = 0.0
 """
+
+
+def outer_race_order(number: int) -> float:
+    """Hits on the outer race per turn of the sun: the cage turns at half the mean of the rings' rolling speeds."""
+    rollers, roller_mm, pitch_mm = CRANK_BEARINGS[number % len(CRANK_BEARINGS)]
+    return rollers * 0.5 * (1 - roller_mm / pitch_mm) * CRANK
+
+
+def drive_of(number: int) -> str:
+    """The drive file of a joint."""
+    rollers, roller_mm, pitch_mm = CRANK_BEARINGS[number % len(CRANK_BEARINGS)]
+    text = DRIVE.replace("@rollers@", str(rollers)).replace("@roller@", str(roller_mm))
+    return text.replace("@pitch@", str(pitch_mm))
 
 
 def swings(time_s: Real, rng: np.random.Generator) -> Real:
@@ -74,16 +88,17 @@ def swings(time_s: Real, rng: np.random.Generator) -> Real:
     return np.where(np.mod(number, 2) == 0, 1.0, -1.0) * top * level
 
 
-def hits_at(turns: Real, speed_hz: Real, rng: np.random.Generator) -> tuple[Real, Real]:
+def hits_at(number: int, turns: Real, speed_hz: Real, rng: np.random.Generator) -> tuple[Real, Real]:
     """Instants, in points of ``turns``, at which a roller meets the spall, and the strength of each, 1 at 30 Hz.
 
     Rollers slip a little, and more where the direction changes: their place is a slow walk beside the angle.
     """
-    cage = 0.5 * (1 - ROLLER_MM / PITCH_MM) * CRANK * turns
+    rollers = CRANK_BEARINGS[number % len(CRANK_BEARINGS)][0]
+    cage = outer_race_order(number) / rollers * turns
     travelled = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(turns)))]) * CRANK
     knots = np.arange(0.0, travelled[-1] + 2.0)
     cage = cage + np.interp(travelled, knots, np.cumsum(rng.normal(0.0, 5e-4, knots.size)))
-    place = np.floor(cage * ROLLERS + rng.uniform())
+    place = np.floor(cage * rollers + rng.uniform())
     at = np.flatnonzero(np.diff(place) != 0)
     # The load turns with the crank; the spall is in it for half the turn, and knocks a little on the other half.
     load = 0.35 + 0.65 * np.maximum(0.0, np.cos(2 * np.pi * (CRANK * turns[at] + rng.uniform())))
@@ -98,7 +113,7 @@ def joint(number: int, *, hit_m_s2: float, sensor: Sensor, duration_s: float = 2
     speed = swings(time_s, rng)
     turns = rng.uniform() + np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(time_s))])
     own, own_speed = turns[::FINE], speed[::FINE]
-    at, strength = hits_at(turns, speed, np.random.default_rng([number, *b"hits"]))
+    at, strength = hits_at(number, turns, speed, np.random.default_rng([number, *b"hits"]))
     channels = {}
     for k, (casing_hz, share) in enumerate(((3100.0, 1.0), (3700.0, 0.6))):
         follow = np.abs(own_speed) / 30.0
@@ -120,7 +135,7 @@ def joint(number: int, *, hit_m_s2: float, sensor: Sensor, duration_s: float = 2
         channels[f"point {k + 1}"] = row.astype(np.float32)
     return WorldCase(
         name=f"joint-{number}-{hit_m_s2:g}", kind=sensor, truth="damaged" if hit_m_s2 > 0 else "sound",
-        drive_toml=DRIVE, channels=channels, sample_rate_hz=RATE_HZ, speed_hz=None,
+        drive_toml=drive_of(number), channels=channels, sample_rate_hz=RATE_HZ, speed_hz=None,
         pulses=_sensed(turns, speed, sensor, rng), pulses_per_rev=4096.0 if sensor == "angle" else 8.0,
         pulses_quantity="tachometer" if sensor == "none" else sensor,
         pulses_unit="count" if sensor == "angle" else "V",
