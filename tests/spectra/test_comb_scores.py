@@ -137,3 +137,13 @@ def test_decoys_are_scored_once_however_many_requests_share_them(monkeypatch: py
         work[count] = sum(scored)
     assert work[1] > 1000
     assert work[8] < 1.6 * work[1]
+
+
+def test_places_never_lie_beyond_the_axis() -> None:
+    """The top order over the step may round up to one bin more than there are."""
+    whole = spectra()
+    longer = EnvelopeSpectra(
+        power=whole.power, modulation=whole.modulation, floor=whole.floor, step=whole.step, low_hz=whole.low_hz,
+        high_hz=whole.high_hz, members=whole.members, top_order=(BINS + 1) * STEP,
+    )  # fmt: skip
+    assert CombScorer(longer).half_bins(1.0, 1e6)[-1] < BINS * STEP

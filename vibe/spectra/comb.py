@@ -137,7 +137,8 @@ class CombScorer:
 
     def half_bins(self, low: float, high: float) -> NDArray[np.float64]:
         """Orders from ``low`` to ``high`` in steps of half a bin, clipped to the axis; at least one."""
-        last = 2.0 * int(self.spectra.top_order / self.spectra.step)
+        # Of a quotient that is whole but for rounding, the axis may hold one bin less.
+        last = 2.0 * min(int(self.spectra.top_order / self.spectra.step), self.spectra.power.shape[1])
         half = self.spectra.step / 2
         first = np.clip(np.floor(low / half), 8, last - 1)
         return np.arange(first, np.clip(np.ceil(high / half) + 1, first + 1, last)) * half
