@@ -60,7 +60,7 @@ def test_json_has_the_contract_form(tmp_path: Path, damaged: Dossier, unknown: D
         jsonschema.validate(report, schema)
         assert report["schema"] == "vibe.health/1"
         assert Health.model_validate(report) == dossier.health
-    assert report["speed"] == {"input_hz": None, "uncertainty_hz": None, "method": None, "note": ""}
+    assert report["speed"] == {"input_hz": None, "uncertainty_hz": None, "method": None, "note": "", "alternatives": []}
 
 
 def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: Dossier) -> None:

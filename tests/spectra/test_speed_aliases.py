@@ -58,7 +58,9 @@ def test_a_mesh_above_the_orders_that_are_searched_settles_an_alias(true_hz: flo
     time = np.arange(int(rate * seconds)) / rate
     used = np.array([order for order in orders if order <= 64.0])
     rivals = ((16.0, 40.0), (16.0 * 88 / 87, 40.0))
-    choice = _Choice(law=AngleLaw.steady(16.0, seconds), log_odds=40.0, elsewhere=0.5, rivals=rivals)
+    choice = _Choice(
+        law=AngleLaw.steady(16.0, seconds), range_hz=(15.6, 16.4), log_odds=40.0, elsewhere=0.5, rivals=rivals
+    )
     for mesh in (0.2, 0.0):
         rng = np.random.default_rng(12)
         row = rng.normal(size=time.size)

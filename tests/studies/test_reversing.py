@@ -9,7 +9,7 @@ from tests.studies.reversing import SENSORS, trial
 
 @pytest.mark.parametrize("sensor", ["angle", "signed pulses"])
 def test_a_crank_bearing_of_a_reversing_joint_is_found_and_its_sound_twin_left_alone(sensor: str) -> None:
-    damaged, sound = trial((1, sensor, 8.0)), trial((1, sensor, 0.0))  # type: ignore[arg-type]
+    damaged, sound = trial((4, sensor, 8.0)), trial((4, sensor, 0.0))  # type: ignore[arg-type]
     assert damaged.named == "bearing.crank bearing.outer_race"
     assert sound.named == ""
     assert sound.state != "unknown"

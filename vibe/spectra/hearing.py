@@ -149,7 +149,7 @@ def _speed(
         pulsed = speed_from_tachometer(tachometer, question.range_hz, duration)
         if pulsed is None:
             note = "the tachometer's pulses make no sense"
-        elif found is not None and abs(found[1].input_hz / pulsed[1].input_hz - 1) > MOST_DISAGREEMENT:
+        elif found is not None and _contradict(found[1], pulsed[1]):
             note = (
                 f"the tachometer says {pulsed[1].input_hz * 60:.1f} rpm, the drive's own lines say "
                 f"{found[1].input_hz * 60:.1f} rpm: check pulses_per_rev and what the pulse is taken from; "
@@ -173,6 +173,13 @@ def _speed(
         alternatives=_with_rest(speed, rivals_in_signal(rows, question.range_hz, question.speed_orders)),
     )  # fmt: skip
     return AngleLaw.steady(speed, duration), estimate
+
+
+def _contradict(lines: SpeedEstimate, pulses: SpeedEstimate) -> bool:
+    """Whether the drive's lines, surely followed, tell another speed than the pulses."""
+    off = abs(lines.input_hz / pulses.input_hz - 1)
+    sure = (lines.uncertainty_hz or 0.0) < MOST_DISAGREEMENT / 10 * lines.input_hz and not lines.doubtful
+    return off > MOST_DISAGREEMENT and sure
 
 
 def _with_rest(speed: float, rivals: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:

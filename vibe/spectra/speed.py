@@ -16,7 +16,7 @@ from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.line_odds import Places, log_likelihood_ratio, log_sum_exp, over_floor, seen_at, speed_grid
 from vibe.spectra.paths import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
-from vibe.spectra.phases import Low, all_laid, low_passed, refined
+from vibe.spectra.phases import Low, Refined, all_laid, low_passed, refined
 
 MOST_ORDERS = 64.0
 """Lines above this order are left aside: speed wander smears them."""
@@ -28,6 +28,9 @@ LEAST_HALF_RANGE = 0.03
 """Half width of speeds looked at, relative, at the least: a narrow range would leave no others to compare with."""
 QUICK_TURNS = 6.0
 """Turns per segment in which a speed is followed that nothing slower could: load cycles of a second or two."""
+HOLDS = 1e-3
+"""Relative uncertainty that the phases must leave to a speed that moves: a path that hops between a drive's families
+lays no line on one place, and its mean is none (common practice)."""
 RIVALS = 3
 """Places of the range that are tried against the mesh where none stands alone."""
 MESH_BINS = 2.0
@@ -84,27 +87,20 @@ def speed_from_signal(
             choices.append(choice)
     # Of a speed that jumps the steady law sees two that rival: it must stand alone before it is compared.
     alone = [choice for choice in choices if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE]
-    segment = SEGMENT_TURNS
     if not alone:
         settled = _by_mesh(channels, max(choices, key=lambda choice: choice.log_odds), lows, used, orders)
         alone = [settled] if settled is not None else []
-    if not alone:
+    best, fine = _followed(alone, lows, used, SEGMENT_TURNS)
+    if (best is None or not _holds(best, fine)) and duration <= LONGEST_RAMP_S:
         # Speed that comes and goes with a load cycle: followed in short pieces, dear, and seldom needed.
-        segment = QUICK_TURNS
+        alone = []
         for shape, price in paths(lows, duration, range_hz, used, segment_turns=QUICK_TURNS, least_s=0.1):
             choice = _best_of_range(lows, shape, range_hz, used, price)
             if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE:
                 alone.append(choice)
-    if not alone:
+        best, fine = _followed(alone, lows, used, QUICK_TURNS)
+    if best is None or not _holds(best, fine):
         return None
-    best = max(alone, key=lambda choice: choice.log_odds)
-    fine = refined(best.law, lows, used, segment)
-    if (fine is None or fine.relative > UNSURE) and duration <= LONGEST_RAMP_S:
-        # A path that hopped leaves the phases in disorder. Ramps are tried one by one: dear, and seldom needed.
-        tried = [_best_of_range(lows, shape, range_hz, used, PRICE_OF_MOTION[0]) for shape in steady_ramps(duration)]
-        steepest = max(tried, key=lambda choice: choice.log_odds)
-        if steepest.elsewhere < CHANCE and steepest.log_odds > best.log_odds:
-            best, fine = steepest, refined(steepest.law, lows, used, SEGMENT_TURNS)
     law = best.law if fine is None else fine.law
     # Without phases the speed is known to half a grid step of the lowest order.
     relative = 0.25 / law.total_turns if fine is None else fine.relative
@@ -115,6 +111,31 @@ def speed_from_signal(
         drift=law.drift,
         alternatives=_alternatives(best, law.mean_hz),
     )
+
+
+def _followed(
+    alone: Sequence[_Choice], lows: Sequence[Low], used: NDArray[np.float64], segment_turns: float
+) -> tuple[_Choice | None, Refined | None]:
+    """The likeliest of the choices that stand alone, and its law refined by phases."""
+    if not alone:
+        return None, None
+    best = max(alone, key=lambda choice: choice.log_odds)
+    fine = refined(best.law, lows, used, segment_turns)
+    duration = best.law.duration_s
+    if (fine is None or fine.relative > UNSURE) and duration <= LONGEST_RAMP_S and segment_turns == SEGMENT_TURNS:
+        # A path that hopped leaves the phases in disorder. Ramps are tried one by one: dear, and seldom needed.
+        tried = [
+            _best_of_range(lows, shape, best.range_hz, used, PRICE_OF_MOTION[0]) for shape in steady_ramps(duration)
+        ]
+        steepest = max(tried, key=lambda choice: choice.log_odds)
+        if steepest.elsewhere < CHANCE and steepest.log_odds > best.log_odds:
+            best, fine = steepest, refined(steepest.law, lows, used, SEGMENT_TURNS)
+    return best, fine
+
+
+def _holds(choice: _Choice, fine: Refined | None) -> bool:
+    """Whether the phases bear out a speed that moves."""
+    return choice.law.is_steady or (fine is not None and fine.relative <= HOLDS)
 
 
 def rivals_in_signal(
@@ -163,6 +184,8 @@ class _Choice:
     """Of a machine that runs somewhere in the range against none."""
     elsewhere: float
     """Probability that its speed is another one."""
+    range_hz: tuple[float, float]
+    """Where it was looked for."""
     rivals: tuple[tuple[float, float], ...] = ()
     """(speed, log weight) of the best places of the range, apart from one another."""
 
@@ -202,6 +225,7 @@ def _by_mesh(
     law = laws[int(order[0])]
     return _Choice(
         law=law,
+        range_hz=choice.range_hz,
         log_odds=choice.log_odds,
         elsewhere=float(np.exp(weights[order[1]] - weights[order[0]])),
         rivals=tuple((laws[k].mean_hz, weights[k]) for k in order),
@@ -247,5 +271,6 @@ def _best_of_range(
         rivals.append((float(grid[spot]), float(left[spot])))
         left[np.abs(grid / grid[spot] - 1) <= max(APART, 1.5 / (duration * grid[spot]))] = -np.inf
     return _Choice(
-        law=law, log_odds=total - float(np.log(grid.size)) - price, elsewhere=elsewhere, rivals=tuple(rivals)
-    )
+        law=law, range_hz=range_hz, log_odds=total - float(np.log(grid.size)) - price, elsewhere=elsewhere,
+        rivals=tuple(rivals),
+    )  # fmt: skip
