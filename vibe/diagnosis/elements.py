@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import exp
-from statistics import fmean, pstdev
+from statistics import fmean, median, pstdev
 
 from vibe.core.evidence import CombEvidence
 from vibe.diagnosis.settings import ElementSettings
@@ -54,6 +54,10 @@ EVEN_LINES, EVEN_MEAN_DB, EVEN_SPREAD_DB = 6, 10.0, 4.0
 """Fewest lines of a cage that strikes, their mean over the floor, and their standard deviation at most. A strike lasts
 a small part of a turn, so that its lines are alike but for noise, which moves lines of ten decibels by two or three; an
 element passes its load in a third of a turn, so that only the first few stand (common practice)."""
+
+
+LONG_LINES = 10
+"""Lines of a comb so long that half of those beyond the first ``EVEN_LINES`` must stand."""
 
 
 def signs_of(combs: Mapping[str, CombEvidence], present: float) -> Signs:
@@ -118,5 +122,7 @@ def _carried(element: CombEvidence) -> float:
 
 def _even(cage: CombEvidence) -> bool:
     levels = [line.over_floor_db for line in cage.lines]
-    alike = len(levels) >= EVEN_LINES and pstdev(levels) <= EVEN_SPREAD_DB
-    return alike and fmean(levels) >= EVEN_MEAN_DB
+    alike = len(levels) >= EVEN_LINES and pstdev(levels) <= EVEN_SPREAD_DB and fmean(levels) >= EVEN_MEAN_DB
+    # Slip wears the higher lines of a strike down, but does not end them.
+    long = len(levels) >= LONG_LINES and median(levels[EVEN_LINES:]) >= EVEN_MEAN_DB
+    return alike or long

@@ -38,6 +38,9 @@ FEWEST_LINES = 4
 MOST_FOREIGN, MOST_LOOKS = 3, 5
 MOST_TESTED = 12
 """Multiples and parts of an order that are tested for being the fundamental."""
+EXPLAINED, BY_LUCK = 0.85, 1e-3
+"""Share of a comb's lines that a part's own law must make, and the chance, at most, that so many fall on it by luck: a
+law that fills all of the axis explains anything."""
 STANDING = 0.6
 """Share of the free lines between that stand when a slower order is the fundamental; an irregular comb lacks some."""
 DROP_DB, OWN_DROP_DB = 8.0, 3.0
@@ -189,6 +192,10 @@ class _Search:
             mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
+        law = None if exact or owner is not None else self._part_explains(power, base)
+        if law is not None:
+            self.taken, self.kept = taken | law, self.kept | law
+            return None
         turns = self.slow_turns if exact else ()
         if not near_rotor and not _first_stand(power, step, base, taken):
             self.taken = taken | _own_bins(some, reading, ())
@@ -206,6 +213,31 @@ class _Search:
             order=base, last=last, per_turn=exact, ambiguous=slips, reading=reading, turns=turns,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
+
+    def _part_explains(self, power: NDArray[np.float32], base: float) -> NDArray[np.bool_] | None:
+        """Bins of a part at a multiple of ``base`` whose own law (its harmonics, their side lines at its modulators and
+        at the shaft) makes nearly all of the lines that stand at multiples of ``base``: a race near a simple fraction
+        with side lines at the shaft's turn fills the grid of that fraction. None where another machine must make them.
+        """
+        lines = np.arange(1, MOST_TAKEN + 1) * base / self.step
+        middles = np.rint(lines[lines < power.size - 3]).astype(np.int64)
+        tops = np.stack([power[middles - 1], power[middles], power[middles + 1]]).max(axis=0)
+        stand = middles[(tops > STILL_A_LINE) & ~self.taken[middles]]
+        best, least = None, EXPLAINED
+        for request in self.requests:
+            if not request.slips:
+                continue
+            low, high = self.whole.window(request, 1)
+            for times in range(max(2, int(np.ceil(low / base))), min(MOST_TESTED, int(high / base)) + 1):
+                place, _ = sharpened(power, self.step, times * base, self.taken)
+                mask = lines_mask(self.spectra, _reading_of(request, place, 0))
+                near = (mask[stand - 1] | mask[stand] | mask[stand + 1]).mean() if stand.size else 0.0
+                own = round(place / self.step)
+                stands = power[max(0, own - 2) : own + 3].max() > STILL_A_LINE
+                luck = float(mask.mean()) ** stand.size
+                if stands and low <= place <= high and near >= least and luck <= BY_LUCK:
+                    best, least = mask, near
+        return best
 
 
 def _settled(
