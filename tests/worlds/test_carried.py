@@ -17,6 +17,7 @@ def test_what_an_eccentric_bearing_carries_is_named_and_its_healthy_twin_is_not(
         return
     first = health.findings[0]
     assert first.tone == case.damaged[0]
-    assert first.probability > 0.99
+    assert first.damage_probability > 0.99
+    assert first.probability > 0.85
     frame = {"load": "the load", "bolt": "the load", "housing": "the housing", "roller": ""}.get(case.kind.split()[-1])
     assert case.kind.startswith("roller") or f"as the cage passes {frame}" in first.why

@@ -39,6 +39,8 @@ class Answer:
     why: str
     """The rule that set the state, or what was named."""
     probability: float | None
+    heard: float | None
+    """Stated probability that the drive was heard."""
     speed_error: float | None
     """Relative, of the stated speed."""
     speed_sigmas: float | None
@@ -102,7 +104,8 @@ def scored(case: WorldCase, health: Health) -> Answer:
         sigmas = abs(speed.input_hz - case.speed_hz) / speed.uncertainty_hz if speed.uncertainty_hz else None
     return Answer(
         name=case.name, kind=case.kind, truth=case.truth, right=right, state=health.state, why=why,
-        probability=None if first is None else first.probability, speed_error=error, speed_sigmas=sigmas,
+        probability=None if first is None else first.probability,
+        heard=health.captures[0].heard_probability, speed_error=error, speed_sigmas=sigmas,
     )  # fmt: skip
 
 

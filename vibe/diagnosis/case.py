@@ -42,6 +42,8 @@ class Case:
     scale: SeverityScale = field(default_factory=SeverityScale)
     foreign: Sequence[ForeignComb] = ()
     """Combs of other machines."""
+    resolution: float = 0.005
+    """Orders that one bin of the envelope spectra spans."""
     alike: Sequence[float] = ()
     """Speeds, relative to the input's own, of machines of the same kind that are heard too."""
 

@@ -11,7 +11,8 @@ from vibe.diagnosis.case import Case
 DECLARED_TOO = 0.3
 """Share left to a part at an order that a declared machine makes too: that machine is known to be there, damage is not
 (common practice)."""
-MOST_TIMES = 12
+MOST_TIMES = 3
+"""Multiples of a declared order at which its impacts may be taken for a part's; of higher ones the lines below tell."""
 SAME = 5e-4
 """Relative distance within which two combs of order 1 are one: a line and a half of a capture of 240 turns (10 s at 24
 Hz) over twelve lines. Slower ones are so much less sharp."""

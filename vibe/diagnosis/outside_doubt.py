@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import exp
+from math import exp, log
 
 from vibe.core.health import Finding
 from vibe.core.outside import ForeignComb
@@ -17,6 +17,17 @@ NEIGHBOUR_WEIGHT = 1.2
 """How likely damage is in a machine of the same kind beside, against this one, where slip tells nothing (common
 practice): as likely, and a little more, so that nobody opens the wrong one."""
 SURELY_OWN = 0.95
+UNHEARD = 0.4
+"""Share left to a part of a drive that was not heard itself (common practice): less than even odds."""
+OUTSIDE_RATE = 0.05
+"""Probability that a drive has an impacting machine beside or behind it that nobody declared and that is as loud as
+damage (common practice: chains, screws, hammers, compressors); its order is as likely in one factor as in the next."""
+OUTSIDE_ORDERS = (0.02, 2.2)
+"""Orders of the input at which such machines strike; faster ones are multiples of a shaft, which tells them apart."""
+PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "cage": 0.2}
+"""Of damaged bearings that speak, those that do so by each part's order first (common practice; by the cage's turn one
+rolling element in ten speaks too)."""
+SIDE_STANDS_DB = 9.0
 MOST_TIMES = 12
 SAME = 3e-3
 """Relative distance within which a multiple of an outside comb lies at a part's tone."""
@@ -28,6 +39,17 @@ def doubted_by_outside(case: Case, findings: Sequence[Finding]) -> list[Finding]
     return [_doubted(case, finding) for finding in findings]
 
 
+def doubted_unheard(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings of a capture in which the drive itself was not heard: its parts may be another machine's."""
+    more = " The drive itself was not heard in this capture: another machine may make this."
+    return [
+        _less_sure(finding, UNHEARD, "another machine, since the drive itself was not heard", more)
+        if finding.component.startswith(OWN_PARTS)
+        else finding
+        for finding in findings
+    ]
+
+
 def _doubted(case: Case, finding: Finding) -> Finding:
     if not finding.component.startswith(OWN_PARTS):
         return finding
@@ -36,16 +58,66 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         name = f"an outside source at {comb.order:.4g} orders"
         return _less_sure(finding, OUTSIDE_TOO, name)
     tone, order = _tone(case, finding), _order(case, finding)
+    if tone is not None and order is not None and any(tone.slip):
+        finding = _doubted_slow(case, finding, tone, order)
+    exact = tone is not None and not any(tone.slip)
+    if exact and case.alike and case.speed is not None and case.speed.method != "tachometer":
+        name = "the same part of a machine of the same kind beside it, whose speed was found too"
+        return _less_sure(finding, 1 / (1 + NEIGHBOUR_WEIGHT), name, _told_apart(case))
     if tone is not None and order is not None and any(tone.slip) and case.alike:
         share = _own_share(tone, order, case.alike)
-        rpm = [f"{speed * case.speed.input_hz * 60:.0f}" for speed in case.alike] if case.speed is not None else []
-        name = f"the same part of a machine of the same kind beside it, at {' or '.join(rpm)} r/min"
-        more = (
-            f" A machine of the same kind runs beside it ({' or '.join(rpm)} r/min): this may be that one's. Measure "
-            "again while that one stands, or at a second point, nearer to one of the two, and compare."
-        )
-        return _less_sure(finding, share, name, more) if share < SURELY_OWN else finding
+        name = f"the same part of a machine of the same kind beside it, at {_rpm(case)} r/min"
+        return _less_sure(finding, share, name, _told_apart(case)) if share < SURELY_OWN else finding
     return finding
+
+
+def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Finding:
+    """A slow part whose comb stands alone, at an order where an outside machine might strike as well.
+
+    The odds are those of damage of that part times the density of its order (its slip, which is a few hundredths wide)
+    against those of an outside machine times the density of its own, even in the logarithm of the order. A comb with
+    side lines of its own, or beside another part's of the same bearing, is no outside machine's.
+    """
+    low, high = OUTSIDE_ORDERS
+    if not low <= order <= high or len(_own_combs(case, finding)) > 1 or _has_sides(case, finding):
+        return finding
+    width = log((1 + tone.slip[1]) / (1 + tone.slip[0])) + case.resolution / order
+    part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25)
+    own, outside = part / width, OUTSIDE_RATE / log(high / low)
+    hz = f"{order * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{order:.4g} orders"
+    return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {hz}")
+
+
+def _own_combs(case: Case, finding: Finding) -> list[str]:
+    """Tones of the same bearing, of different parts, whose combs are surely there."""
+    bearing = finding.component.split(".")[1] if finding.component.startswith("bearing.") else ""
+    sure = {
+        tone.component
+        for tone in case.tones.tones
+        if tone.id.startswith(f"bearing.{bearing}.")
+        and tone.id in case.combs
+        and case.combs[tone.id].false_alarm_probability <= case.tone_alarm
+    }
+    return sorted(sure)
+
+
+def _has_sides(case: Case, finding: Finding) -> bool:
+    """Whether half of the side lines that the part's own motion predicts stand."""
+    name = finding.seen_in[0] if finding.seen_in else finding.tone
+    sides = case.combs[name].sideband_lines if name is not None and name in case.combs else ()
+    return bool(sides) and sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides) >= 0.5 * len(sides)
+
+
+def _rpm(case: Case) -> str:
+    speed = 0.0 if case.speed is None else case.speed.input_hz
+    return " or ".join(f"{alike * speed * 60:.0f}" for alike in case.alike)
+
+
+def _told_apart(case: Case) -> str:
+    return (
+        f" A machine of the same kind runs beside it ({_rpm(case)} r/min): this may be that one's. Measure again while "
+        "that one stands, or at a second point, nearer to one of the two, and compare."
+    )
 
 
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:

@@ -50,7 +50,7 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
     envelope = reading.looks[0].spectra if reading.looks else None
     was = presence(
         reading.spectra, envelope, list(reading.samples.values()), reading.law, families, spread, mains,
-        pulsed=speed.method == "tachometer",
+        pulsed=speed.method == "tachometer", foreign=[comb.order for comb in reading.foreign],
     )  # fmt: skip
     speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
     if was is None:

@@ -87,6 +87,7 @@ def judge_samples(
     """
     from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
+    from vibe.diagnosis.outside_doubt import doubted_unheard
     from vibe.diagnosis.unexplained import single_shocks
     from vibe.ingest import with_drift
     from vibe.kinematics.observe import visibility
@@ -154,6 +155,7 @@ def judge_samples(
         heard_probability, unheard = passed.probability, passed.reason
         if unheard is not None:
             quality = _marked(quality, set(reading.samples), unheard)
+            findings = doubted_unheard(findings)
     return Judged(
         report=_capture_report(capture, quality, remarks, heard_probability),
         quality=quality,
@@ -237,6 +239,7 @@ def _case(
         strangers=reading.strangers if reading is not None else (),
         foreign=reading.foreign if reading is not None else (),
         alike=alike,
+        resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
         lines={name: tuple(found) for name, found in lines.items()},
         levels=reading.levels if reading is not None else (),
         speed=reading.speed if reading is not None else None,

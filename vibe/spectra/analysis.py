@@ -64,7 +64,7 @@ class Reading:
     combs: tuple[CombEvidence, ...]
     strangers: tuple[CombEvidence, ...]
     """Combs at orders that nobody asked for, stronger than all that were."""
-    foreign: tuple[ForeignComb, ...]
+    foreign: tuple[ForeignComb, ...] = ()
     """Combs that explain their lines better than any part of the machine does, found before parts were asked for."""
     turns: dict[str, Turn]
     lines: tuple[Line, ...]

@@ -70,6 +70,8 @@ SEGMENT_TURNS = 16.0
 MISSING_DB = -12.0
 """A usual line this far below its median is missing: wander and beating take half of it."""
 LONGEST_GAP_S = 1.0
+FOREIGN_APART = 8.0
+"""Times the bins hidden at a line of an outside comb by which its lines must lie apart; a denser comb would hide all."""
 HUM_HARMONICS = 40
 HUM_BINS = 2.5
 """Bins either side of a multiple of the mains in which nothing is told: its hum is everywhere."""
@@ -150,17 +152,21 @@ def presence(
     spread: float,
     mains_hz: Sequence[float] = (50.0, 60.0),
     pulsed: bool = False,
+    foreign: Sequence[float] = (),
 ) -> Presence | None:
     """Whether ``families`` stand in ``spectra`` and ``envelope`` (which follow ``law``) at one speed within ``spread``
     (relative).
 
     ``samples``: (samples (n,), sample rate [Hz]) of the same channels, for the time in which lines are missing.
-    ``mains_hz``: frequencies whose multiples tell nothing. ``pulsed``: the speed comes from a pulse sensor and is no
+    ``mains_hz``: frequencies whose multiples tell nothing; nor do those of ``foreign`` orders, combs of other machines.
+    ``pulsed``: the speed comes from a pulse sensor and is no
     alias. None where no family has a line in what was measured.
     """
     axes = [spectrum_axis(spectra, law.mean_hz, mains_hz)]
     if envelope is not None:
         axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
+    for axis in axes:
+        _hide(axis, foreign)
     families = [f for f in families if any(axes[0].holds(order) for lines in f.lines(f.count) for order, _ in lines)]
     if not families or not spectra:
         return None
@@ -178,7 +184,7 @@ def presence(
             count: _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
             for count in COUNTS
             if abs(count - family.count) > ALIKE and count > 2 * family.difference
-            for lines in [_not_own(family.lines(count), family, others, CLEAR_BINS * axes[0].step)]
+            for lines in [_decoy(family, count, others, CLEAR_BINS * axes[0].step)]
         }
         other = _over_speeds(np.array(list(decoys.values()))) + float(np.log(PRIOR_OTHER))
         odds = own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
@@ -248,20 +254,16 @@ def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
     return against
 
 
-def _not_own(decoy: tuple[Lines, Lines, Lines], family: Family, others: Sequence[Family], near: float) -> list[Lines]:
-    """A decoy's families without the lines that the drive itself makes by another way: pins' pass and lobes at any line
-    of its own, a mesh at all but those of the mesh whose place it takes. They would stand for the drive, not for the
-    decoy."""
-    mesh, *rest = family.lines(family.count)
-    elsewhere = np.array(
-        [order for lines in (*rest, *(x for f in others for x in f.lines(f.count))) for order, _ in lines]
-    )
-    own = np.concatenate([elsewhere, np.array(mesh)[:, 0]])
-    kept = []
-    for number, lines in enumerate(decoy):
-        taken = own if number else elsewhere
-        kept.append([line for line in lines if not taken.size or np.abs(taken - line[0]).min() > near])
-    return kept
+def _decoy(family: Family, count: int, others: Sequence[Family], near: float) -> list[Lines]:
+    """The mesh of a decoy of ``count`` parts, without the lines that the drive itself makes by another way.
+
+    Its lobes and pins are left out: multiples of another rotor's speed would pass for those of some count or other.
+    """
+    mesh, _, _ = family.lines(count)
+    _, *rest = family.lines(family.count)
+    own = [order for lines in (*rest, *(x for f in others for x in f.lines(f.count))) for order, _ in lines]
+    kept = [line for line in mesh if not own or np.abs(np.array(own) - line[0]).min() > near]
+    return [kept, [], []]
 
 
 def _over_speeds(values: Real) -> float:
@@ -312,6 +314,17 @@ def _envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequenc
     row = _best_of_three(strongest)
     _hide_hum(row, envelope.step * input_hz, mains_hz)
     return Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
+
+
+def _hide(axis: Axis, orders: Sequence[float]) -> None:
+    """Marks multiples of ``orders`` as telling nothing, where the bins between them are more than those hidden."""
+    for row, step in axis.rows:
+        for order in orders:
+            if order < FOREIGN_APART * HUM_BINS * step:
+                continue
+            places = np.rint(np.arange(1, int(row.size * step / order) + 1) * order / step).astype(np.int64)
+            near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+            row[near[(near > 0) & (near < row.size)]] = np.nan
 
 
 def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
