@@ -176,6 +176,7 @@ class _Search:
         base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law)
         lines, last = standing(power, step, base, taken)
         owner = _owner(base, self.requests, whole, self.families)
+        owner = owner or self._of_harmonic(base)
         near_rotor = abs(base - 1.0) < NEAR_ROTOR
         if owner is None and near_rotor:
             owner = _race_with_sides(power, step, base, taken, self.requests, whole)
@@ -188,7 +189,7 @@ class _Search:
         )  # fmt: skip
         if owner is not None and not (slips and exact):
             # A part's own comb takes its side lines with it: they are nobody else's.
-            place = base if abs(base / owner.order - 1) < 0.6 else max(1, round(owner.order / base)) * base
+            place = base / max(1, round(base / owner.order)) * max(1, round(owner.order / base))
             mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
@@ -213,6 +214,19 @@ class _Search:
             order=base, last=last, per_turn=exact, ambiguous=slips, reading=reading, turns=turns,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
+
+    def _of_harmonic(self, base: float) -> CombRequest | None:
+        """The part whose second to fourth harmonic is the strongest of its comb, so that it was met first: its first
+        one stands in some band."""
+        strongest = self.spectra.power.max(axis=0) - np.float32(np.log(self.spectra.power.shape[0]))
+        for request in self.requests:
+            low, high = self.whole.window(request, 1)
+            for times in (2, 3, 4):
+                if request.slips and low <= base / times <= high:
+                    top, spot = _line(strongest, self.step, base / times, 1)
+                    if top > STILL_A_LINE and not self.taken[spot]:
+                        return request
+        return None
 
     def _part_explains(self, power: NDArray[np.float32], base: float) -> NDArray[np.bool_] | None:
         """Bins of a part at a multiple of ``base`` whose own law (its harmonics, their side lines at its modulators and

@@ -71,7 +71,7 @@ MISSING_DB = -12.0
 """A usual line this far below its median is missing: wander and beating take half of it."""
 LONGEST_GAP_S = 1.0
 FOREIGN_APART = 8.0
-"""Times the bins hidden at a line of an outside comb by which its lines must lie apart; a denser comb would hide all."""
+"""Times the bins hidden at its lines by which those of an outside comb must lie apart: a denser one would hide all."""
 HUM_HARMONICS = 40
 HUM_BINS = 2.5
 """Bins either side of a multiple of the mains in which nothing is told: its hum is everywhere."""
