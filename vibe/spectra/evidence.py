@@ -298,6 +298,25 @@ def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> N
     return lines_mask(spectra, reading)
 
 
+def _reach(spectra: EnvelopeSpectra, reading: CombReading) -> int:
+    """Highest harmonic that a slipping comb takes from the others.
+
+    What strikes as a cage turns has lines far beyond those that are its own alone. What it carries through a load
+    modulates with the first few, and lines further up are a race's, which fails more often: these it takes only where
+    most of those that no race has are such as noise never makes.
+    """
+    last, power = reading.request.max_harmonic, spectra.power[reading.group]
+    if not reading.request.often_short:
+        return MOST_CLEARED
+    tops = []
+    # The first beyond may be a race's: of as many as there are elements.
+    for harmonic in range(last + 2, 2 * last + 2):
+        middle, half = round(harmonic * reading.order / reading.carrier / spectra.step), 1 + harmonic // 4
+        if middle + half < power.size:
+            tops.append(float(power[middle - half : middle + half + 1].max()))
+    return MOST_CLEARED if tops and float(np.median(tops)) > NEVER_NOISE else last
+
+
 def _harmonics_mask(
     spectra: EnvelopeSpectra, reading: CombReading, shifts: Sequence[float], to_the_last: bool
 ) -> NDArray[np.bool_]:
@@ -306,7 +325,7 @@ def _harmonics_mask(
     base, slip = reading.order / reading.carrier, reading.request.slips
     most = int(n * spectra.step / base)
     if slip:
-        most = min(most, MOST_CLEARED)
+        most = min(most, MOST_CLEARED if to_the_last else _reach(spectra, reading))
     elif base < LEAST_BINS_APART * spectra.step:
         most = min(most, reading.harmonics)  # All of them would fill a part of the axis that others need.
     harmonics = np.arange(1, most + 1)

@@ -143,7 +143,8 @@ def _combs(case: Case, bearing: Bearing) -> dict[str, CombEvidence]:
 
 
 def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
-    """The outer race, when its place is just missed by clear hits that nothing in the drive file explains.
+    """The outer race, when its place is just missed by clear impacts that nothing in the drive file explains, deeper
+    than all that this bearing's own combs show.
 
     Not the inner race: sums and differences of other tones with the shaft lie near it too often.
     """
@@ -151,10 +152,12 @@ def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _He
     if "outer_race" not in combs:
         return None
     order = case.tones.tone(f"bearing.{bearing.name}.outer_race").order
-    for comb in case.strangers:
+    present = [comb for comb in combs.values() if comb.false_alarm_probability <= case.settings.element.present]
+    deepest = max((comb.hit_over_floor_db for comb in present), default=float("-inf"))
+    for comb in case.unmatched:
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
         near = abs(comb.order / order - 1) <= settings.far_slip
-        if sure and near and _clear(comb, settings) and not comb.tone.startswith("outside"):
+        if sure and near and _clear(comb, settings) and comb.hit_over_floor_db > deepest:
             return _Heard(shown=(comb,), chance=comb.false_alarm_probability, far=True)
     return None
 
