@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean, median, pstdev
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,9 @@ MOST_OWNED = 0.65
 """Share of the axis that a comb with its sidebands may own."""
 MOST_CLEARED = 40
 """Harmonics of a found comb that are taken out, where random slip smears them; all of them where it does not."""
+EVEN_MEAN_DB, EVEN_SPREAD_DB = 10.0, 4.0
+"""Mean level over the floor and standard deviation, at most, of lines that short strikes make: alike, but for noise,
+which moves lines of ten decibels by two or three (common practice)."""
 GROWN_SHARE = 0.02
 """How far a line may be smeared, relative to its comb's order."""
 FLATTERY = 1.5
@@ -301,20 +305,23 @@ def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> N
 def _reach(spectra: EnvelopeSpectra, reading: CombReading) -> int:
     """Highest harmonic that a slipping comb takes from the others.
 
-    What strikes as a cage turns has lines far beyond those that are its own alone. What it carries through a load
-    modulates with the first few, and lines further up are a race's, which fails more often: these it takes only where
-    most of those that no race has are such as noise never makes.
+    What strikes as a cage turns makes even lines, far beyond those that are its own alone. What a cage carries through a
+    load modulates with the first few; lines further up are a race's, which fails more often: these it takes only where
+    its own are even and most of those beyond that no race has stand.
     """
     last, power = reading.request.max_harmonic, spectra.power[reading.group]
     if not reading.request.often_short:
         return MOST_CLEARED
     tops = []
-    # The first beyond may be a race's: of as many as there are elements.
-    for harmonic in range(last + 2, 2 * last + 2):
+    for harmonic in range(1, 2 * last + 2):
         middle, half = round(harmonic * reading.order / reading.carrier / spectra.step), 1 + harmonic // 4
-        if middle + half < power.size:
-            tops.append(float(power[middle - half : middle + half + 1].max()))
-    return MOST_CLEARED if tops and float(np.median(tops)) > NEVER_NOISE else last
+        if middle + half >= power.size:
+            break
+        tops.append(float(power[middle - half : middle + half + 1].max()))
+    # The first beyond may be a race's: of as many as there are elements.
+    own, beyond = [decibels(max(top, 1.0)) for top in tops[:last]], tops[last + 1 :]
+    even = len(own) == last and fmean(own) >= EVEN_MEAN_DB and pstdev(own) <= EVEN_SPREAD_DB
+    return MOST_CLEARED if even and beyond and median(beyond) > STILL_A_LINE else last
 
 
 def _harmonics_mask(
