@@ -305,9 +305,9 @@ def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> N
 def _reach(spectra: EnvelopeSpectra, reading: CombReading) -> int:
     """Highest harmonic that a slipping comb takes from the others.
 
-    What strikes as a cage turns makes even lines, far beyond those that are its own alone. What a cage carries through a
-    load modulates with the first few; lines further up are a race's, which fails more often: these it takes only where
-    its own are even and most of those beyond that no race has stand.
+    What strikes as a cage turns makes even lines, far beyond those that are its own alone. What a cage carries through
+    a load modulates with the first few; lines further up are a race's, which fails more often: these it takes only
+    where its own are even and most of those beyond that no race has stand.
     """
     last, power = reading.request.max_harmonic, spectra.power[reading.group]
     if not reading.request.often_short:
