@@ -11,6 +11,7 @@ from diagnosis_values import MakeCase, comb, place
 
 from vibe.core.evidence import CombEvidence, CombLine, Level
 from vibe.core.health import Finding
+from vibe.core.outside import ForeignComb
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.case import Case, tones_at
 from vibe.diagnosis.diagnose import diagnose
@@ -132,9 +133,31 @@ def test_clear_hits_just_beyond_a_races_slip_are_that_races(case: MakeCase, tone
         (-0.9 * settings.far_slip, settings.clear_hit_over_floor_db - 0.1, SURE, 0),
         (-0.9 * settings.far_slip, 3.0, 0.5 * whole.tone_alarm, 0),
     ):
-        stranger = comb("unknown", order * (1 + off), chance, hit_db)
-        findings = diagnose(replace(whole, strangers=(stranger,)))
-        assert [finding.tone for finding in findings] == [f"{BEARING}.outer_race"] * count, off
+        unmatched = comb("unknown", order * (1 + off), chance, hit_db)
+        other = ForeignComb(order=unmatched.order, evidence=unmatched, spread=1e-4)
+        for findings in (
+            diagnose(replace(whole, strangers=(unmatched,))),
+            diagnose(replace(whole, foreign=(other,))),
+        ):
+            assert [finding.tone for finding in findings] == [f"{BEARING}.outer_race"] * count, off
+            for finding in findings:
+                assert 0.5 < finding.damage_probability < 0.7
+                assert f"an outside source at {order * (1 + off):.4f} orders" in finding.cannot_be_told_from
+        # What is a whole number per turn of a shaft that turns other machines is theirs.
+        assert diagnose(replace(whole, foreign=(replace(other, per_turn=(7, unmatched.order / 7)),))) == []
+
+
+def test_a_comb_of_others_beside_deeper_ones_of_the_bearing_is_not_its_outer_race(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    order = tones.tone(f"{BEARING}.outer_race").order * 1.04
+    for depth_db, named in ((5.0, "inner_race"), (1.0, "outer_race")):
+        unmatched = comb("unknown", order, SURE, 3.0)
+        whole = case(
+            combs=of_bearing(inner_race=part_comb("inner_race", SURE, depth_db)),
+            foreign=(ForeignComb(order=order, evidence=unmatched, spread=1e-4),),
+        )
+        assert diagnose(whole)[0].tone == f"{BEARING}.{named}"
 
 
 def test_a_weaker_chance_is_a_smaller_probability(case: MakeCase) -> None:

@@ -18,7 +18,7 @@ BEARING = (
     CombRequest(name="outer", order=OUTER, slip=SLIP),
     CombRequest(name="inner", order=INNER, slip=SLIP, sidebands=(1.0,)),
     CombRequest(name="ball", order=BALL, slip=SLIP, sidebands=(CAGE,), carriers=(1, 2)),
-    CombRequest(name="cage", order=CAGE, slip=SLIP, max_harmonic=8),
+    CombRequest(name="cage", order=CAGE, slip=SLIP, max_harmonic=8, often_short=True),
 )
 INNOCENT = Families(innocent=((1.0, 60),))
 ALARM = 0.01 / len(BEARING)
@@ -235,3 +235,15 @@ def test_a_cage_that_strikes_is_no_rolling_element_nor_another_cage() -> None:
     assert told["cage"].false_alarm_probability < 1e-4
     assert all(told[name].false_alarm_probability > ALARM for name in ("other cage", "outer", "inner"))
     assert told["cage"].score > told["ball"].score
+
+
+@pytest.mark.parametrize("swell", [0.15, 0.3])
+def test_a_swell_at_a_cages_turn_leaves_a_race_its_lines(swell: float) -> None:
+    """Noise that swells for a third of the cage's turn has a cage's first lines; the ninth and every further ninth is
+    the outer race's, which strikes faintly or not at all."""
+    turns = 0.995 * CAGE * SPEED * np.arange(N) / RATE
+    swells = noise(21, N) * (1 + swell * (turns % 1 < 1 / 3))
+    struck = weighed(swells + hits(9 * 0.995 * CAGE, 0.8, slip_sigma=0.001))
+    assert struck["cage"].score > struck["outer"].score
+    assert struck["outer"].false_alarm_probability < 0.01 * ALARM
+    assert weighed(swells)["outer"].false_alarm_probability > ALARM

@@ -108,7 +108,7 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
 
 def _depth_db(case: Case, finding: Finding) -> float | None:
     """Hits over the floor of a finding's largest comb; None for findings without one."""
-    known = {**{stranger.tone: stranger for stranger in case.strangers}, **case.combs}
+    known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
     comb = known.get(_shown_in(finding))
     return None if comb is None else comb.hit_over_floor_db
 

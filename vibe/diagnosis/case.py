@@ -48,6 +48,12 @@ class Case:
     """Speeds, relative to the input's own, of machines of the same kind that are heard too."""
 
     @property
+    def unmatched(self) -> tuple[CombEvidence, ...]:
+        """Combs that nothing explains, neither a part in the drive file nor a shaft that turns another machine."""
+        nobodys = (one.evidence for one in self.foreign if not one.ambiguous and one.per_turn is None)
+        return (*self.strangers, *(comb for comb in nobodys if not comb.tone.startswith("outside")))
+
+    @property
     def tone_alarm(self) -> float:
         """False-alarm probability allowed to each tone."""
         return self.false_alarm_rate / max(1, len({comb.tone for comb in self.combs.values()}))

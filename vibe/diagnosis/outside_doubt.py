@@ -159,8 +159,9 @@ def _own_share(tone: Tone, order: float, alike: Sequence[float]) -> float:
 
 def _order(case: Case, finding: Finding) -> float | None:
     """Where the finding's largest comb lies."""
-    name = finding.seen_in[0] if finding.seen_in else finding.tone
-    return case.combs[name].order if name is not None and name in case.combs else None
+    known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
+    comb = known.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
+    return None if comb is None else comb.order
 
 
 def _tone(case: Case, finding: Finding) -> Tone | None:

@@ -73,6 +73,7 @@ def question_of(
                 sidebands=tuple(sorted({side.order for side in tone.sidebands}))[:2],
                 carriers=(1, 2) if tone.family == "rolling element" else (1,),
                 max_harmonic=_harmonics(drive, tone),
+                often_short=tone.family == "cage",
                 slower=_slower(table, tone),
             )
         )

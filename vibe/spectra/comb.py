@@ -43,7 +43,8 @@ class CombRequest:
     """An order to look for: relative ``slip`` (lowest, highest) and ``sidebands`` spacings in orders.
 
     ``carriers``: which multiples of the order to try as the comb's fundamental (a damaged ball strikes twice a turn).
-    ``max_harmonic`` keeps a slow comb from claiming a faster one's lines (every outer-race line is a cage harmonic).
+    ``max_harmonic`` keeps a slow comb from claiming a faster one's lines (every outer-race line is a cage harmonic);
+    ``often_short``: once found it takes lines beyond it from the others only where most of those stand.
     """
 
     name: str
@@ -52,6 +53,7 @@ class CombRequest:
     sidebands: tuple[float, ...] = ()
     carriers: tuple[int, ...] = (1,)
     max_harmonic: int = SLIPPING_HARMONICS
+    often_short: bool = False
     slower: tuple[float, ...] = ()
     """Slower orders at which the part itself may repeat: half its own where every second strike is weaker, what carries
     it through the load, the cage of its bearing. A comb there is no stranger's."""

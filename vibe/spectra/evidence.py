@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean, median, pstdev
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,9 @@ MOST_OWNED = 0.65
 """Share of the axis that a comb with its sidebands may own."""
 MOST_CLEARED = 40
 """Harmonics of a found comb that are taken out, where random slip smears them; all of them where it does not."""
+EVEN_MEAN_DB, EVEN_SPREAD_DB = 10.0, 4.0
+"""Mean level over the floor and standard deviation, at most, of lines that short strikes make: alike, but for noise,
+which moves lines of ten decibels by two or three (common practice)."""
 GROWN_SHARE = 0.02
 """How far a line may be smeared, relative to its comb's order."""
 FLATTERY = 1.5
@@ -298,6 +302,28 @@ def own_lines(spectra: EnvelopeSpectra, request: CombRequest, order: float) -> N
     return lines_mask(spectra, reading)
 
 
+def _reach(spectra: EnvelopeSpectra, reading: CombReading) -> int:
+    """Highest harmonic that a slipping comb takes from the others.
+
+    What strikes as a cage turns makes even lines, far beyond those that are its own alone. What a cage carries through
+    a load modulates with the first few; lines further up are a race's, which fails more often: these it takes only
+    where its own are even and most of those beyond that no race has stand.
+    """
+    last, power = reading.request.max_harmonic, spectra.power[reading.group]
+    if not reading.request.often_short:
+        return MOST_CLEARED
+    tops = []
+    for harmonic in range(1, 2 * last + 2):
+        middle, half = round(harmonic * reading.order / reading.carrier / spectra.step), 1 + harmonic // 4
+        if middle + half >= power.size:
+            break
+        tops.append(float(power[middle - half : middle + half + 1].max()))
+    # The first beyond may be a race's: of as many as there are elements.
+    own, beyond = [decibels(max(top, 1.0)) for top in tops[:last]], tops[last + 1 :]
+    even = len(own) == last and fmean(own) >= EVEN_MEAN_DB and pstdev(own) <= EVEN_SPREAD_DB
+    return MOST_CLEARED if even and beyond and median(beyond) > STILL_A_LINE else last
+
+
 def _harmonics_mask(
     spectra: EnvelopeSpectra, reading: CombReading, shifts: Sequence[float], to_the_last: bool
 ) -> NDArray[np.bool_]:
@@ -306,7 +332,7 @@ def _harmonics_mask(
     base, slip = reading.order / reading.carrier, reading.request.slips
     most = int(n * spectra.step / base)
     if slip:
-        most = min(most, MOST_CLEARED)
+        most = min(most, MOST_CLEARED if to_the_last else _reach(spectra, reading))
     elif base < LEAST_BINS_APART * spectra.step:
         most = min(most, reading.harmonics)  # All of them would fill a part of the axis that others need.
     harmonics = np.arange(1, most + 1)

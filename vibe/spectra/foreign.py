@@ -223,8 +223,7 @@ class _Search:
             low, high = self.whole.window(request, 1)
             for times in (2, 3, 4):
                 if request.slips and low <= base / times <= high:
-                    top, spot = _line(strongest, self.step, base / times, 1)
-                    if top > STILL_A_LINE and not self.taken[spot]:
+                    if _line(strongest, self.step, base / times, 1)[0] > STILL_A_LINE:
                         return request
         return None
 

@@ -17,6 +17,9 @@ from vibe.diagnosis.settings import CombSettings
 
 STANDS_DB, FEWEST_STANDING = 9.0, 3
 """A line this far over its floor stands (noise: once in 3,000 bins), and how many must to tell which are missing."""
+FAR_SHARE = 2 / 3
+"""Share left to an outer race beyond its usual slip, where a machine beside may happen to repeat as well: of measured
+bearings one was heard so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
 LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be told from (common practice)."""
 SAME_PLACE = 0.005
@@ -143,7 +146,8 @@ def _combs(case: Case, bearing: Bearing) -> dict[str, CombEvidence]:
 
 
 def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
-    """The outer race, when its place is just missed by clear hits that nothing in the drive file explains.
+    """The outer race, when its place is just missed by clear impacts that nothing in the drive file explains, deeper
+    than all that this bearing's own combs show.
 
     Not the inner race: sums and differences of other tones with the shaft lie near it too often.
     """
@@ -151,10 +155,12 @@ def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _He
     if "outer_race" not in combs:
         return None
     order = case.tones.tone(f"bearing.{bearing.name}.outer_race").order
-    for comb in case.strangers:
+    present = [comb for comb in combs.values() if comb.false_alarm_probability <= case.settings.element.present]
+    deepest = max((comb.hit_over_floor_db for comb in present), default=float("-inf"))
+    for comb in case.unmatched:
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
         near = abs(comb.order / order - 1) <= settings.far_slip
-        if sure and near and _clear(comb, settings) and not comb.tone.startswith("outside"):
+        if sure and near and _clear(comb, settings) and comb.hit_over_floor_db > deepest:
             return _Heard(shown=(comb,), chance=comb.false_alarm_probability, far=True)
     return None
 
@@ -224,7 +230,7 @@ def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombE
         return _Told(part="", sure=1.0, shares=shares, shown=heard.shown, reason=reason)
     lines = {"own": (part,), "races": ("outer_race", "inner_race"), "cage": ("cage",), "untold": ()}[way]
     by = sorted((shown[one] for one in lines if one in shown), key=lambda comb: -comb.hit_over_floor_db)
-    reason = "Nothing else in the drive file is as near to these hits. " if heard.far else ""
+    reason = _FAR if heard.far else ""
     reason = reason or _REASONS.get((part, way), "").format(struck=struck)
     if shares[part] < 0.9:
         reason += f"Of ten bearings that show this, {10 * shares[part]:.0f} have damage of the {WORDS[part]}. "
@@ -234,6 +240,10 @@ def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombE
     )  # fmt: skip
 
 
+_FAR = (
+    "Nothing else in the drive file is as near to these impacts; a machine beside it may make them: measure again "
+    "while that one stands. "
+)
 _REASONS = {
     ("rolling_element", "races"): "Both races repeat, alike and faintly: what they share are the rolling elements. ",
     (
@@ -328,6 +338,9 @@ def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told, rivals: S
         shift = (size.order / usual - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
     whole = probability(heard.chance, case.priors.get("rolling bearing", 0.02))
+    if heard.far:
+        whole *= FAR_SHARE
+        alike.append(f"an outside source at {order_text(size.order)} orders")
     fluted = told.part in ("outer_race", "inner_race") and is_fluting(case, size)
     among = f"Cages of {1 + len(rivals)} bearings of this drive turn so; any may be the one. " if rivals else ""
     return Finding(
