@@ -222,9 +222,9 @@ class _Search:
         for request in self.requests:
             low, high = self.whole.window(request, 1)
             for times in (2, 3, 4):
-                if request.slips and low <= base / times <= high:
-                    if _line(strongest, self.step, base / times, 1)[0] > STILL_A_LINE:
-                        return request
+                near = request.slips and low <= base / times <= high
+                if near and _line(strongest, self.step, base / times, 1)[0] > STILL_A_LINE:
+                    return request
         return None
 
     def _part_explains(self, power: NDArray[np.float32], base: float) -> NDArray[np.bool_] | None:

@@ -18,7 +18,7 @@ from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import local_floor
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.hearing import ChannelSpectrum
-from vibe.spectra.line_odds import LOUDEST, log_sum_exp
+from vibe.spectra.line_odds import LOUDEST
 from vibe.spectra.phases import all_laid, low_passed
 
 Real = NDArray[np.float64]
@@ -76,8 +76,25 @@ HUM_HARMONICS = 40
 HUM_BINS = 2.5
 """Bins either side of a multiple of the mains in which nothing is told: its hum is everywhere."""
 
-Lines = list[tuple[float, float]]
-"""(order, probability that it can be seen)."""
+MOST_AT_ONCE = 2**15
+"""Places that are read together, so that what they need stays in the processor's cache."""
+PARTS = 3
+"""Families of lines that a meshing makes: mesh with its side lines, pass of the pins, lobes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lines:
+    """Lines of several drives alike but for their counts: ``orders`` (drives, m), NaN where one has no such line; which
+    of the ``PARTS`` makes each (``part``, (m,)), and the probability that it can be ``seen`` (m,)."""
+
+    orders: Real
+    part: NDArray[np.int64]
+    seen: Real
+
+    def own(self, *parts: int) -> Real:
+        """All orders of ``parts``, sorted."""
+        orders = self.orders[:, np.isin(self.part, parts)]
+        return np.sort(orders[np.isfinite(orders)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,28 +113,39 @@ class Family:
     sides: tuple[float, ...] = ()
     ring_turns: bool = False
 
-    def lines(self, count: int) -> tuple[Lines, Lines, Lines]:
-        """What a drive of ``count`` such parts makes: mesh with its side lines, pass of the pins, lobes."""
-        unit = past = self.unit
+    def own(self) -> Real:
+        """All orders (m,) that the drive itself makes, sorted."""
+        return self.lines([self.count]).own(*range(PARTS))
+
+    def lines(self, counts: Sequence[int]) -> Lines:
+        """What drives of ``counts`` such parts make: mesh with its side lines, pass of the pins, lobes."""
+        count = np.array(counts, dtype=np.float64)[:, None]
+        unit = past = np.full_like(count, self.unit)
         if self.difference:
             past = self.unit * count / (count - self.difference)
         if self.ring_turns:
-            past = self.unit * self.count / (self.count - self.difference)
+            past = np.full_like(count, self.unit * self.count / (self.count - self.difference))
             unit = past * (count - self.difference) / count
-        spacings = {unit, past, *self.sides}
-        mesh, higher = count * unit, max(1.0, self.count / count)
-        harmonics = range(1, min(round(higher * MESH_HARMONICS), MOST_HARMONICS) + 1)
-        made = [(k * mesh, MESH_SEEN) for k in harmonics]
-        made += [
-            (k * mesh + sign * side, SIDE_SEEN)
-            for k in harmonics
-            if k <= SIDE_HARMONICS
-            for side in sorted(spacings)
-            for sign in (-1, 1)
-        ]
-        passing = [(k * self.passes * past, PASS_SEEN) for k in range(1, PASS_HARMONICS + 1) if self.passes]
-        lobes = [(k * past, LOBE_SEEN) for k in range(1, LOBE_HARMONICS + 1) if self.difference]
-        return made, passing, lobes
+        mesh, higher = count * unit, np.maximum(1.0, self.count / count)
+        k = np.arange(1, MOST_HARMONICS + 1)
+        made = np.where(k <= np.rint(higher * MESH_HARMONICS), k * mesh, np.nan)
+        spacings = [unit, np.where(past == unit, np.nan, past), *(np.full_like(count, s) for s in set(self.sides))]
+        for further in spacings[2:]:
+            further[(further == unit) | (further == past)] = np.nan
+        sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
+        passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
+        lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
+        parts = (
+            (made, 0, MESH_SEEN),
+            *((side, 0, SIDE_SEEN) for side in sides),
+            (passing, 1, PASS_SEEN),
+            (lobes, 2, LOBE_SEEN),
+        )
+        return Lines(
+            orders=np.concatenate([orders for orders, _, _ in parts], axis=1),
+            part=np.concatenate([np.full(orders.shape[1], part) for orders, part, _ in parts]),
+            seen=np.concatenate([np.full(orders.shape[1], seen) for orders, _, seen in parts]),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,29 +195,28 @@ def presence(
         axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
     for axis in axes:
         _hide(axis, foreign)
-    families = [f for f in families if any(axes[0].holds(order) for lines in f.lines(f.count) for order, _ in lines)]
+    families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
     if not families or not spectra:
         return None
-    top = max(order for f in families for lines in f.lines(f.count) for order, _ in lines)
+    made = np.concatenate([family.own() for family in families])
+    top = float(made.max())
     count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    made = np.concatenate([np.array(lines)[:, 0] for f in families for lines in f.lines(f.count) if lines])
     strays = [_strays(axis, made, speeds) for axis in axes]
     shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
     heard: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
-        own = _over_speeds(shaft + _evidence(axes, strays, shaft, family.lines(family.count), speeds))
-        decoys = {
-            count: _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
-            for count in COUNTS
-            if abs(count - family.count) > ALIKE and count > 2 * family.difference
-            for lines in [_decoy(family, count, others, CLEAR_BINS * axes[0].step)]
-        }
-        other = _over_speeds(np.array(list(decoys.values()))) + float(np.log(PRIOR_OTHER))
+        counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
+        # The drive itself, then its decoys.
+        lines = family.lines([family.count, *counts])
+        lines.orders[1:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
+        evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
+        own, decoys = float(evidence[0]), evidence[1:]
+        other = float(_over_speeds(decoys)) + float(np.log(PRIOR_OTHER))
         odds = own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
-        best = max(decoys, key=lambda count: decoys[count])
-        heard.append((odds, own, best if decoys[best] > own else None))
+        best = int(decoys.argmax())
+        heard.append((odds, own, counts[best] if decoys[best] > own else None))
     # One stage that is heard is proof enough; that the best of them was taken is paid for.
     odds, own, better = max(heard, key=lambda one: min(one[0], one[1]))
     return Presence(
@@ -203,17 +230,18 @@ def presence(
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Strays:
     """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades
-    and vanes are, and ``elsewhere`` (places,), both sorted upwards."""
+    and vanes are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places`` elsewhere."""
 
     whole: Real
-    elsewhere: Real
+    lines: Real
+    places: int
 
     def rate(self, surprise: Real, whole: NDArray[np.bool_]) -> Real:
         """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
         (lines, 1) tells which lines are multiples of the shaft. A loud line among faint ones is no stray."""
         least = np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
-        above = self.elsewhere.size - np.searchsorted(self.elsewhere, least)
-        rate = (above + FEWEST_STRAYS) / (self.elsewhere.size + PLACES_MORE)
+        above = self.lines.size - np.searchsorted(self.lines, least)
+        rate = (above + FEWEST_STRAYS) / (self.places + PLACES_MORE)
         rows = np.flatnonzero(whole[:, 0])
         if rows.size and self.whole.size:
             beyond = np.stack(
@@ -235,8 +263,9 @@ def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
     there = axis.at(whole[:, None] * speeds)
     there = there[np.isfinite(there).all(axis=1)]
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
-    every = np.sort(every[np.isfinite(every)] - np.log(len(axis.rows)))
-    return _Strays(whole=np.sort(there, axis=0), elsewhere=every)
+    every = every[np.isfinite(every)] - np.log(len(axis.rows))
+    # Nothing is asked below what stands.
+    return _Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
 
 
 def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
@@ -254,21 +283,28 @@ def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
     return against
 
 
-def _decoy(family: Family, count: int, others: Sequence[Family], near: float) -> list[Lines]:
-    """The mesh of a decoy of ``count`` parts, without the lines that the drive itself makes by another way.
-
-    Its lobes and pins are left out: multiples of another rotor's speed would pass for those of some count or other.
-    """
-    mesh, _, _ = family.lines(count)
-    _, *rest = family.lines(family.count)
-    own = [order for lines in (*rest, *(x for f in others for x in f.lines(f.count))) for order, _ in lines]
-    kept = [line for line in mesh if not own or np.abs(np.array(own) - line[0]).min() > near]
-    return [kept, [], []]
+def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near: float) -> NDArray[np.bool_]:
+    """Lines of decoys (drives but the first, m) that tell nothing: those that the drive itself makes by another way
+    than the mesh whose place the decoy takes, and all but the decoy's mesh, since multiples of another rotor's speed
+    would pass for the lobes or pins of some count or other."""
+    own = family.lines([family.count])
+    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others)]))
+    return (lines.part > 0) | _is_near(lines.orders[1:], elsewhere, near)
 
 
-def _over_speeds(values: Real) -> float:
-    """Log of the mean likelihood."""
-    return log_sum_exp(values) - float(np.log(values.size))
+def _is_near(orders: Real, taken: Real, near: float) -> NDArray[np.bool_]:
+    """Whether each of ``orders`` (any shape) lies within ``near`` of one of ``taken`` (k,), sorted."""
+    if not taken.size:
+        return np.zeros(orders.shape, dtype=bool)
+    after = np.searchsorted(taken, orders)
+    beside = taken[np.maximum(after, 1) - 1], taken[np.minimum(after, taken.size - 1)]
+    return np.asarray(np.minimum(*(np.abs(one - orders) for one in beside)) <= near)
+
+
+def _over_speeds(values: Real) -> Real:
+    """Log of the mean likelihood along the last axis."""
+    most = values.max(axis=-1)
+    return np.asarray(most + np.log(np.exp(values - most[..., None]).mean(axis=-1)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -344,33 +380,39 @@ def _best_of_three(over: Real) -> Real:
     return np.asarray(np.where(near < SKIRT * strongest, 0.0, near - np.log(2.0)), dtype=np.float64)
 
 
-def _evidence(
-    axes: Sequence[Axis], strays: Sequence[_Strays], shaft: Real, families: Sequence[Lines], speeds: Real
-) -> Real:
-    """Log likelihood ratio (speeds,) of "these families may stand here" against "nothing of them"."""
-    total = np.zeros(speeds.size)
-    for axis, stray in zip(axes, strays, strict=True):
-        for number, (lines, audible) in enumerate(zip(families, axis.audible, strict=True)):
-            if not lines:
-                continue
-            orders, seen = np.array(lines).T[:, :, None]
+def _evidence(axes: Sequence[Axis], strays: Sequence[_Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
+    """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"."""
+    total = np.zeros((lines.orders.shape[0], speeds.size))
+    drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))
+    for first in range(0, total.shape[0], drives):
+        some = lines.orders[first : first + drives]
+        there = np.isfinite(some)
+        orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
+        for axis, stray in zip(axes, strays, strict=True):
             whole = np.abs(orders - np.rint(orders)) <= CLEAR_BINS * axis.step
             surprise = axis.at(orders * speeds)
-            ratio = line_ratio(surprise, seen, stray.rate(surprise, whole))
-            if number > 0:
-                ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
-            total += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
+            ratios = np.zeros((*some.shape, speeds.size))
+            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole))
+            for part, audible in zip(range(PARTS), axis.audible, strict=True):
+                ratio = ratios[:, lines.part == part].sum(axis=1)
+                if part > 0:
+                    ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
+                total[first : first + drives] += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
     return total
 
 
-def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
-    """Log likelihood ratio (speeds,) of "the drive's line may stand here" over lines (lines, speeds); what is NaN tells
+def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
+    """Log likelihood ratio (lines, speeds) of "the drive's line may stand here", of each line; what is NaN tells
     nothing. Lines of others are as loud as the drive's own: no line tells more than that one stands where few do."""
     noise, loud = np.exp(-surprise), 1.0 / np.log1p(LOUDEST) / (1.0 + surprise)
     stray = np.minimum(stray, seen)  # A line that may be missing must never speak against the drive by standing.
-    return np.asarray(
-        np.nansum(np.log(((1 - seen) * noise + seen * loud) / ((1 - stray) * noise + stray * loud)), axis=0)
-    )
+    ratio = np.log(((1 - seen) * noise + seen * loud) / ((1 - stray) * noise + stray * loud))
+    return np.asarray(np.where(np.isnan(surprise), 0.0, ratio))
+
+
+def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
+    """``line_ratios`` of all lines together (speeds,)."""
+    return np.asarray(line_ratios(surprise, seen, stray).sum(axis=0))
 
 
 def _gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
