@@ -47,7 +47,7 @@ DECLARED = "declared chain"
 """A chain of which the drive file tells the teeth."""
 CLEAR = 2.0
 """Size of damage that is clear: twice a mid-life spall."""
-WORLDS = ("riverside", "hillside")
+WORLDS = ("riverside", "hillside", "harbour")
 DAMAGED = ("damage alone", "damage surrounded")
 
 

@@ -1,0 +1,43 @@
+"""What is said of captures of worlds that know nothing of the program: the first of each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from tests.worlds import harbour, hillside, riverside
+from tests.worlds.case import WorldCase
+from tests.worlds.trial import Answer, health_from, scored
+
+FIRST = 20
+"""Captures of each world: every kind of truth is among them."""
+WORLDS: dict[str, Callable[[int], WorldCase]] = {
+    "riverside": riverside.case, "hillside": hillside.case, "harbour": harbour.case,
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=sorted(WORLDS))
+def answers(request: pytest.FixtureRequest) -> list[Answer]:
+    cases = (WORLDS[request.param](number) for number in range(FIRST))
+    return [scored(case, health_from(case)) for case in cases]
+
+
+def test_what_shows_nothing_of_the_drive_is_unknown(answers: list[Answer]) -> None:
+    unusable = [one for one in answers if one.truth == "unusable"]
+    assert len(unusable) >= 4
+    assert sum(one.state == "unknown" for one in unusable) >= len(unusable) - 1
+    assert not any(one.state == "act" for one in unusable)
+
+
+def test_a_sound_drive_is_judged_and_no_part_of_it_is_surely_accused(answers: list[Answer]) -> None:
+    sound = [one for one in answers if one.truth == "sound"]
+    assert len(sound) >= 8
+    assert not any(one.probability is not None and one.probability >= 0.9 for one in sound)
+    assert sum(one.right for one in sound) >= 0.8 * len(sound)
+
+
+def test_a_damaged_part_is_found_whatever_runs_beside_it(answers: list[Answer]) -> None:
+    damaged = [one for one in answers if one.truth == "damaged"]
+    assert len(damaged) >= 5
+    assert sum(one.right for one in damaged) >= len(damaged) - 1
