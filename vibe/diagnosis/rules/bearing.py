@@ -157,7 +157,8 @@ def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _He
     order = case.tones.tone(f"bearing.{bearing.name}.outer_race").order
     present = [comb for comb in combs.values() if comb.false_alarm_probability <= case.settings.element.present]
     deepest = max((comb.hit_over_floor_db for comb in present), default=float("-inf"))
-    for comb in case.unmatched:
+    # A drive with stages turns another machine, whose impacts come near some race more often than a race is so far off.
+    for comb in case.strangers if case.drive.stage else case.unmatched:
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
         near = abs(comb.order / order - 1) <= settings.far_slip
         if sure and near and _clear(comb, settings) and comb.hit_over_floor_db > deepest:
@@ -190,14 +191,15 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None
     strikes = cage is not None and _strikes(cage, stricter, settings)
     if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present):
         return _Heard(shown=(cage,), chance=cage.false_alarm_probability)
-    if not present:
-        return None
-    strongest = max(present, key=lambda comb: comb.score)
-    chance = strongest.false_alarm_probability
-    if _clear(strongest, settings) or is_long(strongest, settings):
-        return _Heard(shown=(strongest,), chance=chance)
-    differ = cage is not None and strongest is combs.get("inner_race") and _elements_differ(strongest, cage, case)
-    return _Heard(shown=(strongest,), chance=chance) if differ or chance <= stricter else None
+
+    def enough(comb: CombEvidence) -> bool:
+        if _clear(comb, settings) or is_long(comb, settings) or comb.false_alarm_probability <= stricter:
+            return True
+        return cage is not None and comb is combs.get("inner_race") and _elements_differ(comb, cage, case)
+
+    # The strongest may be too faint to be believed, beside a clear one of which others took the first lines.
+    strongest = max((comb for comb in present if enough(comb)), key=lambda comb: comb.score, default=None)
+    return None if strongest is None else _Heard(shown=(strongest,), chance=strongest.false_alarm_probability)
 
 
 def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombEvidence]) -> _Told:
