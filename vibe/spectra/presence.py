@@ -170,7 +170,7 @@ class Presence:
 
 
 def presence(
-    spectra: Sequence[ChannelSpectrum],
+    axis: Axis,
     envelope: EnvelopeSpectra | None,
     samples: Sequence[tuple[NDArray[np.float32], float]],
     law: AngleLaw,
@@ -179,18 +179,18 @@ def presence(
     mains_hz: Sequence[float] = (50.0, 60.0),
     pulsed: bool = False,
 ) -> Presence | None:
-    """Whether ``families`` stand in ``spectra`` and ``envelope`` (which follow ``law``) at one speed within ``spread``
-    (relative).
+    """Whether ``families`` stand in the spectra on ``axis`` and in ``envelope`` (which follow ``law``) at one speed
+    within ``spread`` (relative).
 
     ``samples``: (samples (n,), sample rate [Hz]) of the same channels, for the time in which lines are missing.
     ``mains_hz``: frequencies whose multiples tell nothing. ``pulsed``: the speed comes from a pulse sensor and is no
     alias. None where no family has a line in what was measured.
     """
-    axes = [spectrum_axis(spectra, law.mean_hz, mains_hz)]
+    axes = [axis]
     if envelope is not None:
         axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
     families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
-    if not families or not spectra:
+    if not families:
         return None
     made = np.concatenate([family.own() for family in families])
     top = float(made.max())
