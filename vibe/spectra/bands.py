@@ -140,7 +140,8 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     if not law.is_steady:
         # Where, in samples, the equal steps of angle lie: once for all bands.
         place = np.interp(np.linspace(turns_at[0], turns_at[-1], keep), turns_at, np.arange(keep, dtype=np.float64))
-        before = np.minimum(place.astype(np.int64), keep - 2)
+        before = np.minimum(place.astype(np.intp), keep - 2)
+        after = before + 1
         beyond = (place - before).astype(np.float32)
 
     rows = np.empty((centres.size, keep), dtype=np.float32)
@@ -156,13 +157,16 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
         ringing = fft.ifft(padded, overwrite_x=True)[:keep]
         squared = np.square(ringing.real)
         squared += np.square(ringing.imag)
-        # Neighbours are alike: every fourth sample has the same median, and sorting finds it soonest.
-        middle = np.sort(squared[::OVERSAMPLING])[(keep - 1) // OVERSAMPLING // 2]
+        # Neighbours are alike: every fourth sample has the same median.
+        half_way = (keep - 1) // OVERSAMPLING // 2
+        middle = np.partition(squared[::OVERSAMPLING], half_way)[half_way]
         np.minimum(squared, np.float32(SHOCK_CEILING) * middle + np.float32(1e-30), out=squared)
         if not law.is_steady:
-            first_of_two = squared[before]
-            squared = first_of_two + beyond * (squared[before + 1] - first_of_two)
-        rows[row] = squared / max(float(squared.mean()), 1e-30)
+            first_of_two, squared = squared.take(before), squared.take(after)
+            squared -= first_of_two
+            squared *= beyond
+            squared += first_of_two
+        np.divide(squared, np.float32(max(float(squared.mean()), 1e-30)), out=rows[row])
     return BandEnvelopes(
         channel=white.channel, power=rows, per_turn=per_turn, centre_hz=centres, width_hz=width, band_rms=rms
     )
