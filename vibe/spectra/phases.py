@@ -291,8 +291,8 @@ def _seen(item: Low, windows: _Windows) -> _Seen:
     weight = windows.taper.sum()
     pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
-    spectrum = np.abs(fft.rfft(pieces, axis=1)) ** 2
-    floor = np.median(spectrum[:, windows.beside], axis=(0, 2)) / np.log(2.0) / weight**2
+    beside = np.abs(fft.rfft(pieces, axis=1)[:, windows.beside]) ** 2
+    floor = np.median(beside, axis=(0, 2)) / np.log(2.0) / weight**2
     return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
 
 
