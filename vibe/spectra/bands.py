@@ -67,10 +67,18 @@ def local_floor(power: NDArray[np.floating], block: int) -> NDArray[np.float64]:
     medians = np.sort(power[: count * block].reshape(count, block), axis=1)[:, block // 2] / np.log(2.0)
     positive = medians[medians > 0]
     smallest = float(positive.min()) if positive.size else 1.0
-    medians = np.maximum(medians, smallest * 1e-3)
-    centres = (np.arange(count) + 0.5) * block
-    result: NDArray[np.float64] = np.exp(np.interp(np.arange(n), centres, np.log(medians)))
-    return result
+    logs = np.log(np.maximum(medians, smallest * 1e-3))
+    # Straight lines between the blocks' middles, the first and the last value held. All blocks are of one size, so
+    # the same steps lead from each middle to the next.
+    first = (block + 1) // 2
+    last = first + (count - 1) * block
+    floor = np.empty(n)
+    floor[:first], floor[last:] = logs[0], logs[-1]
+    steps = first - block / 2 + np.arange(block)
+    between = floor[first:last].reshape(count - 1, block)
+    np.multiply((np.diff(logs) / block)[:, None], steps, out=between)
+    between += logs[:-1, None]
+    return np.exp(floor, out=floor)
 
 
 def band_edges(

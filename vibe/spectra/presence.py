@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import local_floor
@@ -360,9 +359,19 @@ def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
 def _best_of_three(over: Real) -> Real:
     """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; 0 in the skirt of
     a stronger line."""
-    near = maximum_filter1d(over, 3, mode="nearest")
-    strongest = maximum_filter1d(over, 2 * SKIRT_BINS + 1, mode="nearest")
+    near, strongest = _largest_near(over, 1), _largest_near(over, SKIRT_BINS)
     return np.asarray(np.where(near < SKIRT * strongest, 0.0, near - np.log(2.0)), dtype=np.float64)
+
+
+def _largest_near(values: Real, reach: int) -> Real:
+    """The largest (n,) of ``values`` (n,) within ``reach`` places, from windows of twice the width again and again."""
+    n, width = values.size, 1
+    largest = np.pad(values, reach, mode="edge")
+    while 2 * width <= 2 * reach + 1:
+        largest = np.maximum(largest[:-width], largest[width:])
+        width *= 2
+    rest = 2 * reach + 1 - width
+    return np.asarray(np.maximum(largest[:n], largest[rest : rest + n]))
 
 
 def _evidence(axes: Sequence[Axis], strays: Sequence[_Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
