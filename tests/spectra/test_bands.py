@@ -122,3 +122,14 @@ def test_a_drifting_capture_is_laid_on_angle() -> None:
         expected, rel=0.1
     )
     assert line_depth(on_time.power.mean(axis=0).astype(float), on_time.turns, 6.0) < 0.25 * expected
+
+
+@pytest.mark.parametrize(("size", "block"), [(3, 8), (50, 50), (1001, 33), (4096, 64)])
+def test_floor_joins_the_middles_of_its_blocks(size: int, block: int) -> None:
+    power = np.random.default_rng(size).exponential(size=size)
+    wide = min(max(8, block), size)
+    count = size // wide
+    medians = np.sort(power[: count * wide].reshape(count, wide), axis=1)[:, wide // 2] / np.log(2.0)
+    middles = (np.arange(count) + 0.5) * wide
+    expected = np.exp(np.interp(np.arange(size), middles, np.log(medians)))
+    assert local_floor(power, block) == pytest.approx(expected, rel=1e-12)

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from vibe.core.health import Finding
     from vibe.core.tones import Tone, ToneTable
     from vibe.spectra.analysis import Reading
-    from vibe.spectra.presence import Family, Presence
+    from vibe.spectra.presence import Axis, Family, Presence
 
 OWN_PARTS = ("stage", "bearing")
 SPEAKS_FROM = 0.9
@@ -32,8 +32,15 @@ class Gate:
     reason: Reason | None
 
 
-def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Finding]) -> Gate:
-    """Whether the drive was heard in ``reading``, running all the time.
+def axis_of(reading: Reading, drive: Drive) -> Axis:
+    """The spectra of ``reading`` as all that follows asks them: how surprising each place is."""
+    from vibe.spectra.presence import spectrum_axis
+
+    return spectrum_axis(reading.spectra, reading.law.mean_hz, _mains_hz(drive))
+
+
+def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings: Sequence[Finding]) -> Gate:
+    """Whether the drive was heard in ``reading`` (``axis``: of its spectra), running all the time.
 
     A damaged part of its own, once named, proves that it was heard; a machine that is not this drive names none but by
     chance.
@@ -46,10 +53,9 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
     sigma = (speed.uncertainty_hz or 0.0) / speed.input_hz
     low, high = drive.input.speed_range_hz
     spread = min(3 * sigma, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
-    mains = _mains_hz(drive)
     envelope = reading.looks[0].spectra if reading.looks else None
     was = presence(
-        reading.spectra, envelope, list(reading.samples.values()), reading.law, families, spread, mains,
+        axis, envelope, list(reading.samples.values()), reading.law, families, spread, _mains_hz(drive),
         pulsed=speed.method == "tachometer", foreign=[comb.order for comb in reading.foreign],
     )  # fmt: skip
     speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
@@ -64,14 +70,14 @@ def gate(reading: Reading, drive: Drive, table: ToneTable, findings: Sequence[Fi
     return Gate(probability=was.probability, reason=None)
 
 
-def machines_alike(reading: Reading, drive: Drive, table: ToneTable) -> tuple[float, ...]:
-    """Speeds, relative to the drive's own, at which another machine of its kind is heard."""
+def machines_alike(reading: Reading, axis: Axis, drive: Drive, table: ToneTable) -> tuple[float, ...]:
+    """Speeds, relative to the drive's own, at which another machine of its kind is heard on ``axis``."""
     from vibe.spectra.alike import speeds_alike
 
     families = families_of(drive, table)
-    if not families or reading.speed.method == "nominal" or not reading.spectra:
+    if not families or reading.speed.method == "nominal":
         return ()
-    return speeds_alike(reading.spectra, reading.law.mean_hz, families[0], _mains_hz(drive))
+    return speeds_alike(axis, families[0])
 
 
 def _mains_hz(drive: Drive) -> tuple[float, ...]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from vibe.core.errors import CaptureError
 from vibe.core.files import writable
 from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
-from vibe.flow.gate import gate, machines_alike
+from vibe.flow.gate import axis_of, gate, machines_alike
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.recognising import contradiction, recognised
@@ -140,7 +140,9 @@ def judge_samples(
         remarks += in_words(reading.speed, motion, moves)
         if reading.speed.note:
             remarks.append(reading.speed.note)
-    alike = () if reading is None or moves else machines_alike(reading, drive, table)
+    # What moves to and fro is known to turn by its own sensor.
+    axis = None if reading is None or moves else axis_of(reading, drive)
+    alike = () if reading is None or axis is None else machines_alike(reading, axis, drive, table)
     case = _case(drive, table, settings, quality, reading, combs, alike)
     findings = diagnose(case)
     outside = None
@@ -149,9 +151,8 @@ def judge_samples(
     remarks += [*_strangers_in_words(reading, findings), *single_shocks(case)]
     heard_probability = None
     unheard: Reason | None = None
-    if reading is not None and not moves:
-        # What moves to and fro is known to turn by its own sensor.
-        passed = gate(reading, drive, table, findings)
+    if reading is not None and axis is not None:
+        passed = gate(reading, axis, drive, table, findings)
         heard_probability, unheard = passed.probability, passed.reason
         if unheard is not None:
             quality = _marked(quality, set(reading.samples), unheard)

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from vibe.spectra.hearing import ChannelSpectrum
-from vibe.spectra.presence import CLEAR_BINS, STANDS, Family, line_ratio, spectrum_axis
+from vibe.spectra.presence import CLEAR_BINS, STANDS, Axis, Family, line_ratio
 
 REACH = 0.03
 """Relative difference of speed up to which the same machine is sought beside: motors of one kind differ by their slip,
@@ -21,16 +18,13 @@ SHAFT_LINES, MESH_LINES = (1.0, 2.0, 3.0), (1, 2, 3)
 MOST = 3
 
 
-def speeds_alike(
-    spectra: Sequence[ChannelSpectrum], input_hz: float, family: Family, mains_hz: Sequence[float]
-) -> tuple[float, ...]:
+def speeds_alike(axis: Axis, family: Family) -> tuple[float, ...]:
     """Speeds (relative to the machine's own) at which the first lines of a shaft and of the mesh of ``family`` stand
-    too, the strongest first.
+    too in what lies on ``axis``, the strongest first.
 
     Speeds at which lines of the machine's own take the place of the other's (side lines of the mesh, lobes) are left
     out, and so is every line that the skirt of an own one covers: nothing can be told there.
     """
-    axis = spectrum_axis(spectra, input_hz, mains_hz)
     mesh = family.count * family.unit
     step = axis.step / (2 * mesh)
     reach = int(REACH / step)

@@ -98,13 +98,14 @@ def _slip_phase(
 def _inside(power: NDArray[np.float32], phase: NDArray[np.float64], per_period: float) -> NDArray[np.bool_]:
     """Samples (bands, n) that lie in those cells of the period in which a band rises."""
     count = int(np.clip(per_period, FEWEST_CELLS, MOST_CELLS))
-    cell = np.minimum(((phase - np.floor(phase)) * count).astype(np.int64), count - 1)
+    # Small numbers are sorted soonest.
+    cell = np.minimum(((phase - np.floor(phase)) * count).astype(np.int16), np.int16(count - 1))
     order = np.argsort(cell, kind="stable")
     met = np.bincount(cell, minlength=count)
     filled = np.flatnonzero(met)
     starts = (np.cumsum(met) - met)[filled]
     level = np.full((power.shape[0], count), np.nan)
-    level[:, filled] = np.add.reduceat(power[:, order], starts, axis=1) / met[filled]
+    level[:, filled] = np.add.reduceat(power.take(order, axis=1), starts, axis=1) / met[filled]
     level[:, met == 0] = level[:, filled].min(axis=1, keepdims=True)
     ranked = np.sort(level, axis=1)
     quieter = ranked[:, : max(2, count // 2)]
@@ -113,4 +114,4 @@ def _inside(power: NDArray[np.float32], phase: NDArray[np.float64], per_period: 
     rises = level > np.maximum(floor, ceiling)[:, None]
     # A hit that begins or ends within a cell reaches into the next one.
     rises = rises | np.roll(rises, 1, axis=1) | np.roll(rises, -1, axis=1)
-    return np.asarray(rises[:, cell], dtype=np.bool_)
+    return np.asarray(rises.take(cell, axis=1), dtype=np.bool_)

@@ -10,6 +10,7 @@ band for lines well below a band's width: narrow bands lose nothing, and any wid
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,8 @@ SHOCK_CEILING = 25.0
 """Squared envelope over its median at which it is cut: Gaussian noise never comes there, one stray shock does."""
 MOST_DOUBLINGS = 6
 """At most 64 bands."""
+BANDS_AT_ONCE = 8
+"""Bands transformed together: as many as a processor's vectors hold, which is three times as quick as one by one."""
 OVERSAMPLING = 4
 """Envelope samples per band width: the squared envelope is twice as wide as the band, and is interpolated."""
 
@@ -64,10 +67,18 @@ def local_floor(power: NDArray[np.floating], block: int) -> NDArray[np.float64]:
     medians = np.sort(power[: count * block].reshape(count, block), axis=1)[:, block // 2] / np.log(2.0)
     positive = medians[medians > 0]
     smallest = float(positive.min()) if positive.size else 1.0
-    medians = np.maximum(medians, smallest * 1e-3)
-    centres = (np.arange(count) + 0.5) * block
-    result: NDArray[np.float64] = np.exp(np.interp(np.arange(n), centres, np.log(medians)))
-    return result
+    logs = np.log(np.maximum(medians, smallest * 1e-3))
+    # Straight lines between the blocks' middles, the first and the last value held. All blocks are of one size, so
+    # the same steps lead from each middle to the next.
+    first = (block + 1) // 2
+    last = first + (count - 1) * block
+    floor = np.empty(n)
+    floor[:first], floor[last:] = logs[0], logs[-1]
+    steps = first - block / 2 + np.arange(block)
+    between = floor[first:last].reshape(count - 1, block)
+    np.multiply((np.diff(logs) / block)[:, None], steps, out=between)
+    between += logs[:-1, None]
+    return np.exp(floor, out=floor)
 
 
 def band_edges(
@@ -140,29 +151,42 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     if not law.is_steady:
         # Where, in samples, the equal steps of angle lie: once for all bands.
         place = np.interp(np.linspace(turns_at[0], turns_at[-1], keep), turns_at, np.arange(keep, dtype=np.float64))
-        before = np.minimum(place.astype(np.int64), keep - 2)
+        before = np.minimum(place.astype(np.intp), keep - 2)
+        after = before + 1
         beyond = (place - before).astype(np.float32)
 
     rows = np.empty((centres.size, keep), dtype=np.float32)
     rms = np.empty(centres.size)
     half = int(width / 2 / bin_hz)
-    for row, centre in enumerate(centres):
-        at = round(centre / bin_hz)
-        first, last = max(1, at - half), min(white.transform.size - 1, at + half)
-        rms[row] = np.sqrt(2.0 * white.power[first:last].sum(dtype=np.float64) / size / n)
-        segment = white.transform[first:last]
-        padded = np.zeros(length, dtype=np.complex64)
-        padded[: segment.size] = segment
-        ringing = fft.ifft(padded, overwrite_x=True)[:keep]
-        squared = np.square(ringing.real)
-        squared += np.square(ringing.imag)
-        # Neighbours are alike: every fourth sample has the same median, and sorting finds it soonest.
-        middle = np.sort(squared[::OVERSAMPLING])[(keep - 1) // OVERSAMPLING // 2]
+    middles = [round(centre / bin_hz) for centre in centres]
+    segments = [slice(max(1, at - half), min(white.transform.size - 1, at + half)) for at in middles]
+    for row, ringing in enumerate(_ringing(white.transform, segments, length)):
+        rms[row] = np.sqrt(2.0 * white.power[segments[row]].sum(dtype=np.float64) / size / n)
+        squared = np.square(ringing[:keep].real)
+        squared += np.square(ringing[:keep].imag)
+        # Neighbours are alike: every fourth sample has the same median.
+        half_way = (keep - 1) // OVERSAMPLING // 2
+        middle = np.partition(squared[::OVERSAMPLING], half_way)[half_way]
         np.minimum(squared, np.float32(SHOCK_CEILING) * middle + np.float32(1e-30), out=squared)
         if not law.is_steady:
-            first_of_two = squared[before]
-            squared = first_of_two + beyond * (squared[before + 1] - first_of_two)
-        rows[row] = squared / max(float(squared.mean()), 1e-30)
+            first_of_two, squared = squared.take(before), squared.take(after)
+            squared -= first_of_two
+            squared *= beyond
+            squared += first_of_two
+        np.divide(squared, np.float32(max(float(squared.mean()), 1e-30)), out=rows[row])
     return BandEnvelopes(
         channel=white.channel, power=rows, per_turn=per_turn, centre_hz=centres, width_hz=width, band_rms=rms
     )
+
+
+def _ringing(
+    transform: NDArray[np.complex64], segments: Sequence[slice], length: int
+) -> Iterator[NDArray[np.complex64]]:
+    """Of each of ``segments`` of a transform the inverse transform (length,), padded."""
+    for first in range(0, len(segments), BANDS_AT_ONCE):
+        some = segments[first : first + BANDS_AT_ONCE]
+        padded = np.zeros((len(some), length), dtype=np.complex64)
+        for row, segment in zip(padded, some, strict=True):
+            lines = transform[segment]
+            row[: lines.size] = lines
+        yield from fft.ifft(padded, axis=1, overwrite_x=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,11 +150,19 @@ def _lines(band: BandEnvelopes, turns: float, keep: int) -> NDArray[np.complex64
     """Amplitudes (bands, keep) of the lines at k / turns, unpadded: bin k is the same order on every channel."""
     n = round(turns * band.per_turn)
     rows = band.power[:, :n]
-    taper = np.hanning(n + 1)[:n].astype(np.float32)
+    taper = _taper(n)
     centred = rows - rows.mean(axis=1, keepdims=True)
     centred *= taper[: rows.shape[1]]
     lines: NDArray[np.complex64] = fft.rfft(centred, n, axis=1, overwrite_x=True)[:, :keep]
     return lines * np.float32(2.0 / taper.sum())
+
+
+@lru_cache(maxsize=4)
+def _taper(n: int) -> NDArray[np.float32]:
+    """Periodic Hann window (n,), kept: channels of one capture ask for the same."""
+    taper = np.hanning(n + 1)[:n].astype(np.float32)
+    taper.flags.writeable = False
+    return taper
 
 
 def _dyadic(rows: NDArray[np.complex64]) -> Iterator[tuple[range, NDArray[np.complex64]]]:

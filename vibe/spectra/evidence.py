@@ -74,14 +74,47 @@ class Weighed:
     """Bins (n,) of each plausible comb, by tone."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Chance:
+    """``false_alarm`` probability of a reading, from how many ``decoys``, ``searched`` places paid for, and the score
+    from which it would have been seen."""
+
+    false_alarm: float
+    searched: int
+    decoys: int
+    limit_score: float
+
+    @classmethod
+    def of(cls, reading: CombReading, ground: Ground) -> _Chance:
+        request = reading.request
+        decoys = ground.decoys(reading)
+        tail = Tail.of(decoys)
+        searched = max(1, round(reading.places / BLOCK)) * len(request.carriers) * (2 if request.sidebands else 1)
+        probability = tail.exceedance(reading.score)
+        fap = float(-np.expm1(FLATTERY * searched * np.log1p(-min(probability, 1 - 1e-12))))
+        return cls(
+            false_alarm=max(LEAST_FALSE_ALARM, fap),
+            searched=searched,
+            decoys=int(decoys.size),
+            limit_score=tail.score_at(LIMIT_FALSE_ALARM / (FLATTERY * searched)),
+        )
+
+    def told(self, spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading) -> CombEvidence:
+        """With what the reading measures."""
+        return replace(
+            measured(spectra, bands, reading, self.limit_score),
+            false_alarm_probability=self.false_alarm, places_searched=self.searched, decoys=self.decoys,
+        )  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Suspect:
-    """A plausible comb: the bins it may own, those explained before it, and what it was found to be then."""
+    """A plausible comb: the bins it may own, those explained before it, and its chance then."""
 
     best: CombReading
     own: NDArray[np.bool_]
     explained: NDArray[np.bool_]
-    evidence: CombEvidence
+    chance: _Chance
 
 
 def weigh(
@@ -126,21 +159,21 @@ def weigh(
                     explained = beyond
                     continue
         waiting.remove(best.request)
-        evidence = _judge(bands, best, _null(whole, best, explained))
+        chance = _Chance.of(best, _null(whole, best, explained))
         dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
-        if evidence.false_alarm_probability <= (DENSE_PLAUSIBLE if dense else PLAUSIBLE):
-            suspects.append(_Suspect(best=best, own=own, explained=explained, evidence=evidence))
+        if chance.false_alarm <= (DENSE_PLAUSIBLE if dense else PLAUSIBLE):
+            suspects.append(_Suspect(best=best, own=own, explained=explained, chance=chance))
             explained = explained | own
         else:
-            done[best.request.name] = evidence
+            done[best.request.name] = chance.told(spectra, bands, best)
     for suspect in suspects:
         widest = lines_mask(spectra, suspect.best, to_the_last=True)
         same = np.array_equal(explained | widest, suspect.explained | widest)
-        judged = suspect.evidence if same else _judge(bands, suspect.best, _null(whole, suspect.best, explained))
-        if judged.decoys < min(FEW_DECOYS, suspect.evidence.decoys):
+        chance = suspect.chance if same else _Chance.of(suspect.best, _null(whole, suspect.best, explained))
+        if chance.decoys < min(FEW_DECOYS, suspect.chance.decoys):
             # Too few are left once the others' lines are taken out; with them in, decoys only promise less.
-            judged = suspect.evidence
-        done[suspect.best.request.name] = judged
+            chance = suspect.chance
+        done[suspect.best.request.name] = chance.told(spectra, bands, suspect.best)
     ground = ground if explained is ground.explained else whole.explaining(explained)
     for reading in ground.read(waiting):
         done[reading.request.name] = _judge(bands, reading, ground)
@@ -261,17 +294,7 @@ def _lines_db(ground: Ground, reading: CombReading, orders: Sequence[float]) -> 
 
 def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, ground: Ground) -> CombEvidence:
     """A reading's false-alarm probability on ``ground``, and what it measures."""
-    request = reading.request
-    decoys = ground.decoys(reading)
-    tail = Tail.of(decoys)
-    searched = max(1, round(reading.places / BLOCK)) * len(request.carriers) * (2 if request.sidebands else 1)
-    probability = tail.exceedance(reading.score)
-    fap = max(LEAST_FALSE_ALARM, float(-np.expm1(FLATTERY * searched * np.log1p(-min(probability, 1 - 1e-12)))))
-    limit_score = tail.score_at(LIMIT_FALSE_ALARM / (FLATTERY * searched))
-    return replace(
-        measured(ground.scorer.spectra, bands, reading, limit_score),
-        false_alarm_probability=fap, places_searched=searched, decoys=int(decoys.size),
-    )  # fmt: skip
+    return _Chance.of(reading, ground).told(ground.scorer.spectra, bands, reading)
 
 
 def lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:

@@ -77,6 +77,7 @@ class Ground:
         self._innocents = innocents or _Innocents(scorer, families)
         self._masks: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
+        self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
         self._curves: dict[tuple[int, bool, tuple[float, ...], int], NDArray[np.float32]] = {}
 
     def explaining(self, explained: NDArray[np.bool_]) -> Ground:
@@ -169,6 +170,12 @@ class Ground:
 
     def decoys(self, reading: CombReading) -> NDArray[np.float32]:
         """Sorted largest scores of decoy places: within the span of the tone's order, real families left out."""
+        key = reading.request.name, reading.carrier, reading.sidebands
+        if key not in self._decoys:
+            self._decoys[key] = self._decoys_of(reading)
+        return self._decoys[key]
+
+    def _decoys_of(self, reading: CombReading) -> NDArray[np.float32]:
         request, half = reading.request, self.scorer.spectra.step / 2
         middle = request.order * reading.carrier
         orders = self.scorer.half_bins(middle / DECOY_SPAN, middle * DECOY_SPAN)
@@ -227,15 +234,13 @@ class Ground:
         self, requests: Sequence[CombRequest], orders: NDArray[np.float64], ratios: Sequence[float], wider: float = 0.0
     ) -> NDArray[np.bool_]:
         """Orders outside the windows of requests times ``ratios``, each ``wider`` (relative) either side."""
-        usable = np.ones(orders.size, dtype=bool)
-        for request in requests:
-            for carrier in request.carriers:
-                low, high = self.window(request, carrier)
-                for ratio in ratios:
-                    first = np.searchsorted(orders, low * ratio * (1 - wider), side="left")
-                    last = np.searchsorted(orders, high * ratio * (1 + wider), side="right")
-                    usable[first:last] = False
-        return usable
+        windows = np.array([self.window(request, carrier) for request in requests for carrier in request.carriers])
+        lows, highs = windows.T[:, :, None] * np.asarray(ratios)
+        first = np.searchsorted(orders, (lows * (1 - wider)).ravel(), side="left")
+        last = np.searchsorted(orders, (highs * (1 + wider)).ravel(), side="right")
+        # Each window opens at its first order and closes behind its last.
+        opened, closed = (np.bincount(ends, minlength=orders.size + 1) for ends in (first, last))
+        return np.asarray(np.cumsum(opened - closed)[: orders.size] == 0)
 
     def _away_from_innocents(self, orders: NDArray[np.float64]) -> NDArray[np.bool_]:
         place = np.round(orders / (self.scorer.spectra.step / 2)).astype(np.int64)

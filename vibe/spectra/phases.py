@@ -164,7 +164,8 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
     centres = np.linspace(span / 2, total - span / 2, hops)
     places = _told_apart(orders, TOLD_APART / span)
     orders = _with_neighbours(orders, TOLD_APART / span)
-    rows = [_seen(item, total, centres, span, orders, places) for item in all_laid(lows, law)]
+    windows = {n: _windows(n, total, centres, span, orders, places) for n in {item.samples.size for item in lows}}
+    rows = [_seen(item, windows[item.samples.size]) for item in all_laid(lows, law)]
     start, end = float(law.time_s[0]), law.duration_s
     times = law.when(law.turns[0] + centres) - start
     # How far the law at hand has already left a straight line: what is smoothed is the whole way, not the last step.
@@ -247,27 +248,52 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
     return np.unique(np.round(np.concatenate([orders, more]), 9))
 
 
-def _seen(item: Low, total: float, centres: Real, span: float, orders: Real, places: Real) -> _Seen:
-    """Lines of a channel already laid on angle, ``total`` turns long."""
-    per_turn = item.samples.size / total
-    n = min(item.samples.size, round(span * per_turn))
-    starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, item.samples.size - n)
-    taper = np.hanning(n)
-    pieces = item.samples[starts[:, None] + np.arange(n)] * taper.astype(np.float32)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Windows:
+    """Segments and places of lines, alike for all channels of as many samples: ``rows`` (segments, n) of samples, their
+    ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
+    (lines, segments) of its phase until there, the bins ``beside`` it (lines, floor bins), and the ``response``."""
+
+    rows: NDArray[np.intp]
+    taper: Real
+    cosine: NDArray[np.float32]
+    sine: NDArray[np.float32]
+    turning: Complex
+    beside: NDArray[np.intp]
+    response: Real
+
+
+def _windows(size: int, total: float, centres: Real, span: float, orders: Real, places: Real) -> _Windows:
+    """For channels of ``size`` samples already laid on angle, ``total`` turns long."""
+    per_turn = size / total
+    n = min(size, round(span * per_turn))
+    starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
     # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn
     turn = np.outer(local, places)
     # Whole turns taken out, single precision is enough for the rest.
     angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
     middles = (starts + (n - 1) / 2) / per_turn
-    values = (pieces @ np.cos(angle) - 1j * (pieces @ np.sin(angle))).T / taper.sum()
-    values = values * np.exp(-2j * np.pi * np.outer(places, middles))
-    spectrum = np.abs(fft.rfft(pieces, axis=1)) ** 2
     bins = np.round(places * n / per_turn).astype(int)
-    beside = np.clip(bins[:, None] + FLOOR_BINS, 1, spectrum.shape[1] - 1)
-    floor = np.median(spectrum[:, beside], axis=(0, 2)) / np.log(2.0) / taper.sum() ** 2
-    response = _hann_response((orders - places[:, None]) / per_turn, n)
-    return _Seen(values=values, noise=floor + 1e-30, response=response)
+    return _Windows(
+        rows=starts[:, None] + np.arange(n),
+        taper=np.hanning(n),
+        cosine=np.cos(angle),
+        sine=np.sin(angle),
+        turning=np.exp(-2j * np.pi * np.outer(places, middles)),
+        beside=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
+        response=_hann_response((orders - places[:, None]) / per_turn, n),
+    )
+
+
+def _seen(item: Low, windows: _Windows) -> _Seen:
+    """Lines of a channel already laid on angle."""
+    weight = windows.taper.sum()
+    pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
+    values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
+    beside = np.abs(fft.rfft(pieces, axis=1)[:, windows.beside]) ** 2
+    floor = np.median(beside, axis=(0, 2)) / np.log(2.0) / weight**2
+    return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
 
 
 def _hann_response(cycles: Real, n: int) -> Real:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.bands import local_floor
@@ -172,7 +171,7 @@ class Presence:
 
 
 def presence(
-    spectra: Sequence[ChannelSpectrum],
+    axis: Axis,
     envelope: EnvelopeSpectra | None,
     samples: Sequence[tuple[NDArray[np.float32], float]],
     law: AngleLaw,
@@ -182,21 +181,20 @@ def presence(
     pulsed: bool = False,
     foreign: Sequence[float] = (),
 ) -> Presence | None:
-    """Whether ``families`` stand in ``spectra`` and ``envelope`` (which follow ``law``) at one speed within ``spread``
-    (relative).
+    """Whether ``families`` stand in the spectra on ``axis`` and in ``envelope`` (which follow ``law``) at one speed
+    within ``spread`` (relative).
 
     ``samples``: (samples (n,), sample rate [Hz]) of the same channels, for the time in which lines are missing.
     ``mains_hz``: frequencies whose multiples tell nothing; nor do those of ``foreign`` orders, combs of other machines.
     ``pulsed``: the speed comes from a pulse sensor and is no
     alias. None where no family has a line in what was measured.
     """
-    axes = [spectrum_axis(spectra, law.mean_hz, mains_hz)]
+    axes = [axis]
     if envelope is not None:
         axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
-    for axis in axes:
-        _hide(axis, foreign)
+    axes = [one.without(foreign) for one in axes]
     families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
-    if not families or not spectra:
+    if not families:
         return None
     made = np.concatenate([family.own() for family in families])
     top = float(made.max())
@@ -322,6 +320,18 @@ class Axis:
     def step(self) -> float:
         return min(step for _, step in self.rows)
 
+    def without(self, orders: Sequence[float]) -> Axis:
+        """The same, multiples of ``orders`` telling nothing, where the bins between them are more than those hidden."""
+        rows = []
+        for row, step in self.rows:
+            left = row.copy()
+            for order in (order for order in orders if order >= FOREIGN_APART * HUM_BINS * step):
+                places = np.rint(np.arange(1, int(row.size * step / order) + 1) * order / step).astype(np.int64)
+                near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+                left[near[(near > 0) & (near < row.size)]] = np.nan
+            rows.append((left, step))
+        return Axis(rows=tuple(rows), audible=self.audible) if orders else self
+
     def at(self, orders: Real, *, shaft: bool = False) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
         asked for, at the shaft's own lines."""
@@ -352,17 +362,6 @@ def _envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequenc
     return Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
 
 
-def _hide(axis: Axis, orders: Sequence[float]) -> None:
-    """Marks multiples of ``orders`` as telling nothing, where the bins between them are more than those hidden."""
-    for row, step in axis.rows:
-        for order in orders:
-            if order < FOREIGN_APART * HUM_BINS * step:
-                continue
-            places = np.rint(np.arange(1, int(row.size * step / order) + 1) * order / step).astype(np.int64)
-            near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
-            row[near[(near > 0) & (near < row.size)]] = np.nan
-
-
 def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
     """Marks multiples of the mains in ``row`` (n,) as telling nothing."""
     for line_hz in mains_hz:
@@ -375,9 +374,19 @@ def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
 def _best_of_three(over: Real) -> Real:
     """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; 0 in the skirt of
     a stronger line."""
-    near = maximum_filter1d(over, 3, mode="nearest")
-    strongest = maximum_filter1d(over, 2 * SKIRT_BINS + 1, mode="nearest")
+    near, strongest = _largest_near(over, 1), _largest_near(over, SKIRT_BINS)
     return np.asarray(np.where(near < SKIRT * strongest, 0.0, near - np.log(2.0)), dtype=np.float64)
+
+
+def _largest_near(values: Real, reach: int) -> Real:
+    """The largest (n,) of ``values`` (n,) within ``reach`` places, from windows of twice the width again and again."""
+    n, width = values.size, 1
+    largest = np.pad(values, reach, mode="edge")
+    while 2 * width <= 2 * reach + 1:
+        largest = np.maximum(largest[:-width], largest[width:])
+        width *= 2
+    rest = 2 * reach + 1 - width
+    return np.asarray(np.maximum(largest[:n], largest[rest : rest + n]))
 
 
 def _evidence(axes: Sequence[Axis], strays: Sequence[_Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:

@@ -49,7 +49,7 @@ def measured(
                 if harmonic <= 4 and where > 0:
                     sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
     members = spectra.members[group]
-    rms = _group_rms(bands, members)
+    rms = _group_rms(_band_powers(bands), members)
     # The floor is straight between bins far apart: every sixteenth has the same median.
     floor = float(np.sqrt(np.median(floors[::16])))
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
@@ -115,20 +115,25 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
             # How many harmonics told best that the comb is there says nothing of how sharp an impact is.
             further += np.where(power >= STILL_A_LINE, own, 0.0)
     sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
-    rms = np.array([_group_rms(bands, spectra.members[group]) for group in sure])
+    powers = _band_powers(bands)
+    rms = np.array([_group_rms(powers, spectra.members[group]) for group in sure])
     return _Sizes(
         deepest=int(sure[depth[sure].argmax()]),
         impact_m_s2=float((np.sqrt(2 * (depth + further)[sure]) * rms).max()),
     )
 
 
-def _group_rms(bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]]) -> float:
+def _band_powers(bands: Sequence[BandEnvelopes]) -> list[list[float]]:
+    """Mean square of every band of every channel, as plain numbers: they are added up a few at a time."""
+    return [np.square(band.band_rms).tolist() for band in bands]
+
+
+def _group_rms(powers: Sequence[Sequence[float]], members: Sequence[tuple[int, int]]) -> float:
     """Root mean square [m/s^2] of a group of bands in one channel, the mean over those that it holds."""
-    return float(np.sqrt(np.mean([_group_power(bands, members, channel) for channel in {c for c, _ in members}])))
-
-
-def _group_power(bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], channel: int) -> float:
-    return float(sum(bands[c].band_rms[b] ** 2 for c, b in members if c == channel))
+    sums: dict[int, float] = {}
+    for channel, band in members:
+        sums[channel] = sums.get(channel, 0.0) + powers[channel][band]
+    return float(np.sqrt(sum(sums.values()) / len(sums)))
 
 
 def decibels(ratio: float) -> float:

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vibe.spectra.fft import rfft
+
 WINDOW_S = 0.1
 """Two turns at usual speeds: a level within it is one."""
 LOW_HZ = (10.0, 500.0)
@@ -50,7 +52,8 @@ def _quiet(samples: NDArray[np.float32], rate: float) -> NDArray[np.bool_] | Non
     if rate < 3 * LOW_HZ[1] or count < 8:
         return None
     windows = np.lib.stride_tricks.sliding_window_view(samples, n)[:: n // 2][:count]
-    power = np.abs(np.fft.rfft(windows * np.hanning(n).astype(np.float32), axis=1)) ** 2
+    lines = rfft(windows * np.hanning(n).astype(np.float32))
+    power = np.square(lines.real) + np.square(lines.imag)
     hz = np.arange(power.shape[1]) * rate / n
     low = power[:, (hz >= LOW_HZ[0]) & (hz < LOW_HZ[1])].sum(axis=1)
     high = power[:, hz >= LOW_HZ[1]].sum(axis=1)

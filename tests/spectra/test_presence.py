@@ -1,0 +1,61 @@
+"""Families of lines of many drives at once, against the same families listed one by one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.ndimage import maximum_filter1d
+
+from vibe.spectra.presence import PARTS, Family, _is_near, _largest_near
+
+
+def listed(family: Family, count: int) -> list[set[float]]:
+    """Orders of mesh with side lines, pins' pass and lobes of a drive whose ring is fixed."""
+    past = family.unit * count / (count - family.difference) if family.difference else family.unit
+    harmonics = range(1, min(round(3 * max(1.0, family.count / count)), 8) + 1)
+    mesh = {k * count * family.unit for k in harmonics}
+    spacings = {family.unit, past, *family.sides}
+    sides = {k * count * family.unit + sign * s for k in (1, 2) if k in harmonics for s in spacings for sign in (-1, 1)}
+    passing = {k * family.passes * past for k in (1, 2, 3) if family.passes}
+    return [mesh | sides, passing, {k * past for k in (1, 2, 3, 4) if family.difference}]
+
+
+@pytest.mark.parametrize(
+    "family",
+    [
+        Family(count=30, unit=30 / 29 / 30, difference=1, passes=10),
+        Family(count=40, unit=0.05, difference=2),
+        Family(count=10, unit=1.0, sides=(1.0, 0.25)),
+    ],
+)
+def test_lines_of_all_counts_are_those_of_each(family: Family) -> None:
+    counts = (family.count, 4 + 2 * family.difference, 60, 130)
+    lines = family.lines(counts)
+    for row, count in zip(lines.orders, counts, strict=True):
+        for part, expected in zip(range(PARTS), listed(family, count), strict=True):
+            own = row[lines.part == part]
+            assert np.sort(own[np.isfinite(own)]) == pytest.approx(sorted(expected)), (count, part)
+
+
+def test_a_ring_that_turns_keeps_the_lobes() -> None:
+    family = Family(count=30, unit=1.0, difference=1, ring_turns=True)
+    lobes = family.lines((30, 60)).orders[:, family.lines((30,)).part == 2]
+    assert lobes[0] == pytest.approx(lobes[1])
+
+
+def test_near_is_near_the_nearest() -> None:
+    rng = np.random.default_rng(1)
+    orders, taken = rng.uniform(0, 10, (20, 5)), np.sort(rng.uniform(1, 9, 30))
+    orders[3, 2] = np.nan
+    expected = np.abs(orders[:, :, None] - taken).min(axis=2) <= 0.05
+    assert expected.any()
+    assert not expected.all()
+    assert np.array_equal(_is_near(orders, taken, 0.05), expected)
+    assert not _is_near(orders, np.empty(0), 0.05).any()
+
+
+@pytest.mark.parametrize("size", [1, 2, 30, 1000])
+@pytest.mark.parametrize("reach", [1, 10])
+def test_largest_of_neighbours(size: int, reach: int) -> None:
+    values = np.random.default_rng(size).random(size)
+    assert np.array_equal(_largest_near(values, reach), maximum_filter1d(values, 2 * reach + 1, mode="nearest"))
