@@ -9,6 +9,7 @@ import pytest
 from diagnosis_values import MakeCase, comb, level, line, place
 
 from vibe.core.health import Finding
+from vibe.core.outside import ForeignComb
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.scale import SeverityScale
@@ -171,3 +172,9 @@ def test_impacts_of_a_part_or_of_another_machine_are_explained(case: MakeCase, s
     assert [finding.tone for finding in found] == [ECCENTRIC]
     stranger = comb("unknown 3.7", 3.7, 1e-9, 8.0, score=200.0)
     assert diagnose(case(strangers=(stranger,), **impulsive(30.0))) == []
+    # A chain explains them where its impacts are clear, not where they are lost in the band's mean power.
+    for depth_db, findings in ((7.0, []), (-3.0, ["impacts"])):
+        chain = comb("outside 0.5862", 17 / 29, 1e-9, depth_db)
+        other = ForeignComb(order=chain.order, evidence=chain, spread=1e-4, per_turn=(17, 1 / 29))
+        found = diagnose(case(foreign=(other,), **impulsive(30.0)))
+        assert [finding.component for finding in found] == findings

@@ -17,7 +17,9 @@ def unexplained_impacts(case: Case, findings: Sequence[Finding]) -> list[Finding
     What repeats at an order is explained, be it a part of the drive or an outside source; so is what a bad sensor
     makes. Impacts may not repeat at all: a load that knocks as it pleases.
     """
-    if case.strangers or any(finding.false_alarm_probability is not None for finding in findings):
+    clear = case.settings.comb.clear_hit_over_floor_db
+    outside = case.strangers or any(comb.evidence.hit_over_floor_db >= clear for comb in case.foreign)
+    if outside or any(finding.false_alarm_probability is not None for finding in findings):
         return []
     doubted = {item.channel for finding in findings if finding.component == "sensor" for item in finding.evidence}
     points = [point for point in _impulsive(case) if point not in doubted and _lasts(case, point)]
