@@ -39,12 +39,12 @@ class Answer:
     why: str
     """The rule that set the state, or what was named."""
     probability: float | None
-    heard: float | None
-    """Stated probability that the drive was heard."""
     speed_error: float | None
     """Relative, of the stated speed."""
     speed_sigmas: float | None
     """The same in stated standard deviations."""
+    heard: float | None = None
+    """Stated probability that the drive was heard."""
 
     def row(self) -> dict[str, object]:
         return asdict(self)

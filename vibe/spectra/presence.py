@@ -192,7 +192,8 @@ def presence(
     axes = [axis]
     if envelope is not None:
         axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
-    axes = [one.without(foreign) for one in axes]
+    apart = [order for order in foreign if not _meets_mesh(order, families, axis.step)]
+    axes = [one.without(apart) for one in axes]
     families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
     if not families:
         return None
@@ -297,6 +298,13 @@ def _is_near(orders: Real, taken: Real, near: float) -> NDArray[np.bool_]:
     after = np.searchsorted(taken, orders)
     beside = taken[np.maximum(after, 1) - 1], taken[np.minimum(after, taken.size - 1)]
     return np.asarray(np.minimum(*(np.abs(one - orders) for one in beside)) <= near)
+
+
+def _meets_mesh(order: float, families: Sequence[Family], step: float) -> bool:
+    """Whether multiples of an outside comb fall on a mesh of the drive: then it can hide nothing, for it would hide the
+    drive too."""
+    meshes = np.array([k * f.count * f.unit for f in families for k in range(1, MESH_HARMONICS + 1)])
+    return bool((np.abs(meshes - np.rint(meshes / order) * order) <= HUM_BINS * step).any())
 
 
 def _over_speeds(values: Real) -> Real:
