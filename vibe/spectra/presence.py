@@ -149,8 +149,9 @@ class Family:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
-    """``log_odds`` that the drive was heard, ``own`` evidence without the decoys, ``better``: the count of another mesh
-    that explains more (None where none does), ``gap_s``: longest time in which the drive's usual lines are missing."""
+    """``log_odds`` that the drive was heard; ``own`` evidence without the decoys, of all its lines or of its mesh, the
+    lesser; ``better``: the count of another mesh that explains more (None where none does); ``gap_s``: longest time in
+    which the drive's usual lines are missing."""
 
     log_odds: float
     own: float
@@ -207,15 +208,20 @@ def presence(
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
-        # The drive itself, then its decoys.
-        lines = family.lines([family.count, *counts])
-        lines.orders[1:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
+        # The drive itself, its mesh alone, then its decoys.
+        lines = family.lines([family.count, family.count, *counts])
+        lines.orders[1][lines.part > 0] = np.nan
+        lines.orders[2:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
         evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
-        own, decoys = float(evidence[0]), evidence[1:]
+        own, mesh, decoys = float(evidence[0]), float(evidence[1]), evidence[2:]
+        # Lobes and pins' pass of an alias fit another rotor's multiples: what speaks must be the mesh too, or where it
+        # lies outside the band, the others twice as clearly.
+        own_mesh = family.count * family.unit
+        clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
         other = float(_over_speeds(decoys)) + float(np.log(PRIOR_OTHER))
         odds = own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
         best = int(decoys.argmax())
-        heard.append((odds, own, counts[best] if decoys[best] > own else None))
+        heard.append((odds, min(own, clear), counts[best] if decoys[best] > own else None))
     # One stage that is heard is proof enough; that the best of them was taken is paid for.
     odds, own, better = max(heard, key=lambda one: min(one[0], one[1]))
     return Presence(
@@ -283,12 +289,12 @@ def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
 
 
 def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near: float) -> NDArray[np.bool_]:
-    """Lines of decoys (drives but the first, m) that tell nothing: those that the drive itself makes by another way
+    """Lines of decoys (drives from the third on, m) that tell nothing: those that the drive itself makes by another way
     than the mesh whose place the decoy takes, and all but the decoy's mesh, since multiples of another rotor's speed
     would pass for the lobes or pins of some count or other."""
     own = family.lines([family.count])
     elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others)]))
-    return (lines.part > 0) | _is_near(lines.orders[1:], elsewhere, near)
+    return (lines.part > 0) | _is_near(lines.orders[2:], elsewhere, near)
 
 
 def _is_near(orders: Real, taken: Real, near: float) -> NDArray[np.bool_]:
