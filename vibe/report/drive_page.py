@@ -112,7 +112,7 @@ def write_alone(dossier: Dossier, folder: Path, *, force: bool, html: bool = Tru
     return DriveFiles(
         folder=folder,
         json=json_path,
-        html=html_path if html else None,
+        html=html_path,
         pdf=None if drawn is None else pdf_path,
         remarks=(printed.remark,) if printed is not None and printed.remark else (),
     )
