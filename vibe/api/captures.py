@@ -27,6 +27,14 @@ def read(path: AnyPath) -> Capture:
 
     Raises:
         CaptureError: it cannot be read; one sentence that says why.
+
+    Example:
+        >>> import vibe
+        >>> capture = vibe.read("TH-02.h5")
+        >>> capture.channel_names, capture.duration_s
+        (('input side radial', 'output side radial'), 10.0)
+        >>> capture.channel("input side radial").samples.shape
+        (256000,)
     """
     from vibe.ingest import read_capture
 
@@ -101,6 +109,14 @@ def check(captures: AnyCapture | Iterable[AnyCapture], drive: Drive | AnyPath | 
 
     Raises:
         CaptureError: one cannot be read. ConfigError: the drive file is wrong.
+
+    Example:
+        >>> import vibe
+        >>> check = vibe.check("TH-02.h5", "TH-02.toml")
+        >>> check.verdict
+        'usable'
+        >>> check.to_frame()[["channel", "verdict"]].shape
+        (2, 2)
     """
     from vibe.flow.checking import check_capture
 
@@ -182,6 +198,13 @@ def simulate(
     Raises:
         CallError: a damage that this drive cannot have, or a condition that cannot be.
         ConfigError: the drive cannot be, or its file is wrong.
+
+    Example:
+        >>> import vibe
+        >>> drive = vibe.read_drive("TH-02.toml")
+        >>> capture = vibe.simulate(drive, damage="stage1.lobe:1.5", seed=3, duration_s=2.0)
+        >>> capture.drive, capture.duration_s
+        ('TH-02', 2.0)
     """
     from vibe.flow.simulating import simulated
 
@@ -247,6 +270,12 @@ def identify(
 
     Raises:
         CallError: the range or the differences make no sense. CaptureError: a capture cannot be read.
+
+    Example:
+        >>> import vibe
+        >>> found = vibe.identify("TH-02.h5", speed_range_hz=(22, 25))
+        >>> found[0].ratio.value, found.candidates[0][1].ring_pins
+        (17.0, 18)
     """
     from vibe.flow.identifying import WIDEST, identify_captures
 

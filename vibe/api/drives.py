@@ -27,12 +27,29 @@ AnyPath = str | PathLike[str]
 class Drive(PlainDrive):
     """A drive as its drawing describes it; the keywords are the keys of a drive file, tables as dictionaries.
 
-    ``Drive(tag="TH-02", input={"speed_rpm": 1458}, stage=[{"kind": "cycloidal", "lobes": 17, "ring_pins": 18}])``
-
     Speeds are in r/min, lengths in mm, powers in kW, as the keys say. It is frozen; ``to_toml`` gives a file's text.
 
     Raises:
         ConfigError: a key is unknown or missing, or the drive cannot be; the message names the field.
+
+    Example:
+        >>> import vibe
+        >>> drive = vibe.Drive(
+        ...     tag="X-1", input={"speed_rpm": 1458}, stage=[{"kind": "cycloidal", "lobes": 17, "ring_pins": 18}]
+        ... )
+        >>> str(vibe.tones(drive).ratio)
+        '-17'
+        >>> print(drive.to_toml())
+        tag = "X-1"
+        <BLANKLINE>
+        [input]
+        speed_rpm = 1458.0
+        <BLANKLINE>
+        [[stage]]
+        kind = "cycloidal"
+        lobes = 17
+        ring_pins = 18
+        <BLANKLINE>
     """
 
     if not TYPE_CHECKING:
@@ -67,7 +84,10 @@ class Drive(PlainDrive):
 def _tables(values: Mapping[str, Any], path: str = "") -> list[str]:
     """Lines of TOML: plain keys first, then tables and lists of tables."""
     tables = {key: value for key, value in values.items() if isinstance(value, Mapping) or _is_rows(value)}
-    lines = [f"{key} = {_value(value)}" for key, value in values.items() if key not in tables]
+    plain = sorted(
+        (key for key in values if key not in tables), key=lambda key: key != "kind"
+    )  # what it is comes first
+    lines = [f"{key} = {_value(values[key])}" for key in plain]
     for key, value in tables.items():
         full = f"{path}.{key}" if path else key
         if isinstance(value, Mapping):
@@ -99,6 +119,12 @@ def read_drive(path: AnyPath) -> Drive:
 
     Raises:
         ConfigError: not there, not TOML, or not a drive that can be; the message has file, line and field.
+
+    Example:
+        >>> import vibe
+        >>> drive = vibe.read_drive("TH-02.toml")
+        >>> drive.tag, drive.input.speed_rpm
+        ('TH-02', 1458.0)
     """
     from vibe.ingest import load_drive
 
@@ -199,6 +225,15 @@ def tones(drive: PlainDrive | AnyPath) -> Tones:
 
     Raises:
         ConfigError: the drive cannot be, or its file is wrong.
+
+    Example:
+        >>> import vibe
+        >>> tones = vibe.tones("TH-02.toml")
+        >>> str(tones.tone("stage1.lobe").order_exact)
+        '18/17'
+        >>> frame = tones.to_frame(speed_hz=24.3).set_index("tone")
+        >>> round(float(frame.loc["stage1.lobe", "hz"]), 3)
+        25.729
     """
     known, table = described(drive)
     return Tones(table, known.input.speed_hz)
@@ -273,6 +308,16 @@ def plan(drive: PlainDrive | AnyPath) -> Plan:
 
     Raises:
         ConfigError: the drive cannot be, or its file is wrong.
+
+    Example:
+        >>> import vibe
+        >>> plan = vibe.plan("TH-02.toml")
+        >>> plan.sample_rate_hz, plan.duration_s
+        (25600.0, 10.0)
+        >>> "bearing.output bearing.cage" in plan.not_detectable.to_frame()["tone"].to_list()
+        True
+        >>> [file.name for file in plan.save("plan", pdf=False)]
+        ['plan.html', 'plan.csv', 'plan.json']
     """
     from vibe.flow.planning import plan_of
 

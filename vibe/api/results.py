@@ -57,7 +57,27 @@ class SavedFiles:
 
 
 class Result:
-    """The health of one drive as its captures tell it. ``health`` is the whole report, the form of ``health.json``."""
+    """The health of one drive as its captures tell it. ``health`` is the whole report, the form of ``health.json``.
+
+    Example:
+        >>> import vibe
+        >>> result = vibe.diagnose("TH-02.h5", "TH-02.toml")
+        >>> curve = result.envelope_spectrum("input side radial")
+        >>> curve.x_label, curve.y_label, curve.x.shape == curve.y.shape
+        ('Order [events per input turn]', 'Envelope modulation [% of mean power]', True)
+        >>> import matplotlib.figure
+        >>> ax = curve.plot(ax=matplotlib.figure.Figure().subplots())
+        >>> ax.get_xlabel()
+        'Order [events per input turn]'
+        >>> result.spectrum("input side radial", quantity="acceleration").y_unit
+        'm/s²'
+        >>> result.waveform("input side radial", start_s=1.0, duration_s=0.5).x.shape
+        (12800,)
+        >>> result.turn_map("stage1.lobe").count
+        17
+        >>> sorted(file.name for file in result.save("out", pdf=False).json.parent.iterdir())
+        ['assets', 'health.html', 'health.json']
+    """
 
     def __init__(self, drive: Drive, dossier: Dossier, judged: Sequence[Judged]) -> None:
         self.drive = drive
@@ -410,6 +430,18 @@ def diagnose(
     Raises:
         ConfigError: the drive or the limits are wrong. CaptureError: not one capture could be read. CallError: no
         capture was given.
+
+    Example:
+        >>> import vibe
+        >>> result = vibe.diagnose(vibe.read("TH-02.h5"), vibe.read_drive("TH-02.toml"))
+        >>> result.state
+        'plan'
+        >>> result.findings.to_frame()[["component", "defect", "severity"]].to_dict("records")
+        [{'component': 'stage1.lobe', 'defect': 'local damage', 'severity': 'moderate'}]
+        >>> result.findings[0].cannot_be_told_from
+        ['stage1.output_pin']
+        >>> result.levels.to_frame()["measure"].iloc[0], result.not_detectable[0].needs
+        ('velocity_rms', 'a capture of at least 17 s at steady speed')
     """
     from vibe.flow.reporting import dossier_from, judged_captures, refuse_unread
     from vibe.flow.settings import load_settings

@@ -217,6 +217,16 @@ def open_store(folder: AnyPath, *, create: bool = False) -> Store:
     Raises:
         CallError: there is none, the folder holds something else, it is damaged or of a newer format.
         OutputError: it cannot be made there.
+
+    Example:
+        >>> import vibe
+        >>> with vibe.open_store("history", create=True) as store:
+        ...     added = store.add("TH-02.h5", "TH-02.toml")
+        ...     levels = store.levels("TH-02", measure="velocity_rms").to_frame()
+        ...     captures = store.captures("TH-02")
+        ...     again = store.read(captures[0].id)
+        >>> added, levels["point"].to_list(), again.channel_names
+        (1, ['input side radial', 'output side radial'], ('input side radial', 'output side radial'))
     """
     from vibe.history.store import Store as PlainStore
 

@@ -141,6 +141,16 @@ class Capture:
         Raises:
             CaptureError: no array, an array that is not one row of numbers, a unit that is not known or needs a
                 sensitivity, a rate that cannot be, a name that is not among the arrays.
+
+        Example:
+            >>> import numpy as np
+            >>> import vibe
+            >>> x = np.random.default_rng(1).normal(0, 0.1, 25_600)
+            >>> capture = vibe.Capture.from_arrays({"input side": x}, sample_rate_hz=25_600, unit="g", drive="TH-02")
+            >>> capture.channel_names, capture.duration_s
+            (('input side',), 1.0)
+            >>> bool(abs(capture.channel("input side").samples[0] / x[0] - 9.80665) < 1e-5)
+            True
         """
         rows = dict(arrays.items())
         per_name = (sample_rate_hz, unit, sensitivity_mv_per_g, quantity, pulses_per_rev, full_scale, axis)
