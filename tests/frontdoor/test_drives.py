@@ -37,6 +37,12 @@ def test_keywords_and_files_make_equal_drives(drive: vibe.Drive) -> None:
     assert vibe.Drive(**drive.model_dump(exclude_unset=True)) == drive
 
 
+def test_tuples_do_as_well_as_lists() -> None:
+    stage = {"kind": "cycloidal", "lobes": 17, "ring_pins": 18}
+    one = vibe.Drive(tag="X-1", input={"speed_rpm": 1458, "speed_range_rpm": (1430, 1500)}, stage=(stage,))
+    assert one == vibe.Drive(tag="X-1", input={"speed_rpm": 1458, "speed_range_rpm": [1430, 1500]}, stage=[stage])
+
+
 @pytest.mark.parametrize(
     ("given", "says"),
     [

@@ -202,7 +202,7 @@ def test_hostile_names_do_no_harm_in_a_notebook(damaged: vibe.Capture) -> None:
     drive = vibe.Drive(tag=bad, name=bad, input={"speed_rpm": 1458.0})
     capture = vibe.Capture.from_arrays({bad: damaged.channels[0].samples}, sample_rate_hz=25_600, unit="m/s^2")
     result = vibe.diagnose(capture, drive)
-    shown = (result, result.levels, result.quality, drive, vibe.check(capture, drive))
+    shown = (result, result.levels, result.quality, drive, capture, vibe.check(capture, drive))
     for one in shown:
         text = one._repr_html_()
         assert "&lt;script&gt;" in text
@@ -210,7 +210,8 @@ def test_hostile_names_do_no_harm_in_a_notebook(damaged: vibe.Capture) -> None:
     assert "<script" not in vibe.plan(drive)._repr_html_()
 
 
-def test_what_people_print_is_short(result: vibe.Result) -> None:
+def test_what_people_print_is_short(result: vibe.Result, damaged: vibe.Capture) -> None:
+    assert "of TH-02: input side radial acceleration 25600 Hz 10 s" in repr(damaged)
     assert repr(result).startswith("TH-02: ")
     assert "stage1.lobe" in repr(result.findings)
     assert len(repr(result.spectrum())) < 200

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import ValidationError
 
@@ -19,9 +19,15 @@ from vibe.core.sheets import printable
 if TYPE_CHECKING:
     from fractions import Fraction
 
+    import pandas as pd
+
+    from vibe.core.drive import Bearing, Input, Motor, Service, Stage
+    from vibe.core.surroundings import Driven, Fitted, Neighbour
     from vibe.core.tones import BodySpeed, CapturePlan, Coincidence, Tone, ToneTable, Visibility
 
 AnyPath = str | PathLike[str]
+Keys = Mapping[str, Any]
+"""A table of a drive file as a dictionary."""
 
 
 class Drive(PlainDrive):
@@ -52,11 +58,33 @@ class Drive(PlainDrive):
         <BLANKLINE>
     """
 
-    if not TYPE_CHECKING:
+    if TYPE_CHECKING:
+
+        def __init__(
+            self,
+            *,
+            tag: str,
+            input: Input | Keys,
+            name: str = "",
+            motor: Motor | Keys | None = None,
+            stage: Sequence[Stage | Keys] = (),
+            bearing: Sequence[Bearing | Keys] = (),
+            ratio: float | None = None,
+            support: Literal["rigid", "flexible"] | None = None,
+            shaft_height_mm: float | None = None,
+            note: str = "",
+            service: Service | Keys | None = None,
+            driven: Sequence[Driven | Keys] = (),
+            fitted: Sequence[Fitted | Keys] = (),
+            neighbour: Sequence[Neighbour | Keys] = (),
+        ) -> None: ...
+
+    else:
 
         def __init__(self, **data: Any) -> None:
             from vibe.ingest.toml_file import plainly_wrong
 
+            data = _listed(data)
             try:
                 super().__init__(**data)
             except ValidationError as error:
@@ -79,6 +107,13 @@ class Drive(PlainDrive):
             f"<p><b>{html.escape(printable(text))}</b>: {html.escape(stages)}, {len(self.bearing)} bearings, "
             f"{self.input.speed_rpm:g} r/min</p>"
         )
+
+
+def _listed(value: Any) -> Any:
+    """Tuples as lists and mappings as dictionaries, at any depth: what a drive file would have given."""
+    if isinstance(value, Mapping):
+        return {key: _listed(own) for key, own in value.items()}
+    return [_listed(own) for own in value] if isinstance(value, (list, tuple)) else value
 
 
 def _tables(values: Mapping[str, Any], path: str = "") -> list[str]:
@@ -161,7 +196,7 @@ class Tones(Table["Tone"]):
         """Nominal input speed of the drive [Hz]."""
         super().__init__(table.tones, _tone_columns(nominal_hz))
 
-    def to_frame(self, speed_hz: float | None = None) -> Any:
+    def to_frame(self, speed_hz: float | None = None) -> pd.DataFrame:
         """One row per tone; ``hz`` is its frequency at an input of ``speed_hz`` [Hz], the nominal one unless given.
 
         Columns: tone, component, defect, family, order, order_exact (text of a fraction, None where geometry makes it
@@ -282,7 +317,7 @@ class Plan:
 
         return plan_of([(self.drive, self._table)], Path(folder), force, pdf=pdf).files
 
-    def to_frame(self) -> Any:
+    def to_frame(self) -> pd.DataFrame:
         """The settings as one row."""
         return self._row().to_frame()
 

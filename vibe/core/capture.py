@@ -189,6 +189,23 @@ class Capture:
             load_percent=load_percent,
         )
 
+    def __repr__(self) -> str:
+        whose = "" if self.drive is None else f" of {printable(self.drive)}"
+        rows = "; ".join(" ".join(row) for row in self._in_words())
+        return f"capture {printable(self.source.name)}{whose}: {rows}"
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        whose = "" if self.drive is None else f" of {escape(printable(self.drive))}"
+        cells = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in self._in_words())
+        return f"<p>Capture {escape(printable(self.source.name))}{whose}</p><table>{cells}</table>"
+
+    def _in_words(self) -> list[tuple[str, ...]]:
+        return [
+            (printable(c.name), c.quantity, f"{c.sample_rate_hz:g} Hz", f"{c.duration_s:.4g} s") for c in self.channels
+        ]
+
     @property
     def channel_names(self) -> tuple[str, ...]:
         """Names of all channels, pulse sensors too, in their order."""
