@@ -8,8 +8,6 @@ import pytest
 
 import vibe
 
-SHAFT = {"speed_rpm": 1458, "speed_range_rpm": [1430, 1500], "power_kw": 2.2}
-
 
 @pytest.fixture(scope="session")
 def drive(repository: Path) -> vibe.Drive:
