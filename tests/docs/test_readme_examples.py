@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import tomllib
 from pathlib import Path
 
@@ -32,6 +33,31 @@ def test_every_toml_example_is_of_its_form(example: dict[str, object]) -> None:
     made = form_of(example).model_validate(example)
     if isinstance(made, Route):
         assert names_of(made).rules
+
+
+@pytest.mark.parametrize("example", re.findall(r"```python\n(.*?)```", README, re.DOTALL))
+def test_the_python_example_runs(
+    example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import matplotlib as mpl
+
+    mpl.use("agg")
+    import matplotlib.pyplot as plt
+
+    for folder in ("configs", "sample_signals"):
+        shutil.copytree(ROOT / folder, tmp_path / folder)
+    monkeypatch.chdir(tmp_path)
+    exec(compile(example, "README.md", "exec"), {})
+    assert "stage1.lobe" in capsys.readouterr().out
+    assert plt.get_fignums()
+    plt.close("all")
+    assert (tmp_path / "out" / "health.json").is_file()
+
+
+def test_there_is_a_python_example_of_at_most_25_lines() -> None:
+    (section,) = re.findall(r"## In Python\n(.*?)\n## ", README, re.DOTALL)
+    assert "```python" in section
+    assert section.count("\n") <= 25
 
 
 def test_each_form_has_an_example() -> None:

@@ -168,6 +168,11 @@ class KeptCapture:
     software: str
     waveform: Literal["kept", "thinned", "lost"]
 
+    @property
+    def id(self) -> str:
+        """What the store knows it by: ``content``."""
+        return self.content
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Latest:

@@ -13,7 +13,7 @@ from vibe.flow.settings import tones_of
 from vibe.flow.stretching import assessed
 
 if TYPE_CHECKING:
-    from vibe.core.capture import ChannelQuality
+    from vibe.core.capture import Capture, ChannelQuality
 
 
 FEWEST_PER_PROCESS = 20
@@ -71,11 +71,19 @@ def _checked(job: _Job) -> CheckedCapture:
     from vibe.ingest import read_capture
 
     try:
-        capture = read_capture(job.path)
-        quality = assessed(capture, job.speed_hz).quality
+        return check_capture(read_capture(job.path), tag=job.tag, speed_hz=job.speed_hz)
     except CaptureError as error:
         return CheckedCapture(path=job.path, error=error.reason, quality=())
+
+
+def check_capture(capture: Capture, *, tag: str | None = None, speed_hz: float | None = None) -> CheckedCapture:
+    """The verdict on one capture that is in memory; the speed of its drive ``tag`` sharpens it.
+
+    Raises:
+        CaptureError: a long recording cannot be read to its end.
+    """
+    quality = assessed(capture, speed_hz).quality
     remarks = list(capture.remarks)
-    if job.tag is not None and capture.drive not in (None, job.tag):
-        remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {job.tag!r}")
-    return CheckedCapture(path=job.path, error=None, quality=quality, remarks=tuple(remarks))
+    if tag is not None and capture.drive not in (None, tag):
+        remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {tag!r}")
+    return CheckedCapture(path=capture.source, error=None, quality=quality, remarks=tuple(remarks))

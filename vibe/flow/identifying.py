@@ -5,7 +5,7 @@ What the evidence does not carry is told as such, with the reason.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -52,13 +52,30 @@ def identify_files(
 
     check_call(range_rpm, differences)
     drive = None if drive_path is None else tones_of(drive_path)[0]
+    return identify_captures(
+        (read_capture(path) for path in captures), range_rpm, differences=differences, drive=drive, motor=motor
+    )
+
+
+def identify_captures(
+    captures: Iterable[Capture],
+    range_rpm: tuple[float, float],
+    *,
+    differences: Sequence[int] = (1,),
+    drive: Drive | None = None,
+    motor: Motor | None = None,
+) -> tuple[Identification, ...]:
+    """What each capture tells; poles and line frequency are those of ``drive`` unless ``motor`` is given.
+
+    Raises:
+        CallError: ``drive`` is of a kind that is not searched for.
+    """
     if drive is not None:
         _pair_of(drive)
     if motor is None and drive is not None and drive.motor is not None and drive.motor.coupling == "direct":
         motor = Motor(poles=drive.motor.poles, line_hz=drive.motor.line_hz)
     return tuple(
-        identified(read_capture(path), range_rpm, differences=differences, drive=drive, motor=motor)
-        for path in captures
+        identified(capture, range_rpm, differences=differences, drive=drive, motor=motor) for capture in captures
     )
 
 

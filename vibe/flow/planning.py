@@ -11,8 +11,9 @@ from vibe.core.errors import CallError, ConfigError
 from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
+    from vibe.core.drive import Drive
     from vibe.core.route_plan import RoutePlan
-    from vibe.core.tones import CapturePlan
+    from vibe.core.tones import CapturePlan, ToneTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,11 +27,21 @@ class PlanOutcome:
 
 def plan_drives(drive_paths: Sequence[Path], out: Path | None, force: bool, *, pdf: bool | None = None) -> PlanOutcome:
     """Capture plans, and a printable sheet when ``out`` is given (with its PDF unless ``pdf`` says no)."""
+    return plan_of([tones_of(path) for path in drive_paths], out, force, pdf=pdf)
+
+
+def plan_of(
+    pairs: Sequence[tuple[Drive, ToneTable]], out: Path | None, force: bool, *, pdf: bool | None = None
+) -> PlanOutcome:
+    """As ``plan_drives``, of drives that were read already.
+
+    Raises:
+        OutputError: a file is there already and ``force`` is not given, or the folder cannot be written.
+    """
     from vibe.health.cautions import plan_cautions
     from vibe.kinematics.plan import capture_plan
     from vibe.report.plan_sheet import write_plan_sheet
 
-    pairs = [tones_of(path) for path in drive_paths]
     plans = tuple(capture_plan(drive, table) for drive, table in pairs)
     if out is None:
         return PlanOutcome(plans=plans, files=())

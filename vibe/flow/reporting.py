@@ -12,17 +12,18 @@ from typing import TYPE_CHECKING, Any, Protocol
 from vibe import __version__
 from vibe.core.errors import CaptureError
 from vibe.flow.gathering import Reader, plain_reader
-from vibe.flow.judging import Judged, judge_capture
+from vibe.flow.judging import Judged, judge_capture, judge_samples
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.showing import finding_exhibits, overview_exhibits
 from vibe.flow.stretching import Tell, silent
 from vibe.flow.surroundings import hidden_in_all
 
 if TYPE_CHECKING:
+    from vibe.core.capture import Capture
     from vibe.core.dossier import Dossier
     from vibe.core.drive import Drive
     from vibe.core.evidence import Exhibit, Level, SpeedEstimate
-    from vibe.core.health import Finding, Health
+    from vibe.core.health import CaptureReport, Finding, Health
     from vibe.core.tones import ToneTable
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
@@ -65,9 +66,7 @@ def diagnose_files(
     if pdf and out is not None:
         ready_to_print()
     dossier = dossier_of(drive, table, captures, load_settings(), progress=progress)
-    errors = [c for c in dossier.health.captures if c.error is not None]
-    if len(errors) == len(dossier.health.captures):
-        raise CaptureError(errors[0].error or "cannot be read", path=captures[0])
+    refuse_unread(dossier.health.captures, captures)
     return written(dossier, out, force=force, pdf=pdf)
 
 
@@ -104,15 +103,47 @@ def dossier_of(
     The last one measured gives speed and visibility; levels and overview pictures come, point by point, from the last
     one that holds the point: many loggers write a file for each.
     """
+    judged = judged_captures(drive, table, captures, settings, reader, others, progress)
+    return dossier_from(drive, table, judged, settings)
+
+
+def judged_captures(
+    drive: Drive,
+    table: ToneTable,
+    captures: Sequence[Path | Capture],
+    settings: Settings,
+    reader: Reader = plain_reader,
+    others: Mapping[str, Candidate] | None = None,
+    progress: Progress | None = None,
+) -> list[Judged]:
+    """Every capture of one drive, a file or in memory, judged by itself; the other arguments as in ``dossier_of``."""
     judged = []
-    for number, path in enumerate(captures):
+    for number, capture in enumerate(captures):
+        name = capture.name if isinstance(capture, Path) else capture.source.name
         tell: Tell = silent
         if progress is not None and len(captures) == 1:
-            tell = partial(progress, what=path.name)
+            tell = partial(progress, what=name)
         elif progress is not None:
-            progress(number, len(captures), path.name)
-        judged.append(judge_capture(path, drive, table, settings, reader, others, tell))
-    return dossier_from(drive, table, judged, settings)
+            progress(number, len(captures), name)
+        judged.append(
+            judge_capture(capture, drive, table, settings, reader, others, tell)
+            if isinstance(capture, Path)
+            else judge_samples(capture, drive, table, settings, others, tell)
+        )
+    return judged
+
+
+def refuse_unread(reports: Sequence[CaptureReport], captures: Sequence[Path | Capture]) -> None:
+    """Refuse a report of which not one capture could be read. ``captures`` run beside ``reports``.
+
+    Raises:
+        CaptureError: with the reason of the first.
+    """
+    if reports and all(report.error is not None for report in reports):
+        first = captures[0]
+        raise CaptureError(
+            reports[0].error or "cannot be read", path=first if isinstance(first, Path) else first.source
+        )
 
 
 def dossier_from(drive: Drive, table: ToneTable, judged: Sequence[Judged], settings: Settings) -> Dossier:

@@ -59,6 +59,19 @@ def load_model(path: Path, model: type[M]) -> M:
     raise ConfigError(first + (f" (also {'; '.join(more)})" if more else ""), path=path, line=line)
 
 
+def plainly_wrong(error: ValidationError, data: Mapping[str, Any], model: type[BaseModel]) -> str:
+    """What is wrong with values that come from no file, in one sentence: as ``load_model`` says it, without lines."""
+    found = error.errors(include_url=False)
+    # Unknown keys first: a misspelt key often explains a missing one.
+    found.sort(key=lambda one: one["type"] != "extra_forbidden")
+    reasons = [
+        _reason(one, real_place(data, one["loc"], last_may_be_missing=one["type"] == "missing"), data, model)
+        for one in found[: _OTHERS_SHOWN + 1]
+    ]
+    more = reasons[1:] + ([f"and {len(found) - len(reasons)} more"] if len(found) > len(reasons) else [])
+    return reasons[0] + (f" (also {'; '.join(more)})" if more else "")
+
+
 def read_text(path: Path) -> str:
     """The text of a small UTF-8 file.
 

@@ -81,6 +81,43 @@ def write_drive(dossier: Dossier, folder: Path, *, force: bool, pdf: bool = True
     )
 
 
+def write_alone(dossier: Dossier, folder: Path, *, force: bool, html: bool = True, pdf: bool = True) -> DriveFiles:
+    """Write ``health.json``, and as asked ``health.html`` (with its scripts in ``assets``) and ``health.pdf``, straight
+    into ``folder``: for one drive that belongs to no run.
+
+    Of a page that is not written ``folder`` keeps no older one. A PDF that cannot be made is a remark.
+
+    Raises:
+        OutputError: a file is there already and ``force`` is not given, or the folder cannot be written.
+    """
+    json_path, html_path, pdf_path = (folder / f"health.{kind}" for kind in ("json", "html", "pdf"))
+    taken = next((path for path in (json_path, html_path, pdf_path) if path.exists()), None)
+    if taken is not None and not force:
+        raise OutputError(f"{taken} exists already; give force=True to replace it, or another folder")
+    view = _view(dossier) if html or pdf else {}
+    printed = make_pdf(render_drive(view, live=False)) if pdf else None
+    drawn = None if printed is None else printed.content
+    if html:
+        scripts = [script.removeprefix("../") for script in view["scripts"]]
+        beside = {"scripts": scripts, "index_name": None, "pdf_name": None if drawn is None else pdf_path.name}
+        page = render_drive(view | beside, live=True)
+        if scripts:
+            interactive.write_scripts(folder / ASSETS)
+    write_whole(json_path, health_json(dossier.health), force=force)
+    for path, content in ((html_path, page if html else None), (pdf_path, drawn)):
+        if content is None:
+            remove_older(path)
+        else:
+            write_whole(path, content, force=force)
+    return DriveFiles(
+        folder=folder,
+        json=json_path,
+        html=html_path,
+        pdf=None if drawn is None else pdf_path,
+        remarks=(printed.remark,) if printed is not None and printed.remark else (),
+    )
+
+
 def refuse_existing(folder: Path, tag: str) -> None:
     """Refuse, before the work is done, to replace a drive's report.
 
