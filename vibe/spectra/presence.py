@@ -60,6 +60,8 @@ ALIKE = 2
 PRIOR_OWN, PRIOR_OTHER, PRIOR_NONE = 0.90, 0.05, 0.05
 HEARD = 4.6
 """Log odds, ln 99, from which on the drive counts as heard."""
+LEAST_MESH = 3.0
+"""Evidence, ln 20, that the mesh itself must give: with the other lines' it makes ``LEAST_OWN`` and more."""
 LEAST_OWN = 4.6
 """Evidence that must be there whatever the decoys say: noise makes that once in a hundred."""
 FINEST_BINS = 0.5
@@ -221,7 +223,7 @@ def presence(
         other = float(_over_speeds(decoys)) + float(np.log(PRIOR_OTHER))
         odds = own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
         best = int(decoys.argmax())
-        heard.append((odds, min(own, clear), counts[best] if decoys[best] > own else None))
+        heard.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), counts[best] if decoys[best] > own else None))
     # One stage that is heard is proof enough; that the best of them was taken is paid for.
     odds, own, better = max(heard, key=lambda one: min(one[0], one[1]))
     return Presence(
