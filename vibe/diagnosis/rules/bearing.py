@@ -13,6 +13,7 @@ from vibe.core.tones import CAGES
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.fluting import is_fluting
+from vibe.diagnosis.growth import most_grown
 from vibe.diagnosis.settings import CombSettings
 
 STANDS_DB, FEWEST_STANDING = 9.0, 3
@@ -120,7 +121,7 @@ def signs(case: Case, bearing: Bearing) -> Signs | None:
 
 
 def _heard(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
-    return _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs)
+    return _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs) or _grown(case, combs)
 
 
 def _own(case: Case, heard: _Heard, combs: Mapping[str, CombEvidence]) -> dict[str, CombEvidence]:
@@ -198,6 +199,12 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None
         return _Heard(shown=(strongest,), chance=chance)
     differ = cage is not None and strongest is combs.get("inner_race") and _elements_differ(strongest, cage, case)
     return _Heard(shown=(strongest,), chance=chance) if differ or chance <= stricter else None
+
+
+def _grown(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+    """What grew against the drive's own earlier captures, however faint: it needs no floor."""
+    most = most_grown(case, combs.values())
+    return None if most is None else _Heard(shown=(most[0],), chance=most[1])
 
 
 def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombEvidence]) -> _Told:

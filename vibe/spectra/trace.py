@@ -1,0 +1,85 @@
+"""How high the lines of every comb stand in every group of bands, kept for comparison with later captures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.evidence import CombEvidence
+from vibe.core.past import Trace, TraceBand
+from vibe.spectra.bands import BandEnvelopes
+from vibe.spectra.comb import CombRequest
+from vibe.spectra.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.ground import Families
+
+HALF_BINS = 2.5
+"""Bins either side of a line that an innocent owns."""
+SAME_ORDER = 1e-6
+
+
+def trace(
+    combs: Sequence[CombEvidence],
+    requests: Sequence[CombRequest],
+    spectra: EnvelopeSpectra,
+    bands: Sequence[BandEnvelopes],
+    families: Families,
+    known: NDArray[np.bool_],
+) -> Trace | None:
+    """Lines of ``combs`` in all groups of ``spectra``, at the orders where each was found.
+
+    Lines that innocents other than a tone itself own, and bins ``known`` (n,) to belong to other machines, are left
+    out. Nothing that was found of other tones is, so that one capture is read as the next. None where stretches were
+    averaged: their lines are no longer amplitudes over a floor.
+    """
+    if spectra.averages > 1 or not combs:
+        return None
+    by_name = {request.name: request for request in requests}
+    rows = [_row(comb, by_name[comb.tone], spectra, families, known) for comb in combs]
+    return Trace(
+        tones=tuple(comb.tone for comb in combs),
+        bands=tuple(
+            TraceBand(channels=tuple(dict.fromkeys(bands[c].channel for c, _ in m)), low_hz=float(a), high_hz=float(b))
+            for m, a, b in zip(spectra.members, spectra.low_hz, spectra.high_hz, strict=True)
+        ),
+        over_floor_db=np.stack(rows).astype(np.float32),
+        turns=1.0 / spectra.step,
+    )
+
+
+def _row(
+    comb: CombEvidence,
+    request: CombRequest,
+    spectra: EnvelopeSpectra,
+    families: Families,
+    known: NDArray[np.bool_],
+) -> NDArray[np.float64]:
+    """Mean power over the floor of a comb's free lines, as an amplitude [dB], (groups,)."""
+    power, step = spectra.power, spectra.step
+    n = power.shape[1]
+    harmonics = np.arange(1, request.max_harmonic + 1)
+    # Random slip smears higher harmonics over more bins; what cannot slip is met to a bin.
+    half = np.maximum(1, harmonics // 2) if request.slips else np.ones_like(harmonics)
+    middle = np.rint(comb.order * harmonics / step).astype(np.int64)
+    inside = middle + half < n
+    harmonics, half, middle = harmonics[inside], half[inside], middle[inside]
+    free = ~_innocent(comb.order * harmonics, request, families, step) & ~known[middle]
+    # Where harmonics lie so close that their windows meet, the floor itself would be read.
+    free &= comb.order > 2 * (half + 1) * step
+    if not free.any():
+        return np.full(power.shape[0], np.nan)
+    tops = [power[:, m - h : m + h + 1].max(axis=1) for m, h in zip(middle[free], half[free], strict=True)]
+    return np.asarray(5.0 * np.log10(np.maximum(np.mean(tops, axis=0), 1e-9)))
+
+
+def _innocent(
+    orders: NDArray[np.float64], request: CombRequest, families: Families, step: float
+) -> NDArray[np.bool_]:
+    """Which lines (k,) an innocent other than the tone itself may own."""
+    owners = [(f, h) for f, h in families.innocent if abs(f / request.order - 1.0) >= SAME_ORDER and f > 6 * step]
+    if not owners:
+        return np.zeros(orders.size, dtype=bool)
+    order, most = (np.array(column, dtype=np.float64)[:, None] for column in zip(*owners, strict=True))
+    nearest = np.clip(np.rint(orders / order), 1, most)
+    return np.asarray((np.abs(orders - nearest * order) <= HALF_BINS * step + families.speed_spread * orders).any(axis=0))
