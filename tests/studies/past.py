@@ -2,10 +2,10 @@
 
     python -m tests.studies.past [--count N --seed S --workers W --out DIR]
 
-For every drive of the fleet one machine a seed: eight sound captures as life brings them, and a ninth in which the damage
-is bisected as in ``tests.studies.detection``, by the program without the earlier captures, by the program with them, and by
-the clairvoyant, which has no past. ``count`` further sound captures of every machine tell how often the past raises a
-false alarm.
+For every drive of the fleet one machine a seed: eight sound captures as life brings them, and a ninth in which the
+damage is bisected as in ``tests.studies.detection``, by the program without the earlier captures, by the program with
+them, and by the clairvoyant, which has no past. ``count`` further sound captures of every machine tell how often the
+past raises a false alarm.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ KINDS_EACH = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """Smallest sizes found of one damage [dB], None where even the largest was not; severity there and growth stated."""
+    """Smallest sizes found of one damage [dB], None where even the largest was not."""
 
     drive: str
     kind: str
@@ -49,7 +49,6 @@ class Found:
     alone_db: float | None
     past_db: float | None
     clairvoyant_db: float | None
-    state: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,8 +65,11 @@ class Quiet:
 
 
 def of_machine(tag: str, seed: int, number: int, *, surrounded: bool = False) -> tuple[int, Conditions]:
-    """Capture seed and conditions of the ``number``-th capture of a machine: pitch errors, unbalance, usual load and what
-    stands around it are the machine's; speed, drift, shocks, neighbours' lines and some load and noise the capture's."""
+    """Capture seed and conditions of the ``number``-th capture of a machine.
+
+    Pitch errors, unbalance, usual load and what stands around it are the machine's; speed, drift, shocks, neighbours'
+    lines and some load and noise the capture's.
+    """
     machine = life(seed, of="past", surrounded=tag if surrounded else "")
     capture_seed = 1_000 * seed + number
     own = life(capture_seed, of="past capture")
@@ -186,8 +188,8 @@ def summary(found: Sequence[Found], heard: Sequence[Quiet]) -> str:
         if gaps:
             lines.append(
                 f"gap to the clairvoyant {what}: median {statistics.median(gaps):+.1f} dB, nine in ten below "
-                f"{gaps[int(0.9 * (len(gaps) - 1))]:+.1f} dB; never found {sum(getattr(o, name) is None for o in told)} "
-                f"of {len(gaps)}"
+                f"{gaps[int(0.9 * (len(gaps) - 1))]:+.1f} dB; never found "
+                f"{sum(getattr(o, name) is None for o in told)} of {len(gaps)}"
             )
     for name, what in (("alone", "without the past"), ("past", "with it")):
         if heard:

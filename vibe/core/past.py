@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,9 +38,10 @@ class Trace:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PastCapture:
-    """What a judged capture leaves to be compared with. ``load_percent`` None where unknown."""
+    """What a judged capture leaves to be compared with. ``measured_at`` and ``load_percent`` None where unknown."""
 
-    file: str
+    sha256: str
+    measured_at: datetime | None
     speed_hz: float
     load_percent: float | None
     trace: Trace | None

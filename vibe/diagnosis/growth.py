@@ -21,7 +21,7 @@ STEADY_FROM = 0.05
 """Chance from which a comb stands as it did before (the usual 5 %)."""
 COMMON_DB = 3.0
 """Change of all combs alike from which it is said: half as much again (common practice)."""
-WORDS = "no one two three four five six seven eight nine ten eleven twelve".split()
+WORDS = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
 
 
 def grown_chance(case: Case, comb: CombEvidence) -> float | None:

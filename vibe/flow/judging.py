@@ -13,8 +13,8 @@ from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gate import gate, machines_alike
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.motion import in_words, motion_in, moves_in, standstill, stops
+from vibe.flow.past import before, fall, growths, past_of
 from vibe.flow.recognising import contradiction, recognised
-from vibe.flow.past import growths, past_of
 from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.surroundings import outside_of
 
@@ -150,8 +150,9 @@ def judge_samples(
         if reading.speed.note:
             remarks.append(reading.speed.note)
     alike = () if reading is None or moves else machines_alike(reading, drive, table)
-    past = past_of(reading, writable(capture.source.name), capture.load_percent)
-    grown = {} if past is None or moves else growths(past, earlier, settings.diagnosis.past)
+    past = None if moves else past_of(reading, capture)
+    earlier = before(capture, earlier)
+    grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
     case = _case(drive, table, settings, quality, reading, combs, alike, grown)
     findings = diagnose(case)
     outside = None
@@ -167,6 +168,14 @@ def judge_samples(
         if unheard is not None:
             quality = _marked(quality, set(reading.samples), unheard)
             findings = doubted_unheard(findings)
+    if past is not None and unheard is None:
+        fell = fall(past, earlier, settings.diagnosis.past)
+        remarks += fell.remarks
+        if fell.reason is not None:
+            quality = _marked(quality, set(fell.silent), fell.reason)
+            if reading is not None and set(fell.silent) == set(reading.samples):
+                unheard = fell.reason
+                findings = doubted_unheard(findings)
     return Judged(
         report=_capture_report(capture, quality, remarks, heard_probability),
         quality=quality,

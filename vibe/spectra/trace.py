@@ -73,13 +73,13 @@ def _row(
     return np.asarray(5.0 * np.log10(np.maximum(np.mean(tops, axis=0), 1e-9)))
 
 
-def _innocent(
-    orders: NDArray[np.float64], request: CombRequest, families: Families, step: float
-) -> NDArray[np.bool_]:
+def _innocent(orders: NDArray[np.float64], request: CombRequest, families: Families, step: float) -> NDArray[np.bool_]:
     """Which lines (k,) an innocent other than the tone itself may own."""
     owners = [(f, h) for f, h in families.innocent if abs(f / request.order - 1.0) >= SAME_ORDER and f > 6 * step]
     if not owners:
         return np.zeros(orders.size, dtype=bool)
     order, most = (np.array(column, dtype=np.float64)[:, None] for column in zip(*owners, strict=True))
     nearest = np.clip(np.rint(orders / order), 1, most)
-    return np.asarray((np.abs(orders - nearest * order) <= HALF_BINS * step + families.speed_spread * orders).any(axis=0))
+    return np.asarray(
+        (np.abs(orders - nearest * order) <= HALF_BINS * step + families.speed_spread * orders).any(axis=0)
+    )
