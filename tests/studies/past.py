@@ -35,7 +35,7 @@ EARLIER = 8
 LOAD_SCATTER_PERCENT = 5.0
 NOISE_SCATTER = 0.1
 """From capture to capture of one machine: load in points, broadband noise as a natural logarithm, one sigma each."""
-KINDS_EACH = 4
+KINDS_EACH = 3
 """Kinds of damage measured on each machine, drawn by its seed."""
 
 
@@ -161,7 +161,9 @@ def listen(work: tuple[str, int, int]) -> list[Quiet]:
     for number in range(EARLIER, EARLIER + count):
         capture_seed, conditions = of_machine(tag, seed, number, surrounded=surrounded)
         capture = simulate(FLEET[tag], seed=capture_seed, conditions=conditions)
-        alone, past = judged(capture, tag), judged(capture, tag, earlier)
+        past = judged(capture, tag, earlier)
+        # The past takes nothing away: what is quiet with it is quiet without.
+        alone = judged(capture, tag) if past.findings else past
         heard.append(
             Quiet(
                 drive=tag, seed=seed, number=number, alone=_names(alone), past=_names(past),

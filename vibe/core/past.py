@@ -13,11 +13,12 @@ from vibe.core.evidence import Level, Line
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraceBand:
-    """A group of bands in which combs are traced: its channels and its edges."""
+    """A group of bands in which combs are traced, its channels and its edges, and which lines of a comb are counted."""
 
     channels: tuple[str, ...]
     low_hz: float
     high_hz: float
+    lines: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

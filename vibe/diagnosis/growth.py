@@ -1,8 +1,10 @@
 """A tone against its own past: what grew is damage even where sound parts of other drives show as much.
 
 Pitch errors of a sound drive, and faint combs of sound bearings, are there from the first capture on and stay; so a
-comb is not judged by how high it stands but by how much it rose. The chance that it rose by accident joins that of the
-comb: either may show damage, so the smaller one counts, twice, since two looks were taken.
+comb is not judged by how high it stands but by how much it rose. A sound drive makes a comb stand out in two ways. It
+may be the noise of this capture: that is the comb's own false-alarm probability, or the chance of its growth, whichever
+is smaller, twice, since two looks were taken. Or the part always repeats and is seen at its highest: the chance of its
+growth times how likely it is that a sound part repeats surely. The sum is the false-alarm probability of a growth.
 """
 
 from __future__ import annotations
@@ -15,6 +17,9 @@ from vibe.core.past import Growth
 from vibe.diagnosis.beside import part_of
 from vibe.diagnosis.case import Case, chance_text
 
+REPEATS_SOUND = 0.1
+"""Share of sound parts that may slip whose comb stands surely (common practice; of measured sound bearings fewer do).
+Of parts that cannot slip, all do: pitch errors repeat."""
 LOOKS = 2
 """At the capture's own decoys, and at the past."""
 STEADY_FROM = 0.05
@@ -34,13 +39,19 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
     growth = case.growths.get(comb.tone)
     if growth is None or comb.false_alarm_probability > case.settings.past.plausible:
         return None
-    chance = LOOKS * growth.chance
+    chance = _joined(case, comb, growth)
     if chance > case.tone_alarm:
         return None
     first = min(_plausible(case), key=lambda one: (case.growths[one.tone].chance, -case.growths[one.tone].growth_db))
     if part_of(first.tone) != part_of(comb.tone) and comb.false_alarm_probability > case.tone_alarm:
         return None
     return chance
+
+
+def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
+    slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
+    noise = LOOKS * min(comb.false_alarm_probability, growth.chance)
+    return min(1.0, noise + (REPEATS_SOUND if slips else 1.0) * growth.chance)
 
 
 def most_grown(case: Case, combs: Iterable[CombEvidence]) -> tuple[CombEvidence, float] | None:
@@ -63,13 +74,11 @@ def _plausible(case: Case) -> list[CombEvidence]:
 def _beside_past(case: Case, finding: Finding) -> Finding:
     names = finding.seen_in or ([finding.tone] if finding.tone else [])
     combs = [case.combs[name] for name in names if name in case.combs]
-    growth = min(
-        (case.growths[comb.tone] for comb in combs if comb.tone in case.growths),
-        key=lambda one: one.chance, default=None,
-    )  # fmt: skip
-    if growth is None or finding.false_alarm_probability is None:
+    pairs = [(comb, case.growths[comb.tone]) for comb in combs if comb.tone in case.growths]
+    if not pairs or finding.false_alarm_probability is None:
         return finding
-    chance = min(1.0, LOOKS * growth.chance)
+    comb, growth = min(pairs, key=lambda pair: pair[1].chance)
+    chance = _joined(case, comb, growth)
     sure = chance <= case.tone_alarm
     item = EvidenceItem(
         kind="past", text=_text(growth), value=round(growth.growth_db, 1), unit="dB",

@@ -80,7 +80,7 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
         return {}
     rows = [gathered(trace.over_floor_db, [trace.tones.index(t) for t in tones], places)
             for trace, places in zip([own, *traces], zip(*bands.values(), strict=True), strict=True)]  # fmt: skip
-    found = changes(rows[0], rows[1:])
+    found = changes(rows[0], rows[1:], [band.lines for band in bands])
     named = list(bands)
     return {
         tone: Growth(
@@ -100,17 +100,25 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
 def _common_bands(traces: Sequence[Trace]) -> dict[TraceBand, tuple[int, ...]]:
     """Groups of bands that all captures have, with their place in each."""
     common = {}
-    for band in traces[0].bands:
-        places = [next((k for k, other in enumerate(t.bands) if _same(band, other)), None) for t in traces]
-        whole = tuple(place for place in places if place is not None)
+    for place, band in enumerate(traces[0].bands):
+        places = [_place(band, place, trace) for trace in traces]
+        whole = tuple(found for found in places if found is not None)
         if len(whole) == len(traces):
             common[band] = whole
     return common
 
 
+def _place(band: TraceBand, likely: int, trace: Trace) -> int | None:
+    """Where a group of bands stands in a trace: mostly at the same place as in another."""
+    if likely < len(trace.bands) and _same(band, trace.bands[likely]):
+        return likely
+    return next((k for k, other in enumerate(trace.bands) if _same(band, other)), None)
+
+
 def _same(a: TraceBand, b: TraceBand) -> bool:
     within = SAME_EDGE * a.high_hz
-    return a.channels == b.channels and abs(a.low_hz - b.low_hz) <= within and abs(a.high_hz - b.high_hz) <= within
+    alike = a.channels == b.channels and a.lines == b.lines
+    return alike and abs(a.low_hz - b.low_hz) <= within and abs(a.high_hz - b.high_hz) <= within
 
 
 def before(capture: Capture, earlier: Sequence[PastCapture]) -> list[PastCapture]:

@@ -11,6 +11,8 @@ from scipy.special import digamma, polygamma
 from scipy.stats import t as student
 
 Array = NDArray[np.float64]
+LEAST_CHANCE = 1e-9
+"""A handful of captures supports no smaller one, however even they are."""
 FEWEST_COMMON = 5
 """Rows from which the median change of the others is taken for what all have in common."""
 MOST_FREEDOM = 200.0
@@ -29,15 +31,15 @@ class Changes:
     chance: Array
 
 
-def changes(now: Array, before: Sequence[Array]) -> Changes:
+def changes(now: Array, before: Sequence[Array], kinds: Sequence[str]) -> Changes:
     """Which rows of ``now`` (k, columns) grew against those ``before``, n >= 2 of the same shape, all in dB.
 
     What all rows of a column change by together, the median, is taken out of every capture: a sensor that was moved
     changes all, damage of one part does not. The rest is compared with a Student's t prediction interval of one further
     value, mean + t s sqrt(1 + 1/n). Eight values tell their spread badly, but all rows and columns scatter for the same
     reason: s² is drawn towards what they have in common by as much as their variances agree, with the degrees of
-    freedom of both (Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3; from memory). All columns tried are paid for
-    (Bonferroni); columns go together, so that is more than enough.
+    freedom of both (Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3; from memory), among columns of the same of
+    ``kinds`` (columns,). All columns tried are paid for (Bonferroni); columns go together, so that is more than enough.
 
     Raises:
         ValueError: fewer than two earlier captures, or shapes that do not fit.
@@ -54,14 +56,18 @@ def changes(now: Array, before: Sequence[Array]) -> Changes:
     rise = rise - common_now
     off = off - common_then
     off = off - off.mean(axis=0)
-    variance, freedom = _moderated((off**2).sum(axis=0) / (n - 1), n - 1)
-    scatter = np.sqrt(variance)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        t = np.where(known, rise / (scatter * np.sqrt(1 + 1 / n)), -np.inf)
-    column = t.argmax(axis=1)
+    scatter, chances = np.full(now.shape, np.nan), np.ones(now.shape)
+    for kind in dict.fromkeys(kinds):
+        own = np.array([one == kind for one in kinds])
+        variance, freedom = _moderated((off[:, :, own] ** 2).sum(axis=0) / (n - 1), n - 1)
+        scatter[:, own] = np.sqrt(variance)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            t = rise[:, own] / (scatter[:, own] * np.sqrt(1 + 1 / n))
+        chances[:, own] = np.where(known[:, own], student.sf(t, freedom), 1.0)
+    column = chances.argmin(axis=1)
     rows = np.arange(now.shape[0])
     tried = known.sum(axis=1)
-    chance = np.where(tried > 0, np.minimum(1.0, tried * student.sf(t[rows, column], freedom)), 1.0)
+    chance = np.where(tried > 0, np.clip(tried * chances[rows, column], LEAST_CHANCE, 1.0), 1.0)
     return Changes(
         column=column, growth=rise[rows, column], scatter=scatter[rows, column], common=common_now[rows, column],
         chance=chance,

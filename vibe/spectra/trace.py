@@ -17,6 +17,10 @@ from vibe.spectra.ground import Families
 HALF_BINS = 2.5
 """Bins either side of a line that an innocent owns."""
 SAME_ORDER = 1e-6
+COUNTED = (3, 8, 32)
+"""Harmonics over which the mean is taken: a broad impact has few, a sharp one many."""
+BESIDE = (1, 2, 3, 4)
+"""Harmonics whose predicted side lines are counted too, in a mean of its own."""
 
 
 def trace(
@@ -40,7 +44,13 @@ def trace(
     return Trace(
         tones=tuple(comb.tone for comb in combs),
         bands=tuple(
-            TraceBand(channels=tuple(dict.fromkeys(bands[c].channel for c, _ in m)), low_hz=float(a), high_hz=float(b))
+            TraceBand(
+                channels=tuple(dict.fromkeys(bands[c].channel for c, _ in m)),
+                low_hz=float(a),
+                high_hz=float(b),
+                lines=lines,
+            )
+            for lines in (*(f"{most} harmonics" for most in COUNTED), "side lines too")
             for m, a, b in zip(spectra.members, spectra.low_hz, spectra.high_hz, strict=True)
         ),
         over_floor_db=np.stack(rows).astype(np.float32),
@@ -55,22 +65,48 @@ def _row(
     families: Families,
     known: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
-    """Mean power over the floor of a comb's free lines, as an amplitude [dB], (groups,)."""
-    power, step = spectra.power, spectra.step
-    n = power.shape[1]
+    """Mean power over the floor of a comb's free lines, as an amplitude [dB], (lines counted, groups) in one row."""
     harmonics = np.arange(1, request.max_harmonic + 1)
+    tops, told = _tops(comb.order * harmonics, harmonics, request, comb.order, spectra, families, known)
+    means = [_mean(tops[told & (harmonics <= most)], spectra) for most in COUNTED]
+    sides = np.array([k * comb.order + s * side for k in BESIDE for side in request.sidebands for s in (-1, 1)])
+    if sides.size:
+        count = np.repeat(BESIDE, sides.size // len(BESIDE))
+        beside, free = _tops(sides, count, request, comb.order, spectra, families, known)
+        means.append(_mean(np.concatenate([tops[told & (harmonics <= BESIDE[-1])], beside[free]]), spectra))
+    else:
+        means.append(_mean(tops[:0], spectra))
+    return np.concatenate(means)
+
+
+def _tops(
+    orders: NDArray[np.float64],
+    harmonics: NDArray[np.int64],
+    request: CombRequest,
+    order: float,
+    spectra: EnvelopeSpectra,
+    families: Families,
+    known: NDArray[np.bool_],
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Highest power near each of ``orders`` (k,) in every group (k, groups), and which of them are free to tell."""
+    power, step = spectra.power, spectra.step
     # Random slip smears higher harmonics over more bins; what cannot slip is met to a bin.
     half = np.maximum(1, harmonics // 2) if request.slips else np.ones_like(harmonics)
-    middle = np.rint(comb.order * harmonics / step).astype(np.int64)
-    inside = middle + half < n
-    harmonics, half, middle = harmonics[inside], half[inside], middle[inside]
-    free = ~_innocent(comb.order * harmonics, request, families, step) & ~known[middle]
+    middle = np.rint(orders / step).astype(np.int64)
+    inside = (middle > half) & (middle + half < power.shape[1])
+    free = inside & ~_innocent(orders, request, families, step) & ~known[np.where(inside, middle, 0)]
     # Where harmonics lie so close that their windows meet, the floor itself would be read.
-    free &= comb.order > 2 * (half + 1) * step
-    if not free.any():
-        return np.full(power.shape[0], np.nan)
-    tops = [power[:, m - h : m + h + 1].max(axis=1) for m, h in zip(middle[free], half[free], strict=True)]
-    return np.asarray(5.0 * np.log10(np.maximum(np.mean(tops, axis=0), 1e-9)))
+    free &= order > 2 * (half + 1) * step
+    tops = np.zeros((orders.size, power.shape[0]), dtype=np.float32)
+    for k in np.flatnonzero(free):
+        tops[k] = power[:, middle[k] - half[k] : middle[k] + half[k] + 1].max(axis=1)
+    return tops, free
+
+
+def _mean(tops: NDArray[np.float32], spectra: EnvelopeSpectra) -> NDArray[np.float64]:
+    if not len(tops):
+        return np.full(spectra.power.shape[0], np.nan)
+    return np.asarray(5.0 * np.log10(np.maximum(tops.mean(axis=0, dtype=np.float64), 1e-9)))
 
 
 def _innocent(orders: NDArray[np.float64], request: CombRequest, families: Families, step: float) -> NDArray[np.bool_]:
