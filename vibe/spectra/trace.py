@@ -93,24 +93,33 @@ def _tops(
     # Random slip smears higher harmonics over more bins; what cannot slip is met to a bin.
     half = np.maximum(1, harmonics // 2) if request.slips else np.ones_like(harmonics)
     middle = np.rint(orders / step).astype(np.int64)
-    inside = (middle > half) & (middle + half < power.shape[1])
-    free = inside & ~_innocent(orders, request, families, step) & ~known[np.where(inside, middle, 0)]
     # Where harmonics lie so close that their windows meet, the floor itself would be read.
-    free &= order > 2 * (half + 1) * step
+    free = (middle > half) & (middle + half < power.shape[1]) & (order > 2 * (half + 1) * step)
     tops = np.zeros((orders.size, power.shape[0]), dtype=np.float32)
-    for k in np.flatnonzero(free):
-        tops[k] = power[:, middle[k] - half[k] : middle[k] + half[k] + 1].max(axis=1)
+    if not free.any():
+        return tops, free
+    bins = np.concatenate([np.arange(m - h, m + h + 1) for m, h in zip(middle[free], half[free], strict=True)])
+    usable = ~_innocent(bins * step, request, families, step) & ~known[bins]
+    ends = np.cumsum(2 * half[free] + 1)
+    for k, end in zip(np.flatnonzero(free), ends, strict=True):
+        own = slice(end - 2 * half[k] - 1, end)
+        free[k] = usable[own].any()
+        if free[k]:
+            tops[k] = power[:, bins[own][usable[own]]].max(axis=1)
     return tops, free
 
 
 def _mean(tops: NDArray[np.float32], spectra: EnvelopeSpectra) -> NDArray[np.float64]:
-    if not len(tops):
+    """Mean of lines (k, groups) as an amplitude [dB], each group's highest left out: one alone may be anybody's, of a
+    mesh that a changing speed smears out of its bins. A comb has more than one."""
+    if len(tops) < 2:
         return np.full(spectra.power.shape[0], np.nan)
-    return np.asarray(5.0 * np.log10(np.maximum(tops.mean(axis=0, dtype=np.float64), 1e-9)))
+    rest = (tops.sum(axis=0, dtype=np.float64) - tops.max(axis=0)) / (len(tops) - 1)
+    return np.asarray(5.0 * np.log10(np.maximum(rest, 1e-9)))
 
 
 def _innocent(orders: NDArray[np.float64], request: CombRequest, families: Families, step: float) -> NDArray[np.bool_]:
-    """Which lines (k,) an innocent other than the tone itself may own."""
+    """At which orders (k,) an innocent other than the tone itself may have a line."""
     owners = [(f, h) for f, h in families.innocent if abs(f / request.order - 1.0) >= SAME_ORDER and f > 6 * step]
     if not owners:
         return np.zeros(orders.size, dtype=bool)

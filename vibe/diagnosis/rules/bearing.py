@@ -202,9 +202,14 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None
 
 
 def _grown(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
-    """What grew against the drive's own earlier captures, however faint: it needs no floor."""
-    most = most_grown(case, combs.values())
-    return None if most is None else _Heard(shown=(most[0],), chance=most[1])
+    """What grew against the drive's own earlier captures, however faint: it needs no floor. A cage modulates all that
+    happens in its bearing, so it must have grown the more surely."""
+    most = most_grown(case, [comb for comb in combs.values() if not _of_faster(comb)])
+    if most is None:
+        return None
+    comb, chance = most
+    stricter = case.tone_alarm / case.settings.comb.inferred_stricter_by
+    return None if comb is combs.get("cage") and chance > stricter else _Heard(shown=(comb,), chance=chance)
 
 
 def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombEvidence]) -> _Told:
