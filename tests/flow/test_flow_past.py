@@ -17,8 +17,10 @@ from vibe.core.capture import Capture
 from vibe.core.errors import CallError
 from vibe.core.past import PastCapture
 from vibe.flow.judging import Judged, judge_samples
+from vibe.flow.keeping import keep
 from vibe.flow.past import accepted, alike, from_folder
 from vibe.flow.reporting import dossier_from, dossier_of
+from vibe.history.store import Store
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import Damage
 from vibe.synth.simulate import simulate
@@ -152,3 +154,15 @@ def test_a_folder_of_earlier_captures_serves_and_what_does_not_fit_is_said(tmp_p
 def test_no_such_folder_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(CallError, match="no folder of captures"):
         from_folder(tmp_path / "gone", DRIVE, tones(TAG), settings())
+
+
+def test_a_history_serves_as_the_past(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "history", create=True) as store:
+        for k in range(4):
+            path = tmp_path / f"{k}.h5"
+            write_capture(capture(100 + k), path)
+            keep(path, DRIVE, tones(TAG), settings(), store)
+    past, remarks = from_folder(tmp_path / "history", DRIVE, tones(TAG), settings())
+    assert len(past) == 4
+    assert remarks == []
+    assert judged(capture(110), past).growths
