@@ -70,13 +70,15 @@ def of_machine(tag: str, seed: int, number: int, *, surrounded: bool = False) ->
     Pitch errors, unbalance, usual load and what stands around it are the machine's; speed, drift, shocks, neighbours'
     lines and some load and noise the capture's.
     """
-    machine = life(seed, of="past", surrounded=tag if surrounded else "")
+    # One casing would serve all drives otherwise.
+    machine_seed = seed + 10_000 * list(FLEET).index(tag)
+    machine = life(machine_seed, of="past", surrounded=tag if surrounded else "")
     capture_seed = 1_000 * seed + number
     own = life(capture_seed, of="past capture")
     rng = np.random.default_rng([capture_seed, 77])
     return capture_seed, replace(
         machine,
-        machine_seed=seed,
+        machine_seed=machine_seed,
         speed_wander=own.speed_wander,
         speed_drift=own.speed_drift,
         stray_shocks=own.stray_shocks,
