@@ -66,8 +66,10 @@ def _row(
     known: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
     """Mean power over the floor of a comb's free lines, as an amplitude [dB], (lines counted, groups) in one row."""
-    harmonics = np.arange(1, request.max_harmonic + 1)
-    tops, told = _tops(comb.order * harmonics, harmonics, request, comb.order, spectra, families, known)
+    harmonics = np.arange(1, request.max_harmonic + 1, dtype=np.int64)
+    tops, told = _tops(
+        np.asarray(comb.order * harmonics, dtype=np.float64), harmonics, request, comb.order, spectra, families, known
+    )
     means = [_mean(tops[told & (harmonics <= most)], spectra) for most in COUNTED]
     sides = np.array([k * comb.order + s * side for k in BESIDE for side in request.sidebands for s in (-1, 1)])
     if sides.size:
