@@ -23,6 +23,14 @@ def diagnose(
         typer.Option("--json", metavar="FILE|-", help="Write the health report as JSON; - is standard output."),
     ] = None,
     pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="With --out: print the page to PDF too.")] = True,
+    earlier: Annotated[
+        Path | None,
+        typer.Option(
+            "--earlier",
+            metavar="DIR",
+            help="Folder or history with earlier captures of this drive: its tones are compared with their own past.",
+        ),
+    ] = None,
     force: Force = False,
     strict: Strict = False,
 ) -> None:
@@ -38,7 +46,9 @@ def diagnose(
     check_free(json_file, force=force)
     check_folder(out)
     with Waiting() as waiting:
-        outcome = diagnose_files(captures_named(captures), drive, out=out, force=force, pdf=pdf, progress=waiting)
+        outcome = diagnose_files(
+            captures_named(captures), drive, out=out, force=force, pdf=pdf, progress=waiting, earlier=earlier
+        )
     health = outcome.dossier.health
     if json is not None:
         from vibe.report.drive_page import health_json

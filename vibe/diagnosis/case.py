@@ -11,6 +11,7 @@ from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.outside import ForeignComb
+from vibe.core.past import Growth
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.scale import SeverityScale
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
@@ -46,6 +47,8 @@ class Case:
     """Orders that one bin of the envelope spectra spans."""
     alike: Sequence[float] = ()
     """Speeds, relative to the input's own, of machines of the same kind that are heard too."""
+    growths: Mapping[str, Growth] = field(default_factory=dict)
+    """By the name of a comb: its change against the drive's own earlier captures, where there are enough."""
 
     @property
     def unmatched(self) -> tuple[CombEvidence, ...]:

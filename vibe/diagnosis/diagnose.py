@@ -8,6 +8,7 @@ from vibe.core.health import Finding
 from vibe.diagnosis.beside import beside_others, part_of, without_doubles, without_outshone
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.declared import doubted_by_declared
+from vibe.diagnosis.growth import beside_past
 from vibe.diagnosis.outside_doubt import doubted_by_outside
 from vibe.diagnosis.rules import RULES
 from vibe.diagnosis.severity import graded
@@ -23,7 +24,7 @@ def diagnose(case: Case) -> list[Finding]:
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
     kept = doubted(weighed, without_outshone(weighed, findings))
     kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))
-    kept = [graded(weighed, finding) for finding in kept]
+    kept = [graded(weighed, finding) for finding in beside_past(weighed, kept)]
     return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
 
 

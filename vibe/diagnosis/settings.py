@@ -86,10 +86,24 @@ class ImpactSettings(Part):
     source: str = "common practice"
 
 
+class PastSettings(Part):
+    """Which earlier captures of a drive are alike, and what a change against them must be."""
+
+    fewest: Annotated[int, Field(ge=3)] = 4
+    most: Annotated[int, Field(ge=4)] = 20
+    speed_within: Annotated[float, Field(gt=0, lt=0.2)] = 0.02
+    load_within_percent: Annotated[float, Field(gt=0, le=100)] = 15.0
+    turns_within: Annotated[float, Field(gt=0, lt=1)] = 0.2
+    plausible: Share = 0.1
+    fallen_db: Annotated[float, Field(gt=0)] = 15.0
+    source: str = "common practice"
+
+
 class DiagnosisSettings(Part):
     """All settings of the room."""
 
     impacts: ImpactSettings = ImpactSettings()
+    past: PastSettings = PastSettings()
 
     comb: CombSettings
     element: ElementSettings

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ from vibe.flow.asking import by_tone, candidate_of, question_of, searchable
 from vibe.flow.gate import axis_of, gate, machines_alike
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.motion import in_words, motion_in, moves_in, standstill, stops
+from vibe.flow.past import before, fall, growths, past_of
 from vibe.flow.recognising import contradiction, recognised
 from vibe.flow.stretching import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.surroundings import outside_of
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import CaptureReport, Finding
+    from vibe.core.past import Growth, PastCapture
     from vibe.core.tones import ToneTable, Visibility
     from vibe.diagnosis.outside_sources import Outside
     from vibe.diagnosis.scale import SeverityScale
@@ -50,6 +52,10 @@ class Judged:
     """Why silence of this capture means nothing: the drive was not heard, or not all the time."""
     outside: Outside | None = None
     """What was heard of machines around the drive."""
+    past: PastCapture | None = None
+    """What later captures of the drive are compared with."""
+    growths: Mapping[str, Growth] = field(default_factory=dict)
+    """Changes of combs against earlier captures of the drive, where there are enough of them."""
 
 
 def judge_capture(
@@ -60,13 +66,14 @@ def judge_capture(
     reader: Reader = plain_reader,
     others: Mapping[str, Candidate] | None = None,
     tell: Tell = silent,
+    earlier: Sequence[PastCapture] = (),
 ) -> Judged:
     """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
     from vibe.core.health import CaptureReport
 
     try:
         # A long recording is still being read while it is judged.
-        return judge_samples(reader(path), drive, table, settings, others, tell)
+        return judge_samples(reader(path), drive, table, settings, others, tell, earlier)
     except CaptureError as error:
         report = CaptureReport(file=writable(path.name), error=writable(error.reason))
         return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
@@ -79,11 +86,13 @@ def judge_samples(
     settings: Settings,
     others: Mapping[str, Candidate] | None = None,
     tell: Tell = silent,
+    earlier: Sequence[PastCapture] = (),
 ) -> Judged:
     """Check, analyse and diagnose a capture that is in memory.
 
     ``others``: drives whose lines it might hold instead, by tag. A capture that holds them, or at whose speed nobody
-    would look, is rejected: its silence would mean nothing.
+    would look, is rejected: its silence would mean nothing. ``earlier``: captures of the same drive that were accepted,
+    oldest first, with which this one is compared.
     """
     from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
@@ -143,7 +152,10 @@ def judge_samples(
     # What moves to and fro is known to turn by its own sensor.
     axis = None if reading is None or moves else axis_of(reading, drive)
     alike = () if reading is None or axis is None else machines_alike(reading, axis, drive, table)
-    case = _case(drive, table, settings, quality, reading, combs, alike)
+    past = None if moves else past_of(reading, capture)
+    earlier = before(capture, earlier)
+    grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
+    case = _case(drive, table, settings, quality, reading, combs, alike, grown)
     findings = diagnose(case)
     outside = None
     if reading is not None and question is not None:
@@ -157,6 +169,14 @@ def judge_samples(
         if unheard is not None:
             quality = _marked(quality, set(reading.samples), unheard)
             findings = doubted_unheard(findings)
+    if past is not None and unheard is None:
+        fell = fall(past, earlier, settings.diagnosis.past)
+        remarks += fell.remarks
+        if fell.reason is not None:
+            quality = _marked(quality, set(fell.silent), fell.reason)
+            if reading is not None and set(fell.silent) == set(reading.samples):
+                unheard = fell.reason
+                findings = doubted_unheard(findings)
     return Judged(
         report=_capture_report(capture, quality, remarks, heard_probability),
         quality=quality,
@@ -169,6 +189,8 @@ def judge_samples(
         outside=outside,
         heard_probability=heard_probability,
         unheard=unheard,
+        past=past,
+        growths=grown,
     )
 
 
@@ -223,6 +245,7 @@ def _case(
     reading: Reading | None,
     combs: dict[str, CombEvidence],
     alike: Sequence[float],
+    grown: Mapping[str, Growth],
 ) -> Any:
     from vibe.core.evidence import Level
     from vibe.diagnosis.case import Case
@@ -240,6 +263,7 @@ def _case(
         strangers=reading.strangers if reading is not None else (),
         foreign=reading.foreign if reading is not None else (),
         alike=alike,
+        growths=grown,
         resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
         lines={name: tuple(found) for name, found in lines.items()},
         levels=reading.levels if reading is not None else (),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -13,6 +13,7 @@ from vibe import __version__
 from vibe.core.errors import CaptureError
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_capture, judge_samples
+from vibe.flow.past import accepted, from_folder
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.showing import finding_exhibits, overview_exhibits
 from vibe.flow.stretching import Tell, silent
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import Exhibit, Level, SpeedEstimate
     from vibe.core.health import CaptureReport, Finding, Health
+    from vibe.core.past import PastCapture
     from vibe.core.tones import ToneTable
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
@@ -54,20 +56,26 @@ def diagnose_files(
     force: bool = False,
     pdf: bool = True,
     progress: Progress | None = None,
+    earlier: Path | None = None,
 ) -> DriveOutcome:
     """One drive, one or more captures; pages are written when ``out`` is given. ``progress`` counts the captures, or
-    the stretches of a single long one.
+    the stretches of a single long one. ``earlier``: a folder of earlier captures of the drive, or a store, with which
+    these are compared.
 
     Raises:
         ConfigError: the drive file is wrong. CaptureError: not one capture could be read.
+        CallError: there is no such folder of earlier captures.
         OutputError: the pages cannot be written.
     """
     drive, table = tones_of(drive_path)
     if pdf and out is not None:
         ready_to_print()
-    dossier = dossier_of(drive, table, captures, load_settings(), progress=progress)
+    settings = load_settings()
+    past, said = ([], []) if earlier is None else from_folder(earlier, drive, table, settings)
+    dossier = dossier_of(drive, table, captures, settings, progress=progress, earlier=past)
     refuse_unread(dossier.health.captures, captures)
-    return written(dossier, out, force=force, pdf=pdf)
+    outcome = written(dossier, out, force=force, pdf=pdf)
+    return replace(outcome, row=replace(outcome.row, remarks=(*said, *outcome.row.remarks)))
 
 
 def ready_to_print() -> None:
@@ -96,14 +104,16 @@ def dossier_of(
     reader: Reader = plain_reader,
     others: Mapping[str, Candidate] | None = None,
     progress: Progress | None = None,
+    earlier: Sequence[PastCapture] = (),
 ) -> Dossier:
     """Health and exhibits of one drive from all of its captures; ``others`` as in ``judge_samples``, ``progress`` as in
-    ``diagnose_files``.
+    ``diagnose_files``, ``earlier`` as in ``judge_samples``: those of ``captures`` that were judged already come after
+    them.
 
     The last one measured gives speed and visibility; levels and overview pictures come, point by point, from the last
     one that holds the point: many loggers write a file for each.
     """
-    judged = judged_captures(drive, table, captures, settings, reader, others, progress)
+    judged = judged_captures(drive, table, captures, settings, reader, others, progress, earlier)
     return dossier_from(drive, table, judged, settings)
 
 
@@ -115,9 +125,11 @@ def judged_captures(
     reader: Reader = plain_reader,
     others: Mapping[str, Candidate] | None = None,
     progress: Progress | None = None,
+    earlier: Sequence[PastCapture] = (),
 ) -> list[Judged]:
-    """Every capture of one drive, a file or in memory, judged by itself; the other arguments as in ``dossier_of``."""
-    judged = []
+    """Every capture of one drive, a file or in memory, judged by itself and against earlier ones; the other arguments
+    as in ``dossier_of``."""
+    judged: list[Judged] = []
     for number, capture in enumerate(captures):
         name = capture.name if isinstance(capture, Path) else capture.source.name
         tell: Tell = silent
@@ -125,10 +137,11 @@ def judged_captures(
             tell = partial(progress, what=name)
         elif progress is not None:
             progress(number, len(captures), name)
+        past = [*earlier, *accepted(judged)]
         judged.append(
-            judge_capture(capture, drive, table, settings, reader, others, tell)
+            judge_capture(capture, drive, table, settings, reader, others, tell, past)
             if isinstance(capture, Path)
-            else judge_samples(capture, drive, table, settings, others, tell)
+            else judge_samples(capture, drive, table, settings, others, tell, past)
         )
     return judged
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.evidence import CombEvidence, Level, Line, Localisation, SpeedEstimate
 from vibe.core.outside import ForeignComb
+from vibe.core.past import Trace
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.aside import Hits, hits_of, joined, without
 from vibe.spectra.bands import BandEnvelopes
@@ -26,6 +27,7 @@ from vibe.spectra.hearing import HARMONICS_IN_BAND, ChannelSpectrum, Heard, hear
 from vibe.spectra.question import FoldRequest, Question
 from vibe.spectra.stretches import SLOW_CYCLES
 from vibe.spectra.synchronous import Turn, fold, localise, refined_order
+from vibe.spectra.trace import trace
 
 CUT_FROM_DB = 0.0
 """Hits that double the mean power of their band are cut out, so that others can be read between them."""
@@ -73,6 +75,8 @@ class Reading:
     samples: dict[str, tuple[NDArray[np.float32], float]]
     absolute: bool
     """Whether angles count from a pulse that comes once per turn."""
+    trace: Trace | None = None
+    """What later captures are compared with."""
 
 
 def read(channels: Sequence[Channel], tachometer: Channel | None, question: Question) -> Reading:
@@ -88,6 +92,7 @@ def conclude(heard: Heard, question: Question) -> Reading:
     strangers: tuple[CombEvidence, ...] = ()
     foreign: tuple[ForeignComb, ...] = ()
     turns: dict[str, Turn] = {}
+    traced: Trace | None = None
     if looks and question.combs:
         families = Families(innocent=question.innocent, speed_spread=spread)
         foreign, known = foreign_combs(
@@ -95,6 +100,7 @@ def conclude(heard: Heard, question: Question) -> Reading:
         )
         families = replace(families, ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in foreign if one.ambiguous))
         combs, strangers = _weighed(looks, question, families, known)
+        traced = trace(combs, question.combs, looks[0].spectra, looks[0].bands, families, known)
         combs = _beside(combs, looks[0], question, families, known)
         combs, turns = _localised(combs, looks, question, heard.law, spread)
     return Reading(
@@ -110,6 +116,7 @@ def conclude(heard: Heard, question: Question) -> Reading:
         spectra=heard.spectra,
         samples=heard.rows,
         absolute=heard.absolute,
+        trace=traced,
     )
 
 

@@ -13,6 +13,7 @@ from vibe.core.tones import CAGES
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.fluting import is_fluting
+from vibe.diagnosis.growth import most_grown
 from vibe.diagnosis.settings import CombSettings
 
 STANDS_DB, FEWEST_STANDING = 9.0, 3
@@ -120,7 +121,7 @@ def signs(case: Case, bearing: Bearing) -> Signs | None:
 
 
 def _heard(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
-    return _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs)
+    return _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs) or _grown(case, combs)
 
 
 def _own(case: Case, heard: _Heard, combs: Mapping[str, CombEvidence]) -> dict[str, CombEvidence]:
@@ -200,6 +201,17 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None
     # The strongest may be too faint to be believed, beside a clear one of which others took the first lines.
     strongest = max((comb for comb in present if enough(comb)), key=lambda comb: comb.score, default=None)
     return None if strongest is None else _Heard(shown=(strongest,), chance=strongest.false_alarm_probability)
+
+
+def _grown(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+    """What grew against the drive's own earlier captures, however faint: it needs no floor. A cage modulates all that
+    happens in its bearing, so it must have grown the more surely."""
+    most = most_grown(case, [comb for comb in combs.values() if not _of_faster(comb)])
+    if most is None:
+        return None
+    comb, chance = most
+    stricter = case.tone_alarm / case.settings.comb.inferred_stricter_by
+    return None if comb is combs.get("cage") and chance > stricter else _Heard(shown=(comb,), chance=chance)
 
 
 def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombEvidence]) -> _Told:

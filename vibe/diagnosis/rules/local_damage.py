@@ -12,6 +12,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import Tone
 from vibe.diagnosis.case import Case, chance_text, comb_items, order_text, probability, tones_at
+from vibe.diagnosis.growth import grown_chance
 
 FAMILIES = ("ring pin", "lobe", "output pin", "gear tooth", "roller")
 TWIN_SHARE = 0.15
@@ -44,6 +45,8 @@ def find(case: Case) -> list[Finding]:
     for tones in groups.values():
         comb = case.combs[tones[0].id]
         chance = _chance(case, comb)
+        if chance is None:
+            chance = grown_chance(case, comb)
         if chance is not None:
             findings.append(_finding(case, tones, comb, chance))
     return findings

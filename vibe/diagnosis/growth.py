@@ -1,0 +1,129 @@
+"""A tone against its own past: what grew is damage even where sound parts of other drives show as much.
+
+Pitch errors of a sound drive, and faint combs of sound bearings, are there from the first capture on and stay; so a
+comb is not judged by how high it stands but by how much it rose. A sound drive makes a comb stand out in two ways. It
+may be the noise of this capture: that is the comb's own false-alarm probability, or the chance of its growth, whichever
+is smaller, twice, since two looks were taken. Or the part always repeats and is seen at its highest: the chance of its
+growth times how likely it is that a sound part repeats surely. The sum is the false-alarm probability of a growth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from vibe.core.evidence import CombEvidence
+from vibe.core.health import EvidenceItem, Finding
+from vibe.core.past import Growth
+from vibe.diagnosis.beside import part_of
+from vibe.diagnosis.case import Case, chance_text
+
+REPEATS_SOUND = 0.1
+"""Share of sound parts that may slip whose comb stands surely (common practice; of measured sound bearings fewer do).
+Of parts that cannot slip, all do: pitch errors repeat."""
+LOOKS = 2
+"""At the capture's own decoys, and at the past."""
+STEADY_FROM = 0.05
+"""Chance from which a comb stands as it did before (the usual 5 %)."""
+COMMON_DB = 3.0
+"""Change of all combs alike from which it is said: half as much again (common practice)."""
+WORDS = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
+
+
+def grown_chance(case: Case, comb: CombEvidence) -> float | None:
+    """False-alarm probability of the growth of a comb; None where it did not surely grow.
+
+    The comb must be plausible by itself, once the lines of stronger ones are taken out. Damage raises lines at other
+    tones' places too: of all parts only the one that grew most surely is told by growth alone, and those whose combs
+    are no chance in this capture.
+    """
+    growth = case.growths.get(comb.tone)
+    if growth is None or comb.false_alarm_probability > case.settings.past.plausible:
+        return None
+    chance = _joined(case, comb, growth)
+    if chance > case.tone_alarm:
+        return None
+    first = min(_plausible(case), key=lambda one: (case.growths[one.tone].chance, -case.growths[one.tone].growth_db))
+    if part_of(first.tone) != part_of(comb.tone) and comb.false_alarm_probability > case.tone_alarm:
+        return None
+    return chance
+
+
+def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
+    slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
+    noise = LOOKS * min(comb.false_alarm_probability, growth.chance)
+    return min(1.0, noise + (REPEATS_SOUND if slips else 1.0) * growth.chance)
+
+
+def most_grown(case: Case, combs: Iterable[CombEvidence]) -> tuple[CombEvidence, float] | None:
+    """Of some combs the one that grew most surely, with that chance; None where none surely did."""
+    grown = [(comb, chance) for comb in combs if (chance := grown_chance(case, comb)) is not None]
+    return min(grown, key=lambda pair: pair[1], default=None)
+
+
+def beside_past(case: Case, findings: Sequence[Finding]) -> list[Finding]:
+    """The findings with what their combs did against the drive's own earlier captures."""
+    return [_beside_past(case, finding) for finding in findings]
+
+
+def _plausible(case: Case) -> list[CombEvidence]:
+    known = {comb.tone: comb for comb in case.combs.values()}
+    limit = case.settings.past.plausible
+    return [c for c in known.values() if c.tone in case.growths and c.false_alarm_probability <= limit]
+
+
+def _beside_past(case: Case, finding: Finding) -> Finding:
+    names = finding.seen_in or ([finding.tone] if finding.tone else [])
+    combs = [case.combs[name] for name in names if name in case.combs]
+    pairs = [(comb, case.growths[comb.tone]) for comb in combs if comb.tone in case.growths]
+    if not pairs or finding.false_alarm_probability is None:
+        return finding
+    comb, growth = min(pairs, key=lambda pair: pair[1].chance)
+    chance = _joined(case, comb, growth)
+    sure = chance <= case.tone_alarm
+    item = EvidenceItem(
+        kind="past", text=_text(growth), value=round(growth.growth_db, 1), unit="dB",
+        channel=" + ".join(growth.band.channels),
+    )  # fmt: skip
+    return finding.model_copy(
+        update={
+            "growth_db": round(growth.growth_db, 1) if sure else None,
+            "false_alarm_probability": min(finding.false_alarm_probability, chance)
+            if sure
+            else finding.false_alarm_probability,
+            "why": f"{finding.why} {_sentence(growth, sure=sure)}",
+            "evidence": [*finding.evidence, item],
+        }
+    )
+
+
+def _text(growth: Growth) -> str:
+    return (
+        f"change against its own {_number(growth.captures)} earlier captures, which scatter by "
+        f"{growth.scatter_db:.1f} dB, in {growth.band.low_hz:.0f}-{growth.band.high_hz:.0f} Hz"
+    )
+
+
+def _sentence(growth: Growth, *, sure: bool) -> str:
+    own = f"its own {_number(growth.captures)} earlier captures"
+    scatter = f"which scatter by {growth.scatter_db:.1f} dB"
+    if sure:
+        said = (
+            f"Its lines stand {growth.growth_db:.1f} dB above those of {own}, {scatter}; the chance that a sound drive "
+            f"grows so is {chance_text(growth.chance)}."
+        )
+    elif growth.chance >= STEADY_FROM:
+        said = f"It stands as in {own}, {scatter}: it was there before and has not grown."
+    else:
+        said = (
+            f"Its lines stand {growth.growth_db:.1f} dB above those of {own}, {scatter}: it may have grown, not surely."
+        )
+    if abs(growth.common_db) >= COMMON_DB:
+        said += (
+            f" All combs changed by {growth.common_db:+.1f} dB alike, which is taken out: sensor, mounting or load may "
+            "have changed."
+        )
+    return said
+
+
+def _number(count: int) -> str:
+    return WORDS[count] if count < len(WORDS) else str(count)
