@@ -1,0 +1,31 @@
+"""The study of the gate, in short: what runs is let through, what does not is not."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.studies.gate import FALSE, SOUND, listen, rows
+
+
+@pytest.fixture(scope="module")
+def passed() -> list:
+    return [one for work in (("ratio-17", 1001), ("rv", 1002), ("ratio-59", 1003)) for one in listen(work)]
+
+
+def test_sound_drives_that_run_are_let_through(passed: list) -> None:
+    running = [one for one in passed if one.running]
+    assert [one.heard for one in running] == [True] * 3
+    assert all(one.probability > 0.99 for one in running)
+
+
+def test_what_is_at_rest_is_not_heard_and_says_why(passed: list) -> None:
+    resting = [one for one in passed if one.what in ("noise", "hum")]
+    assert resting
+    assert not any(one.heard for one in resting)
+    assert all(one.reason for one in resting)
+
+
+def test_every_kind_has_its_row(passed: list) -> None:
+    table = rows(passed)
+    assert [row["capture"] for row in table] == [*dict.fromkeys(SOUND), *FALSE]
+    assert sum(int(str(row["captures"])) for row in table) == len(passed)
