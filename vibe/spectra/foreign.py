@@ -20,7 +20,7 @@ from vibe.spectra.comb import CombRequest, Combs, CombScorer
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence import lines_mask
 from vibe.spectra.ground import STILL_A_LINE, CombReading, Families, Ground, grown
-from vibe.spectra.size import measured
+from vibe.spectra.size import decibels, measured
 
 LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0
 FEWEST_REPEATS = 12.0
@@ -205,6 +205,9 @@ class _Search:
         self.taken = taken | mask
         evidence = measured(some, self.bands, reading, 0.0)
         if lines < FEWEST_LINES or evidence.hit_over_floor_db < FAINTEST_DB:
+            return None
+        if self.kept.any() and evidence.lines[0].over_floor_db < decibels(STILL_A_LINE):
+            # Beside a part's comb a grid without its own first line is what that part's far side lines leave.
             return None
         # What a part claimed first stays its own; so does what may be a part's as well.
         if not slips:
