@@ -5,7 +5,6 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass
-from itertools import islice
 from pathlib import Path
 
 import h5py
@@ -118,8 +117,3 @@ def _tried(work: tuple[Maker, int]) -> Answer:
 def tried(make: Maker, numbers: Iterable[int], *, workers: int = 2) -> Iterator[Answer]:
     """Answers for the captures ``make(number)``, in order. ``make`` must be a function of a module."""
     yield from spread_out(_tried, [(make, number) for number in numbers], workers=workers)
-
-
-def every(count: int, step: int = 1, start: int = 0) -> list[int]:
-    """The first ``count`` numbers of every ``step``-th."""
-    return list(islice(range(start, 10**9, step), count))

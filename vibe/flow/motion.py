@@ -112,18 +112,6 @@ def stops(channels: Sequence[Channel], motion: Motion | None) -> Reason | None:
     )
 
 
-def not_followed(speed: SpeedEstimate) -> Reason | None:
-    """Why a capture whose speed nothing told shows nothing of this drive; None where something did."""
-    if speed.method != "nominal":
-        return None
-    return _reason(
-        "speed_not_found",
-        "no speed of this drive can be followed in the vibration: it stands, it changes its speed more than can be "
-        "followed, or other machines are louder",
-        REMEDY_STEADY,
-    )
-
-
 def in_words(speed: SpeedEstimate, motion: Motion | None, moves: Sequence[Move]) -> list[str]:
     """What a report says of a speed that changed while the capture ran."""
     if moves and motion is not None:
