@@ -18,6 +18,7 @@ from vibe.cli.certificate import app as certificate
 from vibe.cli.check import check
 from vibe.cli.demo import demo
 from vibe.cli.diagnose import diagnose
+from vibe.cli.guide import guide
 from vibe.cli.history import app as history
 from vibe.cli.identify import identify
 from vibe.cli.plan import plan
@@ -56,6 +57,7 @@ for _command in (
     population,
     promise,
     schema,
+    guide,
 ):
     app.command(_command.__name__)(plainly(_command))
 app.add_typer(history)

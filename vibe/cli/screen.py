@@ -70,6 +70,16 @@ def show_facts(facts: Iterable[tuple[str, str]]) -> None:
         before = label
 
 
+def show_markdown(text: str) -> None:
+    """A page of text: laid out on a terminal, else as Markdown."""
+    if not for_people():
+        print(text)
+        return
+    from rich.markdown import Markdown
+
+    draw(Markdown(text, hyperlinks=False))
+
+
 def show_rows(header: Sequence[str], rows: Sequence[Sequence[str]], *, titles: Sequence[str] | None = None) -> None:
     """A table on a terminal, headed by ``titles`` where they are given; else tab-separated, headed by ``header``.
 

@@ -1,0 +1,46 @@
+"""``vibe guide``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from vibe.cli.options import Force
+
+
+def guide(
+    context: typer.Context,
+    topic: Annotated[
+        str | None, typer.Argument(metavar="TOPIC", help="What to read about; the list of topics unless given.", show_default=False)
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Write the whole guide as HTML pages into this folder.", show_default=False)
+    ] = None,
+    force: Force = False,
+) -> None:
+    """Read the guide: how to measure, how to read a report, every key of a drive file, the theory behind it.
+
+    On a terminal a topic is laid out for reading; into a pipe or a file it goes as Markdown.
+    """
+    from vibe.cli import screen
+    from vibe.cli.reference import command_reference
+    from vibe.core.errors import CallError
+    from vibe.report.guide import read_topic, read_topics
+
+    made = {"commands": command_reference(context.find_root().command)}
+    if out is not None:
+        from vibe import __version__
+        from vibe.report.guide_pages import write_guide
+
+        if topic is not None:
+            raise CallError("--out writes the whole guide: leave out the topic")
+        files = write_guide(read_topics(made), out, software=f"vibe {__version__}", force=force)
+        screen.show_rows(["what", "where"], [["first page", str(files[0])]])
+        return
+    if topic is None:
+        screen.show_rows(["topic", "about"], [[one.name, one.about] for one in read_topics(made)])
+        screen.note("vibe guide TOPIC shows one; vibe guide --out DIR writes all of them as linked pages")
+        return
+    screen.show_markdown(read_topic(topic, made).text)
