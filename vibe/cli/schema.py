@@ -24,6 +24,7 @@ def schema(
     which: Annotated[
         Which,
         typer.Argument(
+            metavar="|".join(Which),
             help="The form: a report, a drive file, a recipe, a route, requirements, or a commissioning set."
         ),
     ],
