@@ -113,6 +113,7 @@ def test_synth_takes_nothing_from_the_tone_table() -> None:
         ("bokeh", {"report"}),
         ("weasyprint", {"report"}),
         ("jinja2", {"report"}),
+        ("markdown_it", {"report"}),
         ("typer", {"cli"}),
         ("pandas", {"ingest", "api"}),
         ("pyuff", {"ingest"}),

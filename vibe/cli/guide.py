@@ -13,16 +13,23 @@ from vibe.cli.options import Force
 def guide(
     context: typer.Context,
     topic: Annotated[
-        str | None, typer.Argument(metavar="TOPIC", help="What to read about; the list of topics unless given.", show_default=False)
+        str | None,
+        typer.Argument(
+            metavar="TOPIC", help="What to read about; the list of topics unless given.", show_default=False
+        ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Write the whole guide as HTML pages into this folder.", show_default=False)
+        Path | None,
+        typer.Option(
+            "--out", metavar="DIR", help="Write the whole guide as HTML pages into this folder.", show_default=False
+        ),
     ] = None,
     force: Force = False,
 ) -> None:
-    """Read the guide: how to measure, how to read a report, every key of a drive file, the theory behind it.
+    """Read the guide, or write it as pages.
 
-    On a terminal a topic is laid out for reading; into a pipe or a file it goes as Markdown.
+    How to measure, how to read a report, every key of a drive file, the theory behind it, every command. On a
+    terminal a topic is laid out for reading; into a pipe or a file it goes as Markdown.
     """
     from vibe.cli import screen
     from vibe.cli.reference import command_reference

@@ -13,7 +13,7 @@ SHELL = {"install_completion", "show_completion", "help"}
 
 
 def command_reference(program: Any, name: str = "vibe") -> str:
-    """A list of all commands of ``program``, then each with its help, arguments and options under a heading of rank 3."""
+    """A list of all commands of ``program``, then each under a heading with its help, arguments and options."""
     body = "\n".join(_of(program, name)).strip()
     names = re.findall(r"^### (.*)\n\n(.*?[.?])(?:\s|$)", body, re.MULTILINE)
     listed = [f"| [{one}](#{one.replace(' ', '-')}) | {_cell(does)} |" for one, does in names]

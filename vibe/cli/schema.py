@@ -25,7 +25,7 @@ def schema(
         Which,
         typer.Argument(
             metavar="|".join(Which),
-            help="The form: a report, a drive file, a recipe, a route, requirements, or a commissioning set."
+            help="The form: a report, a drive file, a recipe, a route, requirements, or a commissioning set.",
         ),
     ],
 ) -> None:

@@ -79,7 +79,9 @@ def as_html(text: str) -> tuple[Markup, list[Heading]]:
         if token.type == "heading_open":
             words = _plain(tokens[place + 1])
             token.attrSet("id", anchor(words))
-            if token.tag == "h2":
+            if token.tag == "h1":
+                token.attrSet("data-sheet", words)
+            elif token.tag == "h2":
                 headings.append(Heading(anchor(words), words))
         elif token.type in {"th_open", "td_open"}:
             # The pages' policy allows no style attribute.
