@@ -35,6 +35,8 @@ def test_a_topic_is_laid_out_on_a_terminal(vibe: Vibe, monkeypatch: pytest.Monke
     assert answer.status == 0
     assert "Reading a report" in answer.out
     assert "## " not in answer.out
+    assert "vibe guide theory" in " ".join(answer.out.split())
+    assert ".md" not in answer.out
     assert "|---|" not in answer.out
 
 

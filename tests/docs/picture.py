@@ -1,4 +1,4 @@
-"""The picture of a drive report that README.md shows: ``python tests/docs/picture.py``, with Chromium on the path."""
+"""The picture of a drive report that README.md and the guide show: ``python tests/docs/picture.py``, with Chromium on the path."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from PIL import Image
 
 ROOT = Path(__file__).resolve().parents[2]
-WHERE = ROOT / "sample_signals" / "pictures" / "report.png"
+WHERE = ROOT / "vibe" / "guide" / "pictures" / "report.png"
 CAPTURE = ROOT / "sample_signals" / "SP-01_screw_press_1.h5"
 DRIVE = ROOT / "configs" / "drives" / "screw_press_1.toml"
 WIDTH, HEIGHT = 1100, 1500
@@ -37,7 +37,6 @@ def main() -> None:
         )  # fmt: skip
         with Image.open(shot) as seen:
             few = seen.convert("RGB").quantize(COLOURS)
-        WHERE.parent.mkdir(exist_ok=True)
         few.save(WHERE, optimize=True)
 
 

@@ -50,4 +50,8 @@ def guide(
         screen.show_rows(["topic", "about"], [[one.name, one.about] for one in read_topics(made)])
         screen.note("vibe guide TOPIC shows one; vibe guide --out DIR writes all of them as linked pages")
         return
-    screen.show_markdown(read_topic(topic, made).text)
+    shown = read_topic(topic, made)
+    if screen.for_people():
+        screen.draw_markdown(shown.for_terminal)
+    else:
+        print(shown.text)

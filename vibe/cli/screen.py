@@ -70,11 +70,8 @@ def show_facts(facts: Iterable[tuple[str, str]]) -> None:
         before = label
 
 
-def show_markdown(text: str) -> None:
-    """A page of text: laid out on a terminal, else as Markdown."""
-    if not for_people():
-        print(text)
-        return
+def draw_markdown(text: str) -> None:
+    """A page of Markdown, laid out for reading."""
     from rich.markdown import Markdown
 
     draw(Markdown(text, hyperlinks=False))

@@ -29,6 +29,8 @@ TOPICS = (
     "changes",
 )
 """A topic is the name of its file; a new file gets its place here."""
+TO_TOPIC = re.compile(r"\[([^\]]+)\]\(([a-z-]+)\.md(?:#[\w-]*)?\)")
+"""A link in Markdown to another topic."""
 PLACE = re.compile(r"^<!-- made: ([a-z]+) -->$", re.MULTILINE)
 """A line of a page in whose stead comes what the program says of itself, so that nobody keeps it by hand."""
 
@@ -48,6 +50,11 @@ class Topic:
     def about(self) -> str:
         """The first paragraph in one line."""
         return " ".join(self.text.split("\n\n", 2)[1].split())
+
+    @property
+    def for_terminal(self) -> str:
+        """The text where nobody can follow a link: it says what to type instead."""
+        return TO_TOPIC.sub(r"\1 (`vibe guide \2`)", self.text)
 
 
 def read_topic(name: str, made: Mapping[str, str]) -> Topic:
