@@ -40,6 +40,13 @@ def test_a_topic_is_laid_out_on_a_terminal(vibe: Vibe, monkeypatch: pytest.Monke
     assert "|---|" not in answer.out
 
 
+def test_the_reference_takes_the_place_that_is_kept_for_it(vibe: Vibe) -> None:
+    answer = vibe("guide", "commands")
+    assert "<!--" not in answer.out
+    assert "in this place" not in answer.out
+    assert "### vibe history add" in answer.out
+
+
 def test_an_unknown_topic_names_those_there_are(vibe: Vibe) -> None:
     answer = vibe("guide", "theori")
     assert answer.status == 2

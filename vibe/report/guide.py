@@ -31,8 +31,9 @@ TOPICS = (
 """A topic is the name of its file; a new file gets its place here."""
 TO_TOPIC = re.compile(r"\[([^\]]+)\]\(([a-z-]+)\.md(?:#[\w-]*)?\)")
 """A link in Markdown to another topic."""
-PLACE = re.compile(r"^<!-- made: ([a-z]+) -->$", re.MULTILINE)
-"""A line of a page in whose stead comes what the program says of itself, so that nobody keeps it by hand."""
+PLACE = re.compile(r"^<!-- made: ([a-z]+) -->$.*?^<!-- end -->$", re.MULTILINE | re.DOTALL)
+"""A place in a page that holds what the program says of itself, so that nobody keeps it by hand; what stands there in
+the file is for those who read the file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
