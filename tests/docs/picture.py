@@ -1,4 +1,4 @@
-"""The picture of a drive report that README.md and the guide show: ``python tests/docs/picture.py``, with Chromium on the path."""
+"""The picture of a drive report in README.md and the guide: ``python tests/docs/picture.py``, needs Chromium."""
 
 from __future__ import annotations
 
