@@ -10,18 +10,23 @@ from typing import Any
 import pytest
 from documents import ALL, GUIDE, ROOT, Block, documents
 from markdown_it import MarkdownIt
+from pydantic import BaseModel
 
+from vibe.core.acceptance import CommissioningSet, Requirements
 from vibe.core.drive import Drive
 from vibe.core.health import Health
 from vibe.core.recipe import Recipe
 from vibe.core.route import Route
+from vibe.ingest.events_file import Book
+from vibe.ingest.exceedances import read_exceedances
 from vibe.ingest.file_rules import names_of
 from vibe.ingest.sidecar import Sidecar
 from vibe.report.guide import TOPICS
 from vibe.report.guide_pages import anchor
 
-FORMS: dict[str, type[Drive | Recipe | Route | Sidecar]] = {
-    "drive": Drive, "recipe": Recipe, "route": Route, "sidecar": Sidecar,
+FORMS: dict[str, type[BaseModel]] = {
+    "drive": Drive, "recipe": Recipe, "route": Route, "sidecar": Sidecar, "events": Book,
+    "requirements": Requirements, "commissioning": CommissioningSet,
 }  # fmt: skip
 EXAMPLES = [block for block in ALL if block.language == "toml"]
 
@@ -31,6 +36,15 @@ def test_every_toml_example_is_of_its_form(block: Block) -> None:
     made = FORMS[block.said].model_validate(tomllib.loads(block.text))
     if isinstance(made, Route):
         assert names_of(made).rules
+
+
+def test_the_example_of_exceedances_is_understood(tmp_path: Path) -> None:
+    (block,) = (block for block in ALL if block.document == "analyst" and block.text.startswith("tag,"))
+    (tmp_path / "alarms.csv").write_text(block.text, encoding="utf-8")
+    read = read_exceedances(tmp_path / "alarms.csv")
+    assert not read.bad
+    assert read.rows[0].tag == "TH-02"
+    assert read.rows[0].measure == "velocity_rms"
 
 
 def test_each_form_has_an_example() -> None:
