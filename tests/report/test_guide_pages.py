@@ -1,4 +1,4 @@
-"""Pages of the guide: whole in themselves, linked, within the screen and the sheet."""
+"""Pages of the guide: whole in themselves, linked, within the screen."""
 
 from __future__ import annotations
 
@@ -9,13 +9,11 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
-import printed
 import pytest
 from browsing import offline_chromium
 
 from vibe.report.guide import TOPICS, read_topics
 from vibe.report.guide_pages import as_html, write_guide
-from vibe.report.pdf import make_pdf
 from vibe.report.policy import policy
 
 SOFTWARE = "vibe 1.2.3"
@@ -73,16 +71,6 @@ def test_what_is_no_markdown_stays_text() -> None:
     assert "javascript:x" not in re.findall(r'href="([^"]*)"', body)
     assert [(one.anchor, one.text) for one in headings] == [("a-b", "A b")]
     assert '<td class="n">1</td>' in body
-
-
-@pytest.mark.usefixtures("printing")
-@pytest.mark.parametrize(("name", "title"), [("theory", "Theory"), ("technician", "The technician's round")])
-def test_pages_print_well(pages: dict[str, str], name: str, title: str) -> None:
-    made = make_pdf(pages[name])
-    assert made.content is not None
-    texts = printed.check(made.content, title=title)
-    assert "All topics" not in texts[0]
-    assert title in texts[0]
 
 
 @pytest.fixture(scope="module")

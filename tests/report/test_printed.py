@@ -1,4 +1,4 @@
-"""Drive reports, capture plans and route sheets on paper."""
+"""Drive reports, capture plans, route sheets and the guide on paper."""
 
 from __future__ import annotations
 
@@ -11,6 +11,9 @@ from test_route_sheet import CAUTIONS, point, route, stop
 
 from vibe.core.dossier import Dossier
 from vibe.report.drive_page import write_drive
+from vibe.report.guide import read_topics
+from vibe.report.guide_pages import topic_page
+from vibe.report.pdf import make_pdf
 from vibe.report.plan_sheet import write_plan_sheet
 from vibe.report.route_sheet import write_route_plan
 
@@ -53,3 +56,14 @@ def test_a_capture_plan(damaged: Dossier, tmp_path: Path) -> None:
     made = write_plan_sheet(plans, tmp_path, force=False)
     assert made.pdf is not None
     assert "Cautions" in printed.check(made.pdf.read_bytes(), title="Capture plan")[0]
+
+
+@pytest.mark.parametrize("name", ["theory", "technician"])
+def test_a_topic_of_the_guide(name: str) -> None:
+    topics = read_topics({"commands": ""})
+    (topic,) = (one for one in topics if one.name == name)
+    made = make_pdf(topic_page(topic, topics, "vibe"))
+    assert made.content is not None
+    pages = printed.check(made.content, title=topic.title)
+    assert topic.title in pages[0]
+    assert "All topics" not in pages[0]
