@@ -141,7 +141,11 @@ def _looked(job: Job, asked: Asked) -> Look:
 
 
 def _seen(job: Job, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:
+    from vibe.ingest.file_rules import name_says
+
+    named = name_says(job.path, job.folder, asked_of(job.route_path, job.changed_ns).route)
     return FileSeen(
+        logger=None if named is None else named.rule.like,
         path=job.path,
         drive=capture.drive,
         points=points,

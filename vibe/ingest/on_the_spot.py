@@ -206,3 +206,42 @@ def unusual_time(days: float) -> Reason:
         remedy="Set the logger's clock; if it is an old capture, take it out of the folder.",
         verdict="limited",
     )
+
+
+ROUND_FACTORS = {
+    10.0: "a range or sensitivity set ten times wrong",
+    30.0: "a sensitivity that is wrong, or another sensor",
+    100.0: "a sensitivity set a hundred times wrong",
+    1000.0: "mV for V, or mm for m",
+    9.80665: "g where it is m/s², or the other way round",
+    9806.65: "mg where it is m/s², or the other way round",
+}
+"""Slips that happen, by their factor (common practice)."""
+ROUND_SHARE = 0.12
+"""1 dB: how well a floor repeats, for a factor to be called by its name."""
+
+
+def scaled(factor: float, since: str) -> Reason:
+    """All bands of a point moved by one factor: no machine does that."""
+    times = max(factor, 1 / factor)
+    near = min(ROUND_FACTORS, key=lambda known: abs(times / known - 1))
+    slip = f", as by {ROUND_FACTORS[near]}" if abs(times / near - 1) < ROUND_SHARE else ""
+    return Reason(
+        code="scaled",
+        text=f"unit or sensitivity? All bands are {times:.2g} times {'higher' if factor > 1 else 'lower'} than {since}, "
+        f"alike{slip}",
+        remedy="Compare sensor, sensitivity, unit and range with the earlier round. If the settings were wrong, correct "
+        "them and repeat, or write the right ones into the sidecar.",
+        verdict="limited",
+    )
+
+
+def other_quantity(kind: str, since: str) -> Reason:
+    """The spectrum leans against the earlier one as one quantity does against the other."""
+    now, then = ("velocity", "acceleration") if kind == "integrated" else ("acceleration", "velocity")
+    return Reason(
+        code="quantity",
+        text=f"against {since} the spectrum leans by 20 dB a decade, as {now} does against {then}",
+        remedy="Look up what the logger wrote, and set quantity and unit of the channel; no new capture is needed.",
+        verdict="limited",
+    )

@@ -1,0 +1,62 @@
+"""Did all bands of a point move alike since an earlier visit? A machine never does that; a unit or a scale does."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from vibe.spectra.likeness import FEWEST_SHARED, LATEST, PER_OCTAVE, Signature
+
+LEAST_DB = 8.0
+"""A factor of 2.5: load and speed as they are met from visit to visit move a floor by up to 6 dB (common practice)."""
+ALIKE_DB = 1.5
+"""R.m.s. of the bands about the shift: the scatter of one place from visit to visit is as large (common practice)."""
+PER_DECADE_DB = 20.0
+"""What integration takes off, and differentiation adds, per decade of frequency."""
+BESIDE_DB = 2.0
+"""A slope this near to 20 dB a decade is one."""
+FEWEST_FOR_SLOPE = 20
+"""Bands: 1.7 octaves, over which 20 dB a decade are 10 dB."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shift:
+    """How a point moved. ``factor`` is of amplitude, now over then; for a change of quantity, at the lowest band."""
+
+    kind: Literal["scale", "integrated", "differentiated"]
+    factor: float
+
+
+def shift(now: Signature, earlier: Sequence[Signature]) -> Shift | None:
+    """The common movement of all bands against the median of the latest earlier visits.
+
+    None where there is none, where bands moved unlike each other, or too few are shared.
+    """
+    if not earlier:
+        return None
+    levels = np.stack([visit.level_db for visit in earlier[-LATEST:]]).astype(np.float64)
+    known = np.isfinite(levels).all(axis=0) & np.isfinite(now.level_db)
+    if np.count_nonzero(known) < FEWEST_SHARED:
+        return None
+    moved_db = now.level_db[known] - np.median(levels[:, known], axis=0)
+    common_db = float(np.median(moved_db))
+    if abs(common_db) >= LEAST_DB and _spread_db(moved_db - common_db) <= ALIKE_DB:
+        return Shift(kind="scale", factor=10 ** (common_db / 20))
+    if moved_db.size < FEWEST_FOR_SLOPE:
+        return None
+    decades = np.flatnonzero(known) / PER_OCTAVE * np.log10(2.0)
+    slope_db, first_db = np.polyfit(decades, moved_db, 1)
+    if abs(abs(slope_db) - PER_DECADE_DB) > BESIDE_DB:
+        return None
+    if _spread_db(moved_db - np.polyval((slope_db, first_db), decades)) > ALIKE_DB:
+        return None
+    return Shift(kind="integrated" if slope_db < 0 else "differentiated", factor=10 ** (float(first_db) / 20))
+
+
+def _spread_db(rest_db: np.ndarray) -> float:
+    """As a standard deviation, from the median: a resonance or two may have moved."""
+    return 1.4826 * float(np.median(np.abs(rest_db)))
+
