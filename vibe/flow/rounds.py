@@ -202,9 +202,7 @@ def _with_exchanges(looks: Sequence[Look], before: Earlier, rules: SpotRules) ->
     return files
 
 
-def _with_shifts(
-    looks: Sequence[Look], files: Sequence[FileSeen], before: Earlier, rules: SpotRules
-) -> list[FileSeen]:
+def _with_shifts(looks: Sequence[Look], files: Sequence[FileSeen], before: Earlier, rules: SpotRules) -> list[FileSeen]:
     """Points all of whose bands moved alike since the earlier round are told so; ``files`` run beside ``looks``."""
     from vibe.ingest import on_the_spot
     from vibe.spectra.level_shift import shift

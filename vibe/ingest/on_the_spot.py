@@ -228,10 +228,10 @@ def scaled(factor: float, since: str) -> Reason:
     slip = f", as by {ROUND_FACTORS[near]}" if abs(times / near - 1) < ROUND_SHARE else ""
     return Reason(
         code="scaled",
-        text=f"unit or sensitivity? All bands are {times:.2g} times {'higher' if factor > 1 else 'lower'} than {since}, "
-        f"alike{slip}",
-        remedy="Compare sensor, sensitivity, unit and range with the earlier round. If the settings were wrong, correct "
-        "them and repeat, or write the right ones into the sidecar.",
+        text=f"unit or sensitivity? All bands are {times:.2g} times {'higher' if factor > 1 else 'lower'} than "
+        f"{since}, alike{slip}",
+        remedy="Compare sensor, sensitivity, unit and range with the earlier round. If the settings were wrong, "
+        "correct them and repeat, or write the right ones into the sidecar.",
         verdict="limited",
     )
 

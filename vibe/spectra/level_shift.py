@@ -59,4 +59,3 @@ def shift(now: Signature, earlier: Sequence[Signature]) -> Shift | None:
 def _spread_db(rest_db: np.ndarray) -> float:
     """As a standard deviation, from the median: a resonance or two may have moved."""
     return 1.4826 * float(np.median(np.abs(rest_db)))
-

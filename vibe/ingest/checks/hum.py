@@ -60,7 +60,7 @@ def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
 
 
 def _is_multiple(mains_hz: float, speed_hz: float) -> bool:
-    """Whether a shaft at ``speed_hz`` may have a whole or half order at the mains, plate and load being what they are."""
+    """Whether a shaft at ``speed_hz`` has a whole or half order at the mains."""
     orders = 2 * mains_hz / speed_hz
     return abs(orders - round(orders)) < 0.005 * orders
 

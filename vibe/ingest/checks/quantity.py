@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from vibe.core.capture import Reason
@@ -26,7 +28,7 @@ def quantity(signal: Signal) -> list[Reason]:
     places = np.searchsorted(spectrum.hz, edges_hz)
     if (np.diff(places) < 3).any():
         return []
-    floor = np.array([np.median(spectrum.values[a:b]) for a, b in zip(places, places[1:], strict=False)])
+    floor = np.array([np.median(spectrum.values[a:b]) for a, b in pairwise(places)])
     if not (floor > 0).all():
         return []
     decades, level_db = np.log10(np.sqrt(edges_hz[1:] * edges_hz[:-1])), 10 * np.log10(floor)
