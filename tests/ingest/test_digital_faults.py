@@ -100,3 +100,38 @@ def test_velocity_under_the_name_of_acceleration_is_told(seed: int) -> None:
     velocity_mm_s = 1e3 * np.fft.irfft(lines * over * -1j, whole.size)
     assert "quantity" in codes(assess(channel(velocity_mm_s)))
     assert "quantity" not in codes(assess(channel(whole)))
+
+
+@pytest.mark.parametrize("lost_s", [0.11, 0.243, 0.385])
+@pytest.mark.parametrize("at_s", [3.0, 5.2])
+def test_lost_samples_are_told_with_their_place(lost_s: float, at_s: float) -> None:
+    # Whole turns that are lost leave no trace in lines of the shaft; these are not whole.
+    whole = wandering(10.0)
+    first, then = round(at_s * RATE_HZ), round((at_s + lost_s) * RATE_HZ)
+    quality = assess(channel(np.concatenate((whole[:first], whole[then:]))))
+    reason = next(reason for reason in quality.reasons if reason.code == "spliced")
+    assert abs(float(reason.text.split("about ")[1].split(" s")[0]) - at_s) < 0.5
+    assert "spliced" not in codes(assess(channel(whole)))
+
+
+@pytest.mark.parametrize("kind", ["ramp", "beat", "load step", "shock"])
+def test_machines_that_change_have_lost_nothing(kind: str) -> None:
+    time_s = np.arange(round(10 * RATE_HZ)) / RATE_HZ
+    whole = wandering(10.0, ramp=0.02 if kind == "ramp" else 0.0)
+    if kind == "beat":
+        whole = whole + sum(a * np.sin(2 * np.pi * 24.7 * k * time_s) for k, a in ((1, 0.5), (2, 0.4), (18, 0.3)))
+    elif kind == "load step":
+        whole = whole * np.where(time_s > 5, 1.6, 1.0)
+    elif kind == "shock":
+        whole = whole + 20 * np.exp(-np.maximum(time_s - 5, 0) * 300) * (time_s >= 5) * np.sin(6000 * time_s)
+    assert "spliced" not in codes(assess(channel(whole)))
+
+
+def wandering(seconds: float, *, ramp: float = 0.0) -> np.ndarray:
+    """Shaft and mesh lines whose speed wanders as a loaded motor's does, in the noise of ``machine``."""
+    rng = np.random.default_rng(4)
+    size = round(seconds * RATE_HZ)
+    slow = np.interp(np.arange(size), np.linspace(0, size, 41), rng.standard_normal(41))
+    turns = np.cumsum(24.3 * (1 + 3e-4 * slow + ramp * np.arange(size) / size)) / RATE_HZ
+    lines = sum(a * np.sin(2 * np.pi * k * turns + k) for k, a in ((1, 0.5), (2, 0.4), (17, 0.2), (18, 0.3), (36, 0.2)))
+    return np.asarray(lines + 0.5 * rng.standard_normal(size))

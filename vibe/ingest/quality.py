@@ -10,7 +10,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from vibe.core.capture import TURNING, Channel, ChannelQuality, Reason
-from vibe.ingest.checks import amplitude, coverage, events, gaps, hum, mount, overflow, quantity, repeats, running, slow
+from vibe.ingest.checks import (
+    amplitude,
+    coverage,
+    events,
+    gaps,
+    hum,
+    mount,
+    overflow,
+    quantity,
+    repeats,
+    running,
+    slow,
+    splice,
+)
 from vibe.ingest.checks.beside import SILENT_CODES, beside
 from vibe.ingest.checks.signal import gravest_first, prepare, worst
 from vibe.ingest.checks.steadiness import unsteady
@@ -52,7 +65,8 @@ def assess(
         *amplitude.clipping(signal),
         *overflow.overflow(signal),
         *gaps.dropouts(signal),
-        *repeats.repeats(signal),
+        *(again := repeats.repeats(signal)),
+        *([] if again else splice.spliced(signal)),
         *amplitude.overload(signal, sensor_range_m_s2),
         *amplitude.plausible(signal),
         *amplitude.offset(signal),
