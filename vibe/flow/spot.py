@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.route import Route, Stop
     from vibe.core.route_plan import PointPlan, StopPlan
-    from vibe.core.tones import ToneTable
+    from vibe.core.tones import Tone, ToneTable
     from vibe.ingest.on_the_spot import SpotRules
     from vibe.spectra.likeness import Signature
     from vibe.spectra.recognise import Candidate, Recognition
@@ -222,7 +222,7 @@ def _against_plan(
     from vibe.core.capture import TURNING
     from vibe.core.tones import CaptureSettings
     from vibe.ingest import on_the_spot
-    from vibe.kinematics.observe import ANTI_ALIAS, visibility
+    from vibe.kinematics.observe import ANTI_ALIAS, needed_duration_s, visibility
     from vibe.kinematics.plan import usable_band_hz
 
     length_s, rate_hz = longer * channel.duration_s, channel.sample_rate_hz
@@ -237,7 +237,17 @@ def _against_plan(
                 duration_s=s, sample_rate_hz=hz, usable_band_hz=usable_band_hz(hz / ANTI_ALIAS, plan.mounting)
             )
             lost = [v.tone for v in visibility(table, shown, speed_hz) if not v.seen and v.tone in promised]
-        return on_the_spot.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised))
+        crowded = [
+            tone.id
+            for tone in table.tones
+            if tone.id in promised
+            and s < planned_s(tone) * (1 - 1e-9)
+            and planned_s(tone) <= plan.duration_s * (1 + 1e-9)
+        ]
+        return on_the_spot.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised), crowded=crowded)
+
+    def planned_s(tone: Tone) -> float:
+        return needed_duration_s(tone, table, speed_hz, beside_strong=True)[0]
 
     return on_the_spot.settings(
         setting(length_s, plan.duration_s, length_s, plan.sample_rate_hz),

@@ -62,27 +62,53 @@ def verdict(reasons: Sequence[Reason], rules: SpotRules) -> Literal["accepted", 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """One setting as it was taken and as it was planned; ``lost`` of the ``promised`` tones it cannot show."""
+    """One setting as it was taken and as it was planned; ``lost`` of the ``promised`` tones it cannot show, ``crowded``
+    are those that it cannot part from a strong line."""
 
     taken: float
     planned: float
     lost: Sequence[str]
     promised: int
+    crowded: Sequence[str] = ()
 
 
 def settings(length_s: Setting, rate_hz: Setting, rules: SpotRules) -> list[Reason]:
-    """Length and rate against the plan. Other settings that show as much are as good."""
+    """Length and rate against the plan: a longer capture that shows as much is as good, a shorter one never is."""
+    cut = length_s.taken < SHORTER * length_s.planned
+    share = 0.0 if cut else rules.retake.lost_share
     return [
-        *_setting(length_s, "{:.3g} s", "", ("too_short", "short"), rules),
-        *_setting(rate_hz, "{:.0f} Hz", "sampled at ", ("too_slow", "slow"), rules),
+        *(_setting(length_s, "{:.3g} s", "", ("too_short", "short"), share) or (_shorter(length_s) if cut else [])),
+        *_setting(rate_hz, "{:.0f} Hz", "sampled at ", ("too_slow", "slow"), rules.retake.lost_share),
     ]
 
 
-def _setting(one: Setting, form: str, lead: str, codes: tuple[str, str], rules: SpotRules) -> list[Reason]:
+SHORTER = 0.95
+"""A logger may stop a little early, and filters cost their beginning (common practice)."""
+
+
+def _shorter(length_s: Setting) -> list[Reason]:
+    """A capture cut short that still holds every planned tone: what it cannot show as well.
+
+    The floor of an averaged spectrum falls with the root of the length, and the smallest impact that stands above it.
+    """
+    larger = (length_s.planned / max(length_s.taken, 1e-9)) ** 0.5
+    parted = f", and it cannot part {_named(length_s.crowded)} from a strong line" if length_s.crowded else ""
+    return [
+        Reason(
+            code="short",
+            text=f"{length_s.taken:.3g} s instead of {length_s.planned:.3g} s: an impact must be {larger:.2g} times as "
+            f"large to be found{parted}",
+            remedy=f"Set {length_s.planned:.3g} s and repeat if time allows.",
+            verdict="limited",
+        )
+    ]
+
+
+def _setting(one: Setting, form: str, lead: str, codes: tuple[str, str], share: float) -> list[Reason]:
     """``codes``: where much is lost, which a second try mends, and where little is."""
     if not one.lost:
         return []
-    much = len(one.lost) > rules.retake.lost_share * one.promised
+    much = len(one.lost) > share * one.promised
     taken, planned = form.format(one.taken), form.format(one.planned)
     return [
         Reason(
