@@ -51,3 +51,14 @@ def test_damage_that_raises_one_resonance_and_another_mount_are_no_scale() -> No
     assert shift(visit(floor(8) + 10 * floor(9, ringing_hz=5200.0)), PAST) is None
     assert shift(visit(floor(8, ringing_hz=1800.0, level=5.0)), PAST) is None
     assert shift(visit(floor(8)), []) is None
+
+
+@pytest.mark.parametrize(("rings_hz", "damping"), [(1500.0, 0.03), (2200.0, 0.1), (3800.0, 0.06)])
+def test_a_softer_mount_is_known_by_what_it_shuts_off(rings_hz: float, damping: float) -> None:
+    whole = floor(7)
+    r = np.fft.rfftfreq(whole.size, 1 / RATE_HZ) / rings_hz
+    passed = (1 + 2j * damping * r) / (1 - r**2 + 2j * damping * r)
+    moved = shift(visit(np.fft.irfft(np.fft.rfft(whole) * passed, whole.size)), PAST)
+    assert moved is not None
+    assert moved.kind == "mount"
+    assert moved.rings_hz == pytest.approx(rings_hz, rel=0.1)

@@ -217,11 +217,12 @@ def _with_shifts(looks: Sequence[Look], files: Sequence[FileSeen], before: Earli
             known = {reason.code for reason in point.reasons}
             if moved is not None and point.verdict != "extra" and "exchanged" not in known:
                 since = "in the earlier round"
-                reason = (
-                    on_the_spot.scaled(moved.factor, since)
-                    if moved.kind == "scale"
-                    else on_the_spot.other_quantity(moved.kind, "the earlier round")
-                )
+                if moved.kind == "scale":
+                    reason = on_the_spot.scaled(moved.factor, since)
+                elif moved.rings_hz is not None:
+                    reason = on_the_spot.softer_mount(moved.rings_hz, since)
+                else:
+                    reason = on_the_spot.other_quantity(moved.kind, "the earlier round")
                 reasons = (*(r for r in point.reasons if r.code != reason.code), reason)
                 point = replace(point, reasons=reasons, verdict=on_the_spot.verdict(reasons, rules))
             points.append(point)

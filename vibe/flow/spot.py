@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from vibe.core.route import Route, Stop
     from vibe.core.route_plan import PointPlan, StopPlan
     from vibe.core.tones import Tone, ToneTable
+    from vibe.ingest.checks.sample_rate import Slip
     from vibe.ingest.on_the_spot import SpotRules
     from vibe.spectra.likeness import Signature
     from vibe.spectra.recognise import Candidate, Recognition
@@ -196,6 +197,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
 
 def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
     from vibe.ingest import on_the_spot
+    from vibe.ingest.checks.sample_rate import LEAST, slip_of
 
     if heard is None:
         return []
@@ -203,8 +205,13 @@ def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, aske
         return [on_the_spot.wrong_drive(drive.tag, likely(heard))]
     found = heard.speed
     method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
+    slip: Slip = "open"
+    if found is not None and capture.speed_rpm is not None:
+        ratio = 60 * found.input_hz / capture.speed_rpm
+        if abs(ratio - 1) > LEAST:
+            slip = slip_of(capture.vibration, ratio)
     return on_the_spot.speed(
-        drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method
+        drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method, slip=slip
     )
 
 

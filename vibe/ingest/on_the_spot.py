@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from vibe.core.capture import Reason, Verdict
 from vibe.core.drive import Drive
+from vibe.ingest.checks.sample_rate import Slip
 
 MOST_NAMED = 4
 """Tones named in a sentence; more are counted."""
@@ -126,9 +127,18 @@ def _named(tones: Sequence[str]) -> str:
 
 
 def speed(
-    drive: Drive, speed_hz: float | None, noted_rpm: float | None, rules: SpotRules, *, method: str = "the signal"
+    drive: Drive,
+    speed_hz: float | None,
+    noted_rpm: float | None,
+    rules: SpotRules,
+    *,
+    method: str = "the signal",
+    slip: Slip = "open",
 ) -> list[Reason]:
-    """The speed that was found against the drive's range, its plate, its motor, and what was noted by hand."""
+    """The speed that was found against the drive's range, its plate, its motor, and what was noted by hand.
+
+    ``slip``: what the lines of the mains say of a difference from the note.
+    """
     reasons: list[Reason] = []
     if speed_hz is None:
         return reasons
@@ -156,16 +166,30 @@ def speed(
                 verdict="usable",
             )
         )
-    if noted_rpm is not None and abs(noted_rpm / rpm - 1) > rules.speed.noted_share:
-        reasons.append(
-            Reason(
-                code="noted_speed",
-                text=f"{noted_rpm:.0f} rpm were noted, {method} says {rpm:.0f} rpm",
-                remedy="Read the speed again, at this drive's input, and correct the note.",
-                verdict="limited",
-            )
-        )
+    if noted_rpm is not None and (slip == "rate" or abs(noted_rpm / rpm - 1) > rules.speed.noted_share):
+        # A wrong rate moves the speed out of its range too, and is then no fault of the drive.
+        reasons = [*([] if slip == "rate" else reasons), _unlike_note(noted_rpm, rpm, method, slip)]
     return reasons
+
+
+def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reason:
+    off = f"{abs(100 * (rpm / noted_rpm - 1)):.1f} %"
+    if slip == "rate":
+        return Reason(
+            code="sample_rate",
+            text=f"the sample rate in the file looks {off} {'low' if rpm < noted_rpm else 'high'}: {method} says "
+            f"{rpm:.0f} rpm, {noted_rpm:.0f} rpm were noted, and the lines of the mains are moved alike",
+            remedy="Look up the sample rate in the logger and write it into the sidecar as sample_rate_hz; no new "
+            "capture is needed.",
+            verdict="limited",
+        )
+    or_rate = "" if slip == "note" else f" If the note is right, the sample rate in the file is wrong by {off}."
+    return Reason(
+        code="noted_speed",
+        text=f"{noted_rpm:.0f} rpm were noted, {method} says {rpm:.0f} rpm",
+        remedy=f"Read the speed again, at this drive's input, and correct the note.{or_rate}",
+        verdict="limited",
+    )
 
 
 def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", verdict: Verdict = "rejected") -> Reason:
@@ -269,5 +293,17 @@ def other_quantity(kind: str, since: str) -> Reason:
         code="quantity",
         text=f"against {since} the spectrum leans by 20 dB a decade, as {now} does against {then}",
         remedy="Look up what the logger wrote, and set quantity and unit of the channel; no new capture is needed.",
+        verdict="limited",
+    )
+
+
+def softer_mount(rings_hz: float, since: str) -> Reason:
+    """The sensor rings lower than before, and passes less above."""
+    return Reason(
+        code="loose_mount",
+        text=f"softer mount than {since}: the sensor rings at about {rings_hz:.0f} Hz and cannot be trusted above "
+        f"{rings_hz / 3:.0f} Hz",
+        remedy="Clean the spot to bare metal, use the mounting that was planned, tighten the stud or seat the magnet "
+        "flat, and repeat.",
         verdict="limited",
     )

@@ -62,8 +62,7 @@ def assess(
     loose, below_hz = mount.loose_mount(signal)
     reasons = [
         *gaps.missing(signal),
-        *amplitude.clipping(signal),
-        *overflow.overflow(signal),
+        *(overflow.overflow(signal) or amplitude.clipping(signal)),
         *gaps.dropouts(signal),
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),

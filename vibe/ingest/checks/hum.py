@@ -26,7 +26,7 @@ the rest."""
 def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
     """Lines at the mains and its odd multiples that make up much of the velocity; ``speed_hz`` of the input.
 
-    Nothing is said where the mains is a whole or half multiple of the speed: a shaft makes the same lines then.
+    Nothing is said where the mains is once or twice the speed: a shaft makes the same lines then.
     """
     if signal.channel.quantity != "acceleration" or signal.x.size < 4 * signal.rate_hz:
         return []
@@ -60,9 +60,8 @@ def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
 
 
 def _is_multiple(mains_hz: float, speed_hz: float) -> bool:
-    """Whether a shaft at ``speed_hz`` has a whole or half order at the mains."""
-    orders = 2 * mains_hz / speed_hz
-    return abs(orders - round(orders)) < 0.005 * orders
+    """Whether the first or second order of a shaft at ``speed_hz``, its strong ones, lies at the mains."""
+    return any(abs(mains_hz / (order * speed_hz) - 1) < 0.005 for order in (1, 2))
 
 
 def _lines(power: np.ndarray, spectrum: Density, mains_hz: float) -> np.ndarray:

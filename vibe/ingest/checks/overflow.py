@@ -22,6 +22,9 @@ _CUT_OFF = (0.45, 1.9)
 both hold alike many: 1. The tail of noise or of ringing falls off, to 0.3 and less; a sine turns there, 2.4; both are
 derived, and of 211 measured and simulated channels that were not wrapped none came near with jumps of this kind."""
 
+_TIES = 0.2
+"""Share of the samples near an end that lie on it: a cut-off signal has most there, a wrap passes through."""
+
 
 def overflow(signal: Signal) -> list[Reason]:
     """Values that leave the range at one end and come back at the other.
@@ -61,6 +64,8 @@ def overflow(signal: Signal) -> list[Reason]:
 
 def _ends_abruptly(x: np.ndarray, top: float, bottom: float, width: float) -> bool:
     high, low = int((x > top - width).sum()), int((x < bottom + width).sum())
+    if int((x == top).sum()) + int((x == bottom).sum()) > _TIES * (high + low):
+        return False
     further_in = int((x > top - 2 * width).sum()) - high + int((x < bottom + 2 * width).sum()) - low
     ratio = (high + low) / max(further_in, 1)
     return min(high, low) >= _FEWEST and _CUT_OFF[0] < ratio < _CUT_OFF[1]
