@@ -145,7 +145,8 @@ def _route(tag: str) -> str:
         for name in POINTS
     )
     pulses = '[[stop.point]]\nname = "tacho"\nplace = "coupling"\naxis = ""\nquantity = "tachometer"\n'
-    return f'title = "Round"\ndrives = ["drive.toml"]\ncaptures = 1\n[[stop]]\ndrive = "{tag}"\nwhere = "hall"\n{points}{pulses}'
+    head = f'title = "Round"\ndrives = ["drive.toml"]\ncaptures = 1\n[[stop]]\ndrive = "{tag}"\nwhere = "hall"\n'
+    return head + points + pulses
 
 
 def _drive_toml(tag: str) -> str:
@@ -166,13 +167,13 @@ def trials(work: tuple[str, int, tuple[str, ...]]) -> list[Trial]:
         route.write_text(_route(tag), encoding="utf-8")
         plan = route_plan_of(route).stops[0].plan
         fixed = {
-            "points": POINTS, "duration_s": plan.duration_s, "sample_rate_hz": plan.sample_rate_hz, "machine_seed": seed,
-            "tachometer": True, "stray_shocks": 0,
+            "points": POINTS, "duration_s": plan.duration_s, "sample_rate_hz": plan.sample_rate_hz,
+            "machine_seed": seed, "tachometer": True, "stray_shocks": 0,
         }  # fmt: skip
-        visits = [
-            simulate(drive, [], seed=seed + k, conditions=life(seed + k, of="collecting", **fixed, measured_at=START + timedelta(days=30 * k)))
-            for k in (0, 1000)
-        ]  # fmt: skip
+        visits = []
+        for month in (0, 1):
+            met = life(seed + 1000 * month, of="collecting", measured_at=START + timedelta(days=30 * month), **fixed)
+            visits.append(simulate(drive, [], seed=seed + 1000 * month, conditions=met))
         earlier, now = (replace(visit, drive=tag) for visit in visits)
         (folder / "before").mkdir()
         write_capture(earlier, folder / "before" / "a.h5", force=True)

@@ -79,8 +79,8 @@ def band_centres_hz() -> Real:
 
 
 def _softer_mount(moved_db: Real, centre_hz: Real) -> Shift | None:
-    """A sensor of mass m on a spring k and a damper passes |H| = sqrt((1 + (2 z r)^2) / ((1 - r^2)^2 + (2 z r)^2)) of the
-    motion, r = f / f0 (transmissibility, e.g. Rao, Mechanical Vibrations, 2011, section 9.10, from memory)."""
+    """A sensor on a spring and a damper passes |H|² = (1 + (2 z r)²) / ((1 - r²)² + (2 z r)²) of the motion's power,
+    r = f / f0, z the damping (transmissibility, e.g. Rao, Mechanical Vibrations, 2011, section 9.10, from memory)."""
     best: tuple[float, float, float] = (np.inf, 0.0, 0.0)
     for rings_hz in np.geomspace(*RINGS_HZ, 33):
         for damping in (0.02, 0.04, 0.08, 0.15):

@@ -1,4 +1,4 @@
-"""Speed noted and speed found differ: was it read off wrongly, or is the sample rate in the file wrong? The mains knows.
+"""Speed noted and speed found differ: was it read off wrongly, or is the sample rate in the file wrong?
 
 Motors hum at the mains and at twice the mains, whose frequency is known better than any speed. Where that line stands
 moved by the very ratio of the two speeds, it is the sample rate; where it stands where it belongs, it is the note.

@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 
 from vibe.core.capture import Reason
-from vibe.ingest.checks.signal import Signal
+from vibe.ingest.checks.signal import Floats, Signal
 
 _WINDOW_S = 0.45
 _HOPS = 4
@@ -56,7 +56,7 @@ def _jump(signal: Signal) -> tuple[float, int] | None:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
     lines = scipy.fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)
-    power = np.mean(np.square(np.abs(lines)), axis=0, dtype=np.float64)
+    power: Floats = np.square(np.abs(lines)).mean(axis=0, dtype=np.float64)
     from scipy.ndimage import median_filter
 
     floor = np.maximum(median_filter(power, 41, mode="nearest"), 1e-300)
