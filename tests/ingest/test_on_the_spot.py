@@ -67,8 +67,17 @@ def setting(taken: float, planned: float, *lost: str) -> Setting:
 PLANNED_S, PLANNED_HZ = setting(20.0, 20.0), setting(25_600.0, 25_600.0)
 
 
-def test_a_length_that_shows_as_much_is_as_good(rules: SpotRules) -> None:
-    assert settings(setting(12.0, 20.0), PLANNED_HZ, rules) == []
+@pytest.mark.parametrize("length_s", [19.5, 20.0, 31.0])
+def test_a_length_as_planned_or_longer_is_good(length_s: float, rules: SpotRules) -> None:
+    assert settings(setting(length_s, 20.0), PLANNED_HZ, rules) == []
+
+
+@pytest.mark.parametrize(("length_s", "times"), [(12.0, "1.3"), (5.0, "2")])
+def test_a_capture_cut_short_says_what_it_shows_less_well(length_s: float, times: str, rules: SpotRules) -> None:
+    short = settings(setting(length_s, 20.0), PLANNED_HZ, rules)
+    assert codes(short) == ["short"]
+    assert f"{times} times as large" in short[0].text
+    assert verdict(short, rules) == "limited"
 
 
 def test_a_short_capture_names_what_it_cannot_show(rules: SpotRules) -> None:

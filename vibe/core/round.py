@@ -47,6 +47,8 @@ class FileSeen:
     load_noted: bool = False
     content: str | None = None
     """Hash of the file's bytes."""
+    logger: str | None = None
+    """Rule of the route that its name follows: files of one logger share it."""
     error: str | None = None
     remarks: tuple[str, ...] = ()
 

@@ -102,18 +102,37 @@ class FileChannel(Part):
     full_scale: Positive | None = None
 
 
+def _known_zone(name: str | None) -> str | None:
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+    if name is not None:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            lacking = "" if available_timezones() else ": it knows none at all, install the Python package tzdata"
+            raise ValueError(
+                f"{name!r} is no time zone that this machine knows{lacking or '; e.g. Europe/Vienna'}"
+            ) from None
+    return name
+
+
 class FileRule(Part):
     """How a logger names its files. Of several rules the first that fits a file is taken."""
 
     like: Annotated[str, Field(min_length=1, max_length=300)]
     """Path below the folder of captures; ``{drive}``, ``{point}``, ``{time}``, ``{any}`` are its changing parts."""
     time_format: str = "%Y%m%d_%H%M%S"
-    """Of ``{time}``, in the signs of strftime; without %z it is the clock of the route's ``time_zone``."""
+    """Of ``{time}``, in the signs of strftime. ``%z`` stands for an offset from UTC such as +0100 or Z, and a plain Z
+    behind a sign of the clock for UTC; without either it is the clock of ``time_zone``, here or in the route."""
     drive_names: dict[str, str] = Field(default_factory=dict)
     """The logger's name of a drive, and its tag."""
     point_names: dict[str, str] = Field(default_factory=dict)
     """The logger's name of a point, or of a channel in the file, and the point's name in this route."""
     channel: FileChannel = Field(default_factory=FileChannel)
+    time_zone: str | None = None
+    """Of this logger's clock, where it is not the route's."""
+
+    _known_zone = field_validator("time_zone")(_known_zone)
 
 
 class Route(Part):
@@ -131,20 +150,7 @@ class Route(Part):
     file: list[FileRule] = Field(default_factory=list, max_length=100)
     stop: Annotated[list[Stop], Field(min_length=1, max_length=5000)]
 
-    @field_validator("time_zone")
-    @classmethod
-    def _known_zone(cls, name: str | None) -> str | None:
-        from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
-
-        if name is not None:
-            try:
-                ZoneInfo(name)
-            except (ZoneInfoNotFoundError, ValueError, OSError):
-                lacking = "" if available_timezones() else ": it knows none at all, install the Python package tzdata"
-                raise ValueError(
-                    f"{name!r} is no time zone that this machine knows{lacking or '; e.g. Europe/Vienna'}"
-                ) from None
-        return name
+    _known_zone = field_validator("time_zone")(_known_zone)
 
     @model_validator(mode="after")
     def _names_are_settled(self) -> Route:

@@ -137,7 +137,7 @@ class Round:
             return stray, walk.get(one.seen.drive or "", len(walk)), str(one.seen.path)
 
         ordered = sorted(looks, key=place)
-        files = _with_exchanges(ordered, before, asked.rules)
+        files = _with_shifts(ordered, _with_exchanges(ordered, before, asked.rules), before, asked.rules)
         call = roll_call(files, _expected(asked), asked.rules)
         return RollCall(files=call.files, missing=(*call.missing, *_out_of_use(asked)))
 
@@ -200,6 +200,34 @@ def _with_exchanges(looks: Sequence[Look], before: Earlier, rules: SpotRules) ->
             points.append(point)
         files.append(replace(look.seen, points=tuple(points)))
     return files
+
+
+def _with_shifts(looks: Sequence[Look], files: Sequence[FileSeen], before: Earlier, rules: SpotRules) -> list[FileSeen]:
+    """Points all of whose bands moved alike since the earlier round are told so; ``files`` run beside ``looks``."""
+    from vibe.ingest import on_the_spot
+    from vibe.spectra.level_shift import shift
+
+    out = []
+    for look, file in zip(looks, files, strict=True):
+        earlier = before.get(file.drive or "", {})
+        points = []
+        for point in file.points:
+            name = folded(point.point)
+            moved = shift(look.like[name], earlier.get(name, ())) if name in look.like else None
+            known = {reason.code for reason in point.reasons}
+            if moved is not None and point.verdict != "extra" and "exchanged" not in known:
+                since = "in the earlier round"
+                if moved.kind == "scale":
+                    reason = on_the_spot.scaled(moved.factor, since)
+                elif moved.rings_hz is not None:
+                    reason = on_the_spot.softer_mount(moved.rings_hz, since)
+                else:
+                    reason = on_the_spot.other_quantity(moved.kind, "the earlier round")
+                reasons = (*(r for r in point.reasons if r.code != reason.code), reason)
+                point = replace(point, reasons=reasons, verdict=on_the_spot.verdict(reasons, rules))
+            points.append(point)
+        out.append(replace(file, points=tuple(points)))
+    return out
 
 
 def _fanned_out(jobs: Sequence[Job], workers: int | None, cluster: str | None, progress: Progress | None) -> list[Look]:

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.route import Route, Stop
     from vibe.core.route_plan import PointPlan, StopPlan
-    from vibe.core.tones import ToneTable
+    from vibe.core.tones import Tone, ToneTable
+    from vibe.ingest.checks.sample_rate import Slip
     from vibe.ingest.on_the_spot import SpotRules
     from vibe.spectra.likeness import Signature
     from vibe.spectra.recognise import Candidate, Recognition
@@ -141,7 +142,11 @@ def _looked(job: Job, asked: Asked) -> Look:
 
 
 def _seen(job: Job, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:
+    from vibe.ingest.file_rules import name_says
+
+    named = name_says(job.path, job.folder, asked_of(job.route_path, job.changed_ns).route)
     return FileSeen(
+        logger=None if named is None else named.rule.like,
         path=job.path,
         drive=capture.drive,
         points=points,
@@ -192,6 +197,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
 
 def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
     from vibe.ingest import on_the_spot
+    from vibe.ingest.checks.sample_rate import LEAST, slip_of
 
     if heard is None:
         return []
@@ -199,8 +205,13 @@ def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, aske
         return [on_the_spot.wrong_drive(drive.tag, likely(heard))]
     found = heard.speed
     method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
+    slip: Slip = "open"
+    if found is not None and capture.speed_rpm is not None:
+        ratio = 60 * found.input_hz / capture.speed_rpm
+        if abs(ratio - 1) > LEAST:
+            slip = slip_of(capture.vibration, ratio)
     return on_the_spot.speed(
-        drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method
+        drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method, slip=slip
     )
 
 
@@ -218,7 +229,7 @@ def _against_plan(
     from vibe.core.capture import TURNING
     from vibe.core.tones import CaptureSettings
     from vibe.ingest import on_the_spot
-    from vibe.kinematics.observe import ANTI_ALIAS, visibility
+    from vibe.kinematics.observe import ANTI_ALIAS, needed_duration_s, visibility
     from vibe.kinematics.plan import usable_band_hz
 
     length_s, rate_hz = longer * channel.duration_s, channel.sample_rate_hz
@@ -233,7 +244,17 @@ def _against_plan(
                 duration_s=s, sample_rate_hz=hz, usable_band_hz=usable_band_hz(hz / ANTI_ALIAS, plan.mounting)
             )
             lost = [v.tone for v in visibility(table, shown, speed_hz) if not v.seen and v.tone in promised]
-        return on_the_spot.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised))
+        crowded = [
+            tone.id
+            for tone in table.tones
+            if tone.id in promised
+            and s < planned_s(tone) * (1 - 1e-9)
+            and planned_s(tone) <= plan.duration_s * (1 + 1e-9)
+        ]
+        return on_the_spot.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised), crowded=crowded)
+
+    def planned_s(tone: Tone) -> float:
+        return needed_duration_s(tone, table, speed_hz, beside_strong=True)[0]
 
     return on_the_spot.settings(
         setting(length_s, plan.duration_s, length_s, plan.sample_rate_hz),

@@ -14,7 +14,7 @@ from pathlib import Path
 from vibe.core.route import FileRule, Route, RoutePoint, Stop, folded
 from vibe.core.units import TO_SI, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
-from vibe.ingest.name_pattern import LONGEST_PATH, Known, Part, RuleError, clean, cut, parts_of, shown
+from vibe.ingest.name_pattern import LONGEST_PATH, Known, Part, RuleError, clean, clock_format, cut, parts_of, shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +138,7 @@ def _named(names: RouteNames, rule: CompiledRule, said: Mapping[str, str]) -> Na
             known = names.points[stop.drive].get(folded(point))
             point_remark = None if known else f"its name says point {shown(point)}, {stop.drive} has none of that name"
             point = known.name if known else point
-    measured_at, time_remark = _time(said.get("time"), rule.rule, names.route.time_zone)
+    measured_at, time_remark = _time(said.get("time"), rule.rule, rule.rule.time_zone or names.route.time_zone)
     return Named(
         rule=rule.rule,
         drive=drive,
@@ -154,7 +154,7 @@ def _time(said: str | None, rule: FileRule, zone: str | None) -> tuple[datetime 
     if said is None:
         return None, None
     try:
-        when = datetime.strptime(said, rule.time_format)
+        when = datetime.strptime(said, clock_format(rule))
     except ValueError:
         return None, f"the time {shown(said)} in its name cannot be: it is not used"
     if not YEARS[0] <= when.year <= YEARS[1]:

@@ -149,6 +149,11 @@ def parts_of(rule: FileRule, place: tuple[str | int, ...]) -> tuple[Part, ...]:
     return tuple(parts)
 
 
+def clock_format(rule: FileRule) -> str:
+    """``time_format`` with a plain Z behind a sign of the clock read as what ISO 8601 means by it, UTC."""
+    return re.sub(r"(%[HIMSfp])Z", r"\1%z", rule.time_format)
+
+
 def _text(text: str) -> Part:
     return Part("text", folded(text))
 
@@ -165,7 +170,7 @@ def _clock(rule: FileRule, place: tuple[str | int, ...], kind: str) -> re.Patter
         return RuleError(f"time_format = {shown(rule.time_format)}: {reason}", (*place, "time_format"))
 
     pattern, used = "", set()
-    for match in re.finditer(r"%(.?)|[^%]", rule.time_format, re.DOTALL):
+    for match in re.finditer(r"%(.?)|[^%]", clock_format(rule), re.DOTALL):
         sign = match[1]
         if sign is None:
             pattern += re.escape(folded(match[0]))
@@ -182,7 +187,7 @@ def _clock(rule: FileRule, place: tuple[str | int, ...], kind: str) -> re.Patter
         raise wrong("it must tell the time of day: at least hour and minute, e.g. %Y%m%d_%H%M%S")
     try:
         sample = datetime(2026, 11, 25, 17, 42)
-        datetime.strptime(sample.astimezone().strftime(rule.time_format), rule.time_format)
+        datetime.strptime(sample.astimezone().strftime(clock_format(rule)), clock_format(rule))
     except ValueError as error:
         raise wrong(f"it cannot be read back ({str(error)[:80]})") from None
     return re.compile(pattern, re.ASCII)

@@ -59,7 +59,7 @@ def _beside(sidecar: Sidecar, names: RouteNames, named: Named | None, rule: Comp
         **{key: getattr(sidecar, key) for key in Sidecar.model_fields},
         fill=FileChannel() if rule is None else rule.rule.channel,
         tachometers=frozenset(pulses),
-        time_zone=names.route.time_zone,
+        time_zone=(None if rule is None else rule.rule.time_zone) or names.route.time_zone,
     )
 
 

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from vibe.core.capture import Reason, Verdict
 from vibe.core.drive import Drive
+from vibe.ingest.checks.sample_rate import Slip
 
 MOST_NAMED = 4
 """Tones named in a sentence; more are counted."""
@@ -62,27 +63,53 @@ def verdict(reasons: Sequence[Reason], rules: SpotRules) -> Literal["accepted", 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """One setting as it was taken and as it was planned; ``lost`` of the ``promised`` tones it cannot show."""
+    """One setting as it was taken and as it was planned; ``lost`` of the ``promised`` tones it cannot show, ``crowded``
+    are those that it cannot part from a strong line."""
 
     taken: float
     planned: float
     lost: Sequence[str]
     promised: int
+    crowded: Sequence[str] = ()
 
 
 def settings(length_s: Setting, rate_hz: Setting, rules: SpotRules) -> list[Reason]:
-    """Length and rate against the plan. Other settings that show as much are as good."""
+    """Length and rate against the plan: a longer capture that shows as much is as good, a shorter one never is."""
+    cut = length_s.taken < SHORTER * length_s.planned
+    share = 0.0 if cut else rules.retake.lost_share
     return [
-        *_setting(length_s, "{:.3g} s", "", ("too_short", "short"), rules),
-        *_setting(rate_hz, "{:.0f} Hz", "sampled at ", ("too_slow", "slow"), rules),
+        *(_setting(length_s, "{:.3g} s", "", ("too_short", "short"), share) or (_shorter(length_s) if cut else [])),
+        *_setting(rate_hz, "{:.0f} Hz", "sampled at ", ("too_slow", "slow"), rules.retake.lost_share),
     ]
 
 
-def _setting(one: Setting, form: str, lead: str, codes: tuple[str, str], rules: SpotRules) -> list[Reason]:
+SHORTER = 0.95
+"""A logger may stop a little early, and filters cost their beginning (common practice)."""
+
+
+def _shorter(length_s: Setting) -> list[Reason]:
+    """A capture cut short that still holds every planned tone: what it cannot show as well.
+
+    The floor of an averaged spectrum falls with the root of the length, and the smallest impact that stands above it.
+    """
+    larger = (length_s.planned / max(length_s.taken, 1e-9)) ** 0.5
+    parted = f", and it cannot part {_named(length_s.crowded)} from a strong line" if length_s.crowded else ""
+    return [
+        Reason(
+            code="short",
+            text=f"{length_s.taken:.3g} s instead of {length_s.planned:.3g} s: an impact must be {larger:.2g} times as "
+            f"large to be found{parted}",
+            remedy=f"Set {length_s.planned:.3g} s and repeat if time allows.",
+            verdict="limited",
+        )
+    ]
+
+
+def _setting(one: Setting, form: str, lead: str, codes: tuple[str, str], share: float) -> list[Reason]:
     """``codes``: where much is lost, which a second try mends, and where little is."""
     if not one.lost:
         return []
-    much = len(one.lost) > rules.retake.lost_share * one.promised
+    much = len(one.lost) > share * one.promised
     taken, planned = form.format(one.taken), form.format(one.planned)
     return [
         Reason(
@@ -100,9 +127,18 @@ def _named(tones: Sequence[str]) -> str:
 
 
 def speed(
-    drive: Drive, speed_hz: float | None, noted_rpm: float | None, rules: SpotRules, *, method: str = "the signal"
+    drive: Drive,
+    speed_hz: float | None,
+    noted_rpm: float | None,
+    rules: SpotRules,
+    *,
+    method: str = "the signal",
+    slip: Slip = "open",
 ) -> list[Reason]:
-    """The speed that was found against the drive's range, its plate, its motor, and what was noted by hand."""
+    """The speed that was found against the drive's range, its plate, its motor, and what was noted by hand.
+
+    ``slip``: what the lines of the mains say of a difference from the note.
+    """
     reasons: list[Reason] = []
     if speed_hz is None:
         return reasons
@@ -130,16 +166,30 @@ def speed(
                 verdict="usable",
             )
         )
-    if noted_rpm is not None and abs(noted_rpm / rpm - 1) > rules.speed.noted_share:
-        reasons.append(
-            Reason(
-                code="noted_speed",
-                text=f"{noted_rpm:.0f} rpm were noted, {method} says {rpm:.0f} rpm",
-                remedy="Read the speed again, at this drive's input, and correct the note.",
-                verdict="limited",
-            )
-        )
+    if noted_rpm is not None and (slip == "rate" or abs(noted_rpm / rpm - 1) > rules.speed.noted_share):
+        # A wrong rate moves the speed out of its range too, and is then no fault of the drive.
+        reasons = [*([] if slip == "rate" else reasons), _unlike_note(noted_rpm, rpm, method, slip)]
     return reasons
+
+
+def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reason:
+    off = f"{abs(100 * (rpm / noted_rpm - 1)):.1f} %"
+    if slip == "rate":
+        return Reason(
+            code="sample_rate",
+            text=f"the sample rate in the file looks {off} {'low' if rpm < noted_rpm else 'high'}: {method} says "
+            f"{rpm:.0f} rpm, {noted_rpm:.0f} rpm were noted, and the lines of the mains are moved alike",
+            remedy="Look up the sample rate in the logger and write it into the sidecar as sample_rate_hz; no new "
+            "capture is needed.",
+            verdict="limited",
+        )
+    or_rate = "" if slip == "note" else f" If the note is right, the sample rate in the file is wrong by {off}."
+    return Reason(
+        code="noted_speed",
+        text=f"{noted_rpm:.0f} rpm were noted, {method} says {rpm:.0f} rpm",
+        remedy=f"Read the speed again, at this drive's input, and correct the note.{or_rate}",
+        verdict="limited",
+    )
 
 
 def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", verdict: Verdict = "rejected") -> Reason:
@@ -204,5 +254,56 @@ def unusual_time(days: float) -> Reason:
         code="unusual_time",
         text=f"its clock stands {abs(days):.0f} days {'after' if days > 0 else 'before'} the rest of this round",
         remedy="Set the logger's clock; if it is an old capture, take it out of the folder.",
+        verdict="limited",
+    )
+
+
+ROUND_FACTORS = {
+    10.0: "a range or sensitivity set ten times wrong",
+    30.0: "a sensitivity that is wrong, or another sensor",
+    100.0: "a sensitivity set a hundred times wrong",
+    1000.0: "mV for V, or mm for m",
+    9.80665: "g where it is m/s², or the other way round",
+    9806.65: "mg where it is m/s², or the other way round",
+}
+"""Slips that happen, by their factor (common practice)."""
+ROUND_SHARE = 0.12
+"""1 dB: how well a floor repeats, for a factor to be called by its name."""
+
+
+def scaled(factor: float, since: str) -> Reason:
+    """All bands of a point moved by one factor: no machine does that."""
+    times = max(factor, 1 / factor)
+    near = min(ROUND_FACTORS, key=lambda known: abs(times / known - 1))
+    slip = f", as by {ROUND_FACTORS[near]}" if abs(times / near - 1) < ROUND_SHARE else ""
+    return Reason(
+        code="scaled",
+        text=f"unit or sensitivity? All bands are {times:.2g} times {'higher' if factor > 1 else 'lower'} than "
+        f"{since}, alike{slip}",
+        remedy="Compare sensor, sensitivity, unit and range with the earlier round. If the settings were wrong, "
+        "correct them and repeat, or write the right ones into the sidecar.",
+        verdict="limited",
+    )
+
+
+def other_quantity(kind: str, since: str) -> Reason:
+    """The spectrum leans against the earlier one as one quantity does against the other."""
+    now, then = ("velocity", "acceleration") if kind == "integrated" else ("acceleration", "velocity")
+    return Reason(
+        code="quantity",
+        text=f"against {since} the spectrum leans by 20 dB a decade, as {now} does against {then}",
+        remedy="Look up what the logger wrote, and set quantity and unit of the channel; no new capture is needed.",
+        verdict="limited",
+    )
+
+
+def softer_mount(rings_hz: float, since: str) -> Reason:
+    """The sensor rings lower than before, and passes less above."""
+    return Reason(
+        code="loose_mount",
+        text=f"softer mount than {since}: the sensor rings at about {rings_hz:.0f} Hz and cannot be trusted above "
+        f"{rings_hz / 3:.0f} Hz",
+        remedy="Clean the spot to bare metal, use the mounting that was planned, tighten the stud or seat the magnet "
+        "flat, and repeat.",
         verdict="limited",
     )

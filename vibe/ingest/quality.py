@@ -10,7 +10,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from vibe.core.capture import TURNING, Channel, ChannelQuality, Reason
-from vibe.ingest.checks import amplitude, coverage, events, gaps, mount, running, slow
+from vibe.ingest.checks import (
+    amplitude,
+    coverage,
+    events,
+    gaps,
+    hum,
+    mount,
+    overflow,
+    quantity,
+    repeats,
+    running,
+    slow,
+    splice,
+)
 from vibe.ingest.checks.beside import SILENT_CODES, beside
 from vibe.ingest.checks.signal import gravest_first, prepare, worst
 from vibe.ingest.checks.steadiness import unsteady
@@ -49,15 +62,18 @@ def assess(
     loose, below_hz = mount.loose_mount(signal)
     reasons = [
         *gaps.missing(signal),
-        *amplitude.clipping(signal),
+        *(overflow.overflow(signal) or amplitude.clipping(signal)),
         *gaps.dropouts(signal),
+        *(again := repeats.repeats(signal)),
+        *([] if again else splice.spliced(signal)),
         *amplitude.overload(signal, sensor_range_m_s2),
         *amplitude.plausible(signal),
         *amplitude.offset(signal),
         *amplitude.resolution(signal),
         *slow.settling(signal),
         *slope,
-        *loose,
+        *(loose or quantity.quantity(signal)),
+        *hum.hum(signal, speed_hz),
         *events.stray_shock(signal),
         *short,
         *coverage.sample_rate(signal, highest_hz, speed_hz),

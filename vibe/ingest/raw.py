@@ -249,10 +249,16 @@ def _channel(
             raise _UnusableError(f"channel {name!r} holds counts and has no pulses_per_rev, counts per turn: {where}")
         factor /= counts
     scale, full_scale = _scale(name, unit, raw, beside, where)
+    by_share = raw.shares and full_scale is not None and _first(beside.scale, raw.scale) is None
     offset = _first(beside.offset, raw.offset, 0.0)
     if not (math.isfinite(scale) and scale != 0 and math.isfinite(offset)):
         raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} cannot be")
     row = part.of(raw.samples)
+    if by_share and _beyond_one(row):
+        raise _UnusableError(
+            f"channel {name!r}: its numbers go beyond 1, so they are no shares of full_scale: {where} as scale = 1 if "
+            f"they are in {unit or 'the unit'} already"
+        )
     shift = offset * factor
     if quantity == "angle" and row.size:
         # Whole turns before the first sample tell nothing, and would cost the digits that do.
@@ -346,10 +352,18 @@ def _scale(name: str, unit: str, raw: RawChannel, beside: SidecarChannel, where:
             )
         scale = (full_scale or 1.0) / raw.counts_full if scale is None else scale
         return scale, raw.counts_full * abs(scale) if full_scale is None else full_scale
+    if scale is None and raw.shares and full_scale is not None:
+        return full_scale, full_scale
     scale = 1.0 if scale is None else scale
     if full_scale is None and raw.samples.dtype.kind in "iu":
         full_scale = float(np.iinfo(raw.samples.dtype).max) * abs(scale)
     return scale, full_scale
+
+
+def _beyond_one(row: Row) -> bool:
+    """Whether any number lies beyond 1, but for what rounding adds."""
+    pieces = (row[start : start + (1 << 20)] for start in range(0, row.size, 1 << 20))
+    return any(bool((np.abs(piece) > 1 + 1e-6).any()) for piece in pieces)
 
 
 def _to_si(samples: Row, scale: float, offset: float) -> NDArray[np.float32]:

@@ -16,13 +16,16 @@ AT_LEAST = 5
 """Captures with a time from which on their middle says when the round was."""
 
 
-def roll_call(files: Sequence[FileSeen], expected: Sequence[Expected], rules: SpotRules) -> RollCall:
+def roll_call(
+    files: Sequence[FileSeen], expected: Sequence[Expected], rules: SpotRules, *, now: datetime | None = None
+) -> RollCall:
     """Every file with its final verdicts, and what the plan still wants.
 
     A capture that came before is set aside and counts for nothing; one that must be taken again counts for nothing
-    either. ``files`` come in the order in which they are believed: of two that are alike the first is kept.
+    either. ``files`` come in the order in which they are believed: of two that are alike the first is kept. ``now``
+    is the time of this machine unless given.
     """
-    seen = _in_its_time(_once(files), rules)
+    seen = _one_clock(_in_its_time(_set_clocks(_once(files), now or datetime.now(UTC)), rules), rules)
     there = Counter(
         (file.drive, folded(point.point))
         for file in seen
@@ -130,6 +133,69 @@ def _in_its_time(files: Sequence[FileSeen], rules: SpotRules) -> list[FileSeen]:
             for point in file.points
         )
         out.append(replace(file, points=points))
+    return out
+
+
+UNSET_YEARS = (1970, 1980, 1990, 2000)
+"""Years at whose beginning clocks start that lost their battery (common practice)."""
+UNSET_DAYS = 366
+FUTURE_DAYS = 730
+"""So far ahead of this machine's clock only a logger's can be wrong; this machine's may itself be off by a year."""
+
+
+def _set_clocks(files: Sequence[FileSeen], now: datetime) -> list[FileSeen]:
+    """Files whose clock was never set say so, and count as files without a time."""
+    out = []
+    for file in files:
+        when = file.measured_at
+        if when is not None and (
+            any(timedelta(0) <= _utc(when) - datetime(year, 1, 1, tzinfo=UTC) + timedelta(days=1)
+                <= timedelta(days=UNSET_DAYS) for year in UNSET_YEARS)
+            or (_utc(when) - now) > timedelta(days=FUTURE_DAYS)
+        ):  # fmt: skip
+            remark = (
+                f"its clock says {when:%Y-%m-%d}, so it was not set: the time is not used; set the logger's clock, and "
+                "write measured_at into the sidecar"
+            )
+            file = replace(file, measured_at=None, remarks=(*file.remarks, remark))
+        out.append(file)
+    return out
+
+
+FEWEST_STOPS = 3
+"""Drives at which both loggers were used, from which on the difference of their clocks is told."""
+WALK_S = 900.0
+"""Two loggers at one drive are started within a quarter of an hour of each other (common practice)."""
+
+
+def _one_clock(files: Sequence[FileSeen], rules: SpotRules) -> list[FileSeen]:
+    """Two loggers whose clocks stand whole hours apart at the same drives are told so, once at the first file."""
+    usual: dict[str, dict[str, float]] = {}
+    for logger in {file.logger for file in files if file.logger is not None}:
+        own: dict[str, list[float]] = {}
+        for file in files:
+            if file.logger == logger and file.drive is not None and file.measured_at is not None:
+                own.setdefault(file.drive, []).append(_utc(file.measured_at).timestamp())
+        usual[logger] = {drive: median(times) for drive, times in own.items()}
+    out = list(files)
+    names = sorted(usual)
+    for place, first in enumerate(names):
+        for second in names[place + 1 :]:
+            shared = [usual[second][drive] - usual[first][drive] for drive in usual[first] if drive in usual[second]]
+            if len(shared) < FEWEST_STOPS:
+                continue
+            hours = round(median(shared) / 3600)
+            if hours == 0 or abs(hours) > 24 * rules.time.round_days:
+                continue
+            if sum(abs(gap - 3600 * hours) < WALK_S for gap in shared) < 0.8 * len(shared):
+                continue
+            index = next(index for index, file in enumerate(out) if file.logger == second)
+            remark = (
+                f"the clocks of two loggers stand {abs(hours)} h apart at {len(shared)} drives ({second} "
+                f"{'after' if hours > 0 else 'before'} {first}): set their clocks, or give each its time_zone in the "
+                "route"
+            )
+            out[index] = replace(out[index], remarks=(*out[index].remarks, remark))
     return out
 
 

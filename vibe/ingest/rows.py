@@ -44,6 +44,8 @@ class RawChannel:
     recorded_unit: str | None = None
     counts_full: float | None = None
     """Largest number of the recorder where the format fixes it (a WAV of n bits: 2^(n-1)); needs calibration."""
+    shares: bool = False
+    """Numbers from -1 to 1 stand for shares of a full scale where one is given (a WAV of floats)."""
     promised: int | None = None
     """Samples that the file's header speaks of."""
     trouble: str | None = None

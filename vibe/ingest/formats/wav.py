@@ -72,6 +72,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
             samples=_Track(path, layout, index, frames),
             sample_rate_hz=float(layout.rate_hz),
             counts_full=None if layout.code == _FLOAT else float(1 << (layout.bits - 1)),
+            shares=layout.code == _FLOAT,
             promised=promised,
         )
         for index in range(layout.tracks)

@@ -1,0 +1,137 @@
+"""Faults that only numbers have: overflow, repeated buffers. Each beside a twin that must stay silent."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ingest_signals import RATE_HZ, channel, machine
+
+from vibe.core.capture import ChannelQuality
+from vibe.ingest import assess
+
+
+def codes(quality: ChannelQuality) -> set[str]:
+    return {reason.code for reason in quality.reasons}
+
+
+def wrapped(samples: np.ndarray, at: float) -> np.ndarray:
+    return (samples + at) % (2 * at) - at
+
+
+@pytest.mark.parametrize("share", [0.25, 0.4, 0.6, 0.8])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_values_that_wrap_are_told_at_any_level(share: float, seed: int) -> None:
+    whole = machine(seed=seed)
+    at = share * float(np.abs(whole).max())
+    quality = assess(channel(wrapped(whole, at)))
+    assert "overflow" in codes(quality)
+    assert quality.verdict == "rejected"
+    assert "overflow" not in codes(assess(channel(whole)))
+
+
+@pytest.mark.parametrize("hz", [1000.0, 5200.0, 8100.0, 9900.0])
+def test_a_strong_tone_and_a_clipped_signal_do_not_wrap(hz: float) -> None:
+    time_s = np.arange(round(4 * RATE_HZ)) / RATE_HZ
+    tone = 3 * np.sin(2 * np.pi * hz * time_s) + 0.1 * machine()
+    assert "overflow" not in codes(assess(channel(tone)))
+    # From end to end in one sample, but cut off and not wrapped.
+    assert "overflow" not in codes(assess(channel(np.clip(4 * tone, -5, 5))))
+
+
+def test_impacts_that_ring_high_do_not_wrap() -> None:
+    rng = np.random.default_rng(5)
+    ringing = np.exp(-np.arange(60) / 12) * np.cos(2 * np.pi * 0.38 * np.arange(60))
+    hits = np.zeros(round(4 * RATE_HZ))
+    hits[rng.integers(0, hits.size - 60, 400)] = rng.choice([-6.0, 6.0], 400)
+    assert "overflow" not in codes(assess(channel(machine() + np.convolve(hits, ringing)[: hits.size])))
+
+
+@pytest.mark.parametrize(("block_s", "copies"), [(0.16, 4), (2.0, 1), (0.02, 1)])
+def test_a_buffer_written_again_is_told_with_its_place(block_s: float, copies: int) -> None:
+    whole = machine(6.0)
+    size, at = round(block_s * RATE_HZ), round(3.0 * RATE_HZ)
+    again = whole.copy()
+    for copy in range(copies):
+        again[at + copy * size : at + (copy + 1) * size] = whole[at - size : at]
+    quality = assess(channel(again))
+    assert "repeated" in codes(quality)
+    reason = next(reason for reason in quality.reasons if reason.code == "repeated")
+    assert "from 3.0" in reason.text
+    assert "repeated" not in codes(assess(channel(whole)))
+
+
+@pytest.mark.parametrize("steps", [20, 200, 30_000])
+def test_a_coarse_recorder_does_not_repeat_itself(steps: int) -> None:
+    whole = machine(8.0)
+    grain = 2 * np.abs(whole).max() / steps
+    assert "repeated" not in codes(assess(channel(np.rint(whole / grain) * grain)))
+
+
+def test_a_tone_in_step_with_the_sampling_does_not_repeat_itself() -> None:
+    cycle = np.sin(2 * np.pi * np.arange(32) / 32)
+    assert "repeated" not in codes(assess(channel(np.tile(cycle, 4000))))
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 59.97])
+@pytest.mark.parametrize(("strength", "verdict"), [(1.2, "limited"), (30.0, "rejected")])
+def test_mains_hum_far_above_the_machine_is_told(mains_hz: float, strength: float, verdict: str) -> None:
+    whole = machine(8.0)
+    time_s = np.arange(whole.size) / RATE_HZ
+    wave = sum(a * np.sin(2 * np.pi * k * mains_hz * time_s + k) for k, a in ((1, 1.0), (3, 0.3), (5, 0.2), (7, 0.1)))
+    quality = assess(channel(whole + strength * wave), speed_hz=24.3)
+    reason = next(reason for reason in quality.reasons if reason.code == "hum")
+    assert reason.verdict == verdict
+    assert "hum" not in codes(assess(channel(whole), speed_hz=24.3))
+
+
+@pytest.mark.parametrize(("line_hz", "speed_hz"), [(48.7, 48.7), (50.0, 50.0), (50.0, 25.0), (49.2, 24.6)])
+def test_a_strong_line_of_the_shaft_is_no_hum(line_hz: float, speed_hz: float) -> None:
+    whole = machine(8.0)
+    time_s = np.arange(whole.size) / RATE_HZ
+    wave = sum(a * np.sin(2 * np.pi * k * line_hz * time_s + k) for k, a in ((1, 1.0), (2, 0.2), (3, 0.3)))
+    assert "hum" not in codes(assess(channel(whole + 20 * wave), speed_hz=speed_hz))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_velocity_under_the_name_of_acceleration_is_told(seed: int) -> None:
+    whole = machine(seed=seed)
+    lines, hz = np.fft.rfft(whole), np.fft.rfftfreq(whole.size, 1 / RATE_HZ)
+    over = np.divide(1.0, 2 * np.pi * hz, out=np.zeros(hz.size), where=hz > 3)
+    velocity_mm_s = 1e3 * np.fft.irfft(lines * over * -1j, whole.size)
+    assert "quantity" in codes(assess(channel(velocity_mm_s)))
+    assert "quantity" not in codes(assess(channel(whole)))
+
+
+@pytest.mark.parametrize("lost_s", [0.11, 0.243, 0.385])
+@pytest.mark.parametrize("at_s", [3.0, 5.2])
+def test_lost_samples_are_told_with_their_place(lost_s: float, at_s: float) -> None:
+    # Whole turns that are lost leave no trace in lines of the shaft; these are not whole.
+    whole = wandering(10.0)
+    first, then = round(at_s * RATE_HZ), round((at_s + lost_s) * RATE_HZ)
+    quality = assess(channel(np.concatenate((whole[:first], whole[then:]))))
+    reason = next(reason for reason in quality.reasons if reason.code == "spliced")
+    assert abs(float(reason.text.split("about ")[1].split(" s")[0]) - at_s) < 0.5
+    assert "spliced" not in codes(assess(channel(whole)))
+
+
+@pytest.mark.parametrize("kind", ["ramp", "beat", "load step", "shock"])
+def test_machines_that_change_have_lost_nothing(kind: str) -> None:
+    time_s = np.arange(round(10 * RATE_HZ)) / RATE_HZ
+    whole = wandering(10.0, ramp=0.02 if kind == "ramp" else 0.0)
+    if kind == "beat":
+        whole = whole + sum(a * np.sin(2 * np.pi * 24.7 * k * time_s) for k, a in ((1, 0.5), (2, 0.4), (18, 0.3)))
+    elif kind == "load step":
+        whole = whole * np.where(time_s > 5, 1.6, 1.0)
+    elif kind == "shock":
+        whole = whole + 20 * np.exp(-np.maximum(time_s - 5, 0) * 300) * (time_s >= 5) * np.sin(6000 * time_s)
+    assert "spliced" not in codes(assess(channel(whole)))
+
+
+def wandering(seconds: float, *, ramp: float = 0.0) -> np.ndarray:
+    """Shaft and mesh lines whose speed wanders as a loaded motor's does, in the noise of ``machine``."""
+    rng = np.random.default_rng(4)
+    size = round(seconds * RATE_HZ)
+    slow = np.interp(np.arange(size), np.linspace(0, size, 41), rng.standard_normal(41))
+    turns = np.cumsum(24.3 * (1 + 3e-4 * slow + ramp * np.arange(size) / size)) / RATE_HZ
+    lines = sum(a * np.sin(2 * np.pi * k * turns + k) for k, a in ((1, 0.5), (2, 0.4), (17, 0.2), (18, 0.3), (36, 0.2)))
+    return np.asarray(lines + 0.5 * rng.standard_normal(size))

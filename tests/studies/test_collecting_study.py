@@ -1,0 +1,12 @@
+"""Faults of collecting in short: each is noticed at the drive, and the capture without one is accepted."""
+
+from __future__ import annotations
+
+from tests.studies.collecting import SOUND, measured
+
+QUICK = ("overflow", "buffer repeated", "hum 50 Hz", "/ 10", "velocity", "soft mount", "cut short", "clock not set")
+
+
+def test_faults_are_told_and_a_good_capture_is_accepted() -> None:
+    rows = measured(1, 90, faults=QUICK, workers=1)
+    assert {row.fault: row.told for row in rows} == {SOUND: False, **dict.fromkeys(QUICK, True)}
