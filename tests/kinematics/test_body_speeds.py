@@ -7,19 +7,14 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from vibe.core.drive import (
-    Bearing,
-    BeltStage,
-    CycloidalStage,
-    Drive,
-    GearPairStage,
-    Input,
-    Motor,
-    PlanetaryStage,
-    RvStage,
-    Stage,
-)
+from vibe.core.drive import Bearing, Drive, Input, Motor
 from vibe.core.errors import ConfigError
+from vibe.core.stages import Stage
+from vibe.core.stages.belt import BeltStage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.gear_pair import GearPairStage
+from vibe.core.stages.planetary import PlanetaryStage
+from vibe.core.stages.rv import RvStage
 from vibe.kinematics.bodies import body_speeds
 from vibe.kinematics.relations import Relation, held, joined, solve
 from vibe.kinematics.tones import tone_table

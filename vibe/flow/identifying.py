@@ -306,7 +306,7 @@ def _pair_of(drive: Drive) -> tuple[int, int]:
     Raises:
         CallError: it is of a kind that is not searched for.
     """
-    from vibe.core.drive import CycloidalStage
+    from vibe.core.stages.cycloidal import CycloidalStage
     from vibe.kinematics.kinds import MOST_LOBES
 
     if len(drive.stage) == 1 and isinstance(stage := drive.stage[0], CycloidalStage) and stage.fixed == "ring":

@@ -46,11 +46,14 @@ class Evidence:
     @property
     def ordered(self) -> str:
         """Ratio and counts of the drive file, in words."""
+        from vibe.core.stages.cycloidal import CycloidalStage
+        from vibe.core.stages.rv import RvStage
+
         ratio = self.table.ratio
         counts = [
             f"{stage.lobes} lobes, {stage.ring_pins} ring pins"
             for stage in self.drive.stage
-            if stage.kind in ("cycloidal", "rv")
+            if isinstance(stage, CycloidalStage | RvStage)
         ]
         told = "none" if ratio is None else f"{float(abs(ratio)):g}"
         return f"{told} ({'; '.join(counts)})" if counts else told

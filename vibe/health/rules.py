@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from vibe.core.health import Severity, State
+from vibe.core.stages import FORMS
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -137,7 +138,7 @@ class GearUnits(Part):
     scope_source: Source
     ladder: Annotated[list[Positive], Field(min_length=3)]
     ladder_source: Source
-    class_of: dict[Literal["cycloidal", "rv", "planetary", "gear pair"], Text]
+    class_of: dict[Text, Text]
     class_by_analogy: list[Text]
     class_source: Source
     acceptance_factor: Positive
@@ -150,6 +151,8 @@ class GearUnits(Part):
     def _known(self) -> GearUnits:
         names = [c.name for c in self.classes]
         for kind, name in self.class_of.items():
+            if kind not in FORMS:
+                raise ValueError(f"class_of names {kind!r}, which is no kind of stage; there are {list(FORMS)}")
             if name not in names:
                 raise ValueError(f"class_of says {name!r} for {kind!r}, which is none of the classes {names}")
         for c in self.classes:

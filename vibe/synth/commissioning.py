@@ -12,9 +12,10 @@ from typing import Annotated, Literal, TypeVar
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from vibe.core.acceptance import Answer, Instrument, RunKind
-from vibe.core.drive import CycloidalStage, Drive
+from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.files import write_whole
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import parse_damage
 from vibe.synth.samples import shared_folder
