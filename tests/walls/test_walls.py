@@ -124,7 +124,9 @@ def test_a_library_is_known_in_one_place(library: str, homes: set[str]) -> None:
 
 @pytest.mark.parametrize("room", ["kinematics", "diagnosis", "health", "flow", "cli"])
 def test_rooms_of_words_and_fractions_touch_no_array(room: str) -> None:
-    assert libraries(room).isdisjoint({"numpy", "scipy", "pandas", "pywt"})
+    """Distributions of single numbers are no arrays: health may ask scipy for a quantile."""
+    allowed = {"scipy"} if room == "health" else set()
+    assert libraries(room).isdisjoint({"numpy", "scipy", "pandas", "pywt"} - allowed)
 
 
 @pytest.mark.parametrize("module", ["vibe", "vibe.cli.main", "vibe.flow.running", "vibe.flow.judging"])

@@ -114,21 +114,6 @@ class GearClass(Part):
     source: Source
 
 
-class Curve(Part):
-    """Flat over a band of frequencies, falling by a power of the frequency ratio outside."""
-
-    flat_hz: Span
-    exponent: Positive
-    source: Source
-
-    def factor(self, frequency_hz: float) -> float:
-        """What a limit is multiplied by at that frequency, 1.0 within the flat band."""
-        low, high = self.flat_hz
-        if frequency_hz < low:
-            return float((frequency_hz / low) ** self.exponent)
-        return float((high / frequency_hz) ** self.exponent) if frequency_hz > high else 1.0
-
-
 class GearUnits(Part):
     """ISO 20816-9."""
 
@@ -144,8 +129,6 @@ class GearUnits(Part):
     acceptance_factor: Positive
     acceptance_source: Source
     classes: Annotated[list[GearClass], Field(min_length=1, alias="class")]
-    velocity_curve: Curve
-    displacement_curve: Curve
 
     @model_validator(mode="after")
     def _known(self) -> GearUnits:
@@ -181,21 +164,6 @@ class GearUnits(Part):
         return strictest, any(kind in self.class_by_analogy for kind in kinds)
 
 
-class AlarmRule(Part):
-    """How far above its baseline a drive may rise before somebody is told."""
-
-    fraction_of_bc: Positive
-    ceiling_of_bc: Positive
-    source: Source
-
-
-class TripRule(Part):
-    """Where a drive must be stopped at the latest."""
-
-    ceiling_of_cd: Positive
-    source: Source
-
-
 class ChangeRule(Part):
     """What change against baseline counts."""
 
@@ -219,8 +187,6 @@ class Limits(Part):
     coupled_machines: CoupledMachines
     small_machines: SmallMachines
     gear_units: GearUnits
-    alarm: AlarmRule
-    trip: TripRule
     change: ChangeRule
 
 
