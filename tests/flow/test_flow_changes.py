@@ -13,7 +13,7 @@ import pytest
 
 from vibe.core.errors import CallError
 from vibe.core.health import CaptureReport, ChannelReport, Finding, Health, LevelReport, NotObservable, SpeedReport
-from vibe.core.runs import Changes
+from vibe.core.runs import ReportChanges
 from vibe.flow import comparing, gathering, running, simulating
 from vibe.flow.settings import Settings
 from vibe.health.changes import changes
@@ -54,13 +54,13 @@ def health(**more: Any) -> Health:
 
 @pytest.fixture
 def compared(settings: Settings) -> Any:
-    def compare(before: Health, now: Health, bounds: Boundaries | None = GROUP_2_RIGID) -> Changes:
+    def compare(before: Health, now: Health, bounds: Boundaries | None = GROUP_2_RIGID) -> ReportChanges:
         return changes(before, now, bounds, settings.limits)
 
     return compare
 
 
-def fates(found: Changes) -> list[tuple[str | None, str]]:
+def fates(found: ReportChanges) -> list[tuple[str | None, str]]:
     return [(one.tone, one.fate) for one in found.findings]
 
 

@@ -19,8 +19,8 @@ from vibe.core.change import (
     CauseKind,
     Circumstances,
     Explanation,
-    Part,
     Rise,
+    RisePart,
     Shift,
 )
 from vibe.core.labels import every_part
@@ -168,7 +168,7 @@ def _gain(rise: Rise, known: Circumstances) -> Cause | None:
     )  # fmt: skip
 
 
-def _tells(part: Part) -> bool:
+def _tells(part: RisePart) -> bool:
     return part.sure is None or part.sure >= SURE
 
 

@@ -23,7 +23,7 @@ _AS_GOOD_AS_NORMAL = 1e6
 _NO_PART_OF_THE_CHAIN = ("thermometer", "tachometer", "stroboscope", "strobe", "pyrometer")
 
 
-class Practice(BaseModel):
+class MeasurementPractice(BaseModel):
     """``configs/acceptance/measurement.toml``: what is taken where nobody states anything better."""
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
@@ -67,7 +67,7 @@ def coverage_factor(coverage: float, dof: float | None = None) -> float:
 # ── contributions ─────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def calibration(instruments: Sequence[Instrument], practice: Practice) -> tuple[Contribution, ...]:
+def calibration(instruments: Sequence[Instrument], practice: MeasurementPractice) -> tuple[Contribution, ...]:
     """What is known of the gain of sensor and recorder: their certificates, else common practice, once for all."""
     chain = [one for one in instruments if not any(word in one.what.lower() for word in _NO_PART_OF_THE_CHAIN)]
     told = [
@@ -116,7 +116,7 @@ def pooled_scatter(groups: Sequence[Sequence[float]]) -> tuple[float, float]:
 
 
 def repeats(
-    own: Sequence[float], groups: Sequence[Sequence[float]], scatter: float, why: str, practice: Practice
+    own: Sequence[float], groups: Sequence[Sequence[float]], scatter: float, why: str, practice: MeasurementPractice
 ) -> tuple[Contribution, ...]:
     """What chance and repetition leave open in the mean of ``own``.
 

@@ -15,7 +15,7 @@ TURN = 2.0 * np.pi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Motion:
+class BodyMotion:
     """Where every body is at every instant: ``input_turns`` (n,) at ``time_s`` (n,), the rest follows by rolling."""
 
     time_s: Array

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 
-class Rolling:
+class RollingCircles:
     """Equations in the speeds of named bodies: each row sums to zero."""
 
     def __init__(self) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from vibe.core.drive import Drive
 from vibe.synth.conditions import Conditions
-from vibe.synth.motion import Array, Motion, input_motion
+from vibe.synth.motion import Array, BodyMotion, input_motion
 from vibe.synth.stages import act_of, turning
 from vibe.synth.streams import Streams
 from vibe.synth.structure import side_of
@@ -29,7 +29,7 @@ class Scene:
     drive: Drive
     conditions: Conditions
     streams: Streams
-    motion: Motion
+    motion: BodyMotion
     mean_hz: float
     sides: tuple[str, ...]
 
@@ -89,7 +89,7 @@ def set_scene(drive: Drive, seed: int, conditions: Conditions) -> Scene:
     )
     # Thousands of turns ago everything stood at zero: slow bodies start anywhere, whole turns of the input stay whole.
     turns += float(streams.capture("history").integers(0, 5000))
-    motion = Motion(time_s, turns, speed, turning(drive))
+    motion = BodyMotion(time_s, turns, speed, turning(drive))
     return Scene(drive, conditions, streams, motion, mean_hz, tuple(side_of(point) for point in conditions.points))
 
 

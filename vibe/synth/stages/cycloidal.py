@@ -9,11 +9,11 @@ from vibe.synth import rollers
 from vibe.synth.contact import harmonic_limit, look_up, smooth_table
 from vibe.synth.damage import Damage, HitTrain
 from vibe.synth.forces import MESH_M_S2, PITCH_LINE_M_S2, Smooth, liveliness, parts_turn, relative_hz
-from vibe.synth.rolling import Rolling
+from vibe.synth.rolling import RollingCircles
 from vibe.synth.stages.act import Breakable, StageAct, Wear
 from vibe.synth.stages.pair import (
     Extra,
-    Row,
+    LobeRow,
     coasting_loss,
     disc_share,
     hub,
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 def turns(stage: CycloidalStage, speed: float) -> dict[str, float]:
     """Signed turns of its bodies."""
-    rolling = Rolling()
+    rolling = RollingCircles()
     rolling.inside("disc", "ring", "eccentric", stage.lobes, stage.ring_pins)
     rolling.same("pins", "disc")
     rolling.still("ring" if stage.fixed == "ring" else "pins")
@@ -42,7 +42,7 @@ def turns(stage: CycloidalStage, speed: float) -> dict[str, float]:
 
 def output_roller_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[HitTrain]:
     """One damaged roller on an output pin."""
-    row = Row(number, stage)
+    row = LobeRow(number, stage)
     pin = scene.motion.angle(f"{row.head}.pins") + damage.part / (stage.output_pins or 1)
     disc = scene.motion.angle(f"{row.head}.disc")
     passing = rollers.output_roller(stage, hub(scene, row, 0), pin, disc, coasting_loss(scene, damage))
@@ -51,7 +51,7 @@ def output_roller_hits(scene: Scene, damage: Damage, number: int, stage: Cycloid
 
 def output_pin_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[HitTrain]:
     """One damaged output pin, met by each disc."""
-    row = Row(number, stage)
+    row = LobeRow(number, stage)
     pins = stage.output_pins or 1
     pin = scene.motion.angle(f"{row.head}.pins") + damage.part / pins
     return [
@@ -65,7 +65,7 @@ def output_pin_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalS
 
 def disc_bore_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[HitTrain]:
     """One damaged bore, of the disc that it is in."""
-    row = Row(number, stage)
+    row = LobeRow(number, stage)
     pins = stage.output_pins or 1
     disc, bore = divmod(damage.part, pins)
     place = scene.motion.angle(f"{row.head}.disc") + bore / pins
@@ -74,7 +74,7 @@ def disc_bore_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalSt
 
 def parts(stage: CycloidalStage) -> dict[str, Breakable[CycloidalStage]]:
     """What can be damaged."""
-    found = row_parts(stage, Row) | ring_roller_part(stage, Row)
+    found = row_parts(stage, LobeRow) | ring_roller_part(stage, LobeRow)
     if stage.output_roller_diameter_mm is not None:
         found["output_roller"] = Breakable(stage.output_pins or 1, output_roller_hits)
     if stage.output_pins:
@@ -90,12 +90,12 @@ def wears(stage: CycloidalStage) -> tuple[str, ...]:
 
 def force(scene: Scene, number: int, stage: CycloidalStage, wear: Wear, total: Smooth) -> None:
     """Discs in their ring, and the output pins that they push."""
-    row, pins = Row(number, stage), stage.output_pins
+    row, pins = LobeRow(number, stage), stage.output_pins
     extra = None if not pins else _output_pins(scene, row, pins, wear.get("output_pin_pass", 0.0))
     row_force(scene, row, wear.get("mesh", 0.0), total, extra)
 
 
-def _output_pins(scene: Scene, row: Row, pins: int, wear: float) -> Extra:
+def _output_pins(scene: Scene, row: LobeRow, pins: int, wear: float) -> Extra:
     motion, head, eccentric = scene.motion, row.head, f"{row.head}.{row.eccentric}"
     lively = liveliness(row.pair.pins_fitted * relative_hz(scene, eccentric, f"{head}.ring"))
     disc_hz = relative_hz(scene, eccentric, f"{head}.disc")

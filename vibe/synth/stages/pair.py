@@ -33,7 +33,7 @@ Extra = Callable[[Array], Array]
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class LobeRow:
     """A row of lobes in its ring: number of the stage, prefix of the ring's name, body that swings the discs."""
 
     number: int
@@ -54,17 +54,17 @@ def disc_share(scene: Scene, number: int, disc: int) -> float:
     return float(scene.streams.machine(f"track stage{number} {disc}").uniform(0.5, 0.7))
 
 
-def hub(scene: Scene, row: Row, disc: int) -> Array:
+def hub(scene: Scene, row: LobeRow, disc: int) -> Array:
     """Housing angle of the eccentric under one disc."""
     return scene.motion.angle(f"{row.head}.{row.eccentric}") + row.pair.disc_turns[disc]
 
 
-def swing(scene: Scene, row: Row, disc: int) -> Array:
+def swing(scene: Scene, row: LobeRow, disc: int) -> Array:
     """Housing angle of the loaded side of one disc: the eccentric's direction, the disc's phase, the load side."""
     return hub(scene, row, disc) + LOAD_SIDE_TURNS
 
 
-def ring_pin_hits(scene: Scene, damage: Damage, row: Row) -> list[HitTrain]:
+def ring_pin_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
     """One damaged ring pin, met by each disc."""
     pair = row.pair
     pin = scene.motion.angle(f"{row.head}.{row.prefix}ring") + damage.part / pair.pins_fitted
@@ -77,7 +77,7 @@ def ring_pin_hits(scene: Scene, damage: Damage, row: Row) -> list[HitTrain]:
     ]  # fmt: skip
 
 
-def lobe_hits(scene: Scene, damage: Damage, row: Row) -> list[HitTrain]:
+def lobe_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
     """One damaged lobe, of the disc that it is on."""
     pair = row.pair
     disc, lobe = divmod(damage.part, pair.lobes)
@@ -94,7 +94,7 @@ def lobe_hits(scene: Scene, damage: Damage, row: Row) -> list[HitTrain]:
     return [strikes(scene, damage, row.number, load - place, place, pulse_s=1.6e-4, met=met if seldom else None)]
 
 
-def ring_roller_hits(scene: Scene, damage: Damage, row: Row) -> list[HitTrain]:
+def ring_roller_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
     """One damaged sleeve of a ring pin."""
     pair = row.pair
     pin = scene.motion.angle(f"{row.head}.ring") + damage.part / pair.pins_fitted
@@ -110,7 +110,7 @@ def coasting_loss(scene: Scene, damage: Damage) -> float:
     return float(scene.streams.machine(f"coast {damage.tone}").uniform(*rollers.COAST))
 
 
-def rolled(scene: Scene, damage: Damage, row: Row, passing: Array | None, pin: Array) -> list[HitTrain]:
+def rolled(scene: Scene, damage: Damage, row: LobeRow, passing: Array | None, pin: Array) -> list[HitTrain]:
     """A roller's spot meets what it rolls on; it is heard while the load stands there."""
     if passing is None:
         return []
@@ -123,7 +123,9 @@ def rolled(scene: Scene, damage: Damage, row: Row, passing: Array | None, pin: A
     ]  # fmt: skip
 
 
-def row_parts(pair: CycloidalPair, row_of: Callable[[int, Any], Row], prefix: str = "") -> dict[str, Breakable[Any]]:
+def row_parts(
+    pair: CycloidalPair, row_of: Callable[[int, Any], LobeRow], prefix: str = ""
+) -> dict[str, Breakable[Any]]:
     """Ring pins and lobes of a row; ``row_of`` (number, stage) gives the row in a drive."""
     return {
         f"{prefix}ring_pin": Breakable(pair.pins_fitted, lambda sc, dm, n, st: ring_pin_hits(sc, dm, row_of(n, st))),
@@ -131,14 +133,14 @@ def row_parts(pair: CycloidalPair, row_of: Callable[[int, Any], Row], prefix: st
     }
 
 
-def ring_roller_part(pair: CycloidalPair, row_of: Callable[[int, Any], Row]) -> dict[str, Breakable[Any]]:
+def ring_roller_part(pair: CycloidalPair, row_of: Callable[[int, Any], LobeRow]) -> dict[str, Breakable[Any]]:
     """Sleeves on the ring pins, where there are any."""
     if pair.ring_roller_diameter_mm is None:
         return {}
     return {"ring_roller": Breakable(pair.pins_fitted, lambda sc, dm, n, st: ring_roller_hits(sc, dm, row_of(n, st)))}
 
 
-def row_force(scene: Scene, row: Row, wear: float, total: Smooth, extra: Extra | None = None) -> None:
+def row_force(scene: Scene, row: LobeRow, wear: float, total: Smooth, extra: Extra | None = None) -> None:
     """Forces of the lobes of all discs on the pins of their ring."""
     motion, head, pair = scene.motion, row.head, row.pair
     name = f"{head}.{row.eccentric}"

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from vibe.core.stages.planetary import PlanetaryStage
 from vibe.synth.forces import Smooth
-from vibe.synth.rolling import Rolling
+from vibe.synth.rolling import RollingCircles
 from vibe.synth.stages.act import Breakable, StageAct, Wear
 from vibe.synth.stages.planets import Planets, planet_force, planet_parts
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def turns(stage: PlanetaryStage, speed: float) -> dict[str, float]:
     """Signed turns of its bodies."""
     # The planet's own pitch radius is what fits between sun and ring, whatever the profile shift.
-    rolling = Rolling()
+    rolling = RollingCircles()
     rolling.outside("sun", "planet", "carrier", stage.sun_teeth, stage.planet_teeth)
     rolling.inside("planet", "ring", "carrier", stage.planet_teeth, stage.ring_teeth)
     rolling.still(stage.fixed)

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from vibe.core.stages.rv import RvStage
 from vibe.synth.forces import Smooth
-from vibe.synth.rolling import Rolling
+from vibe.synth.rolling import RollingCircles
 from vibe.synth.stages.act import Breakable, StageAct, Wear
-from vibe.synth.stages.pair import Row, ring_roller_part, row_force, row_parts
+from vibe.synth.stages.pair import LobeRow, ring_roller_part, row_force, row_parts
 from vibe.synth.stages.planets import Planets, planet_force, planet_parts
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def turns(stage: RvStage, speed: float) -> dict[str, float]:
     """Signed turns of its bodies."""
-    rolling = Rolling()
+    rolling = RollingCircles()
     rolling.outside("sun", "crank", "carrier", stage.sun_teeth, stage.planet_teeth)
     rolling.inside("disc", "ring", "crank", stage.lobes, stage.ring_pins)
     rolling.same("disc", "carrier")
@@ -27,9 +27,9 @@ def turns(stage: RvStage, speed: float) -> dict[str, float]:
     return turns | {"input": speed, "planet": turns["crank"], "eccentric": turns["crank"]}
 
 
-def row_of(number: int, stage: RvStage) -> Row:
+def row_of(number: int, stage: RvStage) -> LobeRow:
     """Its discs are swung by the cranks."""
-    return Row(number, stage, eccentric="crank")
+    return LobeRow(number, stage, eccentric="crank")
 
 
 def planets_of(stage: RvStage) -> Planets:

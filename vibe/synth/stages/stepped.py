@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from vibe.core.stages.stepped import SteppedStage
 from vibe.synth.forces import Smooth
-from vibe.synth.rolling import Rolling
+from vibe.synth.rolling import RollingCircles
 from vibe.synth.stages.act import Breakable, StageAct, Wear
-from vibe.synth.stages.pair import Row, row_force, row_parts
+from vibe.synth.stages.pair import LobeRow, row_force, row_parts
 
 if TYPE_CHECKING:
     from vibe.synth.scene import Scene
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def turns(stage: SteppedStage, speed: float) -> dict[str, float]:
     """Signed turns of its bodies."""
-    rolling = Rolling()
+    rolling = RollingCircles()
     rolling.inside("disc", "ring", "eccentric", stage.lobes, stage.ring_pins)
     rolling.inside("disc", "second_ring", "eccentric", stage.second_lobes, stage.second_ring_pins)
     rolling.still("ring")
@@ -24,14 +24,14 @@ def turns(stage: SteppedStage, speed: float) -> dict[str, float]:
     return turns | {"input": speed, "output": turns["second_ring"]}
 
 
-def first_row(number: int, stage: SteppedStage) -> Row:
+def first_row(number: int, stage: SteppedStage) -> LobeRow:
     """The row that rolls in the fixed ring."""
-    return Row(number, stage.rows[0])
+    return LobeRow(number, stage.rows[0])
 
 
-def second_row(number: int, stage: SteppedStage) -> Row:
+def second_row(number: int, stage: SteppedStage) -> LobeRow:
     """The row that turns the output's ring."""
-    return Row(number, stage.rows[1], "second_")
+    return LobeRow(number, stage.rows[1], "second_")
 
 
 def parts(stage: SteppedStage) -> dict[str, Breakable[SteppedStage]]:
