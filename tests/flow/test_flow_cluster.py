@@ -17,6 +17,7 @@ pytest.importorskip("distributed", reason="the optional package distributed is n
 import cluster_jobs as jobs
 from clusters import LocalCluster, local_cluster
 
+from tests.plant import drive_text
 from vibe.core.errors import CallError
 from vibe.core.files import JOURNAL
 from vibe.flow import cluster as far
@@ -28,17 +29,6 @@ from vibe.history.tidy import verify
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="workers are killed by a signal")
 
-DRIVE = """\
-tag = "{tag}"
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1480]
-power_kw = 2.2
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-"""
 RECIPE = """\
 kind = "route"
 title = "A round"
@@ -57,7 +47,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "drives").mkdir()
     for number, tag in enumerate(TAGS):
         drive = folder / "drives" / f"{tag}.toml"
-        drive.write_text(DRIVE.format(tag=tag), encoding="utf-8")
+        drive.write_text(drive_text(tag, power_kw=2.2), encoding="utf-8")
         simulating.simulate_file(
             drive, [], number, folder / "captures" / f"{tag}.h5", False,
             duration_s=1.0, sample_rate_hz=5120.0, points=("housing",), measured_at=NINE,
