@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from vibe.core.tones import ToneTable, Visibility
     from vibe.flow.judging import Judged
     from vibe.health.acceptance_findings import Counted
+    from vibe.spectra.analysis import Reading
 
 OMEGA_POWER = {"velocity_rms": -1, "displacement_rms": -2, "acceleration_rms": 0, "acceleration_rms_high": 0}
 """Measures that are r.m.s. over a band, and the power of the angular frequency that makes them of acceleration."""
@@ -150,7 +151,9 @@ def _figures(job: LookJob, capture: Capture, judged: Judged) -> dict[tuple[str, 
     return {key: tuple(sightings) for key, sightings in found.items()}
 
 
-def _level_scatter(level: Level, band_hz: tuple[float, float], reading: Any, duration_s: float) -> tuple[float, str]:
+def _level_scatter(
+    level: Level, band_hz: tuple[float, float], reading: Reading, duration_s: float
+) -> tuple[float, str]:
     from vibe.spectra.scatter import band_scatter, noise_scatter, peak_scatter
 
     width = band_hz[1] - band_hz[0]

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from vibe.core.health import CaptureReport, Finding, Health
     from vibe.core.past import PastCapture
     from vibe.core.tones import ToneTable
+    from vibe.health.judge import Verdict
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
     from vibe.spectra.analysis import Reading
@@ -280,7 +281,7 @@ def _health(
     latest: Judged | None,
     findings: Sequence[Finding],
     levels: Sequence[Any],
-    verdict: Any,
+    verdict: Verdict,
     settings: Settings,
     cautions: Sequence[str],
 ) -> Health:
