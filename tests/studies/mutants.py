@@ -111,17 +111,24 @@ def near(constant: Constant, files: Sequence[Path]) -> list[Path]:
     return [file for file in files if asked.search(file.read_text(encoding="utf-8"))]
 
 
+def run_in(tree: Path, *arguments: str) -> int | None:
+    """Status of Python started where the package of ``tree`` is found first; None where it takes too long."""
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join((str(tree), str(ROOT)))}
+    try:
+        done = subprocess.run(
+            [sys.executable, *arguments], cwd=tree, env=environment, capture_output=True, timeout=LONGEST_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return None
+    return done.returncode
+
+
 def passes(tree: Path, files: Sequence[Path]) -> bool:
-    """Whether the tests pass with the package of ``tree``."""
+    """Whether the tests pass with the package of ``tree``; no tests pass whatever it holds."""
     if not files:
         return True
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *map(str, files)]
-    environment = os.environ | {"PYTHONPATH": str(tree)}
-    try:
-        done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, timeout=LONGEST_S, check=False)
-    except subprocess.TimeoutExpired:
-        return False
-    return done.returncode == 0
+    options = ("-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-c", str(ROOT / "pyproject.toml"))
+    return run_in(tree, *options, *map(str, files)) == 0
 
 
 def survives(constant: Constant, new: str, tree: Path, room: str, *, near_only: bool) -> bool:
@@ -163,7 +170,15 @@ def _study(room: str, drawn: Sequence[Constant], of: int, *, near_only: bool) ->
         shutil.copytree(ROOT / "vibe", tree / "vibe", ignore=shutil.ignore_patterns("__pycache__"))
         for share in ("configs", "pipelines", "sample_signals"):
             (tree / share).symlink_to(ROOT / share)
+        asked = f"import vibe, sys; sys.exit(not vibe.__file__.startswith({folder!r}))"
+        if run_in(tree, "-c", asked) != 0:
+            raise RuntimeError("the copy of the package is not the one that tests would import")
+        sound: set[tuple[Path, ...]] = set()
         for constant in drawn:
+            first = tuple(near(constant, test_files(room)))
+            if first not in sound and not passes(tree, first):
+                raise RuntimeError(f"tests fail before anything is changed: {', '.join(map(str, first))}")
+            sound.add(first)
             for new in constant.moved():
                 moved += 1
                 if survives(constant, new, tree, room, near_only=near_only):

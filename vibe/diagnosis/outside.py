@@ -12,6 +12,7 @@ from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.diagnosis.case import Case
 
 SERIES = tuple(f"{k}x" for k in range(3, 11))
+"""Multiples of the shaft beyond those that unbalance and misalignment make, up to the tenth (common practice)."""
 HALVES = ("0.5x", "1.5x", "2.5x")
 
 

@@ -35,6 +35,7 @@ APPEARED_FROM_DB = 0.1
 TROUBLE_STRENGTH = 0.7
 """A fault of the measuring chain that was not there before most often explains what changed with it (our choice)."""
 GAIN_FROM_DB = 1.0
+"""Less is within the calibration of two instruments (5 % each, common practice)."""
 ALIKE = 0.05
 """Chance below which owners did not change by one factor."""
 GAIN_STRENGTH = {"others still": 0.9, "alone": 0.5, "others too": 0.4}
@@ -43,6 +44,7 @@ as well be the load (our choice)."""
 STILL = 0.25
 """Other points stand still when they changed by less than this share."""
 FEWEST_SISTERS = 2
+"""One other drive may have changed by chance."""
 
 _OWNERS = {
     SHAFT: "multiples and half multiples of the shafts' speed (unbalance, alignment, looseness)",

@@ -20,6 +20,7 @@ Percent = Annotated[float, Field(gt=0, le=50)]
 FEWEST_FREEDOM = 2.0
 """Degrees of freedom from which repeats tell their own scatter; with one, t is 12.7 at 95 %."""
 _AS_GOOD_AS_NORMAL = 1e6
+"""Degrees of freedom from which t and the normal quantile agree to six digits (t - z is about (z³ + z) / 4 dof)."""
 _NO_PART_OF_THE_CHAIN = ("thermometer", "tachometer", "stroboscope", "strobe", "pyrometer")
 
 

@@ -43,6 +43,7 @@ MOST_DISAGREEMENT = 0.003
 HANN_MEAN_SQUARE = 0.375
 """Mean of the squares of a Hann window: 3/8 (closed form)."""
 HANN_NOISE_BINS = 1.5
+"""Noise bandwidth of the window (Harris, Proc. IEEE 66, 1978, Table 1)."""
 NOTED_WITHIN = 0.01
 """Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
 

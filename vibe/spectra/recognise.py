@@ -36,6 +36,7 @@ turned down; above a tenth over the plate no motor on the mains runs."""
 APART_BINS = 4.0
 """Places of one drive closer than this in bins of the capture are one: a strong line's foot reaches so far."""
 FEWEST_SAMPLES = 64
+"""Below, there is no spectrum to speak of."""
 FEWEST_TURNS = 20.0
 """Turns of the input below which lines an order apart hardly part: nothing is told."""
 LONGEST_S = 30.0
