@@ -21,9 +21,9 @@ LARGEST_RAMP = 0.02
 STEP_CYCLES = 4.0
 """Step of the ramps, in cycles of the highest line: half of one is then left at mid-capture."""
 BLOCK_ORDERS = 0.5
-"""Half an order: lines of the shaft do not fill a block, so its median is the noise."""
+"""Half an order: a line of the shaft then stands alone in a block, and how concentrated its power is can be told."""
 KNOTS = 33
-"""Enough for a ramp, which is smooth; straight lines between them are off by 1 / (8 · 32²) of its bend."""
+"""The law's natural spline straightens a ramp in its first and last steps alone: a thirty-second of the capture each."""
 
 
 def ramp(change: float, duration_s: float) -> AngleLaw:
