@@ -72,6 +72,8 @@ def constants(path: Path) -> Iterator[Constant]:
             continue
         if not re.fullmatch(r"_?[A-Z][A-Z0-9_]*", name):
             continue
+        if ranks(value):
+            continue
         after = body[place + 1] if place + 1 < len(body) else None
         worded = isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant)
         worded |= any("#" in line for line in lines[max(0, node.lineno - 2) : node.end_lineno])
@@ -79,6 +81,15 @@ def constants(path: Path) -> Iterator[Constant]:
             if isinstance(number, ast.Constant) and type(number.value) in (int, float) and number.value:
                 piece = lines[number.lineno - 1].encode()[number.col_offset : number.end_col_offset].decode()
                 yield Constant(path, name, number.lineno, number.col_offset, piece, worded)
+
+
+def ranks(value: ast.expr) -> bool:
+    """Whether a table only puts its keys in order: whole numbers one after another, whose sizes mean nothing."""
+    if not isinstance(value, ast.Dict):
+        return False
+    numbers = [item.value for item in value.values if isinstance(item, ast.Constant) and type(item.value) is int]
+    in_a_row = sorted(numbers) == list(range(min(numbers, default=0), max(numbers, default=0) + 1))
+    return len(numbers) == len(value.values) > 1 and in_a_row
 
 
 def of_room(room: str) -> list[Constant]:
