@@ -15,7 +15,10 @@ Length = Annotated[float, Field(ge=0.01, le=100_000, allow_inf_nan=False)]
 class StrictModel(BaseModel):
     """Strict, frozen, and refusing what it does not know."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+    # Built when first used: most commands need few of the forms.
+    model_config = ConfigDict(
+        strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True, defer_build=True
+    )
 
 
 def exact(value: float) -> Fraction:
