@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
+from tests.open_data import OPEN_DATA
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings
@@ -26,12 +27,11 @@ def settings() -> Settings:
 
 
 @pytest.fixture(scope="session")
-def open_data(repository: Path) -> Path:
+def open_data() -> Path:
     """The folder of measured captures that nobody here made; they are no part of the repository."""
-    folder = Path(os.environ.get("VIBE_OPEN_DATA", repository.parent / "shared" / "open_data"))
-    if not folder.is_dir():
-        pytest.skip(f"the measured captures are not at {folder}; set VIBE_OPEN_DATA")
-    return folder
+    if not OPEN_DATA.is_dir():
+        pytest.skip(f"the measured captures are not at {OPEN_DATA}; set VIBE_OPEN_DATA")
+    return OPEN_DATA
 
 
 @pytest.fixture(scope="session")

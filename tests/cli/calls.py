@@ -5,20 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-DRIVE = """\
-tag = "T-1"
-name = "Test drive"
+from tests.plant import drive_text
 
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1500]
-
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-output_pins = 6
-"""
+DRIVE = drive_text("T-1", name="Test drive", highest_rpm=1500, output_pins=6)
 
 
 @dataclass(frozen=True)

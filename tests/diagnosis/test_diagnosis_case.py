@@ -23,6 +23,12 @@ def test_probability_at_even_odds_stays_below_what_a_p_value_can_stand_for(p: fl
     assert log(LARGEST_SURPRISE) > e
 
 
+def test_the_largest_surprise_is_that_of_a_dozen_lines_twenty_decibels_over_the_floor() -> None:
+    """-ln p of a line is its power over the floor: a dozen make 1200; the odds are 2.5 times below the largest."""
+    assert pytest.approx(12 * 10 ** (20 / 10), rel=0.25) == LARGEST_SURPRISE
+    assert log(LARGEST_SURPRISE) / e == pytest.approx(2.5, abs=0.15)
+
+
 def test_probability_is_the_share_of_real_ones_in_a_population_as_assumed() -> None:
     """One in ten damaged, -ln p log-uniform between 1 and 1000; the others' p is uniform."""
     rng = np.random.default_rng(5)

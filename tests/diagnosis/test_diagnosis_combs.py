@@ -392,6 +392,18 @@ def test_two_places_at_the_discs_spacing_speak_for_the_output_pin(case: MakeCase
     assert lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, faint)))).tone == "stage1.lobe"
 
 
+@pytest.mark.parametrize(
+    ("share", "off_deg", "pin"),
+    [(0.2, 0.0, True), (0.1, 0.0, False), (0.8, 13.0, True), (0.8, -13.0, True), (0.8, 17.0, False)],
+)
+def test_the_second_place_must_stand_at_the_spacing_and_be_no_echo(
+    case: MakeCase, share: float, off_deg: float, pin: bool
+) -> None:
+    twice = place(1e-6, peaks_deg=(118.0, 298.0 + off_deg), share=(1.0, share))
+    finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, twice))))
+    assert finding.tone == ("stage1.output_pin" if pin else "stage1.lobe")
+
+
 def test_a_damaged_ring_pin_is_told_although_it_speaks_at_running_speed(case: MakeCase) -> None:
     one = comb("stage1.ring_pin", 1.0, SURE, 1.0, where=place(1e-7, peaks_deg=(80.0,)))
     finding = lone(diagnose(case(combs={"stage1.ring_pin": one})))

@@ -11,9 +11,10 @@ from typing import Any
 import h5py
 import pytest
 
+from tests.plant import drive_text
 from vibe.core.errors import CallError
 from vibe.core.health import CaptureReport, ChannelReport, Finding, Health, LevelReport, NotObservable, SpeedReport
-from vibe.core.runs import Changes
+from vibe.core.runs import ReportChanges
 from vibe.flow import comparing, gathering, running, simulating
 from vibe.flow.settings import Settings
 from vibe.health.changes import changes
@@ -54,13 +55,13 @@ def health(**more: Any) -> Health:
 
 @pytest.fixture
 def compared(settings: Settings) -> Any:
-    def compare(before: Health, now: Health, bounds: Boundaries | None = GROUP_2_RIGID) -> Changes:
+    def compare(before: Health, now: Health, bounds: Boundaries | None = GROUP_2_RIGID) -> ReportChanges:
         return changes(before, now, bounds, settings.limits)
 
     return compare
 
 
-def fates(found: Changes) -> list[tuple[str | None, str]]:
+def fates(found: ReportChanges) -> list[tuple[str | None, str]]:
     return [(one.tone, one.fate) for one in found.findings]
 
 
@@ -167,17 +168,6 @@ def test_a_point_that_came_out_well_once_is_not_taken_again() -> None:
 
 # ── a run on a route ──────────────────────────────────────────────────────────────────────────────────────────────
 
-DRIVE = """\
-tag = "{tag}"
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1480]
-power_kw = 2.2
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-"""
 ROUTE = """\
 title = "Walk"
 drives = ["drives"]
@@ -231,7 +221,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("walk")
     (folder / "drives").mkdir()
     for tag in ("A-1", "B-2", "C-3", "D-4"):
-        (folder / "drives" / f"{tag}.toml").write_text(DRIVE.format(tag=tag), encoding="utf-8")
+        (folder / "drives" / f"{tag}.toml").write_text(drive_text(tag, power_kw=2.2), encoding="utf-8")
     (folder / "walk.toml").write_text(ROUTE, encoding="utf-8")
     for title in ("february", "march"):
         (folder / f"{title}.toml").write_text(RECIPE.format(title=title), encoding="utf-8")

@@ -12,25 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.plant import drive_text
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.health import Health
 from vibe.flow import planning, reporting, running, simulating
 
-DRIVE = """\
-tag = "{tag}"
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1480]
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-[[bearing]]
-name = "input bearing"
-inner = "input"
-outer = "{outer}"
-orders = {{ outer_race = 3.05, inner_race = 4.95 }}
-"""
 RECIPE = """\
 kind = "route"
 title = "A round"
@@ -40,22 +26,27 @@ pdf = true
 """
 
 
+def bearing(outer: str) -> str:
+    return f"""\
+[[bearing]]
+name = "input bearing"
+inner = "input"
+outer = "{outer}"
+orders = {{ outer_race = 3.05, inner_race = 4.95 }}
+"""
+
+
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("plain")
     (folder / "drives").mkdir()
     for number, tag in enumerate(("A-1", "B-2")):
         drive = folder / "drives" / f"{tag}.toml"
-        drive.write_text(DRIVE.format(tag=tag, outer="housing"), encoding="utf-8")
+        drive.write_text(drive_text(tag, more=bearing("housing")), encoding="utf-8")
         usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
         simulating.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     return folder
-
-
-@pytest.fixture
-def plant(plain: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(plain, tmp_path / "plant"))
 
 
 def run(plant: Path, **more: object) -> running.RunOutcome:
@@ -86,12 +77,12 @@ def test_a_report_that_is_there_already_is_kept_and_the_others_are_made(plant: P
 
 def test_a_drive_that_cannot_be_is_told_and_the_others_are_reported(plant: Path) -> None:
     wrong = plant / "drives" / "B-2.toml"
-    wrong.write_text(DRIVE.format(tag="B-2", outer="stage9.disc"), encoding="utf-8")
+    wrong.write_text(drive_text("B-2", more=bearing("stage9.disc")), encoding="utf-8")
     outcome = run(plant)
     assert "stage9.disc" in outcome.failures[0]
     assert set(states(outcome)) == {"A-1", "B-2"}
     assert (plant / "out" / "A-1" / "health.json").is_file()
-    (plant / "drives" / "A-1.toml").write_text(DRIVE.format(tag="A-1", outer="stage9.disc"), encoding="utf-8")
+    (plant / "drives" / "A-1.toml").write_text(drive_text("A-1", more=bearing("stage9.disc")), encoding="utf-8")
     with pytest.raises(CallError, match=r"A-1: .*stage9.disc.* \(1 more drive"):
         run(plant, out=plant / "none")
     assert not (plant / "none").exists()
@@ -113,7 +104,7 @@ def test_a_defect_in_one_drive_costs_no_other(plant: Path, monkeypatch: pytest.M
 
 
 def test_tags_that_differ_in_case_only_would_share_a_folder(plant: Path) -> None:
-    (plant / "drives" / "twin.toml").write_text(DRIVE.format(tag="a-1", outer="housing"), encoding="utf-8")
+    (plant / "drives" / "twin.toml").write_text(drive_text("a-1", more=bearing("housing")), encoding="utf-8")
     with pytest.raises(ConfigError, match="'a-1' and 'A-1' differ in case only"):
         run(plant)
 

@@ -18,7 +18,8 @@ from vibe.core.errors import CallError
 from vibe.core.past import PastCapture
 from vibe.flow.judging import Judged, judge_samples
 from vibe.flow.keeping import keep
-from vibe.flow.past import accepted, alike, from_folder
+from vibe.flow.past import accepted, alike
+from vibe.flow.past_captures import from_folder
 from vibe.flow.reporting import dossier_from, dossier_of
 from vibe.history.store import Store
 from vibe.synth.conditions import Conditions

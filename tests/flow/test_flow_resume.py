@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from tests.plant import drive_text
 from vibe.core.dossier import Dossier
 from vibe.core.drive import Drive
 from vibe.core.errors import OutputError
@@ -23,17 +24,6 @@ from vibe.core.files import JOURNAL
 from vibe.core.tones import ToneTable
 from vibe.flow import reporting, resuming, running, simulating
 
-DRIVE = """\
-tag = "{tag}"
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1480]
-power_kw = 2.2
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-"""
 RECIPE = """\
 kind = "route"
 title = "A round"
@@ -52,18 +42,13 @@ def plain(tmp_path_factory: pytest.TempPathFactory, repository: Path) -> Path:
     (folder / "drives").mkdir()
     for number, tag in enumerate(TAGS):
         drive = folder / "drives" / f"{tag}.toml"
-        drive.write_text(DRIVE.format(tag=tag), encoding="utf-8")
+        drive.write_text(drive_text(tag, power_kw=2.2), encoding="utf-8")
         usual = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
         simulating.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
     shutil.copy(repository / "configs" / "limits.toml", folder)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     running.run_recipe(folder / "route.toml", out=folder / "whole", workers=1)
     return folder
-
-
-@pytest.fixture
-def plant(plain: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(plain, tmp_path / "plant"))
 
 
 _KNOWN: dict[tuple[object, ...], Dossier] = {}

@@ -10,20 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.plant import drive_text
 from vibe.core.errors import ConfigError, OutputError
 from vibe.flow import reporting, running, simulating
 
-DRIVE = """\
-tag = "{tag}"
-name = "Drive {tag}"
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1480]
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-"""
 RECIPE = """\
 kind = "route"
 title = "A round"
@@ -53,7 +43,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     usual = {"duration_s": 3.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
     for tag in ("A-1", "B-2", "C-3", "stranger"):
         home = folder / "drives" if tag != "stranger" else folder
-        (home / f"{tag}.toml").write_text(DRIVE.format(tag=tag), encoding="utf-8")
+        (home / f"{tag}.toml").write_text(drive_text(tag, name=f"Drive {tag}"), encoding="utf-8")
     for number, (tag, name, when, more) in enumerate(
         [
             ("A-1", "first", NINE, {}),
@@ -149,7 +139,7 @@ def test_several_processes_say_what_one_says(done: Round, tmp_path: Path) -> Non
 def test_two_files_for_one_drive_are_refused(plant: Path, tmp_path: Path) -> None:
     (tmp_path / "drives").mkdir()
     for name in ("one", "two"):
-        (tmp_path / "drives" / f"{name}.toml").write_text(DRIVE.format(tag="A-1"), encoding="utf-8")
+        (tmp_path / "drives" / f"{name}.toml").write_text(drive_text("A-1", name="Drive A-1"), encoding="utf-8")
     (tmp_path / "route.toml").write_text(RECIPE, encoding="utf-8")
     with pytest.raises(ConfigError, match="described twice"):
         running.run_recipe(tmp_path / "route.toml", captures=plant / "captures", out=tmp_path / "out")

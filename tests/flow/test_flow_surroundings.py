@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from vibe.core.drive import Drive
-from vibe.flow.asking import candidate_of, owners_of, question_of, speed_orders
+from vibe.flow.asking import candidate_of, owners_of, question_of
+from vibe.flow.speed_orders import speed_orders
 from vibe.kinematics.tones import tone_table
 
 STAGES = [

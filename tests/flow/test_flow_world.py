@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.plant import drive_text
 from vibe.core.errors import OutputError
 from vibe.core.files import JOURNAL
 from vibe.flow import running, simulating
@@ -17,16 +18,6 @@ from vibe.flow.planning import plan_route
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="links and disks of another system")
 
-DRIVE = """\
-tag = "A-1"
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1480]
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-"""
 RECIPE = 'kind = "route"\ntitle = "t"\ndrives = ["drives"]\ncaptures = "captures"\npdf = false\n'
 
 
@@ -35,16 +26,11 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("plain")
     (folder / "drives").mkdir()
     drive = folder / "drives" / "A-1.toml"
-    drive.write_text(DRIVE, encoding="utf-8")
+    drive.write_text(drive_text(), encoding="utf-8")
     usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
     simulating.simulate_file(drive, [], 1, folder / "captures" / "a.h5", False, **usual)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     return folder
-
-
-@pytest.fixture
-def plant(plain: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(plain, tmp_path / "plant"))
 
 
 def run(plant: Path, **more: object) -> running.RunOutcome:
@@ -121,7 +107,7 @@ def test_a_full_disk_is_one_sentence_and_the_next_run_ends_it(plant: Path) -> No
 
 
 def test_what_an_ended_planning_left_is_swept(tmp_path: Path) -> None:
-    (tmp_path / "A-1.toml").write_text(DRIVE, encoding="utf-8")
+    (tmp_path / "A-1.toml").write_text(drive_text(), encoding="utf-8")
     route = tmp_path / "walk.toml"
     route.write_text(
         'title = "t"\ndrives = ["A-1.toml"]\n[[stop]]\ndrive = "A-1"\nwhere = "x"\n[[stop.point]]\nname = "p"\n',

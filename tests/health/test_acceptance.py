@@ -10,8 +10,8 @@ from vibe.core.health import Finding
 from vibe.core.tones import Visibility
 from vibe.flow.commissioning import load_practice
 from vibe.health.acceptance import (
+    AcceptanceLimit,
     Judging,
-    Limit,
     against_limit,
     chosen,
     line_scatter,
@@ -19,7 +19,7 @@ from vibe.health.acceptance import (
     spread_limit,
     temperature,
 )
-from vibe.health.acceptance_findings import Counted, Damage, identity, no_damage, settled, without_counts
+from vibe.health.acceptance_findings import Counted, DamageSeen, identity, no_damage, settled, without_counts
 from vibe.health.uncertainty import calibration
 from vibe.history.tolerance import one_sided_factor
 
@@ -27,7 +27,7 @@ JUDGING = Judging(
     rule="guarded acceptance", coverage=0.95, practice=load_practice(), calibration=calibration([], load_practice()),
     fixing="stud",
 )  # fmt: skip
-LIMIT = Limit(value=2.0, unit="mm/s", source="contract")
+LIMIT = AcceptanceLimit(value=2.0, unit="mm/s", source="contract")
 
 
 def wanted(kind: str = "level", **more: object) -> Requirement:
@@ -154,7 +154,7 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     ask = wanted("no damage", false_alarm_rate=0.01)
 
     def said(found: Sequence[tuple[str, Finding]], missing_tones: Sequence[Visibility], captures: int = 4) -> Outcome:
-        damage = Damage(found=found, unseen=missing_tones, captures=captures, searched=9, rate=0.01)
+        damage = DamageSeen(found=found, unseen=missing_tones, captures=captures, searched=9, rate=0.01)
         return no_damage(ask, damage, ())
 
     assert said([], []).answer == "pass"

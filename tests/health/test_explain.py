@@ -6,18 +6,18 @@ from dataclasses import replace
 
 import pytest
 
-from vibe.core.change import Circumstances, Part, Rise, Shift
+from vibe.core.change import Circumstances, Rise, RisePart, Shift
 from vibe.health.explain import explain, owner_in_words
 
 
-def part(owner: str, share: float, rise_db: float = 6.2, sure: float = 0.999) -> Part:
+def part(owner: str, share: float, rise_db: float = 6.2, sure: float = 0.999) -> RisePart:
     db = share * rise_db
-    return Part(
+    return RisePart(
         owner=owner, before_db=-10.0, now_db=-4.0, db=db, low_db=db - 0.5, high_db=db + 0.5, share=share, sure=sure
     )
 
 
-def rise(*parts: Part, db: float = 6.2, sure: float = 0.999, alike: float = 0.0, common: float = 3.0) -> Rise:
+def rise(*parts: RisePart, db: float = 6.2, sure: float = 0.999, alike: float = 0.0, common: float = 3.0) -> Rise:
     return Rise(rise_db=db, low_db=db - 1, high_db=db + 1, sure=sure, parts=parts, common_db=common, alike=alike)
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from vibe.core.acceptance import Contribution, Instrument, Quantity
 from vibe.flow.commissioning import load_practice
 from vibe.health.uncertainty import (
-    Practice,
+    MeasurementPractice,
     calibration,
     calibration_that_settles,
     combined,
@@ -25,7 +25,7 @@ from vibe.kinematics.plan import mounted_error
 
 
 @pytest.fixture(scope="module")
-def practice() -> Practice:
+def practice() -> MeasurementPractice:
     return load_practice()
 
 
@@ -66,7 +66,7 @@ def test_the_end_gauge_of_the_gum() -> None:
     assert found.expanded == pytest.approx(93.0, abs=1.0)
 
 
-def test_certificates_come_before_common_practice(practice: Practice) -> None:
+def test_certificates_come_before_common_practice(practice: MeasurementPractice) -> None:
     sensor = Instrument(what="accelerometer", calibration_uncertainty_percent=2.0)
     bare = Instrument(what="recorder")
     thermometer = Instrument(what="contact thermometer")
@@ -90,7 +90,7 @@ def test_scatter_is_pooled_over_figures_of_different_size() -> None:
     assert pooled_scatter([[1.0], [2.0]]) == (0.0, 0.0)
 
 
-def test_repeats_hold_the_averaging_already_and_are_not_counted_twice(practice: Practice) -> None:
+def test_repeats_hold_the_averaging_already_and_are_not_counted_twice(practice: MeasurementPractice) -> None:
     own = [1.0, 1.1, 0.9]
     told = repeats(own, [own, [2.0, 2.1]], 0.5, "short", practice)
     assert [one.name for one in told] == ["repeatability"]

@@ -7,7 +7,7 @@ import pytest
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
 from vibe.health.rules import Limits
-from vibe.health.zones import gear_unit_zone, report_levels, vector_change, zone
+from vibe.health.zones import gear_unit_zone, report_levels, zone
 
 CYCLOIDAL = {"kind": "cycloidal", "lobes": 17, "ring_pins": 18}
 
@@ -128,8 +128,3 @@ def test_a_level_in_the_wrong_unit_is_not_judged(limits: Limits) -> None:
     for power_kw in (2.2, 55.0):
         with pytest.raises(ValueError, match="'m/s'"):
             zone(wrong, drive(power_kw), limits)
-
-
-def test_vector_change_of_a_line_that_did_not_move() -> None:
-    assert vector_change((2.0, 370.0), (2.0, 10.0)) == pytest.approx(0.0, abs=1e-7)
-    assert vector_change((2.0, 0.0), (2.0, 180.0)) == pytest.approx(4.0)

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.plant import drive_text
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, CaptureError, ConfigError
@@ -21,19 +22,7 @@ from vibe.flow.simulating import simulate_file
 from vibe.history.store import Store
 from vibe.ingest import read_capture
 
-DRIVE = """\
-tag = "T-1"
-
-[input]
-speed_rpm = 1450
-speed_range_rpm = [1430, 1500]
-
-[[stage]]
-kind = "cycloidal"
-lobes = 11
-ring_pins = 12
-output_pins = 6
-"""
+DRIVE = drive_text("T-1", highest_rpm=1500, output_pins=6)
 
 
 @pytest.fixture(scope="session")

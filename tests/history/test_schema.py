@@ -109,12 +109,12 @@ def test_a_damaged_database_is_said_in_one_sentence(tmp_path: Path) -> None:
 
 
 def verify_or_refusal(store: Store) -> tuple[object, ...]:
-    from vibe.history.tidy import Told
+    from vibe.history.tidy import StoreRemark
 
     try:
         return verify(store).wrong
     except CallError as error:
-        return (Told(DATABASE, str(error)),)
+        return (StoreRemark(DATABASE, str(error)),)
 
 
 def test_without_its_database_a_store_is_built_anew(tmp_path: Path) -> None:

@@ -7,19 +7,14 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from vibe.core.drive import (
-    Bearing,
-    BeltStage,
-    CycloidalStage,
-    Drive,
-    GearPairStage,
-    Input,
-    Motor,
-    PlanetaryStage,
-    RvStage,
-    Stage,
-)
+from vibe.core.drive import Bearing, Drive, Input, Motor
 from vibe.core.errors import ConfigError
+from vibe.core.stages import Stage
+from vibe.core.stages.belt import BeltStage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.gear_pair import GearPairStage
+from vibe.core.stages.planetary import PlanetaryStage
+from vibe.core.stages.rv import RvStage
 from vibe.kinematics.bodies import body_speeds
 from vibe.kinematics.relations import Relation, held, joined, solve
 from vibe.kinematics.tones import tone_table
@@ -35,7 +30,7 @@ def speeds(*stages: Stage) -> dict[str, Fraction]:
     return {body: speed.order for body, speed in body_speeds(drive(*stages)).items()}
 
 
-CYCLO = CycloidalStage(kind="cycloidal", lobes=17, ring_pins=18, output_pins=8)
+PLAIN = CycloidalStage(kind="cycloidal", lobes=17, ring_pins=18, output_pins=8)
 
 
 @pytest.mark.parametrize(("lobes", "pins"), [(17, 18), (38, 40), (119, 120), (24, 27)])
@@ -64,7 +59,7 @@ def test_every_stage_kind_in_a_chain() -> None:
     found = speeds(
         GearPairStage(kind="gear pair", driver_teeth=20, driven_teeth=61),
         PlanetaryStage(kind="planetary", sun_teeth=21, planet_teeth=39, ring_teeth=99),
-        CYCLO,
+        PLAIN,
     )
     first = F(-20, 61)
     assert found["stage1.output"] == found["stage2.sun"] == first
@@ -89,7 +84,7 @@ def test_planetary_fixed_members(fixed: str, ratio: Fraction) -> None:
 
 def test_belt_keeps_written_decimals_and_owns_up_to_slip() -> None:
     belt = BeltStage(kind="belt", driver_diameter_mm=100.1, driven_diameter_mm=250.0, belt_length_mm=1400.0)
-    table = tone_table(drive(belt, CYCLO))
+    table = tone_table(drive(belt, PLAIN))
     output = next(b for b in table.bodies if b.body == "stage1.output")
     assert output.order == F(1001, 2500)
     lobe = table.tone("stage2.lobe")
@@ -109,7 +104,7 @@ def test_rv_aliases_are_one_body() -> None:
 
 
 def test_words_tell_sense() -> None:
-    what = {b.body: b.what for b in body_speeds(drive(CYCLO, motor=Motor(poles=4, line_hz=50.0))).values()}
+    what = {b.body: b.what for b in body_speeds(drive(PLAIN, motor=Motor(poles=4, line_hz=50.0))).values()}
     assert "against the input" in what["stage1.output"]
     assert "fixed" in what["stage1.ring"]
     assert "motor" in what["input"]
@@ -142,14 +137,14 @@ def test_mis_set_drives_are_refused_with_the_reason(more: dict[str, object], say
     assert isinstance(bearings, list)
     more = more | {"bearing": [Bearing.model_validate(b | geometry) for b in bearings]}
     with pytest.raises(ConfigError, match=says):
-        tone_table(drive(CYCLO, **more))
+        tone_table(drive(PLAIN, **more))
 
 
 def test_plates_may_round() -> None:
     """A plate that says 17.1 or 16.9 for 17 is a rounded plate (common practice: half a per cent)."""
     for ratio in (17.0, 17.1, 16.9):
-        assert tone_table(drive(CYCLO, ratio=ratio)).ratio == -17
-    stage = CYCLO.model_copy(update={"ratio": 11.0})
+        assert tone_table(drive(PLAIN, ratio=ratio)).ratio == -17
+    stage = PLAIN.model_copy(update={"ratio": 11.0})
     with pytest.raises(ConfigError, match=r"stage1: ratio 11 .* make 17"):
         tone_table(drive(stage))
     with pytest.raises(ConfigError, match="no stage"):

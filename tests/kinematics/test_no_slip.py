@@ -67,16 +67,16 @@ def carried(inner: float, outer: float, pitch: float, element: float, lag: float
     return np.array(centres)
 
 
-CYCLO = {"kind": "cycloidal", "lobes": 29, "ring_pins": 30, "output_pins": 10}
+PLAIN = {"kind": "cycloidal", "lobes": 29, "ring_pins": 30, "output_pins": 10}
 RV = {"kind": "rv", "sun_teeth": 10, "planet_teeth": 30, "cranks": 3, "lobes": 39, "ring_pins": 40}
 # Sun 1; carrier c; planet p with 10 (1 - c) = -30 (p - c); crank p past the ring makes 1/39 of a turn of the disc, the
 # other way: c = -p/39. So p = -1/3 + c + c/3 and c = 1/121, p = -39/121.
 RV_CARRIER, RV_CRANK = 1 / 121, -39 / 121
 BETWEEN = {
     # inner, outer, load: body and speed by hand.
-    "eccentric bearing": (CYCLO, ("stage1.eccentric", 1.0), ("stage1.disc", -1 / 29), ("stage1.eccentric", 1.0)),
-    "plain bearing": (CYCLO, ("input", 1.0), ("housing", 0.0), ("housing", 0.0)),
-    "flange bearing": (CYCLO, ("input", 1.0), ("stage1.output", -1 / 29), ("housing", 0.0)),
+    "eccentric bearing": (PLAIN, ("stage1.eccentric", 1.0), ("stage1.disc", -1 / 29), ("stage1.eccentric", 1.0)),
+    "plain bearing": (PLAIN, ("input", 1.0), ("housing", 0.0), ("housing", 0.0)),
+    "flange bearing": (PLAIN, ("input", 1.0), ("stage1.output", -1 / 29), ("housing", 0.0)),
     "crank support": (RV, ("stage1.crank", RV_CRANK), ("stage1.carrier", RV_CARRIER), ("stage1.carrier", RV_CARRIER)),
     "turning arm": (RV, ("stage1.crank", RV_CRANK), ("stage1.disc", RV_CARRIER), ("stage1.crank", RV_CRANK)),
 }
@@ -219,7 +219,7 @@ def test_a_rolling_output_roller_meets_its_bore_more_often_than_its_pin(
     assert tone.order_exact is None
     assert tone.damage
     # Without rolling it is its pin, and nobody who leaves the radii out gets another tone.
-    assert "stage1.output_roller" not in {tone.id for tone in table(CYCLO).tones}
+    assert "stage1.output_roller" not in {tone.id for tone in table(PLAIN).tones}
 
 
 @pytest.mark.parametrize(("lobes", "pins", "swing"), [(29, 30, 1.5), (11, 12, 3.0), (38, 40, 1.5)])
@@ -350,7 +350,7 @@ def test_pre_stages_pass_on_what_their_teeth_count() -> None:
     assert chain.ratio == 2
     assert chain.tone("stage1.gear_mesh").order == 19
     assert chain.tone("stage1.chain").order == pytest.approx(0.19)
-    bevel = table({"kind": "bevel pair", "driver_teeth": 15, "driven_teeth": 45}, CYCLO)
+    bevel = table({"kind": "bevel pair", "driver_teeth": 15, "driven_teeth": 45}, PLAIN)
     assert abs(bevel.ratio or 0) == 87
     assert bevel.tone("stage2.lobe").order == pytest.approx(30 / 29 / 3)
     assert {body.body: body.what for body in bevel.bodies}["stage1.output"].endswith("its sense is a convention")
@@ -359,17 +359,17 @@ def test_pre_stages_pass_on_what_their_teeth_count() -> None:
 @pytest.mark.parametrize(
     ("stage", "says"),
     [
-        (CYCLO | {"fitted_pins": 20}, "fitted_pins 20 do not stand evenly in 30 places"),
-        (CYCLO | {"discs": 3, "disc_phase_deg": [0.0, 180.0]}, "2 angles for 3 discs"),
-        (CYCLO | {"ring_roller_diameter_mm": 8.0}, "needs ring_pitch_diameter_mm and eccentricity_mm"),
-        (CYCLO | {"eccentricity_mm": 3.0, "ring_pitch_diameter_mm": 130.0}, "too large: 30 pins roll on"),
+        (PLAIN | {"fitted_pins": 20}, "fitted_pins 20 do not stand evenly in 30 places"),
+        (PLAIN | {"discs": 3, "disc_phase_deg": [0.0, 180.0]}, "2 angles for 3 discs"),
+        (PLAIN | {"ring_roller_diameter_mm": 8.0}, "needs ring_pitch_diameter_mm and eccentricity_mm"),
+        (PLAIN | {"eccentricity_mm": 3.0, "ring_pitch_diameter_mm": 130.0}, "too large: 30 pins roll on"),
         (
-            CYCLO | {"eccentricity_mm": 1.5, "ring_pitch_diameter_mm": 130.0, "ring_roller_diameter_mm": 14.0},
+            PLAIN | {"eccentricity_mm": 1.5, "ring_pitch_diameter_mm": 130.0, "ring_roller_diameter_mm": 14.0},
             "30 ring rollers of 14 mm do not fit",
         ),
-        (CYCLO | {"output_roller_diameter_mm": 12.0}, "needs eccentricity_mm beside it"),
+        (PLAIN | {"output_roller_diameter_mm": 12.0}, "needs eccentricity_mm beside it"),
         (
-            CYCLO | {"eccentricity_mm": 1.5, "output_roller_diameter_mm": 12.0, "output_bore_diameter_mm": 12.5},
+            PLAIN | {"eccentricity_mm": 1.5, "output_roller_diameter_mm": 12.0, "output_bore_diameter_mm": 12.5},
             "needs a bore of about 15 mm",
         ),
         (
@@ -385,8 +385,8 @@ def test_drives_that_cannot_be_are_refused(stage: dict[str, Any], says: str) -> 
 
 
 def test_bores_stand_in_for_an_eccentricity_that_is_not_known() -> None:
-    bored = CYCLO | {"output_roller_diameter_mm": 12.0, "output_bore_diameter_mm": 15.0}
-    stated = CYCLO | {"output_roller_diameter_mm": 12.0, "eccentricity_mm": 1.5}
+    bored = PLAIN | {"output_roller_diameter_mm": 12.0, "output_bore_diameter_mm": 15.0}
+    stated = PLAIN | {"output_roller_diameter_mm": 12.0, "eccentricity_mm": 1.5}
     assert table(bored).tone("stage1.output_roller").order == table(stated).tone("stage1.output_roller").order
 
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from vibe.core.drive import Bearing, BearingOrders, CycloidalStage, Drive, Input, RvStage, Stage
+from vibe.core.drive import Bearing, BearingOrders, Drive, Input
 from vibe.core.errors import CallError
+from vibe.core.stages import Stage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.rv import RvStage
 from vibe.core.tones import CaptureSettings, Visibility
 from vibe.kinematics.observe import visibility
 from vibe.kinematics.plan import DURATIONS_S, capture_plan, mounted_error

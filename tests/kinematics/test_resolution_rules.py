@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.core.drive import CycloidalStage, Drive, Input, RvStage, Stage
+from vibe.core.drive import Drive, Input
+from vibe.core.stages import Stage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.rv import RvStage
 from vibe.core.tones import CaptureSettings
 from vibe.kinematics.observe import needed_duration_s, resolution_hz, visibility
 from vibe.kinematics.plan import capture_plan

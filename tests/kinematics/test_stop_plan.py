@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
-from vibe.core.drive import Bearing, CycloidalStage, Drive, Input
+from vibe.core.drive import Bearing, Drive, Input
 from vibe.core.route import Route
 from vibe.core.route_plan import RoutePlan
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.kinematics.plan import capture_plan
 from vibe.kinematics.stop_plan import route_plan, stop_plan
 from vibe.kinematics.tones import tone_table

@@ -8,19 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vibe.core.drive import (
-    Bearing,
-    BearingOrders,
-    CycloidalStage,
-    Drive,
-    GearPairStage,
-    Input,
-    Motor,
-    PlanetaryStage,
-    RvStage,
-    Stage,
-)
+from vibe.core.drive import Bearing, BearingOrders, Drive, Input, Motor
 from vibe.core.errors import ConfigError
+from vibe.core.stages import Stage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.gear_pair import GearPairStage
+from vibe.core.stages.planetary import PlanetaryStage
+from vibe.core.stages.rv import RvStage
 from vibe.core.tones import ToneTable
 from vibe.kinematics.tones import tone_table
 

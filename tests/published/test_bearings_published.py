@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from vibe.core.drive import Bearing, CycloidalStage, Drive, Input
+from vibe.core.drive import Bearing, Drive, Input
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.kinematics.families.bearing_multiples import geometry_multiples
 from vibe.kinematics.tones import tone_table
 

@@ -10,7 +10,11 @@ from math import gcd
 
 import pytest
 
-from vibe.core.drive import CycloidalStage, Drive, Input, PlanetaryStage, RvStage, Stage
+from vibe.core.drive import Drive, Input
+from vibe.core.stages import Stage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.planetary import PlanetaryStage
+from vibe.core.stages.rv import RvStage
 from vibe.core.tones import ToneTable
 from vibe.kinematics.bodies import body_speeds
 from vibe.kinematics.tones import tone_table

@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from vibe.core.drive import CycloidalStage
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.kinematics.phasing import phasing, sum_of_parts
 
 T, R = "torque", "radial"

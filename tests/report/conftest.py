@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from vibe.core.dossier import Dossier
-from vibe.core.drive import Bearing, CycloidalStage, Drive, Input, Motor
+from vibe.core.drive import Bearing, Drive, Input, Motor
 from vibe.core.evidence import Exhibit, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
 from vibe.core.health import (
     CaptureReport,
@@ -21,6 +21,7 @@ from vibe.core.health import (
     NotObservable,
     SpeedReport,
 )
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.core.tones import (
     BodySpeed,
     CapturePlan,

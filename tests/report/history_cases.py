@@ -26,7 +26,7 @@ from vibe.core.alarms import (
     Urgency,
     UrgencyPart,
 )
-from vibe.core.change import Cause, Explanation, Part
+from vibe.core.change import Cause, Explanation, RisePart
 from vibe.core.history import Decision, Event, KeptSpectrum, Series, SeriesKey
 from vibe.core.shown import ShownCapture, ShownDrive, ShownSeries, ShownTone
 
@@ -153,9 +153,9 @@ def alarm(name: str = "abc-def", drive: str = TAG, **changes: Any) -> Alarm:
                 explanation=Explanation(
                     rise_db=7.5,
                     parts=(
-                        Part(owner="bearing.input bearing.outer_race", before_db=-30, now_db=-20, db=5.9, low_db=5.0,
-                             high_db=6.8, share=0.79, sure=0.99),
-                        Part(owner="stage1.mesh", before_db=-30, now_db=-29, db=-0.9, low_db=-1.5, high_db=-0.2,
+                        RisePart(owner="bearing.input bearing.outer_race", before_db=-30, now_db=-20, db=5.9,
+                                 low_db=5.0, high_db=6.8, share=0.79, sure=0.99),
+                        RisePart(owner="stage1.mesh", before_db=-30, now_db=-29, db=-0.9, low_db=-1.5, high_db=-0.2,
                              share=-0.12, sure=0.8),
                     ),
                     causes=(Cause(kind="part", strength=0.8, sentence="The outer race explains 5.9 of 7.5 dB."),),

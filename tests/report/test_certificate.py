@@ -23,9 +23,10 @@ from vibe.core.errors import CallError, OutputError
 from vibe.core.sealed import SealError, canonical, read_sealed, seal_of, sealed, written
 from vibe.report import certificate, certificate_check
 from vibe.report.certificate import CertificateFiles, certificate_of, embedded, write_certificate
-from vibe.report.certificate_check import Seen, Verification, verify_certificate
+from vibe.report.certificate_check import Verification, verify_certificate
 from vibe.report.certificate_numbers import measured_text, told_apart
 from vibe.report.certificate_view import deciding, rows_of, runs_text, sentence
+from vibe.report.certificate_words import PageWords
 from vibe.report.pdf import make_pdf
 
 
@@ -117,7 +118,7 @@ def test_a_seal_taken_out_or_a_second_record_is_caught(files: CertificateFiles, 
     shown = str(certificate_check.seal_digits(files.seal))
     zeros = str(certificate_check.seal_digits("0" * 64))
     assert verify_certificate(copy(files.html, tmp_path, lambda text: text.replace(shown, zeros))).failed
-    (record,) = Seen(files.html.read_text(encoding="utf-8")).records
+    (record,) = PageWords(files.html.read_text(encoding="utf-8")).records
     twice = f'<script type="application/json" id="acceptance">{record}</script></body>'
     assert "2 records" in wrong(verify_certificate(copy(files.html, tmp_path, lambda t: t.replace("</body>", twice))))
     beside = copy(files.html, tmp_path, lambda text: text.replace("<main>", f"<pre>{record}</pre><main>"))
@@ -302,7 +303,7 @@ def test_hostile_texts_stay_text(tmp_path: Path) -> None:
 
 def test_the_page_says_what_counts() -> None:
     _, page = certificate_of(open_one())
-    text = " ".join(Seen(page).words)
+    text = " ".join(PageWords(page).words)
     for said in (
         "Undetermined No requirement failed, but 2 of 12 could not be decided", "C29-000417", "29 : 1", "1458.7 r/min",
         "12 March 2026 08:05 to 11:40 (UTC+01:00)", "1.94 ± 0.14 mm/s 2.8 mm/s accepted up to 2.66",

@@ -14,7 +14,7 @@ from rich.console import Console
 from vibe.core.dossier import Dossier
 from vibe.core.errors import OutputError
 from vibe.core.round import Missing
-from vibe.core.runs import Changes, FindingChange, LevelChange, Retake
+from vibe.core.runs import FindingChange, LevelChange, ReportChanges, Retake
 from vibe.report.drive_page import write_drive
 from vibe.report.index_page import IndexRow, gravest_first, index_row, write_index
 from vibe.report.plan_sheet import plan_csv, write_plan_sheet
@@ -65,12 +65,12 @@ def test_index_lists_every_drive_and_its_files(
     assert json.loads(index.json.read_text(encoding="utf-8")) == run
 
 
-def changed(**more: Any) -> Changes:
+def changed(**more: Any) -> ReportChanges:
     usual: dict[str, Any] = {
         "measured_before": "2026-02-09T08:00:00+01:00", "state_before": "sound", "state_now": "plan", "way": "graver",
         "findings": (), "levels": (), "speed_before_hz": 24.2, "speed_now_hz": 24.3,
     }  # fmt: skip
-    return Changes(**(usual | more))
+    return ReportChanges(**(usual | more))
 
 
 def velocity(before: float | None, now: float | None, significant: bool | None, **more: Any) -> LevelChange:

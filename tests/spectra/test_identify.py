@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibe.kinematics.kinds import mesh_lines, pair_kinds
 from vibe.spectra.blind_angle import sharpest_ramp
-from vibe.spectra.identify import Identified, Kind, identify
+from vibe.spectra.identify import Kind, WeighedKinds, identify
 from vibe.spectra.phases import low_passed
 from vibe.spectra.whirl import whirl
 
@@ -44,13 +44,13 @@ def machine(
     return out.astype(np.float32)
 
 
-def asked(samples: NDArray[np.float32], range_hz: tuple[float, float]) -> Identified:
+def asked(samples: NDArray[np.float32], range_hz: tuple[float, float]) -> WeighedKinds:
     found = identify([(samples, RATE_HZ)], KINDS, range_hz)
     assert found is not None
     return found
 
 
-def lobes_of(found: Identified) -> dict[int, float]:
+def lobes_of(found: WeighedKinds) -> dict[int, float]:
     share: dict[int, float] = {}
     for one in found.weighed:
         share[PAIRS[one.kind].lobes] = share.get(PAIRS[one.kind].lobes, 0.0) + one.probability

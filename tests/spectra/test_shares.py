@@ -19,14 +19,14 @@ from vibe.spectra.envelope_spectrum import envelope_spectra
 from vibe.spectra.fft import fast_length, rfft
 from vibe.spectra.hearing import _spectrum
 from vibe.spectra.levels import levels
-from vibe.spectra.owners import Lines, Owner
+from vibe.spectra.owners import OwnedLines, Owner
 from vibe.spectra.shares import shares
 
 RATE, SECONDS, SPEED = 12_800.0, 8.0, 24.37
 TIME = np.arange(int(RATE * SECONDS)) / RATE
-SHAFT = Owner(name="shaft", lines=(Lines(order=1.0, harmonics=tuple(range(1, 11))),))
-MESH = Owner(name="mesh", lines=(Lines(order=30.0, harmonics=(1, 2, 3), sidebands=(1.0, 2.0)),))
-PIN = Owner(name="pin", lines=(Lines(order=1.0, harmonics=None),), hits=("pin",))
+SHAFT = Owner(name="shaft", lines=(OwnedLines(order=1.0, harmonics=tuple(range(1, 11))),))
+MESH = Owner(name="mesh", lines=(OwnedLines(order=30.0, harmonics=(1, 2, 3), sidebands=(1.0, 2.0)),))
+PIN = Owner(name="pin", lines=(OwnedLines(order=1.0, harmonics=None),), hits=("pin",))
 BEARING = Owner(name="bearing", hits=("outer",))
 OWNERS = (SHAFT, MESH, PIN, BEARING)
 
@@ -118,7 +118,7 @@ def test_a_bearing_without_hits_gets_nothing() -> None:
 
 
 def test_of_a_line_that_two_share_hits_keep_what_their_free_lines_have() -> None:
-    mesh = Owner(name="mesh", lines=(Lines(order=80.0, sidebands=(1.0, 2.0)),))
+    mesh = Owner(name="mesh", lines=(OwnedLines(order=80.0, sidebands=(1.0, 2.0)),))
     hits = ringing(np.arange(0.01, SECONDS, 1 / SPEED), RATE, TIME.size, resonance_hz=80 * SPEED, q=6)
     row = hits + noise(7, TIME.size, 0.05)
     alone, both = (
@@ -148,7 +148,7 @@ def test_a_moving_speed_loses_no_power(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_mains_are_no_multiple_of_the_shaft() -> None:
-    mains = Owner(name="electrical", lines=(Lines(hz=100.0),))
+    mains = Owner(name="electrical", lines=(OwnedLines(hz=100.0),))
     row = sine(4, 0.2) + 0.3 * np.sqrt(2.0) * np.sin(2 * np.pi * 100.0 * TIME) + noise(9, TIME.size, 0.1)
     found = of(reading(row), owners=(SHAFT, mains))
     assert found["electrical"] == pytest.approx(0.09, rel=0.02)
@@ -158,6 +158,6 @@ def test_mains_are_no_multiple_of_the_shaft() -> None:
 def test_the_pole_pass_moves_with_the_slip() -> None:
     # Four poles at 50 Hz: 100 - 4 (25 - speed).
     where = 100.0 - 4 * (25.0 - SPEED)
-    pole = Owner(name="electrical", lines=(Lines(hz=0.0, order=4.0),))
+    pole = Owner(name="electrical", lines=(OwnedLines(hz=0.0, order=4.0),))
     row = 0.3 * np.sqrt(2.0) * np.sin(2 * np.pi * where * TIME) + noise(9, TIME.size, 0.1)
     assert of(reading(row), owners=(pole,))["electrical"] == pytest.approx(0.09, rel=0.02)

@@ -10,7 +10,7 @@ import pytest
 
 from tests.worlds.speeds import Motion, speed_case
 from tests.worlds.trial import tones_in
-from vibe.flow.asking import speed_orders
+from vibe.flow.speed_orders import speed_orders
 from vibe.spectra.angle import AngleLaw
 from vibe.spectra.line_odds import log_likelihood_ratio, seen_at
 from vibe.spectra.phases import low_passed

@@ -10,14 +10,12 @@ slip of half, one, two or three times a tone of a bearing that is there, or of a
 is not counted, nor is what is heard by the turn of such a cage alone, whichever element is named for it. The motor rig
 has a 6203 at its fan end, so 6203 counts as present there; elsewhere it is absent where its tones do not coincide.
 
-The records are looked for where ``VIBE_OPEN_DATA`` points, else in ``../shared/open_data`` beside the clone; without
-them the study says so and ends.
+The records are looked for where ``VIBE_OPEN_DATA`` points; without them the study says so and ends.
 """
 
 from __future__ import annotations
 
 import csv
-import os
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,6 +25,7 @@ from typing import Any
 
 import numpy as np
 
+from tests.open_data import OPEN_DATA
 from tests.studies.confusion import wilson
 from tests.studies.fleet import settings, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
@@ -97,9 +96,7 @@ class Seen:
 
 def data_folder() -> Path | None:
     """Where the measured captures are, None where they are not."""
-    beside = Path(__file__).resolve().parents[3] / "shared" / "open_data"
-    folder = Path(os.environ.get("VIBE_OPEN_DATA", beside))
-    return folder if (folder / "truth.csv").is_file() else None
+    return OPEN_DATA if (OPEN_DATA / "truth.csv").is_file() else None
 
 
 def shaft(rpm: float, share: tuple[float, float], bearings: Sequence[tuple[str, dict[str, Any]]]) -> Drive:

@@ -7,7 +7,6 @@ healthy twins. ``python -m tests.studies.lives --count 200 --seed 10000``.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -19,6 +18,7 @@ import numpy as np
 import scipy.signal
 from numpy.typing import NDArray
 
+from tests.open_data import OPEN_DATA
 from tests.studies.fleet import FLEET, judged, life, spread_out
 from tests.studies.page import Clock, options, write_figure, write_table
 from vibe.core.history import Series, SeriesKey
@@ -32,7 +32,6 @@ from vibe.synth.damage import Damage
 from vibe.synth.simulate import simulate
 
 Array = NDArray[np.float64]
-OPEN_DATA = Path(os.environ.get("VIBE_OPEN_DATA", Path(__file__).resolve().parents[3] / "shared" / "open_data"))
 DAY_S, WEEK_S = 86400.0, 7 * 86400.0
 STARTED = ("growing", "stepped up")
 

@@ -21,7 +21,7 @@ import numpy as np
 from tests.studies.page import options, write_table
 from vibe.core.population import FigureKey, Population
 from vibe.history.population import population
-from vibe.history.population_records import Gathered
+from vibe.history.population_records import PopulationFigures
 from vibe.history.population_settings import PopulationSettings
 from vibe.history.settings import HistorySettings
 
@@ -95,7 +95,7 @@ def rules() -> tuple[PopulationSettings, HistorySettings]:
 
 def compared(made: np.ndarray, unit: str = "m/s²", days: float = 1.0) -> Population:
     """A population straight from figures (drives, figures)."""
-    gathered = Gathered()
+    gathered = PopulationFigures()
     names = [FigureKey(measure="hit", point="", subject=f"tone {k}", unit=unit) for k in range(made.shape[1])]
     for number, row in enumerate(made.tolist()):
         at = START.timestamp() + number * 86400.0 * days

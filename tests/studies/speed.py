@@ -7,7 +7,6 @@ captures of a rig whose speed is off nominal. ``python -m tests.studies.speed --
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,7 @@ import scipy.signal
 from numpy.typing import NDArray
 from scipy.special import erf
 
+from tests.open_data import OPEN_DATA
 from tests.studies.fleet import FLEET, life, spread_out, tones
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.capture import Capture
@@ -47,7 +47,6 @@ RIG_BEARING = {"outer_race": 3.066, "inner_race": 4.934, "cage": 0.383, "rolling
 JUMPING = {"B_1200_1": (20.85, 0.045)}
 """Records whose speed jumps: middle [Hz] and relative half width that hold all of it. A spectrogram of this one shows
 orders 1 to 4 rise together by 4.4 % within a second, 6.5 s after the start; the record after it goes on so."""
-OPEN_DATA = Path(os.environ.get("VIBE_OPEN_DATA", Path(__file__).resolve().parents[3] / "shared" / "open_data"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,8 +16,8 @@ import numpy as np
 
 from vibe.core.acceptance import Instrument, Requirement, Sighting
 from vibe.core.capture import Channel
-from vibe.health.acceptance import Judging, Limit, against_limit
-from vibe.health.uncertainty import Practice, calibration
+from vibe.health.acceptance import AcceptanceLimit, Judging, against_limit
+from vibe.health.uncertainty import MeasurementPractice, calibration
 from vibe.kinematics.plan import MOUNTED_RESONANCE_HZ, mounted_error
 from vibe.spectra.levels import levels
 from vibe.spectra.scatter import band_scatter
@@ -56,7 +56,7 @@ CASES = (
     Case(name="5 captures on a magnet", captures=5, scatter=0.02, certificates_percent=(2.0, 1.0), mounting="magnet",
          conservative=True),
 )  # fmt: skip
-PRACTICE = Practice(
+PRACTICE = MeasurementPractice(
     calibration_percent=5.0, calibration_source="common practice", calibration_valid_days=730,
     calibration_valid_source="common practice", repeat_percent=4.0, repeat_source="common practice", thermometer_c=2.0,
     thermometer_source="common practice", spread_content=0.99, spread_confidence=0.95, spread_fewest=5,
@@ -131,7 +131,7 @@ def _outcome(case: Case, amplitude: np.ndarray, true: float, rng: np.random.Gene
     )
     wanted = Requirement(id="level", kind="level", text="level", source="study")
     chosen = [one for one in sightings if one.point == "point 0"] if case.points == 1 else sightings
-    return against_limit(wanted, Limit(value=true, unit="mm/s"), chosen, (), judging)
+    return against_limit(wanted, AcceptanceLimit(value=true, unit="mm/s"), chosen, (), judging)
 
 
 def _measured(

@@ -27,8 +27,8 @@ import numpy as np
 
 from tests.studies.fleet import FLEET, judged, life, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
-from vibe.core.drive import CycloidalStage
 from vibe.core.evidence import Localisation
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.flow.judging import Judged
 from vibe.synth.contact import LOAD_SIDE_TURNS
 from vibe.synth.hits import part_count

@@ -23,7 +23,7 @@ from vibe.synth.practice import (
     SHORT_S,
     Planted,
     PracticeDrive,
-    Taking,
+    PracticeVisit,
     load_practice,
     take,
     takings,
@@ -36,7 +36,7 @@ Array = NDArray[np.float64]
 Visit = Callable[[str, str], tuple[Path, ...]]
 
 
-def quick(taking: Taking, **changes: object) -> Taking:
+def quick(taking: PracticeVisit, **changes: object) -> PracticeVisit:
     """The same visit at a lower rate, and no longer than what is planted needs."""
     seconds = SHORT_S + 1 if taking.entry.planted == "too short" else 3.0
     update = {"seconds": seconds, "rate_hz": 12_800.0, **changes}
@@ -44,14 +44,14 @@ def quick(taking: Taking, **changes: object) -> Taking:
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], Taking]:
+def planned(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], PracticeVisit]:
     """By planted fault and month."""
     folder = tmp_path_factory.mktemp("practice")
     return {(one.entry.planted or "", one.month): quick(one) for one in takings(folder)}
 
 
 @pytest.fixture(scope="module")
-def visit(planned: dict[tuple[str, str], Taking]) -> Visit:
+def visit(planned: dict[tuple[str, str], PracticeVisit]) -> Visit:
     """Files of a visit, made once, when a test first asks for them."""
     made: dict[tuple[str, str], tuple[Path, ...]] = {}
 
@@ -142,7 +142,7 @@ def test_a_dead_channel_is_dead_alone(visit: Visit) -> None:
 
 
 def test_exchanged_points_hold_each_other_s_samples(
-    visit: Visit, planned: dict[tuple[str, str], Taking], tmp_path: Path
+    visit: Visit, planned: dict[tuple[str, str], PracticeVisit], tmp_path: Path
 ) -> None:
     (march,) = visit("exchanged")
     (right,) = take(replace(quick(planned["exchanged", "march"], planted=None), folder=tmp_path))
@@ -161,7 +161,7 @@ def over_floor_db(path: Path, order: int) -> float:
     return float(10 * np.log10(spectrum[place - 4 : place + 5].max() / np.median(beside)))
 
 
-def test_the_wrong_drive_speaks_at_its_own_mesh(visit: Visit, planned: dict[tuple[str, str], Taking]) -> None:
+def test_the_wrong_drive_speaks_at_its_own_mesh(visit: Visit, planned: dict[tuple[str, str], PracticeVisit]) -> None:
     taking = planned["wrong drive", "march"]
     assert taking.drive.tag == "SM-01"
     assert taking.other is not None
@@ -179,7 +179,7 @@ def test_a_missing_point_is_not_in_the_file(visit: Visit) -> None:
             assert (OUTPUT in file["channels"], INPUT in file["channels"]) == (there, True)
 
 
-def test_a_short_capture_is_shorter_than_its_plan(visit: Visit, planned: dict[tuple[str, str], Taking]) -> None:
+def test_a_short_capture_is_shorter_than_its_plan(visit: Visit, planned: dict[tuple[str, str], PracticeVisit]) -> None:
     for month, seconds in (("march", SHORT_S), ("february", planned["too short", "february"].entry.seconds)):
         for path in visit("too short", month):
             rate, data = wavfile.read(path)
@@ -206,7 +206,7 @@ def test_a_wrong_note_contradicts_the_pulses(visit: Visit) -> None:
 
 
 def test_a_slow_drive_is_three_to_five_percent_under_its_plate(
-    visit: Visit, planned: dict[tuple[str, str], Taking]
+    visit: Visit, planned: dict[tuple[str, str], PracticeVisit]
 ) -> None:
     plate_rpm = 60.0 * planned["slow", "march"].drive.input.speed_hz
     assert 0.03 < 1.0 - float(said(visit("slow")[0], "speed_rpm")) / plate_rpm < 0.05  # type: ignore[arg-type]
@@ -237,7 +237,7 @@ def test_a_clock_that_was_not_put_forward_shows_an_hour_that_never_was(visit: Vi
 
 @pytest.mark.parametrize("planted", ["settling", "delivered twice", "clock put forward"])
 def test_two_runs_are_equal_to_the_byte(
-    planted: str, visit: Visit, planned: dict[tuple[str, str], Taking], tmp_path: Path
+    planted: str, visit: Visit, planned: dict[tuple[str, str], PracticeVisit], tmp_path: Path
 ) -> None:
     again = take(replace(planned[planted, "march"], folder=tmp_path))
     assert [path.read_bytes() for path in again] == [path.read_bytes() for path in visit(planted)]
@@ -322,7 +322,7 @@ def test_a_drive_cannot_be_visited_twice(small: Path, tmp_path: Path) -> None:
         takings(tmp_path / "out", spec=small)
 
 
-def test_faults_are_planted_in_march_only(planned: dict[tuple[str, str], Taking]) -> None:
+def test_faults_are_planted_in_march_only(planned: dict[tuple[str, str], PracticeVisit]) -> None:
     entries: list[PracticeDrive] = [one.entry for (_, month), one in planned.items() if month == "february"]
     assert all(entry.planted is not None for entry in entries)
     assert all(one.planted is None for (_, month), one in planned.items() if month == "february")

@@ -15,7 +15,7 @@ from vibe.core.drive import Drive
 from vibe.core.errors import CallError
 from vibe.synth.conditions import SENSOR_FAULTS, Conditions
 from vibe.synth.damage import Damage, parse_damage
-from vibe.synth.forces import smooth_forces
+from vibe.synth.hits import smooth_forces
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import possible_damages, simulate, truth
 

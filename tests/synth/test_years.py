@@ -17,10 +17,10 @@ from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.flow.years import make_years
 from vibe.ingest.read import read_capture
 from vibe.synth.samples import shared_folder
-from vibe.synth.years import AGAIN, Job, capture_of, make
-from vibe.synth.years_alarms import COLUMNS, Heard, exceedances, levels, levels_of
-from vibe.synth.years_plan import Taking, at_week, plan_years
-from vibe.synth.years_spec import Alarms, Growth, Years, load_years
+from vibe.synth.years import AGAIN, CaptureJob, capture_of, make
+from vibe.synth.years_alarms import COLUMNS, ObservedCapture, exceedances, levels, levels_of
+from vibe.synth.years_plan import PlannedCapture, at_week, plan_years
+from vibe.synth.years_spec import Alarms, DamageGrowth, Years, load_years
 
 SPEC = shared_folder("sample_signals") / "years.toml"
 DRIVES = shared_folder("configs") / "drives"
@@ -76,7 +76,7 @@ faults = { "output side radial" = "dead" }
 
 
 @pytest.fixture(scope="module")
-def works() -> tuple[Years, tuple[Taking, ...]]:
+def works() -> tuple[Years, tuple[PlannedCapture, ...]]:
     years, drives = load_years(SPEC, DRIVES)
     return years, plan_years(years, drives)
 
@@ -94,7 +94,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
-def test_the_works_have_the_fates_that_were_promised(works: tuple[Years, tuple[Taking, ...]]) -> None:
+def test_the_works_have_the_fates_that_were_promised(works: tuple[Years, tuple[PlannedCapture, ...]]) -> None:
     years, takings = works
     assert Counter(e.cause for e in years.drive) == {
         "fault": 5, "load or speed": 3, "sensor": 2, "repaired": 1, "sound": 3,
@@ -116,7 +116,7 @@ def test_the_works_have_the_fates_that_were_promised(works: tuple[Years, tuple[T
             assert not damaged
 
 
-def test_speeds_stay_in_range_and_missing_weeks_are_missing(works: tuple[Years, tuple[Taking, ...]]) -> None:
+def test_speeds_stay_in_range_and_missing_weeks_are_missing(works: tuple[Years, tuple[PlannedCapture, ...]]) -> None:
     years, takings = works
     assert {t.week for t in takings}.isdisjoint(years.missing_weeks)
     for taking in takings:
@@ -128,7 +128,7 @@ def test_speeds_stay_in_range_and_missing_weeks_are_missing(works: tuple[Years, 
     assert [t.drive.tag for t in wrong] == ["TH-01"]
 
 
-def test_load_and_speed_change_where_the_story_says_so(works: tuple[Years, tuple[Taking, ...]]) -> None:
+def test_load_and_speed_change_where_the_story_says_so(works: tuple[Years, tuple[PlannedCapture, ...]]) -> None:
     _, takings = works
 
     def loads(tag: str, weeks: range) -> float:
@@ -143,13 +143,13 @@ def test_load_and_speed_change_where_the_story_says_so(works: tuple[Years, tuple
     assert abs(loads("SC-01", range(52)) - loads("SC-01", range(52, 104))) < 5
 
 
-def test_a_drive_remains_the_same_machine(works: tuple[Years, tuple[Taking, ...]]) -> None:
+def test_a_drive_remains_the_same_machine(works: tuple[Years, tuple[PlannedCapture, ...]]) -> None:
     """Pitch errors and resonances stay; noise and load, which may change, are taken out here."""
     _, takings = works
     own = [t for t in takings if t.drive.tag == "SC-01"]
     quiet = {"noise": 0.0, "sensor_noise": 0.0, "speed_rpm": 1430.0, "load_percent": 60.0, "duration_s": 2.0}
 
-    def level(taking: Taking, **more: object) -> float:
+    def level(taking: PlannedCapture, **more: object) -> float:
         conditions = replace(taking.conditions, **quiet, **more)  # type: ignore[arg-type]
         capture = capture_of(replace(taking, conditions=conditions, gain=()))
         return levels_of(capture)["output side radial"]["acceleration_rms"]
@@ -160,7 +160,7 @@ def test_a_drive_remains_the_same_machine(works: tuple[Years, tuple[Taking, ...]
 
 
 def test_damage_doubles_hurries_and_ends() -> None:
-    growth = Growth(tone="t", from_week=10, size=0.2, doubles_in_weeks=5)
+    growth = DamageGrowth(tone="t", from_week=10, size=0.2, doubles_in_weeks=5)
     assert growth.size_at(9.9) == 0
     assert [growth.size_at(week) for week in (10, 15, 20)] == pytest.approx([0.2, 0.4, 0.8])
     faster = growth.model_copy(update={"faster_from_week": 15.0, "faster_doubles_in_weeks": 1.0, "until_week": 18.0})
@@ -227,8 +227,10 @@ def test_exceedances_are_those_of_the_written_samples(tiny: Path) -> None:
 
 def test_the_same_every_time_however_the_work_is_spread(tiny: Path, tmp_path: Path) -> None:
     def backwards(
-        work: Callable[[Job], Heard], jobs: Sequence[Job], done: Callable[[int, Heard], None]
-    ) -> Sequence[Heard]:
+        work: Callable[[CaptureJob], ObservedCapture],
+        jobs: Sequence[CaptureJob],
+        done: Callable[[int, ObservedCapture], None],
+    ) -> Sequence[ObservedCapture]:
         return [work(job) for job in reversed(jobs)][::-1]
 
     make(tiny / "years.toml", tmp_path / "again", spread=backwards)
@@ -275,9 +277,9 @@ def test_levels_of_a_known_motion() -> None:
     assert np.isfinite(list(levels(channel(wave)).values())).all()
 
 
-def heard(tag: str, week: int, value: float) -> Heard:
+def heard(tag: str, week: int, value: float) -> ObservedCapture:
     when = datetime(2024, 1, 1, tzinfo=UTC) + timedelta(weeks=week)
-    return Heard(tag=tag, week=week, taken_at=when, levels={"p": {"acceleration_rms": value}})
+    return ObservedCapture(tag=tag, week=week, taken_at=when, levels={"p": {"acceleration_rms": value}})
 
 
 def test_limits_are_learned_once_and_anew_only_where_told() -> None:

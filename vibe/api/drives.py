@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from vibe.core.drive import Bearing, Input, Motor, Service, Stage
+    from vibe.core.drive import Bearing, Input, Motor, Service
+    from vibe.core.stages import Stage
     from vibe.core.surroundings import Driven, Fitted, Neighbour
     from vibe.core.tones import BodySpeed, CapturePlan, Coincidence, Tone, ToneTable, Visibility
 

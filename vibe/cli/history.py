@@ -14,7 +14,7 @@ from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
     from vibe.history.store import Store
-    from vibe.history.tidy import Told
+    from vibe.history.tidy import StoreRemark
 
 app = typer.Typer(
     name="history",
@@ -291,7 +291,7 @@ def _known(store: Store, tag: str) -> None:
         raise CallError(f"{store.folder} holds nothing of a drive {tag!r}; {hint}")
 
 
-def _tell(told: tuple[Told, ...]) -> None:
+def _tell(told: tuple[StoreRemark, ...]) -> None:
     from vibe.cli import screen
 
     if told:

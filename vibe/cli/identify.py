@@ -54,7 +54,7 @@ def identify(
     from vibe.cli.names import captures_named, check_free
     from vibe.core.files import write_whole
     from vibe.flow.identifying import identify_files
-    from vibe.flow.identity import Motor, against_load, as_json
+    from vibe.flow.identity import SlipReference, against_load, as_json
 
     if (poles is None) != (line_hz is None):
         raise CallError("slip needs both --poles and --line-hz")
@@ -67,7 +67,7 @@ def identify(
         speed_range,
         differences=difference or [1],
         drive_path=drive,
-        motor=Motor(poles=poles, line_hz=line_hz) if poles is not None and line_hz is not None else None,
+        motor=SlipReference(poles=poles, line_hz=line_hz) if poles is not None and line_hz is not None else None,
     )
     if json == "-":
         screen.show_json(as_json(found))

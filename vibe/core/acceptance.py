@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from vibe.core.drive import Part, Positive
+from vibe.core.strict import Positive, StrictModel
 
 Answer = Literal["pass", "fail", "undetermined"]
 DecisionRule = Literal["simple acceptance", "guarded acceptance"]
@@ -23,7 +23,7 @@ RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed"]
 Text = Annotated[str, Field(min_length=1, max_length=300)]
 
 
-class Requirement(Part):
+class Requirement(StrictModel):
     """One line of a contract, with its source."""
 
     id: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[a-z0-9][a-z0-9 _.-]*$")]
@@ -51,7 +51,7 @@ class Requirement(Part):
     false_alarm_rate: Annotated[float, Field(gt=0, le=0.5)] | None = None
 
 
-class Requirements(Part):
+class Requirements(StrictModel):
     """The form of a requirements file."""
 
     title: Text
@@ -62,7 +62,7 @@ class Requirements(Part):
     requirement: Annotated[list[Requirement], Field(min_length=1, max_length=200)]
 
 
-class Instrument(Part):
+class Instrument(StrictModel):
     """A sensor or recorder used, for the certificate and the uncertainty."""
 
     what: Text
@@ -72,7 +72,7 @@ class Instrument(Part):
     """Expanded, k = 2, as calibration certificates state it."""
 
 
-class CommissionedRun(Part):
+class CommissionedRun(StrictModel):
     """One run of the drive, and the captures taken in it (files or patterns, seen from the set's file)."""
 
     kind: RunKind
@@ -82,7 +82,7 @@ class CommissionedRun(Part):
     note: str = ""
 
 
-class CommissioningSet(Part):
+class CommissioningSet(StrictModel):
     """The form of a commissioning set: one new drive, its runs and who measured with what."""
 
     drive: Text

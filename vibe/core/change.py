@@ -19,7 +19,7 @@ anyway."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class RisePart:
     """What one owner has to do with a rise.
 
     ``before_db`` and ``now_db`` are levels of its own mean square, None where it had none. ``db`` is its part of the
@@ -50,7 +50,7 @@ class Rise:
     low_db: float | None
     high_db: float | None
     sure: float | None
-    parts: tuple[Part, ...]
+    parts: tuple[RisePart, ...]
     common_db: float | None = None
     alike: float | None = None
 
@@ -97,5 +97,5 @@ class Explanation:
     """A rise, its parts, and what explains it, the strongest first."""
 
     rise_db: float
-    parts: tuple[Part, ...]
+    parts: tuple[RisePart, ...]
     causes: tuple[Cause, ...]

@@ -18,13 +18,13 @@ PART_DAMAGE = (LOCAL_DAMAGE, FLUTING)
 SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 
 
-class Part(BaseModel):
+class ReportModel(BaseModel):
     """Frozen, finite, and refusing what it does not know."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class EvidenceItem(Part):
+class EvidenceItem(ReportModel):
     """One measured fact: what was read, where, and how it compares."""
 
     kind: str
@@ -34,7 +34,7 @@ class EvidenceItem(Part):
     channel: str | None = None
 
 
-class Finding(Part):
+class Finding(ReportModel):
     """Something is wrong: what, how sure, how bad, what it cannot be told from, what to do."""
 
     tone: str | None
@@ -73,7 +73,7 @@ class Finding(Part):
         return self.probability if self.component_probability is None else self.component_probability
 
 
-class ChannelReport(Part):
+class ChannelReport(ReportModel):
     """Quality of one channel, why, and what would mend it."""
 
     name: str
@@ -82,7 +82,7 @@ class ChannelReport(Part):
     remedies: list[str] = Field(default_factory=list)
 
 
-class CaptureReport(Part):
+class CaptureReport(ReportModel):
     """One capture file; ``error`` when it could not be read."""
 
     file: str
@@ -96,14 +96,14 @@ class CaptureReport(Part):
     channels: list[ChannelReport] = Field(default_factory=list)
 
 
-class SpeedAlternative(Part):
+class SpeedAlternative(ReportModel):
     """A speed that the lines allow too, and how likely it is."""
 
     input_hz: float
     probability: Probability
 
 
-class SpeedReport(Part):
+class SpeedReport(ReportModel):
     """Input speed with one standard deviation, and how it was had; all null when no capture was fit to tell."""
 
     input_hz: float | None
@@ -114,7 +114,7 @@ class SpeedReport(Part):
     """All speeds that the lines allow, the stated one first; together 1. Empty where no other was looked for."""
 
 
-class LevelReport(Part):
+class LevelReport(ReportModel):
     """A broad-band level and its zone, null where no limit applies."""
 
     point: str
@@ -131,7 +131,7 @@ class LevelReport(Part):
     """That boundary, in ``unit``."""
 
 
-class NotObservable(Part):
+class NotObservable(ReportModel):
     """A tone that no capture could show, why, and the capture that would."""
 
     tone: str
@@ -139,7 +139,7 @@ class NotObservable(Part):
     needs: str
 
 
-class OutsideSource(Part):
+class OutsideSource(ReportModel):
     """A comb that belongs to something outside the drive: a driven machine, a fan, a neighbour."""
 
     name: str
@@ -161,7 +161,7 @@ class OutsideSource(Part):
     """All of it in a sentence."""
 
 
-class DetectionLimit(Part):
+class DetectionLimit(ReportModel):
     """The smallest damage of a tone that this capture would have shown."""
 
     tone: str
@@ -169,7 +169,7 @@ class DetectionLimit(Part):
     over_floor_db: float | None
 
 
-class Health(Part):
+class Health(ReportModel):
     """Health of one drive: state and its rule, findings gravest first, levels, and what could not be seen."""
 
     schema_: Literal["vibe.health/1"] = Field(default=SCHEMA, alias="schema")

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from vibe.core.drive import Part, Positive
+from vibe.core.strict import Positive, StrictModel
 
 Mounting = Literal["stud", "adhesive", "magnet", "probe"]
 """How the sensor is fixed: stud, thin adhesive or wax, magnet, a probe held by hand."""
@@ -35,7 +35,7 @@ def folded(name: str) -> str:
     return "".join(fold if len(fold := sign.casefold()) == 1 else sign for sign in composed)
 
 
-class RoutePoint(Part):
+class RoutePoint(StrictModel):
     """A place on a drive where a sensor is put, or a pulse sensor that is read."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
@@ -51,7 +51,7 @@ class RoutePoint(Part):
     _name = field_validator("name")(_printable)
 
 
-class Stop(Part):
+class Stop(StrictModel):
     """One drive of the walk."""
 
     drive: Annotated[str, Field(min_length=1, max_length=80)]
@@ -78,7 +78,7 @@ class Stop(Part):
         return self
 
 
-class Walk(Part):
+class Walk(StrictModel):
     """Times that the walk takes beside the captures. The figures are common practice; put yours here."""
 
     start_s: Seconds = 600.0
@@ -92,7 +92,7 @@ class Walk(Part):
     """Per stop: speed, load, temperature, what is heard and seen."""
 
 
-class FileChannel(Part):
+class FileChannel(StrictModel):
     """What the files of a logger cannot say of their channels."""
 
     sample_rate_hz: Positive | None = None
@@ -116,7 +116,7 @@ def _known_zone(name: str | None) -> str | None:
     return name
 
 
-class FileRule(Part):
+class FileRule(StrictModel):
     """How a logger names its files. Of several rules the first that fits a file is taken."""
 
     like: Annotated[str, Field(min_length=1, max_length=300)]
@@ -135,7 +135,7 @@ class FileRule(Part):
     _known_zone = field_validator("time_zone")(_known_zone)
 
 
-class Route(Part):
+class Route(StrictModel):
     """One route. ``drives`` is relative to the route file."""
 
     title: Text

@@ -47,7 +47,7 @@ class LevelChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Changes:
+class ReportChanges:
     """Two health reports of one drive compared. Speeds are None where they were not measured."""
 
     measured_before: str | None

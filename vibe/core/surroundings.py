@@ -9,7 +9,9 @@ from collections.abc import Sequence
 from math import pi
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
+from pydantic import Field, PrivateAttr, model_validator
+
+from vibe.core.strict import Length, StrictModel
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
@@ -17,7 +19,6 @@ if TYPE_CHECKING:
 Name = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _/-]*$")]
 Count = Annotated[int, Field(ge=1, le=10_000)]
 PerTurn = Annotated[float, Field(ge=0.01, le=10_000, allow_inf_nan=False)]
-Length = Annotated[float, Field(ge=0.01, le=100_000, allow_inf_nan=False)]
 Speed = Annotated[float, Field(ge=0.01, le=1_000_000, allow_inf_nan=False)]
 """r/min. Bounds are those of any machine; they keep slips of the decimal point out."""
 
@@ -25,13 +26,7 @@ Made = tuple[str, int | float]
 """What passes, and how many times per turn of the body that carries it: a whole number where it is counted."""
 
 
-class Part(BaseModel):
-    """Strict, frozen, and refusing what it does not know."""
-
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Driven(Part):
+class Driven(StrictModel):
     """A machine that the drive turns, and what of it passes, engages or strikes per turn of its shaft."""
 
     name: Name
@@ -64,7 +59,7 @@ class Driven(Part):
         return (*_given(counted), *(("per turn", times) for times in self.per_turn))
 
 
-class Fitted(Part):
+class Fitted(StrictModel):
     """A thing on a shaft of the drive that is no part of the reducer: fan, coupling, pulley."""
 
     name: Name
@@ -107,7 +102,7 @@ class Fitted(Part):
         return (*_given(counted), *belt, *(("per turn", times) for times in self.per_turn))
 
 
-class Neighbour(Part):
+class Neighbour(StrictModel):
     """A machine beside the drive that turns at a speed of its own: another drive, or a speed range and its orders."""
 
     name: Name

@@ -8,9 +8,11 @@ from math import exp, log, pi, sqrt
 
 from vibe.core.evidence import Line
 from vibe.core.health import EvidenceItem, Finding, Severity
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.diagnosis.case import Case
 
 SERIES = tuple(f"{k}x" for k in range(3, 11))
+"""Multiples of the shaft beyond those that unbalance and misalignment make, up to the tenth (common practice)."""
 HALVES = ("0.5x", "1.5x", "2.5x")
 
 
@@ -78,7 +80,7 @@ def own_discs(case: Case, harmonic: int) -> float | None:
     up where k is a multiple of M and cancel elsewhere (derived).
     """
     first = case.drive.stage[0] if case.drive.stage else None
-    if first is None or first.kind != "cycloidal":
+    if not isinstance(first, CycloidalStage):
         return None
     return EVEN if harmonic % first.discs == 0 else CANCELLED
 

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from vibe.core.strict import StrictModel
 
 Share = Annotated[float, Field(gt=0, le=1)]
 
 
-class Part(BaseModel):
-    """Strict, frozen, and refusing what it does not know."""
-
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class CombSettings(Part):
+class CombSettings(StrictModel):
     """How large a comb in the envelope must be, besides being no chance."""
 
     faintest_hit_over_floor_db: float
@@ -31,7 +27,7 @@ class CombSettings(Part):
     source: str
 
 
-class ElementSettings(Part):
+class ElementSettings(StrictModel):
     """Which element of a damaged bearing it is: log odds, and how they grow with the depth of combs."""
 
     present: Share
@@ -48,7 +44,7 @@ class ElementSettings(Part):
     source: str
 
 
-class FlutingSettings(Part):
+class FlutingSettings(StrictModel):
     """When the comb of a race is that of a washboard rather than that of a spall."""
 
     second_below_first_db: Annotated[float, Field(gt=0)]
@@ -59,7 +55,7 @@ class FlutingSettings(Part):
     source: str
 
 
-class LineSettings(Part):
+class LineSettings(StrictModel):
     """How large lines of the velocity spectrum must be."""
 
     over_floor_from_db: float
@@ -78,7 +74,7 @@ class LineSettings(Part):
     source: str
 
 
-class ImpactSettings(Part):
+class ImpactSettings(StrictModel):
     """How impulsive a capture must be for impacts that nothing explains to be a finding."""
 
     lasting_kurtosis_from: Annotated[float, Field(gt=3)] = 10.0
@@ -86,7 +82,7 @@ class ImpactSettings(Part):
     source: str = "common practice"
 
 
-class PastSettings(Part):
+class PastSettings(StrictModel):
     """Which earlier captures of a drive are alike, and what a change against them must be."""
 
     fewest: Annotated[int, Field(ge=3)] = 4
@@ -99,7 +95,7 @@ class PastSettings(Part):
     source: str = "common practice"
 
 
-class DiagnosisSettings(Part):
+class DiagnosisSettings(StrictModel):
     """All settings of the room."""
 
     impacts: ImpactSettings = ImpactSettings()

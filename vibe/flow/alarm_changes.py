@@ -12,7 +12,7 @@ from vibe.core.alarms import PointChange
 if TYPE_CHECKING:
     from vibe.core.alarm_case import CaptureSeen
     from vibe.core.change import Shift
-    from vibe.flow.alarm_series import At, Looked, Looker
+    from vibe.flow.alarm_series import At, Looker, SeriesView
     from vibe.history.store import Store
 
 _MEASURES = (("share", "acceleration_rms"), ("velocity_share", "velocity_rms"))
@@ -66,18 +66,18 @@ def _shares(store: Store, tag: str, measure: str) -> dict[str, dict[str, dict[st
     return points
 
 
-def _sides(whole: Looked, kept: Mapping[str, object]) -> tuple[list[At], list[At]]:
+def _sides(whole: SeriesView, kept: Mapping[str, object]) -> tuple[list[At], list[At]]:
     base, told = whole.baseline, [at for at in whole.told if at.content in kept]
     before = [] if base is None else [at for at in told if base.first_s <= at.time_s <= base.last_s]
     return before, [at for at in told[-_NOW:] if at not in before]
 
 
-def _grown(looked: Sequence[Looked], name: Callable[[Looked], str]) -> dict[str, float]:
+def _grown(looked: Sequence[SeriesView], name: Callable[[SeriesView], str]) -> dict[str, float]:
     return {name(one): one.trend.growth_db for one in looked if one.trend.growth_db is not None}
 
 
 def _shifts(
-    looked: Looked, before: Sequence[At], now: Sequence[At], seen: Mapping[str, CaptureSeen]
+    looked: SeriesView, before: Sequence[At], now: Sequence[At], seen: Mapping[str, CaptureSeen]
 ) -> tuple[Shift, ...]:
     """Speed and load, where they are not those of the baseline; what they do to the level is told of both together."""
     from vibe.core.change import Shift

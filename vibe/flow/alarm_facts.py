@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from vibe.core.alarm_case import CaptureFinding, CaptureSeen, DriveCase
 from vibe.core.alarms import Exceedance, SeriesState, SisterState
 from vibe.flow.alarm_changes import changes_of
-from vibe.flow.alarm_series import Looked, Looker, limits_of, state_of
+from vibe.flow.alarm_series import Looker, SeriesView, limits_of, state_of
 
 if TYPE_CHECKING:
     from vibe.core.alarms import Reported
@@ -142,7 +142,7 @@ class Gatherer:
                 found += self._broken(looked, state, limits)
         return states, found + _falls(states, self.rules)
 
-    def _broken(self, looked: Looked, state: SeriesState, limits: Sequence[Limit]) -> list[Exceedance]:
+    def _broken(self, looked: SeriesView, state: SeriesState, limits: Sequence[Limit]) -> list[Exceedance]:
         """Rules that the latest captures break: of each source the gravest limit, and growth."""
         rules = self.rules.raise_
         last = looked.told[-rules.of_last :]
@@ -174,7 +174,7 @@ class Gatherer:
         return found
 
     def _exceedance(
-        self, looked: Looked, state: SeriesState, source: Any, kind: Any, limit: float | None, over_db: float | None
+        self, looked: SeriesView, state: SeriesState, source: Any, kind: Any, limit: float | None, over_db: float | None
     ) -> Exceedance:
         last = looked.told[-1]
         return Exceedance(

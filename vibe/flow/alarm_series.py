@@ -38,7 +38,7 @@ class At:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Looked:
+class SeriesView:
     """A series, looked at. ``captures`` are those since the last new baseline, oldest first."""
 
     key: SeriesKey
@@ -68,7 +68,7 @@ class Looker:
 
     def __init__(self, store: Store, settings: HistorySettings) -> None:
         self._store, self._settings = store, settings
-        self._known: dict[SeriesKey, Looked] = {}
+        self._known: dict[SeriesKey, SeriesView] = {}
         self._events: dict[str, tuple[Event, ...]] = {}
 
     def events(self, drive: str) -> tuple[Event, ...]:
@@ -77,13 +77,13 @@ class Looker:
             self._events[drive] = self._store.events(drive)
         return self._events[drive]
 
-    def look(self, key: SeriesKey) -> Looked:
+    def look(self, key: SeriesKey) -> SeriesView:
         """One series; an empty one where it is unknown."""
         if key not in self._known:
             self._known[key] = _looked(self._store.series(key), self.events(key.drive), self._settings)
         return self._known[key]
 
-    def sisters(self, key: SeriesKey, tags: Sequence[str]) -> list[Looked]:
+    def sisters(self, key: SeriesKey, tags: Sequence[str]) -> list[SeriesView]:
         """The same series of sister drives, where they have it."""
         from dataclasses import replace
 
@@ -91,7 +91,7 @@ class Looker:
         return [one for one in found if one.captures]
 
 
-def _looked(series: Series, events: Sequence[Event], settings: HistorySettings) -> Looked:
+def _looked(series: Series, events: Sequence[Event], settings: HistorySettings) -> SeriesView:
     from vibe.history.baseline import compare, from_level_db, level_db
     from vibe.history.trend import trend
 
@@ -118,7 +118,7 @@ def _looked(series: Series, events: Sequence[Event], settings: HistorySettings) 
             )
         )  # fmt: skip
     found = trend(compared.time_s, compared.change_db, compared.sigma_db, settings.trend)
-    return Looked(key=series.key, unit=unit, compared=compared, trend=found, captures=tuple(captures))
+    return SeriesView(key=series.key, unit=unit, compared=compared, trend=found, captures=tuple(captures))
 
 
 def _raw_reference(compared: Compared, levels: Sequence[float], accepted: Sequence[bool]) -> float | None:
@@ -136,7 +136,11 @@ def _raw_reference(compared: Compared, levels: Sequence[float], accepted: Sequen
 
 
 def limits_of(
-    looked: Looked, sisters: Sequence[Looked], drive: Drive | None, zone_limits: Limits, settings: HistorySettings
+    looked: SeriesView,
+    sisters: Sequence[SeriesView],
+    drive: Drive | None,
+    zone_limits: Limits,
+    settings: HistorySettings,
 ) -> tuple[Limit, ...]:
     """Limits from all three sources for the condition of the last capture that can be compared."""
     from vibe.history.limits import limits
@@ -178,7 +182,7 @@ def zones_of(key: SeriesKey, drive: Drive | None, zone_limits: Limits) -> Zones 
 
 
 def state_of(
-    looked: Looked, found: Sequence[Limit], rules: AlarmRules, settings: HistorySettings
+    looked: SeriesView, found: Sequence[Limit], rules: AlarmRules, settings: HistorySettings
 ) -> SeriesState | None:
     """A series as the queue tells of it; None where no capture can be told."""
     from vibe.history.baseline import level_db

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from vibe.core.tones import OUTSIDE
+from vibe.flow.speed_orders import speed_orders
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from vibe.core.health import Finding
     from vibe.core.tones import Tone, ToneTable, Visibility
     from vibe.spectra.analysis import Reading
-    from vibe.spectra.owners import Lines, Owner
+    from vibe.spectra.owners import OwnedLines, Owner
     from vibe.spectra.question import Question
     from vibe.spectra.recognise import Candidate
 
@@ -32,8 +33,6 @@ MESH_HARMONICS = 5
 """Of a mesh, each with its sidebands (common practice)."""
 SMOOTH_HARMONICS = 6
 """Of what takes the load in turn: pins, planets, a belt."""
-MOST_SPEED_ORDERS = 24
-"""Lines used to find the speed: the lowest orders that a sound drive makes."""
 
 
 def searchable(table: ToneTable, seen: Sequence[Visibility], drive: Drive, duration_s: float) -> set[str]:
@@ -117,47 +116,38 @@ def question_of(
     )
 
 
-def speed_orders(drive: Drive, table: ToneTable) -> tuple[float, ...]:
-    """Orders of the lines that a sound drive of the kind makes, lowest first."""
-    left_out = ("electrical", *OUTSIDE)
-    healthy = [tone for tone in table.tones if not tone.damage and tone.family not in left_out and not any(tone.slip)]
-    orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
-    for tone in healthy:
-        if tone.order >= 0.5 and tone.family != "hunting":
-            orders |= {k * tone.order for k in (1, 2, 3)}
-    # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
-    orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
-    return tuple(sorted(orders)[:MOST_SPEED_ORDERS])
-
-
 def owners_of(drive: Drive, table: ToneTable) -> tuple[Owner, ...]:
     """Those who may cause a part of a level: shafts, meshes, pins, lobes, each bearing, the motor's field.
 
     Parts that share an order cannot be told apart and are one owner, "stage1.lobe or stage1.output_pin".
     """
     from vibe.core.change import ELECTRICAL, SHAFT
-    from vibe.spectra.owners import Lines, Owner
+    from vibe.spectra.owners import OwnedLines, Owner
 
     half_orders = tuple(range(1, 2 * SHAFT_HARMONICS, 2))
-    shaft = [Lines(order=1.0, harmonics=_first(SHAFT_HARMONICS)), Lines(order=0.5, harmonics=half_orders)]
+    shaft = [OwnedLines(order=1.0, harmonics=_first(SHAFT_HARMONICS)), OwnedLines(order=0.5, harmonics=half_orders)]
     shaft += [
-        Lines(order=tone.order, harmonics=_first(3))
+        OwnedLines(order=tone.order, harmonics=_first(3))
         for tone in table.tones
         if tone.family == "shaft" and abs(tone.order - 1.0) > 1e-9
     ]
     owners = [Owner(name=SHAFT, lines=tuple(shaft))]
     for tone in table.tones:
         if tone.family == "mesh":
-            lines = Lines(order=tone.order, harmonics=_first(MESH_HARMONICS), sidebands=_mesh_sidebands(tone, table))
+            lines = OwnedLines(
+                order=tone.order, harmonics=_first(MESH_HARMONICS), sidebands=_mesh_sidebands(tone, table)
+            )
             owners.append(Owner(name=tone.id, lines=(lines,)))
         elif tone.family in ("output pin pass", "planet pass", "belt", *OUTSIDE):
-            owners.append(Owner(name=tone.id, lines=(Lines(order=tone.order, harmonics=_first(SMOOTH_HARMONICS)),)))
+            owners.append(
+                Owner(name=tone.id, lines=(OwnedLines(order=tone.order, harmonics=_first(SMOOTH_HARMONICS)),))
+            )
     local = [tone for tone in table.tones if tone.damage and not any(tone.slip)]
     for tone in local:
         twins = [other for other in local if _same_order(other, tone.order, tone.slip)]
         if twins[0] is tone:
             names = tuple(twin.id for twin in twins)
-            every = Lines(order=tone.order, harmonics=None)
+            every = OwnedLines(order=tone.order, harmonics=None)
             owners.append(Owner(name=" or ".join(names), lines=(every,), hits=names))
     # A roller that slips has no line that is its own beforehand; its hits are.
     owners += [Owner(name=tone.id, hits=(tone.id,)) for tone in table.tones if tone.family == "roller"]
@@ -196,19 +186,19 @@ def _mesh_sidebands(mesh: Tone, table: ToneTable) -> tuple[float, ...]:
     return tuple(sorted({times * turn for turn in turns for times in (1, 2)}))
 
 
-def _field(drive: Drive) -> tuple[Lines, ...]:
+def _field(drive: Drive) -> tuple[OwnedLines, ...]:
     """Line and twice line frequency; beside the latter the pole pass, which moves with the slip."""
-    from vibe.spectra.owners import Lines
+    from vibe.spectra.owners import OwnedLines
 
     motor = drive.motor
     if motor is None:
         return ()
-    lines = [Lines(hz=motor.line_hz, harmonics=(1,)), Lines(hz=2 * motor.line_hz, harmonics=(1, 2))]
+    lines = [OwnedLines(hz=motor.line_hz, harmonics=(1,)), OwnedLines(hz=2 * motor.line_hz, harmonics=(1, 2))]
     if motor.coupling == "direct" and motor.synchronous_hz > drive.input.speed_hz:
         for sign in (-1, 1):
             # twice line ± poles x (synchronous - input)
             at_hz = 2 * motor.line_hz + sign * motor.poles * motor.synchronous_hz
-            lines.append(Lines(order=-sign * float(motor.poles), hz=at_hz))
+            lines.append(OwnedLines(order=-sign * float(motor.poles), hz=at_hz))
     return tuple(lines)
 
 

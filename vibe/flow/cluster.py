@@ -7,7 +7,6 @@ TLS (https://distributed.dask.org/en/stable/tls.html), which is set up in its ow
 
 from __future__ import annotations
 
-import ctypes
 import logging
 import pickle
 import platform
@@ -27,19 +26,21 @@ ANSWER_S = 5.0
 """A scheduler that does not answer within this is not there; workers may take as long to come."""
 LOOK_EVERY_S = 10.0
 """How often workers are counted: they come and go."""
+ENDING_S = 60.0
+"""So long an interrupted run waits for jobs that have begun; one takes seconds, and a thread cannot be ended."""
 PATIENCE_S = 60.0
 """So long without a single worker, and the run is given up: killed ones are usually started anew within seconds."""
 
 # In a worker:
 _one_at_a_time = threading.Lock()
 """A worker may have several threads; our jobs use one core each, and libraries below them are not all safe in many."""
-_running: dict[str, int] = {}
+_running: set[str] = set()
 _over: set[str] = set()
 _state = threading.Lock()
 
 
-class BrokenOff(BaseException):
-    """Raised in a job whose run was interrupted. No ``Exception``, so that no job takes it for its own trouble."""
+class RunEndedError(Exception):
+    """Raised instead of beginning a job whose run was interrupted."""
 
 
 class Cluster:
@@ -125,12 +126,15 @@ class Cluster:
         self._client.close()
 
     def end(self) -> None:
-        """Break off what runs."""
+        """Begin no other job, and wait for those that run: nothing may be written after the command has ended."""
+        until = time.monotonic() + ENDING_S
         with suppress(Exception):
             for future in list(self._futures):
                 future.cancel()
-            if self._client.status == "running":
-                self._client.run(_break_off, self._token, on_error="ignore")
+            while self._client.status == "running" and time.monotonic() < until:
+                if not any(self._client.run(_still_works, self._token, on_error="ignore").values()):
+                    break
+                time.sleep(0.1)
         with suppress(Exception):
             self._client.close(timeout=ANSWER_S)
 
@@ -233,24 +237,18 @@ def _far(packed: bytes, common: Any, token: str) -> Any:
     with _one_at_a_time:
         with _state:
             if token in _over:
-                raise BrokenOff
-            _running[token] = threading.get_ident()
+                raise RunEndedError
+            _running.add(token)
         try:
             work, job = pickle.loads(packed)
             return work(job) if common is None else work(job, common)
         finally:
             with _state:
-                _running.pop(token, None)
+                _running.discard(token)
 
 
-def _break_off(token: str) -> None:
-    """Raise ``BrokenOff`` in the thread that works for ``token``, at its next step; later jobs do not begin.
-
-    A thread cannot be ended from outside. ``PyThreadState_SetAsyncExc`` is what Python offers for this; a call into a
-    library ends first (well below a second in our jobs).
-    """
+def _still_works(token: str) -> bool:
+    """Whether this worker is at a job of the run ``token``, of which it begins no other."""
     with _state:
         _over.add(token)
-        thread = _running.get(token)
-        if thread is not None:
-            ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), ctypes.py_object(BrokenOff))
+        return token in _running

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from vibe.core.tones import ToneTable, Visibility
     from vibe.flow.judging import Judged
     from vibe.health.acceptance_findings import Counted
+    from vibe.spectra.analysis import Reading
 
 OMEGA_POWER = {"velocity_rms": -1, "displacement_rms": -2, "acceleration_rms": 0, "acceleration_rms_high": 0}
 """Measures that are r.m.s. over a band, and the power of the angular frequency that makes them of acceleration."""
@@ -46,7 +47,7 @@ class LookJob:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Looked:
+class CaptureFigures:
     """What one capture gives. ``figures`` by (name of measure or line, unit); ``error`` when it could not be read."""
 
     file: str
@@ -66,7 +67,7 @@ class Looked:
     remarks: tuple[str, ...] = ()
 
 
-def look(job: LookJob) -> Looked:
+def look(job: LookJob) -> CaptureFigures:
     """Read, judge and measure one capture, in whatever process."""
     from vibe.ingest import read_capture
 
@@ -74,13 +75,13 @@ def look(job: LookJob) -> Looked:
     try:
         capture = read_capture(job.path)
     except CaptureError as error:
-        return Looked(file=name, run=job.run, kind=job.kind, error=writable(error.reason))
+        return CaptureFigures(file=name, run=job.run, kind=job.kind, error=writable(error.reason))
     judged = judge_samples(capture, job.drive, job.table, job.settings)
     reading = judged.reading
     rejected = [
         f"{q.channel} is rejected: {q.reasons[0].text}" for q in judged.quality if q.verdict == "rejected" and q.reasons
     ]
-    return Looked(
+    return CaptureFigures(
         file=name,
         run=job.run,
         kind=job.kind,
@@ -98,7 +99,7 @@ def look(job: LookJob) -> Looked:
     )
 
 
-def when(looked: Looked) -> float | None:
+def when(looked: CaptureFigures) -> float | None:
     """Seconds since 1970; a time without an offset counts as universal time, which is good enough for an order."""
     at = looked.measured_at
     return None if at is None else (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
@@ -150,7 +151,9 @@ def _figures(job: LookJob, capture: Capture, judged: Judged) -> dict[tuple[str, 
     return {key: tuple(sightings) for key, sightings in found.items()}
 
 
-def _level_scatter(level: Level, band_hz: tuple[float, float], reading: Any, duration_s: float) -> tuple[float, str]:
+def _level_scatter(
+    level: Level, band_hz: tuple[float, float], reading: Reading, duration_s: float
+) -> tuple[float, str]:
     from vibe.spectra.scatter import band_scatter, noise_scatter, peak_scatter
 
     width = band_hz[1] - band_hz[0]

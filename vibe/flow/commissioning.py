@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from vibe import __version__
 from vibe.core.errors import CallError, CaptureError, ConfigError
 from vibe.core.files import check_folder, safe_name
-from vibe.flow.commissioned import Looked, LookJob, look, to_identify, when
+from vibe.flow.commissioned import CaptureFigures, LookJob, look, to_identify, when
 from vibe.flow.requirements import Evidence, answered, check_limits, readable_lines
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from vibe.core.acceptance import Acceptance, CommissioningSet, Requirements
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
-    from vibe.health.uncertainty import Practice
+    from vibe.health.uncertainty import MeasurementPractice
 
 MOST_IDENTIFIED = 3
 """Captures that are asked for the counts: they must agree."""
@@ -47,7 +47,7 @@ class _Read:
     table: ToneTable
     drive_path: Path
     runs: tuple[tuple[Path, ...], ...]
-    practice: Practice
+    practice: MeasurementPractice
 
 
 def run_commissioning(
@@ -94,12 +94,12 @@ def run_commissioning(
     return tuple(done)
 
 
-def load_practice() -> Practice:
+def load_practice() -> MeasurementPractice:
     """Common practice of measuring. Raises: ConfigError where the file is wrong."""
-    from vibe.health.uncertainty import Practice
+    from vibe.health.uncertainty import MeasurementPractice
     from vibe.ingest import load_model
 
-    return load_model(share_dir() / "configs" / "acceptance" / "measurement.toml", Practice)
+    return load_model(share_dir() / "configs" / "acceptance" / "measurement.toml", MeasurementPractice)
 
 
 def read_set(path: Path, settings: Settings) -> _Read:
@@ -124,7 +124,7 @@ def read_set(path: Path, settings: Settings) -> _Read:
     return read
 
 
-def _evidence(read: _Read, settings: Settings, looked: Sequence[Looked]) -> Evidence:
+def _evidence(read: _Read, settings: Settings, looked: Sequence[CaptureFigures]) -> Evidence:
     return Evidence(
         looked=tuple(looked), runs=tuple(read.given.run), drive=read.drive, table=read.table, settings=settings,
         practice=read.practice, given=read.given, requirements=read.requirements, base=read.path.resolve().parent,
@@ -163,7 +163,7 @@ def prove(
     )  # fmt: skip
 
 
-def _looked(read: _Read, settings: Settings, workers: int | None, progress: Progress | None) -> list[Looked]:
+def _looked(read: _Read, settings: Settings, workers: int | None, progress: Progress | None) -> list[CaptureFigures]:
     from vibe.flow.workers import Lost, each
 
     rate = _rate(read.requirements)
@@ -217,7 +217,7 @@ def _sortable(at: datetime) -> float:
     return (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
 
 
-def _remarks(read: _Read, looked: Sequence[Looked]) -> list[str]:
+def _remarks(read: _Read, looked: Sequence[CaptureFigures]) -> list[str]:
     remarks = [f"{one.file}: {one.error}" for one in looked if one.error is not None]
     remarks += [f"{one.file}: {remark}" for one in looked for remark in one.remarks]
     ends = [time for one in looked if (time := when(one)) is not None]

@@ -12,7 +12,7 @@ from urllib.parse import unquote
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Health
-    from vibe.core.runs import Changes
+    from vibe.core.runs import ReportChanges
     from vibe.health.rules import Limits
 
 
@@ -28,7 +28,7 @@ class EarlierRun:
 class Since:
     """What is known of a drive since last time: changes, or the sentence why there are none."""
 
-    changes: Changes | None
+    changes: ReportChanges | None
     note: str = ""
     failed: bool = False
 

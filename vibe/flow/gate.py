@@ -86,13 +86,15 @@ def _mains_hz(drive: Drive) -> tuple[float, ...]:
 
 def families_of(drive: Drive, table: ToneTable) -> list[Family]:
     """The meshes of every stage as counts of parts, so that other counts can be tried in their place."""
+    from vibe.core.stages.cycloidal import CycloidalStage
+    from vibe.core.stages.rv import RvStage
     from vibe.spectra.presence import Family
 
     tones = {tone.id: tone for tone in table.tones}
     found = []
     for number, stage in enumerate(drive.stage, 1):
         mesh, pin = tones.get(f"stage{number}.mesh"), tones.get(f"stage{number}.ring_pin")
-        if mesh is not None and pin is not None and stage.kind in ("cycloidal", "rv"):
+        if mesh is not None and pin is not None and isinstance(stage, CycloidalStage | RvStage):
             passing, past = tones.get(f"stage{number}.output_pin_pass"), tones.get(f"stage{number}.lobe")
             found.append(
                 Family(

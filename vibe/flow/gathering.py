@@ -47,7 +47,7 @@ def plain_reader(path: Path) -> Capture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class FirstLook:
     """What a first look at a file tells, in whatever process.
 
     ``unused`` says why it belongs to no drive; ``stray``: no point of it is on the route. ``hashes``: SHA-256 of the
@@ -69,24 +69,26 @@ class Search:
     reader: RouteReader | None
 
 
-def look_at(path: Path, search: Search) -> Seen:
+def look_at(path: Path, search: Search) -> FirstLook:
     """One file, whatever is wrong with it: whose it is, and what its report will depend on."""
     name = writable(path.name)
     try:
         tag, stray, content = _identified(path, search.reader)
     except VibeError as error:
-        return Seen(path=path, unused=writable(str(error)))
+        return FirstLook(path=path, unused=writable(str(error)))
     except MemoryError:
-        return Seen(path=path, unused=f"{name}: needs more memory than there is; try a shorter one, or --workers 1")
+        return FirstLook(
+            path=path, unused=f"{name}: needs more memory than there is; try a shorter one, or --workers 1"
+        )
     if tag is None:
-        return Seen(path=path, unused=f"{name}: does not say which drive it was measured on")
+        return FirstLook(path=path, unused=f"{name}: does not say which drive it was measured on")
     if tag not in search.tags:
         where = "which is no stop of the route" if search.reader is not None else "which no drive file describes"
-        return Seen(path=path, unused=f"{name}: measured on {tag[:80]!r}, {where}")
+        return FirstLook(path=path, unused=f"{name}: measured on {tag[:80]!r}, {where}")
     from vibe.ingest.sidecar import files_beside
 
     beside = {file: file_hash(file) for file in files_beside(path) if file.exists()}
-    return Seen(path=path, drive=tag, stray=stray, hashes={path: content or file_hash(path), **beside})
+    return FirstLook(path=path, drive=tag, stray=stray, hashes={path: content or file_hash(path), **beside})
 
 
 def _identified(path: Path, reader: RouteReader | None) -> tuple[str | None, bool, str]:
@@ -116,10 +118,10 @@ class Gathered:
             self.remarks[tag].append(text)
 
 
-def gathered(seen: Iterable[Seen]) -> Gathered:
+def gathered(seen: Iterable[FirstLook]) -> Gathered:
     """Every file to its drive. Of files with the same bytes the first is kept."""
     told = Gathered()
-    known: list[Seen] = []
+    known: list[FirstLook] = []
     for one in seen:
         if one.unused:
             told.unused.append(one.unused)

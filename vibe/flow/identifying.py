@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError
-from vibe.flow.identity import Answer, Counts, Identification, Motor, Plate, PlateVerdict
+from vibe.flow.identity import Answer, Counts, Identification, Plate, PlateVerdict, SlipReference
 from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel
     from vibe.core.drive import Drive
     from vibe.kinematics.kinds import PairKind
-    from vibe.spectra.identify import Identified, Kind
+    from vibe.spectra.identify import Kind, WeighedKinds
 
 SURE = 0.9
 """Probability from which on an answer is told as one."""
@@ -40,7 +40,7 @@ def identify_files(
     *,
     differences: Sequence[int] = (1,),
     drive_path: Path | None = None,
-    motor: Motor | None = None,
+    motor: SlipReference | None = None,
 ) -> tuple[Identification, ...]:
     """What each capture tells.
 
@@ -63,7 +63,7 @@ def identify_captures(
     *,
     differences: Sequence[int] = (1,),
     drive: Drive | None = None,
-    motor: Motor | None = None,
+    motor: SlipReference | None = None,
 ) -> tuple[Identification, ...]:
     """What each capture tells; poles and line frequency are those of ``drive`` unless ``motor`` is given.
 
@@ -73,7 +73,7 @@ def identify_captures(
     if drive is not None:
         _pair_of(drive)
     if motor is None and drive is not None and drive.motor is not None and drive.motor.coupling == "direct":
-        motor = Motor(poles=drive.motor.poles, line_hz=drive.motor.line_hz)
+        motor = SlipReference(poles=drive.motor.poles, line_hz=drive.motor.line_hz)
     return tuple(
         identified(capture, range_rpm, differences=differences, drive=drive, motor=motor) for capture in captures
     )
@@ -100,7 +100,7 @@ def identified(
     *,
     differences: Sequence[int] = (1,),
     drive: Drive | None = None,
-    motor: Motor | None = None,
+    motor: SlipReference | None = None,
 ) -> Identification:
     """What one capture tells of the drive it was taken on."""
     from vibe.ingest import assess
@@ -155,7 +155,7 @@ def kinds_of(differences: tuple[int, ...]) -> tuple[tuple[PairKind, ...], tuple[
 
 def _weighed(
     capture: Capture, fit: Sequence[Channel], plain: Sequence[Kind], range_rpm: tuple[float, float]
-) -> Identified | None:
+) -> WeighedKinds | None:
     from vibe.ingest import assess
     from vibe.spectra.identify import identify
     from vibe.spectra.tachometer import speed_from_tachometer
@@ -169,7 +169,7 @@ def _weighed(
     return identify(rows, plain, range_hz, pulses=pulsed)
 
 
-def _counts(found: Identified, kinds: Sequence[PairKind]) -> tuple[Counts, ...]:
+def _counts(found: WeighedKinds, kinds: Sequence[PairKind]) -> tuple[Counts, ...]:
     """Probabilities of the counts, whatever the speed and the number of discs; likeliest first."""
     share: dict[int, float] = {}
     for one in found.weighed:
@@ -186,7 +186,7 @@ def _counts(found: Identified, kinds: Sequence[PairKind]) -> tuple[Counts, ...]:
     )
 
 
-def _ratio(counts: Sequence[Counts], found: Identified) -> Answer:
+def _ratio(counts: Sequence[Counts], found: WeighedKinds) -> Answer:
     best = counts[0]
     alike = sum(one.probability for one in counts if abs(one.ratio - best.ratio) < 1e-9)
     if alike >= SURE:
@@ -199,7 +199,7 @@ def _ratio(counts: Sequence[Counts], found: Identified) -> Answer:
     return Answer(value=None, probability=alike, why=why)
 
 
-def _mesh(found: Identified, kinds: Sequence[PairKind]) -> str:
+def _mesh(found: WeighedKinds, kinds: Sequence[PairKind]) -> str:
     """Whether the mesh itself was heard."""
     best = found.weighed[0]
     order = kinds[best.kind].ring_pins
@@ -210,7 +210,7 @@ def _mesh(found: Identified, kinds: Sequence[PairKind]) -> str:
     return f"the mesh stands out at order {order}"
 
 
-def _speed(found: Identified) -> Answer:
+def _speed(found: WeighedKinds) -> Answer:
     best = found.speed
     same = sum(one.probability for one in found.weighed if abs(one.speed_hz / best.input_hz - 1) < SAME_SPEED)
     if same < SURE:
@@ -219,7 +219,7 @@ def _speed(found: Identified) -> Answer:
     return Answer(value=60 * best.input_hz, probability=same, uncertainty=60 * best.uncertainty_hz)
 
 
-def _slip(speed: Answer, motor: Motor | None) -> Answer:
+def _slip(speed: Answer, motor: SlipReference | None) -> Answer:
     if motor is None:
         return Answer(value=None, why="poles and line frequency of the motor were not given")
     if not isinstance(speed.value, float) or speed.uncertainty is None:
@@ -234,7 +234,7 @@ def _slip(speed: Answer, motor: Motor | None) -> Answer:
     return Answer(value=slip, probability=speed.probability, uncertainty=speed.uncertainty / motor.synchronous_rpm)
 
 
-def _discs(found: Identified, kinds: Sequence[PairKind], counts: Sequence[Counts]) -> Answer:
+def _discs(found: WeighedKinds, kinds: Sequence[PairKind], counts: Sequence[Counts]) -> Answer:
     if counts[0].probability < SURE:
         return Answer(value=None, why="phasing can be read only where the counts are told")
     share: dict[int, float] = {}
@@ -252,7 +252,7 @@ def _discs(found: Identified, kinds: Sequence[PairKind], counts: Sequence[Counts
     return Answer(value=best, probability=probability)
 
 
-def _direction(capture: Capture, fit: Sequence[Channel], found: Identified, speed: Answer) -> Answer:
+def _direction(capture: Capture, fit: Sequence[Channel], found: WeighedKinds, speed: Answer) -> Answer:
     from vibe.spectra.whirl import whirl
 
     pairs = [(one, other) for one in fit for other in fit if _across(one, other)]
@@ -284,7 +284,7 @@ def _across(one: Channel, other: Channel) -> bool:
     return same and axes in {("x", "y"), ("horizontal", "vertical")}
 
 
-def _plate(drive: Drive, counts: Sequence[Counts], found: Identified) -> Plate:
+def _plate(drive: Drive, counts: Sequence[Counts], found: WeighedKinds) -> Plate:
     lobes, pins = _pair_of(drive)
     own = next((one for one in counts if (one.lobes, one.ring_pins) == (lobes, pins)), None)
     probability = 0.0 if own is None else own.probability
@@ -306,7 +306,7 @@ def _pair_of(drive: Drive) -> tuple[int, int]:
     Raises:
         CallError: it is of a kind that is not searched for.
     """
-    from vibe.core.drive import CycloidalStage
+    from vibe.core.stages.cycloidal import CycloidalStage
     from vibe.kinematics.kinds import MOST_LOBES
 
     if len(drive.stage) == 1 and isinstance(stage := drive.stage[0], CycloidalStage) and stage.fixed == "ring":

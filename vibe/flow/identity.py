@@ -10,7 +10,7 @@ PlateVerdict = Literal["fits", "another count fits better", "cannot be told"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Motor:
+class SlipReference:
     """What slip is counted from."""
 
     poles: int

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import CaptureReport, Finding
     from vibe.core.past import Growth, PastCapture
-    from vibe.core.tones import ToneTable, Visibility
+    from vibe.core.tones import CaptureSettings, ToneTable, Visibility
+    from vibe.diagnosis.case import Case
     from vibe.diagnosis.outside_sources import Outside
     from vibe.diagnosis.scale import SeverityScale
     from vibe.flow.settings import Settings
@@ -94,7 +95,6 @@ def judge_samples(
     would look, is rejected: its silence would mean nothing. ``earlier``: captures of the same drive that were accepted,
     oldest first, with which this one is compared.
     """
-    from vibe.core.tones import CaptureSettings
     from vibe.diagnosis.diagnose import diagnose
     from vibe.diagnosis.outside_doubt import doubted_unheard
     from vibe.diagnosis.unexplained import single_shocks
@@ -136,7 +136,7 @@ def judge_samples(
         shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
         if moves:
             shortest_s = min(move.law.duration_s for move in moves)
-        seen = visibility(table, _settings_of(fit, quality, shortest_s, CaptureSettings), noted or drive.input.speed_hz)
+        seen = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)
         question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others)
         used = [channel.name for channel in fit]
         reading, left_out = read_over(
@@ -227,10 +227,12 @@ def _pulses(capture: Capture, whole: Assessed) -> bool:
     return tachometer is not None and whole.of(tachometer.name).verdict != "rejected"
 
 
-def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], duration_s: float, make: Any) -> Any:
+def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], duration_s: float) -> CaptureSettings:
+    from vibe.core.tones import CaptureSettings
+
     names = {channel.name for channel in fit}
     bands = [q.usable_band_hz for q in quality if q.channel in names and q.usable_band_hz is not None]
-    return make(
+    return CaptureSettings(
         duration_s=duration_s,
         sample_rate_hz=max(channel.sample_rate_hz for channel in fit),
         usable_band_hz=(min((b[0] for b in bands), default=2.0), max((b[1] for b in bands), default=1000.0)),
@@ -246,7 +248,7 @@ def _case(
     combs: dict[str, CombEvidence],
     alike: Sequence[float],
     grown: Mapping[str, Growth],
-) -> Any:
+) -> Case:
     from vibe.core.evidence import Level
     from vibe.diagnosis.case import Case
     from vibe.health.zones import zone

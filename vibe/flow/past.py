@@ -5,17 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Reason
-    from vibe.core.drive import Drive
     from vibe.core.past import Growth, PastCapture, Trace, TraceBand
-    from vibe.core.tones import ToneTable
     from vibe.diagnosis.settings import PastSettings
     from vibe.flow.judging import Judged
-    from vibe.flow.settings import Settings
     from vibe.spectra.analysis import Reading
 
 SAME_EDGE = 0.01
@@ -127,7 +123,7 @@ def before(capture: Capture, earlier: Sequence[PastCapture]) -> list[PastCapture
         one
         for one in earlier
         if not (one.sha256 and one.sha256 == capture.sha256)
-        and (one.measured_at is None or capture.measured_at is None or _time(one) < _utc(capture.measured_at))
+        and (one.measured_at is None or capture.measured_at is None or time_of(one) < _utc(capture.measured_at))
     ]
 
 
@@ -186,58 +182,8 @@ def _own_lines(one: PastCapture, point: str) -> dict[str, float]:
     return meshes or {name: value for name, value in own.items() if name in ("1x", "2x", "3x")}
 
 
-def from_folder(
-    folder: Path, drive: Drive, table: ToneTable, settings: Settings
-) -> tuple[list[PastCapture], list[str]]:
-    """What the captures of a drive in a folder, or in a store, leave, oldest first; and remarks on those that could not
-    serve. Captures of other drives are passed over.
-
-    Raises:
-        CallError: there is no such folder, or a store that cannot be opened.
-    """
-    from vibe.core.errors import CaptureError
-    from vibe.core.files import writable
-    from vibe.core.route import folded
-    from vibe.flow.gathering import plain_reader
-    from vibe.flow.judging import judge_samples
-
-    past, remarks = [], []
-    for path in _files(folder, drive, settings.diagnosis.past.most):
-        try:
-            capture = plain_reader(path)
-            if capture.drive is not None and folded(capture.drive) != folded(drive.tag):
-                continue
-            judged = judge_samples(capture, drive, table, settings)
-        except CaptureError as error:
-            remarks.append(f"{writable(path.name)}, an earlier capture, is left out: {writable(error.reason)}")
-            continue
-        fit = accepted([judged])
-        past += fit
-        if not fit:
-            remarks.append(f"{writable(path.name)}, an earlier capture, is left out: it was not accepted")
-    if len(past) < settings.diagnosis.past.fewest:
-        remarks.append(
-            f"{len(past)} earlier captures of {drive.tag} can be used; a change of single tones is told from "
-            f"{settings.diagnosis.past.fewest} on"
-        )
-    return sorted(past, key=_time), remarks
-
-
-def _files(folder: Path, drive: Drive, most: int) -> Sequence[Path]:
-    """Captures of a folder; of a store the last accepted ones of the drive, whose samples are there."""
-    from vibe.history.schema import DATABASE
-    from vibe.ingest import find_captures
-
-    if not (folder / DATABASE).is_file():
-        return find_captures(folder)
-    from vibe.history.store import Store
-
-    with Store.open(folder) as store:
-        kept = [one for one in store.captures(drive.tag) if one.kept == "accepted" and one.waveform == "kept"]
-        return [store.path_of(one.content) for one in kept[-most:]]
-
-
-def _time(one: PastCapture) -> float:
+def time_of(one: PastCapture) -> float:
+    """Seconds since 1970, by which captures are put in order; those without a time come first."""
     return float("-inf") if one.measured_at is None else _utc(one.measured_at)
 
 

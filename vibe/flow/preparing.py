@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from vibe import __version__
 from vibe.core.errors import CallError, ConfigError
 from vibe.flow.comparing import EarlierRun, earlier_run
-from vibe.flow.gathering import Gathered, RouteReader, Search, Seen, gathered, look_at
+from vibe.flow.gathering import FirstLook, Gathered, RouteReader, Search, gathered, look_at
 from vibe.flow.hashing import file_hash
 from vibe.flow.settings import load_settings, share_dir
 
@@ -94,7 +94,7 @@ def _drive_files(recipe: Recipe, base: Path, route: Route | None, route_path: Pa
     return files
 
 
-def captures_of(plant: Plant, target: Path, search: Search, crew: Crew, look: Callable[..., Seen]) -> Gathered:
+def captures_of(plant: Plant, target: Path, search: Search, crew: Crew, look: Callable[..., FirstLook]) -> Gathered:
     """The captures in its folder, to its drives; many are looked at by ``crew``, which is asked for ``look``.
 
     Raises:
@@ -112,7 +112,7 @@ def captures_of(plant: Plant, target: Path, search: Search, crew: Crew, look: Ca
         return gathered(look_at(path, search) for path in found)
     looks = crew.each(look, found)
     return gathered(
-        Seen(path=path, unused=f"{writable(path.name)}: {ENDED_READING}; try --workers 1")
+        FirstLook(path=path, unused=f"{writable(path.name)}: {ENDED_READING}; try --workers 1")
         if isinstance(one, Lost)
         else one
         for path, one in zip(found, looks, strict=True)

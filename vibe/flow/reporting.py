@@ -13,7 +13,8 @@ from vibe import __version__
 from vibe.core.errors import CaptureError
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_capture, judge_samples
-from vibe.flow.past import accepted, from_folder
+from vibe.flow.past import accepted
+from vibe.flow.past_captures import from_folder
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.showing import finding_exhibits, overview_exhibits
 from vibe.flow.stretching import Tell, silent
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from vibe.core.health import CaptureReport, Finding, Health
     from vibe.core.past import PastCapture
     from vibe.core.tones import ToneTable
+    from vibe.health.judge import Verdict
     from vibe.report.drive_page import DriveFiles
     from vibe.report.index_page import IndexRow
     from vibe.spectra.analysis import Reading
@@ -279,7 +281,7 @@ def _health(
     latest: Judged | None,
     findings: Sequence[Finding],
     levels: Sequence[Any],
-    verdict: Any,
+    verdict: Verdict,
     settings: Settings,
     cautions: Sequence[str],
 ) -> Health:

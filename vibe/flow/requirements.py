@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, ConfigError
-from vibe.flow.commissioned import Looked
+from vibe.flow.commissioned import CaptureFigures
 from vibe.flow.settings import Settings
 
 if TYPE_CHECKING:
@@ -23,21 +23,21 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Finding
     from vibe.core.tones import ToneTable, Visibility
-    from vibe.health.acceptance import Judging, Limit
-    from vibe.health.acceptance_findings import Counted, Damage
-    from vibe.health.uncertainty import Practice
+    from vibe.health.acceptance import AcceptanceLimit, Judging
+    from vibe.health.acceptance_findings import Counted, DamageSeen
+    from vibe.health.uncertainty import MeasurementPractice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Evidence:
     """All that a set gives; ``rate``: false-alarm rate shared among its captures."""
 
-    looked: tuple[Looked, ...]
+    looked: tuple[CaptureFigures, ...]
     runs: tuple[CommissionedRun, ...]
     drive: Drive
     table: ToneTable
     settings: Settings
-    practice: Practice
+    practice: MeasurementPractice
     given: CommissioningSet
     requirements: Requirements
     base: Path
@@ -46,11 +46,14 @@ class Evidence:
     @property
     def ordered(self) -> str:
         """Ratio and counts of the drive file, in words."""
+        from vibe.core.stages.cycloidal import CycloidalStage
+        from vibe.core.stages.rv import RvStage
+
         ratio = self.table.ratio
         counts = [
             f"{stage.lobes} lobes, {stage.ring_pins} ring pins"
             for stage in self.drive.stage
-            if stage.kind in ("cycloidal", "rv")
+            if isinstance(stage, CycloidalStage | RvStage)
         ]
         told = "none" if ratio is None else f"{float(abs(ratio)):g}"
         return f"{told} ({'; '.join(counts)})" if counts else told
@@ -135,9 +138,9 @@ def _chosen(wanted: Requirement, evidence: Evidence, sightings: Sequence[Sightin
     return chosen(wanted, sightings, evidence.runs, evidence.points)
 
 
-def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, Limit]:
+def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, AcceptanceLimit]:
     """The measure or line that a requirement is about, and what it must not exceed."""
-    from vibe.health.acceptance import Limit
+    from vibe.health.acceptance import AcceptanceLimit
     from vibe.ingest.acceptance_files import line_name
 
     if wanted.kind == "zone":
@@ -148,12 +151,12 @@ def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, Limit]:
     assert wanted.unit is not None
     name = wanted.measure if wanted.kind == "level" else line_name(wanted)
     assert name is not None
-    return name, Limit(value=wanted.limit * wanted.factor, unit=wanted.unit, source=wanted.source)
+    return name, AcceptanceLimit(value=wanted.limit * wanted.factor, unit=wanted.unit, source=wanted.source)
 
 
-def _zone_limit(wanted: Requirement, evidence: Evidence) -> Limit:
+def _zone_limit(wanted: Requirement, evidence: Evidence) -> AcceptanceLimit:
     from vibe.core.evidence import Level
-    from vibe.health.acceptance import Limit
+    from vibe.health.acceptance import AcceptanceLimit
     from vibe.health.zones import named_zone
     from vibe.ingest.acceptance_files import UNITS
 
@@ -168,7 +171,9 @@ def _zone_limit(wanted: Requirement, evidence: Evidence) -> Limit:
     boundary = {"A/B": ab, "B/C": bc, "C/D": cd}[wanted.boundary]
     times = "" if wanted.factor == 1.0 else f"{wanted.factor:g} times "
     source = f"{times}{wanted.boundary} of {verdict.source}"
-    return Limit(value=wanted.factor * boundary, unit=UNITS[measure], source=source, by_analogy=verdict.by_analogy)
+    return AcceptanceLimit(
+        value=wanted.factor * boundary, unit=UNITS[measure], source=source, by_analogy=verdict.by_analogy
+    )
 
 
 def _check_forbidden(wanted: Requirement, evidence: Evidence) -> None:
@@ -193,8 +198,8 @@ def _run_in(wanted: Requirement, evidence: Evidence) -> tuple[list[Sighting], li
     return _chosen(only, evidence, evidence.figures(measure, UNITS[measure]))
 
 
-def _damage(wanted: Requirement, evidence: Evidence) -> tuple[Damage, list[str]]:
-    from vibe.health.acceptance_findings import Damage
+def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[str]]:
+    from vibe.health.acceptance_findings import DamageSeen
     from vibe.ingest.acceptance_files import covers
 
     _, missing = _chosen(wanted, evidence, [])
@@ -208,7 +213,7 @@ def _damage(wanted: Requirement, evidence: Evidence) -> tuple[Damage, list[str]]
         if _is_damage(finding, evidence.table) and (wanted.tone is None or (finding.tone or finding.component) in names)
     ]
     limits = [limit for one in inside for tone, limit in one.detection_limits.items() if tone in tones]
-    return Damage(
+    return DamageSeen(
         found=found, unseen=_unseen(inside, tones), captures=len(inside), searched=len(tones),
         rate=evidence.rate or 0.0, smallest_m_s2=max(limits, default=None),
     ), missing  # fmt: skip
@@ -219,7 +224,7 @@ def _is_damage(finding: Finding, table: ToneTable) -> bool:
     return finding.defect == "local damage" or any(tone.id == finding.tone and tone.damage for tone in table.tones)
 
 
-def _unseen(inside: Sequence[Looked], tones: Sequence[str]) -> list[Visibility]:
+def _unseen(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
     """Tones that none of the captures could show, as the one that came nearest tells."""
     best: dict[str, Visibility] = {}
     for one in inside:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import CallError
 from vibe.core.round import Expected, FileSeen, Missing, RollCall
 from vibe.core.route import folded
-from vibe.flow.spot import Asked, Job, Look, asked_of, look_at
+from vibe.flow.spot import Asked, FieldJob, FieldLook, asked_of, look_at
 
 if TYPE_CHECKING:
     from vibe.ingest.on_the_spot import SpotRules
@@ -86,7 +86,7 @@ class Round:
         from vibe.ingest.sidecar import files_beside
 
         before = _by_point([look_at(job) for job in self._earlier_jobs()])
-        looks: dict[Path, Look] = {}
+        looks: dict[Path, FieldLook] = {}
         told: dict[Path, FileSeen] = {}
         for step in arrivals(self.folder, find=find_captures, beside=files_beside):
             for path in step.gone:
@@ -108,30 +108,30 @@ class Round:
         except OSError:
             return asked_of(self.route_path, 0)
 
-    def _job(self, path: Path, *, folder: Path | None = None) -> Job:
+    def _job(self, path: Path, *, folder: Path | None = None) -> FieldJob:
         try:
             changed_ns = self.route_path.stat().st_mtime_ns
         except OSError:
             changed_ns = 0
-        return Job(
+        return FieldJob(
             path=path, folder=folder or self.folder, route_path=self.route_path, changed_ns=changed_ns,
             like_only=folder is not None,
         )  # fmt: skip
 
-    def _earlier_jobs(self) -> list[Job]:
+    def _earlier_jobs(self) -> list[FieldJob]:
         from vibe.ingest import find_captures
 
         if self.earlier is None:
             return []
         return [self._job(path, folder=self.earlier) for path in find_captures(self.earlier)]
 
-    def _called(self, looks: Sequence[Look], before: Earlier) -> RollCall:
+    def _called(self, looks: Sequence[FieldLook], before: Earlier) -> RollCall:
         from vibe.ingest.roll_call import roll_call
 
         asked = self._ready()
         walk = {tag: number for number, tag in enumerate(asked.stops)}
 
-        def place(one: Look) -> tuple[bool, int, str]:
+        def place(one: FieldLook) -> tuple[bool, int, str]:
             """Of two alike the first is kept: one that has its place on the walk, by its name."""
             stray = all(point.verdict == "extra" for point in one.seen.points)
             return stray, walk.get(one.seen.drive or "", len(walk)), str(one.seen.path)
@@ -167,7 +167,7 @@ def _out_of_use(asked: Asked) -> list[Missing]:
     ]
 
 
-def _by_point(looks: Sequence[Look]) -> Earlier:
+def _by_point(looks: Sequence[FieldLook]) -> Earlier:
     out: dict[str, dict[str, tuple[Signature, ...]]] = {}
     for look in looks:
         for point, like in look.like.items():
@@ -176,7 +176,7 @@ def _by_point(looks: Sequence[Look]) -> Earlier:
     return out
 
 
-def _with_exchanges(looks: Sequence[Look], before: Earlier, rules: SpotRules) -> list[FileSeen]:
+def _with_exchanges(looks: Sequence[FieldLook], before: Earlier, rules: SpotRules) -> list[FileSeen]:
     """Points of one drive that sound like one another's earlier captures are told so."""
     from vibe.ingest import on_the_spot
     from vibe.spectra.likeness import exchanged
@@ -202,7 +202,9 @@ def _with_exchanges(looks: Sequence[Look], before: Earlier, rules: SpotRules) ->
     return files
 
 
-def _with_shifts(looks: Sequence[Look], files: Sequence[FileSeen], before: Earlier, rules: SpotRules) -> list[FileSeen]:
+def _with_shifts(
+    looks: Sequence[FieldLook], files: Sequence[FileSeen], before: Earlier, rules: SpotRules
+) -> list[FileSeen]:
     """Points all of whose bands moved alike since the earlier round are told so; ``files`` run beside ``looks``."""
     from vibe.ingest import on_the_spot
     from vibe.spectra.level_shift import shift
@@ -230,18 +232,20 @@ def _with_shifts(looks: Sequence[Look], files: Sequence[FileSeen], before: Earli
     return out
 
 
-def _fanned_out(jobs: Sequence[Job], workers: int | None, cluster: str | None, progress: Progress | None) -> list[Look]:
+def _fanned_out(
+    jobs: Sequence[FieldJob], workers: int | None, cluster: str | None, progress: Progress | None
+) -> list[FieldLook]:
     from vibe.flow.workers import ENDED_READING, Crew, Lost
 
-    def tell(done: int, result: Look | Lost) -> None:
+    def tell(done: int, result: FieldLook | Lost) -> None:
         if progress is not None:
-            progress(done, len(jobs), result.seen.drive or "" if isinstance(result, Look) else "")
+            progress(done, len(jobs), result.seen.drive or "" if isinstance(result, FieldLook) else "")
 
     count = workers if workers is not None else (min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1) or 1)
     sees = sorted({place for job in jobs for place in (job.folder, job.route_path)})
     with Crew(min(count, len(jobs)), cluster=cluster, sees=sees) as crew:
         looks = crew.each(look_at, jobs, done=tell)
     return [
-        Look(seen=FileSeen(path=job.path, error=ENDED_READING), like={}) if isinstance(result, Lost) else result
+        FieldLook(seen=FileSeen(path=job.path, error=ENDED_READING), like={}) if isinstance(result, Lost) else result
         for job, result in zip(jobs, looks, strict=True)
     ]

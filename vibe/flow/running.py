@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import CallError, OutputError, VibeError, defect
 from vibe.flow import resuming
 from vibe.flow.asking import candidate_of
-from vibe.flow.gathering import Gathered, Search, Seen, look_at, plain_reader, without_twins
+from vibe.flow.gathering import FirstLook, Gathered, Search, look_at, plain_reader, without_twins
 from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
 from vibe.flow.reporting import dossier_of, ready_to_print, written
 from vibe.flow.settings import Settings, load_settings, tones_of
@@ -76,7 +76,7 @@ class _Done:
     defect: bool = False
 
 
-def _look(path: Path, common: _Common) -> Seen:
+def _look(path: Path, common: _Common) -> FirstLook:
     """A file before its drive is known, in whatever process."""
     return look_at(path, common.search)
 

@@ -68,7 +68,7 @@ def asked_of(route_path: Path, changed_ns: int) -> Asked:  # noqa: ARG001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class FieldJob:
     """One file to be looked at, small enough to be sent to another process."""
 
     path: Path
@@ -80,14 +80,14 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Look:
+class FieldLook:
     """What came of one file. ``like``: signatures by point."""
 
     seen: FileSeen
     like: Mapping[str, Signature]
 
 
-def look_at(job: Job) -> Look:
+def look_at(job: FieldJob) -> FieldLook:
     """One file, whatever is wrong with it."""
     try:
         return _looked(job, asked_of(job.route_path, job.changed_ns))
@@ -99,10 +99,10 @@ def look_at(job: Job) -> Look:
         error = str(trouble)
     except Exception as trouble:
         error = defect(trouble)
-    return Look(seen=_unreadable(job, writable(error)), like={})
+    return FieldLook(seen=_unreadable(job, writable(error)), like={})
 
 
-def _unreadable(job: Job, error: str) -> FileSeen:
+def _unreadable(job: FieldJob, error: str) -> FileSeen:
     from vibe.ingest.file_rules import name_says
 
     asked = asked_of(job.route_path, job.changed_ns)
@@ -110,7 +110,7 @@ def _unreadable(job: Job, error: str) -> FileSeen:
     return FileSeen(path=job.path, drive=None if named is None else named.drive, error=error)
 
 
-def _looked(job: Job, asked: Asked) -> Look:
+def _looked(job: FieldJob, asked: Asked) -> FieldLook:
     from vibe.ingest.on_route import read_on_route
     from vibe.ingest.on_the_spot import verdict
     from vibe.ingest.twice import samples_hash
@@ -123,10 +123,10 @@ def _looked(job: Job, asked: Asked) -> Look:
             "does not say which drive it was measured on" if capture.drive is None else "its drive is not on the route"
         )
         remarks = capture.remarks if any("not on the route" in r for r in capture.remarks) else (*capture.remarks, why)
-        return Look(seen=_seen(job, capture, points, remarks), like={})
+        return FieldLook(seen=_seen(job, capture, points, remarks), like={})
     like = _signatures(capture)
     if job.like_only:
-        return Look(seen=_seen(job, capture, (), ()), like=like)
+        return FieldLook(seen=_seen(job, capture, (), ()), like=like)
     reasons = _reasons(capture, asked, stop)
     on_stop = {folded(point.name) for point in stop.point}
     points = tuple(
@@ -138,10 +138,10 @@ def _looked(job: Job, asked: Asked) -> Look:
         )
         for channel in capture.channels
     )
-    return Look(seen=_seen(job, capture, points, capture.remarks), like=like)
+    return FieldLook(seen=_seen(job, capture, points, capture.remarks), like=like)
 
 
-def _seen(job: Job, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:
+def _seen(job: FieldJob, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:
     from vibe.ingest.file_rules import name_says
 
     named = name_says(job.path, job.folder, asked_of(job.route_path, job.changed_ns).route)

@@ -108,7 +108,7 @@ def _source(tone_id: str, bodies: Mapping[str, str]) -> str:
 
 def _neighbour(neighbour: Neighbour, others: Mapping[str, Candidate]) -> DeclaredNeighbour | None:
     from vibe.core.outside import DeclaredNeighbour
-    from vibe.flow.asking import speed_orders
+    from vibe.flow.speed_orders import speed_orders
     from vibe.kinematics.tones import tone_table
 
     described = neighbour.described

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from vibe.flow.making import made
 
 if TYPE_CHECKING:
-    from vibe.synth.years import Job, Made
-    from vibe.synth.years_alarms import Heard
+    from vibe.synth.years import CaptureJob, Made
+    from vibe.synth.years_alarms import ObservedCapture
 
 
 def make_years(
@@ -30,8 +30,10 @@ def make_years(
     from vibe.synth.years import make
 
     def spread(
-        work: Callable[[Job], Heard], jobs: Sequence[Job], done: Callable[[int, Heard], None]
-    ) -> Sequence[Heard]:
+        work: Callable[[CaptureJob], ObservedCapture],
+        jobs: Sequence[CaptureJob],
+        done: Callable[[int, ObservedCapture], None],
+    ) -> Sequence[ObservedCapture]:
         return made(work, jobs, workers=workers, done=done, again=f"--workers 1 --out {out}")
 
     return make(spec, out, only=only, force=force, spread=spread, progress=progress)

@@ -19,7 +19,7 @@ from vibe.core.acceptance import (
     Sighting,
 )
 from vibe.health.uncertainty import (
-    Practice,
+    MeasurementPractice,
     calibration_that_settles,
     decided,
     mounting,
@@ -41,13 +41,13 @@ class Judging:
 
     rule: DecisionRule
     coverage: float
-    practice: Practice
+    practice: MeasurementPractice
     calibration: tuple[Contribution, ...]
     fixing: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limit:
+class AcceptanceLimit:
     """An upper limit with the words that say where it is from."""
 
     value: float
@@ -65,7 +65,11 @@ def overall(outcomes: Sequence[Outcome]) -> Answer:
 
 
 def against_limit(
-    requirement: Requirement, limit: Limit, sightings: Sequence[Sighting], missing: Sequence[str], judging: Judging
+    requirement: Requirement,
+    limit: AcceptanceLimit,
+    sightings: Sequence[Sighting],
+    missing: Sequence[str],
+    judging: Judging,
 ) -> Outcome:
     """A figure that must not exceed a limit: the worst point and run decide, by the mean of their captures.
 
@@ -132,7 +136,9 @@ def temperature(
     )  # fmt: skip
 
 
-def spread_limit(values: Sequence[float], factor: float, unit: str, practice: Practice) -> Limit | None:
+def spread_limit(
+    values: Sequence[float], factor: float, unit: str, practice: MeasurementPractice
+) -> AcceptanceLimit | None:
     """The upper tolerance limit of a type, from the figures of its earlier drives; None where they are too few.
 
     Levels of machines scatter by factors, so their logarithms are taken to be normal (common practice). ``factor``: of
@@ -146,10 +152,10 @@ def spread_limit(values: Sequence[float], factor: float, unit: str, practice: Pr
         f"tolerance limit of {len(logs)} earlier drives: {100 * practice.spread_content:g} % of the type lie below, "
         f"with {100 * practice.spread_confidence:g} % confidence"
     )
-    return Limit(value=value, unit=unit, source=source)
+    return AcceptanceLimit(value=value, unit=unit, source=source)
 
 
-def no_spread(requirement: Requirement, count: int, why: str, practice: Practice) -> Outcome:
+def no_spread(requirement: Requirement, count: int, why: str, practice: MeasurementPractice) -> Outcome:
     """A spread that cannot be told."""
     return Outcome(
         requirement=requirement, answer="undetermined", measured=None, limit=None, acceptance_limit=None, where="",
@@ -210,7 +216,7 @@ def _told(found: Quantity) -> str:
     return f"{found.value:.4g}{wide} {found.unit}"
 
 
-def _of(limit: Limit) -> str:
+def _of(limit: AcceptanceLimit) -> str:
     if not limit.source:
         return ""
     return f" ({limit.source})"

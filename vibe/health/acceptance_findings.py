@@ -18,7 +18,7 @@ NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Damage:
+class DamageSeen:
     """What all captures of the chosen runs say of local damage.
 
     ``found``: findings with the file that shows each. ``unseen``: tones that none of the captures could show, and what
@@ -44,7 +44,7 @@ class Counted:
     why: str
 
 
-def no_damage(requirement: Requirement, damage: Damage, missing: Sequence[str]) -> Outcome:
+def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
     """Fails on a finding, passes when none was made and every tone could have been seen."""
 
     def outcome(answer: Answer, why: str, settles: str | None = None, where: str = "") -> Outcome:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
+
+from vibe.core.strict import StrictModel
 
 Points = Annotated[float, Field(ge=0, le=1000)]
 Factor = Annotated[float, Field(gt=0, le=100)]
@@ -12,13 +14,7 @@ Share = Annotated[float, Field(gt=0, le=1)]
 Positive = Annotated[float, Field(gt=0)]
 
 
-class Part(BaseModel):
-    """Strict, frozen, and refusing what it does not know."""
-
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
-
-
-class RaiseRules(Part):
+class RaiseRules(StrictModel):
     """What raises an alarm."""
 
     measures: list[str]
@@ -37,7 +33,7 @@ class RaiseRules(Part):
         return self
 
 
-class GroupRules(Part):
+class GroupRules(StrictModel):
     """What has one cause."""
 
     slack_days: Positive
@@ -47,7 +43,7 @@ class GroupRules(Part):
     source: str
 
 
-class SeverityPoints(Part):
+class SeverityPoints(StrictModel):
     """Points for how bad it is."""
 
     slight: Points
@@ -63,7 +59,7 @@ class SeverityPoints(Part):
     source: str
 
 
-class GrowthPoints(Part):
+class GrowthPoints(StrictModel):
     """Points for growth so far, and for its rate."""
 
     measures: list[str]
@@ -74,7 +70,7 @@ class GrowthPoints(Part):
     source: str
 
 
-class TimePoints(Part):
+class TimePoints(StrictModel):
     """Points for the time that is left."""
 
     points: Points
@@ -90,7 +86,7 @@ class TimePoints(Part):
         return self
 
 
-class SparePoints(Part):
+class SparePoints(StrictModel):
     """Points for a spare part that comes too late."""
 
     late: Points
@@ -98,7 +94,7 @@ class SparePoints(Part):
     source: str
 
 
-class ChanceRules(Part):
+class ChanceRules(StrictModel):
     """How a probability weighs."""
 
     least: Share
@@ -106,7 +102,7 @@ class ChanceRules(Part):
     source: str
 
 
-class ConsequenceFactors(Part):
+class ConsequenceFactors(StrictModel):
     """Factors for what a standstill costs."""
 
     low: Factor
@@ -116,7 +112,7 @@ class ConsequenceFactors(Part):
     source: str
 
 
-class ExplainedFactors(Part):
+class ExplainedFactors(StrictModel):
     """Factors by which an explanation pushes an alarm down."""
 
     load: Share
@@ -130,7 +126,7 @@ class ExplainedFactors(Part):
     source: str
 
 
-class DecidedRules(Part):
+class DecidedRules(StrictModel):
     """When a decided alarm is back."""
 
     growth_db: Positive
@@ -138,14 +134,14 @@ class DecidedRules(Part):
     source: str
 
 
-class QueueRules(Part):
+class QueueRules(StrictModel):
     """From when a drive needs acting on, and how much of a row is shown."""
 
     act_from: Positive
     series_shown: Annotated[int, Field(ge=1, le=200)]
 
 
-class AlarmRules(Part):
+class AlarmRules(StrictModel):
     """All settings of the queue."""
 
     raise_: RaiseRules = Field(alias="raise")

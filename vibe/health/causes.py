@@ -19,7 +19,7 @@ _GRAVITY = {"slight": 0, "moderate": 1, "severe": 2}
 
 
 @dataclass(slots=True, kw_only=True)
-class Cause:
+class CauseDraft:
     """A cause while it is being put together."""
 
     kind: CauseKind
@@ -42,7 +42,7 @@ class Cause:
             self.told.append(told)
 
 
-def causes_of(case: DriveCase, rules: AlarmRules) -> list[Cause]:
+def causes_of(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
     """All causes of a drive; each exceedance and each finding of the latest captures belongs to exactly one."""
     found = _faults(case, rules)
     faults = [cause for cause in found if cause.kind == "fault"]
@@ -54,7 +54,7 @@ def causes_of(case: DriveCase, rules: AlarmRules) -> list[Cause]:
     return [cause for cause in found if cause.exceedances or cause.since is not None]
 
 
-def _join_load(found: list[Cause]) -> None:
+def _join_load(found: list[CauseDraft]) -> None:
     """What was usual in a capture whose load explains another exceedance has the same cause."""
     load = next((cause for cause in found if cause.kind == "load or speed"), None)
     scatter = next((cause for cause in found if cause.kind == "scatter"), None)
@@ -69,11 +69,11 @@ def _join_load(found: list[Cause]) -> None:
 # ── findings ──────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _faults(case: DriveCase, rules: AlarmRules) -> list[Cause]:
+def _faults(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
     """Findings of the latest captures: those of kin are one."""
     latest = case.recent[-rules.raise_.of_last :]
     groups: list[list[tuple[CaptureSeen, CaptureFinding]]] = []
-    causes: list[Cause] = []
+    causes: list[CauseDraft] = []
     for capture in latest:
         for finding in capture.findings:
             if finding.component == "sensor":
@@ -95,7 +95,7 @@ def _kin(one: CaptureFinding, other: CaptureFinding) -> bool:
 
 def _fault(
     group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase, latest: Sequence[CaptureSeen]
-) -> Cause:
+) -> CauseDraft:
     last_capture = group[-1][0]
     # Of one capture the gravest names the row.
     best = max((f for c, f in group if c is last_capture), key=lambda f: (_GRAVITY[f.severity], f.probability))
@@ -103,7 +103,7 @@ def _fault(
     in_latest = last_capture.content == latest[-1].content
     chance = best.probability if in_latest else sum(f.probability for _, f in group) / len(latest)
     own = owners((best.component, best.tone))
-    cause = Cause(
+    cause = CauseDraft(
         kind="fault", cause=cause_of(best), names=own | owners(best.names),
         since=_since(case, best, gap=len(latest)),
         finding=SeenFinding(
@@ -136,7 +136,9 @@ def _since(case: DriveCase, finding: CaptureFinding, gap: int) -> datetime:
 # ── where an exceedance belongs ───────────────────────────────────────────────────────────────────────────────────
 
 
-def _home(e: Exceedance, case: DriveCase, faults: list[Cause], found: list[Cause], rules: AlarmRules) -> Cause:
+def _home(
+    e: Exceedance, case: DriveCase, faults: list[CauseDraft], found: list[CauseDraft], rules: AlarmRules
+) -> CauseDraft:
     if case.epoch is not None and e.at < case.epoch:
         return _before_repair(case, found)
     capture = next((c for c in case.captures if c.content == e.content), None)
@@ -179,7 +181,7 @@ def _point_in_trouble(e: Exceedance, capture: CaptureSeen | None, case: DriveCas
     return point if OFTEN * sum(point in c.troubled for c in since) >= len(since) else None
 
 
-def _fault_of(e: Exceedance, faults: Sequence[Cause]) -> Cause | None:
+def _fault_of(e: Exceedance, faults: Sequence[CauseDraft]) -> CauseDraft | None:
     """The fault that an exceedance tells of: by name, else by what its measure listens to, else the gravest."""
     named = [fault for fault in faults if e.key.subject and owner_of(e.key.subject) in fault.names]
     if e.key.measure in ("velocity_rms", "line"):
@@ -189,7 +191,7 @@ def _fault_of(e: Exceedance, faults: Sequence[Cause]) -> Cause | None:
     return max(named or suited or faults, key=_weight, default=None)
 
 
-def _weight(cause: Cause) -> tuple[int, float]:
+def _weight(cause: CauseDraft) -> tuple[int, float]:
     finding = cause.finding
     return (0, 0.0) if finding is None else (_GRAVITY[finding.severity], finding.probability)
 
@@ -203,7 +205,7 @@ def _lasts(e: Exceedance, case: DriveCase) -> bool:
     return any(own.value > line.value for line in bounds) or (not bounds and own.change_db > 0)
 
 
-def _before_repair(case: DriveCase, found: list[Cause]) -> Cause:
+def _before_repair(case: DriveCase, found: list[CauseDraft]) -> CauseDraft:
     cause = _get(found, "repaired", "before the new baseline", ())
     event = case.epoch_event
     if event is not None:
@@ -213,7 +215,7 @@ def _before_repair(case: DriveCase, found: list[Cause]) -> Cause:
     return cause
 
 
-def _harmless(e: Exceedance, case: DriveCase, found: list[Cause], rules: AlarmRules) -> Cause:
+def _harmless(e: Exceedance, case: DriveCase, found: list[CauseDraft], rules: AlarmRules) -> CauseDraft:
     """The value is usual for this drive in its condition. What moved it, or what is wrong with the limit?"""
     raw, like = e.raw_db, e.change_db
     shift = 0.0 if raw is None or like is None else raw - like
@@ -244,7 +246,7 @@ def _harmless(e: Exceedance, case: DriveCase, found: list[Cause], rules: AlarmRu
     return cause
 
 
-def _passing(e: Exceedance, found: list[Cause]) -> Cause:
+def _passing(e: Exceedance, found: list[CauseDraft]) -> CauseDraft:
     cause = _get(found, "scatter", "scatter", ())
     far = "" if e.change_db is None else f" ({e.change_db:+.1f} dB from what is usual)"
     if e.within:
@@ -254,7 +256,7 @@ def _passing(e: Exceedance, found: list[Cause]) -> Cause:
     return cause
 
 
-def _sensor(found: list[Cause], point: str, case: DriveCase, at: datetime | None) -> Cause:
+def _sensor(found: list[CauseDraft], point: str, case: DriveCase, at: datetime | None) -> CauseDraft:
     cause = _get(found, "sensor", f"sensor {point}".strip(), ("sensor",))
     troubled = [c for c in case.recent if point in c.troubled]
     if at is not None and (cause.since is None or at < cause.since):
@@ -270,11 +272,11 @@ def _sensor(found: list[Cause], point: str, case: DriveCase, at: datetime | None
     return cause
 
 
-def _get(found: list[Cause], kind: CauseKind, name: str, names: Sequence[str] | frozenset[str]) -> Cause:
+def _get(found: list[CauseDraft], kind: CauseKind, name: str, names: Sequence[str] | frozenset[str]) -> CauseDraft:
     """The cause of that name, made where there is none yet."""
     for cause in found:
         if cause.kind == kind and cause.cause == name:
             cause.names |= frozenset(names)
             return cause
-    found.append(Cause(kind=kind, cause=name, names=frozenset(names)))
+    found.append(CauseDraft(kind=kind, cause=name, names=frozenset(names)))
     return found[-1]

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from vibe.core.health import Finding, Health, LevelReport, State
-from vibe.core.runs import Changes, FindingChange, LevelChange, Way
+from vibe.core.runs import FindingChange, LevelChange, ReportChanges, Way
 from vibe.health.rules import Boundaries, Limits
 from vibe.health.zones import is_significant_change
 
@@ -22,7 +22,7 @@ _SAME_BAND = 0.05
 """Bands whose edges differ by less are one band (common practice)."""
 
 
-def changes(before: Health, now: Health, boundaries: Boundaries | None, limits: Limits) -> Changes:
+def changes(before: Health, now: Health, boundaries: Boundaries | None, limits: Limits) -> ReportChanges:
     """What changed from ``before`` to ``now``.
 
     ``boundaries`` are those of velocity r.m.s. [mm/s] for this drive, None where its size is not known: then nothing is
@@ -30,7 +30,7 @@ def changes(before: Health, now: Health, boundaries: Boundaries | None, limits: 
     significant (ISO 10816-3:2009, 5.3; by analogy wherever the zones are).
     """
     speed_before, speed_now = _measured_speed(before), _measured_speed(now)
-    return Changes(
+    return ReportChanges(
         measured_before=_latest(before),
         state_before=before.state,
         state_now=now.state,

@@ -19,10 +19,11 @@ from vibe.core.change import (
     CauseKind,
     Circumstances,
     Explanation,
-    Part,
     Rise,
+    RisePart,
     Shift,
 )
+from vibe.core.labels import every_part
 from vibe.health.wording import part_in_words
 
 SURE = 0.95
@@ -34,6 +35,7 @@ APPEARED_FROM_DB = 0.1
 TROUBLE_STRENGTH = 0.7
 """A fault of the measuring chain that was not there before most often explains what changed with it (our choice)."""
 GAIN_FROM_DB = 1.0
+"""Less is within the calibration of two instruments (5 % each, common practice)."""
 ALIKE = 0.05
 """Chance below which owners did not change by one factor."""
 GAIN_STRENGTH = {"others still": 0.9, "alone": 0.5, "others too": 0.4}
@@ -42,25 +44,11 @@ as well be the load (our choice)."""
 STILL = 0.25
 """Other points stand still when they changed by less than this share."""
 FEWEST_SISTERS = 2
+"""One other drive may have changed by chance."""
 
 _OWNERS = {
     SHAFT: "multiples and half multiples of the shafts' speed (unbalance, alignment, looseness)",
     ELECTRICAL: "the motor's magnetic field (lines at the supply's frequency and twice that)",
-}
-_PARTS = {
-    "mesh": "the mesh of lobes and ring pins",
-    "gear_mesh": "the gear mesh",
-    "ring_pin": "the ring pins",
-    "lobe": "the lobes",
-    "output_pin": "the output pins",
-    "output_roller": "the rollers on the output pins",
-    "ring_roller": "the rollers on the ring pins",
-    "second_mesh": "the mesh of the second row of lobes",
-    "second_ring_pin": "the pins of the second ring",
-    "second_lobe": "the second row of lobes",
-    "output_pin_pass": "the output pins taking the load in turn",
-    "planet_pass": "the planets passing",
-    "crank_pass": "the cranks taking the load in turn",
 }
 _BROAD = {
     "10-1000 Hz": "broad-band noise between 10 and 1000 Hz (flow, rubbing, other machines)",
@@ -97,14 +85,7 @@ def owner_in_words(owner: str) -> str:
         return "what lies below 10 Hz (sensor settling, cable, amplifier)"
     if owner.startswith("bearing."):
         return part_in_words(owner)
-    return " or ".join(_part(one) for one in owner.split(" or "))
-
-
-def _part(owner: str) -> str:
-    head, _, tail = owner.partition(".")
-    if tail in _PARTS and head.startswith("stage") and head[5:].isdigit():
-        return f"{_PARTS[tail]} of stage {head[5:]}"
-    return part_in_words(owner)
+    return " or ".join(every_part(one) or part_in_words(one) for one in owner.split(" or "))
 
 
 def _whole(rise: Rise) -> str:
@@ -189,7 +170,7 @@ def _gain(rise: Rise, known: Circumstances) -> Cause | None:
     )  # fmt: skip
 
 
-def _tells(part: Part) -> bool:
+def _tells(part: RisePart) -> bool:
     return part.sure is None or part.sure >= SURE
 
 

@@ -11,7 +11,7 @@ from vibe.core.alarms import Alarm, LeftOut, Pictures, Queue, SeenFinding, Serie
 from vibe.core.health import Severity
 from vibe.health.alarm_rules import AlarmRules
 from vibe.health.cause_names import alarm_id, owner_of
-from vibe.health.causes import Cause, causes_of
+from vibe.health.causes import CauseDraft, causes_of
 from vibe.health.queue_measures import measures
 from vibe.health.quiet import standing
 from vibe.health.urgency import urgency
@@ -42,10 +42,12 @@ def queue_of(
     )  # fmt: skip
 
 
-def _shared(rows: Sequence[tuple[DriveCase, Cause]], rules: AlarmRules) -> list[list[tuple[DriveCase, Cause]]]:
+def _shared(
+    rows: Sequence[tuple[DriveCase, CauseDraft]], rules: AlarmRules
+) -> list[list[tuple[DriveCase, CauseDraft]]]:
     """Causes that several drives share become one row: sisters that grow together, drives whose load moved together."""
     within = timedelta(days=rules.group.common_within_days)
-    groups: list[list[tuple[DriveCase, Cause]]] = []
+    groups: list[list[tuple[DriveCase, CauseDraft]]] = []
     for case, cause in rows:
         home = None
         if cause.kind in _SHARED:
@@ -63,14 +65,14 @@ def _shared(rows: Sequence[tuple[DriveCase, Cause]], rules: AlarmRules) -> list[
     return groups
 
 
-def _began(case: DriveCase, cause: Cause) -> datetime:
+def _began(case: DriveCase, cause: CauseDraft) -> datetime:
     """When the change behind a cause began, as far as a trend tells."""
     keys = {e.key for e in cause.exceedances}
     return min((s.since for s in case.series if s.key in keys and s.since is not None), default=cause.first)
 
 
 def _alarm(
-    group: Sequence[tuple[DriveCase, Cause]], memories: Sequence[Memory], rules: AlarmRules, at: datetime
+    group: Sequence[tuple[DriveCase, CauseDraft]], memories: Sequence[Memory], rules: AlarmRules, at: datetime
 ) -> Alarm:
     case, cause = group[0]
     drives = tuple(one.tag for one, _ in group)
@@ -109,7 +111,7 @@ def _alarm(
     )  # fmt: skip
 
 
-def _weighing(cause: Cause, series: Sequence[SeriesState], rules: AlarmRules) -> tuple[SeriesState, ...]:
+def _weighing(cause: CauseDraft, series: Sequence[SeriesState], rules: AlarmRules) -> tuple[SeriesState, ...]:
     """Series whose growth counts: amplitudes of levels and of the part itself; hits leave traces at other tones too."""
     found = tuple(s for s in series if s.key.measure in rules.growth.measures)
     if cause.finding is None:
@@ -118,7 +120,7 @@ def _weighing(cause: Cause, series: Sequence[SeriesState], rules: AlarmRules) ->
     return tuple(s for s in found if not s.key.subject or owner_of(s.key.subject) == own)
 
 
-def _lifted(cause: Cause, series: Sequence[SeriesState], rules: AlarmRules) -> SeenFinding | None:
+def _lifted(cause: CauseDraft, series: Sequence[SeriesState], rules: AlarmRules) -> SeenFinding | None:
     """The finding, as severe as the growth of its own part says where that is more than its capture alone knew."""
     finding = cause.finding
     if finding is None:
@@ -134,7 +136,7 @@ def _lifted(cause: Cause, series: Sequence[SeriesState], rules: AlarmRules) -> S
     return finding if rank[by_growth] <= rank[finding.severity] else replace(finding, severity=by_growth)
 
 
-def _now(case: DriveCase, cause: Cause) -> str | None:
+def _now(case: DriveCase, cause: CauseDraft) -> str | None:
     """The capture to show: where the sensor failed or what was is over, the one that tells of it."""
     if cause.kind in ("sensor", "repaired", "scatter"):
         told = [e.content for e in sorted(cause.exceedances, key=lambda e: e.at, reverse=True) if e.content]
@@ -142,7 +144,7 @@ def _now(case: DriveCase, cause: Cause) -> str | None:
     return case.now
 
 
-def _remembered(case: DriveCase, cause: Cause, memories: Sequence[Memory]) -> Memory | None:
+def _remembered(case: DriveCase, cause: CauseDraft, memories: Sequence[Memory]) -> Memory | None:
     """The alarm that this was before: of the same name, else a fault of the same time at a part of kin."""
     own = alarm_id(case.tag, cause.cause, case.epoch)
     for memory in memories:
@@ -161,7 +163,7 @@ def _remembered(case: DriveCase, cause: Cause, memories: Sequence[Memory]) -> Me
     return None
 
 
-def _series_of(case: DriveCase, cause: Cause, rules: AlarmRules) -> tuple[SeriesState, ...]:
+def _series_of(case: DriveCase, cause: CauseDraft, rules: AlarmRules) -> tuple[SeriesState, ...]:
     """The series that a cause rests on: those that exceeded, and those of its part; the most changed first."""
     keys = {e.key for e in cause.exceedances}
     own = owner_of(cause.finding.component) if cause.finding is not None else None
@@ -193,7 +195,7 @@ def _sisters_told(series: Sequence[SeriesState], sisters: Sequence[SisterState],
     return []
 
 
-def _events_told(case: DriveCase, cause: Cause) -> list[Told]:
+def _events_told(case: DriveCase, cause: CauseDraft) -> list[Told]:
     if cause.kind not in ("fault", "growth"):
         return []
     done = [event for event in case.events if event.at >= cause.first and not event.new_baseline]
@@ -209,7 +211,7 @@ def _events_told(case: DriveCase, cause: Cause) -> list[Told]:
     ]
 
 
-def _words(cause: Cause, kind: str, drives: Sequence[str], exceedances: Sequence[object]) -> tuple[str, str, str]:
+def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Sequence[object]) -> tuple[str, str, str]:
     """Title, one sentence, what to do."""
     who = " and ".join(drives)
     rows = "1 exceedance" if len(exceedances) == 1 else f"{len(exceedances)} exceedances"

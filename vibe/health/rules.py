@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from vibe.core.health import Severity, State
+from vibe.core.stages import FORMS
+from vibe.core.strict import StrictModel
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -20,13 +22,7 @@ Span = Annotated[list[NotNegative], Field(min_length=2, max_length=2)]
 Zone = Literal["A", "B", "C", "D"]
 
 
-class Part(BaseModel):
-    """Strict, frozen, and refusing what it does not know."""
-
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
-
-
-class Boundaries(Part):
+class Boundaries(StrictModel):
     """Upper ends of zones A, B and C."""
 
     ab: Positive
@@ -44,7 +40,7 @@ class Boundaries(Part):
         return "A" if value <= self.ab else "B" if value <= self.bc else "C" if value <= self.cd else "D"
 
 
-class VelocityBand(Part):
+class VelocityBand(StrictModel):
     """The band in which r.m.s. velocity is judged, lower for slow machines."""
 
     low_hz: Positive
@@ -57,14 +53,14 @@ class VelocityBand(Part):
         return (self.slow_low_hz if speed_rpm < self.slow_below_rpm else self.low_hz), self.high_hz
 
 
-class SupportLimits(Part):
+class SupportLimits(StrictModel):
     """Zone boundaries of a group on one kind of support."""
 
     velocity_mm_s: Boundaries
     displacement_um: Boundaries
 
 
-class Group(Part):
+class Group(StrictModel):
     """Machines of one size in ISO 10816-3."""
 
     name: Text
@@ -75,7 +71,7 @@ class Group(Part):
     source: Source
 
 
-class CoupledMachines(Part):
+class CoupledMachines(StrictModel):
     """ISO 10816-3: groups in falling order of power."""
 
     name: Text
@@ -85,7 +81,7 @@ class CoupledMachines(Part):
     group: Annotated[list[Group], Field(min_length=1)]
 
 
-class SmallClass(Part):
+class SmallClass(StrictModel):
     """A class of ISO 10816-1; without a power it holds whatever the classes before it do not."""
 
     name: Text
@@ -94,7 +90,7 @@ class SmallClass(Part):
     source: Source
 
 
-class SmallMachines(Part):
+class SmallMachines(StrictModel):
     """ISO 10816-1: classes in rising order of power."""
 
     name: Text
@@ -102,7 +98,7 @@ class SmallMachines(Part):
     classes: Annotated[list[SmallClass], Field(min_length=1, alias="class")]
 
 
-class GearClass(Part):
+class GearClass(StrictModel):
     """A class of ISO 20816-9 with its ratings (B/C boundaries)."""
 
     name: Text
@@ -113,22 +109,7 @@ class GearClass(Part):
     source: Source
 
 
-class Curve(Part):
-    """Flat over a band of frequencies, falling by a power of the frequency ratio outside."""
-
-    flat_hz: Span
-    exponent: Positive
-    source: Source
-
-    def factor(self, frequency_hz: float) -> float:
-        """What a limit is multiplied by at that frequency, 1.0 within the flat band."""
-        low, high = self.flat_hz
-        if frequency_hz < low:
-            return float((frequency_hz / low) ** self.exponent)
-        return float((high / frequency_hz) ** self.exponent) if frequency_hz > high else 1.0
-
-
-class GearUnits(Part):
+class GearUnits(StrictModel):
     """ISO 20816-9."""
 
     name: Text
@@ -137,19 +118,19 @@ class GearUnits(Part):
     scope_source: Source
     ladder: Annotated[list[Positive], Field(min_length=3)]
     ladder_source: Source
-    class_of: dict[Literal["cycloidal", "rv", "planetary", "gear pair"], Text]
+    class_of: dict[Text, Text]
     class_by_analogy: list[Text]
     class_source: Source
     acceptance_factor: Positive
     acceptance_source: Source
     classes: Annotated[list[GearClass], Field(min_length=1, alias="class")]
-    velocity_curve: Curve
-    displacement_curve: Curve
 
     @model_validator(mode="after")
     def _known(self) -> GearUnits:
         names = [c.name for c in self.classes]
         for kind, name in self.class_of.items():
+            if kind not in FORMS:
+                raise ValueError(f"class_of names {kind!r}, which is no kind of stage; there are {list(FORMS)}")
             if name not in names:
                 raise ValueError(f"class_of says {name!r} for {kind!r}, which is none of the classes {names}")
         for c in self.classes:
@@ -178,36 +159,21 @@ class GearUnits(Part):
         return strictest, any(kind in self.class_by_analogy for kind in kinds)
 
 
-class AlarmRule(Part):
-    """How far above its baseline a drive may rise before somebody is told."""
-
-    fraction_of_bc: Positive
-    ceiling_of_bc: Positive
-    source: Source
-
-
-class TripRule(Part):
-    """Where a drive must be stopped at the latest."""
-
-    ceiling_of_cd: Positive
-    source: Source
-
-
-class ChangeRule(Part):
+class ChangeRule(StrictModel):
     """What change against baseline counts."""
 
     fraction_of_bc: Positive
     source: Source
 
 
-class LevelUncertainty(Part):
+class LevelUncertainty(StrictModel):
     """How far, relative, a measured level may be off: expanded uncertainty, k = 2."""
 
     relative: Annotated[float, Field(ge=0, lt=1)] = 0.1
     source: Source = "ISO 2954, error limits of instruments for vibration severity, from memory"
 
 
-class Limits(Part):
+class Limits(StrictModel):
     """``configs/limits.toml``."""
 
     level_uncertainty: LevelUncertainty = LevelUncertainty()
@@ -216,19 +182,17 @@ class Limits(Part):
     coupled_machines: CoupledMachines
     small_machines: SmallMachines
     gear_units: GearUnits
-    alarm: AlarmRule
-    trip: TripRule
     change: ChangeRule
 
 
-class FalseAlarm(Part):
+class FalseAlarm(StrictModel):
     """How often a sound drive may be given a finding."""
 
     rate_per_drive: Annotated[float, Field(gt=0, lt=1)]
     source: Source
 
 
-class PartWeight(Part):
+class PartWeight(StrictModel):
     """By how much more [dB] than the bearing that governs a drive's life a kind of part bears, and why."""
 
     parts: Annotated[list[Text], Field(min_length=1)]
@@ -237,7 +201,7 @@ class PartWeight(Part):
     source: Source
 
 
-class SeverityBounds(Part):
+class SeverityBounds(StrictModel):
     """What makes a damage moderate and severe: its impacts against what the part bears, their contrast, the level at
     the point, and growth. Where the size of impacts is not known their contrast alone must do."""
 
@@ -284,7 +248,7 @@ class SeverityBounds(Part):
         return "slight"
 
 
-class Prior(Part):
+class Prior(StrictModel):
     """How common a fault is before anything is measured."""
 
     what: Text
@@ -292,7 +256,7 @@ class Prior(Part):
     source: Source
 
 
-class FindingRule(Part):
+class FindingRule(StrictModel):
     """The state that a finding of a severity asks for, from a probability up."""
 
     severity: Severity
@@ -301,7 +265,7 @@ class FindingRule(Part):
     source: Source
 
 
-class ZoneRule(Part):
+class ZoneRule(StrictModel):
     """The state that a measure in a zone asks for, when one of ``standards`` set the zone."""
 
     measure: Text
@@ -312,7 +276,7 @@ class ZoneRule(Part):
     source: Source
 
 
-class Deadline(Part):
+class Deadline(StrictModel):
     """What a state asks for, and within how many days of the measurement.
 
     In ``what`` {part} stands for what to inspect and {when} for the date; the instruction ends at the first semicolon.
@@ -324,7 +288,7 @@ class Deadline(Part):
     source: Source
 
 
-class ConsequenceRule(Part):
+class ConsequenceRule(StrictModel):
     """By what the days of every deadline are multiplied for a class of consequence of a failure."""
 
     what: Literal["low", "medium", "high", "safety"]
@@ -332,14 +296,14 @@ class ConsequenceRule(Part):
     source: Source
 
 
-class SteadyRule(Part):
+class SteadyRule(StrictModel):
     """For how long a level must not have changed significantly to be steady: then it sets no date of days."""
 
     from_days: Annotated[int, Field(ge=1, le=3650)]
     source: Source
 
 
-class Judgement(Part):
+class Judgement(StrictModel):
     """``configs/judgement.toml``."""
 
     false_alarm: FalseAlarm

@@ -3,32 +3,8 @@
 from __future__ import annotations
 
 from vibe.core.health import LOCAL_DAMAGE, Finding
+from vibe.core.labels import BEARING_PARTS, one_part
 
-_PARTS = {
-    "ring_pin": "a ring pin",
-    "lobe": "a lobe of the cycloidal disc",
-    "output_pin": "an output pin with its roller and bore",
-    "output_pin_pass": "the output pins",
-    "output_roller": "a roller on an output pin",
-    "ring_roller": "a roller on a ring pin",
-    "second_ring_pin": "a pin of the second ring",
-    "second_lobe": "a lobe of the disc's second row",
-    "sun_tooth": "a tooth of the sun wheel",
-    "planet_tooth": "a tooth of a planet wheel",
-    "ring_tooth": "a tooth of the ring gear",
-    "driver_tooth": "a tooth of the driving wheel",
-    "driven_tooth": "a tooth of the driven wheel",
-    "belt": "the belt",
-}
-_RACES = {
-    "outer_race": "outer race",
-    "inner_race": "inner race",
-    "rolling_element": "rolling elements",
-    "cage": "cage",
-    "cage_past_load": "cage",
-    "cage_past_inner": "cage",
-    "cage_past_housing": "cage",
-}
 _WHOLE = {
     "unbalance": "something that turns with the input is out of balance",
     "misalignment": "the coupling or the shafts are out of line",
@@ -70,12 +46,11 @@ def part_in_words(where: str) -> str:
     """A tone or component as a part: "a ring pin in stage 2", "the outer race of the eccentric bearing"."""
     if where.startswith("bearing."):
         name, _, race = where.removeprefix("bearing.").rpartition(".")
-        if race in _RACES and name:
-            return f"the {_RACES[race]} of the {_as_bearing(name)}"
+        if race in BEARING_PARTS and name:
+            return f"the {BEARING_PARTS[race]} of the {_as_bearing(name)}"
         return f"the {_as_bearing(where.removeprefix('bearing.'))}"
-    head, _, tail = where.partition(".")
-    if head.startswith("stage") and head[5:].isdigit() and tail in _PARTS:
-        return f"{_PARTS[tail]} in stage {head[5:]}"
+    if words := one_part(where):
+        return words
     plain = where.replace(".", " ").replace("_", " ")
     return plain if " " in where else f"the {plain}"  # free words stand as they were written
 
@@ -109,7 +84,7 @@ def finding_in_words(finding: Finding) -> str:
     if whole != sure and where.startswith("bearing."):
         # That the bearing is damaged is surer than which of its elements it is.
         where, _, race = where.rpartition(".")
-        sure, part = whole, f", {sure} its {_RACES.get(race, race)}"
+        sure, part = whole, f", {sure} its {BEARING_PARTS.get(race, race)}"
     # Of a bearing named as a whole its own elements need no mention.
     twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
     if len(twins) > MOST_TWINS:

@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from math import cos, radians, sqrt
 from typing import Literal
 
 from vibe.core.drive import Drive
@@ -274,17 +273,6 @@ def _told(name: str, assumed: Sequence[str], doubts: Sequence[str]) -> str:
     return text if not doubts else f"{text}, by analogy: {', '.join(doubts)}"
 
 
-def alarm_value(boundaries: Boundaries, baseline: float, limits: Limits) -> float:
-    """ALARM of a drive with a baseline: that and a quarter of B/C, normally not above 1.25 B/C (ISO 10816-3, 5.4.1)."""
-    rule = limits.alarm
-    return min(baseline + rule.fraction_of_bc * boundaries.bc, rule.ceiling_of_bc * boundaries.bc)
-
-
-def trip_value(boundaries: Boundaries, limits: Limits) -> float:
-    """The highest TRIP to set, 1.25 C/D, whatever the baseline (ISO 10816-3, 5.4.2)."""
-    return limits.trip.ceiling_of_cd * boundaries.cd
-
-
 def is_significant_change(boundaries: Boundaries, before: float, now: float, limits: Limits) -> bool:
     """Whether a level moved, up or down, by more than a quarter of B/C (ISO 10816-3, 5.3)."""
     return abs(now - before) > limits.change.fraction_of_bc * boundaries.bc
@@ -308,22 +296,3 @@ def steady_since(
             break
         since = at
     return since if last_at - since >= timedelta(days=from_days) else None
-
-
-def vector_change(before: tuple[float, float], now: tuple[float, float]) -> float:
-    """Size of the change of a line given as (magnitude, phase in degrees): it can be large when the level is the same.
-
-    Source: ISO 20816-1:2016 Annex D.2.
-    """
-    (a, angle_a), (b, angle_b) = before, now
-    return sqrt(max(0.0, a * a + b * b - 2.0 * a * b * cos(radians(angle_b - angle_a))))
-
-
-def gear_velocity_limit(rating_mm_s: float, frequency_hz: float, limits: Limits) -> float:
-    """B/C limit of one line's velocity [mm/s] at that frequency (ISO 20816-9 Annex A)."""
-    return rating_mm_s * limits.gear_units.velocity_curve.factor(frequency_hz)
-
-
-def gear_displacement_limit(rating_um: float, frequency_hz: float, limits: Limits) -> float:
-    """B/C limit of one line's shaft displacement, peak to peak [um], at that frequency (ISO 20816-9 Annex A)."""
-    return rating_um * limits.gear_units.displacement_curve.factor(frequency_hz)

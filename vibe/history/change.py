@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2, t
 
-from vibe.core.change import Part, Rise
+from vibe.core.change import Rise, RisePart
 
 Array = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def rise_of(before: Sequence[Mapping[str, float]], now: Sequence[Mapping[str, fl
         step = float(is_[i] - was[i])
         half = None if sigma is None else reach * float(sigma[i]) * per_square
         parts.append(
-            Part(
+            RisePart(
                 owner=owner, before_db=_decibels(was[i]), now_db=_decibels(is_[i]), db=step * per_square,
                 low_db=None if half is None else step * per_square - half,
                 high_db=None if half is None else step * per_square + half,

@@ -16,7 +16,7 @@ from vibe.history.queries import Answers, now
 from vibe.history.schema import DATABASE, explained
 
 
-class Book(Answers):
+class DecisionBook(Answers):
     """Events, alarms and decisions of a store."""
 
     def _write(self, sql: str, *values: Any) -> int:

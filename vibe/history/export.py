@@ -17,7 +17,7 @@ FORMS = ("parquet", "csv")
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ExportTable:
     """One row per row of the query; ``kinds`` tell text ("t"), number ("n") and whole number ("i") per column."""
 
     header: tuple[str, ...]
@@ -25,8 +25,8 @@ class Table:
     sql: str
 
 
-TABLES: dict[str, Table] = {
-    "levels": Table(
+TABLES: dict[str, ExportTable] = {
+    "levels": ExportTable(
         (
             "drive", "point", "measure", "subject", "unit", "measured_at", "value", "speed_hz", "load_percent", "kept",
             "content",
@@ -36,7 +36,7 @@ TABLES: dict[str, Table] = {
         "c.kept, c.content FROM series s JOIN value v ON v.series = s.id JOIN capture c ON c.id = v.capture "
         "ORDER BY s.drive, s.point, s.measure, s.subject, v.time_s, v.capture",
     ),
-    "captures": Table(
+    "captures": ExportTable(
         (
             "content", "drive", "file", "measured_at", "duration_s", "kept", "state", "speed_hz",
             "speed_uncertainty_hz", "load_percent", "waveform", "added_at", "software",
@@ -45,18 +45,18 @@ TABLES: dict[str, Table] = {
         "SELECT content, drive, file, measured_at, duration_s, kept, state, speed_hz, speed_uncertainty_hz, "
         "load_percent, waveform, added_at, software FROM capture ORDER BY drive, time_s, id",
     ),
-    "findings": Table(
+    "findings": ExportTable(
         ("content", "drive", "measured_at", "rank", "tone", "component", "defect", "probability", "severity"),
         "tttitttnt",
         "SELECT c.content, c.drive, c.measured_at, f.rank, f.tone, f.component, f.defect, f.probability, f.severity "
         "FROM finding f JOIN capture c ON c.id = f.capture ORDER BY c.drive, c.time_s, c.id, f.rank",
     ),
-    "events": Table(
+    "events": ExportTable(
         ("drive", "at", "kind", "note", "by", "new_baseline", "added_at"),
         "tttttit",
         "SELECT drive, at, kind, note, by, new_baseline, added_at FROM event ORDER BY drive, time_s, id",
     ),
-    "decisions": Table(
+    "decisions": ExportTable(
         ("alarm", "drive", "cause", "verdict", "because", "by", "at", "recheck_by"),
         "tttttttt",
         "SELECT d.alarm, a.drive, a.cause, d.verdict, d.because, d.by, d.at, d.recheck_by "
@@ -90,7 +90,7 @@ def export(store: Store, out: Path, form: str, *, force: bool = False) -> tuple[
     return tuple(wanted)
 
 
-def _parquet(table: Table, rows: Sequence[tuple[Any, ...]]) -> bytes:
+def _parquet(table: ExportTable, rows: Sequence[tuple[Any, ...]]) -> bytes:
     import pyarrow as pa
     import pyarrow.parquet as pq
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibe.core.errors import CallError
 from vibe.core.history import Event, EventKind
 from vibe.core.promise import Life
-from vibe.history.decisions import Book
+from vibe.history.decisions import DecisionBook
 
 Array = NDArray[np.float64]
 RUNNING_HOURS = "running_hours"
@@ -28,7 +28,7 @@ _COLUMNS = {"drive", "hours", "failed", "age_known", "what"}
 
 
 def lives_of(
-    store: Book, drives: Sequence[str], *, failures: Collection[str] = FAILURES, duty: float | None = None,
+    store: DecisionBook, drives: Sequence[str], *, failures: Collection[str] = FAILURES, duty: float | None = None,
     new_at_first: bool = False,
 ) -> tuple[list[Life], list[str]]:  # fmt: skip
     """The lives of these drives, and what must be said of them.
@@ -158,7 +158,7 @@ class _Clock:
         self._time_s, self._hours = time_s, np.concatenate([[0.0], np.cumsum(np.maximum(steps, 0.0))])
 
     @classmethod
-    def of(cls, store: Book, tag: str) -> _Clock | None:
+    def of(cls, store: DecisionBook, tag: str) -> _Clock | None:
         for key in store.keys(tag, RUNNING_HOURS):
             series = store.series(key)
             time_s, places = np.unique(series.time_s, return_index=True)

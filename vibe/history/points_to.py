@@ -4,19 +4,9 @@ from __future__ import annotations
 
 import re
 
+from vibe.core.labels import part_words
 from vibe.core.population import FigureKey
 
-_PARTS = {
-    "mesh": "mesh of lobes and ring pins, stage {0}: pitch errors, fit, or discs that are not alike",
-    "lobe": "lobes of the discs, stage {0}: one that is damaged, or pitch errors",
-    "ring_pin": "ring pins, stage {0}: one that is damaged, or pitch errors of the ring",
-    "output_pin_pass": "output pins, stage {0}: spacing errors of pins or holes",
-    "output_pin": "output pins, their rollers or holes, stage {0}",
-    "output_roller": "rollers on the output pins, stage {0}",
-    "ring_roller": "rollers on the ring pins, stage {0}",
-    "hunting": "one lobe and one ring pin that meet, stage {0}",
-    "output": "output shaft of stage {0}: unbalance, runout or its seat",
-}
 _MEASURES = {
     "velocity_rms": "shaft lines and mesh together: its tones tell which",
     "acceleration_rms": "mesh and bearings together: its tones tell which",
@@ -40,11 +30,8 @@ def _part(subject: str) -> str | None:
         name = match[1] if "bearing" in match[1].lower() else f"bearing {match[1]}"
         return f"{match[2].replace('_', ' ')} of the {name}"
     if match := re.match(r"stage(\d+)\.([a-z_]+)", subject):
-        return (
-            _PARTS[match[2]].format(match[1])
-            if match[2] in _PARTS
-            else f"{match[2].replace('_', ' ')}, stage {match[1]}"
-        )
+        suspect = part_words(match[2]).suspect
+        return suspect.format(match[1]) if suspect else f"{match[2].replace('_', ' ')}, stage {match[1]}"
     if subject.startswith("input."):
         return "input shaft: unbalance, coupling or alignment"
     if subject.startswith("motor"):

@@ -17,7 +17,7 @@ from vibe.core.population import Drift, FigureKey, FigureSpread, Outlier, Popula
 from vibe.history.baseline import level_db
 from vibe.history.outliers import outliers, tail_outliers
 from vibe.history.points_to import points_to
-from vibe.history.population_records import Gathered
+from vibe.history.population_records import PopulationFigures
 from vibe.history.population_settings import PopulationSettings
 from vibe.history.settings import TrendSettings
 from vibe.history.tolerance import two_sided_factor
@@ -36,7 +36,7 @@ _NO_DRIFT = Drift(state="cannot be told yet", note="", per_month=None, low=None,
 
 
 def population(
-    gathered: Gathered, settings: PopulationSettings, rules: TrendSettings, *, title: str, software: str,
+    gathered: PopulationFigures, settings: PopulationSettings, rules: TrendSettings, *, title: str, software: str,
     left_out: Sequence[tuple[str, str]] = (), remarks: Sequence[str] = (),
 ) -> Population:  # fmt: skip
     """Every figure over all drives. Drives measured again count once, by their last record.
@@ -83,7 +83,7 @@ def population(
     )  # fmt: skip
 
 
-def _of_another_ratio(gathered: Gathered, counts: NDArray[np.bool_]) -> list[tuple[int, str]]:
+def _of_another_ratio(gathered: PopulationFigures, counts: NDArray[np.bool_]) -> list[tuple[int, str]]:
     stated = Counter(ratio for ratio, one in zip(gathered.ratio, counts.tolist(), strict=True) if ratio and one)
     if len(stated) < 2:
         return []
@@ -117,7 +117,7 @@ class _Scale:
 
 
 def _figure(
-    key: FigureKey, number: NDArray[np.int64], value: Array, time_s: Array, gathered: Gathered,
+    key: FigureKey, number: NDArray[np.int64], value: Array, time_s: Array, gathered: PopulationFigures,
     settings: PopulationSettings, rules: TrendSettings, tested: int,
 ) -> tuple[FigureSpread, list[Outlier]]:  # fmt: skip
     scale = _Scale.of(key, value)

@@ -28,7 +28,7 @@ _MEASURE = {"zone": "velocity_rms", "tone": "line", "phasing line": "line"}
 
 
 @dataclass(slots=True)
-class Gathered:
+class PopulationFigures:
     """Figures by drive: ``rows[key]`` holds (numbers of drives, values), ``serial``, ``file``, ``time_s`` the drives.
 
     ``time_s`` is NaN where a record says none. ``replaced`` are drives measured again later.
@@ -72,8 +72,8 @@ class Gathered:
 class Read:
     """What lay in a folder. Acceptance records and plain health reports are kept apart: their figures differ."""
 
-    acceptance: Gathered = field(default_factory=Gathered)
-    health: Gathered = field(default_factory=Gathered)
+    acceptance: PopulationFigures = field(default_factory=PopulationFigures)
+    health: PopulationFigures = field(default_factory=PopulationFigures)
     left_out: list[tuple[str, str]] = field(default_factory=list)
     others: int = 0
     """JSON files that are no such record."""

@@ -6,10 +6,11 @@ from typing import Annotated
 
 from pydantic import Field
 
-from vibe.history.settings import Part, Share
+from vibe.core.strict import StrictModel
+from vibe.history.settings import Share
 
 
-class PopulationSettings(Part):
+class PopulationSettings(StrictModel):
     """When drives of a type are told apart, and when their production drifts."""
 
     content: Share

@@ -19,7 +19,7 @@ from vibe.history.incoming import settle
 from vibe.history.layout import CAPTURES, DAMAGED
 from vibe.history.schema import DATABASE, DamagedError, connected, explained
 from vibe.history.store import Store
-from vibe.history.tidy import Told, mend_indexes, repair
+from vibe.history.tidy import StoreRemark, mend_indexes, repair
 
 _TABLES = {
     "drive_file": ("id", "drive", "kind", "toml", "added_at"),
@@ -34,13 +34,13 @@ _DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 _MAY_MISS = {"closed_at", "recheck_by"}
 
 
-def repaired(folder: Path) -> tuple[Told, ...]:
+def repaired(folder: Path) -> tuple[StoreRemark, ...]:
     """Mend the store in ``folder``, whatever is left of it, and say what was done.
 
     Raises:
         CallError: there is no store. OutputError: it cannot be written, or another process holds it.
     """
-    done: list[Told] = []
+    done: list[StoreRemark] = []
     try:
         with Store.open(folder, anew=(folder / CAPTURES).is_dir()) as store:
             done += mend_indexes(store)
@@ -51,7 +51,7 @@ def repaired(folder: Path) -> tuple[Told, ...]:
         return (*done, *repair(store))
 
 
-def _begun_anew(folder: Path) -> list[Told]:
+def _begun_anew(folder: Path) -> list[StoreRemark]:
     path = folder / DATABASE
     try:
         _refuse_if_held(path)
@@ -72,7 +72,9 @@ def _begun_anew(folder: Path) -> list[Told]:
     except OSError as error:
         raise OutputError(f"cannot mend {path}: {(error.strerror or str(error)).lower()}") from error
     carried = ", ".join(f"{len(found)} {table.replace('_', ' ')}s" for table, found in rows.items())
-    return [Told(DATABASE, f"was damaged; set aside in {aside}, and begun anew with what could be read: {carried}")]
+    return [
+        StoreRemark(DATABASE, f"was damaged; set aside in {aside}, and begun anew with what could be read: {carried}")
+    ]
 
 
 def _refuse_if_held(path: Path) -> None:

@@ -4,19 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from vibe.core.strict import StrictModel
 
 Share = Annotated[float, Field(gt=0, lt=1)]
 Positive = Annotated[float, Field(gt=0)]
 
 
-class Part(BaseModel):
-    """Strict, frozen, and refusing what it does not know."""
-
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class ConditionSettings(Part):
+class ConditionSettings(StrictModel):
     """Which captures are like enough to be compared, and when a dependence on speed and load is taken out."""
 
     speed_within: Annotated[float, Field(gt=0, le=0.5)]
@@ -30,7 +26,7 @@ class ConditionSettings(Part):
     source: str
 
 
-class BaselineSettings(Part):
+class BaselineSettings(StrictModel):
     """How a baseline is taken."""
 
     fewest: Annotated[int, Field(ge=3)]
@@ -46,7 +42,7 @@ class BaselineSettings(Part):
     source: str
 
 
-class LimitSettings(Part):
+class LimitSettings(StrictModel):
     """ISO rules as shares of zone boundaries, and how many sisters there must be."""
 
     change_share_of_bc: Positive
@@ -56,7 +52,7 @@ class LimitSettings(Part):
     source: str
 
 
-class TrendSettings(Part):
+class TrendSettings(StrictModel):
     """When a level counts as changed or growing, and how its future is told."""
 
     fewest: Annotated[int, Field(ge=6)]
@@ -71,7 +67,7 @@ class TrendSettings(Part):
     source: str
 
 
-class HistorySettings(Part):
+class HistorySettings(StrictModel):
     """All settings of the room."""
 
     condition: ConditionSettings

@@ -21,14 +21,14 @@ from vibe.core.errors import CallError, OutputError
 from vibe.core.files import check_folder, write_whole
 from vibe.core.history import Record
 from vibe.history import rows, waveforms
-from vibe.history.decisions import Book
+from vibe.history.decisions import DecisionBook
 from vibe.history.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
 from vibe.history.layout import CAPTURES, DAMAGED, README, README_TEXT
 from vibe.history.queries import now
 from vibe.history.schema import DATABASE, connected, explained, lost, writable
 
 
-class Store(Book):
+class Store(DecisionBook):
     """An open store. Use it as a context, or ``close`` it. One object serves one thread."""
 
     def __init__(self, folder: Path, connection: sqlite3.Connection) -> None:

@@ -18,7 +18,7 @@ from vibe.history.store import Store
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class StoreRemark:
     """Something about a place in a store."""
 
     where: str
@@ -30,41 +30,41 @@ class Verified:
     """What a look at everything found. ``wrong`` can be mended or must be known; ``known`` was put down before."""
 
     captures: int
-    wrong: tuple[Told, ...]
-    known: tuple[Told, ...]
+    wrong: tuple[StoreRemark, ...]
+    known: tuple[StoreRemark, ...]
 
 
 def verify(store: Store) -> Verified:
     """Read every file and every hash, and have the database look at itself. Changes nothing."""
     wrong = list(_database(store))
-    known: list[Told] = []
+    known: list[StoreRemark] = []
     try:
         contents = [(one.content, one.waveform) for one in store.captures()]
         counted = store.counted()
     except CallError as error:
-        return Verified(captures=0, wrong=(*wrong, Told(DATABASE, str(error))), known=())
+        return Verified(captures=0, wrong=(*wrong, StoreRemark(DATABASE, str(error))), known=())
     for content, waveform in contents:
         where = _name(store, store.path_of(content))
         trouble = _against_row(store, content)
         if waveform == "lost" and not trouble:
-            known.append(Told(where, "is lost; its levels and report are kept"))
+            known.append(StoreRemark(where, "is lost; its levels and report are kept"))
         elif trouble or (trouble := _rows_against_file(store, content, counted)):
-            wrong.append(Told(where, trouble))
+            wrong.append(StoreRemark(where, trouble))
     wrong += [
-        Told(_name(store, path), "has no row in the database: left by a process that was ended")
+        StoreRemark(_name(store, path), "has no row in the database: left by a process that was ended")
         for path in _without_row(store)
     ]
-    wrong += [Told(_name(store, place), "left by a process that was ended") for place in abandoned(store.folder)]
+    wrong += [StoreRemark(_name(store, place), "left by a process that was ended") for place in abandoned(store.folder)]
     return Verified(captures=len(contents), wrong=tuple(wrong), known=tuple(known))
 
 
-def repair(store: Store) -> tuple[Told, ...]:
+def repair(store: Store) -> tuple[StoreRemark, ...]:
     """Mend what can be mended, and say what was done. What is damaged is set aside, never thrown away.
 
     Raises:
         CallError: the database is damaged beyond that; ``rescue.repaired`` begins a new one.
     """
-    done = [Told(_name(store, place), "swept away") for place in sweep(store.folder)]
+    done = [StoreRemark(_name(store, place), "swept away") for place in sweep(store.folder)]
     done += [_indexed(store, path) for path in _without_row(store)]
     counted = store.counted()
     for one in store.captures():
@@ -73,11 +73,11 @@ def repair(store: Store) -> tuple[Told, ...]:
             done.append(_settled(store, one.content, one.waveform, trouble))
         elif one.waveform != "lost" and (trouble := _rows_against_file(store, one.content, counted)):
             store.index(store.path_of(one.content))
-            done.append(Told(_name(store, store.path_of(one.content)), f"{trouble}; made anew from it"))
+            done.append(StoreRemark(_name(store, store.path_of(one.content)), f"{trouble}; made anew from it"))
     return tuple(done)
 
 
-def mend_indexes(store: Store) -> list[Told]:
+def mend_indexes(store: Store) -> list[StoreRemark]:
     """Make the database's indexes anew where it complains about itself.
 
     Raises:
@@ -90,33 +90,33 @@ def mend_indexes(store: Store) -> list[Told]:
     left = list(_database(store))
     if left:
         raise damaged(store.folder / DATABASE, left[0].what)
-    return [Told(DATABASE, f"{found[0].what}; its indexes were made anew")]
+    return [StoreRemark(DATABASE, f"{found[0].what}; its indexes were made anew")]
 
 
-def _indexed(store: Store, path: Path) -> Told:
+def _indexed(store: Store, path: Path) -> StoreRemark:
     where = _name(store, path)
     trouble = waveforms.harm(path)
     if trouble:
-        return Told(where, f"{trouble}; {_set_aside(store, path)}")
+        return StoreRemark(where, f"{trouble}; {_set_aside(store, path)}")
     store.index(path)
-    return Told(where, "taken into the database again")
+    return StoreRemark(where, "taken into the database again")
 
 
-def _settled(store: Store, content: str, waveform: str, trouble: str) -> Told:
+def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRemark:
     """Make row and file of one capture agree."""
     path = store.path_of(content)
     where = _name(store, path)
     if not path.exists():
         store.say_of_file(content, "lost", "")
-        return Told(where, "put down as lost; add the capture again to bring it back")
+        return StoreRemark(where, "put down as lost; add the capture again to bring it back")
     now = "" if waveforms.harm(path) else "kept" if waveforms.has_samples(path) else "thinned"
     if now and now != waveform:
         # A process was ended between the change of the file and that of the row.
         store.say_of_file(content, now, digest(path))
-        return Told(where, f"put down as {now}")
+        return StoreRemark(where, f"put down as {now}")
     aside = _set_aside(store, path)
     store.say_of_file(content, "lost", "")
-    return Told(where, f"{trouble}; {aside}, and put down as lost; add the capture again to bring it back")
+    return StoreRemark(where, f"{trouble}; {aside}, and put down as lost; add the capture again to bring it back")
 
 
 def _set_aside(store: Store, path: Path) -> str:
@@ -128,23 +128,23 @@ def _set_aside(store: Store, path: Path) -> str:
     return f"set aside in {DAMAGED}"
 
 
-def _of_itself(store: Store) -> Iterator[Told]:
+def _of_itself(store: Store) -> Iterator[StoreRemark]:
     for (line,) in store.rows("PRAGMA integrity_check"):
         if line != "ok":
-            yield Told(DATABASE, f"is damaged: {' '.join(str(line).split())}")
+            yield StoreRemark(DATABASE, f"is damaged: {' '.join(str(line).split())}")
 
 
-def _database(store: Store) -> Iterator[Told]:
+def _database(store: Store) -> Iterator[StoreRemark]:
     try:
         yield from _of_itself(store)
         for table, *_ in store.rows("PRAGMA foreign_key_check"):
-            yield Told(DATABASE, f"the table {table} speaks of a row that is not there")
+            yield StoreRemark(DATABASE, f"the table {table} speaks of a row that is not there")
         store.drives()
         store.events()
         store.alarms(open_only=False)
         store.decisions()
     except CallError as error:
-        yield Told(DATABASE, str(error))
+        yield StoreRemark(DATABASE, str(error))
 
 
 def _rows_against_file(store: Store, content: str, counted: Mapping[int, int]) -> str:
@@ -204,7 +204,7 @@ class Thinned:
     captures: int
     freed_bytes: int
     spared: dict[str, int]
-    troubles: tuple[Told, ...]
+    troubles: tuple[StoreRemark, ...]
 
 
 def thin(store: Store, *, before: datetime, keep_first: bool = False, dry: bool = False) -> Thinned:
@@ -215,7 +215,7 @@ def thin(store: Store, *, before: datetime, keep_first: bool = False, dry: bool 
     baseline. With ``dry`` nothing is changed.
     """
     spared: Counter[str] = Counter()
-    troubles: list[Told] = []
+    troubles: list[StoreRemark] = []
     count = freed = 0
     reasons = _reasons_to_spare(store, keep_first=keep_first)
     for one in store.captures(until=before):
@@ -229,7 +229,7 @@ def thin(store: Store, *, before: datetime, keep_first: bool = False, dry: bool 
             bare = waveforms.packed(waveforms.read_record(path), ())
             freed += path.stat().st_size - len(bare)
         except (CaptureError, OSError) as error:
-            troubles.append(Told(_name(store, path), str(error)))
+            troubles.append(StoreRemark(_name(store, path), str(error)))
             continue
         count += 1
         if not dry:

@@ -27,7 +27,7 @@ class BookEntry(BaseModel):
     new_baseline: bool = True
 
 
-class Book(BaseModel):
+class EventBook(BaseModel):
     """The form of a maintenance book."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
@@ -42,7 +42,7 @@ def load_events(path: Path, zone: str | None = None) -> tuple[Event, ...]:
         ConfigError: the file cannot be read or is wrong; an entry has no offset from UTC and no ``zone`` is given.
     """
     events = []
-    for number, entry in enumerate(load_model(path, Book).event, start=1):
+    for number, entry in enumerate(load_model(path, EventBook).event, start=1):
         when, _ = in_zone(entry.at, zone)
         if when.utcoffset() is None:
             raise ConfigError(

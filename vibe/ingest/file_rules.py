@@ -14,7 +14,17 @@ from pathlib import Path
 from vibe.core.route import FileRule, Route, RoutePoint, Stop, folded
 from vibe.core.units import TO_SI, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
-from vibe.ingest.name_pattern import LONGEST_PATH, Known, Part, RuleError, clean, clock_format, cut, parts_of, shown
+from vibe.ingest.name_pattern import (
+    LONGEST_PATH,
+    Known,
+    PatternPiece,
+    RuleError,
+    clean,
+    clock_format,
+    cut,
+    parts_of,
+    shown,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +53,7 @@ class CompiledRule:
     """A rule made ready."""
 
     rule: FileRule
-    parts: tuple[Part, ...]
+    parts: tuple[PatternPiece, ...]
     slashes: int
     drive_names: Mapping[str, str]
     """By folded name."""

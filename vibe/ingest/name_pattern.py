@@ -43,7 +43,7 @@ class RuleError(ConfigError):
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class PatternPiece:
     """A piece of a rule: ``text`` for itself, or one of the placeholders."""
 
     kind: str
@@ -75,7 +75,7 @@ def shown(name: str) -> str:
     return repr(name if len(name) <= _LONGEST_NAME else name[:_LONGEST_NAME] + "…")
 
 
-def cut(parts: tuple[Part, ...], text: str, known: Mapping[str, Known]) -> dict[str, tuple[int, int]] | None:
+def cut(parts: tuple[PatternPiece, ...], text: str, known: Mapping[str, Known]) -> dict[str, tuple[int, int]] | None:
     """First way to lay ``parts`` over all of ``text``.
 
     What failed from some place on is remembered, so that the work grows with the product of the lengths and not
@@ -99,7 +99,7 @@ def cut(parts: tuple[Part, ...], text: str, known: Mapping[str, Known]) -> dict[
     return rest(0, 0)
 
 
-def _ends(part: Part, text: str, at: int, known: Mapping[str, Known]) -> Iterable[int]:
+def _ends(part: PatternPiece, text: str, at: int, known: Mapping[str, Known]) -> Iterable[int]:
     """Where ``part`` may end when it begins at ``at``."""
     if part.kind == "text":
         return (at + len(part.text),) if text.startswith(part.text, at) else ()
@@ -115,7 +115,7 @@ def _ends(part: Part, text: str, at: int, known: Mapping[str, Known]) -> Iterabl
     return range(at if part.kind == "any" else at + 1, last + 1)
 
 
-def parts_of(rule: FileRule, place: tuple[str | int, ...]) -> tuple[Part, ...]:
+def parts_of(rule: FileRule, place: tuple[str | int, ...]) -> tuple[PatternPiece, ...]:
     """``like`` in pieces."""
 
     def wrong(reason: str) -> RuleError:
@@ -127,7 +127,7 @@ def parts_of(rule: FileRule, place: tuple[str | int, ...]) -> tuple[Part, ...]:
         raise wrong("it holds signs that cannot be printed")
     if any(name in ("", ".", "..") for name in rule.like.split("/")):
         raise wrong("it begins below the folder of captures: no / at its ends, no //, no . or .. as a folder")
-    parts: list[Part] = []
+    parts: list[PatternPiece] = []
     at = 0
     for match in _PLACEHOLDER.finditer(rule.like):
         kind = match[1]
@@ -135,7 +135,7 @@ def parts_of(rule: FileRule, place: tuple[str | int, ...]) -> tuple[Part, ...]:
             raise wrong(f"{match[0]} is not known; known are {', '.join(f'{{{name}}}' for name in _KINDS)}")
         if kind != "any" and any(part.kind == kind for part in parts):
             raise wrong(f"{match[0]} may stand there once only; write {{any}} for the other")
-        parts += [_text(rule.like[at : match.start()]), Part(kind, pattern=_clock(rule, place, kind))]
+        parts += [_text(rule.like[at : match.start()]), PatternPiece(kind, pattern=_clock(rule, place, kind))]
         at = match.end()
     parts = [part for part in (*parts, _text(rule.like[at:])) if part.kind != "text" or part.text]
     if any("{" in part.text or "}" in part.text for part in parts):
@@ -154,8 +154,8 @@ def clock_format(rule: FileRule) -> str:
     return re.sub(r"(%[HIMSfp])Z", r"\1%z", rule.time_format)
 
 
-def _text(text: str) -> Part:
-    return Part("text", folded(text))
+def _text(text: str) -> PatternPiece:
+    return PatternPiece("text", folded(text))
 
 
 def _clock(rule: FileRule, place: tuple[str | int, ...], kind: str) -> re.Pattern[str] | None:

@@ -25,7 +25,7 @@ class _Strict(BaseModel):
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Retake(_Strict):
+class RetakeRules(_Strict):
     """Which reasons a second try mends."""
 
     codes: list[str]
@@ -49,7 +49,7 @@ class TimeRules(_Strict):
 class SpotRules(_Strict):
     """The rules of ``configs/on_the_spot.toml``."""
 
-    retake: Retake
+    retake: RetakeRules
     speed: SpeedRules
     time: TimeRules
 

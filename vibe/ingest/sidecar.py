@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 from pydantic import BaseModel, ConfigDict, Field
 
 from vibe.core.capture import TURNING, Quantity
-from vibe.core.drive import Positive
 from vibe.core.errors import CaptureError, ConfigError
 from vibe.core.route import FileChannel, folded
+from vibe.core.strict import Positive
 from vibe.core.units import plain_unit
 from vibe.ingest.toml_file import load_model
 

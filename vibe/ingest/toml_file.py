@@ -285,11 +285,15 @@ def _models_at(model: type[BaseModel], loc: Sequence[str | int]) -> list[type[Ba
         elif tables := [get_args(kind)[1] for kind in here if get_origin(kind) is dict]:
             here = _flat(tables)
         else:
-            tagged = [
-                m for m in models if "kind" in m.model_fields and part in _literals(m.model_fields["kind"].annotation)
-            ]
+            kinds = [kind for m in models for kind in (m, *_below(m)) if "kind" in kind.model_fields]
+            tagged = [kind for kind in kinds if part in _literals(kind.model_fields["kind"].annotation)]
             here = list(tagged or models)
     return [kind for kind in here if _is_model(kind)]
+
+
+def _below(model: type[BaseModel]) -> list[type[BaseModel]]:
+    """All forms that are made from this one."""
+    return [deeper for kind in model.__subclasses__() for deeper in (kind, *_below(kind))]
 
 
 def _is_model(kind: Any) -> bool:

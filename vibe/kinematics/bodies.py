@@ -5,17 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from vibe.core.drive import BeltStage, Drive
+from vibe.core.drive import Drive
 from vibe.core.errors import ConfigError
 from vibe.core.tones import BodySpeed
 from vibe.kinematics.relations import ONE, ZERO, Relation, Speeds, held, solve
-from vibe.kinematics.stages import link
+from vibe.kinematics.stages import kind_of
 
 RATIO_TOLERANCE = 0.006
 """A plate rounds its ratio by up to about half a per cent (common practice); more is another drive."""
-
-BELT_ALLOWANCE = 0.02
-"""A ratio measured over a belt holds its slip."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +30,8 @@ class Train:
         return ONE / self.speeds[self.outputs[-1]] if self.outputs else None
 
 
-def solve_train(drive: Drive, belt_slip: Fraction = ZERO) -> Train:
-    """Link all stages in the order of power flow and solve.
+def solve_train(drive: Drive, *, slipping: bool = False) -> Train:
+    """Link all stages in the order of power flow and solve; ``slipping``: belts lag by as much as they may.
 
     Raises:
         ConfigError: the train is locked or free, a belt is too short, or a stated ratio contradicts the stages.
@@ -47,12 +44,14 @@ def solve_train(drive: Drive, belt_slip: Fraction = ZERO) -> Train:
     relations: list[Relation] = [held("housing"), held("input", ONE)]
     outputs: list[str] = []
     for number, stage in enumerate(drive.stage, start=1):
-        linkage = link(stage, f"stage{number}", outputs[-1] if outputs else "input", belt_slip)
+        kind = kind_of(stage)
+        slip = kind.most_slip if slipping else ZERO
+        linkage = kind.link(stage, f"stage{number}", outputs[-1] if outputs else "input", slip)
         what |= linkage.bodies
         relations += linkage.relations
         outputs.append(linkage.output)
     train = Train(what, solve(tuple(what), relations), tuple(outputs))
-    if not belt_slip:
+    if not slipping:
         _check_ratios(drive, train)
     return train
 
@@ -85,22 +84,23 @@ def _sense(body: str, order: Fraction, what: str) -> str:
 
 
 def _check_ratios(drive: Drive, train: Train) -> None:
-    belts = [isinstance(stage, BeltStage) for stage in drive.stage]
+    slips = [float(kind_of(stage).most_slip) for stage in drive.stage]
     feeds = ("input", *train.outputs)
     for number, stage in enumerate(drive.stage, start=1):
         ratio = train.speeds[feeds[number - 1]] / train.speeds[feeds[number]]
-        _check_ratio(f"stage{number}: ratio", stage.ratio, ratio, int(belts[number - 1]))
+        _check_ratio(f"stage{number}: ratio", stage.ratio, ratio, slips[number - 1])
     if drive.ratio is not None and train.ratio is None:
         raise ConfigError(f"ratio {drive.ratio:g} is stated, but the drive has no stage that makes one")
     if train.ratio is not None:
-        _check_ratio("ratio", drive.ratio, train.ratio, sum(belts))
+        _check_ratio("ratio", drive.ratio, train.ratio, sum(slips))
 
 
-def _check_ratio(where: str, stated: float | None, computed: Fraction, belts: int) -> None:
+def _check_ratio(where: str, stated: float | None, computed: Fraction, slip: float) -> None:
+    """A ratio measured over a belt holds its slip."""
     if stated is None:
         return
     off = stated / float(abs(computed)) - 1.0
-    if not -RATIO_TOLERANCE <= off <= RATIO_TOLERANCE + belts * BELT_ALLOWANCE:
+    if not -RATIO_TOLERANCE <= off <= RATIO_TOLERANCE + slip:
         raise ConfigError(
             f"{where} {stated:g} is stated, but the parts as counted make {float(abs(computed)):.6g} "
             f"({'same' if computed > 0 else 'opposite'} sense): one of them is wrong"

@@ -8,9 +8,9 @@ from fractions import Fraction
 from math import pi
 from typing import Literal
 
-from vibe.core.drive import CycloidalPair
+from vibe.core.stages.pair import CycloidalPair
 from vibe.core.tones import Phasing
-from vibe.kinematics.relations import ONE
+from vibe.kinematics.relations import ONE, Speeds
 
 HARMONICS = range(1, 7)
 
@@ -69,3 +69,8 @@ def phasing(stage: CycloidalPair, name: str = "stage1", past_ring: Fraction = ON
         order = harmonic * stage.pins_fitted * abs(past_ring)
         found.append(Phasing(stage=name, harmonic=harmonic, effect=effect, order=order))
     return tuple(found)
+
+
+def pair_phasing(stage: CycloidalPair, name: str, speeds: Speeds) -> tuple[Phasing, ...]:
+    """The same for a stage of a drive whose body speeds are solved."""
+    return phasing(stage, name, speeds[f"{name}.eccentric"] - speeds[f"{name}.ring"])

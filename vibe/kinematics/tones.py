@@ -5,24 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from vibe.core.drive import (
-    BeltStage,
-    ChainStage,
-    CycloidalStage,
-    Drive,
-    GearPairStage,
-    PlanetaryStage,
-    RvStage,
-    SteppedStage,
-    WormStage,
-)
+from vibe.core.drive import Drive
 from vibe.core.tones import Phasing, Tone, ToneTable
 from vibe.kinematics.bodies import body_speeds, solve_train
 from vibe.kinematics.coincidence import coincidences
-from vibe.kinematics.families import bearings, belts, cycloid, electrical, gears, outside, shafts
-from vibe.kinematics.phasing import phasing
+from vibe.kinematics.families import bearings, electrical, outside, shafts
 from vibe.kinematics.relations import Speeds
-from vibe.kinematics.stages.belt import SLIP as BELT_SLIP
+from vibe.kinematics.stages import kind_of
 
 
 def tone_table(drive: Drive) -> ToneTable:
@@ -39,8 +28,8 @@ def tone_table(drive: Drive) -> ToneTable:
     """
     train = solve_train(drive)
     tones = list(_tones(drive, train.speeds, train.outputs))
-    if any(isinstance(stage, BeltStage) for stage in drive.stage):
-        slipping = solve_train(drive, BELT_SLIP)
+    if any(kind_of(stage).most_slip for stage in drive.stage):
+        slipping = solve_train(drive, slipping=True)
         lagging = {tone.id: tone for tone in _tones(drive, slipping.speeds, slipping.outputs)}
         # Slip may bring two cage tones of one bearing together, which then are one.
         tones = [_with_belt_slip(tone, lagging.get(tone.id, tone)) for tone in tones]
@@ -59,23 +48,7 @@ def _tones(drive: Drive, speeds: Speeds, outputs: tuple[str, ...]) -> Iterator[T
     yield shafts.input_tone()
     yield from shafts.output_tones(outputs, speeds)
     for number, stage in enumerate(drive.stage, start=1):
-        name = f"stage{number}"
-        match stage:
-            case CycloidalStage():
-                yield from cycloid.pair_tones(stage, name, speeds)
-                yield from cycloid.output_pin_tones(stage, name, speeds)
-            case RvStage():
-                yield from gears.rv_tones(stage, name, speeds)
-                yield from cycloid.crank_tones(stage, name, speeds)
-                yield from cycloid.pair_tones(stage, name, speeds)
-            case PlanetaryStage():
-                yield from gears.planetary_tones(stage, name, speeds)
-            case SteppedStage():
-                yield from cycloid.stepped_tones(stage, name, speeds)
-            case GearPairStage() | WormStage() | ChainStage():
-                yield from gears.pair_tones(stage, name, speeds)
-            case BeltStage():
-                yield from belts.belt_tones(stage, name, speeds)
+        yield from kind_of(stage).tones(stage, f"stage{number}", speeds)
     yield from bearings.bearing_tones(drive, speeds)
     yield from electrical.motor_tones(drive)
     yield from outside.outside_tones(drive, speeds, outputs)
@@ -100,6 +73,4 @@ def _with_belt_slip(tone: Tone, lagging: Tone) -> Tone:
 
 def _phasing(drive: Drive, speeds: Speeds) -> Iterator[Phasing]:
     for number, stage in enumerate(drive.stage, start=1):
-        if isinstance(stage, CycloidalStage | RvStage):
-            name = f"stage{number}"
-            yield from phasing(stage, name, speeds[f"{name}.eccentric"] - speeds[f"{name}.ring"])
+        yield from kind_of(stage).phasing(stage, f"stage{number}", speeds)

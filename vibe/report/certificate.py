@@ -33,7 +33,6 @@ SCHEMA = "vibe.acceptance/1"
 PAGE_HASH, LAYOUT = "page_sha256", "layout"
 JSON_NAME, HTML_NAME, PDF_NAME = "acceptance.json", "certificate.html", "certificate.pdf"
 NO_SEAL = "0" * 64
-SCRIPT_ID = "acceptance"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

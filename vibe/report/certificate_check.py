@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -15,28 +13,29 @@ from vibe.core.acceptance import Acceptance
 from vibe.core.errors import CallError
 from vibe.core.sealed import SEAL, SealError, read_sealed, seal_of
 from vibe.report.certificate import (
+    HTML_NAME,
+    JSON_NAME,
     LAYOUT,
     NO_SEAL,
     PAGE_HASH,
     SCHEMA,
-    SCRIPT_ID,
     acceptance_of,
     certificate_html,
     layout,
     page_hash,
 )
+from vibe.report.certificate_pdf import Opened, differing, open_pdf
 from vibe.report.certificate_view import seal_digits
+from vibe.report.certificate_words import PageWords, differences
 
 MOST_BYTES = 200_000_000
 """A certificate is far smaller; what is larger is something else."""
-MOST_PLACES = 3
-"""Changed places that are quoted."""
 LEAST_DIGITS = 16
 """Of a seal typed by hand."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
+class CertificateCheck:
     """One thing compared; ``fits`` None: it could not be."""
 
     what: str
@@ -48,11 +47,11 @@ class Check:
 class Verification:
     """What was found of one file. ``record`` None where none could be read."""
 
-    checks: tuple[Check, ...]
+    checks: tuple[CertificateCheck, ...]
     record: dict[str, Any] | None
 
     @property
-    def failed(self) -> tuple[Check, ...]:
+    def failed(self) -> tuple[CertificateCheck, ...]:
         return tuple(check for check in self.checks if check.fits is False)
 
 
@@ -72,12 +71,10 @@ def verify_certificate(path: Path, *, captures: Path | None = None, seal: str | 
     elif kind == "html":
         found = check_page(data.decode("utf-8", "replace"))
     elif kind == "pdf":
-        from vibe.report.certificate_pdf import check_pdf
-
         found = check_pdf(data)
     else:
         raise CallError(f"{path} is no certificate: give acceptance.json, certificate.html or certificate.pdf")
-    more: list[Check] = []
+    more: list[CertificateCheck] = []
     if found.record is not None:
         if expected is not None:
             more.append(_against(expected, found.record[SEAL]))
@@ -118,11 +115,13 @@ def check_record(text: str | bytes) -> Verification:
         record = read_sealed(text)
         fits = seal_of(record) == record[SEAL]
     except SealError as error:
-        return Verification(checks=(Check(what="record", fits=False, text=f"it cannot be read: {error}"),), record=None)
+        return Verification(
+            checks=(CertificateCheck(what="record", fits=False, text=f"it cannot be read: {error}"),), record=None
+        )
     if not fits:
         changed = "the record was changed after it was sealed: its content has another hash than the seal says"
-        return Verification(checks=(Check(what="seal", fits=False, text=changed),), record=record)
-    kept = Check(what="seal", fits=True, text="the record is as it was sealed")
+        return Verification(checks=(CertificateCheck(what="seal", fits=False, text=changed),), record=record)
+    kept = CertificateCheck(what="seal", fits=True, text="the record is as it was sealed")
     return Verification(checks=(kept, _follows(record)), record=record)
 
 
@@ -138,34 +137,37 @@ def remade(record: dict[str, Any]) -> tuple[Acceptance, str] | None:
     return acceptance, certificate_html(acceptance)
 
 
-def _follows(record: dict[str, Any]) -> Check:
+def _follows(record: dict[str, Any]) -> CertificateCheck:
     what = "page follows from record"
     try:
         made = remade(record)
     except SealError as error:
-        return Check(what=what, fits=False, text=f"the record cannot be shown: {error}")
+        return CertificateCheck(what=what, fits=False, text=f"the record cannot be shown: {error}")
     if made is None:
         by = str(record.get("software", "another version"))
-        return Check(what=what, fits=None, text=f"made by {by} with another layout than this version's")
+        return CertificateCheck(what=what, fits=None, text=f"made by {by} with another layout than this version's")
     if page_hash(made[1]) == record.get(PAGE_HASH):
-        return Check(what=what, fits=True, text="made again from the record, the page is the same")
-    return Check(what=what, fits=False, text="the sealed page is not the one that the record makes")
+        return CertificateCheck(what=what, fits=True, text="made again from the record, the page is the same")
+    return CertificateCheck(what=what, fits=False, text="the sealed page is not the one that the record makes")
 
 
 def check_page(page: str) -> Verification:
     """An HTML copy: the record in it, and whether the page shows that record and nothing else."""
     try:
-        seen = Seen(page)
+        seen = PageWords(page)
     except AssertionError:  # what the library says of a marked section that has no name
-        broken = Check(what="page", fits=False, text="the page is damaged and cannot be read")
+        broken = CertificateCheck(what="page", fits=False, text="the page is damaged and cannot be read")
         return Verification(checks=(broken,), record=None)
     if not page.rstrip().endswith("</html>"):
-        cut = Check(what="page", fits=False, text="the page has no end: the file was cut off or is still being copied")
+        cut = CertificateCheck(
+            what="page", fits=False, text="the page has no end: the file was cut off or is still being copied"
+        )
         return Verification(checks=(cut,), record=None)
     if len(seen.records) != 1:
         count = "no record" if not seen.records else f"{len(seen.records)} records"
         return Verification(
-            checks=(Check(what="record", fits=False, text=f"the page holds {count} instead of one"),), record=None
+            checks=(CertificateCheck(what="record", fits=False, text=f"the page holds {count} instead of one"),),
+            record=None,
         )
     found = check_record(seen.records[0])
     if found.record is None:
@@ -176,12 +178,61 @@ def check_page(page: str) -> Verification:
     bare = text.replace(inside, "", 1).replace(digits, str(seal_digits(NO_SEAL)), 1)
     alone = text.count(digits) == 1 and "<" not in inside
     if alone and page_hash(bare) == found.record.get(PAGE_HASH):
-        shown = Check(what="page", fits=True, text="what it shows is as it was sealed, to the last character")
+        shown = CertificateCheck(
+            what="page", fits=True, text="what it shows is as it was sealed, to the last character"
+        )
     else:
-        shown = Check(
+        shown = CertificateCheck(
             what="page", fits=False, text=_changed(bare, found) if alone else "its printed seal is not its record's"
         )
     return replace(found, checks=(*found.checks, shown))
+
+
+def check_pdf(data: bytes) -> Verification:
+    """A PDF copy: the record in it, and whether its pages show that record. Pictures are not compared.
+
+    Raises:
+        CallError: the library that opens PDF files is missing.
+    """
+    if b"%%EOF" not in data[-1024:]:
+        return _refused("the PDF has no end: the file was cut off or is still being copied")
+    opened = open_pdf(data)
+    if opened is None:
+        return _refused("the PDF is damaged and cannot be opened")
+    records, sheets = opened.files.get(JSON_NAME, []), opened.files.get(HTML_NAME, [])
+    if len(records) != 1 or len(sheets) != 1:
+        return _refused(f"the PDF does not hold one {JSON_NAME} and one {HTML_NAME}: it was printed or saved anew")
+    found = check_record(records[0])
+    page = sheets[0].decode("utf-8", "replace")
+    inside = check_page(page)
+    if found.record is None or inside.record is None:
+        return found if found.record is None else inside
+    if inside.record != found.record:
+        return _refused(f"{JSON_NAME} and {HTML_NAME} inside the PDF are of different results")
+    return replace(inside, checks=(*inside.checks, _text_check(page, opened), _overlay_check(opened)))
+
+
+def _refused(text: str) -> Verification:
+    return Verification(checks=(CertificateCheck(what="PDF", fits=False, text=text),), record=None)
+
+
+def _text_check(page: str, opened: Opened) -> CertificateCheck:
+    places = differing(page, opened)
+    if places:
+        return CertificateCheck(
+            what="printed text", fits=False, text="the PDF shows another text: " + "; ".join(places)
+        )
+    return CertificateCheck(
+        what="printed text", fits=True, text="the text of the pages is that of the record; pictures not compared"
+    )
+
+
+def _overlay_check(opened: Opened) -> CertificateCheck:
+    if opened.overlaid:
+        return CertificateCheck(
+            what="additions", fits=False, text=f"{opened.overlaid} notes or fields were laid over its pages"
+        )
+    return CertificateCheck(what="additions", fits=True, text="nothing was laid over its pages")
 
 
 def _changed(bare: str, found: Verification) -> str:
@@ -191,62 +242,10 @@ def _changed(bare: str, found: Verification) -> str:
         made = remade(found.record)
     if made is None or found.record is None or page_hash(made[1]) != found.record.get(PAGE_HASH):
         return "the page was changed; where, this version cannot tell"
-    places = differences(Seen(made[1]).words, Seen(bare).words)
+    places = differences(PageWords(made[1]).words, PageWords(bare).words)
     if not places:
         return "the words are the original's, but style or structure was changed, and something may be hidden"
     return "the page was changed: " + "; ".join(places)
-
-
-def differences(original: list[str], copy: list[str]) -> list[str]:
-    """The first places where two texts differ, quoted."""
-    matcher = difflib.SequenceMatcher(None, original, copy, autojunk=False)
-    places = []
-    for what, a, b, c, d in matcher.get_opcodes():
-        was, now = _quoted(original[a:b]), _quoted(copy[c:d])
-        if what == "replace":
-            places.append(f"{now} stands where {was} belongs")
-        elif what == "delete":
-            places.append(f"{was} is missing")
-        elif what == "insert":
-            places.append(f"{now} was added")
-    if len(places) > MOST_PLACES:
-        return [*places[:MOST_PLACES], f"and {len(places) - MOST_PLACES} places more"]
-    return places
-
-
-def _quoted(words: list[str]) -> str:
-    text = " ".join(words)
-    return f"“{text if len(text) <= 60 else text[:59] + '…'}”"
-
-
-class Seen(HTMLParser):
-    """What a page shows, word by word, and the records inside it."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.words: list[str] = []
-        self.records: list[str] = []
-        self._inside = ""
-        self._held = ""
-        self.feed(page)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag in ("script", "style", "title"):
-            self._inside = f"{tag} {SCRIPT_ID}" if dict(attrs).get("id") == SCRIPT_ID else tag
-            self._held = ""
-
-    def handle_endtag(self, tag: str) -> None:
-        if self._inside == f"script {SCRIPT_ID}" and tag == "script":
-            self.records.append(self._held)
-        if self._inside.split(" ")[0] == tag:
-            self._inside = ""
-
-    def handle_data(self, data: str) -> None:
-        if self._inside:
-            self._held += data
-        else:
-            self.words += data.split()
 
 
 def _typed(seal: str) -> str:
@@ -256,20 +255,24 @@ def _typed(seal: str) -> str:
     return digits
 
 
-def _against(expected: str, seal: str) -> Check:
+def _against(expected: str, seal: str) -> CertificateCheck:
     if seal.startswith(expected):
-        return Check(what="original's seal", fits=True, text=f"its {len(expected)} digits are those of this copy")
-    return Check(what="original's seal", fits=False, text=f"another one: this copy has {seal[:LEAST_DIGITS]}…")
+        return CertificateCheck(
+            what="original's seal", fits=True, text=f"its {len(expected)} digits are those of this copy"
+        )
+    return CertificateCheck(
+        what="original's seal", fits=False, text=f"another one: this copy has {seal[:LEAST_DIGITS]}…"
+    )
 
 
-def _captures(record: dict[str, Any], folder: Path) -> Iterator[Check]:
+def _captures(record: dict[str, Any], folder: Path) -> Iterator[CertificateCheck]:
     try:
         named = acceptance_of(record).captures
     except SealError as error:
-        yield Check(what="captures", fits=None, text=f"not compared: {error}")
+        yield CertificateCheck(what="captures", fits=None, text=f"not compared: {error}")
         return
     if not named:
-        yield Check(what="captures", fits=None, text="the certificate names none")
+        yield CertificateCheck(what="captures", fits=None, text="the certificate names none")
     root = folder.resolve()
     below: dict[str, list[Path]] = {}
     for one in sorted(root.rglob("*")):
@@ -277,11 +280,11 @@ def _captures(record: dict[str, Any], folder: Path) -> Iterator[Check]:
     for name, digest in named:
         path = _inside(root, name, below)
         if path is None:
-            yield Check(what=name, fits=False, text=f"there is no such file in {folder}")
+            yield CertificateCheck(what=name, fits=False, text=f"there is no such file in {folder}")
             continue
         with path.open("rb") as stream:
             same = hashlib.file_digest(stream, "sha256").hexdigest() == digest.lower()
-        yield Check(
+        yield CertificateCheck(
             what=name, fits=same, text="the same file" if same else "another content than the one that was judged"
         )
 

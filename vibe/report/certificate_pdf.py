@@ -9,11 +9,10 @@ import io
 import logging
 import re
 import unicodedata
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from vibe.core.errors import CallError
-from vibe.report.certificate import HTML_NAME, JSON_NAME
-from vibe.report.certificate_check import Check, Seen, Verification, check_page, check_record, differences
+from vibe.report.certificate_words import PageWords, differences
 
 _HEADS = (
     "No. Requirement Found Limit Answer Source",
@@ -31,57 +30,15 @@ class Opened:
     overlaid: int
 
 
-def check_pdf(data: bytes) -> Verification:
-    """A PDF copy: the record in it, and whether its pages show that record. Pictures are not compared.
-
-    Raises:
-        CallError: the library that opens PDF files is missing.
-    """
-    if b"%%EOF" not in data[-1024:]:
-        return _refused("the PDF has no end: the file was cut off or is still being copied")
-    opened = _open(data)
-    if opened is None:
-        return _refused("the PDF is damaged and cannot be opened")
-    records, sheets = opened.files.get(JSON_NAME, []), opened.files.get(HTML_NAME, [])
-    if len(records) != 1 or len(sheets) != 1:
-        return _refused(f"the PDF does not hold one {JSON_NAME} and one {HTML_NAME}: it was printed or saved anew")
-    found = check_record(records[0])
-    page = sheets[0].decode("utf-8", "replace")
-    inside = check_page(page)
-    if found.record is None or inside.record is None:
-        return found if found.record is None else inside
-    if inside.record != found.record:
-        return _refused(f"{JSON_NAME} and {HTML_NAME} inside the PDF are of different results")
-    return replace(inside, checks=(*inside.checks, _text_check(page, opened), _overlay_check(opened)))
-
-
 def shows(data: bytes, page: str) -> bool:
     """Whether the text of a PDF can be read back and is that of the page it was printed from."""
-    opened = _open(data)
-    return opened is not None and not _differing(page, opened)
+    opened = open_pdf(data)
+    return opened is not None and not differing(page, opened)
 
 
-def _refused(text: str) -> Verification:
-    return Verification(checks=(Check(what="PDF", fits=False, text=text),), record=None)
-
-
-def _text_check(page: str, opened: Opened) -> Check:
-    places = _differing(page, opened)
-    if places:
-        return Check(what="printed text", fits=False, text="the PDF shows another text: " + "; ".join(places))
-    return Check(
-        what="printed text", fits=True, text="the text of the pages is that of the record; pictures not compared"
-    )
-
-
-def _overlay_check(opened: Opened) -> Check:
-    if opened.overlaid:
-        return Check(what="additions", fits=False, text=f"{opened.overlaid} notes or fields were laid over its pages")
-    return Check(what="additions", fits=True, text="nothing was laid over its pages")
-
-
-def _differing(page: str, opened: Opened) -> list[str]:
-    original = _plain(" ".join(Seen(page).words))
+def differing(page: str, opened: Opened) -> list[str]:
+    """The first places where the text of a PDF is not that of the page, quoted."""
+    original = _plain(" ".join(PageWords(page).words))
     copy = _plain(" ".join(_without_margins(opened.pages, page)))
     if original.replace(" ", "") == copy.replace(" ", ""):
         return []
@@ -92,7 +49,7 @@ def _differing(page: str, opened: Opened) -> list[str]:
 def _without_margins(pages: list[str], page: str) -> list[str]:
     """The pages' text without what stands in their margins: the drive, and the page's number."""
     sheet = re.search(r'<h1 data-sheet="([^"]*)"', page)
-    margin = "" if sheet is None else Seen(f"<p>{sheet[1]}</p>").words
+    margin = "" if sheet is None else PageWords(f"<p>{sheet[1]}</p>").words
     start = r"\s*".join(re.escape(letter) for word in margin for letter in word)
     bare = []
     for number, text in enumerate(pages, start=1):
@@ -110,8 +67,8 @@ def _plain(text: str) -> str:
     return " ".join(kept.split())
 
 
-def _open(data: bytes) -> Opened | None:
-    """None where the file is damaged.
+def open_pdf(data: bytes) -> Opened | None:
+    """What the file holds; None where it is damaged.
 
     Raises:
         CallError: pypdf is missing.

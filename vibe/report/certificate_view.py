@@ -50,7 +50,7 @@ def seal_digits(seal: str) -> Markup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class CertificateRow:
     """A requirement and its answer as the table shows them."""
 
     number: int
@@ -77,7 +77,7 @@ class Bar:
 class Budget:
     """How the uncertainty of one figure comes about."""
 
-    row: Row
+    row: CertificateRow
     bars: tuple[Bar, ...]
     joined: str
     expanded: str
@@ -104,7 +104,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
     }
 
 
-def rows_of(acceptance: Acceptance) -> list[Row]:
+def rows_of(acceptance: Acceptance) -> list[CertificateRow]:
     """The requirements in their order, numbered from 1."""
     return [_row(number, outcome) for number, outcome in enumerate(acceptance.outcomes, start=1)]
 
@@ -125,7 +125,7 @@ def _counted(count: int) -> str:
     return "One" if count == 1 else str(count)
 
 
-def deciding(rows: Sequence[Row]) -> list[Row]:
+def deciding(rows: Sequence[CertificateRow]) -> list[CertificateRow]:
     """Rows with a budget, those first that the answer hangs on: failed, then open, then nearest to the limit."""
     rank = {"fail": 0, "undetermined": 1, "pass": 2}
     drawn = [row for row in rows if row.outcome.measured is not None and row.outcome.measured.budget]
@@ -138,7 +138,7 @@ def _used(outcome: Outcome) -> float:
     return outcome.measured.value / outcome.limit
 
 
-def _row(number: int, outcome: Outcome) -> Row:
+def _row(number: int, outcome: Outcome) -> CertificateRow:
     measured, requirement = outcome.measured, outcome.requirement
     unit = words.unit(measured.unit if measured is not None else requirement.unit)
     limit = accepted = ""
@@ -149,7 +149,7 @@ def _row(number: int, outcome: Outcome) -> Row:
     elif requirement.false_alarm_rate is not None:
         limit, accepted = "none", f"false alarms: {words.odds(requirement.false_alarm_rate)}"
     known = measured is not None and measured.expanded is not None
-    return Row(
+    return CertificateRow(
         number=number,
         outcome=outcome,
         found="" if measured is None else measured_text(measured),
@@ -159,7 +159,7 @@ def _row(number: int, outcome: Outcome) -> Row:
     )
 
 
-def _budget(row: Row) -> Budget:
+def _budget(row: CertificateRow) -> Budget:
     measured = row.outcome.measured
     assert measured is not None
     parts = sorted(measured.budget, key=lambda part: -part.relative)

@@ -27,7 +27,7 @@ _QUIET_MEASURES = ("speed", "load")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class SeriesRow:
     """A series as the table shows it; ``point`` is told where a new one begins."""
 
     place: int
@@ -184,14 +184,14 @@ def _facts(shown: ShownDrive) -> list[tuple[str, str, str]]:
     return facts
 
 
-def _rows(chosen: Sequence[tuple[Any, history_data.Choice]]) -> list[Row]:
+def _rows(chosen: Sequence[tuple[Any, history_data.Choice]]) -> list[SeriesRow]:
     order = sorted(
         range(len(chosen)),
         key=lambda n: (
             chosen[n][1].key.measure in _QUIET_MEASURES, chosen[n][1].key.point, *said.by_measure(chosen[n][1].key),
         ),
     )  # fmt: skip
-    rows: list[Row] = []
+    rows: list[SeriesRow] = []
     last: str | None = None
     for place in order:
         one, choice = chosen[place]
@@ -200,7 +200,7 @@ def _rows(chosen: Sequence[tuple[Any, history_data.Choice]]) -> list[Row]:
         if state is not None:
             alarm = next((limit.value for limit in state.limits if limit.kind == "alarm"), None)
         rows.append(
-            Row(
+            SeriesRow(
                 place=place, point=where if where != last else None, where=where, name=said.series_name(choice.key),
                 spark=history_marks.spark(series.time_s, series.value, alarm, width=120, height=26),
                 latest=said.with_unit(float(series.value[-1]), series.unit),

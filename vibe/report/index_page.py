@@ -20,7 +20,7 @@ from vibe.report.rows import gravest_first as gravest_first
 from vibe.report.rows import index_row as index_row
 from vibe.report.rows import refuse_existing_run as refuse_existing_run
 from vibe.report.sheets import csv_text
-from vibe.report.since import Since, in_words, tally
+from vibe.report.since import SinceView, in_words, tally
 from vibe.report.words import STATE_RANK
 
 RUN_SCHEMA = "vibe.run/1"
@@ -125,7 +125,7 @@ def write_index(
     return IndexFiles(html=html_path, csv=csv_path, json=json_path)
 
 
-def _drive_record(row: IndexRow, links: dict[str, str], since: Since | None) -> dict[str, Any]:
+def _drive_record(row: IndexRow, links: dict[str, str], since: SinceView | None) -> dict[str, Any]:
     return {
         "drive": row.tag,
         "name": row.name,

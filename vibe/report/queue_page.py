@@ -43,7 +43,7 @@ LEAST_DB = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class QueueRow:
     """An alarm as the queue shows it."""
 
     alarm: Alarm
@@ -147,10 +147,12 @@ def _full(alarms: Sequence[Alarm]) -> float:
     return max([*sums, *(alarm.urgency.total for alarm in alarms), 1.0])
 
 
-def _row(alarm: Alarm, queue: Queue, shown: Mapping[str, ShownAlarm], drive_pages: Collection[str], full: float) -> Row:
+def _row(
+    alarm: Alarm, queue: Queue, shown: Mapping[str, ShownAlarm], drive_pages: Collection[str], full: float
+) -> QueueRow:
     spark, name = _spark(alarm, shown.get(alarm.id))
     owners, of = _owners(alarm.changed)
-    return Row(
+    return QueueRow(
         alarm=alarm, drives=[(tag, drive_page_name(tag) if tag in drive_pages else None) for tag in alarm.drives],
         link=alarm_page_name(alarm.id) if alarm.id in shown else None, low=alarm.urgency.total < LOW,
         bar=history_marks.urgency_bar(alarm.urgency, full),

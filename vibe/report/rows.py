@@ -9,7 +9,7 @@ from pathlib import Path
 from vibe.core.dossier import Dossier
 from vibe.core.errors import OutputError
 from vibe.core.health import State
-from vibe.core.runs import Changes
+from vibe.core.runs import ReportChanges
 from vibe.report.words import STATE_RANK, heading, natural
 
 
@@ -40,7 +40,7 @@ class IndexRow:
     remarks: tuple[str, ...] = ()
     noticed: tuple[str, ...] = ()
     """What was noticed of the files themselves: delivered twice, taken at one time."""
-    changes: Changes | None = None
+    changes: ReportChanges | None = None
     """Since an earlier run; None where there is none to compare with, and then ``since`` may say why."""
     since: str = ""
 

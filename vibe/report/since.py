@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from vibe.core.health import State
-from vibe.core.runs import Changes, FindingChange, LevelChange
+from vibe.core.runs import FindingChange, LevelChange, ReportChanges
 from vibe.report import words
 from vibe.report.rows import IndexRow
 
@@ -15,7 +15,7 @@ _ZONES = "ABCD"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Since:
+class SinceView:
     """``note`` stands alone where nothing is compared; ``strong`` are lines to look at first, ``quiet`` the others."""
 
     state_before: State | None
@@ -25,11 +25,11 @@ class Since:
     as_text: str
 
 
-def in_words(row: IndexRow) -> Since | None:
+def in_words(row: IndexRow) -> SinceView | None:
     """The changes of one drive, None where no earlier run was named."""
     if row.changes is None:
         note = words.sentence_case(row.since)
-        return Since(state_before=None, note=note, strong=(), quiet=(), as_text=row.since) if row.since else None
+        return SinceView(state_before=None, note=note, strong=(), quiet=(), as_text=row.since) if row.since else None
     changes = row.changes
     strong = _came_and_went(changes.findings)
     quiet = _stayed(changes.findings)
@@ -42,7 +42,7 @@ def in_words(row: IndexRow) -> Since | None:
     before = f"state {changes.state_before} → {changes.state_now}"
     if changes.state_before == changes.state_now:
         before = f"state {changes.state_now} as before"
-    return Since(
+    return SinceView(
         state_before=changes.state_before, note="", strong=tuple(strong), quiet=tuple(quiet),
         as_text="; ".join([before, *strong, *quiet]),
     )  # fmt: skip
@@ -109,7 +109,7 @@ def _numbers(level: LevelChange) -> str:
     return f"{words.number(level.before, 2)} → {words.number(level.now, 2)} {words.unit(level.unit)}"
 
 
-def _speed(changes: Changes) -> list[str]:
+def _speed(changes: ReportChanges) -> list[str]:
     if changes.speed_before_hz is None or changes.speed_now_hz is None:
         return []
     before, now = (f"{60 * speed:.0f}" for speed in (changes.speed_before_hz, changes.speed_now_hz))

@@ -7,6 +7,7 @@ from datetime import datetime
 from fractions import Fraction
 from math import floor, isfinite, log10
 
+from vibe.core.labels import in_stage, part_name
 from vibe.core.sheets import printable as printable
 from vibe.core.tones import Coincidence, ToneTable
 
@@ -24,22 +25,6 @@ STATE_MEANING = {
 }
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-_PARTS = {
-    "mesh": "mesh",
-    "ring_pin": "ring pin",
-    "lobe": "lobe of the disc",
-    "output_pin": "output pin, its roller or its disc bore",
-    "output_pin_pass": "output pins",
-    "output_roller": "output roller, turning on its pin",
-    "ring_roller": "ring roller, turning on its pin",
-    "second_mesh": "mesh of the second row",
-    "second_ring_pin": "pin of the second ring",
-    "second_lobe": "lobe of the second row",
-    "output": "output",
-    "disc": "disc",
-    "eccentric": "eccentric",
-    "ring": "ring",
-}
 _MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
@@ -130,9 +115,8 @@ _FRAMES = {"inner": "inner ring"}
 
 def component(name: str) -> str:
     """A component's identifier in plain words: ``stage1.lobe`` -> "lobe of the disc, stage 1"."""
-    if match := re.fullmatch(r"stage(\d+)\.(\w+)", name):
-        part = _PARTS.get(match[2], match[2].replace("_", " "))
-        return f"{part}, stage {match[1]}"
+    if place := in_stage(name):
+        return f"{part_name(place[1])}, stage {place[0]}"
     if match := re.fullmatch(r"bearing\.(.+?)(?:\.(outer_race|inner_race|rolling_element|cage(?:_past_\w+)?))?", name):
         bearing = match[1] if "bearing" in match[1].lower() else f"bearing “{match[1]}”"
         part, past, frame = (match[2] or "").partition("_past_")

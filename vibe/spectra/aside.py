@@ -17,6 +17,7 @@ from vibe.spectra.bands import BandEnvelopes
 MOST_CELLS = 360
 """Cells into which a comb's period is cut; never more than it has samples."""
 FEWEST_CELLS = 8
+"""Fewer cannot leave most of a period quiet beside a hit that takes two."""
 STANDS_OUT = 4.0
 """Scatter of the quieter half of the cells over their mean at which a cell is part of a hit."""
 MOST_CUT = 0.5
@@ -24,6 +25,7 @@ MOST_CUT = 0.5
 TRACK_PIECES = 24
 """Pieces of a capture over which a slipping comb's phase is smoothed."""
 TRACKED_HARMONICS = 4
+"""The lowest are the strongest and wrap the least when the phase moves (our choice)."""
 
 
 Hits = tuple[NDArray[np.bool_], ...]

@@ -21,7 +21,9 @@ LARGEST_RAMP = 0.02
 STEP_CYCLES = 4.0
 """Step of the ramps, in cycles of the highest line: half of one is then left at mid-capture."""
 BLOCK_ORDERS = 0.5
+"""Half an order: a line of the shaft then stands alone in a block, and how concentrated its power is can be told."""
 KNOTS = 33
+"""The law's natural spline straightens a ramp in its first and last steps alone, a thirty-second of it each."""
 
 
 def ramp(change: float, duration_s: float) -> AngleLaw:

@@ -14,6 +14,7 @@ from vibe.spectra.packets import band_kurtosis
 from vibe.spectra.synchronous import Turn
 
 MOST_POINTS = 8000
+"""About four a pixel of a wide screen; more only make pages heavier."""
 
 
 def thinned(

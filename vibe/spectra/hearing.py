@@ -40,7 +40,10 @@ CELLS_PER_TURN = 24.0
 """And tell this many places of a turn apart."""
 MOST_DISAGREEMENT = 0.003
 """Relative difference between tachometer and drive lines beyond which one of them is wrong."""
+HANN_MEAN_SQUARE = 0.375
+"""Mean of the squares of a Hann window: 3/8 (closed form)."""
 HANN_NOISE_BINS = 1.5
+"""Noise bandwidth of the window (Harris, Proc. IEEE 66, 1978, Table 1)."""
 NOTED_WITHIN = 0.01
 """Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
 
@@ -271,9 +274,21 @@ def _mean_square(transform: NDArray[np.complex64], n: int, size: int) -> NDArray
     lines[0] -= 0.25 * np.conj(transform[1])
     power: NDArray[np.float64] = np.square(lines.real, dtype=np.float64)
     power += np.square(lines.imag, dtype=np.float64)
-    # Padding makes bins narrower: keep "sum over bins / noise bandwidth = mean square" true.
-    power *= 2.0 / (size / 2.0) ** 2 * (size / n)
+    # The window lies over the padding too, at its low end: keep "sum over bins / noise bandwidth = mean square" true.
+    power *= 2.0 / (size / 2.0) ** 2 * (HANN_MEAN_SQUARE * size / _hann_square_sum(n, size))
     return power
+
+
+def _hann_square_sum(n: int, size: int) -> float:
+    """Sum of the squares of the first ``n`` values of a periodic Hann window of ``size`` (geometric series)."""
+
+    def cosines(k: int) -> float:
+        if n == size:
+            return 0.0
+        half = np.pi * k / size
+        return float(np.sin(n * half) / np.sin(half) * np.cos((n - 1) * half))
+
+    return HANN_MEAN_SQUARE * n - 0.5 * cosines(1) + 0.125 * cosines(2)
 
 
 def _spectrum(

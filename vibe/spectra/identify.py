@@ -80,7 +80,7 @@ class Kind:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Weighed:
+class WeighedKind:
     """One kind with one count of parts at one speed: its probability, and what spoke for it in log odds."""
 
     kind: int
@@ -93,13 +93,13 @@ class Weighed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Identified:
+class WeighedKinds:
     """Everything weighed, likeliest first; ``none``: probability that it is no kind that was asked for, or still.
 
     ``top_order``: highest order of the input that was measured.
     """
 
-    weighed: tuple[Weighed, ...]
+    weighed: tuple[WeighedKind, ...]
     none: float
     speed: SpeedEstimate
     top_order: float
@@ -121,7 +121,7 @@ def identify(
     range_hz: tuple[float, float],
     *,
     pulses: tuple[AngleLaw, SpeedEstimate] | None = None,
-) -> Identified | None:
+) -> WeighedKinds | None:
     """Weighs all ``kinds`` at all speeds of the range.
 
     Args:
@@ -220,7 +220,7 @@ class _Table:
         self.choices = sorted({parts for kind in kinds for parts in kind.mesh})
         self.speeds_tried, self.bin_hz = speeds_tried, bin_hz
         self.shafts: dict[int, float] = {}
-        self.rows: dict[tuple[int, int, int], tuple[float, Weighed]] = {}
+        self.rows: dict[tuple[int, int, int], tuple[float, WeighedKind]] = {}
 
     def weigh(self, lines: OrderLines, only: float | None = None) -> bool:
         """All kinds, or those with ``only`` as their step, at one speed; whether one of them is now the best of all."""
@@ -249,7 +249,7 @@ class _Table:
                 best = max(best, total)
                 key = (number, parts, place)
                 if key not in self.rows or total > self.rows[key][0]:
-                    one = Weighed(
+                    one = WeighedKind(
                         kind=number, parts=parts, speed_hz=lines.mean_hz, probability=0.0,
                         second_comb=combs[kind.step], mesh=mesh, arrangement=arrangement,
                     )  # fmt: skip
@@ -270,7 +270,7 @@ class _Table:
 
     def concluded(
         self, heard: OrderLines, law: AngleLaw, relative: float | None, pulsed: SpeedEstimate | None
-    ) -> Identified:
+    ) -> WeighedKinds:
         """Weights to probabilities."""
         none = float(logsumexp([0.0, *self.shafts.values()]) + np.log(NONE_OF_THESE))
         ranked = sorted(self.rows.values(), key=lambda row: -row[0])
@@ -288,7 +288,7 @@ class _Table:
             method="signal",
             drift=law.drift,
         )
-        return Identified(
+        return WeighedKinds(
             weighed=weighed, none=float(np.exp(none - total)), speed=speed,
             top_order=heard.top * heard.mean_hz / best.speed_hz, law=law,
         )  # fmt: skip

@@ -33,15 +33,19 @@ SCATTER_DB = 4.0
 BESIDE = 12
 """Neighbours either side that a mesh line is held against."""
 FEWEST_BESIDE = 4
+"""Of a median of fewer one stray line is a third."""
 LEAST_DB = 3.0
 """Noise at its highest within half a bin: what does not stand over that is no line."""
 FIRST_ORDER = 4
 """The lowest whole orders belong to the shaft itself: unbalance and alignment."""
 MOST_ARRANGED = 30
+"""Higher whole orders of a shaft are rarely above the noise (common practice)."""
 CANCELS_DB = 20.0
 """Parts share the load to a few percent, so that what should cancel is left by so much less."""
 OUTLIER = 0.1
+"""Share of lines that something else makes or takes away (our choice)."""
 FLAT_DB = 60.0
+"""Over this span such a line may stand anywhere alike: the range of levels in a capture (common practice)."""
 
 
 def in_place(lines: OrderLines, step: float | None = None) -> OrderLines:

@@ -20,7 +20,9 @@ from vibe.spectra.integrate import differentiate
 SLOW_MACHINE_HZ = 10.0
 """600 r/min: below it the velocity band starts at 2 Hz (ISO 10816-3:2009)."""
 VELOCITY_BAND_HZ = (10.0, 1000.0)
+"""ISO 20816-3 and ISO 10816-3."""
 SLOW_VELOCITY_BAND_HZ = (2.0, 1000.0)
+"""The same standards, for slow machines."""
 HIGH_FROM_HZ = 5000.0
 """Common practice for lubrication and surface condition."""
 _BLOCK_S = 0.1

@@ -24,11 +24,13 @@ PER_OCTAVE = 12
 LOWEST_HZ = 500.0
 """Below, lines of shafts and meshes crowd a band, and the casing moves as a whole."""
 HIGHEST_HZ = 20_000.0
+"""Above, few recorders of a route reach (common practice)."""
 FILTERED = 1 / 2.56
 """Share of the sample rate that a recorder's filter leaves intact (common practice)."""
 SEGMENT_S = 0.5
 """Bins of 2 Hz: fourteen in the lowest band."""
 LONGEST_S = 30.0
+"""Sixty segments: more make the mean no surer than the machine's own changes (our choice)."""
 FEWEST_SHARED = 12
 """Bands that two signatures must share: an octave."""
 OWN_SCATTER_DB = 1.5

@@ -23,7 +23,7 @@ NOBODY = -1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lines:
+class OwnedLines:
     """Lines at ``harmonics`` times (``order`` · input speed + ``hz``); None: all that fit on the axis.
 
     ``sidebands`` are distances in orders at which each harmonic has neighbours, once on either side. ``width`` is the
@@ -42,7 +42,7 @@ class Owner:
     """Somebody whom part of a level is put down to: its lines, and the names of the combs that its hits make."""
 
     name: str
-    lines: tuple[Lines, ...] = ()
+    lines: tuple[OwnedLines, ...] = ()
     hits: tuple[str, ...] = ()
 
 
@@ -68,7 +68,7 @@ def claimed(
 
 
 def _places(
-    family: Lines, size: int, bin_hz: float, input_hz: float, spread: float, drift: float
+    family: OwnedLines, size: int, bin_hz: float, input_hz: float, spread: float, drift: float
 ) -> list[tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]]:
     """(middle [bins], half width [bins], rank) of a family's harmonics and of each row of its sidebands."""
     base = float(family.order * input_hz + family.hz) / bin_hz

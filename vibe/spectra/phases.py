@@ -41,6 +41,7 @@ LEAST_APART = 1e-2
 FLOOR_BINS = np.concatenate([np.arange(-12, -3), np.arange(4, 13)])
 """Bins off a line, clear of its Hann main lobe, that give the floor beside it."""
 MOST_SEGMENTS = 240
+"""Bounds the work; a correction that bends more often is jitter (our choice)."""
 BEGINNINGS = (0, 1, -1)
 """Passes at which the correction may begin: the lowest orders, the next, all at once."""
 SAME = 0.02

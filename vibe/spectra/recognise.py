@@ -36,6 +36,7 @@ turned down; above a tenth over the plate no motor on the mains runs."""
 APART_BINS = 4.0
 """Places of one drive closer than this in bins of the capture are one: a strong line's foot reaches so far."""
 FEWEST_SAMPLES = 64
+"""Below, there is no spectrum to speak of."""
 FEWEST_TURNS = 20.0
 """Turns of the input below which lines an order apart hardly part: nothing is told."""
 LONGEST_S = 30.0
@@ -71,7 +72,7 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class CandidateSpeed:
     """The speed at which a candidate's lines fit best.
 
     ``log_odds``: that they are there, against strays; ``alone``: no other speed of the range rivals it;
@@ -101,9 +102,9 @@ class Recognition:
     speed: SpeedEstimate | None
     """Of the claimed drive; outside its range where the verdict is *other speed*; None when none stands out, or
     when the lines are another drive's and there are no pulses."""
-    inside: Heard
+    inside: CandidateSpeed
     """Best speed within the range of the claimed drive."""
-    outside: Heard | None
+    outside: CandidateSpeed | None
     """Best speed beyond it that explains the lines decisively better; None as long as the range does."""
     better: tuple[tuple[str, float], ...]
     """Drives that explain the lines decisively better, and their log odds over the claimed one; best first."""
@@ -211,7 +212,7 @@ def _orders(lines: LineOdds, orders: Iterable[float], speed_hz: float) -> Real:
     return np.array(sorted(kept))
 
 
-def _heard(lines: LineOdds, range_hz: tuple[float, float], orders: Iterable[float]) -> Heard:
+def _heard(lines: LineOdds, range_hz: tuple[float, float], orders: Iterable[float]) -> CandidateSpeed:
     """The best speed of a range, every speed of it weighed, and some beside it for comparison."""
     low, high = range_hz
     middle = (low + high) / 2
@@ -233,7 +234,7 @@ def _best(
     *,
     place: int | None = None,
     no_rival: NDArray[np.bool_] | None = None,
-) -> Heard:
+) -> CandidateSpeed:
     """The best of the speeds that are ``inside``, from ``ratios`` (orders, speeds); all others may rival it.
 
     ``place``: the best one, where it was chosen before; ``no_rival`` marks speeds that are none.
@@ -248,7 +249,7 @@ def _best(
     grain = float(speeds[1] - speeds[0]) / np.sqrt(12.0) if speeds.size > 1 else 0.0
     far = ~near if no_rival is None else ~near & ~no_rival
     elsewhere = float(np.exp(log_sum_exp(weight[far]) - log_sum_exp(weight[far | near]))) if far.any() else 0.0
-    return Heard(
+    return CandidateSpeed(
         speed_hz=float(speeds[place]),
         uncertainty_hz=float(np.hypot(np.sqrt(share @ (speeds[near] - mean) ** 2), grain)),
         log_odds=log_sum_exp(weight[inside]) - float(np.log(np.count_nonzero(inside))),
@@ -264,7 +265,7 @@ def _near(speeds: Real, speed_hz: float, duration_s: float) -> NDArray[np.bool_]
     return np.asarray(np.abs(speeds / speed_hz - 1) <= max(APART, 1.5 / (duration_s * speed_hz)))
 
 
-def _beyond(lines: LineOdds, own: Candidate, inside: Heard) -> Heard | None:
+def _beyond(lines: LineOdds, own: Candidate, inside: CandidateSpeed) -> CandidateSpeed | None:
     """The best speed of the claimed drive outside its range, if it stands alone and out of the noise.
 
     All lines of a speed may be harmonics of half of it. What tells the two apart are the lines that only the half
@@ -309,8 +310,8 @@ def _not_of_double(orders: Real, all_orders: Sequence[float]) -> NDArray[np.bool
 def _speed(
     rows: Sequence[tuple[NDArray[np.float32], float]],
     own: Candidate,
-    inside: Heard,
-    outside: Heard | None,
+    inside: CandidateSpeed,
+    outside: CandidateSpeed | None,
     pulsed: SpeedEstimate | None,
     *,
     elsewhere: bool,

@@ -7,11 +7,13 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 HANN_NOISE_BINS = 1.5
+"""Noise bandwidth of the window (Harris, Proc. IEEE 66, 1978, Table 1)."""
 FLOOR_BINS = 81
 """Over which the floor is a median: wide beside a line's main lobe, narrow beside a resonance (common practice)."""
 LINE_OVER_FLOOR = 8.0
 """Power over the floor from which a bin is a line's: noise reaches it once in e^8 = 3000 bins."""
 GUMBEL_SIGMA = np.pi / np.sqrt(6.0)
+"""Standard deviation of the standard Gumbel distribution, which the highest of many values tends to (closed form)."""
 
 
 def noise_scatter(bandwidth_hz: float, duration_s: float) -> float:

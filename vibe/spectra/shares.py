@@ -22,7 +22,7 @@ from vibe.spectra.envelope_spectrum import line_floor
 from vibe.spectra.hearing import HANN_NOISE_BINS, ChannelSpectrum
 from vibe.spectra.levels import velocity_band_hz
 from vibe.spectra.modulation import LEAST_SIGMAS, NEIGHBOURS_ALIKE, Modulations
-from vibe.spectra.owners import LINE_HALF_BINS, NOBODY, Lines, Owner, claimed
+from vibe.spectra.owners import LINE_HALF_BINS, NOBODY, OwnedLines, Owner, claimed
 
 Array = NDArray[np.float64]
 
@@ -93,7 +93,7 @@ def _with_direct_lines(owner: Owner, sure: Sequence[CombEvidence]) -> Owner:
     """An owner whose combs were found, with their own lines; those that cannot slip it has already."""
     exact = {lines.order for lines in owner.lines}
     direct = tuple(
-        Lines(order=comb.order, harmonics=DIRECT_HARMONICS, width=5e-4)
+        OwnedLines(order=comb.order, harmonics=DIRECT_HARMONICS, width=5e-4)
         for comb in sure
         if comb.tone in owner.hits and not any(abs(comb.order / order - 1) < 1e-6 for order in exact if order > 0)
     )

@@ -24,6 +24,7 @@ SLOW_CYCLES = 60.0
 SLOW_HARMONICS = 24.0
 """Harmonics of the fastest such tone that the thinned envelopes pass; also the places of its turn told apart."""
 SAMPLES_PER_CYCLE = 4.0
+"""Twice what sampling needs, so that the thinning filter has room to fall."""
 MOST_OFF_SPEED = 0.2
 """Relative difference from the first stretch's speed beyond which a stretch is another operating condition."""
 

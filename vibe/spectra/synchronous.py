@@ -15,6 +15,7 @@ from vibe.core.evidence import Localisation
 from vibe.spectra.bands import OVERSAMPLING, BandEnvelopes
 
 MOST_CELLS = 72
+"""Cells of five degrees: finer than any part of a drive that is told apart."""
 STRAY_SHARE = 0.02
 """Share of the turns, the loudest in each cell, that may be a stray shock's."""
 FEWEST_TURNS_CUT = 20

@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.angle import AngleLaw
-from vibe.spectra.wander import Smooth, smoothed
+from vibe.spectra.wander import SmoothedTurns, smoothed
 
 Real = NDArray[np.float64]
 
 KNOTS_PER_S = 8.0
 """Knots of the law: faster speed changes than this are jitter of the pulse train."""
 FEWEST_PULSES = 4
+"""Three periods: fewer do not tell a steady train from chance."""
 FEWEST_IN_BLOCK = 3
 """Pulses whose mean is one knot, at the least, where there are enough of them."""
 MOST_BLOCKS = 128
@@ -365,7 +366,7 @@ def _thinned(size: int) -> NDArray[np.intp]:
 
 def _smoothed(
     at: Real, angle: Real, noise: Real, duration_s: float, mean_hz: float
-) -> tuple[AngleLaw | None, Smooth | None]:
+) -> tuple[AngleLaw | None, SmoothedTurns | None]:
     """The law and how far it can be trusted, from angles at ``at`` with the variances ``noise``."""
     weight = 1.0 / np.maximum(noise, 1e-18)
     deviation = angle - mean_hz * at

@@ -21,7 +21,7 @@ RAMP = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Smooth:
+class SmoothedTurns:
     """Smoothed ``values`` [turns] at ``time_s``: both ends and every instant measured; the standard uncertainty of
     last minus first; whether a steady speed is the likeliest."""
 
@@ -31,7 +31,7 @@ class Smooth:
     steady: bool
 
 
-def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float) -> Smooth | None:
+def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float) -> SmoothedTurns | None:
     """Turns off a straight line at ``time_s`` (n,), smoothed; laws of different freedom are averaged by likelihood.
 
     The measurement says that values v (n,) have the log likelihood ``pull`` · v - v · ``precision`` · v / 2.
@@ -73,4 +73,4 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     spread = float(share @ (variances + (ends - share @ ends) ** 2))
     still = bool(share[0] == share.max())
     values = curves[0] if still else share @ curves
-    return Smooth(time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still)
+    return SmoothedTurns(time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still)

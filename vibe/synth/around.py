@@ -32,7 +32,7 @@ POLES = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Heard:
+class SourceSignal:
     """What one machine adds: hit trains, noise (n_points, n) before the casing's colour, and acceleration (n_points, n)
     that comes through floor and frame [m/s²]."""
 
@@ -41,12 +41,12 @@ class Heard:
     motion: Array | None = None
 
 
-def heard(scene: Scene, item: Surrounding, number: int) -> Heard:
+def heard(scene: Scene, item: Surrounding, number: int) -> SourceSignal:
     """What ``item`` adds to the capture; nothing of what the drive turns where that stands still."""
     if item.kind in FOLLOWS_THE_DRIVE and not scene.conditions.running:
-        return Heard()
+        return SourceSignal()
     maker = _MAKERS.get(item.kind)
-    return maker(scene, item, scene.streams.capture(f"surrounding {number} {item.kind}")) if maker else Heard()
+    return maker(scene, item, scene.streams.capture(f"surrounding {number} {item.kind}")) if maker else SourceSignal()
 
 
 def _count(item: Surrounding, rng: np.random.Generator) -> int:
@@ -133,57 +133,61 @@ def _gusts(scene: Scene, item: Surrounding, rng: np.random.Generator, passing: A
     return np.stack([rms * own * swell * rng.standard_normal(passing.size) for own in reach])
 
 
-def _chain(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _chain(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     pulse_s = float(rng.uniform(1.5e-4, 6e-4))
-    return Heard(
+    return SourceSignal(
         trains=(_strikes(scene, item, rng, scene.motion.angle("output"), _count(item, rng), pulse_s, "output"),)
     )
 
 
-def _screw(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _screw(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """A flight presses for a part of its turn: the stuff rubs louder, and it lets go with a blunt knock."""
     count, angle = _count(item, rng), scene.motion.angle("output")
-    return Heard(
+    return SourceSignal(
         trains=(_strikes(scene, item, rng, angle, count, 2e-3, "output"),),
         noise=_gusts(scene, item, rng, count * angle, float(rng.uniform(0.1, 0.5)), "output"),
     )
 
 
-def _mixer(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _mixer(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     passing = _count(item, rng) * scene.motion.angle("output")
-    return Heard(
+    return SourceSignal(
         noise=_gusts(scene, item, rng, passing, float(rng.uniform(0.1, 0.5)), "output"),
         motion=_lines(scene, rng, passing, LINE_MM_S * item.strength, "output"),
     )
 
 
-def _fan(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _fan(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     passing = _count(item, rng) * scene.motion.angle("input")
-    return Heard(
+    return SourceSignal(
         noise=_gusts(scene, item, rng, passing, float(rng.uniform(0.05, 0.4)), "input"),
         motion=_lines(scene, rng, passing, LINE_MM_S * item.strength, "input"),
     )
 
 
-def _belt(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _belt(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """A joint in a belt runs over two pulleys in each of its rounds."""
     turns = _rotor(scene, item, rng, 2.0, 12.0)
     second = float(rng.uniform(0.35, 0.65))
     train = _strikes(scene, item, rng, turns, 1, 2e-3, "input")
     other = _strikes(scene, item, rng, turns - second, 1, 2e-3, "input")
-    return Heard(trains=(train, other), motion=_lines(scene, rng, turns, LINE_MM_S * item.strength, "input", 0.7))
+    return SourceSignal(
+        trains=(train, other), motion=_lines(scene, rng, turns, LINE_MM_S * item.strength, "input", 0.7)
+    )
 
 
-def _pump(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _pump(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     turns, vanes = _rotor(scene, item, rng, 10.0, 50.0), _count(item, rng)
     depth = float(rng.uniform(0.1, 0.6))
     noise = _gusts(scene, item, rng, vanes * turns, depth, "input")
     noise += _gusts(scene, item, rng, turns, 0.5 * depth, "input")
     motion = _lines(scene, rng, turns, LINE_MM_S * item.strength, "input")
-    return Heard(noise=noise / np.sqrt(2.0), motion=motion + _lines(scene, rng, vanes * turns, LINE_MM_S, "input"))
+    return SourceSignal(
+        noise=noise / np.sqrt(2.0), motion=motion + _lines(scene, rng, vanes * turns, LINE_MM_S, "input")
+    )
 
 
-def _two_fans(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _two_fans(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """Two rotors at nearly one speed: their sum swells and fades, and what it shakes rattles most when they agree."""
     one = _rotor(scene, item, rng, 8.0, 49.0)
     other = one * (1.0 + float(rng.choice((-1.0, 1.0))) * float(rng.uniform(0.002, 0.02))) + rng.uniform()
@@ -194,7 +198,7 @@ def _two_fans(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Hear
     motion = sum(
         (_lines(scene, rng, turns, LINE_MM_S * item.strength, "middle") for turns in (one, other)), np.zeros(1)
     )
-    return Heard(noise=noise, motion=motion)
+    return SourceSignal(noise=noise, motion=motion)
 
 
 def _supply_turns(scene: Scene) -> Array:
@@ -206,7 +210,7 @@ def _supply_turns(scene: Scene) -> Array:
     return np.asarray(scene.mean_hz * 1.02 * poles / 2 * time_s)
 
 
-def _inverter(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _inverter(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """A carrier with lines two supply periods beside it, twice it with one beside; its clock wanders a little."""
     rate = scene.conditions.sample_rate_hz
     drawn_hz = float(rng.choice([2000.0, 3000.0, 4000.0, 8000.0])) * float(rng.uniform(0.995, 1.005))
@@ -216,34 +220,34 @@ def _inverter(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Hear
     for times, beside, height in ((1, 0, 0.2), (1, 2, 1.0), (1, -2, 0.9), (2, 1, 0.7), (2, -1, 0.6)):
         if times * carrier_hz < 0.45 * rate:
             wave += height * np.cos(TURN * (times * carrier_hz * time_s + beside * supply + rng.uniform()))
-    return Heard(
+    return SourceSignal(
         motion=np.asarray(_reach(scene, "input", rng)[:, None] * (CARRIER_M_S2 * item.strength * wave)[None, :])
     )
 
 
-def _torque_ripple(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _torque_ripple(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """Six pulses per supply period."""
-    return Heard(motion=_lines(scene, rng, 6.0 * _supply_turns(scene), LINE_MM_S * item.strength, "input"))
+    return SourceSignal(motion=_lines(scene, rng, 6.0 * _supply_turns(scene), LINE_MM_S * item.strength, "input"))
 
 
-def _twice_line(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _twice_line(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """Another machine's, on the mains."""
     line_hz = float(rng.choice([50.0, 60.0])) if item.hz is None else item.hz
     time_s = scene.motion.time_s
-    return Heard(motion=_lines(scene, rng, 2.0 * line_hz * time_s, LINE_MM_S * item.strength, "input", 2.0))
+    return SourceSignal(motion=_lines(scene, rng, 2.0 * line_hz * time_s, LINE_MM_S * item.strength, "input", 2.0))
 
 
-def _rotor_slots(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _rotor_slots(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """Slots pass, seen through a field that pulls twice per supply period."""
     slots, supply = _count(item, rng) * scene.motion.angle("input"), _supply_turns(scene)
     wave = np.zeros(slots.size)
     for beside, height in ((0, 0.6), (2, 1.0), (-2, 1.0)):
         wave += height * np.cos(TURN * (slots + beside * supply + rng.uniform()))
     reach = _reach(scene, "input", rng)
-    return Heard(motion=np.asarray(reach[:, None] * (0.5 * CARRIER_M_S2 * item.strength * wave)[None, :]))
+    return SourceSignal(motion=np.asarray(reach[:, None] * (0.5 * CARRIER_M_S2 * item.strength * wave)[None, :]))
 
 
-def _process_shocks(scene: Scene, item: Surrounding, rng: np.random.Generator) -> Heard:
+def _process_shocks(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
     """Lumps fall, stones crack: at any time, mostly small, now and then large."""
     drawn_hz = float(np.exp(rng.uniform(np.log(0.5), np.log(25.0))))
     length_s = scene.conditions.duration_s + LEAD_S
@@ -255,10 +259,10 @@ def _process_shocks(scene: Scene, item: Surrounding, rng: np.random.Generator) -
         label=item.kind, source="around process shocks", times_s=times, heights=reach[:, None] * heights[None, :],
         pulse_s=float(np.exp(rng.uniform(np.log(1e-4), np.log(1e-3)))), side="output",
     )  # fmt: skip
-    return Heard(trains=(train,))
+    return SourceSignal(trains=(train,))
 
 
-_MAKERS: dict[str, Callable[[Scene, Surrounding, np.random.Generator], Heard]] = {
+_MAKERS: dict[str, Callable[[Scene, Surrounding, np.random.Generator], SourceSignal]] = {
     "chain": _chain, "screw": _screw, "mixer": _mixer, "fan": _fan, "belt": _belt, "pump": _pump,
     "two fans": _two_fans, "inverter": _inverter, "torque ripple": _torque_ripple, "twice line": _twice_line,
     "rotor slots": _rotor_slots, "process shocks": _process_shocks,

@@ -9,10 +9,10 @@ import numpy as np
 
 from vibe.core.drive import Bearing
 from vibe.core.errors import CallError
-from vibe.synth.contact import LOAD_SIDE_TURNS, load_zone
+from vibe.synth.contact import LOAD_SIDE_TURNS, load_zone, path
 from vibe.synth.damage import Damage, HitTrain, uneven
 from vibe.synth.motion import Array, crossings
-from vibe.synth.scene import Scene, orbit_body, path
+from vibe.synth.scene import Scene, orbit_body
 
 PARTS = ("outer_race", "inner_race", "rolling_element", "cage")
 CAGE_PAST = ("load", "inner", "housing")

@@ -12,9 +12,10 @@ from typing import Annotated, Literal, TypeVar
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from vibe.core.acceptance import Answer, Instrument, RunKind
-from vibe.core.drive import CycloidalStage, Drive
+from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.files import write_whole
+from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import parse_damage
 from vibe.synth.samples import shared_folder
@@ -81,7 +82,7 @@ class Commissioning(_Form):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taking:
+class SetCapture:
     """One capture of one set."""
 
     set: SampleSet
@@ -114,7 +115,7 @@ def load_commissioning(path: Path | None = None) -> Commissioning:
 
 def takings(
     out: Path, *, spec: Path | None = None, only: Sequence[str] | None = None, force: bool = False
-) -> tuple[Commissioning, tuple[Taking, ...]]:
+) -> tuple[Commissioning, tuple[SetCapture, ...]]:
     """Every capture of every set, or of the sets named in ``only``.
 
     Raises:
@@ -139,7 +140,7 @@ def takings(
                 number += 1
                 file = out / one.name / CAPTURES / f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
                 found.append(
-                    Taking(
+                    SetCapture(
                         set=one, run=run, number=place, drive=drive, seed=1000 * one.seed + number, at=at,
                         points=tuple(given.points), rate_hz=given.rate_hz, file=file, force=force,
                     )
@@ -148,7 +149,7 @@ def takings(
     return given, tuple(found)
 
 
-def take(taking: Taking) -> Path:
+def take(taking: SetCapture) -> Path:
     """Measure and write one capture."""
     conditions = Conditions(
         duration_s=taking.seconds,
@@ -166,7 +167,7 @@ def take(taking: Taking) -> Path:
     )
 
 
-def write_sets(out: Path, given: Commissioning, made: Iterable[Taking], *, force: bool) -> tuple[Path, ...]:
+def write_sets(out: Path, given: Commissioning, made: Iterable[SetCapture], *, force: bool) -> tuple[Path, ...]:
     """The files of each set beside its captures, and what is really wrong with each drive; files of the sets."""
     configs = shared_folder("configs")
     takings = list(made)
@@ -191,7 +192,7 @@ def _as_built(ordered: Drive, one: SampleSet) -> Drive:
     return ordered.model_copy(update={"stage": [other, *ordered.stage[1:]], "ratio": one.built.ratio})
 
 
-def _set_text(given: Commissioning, takings: Sequence[Taking]) -> str:
+def _set_text(given: Commissioning, takings: Sequence[SetCapture]) -> str:
     one = takings[0].set
     lines = [
         'drive = "drive.toml"', 'requirements = "requirements.toml"', f"serial = {_toml(one.serial)}",
@@ -212,7 +213,7 @@ def _set_text(given: Commissioning, takings: Sequence[Taking]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _truth_text(takings: Sequence[Taking]) -> str:
+def _truth_text(takings: Sequence[SetCapture]) -> str:
     lines = ["# What is really wrong with each drive, and what its acceptance ought to say."]
     for name in dict.fromkeys(taking.set.name for taking in takings):
         one = next(taking.set for taking in takings if taking.set.name == name)

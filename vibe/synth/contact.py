@@ -12,6 +12,8 @@ LOAD_WIDTH_TURNS = 1.0 / 3.0
 """About one third of the lobes share the load at a time (common practice)."""
 LOAD_SIDE_TURNS = 0.2
 """The loaded third stands this far ahead of the eccentric's direction: it is on the side that gives torque."""
+SENSOR_TURNS = 0.25
+"""Radial sensors sit on top: a quarter turn from housing angle zero."""
 SEGMENT_TABLE = 4096
 MOST_HARMONICS = 900
 
@@ -69,3 +71,8 @@ def load_zone(angle_turns: Array, extent: float = 0.55, exponent: float = 1.5) -
     """
     inside = 1.0 - (1.0 - np.cos(TURN * angle_turns)) / (2.0 * extent)
     return np.maximum(np.maximum(inside, 0.0) ** exponent, 0.05)
+
+
+def path(angle_turns: Array) -> Array:
+    """How loud a force at a housing angle reads on a radial sensor: 1 beneath it, one half on the far side."""
+    return np.asarray(0.75 + 0.25 * np.cos(TURN * (angle_turns - SENSOR_TURNS)))

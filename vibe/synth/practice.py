@@ -96,7 +96,7 @@ class PracticeDrive(_Form):
         return self
 
 
-class Practice(_Form):
+class PracticeForm(_Form):
     """The form of ``practice.toml``."""
 
     february: AwareDatetime
@@ -104,7 +104,7 @@ class Practice(_Form):
     drive: Annotated[list[PracticeDrive], Field(min_length=1)]
 
     @model_validator(mode="after")
-    def _once_each(self) -> Practice:
+    def _once_each(self) -> PracticeForm:
         files = [entry.drive for entry in self.drive]
         if twice := next((file for file in files if files.count(file) > 1), None):
             raise ValueError(f"drive {twice} stands there twice")
@@ -112,7 +112,7 @@ class Practice(_Form):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taking:
+class PracticeVisit:
     """One visit to one drive."""
 
     entry: PracticeDrive
@@ -134,7 +134,7 @@ class Taking:
         return self.entry.written[self.month == "march"]
 
 
-def load_practice(path: Path | None = None) -> tuple[Practice, Path]:
+def load_practice(path: Path | None = None) -> tuple[PracticeForm, Path]:
     """The practice round that the file describes, the shipped one unless given; and where it lies.
 
     Raises:
@@ -142,7 +142,7 @@ def load_practice(path: Path | None = None) -> tuple[Practice, Path]:
     """
     path = path or shared_folder("sample_signals") / "practice.toml"
     try:
-        return Practice.model_validate(tomllib.loads(path.read_text(encoding="utf-8"))), path
+        return PracticeForm.model_validate(tomllib.loads(path.read_text(encoding="utf-8"))), path
     except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigError(f"cannot be read: {error}", path=path) from None
     except ValidationError as error:
@@ -153,7 +153,7 @@ def load_practice(path: Path | None = None) -> tuple[Practice, Path]:
 
 def takings(
     folder: Path, *, spec: Path | None = None, only: Sequence[str] | None = None, force: bool = False
-) -> tuple[Taking, ...]:
+) -> tuple[PracticeVisit, ...]:
     """Every visit of both rounds, or those to the drives whose tags are in ``only``.
 
     Raises:
@@ -172,7 +172,7 @@ def takings(
         if not force and (folder / name).exists():
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
     return tuple(
-        Taking(
+        PracticeVisit(
             entry=entry,
             drive=drives[entry.drive],
             other=None if entry.other is None else _drive(entry.other),
@@ -206,12 +206,12 @@ def _drive(name: str) -> Drive:
         raise ConfigError(error.errors()[0]["msg"], path=path) from None
 
 
-def take(taking: Taking) -> tuple[Path, ...]:
+def take(taking: PracticeVisit) -> tuple[Path, ...]:
     """Measure one drive and write what comes of it."""
     return _write(taking, _collected(taking, _measured(taking)))
 
 
-def _measured(taking: Taking) -> Capture:
+def _measured(taking: PracticeVisit) -> Capture:
     """The capture as sensors and recorder give it."""
     entry, planted = taking.entry, taking.planted
     drive = taking.other if planted == "wrong drive" and taking.other is not None else taking.drive
@@ -234,7 +234,7 @@ def _measured(taking: Taking) -> Capture:
     return replace(capture, drive=taking.drive.tag)
 
 
-def _collected(taking: Taking, capture: Capture) -> Capture:
+def _collected(taking: PracticeVisit, capture: Capture) -> Capture:
     """What people do to a good capture."""
     planted, at = taking.planted, taking.entry.at
     if capture.speed_rpm is not None:
@@ -253,7 +253,7 @@ def _collected(taking: Taking, capture: Capture) -> Capture:
     return capture
 
 
-def _write(taking: Taking, capture: Capture) -> tuple[Path, ...]:
+def _write(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
     tag, planted = taking.drive.tag, taking.planted
     if taking.written == "logger A":
         return _logger_a(taking, capture)
@@ -273,7 +273,7 @@ def _write(taking: Taking, capture: Capture) -> tuple[Path, ...]:
     return (path,)
 
 
-def _logger_a(taking: Taking, capture: Capture) -> tuple[Path, ...]:
+def _logger_a(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
     """One file per point in a folder per drive, and nothing said beside it but speed and load."""
     tag = taking.drive.tag
     folder = taking.folder / LOGGER_A_NAMES[tag]
@@ -301,7 +301,7 @@ def _wav(channel: Channel) -> bytes:
     return buffer.getvalue()
 
 
-def truth_text(made: Iterable[tuple[Taking, tuple[Path, ...]]], folder: Path) -> str:
+def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: Path) -> str:
     """``truth.toml``: per file what was planted, and what a check ought to say."""
     lines = ["# What is really in each file of the practice round, and what a check ought to say of it."]
     for taking, paths in made:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.drive import CycloidalPair, CycloidalStage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.pair import CycloidalPair
 from vibe.synth.motion import TURN, Array
 
 Plane = NDArray[np.complex128]

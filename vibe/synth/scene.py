@@ -6,16 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vibe.core.drive import CycloidalStage, Drive, PlanetaryStage, RvStage, SteppedStage
+from vibe.core.drive import Drive
 from vibe.synth.conditions import Conditions
-from vibe.synth.motion import TURN, Array, Motion, input_motion, turning
+from vibe.synth.motion import Array, BodyMotion, input_motion
+from vibe.synth.stages import act_of, turning
 from vibe.synth.streams import Streams
 from vibe.synth.structure import side_of
 
 LEAD_S = 0.25
 """Simulated and thrown away, so that the casing already rings when the capture starts."""
-SENSOR_TURNS = 0.25
-"""Radial sensors sit on top: a quarter turn from housing angle zero."""
 NOMINAL_NOISE_M_S2 = 0.8
 """Broadband friction noise of a healthy small reducer at nominal load, r.m.s.; hits are sized against it."""
 NOMINAL_LOAD_PERCENT = 75.0
@@ -30,7 +29,7 @@ class Scene:
     drive: Drive
     conditions: Conditions
     streams: Streams
-    motion: Motion
+    motion: BodyMotion
     mean_hz: float
     sides: tuple[str, ...]
 
@@ -67,11 +66,6 @@ class Scene:
         return self.stage_side(number)
 
 
-def path(angle_turns: Array) -> Array:
-    """How loud a force at a housing angle reads on a radial sensor: 1 beneath it, one half on the far side."""
-    return np.asarray(0.75 + 0.25 * np.cos(TURN * (angle_turns - SENSOR_TURNS)))
-
-
 def set_scene(drive: Drive, seed: int, conditions: Conditions) -> Scene:
     """Draw the speed, turn the bodies."""
     machine = seed if conditions.machine_seed is None else conditions.machine_seed
@@ -95,7 +89,7 @@ def set_scene(drive: Drive, seed: int, conditions: Conditions) -> Scene:
     )
     # Thousands of turns ago everything stood at zero: slow bodies start anywhere, whole turns of the input stay whole.
     turns += float(streams.capture("history").integers(0, 5000))
-    motion = Motion(time_s, turns, speed, turning(drive))
+    motion = BodyMotion(time_s, turns, speed, turning(drive))
     return Scene(drive, conditions, streams, motion, mean_hz, tuple(side_of(point) for point in conditions.points))
 
 
@@ -111,19 +105,8 @@ def load_cycles(streams: Streams, conditions: Conditions) -> tuple[tuple[float, 
 
 def orbit_body(drive: Drive, body: str) -> str | None:
     """The carrier that takes a crank or planet round, None for bodies on the main axis."""
-    stage, _, part = body.partition(".")
-    if part not in ("crank", "planet"):
+    head, _, part = body.partition(".")
+    if not part or not head.startswith("stage"):
         return None
-    number = int(stage.removeprefix("stage"))
-    kind = drive.stage[number - 1]
-    return f"{stage}.carrier" if isinstance(kind, RvStage | PlanetaryStage) else None
-
-
-def planets_of(stage: RvStage | PlanetaryStage) -> int:
-    """How many planet wheels; in an RV stage each sits on a crank."""
-    return stage.cranks if isinstance(stage, RvStage) else stage.planets
-
-
-def eccentric_of(stage: CycloidalStage | RvStage | SteppedStage) -> str:
-    """Name of the body whose direction swings the discs."""
-    return "crank" if isinstance(stage, RvStage) else "eccentric"
+    carried = act_of(drive.stage[int(head.removeprefix("stage")) - 1]).carried
+    return f"{head}.carrier" if part in carried else None

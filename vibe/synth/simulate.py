@@ -15,8 +15,8 @@ from vibe.synth.around import coloured, heard
 from vibe.synth.bearings import load_frame
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import Damage, HitTrain, parse_damage
-from vibe.synth.forces import MACHINE_SPREAD, smooth_forces
-from vibe.synth.hits import check_damage, damage_hits, machine_damages, possible_damages, smooth_damages
+from vibe.synth.forces import MACHINE_SPREAD
+from vibe.synth.hits import check_damage, damage_hits, machine_damages, possible_damages, smooth_damages, smooth_forces
 from vibe.synth.motion import Array
 from vibe.synth.scene import LEAD_S, NOMINAL_NOISE_M_S2, Scene, set_scene
 from vibe.synth.sensors import sensor_noise, spoil, tachometer

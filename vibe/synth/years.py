@@ -17,8 +17,8 @@ from vibe.core.files import check_folder, write_whole
 from vibe.synth.samples import shared_folder
 from vibe.synth.simulate import simulate
 from vibe.synth.writers import write_capture
-from vibe.synth.years_alarms import Heard, exceedances, exceedances_csv, levels_of
-from vibe.synth.years_plan import Taking, plan_years
+from vibe.synth.years_alarms import ObservedCapture, exceedances, exceedances_csv, levels_of
+from vibe.synth.years_plan import PlannedCapture, plan_years
 from vibe.synth.years_spec import load_years
 from vibe.synth.years_truth import captures_csv, events_text, truth_text
 
@@ -27,10 +27,10 @@ AGAIN = "captures/delivered again"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
+class CaptureJob:
     """One capture and where it goes."""
 
-    taking: Taking
+    taking: PlannedCapture
     out: Path
     force: bool
 
@@ -49,22 +49,27 @@ class Made:
 
 
 Tell = Callable[[int, int, str], None]
-Spread = Callable[[Callable[[Job], Heard], Sequence[Job], Callable[[int, Heard], None]], Sequence[Heard]]
+Spread = Callable[
+    [Callable[[CaptureJob], ObservedCapture], Sequence[CaptureJob], Callable[[int, ObservedCapture], None]],
+    Sequence[ObservedCapture],
+]
 """Does a list of jobs, in this process or in several, in whatever order; results in the order of the jobs."""
 
 
 def one_by_one(
-    work: Callable[[Job], Heard], jobs: Sequence[Job], done: Callable[[int, Heard], None]
-) -> Sequence[Heard]:
+    work: Callable[[CaptureJob], ObservedCapture],
+    jobs: Sequence[CaptureJob],
+    done: Callable[[int, ObservedCapture], None],
+) -> Sequence[ObservedCapture]:
     """All jobs in this process."""
-    results: list[Heard] = []
+    results: list[ObservedCapture] = []
     for job in jobs:
         results.append(work(job))
         done(len(results), results[-1])
     return results
 
 
-def capture_of(taking: Taking) -> Capture:
+def capture_of(taking: PlannedCapture) -> Capture:
     """The samples of one capture: the machine, then what each sensor's sensitivity makes of it."""
     capture = simulate(taking.drive, taking.damage, seed=taking.seed, conditions=taking.conditions)
     gain = dict(taking.gain)
@@ -75,12 +80,12 @@ def capture_of(taking: Taking) -> Capture:
     return replace(capture, channels=channels)
 
 
-def make_one(job: Job) -> Heard:
+def make_one(job: CaptureJob) -> ObservedCapture:
     """Write one capture; what another system read off it comes back."""
     capture = capture_of(job.taking)
     write_capture(capture, job.out / job.taking.file, force=job.force)
     taking = job.taking
-    return Heard(tag=taking.drive.tag, week=taking.week, taken_at=taking.taken_at, levels=levels_of(capture))
+    return ObservedCapture(tag=taking.drive.tag, week=taking.week, taken_at=taking.taken_at, levels=levels_of(capture))
 
 
 def make(
@@ -122,9 +127,9 @@ def make(
     takings = plan_years(years, found)
     if most is not None:
         takings = tuple(t for tag in tags for t in _thinned([t for t in takings if t.drive.tag == tag], most))
-    jobs = [Job(taking=taking, out=out, force=force) for taking in takings]
+    jobs = [CaptureJob(taking=taking, out=out, force=force) for taking in takings]
 
-    def tell(done: int, heard: Heard) -> None:
+    def tell(done: int, heard: ObservedCapture) -> None:
         if progress is not None:
             progress(done, len(jobs), f"{heard.tag}, {heard.taken_at:%Y-%m-%d}")
 
@@ -150,7 +155,7 @@ def make(
     return made
 
 
-def _thinned(takings: Sequence[Taking], most: int) -> list[Taking]:
+def _thinned(takings: Sequence[PlannedCapture], most: int) -> list[PlannedCapture]:
     if len(takings) <= most:
         return list(takings)
     places = np.unique(np.round(np.linspace(len(takings) - 1, 0, most)).astype(int))

@@ -22,7 +22,7 @@ Levels = dict[AlarmMeasure, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class ObservedCapture:
     """What the other system saw of one capture: levels by point."""
 
     tag: str
@@ -32,7 +32,7 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Exceedance:
+class SimulatedExceedance:
     """One row. Units are mm/s and m/s²."""
 
     tag: str
@@ -63,15 +63,15 @@ def levels_of(capture: Capture) -> dict[str, Levels]:
 
 
 def exceedances(
-    heard: Iterable[Heard], alarms: Alarms, learned_anew: Mapping[str, Sequence[int]]
-) -> tuple[Exceedance, ...]:
+    heard: Iterable[ObservedCapture], alarms: Alarms, learned_anew: Mapping[str, Sequence[int]]
+) -> tuple[SimulatedExceedance, ...]:
     """All rows, oldest first. ``learned_anew``: by tag, the weeks from which limits were learned once more.
 
     While a limit is being learned nothing is reported.
     """
     lessons: dict[tuple[str, str, AlarmMeasure], list[float]] = {}
     epoch: dict[str, int] = {}
-    rows: list[Exceedance] = []
+    rows: list[SimulatedExceedance] = []
     for one in sorted(heard, key=lambda h: (h.taken_at, h.tag)):
         now = sum(week <= one.week for week in learned_anew.get(one.tag, ()))
         if epoch.setdefault(one.tag, now) != now:
@@ -86,14 +86,14 @@ def exceedances(
                 value, limit = _rounded(values[measure]), _rounded(factor * float(np.mean(lesson)))
                 if value > limit:
                     rows.append(
-                        Exceedance(
+                        SimulatedExceedance(
                             tag=one.tag, point=point, time=one.taken_at, measure=measure, value=value, limit=limit
                         )
                     )  # fmt: skip
     return tuple(rows)
 
 
-def exceedances_csv(rows: Sequence[Exceedance]) -> str:
+def exceedances_csv(rows: Sequence[SimulatedExceedance]) -> str:
     """The rows as the other system exports them."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")

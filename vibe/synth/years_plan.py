@@ -27,7 +27,7 @@ STOP_MINUTES = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taking:
+class PlannedCapture:
     """One capture to be made. ``taken_at`` is when it was really taken; the file may say otherwise."""
 
     drive: Drive
@@ -41,7 +41,7 @@ class Taking:
     what: tuple[str, ...]
 
 
-def plan_years(years: Years, drives: Mapping[str, Drive]) -> tuple[Taking, ...]:
+def plan_years(years: Years, drives: Mapping[str, Drive]) -> tuple[PlannedCapture, ...]:
     """All captures, drive after drive in the order of the specification, oldest first."""
     return tuple(
         taking
@@ -63,8 +63,8 @@ def _local(years: Years, wall: datetime) -> datetime:
     return datetime.fromisoformat(placed.isoformat())
 
 
-def _of_drive(years: Years, number: int, entry: DriveYears, drive: Drive) -> list[Taking]:
-    takings: list[Taking] = []
+def _of_drive(years: Years, number: int, entry: DriveYears, drive: Drive) -> list[PlannedCapture]:
+    takings: list[PlannedCapture] = []
     clock = entry.wrong_clock
     last = years.weeks - 1
     for week in range(years.weeks):
@@ -89,7 +89,7 @@ def _taking(
     week: int,
     rng: np.random.Generator,
     shows: datetime | None,
-) -> Taking:
+) -> PlannedCapture:
     scatter = years.scatter
     seconds = float(rng.uniform(0, 0.7 * 60 * STOP_MINUTES))
     start = at_week(years, week).replace(tzinfo=None)
@@ -111,7 +111,7 @@ def _taking(
     for stretch in holding:
         for point, factor in stretch.gain.items():
             gain[point] *= factor
-    return Taking(
+    return PlannedCapture(
         drive=drive,
         week=week,
         file=f"captures/{drive.tag}/{drive.tag}_{taken_at:%Y-%m-%d}.h5",

@@ -32,7 +32,7 @@ class _Form(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Growth(_Form):
+class DamageGrowth(_Form):
     """Damage that grows exponentially from ``from_week`` on, perhaps faster later, until it is repaired."""
 
     tone: str
@@ -45,7 +45,7 @@ class Growth(_Form):
     until_week: Week | None = None
 
     @model_validator(mode="after")
-    def _ordered(self) -> Growth:
+    def _ordered(self) -> DamageGrowth:
         if (self.faster_from_week is None) != (self.faster_doubles_in_weeks is None):
             raise ValueError("faster_from_week and faster_doubles_in_weeks belong together")
         if self.faster_from_week is not None and self.faster_from_week < self.from_week:
@@ -124,7 +124,7 @@ class DriveYears(_Form):
     tachometer: bool = False
     every_weeks: int = Field(default=4, ge=1, le=52)
     denser: tuple[Denser, ...] = ()
-    growth: tuple[Growth, ...] = ()
+    growth: tuple[DamageGrowth, ...] = ()
     stretch: tuple[Stretch, ...] = ()
     event: tuple[Done, ...] = ()
     limits_learned_anew: tuple[WholeWeek, ...] = ()

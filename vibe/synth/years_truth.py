@@ -8,8 +8,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from vibe.core.drive import Drive
-from vibe.synth.years_alarms import Exceedance
-from vibe.synth.years_plan import Taking, at_week
+from vibe.synth.years_alarms import SimulatedExceedance
+from vibe.synth.years_plan import PlannedCapture, at_week
 from vibe.synth.years_spec import Years, toml_value
 
 CAPTURE_COLUMNS = ("file", "tag", "taken_at", "file_says", "speed_rpm", "load_percent", "damage", "what")
@@ -20,7 +20,9 @@ def _table(head: str, pairs: Mapping[str, object]) -> list[str]:
     return ["", head, *lines]
 
 
-def truth_text(years: Years, drives: Mapping[str, Drive], takings: Sequence[Taking], rows: Sequence[Exceedance]) -> str:
+def truth_text(
+    years: Years, drives: Mapping[str, Drive], takings: Sequence[PlannedCapture], rows: Sequence[SimulatedExceedance]
+) -> str:
     """``truth.toml``: the order of urgency that is expected, then per drive what happened when and what explains it."""
     entries = [entry for entry in years.drive if entry.file in drives]
     urgent = sorted((e for e in entries if e.urgency is not None), key=lambda e: e.urgency or 0)
@@ -94,7 +96,7 @@ def events_text(years: Years, drives: Mapping[str, Drive]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def captures_csv(takings: Sequence[Taking]) -> str:
+def captures_csv(takings: Sequence[PlannedCapture]) -> str:
     """``truth_captures.csv``: per file what is really in it."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")

@@ -48,7 +48,7 @@ def _load(kind: str, path: Path) -> Any:
     from vibe.diagnosis.settings import DiagnosisSettings
     from vibe.health.alarm_rules import AlarmRules
     from vibe.health.rules import Judgement, Limits
-    from vibe.health.uncertainty import Practice
+    from vibe.health.uncertainty import MeasurementPractice
     from vibe.history.population_settings import PopulationSettings
     from vibe.history.settings import HistorySettings
     from vibe.ingest import load_drive, load_model, load_recipe, load_route
@@ -70,7 +70,7 @@ def _load(kind: str, path: Path) -> Any:
     form = {
         "set": CommissioningSet, "limits": Limits, "judgement": Judgement, "diagnosis": DiagnosisSettings,
         "alarms": AlarmRules, "history": HistorySettings, "population": PopulationSettings, "on_the_spot": SpotRules,
-        "practice": Practice,
+        "practice": MeasurementPractice,
     }[kind]  # fmt: skip
     return load_model(path, form)
 

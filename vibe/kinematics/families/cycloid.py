@@ -8,11 +8,11 @@ eccentric, and with it the load, makes past the part per input turn, so one turn
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from math import cos, gcd, lcm, pi, sqrt
 
-from vibe.core.drive import CycloidalPair, CycloidalStage, RvStage, SteppedStage
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.stages.pair import CycloidalPair
 from vibe.core.tones import Family, Fold, Tone
 from vibe.kinematics.families.make import LAW, counted, spaced, text
 from vibe.kinematics.relations import Speeds
@@ -25,55 +25,34 @@ ROUND = 256
 """Places of one turn over which the spin of a sleeve is averaged: a smooth periodic mean, exact to rounding."""
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One row of lobes in one ring of pins; ``prefix`` of its tones ("" or "second_")."""
-
-    lobes: int
-    places: int
-    fitted: int
-    discs: int
-    prefix: str = ""
-
-    @classmethod
-    def of(cls, stage: CycloidalPair) -> Row:
-        """The row of lobes of a plain or RV stage."""
-        return cls(stage.lobes, stage.ring_pins, stage.pins_fitted, stage.discs)
-
-
-def stepped_tones(stage: SteppedStage, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """Both rows of lobes of one disc body."""
-    yield from _row_tones(Row(stage.lobes, stage.ring_pins, stage.ring_pins, stage.discs), name, speeds)
-    second = Row(stage.second_lobes, stage.second_ring_pins, stage.second_ring_pins, stage.discs, "second_")
-    yield from _row_tones(second, name, speeds)
-
-
-def pair_tones(stage: CycloidalStage | RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+def pair_tones(stage: CycloidalPair, name: str, speeds: Speeds) -> Iterator[Tone]:
     """Mesh, ring pin, lobe, hunting and sleeve tones of one stage."""
-    yield from _row_tones(Row.of(stage), name, speeds)
+    yield from row_tones(stage, name, speeds)
     yield from _sleeve_tones(stage, name, speeds)
 
 
-def _row_tones(row: Row, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """Where only every n-th place has a pin, all lobes still pass all pins, but a lobe finds a pin every n-th time.
+def row_tones(row: CycloidalPair, name: str, speeds: Speeds, prefix: str = "") -> Iterator[Tone]:
+    """One row of lobes in one ring of pins; ``prefix`` of its ring and its tones ("" or "second_").
+
+    Where only every n-th place has a pin, all lobes still pass all pins, but a lobe finds a pin every n-th time.
 
     It meets a place (pins - lobes) further on each time, so of n places only those that this reaches.
     """
     eccentric, disc = speeds[f"{name}.eccentric"], speeds[f"{name}.disc"]
-    ring = speeds[f"{name}.{row.prefix}ring"]
-    name = f"{name}.{row.prefix}"
+    ring = speeds[f"{name}.{prefix}ring"]
+    name = f"{name}.{prefix}"
     past_ring, past_disc = eccentric - ring, eccentric - disc
-    mesh = row.places * past_ring
-    every = row.places // row.fitted
-    reached = gcd(every, row.places - row.lobes)
+    mesh = row.ring_pins * past_ring
+    every = row.ring_pins // row.pins_fitted
+    reached = gcd(every, row.ring_pins - row.lobes)
     lobe = past_disc * reached / every
     discs = f"{row.discs} disc{'s' if row.discs > 1 else ''}"
-    empty = f"; only {row.fitted} of {row.places} places have a pin" if every > 1 else ""
+    empty = f"; only {row.pins_fitted} of {row.ring_pins} places have a pin" if every > 1 else ""
     yield counted(
         f"{name}mesh",
-        row.fitted * past_ring,
+        row.pins_fitted * past_ring,
         family="mesh",
-        made_by=f"all lobes pass all pins: {row.fitted} ring pins x {text(abs(past_ring))} "
+        made_by=f"all lobes pass all pins: {row.pins_fitted} ring pins x {text(abs(past_ring))} "
         f"= {row.lobes} lobes x {text(abs(past_disc) / every)}{empty}",
         source=LAW,
         defect="wear",
@@ -87,7 +66,7 @@ def _row_tones(row: Row, name: str, speeds: Speeds) -> Iterator[Tone]:
         defect="local damage",
         damage=True,
         sidebands=[(ring, "the turning ring carries the pin past a fixed sensor")],
-        fold=Fold(part="ring pin", count=row.fitted, order=past_ring),
+        fold=Fold(part="ring pin", count=row.pins_fitted, order=past_ring),
         meetings=row.discs,
     )
     yield counted(
@@ -105,7 +84,7 @@ def _row_tones(row: Row, name: str, speeds: Speeds) -> Iterator[Tone]:
     )
     yield counted(
         f"{name}hunting",
-        mesh / lcm(row.places, row.lobes),
+        mesh / lcm(row.ring_pins, row.lobes),
         family="hunting",
         made_by="the same lobe meets the same ring pin again",
         source=f"{LAW}; least common multiple of the counts",
@@ -202,26 +181,3 @@ def output_pin_tones(stage: CycloidalStage, name: str, speeds: Speeds) -> Iterat
                 (disc, "the output carries it past a fixed sensor"),
             ],
         )
-
-
-def crank_tones(stage: RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """The cranks of an RV stage."""
-    crank, carrier = speeds[f"{name}.crank"], speeds[f"{name}.carrier"]
-    yield counted(
-        f"{name}.crank",
-        crank,
-        family="shaft",
-        made_by="the cranks turn once, seen from the housing: eccentric force of discs and planet wheels",
-        source=LAW,
-        defect="unbalance",
-    )
-    if stage.cranks == 1:
-        return
-    yield counted(
-        f"{name}.crank_pass",
-        stage.cranks * (crank - carrier),
-        family="output pin pass",
-        made_by=f"all {stage.cranks} cranks drive the discs in turn",
-        source=LAW,
-        defect="wear",
-    )

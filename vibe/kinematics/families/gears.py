@@ -1,4 +1,4 @@
-"""Toothed wheels: gear pair, planetary stage, and the sun and planets of an RV stage."""
+"""Toothed wheels: a pair on two shafts, and a sun with its planets."""
 
 from __future__ import annotations
 
@@ -6,23 +6,20 @@ from collections.abc import Iterator
 from fractions import Fraction
 from math import lcm
 
-from vibe.core.drive import ChainStage, PlanetaryStage, RvStage, ToothedStage, WormStage
+from vibe.core.stages.toothed import ToothedStage
 from vibe.core.tones import Tone
 from vibe.kinematics.families.make import WILLIS, counted, text
 from vibe.kinematics.relations import Speeds
 
 
-def pair_tones(stage: ToothedStage, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """Mesh, one tooth of each wheel, hunting tooth; of a chain its round, where its links are counted."""
+def wheel_tones(
+    stage: ToothedStage, name: str, speeds: Speeds, parts: tuple[str, str], counted_in: str = "teeth"
+) -> Iterator[Tone]:
+    """Mesh and one tooth of each wheel; ``parts`` are what a driving and a driven tooth are called."""
     driver, driven = speeds[f"{name}.driver"], speeds[f"{name}.driven"]
-    mesh = stage.driver_teeth * driver
-    teeth = "starts" if isinstance(stage, WormStage) else "teeth"
-    yield _mesh(name, mesh, f"{stage.driver_teeth} {teeth} x {text(abs(driver))}", "counts of teeth")
-    wheels = {
-        WormStage: ("thread of the worm", "tooth of the worm wheel"),
-        ChainStage: ("tooth of the driving sprocket", "tooth of the driven sprocket"),
-    }.get(type(stage), ("tooth of the driving wheel", "tooth of the driven wheel"))
-    for wheel, speed, part in (("driver", driver, wheels[0]), ("driven", driven, wheels[1])):
+    teeth = stage.wheels[0]
+    yield _mesh(name, teeth * driver, f"{teeth} {counted_in} x {text(abs(driver))}", "counts of teeth")
+    for wheel, speed, part in (("driver", driver, parts[0]), ("driven", driven, parts[1])):
         yield counted(
             f"{name}.{wheel}_tooth",
             speed,
@@ -32,49 +29,16 @@ def pair_tones(stage: ToothedStage, name: str, speeds: Speeds) -> Iterator[Tone]
             defect="local damage",
             damage=True,
         )
-    if isinstance(stage, ChainStage):
-        # No two teeth meet in a chain drive; a link meets both sprockets.
-        if stage.links is not None:
-            yield counted(
-                f"{name}.chain",
-                speeds[f"{name}.chain"],
-                family="belt",
-                made_by=f"one link of {stage.links} comes round and runs over two sprockets",
-                source="counts of teeth and links",
-                defect="chain damage",
-                meetings=2,
-            )
-        return
-    yield _hunting(f"{name}.hunting", mesh, stage.driver_teeth, stage.driven_teeth, "driving and driven")
 
 
-def planetary_tones(stage: PlanetaryStage, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """Mesh, one tooth of sun, planet and ring, planet pass, hunting tooth of sun and planet."""
-    yield from _sun_and_planets(name, stage.sun_teeth, stage.planets, speeds, meshes_per_tooth=2)
-    carrier, ring = speeds[f"{name}.carrier"], speeds[f"{name}.ring"]
-    yield counted(
-        f"{name}.ring_tooth",
-        carrier - ring,
-        family="gear tooth",
-        made_by=f"one damaged ring tooth meets {stage.planets} planets per turn of the carrier past it",
-        source=WILLIS,
-        defect="local damage",
-        damage=True,
-        sidebands=[(ring, "the turning ring carries the tooth past a fixed sensor")],
-        meetings=stage.planets,
-    )
-    mesh = stage.sun_teeth * (speeds[f"{name}.sun"] - carrier)
-    yield _hunting(f"{name}.hunting", mesh, stage.sun_teeth, stage.planet_teeth, "sun and planet")
+def pair_hunting(stage: ToothedStage, name: str, speeds: Speeds) -> Tone:
+    """When the same two teeth of a pair of wheels meet again."""
+    first, second = stage.wheels
+    return hunting(f"{name}.hunting", first * speeds[f"{name}.driver"], first, second, "driving and driven")
 
 
-def rv_tones(stage: RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
-    """The first step of an RV stage: sun and planet wheels, no toothed ring."""
-    yield from _sun_and_planets(name, stage.sun_teeth, stage.cranks, speeds, meshes_per_tooth=1)
-    mesh = stage.sun_teeth * (speeds[f"{name}.sun"] - speeds[f"{name}.carrier"])
-    yield _hunting(f"{name}.gear_hunting", mesh, stage.sun_teeth, stage.planet_teeth, "sun and planet")
-
-
-def _sun_and_planets(name: str, sun_teeth: int, planets: int, speeds: Speeds, meshes_per_tooth: int) -> Iterator[Tone]:
+def sun_and_planets(name: str, sun_teeth: int, planets: int, speeds: Speeds, meshes_per_tooth: int) -> Iterator[Tone]:
+    """Mesh, one tooth of sun and planet, planet pass; a planet's tooth meets one or two wheels per turn."""
     sun, planet, carrier = (speeds[f"{name}.{part}"] for part in ("sun", "planet", "carrier"))
     past_sun = sun - carrier
     yield _mesh(
@@ -133,7 +97,8 @@ def _mesh(
     )
 
 
-def _hunting(tone_id: str, mesh: Fraction, first: int, second: int, wheels: str) -> Tone:
+def hunting(tone_id: str, mesh: Fraction, first: int, second: int, wheels: str) -> Tone:
+    """When the same two teeth meet again; ``mesh`` is the signed order at which teeth mesh."""
     return counted(
         tone_id,
         mesh / lcm(first, second),

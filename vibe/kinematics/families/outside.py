@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
 from fractions import Fraction
 
-from vibe.core.drive import Drive, exact
+from vibe.core.drive import Drive
 from vibe.core.errors import ConfigError
+from vibe.core.strict import exact
 from vibe.core.surroundings import Made
 from vibe.core.tones import Family, Tone
 from vibe.kinematics.families.make import counted, text

@@ -1,40 +1,23 @@
-"""Stage -> bodies and relations, one file per stage kind."""
+"""Stage -> bodies, relations and tones, one file per stage kind. Every file of this folder is read for its ``KIND``."""
 
 from __future__ import annotations
 
-from fractions import Fraction
+from importlib import import_module
+from pkgutil import iter_modules
+from typing import Any
 
-from vibe.core.drive import (
-    BeltStage,
-    ChainStage,
-    CycloidalStage,
-    GearPairStage,
-    PlanetaryStage,
-    RvStage,
-    Stage,
-    SteppedStage,
-    WormStage,
-)
-from vibe.kinematics.relations import Linkage
-from vibe.kinematics.stages import belt, chain, cycloidal, gear_pair, planetary, rv, stepped, worm
+from vibe.core.stages import StageForm
+from vibe.kinematics.stages.kind import StageKind
+
+KINDS: dict[type[StageForm], StageKind[Any]] = {}
+"""By the form that a drive file fills in."""
+
+for _file in iter_modules(__path__):
+    _kind = getattr(import_module(f"{__name__}.{_file.name}"), "KIND", None)
+    if _kind is not None:
+        KINDS[_kind.form] = _kind
 
 
-def link(stage: Stage, name: str, feed: str, belt_slip: Fraction) -> Linkage:
-    """Bodies and relations of a stage called ``name`` (``stage1``) that is driven by the body ``feed``."""
-    match stage:
-        case CycloidalStage():
-            return cycloidal.link(stage, name, feed)
-        case RvStage():
-            return rv.link(stage, name, feed)
-        case PlanetaryStage():
-            return planetary.link(stage, name, feed)
-        case GearPairStage():
-            return gear_pair.link(stage, name, feed)
-        case SteppedStage():
-            return stepped.link(stage, name, feed)
-        case WormStage():
-            return worm.link(stage, name, feed)
-        case ChainStage():
-            return chain.link(stage, name, feed)
-        case BeltStage():
-            return belt.link(stage, name, feed, belt_slip)
+def kind_of(stage: StageForm) -> StageKind[Any]:
+    """What the kinematics know of this stage."""
+    return KINDS[type(stage)]

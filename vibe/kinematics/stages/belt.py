@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 from math import asin, cos, pi
 
-from vibe.core.drive import BeltStage, exact
 from vibe.core.errors import ConfigError
-from vibe.kinematics.relations import ONE, Linkage, Relation, joined
+from vibe.core.stages.belt import BeltStage
+from vibe.core.strict import exact
+from vibe.core.tones import Tone
+from vibe.kinematics.families.make import counted
+from vibe.kinematics.relations import ONE, Linkage, Relation, Speeds, joined
+from vibe.kinematics.stages.kind import StageKind
 
 SLIP = Fraction(2, 100)
 """A belt's driven pulley may lag by up to 2 % (common practice: creep about 1 %, slip under load the rest)."""
@@ -51,3 +57,24 @@ def _shortest_mm(d1: float, d2: float) -> float:
     centres = (d1 + d2) / 2
     wrap = asin((d2 - d1) / (2 * centres))
     return 2 * centres * cos(wrap) + pi * (d1 + d2) / 2 + (d2 - d1) * wrap
+
+
+def tones(stage: BeltStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """The belt pass tone, where the belt's length is known."""
+    if stage.belt_length_mm is None:
+        return
+    tone = counted(
+        f"{name}.belt",
+        speeds[f"{name}.belt"],
+        family="belt",
+        made_by="one spot of the belt comes round: pi x driving diameter / belt length; "
+        "it crosses two pulleys per round, so twice this order speaks too",
+        source="geometry of the belt; common practice",
+        defect="belt damage",
+        meetings=2,
+    )
+    # pi and a measured length: no exact order.
+    yield replace(tone, order_exact=None)
+
+
+KIND = StageKind(form=BeltStage, link=link, tones=tones, most_slip=SLIP)

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from vibe.core.drive import CycloidalStage
-from vibe.kinematics.relations import Linkage, held, inside_mesh, joined
+from collections.abc import Iterator
+from fractions import Fraction
+
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.core.tones import Tone
+from vibe.kinematics.families import cycloid
+from vibe.kinematics.phasing import pair_phasing
+from vibe.kinematics.relations import Linkage, Speeds, held, inside_mesh, joined
+from vibe.kinematics.stages.kind import StageKind
 
 
-def link(stage: CycloidalStage, name: str, feed: str) -> Linkage:
+def link(stage: CycloidalStage, name: str, feed: str, _slip: Fraction) -> Linkage:
     """Eccentric in; out by the disc (fixed ring) or by the ring (fixed output pins)."""
     eccentric, ring, disc, output = (f"{name}.{part}" for part in ("eccentric", "ring", "disc", "output"))
     fixed_ring = stage.fixed == "ring"
@@ -32,3 +39,12 @@ def link(stage: CycloidalStage, name: str, feed: str) -> Linkage:
         ),
         output=output,
     )
+
+
+def tones(stage: CycloidalStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Mesh, ring pins, lobes, sleeves, output pins and their rollers."""
+    yield from cycloid.pair_tones(stage, name, speeds)
+    yield from cycloid.output_pin_tones(stage, name, speeds)
+
+
+KIND = StageKind(form=CycloidalStage, link=link, tones=tones, phasing=pair_phasing)

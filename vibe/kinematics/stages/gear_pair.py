@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from vibe.core.drive import GearPairStage
-from vibe.kinematics.relations import Linkage, joined, outside_mesh
+from collections.abc import Iterator
+from fractions import Fraction
+
+from vibe.core.stages.gear_pair import GearPairStage
+from vibe.core.tones import Tone
+from vibe.kinematics.families import gears
+from vibe.kinematics.relations import Linkage, Speeds, joined, outside_mesh
+from vibe.kinematics.stages.kind import StageKind
 
 
-def link(stage: GearPairStage, name: str, feed: str) -> Linkage:
+def link(stage: GearPairStage, name: str, feed: str, _slip: Fraction) -> Linkage:
     """Driver in, driven out, reversed; on shafts at an angle each is seen from where they cross."""
     driver, driven, output = (f"{name}.{part}" for part in ("driver", "driven", "output"))
     angled = ", at an angle to the input: its sense is a convention" if stage.kind == "bevel pair" else ""
@@ -23,3 +29,12 @@ def link(stage: GearPairStage, name: str, feed: str) -> Linkage:
         ),
         output=output,
     )
+
+
+def tones(stage: GearPairStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Mesh, one tooth of each wheel, hunting tooth."""
+    yield from gears.wheel_tones(stage, name, speeds, ("tooth of the driving wheel", "tooth of the driven wheel"))
+    yield gears.pair_hunting(stage, name, speeds)
+
+
+KIND = StageKind(form=GearPairStage, link=link, tones=tones)

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from vibe.core.drive import PlanetaryStage
-from vibe.kinematics.relations import Linkage, held, inside_mesh, joined, outside_mesh
+from collections.abc import Iterator
+from fractions import Fraction
+
+from vibe.core.stages.planetary import PlanetaryStage
+from vibe.core.tones import Tone
+from vibe.kinematics.families import gears
+from vibe.kinematics.families.make import WILLIS, counted
+from vibe.kinematics.relations import Linkage, Speeds, held, inside_mesh, joined, outside_mesh
+from vibe.kinematics.stages.kind import StageKind
 
 
-def link(stage: PlanetaryStage, name: str, feed: str) -> Linkage:
+def link(stage: PlanetaryStage, name: str, feed: str, _slip: Fraction) -> Linkage:
     """Power flow by fixed member.
 
     Fixed ring: sun in, carrier out. Fixed carrier: sun in, ring out. Fixed sun: ring in, carrier out.
@@ -39,3 +46,25 @@ def link(stage: PlanetaryStage, name: str, feed: str) -> Linkage:
         ),
         output=output,
     )
+
+
+def tones(stage: PlanetaryStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Mesh, one tooth of sun, planet and ring, planet pass, hunting tooth of sun and planet."""
+    yield from gears.sun_and_planets(name, stage.sun_teeth, stage.planets, speeds, meshes_per_tooth=2)
+    carrier, ring = speeds[f"{name}.carrier"], speeds[f"{name}.ring"]
+    yield counted(
+        f"{name}.ring_tooth",
+        carrier - ring,
+        family="gear tooth",
+        made_by=f"one damaged ring tooth meets {stage.planets} planets per turn of the carrier past it",
+        source=WILLIS,
+        defect="local damage",
+        damage=True,
+        sidebands=[(ring, "the turning ring carries the tooth past a fixed sensor")],
+        meetings=stage.planets,
+    )
+    mesh = stage.sun_teeth * (speeds[f"{name}.sun"] - carrier)
+    yield gears.hunting(f"{name}.hunting", mesh, stage.sun_teeth, stage.planet_teeth, "sun and planet")
+
+
+KIND = StageKind(form=PlanetaryStage, link=link, tones=tones)

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from vibe.core.drive import RvStage
-from vibe.kinematics.relations import Linkage, held, inside_mesh, joined, outside_mesh
+from collections.abc import Iterator
+from fractions import Fraction
+
+from vibe.core.stages.rv import RvStage
+from vibe.core.tones import Tone
+from vibe.kinematics.families import cycloid, gears
+from vibe.kinematics.families.make import LAW, counted
+from vibe.kinematics.phasing import pair_phasing
+from vibe.kinematics.relations import Linkage, Speeds, held, inside_mesh, joined, outside_mesh
+from vibe.kinematics.stages.kind import StageKind
 
 
-def link(stage: RvStage, name: str, feed: str) -> Linkage:
+def link(stage: RvStage, name: str, feed: str, _slip: Fraction) -> Linkage:
     """Sun in; out by the carrier (fixed ring) or by the ring, that is the case (fixed carrier).
 
     The discs sit on cranks borne in the carrier, so disc and carrier turn together.
@@ -37,3 +45,38 @@ def link(stage: RvStage, name: str, feed: str) -> Linkage:
         ),
         output=output,
     )
+
+
+def tones(stage: RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Sun and planet wheels, cranks, and what a plain cycloidal pair has."""
+    yield from gears.sun_and_planets(name, stage.sun_teeth, stage.cranks, speeds, meshes_per_tooth=1)
+    mesh = stage.sun_teeth * (speeds[f"{name}.sun"] - speeds[f"{name}.carrier"])
+    yield gears.hunting(f"{name}.gear_hunting", mesh, stage.sun_teeth, stage.planet_teeth, "sun and planet")
+    yield from _crank_tones(stage, name, speeds)
+    yield from cycloid.pair_tones(stage, name, speeds)
+
+
+def _crank_tones(stage: RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """The cranks of an RV stage."""
+    crank, carrier = speeds[f"{name}.crank"], speeds[f"{name}.carrier"]
+    yield counted(
+        f"{name}.crank",
+        crank,
+        family="shaft",
+        made_by="the cranks turn once, seen from the housing: eccentric force of discs and planet wheels",
+        source=LAW,
+        defect="unbalance",
+    )
+    if stage.cranks == 1:
+        return
+    yield counted(
+        f"{name}.crank_pass",
+        stage.cranks * (crank - carrier),
+        family="output pin pass",
+        made_by=f"all {stage.cranks} cranks drive the discs in turn",
+        source=LAW,
+        defect="wear",
+    )
+
+
+KIND = StageKind(form=RvStage, link=link, tones=tones, phasing=pair_phasing)

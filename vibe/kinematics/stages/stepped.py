@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from vibe.core.drive import SteppedStage
-from vibe.kinematics.relations import Linkage, held, inside_mesh, joined
+from collections.abc import Iterator
+from fractions import Fraction
+
+from vibe.core.stages.stepped import SteppedStage
+from vibe.core.tones import Tone
+from vibe.kinematics.families import cycloid
+from vibe.kinematics.relations import Linkage, Speeds, held, inside_mesh, joined
+from vibe.kinematics.stages.kind import StageKind
 
 
-def link(stage: SteppedStage, name: str, feed: str) -> Linkage:
+def link(stage: SteppedStage, name: str, feed: str, _slip: Fraction) -> Linkage:
     """Eccentric in; the first ring is fixed, the second is the output: a compound train of two cycloidal pairs."""
     eccentric, ring, disc, second, output = (
         f"{name}.{part}" for part in ("eccentric", "ring", "disc", "second_ring", "output")
@@ -28,3 +34,12 @@ def link(stage: SteppedStage, name: str, feed: str) -> Linkage:
         ),
         output=output,
     )
+
+
+def tones(stage: SteppedStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Both rows of lobes of one disc body."""
+    for row, prefix in zip(stage.rows, ("", "second_"), strict=True):
+        yield from cycloid.row_tones(row, name, speeds, prefix)
+
+
+KIND = StageKind(form=SteppedStage, link=link, tones=tones)

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from vibe.core.drive import WormStage
-from vibe.kinematics.relations import Linkage, joined, outside_mesh
+from collections.abc import Iterator
+from fractions import Fraction
+
+from vibe.core.stages.worm import WormStage
+from vibe.core.tones import Tone
+from vibe.kinematics.families import gears
+from vibe.kinematics.relations import Linkage, Speeds, joined, outside_mesh
+from vibe.kinematics.stages.kind import StageKind
 
 
-def link(stage: WormStage, name: str, feed: str) -> Linkage:
+def link(stage: WormStage, name: str, feed: str, _slip: Fraction) -> Linkage:
     """Worm in, wheel out: one turn of the worm moves the wheel by as many teeth as it has starts.
 
     Which way the wheel turns is the hand of the worm; on crossed shafts it is a convention here, as for a gear pair.
@@ -25,3 +31,13 @@ def link(stage: WormStage, name: str, feed: str) -> Linkage:
         ),
         output=output,
     )
+
+
+def tones(stage: WormStage, name: str, speeds: Speeds) -> Iterator[Tone]:
+    """Mesh, thread, one tooth of the wheel, and when the same two meet again."""
+    parts = ("thread of the worm", "tooth of the worm wheel")
+    yield from gears.wheel_tones(stage, name, speeds, parts, counted_in="starts")
+    yield gears.pair_hunting(stage, name, speeds)
+
+
+KIND = StageKind(form=WormStage, link=link, tones=tones)

@@ -1,0 +1,53 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.studies import mutants
+
+
+def found_in(text: str, tmp_path: Path) -> list[mutants.Constant]:
+    path = tmp_path / "module.py"
+    path.write_text(text, encoding="utf-8")
+    return list(mutants.constants(path))
+
+
+def test_numbers_of_constants_are_found_and_ranks_are_not(tmp_path: Path) -> None:
+    text = (
+        'LEAST_DB = 3.0\n"""Why."""\n_MOST: int = 12\nBAND_HZ = (10.0, 1e3)  # ISO\nlower = 5\nNOTHING = 0\n'
+        'RANK = {"a": 0, "b": 1, "c": 2}\nSHARE = {"a": 0.2, "b": 1}\n'
+    )
+    found = found_in(text, tmp_path)
+    assert [(one.name, one.text, one.worded) for one in found] == [
+        ("LEAST_DB", "3.0", True), ("_MOST", "12", False), ("BAND_HZ", "10.0", True), ("BAND_HZ", "1e3", True),
+        ("SHARE", "0.2", False), ("SHARE", "1", False),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "moved"), [("3.0", ("6.0", "1.5")), ("12", ("24", "6")), ("1", ("2",))])
+def test_a_number_is_doubled_and_halved(text: str, moved: tuple[str, ...], tmp_path: Path) -> None:
+    (constant,) = found_in(f"MANY = {text}\n", tmp_path)
+    assert constant.moved() == moved
+
+
+def test_only_that_number_is_changed_whatever_stands_before_it(tmp_path: Path) -> None:
+    text = 'A = ("µm", 2.0, 2.0)\nB = 2.0\n'
+    found = found_in(text, tmp_path)
+    assert mutants.changed(found[1], "4.0") == 'A = ("µm", 2.0, 4.0)\nB = 2.0\n'
+
+
+def test_a_change_that_a_test_holds_is_noticed_and_one_that_nothing_holds_is_not(tmp_path: Path) -> None:
+    """A package of one module and a test of it, run as the study runs them."""
+    package = tmp_path / "tree" / "held"
+    package.mkdir(parents=True)
+    (package / "__init__.py").write_text("HELD = 2\nLOOSE = 2\n", encoding="utf-8")
+    test = tmp_path / "test_held.py"
+    test.write_text("from held import HELD\n\n\ndef test_it() -> None:\n    assert HELD == 2\n", encoding="utf-8")
+    assert mutants.passes(package.parent, [test])
+    held, loose = mutants.constants(package / "__init__.py")
+    for constant, noticed in ((loose, False), (held, True)):
+        before = constant.path.read_text(encoding="utf-8")
+        constant.path.write_text(mutants.changed(constant, "4"), encoding="utf-8")
+        assert mutants.passes(package.parent, [test]) is not noticed
+        constant.path.write_text(before, encoding="utf-8")

@@ -1,0 +1,27 @@
+"""The lines by which a drive's speed is found."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from vibe.core.tones import OUTSIDE
+
+if TYPE_CHECKING:
+    from vibe.core.drive import Drive
+    from vibe.core.tones import ToneTable
+
+MOST_SPEED_ORDERS = 24
+"""Lines used to find the speed: the lowest orders that a sound drive makes."""
+
+
+def speed_orders(drive: Drive, table: ToneTable) -> tuple[float, ...]:
+    """Orders of the lines that a sound drive of the kind makes, lowest first."""
+    left_out = ("electrical", *OUTSIDE)
+    healthy = [tone for tone in table.tones if not tone.damage and tone.family not in left_out and not any(tone.slip)]
+    orders = {1.0, 2.0, 3.0, 4.0, 5.0, 6.0} if not drive.stage else {1.0, 2.0, 3.0}
+    for tone in healthy:
+        if tone.order >= 0.5 and tone.family != "hunting":
+            orders |= {k * tone.order for k in (1, 2, 3)}
+    # Pitch errors put lines there in a sound drive too; without them a speed too high by 1 / lobes fits as well.
+    orders |= {k * tone.order for tone in table.tones if tone.family == "lobe" and tone.order >= 1 for k in (1, 2, 3)}
+    return tuple(sorted(orders)[:MOST_SPEED_ORDERS])
