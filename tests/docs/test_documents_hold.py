@@ -17,7 +17,7 @@ from vibe.core.drive import Drive
 from vibe.core.health import Health
 from vibe.core.recipe import Recipe
 from vibe.core.route import Route
-from vibe.ingest.events_file import Book
+from vibe.ingest.events_file import EventBook
 from vibe.ingest.exceedances import read_exceedances
 from vibe.ingest.file_rules import names_of
 from vibe.ingest.sidecar import Sidecar
@@ -25,7 +25,7 @@ from vibe.report.guide import TOPICS
 from vibe.report.guide_pages import anchor
 
 FORMS: dict[str, type[BaseModel]] = {
-    "drive": Drive, "recipe": Recipe, "route": Route, "sidecar": Sidecar, "events": Book,
+    "drive": Drive, "recipe": Recipe, "route": Route, "sidecar": Sidecar, "events": EventBook,
     "requirements": Requirements, "commissioning": CommissioningSet,
 }  # fmt: skip
 EXAMPLES = [block for block in ALL if block.language == "toml"]
