@@ -193,7 +193,8 @@ class _Search:
             mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
-        law = None if exact or owner is not None else self._part_explains(power, base)
+        # Side lines at the shaft's turn were told from a rotor of nearly its speed bin by bin before.
+        law = None if exact or near_rotor or owner is not None else self._part_explains(power, base)
         if law is not None:
             self.taken, self.kept = taken | law, self.kept | law
             return None
@@ -454,9 +455,9 @@ def _owner(
 
 def _of_own_law(request: CombRequest, order: float, step: float) -> bool:
     """Whether the part repeats at ``order`` as well, more slowly than its tone: every second strike, its cage."""
-    low, high = request.slip
-    widest = max(abs(low), abs(high))
-    return any(abs(order / slower - 1) <= widest + step / slower for slower in request.slower)
+    return any(
+        slower * (1 + low) - step <= order <= slower * (1 + high) + step for slower, (low, high) in request.slower
+    )
 
 
 def _per_turn(order: float, last: int, step: float, slow_turns: Sequence[float]) -> tuple[int, float] | None:
