@@ -98,7 +98,11 @@ def conclude(heard: Heard, question: Question) -> Reading:
         foreign, known = foreign_combs(
             looks[0].spectra, looks[0].bands, question.combs, families, question.surroundings.slow_turns
         )
-        families = replace(families, ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in foreign if one.ambiguous))
+        families = replace(
+            families,
+            ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in foreign if one.ambiguous),
+            every_turn=tuple((one.per_turn[1], one.every_turn) for one in foreign if one.per_turn and one.every_turn),
+        )
         combs, strangers = _weighed(looks, question, families, known)
         traced = trace(combs, question.combs, looks[0].spectra, looks[0].bands, families, known)
         combs = _beside(combs, looks[0], question, families, known)

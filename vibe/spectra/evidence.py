@@ -56,6 +56,8 @@ SURELY_NEARER = 0.003
 ALIKE = 0.75
 """Share of the strongest score from which another tone at the same place may be its cause, less what a cage with few
 elements, so with few harmonics of its own, must lack; sidebands that only one of two predicts tell them apart."""
+PLACE_BINS = 1.5
+"""Half the width of a line [bins] (Hann): how far the last line of a comb may lie off its place."""
 NEVER_NOISE = 20.0
 """Power over the floor that noise reaches once in 500 million bins."""
 LEAST_FALSE_ALARM = 1e-9
@@ -93,7 +95,7 @@ class _Chance:
         probability = tail.exceedance(reading.score)
         fap = float(-np.expm1(FLATTERY * searched * np.log1p(-min(probability, 1 - 1e-12))))
         return cls(
-            false_alarm=max(LEAST_FALSE_ALARM, fap),
+            false_alarm=1.0 if _beyond_slip(ground, reading) else max(LEAST_FALSE_ALARM, fap),
             searched=searched,
             decoys=int(decoys.size),
             limit_score=tail.score_at(LIMIT_FALSE_ALARM / (FLATTERY * searched)),
@@ -148,16 +150,6 @@ def weigh(
             ground = whole.explaining(explained)
         best = _first(ground.read(waiting), ground)
         own = lines_mask(spectra, best)
-        if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
-            stranger = ground.stranger
-            if stranger is not None and _outshines(spectra, bands, stranger, best):
-                beyond = explained | lines_mask(spectra, stranger)
-                evidence = _judge(bands, stranger, whole.explaining(beyond))
-                if evidence.false_alarm_probability <= STRANGER_FALSE_ALARM:
-                    strangers.append(evidence)
-                    claims.append((evidence.tone, beyond & ~explained))
-                    explained = beyond
-                    continue
         waiting.remove(best.request)
         chance = _Chance.of(best, _null(whole, best, explained))
         dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
@@ -261,9 +253,30 @@ def _off_usual(reading: CombReading, place: float) -> float:
     return place / (reading.request.order * reading.carrier * (1 + (low + high) / 2)) - 1
 
 
+def _beyond_slip(ground: Ground, reading: CombReading) -> bool:
+    """Whether all lines together put a slipping comb where the tone cannot slip to.
+
+    A tone is looked for in whole half bins, which for slow ones are wider than their slip; the last line that stands
+    tells the place so many times as closely.
+    """
+    request = reading.request
+    if not request.slips:
+        return False
+    place, last = _placed(ground.scorer.spectra, reading)
+    middle, spread = request.order * reading.carrier, ground.families.speed_spread
+    reach = PLACE_BINS * ground.scorer.spectra.step / last
+    low, high = middle * (1 + request.slip[0] - spread) - reach, middle * (1 + request.slip[1] + spread) + reach
+    return not low <= place <= high
+
+
 def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
-    """A slipping comb's order from all its lines: the n-th tells it n times as closely as the first."""
-    power, order = spectra.power[reading.group], reading.order
+    return _placed(spectra, reading)[0]
+
+
+def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]:
+    """A slipping comb's order from all its lines, and the last that stands: the n-th tells it n times as closely as the
+    first."""
+    power, order, last = spectra.power[reading.group], reading.order, 1
     bins, weights = 0.0, 0.0
     for harmonic in range(1, reading.harmonics + 1):
         middle, half = round(harmonic * order / spectra.step), max(1, min(harmonic // 2, 4))
@@ -274,9 +287,9 @@ def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
             continue
         spot = float((near * np.arange(middle - half, middle + half + 1)).sum() / near.sum())
         weight = harmonic * float(np.log(near.max()))
-        bins, weights = bins + weight * spot, weights + weight * harmonic
+        bins, weights, last = bins + weight * spot, weights + weight * harmonic, harmonic
         order = bins / weights * spectra.step
-    return order
+    return order, last
 
 
 def _lines_db(ground: Ground, reading: CombReading, orders: Sequence[float]) -> float:

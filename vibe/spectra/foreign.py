@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.outside import ForeignComb
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest, Combs, CombScorer
+from vibe.spectra.comb import owned as owned_lines
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence import lines_mask
 from vibe.spectra.ground import STILL_A_LINE, CombReading, Families, Ground, grown
@@ -59,6 +61,15 @@ NEAR_ROTOR = 0.02
 """Relative distance from the shaft's own order within which a rotor is a neighbour of alike speed."""
 MOST_PER_TURN = 64
 """Teeth, flights, blades on the output (common practice); above, one race order in sixteen would fit by chance."""
+LEAST_BETWEEN, LEAST_ROOM_BINS = 8, 4
+"""Lines per turn between those of the teeth that must be free to tell that the teeth differ, and bins between lines."""
+STRONGER_DB = 3.0
+"""By how much the lines of the teeth exceed the others per turn where their number can be told (common practice)."""
+SIDE_HARMONICS, FEWEST_SIDES, SIDES_STAND = 6, 6, 0.7
+"""Harmonics beside which side lines at one spacing are sought, how many must be free, and the share that must stand:
+by chance one in 300 does."""
+SIDES_OWNED = 3
+"""Side lines either side of a harmonic that belong to it: of a load that turns the first stand (common practice)."""
 MOST_CHANCE = 0.25
 """Share of orders that would fit a whole number per slow turn by chance, above which that fit tells nothing."""
 
@@ -71,10 +82,13 @@ class _Found:
     last: int
     """Highest harmonic that stands."""
     per_turn: tuple[int, float] | None
+    every: int
+    """Lines, one per whole turn of that shaft, that stand as well: its teeth are not alike. 0 where they are."""
     ambiguous: bool
     evidence: CombEvidence
     reading: CombReading
-    turns: tuple[float, ...]
+    mask: NDArray[np.bool_]
+    """Bins (n,) that it owns, side lines too."""
 
 
 def joint(spectra: EnvelopeSpectra) -> EnvelopeSpectra:
@@ -110,15 +124,15 @@ def foreign_combs(
 
 def _told(found: _Found, step: float) -> ForeignComb:
     reach = LINE_BINS * step
+    each, most = (found.per_turn[1], found.every) if found.per_turn and found.every else (found.order, MOST_TAKEN)
     return ForeignComb(
         order=found.order,
         evidence=found.evidence,
         spread=reach / (found.order * max(found.last, 1)),
         per_turn=found.per_turn,
         ambiguous=found.ambiguous,
-        taken=()
-        if found.ambiguous
-        else tuple((k * found.order - reach, k * found.order + reach) for k in range(1, MOST_TAKEN + 1)),
+        every_turn=found.every,
+        taken=() if found.ambiguous else tuple((k * each - reach, k * each + reach) for k in range(1, most + 1)),
     )
 
 
@@ -202,8 +216,17 @@ class _Search:
         if not near_rotor and not _first_stand(power, step, base, taken):
             self.taken = taken | _own_bins(some, reading, ())
             return None
+        every = _lines_per_turn(power, step, exact, taken) if exact and not slips else 0
+        if exact and every:
+            base = _strongest_count(power, step, exact[1], exact[0]) * exact[1]
+            exact = (round(base / exact[1]), exact[1])
+            named = CombRequest(name=f"outside {base:.4g}", order=base)
+            reading = replace(reading, request=named, order=base)
         mask = _own_bins(some, reading, turns)
+        mask |= _side_lines(power, step, base, taken | mask, turns=bool(turns))
         self.taken = taken | mask
+        if exact and every:
+            self.taken = self.taken | owned_lines(((exact[1], every),), step, power.size, half_width=1)
         evidence = measured(some, self.bands, reading, 0.0)
         if lines < FEWEST_LINES or evidence.hit_over_floor_db < FAINTEST_DB:
             return None
@@ -215,7 +238,7 @@ class _Search:
             self.owned |= mask & ~self.kept
         chance = float(np.exp(-min(score, MOST_SURPRISE)))
         return _Found(
-            order=base, last=last, per_turn=exact, ambiguous=slips, reading=reading, turns=turns,
+            order=base, last=last, per_turn=exact, every=every, ambiguous=slips, reading=reading, mask=mask,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
 
@@ -269,7 +292,7 @@ def _settled(
     if len(found) < 2:
         return found, owned
     step = some.step
-    masks = [_own_bins(some, one.reading, one.turns) for one in found]
+    masks = [one.mask for one in found]
     kept = []
     for number, one in enumerate(found):
         others = np.any([m for k, m in enumerate(masks) if k != number], axis=0)
@@ -281,7 +304,10 @@ def _settled(
                 continue
             stand, free, level = _between(power, step, one.order, times, others, 8 * times * one.order)
             own = _level(power, step, times * one.order, others)
-            spurious |= free > 0 and (stand <= 0.5 * free or level < own - DROP_DB)
+            # Lines fall with order: of as many as the faster one's own that stand, half at least must.
+            fast, room = _standing_of(power, step, times * one.order, others, 8 * times * one.order)
+            missing = stand * room <= 0.5 * free * fast
+            spurious |= free > 0 and (missing or level < own - DROP_DB)
         if not spurious:
             kept.append(number)
     if len(kept) < len(found):
@@ -351,6 +377,18 @@ def _between(
         if free >= 3 * times:
             break
     return stand, free, level / max(1, free)
+
+
+def _standing_of(
+    power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_], reach: float
+) -> tuple[int, int]:
+    """Of the free lines of a comb up to the order ``reach``: how many stand, and how many there are."""
+    stand = free = 0
+    for harmonic in range(1, int(reach / order) + 1):
+        top, spot = _line(power, step, harmonic * order, 1)
+        if 1 < spot < power.size - 2 and not mask[spot - 1 : spot + 2].any():
+            free, stand = free + 1, stand + int(top > STILL_A_LINE)
+    return stand, free
 
 
 def fundamental(
@@ -513,6 +551,70 @@ def _first_stand(power: NDArray[np.float32], step: float, order: float, mask: ND
         if free == FIRST_LINES:
             break
     return stand >= FIRST_STAND and free >= FIRST_STAND
+
+
+def _lines_per_turn(
+    power: NDArray[np.float32], step: float, per_turn: tuple[int, float], mask: NDArray[np.bool_]
+) -> int:
+    """How many lines at whole multiples of a shaft's turn stand besides those of its (count, turn) teeth: teeth or
+    links that differ repeat once per turn, and fill all of them. 0 where they do not, or lie too close to tell."""
+    count, turn = per_turn
+    if turn < LEAST_ROOM_BINS * step:
+        return 0
+    block, last = max(count, LEAST_BETWEEN), 0
+    while True:
+        stand = free = 0
+        for number in range(last + 1, last + block + 1):
+            top, spot = _line(power, step, number * turn, 1)
+            if number % count and 1 < spot < power.size - 2 and not mask[spot - 1 : spot + 2].any():
+                free, stand = free + 1, stand + int(top > STILL_A_LINE)
+        if free < LEAST_BETWEEN // 2 or stand < 0.5 * free:
+            return last
+        last += block
+
+
+def _strongest_count(power: NDArray[np.float32], step: float, turn: float, count: int) -> int:
+    """How many teeth: the number per turn whose first lines stand highest of all lines per turn; ``count`` where none
+    clearly does."""
+    levels = {
+        number: float(
+            np.mean([10 * np.log10(max(_line(power, step, k * number * turn, 1)[0], 1.0)) for k in (1, 2, 3)])
+        )
+        for number in range(2, MOST_PER_TURN + 1)
+    }
+    best = max(levels, key=lambda number: levels[number])
+    return best if levels[best] >= levels.get(count, 0.0) + STRONGER_DB else count
+
+
+def _side_lines(
+    power: NDArray[np.float32], step: float, base: float, mask: NDArray[np.bool_], *, turns: bool
+) -> NDArray[np.bool_]:
+    """Bins of the side lines of a comb at the spacing at which they stand, whatever turns there; none where none do."""
+    result = np.zeros(power.size, dtype=bool)
+    near = maximum_filter1d(power, 3)
+    hidden = maximum_filter1d(mask, 3)
+    room = base / step
+    middles = np.rint(np.arange(1, SIDE_HARMONICS + 1) * room).astype(np.int64)
+    apart = np.arange(LEAST_ROOM_BINS + 2, int(0.8 * room))
+    if not apart.size:
+        return result
+    places = np.concatenate([middles[:, None] + sign * apart for sign in (-1, 1)])
+    inside = (places > 1) & (places < power.size - 2)
+    places = np.clip(places, 0, power.size - 1)
+    free = inside & ~hidden[places]
+    stand = free & (near[places] > STILL_A_LINE)
+    enough = (free.sum(axis=0) >= FEWEST_SIDES) & (stand.sum(axis=0) >= SIDES_STAND * free.sum(axis=0))
+    if not enough.any():
+        return result
+    level = np.where(stand, np.log(np.maximum(near[places], 1.0)), 0.0).sum(axis=0)
+    best = int(apart[np.where(enough, level, -np.inf).argmax()])
+    for harmonic in range(1, int(power.size / room) + 1):
+        for number in range(-SIDES_OWNED, SIDES_OWNED + 1):
+            wide = 2 if turns else 2 + int(WANDER * harmonic * room)
+            middle = round(harmonic * room + number * best)
+            if number and wide < 0.2 * best:
+                result[max(0, middle - wide) : max(0, middle + wide + 1)] = True
+    return result
 
 
 def _own_bins(spectra: EnvelopeSpectra, reading: CombReading, turns: Sequence[float]) -> NDArray[np.bool_]:

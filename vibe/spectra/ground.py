@@ -45,6 +45,9 @@ class Families:
     speed_spread: float = 0.0
     ambiguous: tuple[tuple[float, int], ...] = ()
     """Combs of other machines at orders where a part in the question has its tone too: nobody else's."""
+    every_turn: tuple[tuple[float, int], ...] = ()
+    """(turn, lines) of shafts that turn a machine whose teeth or links differ: every line per turn is that machine's
+    rather than one of a part that slips. Parts without slip lie at such multiples themselves and are not concerned."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +78,7 @@ class Ground:
     ) -> None:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
         self._innocents = innocents or _Innocents(scorer, families)
-        self._masks: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._masks: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
         self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
         self._curves: dict[tuple[int, bool, tuple[float, ...], int], NDArray[np.float32]] = {}
@@ -89,9 +92,13 @@ class Ground:
         innocent = tuple(f for f in self.families.innocent if not _belongs(request, f[0]))
         low, high = self.window(request, 1)
         innocent += tuple(f for f in self.families.ambiguous if not low <= f[0] <= high)
-        if innocent not in self._masks:
-            self._masks[innocent] = self.explained | self._innocents.lines(innocent)
-        return self._masks[innocent]
+        turns = self.families.every_turn if request.slips else ()
+        if (innocent, turns) not in self._masks:
+            mask = self.explained | self._innocents.lines(innocent)
+            if turns:
+                mask |= owned(turns, self.scorer.spectra.step, mask.size, half_width=1)
+            self._masks[innocent, turns] = mask
+        return self._masks[innocent, turns]
 
     def innocent_lines(self, innocent: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
         """Bins (n,) that families of innocents own."""

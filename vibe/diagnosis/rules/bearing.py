@@ -293,10 +293,12 @@ def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
-    element strikes twice in a spin, so its every second line may be all that there is."""
+    element strikes twice in a spin, so its every second line may be all that there is. Two lines tell as much where two
+    are missing below each."""
     stand = _standing(comb)
     every = gcd(*stand)
-    return len(stand) >= FEWEST_STANDING and every > (2 if comb.tone.endswith("rolling_element") else 1)
+    enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2)
+    return enough and every > (2 if comb.tone.endswith("rolling_element") else 1)
 
 
 def _standing(comb: CombEvidence) -> list[int]:
