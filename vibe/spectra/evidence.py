@@ -24,9 +24,6 @@ PLAUSIBLE = 0.5
 DENSE_PLAUSIBLE = 0.01
 """The same for a comb without slip whose harmonics lie closer than ``LEAST_BINS_APART``: it would own much of the axis,
 and must be surer to take it from the others."""
-MOST_STRANGERS = 2
-STRANGER_FALSE_ALARM = 1e-4
-"""A stranger takes lines away from everybody else, so it must be surer than they."""
 SIDEBANDS_CLEARED = 4
 """Sidebands either side of a found tone's harmonics that are taken out with it."""
 LEAST_BINS_APART = 30
@@ -68,10 +65,9 @@ LIMIT_FALSE_ALARM = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weighed:
-    """Evidence for every request, in the order asked; and strangers: strong combs where nobody asked for one."""
+    """Evidence for every request, in the order asked."""
 
     combs: tuple[CombEvidence, ...]
-    strangers: tuple[CombEvidence, ...]
     owned: tuple[tuple[str, NDArray[np.bool_]], ...] = ()
     """Bins (n,) of each plausible comb, by tone."""
 
@@ -128,7 +124,7 @@ def weigh(
     known: NDArray[np.bool_] | None = None,
     asked: Collection[str] | None = None,
 ) -> Weighed:
-    """Evidence for every request and for strangers that outshine them.
+    """Evidence for every request.
 
     The strongest combs are taken one after another, each one's lines and sidebands masked before the next is read, so
     that one defect's lines are not counted twice. A comb at an order that nobody asked for takes its lines with it
@@ -140,7 +136,6 @@ def weigh(
     whole = Ground(CombScorer(spectra), requests, families, explained)
     wanted = [request for request in requests if asked is None or request.name in asked]
     waiting = list(wanted)
-    strangers: list[CombEvidence] = []
     claims: list[tuple[str, NDArray[np.bool_]]] = []
     suspects: list[_Suspect] = []
     done: dict[str, CombEvidence] = {}
@@ -170,9 +165,7 @@ def weigh(
     for reading in ground.read(waiting):
         done[reading.request.name] = _judge(bands, reading, ground)
     claims += [(suspect.best.request.name, suspect.own) for suspect in suspects]
-    return Weighed(
-        combs=tuple(done[request.name] for request in wanted), strangers=tuple(strangers), owned=tuple(claims)
-    )
+    return Weighed(combs=tuple(done[request.name] for request in wanted), owned=tuple(claims))
 
 
 def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> Ground:
@@ -197,17 +190,6 @@ def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> 
         if ground.decoys(reading).size >= FEW_DECOYS:
             return ground
     return whole.explaining(steps[0])
-
-
-def _outshines(
-    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], stranger: CombReading, best: CombReading
-) -> bool:
-    """Whether a stranger is the cause of what ``best`` shows rather than the other way round: surer, and of deeper
-    hits. A comb's own lines are deeper than those of its sums and differences with the shaft."""
-    if stranger.score <= best.score:
-        return False
-    own, other = (measured(spectra, bands, reading, 0.0).hit_over_floor_db for reading in (stranger, best))
-    return own > other
 
 
 def _first(readings: Sequence[CombReading], ground: Ground) -> CombReading:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -31,10 +31,6 @@ STILL_A_LINE = 8.0
 """Power over the floor from which a bin beside a line belongs to it: noise is there once in 3,000 bins."""
 GROWN_INNOCENT_BINS = 6
 """And an innocent's line, whose order is exact."""
-STRANGER_NOT_NEAR = 0.03
-"""Relative distance from the simple fractions of requested orders within which nothing is a stranger."""
-STRANGER_FROM_ORDER = 0.9
-"""Slower strangers would own half of the axis."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,28 +127,6 @@ class Ground:
                 if reading.score > self._readings.setdefault(request.name, reading).score:
                     self._readings[request.name] = reading
         return [self._readings[request.name] for request in requests]
-
-    @cached_property
-    def stranger(self) -> CombReading | None:
-        """The best comb at an order that neither requests nor innocents explain; None when there is no such order."""
-        fastest = max(request.order * max(request.carriers) for request in self.requests)
-        orders = self.scorer.half_bins(STRANGER_FROM_ORDER, max(3.0 * fastest, 2.0 * STRANGER_FROM_ORDER))
-        anywhere = CombRequest(name="", order=1.0, slip=(-1e-9, 1e-9))
-        usable = self._outside(self.requests, orders, (1.0,)) & self._away_from_innocents(orders)
-        # A requested comb's own lines, counted by twos or threes, are no stranger, even a little off its place.
-        usable &= self._outside(self.requests, orders, (0.25, 1 / 3, 0.5, 2.0, 3.0), wider=STRANGER_NOT_NEAR)
-        if not usable.any():
-            return None
-        scores = self.scorer.score([self._combs(anywhere, (), orders[usable])], slip=True)[0]
-        if not scores.told.any():
-            return None
-        spot = int(scores.score.argmax())
-        order = float(scores.orders[spot])
-        return CombReading(
-            request=replace(anywhere, name=f"unknown {order:.4g}", order=order), carrier=1, order=order,
-            score=float(scores.score[spot]), group=int(scores.group[spot]),
-            harmonics=int(scores.harmonics[spot]), sidebands=(), places=int(scores.told.sum()),
-        )  # fmt: skip
 
     def _combs(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Combs:
         return Combs(orders=orders, mask=self.mask(request), sidebands=sidebands, max_harmonic=request.max_harmonic)

@@ -153,13 +153,13 @@ def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _He
     Not the inner race: sums and differences of other tones with the shaft lie near it too often.
     """
     settings = case.settings.comb
-    if "outer_race" not in combs:
+    # A drive with stages turns another machine, whose impacts come near some race more often than a race is so far off.
+    if case.drive.stage or "outer_race" not in combs:
         return None
     order = case.tones.tone(f"bearing.{bearing.name}.outer_race").order
     present = [comb for comb in combs.values() if comb.false_alarm_probability <= case.settings.element.present]
     deepest = max((comb.hit_over_floor_db for comb in present), default=float("-inf"))
-    # A drive with stages turns another machine, whose impacts come near some race more often than a race is so far off.
-    for comb in case.strangers if case.drive.stage else case.unmatched:
+    for comb in case.unmatched:
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
         near = abs(comb.order / order - 1) <= settings.far_slip
         if sure and near and _clear(comb, settings) and comb.hit_over_floor_db > deepest:
