@@ -7,7 +7,7 @@ from math import exp, log
 
 from vibe.core.health import Finding
 from vibe.core.outside import ForeignComb
-from vibe.core.tones import Tone
+from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.multiples import whole_multiple
 
@@ -87,7 +87,9 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Fin
     if not low <= order <= high or len(_own_combs(case, finding)) > 1 or _has_sides(case, finding):
         return finding
     width = log((1 + tone.slip[1]) / (1 + tone.slip[0])) + case.resolution / order
-    part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25)
+    # A cage that strikes does so at one of the bodies that it passes: its share is spread over these.
+    places = sum(other.component == tone.component for other in case.tones.tones) if tone.family == "cage" else 1
+    part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) / places
     own, outside = part / width, OUTSIDE_RATE / log(high / low)
     own *= BARE_OWN if _is_bare(case, finding) else 1.0
     hz = f"{order * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{order:.4g} orders"
@@ -108,9 +110,12 @@ def _own_combs(case: Case, finding: Finding) -> list[str]:
 
 
 def _has_sides(case: Case, finding: Finding) -> bool:
-    """Whether half of the side lines that the part's own motion predicts stand."""
+    """Whether half of the side lines that the part's own motion predicts stand. What strikes as a cage turns need not
+    have any, and among other machines' many lines some always stand beside it."""
     name = finding.seen_in[0] if finding.seen_in else finding.tone
     sides = case.combs[name].sideband_lines if name is not None and name in case.combs else ()
+    if name is not None and name.rpartition(".")[2] in CAGES:
+        return False
     return bool(sides) and sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides) >= 0.5 * len(sides)
 
 
@@ -188,5 +193,7 @@ def _order(case: Case, finding: Finding) -> float | None:
 
 
 def _tone(case: Case, finding: Finding) -> Tone | None:
-    names = [name for name in (finding.tone, *finding.seen_in) if name is not None]
-    return next((tone for tone in case.tones.tones if tone.id in names), None)
+    """The tone whose comb shows the finding best: an element may be seen by its cage's."""
+    tones = {tone.id: tone for tone in case.tones.tones}
+    names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
+    return next((tones[name] for name in names if name in tones), None)

@@ -420,7 +420,10 @@ def fundamental(
     for times in (7, 5, 3, 2):
         stand, free, _ = _between(power, step, order, times, mask, 8 * order * times)
         strong = standing(power, step, times * order, mask, most=12)[0]
-        if free >= 2 * (times - 1) and stand <= 0.34 * free and strong >= 3 and times * order < HIGHEST_ORDER:
+        # Impacts that wander have few lines: only where the faster's own go on are those between them missing.
+        fast, room = _standing_of(power, step, times * order, mask, 8 * order * times)
+        missing = stand * max(1, room) <= 0.34 * free * fast
+        if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law)
     own = _level(power, step, order, mask)
     for times in range(MOST_TESTED, 1, -1):
