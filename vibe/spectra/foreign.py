@@ -63,6 +63,8 @@ MOST_PER_TURN = 64
 """Teeth, flights, blades on the output (common practice); above, one race order in sixteen would fit by chance."""
 LEAST_BETWEEN, LEAST_ROOM_BINS = 8, 4
 """Lines per turn between those of the teeth that must be free to tell that the teeth differ, and bins between lines."""
+BETWEEN_STAND = 0.3
+"""Share of those that then stand: by chance one in 300 does; a pattern of few harmonics fills no more."""
 STRONGER_DB = 3.0
 """By how much the lines of the teeth exceed the others per turn where their number can be told (common practice)."""
 SIDE_HARMONICS, FEWEST_SIDES, SIDES_STAND = 6, 6, 0.7
@@ -149,6 +151,13 @@ class _Search:
         self.taken = whole.innocent_lines(innocent).copy()
         self.owned, self.kept = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
         self.lowest = max(LOWEST_ORDER, FEWEST_REPEATS * spectra.step)
+        self._owners: dict[float, CombRequest | None] = {}
+
+    def owner_near(self, order: float) -> CombRequest | None:
+        """Whose an order is, with what lies near a race's window; found once for each order."""
+        if order not in self._owners:
+            self._owners[order] = _owner(order, self.requests, self.whole, self.families, FAR)
+        return self._owners[order]
 
     def run(self) -> tuple[list[_Found], NDArray[np.bool_]]:
         highest = min(HIGHEST_ORDER, self.spectra.top_order / 2)
@@ -171,21 +180,24 @@ class _Search:
         """Whose a comb is: its lines are taken from the next looks; None where a part of the machine makes it."""
         some, step, taken, whole = self.spectra, self.step, self.taken, self.whole
         power = some.power[group]
+        laws: dict[float, NDArray[np.bool_]] = {}
 
         def drop_db(fast: float, slow: float) -> float:
-            mine = _owner(fast, self.requests, whole, self.families, FAR)
+            mine = self.owner_near(fast)
             exact = _per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
             return DROP_DB if mine is None or exact else OWN_DROP_DB
 
         def own_law(fast: float, slow: float) -> NDArray[np.bool_] | None:
             """Bins that the part at ``fast`` fills itself; None where ``slow`` is an order of its own."""
-            mine = _owner(fast, self.requests, whole, self.families, FAR)
+            mine = self.owner_near(fast)
             if mine is None or not mine.slips:
                 return np.zeros(power.size, dtype=bool)
             exact = _per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
             if not exact and _of_own_law(mine, slow, step):
                 return None
-            return lines_mask(some, _reading_of(mine, fast, group))
+            if fast not in laws:
+                laws[fast] = lines_mask(some, _reading_of(mine, fast, group))
+            return laws[fast]
 
         base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law)
         lines, last = standing(power, step, base, taken)
@@ -216,10 +228,12 @@ class _Search:
         if not near_rotor and not _first_stand(power, step, base, taken):
             self.taken = taken | _own_bins(some, reading, ())
             return None
-        every = _lines_per_turn(power, step, exact, taken) if exact and not slips else 0
-        if exact and every:
-            base = _strongest_count(power, step, exact[1], exact[0]) * exact[1]
-            exact = (round(base / exact[1]), exact[1])
+        every = 0
+        if exact and not slips:
+            count = _strongest_count(power, step, exact[1], exact[0])
+            exact, base = (count, exact[1]), count * exact[1]
+            lines, last = standing(power, step, base, taken)
+            every = _lines_per_turn(power, step, exact, taken)
             named = CombRequest(name=f"outside {base:.4g}", order=base)
             reading = replace(reading, request=named, order=base)
         mask = _own_bins(some, reading, turns)
@@ -582,7 +596,7 @@ def _lines_per_turn(
             top, spot = _line(power, step, number * turn, 1)
             if number % count and 1 < spot < power.size - 2 and not mask[spot - 1 : spot + 2].any():
                 free, stand = free + 1, stand + int(top > STILL_A_LINE)
-        if free < LEAST_BETWEEN // 2 or stand < 0.5 * free:
+        if free < LEAST_BETWEEN // 2 or stand < BETWEEN_STAND * free:
             return last
         last += block
 
