@@ -35,8 +35,6 @@ many are predicted where their absence says something (common practice)."""
 BARE_OWN = 0.1
 """Share of damaged inner races and rolling elements, carried through a load, whose strong combs have no side lines: of
 the damaged drives of the outside worlds none had (rule of succession)."""
-CARRIED = ("inner_race", "rolling_element")
-"""Parts whose damage comes and goes through the load."""
 OWN_PARTS = ("stage", "bearing")
 
 
@@ -122,12 +120,24 @@ def _has_sides(case: Case, finding: Finding) -> bool:
 def _is_bare(case: Case, finding: Finding) -> bool:
     """Whether a race's or an element's comb stands high and none of the predicted side lines does."""
     comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
-    if comb is None or comb.tone.rpartition(".")[2] not in CARRIED:
+    if comb is None or not _is_carried(case, comb.tone):
         return False
     strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
     sides = [line.over_floor_db for line in comb.sideband_lines]
     high = sum(strongest) >= STRONG_DB * len(strongest)
     return high and len(sides) >= FEWEST_SIDES and max(sides) < SIDE_STANDS_DB
+
+
+def _is_carried(case: Case, tone: str) -> bool:
+    """Whether damage comes and goes through the load: an element's, and that of a ring past which the load moves."""
+    component, _, part = tone.rpartition(".")
+    bearing = next((one for one in case.drive.bearing if component == f"bearing.{one.name}"), None)
+    if bearing is None:
+        return False
+    ring = {"inner_race": bearing.inner, "outer_race": bearing.outer}.get(part)
+    # Where nobody stated it, a disc's load turns with its eccentric and any other rests on the outer ring's side.
+    load = bearing.load or (bearing.inner if bearing.outer.endswith(".disc") else bearing.outer)
+    return part == "rolling_element" or (ring is not None and ring != load)
 
 
 def _rpm(case: Case) -> str:
@@ -152,15 +162,20 @@ def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Fin
 
 
 def _outside_at(case: Case, finding: Finding) -> ForeignComb | None:
-    """The outside comb of which a finding's impacts are a whole multiple: one that may be a part's too, or one whose
-    lines, of a machine with a speed of its own, wander out of the bins that were taken for them."""
-    orders = [case.combs[name].order for name in finding.seen_in if name in case.combs]
-    if finding.tone is not None and finding.tone in case.combs:
-        orders.append(case.combs[finding.tone].order)
-    for comb in case.foreign:
-        for order in orders:
-            if whole_multiple(order, comb.order, resolution=case.resolution, spread=comb.spread) is not None:
-                return comb
+    """The outside comb of which a finding's impacts are a whole multiple: one that may be a part's too, or a deeper one
+    whose lines, of a machine with a speed of its own, wander out of the bins that were taken for them."""
+    names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
+    own = [case.combs[name] for name in dict.fromkeys(names) if name in case.combs]
+    slips = {tone.id: any(tone.slip) for tone in case.tones.tones}
+    for other in case.foreign:
+        for comb in own:
+            if not other.ambiguous and other.evidence.hit_over_floor_db < comb.hit_over_floor_db:
+                continue
+            # What cannot slip was read at its order, all its lines together.
+            lines = 1 if slips.get(comb.tone, True) else max(1, len(comb.lines))
+            known = case.resolution / lines
+            if whole_multiple(comb.order, other.order, resolution=known, spread=other.spread) is not None:
+                return other
     return None
 
 
