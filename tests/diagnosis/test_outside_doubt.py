@@ -28,10 +28,9 @@ def lone(findings: list[Finding]) -> Finding:
     return finding
 
 
-def outside(order: float, *, ambiguous: bool) -> ForeignComb:
-    return ForeignComb(
-        order=order, evidence=comb(f"outside {order:.4g}", order, SURE), spread=1e-3, ambiguous=ambiguous
-    )
+def outside(order: float, *, ambiguous: bool, hit_db: float = 6.0) -> ForeignComb:
+    evidence = comb(f"outside {order:.4g}", order, SURE, hit_db)
+    return ForeignComb(order=order, evidence=evidence, spread=1e-3, ambiguous=ambiguous)
 
 
 def race(tones: ToneTable, slip: float = -0.005) -> CombEvidence:
@@ -49,12 +48,13 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
     assert doubted.probability == pytest.approx(OUTSIDE_TOO * plain.probability)
     assert doubted.damage_probability == pytest.approx(OUTSIDE_TOO * plain.damage_probability)
     assert any("outside source" in name for name in doubted.cannot_be_told_from)
-    # One whose lines were taken may leave some, where it wanders.
+    # One whose lines were taken may leave some, where it wanders and is the deeper.
     taken = outside(seen.order / times, ambiguous=False)
     assert lone(diagnose(case(combs={RACE: seen}, foreign=(taken,)))).probability == doubted.probability
-    # The twin: a comb elsewhere.
-    other = outside(seen.order / times * 1.01, ambiguous=True)
-    assert lone(diagnose(case(combs={RACE: seen}, foreign=(other,)))).probability == plain.probability
+    # The twins: a comb elsewhere, and a fainter one whose lines were taken.
+    fainter = outside(seen.order / times, ambiguous=False, hit_db=2.0)
+    for other in (outside(seen.order / times * 1.01, ambiguous=True), fainter):
+        assert lone(diagnose(case(combs={RACE: seen}, foreign=(other,)))).probability == plain.probability
 
 
 def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is(
