@@ -443,14 +443,14 @@ def fundamental(
     if abs(order - 1.0) < FAR:
         # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand beside.
         places = [sharpened(power, step, times * order, mask)[0] for times in range(2, 8)]
-        fast = max(places, key=lambda place: _level(power, step, place, mask))
-        above = _level(power, step, fast, mask) >= own + OWN_DROP_DB
+        race = max(places, key=lambda place: _level(power, step, place, mask))
+        above = _level(power, step, race, mask) >= own + OWN_DROP_DB
         if (
             above
-            and standing(power, step, fast, mask, most=12)[0] >= 3
-            and _sides_nearer(power, step, fast, order, mask)
+            and standing(power, step, race, mask, most=12)[0] >= 3
+            and _sides_nearer(power, step, race, order, mask)
         ):
-            return fast
+            return race
     for times in range(MOST_TESTED, 1, -1):
         slow = order / times
         if slow < lowest or (abs(slow - 1) < NEAR_ROTOR and _sides_nearer(power, step, order, slow, mask)):
