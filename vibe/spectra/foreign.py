@@ -206,7 +206,9 @@ class _Search:
         near_rotor = abs(base - 1.0) < NEAR_ROTOR
         if owner is None and near_rotor:
             owner = _race_with_sides(power, step, base, taken, self.requests, whole)
-        exact = _per_turn(base, last, step, self.slow_turns)
+        exact = _per_turn(base, last, step, self.slow_turns) or self._teeth_of_turn(power, base, last)
+        if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
+            owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
         told = exact is not None or near_rotor
         reading = CombReading(
@@ -230,7 +232,7 @@ class _Search:
             return None
         every = 0
         if exact and not slips:
-            count = _strongest_count(power, step, exact[1], exact[0])
+            count = self._strongest_count(power, exact[1], exact[0])
             exact, base = (count, exact[1]), count * exact[1]
             lines, last = standing(power, step, base, taken)
             every = _lines_per_turn(power, step, exact, taken)
@@ -255,6 +257,28 @@ class _Search:
             order=base, last=last, per_turn=exact, every=every, ambiguous=slips, reading=reading, mask=mask,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
+
+    def _teeth_of_turn(self, power: NDArray[np.float32], base: float, last: int) -> tuple[int, float] | None:
+        """(teeth, turn) where a comb at a slow shaft's own turn has strong lines at multiples of a number of teeth."""
+        for turn in self.slow_turns:
+            if abs(base - turn) < SLOW_TURN_TOLERANCE * self.step / max(last, 1):
+                count = self._strongest_count(power, turn, 1)
+                return (count, turn) if count > 1 else None
+        return None
+
+    def _strongest_count(self, power: NDArray[np.float32], turn: float, count: int) -> int:
+        """How many teeth: the number per turn whose first lines stand highest of all lines per turn; ``count`` where
+        none clearly does, or where the strongest is a part's that cannot slip: a lobe's, a pin's, the input's."""
+
+        def level(number: int) -> float:
+            tops = [_line(power, self.step, k * number * turn, 1)[0] for k in (1, 2, 3)]
+            return float(np.mean([decibels(max(top, 1.0)) for top in tops]))
+
+        levels = {number: level(number) for number in range(1, MOST_PER_TURN + 1)}
+        best = max(levels, key=lambda number: levels[number])
+        owner = _owner(best * turn, self.requests, self.whole, self.families)
+        own = owner is not None and not owner.slips
+        return count if own or levels[best] < levels[count] + STRONGER_DB else best
 
     def _of_harmonic(self, base: float) -> CombRequest | None:
         """The part whose second to fourth harmonic is the strongest of its comb, so that it was met first: its first
@@ -599,19 +623,6 @@ def _lines_per_turn(
         if free < LEAST_BETWEEN // 2 or stand < BETWEEN_STAND * free:
             return last
         last += block
-
-
-def _strongest_count(power: NDArray[np.float32], step: float, turn: float, count: int) -> int:
-    """How many teeth: the number per turn whose first lines stand highest of all lines per turn; ``count`` where none
-    clearly does."""
-    levels = {
-        number: float(
-            np.mean([10 * np.log10(max(_line(power, step, k * number * turn, 1)[0], 1.0)) for k in (1, 2, 3)])
-        )
-        for number in range(2, MOST_PER_TURN + 1)
-    }
-    best = max(levels, key=lambda number: levels[number])
-    return best if levels[best] >= levels.get(count, 0.0) + STRONGER_DB else count
 
 
 def _side_lines(
