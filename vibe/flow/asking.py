@@ -238,12 +238,14 @@ def _harmonics(drive: Drive, tone: Tone) -> int:
 
 
 def _slower(table: ToneTable, tone: Tone) -> tuple[tuple[float, tuple[float, float]], ...]:
-    """Orders below a slipping tone's own at which its part repeats as well, and the slip of each: shafts have none."""
+    """Orders below a slipping tone's own at which its part repeats as well, and the slip of each: shafts have none. Every
+    second strike may be weaker of an element, which two rings strike; a race has no second place."""
     if not any(tone.slip) or tone.family == "cage":
         return ()
     bearing = tone.id.rpartition(".")[0]
     cages = [other for other in table.tones if other.family == "cage" and other.id.startswith(f"{bearing}.")]
-    slips = {tone.order / 2: tone.slip} | {side.order: (0.0, 0.0) for side in tone.sidebands}
+    slips = {tone.order / 2: tone.slip} if tone.family == "rolling element" else {}
+    slips |= {side.order: (0.0, 0.0) for side in tone.sidebands}
     slips |= {cage.order: cage.slip for cage in cages}
     return tuple(sorted((order, slip) for order, slip in slips.items() if order < 0.99 * tone.order))
 
