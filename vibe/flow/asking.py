@@ -238,8 +238,8 @@ def _harmonics(drive: Drive, tone: Tone) -> int:
 
 
 def _slower(table: ToneTable, tone: Tone) -> tuple[tuple[float, tuple[float, float]], ...]:
-    """Orders below a slipping tone's own at which its part repeats as well, and the slip of each: shafts have none. Every
-    second strike may be weaker of an element, which two rings strike; a race has no second place."""
+    """Orders below a slipping tone's own at which its part repeats as well, and the slip of each: shafts have none.
+    Every second strike may be weaker of an element, which two rings strike; a race has no second place."""
     if not any(tone.slip) or tone.family == "cage":
         return ()
     bearing = tone.id.rpartition(".")[0]
