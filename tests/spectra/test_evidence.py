@@ -248,3 +248,11 @@ def test_a_swell_at_a_cages_turn_leaves_a_race_its_lines(swell: float) -> None:
     assert struck["cage"].score > struck["outer"].score
     assert struck["outer"].false_alarm_probability < 0.01 * ALARM
     assert weighed(swells)["outer"].false_alarm_probability > ALARM
+
+
+@pytest.mark.parametrize(("off", "seen"), [(-0.01, True), (-0.04, False)])
+def test_a_slow_comb_that_all_its_lines_put_beyond_the_slip_is_not_the_tones(off: float, seen: bool) -> None:
+    """At a fifth of the shaft a bin is wider than the slip: the first line alone would not tell."""
+    slow = CombRequest(name="slow", order=0.2, slip=(-0.02, 0.01))
+    row = noise(12, N) + hits(0.2 * (1 + off), 6.0, slip_sigma=0.001)
+    assert (weighed(row, (slow,))["slow"].false_alarm_probability < ALARM) is seen
