@@ -9,7 +9,7 @@ from vibe.core.health import Finding
 from vibe.core.outside import ForeignComb
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.multiples import whole_multiple
+from vibe.diagnosis.multiples import LINE_BINS, whole_multiple
 
 OUTSIDE_TOO = 0.3
 """Share left to a part whose tone is also a whole number per turn of a shaft that turns another machine: chains and
@@ -111,9 +111,14 @@ def _has_sides(case: Case, finding: Finding) -> bool:
     """Whether half of the side lines that the part's own motion predicts stand. What strikes as a cage turns need not
     have any, and among other machines' many lines some always stand beside it."""
     name = finding.seen_in[0] if finding.seen_in else finding.tone
-    sides = case.combs[name].sideband_lines if name is not None and name in case.combs else ()
-    if name is not None and name.rpartition(".")[2] in CAGES:
+    comb = case.combs.get(name or "")
+    if comb is None or comb.tone.rpartition(".")[2] in CAGES:
         return False
+    # Nearer than a line is wide a side line is the skirt of what it stands beside.
+    apart = 2 * LINE_BINS * case.resolution
+    sides = [
+        line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart
+    ]
     return bool(sides) and sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides) >= 0.5 * len(sides)
 
 
