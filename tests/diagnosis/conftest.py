@@ -57,7 +57,6 @@ def case(drive: Drive, tones: ToneTable, settings: Settings) -> MakeCase:
             "drive": drive,
             "tones": tones,
             "combs": dict(combs or {}),
-            "strangers": (),
             "lines": by_name,
             "levels": (level("velocity_rms", 1.05 * sum(x.velocity_mm_s**2 for x in own) ** 0.5),),
             "speed": SpeedEstimate(input_hz=24.37, uncertainty_hz=0.001, method="signal"),

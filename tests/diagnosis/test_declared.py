@@ -7,6 +7,7 @@ from diagnosis_values import MakeCase, comb, place
 
 from vibe.core.drive import Drive
 from vibe.core.health import Finding
+from vibe.diagnosis.declared import doubted_by_declared
 from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tones import tone_table
 
@@ -29,6 +30,14 @@ def test_a_chain_at_the_order_of_a_lobe_leaves_doubt(case: MakeCase, drive: Driv
     assert bare.probability > 0.9
     assert doubted.probability == pytest.approx(0.3 * bare.probability)
     assert "driven.rake chain" in doubted.cannot_be_told_from
+    # Of a finding that was judged as part of a whole, the whole is as much less sure.
+    part = bare.model_copy(update={"component_probability": 0.9})
+    with_chain = Drive.model_validate(drive.model_dump() | {"driven": [{"name": "rake chain", "sprocket_teeth": 18}]})
+    around = case(
+        combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=with_chain, tones=tone_table(with_chain)
+    )
+    (less,) = doubted_by_declared(around, [part])
+    assert less.component_probability == pytest.approx(0.3 * 0.9)
     assert "Rake chain, which the drive file declares, makes the same" in doubted.why
 
 

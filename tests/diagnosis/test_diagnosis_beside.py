@@ -8,6 +8,7 @@ import pytest
 from diagnosis_values import MakeCase, comb, level, line, place
 
 from vibe.core.capture import ChannelQuality, Reason
+from vibe.core.outside import ForeignComb
 from vibe.diagnosis.beside import beside_others
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.outside import fault_probability
@@ -66,10 +67,11 @@ def test_a_comb_at_twice_the_order_of_another_is_no_second_damage(case: MakeCase
     assert ("stage1.ring_pin" in named.cannot_be_told_from) is (count == 1)
 
 
-def test_a_stranger_leaves_something_behind_too(case: MakeCase) -> None:
-    made = case(
-        combs={OUTER: comb(OUTER, 3.585, SURE, score=40.0)}, strangers=(comb("unknown", 4.4, SURE, score=500.0),)
-    )
+def test_an_unmatched_comb_leaves_something_behind_too(case: MakeCase) -> None:
+    other = ForeignComb(order=4.4, evidence=comb("unknown", 4.4, SURE, score=500.0), spread=1e-4)
+    seen = {OUTER: comb(OUTER, 3.585, SURE, score=40.0)}
+    assert beside_others(case(combs=seen)).combs[OUTER].false_alarm_probability == SURE
+    made = case(combs=seen, foreign=(other,))
     assert beside_others(made).combs[OUTER].false_alarm_probability > 0.01
 
 

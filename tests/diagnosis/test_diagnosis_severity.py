@@ -170,8 +170,9 @@ def test_impacts_of_a_part_or_of_another_machine_are_explained(case: MakeCase, s
     shown = comb(ECCENTRIC, order, 1e-9, 8.0, score=200.0)
     found = diagnose(case(combs={ECCENTRIC: shown}, scale=scale, **impulsive(30.0)))
     assert [finding.tone for finding in found] == [ECCENTRIC]
-    stranger = comb("unknown 3.7", 3.7, 1e-9, 8.0, score=200.0)
-    assert diagnose(case(strangers=(stranger,), **impulsive(30.0))) == []
+    unmatched = comb("unknown 3.7", 3.7, 1e-9, 8.0, score=200.0)
+    other = ForeignComb(order=3.7, evidence=unmatched, spread=1e-4)
+    assert diagnose(case(foreign=(other,), **impulsive(30.0))) == []
     # A chain explains them where its impacts are clear, not where they are lost in the band's mean power.
     for depth_db, findings in ((7.0, []), (-3.0, ["impacts"])):
         chain = comb("outside 0.5862", 17 / 29, 1e-9, depth_db)

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 import pytest
 from diagnosis_values import MakeCase, comb
 
+from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.core.health import Finding
 from vibe.core.outside import ForeignComb
 from vibe.diagnosis.diagnose import diagnose
-from vibe.diagnosis.outside_doubt import OUTSIDE_TOO, UNHEARD, doubted_unheard
+from vibe.diagnosis.outside_doubt import OUTSIDE_ORDERS, OUTSIDE_TOO, UNHEARD, doubted_unheard
+from vibe.kinematics.tones import tone_table
 
 if TYPE_CHECKING:
     from vibe.core.tones import ToneTable
@@ -26,10 +28,9 @@ def lone(findings: list[Finding]) -> Finding:
     return finding
 
 
-def outside(order: float, *, ambiguous: bool) -> ForeignComb:
-    return ForeignComb(
-        order=order, evidence=comb(f"outside {order:.4g}", order, SURE), spread=1e-3, ambiguous=ambiguous
-    )
+def outside(order: float, *, ambiguous: bool, hit_db: float = 6.0) -> ForeignComb:
+    evidence = comb(f"outside {order:.4g}", order, SURE, hit_db)
+    return ForeignComb(order=order, evidence=evidence, spread=1e-3, ambiguous=ambiguous)
 
 
 def race(tones: ToneTable, slip: float = -0.005) -> CombEvidence:
@@ -47,8 +48,12 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
     assert doubted.probability == pytest.approx(OUTSIDE_TOO * plain.probability)
     assert doubted.damage_probability == pytest.approx(OUTSIDE_TOO * plain.damage_probability)
     assert any("outside source" in name for name in doubted.cannot_be_told_from)
-    # The twins: a comb elsewhere, and one that no part makes and that took its lines already.
-    for other in (outside(seen.order / times * 1.01, ambiguous=True), outside(seen.order / times, ambiguous=False)):
+    # One whose lines were taken may leave some, where it wanders and is the deeper.
+    taken = outside(seen.order / times, ambiguous=False)
+    assert lone(diagnose(case(combs={RACE: seen}, foreign=(taken,)))).probability == doubted.probability
+    # The twins: a comb elsewhere, and a fainter one whose lines were taken.
+    fainter = outside(seen.order / times, ambiguous=False, hit_db=2.0)
+    for other in (outside(seen.order / times * 1.01, ambiguous=True), fainter):
         assert lone(diagnose(case(combs={RACE: seen}, foreign=(other,)))).probability == plain.probability
 
 
@@ -80,6 +85,29 @@ def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: 
     # A race beside it is the bearing's own word.
     both = diagnose(case(combs={CAGE: cage, RACE: race(tones)}))
     assert not any("strikes at" in name for finding in both for name in finding.cannot_be_told_from)
+
+
+ELEMENT = "bearing.input bearing.rolling_element"
+
+
+def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: MakeCase, drive: Drive) -> None:
+    large = drive.bearing[0].model_copy(update={"element_diameter_mm": 10.5})
+    thick = drive.model_copy(update={"bearing": [large, *drive.bearing[1:]]})
+    tones = tone_table(thick)
+    order, cage = 0.995 * tones.tone(ELEMENT).order, tones.tone(CAGE).order
+    assert order < OUTSIDE_ORDERS[1]
+    lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
+
+    def sided(db: float, main_db: float = 18.0) -> Finding:
+        sides = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
+        strong = tuple(replace(one, over_floor_db=main_db) for one in lines)
+        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=strong, sideband_lines=sides)
+        return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=tones)))
+
+    assert sided(13.0).damage_probability > 0.95
+    assert sided(3.0).damage_probability < 0.6
+    # Of faint lines side lines are not expected to stand.
+    assert sided(3.0, 11.0).damage_probability > 0.8
 
 
 def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(case: MakeCase, tones: ToneTable) -> None:

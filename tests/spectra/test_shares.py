@@ -52,7 +52,7 @@ def reading(row: Row, law: AngleLaw | None = None, combs: Sequence[CombEvidence]
         looks = (Look(bands=(bands,), spectra=envelope_spectra([bands])),)
     return Reading(
         speed=SpeedEstimate(input_hz=law.mean_hz, uncertainty_hz=1e-4, method="signal"), law=law, looks=looks,
-        combs=tuple(combs), strangers=(), turns={}, lines=(), levels=(),
+        combs=tuple(combs), turns={}, lines=(), levels=(),
         spectra=(_spectrum("a", samples, RATE, law, rfft(samples, fast_length(samples.size))),),
         samples={"a": (samples, RATE)}, absolute=False,
     )  # fmt: skip

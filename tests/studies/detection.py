@@ -164,7 +164,7 @@ def blocked_by(result: Judged, kind: str, drive: Drive, true_hz: float) -> str:
         taker = named or max(sure, key=lambda other: other.score, default=comb).tone
         if taker != comb.tone:
             return f"comb behind {_short(taker)}"
-        return "comb behind a stranger" if result.reading.strangers else "comb"
+        return "comb behind an outside comb" if any(one.per_turn is None for one in result.reading.foreign) else "comb"
     if comb.localisation is not None and comb.localisation.false_alarm_probability > alarm:
         return "localisation"
     of_bearing = kind.startswith("bearing")

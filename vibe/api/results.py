@@ -391,13 +391,13 @@ class Result:
         raise CallError(f"channel {channel!r} was not analysed; there are {nearest(names)}")
 
     def _comb(self, judged: Judged, reading: Reading, tone: str) -> CombEvidence:
-        known = {**judged.combs, **{comb.tone: comb for comb in reading.strangers}}
+        known = {**judged.combs, **{one.evidence.tone: one.evidence for one in reading.foreign}}
         if tone not in known:
             raise CallError(f"no comb of {tone!r} was looked for; there are those of {nearest(list(known))}")
         return known[tone]
 
     def _gravest(self, judged: Judged, reading: Reading, channel: str) -> CombEvidence | None:
-        known = {**judged.combs, **{comb.tone: comb for comb in reading.strangers}}
+        known = {**judged.combs, **{one.evidence.tone: one.evidence for one in reading.foreign}}
         for finding in judged.findings:
             names = finding.seen_in or ([] if finding.tone is None else [finding.tone])
             for name in names:

@@ -54,7 +54,8 @@ class ForeignComb:
 
     ``spread`` is how far its order may be off, relative, the speed's uncertainty counted in. ``per_turn``: (whole
     number, order of the turn it is counted on) where it fits one. ``ambiguous``: a part of the machine lies so near
-    that it might be that part. ``taken``: (lowest, highest) order of every line it takes away from the parts.
+    that it might be that part. ``every_turn``: how many lines at whole multiples of that turn stand besides, as where
+    teeth or links differ. ``taken``: (lowest, highest) order of every line it takes away from the parts.
     """
 
     order: float
@@ -62,4 +63,5 @@ class ForeignComb:
     spread: float
     per_turn: tuple[int, float] | None = None
     ambiguous: bool = False
+    every_turn: int = 0
     taken: tuple[tuple[float, float], ...] = ()

@@ -37,8 +37,8 @@ def beside_others(case: Case) -> Case:
     strongest: dict[str, float] = {}
     for tone, comb in case.combs.items():
         strongest[part_of(tone)] = max(strongest.get(part_of(tone), 0.0), comb.score)
-    for stranger in case.strangers:
-        strongest[stranger.tone] = stranger.score
+    for other in case.unmatched:
+        strongest[other.tone] = other.score
     combs: dict[str, CombEvidence] = {}
     for tone, comb in case.combs.items():
         # Tones that share an order share their comb, so none of them is beside another.

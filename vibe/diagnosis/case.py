@@ -25,7 +25,6 @@ class Case:
     tones: ToneTable
     combs: Mapping[str, CombEvidence]
     """By tone id; tones of one order share one comb. A tone that the capture cannot show is absent."""
-    strangers: Sequence[CombEvidence]
     """Combs at orders that no part in the drive file makes, stronger than all that its parts make."""
     lines: Mapping[str, tuple[Line, ...]]
     """By name ("1x", "0.5x", "stage1.mesh 1", "twice line"), one per channel."""
@@ -54,7 +53,7 @@ class Case:
     def unmatched(self) -> tuple[CombEvidence, ...]:
         """Combs that nothing explains, neither a part in the drive file nor a shaft that turns another machine."""
         nobodys = (one.evidence for one in self.foreign if not one.ambiguous and one.per_turn is None)
-        return (*self.strangers, *(comb for comb in nobodys if not comb.tone.startswith("outside")))
+        return tuple(comb for comb in nobodys if not comb.tone.startswith("outside"))
 
     @property
     def tone_alarm(self) -> float:

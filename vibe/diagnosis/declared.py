@@ -7,15 +7,11 @@ from collections.abc import Sequence
 from vibe.core.health import Finding
 from vibe.core.tones import OUTSIDE, Tone
 from vibe.diagnosis.case import Case
+from vibe.diagnosis.multiples import whole_multiple
 
 DECLARED_TOO = 0.3
 """Share left to a part at an order that a declared machine makes too: that machine is known to be there, damage is not
 (common practice)."""
-MOST_TIMES = 3
-"""Multiples of a declared order at which its impacts may be taken for a part's; of higher ones the lines below tell."""
-SAME = 5e-4
-"""Relative distance within which two combs of order 1 are one: a line and a half of a capture of 240 turns (10 s at 24
-Hz) over twelve lines. Slower ones are so much less sharp."""
 
 
 def doubted_by_declared(case: Case, findings: Sequence[Finding]) -> list[Finding]:
@@ -29,24 +25,18 @@ def _doubted(case: Case, finding: Finding, declared: Sequence[Tone]) -> Finding:
     comb = case.combs.get(finding.tone or "")
     if comb is None:
         return finding
-    source = next((tone for tone in declared if _multiple(comb.order, tone)), None)
+    source = next((tone for tone in declared if _makes(case, tone, comb.order)), None)
     if source is None:
         return finding
     name = source.id.partition(".")[2].replace("_", " ")
     why = f"{name[:1].upper()}{name[1:]}, which the drive file declares, makes the same: measure while it is uncoupled."
-    return finding.model_copy(
+    return finding.weakened(DECLARED_TOO).model_copy(
         update={
-            "probability": DECLARED_TOO * finding.probability,
             "cannot_be_told_from": list(dict.fromkeys([*finding.cannot_be_told_from, source.id])),
             "why": f"{finding.why} {why}",
         }
     )
 
 
-def _multiple(order: float, source: Tone) -> bool:
-    times = round(order / source.order)
-    if not 1 <= times <= MOST_TIMES:
-        return False
-    off = order / (times * source.order) - 1.0
-    same = SAME / min(1.0, order)
-    return source.slip[0] - same <= off <= source.slip[1] + same
+def _makes(case: Case, source: Tone, order: float) -> bool:
+    return whole_multiple(order, source.order, resolution=case.resolution, slip=source.slip) is not None

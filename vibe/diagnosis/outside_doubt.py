@@ -7,8 +7,9 @@ from math import exp, log
 
 from vibe.core.health import Finding
 from vibe.core.outside import ForeignComb
-from vibe.core.tones import Tone
+from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.case import Case
+from vibe.diagnosis.multiples import LINE_BINS, whole_multiple
 
 OUTSIDE_TOO = 0.3
 """Share left to a part whose tone is also a whole number per turn of a shaft that turns another machine: chains and
@@ -28,9 +29,12 @@ PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "c
 """Of damaged bearings that speak, those that do so by each part's order first (common practice; by the cage's turn one
 rolling element in ten speaks too)."""
 SIDE_STANDS_DB = 9.0
-MOST_TIMES = 12
-SAME = 3e-3
-"""Relative distance within which a multiple of an outside comb lies at a part's tone."""
+STRONG_DB, FEWEST_SIDES = 15.0, 4
+"""Mean of a comb's three strongest lines from which side lines, which are seldom 6 dB weaker, would stand too, and how
+many are predicted where their absence says something (common practice)."""
+BARE_OWN = 0.1
+"""Share of damaged inner races and rolling elements, carried through a load, whose strong combs have no side lines: of
+the damaged drives of the outside worlds none had (rule of succession)."""
 OWN_PARTS = ("stage", "bearing")
 
 
@@ -58,17 +62,15 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         name = f"an outside source at {comb.order:.4g} orders"
         return _less_sure(finding, OUTSIDE_TOO, name)
     tone, order = _tone(case, finding), _order(case, finding)
-    if tone is not None and order is not None and any(tone.slip):
+    if tone is None or order is None:
+        return finding
+    if any(tone.slip):
         finding = _doubted_slow(case, finding, tone, order)
-    exact = tone is not None and not any(tone.slip)
-    if exact and case.alike and case.speed is not None and case.speed.method != "tachometer":
-        name = "the same part of a machine of the same kind beside it, whose speed was found too"
-        return _less_sure(finding, 1 / (1 + NEIGHBOUR_WEIGHT), name, _told_apart(case))
-    if tone is not None and order is not None and any(tone.slip) and case.alike:
-        share = _own_share(tone, order, case.alike)
-        name = f"the same part of a machine of the same kind beside it, at {_rpm(case)} r/min"
-        return _less_sure(finding, share, name, _told_apart(case)) if share < SURELY_OWN else finding
-    return finding
+    share = _own_share(case, tone, order) if case.alike else 1.0
+    if share >= SURELY_OWN:
+        return finding
+    name = f"the same part of a machine of the same kind beside it, at {_rpm(case)} r/min"
+    return _less_sure(finding, share, name, _told_apart(case))
 
 
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Finding:
@@ -76,14 +78,18 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Fin
 
     The odds are those of damage of that part times the density of its order (its slip, which is a few hundredths wide)
     against those of an outside machine times the density of its own, even in the logarithm of the order. A comb with
-    side lines of its own, or beside another part's of the same bearing, is no outside machine's.
+    side lines of its own, or beside another part's of the same bearing, is no outside machine's; a strong one without
+    the side lines which its part's way through the load makes is the less likely the part's.
     """
     low, high = OUTSIDE_ORDERS
     if not low <= order <= high or len(_own_combs(case, finding)) > 1 or _has_sides(case, finding):
         return finding
     width = log((1 + tone.slip[1]) / (1 + tone.slip[0])) + case.resolution / order
-    part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25)
+    # A cage that strikes does so at one of the bodies that it passes: its share is spread over these.
+    places = sum(other.component == tone.component for other in case.tones.tones) if tone.family == "cage" else 1
+    part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) / places
     own, outside = part / width, OUTSIDE_RATE / log(high / low)
+    own *= BARE_OWN if _is_bare(case, finding) else 1.0
     hz = f"{order * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{order:.4g} orders"
     return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {hz}")
 
@@ -102,10 +108,41 @@ def _own_combs(case: Case, finding: Finding) -> list[str]:
 
 
 def _has_sides(case: Case, finding: Finding) -> bool:
-    """Whether half of the side lines that the part's own motion predicts stand."""
+    """Whether half of the side lines that the part's own motion predicts stand. What strikes as a cage turns need not
+    have any, and among other machines' many lines some always stand beside it."""
     name = finding.seen_in[0] if finding.seen_in else finding.tone
-    sides = case.combs[name].sideband_lines if name is not None and name in case.combs else ()
+    comb = case.combs.get(name or "")
+    if comb is None or comb.tone.rpartition(".")[2] in CAGES:
+        return False
+    # Nearer than a line is wide a side line is the skirt of what it stands beside.
+    apart = 2 * LINE_BINS * case.resolution
+    sides = [
+        line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart
+    ]
     return bool(sides) and sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides) >= 0.5 * len(sides)
+
+
+def _is_bare(case: Case, finding: Finding) -> bool:
+    """Whether a race's or an element's comb stands high and none of the predicted side lines does."""
+    comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
+    if comb is None or not _is_carried(case, comb.tone):
+        return False
+    strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
+    sides = [line.over_floor_db for line in comb.sideband_lines]
+    high = sum(strongest) >= STRONG_DB * len(strongest)
+    return high and len(sides) >= FEWEST_SIDES and max(sides) < SIDE_STANDS_DB
+
+
+def _is_carried(case: Case, tone: str) -> bool:
+    """Whether damage comes and goes through the load: an element's, and that of a ring past which the load moves."""
+    component, _, part = tone.rpartition(".")
+    bearing = next((one for one in case.drive.bearing if component == f"bearing.{one.name}"), None)
+    if bearing is None:
+        return False
+    ring = {"inner_race": bearing.inner, "outer_race": bearing.outer}.get(part)
+    # Where nobody stated it, a disc's load turns with its eccentric and any other rests on the outer ring's side.
+    load = bearing.load or (bearing.inner if bearing.outer.endswith(".disc") else bearing.outer)
+    return part == "rolling_element" or (ring is not None and ring != load)
 
 
 def _rpm(case: Case) -> str:
@@ -130,22 +167,33 @@ def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Fin
 
 
 def _outside_at(case: Case, finding: Finding) -> ForeignComb | None:
-    """The outside comb of which a finding's impacts are a whole multiple, and that may be a part's too."""
-    orders = [case.combs[name].order for name in finding.seen_in if name in case.combs]
-    if finding.tone is not None and finding.tone in case.combs:
-        orders.append(case.combs[finding.tone].order)
-    for comb in case.foreign:
-        for order in orders:
-            times = round(order / comb.order)
-            if comb.ambiguous and 1 <= times <= MOST_TIMES and abs(order / (times * comb.order) - 1) < SAME:
-                return comb
+    """The outside comb of which a finding's impacts are a whole multiple: one that may be a part's too, or a deeper one
+    whose lines, of a machine with a speed of its own, wander out of the bins that were taken for them."""
+    names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
+    own = [case.combs[name] for name in dict.fromkeys(names) if name in case.combs]
+    slips = {tone.id: any(tone.slip) for tone in case.tones.tones}
+    for other in case.foreign:
+        for comb in own:
+            if not other.ambiguous and other.evidence.hit_over_floor_db < comb.hit_over_floor_db:
+                continue
+            # What cannot slip was read at its order, all its lines together.
+            lines = 1 if slips.get(comb.tone, True) else max(1, len(comb.lines))
+            known = case.resolution / lines
+            if whole_multiple(comb.order, other.order, resolution=known, spread=other.spread) is not None:
+                return other
     return None
 
 
-def _own_share(tone: Tone, order: float, alike: Sequence[float]) -> float:
-    """Probability that a comb at ``order`` is this machine's rather than one's whose speed is ``alike`` (relative), by
-    the slip that each would need: usual in the middle of the tone's window, rare at its ends."""
+def _own_share(case: Case, tone: Tone, order: float) -> float:
+    """Probability that a comb at ``order`` is this machine's rather than one's of the same kind beside it.
+
+    A part that slips is told by the slip that it would need with each: usual in the middle of its window, rare at its
+    ends. One that does not slip lies at its order of whichever machine the speed was taken from; only pulses say which.
+    """
     low, high = tone.slip
+    if low == high:
+        known = case.speed is None or case.speed.method == "tachometer"
+        return 1.0 if known else 1 / (1 + NEIGHBOUR_WEIGHT)
     middle, sigma = (low + high) / 2, (high - low) / 4
 
     def weight(speed: float) -> float:
@@ -153,7 +201,7 @@ def _own_share(tone: Tone, order: float, alike: Sequence[float]) -> float:
         slip = order / (times * tone.order * speed) - 1
         return exp(-0.5 * ((slip - middle) / sigma) ** 2)
 
-    own, others = weight(1.0), NEIGHBOUR_WEIGHT * sum(weight(speed) for speed in alike)
+    own, others = weight(1.0), NEIGHBOUR_WEIGHT * sum(weight(speed) for speed in case.alike)
     return own / (own + others) if own + others > 0 else 1 / (1 + NEIGHBOUR_WEIGHT)
 
 
@@ -165,5 +213,7 @@ def _order(case: Case, finding: Finding) -> float | None:
 
 
 def _tone(case: Case, finding: Finding) -> Tone | None:
-    names = [name for name in (finding.tone, *finding.seen_in) if name is not None]
-    return next((tone for tone in case.tones.tones if tone.id in names), None)
+    """The tone whose comb shows the finding best: an element may be seen by its cage's."""
+    tones = {tone.id: tone for tone in case.tones.tones}
+    names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
+    return next((tones[name] for name in names if name in tones), None)

@@ -49,6 +49,8 @@ def _doubted(case: Case, speed: SpeedEstimate, finding: Finding) -> Finding:
         for name, windows in _windows(case).items()
     }  # fmt: skip
     own = {name for name in fits if _means(finding, name, case)}
+    if speed.method == "nominal":
+        own.discard(SHAFT)  # With no speed heard, what repeats once per turn may be any shaft's that turns about so.
     total = sum(fits.values())
     share = sum(fits[name] for name in own) / total if own and total > 0 else NOTHING_FITS
     most = MOST_SURE_UNHEARD if speed.method == "nominal" else 1.0

@@ -18,7 +18,7 @@ def unexplained_impacts(case: Case, findings: Sequence[Finding]) -> list[Finding
     makes. Impacts may not repeat at all: a load that knocks as it pleases.
     """
     clear = case.settings.comb.clear_hit_over_floor_db
-    outside = case.strangers or any(comb.evidence.hit_over_floor_db >= clear for comb in case.foreign)
+    outside = any(comb.evidence.hit_over_floor_db >= clear for comb in case.foreign)
     if outside or any(finding.false_alarm_probability is not None for finding in findings):
         return []
     doubted = {item.channel for finding in findings if finding.component == "sensor" for item in finding.evidence}

@@ -227,14 +227,17 @@ def _harmonics(drive: Drive, tone: Tone) -> int:
     return 5 if elements is None else max(2, min(12, elements - 1))
 
 
-def _slower(table: ToneTable, tone: Tone) -> tuple[float, ...]:
-    """Orders below a slipping tone's own at which its part repeats as well."""
+def _slower(table: ToneTable, tone: Tone) -> tuple[tuple[float, tuple[float, float]], ...]:
+    """Orders below a slipping tone's own at which its part repeats as well, and the slip of each: shafts have none.
+    Every second strike may be weaker of an element, which two rings strike; a race has no second place."""
     if not any(tone.slip) or tone.family == "cage":
         return ()
     bearing = tone.id.rpartition(".")[0]
-    cages = {other.order for other in table.tones if other.family == "cage" and other.id.startswith(f"{bearing}.")}
-    carried = {side.order for side in tone.sidebands}
-    return tuple(sorted(order for order in {tone.order / 2, *cages, *carried} if order < 0.99 * tone.order))
+    cages = [other for other in table.tones if other.family == "cage" and other.id.startswith(f"{bearing}.")]
+    slips = {tone.order / 2: tone.slip} if tone.family == "rolling element" else {}
+    slips |= {side.order: (0.0, 0.0) for side in tone.sidebands}
+    slips |= {cage.order: cage.slip for cage in cages}
+    return tuple(sorted((order, slip) for order, slip in slips.items() if order < 0.99 * tone.order))
 
 
 def _fold_order(twins: Sequence[Tone]) -> float:

@@ -159,8 +159,8 @@ def judge_samples(
     findings = diagnose(case)
     outside = None
     if reading is not None and question is not None:
-        outside = outside_of(reading, findings, table, question, shortest_s * reading.speed.input_hz)
-    remarks += [*_strangers_in_words(reading, findings), *single_shocks(case)]
+        outside = outside_of(reading, findings, table, question)
+    remarks += single_shocks(case)
     heard_probability = None
     unheard: Reason | None = None
     if reading is not None and axis is not None:
@@ -210,17 +210,6 @@ def _marked(quality: Sequence[ChannelQuality], names: set[str], reason: Reason) 
     )
 
 
-def _strangers_in_words(reading: Reading | None, findings: Sequence[Finding]) -> list[str]:
-    """Strong repeating hits that no finding explains."""
-    explained = {name for finding in findings for name in finding.seen_in}
-    return [
-        f"hits repeat at {comb.order:.4g} times the input's speed ({comb.order * reading.speed.input_hz:.4g} Hz), "
-        "stronger than what any part in the drive file makes: a part that the file leaves out, or a neighbour"
-        for comb in (reading.strangers if reading is not None else ())
-        if reading is not None and comb.tone not in explained
-    ]
-
-
 def _pulses(capture: Capture, whole: Assessed) -> bool:
     """Whether there is a tachometer that is good enough to be used."""
     tachometer = capture.tachometer
@@ -262,7 +251,6 @@ def _case(
         drive=drive,
         tones=table,
         combs=combs,
-        strangers=reading.strangers if reading is not None else (),
         foreign=reading.foreign if reading is not None else (),
         alike=alike,
         growths=grown,

@@ -16,7 +16,7 @@ def finding_exhibits(
     finding: Finding, reading: Reading, combs: Mapping[str, CombEvidence], table: ToneTable
 ) -> tuple[Exhibit, ...]:
     """The pictures behind a finding, best first: comb, map and waveform, or the lines of the velocity spectrum."""
-    known = {**combs, **{comb.tone: comb for comb in reading.strangers}}
+    known = {**combs, **{one.evidence.tone: one.evidence for one in reading.foreign}}
     names = finding.seen_in or ([finding.tone] if finding.tone is not None else [])
     shown = [known[name] for name in names if name in known]
     if not shown:

@@ -9,9 +9,8 @@ from vibe.core.tones import OUTSIDE
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
-    from vibe.core.evidence import CombEvidence
     from vibe.core.health import Finding, NotObservable
-    from vibe.core.outside import DeclaredNeighbour, ForeignComb, Surroundings
+    from vibe.core.outside import DeclaredNeighbour, Surroundings
     from vibe.core.surroundings import Neighbour
     from vibe.core.tones import ToneTable
     from vibe.diagnosis.outside_sources import Outside
@@ -55,32 +54,13 @@ def surroundings_of(drive: Drive, table: ToneTable, others: Mapping[str, Candida
     )
 
 
-def outside_of(
-    reading: Reading, findings: Sequence[Finding], table: ToneTable, question: Question, turns: float
-) -> Outside:
-    """What the report says of combs that no finding explains; ``turns`` of the input that the capture holds."""
+def outside_of(reading: Reading, findings: Sequence[Finding], table: ToneTable, question: Question) -> Outside:
+    """What the report says of combs that no finding explains."""
     from vibe.diagnosis.outside_sources import outside_sources
 
     explained = {name for finding in findings for name in finding.seen_in}
-    combs = [one for one in reading.foreign if one.evidence.tone not in explained] + [
-        _foreign(comb, reading.speed.uncertainty_hz or 0.0, reading.speed.input_hz, turns)
-        for comb in reading.strangers
-        if comb.tone not in explained
-    ]
+    combs = [one for one in reading.foreign if one.evidence.tone not in explained]
     return outside_sources(combs, table, question.surroundings, input_hz=reading.speed.input_hz)
-
-
-def _foreign(comb: CombEvidence, uncertainty_hz: float, input_hz: float, turns: float) -> ForeignComb:
-    """An unmatched comb with the lines it takes."""
-    from vibe.core.outside import ForeignComb
-
-    reach = LINE_BINS / turns
-    return ForeignComb(
-        order=comb.order,
-        evidence=comb,
-        spread=reach / (comb.order * max(1, len(comb.lines))) + 2 * uncertainty_hz / input_hz,
-        taken=tuple((line.order - reach, line.order + reach) for line in comb.lines),
-    )
 
 
 def hidden_in_all(latest: Judged, judged: Sequence[Judged], found: Collection[str | None]) -> list[NotObservable]:

@@ -64,8 +64,6 @@ class Reading:
     looks: tuple[Look, ...]
     """The sets of bands in which combs were looked for, the widest bands first; none where there is no band."""
     combs: tuple[CombEvidence, ...]
-    strangers: tuple[CombEvidence, ...]
-    """Combs at orders that nobody asked for, stronger than all that were."""
     foreign: tuple[ForeignComb, ...] = ()
     """Combs that explain their lines better than any part of the machine does, found before parts were asked for."""
     turns: dict[str, Turn]
@@ -89,7 +87,6 @@ def conclude(heard: Heard, question: Question) -> Reading:
     spread = spread_of(heard.speed, question)
     looks = tuple(Look(bands=look.bands, spectra=over_floor(look.means), slow=look.slow) for look in heard.looks)
     combs: tuple[CombEvidence, ...] = ()
-    strangers: tuple[CombEvidence, ...] = ()
     foreign: tuple[ForeignComb, ...] = ()
     turns: dict[str, Turn] = {}
     traced: Trace | None = None
@@ -98,8 +95,12 @@ def conclude(heard: Heard, question: Question) -> Reading:
         foreign, known = foreign_combs(
             looks[0].spectra, looks[0].bands, question.combs, families, question.surroundings.slow_turns
         )
-        families = replace(families, ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in foreign if one.ambiguous))
-        combs, strangers = _weighed(looks, question, families, known)
+        families = replace(
+            families,
+            ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in foreign if one.ambiguous),
+            every_turn=tuple((one.per_turn[1], one.every_turn) for one in foreign if one.per_turn and one.every_turn),
+        )
+        combs = _weighed(looks, question, families, known)
         traced = trace(combs, question.combs, looks[0].spectra, looks[0].bands, families, known)
         combs = _beside(combs, looks[0], question, families, known)
         combs, turns = _localised(combs, looks, question, heard.law, spread)
@@ -108,7 +109,6 @@ def conclude(heard: Heard, question: Question) -> Reading:
         law=heard.law,
         looks=looks,
         combs=combs,
-        strangers=strangers,
         foreign=foreign,
         turns=turns,
         lines=heard.lines,
@@ -122,13 +122,13 @@ def conclude(heard: Heard, question: Question) -> Reading:
 
 def _weighed(
     looks: Sequence[Look], question: Question, families: Families, outside: NDArray[np.bool_]
-) -> tuple[tuple[CombEvidence, ...], tuple[CombEvidence, ...]]:
+) -> tuple[CombEvidence, ...]:
     """Every comb in the wide bands; slow exact ones in the narrow ones too, and what is too slow for one stretch of a
     long recording over all of it: the best of these looks, each paid for."""
     wide = looks[0]
     first = weigh(wide.spectra, wide.bands, question.combs, families, known=outside)
     seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
-    orders = {comb.tone: comb.order for comb in (*first.combs, *first.strangers)}
+    orders = {comb.tone: comb.order for comb in first.combs}
     for look in looks[1:]:
         requests = tuple(request for request in question.combs if _suits(request, look, wide))
         names = {request.name for request in requests}
@@ -150,7 +150,7 @@ def _weighed(
     for found in seen.values():
         best = min(found, key=lambda one: one.false_alarm_probability)
         combs.append(replace(best, false_alarm_probability=min(1.0, len(found) * best.false_alarm_probability)))
-    return tuple(combs), first.strangers
+    return tuple(combs)
 
 
 def _suits(request: CombRequest, look: Look, wide: Look) -> bool:

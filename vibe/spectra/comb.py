@@ -54,9 +54,10 @@ class CombRequest:
     carriers: tuple[int, ...] = (1,)
     max_harmonic: int = SLIPPING_HARMONICS
     often_short: bool = False
-    slower: tuple[float, ...] = ()
-    """Slower orders at which the part itself may repeat: half its own where every second strike is weaker, what carries
-    it through the load, the cage of its bearing. A comb there is no stranger's."""
+    slower: tuple[tuple[float, tuple[float, float]], ...] = ()
+    """Slower orders at which the part itself may repeat, and the slip of each: half its own where every second strike
+    is weaker, what carries it through the load (a shaft, which cannot slip), the cage of its bearing. A comb there is
+    no outside machine's."""
 
     @property
     def slips(self) -> bool:

@@ -24,9 +24,6 @@ PLAUSIBLE = 0.5
 DENSE_PLAUSIBLE = 0.01
 """The same for a comb without slip whose harmonics lie closer than ``LEAST_BINS_APART``: it would own much of the axis,
 and must be surer to take it from the others."""
-MOST_STRANGERS = 2
-STRANGER_FALSE_ALARM = 1e-4
-"""A stranger takes lines away from everybody else, so it must be surer than they."""
 SIDEBANDS_CLEARED = 4
 """Sidebands either side of a found tone's harmonics that are taken out with it."""
 LEAST_BINS_APART = 30
@@ -56,6 +53,8 @@ SURELY_NEARER = 0.003
 ALIKE = 0.75
 """Share of the strongest score from which another tone at the same place may be its cause, less what a cage with few
 elements, so with few harmonics of its own, must lack; sidebands that only one of two predicts tell them apart."""
+PLACE_BINS = 1.5
+"""Half the width of a line [bins] (Hann): how far the last line of a comb may lie off its place."""
 NEVER_NOISE = 20.0
 """Power over the floor that noise reaches once in 500 million bins."""
 LEAST_FALSE_ALARM = 1e-9
@@ -66,10 +65,9 @@ LIMIT_FALSE_ALARM = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weighed:
-    """Evidence for every request, in the order asked; and strangers: strong combs where nobody asked for one."""
+    """Evidence for every request, in the order asked."""
 
     combs: tuple[CombEvidence, ...]
-    strangers: tuple[CombEvidence, ...]
     owned: tuple[tuple[str, NDArray[np.bool_]], ...] = ()
     """Bins (n,) of each plausible comb, by tone."""
 
@@ -93,7 +91,7 @@ class _Chance:
         probability = tail.exceedance(reading.score)
         fap = float(-np.expm1(FLATTERY * searched * np.log1p(-min(probability, 1 - 1e-12))))
         return cls(
-            false_alarm=max(LEAST_FALSE_ALARM, fap),
+            false_alarm=1.0 if _beyond_slip(ground, reading) else max(LEAST_FALSE_ALARM, fap),
             searched=searched,
             decoys=int(decoys.size),
             limit_score=tail.score_at(LIMIT_FALSE_ALARM / (FLATTERY * searched)),
@@ -126,7 +124,7 @@ def weigh(
     known: NDArray[np.bool_] | None = None,
     asked: Collection[str] | None = None,
 ) -> Weighed:
-    """Evidence for every request and for strangers that outshine them.
+    """Evidence for every request.
 
     The strongest combs are taken one after another, each one's lines and sidebands masked before the next is read, so
     that one defect's lines are not counted twice. A comb at an order that nobody asked for takes its lines with it
@@ -138,7 +136,6 @@ def weigh(
     whole = Ground(CombScorer(spectra), requests, families, explained)
     wanted = [request for request in requests if asked is None or request.name in asked]
     waiting = list(wanted)
-    strangers: list[CombEvidence] = []
     claims: list[tuple[str, NDArray[np.bool_]]] = []
     suspects: list[_Suspect] = []
     done: dict[str, CombEvidence] = {}
@@ -148,16 +145,6 @@ def weigh(
             ground = whole.explaining(explained)
         best = _first(ground.read(waiting), ground)
         own = lines_mask(spectra, best)
-        if not suspects and best.request.slips and len(strangers) < MOST_STRANGERS:
-            stranger = ground.stranger
-            if stranger is not None and _outshines(spectra, bands, stranger, best):
-                beyond = explained | lines_mask(spectra, stranger)
-                evidence = _judge(bands, stranger, whole.explaining(beyond))
-                if evidence.false_alarm_probability <= STRANGER_FALSE_ALARM:
-                    strangers.append(evidence)
-                    claims.append((evidence.tone, beyond & ~explained))
-                    explained = beyond
-                    continue
         waiting.remove(best.request)
         chance = _Chance.of(best, _null(whole, best, explained))
         dense = not best.request.slips and best.order <= LEAST_BINS_APART * spectra.step
@@ -178,9 +165,7 @@ def weigh(
     for reading in ground.read(waiting):
         done[reading.request.name] = _judge(bands, reading, ground)
     claims += [(suspect.best.request.name, suspect.own) for suspect in suspects]
-    return Weighed(
-        combs=tuple(done[request.name] for request in wanted), strangers=tuple(strangers), owned=tuple(claims)
-    )
+    return Weighed(combs=tuple(done[request.name] for request in wanted), owned=tuple(claims))
 
 
 def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> Ground:
@@ -205,17 +190,6 @@ def _null(whole: Ground, reading: CombReading, explained: NDArray[np.bool_]) -> 
         if ground.decoys(reading).size >= FEW_DECOYS:
             return ground
     return whole.explaining(steps[0])
-
-
-def _outshines(
-    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], stranger: CombReading, best: CombReading
-) -> bool:
-    """Whether a stranger is the cause of what ``best`` shows rather than the other way round: surer, and of deeper
-    hits. A comb's own lines are deeper than those of its sums and differences with the shaft."""
-    if stranger.score <= best.score:
-        return False
-    own, other = (measured(spectra, bands, reading, 0.0).hit_over_floor_db for reading in (stranger, best))
-    return own > other
 
 
 def _first(readings: Sequence[CombReading], ground: Ground) -> CombReading:
@@ -261,9 +235,30 @@ def _off_usual(reading: CombReading, place: float) -> float:
     return place / (reading.request.order * reading.carrier * (1 + (low + high) / 2)) - 1
 
 
+def _beyond_slip(ground: Ground, reading: CombReading) -> bool:
+    """Whether all lines together put a slipping comb where the tone cannot slip to.
+
+    A tone is looked for in whole half bins, which for slow ones are wider than their slip; the last line that stands
+    tells the place so many times as closely.
+    """
+    request = reading.request
+    if not request.slips:
+        return False
+    place, last = _placed(ground.scorer.spectra, reading)
+    middle, spread = request.order * reading.carrier, ground.families.speed_spread
+    reach = PLACE_BINS * ground.scorer.spectra.step / last
+    low, high = middle * (1 + request.slip[0] - spread) - reach, middle * (1 + request.slip[1] + spread) + reach
+    return not low <= place <= high
+
+
 def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
-    """A slipping comb's order from all its lines: the n-th tells it n times as closely as the first."""
-    power, order = spectra.power[reading.group], reading.order
+    return _placed(spectra, reading)[0]
+
+
+def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]:
+    """A slipping comb's order from all its lines, and the last that stands: the n-th tells it n times as closely as the
+    first."""
+    power, order, last = spectra.power[reading.group], reading.order, 1
     bins, weights = 0.0, 0.0
     for harmonic in range(1, reading.harmonics + 1):
         middle, half = round(harmonic * order / spectra.step), max(1, min(harmonic // 2, 4))
@@ -274,9 +269,9 @@ def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
             continue
         spot = float((near * np.arange(middle - half, middle + half + 1)).sum() / near.sum())
         weight = harmonic * float(np.log(near.max()))
-        bins, weights = bins + weight * spot, weights + weight * harmonic
+        bins, weights, last = bins + weight * spot, weights + weight * harmonic, harmonic
         order = bins / weights * spectra.step
-    return order
+    return order, last
 
 
 def _lines_db(ground: Ground, reading: CombReading, orders: Sequence[float]) -> float:

@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.outside import ForeignComb
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest, Combs, CombScorer
+from vibe.spectra.comb import owned as owned_lines
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence import lines_mask
 from vibe.spectra.ground import STILL_A_LINE, CombReading, Families, Ground, grown
@@ -59,6 +61,17 @@ NEAR_ROTOR = 0.02
 """Relative distance from the shaft's own order within which a rotor is a neighbour of alike speed."""
 MOST_PER_TURN = 64
 """Teeth, flights, blades on the output (common practice); above, one race order in sixteen would fit by chance."""
+LEAST_BETWEEN, LEAST_ROOM_BINS = 8, 4
+"""Lines per turn between those of the teeth that must be free to tell that the teeth differ, and bins between lines."""
+BETWEEN_STAND = 0.3
+"""Share of those that then stand: by chance one in 300 does; a pattern of few harmonics fills no more."""
+STRONGER_DB = 3.0
+"""By how much the lines of the teeth exceed the others per turn where their number can be told (common practice)."""
+SIDE_HARMONICS, FEWEST_SIDES, SIDES_STAND = 6, 6, 0.7
+"""Harmonics beside which side lines at one spacing are sought, how many must be free, and the share that must stand:
+by chance one in 300 does."""
+SIDES_OWNED = 3
+"""Side lines either side of a harmonic that belong to it: of a load that turns the first stand (common practice)."""
 MOST_CHANCE = 0.25
 """Share of orders that would fit a whole number per slow turn by chance, above which that fit tells nothing."""
 
@@ -71,10 +84,13 @@ class _Found:
     last: int
     """Highest harmonic that stands."""
     per_turn: tuple[int, float] | None
+    every: int
+    """Lines, one per whole turn of that shaft, that stand as well: its teeth are not alike. 0 where they are."""
     ambiguous: bool
     evidence: CombEvidence
     reading: CombReading
-    turns: tuple[float, ...]
+    mask: NDArray[np.bool_]
+    """Bins (n,) that it owns, side lines too."""
 
 
 def joint(spectra: EnvelopeSpectra) -> EnvelopeSpectra:
@@ -110,15 +126,15 @@ def foreign_combs(
 
 def _told(found: _Found, step: float) -> ForeignComb:
     reach = LINE_BINS * step
+    each, most = (found.per_turn[1], found.every) if found.per_turn and found.every else (found.order, MOST_TAKEN)
     return ForeignComb(
         order=found.order,
         evidence=found.evidence,
         spread=reach / (found.order * max(found.last, 1)),
         per_turn=found.per_turn,
         ambiguous=found.ambiguous,
-        taken=()
-        if found.ambiguous
-        else tuple((k * found.order - reach, k * found.order + reach) for k in range(1, MOST_TAKEN + 1)),
+        every_turn=found.every,
+        taken=() if found.ambiguous else tuple((k * each - reach, k * each + reach) for k in range(1, most + 1)),
     )
 
 
@@ -135,6 +151,13 @@ class _Search:
         self.taken = whole.innocent_lines(innocent).copy()
         self.owned, self.kept = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
         self.lowest = max(LOWEST_ORDER, FEWEST_REPEATS * spectra.step)
+        self._owners: dict[float, CombRequest | None] = {}
+
+    def owner_near(self, order: float) -> CombRequest | None:
+        """Whose an order is, with what lies near a race's window; found once for each order."""
+        if order not in self._owners:
+            self._owners[order] = _owner(order, self.requests, self.whole, self.families, FAR)
+        return self._owners[order]
 
     def run(self) -> tuple[list[_Found], NDArray[np.bool_]]:
         highest = min(HIGHEST_ORDER, self.spectra.top_order / 2)
@@ -157,21 +180,24 @@ class _Search:
         """Whose a comb is: its lines are taken from the next looks; None where a part of the machine makes it."""
         some, step, taken, whole = self.spectra, self.step, self.taken, self.whole
         power = some.power[group]
+        laws: dict[float, NDArray[np.bool_]] = {}
 
         def drop_db(fast: float, slow: float) -> float:
-            mine = _owner(fast, self.requests, whole, self.families, FAR)
+            mine = self.owner_near(fast)
             exact = _per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
             return DROP_DB if mine is None or exact else OWN_DROP_DB
 
         def own_law(fast: float, slow: float) -> NDArray[np.bool_] | None:
             """Bins that the part at ``fast`` fills itself; None where ``slow`` is an order of its own."""
-            mine = _owner(fast, self.requests, whole, self.families, FAR)
+            mine = self.owner_near(fast)
             if mine is None or not mine.slips:
                 return np.zeros(power.size, dtype=bool)
             exact = _per_turn(slow, round(4 * fast / slow), step, self.slow_turns) is not None
             if not exact and _of_own_law(mine, slow, step):
                 return None
-            return lines_mask(some, _reading_of(mine, fast, group))
+            if fast not in laws:
+                laws[fast] = lines_mask(some, _reading_of(mine, fast, group))
+            return laws[fast]
 
         base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law)
         lines, last = standing(power, step, base, taken)
@@ -180,7 +206,9 @@ class _Search:
         near_rotor = abs(base - 1.0) < NEAR_ROTOR
         if owner is None and near_rotor:
             owner = _race_with_sides(power, step, base, taken, self.requests, whole)
-        exact = _per_turn(base, last, step, self.slow_turns)
+        exact = _per_turn(base, last, step, self.slow_turns) or self._teeth_of_turn(power, base, last)
+        if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
+            owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
         told = exact is not None or near_rotor
         reading = CombReading(
@@ -193,7 +221,8 @@ class _Search:
             mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
-        law = None if exact or owner is not None else self._part_explains(power, base)
+        # Side lines at the shaft's turn were told from a rotor of nearly its speed bin by bin before.
+        law = None if exact or near_rotor or owner is not None else self._part_explains(power, base)
         if law is not None:
             self.taken, self.kept = taken | law, self.kept | law
             return None
@@ -201,8 +230,19 @@ class _Search:
         if not near_rotor and not _first_stand(power, step, base, taken):
             self.taken = taken | _own_bins(some, reading, ())
             return None
+        every = 0
+        if exact and not slips:
+            count = self._strongest_count(power, exact[1], exact[0])
+            exact, base = (count, exact[1]), count * exact[1]
+            lines, last = standing(power, step, base, taken)
+            every = _lines_per_turn(power, step, exact, taken)
+            named = CombRequest(name=f"outside {base:.4g}", order=base)
+            reading = replace(reading, request=named, order=base)
         mask = _own_bins(some, reading, turns)
+        mask |= _side_lines(power, step, base, taken | mask, turns=bool(turns))
         self.taken = taken | mask
+        if exact and every:
+            self.taken = self.taken | owned_lines(((exact[1], every),), step, power.size, half_width=1)
         evidence = measured(some, self.bands, reading, 0.0)
         if lines < FEWEST_LINES or evidence.hit_over_floor_db < FAINTEST_DB:
             return None
@@ -214,9 +254,31 @@ class _Search:
             self.owned |= mask & ~self.kept
         chance = float(np.exp(-min(score, MOST_SURPRISE)))
         return _Found(
-            order=base, last=last, per_turn=exact, ambiguous=slips, reading=reading, turns=turns,
+            order=base, last=last, per_turn=exact, every=every, ambiguous=slips, reading=reading, mask=mask,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
+
+    def _teeth_of_turn(self, power: NDArray[np.float32], base: float, last: int) -> tuple[int, float] | None:
+        """(teeth, turn) where a comb at a slow shaft's own turn has strong lines at multiples of a number of teeth."""
+        for turn in self.slow_turns:
+            if abs(base - turn) < SLOW_TURN_TOLERANCE * self.step / max(last, 1):
+                count = self._strongest_count(power, turn, 1)
+                return (count, turn) if count > 1 else None
+        return None
+
+    def _strongest_count(self, power: NDArray[np.float32], turn: float, count: int) -> int:
+        """How many teeth: the number per turn whose first lines stand highest of all lines per turn; ``count`` where
+        none clearly does, or where the strongest is a part's that cannot slip: a lobe's, a pin's, the input's."""
+
+        def level(number: int) -> float:
+            tops = [_line(power, self.step, k * number * turn, 1)[0] for k in (1, 2, 3)]
+            return float(np.mean([decibels(max(top, 1.0)) for top in tops]))
+
+        levels = {number: level(number) for number in range(1, MOST_PER_TURN + 1)}
+        best = max(levels, key=lambda number: levels[number])
+        owner = _owner(best * turn, self.requests, self.whole, self.families)
+        own = owner is not None and not owner.slips
+        return count if own or levels[best] < levels[count] + STRONGER_DB else best
 
     def _of_harmonic(self, base: float) -> CombRequest | None:
         """The part whose second to fourth harmonic is the strongest of its comb, so that it was met first: its first
@@ -268,7 +330,7 @@ def _settled(
     if len(found) < 2:
         return found, owned
     step = some.step
-    masks = [_own_bins(some, one.reading, one.turns) for one in found]
+    masks = [one.mask for one in found]
     kept = []
     for number, one in enumerate(found):
         others = np.any([m for k, m in enumerate(masks) if k != number], axis=0)
@@ -280,7 +342,10 @@ def _settled(
                 continue
             stand, free, level = _between(power, step, one.order, times, others, 8 * times * one.order)
             own = _level(power, step, times * one.order, others)
-            spurious |= free > 0 and (stand <= 0.5 * free or level < own - DROP_DB)
+            # Lines fall with order: of as many as the faster one's own that stand, half at least must.
+            fast, room = _standing_of(power, step, times * one.order, others, 8 * times * one.order)
+            missing = stand * room <= 0.5 * free * fast
+            spurious |= free > 0 and (missing or level < own - DROP_DB)
         if not spurious:
             kept.append(number)
     if len(kept) < len(found):
@@ -352,6 +417,18 @@ def _between(
     return stand, free, level / max(1, free)
 
 
+def _standing_of(
+    power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_], reach: float
+) -> tuple[int, int]:
+    """Of the free lines of a comb up to the order ``reach``: how many stand, and how many there are."""
+    stand = free = 0
+    for harmonic in range(1, int(reach / order) + 1):
+        top, spot = _line(power, step, harmonic * order, 1)
+        if 1 < spot < power.size - 2 and not mask[spot - 1 : spot + 2].any():
+            free, stand = free + 1, stand + int(top > STILL_A_LINE)
+    return stand, free
+
+
 def fundamental(
     power: NDArray[np.float32],
     step: float,
@@ -381,9 +458,23 @@ def fundamental(
     for times in (7, 5, 3, 2):
         stand, free, _ = _between(power, step, order, times, mask, 8 * order * times)
         strong = standing(power, step, times * order, mask, most=12)[0]
-        if free >= 2 * (times - 1) and stand <= 0.34 * free and strong >= 3 and times * order < HIGHEST_ORDER:
+        # Impacts that wander have few lines: only where the faster's own go on are those between them missing.
+        fast, room = _standing_of(power, step, times * order, mask, 8 * order * times)
+        missing = stand * max(1, room) <= 0.34 * free * fast
+        if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law)
     own = _level(power, step, order, mask)
+    if abs(order - 1.0) < FAR:
+        # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand beside.
+        places = [sharpened(power, step, times * order, mask)[0] for times in range(2, 8)]
+        race = max(places, key=lambda place: _level(power, step, place, mask))
+        above = _level(power, step, race, mask) >= own + OWN_DROP_DB
+        if (
+            above
+            and standing(power, step, race, mask, most=12)[0] >= 3
+            and _sides_nearer(power, step, race, order, mask)
+        ):
+            return race
     for times in range(MOST_TESTED, 1, -1):
         slow = order / times
         if slow < lowest or (abs(slow - 1) < NEAR_ROTOR and _sides_nearer(power, step, order, slow, mask)):
@@ -454,9 +545,9 @@ def _owner(
 
 def _of_own_law(request: CombRequest, order: float, step: float) -> bool:
     """Whether the part repeats at ``order`` as well, more slowly than its tone: every second strike, its cage."""
-    low, high = request.slip
-    widest = max(abs(low), abs(high))
-    return any(abs(order / slower - 1) <= widest + step / slower for slower in request.slower)
+    return any(
+        slower * (1 + low) - step <= order <= slower * (1 + high) + step for slower, (low, high) in request.slower
+    )
 
 
 def _per_turn(order: float, last: int, step: float, slow_turns: Sequence[float]) -> tuple[int, float] | None:
@@ -512,6 +603,57 @@ def _first_stand(power: NDArray[np.float32], step: float, order: float, mask: ND
         if free == FIRST_LINES:
             break
     return stand >= FIRST_STAND and free >= FIRST_STAND
+
+
+def _lines_per_turn(
+    power: NDArray[np.float32], step: float, per_turn: tuple[int, float], mask: NDArray[np.bool_]
+) -> int:
+    """How many lines at whole multiples of a shaft's turn stand besides those of its (count, turn) teeth: teeth or
+    links that differ repeat once per turn, and fill all of them. 0 where they do not, or lie too close to tell."""
+    count, turn = per_turn
+    if turn < LEAST_ROOM_BINS * step:
+        return 0
+    block, last = max(count, LEAST_BETWEEN), 0
+    while True:
+        stand = free = 0
+        for number in range(last + 1, last + block + 1):
+            top, spot = _line(power, step, number * turn, 1)
+            if number % count and 1 < spot < power.size - 2 and not mask[spot - 1 : spot + 2].any():
+                free, stand = free + 1, stand + int(top > STILL_A_LINE)
+        if free < LEAST_BETWEEN // 2 or stand < BETWEEN_STAND * free:
+            return last
+        last += block
+
+
+def _side_lines(
+    power: NDArray[np.float32], step: float, base: float, mask: NDArray[np.bool_], *, turns: bool
+) -> NDArray[np.bool_]:
+    """Bins of the side lines of a comb at the spacing at which they stand, whatever turns there; none where none do."""
+    result = np.zeros(power.size, dtype=bool)
+    near = maximum_filter1d(power, 3)
+    hidden = maximum_filter1d(mask, 3)
+    room = base / step
+    middles = np.rint(np.arange(1, SIDE_HARMONICS + 1) * room).astype(np.int64)
+    apart = np.arange(LEAST_ROOM_BINS + 2, int(0.8 * room))
+    if not apart.size:
+        return result
+    places = np.concatenate([middles[:, None] + sign * apart for sign in (-1, 1)])
+    inside = (places > 1) & (places < power.size - 2)
+    places = np.clip(places, 0, power.size - 1)
+    free = inside & ~hidden[places]
+    stand = free & (near[places] > STILL_A_LINE)
+    enough = (free.sum(axis=0) >= FEWEST_SIDES) & (stand.sum(axis=0) >= SIDES_STAND * free.sum(axis=0))
+    if not enough.any():
+        return result
+    level = np.where(stand, np.log(np.maximum(near[places], 1.0)), 0.0).sum(axis=0)
+    best = int(apart[np.where(enough, level, -np.inf).argmax()])
+    for harmonic in range(1, int(power.size / room) + 1):
+        for number in range(-SIDES_OWNED, SIDES_OWNED + 1):
+            wide = 2 if turns else 2 + int(WANDER * harmonic * room)
+            middle = round(harmonic * room + number * best)
+            if number and wide < 0.2 * best:
+                result[max(0, middle - wide) : max(0, middle + wide + 1)] = True
+    return result
 
 
 def _own_bins(spectra: EnvelopeSpectra, reading: CombReading, turns: Sequence[float]) -> NDArray[np.bool_]:

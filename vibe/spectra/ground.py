@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -31,10 +31,6 @@ STILL_A_LINE = 8.0
 """Power over the floor from which a bin beside a line belongs to it: noise is there once in 3,000 bins."""
 GROWN_INNOCENT_BINS = 6
 """And an innocent's line, whose order is exact."""
-STRANGER_NOT_NEAR = 0.03
-"""Relative distance from the simple fractions of requested orders within which nothing is a stranger."""
-STRANGER_FROM_ORDER = 0.9
-"""Slower strangers would own half of the axis."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +41,9 @@ class Families:
     speed_spread: float = 0.0
     ambiguous: tuple[tuple[float, int], ...] = ()
     """Combs of other machines at orders where a part in the question has its tone too: nobody else's."""
+    every_turn: tuple[tuple[float, int], ...] = ()
+    """(turn, lines) of shafts that turn a machine whose teeth or links differ: every line per turn is that machine's
+    rather than one of a part that slips. Parts without slip lie at such multiples themselves and are not concerned."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +74,7 @@ class Ground:
     ) -> None:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
         self._innocents = innocents or _Innocents(scorer, families)
-        self._masks: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+        self._masks: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
         self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
         self._curves: dict[tuple[int, bool, tuple[float, ...], int], NDArray[np.float32]] = {}
@@ -89,9 +88,13 @@ class Ground:
         innocent = tuple(f for f in self.families.innocent if not _belongs(request, f[0]))
         low, high = self.window(request, 1)
         innocent += tuple(f for f in self.families.ambiguous if not low <= f[0] <= high)
-        if innocent not in self._masks:
-            self._masks[innocent] = self.explained | self._innocents.lines(innocent)
-        return self._masks[innocent]
+        turns = self.families.every_turn if request.slips else ()
+        if (innocent, turns) not in self._masks:
+            mask = self.explained | self._innocents.lines(innocent)
+            if turns:
+                mask |= owned(turns, self.scorer.spectra.step, mask.size, half_width=1)
+            self._masks[innocent, turns] = mask
+        return self._masks[innocent, turns]
 
     def innocent_lines(self, innocent: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
         """Bins (n,) that families of innocents own."""
@@ -124,28 +127,6 @@ class Ground:
                 if reading.score > self._readings.setdefault(request.name, reading).score:
                     self._readings[request.name] = reading
         return [self._readings[request.name] for request in requests]
-
-    @cached_property
-    def stranger(self) -> CombReading | None:
-        """The best comb at an order that neither requests nor innocents explain; None when there is no such order."""
-        fastest = max(request.order * max(request.carriers) for request in self.requests)
-        orders = self.scorer.half_bins(STRANGER_FROM_ORDER, max(3.0 * fastest, 2.0 * STRANGER_FROM_ORDER))
-        anywhere = CombRequest(name="", order=1.0, slip=(-1e-9, 1e-9))
-        usable = self._outside(self.requests, orders, (1.0,)) & self._away_from_innocents(orders)
-        # A requested comb's own lines, counted by twos or threes, are no stranger, even a little off its place.
-        usable &= self._outside(self.requests, orders, (0.25, 1 / 3, 0.5, 2.0, 3.0), wider=STRANGER_NOT_NEAR)
-        if not usable.any():
-            return None
-        scores = self.scorer.score([self._combs(anywhere, (), orders[usable])], slip=True)[0]
-        if not scores.told.any():
-            return None
-        spot = int(scores.score.argmax())
-        order = float(scores.orders[spot])
-        return CombReading(
-            request=replace(anywhere, name=f"unknown {order:.4g}", order=order), carrier=1, order=order,
-            score=float(scores.score[spot]), group=int(scores.group[spot]),
-            harmonics=int(scores.harmonics[spot]), sidebands=(), places=int(scores.told.sum()),
-        )  # fmt: skip
 
     def _combs(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Combs:
         return Combs(orders=orders, mask=self.mask(request), sidebands=sidebands, max_harmonic=request.max_harmonic)

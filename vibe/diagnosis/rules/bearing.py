@@ -153,13 +153,13 @@ def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _He
     Not the inner race: sums and differences of other tones with the shaft lie near it too often.
     """
     settings = case.settings.comb
-    if "outer_race" not in combs:
+    # A drive with stages turns another machine, whose impacts come near some race more often than a race is so far off.
+    if case.drive.stage or "outer_race" not in combs:
         return None
     order = case.tones.tone(f"bearing.{bearing.name}.outer_race").order
     present = [comb for comb in combs.values() if comb.false_alarm_probability <= case.settings.element.present]
     deepest = max((comb.hit_over_floor_db for comb in present), default=float("-inf"))
-    # A drive with stages turns another machine, whose impacts come near some race more often than a race is so far off.
-    for comb in case.strangers if case.drive.stage else case.unmatched:
+    for comb in case.unmatched:
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
         near = abs(comb.order / order - 1) <= settings.far_slip
         if sure and near and _clear(comb, settings) and comb.hit_over_floor_db > deepest:
@@ -293,10 +293,12 @@ def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
-    element strikes twice in a spin, so its every second line may be all that there is."""
+    element strikes twice in a spin, so its every second line may be all that there is. Two lines tell as much where two
+    are missing below each."""
     stand = _standing(comb)
     every = gcd(*stand)
-    return len(stand) >= FEWEST_STANDING and every > (2 if comb.tone.endswith("rolling_element") else 1)
+    enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2)
+    return enough and every > (2 if comb.tone.endswith("rolling_element") else 1)
 
 
 def _standing(comb: CombEvidence) -> list[int]:

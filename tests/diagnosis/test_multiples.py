@@ -1,0 +1,32 @@
+"""Whole multiples of another machine's order, as closely as a capture tells."""
+
+from __future__ import annotations
+
+import pytest
+
+from vibe.diagnosis.multiples import MOST_TIMES, whole_multiple
+
+STEP = 0.005
+"""Orders per bin."""
+
+
+@pytest.mark.parametrize("times", [1, 2, 3, 7])
+def test_a_multiple_is_told_within_a_line_and_not_beyond(times: int) -> None:
+    of = 0.61
+    assert whole_multiple(times * of + 1.2 * STEP, of, resolution=STEP) == times
+    assert whole_multiple(times * of + 1.8 * STEP, of, resolution=STEP) is None
+
+
+def test_a_slower_order_is_told_less_closely_and_slip_and_spread_widen_it() -> None:
+    assert whole_multiple(0.2 * 1.02, 0.2, resolution=STEP) == 1
+    assert whole_multiple(3.2 * 1.02, 3.2, resolution=STEP) is None
+    assert whole_multiple(3.2 * 1.02, 3.2, resolution=STEP, spread=0.02) == 1
+    assert whole_multiple(3.2 * 0.98, 3.2, resolution=STEP, slip=(-0.02, 0.0)) == 1
+    assert whole_multiple(3.2 * 1.02, 3.2, resolution=STEP, slip=(-0.02, 0.0)) is None
+
+
+def test_what_any_order_would_be_tells_nothing() -> None:
+    # Ten times an order of seven bins: one order in three would be such a multiple.
+    assert whole_multiple(10 * 0.035, 0.035, resolution=STEP) is None
+    assert whole_multiple((MOST_TIMES + 1) * 1.5, 1.5, resolution=STEP) is None
+    assert whole_multiple(0.5, 1.5, resolution=STEP) is None
