@@ -41,7 +41,7 @@ def capture(seed: int, *damage: Damage, **conditions: Any) -> Capture:
 
 
 def judged(one: Capture, earlier: Sequence[PastCapture] = ()) -> Judged:
-    return judge_samples(one, DRIVE, tones(TAG), settings(), earlier=earlier)
+    return judge_samples(one, DRIVE, tones(TAG), settings(), earlier=earlier, traced=True)
 
 
 def quieter(one: Capture, factor: float) -> Capture:

@@ -70,7 +70,7 @@ def record_of(
             f"values and findings are of all {capture.duration_s:.0f} s; the samples kept are the first {kept_s:.0f} s"
         )
     capture = replace(capture, measured_at=measured_at, remarks=(*capture.remarks, *more))
-    judged = judge_samples(capture, drive, table, settings)
+    judged = judge_samples(capture, drive, table, settings, traced=True)
     health = health_of(drive, table, [judged], settings)
     speed_hz, uncertainty_hz = _speed(judged, capture, drive)
     return Record(

@@ -72,16 +72,25 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
     ][-settings.most :]
     if len(traces) < settings.fewest:
         return {}
-    from vibe.history.growth import changes, gathered
+    import numpy as np
+
+    from vibe.core.past import power_of
+    from vibe.history.growth import changes, surprise
 
     bands = _common_bands([own, *traces])
     tones = [name for name in own.tones if all(name in trace.tones for trace in traces)]
     if not bands or not tones:
         return {}
-    rows = [gathered(trace.over_floor_db, [trace.tones.index(t) for t in tones], places)
-            for trace, places in zip([own, *traces], zip(*bands.values(), strict=True), strict=True)]  # fmt: skip
-    found = changes(rows[0], rows[1:], [band.lines for band in bands])
+    powers = [
+        power_of(trace.levels[np.ix_([trace.tones.index(tone) for tone in tones], places)])
+        for trace, places in zip([own, *traces], zip(*bands.values(), strict=True), strict=True)
+    ]
     named = list(bands)
+    kept = {place: number for number, (place, *_) in enumerate(bands.values())}
+    surest = [kept.get(own.surest[own.tones.index(tone)], -1) for tone in tones]
+    found = changes(powers[0], powers[1:], surest)
+    scores = np.array([[trace.scores[trace.tones.index(tone)] for tone in tones] for trace in [own, *traces]])
+    surprises = surprise(scores[0], scores[1:])
     return {
         tone: Growth(
             tone=tone,
@@ -90,7 +99,9 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
             common_db=float(found.common[row]),
             captures=len(traces),
             chance=float(found.chance[row]),
-            band=named[int(found.column[row])],
+            there=float(found.there[row]),
+            surprise=float(surprises[row]),
+            band=named[int(found.band[row])],
         )
         for row, tone in enumerate(tones)
         if found.growth[row] == found.growth[row]  # not where no band tells anything
@@ -117,8 +128,7 @@ def _place(band: TraceBand, likely: int, trace: Trace) -> int | None:
 
 def _same(a: TraceBand, b: TraceBand) -> bool:
     within = SAME_EDGE * a.high_hz
-    alike = a.channels == b.channels and a.lines == b.lines
-    return alike and abs(a.low_hz - b.low_hz) <= within and abs(a.high_hz - b.high_hz) <= within
+    return a.channels == b.channels and abs(a.low_hz - b.low_hz) <= within and abs(a.high_hz - b.high_hz) <= within
 
 
 def before(capture: Capture, earlier: Sequence[PastCapture]) -> list[PastCapture]:
@@ -207,7 +217,7 @@ def from_folder(
             capture = plain_reader(path)
             if capture.drive is not None and folded(capture.drive) != folded(drive.tag):
                 continue
-            judged = judge_samples(capture, drive, table, settings)
+            judged = judge_samples(capture, drive, table, settings, traced=True)
         except CaptureError as error:
             remarks.append(f"{writable(path.name)}, an earlier capture, is left out: {writable(error.reason)}")
             continue
