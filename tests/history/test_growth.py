@@ -100,7 +100,7 @@ def test_one_earlier_capture_tells_no_spread() -> None:
 
 
 def test_scores_of_combs_are_given_their_chance_and_a_high_one_is_a_surprise() -> None:
-    """Scores of silent parts follow Gumbel's law; of a part that always repeats they are high and scatter by a sixth."""
+    """Scores of silent parts follow Gumbel's law; one part always repeats, with high scores that scatter by a sixth."""
     rng = np.random.default_rng(8)
     chances = []
     for _ in range(400):

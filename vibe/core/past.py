@@ -38,7 +38,8 @@ class Trace:
 
     ``levels`` (tones, bands, ``PLACES``) in steps of ``STEP_DB`` from ``LEAST_DB``: power of the envelope's lines over
     their floor; ``NOTHING`` where no line was free to tell. ``surest`` (tones,) is the band in which each comb was
-    weighed, -1 where it is none of these; ``scores`` (tones,) its score, in units of -ln p. ``turns`` of the input in the capture: longer captures have lower floors.
+    weighed, -1 where it is none of these; ``scores`` (tones,) its score, in units of -ln p. ``turns`` of the input in
+    the capture: longer captures have lower floors.
     """
 
     tones: tuple[str, ...]

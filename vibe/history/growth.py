@@ -72,7 +72,7 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     for number, places in enumerate(COUNTED):
         level = _level(over[..., places])
         level -= level[1:].mean(axis=0)
-        common = np.stack([_common(one) for one in level])
+        common = _common(level)
         level -= common
         level -= level[1:].mean(axis=0)
         variance, freedom = _moderated((level[1:] ** 2).sum(axis=0) / (n - 1), n - 1)
@@ -138,16 +138,19 @@ def _level(over: Array) -> Array:
 
 
 def _common(change: Array) -> Array:
-    """Median change of the other rows, per column, (k, columns); 0 where they are too few."""
-    k = change.shape[0]
-    if k <= FEWEST_COMMON:
-        return np.zeros_like(change)
-    result = np.zeros_like(change)
-    for row in range(k):
-        others = np.delete(change, row, axis=0)
-        enough = np.isfinite(others).sum(axis=0) >= FEWEST_COMMON
-        result[row, enough] = np.nanmedian(others[:, enough], axis=0)
-    return result
+    """Median change of the other rows, per column, (captures, k, columns); 0 where they are too few."""
+    known = np.isfinite(change)
+    # What is unknown is sorted behind all else, and takes nothing out of the others.
+    place = np.where(known, change, np.inf)
+    rank = place.argsort(axis=1).argsort(axis=1)
+    ordered = np.sort(place, axis=1)
+    others = known.sum(axis=1, keepdims=True) - known
+    middle = []
+    for half in ((others - 1) // 2, others // 2):
+        at = half + (known & (rank <= half))
+        middle.append(np.take_along_axis(ordered, np.clip(at, 0, change.shape[1] - 1), axis=1))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(others >= FEWEST_COMMON, (middle[0] + middle[1]) / 2, 0.0))
 
 
 def _moderated(variance: Array, freedom: int) -> tuple[Array, float]:

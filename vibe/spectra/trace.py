@@ -48,10 +48,12 @@ def trace(
         parts.append(coded(rows))
         edges += [
             TraceBand(
-                channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)), low_hz=float(low), high_hz=float(high)
+                channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
+                low_hz=float(low),
+                high_hz=float(high),
             )
             for members, low, high in zip(spectra.members, spectra.low_hz, spectra.high_hz, strict=True)
-        ]  # fmt: skip
+        ]
     return Trace(
         tones=tuple(comb.tone for comb in combs),
         bands=tuple(edges),
@@ -90,7 +92,7 @@ def _row(
     bins = middle[places, None] + reach
     usable = np.abs(reach) <= half[places, None]
     usable &= ~known[np.minimum(bins, known.size - 1)]
-    usable[usable] &= ~_innocent(bins[usable] * step, request, families, step)
+    usable[usable] &= ~_innocent(np.asarray(bins[usable] * step, dtype=np.float64), request, families, step)
     places, bins, usable = places[usable.any(axis=1)], bins[usable.any(axis=1)], usable[usable.any(axis=1)]
     if places.size:
         near = power[:, np.minimum(bins, power.shape[1] - 1)]
