@@ -75,25 +75,14 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
     ][-settings.most :]
     if len(traces) < settings.fewest:
         return {}
-    import numpy as np
-
-    from vibe.core.past import power_of
-    from vibe.history.growth import changes, surprise
+    from vibe.history.growth import compared
 
     bands = _common_bands([own, *traces])
     tones = [name for name in own.tones if all(name in trace.tones for trace in traces)]
     if not bands or not tones:
         return {}
-    powers = [
-        power_of(trace.levels[np.ix_([trace.tones.index(tone) for tone in tones], places)])
-        for trace, places in zip([own, *traces], zip(*bands.values(), strict=True), strict=True)
-    ]
+    found, surprises = compared([own, *traces], tones, list(bands.values()))
     named = list(bands)
-    kept = {place: number for number, (place, *_) in enumerate(bands.values())}
-    surest = [kept.get(own.surest[own.tones.index(tone)], -1) for tone in tones]
-    found = changes(powers[0], powers[1:], surest)
-    scores = np.array([[trace.scores[trace.tones.index(tone)] for tone in tones] for trace in [own, *traces]])
-    surprises = surprise(scores[0], scores[1:])
     return {
         tone: Growth(
             tone=tone,

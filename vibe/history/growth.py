@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import digamma, polygamma
 from scipy.stats import t as student
 
-from vibe.core.past import BESIDE, HARMONICS, PLACES
+from vibe.core.past import BESIDE, HARMONICS, PLACES, Trace, power_of
 
 Array = NDArray[np.float64]
 LEAST_CHANCE = 1e-9
@@ -92,6 +92,20 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
         chance=np.where(tried > 0, np.clip(tried * chances[at], LEAST_CHANCE, 1.0), 1.0),
         there=np.clip(own, LEAST_CHANCE, 1.0),
     )  # fmt: skip
+
+
+def compared(traces: Sequence[Trace], tones: Sequence[str], bands: Sequence[tuple[int, ...]]) -> tuple[Changes, Array]:
+    """Changes of ``tones``, which all ``traces`` have, in the first of them against the others; and how surprising
+    their scores are. ``bands`` that all have are given by their places in every trace."""
+    rows = [[trace.tones.index(tone) for tone in tones] for trace in traces]
+    powers = [
+        power_of(trace.levels[np.ix_(own, places)])
+        for trace, own, places in zip(traces, rows, zip(*bands, strict=True), strict=True)
+    ]
+    number = {places[0]: number for number, places in enumerate(bands)}
+    named = [number.get(traces[0].surest[row], -1) for row in rows[0]]
+    scores = np.array([[trace.scores[row] for row in own] for trace, own in zip(traces, rows, strict=True)])
+    return changes(powers[0], powers[1:], named), surprise(scores[0], scores[1:])
 
 
 def _over_usual(powers: Array) -> Array:
