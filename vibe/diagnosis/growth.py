@@ -29,6 +29,8 @@ STEADY_FROM = 0.05
 FEWEST_REPEATS = 25.0
 """Repeats in a capture from which scores are compared. The floor of an envelope spectrum is a median over some 200 bins
 and does not follow the slow wander of a sound drive's load in the first 100, where four lines of fewer repeats lie."""
+AS_BEFORE = 0.5
+"""Chance from which the lines speak against a growth: half of all sound captures stand as high."""
 COMMON_DB = 3.0
 """Change of all combs alike from which it is said: half as much again (common practice)."""
 WORDS = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
@@ -55,7 +57,7 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
 
 def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
     slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
-    if min(growth.chance, growth.there) >= STEADY_FROM:
+    if min(growth.chance, growth.there) >= AS_BEFORE:
         return 1.0
     by_lines = min(comb.false_alarm_probability, growth.chance) + (REPEATS_SOUND if slips else 1.0) * growth.chance
     told = comb.order >= FEWEST_REPEATS * case.resolution
