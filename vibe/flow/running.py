@@ -62,10 +62,10 @@ class _Job:
     name: str
     drive_path: Path
     captures: tuple[Path, ...]
-    earlier: tuple[Path, ...]
-    """Files of earlier captures in a store."""
     out: Path
     force: bool
+    earlier: tuple[Path, ...] = ()
+    """Files of earlier captures in a store."""
     run: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
 
@@ -98,7 +98,7 @@ def _do_job(job: _Job, common: _Common) -> _Done:
         reader = common.search.reader or plain_reader
         captures, said = without_twins(job.tag, job.captures, reader)
         earlier, _ = from_kept(job.earlier, drive, table, common.settings)
-        dossier = dossier_of(drive, table, captures, common.settings, reader, common.others, earlier=earlier)
+        dossier = dossier_of(drive, table, captures, common.settings, reader, common.others, None, earlier)
         _still_wanted(job)
         row = written(dossier, job.out, force=job.force, pdf=common.pdf).row
         row = replace(row, noticed=tuple(said))
@@ -179,6 +179,8 @@ def run_recipe(
     recipe = plant.recipe
     printed = recipe.pdf if pdf is None else pdf
     check_folder(target)
+    settings = load_settings(plant.limits)
+    past = {} if store is None else _in_store(store, plant, settings)
     if not force and not resuming.left_behind(target):
         _refuse_existing_run(target)
     with resuming.journal_in(target) as journal:
@@ -190,8 +192,6 @@ def run_recipe(
             )
         if not resumes and not force:
             _refuse_existing_run(target)
-        settings = load_settings(plant.limits)
-        past = {} if store is None else _in_store(store, plant, settings)
         common = _Common(settings=settings, pdf=printed, search=search_of(plant), others=_candidates(plant))
         with Crew(
             workers if workers is not None else min(len(plant.drives), os.cpu_count() or 1), cluster=cluster,

@@ -85,10 +85,16 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     best = chances.transpose(1, 0, 2).reshape(rows.size, -1).argmin(axis=1)
     counted, band = np.unravel_index(best, (len(COUNTED), now.shape[1]))
     at = counted, rows, band
+    # By how much is told by all sets of lines there, their median: the surest one is flattered by its choice.
+    told = np.isfinite(rises)[:, rows, band] | (tried == 0)
+    growth, scatter, common = (
+        np.nanmedian(np.where(told, np.nan_to_num(one[:, rows, band]), np.nan), axis=0)
+        for one in (rises, scatters, commons)
+    )
     place = np.asarray(named, dtype=np.int64)
     own = np.where(place >= 0, len(COUNTED) * chances[:, rows, place].min(axis=0), 1.0)
     return Changes(
-        band=band, growth=rises[at], scatter=scatters[at], common=commons[at],
+        band=band, growth=np.where(tried > 0, growth, np.nan), scatter=scatter, common=common,
         chance=np.where(tried > 0, np.clip(tried * chances[at], LEAST_CHANCE, 1.0), 1.0),
         there=np.clip(own, LEAST_CHANCE, 1.0),
     )  # fmt: skip
