@@ -6,7 +6,8 @@ score of the comb is compared with its own scores in the past: they were sought 
 bands, so that they pay for the search, and those of a part that always repeats are as high. And the lines are, band by
 band: what grew there may be the noise of this capture, with the comb's own false-alarm probability, or a part that
 always repeats, seen at its highest: the chance of the growth times how likely it is that a sound part repeats surely.
-The smaller of both, twice, is the false-alarm probability of a growth; where the lines stand as they did, it is none.
+The smaller of both, twice, is the false-alarm probability of a growth; where either says that all is as it was, it is
+none.
 """
 
 from __future__ import annotations
@@ -60,8 +61,11 @@ def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
     if min(growth.chance, growth.there) >= AS_BEFORE:
         return 1.0
     by_lines = min(comb.false_alarm_probability, growth.chance) + (REPEATS_SOUND if slips else 1.0) * growth.chance
-    told = comb.order >= FEWEST_REPEATS * case.resolution
-    return min(1.0, LOOKS * (min(growth.surprise, by_lines) if told else by_lines))
+    if comb.order < FEWEST_REPEATS * case.resolution:
+        return min(1.0, LOOKS * by_lines)
+    if growth.surprise >= STEADY_FROM:
+        return 1.0
+    return min(1.0, LOOKS * min(growth.surprise, by_lines))
 
 
 def _sureness(case: Case, comb: CombEvidence) -> tuple[float, float]:
