@@ -23,7 +23,8 @@ from vibe.core.past import PastCapture
 from vibe.flow import gathering
 from vibe.flow.delivering import Delivery, keep_files
 from vibe.flow.judging import Judged, judge_samples
-from vibe.flow.past import accepted, alike, from_folder, kept_files, kept_pasts
+from vibe.flow.past import accepted, alike
+from vibe.flow.past_captures import from_folder, kept_files, kept_pasts
 from vibe.flow.reporting import dossier_from, dossier_of
 from vibe.flow.running import run_recipe
 from vibe.history.store import Store

@@ -15,7 +15,7 @@ from vibe.core.files import writable
 from vibe.core.route import folded
 from vibe.flow.gathering import RouteReader, plain_reader
 from vibe.flow.keeping import kind_of, record_of
-from vibe.flow.past import kept_files, kept_pasts
+from vibe.flow.past_captures import kept_files, kept_pasts
 from vibe.flow.settings import Settings, load_settings, tones_of
 
 if TYPE_CHECKING:

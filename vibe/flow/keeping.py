@@ -14,7 +14,7 @@ from vibe.core.files import writable
 from vibe.flow.asking import believed_combs, owners_of
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_samples
-from vibe.flow.past import kept_files, kept_pasts
+from vibe.flow.past_captures import kept_files, kept_pasts
 from vibe.flow.settings import Settings
 
 if TYPE_CHECKING:

@@ -13,7 +13,8 @@ from vibe import __version__
 from vibe.core.errors import CaptureError
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_capture, judge_samples
-from vibe.flow.past import accepted, from_folder
+from vibe.flow.past import accepted
+from vibe.flow.past_captures import from_folder
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.flow.showing import finding_exhibits, overview_exhibits
 from vibe.flow.stretching import Tell, silent

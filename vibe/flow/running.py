@@ -14,7 +14,7 @@ from vibe.flow import resuming
 from vibe.flow.asking import candidate_of
 from vibe.flow.gathering import Gathered, Search, Seen, look_at, plain_reader, without_twins
 from vibe.flow.hashing import texts_hash
-from vibe.flow.past import from_kept, kept_files
+from vibe.flow.past_captures import from_kept, kept_files
 from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
 from vibe.flow.reporting import dossier_of, ready_to_print, written
 from vibe.flow.settings import Settings, load_settings, tones_of
