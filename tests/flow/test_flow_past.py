@@ -3,25 +3,32 @@ about."""
 
 from __future__ import annotations
 
+import json
+import shutil
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import h5py
 import numpy as np
 import pytest
 
 from tests.studies.fleet import FLEET, settings, tones
 from vibe.core.capture import Capture
 from vibe.core.errors import CallError
+from vibe.core.history import Event
 from vibe.core.past import PastCapture
+from vibe.flow import gathering
+from vibe.flow.delivering import Delivery, keep_files
 from vibe.flow.judging import Judged, judge_samples
-from vibe.flow.keeping import keep
 from vibe.flow.past import accepted, alike
-from vibe.flow.past_captures import from_folder
+from vibe.flow.past_captures import from_folder, kept_files, kept_pasts
 from vibe.flow.reporting import dossier_from, dossier_of
+from vibe.flow.running import run_recipe
 from vibe.history.store import Store
+from vibe.history.tidy import verify
 from vibe.synth.conditions import Conditions
 from vibe.synth.damage import Damage
 from vibe.synth.simulate import simulate
@@ -30,6 +37,32 @@ from vibe.synth.writers import write_capture
 TAG, POINTS = "ratio-29", ("input side radial", "output side radial")
 DRIVE = FLEET[TAG]
 RACE, PIN = "bearing.input bearing.inner_race", "stage1.ring_pin"
+FILE = """\
+tag = "ratio-29"
+[input]
+speed_rpm = 970.0
+speed_range_rpm = [940.9, 999.1]
+power_kw = 4.0
+[motor]
+poles = 6
+line_hz = 50.0
+[[stage]]
+kind = "cycloidal"
+lobes = 29
+ring_pins = 30
+output_pins = 10
+discs = 2
+fixed = "ring"
+"""
+BEARING = """\
+[[bearing]]
+name = "{name}"
+inner = "{inner}"
+outer = "{outer}"
+elements = {elements}
+element_diameter_mm = {element_diameter_mm}
+pitch_diameter_mm = {pitch_diameter_mm}
+"""
 FIRST_DAY = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 
 
@@ -42,7 +75,7 @@ def capture(seed: int, *damage: Damage, **conditions: Any) -> Capture:
 
 
 def judged(one: Capture, earlier: Sequence[PastCapture] = ()) -> Judged:
-    return judge_samples(one, DRIVE, tones(TAG), settings(), earlier=earlier)
+    return judge_samples(one, DRIVE, tones(TAG), settings(), earlier=earlier, traced=True)
 
 
 def quieter(one: Capture, factor: float) -> Capture:
@@ -157,13 +190,100 @@ def test_no_such_folder_is_one_sentence(tmp_path: Path) -> None:
         from_folder(tmp_path / "gone", DRIVE, tones(TAG), settings())
 
 
-def test_a_history_serves_as_the_past(tmp_path: Path) -> None:
-    with Store.open(tmp_path / "history", create=True) as store:
-        for k in range(4):
-            path = tmp_path / f"{k}.h5"
-            write_capture(capture(100 + k), path)
-            keep(path, DRIVE, tones(TAG), settings(), store)
-    past, remarks = from_folder(tmp_path / "history", DRIVE, tones(TAG), settings())
-    assert len(past) == 4
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A history of five sound captures and the drive's file beside it."""
+    folder = tmp_path_factory.mktemp("kept")
+    bearings = "".join(
+        BEARING.format(**bearing.model_dump()) + (f'load = "{bearing.load}"\n' if bearing.load else "")
+        for bearing in DRIVE.bearing
+    )
+    (folder / "drive.toml").write_text(FILE + bearings, encoding="utf-8")
+    (folder / "first").mkdir()
+    for k in range(5):
+        write_capture(capture(100 + k), folder / "first" / f"{k}.h5")
+    delivered(folder / "first", folder)
+    return folder
+
+
+def delivered(captures: Path, folder: Path) -> None:
+    with Store.open(folder / "history", create=True) as store:
+        outcome = keep_files(
+            sorted(captures.iterdir()), Delivery.of(captures, drive=folder / "drive.toml"), store, workers=1
+        )
+    assert outcome.refused == ()
+
+
+def told(store: Path, number: int) -> dict[str, Any]:
+    """The report of the capture of a day, as it was kept."""
+    with Store.open(store) as opened:
+        [one] = [c for c in opened.captures(DRIVE.tag) if c.measured_at == FIRST_DAY + timedelta(days=number)]
+        return json.loads(opened.health(one.content))
+
+
+def copied(kept: Path, folder: Path) -> Path:
+    return Path(shutil.copytree(kept, folder / "copy"))
+
+
+def test_a_history_serves_as_the_past_without_a_look_at_old_samples(
+    kept: Path, sound: list[PastCapture], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: Path) -> Capture:
+        raise AssertionError(f"{path} was read")
+
+    monkeypatch.setattr(gathering, "plain_reader", refuse)
+    past, remarks = from_folder(kept / "history", DRIVE, tones(TAG), settings())
+    assert len(past) == 5
     assert remarks == []
-    assert judged(capture(110), past).growths
+    faint = capture(110, Damage(RACE, 0.14, 0))
+    [finding] = judged(faint, past).findings
+    [same] = judged(faint, sound[:5]).findings
+    assert finding.component == same.component
+    assert finding.growth_db == pytest.approx(same.growth_db, abs=0.4)
+
+
+def test_what_is_added_to_a_history_is_judged_beside_what_is_there(kept: Path, tmp_path: Path) -> None:
+    folder = copied(kept, tmp_path)
+    (folder / "second").mkdir()
+    write_capture(capture(110, Damage(RACE, 0.14, 0)), folder / "second" / "faint.h5")
+    write_capture(capture(111), folder / "second" / "sound.h5")
+    write_capture(quieter(capture(112), 0.1), folder / "second" / "silent.h5")
+    delivered(folder / "second", folder)
+    [finding] = told(folder / "history", 110)["findings"]
+    assert finding["growth_db"] > 1.0
+    assert told(folder / "history", 111)["findings"] == []
+    assert told(folder / "history", 112)["state"] == "unknown"
+    with Store.open(folder / "history") as store:
+        assert verify(store).wrong == ()
+
+
+def test_a_part_that_was_changed_has_no_past(kept: Path, tmp_path: Path) -> None:
+    folder = copied(kept, tmp_path)
+    with Store.open(folder / "history") as store:
+        changed = FIRST_DAY + timedelta(days=102, hours=1)
+        store.add_event(Event(drive=DRIVE.tag, at=changed, kind="bearing change"))
+        assert len(kept_files(store, DRIVE.tag, settings())) == 2
+
+
+def test_captures_that_an_older_program_kept_are_read_again(kept: Path, tmp_path: Path) -> None:
+    folder = copied(kept, tmp_path)
+    files = sorted((folder / "history").glob("captures/*/*.h5"))
+    for path in files[:3]:
+        with h5py.File(path, "r+") as file:
+            del file["past"]
+    assert len(kept_pasts(files)) == 2
+    assert len(from_folder(folder / "history", DRIVE, tones(TAG), settings())[0]) == 5
+
+
+def test_a_run_compares_with_a_history(kept: Path, tmp_path: Path) -> None:
+    folder = copied(kept, tmp_path)
+    (folder / "now").mkdir()
+    write_capture(capture(110, Damage(RACE, 0.14, 0)), folder / "now" / "faint.h5")
+    recipe = 'kind = "route"\ntitle = "A round"\ndrives = ["drive.toml"]\ncaptures = "now"\npdf = false\n'
+    (folder / "round.toml").write_text(recipe, encoding="utf-8")
+    [alone] = run_recipe(folder / "round.toml", out=tmp_path / "alone", workers=1).rows
+    [beside] = run_recipe(
+        folder / "round.toml", out=tmp_path / "beside", workers=1, store=folder / "history"
+    ).rows  # fmt: skip
+    assert alone.top_finding is None
+    assert beside.top_finding is not None

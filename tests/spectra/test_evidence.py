@@ -246,7 +246,7 @@ def test_a_swell_at_a_cages_turn_leaves_a_race_its_lines(swell: float) -> None:
     swells = noise(21, N) * (1 + swell * (turns % 1 < 1 / 3))
     struck = weighed(swells + hits(9 * 0.995 * CAGE, 0.8, slip_sigma=0.001))
     assert struck["cage"].score > struck["outer"].score
-    assert struck["outer"].false_alarm_probability < 0.01 * ALARM
+    assert struck["outer"].false_alarm_probability < 0.02 * ALARM
     assert weighed(swells)["outer"].false_alarm_probability > ALARM
 
 

@@ -89,7 +89,7 @@ def of_machine(tag: str, seed: int, number: int, *, surrounded: bool = False) ->
 
 
 def judged(capture: Capture, tag: str, earlier: Sequence[PastCapture] = ()) -> Judged:
-    return judge_samples(capture, FLEET[tag], tones(tag), settings(), earlier=earlier)
+    return judge_samples(capture, FLEET[tag], tones(tag), settings(), earlier=earlier, traced=True)
 
 
 def earlier_of(tag: str, seed: int, *, surrounded: bool = False) -> list[PastCapture]:

@@ -51,7 +51,8 @@ def add(
 ) -> None:
     """Judge captures and keep them: levels, tones, spectra, report and samples.
 
-    What is there already changes nothing. A capture that is counted is on the disk.
+    Each is compared with what the history held of its drive, at like speed and load, before this call. What is there
+    already changes nothing. A capture that is counted is on the disk.
     """
     from vibe.cli import screen
     from vibe.cli.names import captures_named

@@ -25,6 +25,12 @@ def run(
         Path | None,
         typer.Option("--earlier", metavar="DIR", help="Pages of an earlier run, to say what changed since."),
     ] = None,
+    store: Annotated[
+        Path | None,
+        typer.Option(
+            "--store", metavar="DIR", help="History: tones of each drive are compared with its earlier captures there."
+        ),
+    ] = None,
     workers: Workers = None,
     cluster: Cluster = None,
     pdf: Annotated[
@@ -50,13 +56,15 @@ def run(
     if kind == "commissioning":
         from vibe.cli.commissioning import run_commissioning_recipe
 
-        if earlier is not None or cluster is not None:
-            raise CallError("--earlier and --cluster have no meaning for recipes of kind commissioning")
+        if earlier is not None or cluster is not None or store is not None:
+            raise CallError("--earlier, --store and --cluster have no meaning for recipes of kind commissioning")
         run_commissioning_recipe(
             recipe, captures=captures, out=out, workers=workers, pdf=pdf, force=force, strict=strict
         )
         return
     if kind == "alarms":
+        if store is not None:
+            raise CallError("--store has no meaning for recipes of kind alarms, which name theirs")
         from vibe.cli.alarms import run_alarm_recipe
 
         run_alarm_recipe(recipe, captures=captures, out=out, earlier=earlier, force=force, strict=strict)
@@ -64,7 +72,7 @@ def run(
     with Waiting() as waiting:
         outcome = run_recipe(
             recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, pdf=pdf,
-            earlier=earlier, progress=waiting, say=screen.note,
+            earlier=earlier, store=store, progress=waiting, say=screen.note,
         )  # fmt: skip
     screen.show_drives(outcome.rows)
     for remark in outcome.remarks:

@@ -9,6 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from vibe.core.past import PastCapture
+
 Kept = Literal["accepted", "limited", "rejected"]
 """How good a capture was. Baselines are made of accepted ones only."""
 
@@ -74,7 +76,7 @@ class KeptSpectrum:
 class Record:
     """One capture as it is kept. ``content`` is the hash of the file's bytes: a second delivery changes nothing.
 
-    ``health`` is the JSON of the report that was made of this capture alone.
+    ``health`` is the JSON of the report that was made of this capture, beside what earlier ones had left.
     """
 
     content: str
@@ -90,6 +92,9 @@ class Record:
     spectra: tuple[KeptSpectrum, ...]
     health: str
     software: str
+    past: PastCapture | None = None
+    """What later captures of the drive are compared with; None of those that were kept before there was such a thing,
+    and where nothing was analysed."""
 
     def __post_init__(self) -> None:
         if self.measured_at.tzinfo is None:

@@ -1,10 +1,13 @@
 """A tone against its own past: what grew is damage even where sound parts of other drives show as much.
 
 Pitch errors of a sound drive, and faint combs of sound bearings, are there from the first capture on and stay; so a
-comb is not judged by how high it stands but by how much it rose. A sound drive makes a comb stand out in two ways. It
-may be the noise of this capture: that is the comb's own false-alarm probability, or the chance of its growth, whichever
-is smaller, twice, since two looks were taken. Or the part always repeats and is seen at its highest: the chance of its
-growth times how likely it is that a sound part repeats surely. The sum is the false-alarm probability of a growth.
+comb is not judged by how high it stands but by how much it rose, and no floor is asked for. Two looks are taken. The
+score of the comb is compared with its own scores in the past: they were sought in the same window and in the same
+bands, so that they pay for the search, and those of a part that always repeats are as high. And the lines are, band by
+band: what grew there may be the noise of this capture, with the comb's own false-alarm probability, or a part that
+always repeats, seen at its highest: the chance of the growth times how likely it is that a sound part repeats surely.
+The smaller of both, twice, is the false-alarm probability of a growth; where either says that all is as it was, it is
+none.
 """
 
 from __future__ import annotations
@@ -21,9 +24,14 @@ REPEATS_SOUND = 0.1
 """Share of sound parts that may slip whose comb stands surely (common practice; of measured sound bearings fewer do).
 Of parts that cannot slip, all do: pitch errors repeat."""
 LOOKS = 2
-"""At the capture's own decoys, and at the past."""
+"""At the scores, and at the lines in every band."""
 STEADY_FROM = 0.05
 """Chance from which a comb stands as it did before (the usual 5 %)."""
+FEWEST_REPEATS = 25.0
+"""Repeats in a capture from which scores are compared. The floor of an envelope spectrum is a median over some 200 bins
+and does not follow the slow wander of a sound drive's load in the first 100, where four lines of fewer repeats lie."""
+AS_BEFORE = 0.5
+"""Chance from which the lines speak against a growth: half of all sound captures stand as high."""
 COMMON_DB = 3.0
 """Change of all combs alike from which it is said: half as much again (common practice)."""
 WORDS = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
@@ -42,7 +50,7 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
     chance = _joined(case, comb, growth)
     if chance > case.tone_alarm:
         return None
-    first = min(_plausible(case), key=lambda one: (case.growths[one.tone].chance, -case.growths[one.tone].growth_db))
+    first = min(_plausible(case), key=lambda one: _sureness(case, one))
     if part_of(first.tone) != part_of(comb.tone) and comb.false_alarm_probability > case.tone_alarm:
         return None
     return chance
@@ -50,8 +58,20 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
 
 def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
     slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
-    noise = LOOKS * min(comb.false_alarm_probability, growth.chance)
-    return min(1.0, noise + (REPEATS_SOUND if slips else 1.0) * growth.chance)
+    if min(growth.chance, growth.there) >= AS_BEFORE:
+        return 1.0
+    by_lines = min(comb.false_alarm_probability, growth.chance) + (REPEATS_SOUND if slips else 1.0) * growth.chance
+    if comb.order < FEWEST_REPEATS * case.resolution:
+        return min(1.0, LOOKS * by_lines)
+    if growth.surprise >= STEADY_FROM:
+        return 1.0
+    return min(1.0, LOOKS * min(growth.surprise, by_lines))
+
+
+def _sureness(case: Case, comb: CombEvidence) -> tuple[float, float]:
+    """Smallest for the comb that grew most surely."""
+    growth = case.growths[comb.tone]
+    return _joined(case, comb, growth), -growth.growth_db
 
 
 def most_grown(case: Case, combs: Iterable[CombEvidence]) -> tuple[CombEvidence, float] | None:
@@ -77,7 +97,7 @@ def _beside_past(case: Case, finding: Finding) -> Finding:
     pairs = [(comb, case.growths[comb.tone]) for comb in combs if comb.tone in case.growths]
     if not pairs or finding.false_alarm_probability is None:
         return finding
-    comb, growth = min(pairs, key=lambda pair: pair[1].chance)
+    comb, growth = min(pairs, key=lambda pair: _sureness(case, pair[0]))
     chance = _joined(case, comb, growth)
     sure = chance <= case.tone_alarm
     item = EvidenceItem(
@@ -90,7 +110,7 @@ def _beside_past(case: Case, finding: Finding) -> Finding:
             "false_alarm_probability": min(finding.false_alarm_probability, chance)
             if sure
             else finding.false_alarm_probability,
-            "why": f"{finding.why} {_sentence(growth, sure=sure)}",
+            "why": f"{finding.why} {_sentence(growth, chance, sure=sure)}",
             "evidence": [*finding.evidence, item],
         }
     )
@@ -103,13 +123,13 @@ def _text(growth: Growth) -> str:
     )
 
 
-def _sentence(growth: Growth, *, sure: bool) -> str:
+def _sentence(growth: Growth, chance: float, *, sure: bool) -> str:
     own = f"its own {_number(growth.captures)} earlier captures"
     scatter = f"which scatter by {growth.scatter_db:.1f} dB"
     if sure:
         said = (
             f"Its lines stand {growth.growth_db:.1f} dB above those of {own}, {scatter}; the chance that a sound drive "
-            f"grows so is {chance_text(growth.chance)}."
+            f"grows so is {chance_text(chance)}."
         )
     elif growth.chance >= STEADY_FROM:
         said = f"It stands as in {own}, {scatter}: it was there before and has not grown."

@@ -15,11 +15,13 @@ from vibe.core.files import writable
 from vibe.core.route import folded
 from vibe.flow.gathering import RouteReader, plain_reader
 from vibe.flow.keeping import kind_of, record_of
+from vibe.flow.past_captures import kept_files, kept_pasts
 from vibe.flow.settings import Settings, load_settings, tones_of
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture
     from vibe.core.drive import Drive
+    from vibe.core.past import PastCapture
     from vibe.core.tones import ToneTable
     from vibe.history.store import Store
 
@@ -98,6 +100,9 @@ class _Common:
     delivery: Delivery
     workplace: Path
     settings: Settings
+    earlier: Mapping[str, tuple[Path, ...]]
+    """Files of the store, by drive, as it was when the delivery came: what a capture is compared with does not hang on
+    which one of the same delivery is judged first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +142,11 @@ def keep_files(
     first = next(fresh, None)
     if first is None:
         return told.outcome()
-    common = _Common(delivery=delivery, workplace=store.workplace().absolute(), settings=load_settings())
+    settings = load_settings()
+    earlier = {tag: tuple(path.absolute() for path in kept_files(store, tag, settings)) for tag in delivery.drives}
+    common = _Common(
+        delivery=delivery, workplace=store.workplace().absolute(), settings=settings, earlier=earlier
+    )  # fmt: skip
     if progress is not None:
         progress(0, len(captures), "judging captures")
     with Crew(
@@ -227,6 +236,12 @@ def _drive(path: Path) -> tuple[Drive, ToneTable]:
     return tones_of(path)
 
 
+@lru_cache(maxsize=16)
+def _earlier(files: tuple[Path, ...]) -> tuple[PastCapture, ...]:
+    """What the captures of one drive left, read once in each process."""
+    return tuple(kept_pasts(files))
+
+
 def _judged(path: Path, common: _Common) -> _Done:
     """One capture judged and its file written aside, in whatever process."""
     from vibe.history.store import prepared
@@ -236,7 +251,10 @@ def _judged(path: Path, common: _Common) -> _Done:
         capture = (delivery.reader or plain_reader)(path)
         tag = _tag(capture, delivery)
         drive, table = _drive(delivery.drives[tag])
-        record = record_of(capture, drive, table, common.settings, time_zone=delivery.time_zone)
+        record = record_of(
+            capture, drive, table, common.settings, time_zone=delivery.time_zone,
+            earlier=_earlier(common.earlier.get(tag, ())),
+        )  # fmt: skip
         return _Done(tag=tag, part=prepared(common.workplace, record, capture.channels))
     except (CaptureError, ConfigError) as error:
         return _Done(refused=f"{name}: {writable(error.reason)}")

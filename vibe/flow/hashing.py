@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from pathlib import Path
 
 from vibe.core.files import file_sha256
@@ -17,3 +18,8 @@ def file_hash(path: Path) -> str:
         return file_sha256(path)
     except OSError:
         return UNREADABLE
+
+
+def texts_hash(texts: Iterable[str]) -> str:
+    """SHA-256 of some texts in their order."""
+    return hashlib.sha256("\n".join(texts).encode("utf-8")).hexdigest()

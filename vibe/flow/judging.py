@@ -68,13 +68,14 @@ def judge_capture(
     others: Mapping[str, Candidate] | None = None,
     tell: Tell = silent,
     earlier: Sequence[PastCapture] = (),
+    traced: bool = False,
 ) -> Judged:
     """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
     from vibe.core.health import CaptureReport
 
     try:
         # A long recording is still being read while it is judged.
-        return judge_samples(reader(path), drive, table, settings, others, tell, earlier)
+        return judge_samples(reader(path), drive, table, settings, others, tell, earlier, traced)
     except CaptureError as error:
         report = CaptureReport(file=writable(path.name), error=writable(error.reason))
         return Judged(report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None)
@@ -88,12 +89,14 @@ def judge_samples(
     others: Mapping[str, Candidate] | None = None,
     tell: Tell = silent,
     earlier: Sequence[PastCapture] = (),
+    traced: bool = False,
 ) -> Judged:
     """Check, analyse and diagnose a capture that is in memory.
 
     ``others``: drives whose lines it might hold instead, by tag. A capture that holds them, or at whose speed nobody
     would look, is rejected: its silence would mean nothing. ``earlier``: captures of the same drive that were accepted,
-    oldest first, with which this one is compared.
+    oldest first, with which this one is compared. ``traced``: later ones will be compared with it, so that its traces
+    are wanted even where it has nothing to be compared with.
     """
     from vibe.diagnosis.diagnose import diagnose
     from vibe.diagnosis.outside_doubt import doubted_unheard
@@ -138,6 +141,7 @@ def judge_samples(
             shortest_s = min(move.law.duration_s for move in moves)
         seen = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)
         question = question_of(drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others)
+        question = replace(question, traced=traced or bool(earlier))
         used = [channel.name for channel in fit]
         reading, left_out = read_over(
             capture, used, whole.fit, question, tell, pulses=_pulses(capture, whole), moves=moves

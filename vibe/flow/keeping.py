@@ -14,14 +14,17 @@ from vibe.core.files import writable
 from vibe.flow.asking import believed_combs, owners_of
 from vibe.flow.gathering import Reader, plain_reader
 from vibe.flow.judging import Judged, judge_samples
+from vibe.flow.past_captures import kept_files, kept_pasts
 from vibe.flow.settings import Settings
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from vibe.core.capture import Capture
     from vibe.core.drive import Drive
     from vibe.core.history import Kept, Record, Value
+    from vibe.core.past import PastCapture
     from vibe.core.tones import ToneTable
     from vibe.history.store import Store
 
@@ -45,15 +48,22 @@ def keep(
     capture = reader(capture) if isinstance(capture, Path) else capture
     if store.holds(capture.sha256):
         return False
-    record = record_of(capture, drive, table, settings, time_zone=time_zone)
+    earlier = kept_pasts(kept_files(store, drive.tag, settings))
+    record = record_of(capture, drive, table, settings, time_zone=time_zone, earlier=earlier)
     store.put_drive(drive.tag, toml, kind_of(drive))
     return store.add(record, capture.channels)
 
 
 def record_of(
-    capture: Capture, drive: Drive, table: ToneTable, settings: Settings, *, time_zone: str | None = None
+    capture: Capture,
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    *,
+    time_zone: str | None = None,
+    earlier: Sequence[PastCapture] = (),
 ) -> Record:
-    """One capture, judged alone, as it is kept.
+    """One capture, judged beside ``earlier`` ones of its drive, as it is kept.
 
     Raises:
         CaptureError: it does not say when it was measured, or says so without offset and no ``time_zone`` is given.
@@ -70,7 +80,7 @@ def record_of(
             f"values and findings are of all {capture.duration_s:.0f} s; the samples kept are the first {kept_s:.0f} s"
         )
     capture = replace(capture, measured_at=measured_at, remarks=(*capture.remarks, *more))
-    judged = judge_samples(capture, drive, table, settings)
+    judged = judge_samples(capture, drive, table, settings, earlier=earlier, traced=True)
     health = health_of(drive, table, [judged], settings)
     speed_hz, uncertainty_hz = _speed(judged, capture, drive)
     return Record(
@@ -87,6 +97,7 @@ def record_of(
         spectra=() if judged.reading is None else kept_spectra(judged.reading),
         health=health.model_dump_json(by_alias=True),
         software=f"vibe {__version__}",
+        past=judged.past,
     )
 
 

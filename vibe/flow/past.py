@@ -68,15 +68,13 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
     ][-settings.most :]
     if len(traces) < settings.fewest:
         return {}
-    from vibe.history.growth import changes, gathered
+    from vibe.history.growth import compared
 
     bands = _common_bands([own, *traces])
     tones = [name for name in own.tones if all(name in trace.tones for trace in traces)]
     if not bands or not tones:
         return {}
-    rows = [gathered(trace.over_floor_db, [trace.tones.index(t) for t in tones], places)
-            for trace, places in zip([own, *traces], zip(*bands.values(), strict=True), strict=True)]  # fmt: skip
-    found = changes(rows[0], rows[1:], [band.lines for band in bands])
+    found, surprises = compared([own, *traces], tones, list(bands.values()))
     named = list(bands)
     return {
         tone: Growth(
@@ -86,7 +84,9 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
             common_db=float(found.common[row]),
             captures=len(traces),
             chance=float(found.chance[row]),
-            band=named[int(found.column[row])],
+            there=float(found.there[row]),
+            surprise=float(surprises[row]),
+            band=named[int(found.band[row])],
         )
         for row, tone in enumerate(tones)
         if found.growth[row] == found.growth[row]  # not where no band tells anything
@@ -113,8 +113,7 @@ def _place(band: TraceBand, likely: int, trace: Trace) -> int | None:
 
 def _same(a: TraceBand, b: TraceBand) -> bool:
     within = SAME_EDGE * a.high_hz
-    alike = a.channels == b.channels and a.lines == b.lines
-    return alike and abs(a.low_hz - b.low_hz) <= within and abs(a.high_hz - b.high_hz) <= within
+    return a.channels == b.channels and abs(a.low_hz - b.low_hz) <= within and abs(a.high_hz - b.high_hz) <= within
 
 
 def before(capture: Capture, earlier: Sequence[PastCapture]) -> list[PastCapture]:
@@ -183,7 +182,7 @@ def _own_lines(one: PastCapture, point: str) -> dict[str, float]:
 
 
 def time_of(one: PastCapture) -> float:
-    """Seconds since 1970, by which captures are put in order; those without a time come first."""
+    """Seconds since 1970; before all else where it is unknown."""
     return float("-inf") if one.measured_at is None else _utc(one.measured_at)
 
 

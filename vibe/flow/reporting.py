@@ -132,6 +132,7 @@ def judged_captures(
     """Every capture of one drive, a file or in memory, judged by itself and against earlier ones; the other arguments
     as in ``dossier_of``."""
     judged: list[Judged] = []
+    traced = len(captures) > 1
     for number, capture in enumerate(captures):
         name = capture.name if isinstance(capture, Path) else capture.source.name
         tell: Tell = silent
@@ -141,9 +142,9 @@ def judged_captures(
             progress(number, len(captures), name)
         past = [*earlier, *accepted(judged)]
         judged.append(
-            judge_capture(capture, drive, table, settings, reader, others, tell, past)
+            judge_capture(capture, drive, table, settings, reader, others, tell, past, traced)
             if isinstance(capture, Path)
-            else judge_samples(capture, drive, table, settings, others, tell, past)
+            else judge_samples(capture, drive, table, settings, others, tell, past, traced)
         )
     return judged
 

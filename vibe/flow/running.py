@@ -13,6 +13,8 @@ from vibe.core.errors import CallError, OutputError, VibeError, defect
 from vibe.flow import resuming
 from vibe.flow.asking import candidate_of
 from vibe.flow.gathering import FirstLook, Gathered, Search, look_at, plain_reader, without_twins
+from vibe.flow.hashing import texts_hash
+from vibe.flow.past_captures import from_kept, kept_files
 from vibe.flow.preparing import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
 from vibe.flow.reporting import dossier_of, ready_to_print, written
 from vibe.flow.settings import Settings, load_settings, tones_of
@@ -62,6 +64,8 @@ class _Job:
     captures: tuple[Path, ...]
     out: Path
     force: bool
+    earlier: tuple[Path, ...] = ()
+    """Files of earlier captures in a store."""
     run: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
 
@@ -93,7 +97,8 @@ def _do_job(job: _Job, common: _Common) -> _Done:
             ready_to_print()
         reader = common.search.reader or plain_reader
         captures, said = without_twins(job.tag, job.captures, reader)
-        dossier = dossier_of(drive, table, captures, common.settings, reader, common.others)
+        earlier, _ = from_kept(job.earlier, drive, table, common.settings)
+        dossier = dossier_of(drive, table, captures, common.settings, reader, common.others, None, earlier)
         _still_wanted(job)
         row = written(dossier, job.out, force=job.force, pdf=common.pdf).row
         row = replace(row, noticed=tuple(said))
@@ -149,6 +154,7 @@ def run_recipe(
     force: bool = False,
     pdf: bool | None = None,
     earlier: Path | None = None,
+    store: Path | None = None,
     progress: Progress | None = None,
     say: Callable[[str], None] | None = None,
 ) -> RunOutcome:
@@ -157,6 +163,7 @@ def run_recipe(
     Where an earlier run of the same recipe into the same folder was interrupted, drives that it finished are kept, and
     ``say`` is told so before the work begins; ``force`` does all of them again. A drive that cannot be reported is told
     in ``failures`` and stands in the index as unknown; the others go on. ``pdf`` and ``earlier`` overrule the recipe.
+    ``store``: a history, with whose captures of each drive these are compared.
 
     Raises:
         ConfigError: the recipe, its route or a drive file is wrong. CallError: no captures, or none of the drives could
@@ -172,6 +179,8 @@ def run_recipe(
     recipe = plant.recipe
     printed = recipe.pdf if pdf is None else pdf
     check_folder(target)
+    settings = load_settings(plant.limits)
+    past = {} if store is None else _in_store(store, plant, settings)
     if not force and not resuming.left_behind(target):
         _refuse_existing_run(target)
     with resuming.journal_in(target) as journal:
@@ -183,15 +192,13 @@ def run_recipe(
             )
         if not resumes and not force:
             _refuse_existing_run(target)
-        common = _Common(
-            settings=load_settings(plant.limits), pdf=printed, search=search_of(plant), others=_candidates(plant)
-        )
+        common = _Common(settings=settings, pdf=printed, search=search_of(plant), others=_candidates(plant))
         with Crew(
             workers if workers is not None else min(len(plant.drives), os.cpu_count() or 1), cluster=cluster,
             common=common, sees=(plant.folder, *plant.files.values()), writes=(target,),
         ) as crew:  # fmt: skip
             told = captures_of(plant, target, common.search, crew, _look)
-            jobs = _jobs(plant, told, target, force=force, pdf=printed, journal=journal)
+            jobs = _jobs(plant, told, target, past, force=force, pdf=printed, journal=journal)
             mine = {job.tag for job in jobs if job.force or _is_free(job)}
             journal.begin(recipe.title, mine, afresh=force or not resumes)
             jobs = [replace(job, run=journal.run) for job in jobs]
@@ -232,19 +239,39 @@ def _nobody(_: str) -> None:
 
 
 def _jobs(
-    plant: Plant, told: Gathered, target: Path, *, force: bool, pdf: bool, journal: resuming.Journal
+    plant: Plant,
+    told: Gathered,
+    target: Path,
+    past: Mapping[str, tuple[Path, ...]],
+    *,
+    force: bool,
+    pdf: bool,
+    journal: resuming.Journal,
 ) -> list[_Job]:
     """One job per drive that was measured. What an interrupted run might write may be replaced, nothing else."""
     shared = settings_hashes(plant, pdf)
     replaced = journal.drives if journal.was_interrupted else set()
     return [
         _Job(
-            tag=tag, name=plant.drives[tag].name, drive_path=plant.files[tag], captures=tuple(files), out=target,
+            tag=tag, name=plant.drives[tag].name, drive_path=plant.files[tag], captures=tuple(files),
+            earlier=past.get(tag, ()), out=target,
             force=force or tag in replaced,
-            made_from=shared | drive_hashes(plant, tag, (told.hashes[path] for path in files)),
+            made_from=shared
+            | drive_hashes(plant, tag, (told.hashes[path] for path in files))
+            | ({"the history": texts_hash(path.name for path in past[tag])} if past.get(tag) else {}),
         )
         for tag, files in told.by_drive.items()
     ]  # fmt: skip
+
+
+def _in_store(folder: Path, plant: Plant, settings: Settings) -> dict[str, tuple[Path, ...]]:
+    """Files of the earlier captures of each drive."""
+    from vibe.history.store import Store
+
+    with Store.open(folder) as store:
+        return {
+            tag: tuple(path.absolute() for path in kept_files(store, tag, settings)) for tag in plant.drives
+        }  # fmt: skip
 
 
 def _candidates(plant: Plant) -> dict[str, Candidate]:

@@ -23,6 +23,8 @@ An HDF5 file: root attributes content (the hash), drive, measured_at (with offse
                      float32; sample_rate_hz, unit, quantity, ...; sha256 of the numbers as stored, least byte first.
                      Missing after thinning.
   spectra/<nnn>      greatest value in each cell of equal width; attributes point, kind, axis, step, sha256.
+  past/levels, said  how high the lines of every tone stood, for comparison with later captures; JSON beside it.
+                     Missing in files of older programs.
   record             JSON in UTF-8: values, health report, speed, and what else was kept; attribute sha256.
 Any program that reads the native form of captures of vibe reads these files.
 

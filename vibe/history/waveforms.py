@@ -22,6 +22,8 @@ from vibe.core.errors import CaptureError
 from vibe.core.hdf5_heaps import damaged_heap
 from vibe.core.history import KeptSpectrum, Record, Value
 from vibe.core.native import write_channel
+from vibe.core.past import PastCapture
+from vibe.history.pasts import arrays_of, past_from
 
 T = TypeVar("T")
 
@@ -60,6 +62,10 @@ def packed(record: Record, channels: Sequence[Channel]) -> bytes:
             for key in ("point", "kind", "axis", "step"):
                 node.attrs[key] = getattr(spectrum, key)
             _sign(node)
+        if record.past is not None:
+            group = file.create_group("past", track_order=True)
+            for name, array in arrays_of(record.past).items():
+                _sign(_dataset(group, name, array))
         _sign(_dataset(file, "record", np.frombuffer(_said(record).encode("utf-8"), dtype=np.uint8)))
     return buffer.getvalue()
 
@@ -80,7 +86,7 @@ def _hash(node: Any) -> str:
 
 
 def _said(record: Record) -> str:
-    fields = {name: getattr(record, name) for name in Record.__dataclass_fields__ if name != "spectra"}
+    fields = {name: getattr(record, name) for name in Record.__dataclass_fields__ if name not in ("spectra", "past")}
     fields |= {
         "measured_at": record.measured_at.isoformat(),
         "values": [{name: getattr(value, name) for name in Value.__dataclass_fields__} for value in record.values],
@@ -100,6 +106,15 @@ def read_record(path: Path) -> Record:
 def read_spectra(path: Path) -> tuple[KeptSpectrum, ...]:
     """Its spectra. Raises: CaptureError where the file is missing or damaged."""
     return _from(path, _spectra)
+
+
+def read_past(path: Path) -> PastCapture | None:
+    """What it left for later captures; None where nothing was, or in another form. Its samples are not read.
+
+    Raises:
+        CaptureError: the file is missing or damaged.
+    """
+    return _from(path, _past)
 
 
 def read_channels(path: Path) -> tuple[Channel, ...]:
@@ -127,7 +142,7 @@ def harm(path: Path) -> str:
 def _harm(file: Any) -> str:
     if file.attrs.get("content") != path_content(Path(file.filename)):
         return "holds another capture than its name says"
-    for node in (*_rows(file), *_nodes(file["spectra"]), file["record"]):
+    for node in (*_rows(file), *_nodes(file["spectra"]), *_past_nodes(file), file["record"]):
         if node.attrs.get(_SHA256) != _hash(node):
             return f"{node.name.lstrip('/')} is not what was written"
     _record(file)
@@ -143,7 +158,16 @@ def _record(file: Any) -> Record:
     fields = json.loads(file["record"][()].tobytes().decode("utf-8"))
     fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
     fields["values"] = tuple(Value(**value) for value in fields["values"])
-    return Record(**fields, spectra=_spectra(file))
+    return Record(**fields, spectra=_spectra(file), past=_past(file))
+
+
+def _past(file: Any) -> PastCapture | None:
+    nodes = _past_nodes(file)
+    return past_from({node.name.rpartition("/")[2]: node[()] for node in nodes}) if nodes else None
+
+
+def _past_nodes(file: Any) -> list[Any]:
+    return _nodes(file["past"]) if "past" in file else []
 
 
 def _spectra(file: Any) -> tuple[KeptSpectrum, ...]:

@@ -101,7 +101,9 @@ def conclude(heard: Heard, question: Question) -> Reading:
             every_turn=tuple((one.per_turn[1], one.every_turn) for one in foreign if one.per_turn and one.every_turn),
         )
         combs = _weighed(looks, question, families, known)
-        traced = trace(combs, question.combs, looks[0].spectra, looks[0].bands, families, known)
+        if question.traced:
+            plain = [(look.spectra, look.bands) for look in looks if not look.slow]
+            traced = trace(combs, question.combs, plain, families, known)
         combs = _beside(combs, looks[0], question, families, known)
         combs, turns = _localised(combs, looks, question, heard.law, spread)
     return Reading(

@@ -32,6 +32,12 @@ SIDEBAND_HARMONICS = 4
 SMEARED_TURNS = 100.0
 """Turns of a capture up to which random slip smears a line by less than the capture resolves, so that windows need not
 widen by a bin or so a harmonic: in half as many turns a bin is twice as wide, and the smear is what it was."""
+SMEARED_REPEATS = 400.0
+"""The same, in repeats of the part itself: slip adds up from repeat to repeat, so that a line is smeared by a share of
+its own order, those of a cage or of a slow bearing by as many bins less than a race's, which repeats some four times a
+turn."""
+FINEST = 4
+"""Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
 MOST_BLOCKED = 8
 """Masks that are kept as the windows of all widths meet them."""
 TOTALS_AT_ONCE = 2**20
@@ -94,6 +100,8 @@ class Combs:
     mask: NDArray[np.bool_]
     sidebands: tuple[float, ...] = ()
     max_harmonic: int = SLIPPING_HARMONICS
+    finer: int = 1
+    """As many times less do windows widen with the harmonic, where the combs slip."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,9 +124,9 @@ class _Batch:
     """Several combs' lines, harmonic after harmonic, the first ones each followed by their sidebands.
 
     ``bins`` (k,) of the combs' orders and which of the wanted combs each is of (``owner``, (k,)); of each line its
-    ``harmonic``, its ``side`` (which sideband of it; 0: itself) and its place in the list of ``widths`` (lines,);
-    ``ends`` of the lines of each set of harmonics. By wanted comb: ``shifts`` (sides, wanted) in bins, which lines it
-    ``has`` (lines, wanted), and where its mask begins among the ``masks`` (``start``, (wanted,)).
+    ``harmonic`` and its ``side`` (which sideband of it; 0: itself); ``ends`` of the lines of each set of harmonics.
+    By wanted comb: ``shifts`` (sides, wanted) in bins, the place of each line in the list of ``widths`` (lines,
+    wanted), which lines it ``has`` (lines, wanted), where its mask begins among the ``masks`` (``start``, (wanted,)).
     """
 
     bins: NDArray[np.float64]
@@ -141,12 +149,13 @@ class CombScorer:
         self._lines: dict[bool, SoftLines] = {}
         self._blocked: dict[tuple[int, bool], tuple[NDArray[np.bool_], NDArray[np.bool_]]] = {}
 
-    def half_bins(self, low: float, high: float) -> NDArray[np.float64]:
-        """Orders from ``low`` to ``high`` in steps of half a bin, clipped to the axis; at least one."""
+    def half_bins(self, low: float, high: float, finer: int = 1) -> NDArray[np.float64]:
+        """Orders from ``low`` to ``high`` in steps of half a bin, or as many times ``finer``, clipped to the axis; at
+        least one."""
         # Of a quotient that is whole but for rounding, the axis may hold one bin less.
-        last = 2.0 * min(int(self.spectra.top_order / self.spectra.step), self.spectra.power.shape[1])
-        half = self.spectra.step / 2
-        first = np.clip(np.floor(low / half), 8, last - 1)
+        last = 2.0 * finer * min(int(self.spectra.top_order / self.spectra.step), self.spectra.power.shape[1])
+        half = self.spectra.step / 2 / finer
+        first = np.clip(np.floor(low / half), 8 * finer, last - 1)
         return np.arange(first, np.clip(np.ceil(high / half) + 1, first + 1, last)) * half
 
     def score(self, wanted: Sequence[Combs], *, slip: bool) -> list[Scores]:
@@ -200,7 +209,7 @@ class CombScorer:
             owner=np.repeat(np.arange(len(wanted)), [combs.orders.size for combs in wanted]),
             harmonic=harmonic,
             side=side,
-            widths=self._width(harmonic) if slip else np.zeros_like(harmonic),
+            widths=np.stack([self._width(harmonic * np.int32(slip), combs.finer) for combs in wanted], axis=1),
             ends=tuple(np.searchsorted(harmonic, sets, side="right")),
             shifts=shifts,
             has=(harmonic[:, None] <= most) & (side[:, None] <= [2 * len(combs.sidebands) for combs in wanted]),
@@ -208,9 +217,14 @@ class CombScorer:
             start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
         )
 
-    def _width(self, harmonic: NDArray[np.int32]) -> NDArray[np.int32]:
+    def finer(self, order: float) -> int:
+        """How many times finer a slipping comb at ``order`` is met than one of many repeats: 1, 2 or ``FINEST``."""
+        repeats = order / self.spectra.step
+        return int(2 ** np.clip(np.rint(np.log2(SMEARED_REPEATS / repeats)), 0, np.log2(FINEST)))
+
+    def _width(self, harmonic: NDArray[np.int32], finer: int) -> NDArray[np.int32]:
         """Which of the widths the windows of a slipping comb's harmonics have."""
-        narrower = min(1.0, 1.0 / (SMEARED_TURNS * self.spectra.step))
+        narrower = min(1.0 / finer, 1.0 / (SMEARED_TURNS * self.spectra.step))
         return np.asarray(np.floor((harmonic // 2) * narrower + 1e-9), dtype=np.int32)
 
     def _reaching(self, mask: NDArray[np.bool_], slip: bool) -> NDArray[np.bool_]:
@@ -254,7 +268,7 @@ def _told(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDA
         spots += batch.shifts[:, own][batch.side]
         # Bin zero is always blocked, and so is what lies beyond the axis.
         np.clip(spots, 0, bins, out=spots)
-    told = ~batch.masks[spots + (batch.widths * np.int32(bins + 1))[:, None] + batch.start[own]]
+    told = ~batch.masks[spots + batch.widths[:, own] * np.int32(bins + 1) + batch.start[own]]
     beside = batch.side > 0
     told[beside] &= told[np.flatnonzero(~beside)[batch.harmonic[beside] - 1]]
     if not batch.has.all():
@@ -270,7 +284,8 @@ def _totals(batch: _Batch, here: slice, lines: SoftLines) -> tuple[NDArray[np.fl
     a sparse matrix of ones for all combs and sets. Each set then takes on the sums of the one before.
     """
     spots, told = _told(batch, here, lines.bins - 1)
-    matrix, rows = lines.rows(spots, batch.widths, told)
+    own = batch.owner[here] if batch.widths.shape[1] > 1 else slice(None)
+    matrix, rows = lines.rows(spots, batch.widths[:, own], told)
     steps = list(pairwise((0, *batch.ends)))
     picked = np.concatenate([rows[first:last].T.ravel() for first, last in steps])
     lengths = np.repeat([last - first for first, last in steps], rows.shape[1])

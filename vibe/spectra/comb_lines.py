@@ -54,13 +54,15 @@ class SoftLines:
     ) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
         """A matrix (any, columns) and which of its rows (lines, k) hold the windows round bins ``spots`` (lines, k).
 
-        ``widths`` (lines,) are places in the list of widths. What is not ``told`` (lines, k) gets a row of zeros.
+        ``widths`` (lines, k or 1) are places in the list of widths. What is not ``told`` (lines, k) is a row of zeros.
         """
         if self._all is not None:
             # What lies beyond the axis is zero.
-            return self._all, np.where(told, spots + (widths * np.int32(self.bins))[:, None], np.int32(self.bins - 1))
+            return self._all, np.where(told, spots + widths * np.int32(self.bins), np.int32(self.bins - 1))
         pieces, rows, used = [np.zeros((1, self.columns), dtype=np.float32)], np.zeros_like(spots), 1
-        for line, (width, mine) in enumerate(zip(widths, told, strict=True)):
+        by_width = ((line, width) for line, own in enumerate(widths) for width in np.unique(own))
+        for line, width in by_width:
+            mine = told[line] & (widths[line] == width)
             wanted = np.unique(spots[line][mine])
             # Combs of several tones lie far apart: what is between them is not worked out.
             for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > MOST_BETWEEN) + 1) if wanted.size else ():

@@ -77,7 +77,7 @@ class Ground:
         self._masks: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
         self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
-        self._curves: dict[tuple[int, bool, tuple[float, ...], int], NDArray[np.float32]] = {}
+        self._curves: dict[tuple[int, bool, tuple[float, ...], int, int], NDArray[np.float32]] = {}
 
     def explaining(self, explained: NDArray[np.bool_]) -> Ground:
         """The same spectra with other bins explained; what innocents own is found once for all."""
@@ -122,21 +122,25 @@ class Ground:
                 reading = CombReading(
                     request=request, carrier=carrier, order=float(scores.orders[spot]),
                     score=float(scores.score[spot]), group=int(scores.group[spot]),
-                    harmonics=int(scores.harmonics[spot]), sidebands=sidebands, places=scores.score.size,
+                    harmonics=int(scores.harmonics[spot]), sidebands=sidebands,
+                    places=max(1, scores.score.size // self._finer(request)),
                 )  # fmt: skip
                 if reading.score > self._readings.setdefault(request.name, reading).score:
                     self._readings[request.name] = reading
         return [self._readings[request.name] for request in requests]
 
     def _combs(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Combs:
-        return Combs(orders=orders, mask=self.mask(request), sidebands=sidebands, max_harmonic=request.max_harmonic)
+        return Combs(
+            orders=orders, mask=self.mask(request), sidebands=sidebands, max_harmonic=request.max_harmonic,
+            finer=self._finer(request),
+        )  # fmt: skip
 
     def places(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
         """Orders at which a tone is looked for: half bins where it may slip; else its own order, only as finely
         scattered as the speed is unsure, so that the highest harmonic is met."""
         low, high = self.window(request, carrier)
         if request.slips:
-            return self.scorer.half_bins(low, high)
+            return self.scorer.half_bins(low, high, self._finer(request))
         step = self.scorer.spectra.step
         middle = request.order * carrier
         fine = step / (2.0 * max(1.0, min(request.max_harmonic, self.scorer.spectra.top_order / middle)))
@@ -157,23 +161,29 @@ class Ground:
         return self._decoys[key]
 
     def _decoys_of(self, reading: CombReading) -> NDArray[np.float32]:
-        request, half = reading.request, self.scorer.spectra.step / 2
+        request, finer = reading.request, self._finer(reading.request)
+        step, block = self.scorer.spectra.step / 2 / finer, BLOCK * finer
         middle = request.order * reading.carrier
-        orders = self.scorer.half_bins(middle / DECOY_SPAN, middle * DECOY_SPAN)
-        if orders.size < BLOCK * 2 * FEWEST_DECOYS:
+        orders = self.scorer.half_bins(middle / DECOY_SPAN, middle * DECOY_SPAN, finer)
+        if orders.size < block * 2 * FEWEST_DECOYS:
             # At low orders a factor spans few places: look higher for the rest.
-            orders = self.scorer.half_bins(orders[0], orders[0] + BLOCK * 2 * FEWEST_DECOYS * half)
-        if orders.size > BLOCK * MOST_DECOYS:
-            low = max(orders[0], middle - BLOCK * MOST_DECOYS // 3 * half)
-            orders = orders[orders >= low][: BLOCK * MOST_DECOYS]
+            orders = self.scorer.half_bins(orders[0], orders[0] + block * 2 * FEWEST_DECOYS * step, finer)
+        if orders.size > block * MOST_DECOYS:
+            low = max(orders[0], middle - block * MOST_DECOYS // 3 * step)
+            orders = orders[orders >= low][: block * MOST_DECOYS]
         places = self._decoys_at(reading, orders)
         if places.size < FEW_DECOYS:
             # Strong lines may own all that lies near: beyond them the axis is free.
-            further = self.scorer.half_bins(orders[0], min(orders[0] + FURTHER * orders.size * half, self._highest))
+            highest = min(orders[0] + FURTHER * orders.size * step, self._highest)
+            further = self.scorer.half_bins(orders[0], highest, finer)
             if further.size > orders.size:
-                beyond = self._decoys_at(reading, further[: BLOCK * MOST_DECOYS])
+                beyond = self._decoys_at(reading, further[: block * MOST_DECOYS])
                 places = max(places, beyond, key=lambda found: found.size)
         return np.sort(places)
+
+    def _finer(self, request: CombRequest) -> int:
+        """In how many times finer steps than half bins a tone and its decoys are sought."""
+        return self.scorer.finer(request.order) if request.slips else 1
 
     @property
     def _highest(self) -> float:
@@ -181,15 +191,16 @@ class Ground:
         return float(self.scorer.spectra.top_order / FEWEST_HARMONICS)
 
     def _decoys_at(self, reading: CombReading, orders: NDArray[np.float64]) -> NDArray[np.float32]:
-        """Largest scores of decoy places among ``orders`` (half bins), innocents and requests left out if possible."""
+        """Largest scores of decoy places among ``orders``, innocents and requests left out if possible."""
         request = reading.request
-        orders = orders[: orders.size // BLOCK * BLOCK]
+        block = BLOCK * self._finer(request)
+        orders = orders[: orders.size // block * block]
         own = self._outside([request], orders, (1.0, 0.5, 2.0))
         away = own & self._away_from_innocents(orders)
         places = np.empty(0, dtype=np.float32)
         for usable in (away & self._outside(self.requests, orders, (1.0,)), away, own):
-            whole = np.repeat(usable.reshape(-1, BLOCK).all(axis=1), BLOCK)
-            blocks = self._curve(request, reading.sidebands, orders[whole]).reshape(-1, BLOCK)
+            whole = np.repeat(usable.reshape(-1, block).all(axis=1), block)
+            blocks = self._curve(request, reading.sidebands, orders[whole]).reshape(-1, block)
             places = blocks[(blocks > 0).all(axis=1)].max(axis=1, initial=0.0)
             if places.size >= FEWEST_DECOYS:
                 break
@@ -198,13 +209,14 @@ class Ground:
     def _curve(
         self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]
     ) -> NDArray[np.float32]:
-        """Scores at ``orders`` (half bins) of combs like the requested one; each place is scored once, for all requests
-        that look there alike."""
-        key = id(self.mask(request)), request.slips, sidebands, request.max_harmonic
-        half = self.scorer.spectra.step / 2
+        """Scores at ``orders``, as fine as places, of combs like the requested one; each place is scored once, for all
+        requests that look there alike."""
+        finer = self._finer(request)
+        key = id(self.mask(request)), request.slips, sidebands, request.max_harmonic, finer
+        step = self.scorer.spectra.step / 2 / finer
         if key not in self._curves:
-            self._curves[key] = np.full(2 * self.explained.size + 1, np.nan, dtype=np.float32)
-        curve, place = self._curves[key], np.round(orders / half).astype(np.int64)
+            self._curves[key] = np.full(2 * finer * self.explained.size + 1, np.nan, dtype=np.float32)
+        curve, place = self._curves[key], np.round(orders / step).astype(np.int64)
         new = np.isnan(curve[place])
         if new.any():
             wanted = [self._combs(request, sidebands, orders[new])]

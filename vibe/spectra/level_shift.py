@@ -33,7 +33,7 @@ passes 10 dB less."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shift:
+class LevelShift:
     """How a point moved. ``factor`` is of amplitude, now over then; for a change of quantity, at the lowest band;
     of a mount, below its resonance."""
 
@@ -43,7 +43,7 @@ class Shift:
     """Where a mount rings that is softer than before."""
 
 
-def shift(now: Signature, earlier: Sequence[Signature]) -> Shift | None:
+def shift(now: Signature, earlier: Sequence[Signature]) -> LevelShift | None:
     """The common movement of all bands against the median of the latest earlier visits.
 
     None where there is none, where bands moved unlike each other, or too few are shared.
@@ -57,7 +57,7 @@ def shift(now: Signature, earlier: Sequence[Signature]) -> Shift | None:
     moved_db = now.level_db[known] - np.median(levels[:, known], axis=0)
     common_db = float(np.median(moved_db))
     if abs(common_db) >= LEAST_DB and _spread_db(moved_db - common_db) <= ALIKE_DB:
-        return Shift(kind="scale", factor=10 ** (common_db / 20))
+        return LevelShift(kind="scale", factor=10 ** (common_db / 20))
     if moved_db.size < FEWEST_FOR_SLOPE:
         return None
     softer = _softer_mount(moved_db, band_centres_hz()[known])
@@ -69,7 +69,7 @@ def shift(now: Signature, earlier: Sequence[Signature]) -> Shift | None:
         return None
     if _spread_db(moved_db - np.polyval((slope_db, first_db), decades)) > ALIKE_DB:
         return None
-    return Shift(kind="integrated" if slope_db < 0 else "differentiated", factor=10 ** (float(first_db) / 20))
+    return LevelShift(kind="integrated" if slope_db < 0 else "differentiated", factor=10 ** (float(first_db) / 20))
 
 
 def band_centres_hz() -> Real:
@@ -78,7 +78,7 @@ def band_centres_hz() -> Real:
     return np.asarray(np.sqrt(edges[:-1] * edges[1:]))
 
 
-def _softer_mount(moved_db: Real, centre_hz: Real) -> Shift | None:
+def _softer_mount(moved_db: Real, centre_hz: Real) -> LevelShift | None:
     """A sensor on a spring and a damper passes |H|² = (1 + (2 z r)²) / ((1 - r²)² + (2 z r)²) of the motion's power,
     r = f / f0, z the damping (transmissibility, e.g. Rao, Mechanical Vibrations, 2011, section 9.10, from memory)."""
     best: tuple[float, float, float] = (np.inf, 0.0, 0.0)
@@ -93,7 +93,7 @@ def _softer_mount(moved_db: Real, centre_hz: Real) -> Shift | None:
     without_db = float(np.std(moved_db))
     if spread_db > MOUNT_ALIKE_DB or without_db < MOUNT_LEAST_DB or abs(offset_db) > LEAST_DB:
         return None
-    return Shift(kind="mount", factor=10 ** (offset_db / 20), rings_hz=rings_hz)
+    return LevelShift(kind="mount", factor=10 ** (offset_db / 20), rings_hz=rings_hz)
 
 
 def _spread_db(rest_db: np.ndarray) -> float:

@@ -36,3 +36,5 @@ class Question:
     fixed_speed_hz: float | None = None
     """A speed noted with the capture: a hypothesis that the signal may correct within the range."""
     surroundings: Surroundings = field(default_factory=Surroundings)
+    traced: bool = False
+    """Whether what a later capture is compared with is wanted too."""

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import digamma
 
 from vibe.core.evidence import CombEvidence
-from vibe.core.past import Trace, TraceBand
+from vibe.core.past import BESIDE, HARMONICS, PLACES, SPACINGS, Trace, TraceBand, coded
 from vibe.spectra.bands import BandEnvelopes
 from vibe.spectra.comb import CombRequest
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
@@ -17,107 +18,108 @@ from vibe.spectra.ground import Families
 HALF_BINS = 2.5
 """Bins either side of a line that an innocent owns."""
 SAME_ORDER = 1e-6
-COUNTED = (3, 8, 32)
-"""Harmonics over which the mean is taken: a broad impact has few, a sharp one many."""
-BESIDE = (1, 2, 3, 4)
-"""Harmonics whose predicted side lines are counted too, in a mean of its own."""
 
 
 def trace(
     combs: Sequence[CombEvidence],
     requests: Sequence[CombRequest],
-    spectra: EnvelopeSpectra,
-    bands: Sequence[BandEnvelopes],
+    looks: Sequence[tuple[EnvelopeSpectra, Sequence[BandEnvelopes]]],
     families: Families,
     known: NDArray[np.bool_],
 ) -> Trace | None:
-    """Lines of ``combs`` in all groups of ``spectra``, at the orders where each was found.
+    """Lines of ``combs`` in all groups of all ``looks``, at the orders where each was found; those that slip in the
+    first look alone, which is where they are weighed.
 
     Lines that innocents other than a tone itself own, and bins ``known`` (n,) to belong to other machines, are left
     out. Nothing that was found of other tones is, so that one capture is read as the next. None where stretches were
     averaged: their lines are no longer amplitudes over a floor.
     """
-    if spectra.averages > 1 or not combs:
+    looks = [(spectra, bands) for spectra, bands in looks if spectra.averages == 1]
+    if not looks or not combs:
         return None
     by_name = {request.name: request for request in requests}
-    rows = [_row(comb, by_name[comb.tone], spectra, families, known) for comb in combs]
+    parts, edges = [], []
+    for number, (spectra, bands) in enumerate(looks):
+        rows = np.full((len(combs), spectra.power.shape[0], PLACES), np.nan, dtype=np.float32)
+        for row, comb in zip(rows, combs, strict=True):
+            request = by_name[comb.tone]
+            if number == 0 or not request.slips:
+                row[:] = _row(comb.order, request, spectra, families, known[: spectra.power.shape[1]])
+        parts.append(coded(rows))
+        edges += [
+            TraceBand(
+                channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
+                low_hz=float(low),
+                high_hz=float(high),
+            )
+            for members, low, high in zip(spectra.members, spectra.low_hz, spectra.high_hz, strict=True)
+        ]
     return Trace(
         tones=tuple(comb.tone for comb in combs),
-        bands=tuple(
-            TraceBand(
-                channels=tuple(dict.fromkeys(bands[c].channel for c, _ in m)),
-                low_hz=float(a),
-                high_hz=float(b),
-                lines=lines,
-            )
-            for lines in (*(f"{most} harmonics" for most in COUNTED), "side lines too")
-            for m, a, b in zip(spectra.members, spectra.low_hz, spectra.high_hz, strict=True)
-        ),
-        over_floor_db=np.stack(rows).astype(np.float32),
-        turns=1.0 / spectra.step,
+        bands=tuple(edges),
+        levels=np.concatenate(parts, axis=1),
+        surest=tuple(_surest(comb, edges) for comb in combs),
+        scores=tuple(comb.score for comb in combs),
+        turns=1.0 / looks[0][0].step,
     )
+
+
+def _surest(comb: CombEvidence, bands: Sequence[TraceBand]) -> int:
+    """The first of ``bands`` in which a comb was weighed; -1 where it is none of them."""
+    if comb.surest_band_hz is None:
+        return -1
+    wanted = TraceBand(channels=comb.surest_channels, low_hz=comb.surest_band_hz[0], high_hz=comb.surest_band_hz[1])
+    return bands.index(wanted) if wanted in bands else -1
 
 
 def _row(
-    comb: CombEvidence,
-    request: CombRequest,
-    spectra: EnvelopeSpectra,
-    families: Families,
-    known: NDArray[np.bool_],
-) -> NDArray[np.float64]:
-    """Mean power over the floor of a comb's free lines, as an amplitude [dB], (lines counted, groups) in one row."""
-    harmonics = np.arange(1, request.max_harmonic + 1, dtype=np.int64)
-    tops, told = _tops(
-        np.asarray(comb.order * harmonics, dtype=np.float64), harmonics, request, comb.order, spectra, families, known
-    )
-    means = [_mean(tops[told & (harmonics <= most)], spectra) for most in COUNTED]
-    sides = np.array([k * comb.order + s * side for k in BESIDE for side in request.sidebands for s in (-1, 1)])
-    if sides.size:
-        count = np.repeat(BESIDE, sides.size // len(BESIDE))
-        beside, free = _tops(sides, count, request, comb.order, spectra, families, known)
-        means.append(_mean(np.concatenate([tops[told & (harmonics <= BESIDE[-1])], beside[free]]), spectra))
-    else:
-        means.append(_mean(tops[:0], spectra))
-    return np.concatenate(means)
-
-
-def _tops(
-    orders: NDArray[np.float64],
-    harmonics: NDArray[np.int64],
-    request: CombRequest,
-    order: float,
-    spectra: EnvelopeSpectra,
-    families: Families,
-    known: NDArray[np.bool_],
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """Highest power near each of ``orders`` (k,) in every group (k, groups), and which of them are free to tell."""
+    order: float, request: CombRequest, spectra: EnvelopeSpectra, families: Families, known: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Highest power near each line of a comb over what it is where nothing is (groups, ``PLACES``); NaN where no bin is
+    free to tell."""
     power, step = spectra.power, spectra.step
+    centres, harmonic = _lines(order, request)
     # Random slip smears higher harmonics over more bins; what cannot slip is met to a bin.
-    half = np.maximum(1, harmonics // 2) if request.slips else np.ones_like(harmonics)
-    middle = np.rint(orders / step).astype(np.int64)
+    half = np.maximum(1, harmonic // 2) if request.slips else np.ones_like(harmonic)
+    middle = np.rint(np.nan_to_num(centres) / step).astype(np.int64)
     # Where harmonics lie so close that their windows meet, the floor itself would be read.
-    free = (middle > half) & (middle + half < power.shape[1]) & (order > 2 * (half + 1) * step)
-    tops = np.zeros((orders.size, power.shape[0]), dtype=np.float32)
-    if not free.any():
-        return tops, free
-    bins = np.concatenate([np.arange(m - h, m + h + 1) for m, h in zip(middle[free], half[free], strict=True)])
-    usable = ~_innocent(bins * step, request, families, step) & ~known[bins]
-    ends = np.cumsum(2 * half[free] + 1)
-    for k, end in zip(np.flatnonzero(free), ends, strict=True):
-        own = slice(end - 2 * half[k] - 1, end)
-        free[k] = usable[own].any()
-        if free[k]:
-            tops[k] = power[:, bins[own][usable[own]]].max(axis=1)
-    return tops, free
+    free = np.isfinite(centres) & (middle > half) & (middle + half < power.shape[1]) & (order > 2 * (half + 1) * step)
+    top = np.full((power.shape[0], PLACES), np.nan, dtype=np.float32)
+    places = np.flatnonzero(free)
+    if not places.size:
+        return top
+    reach = np.arange(-int(half[places].max()), int(half[places].max()) + 1)
+    bins = middle[places, None] + reach
+    usable = np.abs(reach) <= half[places, None]
+    usable &= ~known[np.minimum(bins, known.size - 1)]
+    usable[usable] &= ~_innocent(np.asarray(bins[usable] * step, dtype=np.float64), request, families, step)
+    places, bins, usable = places[usable.any(axis=1)], bins[usable.any(axis=1)], usable[usable.any(axis=1)]
+    if places.size:
+        near = power[:, np.minimum(bins, power.shape[1] - 1)]
+        top[:, places] = np.where(usable, near, 0.0).max(axis=2) / _largest(usable.sum(axis=1))
+    return top
 
 
-def _mean(tops: NDArray[np.float32], spectra: EnvelopeSpectra) -> NDArray[np.float64]:
-    """Mean of lines (k, groups) as an amplitude [dB], each group's highest left out: one alone may be anybody's, of a
-    mesh that a changing speed smears out of its bins. A comb has more than one."""
-    if len(tops) < 2:
-        return np.full(spectra.power.shape[0], np.nan)
-    rest = (tops.sum(axis=0, dtype=np.float64) - tops.max(axis=0)) / (len(tops) - 1)
-    return np.asarray(5.0 * np.log10(np.maximum(rest, 1e-9)))
+def _largest(bins: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Mean of the largest power among so many ``bins`` where nothing is, so that windows of all widths compare.
+
+    The largest of m exponential values has the mean 1 + 1/2 + ... + 1/m; a Hann window leaves two thirds of the bins
+    independent.
+    """
+    return np.asarray(digamma(np.maximum(1.0, bins / 1.5) + 1.0) + np.euler_gamma, dtype=np.float32)
+
+
+def _lines(order: float, request: CombRequest) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Order of each line of a comb and the harmonic that it is or lies beside, (``PLACES``,) each; NaN where there is
+    none."""
+    centres = np.full(PLACES, np.nan)
+    numbers = np.arange(1, HARMONICS + 1)
+    centres[:HARMONICS] = np.where(numbers <= request.max_harmonic, numbers * order, np.nan)
+    harmonic = np.concatenate([numbers, np.repeat(np.arange(1, BESIDE + 1), 2 * SPACINGS)])
+    sides = [sign * side for side in request.sidebands[:SPACINGS] for sign in (-1.0, 1.0)]
+    sides += [np.nan] * (2 * SPACINGS - len(sides))
+    centres[HARMONICS:] = harmonic[HARMONICS:] * order + np.tile(sides, BESIDE)
+    return centres, harmonic
 
 
 def _innocent(orders: NDArray[np.float64], request: CombRequest, families: Families, step: float) -> NDArray[np.bool_]:
