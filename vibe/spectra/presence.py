@@ -204,7 +204,7 @@ def presence(
     top = float(made.max())
     count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    strays = [_strays(axis, made, speeds) for axis in axes]
+    strays = [strays_of(axis, made, speeds) for axis in axes]
     shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
     heard: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
@@ -235,7 +235,7 @@ def presence(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Strays:
+class Strays:
     """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades
     and vanes are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places`` elsewhere."""
 
@@ -263,7 +263,7 @@ class _Strays:
         return np.asarray(rate)
 
 
-def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
+def strays_of(axis: Axis, own: Real, speeds: Real) -> Strays:
     """Read in the same spectra at the places that the drive itself does not use."""
     whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
     whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
@@ -272,10 +272,10 @@ def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
     every = every[np.isfinite(every)] - np.log(len(axis.rows))
     # Nothing is asked below what stands.
-    return _Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
+    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
 
 
-def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
+def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real) -> Real:
     """What the shaft's own first lines say against a speed (speeds,); nothing for it.
 
     Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
@@ -335,6 +335,11 @@ class Axis:
     @property
     def step(self) -> float:
         return min(step for _, step in self.rows)
+
+    @property
+    def top(self) -> float:
+        """Highest order that was measured."""
+        return max(row.size * step for row, step in self.rows)
 
     def without(self, orders: Sequence[float]) -> Axis:
         """The same, multiples of ``orders`` telling nothing, where the bins between them are more than those hidden."""
@@ -405,7 +410,7 @@ def _largest_near(values: Real, reach: int) -> Real:
     return np.asarray(np.maximum(largest[:n], largest[rest : rest + n]))
 
 
-def _evidence(axes: Sequence[Axis], strays: Sequence[_Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
+def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
     """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"."""
     total = np.zeros((lines.orders.shape[0], speeds.size))
     drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))

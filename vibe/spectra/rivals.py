@@ -1,0 +1,163 @@
+"""Would a drive of other counts, at a speed of its own, make these lines? The second opinion on whose drive was heard.
+
+A speed that is read with the wrong drive's lines is a speed at which some of them fit: shaft lines of the one pass for
+lobes of the other. So speed and counts are searched together. First two combs at low orders, the shaft's and the
+lobes', of which the second tells the counts; then the meshes that go with the best pairs. The drive of the file is
+weighed by the same lines, so that the two may be compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.spectra.presence import (
+    AUDIBLE, CLEAR_BINS, COUNTS, FINEST_BINS, LOBE_SEEN, MESH_HARMONICS, SHAFT_LINES, SHAFT_SEEN, Axis, Family,
+    Real, Strays, line_ratios, strays_of,
+)  # fmt: skip
+
+Ints = NDArray[np.int64]
+
+SLIP = 0.06
+"""Speeds that are searched either side of the stated one: motors of the same poles on the same mains differ by no more,
+the slip of small ones at full load (common practice)."""
+SHAFT_ORDERS = LOBE_ORDERS = 8
+"""Multiples of shaft and lobes that are looked at: beyond the fourth those of high ratios begin to part."""
+HIGHER_SEEN = 0.5
+"""Probability that the fourth to sixth multiple of the shaft can be seen (common practice)."""
+FEWEST_LOBES = 6
+SAME_COUNT = 1.0
+"""Pins over difference that are no further apart than this make the same side lines and nearly the same lobes."""
+DIFFERENCES = (1, 2)
+"""Pins minus lobes of drives that are made (common practice)."""
+BEST_PAIRS, BEST_SPEEDS = 24, 2
+"""Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
+FINE = 4
+"""Steps of half a line of the highest order either side, in which the meshes of a pair are looked for."""
+BETTER = 13.8
+"""Log odds from which on another drive explains the lines: ln 1e6. It was the best of about 1e4 that were tried, speeds
+times counts, and one file in twenty is taken to be wrong before anything is heard (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rival:
+    """A drive of ``count`` pins and ``count - difference`` lobes whose shaft turns ``speed`` times the stated speed.
+
+    ``log_odds``: of its lines over those of the drive of the file.
+    """
+
+    count: int
+    difference: int
+    speed: float
+    log_odds: float
+
+    @property
+    def combs(self) -> tuple[float, float]:
+        """Orders of the stated speed of whose multiples its lines are made: shaft and lobe."""
+        return self.speed, self.speed * self.count / (self.count - self.difference)
+
+
+def rival(axis: Axis, families: Sequence[Family], spread: float) -> Rival | None:
+    """The best drive of other counts on ``axis``; None where ``families``, at a speed within ``spread`` (relative),
+    explain as much, or nothing is known of lobes.
+    """
+    first = families[0] if families else None
+    if first is None or first.unit != 1.0 or not first.difference:
+        return None
+    made = np.concatenate([family.own() for family in families])
+    strays = strays_of(axis, made, np.ones(1))
+    top = float(made.max())
+    count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axis.step)), 1, 64))
+    near = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
+    own = max(float(_totals(axis, strays, family, np.array([family.count]), near[None]).max()) for family in families if family.unit == 1.0)
+    claimed = first.count / (first.count - first.difference)
+    best: Rival | None = None
+    for difference, pins, speeds in _tried(axis, strays):
+        # A drive of the same ratio is no other drive.
+        kept = np.abs(pins / difference - first.count / first.difference) > SAME_COUNT
+        pins, speeds = pins[kept], speeds[kept]
+        if not pins.size:
+            continue
+        other = Family(count=FEWEST_LOBES, unit=1.0, difference=difference)
+        total = _totals(axis, strays, other, pins, speeds, claimed) - own
+        drive, place = np.unravel_index(int(total.argmax()), total.shape)
+        if best is None or total[drive, place] > best.log_odds:
+            best = Rival(
+                count=int(pins[drive]), difference=difference, speed=float(speeds[drive, place]),
+                log_odds=float(total[drive, place]),
+            )  # fmt: skip
+    return best
+
+
+def _shaft_worth(axis: Axis, strays: Strays, speeds: Real) -> Real:
+    """Log odds of the shaft's lines (speeds,)."""
+    k = np.arange(1.0, SHAFT_ORDERS + 1.0)[:, None]
+    return _worth(axis, strays, k * speeds, np.where(k < 4, SHAFT_SEEN, HIGHER_SEEN)).sum(axis=0)
+
+
+def _worth(axis: Axis, strays: Strays, orders: Real, seen: Real | float) -> Real:
+    surprise = axis.at(orders, shaft=True)
+    return line_ratios(surprise, seen, strays.rate(surprise, np.zeros((orders.shape[0], 1), dtype=bool)))
+
+
+def _tried(axis: Axis, strays: Strays) -> Iterator[tuple[int, Ints, Real]]:
+    """Difference, pins (drives,), speeds (drives, k): those that explain most of the lines of low order, each with its
+    lobes; and all pins at the speeds that the shaft's lines alone allow."""
+    step = FINEST_BINS * axis.step / SHAFT_ORDERS
+    speeds = 1.0 + np.arange(-np.ceil(SLIP / step), np.ceil(SLIP / step) + 1) * step
+    shaft = _shaft_worth(axis, strays, speeds)
+    apart: list[float] = []
+    for place in np.argsort(shaft)[::-1].tolist():
+        if all(abs(speeds[place] - other) > 2 * axis.step for other in apart):
+            apart.append(float(speeds[place]))
+            if len(apart) == BEST_SPEEDS:
+                break
+    for difference in DIFFERENCES:
+        # Twice the difference with twice the pins makes the same lobes.
+        pins = np.array([c for c in COUNTS if c >= FEWEST_LOBES + difference])
+        lobes = _lobes(axis, strays, pins / (pins - difference), np.broadcast_to(speeds, (pins.size, speeds.size)))
+        both = shaft + lobes
+        best = np.argpartition(both, -BEST_PAIRS, axis=None)[-BEST_PAIRS:]
+        tried = np.concatenate([pins[best // speeds.size], np.tile(pins, len(apart))])
+        about = np.concatenate([speeds[best % speeds.size], np.repeat(apart, pins.size)])
+        fine = FINEST_BINS * axis.step / np.minimum(MESH_HARMONICS * tried, axis.top)
+        yield difference, tried, about[:, None] * (1.0 + np.arange(-FINE, FINE + 1) * fine[:, None])
+
+
+def _may_be_heard(ratio: Real, part: int) -> Real:
+    return np.asarray(np.logaddexp(np.log(1 - AUDIBLE[part]), np.log(AUDIBLE[part]) + ratio))
+
+
+def _lobes(axis: Axis, strays: Strays, past: Real, speeds: Real) -> Real:
+    """Log odds of the lobes' lines (drives, k), of drives whose lobes come by at ``past`` (drives,) orders of their
+    ``speeds`` (drives, k); what lies on the feet of the shaft's tells nothing."""
+    k = np.arange(1.0, LOBE_ORDERS + 1.0)
+    places = past[:, None] * k
+    clear = np.abs(places - np.rint(places)) > CLEAR_BINS * axis.step
+    orders = places[:, :, None] * speeds[:, None, :]
+    worth = _worth(axis, strays, orders.reshape(-1, speeds.shape[1]), LOBE_SEEN).reshape(orders.shape)
+    return _may_be_heard(np.where(clear[:, :, None], worth, 0.0).sum(axis=1), 2)
+
+
+def _totals(axis: Axis, strays: Strays, family: Family, pins: Ints, speeds: Real, claimed: float = 0.0) -> Real:
+    """Log odds of the lines of drives of ``pins`` (drives,), each at its ``speeds`` (drives, k): shaft, mesh, lobes.
+    A mesh line that is a multiple of the order ``claimed`` does not speak for any."""
+    lines = family.lines(pins.tolist())
+    shafts_own = (np.abs(lines.orders - np.rint(lines.orders)) <= CLEAR_BINS * axis.step) & (
+        lines.orders < SHAFT_LINES - 0.5
+    )
+    told = np.isfinite(lines.orders) & ~shafts_own & (lines.part == 0)
+    drive, line = np.nonzero(told)
+    orders = lines.orders[told][:, None] * speeds[drive]
+    ratio = _worth(axis, strays, orders, lines.seen[line][:, None])
+    if claimed:
+        shared = np.abs(orders - np.rint(orders / claimed) * claimed) <= CLEAR_BINS * axis.step
+        ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)
+    worth = np.zeros((*told.shape, speeds.shape[1]))
+    worth[told] = ratio
+    total = _shaft_worth(axis, strays, speeds.ravel()).reshape(speeds.shape)
+    past = pins / (pins - family.difference)
+    return total + _may_be_heard(worth.sum(axis=1), 0) + _lobes(axis, strays, past, speeds)
