@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -45,7 +46,8 @@ def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings:
     A damaged part of its own, once named, proves that it was heard; a machine that is not this drive names none but by
     chance.
     """
-    from vibe.spectra.presence import presence
+    from vibe.spectra.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
+    from vibe.spectra.rivals import rival
 
     speed = reading.speed
     families = families_of(drive, table)
@@ -53,11 +55,18 @@ def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings:
     sigma = (speed.uncertainty_hz or 0.0) / speed.input_hz
     low, high = drive.input.speed_range_hz
     spread = min(3 * sigma, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
-    envelope = reading.looks[0].spectra if reading.looks else None
-    was = presence(
-        axis, envelope, list(reading.samples.values()), reading.law, families, spread, _mains_hz(drive),
-        pulsed=speed.method == "tachometer", foreign=[comb.order for comb in reading.foreign],
+    axes = [axis]
+    if reading.looks:
+        axes.append(envelope_axis(reading.looks[0].spectra, reading.law.mean_hz, _mains_hz(drive)))
+    pulsed = speed.method == "tachometer"
+    ask = partial(
+        presence, axes, families, spread, pulsed=pulsed, guessed=speed.method == "nominal",
+        foreign=[comb.order for comb in reading.foreign],
     )  # fmt: skip
+    was = ask()
+    if was is not None and was.heard and not pulsed:
+        other = rival(axis, families, spread)
+        was = was if other is None else ask(rival=other.combs)
     speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
     if was is None:
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
@@ -65,8 +74,9 @@ def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings:
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.heard:
         return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short))
-    if not was.steady:
-        return Gate(probability=was.probability, reason=_not_steady(was))
+    gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
+    if gap >= LONGEST_GAP_S:
+        return Gate(probability=was.probability, reason=_not_steady(gap))
     return Gate(probability=was.probability, reason=None)
 
 
@@ -153,13 +163,13 @@ def _not_heard(was: Presence, reading: Reading, families: Sequence[Family], shor
     )
 
 
-def _not_steady(was: Presence) -> Reason:
+def _not_steady(gap_s: float) -> Reason:
     from vibe.core.capture import Reason
 
     return Reason(
         code="not_steady",
         verdict="rejected",
-        text=f"for {was.gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
+        text=f"for {gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
         remedy="Measure again while it runs steadily.",
     )
 

@@ -29,17 +29,14 @@ SHAFT_ORDERS = LOBE_ORDERS = 8
 HIGHER_SEEN = 0.5
 """Probability that the fourth to sixth multiple of the shaft can be seen (common practice)."""
 FEWEST_LOBES = 6
-SAME_COUNT = 1.0
-"""Pins over difference that are no further apart than this make the same side lines and nearly the same lobes."""
+RESOLVED_BINS = 2.0
+"""Bins between lines that a Hann window parts."""
 DIFFERENCES = (1, 2)
 """Pins minus lobes of drives that are made (common practice)."""
 BEST_PAIRS, BEST_SPEEDS = 24, 2
 """Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
 FINE = 4
 """Steps of half a line of the highest order either side, in which the meshes of a pair are looked for."""
-BETTER = 13.8
-"""Log odds from which on another drive explains the lines: ln 1e6. It was the best of about 1e4 that were tried, speeds
-times counts, and one file in twenty is taken to be wrong before anything is heard (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +58,11 @@ class Rival:
 
 
 def rival(axis: Axis, families: Sequence[Family], spread: float) -> Rival | None:
-    """The best drive of other counts on ``axis``; None where ``families``, at a speed within ``spread`` (relative),
-    explain as much, or nothing is known of lobes.
+    """The best drive of other counts on ``axis``, if it explains at least as much as ``families`` do at a speed within
+    ``spread`` (relative); None where none does, or where nothing is known of lobes.
+
+    It was the best of many that were tried, so it is no proof of another drive; but lines that it would make as well
+    prove nothing of this one.
     """
     first = families[0] if families else None
     if first is None or first.unit != 1.0 or not first.difference:
@@ -72,12 +72,16 @@ def rival(axis: Axis, families: Sequence[Family], spread: float) -> Rival | None
     top = float(made.max())
     count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axis.step)), 1, 64))
     near = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    own = max(float(_totals(axis, strays, family, np.array([family.count]), near[None]).max()) for family in families if family.unit == 1.0)
+    own = max(
+        float(_totals(axis, strays, family, np.array([family.count]), near[None]).max())
+        for family in families
+        if family.unit == 1.0
+    )
     claimed = first.count / (first.count - first.difference)
     best: Rival | None = None
     for difference, pins, speeds in _tried(axis, strays):
-        # A drive of the same ratio is no other drive.
-        kept = np.abs(pins / difference - first.count / first.difference) > SAME_COUNT
+        # A drive whose lobes fall on those of the file's is told from it by its mesh alone: not here.
+        kept = LOBE_ORDERS * np.abs(pins / (pins - difference) - claimed) > RESOLVED_BINS * axis.step
         pins, speeds = pins[kept], speeds[kept]
         if not pins.size:
             continue
@@ -89,7 +93,7 @@ def rival(axis: Axis, families: Sequence[Family], spread: float) -> Rival | None
                 count=int(pins[drive]), difference=difference, speed=float(speeds[drive, place]),
                 log_odds=float(total[drive, place]),
             )  # fmt: skip
-    return best
+    return best if best is not None and best.log_odds >= 0.0 else None
 
 
 def _shaft_worth(axis: Axis, strays: Strays, speeds: Real) -> Real:
