@@ -47,7 +47,7 @@ def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings:
     chance.
     """
     from vibe.spectra.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
-    from vibe.spectra.rivals import rival
+    from vibe.spectra.rivals import rivals
 
     speed = reading.speed
     families = families_of(drive, table)
@@ -65,8 +65,8 @@ def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings:
     )  # fmt: skip
     was = ask()
     if was is not None and was.heard and not pulsed:
-        other = rival(axis, families, spread)
-        was = was if other is None else ask(rival=other.combs)
+        others = rivals(axis, families, spread)
+        was = ask(rival=[order for other in others for order in other.combs]) if others else was
     speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
     if was is None:
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))

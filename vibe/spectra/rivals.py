@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from vibe.spectra.presence import (
-    AUDIBLE, CLEAR_BINS, COUNTS, FINEST_BINS, LOBE_SEEN, MESH_HARMONICS, SHAFT_LINES, SHAFT_SEEN, Axis, Family,
+    AUDIBLE, CLEAR_BINS, COUNTS, FINEST_BINS, LOBE_SEEN, MESH_HARMONICS, PASS_HARMONICS, PASS_SEEN, SHAFT_LINES, SHAFT_SEEN, Axis, Family,
     Real, Strays, line_ratios, strays_of,
 )  # fmt: skip
 
@@ -35,6 +36,10 @@ DIFFERENCES = (1, 2)
 """Pins minus lobes of drives that are made (common practice)."""
 BEST_PAIRS, BEST_SPEEDS = 24, 2
 """Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
+LOOKED_AT, MOST_RIVALS = 24, 3
+"""Drives whose output pins are looked for too, and those that are told."""
+PASSES = range(5, 17)
+"""Output pins that drives are made with (common practice)."""
 FINE = 4
 """Steps of half a line of the highest order either side, in which the meshes of a pair are looked for."""
 
@@ -51,49 +56,71 @@ class Rival:
     speed: float
     log_odds: float
 
+    def apart(self, other: Rival) -> float:
+        """The most by which the combs of the two differ at the first multiple."""
+        return max(abs(mine - its) for mine, its in zip(self.combs, other.combs, strict=True))
+
     @property
     def combs(self) -> tuple[float, float]:
         """Orders of the stated speed of whose multiples its lines are made: shaft and lobe."""
         return self.speed, self.speed * self.count / (self.count - self.difference)
 
 
-def rival(axis: Axis, families: Sequence[Family], spread: float) -> Rival | None:
-    """The best drive of other counts on ``axis``, if it explains at least as much as ``families`` do at a speed within
-    ``spread`` (relative); None where none does, or where nothing is known of lobes.
+def rivals(axis: Axis, families: Sequence[Family], spread: float) -> list[Rival]:
+    """Drives of other counts that explain at least as much on ``axis`` as ``families`` do at a speed within ``spread``
+    (relative), best first; none where nothing is known of lobes.
 
-    It was the best of many that were tried, so it is no proof of another drive; but lines that it would make as well
-    prove nothing of this one.
+    They are the best of many that were tried, so they are no proof of another drive; but lines that one of them would
+    make as well prove nothing of this one.
     """
     first = families[0] if families else None
     if first is None or first.unit != 1.0 or not first.difference:
-        return None
+        return []
     made = np.concatenate([family.own() for family in families])
     strays = strays_of(axis, made, np.ones(1))
-    top = float(made.max())
-    count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axis.step)), 1, 64))
+    count = int(np.clip(np.ceil(2 * spread * float(made.max()) / (FINEST_BINS * axis.step)), 1, 64))
     near = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    own = max(
-        float(_totals(axis, strays, family, np.array([family.count]), near[None]).max())
-        for family in families
-        if family.unit == 1.0
-    )
+    pins = np.array([first.count])
+    own = _totals(axis, strays, first, pins, near[None])
+    own += _passes(axis, strays, (first.passes,), pins / (pins - first.difference), near[None])
+    best_own = float(own.max())
     claimed = first.count / (first.count - first.difference)
-    best: Rival | None = None
+    found: list[Rival] = []
     for difference, pins, speeds in _tried(axis, strays):
         # A drive whose lobes fall on those of the file's is told from it by its mesh alone: not here.
-        kept = LOBE_ORDERS * np.abs(pins / (pins - difference) - claimed) > RESOLVED_BINS * axis.step
-        pins, speeds = pins[kept], speeds[kept]
+        past = pins / (pins - difference)
+        kept = LOBE_ORDERS * np.abs(past - claimed) > RESOLVED_BINS * axis.step
+        pins, past, speeds = pins[kept], past[kept], speeds[kept]
         if not pins.size:
             continue
         other = Family(count=FEWEST_LOBES, unit=1.0, difference=difference)
-        total = _totals(axis, strays, other, pins, speeds, claimed) - own
-        drive, place = np.unravel_index(int(total.argmax()), total.shape)
-        if best is None or total[drive, place] > best.log_odds:
-            best = Rival(
-                count=int(pins[drive]), difference=difference, speed=float(speeds[drive, place]),
-                log_odds=float(total[drive, place]),
-            )  # fmt: skip
-    return best if best is not None and best.log_odds >= 0.0 else None
+        total = _totals(axis, strays, other, pins, speeds, claimed)
+        place = total.argmax(axis=1)
+        most = np.take_along_axis(total, place[:, None], axis=1)[:, 0]
+        close = np.argsort(most)[::-1][:LOOKED_AT]
+        at = np.take_along_axis(speeds, place[:, None], axis=1)[close]
+        odds = most[close] + _passes(axis, strays, PASSES, past[close], at)[:, 0] - best_own
+        found += [
+            Rival(count=count, difference=difference, speed=speed, log_odds=lead)
+            for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
+            if lead >= 0.0
+        ]
+    kept_apart: list[Rival] = []
+    for one in sorted(found, key=lambda one: -one.log_odds):
+        if all(one.apart(other) > RESOLVED_BINS * axis.step for other in kept_apart) and len(kept_apart) < MOST_RIVALS:
+            kept_apart.append(one)
+    return kept_apart
+
+
+def _passes(axis: Axis, strays: Strays, passes: Sequence[int], past: Real, speeds: Real) -> Real:
+    """Log odds (drives, k) of the pass of any one of so many output pins."""
+    if not any(passes):
+        return np.zeros(speeds.shape)
+    k = np.arange(1.0, PASS_HARMONICS + 1.0)
+    # (counts, drives, harmonics, k)
+    orders = np.asarray(passes)[:, None, None, None] * k[:, None] * (past[:, None] * speeds)[:, None, :]
+    worth = _worth(axis, strays, orders.reshape(-1, orders.shape[-1]), PASS_SEEN).reshape(orders.shape).sum(axis=2)
+    return np.asarray(logsumexp(_may_be_heard(worth, 1), axis=0) - np.log(len(passes)))
 
 
 def _shaft_worth(axis: Axis, strays: Strays, speeds: Real) -> Real:
