@@ -182,8 +182,9 @@ def presence(
     """Whether ``families`` stand on ``axes``, of the spectra and of the envelope, at one speed within ``spread``
     (relative).
 
-    ``foreign``: orders of combs of other machines, whose multiples tell nothing. ``pulsed``: the speed comes from a
-    pulse sensor and is no alias; ``guessed``: from nothing in the signal. ``rival``: orders of another drive's combs, which may hide the mesh too. None where no
+    ``pulsed``: the speed comes from a pulse sensor and is no alias; ``guessed``: it comes from nothing in the signal.
+    ``foreign``: orders of combs of other machines, whose multiples tell nothing. ``rival``: orders of the combs of
+    drives that may be there instead; their multiples tell nothing even where the mesh lies on them. None where no
     family has a line in what was measured.
     """
     apart = [order for order in foreign if not _meets_mesh(order, families, axes[0].step)]
