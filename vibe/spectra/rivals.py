@@ -8,7 +8,7 @@ weighed by the same lines, so that the two may be compared.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +41,8 @@ SLIP = 0.06
 the slip of small ones at full load (common practice)."""
 SHAFT_ORDERS = LOBE_ORDERS = 8
 """Multiples of shaft and lobes that are looked at: beyond the fourth those of high ratios begin to part."""
+LOW_ORDERS = 12.0
+"""Above the highest multiple of the lobes of any drive at any speed that is searched."""
 HIGHER_SEEN = 0.5
 """Probability that the fourth and further multiples of the shaft can be seen (common practice)."""
 FEWEST_LOBES = 6
@@ -95,16 +97,16 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
     if first is None or first.unit != 1.0 or not first.difference:
         return []
     made = np.concatenate([family.own() for family in families])
-    strays = strays_of(axis, made, np.ones(1))
+    worth = _worth(axis, strays_of(axis, made, np.ones(1)))
     count = int(np.clip(np.ceil(2 * spread * float(made.max()) / (FINEST_BINS * axis.step)), 1, 64))
     near = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
     pins = np.array([first.count])
-    own = _totals(axis, strays, first, pins, near[None])
-    own += _passes(axis, strays, (first.passes,), pins / (pins - first.difference), near[None])
+    own = _totals(worth, first, pins, near[None])
+    own += _passes(worth, (first.passes,), pins / (pins - first.difference), near[None])
     best_own = float(own.max())
     claimed = first.count / (first.count - first.difference)
     found: list[Rival] = []
-    for difference, pins, speeds in _tried(axis, strays, slip):
+    for difference, pins, speeds in _tried(worth, slip):
         # A drive whose lobes fall on those of the file's is told from it by its mesh alone: not here.
         past = pins / (pins - difference)
         kept = LOBE_ORDERS * np.abs(past - claimed) > RESOLVED_BINS * axis.step
@@ -112,12 +114,12 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
         if not pins.size:
             continue
         other = Family(count=FEWEST_LOBES, unit=1.0, difference=difference)
-        total = _totals(axis, strays, other, pins, speeds, claimed)
+        total = _totals(worth, other, pins, speeds, claimed)
         place = total.argmax(axis=1)
         most = np.take_along_axis(total, place[:, None], axis=1)[:, 0]
         close = np.argsort(most)[::-1][:LOOKED_AT]
         at = np.take_along_axis(speeds, place[:, None], axis=1)[close]
-        odds = most[close] + _passes(axis, strays, PASSES, past[close], at)[:, 0] - best_own
+        odds = most[close] + _passes(worth, PASSES, past[close], at)[:, 0] - best_own
         found += [
             Rival(count=count, difference=difference, speed=speed, log_odds=lead)
             for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
@@ -130,34 +132,69 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
     return kept_apart
 
 
-def _passes(axis: Axis, strays: Strays, passes: Sequence[int], past: Real, speeds: Real) -> Real:
+def _passes(worth: _Worth, passes: Sequence[int], past: Real, speeds: Real) -> Real:
     """Log odds (drives, k) of the pass of any one of so many output pins."""
     if not any(passes):
         return np.zeros(speeds.shape)
     k = np.arange(1.0, PASS_HARMONICS + 1.0)
     # (counts, drives, harmonics, k)
     orders = np.asarray(passes)[:, None, None, None] * k[:, None] * (past[:, None] * speeds)[:, None, :]
-    worth = _worth(axis, strays, orders.reshape(-1, orders.shape[-1]), PASS_SEEN).reshape(orders.shape).sum(axis=2)
-    return np.asarray(logsumexp(_may_be_heard(worth, 1), axis=0) - np.log(len(passes)))
+    ratio = worth.at(orders.reshape(-1, orders.shape[-1]), PASS_SEEN).reshape(orders.shape).sum(axis=2)
+    return np.asarray(logsumexp(_may_be_heard(ratio, 1), axis=0) - np.log(len(passes)))
 
 
-def _shaft_worth(axis: Axis, strays: Strays, speeds: Real) -> Real:
-    """Log odds of the shaft's lines (speeds,)."""
-    k = np.arange(1.0, SHAFT_ORDERS + 1.0)[:, None]
-    return _worth(axis, strays, k * speeds, np.where(k < 4, SHAFT_SEEN, HIGHER_SEEN)).sum(axis=0)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Worth:
+    """Log odds of a line at any place of ``axis``; those of low orders, which are asked most, from tables by how often
+    such a line can be seen, at every ``grain`` orders."""
+
+    axis: Axis
+    strays: Strays
+    grain: float
+    tables: Mapping[float, Real]
+
+    def at(self, orders: Real, seen: Real | float) -> Real:
+        """Of ``orders`` (lines, k)."""
+        surprise = self.axis.at(orders, shaft=True)
+        return line_ratios(surprise, seen, self.strays.rate(surprise, np.zeros((orders.shape[0], 1), dtype=bool)))
+
+    def low(self, orders: Real, seen: float) -> Real:
+        """Of ``orders`` (any shape) up to ``LOW_ORDERS``."""
+        table = self.tables[seen]
+        places = np.rint(orders * (1.0 / self.grain)).astype(np.int32)
+        return np.asarray(table[np.minimum(places, table.size - 1)])
+
+    def shaft(self, speeds: Real) -> Real:
+        """Of the shaft's lines together (speeds,)."""
+        k = np.arange(1.0, SHAFT_ORDERS + 1.0)[:, None] * speeds
+        return self.low(k[:3], SHAFT_SEEN).sum(axis=0) + self.low(k[3:], HIGHER_SEEN).sum(axis=0)
+
+    def lobes(self, past: Real, speeds: Real) -> Real:
+        """Of the lobes' (drives, k), of drives whose lobes come by at ``past`` (drives,) orders of their ``speeds``
+        (drives, k) or (k,); what lies on the feet of the shaft's tells nothing."""
+        total = np.zeros((past.size, speeds.shape[-1]))
+        for k in range(1, LOBE_ORDERS + 1):
+            places = k * past
+            clear = np.abs(places - np.rint(places)) > CLEAR_BINS * self.axis.step
+            total[clear] += self.low(places[clear, None] * (speeds[clear] if speeds.ndim == 2 else speeds), LOBE_SEEN)
+        return _may_be_heard(total, 2)
 
 
-def _worth(axis: Axis, strays: Strays, orders: Real, seen: Real | float) -> Real:
-    surprise = axis.at(orders, shaft=True)
-    return line_ratios(surprise, seen, strays.rate(surprise, np.zeros((orders.shape[0], 1), dtype=bool)))
+def _worth(axis: Axis, strays: Strays) -> _Worth:
+    grain = axis.step / 2
+    plain = _Worth(axis=axis, strays=strays, grain=grain, tables={})
+    orders = np.arange(0.0, LOW_ORDERS, grain)[None]
+    tables = {seen: plain.at(orders, seen)[0] for seen in (SHAFT_SEEN, HIGHER_SEEN, LOBE_SEEN)}
+    return _Worth(axis=axis, strays=strays, grain=grain, tables=tables)
 
 
-def _tried(axis: Axis, strays: Strays, slip: float) -> Iterator[tuple[int, Ints, Real]]:
+def _tried(worth: _Worth, slip: float) -> Iterator[tuple[int, Ints, Real]]:
     """Difference, pins (drives,), speeds (drives, k): those that explain most of the lines of low order, each with its
     lobes; and all pins at the speeds that the shaft's lines alone allow."""
+    axis = worth.axis
     step = FINEST_BINS * axis.step / SHAFT_ORDERS
     speeds = 1.0 + np.arange(-np.ceil(slip / step), np.ceil(slip / step) + 1) * step
-    shaft = _shaft_worth(axis, strays, speeds)
+    shaft = worth.shaft(speeds)
     apart: list[float] = []
     for place in np.argsort(shaft)[::-1].tolist():
         if all(abs(speeds[place] - other) > 2 * axis.step for other in apart):
@@ -167,8 +204,7 @@ def _tried(axis: Axis, strays: Strays, slip: float) -> Iterator[tuple[int, Ints,
     for difference in DIFFERENCES:
         # Twice the difference with twice the pins makes the same lobes.
         pins = np.array([c for c in COUNTS if c >= FEWEST_LOBES + difference])
-        lobes = _lobes(axis, strays, pins / (pins - difference), np.broadcast_to(speeds, (pins.size, speeds.size)))
-        both = shaft + lobes
+        both = shaft + worth.lobes(pins / (pins - difference), speeds)
         best = np.argpartition(both, -BEST_PAIRS, axis=None)[-BEST_PAIRS:]
         tried = np.concatenate([pins[best // speeds.size], np.tile(pins, len(apart))])
         about = np.concatenate([speeds[best % speeds.size], np.repeat(apart, pins.size)])
@@ -180,33 +216,22 @@ def _may_be_heard(ratio: Real, part: int) -> Real:
     return np.asarray(np.logaddexp(np.log(1 - AUDIBLE[part]), np.log(AUDIBLE[part]) + ratio))
 
 
-def _lobes(axis: Axis, strays: Strays, past: Real, speeds: Real) -> Real:
-    """Log odds of the lobes' lines (drives, k), of drives whose lobes come by at ``past`` (drives,) orders of their
-    ``speeds`` (drives, k); what lies on the feet of the shaft's tells nothing."""
-    k = np.arange(1.0, LOBE_ORDERS + 1.0)
-    places = past[:, None] * k
-    clear = np.abs(places - np.rint(places)) > CLEAR_BINS * axis.step
-    orders = places[:, :, None] * speeds[:, None, :]
-    worth = _worth(axis, strays, orders.reshape(-1, speeds.shape[1]), LOBE_SEEN).reshape(orders.shape)
-    return _may_be_heard(np.where(clear[:, :, None], worth, 0.0).sum(axis=1), 2)
-
-
-def _totals(axis: Axis, strays: Strays, family: Family, pins: Ints, speeds: Real, claimed: float = 0.0) -> Real:
+def _totals(worth: _Worth, family: Family, pins: Ints, speeds: Real, claimed: float = 0.0) -> Real:
     """Log odds of the lines of drives of ``pins`` (drives,), each at its ``speeds`` (drives, k): shaft, mesh, lobes.
     A mesh line that is a multiple of the order ``claimed`` does not speak for any."""
-    lines = family.lines(pins.tolist())
+    axis, lines = worth.axis, family.lines(pins.tolist())
     shafts_own = (np.abs(lines.orders - np.rint(lines.orders)) <= CLEAR_BINS * axis.step) & (
         lines.orders < SHAFT_LINES - 0.5
     )
     told = np.isfinite(lines.orders) & ~shafts_own & (lines.part == 0)
     drive, line = np.nonzero(told)
     orders = lines.orders[told][:, None] * speeds[drive]
-    ratio = _worth(axis, strays, orders, lines.seen[line][:, None])
+    ratio = worth.at(orders, lines.seen[line][:, None])
     if claimed:
         shared = np.abs(orders - np.rint(orders / claimed) * claimed) <= CLEAR_BINS * axis.step
         ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)
-    worth = np.zeros((*told.shape, speeds.shape[1]))
-    worth[told] = ratio
-    total = _shaft_worth(axis, strays, speeds.ravel()).reshape(speeds.shape)
+    mesh = np.zeros((*told.shape, speeds.shape[1]))
+    mesh[told] = ratio
     past = pins / (pins - family.difference)
-    return total + _may_be_heard(worth.sum(axis=1), 0) + _lobes(axis, strays, past, speeds)
+    shaft = worth.shaft(speeds.ravel()).reshape(speeds.shape)
+    return np.asarray(shaft + _may_be_heard(mesh.sum(axis=1), 0) + worth.lobes(past, speeds))
