@@ -20,8 +20,8 @@ from vibe.spectra.presence import (
     CLEAR_BINS,
     COUNTS,
     FINEST_BINS,
+    HEARD,
     LOBE_SEEN,
-    MESH_HARMONICS,
     PASS_HARMONICS,
     PASS_SEEN,
     SHAFT_LINES,
@@ -60,8 +60,11 @@ PASSES = range(5, 17)
 CERTAIN = 13.8
 """Log odds, ln 1e6, from which on another drive is as good as heard: the best of about 1e4 speeds and counts, where one
 file in a hundred is the wrong one (common practice)."""
-FINE = 4
-"""Steps of half a line of the highest order either side, in which the meshes of a pair are looked for."""
+FINE = 8
+"""Speeds either side of one, between it and the next, at which meshes are looked for: less than a bin apart for 120
+pins."""
+OWN_SPEEDS = 8
+"""Speeds of the drive of the file whose mesh is looked at, where its speed is hardly known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,23 +90,19 @@ class Rival:
 
 
 def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = SLIP) -> list[Rival]:
-    """Drives of other counts that explain at least as much on ``axis`` as ``families`` do at a speed within ``spread``
-    (relative), best first; none where nothing is known of lobes. Their speeds are within ``slip`` (relative).
+    """Drives of other counts that explain clearly more (``HEARD``) on ``axis`` than ``families`` do at a speed within
+    ``spread`` (relative), best first. Their speeds are within ``slip`` (relative). None where the first stage has no
+    lobes, or its mesh was not measured: lobes and output pins of neighbouring counts are too alike.
 
     They are the best of many that were tried, so they are no proof of another drive; but lines that one of them would
     make as well prove nothing of this one.
     """
     first = families[0] if families else None
-    if first is None or first.unit != 1.0 or not first.difference:
+    if first is None or first.unit != 1.0 or not first.difference or not axis.holds(first.count):
         return []
     made = np.concatenate([family.own() for family in families])
     worth = _worth(axis, strays_of(axis, made, np.ones(1)))
-    count = int(np.clip(np.ceil(2 * spread * float(made.max()) / (FINEST_BINS * axis.step)), 1, 64))
-    near = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    pins = np.array([first.count])
-    own = _totals(worth, first, pins, near[None])
-    own += _passes(worth, (first.passes,), pins / (pins - first.difference), near[None])
-    best_own = float(own.max())
+    best_own = _best_own(worth, families, spread)
     claimed = first.count / (first.count - first.difference)
     found: list[Rival] = []
     for difference, pins, speeds in _tried(worth, slip):
@@ -123,13 +122,38 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
         found += [
             Rival(count=count, difference=difference, speed=speed, log_odds=lead)
             for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
-            if lead >= 0.0
+            if lead >= HEARD
         ]
     kept_apart: list[Rival] = []
     for one in sorted(found, key=lambda one: -one.log_odds):
         if all(one.apart(other) > RESOLVED_BINS * axis.step for other in kept_apart) and len(kept_apart) < MOST_RIVALS:
             kept_apart.append(one)
     return kept_apart
+
+
+def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float:
+    """Log odds of the lines of the drive of the file, all stages, at the best speed within ``spread``."""
+    family = families[0]
+    speeds, half = _coarse(worth.axis, spread)
+    past = np.array([family.count / (family.count - family.difference)])
+    low = worth.shaft(speeds) + worth.lobes(past, speeds)[0]
+    about = speeds[np.argsort(low)[::-1][:OWN_SPEEDS]]
+    fine = about[:, None] * (1.0 + np.linspace(-min(half, spread), min(half, spread), 2 * FINE + 1))
+    pins = np.full(about.size, family.count)
+    total = _totals(worth, family, pins, fine) + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
+    for slower in families[1:]:
+        lines = slower.lines([slower.count])
+        told = np.isfinite(lines.orders[0])
+        ratio = worth.at(lines.orders[0][told, None] * fine.ravel(), lines.seen[told, None])
+        for part in np.unique(lines.part).tolist():
+            total = total + _may_be_heard(ratio[lines.part[told] == part].sum(axis=0), part).reshape(fine.shape)
+    return float(total.max())
+
+
+def _coarse(axis: Axis, slip: float) -> tuple[Real, float]:
+    """Speeds within ``slip`` at which no line of low order is missed, and half their step."""
+    step = FINEST_BINS * axis.step / SHAFT_ORDERS
+    return 1.0 + np.arange(-np.floor(slip / step), np.floor(slip / step) + 1) * step, step / 2
 
 
 def _passes(worth: _Worth, passes: Sequence[int], past: Real, speeds: Real) -> Real:
@@ -167,7 +191,7 @@ class _Worth:
     def shaft(self, speeds: Real) -> Real:
         """Of the shaft's lines together (speeds,)."""
         k = np.arange(1.0, SHAFT_ORDERS + 1.0)[:, None] * speeds
-        return self.low(k[:3], SHAFT_SEEN).sum(axis=0) + self.low(k[3:], HIGHER_SEEN).sum(axis=0)
+        return np.asarray(self.low(k[:3], SHAFT_SEEN).sum(axis=0) + self.low(k[3:], HIGHER_SEEN).sum(axis=0))
 
     def lobes(self, past: Real, speeds: Real) -> Real:
         """Of the lobes' (drives, k), of drives whose lobes come by at ``past`` (drives,) orders of their ``speeds``
@@ -192,8 +216,7 @@ def _tried(worth: _Worth, slip: float) -> Iterator[tuple[int, Ints, Real]]:
     """Difference, pins (drives,), speeds (drives, k): those that explain most of the lines of low order, each with its
     lobes; and all pins at the speeds that the shaft's lines alone allow."""
     axis = worth.axis
-    step = FINEST_BINS * axis.step / SHAFT_ORDERS
-    speeds = 1.0 + np.arange(-np.ceil(slip / step), np.ceil(slip / step) + 1) * step
+    speeds, half = _coarse(axis, slip)
     shaft = worth.shaft(speeds)
     apart: list[float] = []
     for place in np.argsort(shaft)[::-1].tolist():
@@ -208,8 +231,7 @@ def _tried(worth: _Worth, slip: float) -> Iterator[tuple[int, Ints, Real]]:
         best = np.argpartition(both, -BEST_PAIRS, axis=None)[-BEST_PAIRS:]
         tried = np.concatenate([pins[best // speeds.size], np.tile(pins, len(apart))])
         about = np.concatenate([speeds[best % speeds.size], np.repeat(apart, pins.size)])
-        fine = FINEST_BINS * axis.step / np.minimum(MESH_HARMONICS * tried, axis.top)
-        yield difference, tried, about[:, None] * (1.0 + np.arange(-FINE, FINE + 1) * fine[:, None])
+        yield difference, tried, about[:, None] * (1.0 + np.linspace(-half, half, 2 * FINE + 1))
 
 
 def _may_be_heard(ratio: Real, part: int) -> Real:
