@@ -3,8 +3,8 @@
     python -m tests.studies.gate [--count N --seed S --workers W --out DIR]
 
 ``count`` sound captures of every drive of the fleet, some short, some slow; each again filed under another drive's file
-(its speed range shifted so that the speed fits), and as many captures of noise, of hum, and of a pump that runs beside
-a drive at rest. *Let through* is any state but ``unknown``.
+(its speed range shifted so that the speed fits; drives with the same first stage are counted apart), and as many
+captures of noise, of hum, and of a pump that runs beside a drive at rest. *Let through* is any state but ``unknown``.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ from vibe.synth.simulate import simulate
 
 SOUND = ("6 s", "10 s", "as in life", "5 kHz")
 FALSE = ("other ratio", "noise", "hum", "pump beside")
+TWIN = "other ratio, same first stage"
+"""What differs is behind the first stage, whose lines are all there: told apart, not counted among the other ratios."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +104,9 @@ def listen(work: tuple[str, int]) -> list[Passed]:
     if result.reading is not None:
         others = [other for other in FLEET.values() if other.tag != tag]
         other = shifted(others[seed % len(others)], result.reading.speed.input_hz)
-        found.append(_told(judged(capture, other), tag, seed, "other ratio", running=False))
+        mine, its = ((one.stage[0].lobes, one.stage[0].ring_pins, one.stage[0].kind) for one in (drive, other))
+        what = TWIN if mine == its else "other ratio"
+        found.append(_told(judged(capture, other), tag, seed, what, running=False))
     rest = FALSE[1 + seed % (len(FALSE) - 1)]
     found.append(_told(judged(not_running(drive, rest, capture, rng), drive), tag, seed, rest, running=False))
     return found
@@ -111,7 +115,7 @@ def listen(work: tuple[str, int]) -> list[Passed]:
 def rows(passed: Sequence[Passed]) -> list[dict[str, object]]:
     """Captures let through, by kind and by drive."""
     table = []
-    for what in (*dict.fromkeys(SOUND), *FALSE):
+    for what in (*dict.fromkeys(SOUND), *FALSE, TWIN):
         some = [one for one in passed if one.what == what]
         through = sum(one.heard for one in some)
         _, low, high = wilson(through, len(some))

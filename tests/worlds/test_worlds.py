@@ -14,7 +14,6 @@ FIRST = 16
 """Captures of each world: every kind of truth is among them."""
 KNOWN = {
     "hillside-002": "a pump whose lines fall on the drive's mesh",
-    "hillside-007": "a drive of another ratio whose mesh is half of this one's",
     "harbour-007": "a sensor that wanders",
     "harbour-012": "a ring pin of the same type of drive beside, three times a turn",
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from vibe.core.tones import Tone, ToneTable
     from vibe.spectra.analysis import Reading
     from vibe.spectra.presence import Axis, Family, Presence
+    from vibe.spectra.rivals import Rival
 
 OWN_PARTS = ("stage", "bearing")
 SPEAKS_FROM = 0.9
@@ -43,9 +45,10 @@ def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings:
     """Whether the drive was heard in ``reading`` (``axis``: of its spectra), running all the time.
 
     A damaged part of its own, once named, proves that it was heard; a machine that is not this drive names none but by
-    chance.
+    chance, unless it is a drive of another ratio, whose parts meet in places of their own.
     """
-    from vibe.spectra.presence import presence
+    from vibe.spectra.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
+    from vibe.spectra.rivals import CERTAIN, SLIP, rivals
 
     speed = reading.speed
     families = families_of(drive, table)
@@ -53,20 +56,30 @@ def gate(reading: Reading, axis: Axis, drive: Drive, table: ToneTable, findings:
     sigma = (speed.uncertainty_hz or 0.0) / speed.input_hz
     low, high = drive.input.speed_range_hz
     spread = min(3 * sigma, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
-    envelope = reading.looks[0].spectra if reading.looks else None
-    was = presence(
-        axis, envelope, list(reading.samples.values()), reading.law, families, spread, _mains_hz(drive),
-        pulsed=speed.method == "tachometer", foreign=[comb.order for comb in reading.foreign],
+    axes = [axis]
+    if reading.looks:
+        axes.append(envelope_axis(reading.looks[0].spectra, reading.law.mean_hz, _mains_hz(drive)))
+    pulsed = speed.method == "tachometer"
+    ask = partial(
+        presence, axes, families, spread, pulsed=pulsed, guessed=speed.method == "nominal",
+        foreign=[comb.order for comb in reading.foreign],
     )  # fmt: skip
+    first = was = ask()
     speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
-    if was is None:
+    if first is None or was is None:
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
-    if speaks and was.log_odds >= NOT_AGAINST:
+    others: list[Rival] = []
+    if was.heard or speaks:
+        others = rivals(axis, families, spread, spread if pulsed else SLIP)
+        was = ask(rival=[order for other in others for order in other.combs]) or was if others else was
+    another = bool(others) and others[0].log_odds >= CERTAIN
+    if speaks and first.log_odds >= NOT_AGAINST and (was.heard or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.heard:
-        return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short))
-    if not was.steady:
-        return Gate(probability=was.probability, reason=_not_steady(was))
+        return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short, another))
+    gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
+    if gap >= LONGEST_GAP_S:
+        return Gate(probability=was.probability, reason=_not_steady(gap))
     return Gate(probability=was.probability, reason=None)
 
 
@@ -135,7 +148,7 @@ def _without_families(reading: Reading, families: Sequence[Family], short: bool)
     )
 
 
-def _not_heard(was: Presence, reading: Reading, families: Sequence[Family], short: bool) -> Reason:
+def _not_heard(was: Presence, reading: Reading, families: Sequence[Family], short: bool, another: bool) -> Reason:
     meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)
     text = f"nothing of this drive's own mesh ({meshes} per input turn) stands out"
     text += f" at {reading.speed.input_hz * 60:.0f} r/min"
@@ -143,6 +156,8 @@ def _not_heard(was: Presence, reading: Reading, families: Sequence[Family], shor
         text += f" in {reading.law.total_turns:.0f} turns"
     elif reading.speed.method == "nominal":
         text += ", and no speed stands out in the signal"
+    elif another:
+        text += "; the lines of a drive of another ratio would fit better"
     elif was.better is not None:
         text += f"; a mesh of {was.better} parts would fit better"
     return _reason(
@@ -155,13 +170,13 @@ def _not_heard(was: Presence, reading: Reading, families: Sequence[Family], shor
     )
 
 
-def _not_steady(was: Presence) -> Reason:
+def _not_steady(gap_s: float) -> Reason:
     from vibe.core.capture import Reason
 
     return Reason(
         code="not_steady",
         verdict="rejected",
-        text=f"for {was.gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
+        text=f"for {gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
         remedy="Measure again while it runs steadily.",
     )
 

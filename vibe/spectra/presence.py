@@ -71,6 +71,8 @@ SEGMENT_TURNS = 16.0
 MISSING_DB = -12.0
 """A usual line this far below its median is missing: wander and beating take half of it."""
 LONGEST_GAP_S = 1.0
+ANTI_ALIAS = 2 / 2.56
+"""Share of half the sample rate up to which recorders pass what they measure; their filters fall off above."""
 FOREIGN_APART = 8.0
 """Times the bins hidden at its lines by which those of an outside comb must lie apart: a denser one would hide all."""
 HUM_HARMONICS = 40
@@ -152,13 +154,11 @@ class Family:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
     """``log_odds`` that the drive was heard; ``own`` evidence without the decoys, of all its lines or of its mesh, the
-    lesser; ``better``: the count of another mesh that explains more (None where none does); ``gap_s``: longest time in
-    which the drive's usual lines are missing."""
+    lesser; ``better``: the count of another mesh that explains more (None where none does)."""
 
     log_odds: float
     own: float
     better: int | None
-    gap_s: float
 
     @property
     def probability(self) -> float:
@@ -168,34 +168,26 @@ class Presence:
     def heard(self) -> bool:
         return self.log_odds >= HEARD and self.own >= LEAST_OWN
 
-    @property
-    def steady(self) -> bool:
-        return self.gap_s < LONGEST_GAP_S
-
 
 def presence(
-    axis: Axis,
-    envelope: EnvelopeSpectra | None,
-    samples: Sequence[tuple[NDArray[np.float32], float]],
-    law: AngleLaw,
+    axes: Sequence[Axis],
     families: Sequence[Family],
     spread: float,
-    mains_hz: Sequence[float] = (50.0, 60.0),
+    *,
     pulsed: bool = False,
+    guessed: bool = False,
     foreign: Sequence[float] = (),
+    rival: Sequence[float] = (),
 ) -> Presence | None:
-    """Whether ``families`` stand in the spectra on ``axis`` and in ``envelope`` (which follow ``law``) at one speed
-    within ``spread`` (relative).
+    """Whether ``families`` stand on ``axes``, of the spectra and of the envelope, at one speed within ``spread``
+    (relative).
 
-    ``samples``: (samples (n,), sample rate [Hz]) of the same channels, for the time in which lines are missing.
-    ``mains_hz``: frequencies whose multiples tell nothing; nor do those of ``foreign`` orders, combs of other machines.
-    ``pulsed``: the speed comes from a pulse sensor and is no
-    alias. None where no family has a line in what was measured.
+    ``pulsed``: the speed comes from a pulse sensor and is no alias; ``guessed``: it comes from nothing in the signal.
+    ``foreign``: orders of combs of other machines, whose multiples tell nothing. ``rival``: orders of the combs of
+    drives that may be there instead; their multiples tell nothing even where the mesh lies on them. None where no
+    family has a line in what was measured.
     """
-    axes = [axis]
-    if envelope is not None:
-        axes.append(_envelope_axis(envelope, law.mean_hz, mains_hz))
-    apart = [order for order in foreign if not _meets_mesh(order, families, axis.step)]
+    apart = [order for order in foreign if not _meets_mesh(order, families, axes[0].step)]
     axes = [one.without(apart) for one in axes]
     families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
     if not families:
@@ -204,7 +196,8 @@ def presence(
     top = float(made.max())
     count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    strays = [_strays(axis, made, speeds) for axis in axes]
+    strays = [strays_of(axis, made, speeds) for axis in axes]
+    axes = [one.without(rival) for one in axes]  # A rival's lines are strays still.
     shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
     heard: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
@@ -215,27 +208,31 @@ def presence(
         lines.orders[1][lines.part > 0] = np.nan
         lines.orders[2:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
         evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
-        own, mesh, decoys = float(evidence[0]), float(evidence[1]), evidence[2:]
+        own, mesh = float(evidence[0]), float(evidence[1])
         # Lobes and pins' pass of an alias fit another rotor's multiples: what speaks must be the mesh too, or where it
         # lies outside the band, the others twice as clearly.
         own_mesh = family.count * family.unit
         clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
-        other = float(_over_speeds(decoys)) + float(np.log(PRIOR_OTHER))
-        odds = own + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
-        best = int(decoys.argmax())
-        heard.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), counts[best] if decoys[best] > own else None))
+        odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
+        better = counts[best] if evidence[2 + best] > own else None
+        if better is not None and not guessed:
+            # Wheels that the file leaves out may turn beside the drive's own: what those do not explain must tell
+            # twice as clearly.
+            taken = lines.orders[2 + best]
+            taken = np.sort(taken[np.isfinite(taken)])
+            lines.orders[_is_near(lines.orders, taken, CLEAR_BINS * axes[0].step)] = np.nan
+            left = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
+            odds = max(odds, min(_over_decoys(left), float(left[1]) + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
+        heard.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
     # One stage that is heard is proof enough; that the best of them was taken is paid for.
     odds, own, better = max(heard, key=lambda one: min(one[0], one[1]))
-    return Presence(
-        log_odds=odds - float(np.log(len(heard))),
-        own=own,
-        better=better,
-        gap_s=_gap_s(samples, law, [f.count * f.unit for f in families]),
-    )
+    if rival:
+        own -= LEAST_OWN  # Of a rival nothing but counts is known; what it leaves must tell twice as clearly.
+    return Presence(log_odds=odds - float(np.log(len(heard))), own=own, better=better)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Strays:
+class Strays:
     """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades
     and vanes are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places`` elsewhere."""
 
@@ -263,7 +260,7 @@ class _Strays:
         return np.asarray(rate)
 
 
-def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
+def strays_of(axis: Axis, own: Real, speeds: Real) -> Strays:
     """Read in the same spectra at the places that the drive itself does not use."""
     whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
     whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
@@ -272,10 +269,10 @@ def _strays(axis: Axis, own: Real, speeds: Real) -> _Strays:
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
     every = every[np.isfinite(every)] - np.log(len(axis.rows))
     # Nothing is asked below what stands.
-    return _Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
+    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
 
 
-def _shaft(axis: Axis, strays: _Strays, family: Family, speeds: Real) -> Real:
+def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real) -> Real:
     """What the shaft's own first lines say against a speed (speeds,); nothing for it.
 
     Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
@@ -297,6 +294,12 @@ def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near
     own = family.lines([family.count])
     elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others)]))
     return (lines.part > 0) | _is_near(lines.orders[2:], elsewhere, near)
+
+
+def _over_decoys(evidence: Real) -> float:
+    """Log odds of the first drive of ``evidence`` (drives,) over those from the third on, and over none."""
+    other = float(_over_speeds(evidence[2:])) + float(np.log(PRIOR_OTHER))
+    return float(evidence[0]) + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
 
 
 def _is_near(orders: Real, taken: Real, near: float) -> NDArray[np.bool_]:
@@ -336,6 +339,11 @@ class Axis:
     def step(self) -> float:
         return min(step for _, step in self.rows)
 
+    @property
+    def top(self) -> float:
+        """Highest order that was measured."""
+        return max(row.size * step for row, step in self.rows)
+
     def without(self, orders: Sequence[float]) -> Axis:
         """The same, multiples of ``orders`` telling nothing, where the bins between them are more than those hidden."""
         rows = []
@@ -365,13 +373,15 @@ def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz:
     rows = []
     for one in spectra:
         step = one.bin_hz / input_hz
-        row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
+        power = one.power[: round(ANTI_ALIAS * one.power.size)]
+        row = _best_of_three(power / local_floor(power, max(32, round(1 / step))))
         _hide_hum(row, one.bin_hz, mains_hz)
         rows.append((row, step))
     return Axis(rows=tuple(rows), audible=AUDIBLE)
 
 
-def _envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> Axis:
+def envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> Axis:
+    """The same of the envelope: the strongest of all bands, paid for."""
     strongest = envelope.power.max(axis=0).astype(np.float64) - np.log(envelope.power.shape[0])
     row = _best_of_three(strongest)
     _hide_hum(row, envelope.step * input_hz, mains_hz)
@@ -405,7 +415,7 @@ def _largest_near(values: Real, reach: int) -> Real:
     return np.asarray(np.maximum(largest[:n], largest[rest : rest + n]))
 
 
-def _evidence(axes: Sequence[Axis], strays: Sequence[_Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
+def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
     """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"."""
     total = np.zeros((lines.orders.shape[0], speeds.size))
     drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))
@@ -440,8 +450,11 @@ def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
     return np.asarray(line_ratios(surprise, seen, stray).sum(axis=0))
 
 
-def _gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
-    """Longest run of segments in which none of the drive's usual lines reaches a quarter of its usual amplitude."""
+def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
+    """Longest time [s] in which none of the drive's usual lines reaches a quarter of its usual amplitude.
+
+    ``samples``: (samples (n,), sample rate [Hz]) of each channel; ``meshes``: orders of the drive's meshes.
+    """
     orders = sorted({1.0, 2.0, 3.0, 4.0, 5.0, 6.0, *(k * mesh for mesh in meshes for k in (1, 2) if k * mesh <= 64)})
     top_hz = 1.1 * orders[-1] * law.mean_hz
     laid = all_laid([low_passed(row, rate, top_hz) for row, rate in samples], law)

@@ -1,0 +1,106 @@
+"""Lines of one drive under the file of another: who explains them, and what is left of the claim."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from vibe.spectra.presence import AUDIBLE, Axis, Family, presence
+from vibe.spectra.rivals import CERTAIN, SLIP, rivals
+
+STEP = 0.006
+"""Orders per bin: 24 Hz for 7 s."""
+TOP = 200.0
+
+
+def heard(*made: NDArray[np.float64], seed: int = 1, strength: float = 60.0) -> Axis:
+    """An axis of noise on which lines of all orders ``made`` stand."""
+    rng = np.random.default_rng(seed)
+    row = rng.exponential(1.0, round(TOP / STEP))
+    for orders in made:
+        places = np.rint(orders[orders < TOP - 1] / STEP).astype(int)
+        row[places] = strength * rng.uniform(0.5, 2.0, places.size)
+    return Axis(rows=((row, STEP),), audible=AUDIBLE)
+
+
+def drive(pins: int, passes: int = 10, speed: float = 1.0) -> NDArray[np.float64]:
+    """Orders of a drive with a ring of ``pins``: shaft, lobes, mesh with its side lines, pass of its output pins."""
+    shaft, past = np.arange(1.0, 9.0), pins / (pins - 1)
+    mesh = pins * np.arange(1.0, 4.0)
+    return speed * np.concatenate(
+        [shaft, past * np.arange(1.0, 9.0), mesh, mesh - 1, mesh + 1, passes * past * np.arange(1.0, 4.0)]
+    )
+
+
+def family(pins: int, passes: int = 10) -> Family:
+    return Family(count=pins, unit=1.0, difference=1, passes=passes)
+
+
+@pytest.mark.parametrize(("pins", "filed"), [(30, 8), (30, 22), (18, 30), (60, 30), (30, 60)])
+@pytest.mark.parametrize("speed", [1.0, 1.012, 0.985])
+def test_the_drive_that_runs_explains_more_than_that_of_the_file(pins: int, filed: int, speed: float) -> None:
+    found = rivals(heard(drive(pins, speed=speed)), [family(filed)], 1e-4)
+    assert found[0].log_odds > CERTAIN
+    assert found[0].combs == pytest.approx((speed, speed * pins / (pins - 1)), abs=3 * STEP / 8)
+
+
+@pytest.mark.parametrize("pins", [8, 18, 30, 60, 120])
+@pytest.mark.parametrize("seed", range(3))
+def test_no_drive_explains_more_than_the_right_one(pins: int, seed: int) -> None:
+    assert rivals(heard(drive(pins), seed=seed), [family(pins)], 1e-4) == []
+
+
+def test_known_speeds_are_not_left() -> None:
+    axis = heard(drive(30, speed=1.02))
+    assert any(abs(one.speed - 1) > 0.01 for one in rivals(axis, [family(22)], 1e-4, SLIP))
+    assert all(abs(one.speed - 1) < 0.002 for one in rivals(axis, [family(22)], 1e-4, 1e-4))
+
+
+def test_of_a_file_without_lobes_nothing_is_known() -> None:
+    assert rivals(heard(drive(30)), [Family(count=17, unit=1.0)], 1e-4) == []
+    assert rivals(heard(drive(30)), [], 1e-4) == []
+
+
+def asked(axis: Axis, pins: int) -> tuple[bool, bool]:
+    """Whether a drive is heard on ``axis``: at first sight, and when its rivals were asked."""
+    own = [family(pins)]
+    first = presence([axis], own, 1e-4)
+    combs = [order for one in rivals(axis, own, 1e-4) for order in one.combs]
+    second = presence([axis], own, 1e-4, rival=combs)
+    assert first is not None
+    assert second is not None
+    return first.heard, second.heard
+
+
+def test_lines_that_another_drive_makes_as_well_prove_nothing() -> None:
+    """Of a drive of 44 pins half of the lines are those of one of 22."""
+    assert not asked(heard(drive(44, passes=11)), 22)[1]
+    assert asked(heard(drive(22)), 22) == (True, True)
+
+
+def test_a_louder_drive_of_another_ratio_beside_does_not_silence_this_one() -> None:
+    both = heard(drive(22), drive(30, passes=12, speed=1.013))
+    assert asked(both, 22)[1]
+    assert not asked(heard(drive(30, passes=12, speed=1.013)), 22)[1]
+
+
+def wheel(teeth: int) -> NDArray[np.float64]:
+    mesh = teeth * np.arange(1.0, 4.0)
+    return np.concatenate([np.arange(1.0, 9.0), mesh, mesh - 1, mesh + 1])
+
+
+CRANKS = Family(count=52, unit=51 / 52, difference=1, passes=12, ring_turns=True)
+"""Its lobes and output pins pass at whole orders, where any machine has lines: the mesh must tell all."""
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_wheel_that_the_file_leaves_out_does_not_silence_the_drive(seed: int) -> None:
+    mesh = 51 * np.arange(1.0, 4.0)
+    own = np.concatenate([mesh, mesh[:2] - 51 / 52, mesh[:2] + 1])
+    with_drive = presence([heard(own, wheel(39), seed=seed)], [CRANKS], 1e-4)
+    alone = presence([heard(wheel(39), seed=seed)], [CRANKS], 1e-4)
+    assert with_drive is not None
+    assert alone is not None
+    assert with_drive.heard
+    assert not alone.heard
