@@ -121,9 +121,9 @@ def test_decoys_are_scored_once_however_many_requests_share_them(monkeypatch: py
     scored = []
     score = CombScorer.score
 
-    def counted(self: CombScorer, wanted: list[Combs], *, slip: bool) -> list[comb.Scores]:
+    def counted(self: CombScorer, wanted: list[Combs], *, slip: bool, where: bool = True) -> list[comb.Scores]:
         scored.append(sum(combs.orders.size for combs in wanted))
-        return score(self, wanted, slip=slip)
+        return score(self, wanted, slip=slip, where=where)
 
     monkeypatch.setattr(CombScorer, "score", counted)
     work = {}
