@@ -34,7 +34,7 @@ SMEARED_TURNS = 100.0
 widen by a bin or so a harmonic: in half as many turns a bin is twice as wide, and the smear is what it was."""
 MOST_BLOCKED = 8
 """Masks that are kept as the windows of all widths meet them."""
-TOTALS_AT_ONCE = 2**20
+TOTALS_AT_ONCE = 2**21
 """Sums that are held together: as many as stay in the processor's cache."""
 
 
@@ -169,9 +169,8 @@ class CombScorer:
             if not sums.count.size:
                 continue
             by_set = log_tail(sums.total.max(axis=1), sums.count)
-            begin = np.flatnonzero(sums.rank == 0)
-            told_here = sums.comb[begin]
-            score[here][told_here] = np.maximum.reduceat(by_set, begin)
+            told_here = sums.comb[sums.begin]
+            score[here][told_here] = np.maximum.reduceat(by_set, sums.begin)
             if where:
                 # The first of the best sets of each comb.
                 best = np.flatnonzero(by_set == score[here][sums.comb])
@@ -258,8 +257,9 @@ def _told(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDA
     nobody else's, and neither do those beside which they are sidebands (else they are that one's modulation)."""
     # A single comb's shifts and mask stand for all places.
     own = batch.owner[here] if batch.shifts.shape[1] > 1 else np.zeros(1, dtype=np.intp)
-    numbers = np.arange(1, batch.harmonic[-1] + 1)
-    spots = np.minimum(np.floor(batch.bins[here, None] * numbers + 0.5), bins).astype(np.int32)
+    places = batch.bins[here, None] * np.arange(1, batch.harmonic[-1] + 1)
+    places += 0.5
+    spots = np.minimum(places, bins, out=places).astype(np.int32)
     if len(batch.shifts) > 1:
         spots = spots[:, batch.harmonic - 1]
         spots += batch.shifts[batch.side].T[own]
@@ -280,14 +280,14 @@ class _Sums:
     in the set before.
 
     ``total`` (any, columns), in steps, from the first line to the last of the set; by row the ``count`` of lines that
-    tell, the ``comb``, the ``set``, and its ``rank`` among the rows of that comb.
+    tell, the ``comb`` and the ``set``; ``begin`` are the rows that are the first of their combs.
     """
 
     total: NDArray[np.uint16]
     count: NDArray[np.int32]
     comb: NDArray[np.intp]
     set: NDArray[np.intp]
-    rank: NDArray[np.intp]
+    begin: NDArray[np.intp]
 
 
 def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
@@ -302,18 +302,14 @@ def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
     # How many tell up to the end of each set: small whole numbers, which single precision holds.
     upto = (np.arange(told.shape[1])[:, None] < batch.ends).astype(np.float32)
     counts = (told.astype(np.float32) @ upto).astype(np.int32)
-    new = np.diff(counts, axis=1, prepend=np.int32(0)).ravel()
-    filled = np.flatnonzero(new)
-    comb, number = np.divmod(filled, len(batch.ends))
-    begin = np.flatnonzero(np.diff(comb, prepend=-1))
-    rank = np.arange(comb.size) - np.repeat(begin, np.diff(begin, append=comb.size))
+    new = np.diff(counts, axis=1, prepend=np.int32(0))
+    comb, number = np.nonzero(new)
     picked = rows[told]
-    ends = np.concatenate([[0], np.cumsum(new[filled])]).astype(np.int32)
-    combs = csr_array((np.ones(picked.size, matrix.dtype), picked, ends), shape=(filled.size, matrix.shape[0]))
+    ends = np.concatenate([[0], np.cumsum(new[comb, number])]).astype(np.int32)
+    combs = csr_array((np.ones(picked.size, matrix.dtype), picked, ends), shape=(comb.size, matrix.shape[0]))
     total: NDArray[np.uint16] = np.asarray(combs @ matrix)
+    first = np.diff(comb, prepend=-1) > 0
     for later in range(1, len(batch.ends)):
-        mine = np.flatnonzero(rank == later)
-        if not mine.size:
-            break
+        mine = np.flatnonzero((number == later) & ~first)
         total[mine] += total[mine - 1]
-    return _Sums(total=total, count=counts.ravel()[filled], comb=comb, set=number, rank=rank)
+    return _Sums(total=total, count=counts[comb, number], comb=comb, set=number, begin=np.flatnonzero(first))
