@@ -29,7 +29,10 @@ Complex = NDArray[np.complex128]
 REACHES = (1.5, 4.0, 12.0, 36.0, 64.0)
 """Highest order of each pass: a higher one sees finer, but only once the error is below half of its own turn."""
 ROUNDS = 4
-"""Amplitudes and angle errors in turns; three bring the change below a tenth of the uncertainty."""
+"""Amplitudes and angle errors in turns, at most."""
+SETTLED = 0.1
+"""Change of the angle, in standard uncertainties of the angle turned in the whole capture, below which one more round
+tells nothing."""
 OVERLAP_SHARE = 0.75
 """Information left by half overlap of Hann segments: the noise of neighbours is correlated by 1/6 (1 / (1 + 2/6))."""
 TOLD_APART = 2.0
@@ -199,8 +202,10 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
         )
         if smooth is None:
             return None
-        errors = smooth.values[1:-1] - deviation
+        before, errors = errors, smooth.values[1:-1] - deviation
         errors -= errors.mean()
+        if np.ptp(errors - before) < SETTLED * smooth.end_to_end:
+            break
     assert smooth is not None
     turns = law.turns[0] + law.mean_hz * smooth.time_s + smooth.values - smooth.values[0]
     if smooth.steady:
@@ -266,7 +271,8 @@ class _Windows:
 def _windows(size: int, total: float, centres: Real, span: float, orders: Real, places: Real) -> _Windows:
     """For channels of ``size`` samples already laid on angle, ``total`` turns long."""
     per_turn = size / total
-    n = min(size, round(span * per_turn))
+    # A length whose transform is quick.
+    n = min(size, fast_length(round(span * per_turn)))
     starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
     # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn
