@@ -26,7 +26,7 @@ Force = Annotated[float, Field(ge=1e-4, le=100_000, allow_inf_nan=False)]
 class Part(BaseModel):
     """Strict, frozen, and refusing what it does not know."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class Input(Part):

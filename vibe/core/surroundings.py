@@ -28,7 +28,7 @@ Made = tuple[str, int | float]
 class Part(BaseModel):
     """Strict, frozen, and refusing what it does not know."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class Driven(Part):

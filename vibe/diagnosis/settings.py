@@ -12,7 +12,7 @@ Share = Annotated[float, Field(gt=0, le=1)]
 class Part(BaseModel):
     """Strict, frozen, and refusing what it does not know."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class CombSettings(Part):

@@ -15,7 +15,9 @@ Positive = Annotated[float, Field(gt=0)]
 class Part(BaseModel):
     """Strict, frozen, and refusing what it does not know."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+    model_config = ConfigDict(
+        strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True, defer_build=True
+    )
 
 
 class RaiseRules(Part):

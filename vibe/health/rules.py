@@ -23,7 +23,9 @@ Zone = Literal["A", "B", "C", "D"]
 class Part(BaseModel):
     """Strict, frozen, and refusing what it does not know."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+    model_config = ConfigDict(
+        strict=True, frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True, defer_build=True
+    )
 
 
 class Boundaries(Part):
