@@ -257,7 +257,8 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 class _Windows:
     """Segments and places of lines, alike for all channels of as many samples: ``rows`` (segments, n) of samples, their
     ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
-    (lines, segments) of its phase until there, the bins ``beside`` it (lines, floor bins), and the ``response``."""
+    (lines, segments) of its phase until there, the bins ``beside`` it (lines, floor bins) in a transform ``padded`` to
+    a quick length, and the ``response``."""
 
     rows: NDArray[np.intp]
     taper: Real
@@ -265,14 +266,14 @@ class _Windows:
     sine: NDArray[np.float32]
     turning: Complex
     beside: NDArray[np.intp]
+    padded: int
     response: Real
 
 
 def _windows(size: int, total: float, centres: Real, span: float, orders: Real, places: Real) -> _Windows:
     """For channels of ``size`` samples already laid on angle, ``total`` turns long."""
     per_turn = size / total
-    # A length whose transform is quick.
-    n = min(size, fast_length(round(span * per_turn)))
+    n = min(size, round(span * per_turn))
     starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
     # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn
@@ -281,13 +282,15 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
     middles = (starts + (n - 1) / 2) / per_turn
     bins = np.round(places * n / per_turn).astype(int)
+    padded = fast_length(n)
     return _Windows(
         rows=starts[:, None] + np.arange(n),
         taper=np.hanning(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
         turning=np.exp(-2j * np.pi * np.outer(places, middles)),
-        beside=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
+        beside=np.clip(np.rint((bins[:, None] + FLOOR_BINS) * (padded / n)).astype(np.intp), 1, padded // 2),
+        padded=padded,
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
 
@@ -297,7 +300,7 @@ def _seen(item: Low, windows: _Windows) -> _Seen:
     weight = windows.taper.sum()
     pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
-    beside = np.abs(fft.rfft(pieces, axis=1)[:, windows.beside]) ** 2
+    beside = np.abs(fft.rfft(pieces, windows.padded, axis=1)[:, windows.beside]) ** 2
     floor = np.median(beside, axis=(0, 2)) / np.log(2.0) / weight**2
     return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
 
