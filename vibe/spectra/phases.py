@@ -29,10 +29,7 @@ Complex = NDArray[np.complex128]
 REACHES = (1.5, 4.0, 12.0, 36.0, 64.0)
 """Highest order of each pass: a higher one sees finer, but only once the error is below half of its own turn."""
 ROUNDS = 4
-"""Amplitudes and angle errors in turns, at most."""
-SETTLED = 0.1
-"""Change of the angle, in standard uncertainties of the angle turned in the whole capture, below which one more round
-tells nothing."""
+"""Amplitudes and angle errors in turns; three bring the change below a tenth of the uncertainty."""
 OVERLAP_SHARE = 0.75
 """Information left by half overlap of Hann segments: the noise of neighbours is correlated by 1/6 (1 / (1 + 2/6))."""
 TOLD_APART = 2.0
@@ -202,10 +199,8 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
         )
         if smooth is None:
             return None
-        before, errors = errors, smooth.values[1:-1] - deviation
+        errors = smooth.values[1:-1] - deviation
         errors -= errors.mean()
-        if np.ptp(errors - before) < SETTLED * smooth.end_to_end:
-            break
     assert smooth is not None
     turns = law.turns[0] + law.mean_hz * smooth.time_s + smooth.values - smooth.values[0]
     if smooth.steady:
@@ -257,8 +252,7 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 class _Windows:
     """Segments and places of lines, alike for all channels of as many samples: ``rows`` (segments, n) of samples, their
     ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
-    (lines, segments) of its phase until there, the bins ``beside`` it (lines, floor bins) in a transform ``padded`` to
-    a quick length, and the ``response``."""
+    (lines, segments) of its phase until there, the bins ``beside`` it (lines, floor bins), and the ``response``."""
 
     rows: NDArray[np.intp]
     taper: Real
@@ -266,7 +260,6 @@ class _Windows:
     sine: NDArray[np.float32]
     turning: Complex
     beside: NDArray[np.intp]
-    padded: int
     response: Real
 
 
@@ -282,15 +275,13 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
     middles = (starts + (n - 1) / 2) / per_turn
     bins = np.round(places * n / per_turn).astype(int)
-    padded = fast_length(n)
     return _Windows(
         rows=starts[:, None] + np.arange(n),
         taper=np.hanning(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
         turning=np.exp(-2j * np.pi * np.outer(places, middles)),
-        beside=np.clip(np.rint((bins[:, None] + FLOOR_BINS) * (padded / n)).astype(np.intp), 1, padded // 2),
-        padded=padded,
+        beside=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
 
@@ -300,7 +291,7 @@ def _seen(item: Low, windows: _Windows) -> _Seen:
     weight = windows.taper.sum()
     pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
-    beside = np.abs(fft.rfft(pieces, windows.padded, axis=1)[:, windows.beside]) ** 2
+    beside = np.abs(fft.rfft(pieces, axis=1)[:, windows.beside]) ** 2
     floor = np.median(beside, axis=(0, 2)) / np.log(2.0) / weight**2
     return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
 
