@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -121,9 +122,9 @@ def test_decoys_are_scored_once_however_many_requests_share_them(monkeypatch: py
     scored = []
     score = CombScorer.score
 
-    def counted(self: CombScorer, wanted: list[Combs], *, slip: bool) -> list[comb.Scores]:
+    def counted(self: CombScorer, wanted: list[Combs], *, slip: bool, where: bool = True) -> list[comb.Scores]:
         scored.append(sum(combs.orders.size for combs in wanted))
-        return score(self, wanted, slip=slip)
+        return score(self, wanted, slip=slip, where=where)
 
     monkeypatch.setattr(CombScorer, "score", counted)
     work = {}
@@ -147,3 +148,16 @@ def test_places_never_lie_beyond_the_axis() -> None:
         high_hz=whole.high_hz, members=whole.members, top_order=(BINS + 1) * STEP,
     )  # fmt: skip
     assert CombScorer(longer).half_bins(1.0, 1e6)[-1] < BINS * STEP
+
+
+@pytest.mark.parametrize("width", [1, 3, 13])
+def test_sums_of_the_strongest_lines_stay_within_their_numbers(width: int) -> None:
+    strongest = int(comb_lines._tables(width).max())
+    assert strongest * comb_lines.MOST_LINES <= np.iinfo(np.uint16).max
+
+
+def test_combs_of_too_many_lines_are_refused() -> None:
+    wanted = Combs(orders=ORDERS[:3], mask=np.zeros_like(MASK), sidebands=(0.3, 0.4), max_harmonic=32)
+    assert CombScorer(spectra()).score([wanted], slip=False)[0].told.all()
+    with pytest.raises(ValueError, match="too many"):
+        CombScorer(spectra()).score([replace(wanted, sidebands=(0.3, 0.4, 0.6))], slip=False)

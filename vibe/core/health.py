@@ -21,7 +21,7 @@ SCHEMA: Literal["vibe.health/1"] = "vibe.health/1"
 class ReportModel(BaseModel):
     """Frozen, finite, and refusing what it does not know."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class EvidenceItem(ReportModel):
@@ -194,4 +194,4 @@ class Health(ReportModel):
     cautions: list[str]
     software: str
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True, defer_build=True)

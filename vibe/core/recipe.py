@@ -18,7 +18,7 @@ class Recipe(BaseModel):
     and ``exceedances`` to where one stands.
     """
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     kind: Literal["route", "alarms", "commissioning"]
     title: Annotated[str, Field(min_length=1, max_length=200)]

@@ -27,7 +27,7 @@ _NO_PART_OF_THE_CHAIN = ("thermometer", "tachometer", "stroboscope", "strobe", "
 class MeasurementPractice(BaseModel):
     """``configs/acceptance/measurement.toml``: what is taken where nobody states anything better."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     calibration_percent: Percent
     calibration_source: str

@@ -22,7 +22,7 @@ Share = Annotated[float, Field(gt=0, lt=1)]
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class RetakeRules(_Strict):

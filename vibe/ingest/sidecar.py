@@ -22,7 +22,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class SidecarChannel(_Strict):

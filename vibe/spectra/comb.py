@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from vibe.spectra.comb_lines import SoftLines, log_tail
+from vibe.spectra.comb_lines import MOST_LINES, SoftLines, log_tail
 from vibe.spectra.envelope_spectrum import EnvelopeSpectra
 
 HARMONIC_SETS = (2, 3, 5, 8, 12, 20, 32)
@@ -40,7 +40,7 @@ FINEST = 4
 """Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
 MOST_BLOCKED = 8
 """Masks that are kept as the windows of all widths meet them."""
-TOTALS_AT_ONCE = 2**20
+TOTALS_AT_ONCE = 2**21
 """Sums that are held together: as many as stay in the processor's cache."""
 
 
@@ -158,11 +158,14 @@ class CombScorer:
         first = np.clip(np.floor(low / half), 8 * finer, last - 1)
         return np.arange(first, np.clip(np.ceil(high / half) + 1, first + 1, last)) * half
 
-    def score(self, wanted: Sequence[Combs], *, slip: bool) -> list[Scores]:
-        """The scores of each of ``wanted``.
+    def score(self, wanted: Sequence[Combs], *, slip: bool, where: bool = True) -> list[Scores]:
+        """The scores of each of ``wanted``; without ``where`` not which group and harmonics gave them.
 
         With ``slip`` the windows widen with the harmonic, as a rolling bearing's random slip smears its lines, and
         count by their largest bin or by their mean; without, lines are taken where they must be.
+
+        Raises:
+            ValueError: one has more than ``MOST_LINES`` lines.
         """
         orders = np.concatenate([combs.orders for combs in wanted])
         batch = self._batch(wanted, orders, slip)
@@ -172,14 +175,18 @@ class CombScorer:
         at_once = max(1, TOTALS_AT_ONCE // (len(batch.ends) * lines.columns))
         for first in range(0, orders.size, at_once):
             here = slice(first, first + at_once)
-            totals, counts = _totals(batch, here, lines)
-            column = totals.argmax(axis=2)
-            highest = totals.reshape(column.size, -1)[np.arange(column.size), column.ravel()].reshape(column.shape)
-            by_set = log_tail(highest, counts)
-            best = by_set.argmax(axis=0)
-            at = best, np.arange(best.size)
-            score[here], group[here] = by_set[at], column[at] % self.spectra.power.shape[0]
-            harmonics[here] = np.array(HARMONIC_SETS)[best]
+            sums = _sums(batch, here, lines)
+            if not sums.count.size:
+                continue
+            by_set = log_tail(sums.total.max(axis=1), sums.count)
+            told_here = sums.comb[sums.begin]
+            score[here][told_here] = np.maximum.reduceat(by_set, sums.begin)
+            if where:
+                # The first of the best sets of each comb.
+                best = np.flatnonzero(by_set == score[here][sums.comb])
+                best = best[np.flatnonzero(np.diff(sums.comb[best], prepend=-1))]
+                group[here][told_here] = sums.total[best].argmax(axis=1) % self.spectra.power.shape[0]
+                harmonics[here][told_here] = np.array(HARMONIC_SETS)[sums.set[best]]
         told = score > 0
         group[~told] = harmonics[~told] = 0
         cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])
@@ -201,6 +208,9 @@ class CombScorer:
         numbers = np.arange(1, sets[-1] + 1, dtype=np.int32)
         harmonic = np.repeat(numbers, np.where(numbers <= SIDEBAND_HARMONICS, len(shifts), 1))
         side = np.arange(harmonic.size, dtype=np.int32) - np.searchsorted(harmonic, harmonic).astype(np.int32)
+        has = (harmonic[:, None] <= most) & (side[:, None] <= [2 * len(combs.sidebands) for combs in wanted])
+        if (lines := int(has.sum(axis=0).max())) > MOST_LINES:
+            raise ValueError(f"{lines} lines of a comb are too many to be summed: {MOST_LINES} at most")
         masks = list({id(combs.mask): combs.mask for combs in wanted}.values())
         blocked = [self._reaching(mask, slip).ravel() for mask in masks]
         starts = {id(mask): place * blocked[0].size for place, mask in enumerate(masks)}
@@ -212,7 +222,7 @@ class CombScorer:
             widths=np.stack([self._width(harmonic * np.int32(slip), combs.finer) for combs in wanted], axis=1),
             ends=tuple(np.searchsorted(harmonic, sets, side="right")),
             shifts=shifts,
-            has=(harmonic[:, None] <= most) & (side[:, None] <= [2 * len(combs.sidebands) for combs in wanted]),
+            has=has,
             masks=np.concatenate(blocked) if len(blocked) > 1 else blocked[0],
             start=np.array([starts[id(combs.mask)] for combs in wanted], dtype=np.int32),
         )
@@ -258,42 +268,64 @@ def _widths(slip: bool) -> tuple[int, ...]:
 
 
 def _told(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
-    """Bins (lines, k) of the lines of the combs ``here``, and whether they tell: they lie on the axis of ``bins``, meet
+    """Bins (k, lines) of the lines of the combs ``here``, and whether they tell: they lie on the axis of ``bins``, meet
     nobody else's, and neither do those beside which they are sidebands (else they are that one's modulation)."""
     # A single comb's shifts and mask stand for all places.
-    own = batch.owner[here] if batch.shifts.shape[1] > 1 else slice(None)
-    numbers = np.arange(1, batch.harmonic[-1] + 1)
-    spots = np.minimum(np.floor(numbers[:, None] * batch.bins[here] + 0.5), bins).astype(np.int32)[batch.harmonic - 1]
+    own = batch.owner[here] if batch.shifts.shape[1] > 1 else np.zeros(1, dtype=np.intp)
+    places = batch.bins[here, None] * np.arange(1, batch.harmonic[-1] + 1)
+    places += 0.5
+    spots = np.minimum(places, bins, out=places).astype(np.int32)
     if len(batch.shifts) > 1:
-        spots += batch.shifts[:, own][batch.side]
+        spots = spots[:, batch.harmonic - 1]
+        spots += batch.shifts[batch.side].T[own]
         # Bin zero is always blocked, and so is what lies beyond the axis.
         np.clip(spots, 0, bins, out=spots)
-    told = ~batch.masks[spots + batch.widths[:, own] * np.int32(bins + 1) + batch.start[own]]
-    beside = batch.side > 0
-    told[beside] &= told[np.flatnonzero(~beside)[batch.harmonic[beside] - 1]]
+    told = ~batch.masks[spots + (batch.widths[:, own].T * np.int32(bins + 1) + batch.start[own, None])]
+    beside = np.flatnonzero(batch.side > 0)
+    if beside.size:
+        told[:, beside] &= told[:, np.flatnonzero(batch.side == 0)[batch.harmonic[beside] - 1]]
     if not batch.has.all():
-        told &= batch.has[:, own]
+        told &= batch.has.T[own]
     return spots, told
 
 
-def _totals(batch: _Batch, here: slice, lines: SoftLines) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
-    """Sums of the lines that tell, from the first to the last of each set of harmonics (sets, k, columns), and how many
-    these are (sets, k), for the combs ``here``.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sums:
+    """Sums of combs' lines, comb after comb and set of harmonics after set; only of sets in which more lines tell than
+    in the set before.
+
+    ``total`` (any, columns), in steps, from the first line to the last of the set; by row the ``count`` of lines that
+    tell, the ``comb`` and the ``set``; ``begin`` are the rows that are the first of their combs.
+    """
+
+    total: NDArray[np.uint16]
+    count: NDArray[np.int32]
+    comb: NDArray[np.intp]
+    set: NDArray[np.intp]
+    begin: NDArray[np.intp]
+
+
+def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
+    """The sums of the combs ``here``, counted from the first of these.
 
     A comb picks rows of the lines' matrix, so its sums in all groups are its product with that matrix: one product with
-    a sparse matrix of ones for all combs and sets. Each set then takes on the sums of the one before.
+    a sparse matrix of ones for all combs and sets. Most lines of most combs lie in somebody else's: only those that
+    tell are picked. Each set then takes on the sums of the one before.
     """
     spots, told = _told(batch, here, lines.bins - 1)
-    own = batch.owner[here] if batch.widths.shape[1] > 1 else slice(None)
-    matrix, rows = lines.rows(spots, batch.widths[:, own], told)
-    steps = list(pairwise((0, *batch.ends)))
-    picked = np.concatenate([rows[first:last].T.ravel() for first, last in steps])
-    lengths = np.repeat([last - first for first, last in steps], rows.shape[1])
-    starts = np.concatenate([[0], np.cumsum(lengths)])
-    combs = csr_array((np.ones(picked.size, np.float32), picked, starts), shape=(lengths.size, matrix.shape[0]))
-    totals = (combs @ matrix).reshape(len(steps), -1, matrix.shape[1])
-    counts = np.stack([told[first:last].sum(axis=0, dtype=np.int32) for first, last in steps])
-    for one in (totals, counts):
-        for before, sums in pairwise(one):
-            sums += before
-    return totals, counts
+    own = batch.owner[here] if batch.widths.shape[1] > 1 else np.zeros(1, dtype=np.intp)
+    matrix, rows = lines.rows(spots, batch.widths[:, own].T, told)
+    # How many tell up to the end of each set: small whole numbers, which single precision holds.
+    upto = (np.arange(told.shape[1])[:, None] < batch.ends).astype(np.float32)
+    counts = (told.astype(np.float32) @ upto).astype(np.int32)
+    new = np.diff(counts, axis=1, prepend=np.int32(0))
+    comb, number = np.nonzero(new)
+    picked = rows[told]
+    ends = np.concatenate([[0], np.cumsum(new[comb, number])]).astype(np.int32)
+    combs = csr_array((np.ones(picked.size, matrix.dtype), picked, ends), shape=(comb.size, matrix.shape[0]))
+    total: NDArray[np.uint16] = np.asarray(combs @ matrix)
+    first = np.diff(comb, prepend=-1) > 0
+    for later in range(1, len(batch.ends)):
+        mine = np.flatnonzero((number == later) & ~first)
+        total[mine] += total[mine - 1]
+    return _Sums(total=total, count=counts[comb, number], comb=comb, set=number, begin=np.flatnonzero(first))

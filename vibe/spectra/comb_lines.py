@@ -17,18 +17,28 @@ LINE_KNEE = 14.0
 """-ln p above which a line counts by its logarithm only: a comb is many lines, one strong line is somebody else's."""
 LINE_SLOPE = 4.0
 """Growth of a line's share per e-fold of power above the knee."""
-MOST_KEPT = 2**25
-"""Values that are kept, 128 MiB: a minute of two channels."""
+MOST_KEPT = 2**26
+"""Values that are kept, 128 MiB: two minutes of two channels."""
 MOST_BETWEEN = 64
 """Bins between two that are asked for which are worked out along with them."""
 BINS_AT_ONCE = 1024
 """Bins whose windows are worked out together: what they need stays in the processor's cache."""
 
-_STEPS_PER_E_FOLD = 4095 / np.log(3e5)
-"""Powers are looked up on a logarithmic grid in steps of 0.3 %."""
-_LEAST = 1e-3
-_GRID = _LEAST * np.exp(np.arange(8800) / _STEPS_PER_E_FOLD)
-"""Up to 4e8."""
+STEP = 0.05
+"""Lines are kept, and summed, in whole numbers of this: half the memory of single numbers, and twice as quick."""
+MOST_LINES = 48
+"""Lines whose sum, however strong they are, still is such a number: 32 harmonics, and two sidebands either side of
+four."""
+_MOST_STEPS = np.iinfo(np.uint16).max
+_HIGHEST = _MOST_STEPS // MOST_LINES
+"""Of one line, in steps: 70 dB over the floor."""
+
+_SHIFT = 15
+"""Powers are looked up by the leading bits of their single numbers: exponent and eight of the mantissa, in steps of 0.2
+to 0.4 %."""
+_PLACES = 1 << (32 - 1 - _SHIFT)
+_LOW, _HIGH = 2.0**-10, 4e8
+"""Powers between which -ln p is worked out; beyond them it is that of the nearer one."""
 _MOST_SMEARED = 300.0
 """Above it the mean of a window counts no more: its tail leaves the range of doubles."""
 
@@ -45,54 +55,52 @@ class SoftLines:
         self.columns = power.shape[0] * (2 if smeared else 1)
         self.bins = power.shape[1] + 1
         """Rows per width: one for each bin, and one for what lies beyond the axis."""
-        self._all: NDArray[np.float32] | None = None
+        self._all: NDArray[np.uint16] | None = None
         if len(widths) * self.bins * self.columns <= MOST_KEPT:
             self._all = self._kept()
 
     def rows(
         self, spots: NDArray[np.int32], widths: NDArray[np.int32], told: NDArray[np.bool_]
-    ) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
-        """A matrix (any, columns) and which of its rows (lines, k) hold the windows round bins ``spots`` (lines, k).
+    ) -> tuple[NDArray[np.uint16], NDArray[np.int32]]:
+        """A matrix (any, columns), in steps, and which of its rows (k, lines) hold the windows round bins ``spots``
+        (k, lines).
 
-        ``widths`` (lines, k or 1) are places in the list of widths. What is not ``told`` (lines, k) is a row of zeros.
+        ``widths`` (k or 1, lines) are places in the list of widths. What is not ``told`` (k, lines) has no row.
         """
         if self._all is not None:
-            # What lies beyond the axis is zero.
-            return self._all, np.where(told, spots + widths * np.int32(self.bins), np.int32(self.bins - 1))
-        pieces, rows, used = [np.zeros((1, self.columns), dtype=np.float32)], np.zeros_like(spots), 1
-        by_width = ((line, width) for line, own in enumerate(widths) for width in np.unique(own))
+            return self._all, spots + widths * np.int32(self.bins)
+        pieces, rows, used = [np.zeros((1, self.columns), dtype=np.uint16)], np.zeros_like(spots), 1
+        by_width = ((line, width) for line, own in enumerate(widths.T) for width in np.unique(own))
         for line, width in by_width:
-            mine = told[line] & (widths[line] == width)
-            wanted = np.unique(spots[line][mine])
+            mine = told[:, line] & (widths[:, line] == width)
+            wanted = np.unique(spots[mine, line])
             # Combs of several tones lie far apart: what is between them is not worked out.
             for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > MOST_BETWEEN) + 1) if wanted.size else ():
                 first, last = int(run[0]), int(run[-1]) + 1
-                piece = np.empty((last - first, self.columns), dtype=np.float32)
+                piece = np.empty((last - first, self.columns), dtype=np.uint16)
                 _soften(self.power, first, (self.widths[width],), [piece])
                 pieces.append(piece)
-                here = mine & (spots[line] >= first) & (spots[line] < last)
-                rows[line][here] = spots[line][here] - first + used
+                here = mine & (spots[:, line] >= first) & (spots[:, line] < last)
+                rows[here, line] = spots[here, line] - first + used
                 used += last - first
         return np.concatenate(pieces), rows
 
-    def _kept(self) -> NDArray[np.float32]:
+    def _kept(self) -> NDArray[np.uint16]:
         """The rows of all bins, one width after another."""
         n = self.bins - 1
-        kept = np.empty((len(self.widths), self.bins, self.columns), dtype=np.float32)
-        kept[:, n] = 0.0
+        kept = np.empty((len(self.widths), self.bins, self.columns), dtype=np.uint16)
+        kept[:, n] = 0
         for first in range(0, n, BINS_AT_ONCE):
             last = min(n, first + BINS_AT_ONCE)
             _soften(self.power, first, self.widths, [own[first:last] for own in kept])
         return kept.reshape(-1, self.columns)
 
 
-def _soften(
-    power: NDArray[np.float32], first: int, widths: tuple[int, ...], out: Sequence[NDArray[np.float32]]
-) -> None:
+def _soften(power: NDArray[np.float32], first: int, widths: tuple[int, ...], out: Sequence[NDArray[np.uint16]]) -> None:
     """Fill ``out``, one array (bins, columns) per width, for the bins from ``first`` on.
 
-    The largest and the sum of a window grow from those of the next narrower one. The largest is sought among grid
-    points, since -ln p rises with power.
+    The largest and the sum of a window grow from those of the next narrower one. The largest is sought among places in
+    the table, since -ln p rises with power.
     """
     groups, n = power.shape
     count, reach = out[0].shape[0], widths[-1] // 2
@@ -101,36 +109,25 @@ def _soften(
     beyond = low - (first - reach), first + count + reach - high
     if any(beyond):
         around = np.pad(around, (beyond, (0, 0)), mode="symmetric")
-    points = np.empty(around.shape, dtype=np.int16)
-    np.copyto(points, _grid_place(around, 1.0), casting="unsafe")
-    largest, total = points[reach : reach + count].copy(), around[reach : reach + count].copy()
-    point, place = np.empty(out[0].shape, dtype=np.intp), np.empty_like(total)
+    places = _places(around).astype(np.uint16)
+    largest, total = places[reach : reach + count].copy(), around[reach : reach + count].copy()
+    place = np.empty(out[0].shape, dtype=np.intp)
     for narrower, width, own in zip((1, *widths[:-1]), widths, out, strict=True):
         for half in range(narrower // 2 + 1, width // 2 + 1):
             for start in (reach - half, reach + half):
-                np.maximum(largest, points[start : start + count], out=largest)
+                np.maximum(largest, places[start : start + count], out=largest)
                 total += around[start : start + count]
-        if width == 1:
-            above = total > LINE_KNEE
-            own[:, :groups] = total
-            own[:, :groups][above] = LINE_KNEE + LINE_SLOPE * np.log(total[above] / LINE_KNEE)
-            own[:, groups:] = own[:, : own.shape[1] - groups]
-            continue
-        np.copyto(point[:, :groups], largest)
+        place[:, :groups] = largest
         if own.shape[1] > groups:
-            # The table of the mean stands behind that of the largest.
-            np.copyto(point[:, groups:], _grid_place(total, width, place), casting="unsafe")
-            point[:, groups:] += _GRID.size
-        np.take(_tables(width), point, out=own, mode="clip")
+            # The table of the sum stands behind that of the largest.
+            place[:, groups:] = _places(total) + np.uint32(_PLACES)
+        # None lies outside the table, and to wrap is the quickest way not to ask.
+        np.take(_tables(width), place, out=own, mode="wrap")
 
 
-def _grid_place(power: NDArray[np.float32], over: float, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
-    """Where ``power`` / ``over`` lies on the logarithmic grid; its whole part is the nearest point."""
-    place = np.maximum(power, np.float32(_LEAST * over), out=out)
-    np.log(place, out=place)
-    place *= np.float32(_STEPS_PER_E_FOLD)
-    place += np.float32(0.5 - np.log(_LEAST * over) * _STEPS_PER_E_FOLD)
-    return place
+def _places(power: NDArray[np.float32]) -> NDArray[np.uint32]:
+    """Where powers stand in a table."""
+    return power.view(np.uint32) >> np.uint32(_SHIFT)
 
 
 def _effective(width: int) -> float:
@@ -139,32 +136,38 @@ def _effective(width: int) -> float:
 
 
 @lru_cache(maxsize=64)
-def _tables(width: int) -> NDArray[np.float32]:
-    """Softened -ln p by grid point: of a window's largest bin, and behind it of its mean.
+def _tables(width: int) -> NDArray[np.uint16]:
+    """Softened -ln p, in steps, by place: of a window's largest bin, and behind it by the window's sum of its mean.
 
     The largest of m: -ln(1 - (1 - e^-x)^m), which tends to x - ln m. The mean: the Gamma(m) tail at m times the mean.
     """
     m = _effective(width)
-    near = -np.log(-np.expm1(m * np.log1p(-np.exp(-np.clip(_GRID, 1e-6, 30.0)))))
-    sharp = np.where(_GRID > 12, _GRID - np.log(m), near)
-    tail = gammaincc(m, np.minimum(_GRID, _MOST_SMEARED) * m)
+    first, last = (int(place) for place in _places(np.array([_LOW, _HIGH], dtype=np.float32)))
+    bits = (np.arange(first, last + 1, dtype=np.uint32) << np.uint32(_SHIFT)) + np.uint32(1 << (_SHIFT - 1))
+    power = bits.view(np.float32).astype(np.float64)
+    near = -np.log(-np.expm1(m * np.log1p(-np.exp(-np.clip(power, 1e-6, 30.0)))))
+    sharp = np.where(power > 12, power - np.log(m), near)
+    tail = gammaincc(m, np.minimum(power / width, _MOST_SMEARED) * m)
     smeared = np.where(tail > 1e-290, -np.log(np.maximum(tail, 1e-290)), 660.0)
-    return np.concatenate([_softened(sharp), _softened(smeared)])
+    if width == 1:
+        smeared = sharp
+    whole = np.clip(np.arange(_PLACES) - first, 0, power.size - 1)
+    return np.concatenate([_softened(sharp)[whole], _softened(smeared)[whole]])
 
 
-def _softened(surprise: NDArray[np.float64]) -> NDArray[np.float32]:
+def _softened(surprise: NDArray[np.float64]) -> NDArray[np.uint16]:
     above = LINE_KNEE + LINE_SLOPE * np.log(np.maximum(surprise, LINE_KNEE) / LINE_KNEE)
-    return np.where(surprise > LINE_KNEE, above, surprise).astype(np.float32)
+    steps = np.rint(np.where(surprise > LINE_KNEE, above, surprise) / STEP)
+    return np.minimum(steps, _HIGHEST).astype(np.uint16)
 
 
-_TAIL_STEP = 0.05
 _TAIL_POINTS = 15_000
 
 
-def log_tail(total: NDArray[np.float32], count: NDArray[np.int32]) -> NDArray[np.float32]:
-    """-ln of the Gamma(``count``) tail at ``total`` (same shape), up to 750; 0 where ``count`` is."""
+def log_tail(total: NDArray[np.uint16], count: NDArray[np.int32]) -> NDArray[np.float32]:
+    """-ln of the Gamma(``count``) tail at ``total`` (same shape, in steps), up to 750; 0 where ``count`` is."""
     tables = _tail_tables(int(count.max(initial=0)) // 16 * 16 + 16)
-    place = np.minimum((total / np.float32(_TAIL_STEP)).astype(np.int32), _TAIL_POINTS - 1)
+    place = np.minimum(total, np.uint16(_TAIL_POINTS - 1)).astype(np.int32)
     place += count * np.int32(_TAIL_POINTS)
     return tables[place]
 
@@ -175,7 +178,7 @@ def _tail_tables(most: int) -> NDArray[np.float32]:
 
     For whole shapes the tail is that of Poisson's law: e^-x times the sum of x^k / k! for k below the shape.
     """
-    x = np.arange(_TAIL_POINTS) * _TAIL_STEP
+    x = np.arange(_TAIL_POINTS) * STEP
     tables = np.zeros((most + 1, x.size), dtype=np.float32)
     term, series = np.ones(x.size), np.zeros(x.size)
     for shape in range(1, most + 1):

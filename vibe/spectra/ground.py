@@ -220,7 +220,7 @@ class Ground:
         new = np.isnan(curve[place])
         if new.any():
             wanted = [self._combs(request, sidebands, orders[new])]
-            curve[place[new]] = self.scorer.score(wanted, slip=request.slips)[0].score
+            curve[place[new]] = self.scorer.score(wanted, slip=request.slips, where=False)[0].score
         return curve[place]
 
     def _outside(

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
@@ -168,6 +167,8 @@ def _law(piece: Pulses) -> AngleLaw:
     time, turns = piece.time_s[pick] - piece.time_s[0], piece.turns[pick]
     # A law's ends are straight, a move's are bent: knots so close that it hardly matters.
     fine = np.linspace(0.0, time[-1], DENSER * time.size)
+    from scipy.interpolate import CubicSpline  # Dear to load, and asked for by drives that reverse alone.
+
     smooth = CubicSpline(time, turns, bc_type="not-a-knot")(fine)
     if not np.all(np.diff(smooth) > 0):
         return AngleLaw(time_s=time, turns=turns)
