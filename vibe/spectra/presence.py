@@ -344,6 +344,11 @@ class Axis:
         """Highest order that was measured."""
         return max(row.size * step for row, step in self.rows)
 
+    def passed(self) -> Axis:
+        """The same, as far as recorders pass what they measure."""
+        rows = tuple((row[: round(ANTI_ALIAS * row.size)], step) for row, step in self.rows)
+        return Axis(rows=rows, audible=self.audible)
+
     def without(self, orders: Sequence[float]) -> Axis:
         """The same, multiples of ``orders`` telling nothing, where the bins between them are more than those hidden."""
         rows = []
@@ -373,8 +378,7 @@ def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz:
     rows = []
     for one in spectra:
         step = one.bin_hz / input_hz
-        power = one.power[: round(ANTI_ALIAS * one.power.size)]
-        row = _best_of_three(power / local_floor(power, max(32, round(1 / step))))
+        row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
         _hide_hum(row, one.bin_hz, mains_hz)
         rows.append((row, step))
     return Axis(rows=tuple(rows), audible=AUDIBLE)
