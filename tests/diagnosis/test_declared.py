@@ -7,6 +7,7 @@ from diagnosis_values import MakeCase, comb, place
 
 from vibe.core.drive import Drive
 from vibe.core.health import Finding
+from vibe.core.outside import ForeignComb
 from vibe.diagnosis.declared import doubted_by_declared
 from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tones import tone_table
@@ -46,6 +47,23 @@ def test_so_does_one_whose_second_or_third_line_lies_there(case: MakeCase, drive
     assert found(case, drive, teeth).probability < 0.5
 
 
-@pytest.mark.parametrize("teeth", [17, 19, 36])
+@pytest.mark.parametrize("teeth", [17, 19, 36, 3])
 def test_one_at_another_order_leaves_none(case: MakeCase, drive: Drive, teeth: int) -> None:
     assert found(case, drive, teeth).probability == found(case, drive, None).probability
+
+
+def test_a_high_line_of_a_slow_machine_leaves_doubt_only_where_its_lines_below_are_heard(
+    case: MakeCase, drive: Drive
+) -> None:
+    beside = Drive.model_validate(drive.model_dump() | {"driven": [{"name": "mixer", "blades": 3}]})
+    tones = tone_table(beside)
+    (sure,) = diagnose(case(combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=beside, tones=tones))
+    heard = ForeignComb(order=3 / 17, evidence=comb("outside 0.1765", 3 / 17, 1e-9, 2.0), spread=1e-4)
+    around = case(combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=beside, tones=tones, foreign=(heard,))
+    (doubted,) = doubted_by_declared(around, [sure])
+    assert doubted.probability == pytest.approx(0.3 * sure.probability)
+    elsewhere = ForeignComb(order=0.41, evidence=comb("outside 0.41", 0.41, 1e-9, 2.0), spread=1e-4)
+    around = case(
+        combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=beside, tones=tones, foreign=(elsewhere,)
+    )
+    assert doubted_by_declared(around, [sure]) == [sure]

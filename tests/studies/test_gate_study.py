@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.studies.gate import FALSE, SOUND, listen, rows
+from tests.studies.gate import FALSE, SOUND, TWIN, listen, rows
 
 
 @pytest.fixture(scope="module")
@@ -27,5 +27,5 @@ def test_what_is_at_rest_is_not_heard_and_says_why(passed: list) -> None:
 
 def test_every_kind_has_its_row(passed: list) -> None:
     table = rows(passed)
-    assert [row["capture"] for row in table] == [*dict.fromkeys(SOUND), *FALSE]
+    assert [row["capture"] for row in table] == [*dict.fromkeys(SOUND), *FALSE, TWIN]
     assert sum(int(str(row["captures"])) for row in table) == len(passed)

@@ -228,7 +228,12 @@ class CombScorer:
         )
 
     def finer(self, order: float) -> int:
-        """How many times finer a slipping comb at ``order`` is met than one of many repeats: 1, 2 or ``FINEST``."""
+        """How many times finer a slipping comb at ``order`` is met than one of many repeats: 1, 2 or ``FINEST``.
+
+        Spectra of few turns, as of moves to and fro, are means over pieces between which the part slips at will.
+        """
+        if self.spectra.step * SMEARED_TURNS > 1.0:
+            return 1
         repeats = order / self.spectra.step
         return int(2 ** np.clip(np.rint(np.log2(SMEARED_REPEATS / repeats)), 0, np.log2(FINEST)))
 

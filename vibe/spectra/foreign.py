@@ -152,6 +152,7 @@ class _Search:
         self.owned, self.kept = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
         self.lowest = max(LOWEST_ORDER, FEWEST_REPEATS * spectra.step)
         self._owners: dict[float, CombRequest | None] = {}
+        self.carriers = tuple(sorted({1.0, *(turn for request in self.requests for turn in _carriers(request))}))
 
     def owner_near(self, order: float) -> CombRequest | None:
         """Whose an order is, with what lies near a race's window; found once for each order."""
@@ -199,12 +200,12 @@ class _Search:
                 laws[fast] = lines_mask(some, _reading_of(mine, fast, group))
             return laws[fast]
 
-        base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law)
+        base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law, self.carriers)
         lines, last = standing(power, step, base, taken)
         owner = _owner(base, self.requests, whole, self.families)
         owner = owner or self._of_harmonic(base)
         near_rotor = abs(base - 1.0) < NEAR_ROTOR
-        if owner is None and near_rotor:
+        if owner is None and any(abs(base / carrier - 1.0) < NEAR_ROTOR for carrier in self.carriers):
             owner = _race_with_sides(power, step, base, taken, self.requests, whole)
         exact = _per_turn(base, last, step, self.slow_turns) or self._teeth_of_turn(power, base, last)
         if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
@@ -306,8 +307,12 @@ class _Search:
             if not request.slips:
                 continue
             low, high = self.whole.window(request, 1)
+            loudest = _loudest(power, self.step, low, high)
             for times in range(max(2, int(np.ceil(low / base))), min(MOST_TESTED, int(high / base)) + 1):
                 place, _ = sharpened(power, self.step, times * base, self.taken)
+                if abs(loudest / (times * base) - 1) < NEAR_ROTOR / times:
+                    # Wide windows let a grid of side lines pass for multiples of what is not even their sum.
+                    place = loudest
                 mask = lines_mask(self.spectra, _reading_of(request, place, 0))
                 near = (mask[stand - 1] | mask[stand] | mask[stand + 1]).mean() if stand.size else 0.0
                 own = round(place / self.step)
@@ -316,6 +321,16 @@ class _Search:
                 if stands and low <= place <= high and near >= least and luck <= BY_LUCK:
                     best, least = mask, near
         return best
+
+
+def _loudest(power: NDArray[np.float32], step: float, low: float, high: float) -> float:
+    """Order of the highest line from ``low`` to ``high``."""
+    first, last = max(1, int(low / step)), min(power.size - 2, int(high / step) + 1)
+    if last <= first:
+        return 0.5 * (low + high)
+    spot = first + int(power[first : last + 1].argmax())
+    a, b, c = (float(x) for x in np.sqrt(power[spot - 1 : spot + 2]))
+    return (spot + (c - a) / (a + b + c)) * step
 
 
 def _settled(
@@ -437,12 +452,14 @@ def fundamental(
     lowest: float,
     drop_db: Callable[[float, float], float],
     own_law: Callable[[float, float], NDArray[np.bool_] | None],
+    carriers: Sequence[float] = (1.0,),
 ) -> float:
     """The slowest order whose own lines stand, or the fastest that makes all that do.
 
     ``drop_db(order, slow)``: by how much the lines that only ``slow`` makes may be weaker: side lines of a damaged part
     fall on many a grid, yet lie below what they stand beside. ``own_law(order, slow)`` are the bins that a part of the
     machine at ``order`` fills itself, None where ``slow`` is the part's own: then it is no fundamental of another.
+    ``carriers`` are the orders at which shafts carry parts through their loads: side lines stand so far apart.
     """
     order, last = sharpened(power, step, order, mask)
     # Another rotor at about the shaft's speed: its first lines may lie in the shaft's own.
@@ -450,7 +467,7 @@ def fundamental(
     if order > 1.5 and 1.5 * step / (last * order) < abs(rotor - 1) < NEAR_ROTOR:
         rotor = sharpened(power, step, rotor, mask)[0] if standing(power, step, rotor, mask)[0] >= 3 else rotor
         stand, free, level = _between(power, step, rotor, round(order), mask, 30.0)
-        if own_law(order, rotor) is None or _sides_nearer(power, step, order, rotor, mask):
+        if own_law(order, rotor) is None or _sides_nearer(power, step, order, rotor, mask, carriers):
             free = 0
         if free >= 3 and stand >= 0.5 * free and level >= _level(power, step, order, mask) - drop_db(order, rotor):
             return rotor
@@ -462,7 +479,7 @@ def fundamental(
         fast, room = _standing_of(power, step, times * order, mask, 8 * order * times)
         missing = stand * max(1, room) <= 0.34 * free * fast
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
-            return fundamental(power, step, times * order, mask, lowest, drop_db, own_law)
+            return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers)
     own = _level(power, step, order, mask)
     if abs(order - 1.0) < FAR:
         # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand beside.
@@ -472,12 +489,12 @@ def fundamental(
         if (
             above
             and standing(power, step, race, mask, most=12)[0] >= 3
-            and _sides_nearer(power, step, race, order, mask)
+            and _sides_nearer(power, step, race, order, mask, carriers)
         ):
             return race
     for times in range(MOST_TESTED, 1, -1):
         slow = order / times
-        if slow < lowest or (abs(slow - 1) < NEAR_ROTOR and _sides_nearer(power, step, order, slow, mask)):
+        if slow < lowest or _sides_nearer(power, step, order, slow, mask, carriers):
             continue
         law = own_law(order, slow)
         if law is None:
@@ -488,23 +505,40 @@ def fundamental(
     return order
 
 
-def _sides_nearer(power: NDArray[np.float32], step: float, order: float, rotor: float, mask: NDArray[np.bool_]) -> bool:
-    """Whether the lines between lie where the shaft's side lines of ``order`` would, rather than at multiples of
-    another rotor: a race near a whole order with strong side lines fills the same grid, but for a bin or two."""
+def _carriers(request: CombRequest) -> tuple[float, ...]:
+    """Orders of the shafts that carry a slipping part through its load, but for slow ones: those cannot slip."""
+    return tuple(order for order, slip in request.slower if not any(slip) and order > 0.5)
+
+
+def _sides_nearer(
+    power: NDArray[np.float32],
+    step: float,
+    order: float,
+    rotor: float,
+    mask: NDArray[np.bool_],
+    carriers: Sequence[float],
+) -> bool:
+    """Whether the lines between lie where side lines of ``order`` at the turn of one of the ``carriers`` would, rather
+    than at multiples of another rotor: a race near a whole order with strong side lines fills the same grid, but for a
+    bin or two."""
     times = round(order / rotor)
-    total = 0.0
-    for number in range(1, 4 * times):
-        harmonic = round(number / times)
-        if number % times == 0 or harmonic == 0:
-            continue
-        side = (harmonic * order + (number - harmonic * times)) / step
-        own = number * rotor / step
-        if abs(side - own) < 1.2 or max(side, own) > power.size - 4:
-            continue
-        a, b = round(side), round(own)
-        if not (mask[a] or mask[b]):
-            total += float(np.log(max(float(power[a]), 1.0)) - np.log(max(float(power[b]), 1.0)))
-    return total > 0
+
+    def nearer(turn: float) -> float:
+        total = 0.0
+        for number in range(1, 4 * times):
+            harmonic = round(number / times)
+            if number % times == 0 or harmonic == 0:
+                continue
+            side = (harmonic * order + (number - harmonic * times) * turn) / step
+            own = number * rotor / step
+            if abs(side - own) < 1.2 or not 0 < side < power.size - 4 or own > power.size - 4:
+                continue
+            a, b = round(side), round(own)
+            if not (mask[a] or mask[b]):
+                total += float(np.log(max(float(power[a]), 1.0)) - np.log(max(float(power[b]), 1.0)))
+        return total
+
+    return any(nearer(turn) > 0 for turn in carriers if abs(rotor / turn - 1.0) < NEAR_ROTOR)
 
 
 def _level(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_]) -> float:
@@ -578,7 +612,7 @@ def _race_with_sides(
         low, high = ground.window(request, 1)
         if request.slips and times > 1 and low <= times * rotor <= high:
             place, _ = sharpened(power, step, times * rotor, mask)
-            if low <= place <= high and _sides_nearer(power, step, place, rotor, mask):
+            if low <= place <= high and _sides_nearer(power, step, place, rotor, mask, (1.0, *_carriers(request))):
                 return request
     return None
 

@@ -51,6 +51,9 @@ CERTAIN = 30.0
 """Log odds of a speed that is not given up for half of it, unless what only the half makes is as certain: strays bring
 up to 10 each. Of a drive that does turn at half the speed every other line is missing at the whole, which is then
 barely sure."""
+STRAYS_AT = tuple(sign * off for sign in (-1, 1) for off in (0.003, 0.005, 0.008, 0.012, 0.017, 0.022, 0.027))
+"""Relative distances from the half at which it is seen what strays bring there: no line of the machine lies at all of
+the orders asked for, so far off but still where its lines are as dense."""
 BASE_BELOW = 1.5
 """Orders of lobes and pins lie below: 1 and 1 plus a fraction."""
 TACHOMETER_DISAGREES = 0.003
@@ -289,7 +292,10 @@ def _beyond(lines: LineOdds, own: Candidate, inside: CandidateSpeed) -> Candidat
         double, only = np.zeros(speeds.size, dtype=bool), -np.inf
     heard = _best(ratios, speeds, used, outside, lines.duration_s, place=place, no_rival=double)
     if abs(inside.speed_hz / (2 * heard.speed_hz) - 1) < APART:
-        if only < CERTAIN < inside.log_odds:
+        # Among many lines strays meet such orders at any speed: what they bring at others is no sign of this one.
+        beside = float(speeds[place]) * (1.0 + np.array(STRAYS_AT))
+        strays = float(lines.at(beside, used)[_not_of_double(used, own.orders)].sum(axis=0).max())
+        if only < CERTAIN + max(0.0, strays) and inside.log_odds > CERTAIN:
             return None
         heard = replace(heard, log_odds=max(heard.log_odds, inside.log_odds + only))
     return heard if heard.sure else None
