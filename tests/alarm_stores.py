@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from vibe.core.capture import Channel
-from vibe.core.history import MEASURES, Record, Value
-from vibe.history.store import Store
+from vibe.core.records.history import MEASURES, Record, Value
+from vibe.history.store.store import Store
 
 START = datetime(2024, 3, 4, 8, 0, tzinfo=UTC)
 POINTS = ("input side", "output side")
@@ -122,7 +122,7 @@ def fill(
 def damaged(
     week: int, seed: int = 0, *, begins: int = 15, db_per_week: float = 1.2
 ) -> dict[tuple[str, str, str], float]:
-    """Sound until ``begins``; from then on hits of a lobe grow, and accelerations with them, half as fast."""
+    """Sound until ``begins``; from then on impacts of a lobe grow, and accelerations with them, half as fast."""
     levels = sound(week, seed)
     grown = max(week - begins, 0) * db_per_week
     for key in levels:

@@ -37,7 +37,7 @@ def open_data() -> Path:
 @pytest.fixture(scope="session")
 def printing() -> None:
     """For tests that need PDFs as vibe draws them: skips, and says why, where the library for that is missing."""
-    from vibe.report.printer import PRINTER, DrawingError
+    from vibe.report.printing.printer import PRINTER, DrawingError
 
     try:
         PRINTER.draw("<!doctype html><title>T</title><p>Some words.</p>")

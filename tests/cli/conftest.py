@@ -27,7 +27,7 @@ def vibe(capsys: pytest.CaptureFixture[str]) -> Vibe:
 @pytest.fixture(scope="session")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with ``drive.toml``, a fit capture, one of a stopped machine, and one that is no capture."""
-    from vibe.flow.simulating import simulate_file
+    from vibe.flow.samples.simulation import simulate_file
 
     folder = tmp_path_factory.mktemp("bench")
     drive = folder / "drive.toml"

@@ -11,7 +11,7 @@ import pytest
 from alarm_stores import damaged, fill, finding
 from calls import Vibe
 
-from vibe.history.store import Store
+from vibe.history.store.store import Store
 
 AT = ("--at", "2025-01-10")
 

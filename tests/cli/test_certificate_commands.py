@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from calls import Vibe
 
-from vibe.core.acceptance import Acceptance, CommissionedRun, Instrument, Outcome, Quantity, Requirement
-from vibe.report.certificate import CertificateFiles, write_certificate
+from vibe.core.records.acceptance import Acceptance, CommissionedRun, Instrument, Outcome, Quantity, Requirement
+from vibe.report.certificate.certificate import CertificateFiles, write_certificate
 
 CAPTURE = b"samples"
 

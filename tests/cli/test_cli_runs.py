@@ -11,7 +11,7 @@ import pytest
 from calls import DRIVE, Vibe
 from rich.console import Console
 
-from vibe.cli.progress import PATIENCE_S, Waiting, time_left
+from vibe.cli.shared.progress import PATIENCE_S, Waiting, time_left
 from vibe.flow import settings
 
 RECIPE = """\
@@ -75,7 +75,7 @@ def test_demo_goes_on_with_one_that_was_interrupted(
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr("vibe.report.index_page.write_index", stop)
+        patched.setattr("vibe.report.pages.index_page.write_index", stop)
         assert vibe("demo", "--out", out, "--workers", 1).status == 130
     page = out / "T-1" / "health.html"
     before = page.stat().st_mtime_ns

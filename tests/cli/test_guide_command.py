@@ -11,7 +11,7 @@ from typer.main import get_command
 
 from vibe.cli.main import app
 from vibe.cli.reference import command_reference
-from vibe.report.guide import TOPICS
+from vibe.report.pages.guide_topics import TOPICS
 
 
 def test_without_a_topic_it_lists_all(vibe: Vibe) -> None:
@@ -30,7 +30,7 @@ def test_a_topic_comes_as_markdown_into_a_pipe(vibe: Vibe) -> None:
 
 
 def test_a_topic_is_laid_out_on_a_terminal(vibe: Vibe, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("vibe.cli.screen.for_people", lambda: True)
+    monkeypatch.setattr("vibe.cli.shared.output.for_people", lambda: True)
     answer = vibe("guide", "reports")
     assert answer.status == 0
     assert "Reading a report" in answer.out

@@ -14,7 +14,7 @@ RANGE = ("--speed-range", 1400, 1520)
 @pytest.fixture(scope="module")
 def captured(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with two captures at two loads, of a drive that has 11 lobes, and ``right.toml`` and ``wrong.toml``."""
-    from vibe.flow.simulating import simulate_file
+    from vibe.flow.samples.simulation import simulate_file
 
     folder = tmp_path_factory.mktemp("unknown")
     motor = "\n[motor]\npoles = 4\nline_hz = 50\n"

@@ -37,7 +37,7 @@ starts, workers too, loads this first."""
 
 @pytest.fixture
 def watched(tmp_path: Path) -> dict[str, str]:
-    """An environment in which a look at the network fails and is put down."""
+    """An environment in which a look at the network fails and is recorded."""
     (tmp_path / "watch").mkdir()
     (tmp_path / "watch" / "sitecustomize.py").write_text(WATCH, encoding="utf-8")
     path = os.pathsep.join(filter(None, [str(tmp_path / "watch"), os.environ.get("PYTHONPATH")]))

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from calls import Vibe
 
-import vibe.synth.practice as rounds
+import vibe.synth.samples.route_round as rounds
 
 
 @pytest.fixture

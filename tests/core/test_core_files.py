@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from vibe.core.errors import OutputError
-from vibe.core.files import check_folder, safe_name, writable, write_whole
+from vibe.storage.files import check_folder, safe_name, writable, write_whole
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from vibe.core.errors import OutputError
-from vibe.core.files import check_folder, staged, write_whole
-from vibe.core.locks import hold
+from vibe.storage.files import check_folder, staged, write_whole
+from vibe.storage.locks import hold
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="links, masks and limits of another system")
 
@@ -136,7 +136,7 @@ def test_others_may_read_what_the_user_lets_them(tmp_path: Path, mask: int, mode
 def test_a_file_larger_than_the_user_may_write_is_one_sentence(tmp_path: Path, repository: Path) -> None:
     code = (
         "import resource, signal, sys; from pathlib import Path\n"
-        "from vibe.core.files import write_whole; from vibe.core.errors import OutputError\n"
+        "from vibe.storage.files import write_whole; from vibe.core.errors import OutputError\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "try:\n write_whole(Path(sys.argv[1]), b'x' * 5000)\n"

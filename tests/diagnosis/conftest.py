@@ -12,7 +12,7 @@ from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Line, SpeedEstimate
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.case import Case
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings

@@ -11,7 +11,7 @@ from diagnosis_values import MakeCase, comb, place
 
 from vibe.core.evidence import CombEvidence, CombLine, Level
 from vibe.core.health import Finding
-from vibe.core.outside import ForeignComb
+from vibe.core.outside_combs import OutsideComb
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.case import Case, tones_at
 from vibe.diagnosis.diagnose import diagnose
@@ -74,7 +74,7 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     ):
         combs = of_bearing(**{part: part_comb(part, chance, hit_db, level_db=level_db)})
         assert [finding.tone for finding in diagnose(case(combs=combs))] == tones
-    # Faint hits must be surer, unless their comb is long.
+    # Faint impacts must be surer, unless their comb is long.
     stricter = alarm / settings.inferred_stricter_by
     for chance, found in ((0.9 * stricter, True), (1.1 * stricter, False)):
         faint = part_comb(part, chance, clear - 0.1, level_db=high + 0.1)
@@ -135,16 +135,16 @@ def test_clear_hits_just_beyond_a_races_slip_are_that_races(case: MakeCase, tone
         (-0.9 * settings.far_slip, 3.0, 0.5 * whole.tone_alarm, 0),
     ):
         unmatched = comb("unknown", order * (1 + off), chance, hit_db)
-        other = ForeignComb(order=unmatched.order, evidence=unmatched, spread=1e-4)
-        findings = diagnose(replace(plain, foreign=(other,)))
+        other = OutsideComb(order=unmatched.order, evidence=unmatched, spread=1e-4)
+        findings = diagnose(replace(plain, outside_combs=(other,)))
         assert [finding.tone for finding in findings] == [f"{BEARING}.outer_race"] * count, off
         for finding in findings:
             assert 0.5 < finding.damage_probability < 0.7
             assert f"an outside source at {order * (1 + off):.4f} orders" in finding.cannot_be_told_from
         # What is a whole number per turn of a shaft that turns other machines is theirs.
-        assert diagnose(replace(plain, foreign=(replace(other, per_turn=(7, unmatched.order / 7)),))) == []
+        assert diagnose(replace(plain, outside_combs=(replace(other, per_turn=(7, unmatched.order / 7)),))) == []
         # What a drive with stages turns comes near some race more often than a race is so far off.
-        assert diagnose(replace(whole, foreign=(other,))) == []
+        assert diagnose(replace(whole, outside_combs=(other,))) == []
 
 
 def test_a_comb_of_others_beside_deeper_ones_of_the_bearing_is_not_its_outer_race(
@@ -155,7 +155,7 @@ def test_a_comb_of_others_beside_deeper_ones_of_the_bearing_is_not_its_outer_rac
         unmatched = comb("unknown", order, SURE, 3.0)
         whole = case(
             combs=of_bearing(inner_race=part_comb("inner_race", SURE, depth_db)),
-            foreign=(ForeignComb(order=order, evidence=unmatched, spread=1e-4),),
+            outside_combs=(OutsideComb(order=order, evidence=unmatched, spread=1e-4),),
         )
         plain = replace(whole, drive=whole.drive.model_copy(update={"stage": []}))
         assert diagnose(plain)[0].tone == f"{BEARING}.{named}"
@@ -183,7 +183,7 @@ def test_two_races_alike_and_weak_are_probably_the_rolling_elements(case: MakeCa
     finding = lone(diagnose(case(combs=alike)))
     assert finding.tone == f"{BEARING}.rolling_element"
     assert 0.5 < finding.probability < 0.9 < finding.damage_probability
-    # That the bearing speaks is as sure as the surer of the two; the races stay possible.
+    # That the bearing shows is as sure as the surer of the two; the races stay possible.
     assert finding.false_alarm_probability == SURE
     assert f"{BEARING}.outer_race" in finding.cannot_be_told_from
     # The twin: the same outer race without the inner one's comb, and with the outer one deep.
@@ -313,8 +313,8 @@ def test_a_cage_that_strikes_leaves_combs_at_its_elements_order_that_are_gone_be
     case: MakeCase, between: float, part: str
 ) -> None:
     element = part_comb("rolling_element", SURE, 1.0, score=50.0)
-    element = replace(element, beside=replace(element, false_alarm_probability=between, apart=True))
-    # Lines that fall off from twenty decibels where the element's own stand between the cage's hits, else even ones.
+    element = replace(element, after_gating=replace(element, false_alarm_probability=between, gated=True))
+    # Lines that fall off from twenty decibels where the element's own stand between the cage's impacts, else even ones.
     lines = EVEN if part == "cage" else FALLING
     combs = of_bearing(cage=cage_comb(SURE, 5.0, lines, score=200.0), rolling_element=element)
     assert lone(diagnose(case(combs=combs))).tone == f"{BEARING}.{part}"

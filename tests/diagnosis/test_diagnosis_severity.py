@@ -9,12 +9,12 @@ import pytest
 from diagnosis_values import MakeCase, comb, level, line, place
 
 from vibe.core.health import Finding
-from vibe.core.outside import ForeignComb
+from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
-from vibe.diagnosis.scale import SeverityScale
-from vibe.diagnosis.unexplained import single_shocks
-from vibe.flow.judging import _scale
+from vibe.diagnosis.rules.unexplained_impacts import single_shocks
+from vibe.diagnosis.severity_scale import SeverityScale
+from vibe.flow.diagnose.capture_diagnosis import _scale
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings
@@ -171,11 +171,11 @@ def test_impacts_of_a_part_or_of_another_machine_are_explained(case: MakeCase, s
     found = diagnose(case(combs={ECCENTRIC: shown}, scale=scale, **impulsive(30.0)))
     assert [finding.tone for finding in found] == [ECCENTRIC]
     unmatched = comb("unknown 3.7", 3.7, 1e-9, 8.0, score=200.0)
-    other = ForeignComb(order=3.7, evidence=unmatched, spread=1e-4)
-    assert diagnose(case(foreign=(other,), **impulsive(30.0))) == []
+    other = OutsideComb(order=3.7, evidence=unmatched, spread=1e-4)
+    assert diagnose(case(outside_combs=(other,), **impulsive(30.0))) == []
     # A chain explains them where its impacts are clear, not where they are lost in the band's mean power.
     for depth_db, findings in ((7.0, []), (-3.0, ["impacts"])):
         chain = comb("outside 0.5862", 17 / 29, 1e-9, depth_db)
-        other = ForeignComb(order=chain.order, evidence=chain, spread=1e-4, per_turn=(17, 1 / 29))
-        found = diagnose(case(foreign=(other,), **impulsive(30.0)))
+        other = OutsideComb(order=chain.order, evidence=chain, spread=1e-4, per_turn=(17, 1 / 29))
+        found = diagnose(case(outside_combs=(other,), **impulsive(30.0)))
         assert [finding.component for finding in found] == findings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from vibe.diagnosis.multiples import MOST_TIMES, whole_multiple
+from vibe.diagnosis.alternatives.outside_multiples import MOST_TIMES, whole_multiple
 
 STEP = 0.005
 """Orders per bin."""

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from vibe.core.evidence import CombEvidence
-from vibe.core.outside import DeclaredNeighbour, DeclaredSource, ForeignComb, Surroundings
+from vibe.core.outside_combs import DeclaredNeighbour, DeclaredSource, OutsideComb, Surroundings
 from vibe.core.tones import BodySpeed, Tone, ToneTable
-from vibe.diagnosis.outside_sources import Outside, hides, outside_sources, whole_per_turn
+from vibe.diagnosis.alternatives.outside_sources import Outside, hides, outside_sources, whole_per_turn
 
 HZ = 24.2
 OUTPUT = 1 / 29
@@ -38,17 +38,17 @@ def table(*tones: Tone) -> ToneTable:
     )
 
 
-def comb(order: float, strength_db: float = 6.0, *, lines: int = 24, **more: Any) -> ForeignComb:
+def comb(order: float, strength_db: float = 6.0, *, lines: int = 24, **more: Any) -> OutsideComb:
     evidence = CombEvidence(
         tone=f"unmatched {order:.4f}", order=order, score=200.0, false_alarm_probability=1e-9, places_searched=1,
         decoys=300, lines=(), sideband_lines=(), band_hz=(1000.0, 4000.0), channels=("output side radial",),
         hit_m_s2=1.0, hit_over_floor_db=strength_db, limit_m_s2=None,
     )  # fmt: skip
     taken = tuple((k * order - REACH, k * order + REACH) for k in range(1, lines + 1))
-    return ForeignComb(order=order, evidence=evidence, spread=2e-4, taken=taken, **more)
+    return OutsideComb(order=order, evidence=evidence, spread=2e-4, taken=taken, **more)
 
 
-def told(*combs: ForeignComb, around: Surroundings | None = None, tones: tuple[Tone, ...] = ()) -> Outside:
+def told(*combs: OutsideComb, around: Surroundings | None = None, tones: tuple[Tone, ...] = ()) -> Outside:
     around = around or Surroundings(slow_turns=(OUTPUT,))
     return outside_sources(combs, table(*tones), around, input_hz=HZ)
 

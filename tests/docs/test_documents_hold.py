@@ -12,17 +12,17 @@ from documents import ALL, GUIDE, ROOT, Block, documents
 from markdown_it import MarkdownIt
 from pydantic import BaseModel
 
-from vibe.core.acceptance import CommissioningSet, Requirements
 from vibe.core.drive import Drive
 from vibe.core.health import Health
-from vibe.core.recipe import Recipe
-from vibe.core.route import Route
-from vibe.ingest.events_file import EventBook
-from vibe.ingest.exceedances import read_exceedances
-from vibe.ingest.file_rules import names_of
-from vibe.ingest.sidecar import Sidecar
-from vibe.report.guide import TOPICS
-from vibe.report.guide_pages import anchor
+from vibe.core.records.acceptance import CommissioningSet, Requirements
+from vibe.core.route.recipe import Recipe
+from vibe.core.route.route import Route
+from vibe.ingest.config.sidecar import Sidecar
+from vibe.ingest.route.file_rules import names_of
+from vibe.ingest.tables.exceedances import read_exceedances
+from vibe.ingest.tables.maintenance_log import EventBook
+from vibe.report.pages.guide_pages import anchor
+from vibe.report.pages.guide_topics import TOPICS
 
 FORMS: dict[str, type[BaseModel]] = {
     "drive": Drive, "recipe": Recipe, "route": Route, "sidecar": Sidecar, "events": EventBook,
@@ -138,8 +138,8 @@ def test_fields_that_the_guide_names_are_in_the_report() -> None:
 def test_states_and_requirements_are_all_explained() -> None:
     from typing import get_args
 
-    from vibe.core.acceptance import RequirementKind
     from vibe.core.health import State
+    from vibe.core.records.acceptance import RequirementKind
 
     assert all(f"| `{state}` |" in documents()[name] for state in get_args(State) for name in ("README", "reports"))
     assert all(f"| `{kind}` |" in documents()["engineer"] for kind in get_args(RequirementKind))

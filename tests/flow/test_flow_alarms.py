@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 from alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fill, finding, sensor, sound
 
-from vibe.core.alarms import Alarm, Queue
 from vibe.core.errors import CallError, ConfigError, OutputError
-from vibe.core.history import Event
-from vibe.flow.alarming import decide, look_at_alarms, run_alarms
-from vibe.health.queue import forgotten
-from vibe.history.store import Store
+from vibe.core.records.alarms import Alarm, Queue
+from vibe.core.records.history import Event
+from vibe.flow.alarms.queue import decide, look_at_alarms, run_alarms
+from vibe.health.alarms.queue import forgotten
+from vibe.history.store.store import Store
 
 
 @pytest.fixture
@@ -97,7 +97,7 @@ def test_what_changed_is_split_among_owners(store: Store) -> None:
     (change,) = only(look(store)).changed
     told = change.explanation
     assert change.point == POINTS[0]
-    # The level grows half as fast as the hits; the last three captures are 12 to 14 weeks behind the beginning.
+    # The level grows half as fast as the impacts; the last three captures are 12 to 14 weeks behind the beginning.
     assert told.rise_db == pytest.approx(13 * 1.2, abs=1.0)
     assert sum(part.db for part in told.parts) == pytest.approx(told.rise_db)
     assert told.parts[0].owner == LOBE

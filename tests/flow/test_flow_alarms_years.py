@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from vibe.core.history import Event
-from vibe.flow.alarming import look_at_alarms
-from vibe.flow.delivering import Delivery, keep_files
-from vibe.flow.years import make_years
-from vibe.health.queue import forgotten
-from vibe.history.store import Store
+from vibe.core.records.history import Event
+from vibe.flow.alarms.queue import look_at_alarms
+from vibe.flow.history.bulk_import import Delivery, keep_files
+from vibe.flow.samples.years import make_years
+from vibe.health.alarms.queue import forgotten
+from vibe.history.store.store import Store
 
 EXPLAINED = {"load or speed": {"load or speed", "scatter"}, "sensor": {"sensor"}, "repaired": {"repaired"},
              "sound": {"scatter"}}  # fmt: skip

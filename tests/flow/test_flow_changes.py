@@ -14,12 +14,14 @@ import pytest
 from tests.plant import drive_text
 from vibe.core.errors import CallError
 from vibe.core.health import CaptureReport, ChannelReport, Finding, Health, LevelReport, NotObservable, SpeedReport
-from vibe.core.runs import ReportChanges
-from vibe.flow import comparing, gathering, running, simulating
+from vibe.core.route.run_notes import ReportChanges
+from vibe.flow import capture_folder
+from vibe.flow.run import earlier_run, run
+from vibe.flow.samples import simulation
 from vibe.flow.settings import Settings
-from vibe.health.changes import changes
-from vibe.health.retakes import retakes
-from vibe.health.rules import Boundaries
+from vibe.health.state.repeat_measurements import retakes
+from vibe.health.state.report_changes import changes
+from vibe.health.state.settings import Boundaries
 from vibe.ingest import load_drive, load_route
 
 GROUP_2_RIGID = Boundaries(ab=1.4, bc=2.8, cd=4.5)
@@ -46,10 +48,19 @@ def capture(quality: str = "usable", **more: Any) -> CaptureReport:
 
 def health(**more: Any) -> Health:
     usual: dict[str, Any] = {
-        "drive": "A-1", "state": "sound", "state_rule": "r", "sentence": "s", "do_by": "d", "captures": [capture()],
-        "speed": SpeedReport(input_hz=24.0, uncertainty_hz=None, method="signal"), "findings": [], "levels": [],
-        "not_observable": [], "cautions": [], "software": "vibe",
-    }  # fmt: skip
+        "drive": "A-1",
+        "state": "sound",
+        "state_rule": "r",
+        "sentence": "s",
+        "do_by": "d",
+        "captures": [capture()],
+        "speed": SpeedReport(input_hz=24.0, uncertainty_hz=None, method="signal"),
+        "findings": [],
+        "levels": [],
+        "not_observable": [],
+        "cautions": [],
+        "software": "vibe",
+    }
     return Health(**(usual | more))
 
 
@@ -207,7 +218,7 @@ def logged(folder: Path, name: str, seed: int, **more: Any) -> Path:
     """A capture that says nothing of itself but its numbers: drive, point and time are in its name."""
     path = folder / name
     usual = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("channel 1",)}
-    simulating.simulate_file(folder.parent / "drives" / "A-1.toml", [], seed, path, False, **(usual | more))
+    simulation.simulate_file(folder.parent / "drives" / "A-1.toml", [], seed, path, False, **(usual | more))
     with h5py.File(path, "a") as file:
         for key in ("drive", "measured_at"):
             file.attrs.pop(key, None)
@@ -242,13 +253,13 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def february(plant: Path) -> running.RunOutcome:
-    return running.run_recipe(plant / "february.toml", out=plant / "out february", workers=1)
+def february(plant: Path) -> run.RunOutcome:
+    return run.run_recipe(plant / "february.toml", out=plant / "out february", workers=1)
 
 
 @pytest.fixture(scope="module")
-def march(plant: Path, february: running.RunOutcome) -> running.RunOutcome:
-    return running.run_recipe(
+def march(plant: Path, february: run.RunOutcome) -> run.RunOutcome:
+    return run.run_recipe(
         plant / "march.toml", out=plant / "out march", earlier=plant / "out february", workers=1
     )  # fmt: skip
 
@@ -257,7 +268,7 @@ def record_of(folder: Path) -> Any:
     return json.loads((folder / "run.json").read_text(encoding="utf-8"))
 
 
-def test_files_find_their_drive_and_every_point_keeps_its_level(plant: Path, february: running.RunOutcome) -> None:
+def test_files_find_their_drive_and_every_point_keeps_its_level(plant: Path, february: run.RunOutcome) -> None:
     assert [row.tag for row in february.rows] == ["B-2"]
     report = Health.model_validate_json((plant / "out february" / "B-2" / "health.json").read_bytes())
     # One file for each point: the levels of both are there, not of the last file alone.
@@ -265,7 +276,7 @@ def test_files_find_their_drive_and_every_point_keeps_its_level(plant: Path, feb
     assert [row.measured_at for row in report.captures] == ["2026-02-09T08:12:00+01:00", "2026-02-09T08:12:01+01:00"]
 
 
-def test_what_was_delivered_twice_is_used_once(plant: Path, march: running.RunOutcome) -> None:
+def test_what_was_delivered_twice_is_used_once(plant: Path, march: run.RunOutcome) -> None:
     report = Health.model_validate_json((plant / "out march" / "A-1" / "health.json").read_bytes())
     assert [one.file for one in report.captures] == ["P1_20260309_090000.h5"]
     for text in (
@@ -276,7 +287,7 @@ def test_what_was_delivered_twice_is_used_once(plant: Path, march: running.RunOu
         assert text in next(row.noticed for row in march.rows if row.tag == "A-1")
 
 
-def test_who_was_not_visited_is_said_in_the_order_of_the_walk(plant: Path, march: running.RunOutcome) -> None:
+def test_who_was_not_visited_is_said_in_the_order_of_the_walk(plant: Path, march: run.RunOutcome) -> None:
     record = record_of(plant / "out march")
     told = [(one["drive"], one["point"], one["where"]) for one in record["not_visited"]]
     assert told == [("A-1", "output side", "Beside the grease nipple"), ("C-3", None, "Upper floor")]
@@ -289,14 +300,14 @@ def test_who_was_not_visited_is_said_in_the_order_of_the_walk(plant: Path, march
     assert page.index('id="again"') < page.index('id="missed"') < page.index("belong to no stop")
 
 
-def test_what_must_be_taken_again_has_its_remedy(plant: Path, march: running.RunOutcome) -> None:
+def test_what_must_be_taken_again_has_its_remedy(plant: Path, march: run.RunOutcome) -> None:
     (again,) = [one for one in record_of(plant / "out march")["retakes"] if one["verdict"] == "rejected"]
     assert (again["drive"], again["point"]) == ("B-2", "output side")
     assert "not running" in again["reason"]
     assert again["remedy"]
 
 
-def test_a_renamed_drive_is_compared_and_a_new_one_said(plant: Path, march: running.RunOutcome) -> None:
+def test_a_renamed_drive_is_compared_and_a_new_one_said(plant: Path, march: run.RunOutcome) -> None:
     rows = {row.tag: row for row in march.rows}
     since = rows["B-2"].changes
     assert since is not None
@@ -312,7 +323,7 @@ def test_a_renamed_drive_is_compared_and_a_new_one_said(plant: Path, march: runn
 
 @pytest.mark.parametrize("harm", ["none there", "no run", "no json", "report elsewhere", "report cut"])
 def test_earlier_reports_that_cannot_be_read_are_a_remark(
-    plant: Path, february: running.RunOutcome, settings: Settings, tmp_path: Path, harm: str
+    plant: Path, february: run.RunOutcome, settings: Settings, tmp_path: Path, harm: str
 ) -> None:
     before = tmp_path / "before"
     if harm != "none there":
@@ -327,12 +338,12 @@ def test_earlier_reports_that_cannot_be_read_are_a_remark(
     elif harm == "report elsewhere":
         text = record.read_text(encoding="utf-8").replace("B-2/health.json", "../out/health.json")
         record.write_text(text, encoding="utf-8")
-    earlier = comparing.earlier_run(before)
+    earlier = earlier_run.earlier_run(before)
     report = Health.model_validate_json((plant / "out february" / "B-2" / "health.json").read_bytes())
     drive = load_drive(plant / "drives" / "B-2.toml")
     if harm.startswith("report"):
         assert earlier.remarks == ()
-        found = comparing.since(earlier, report, drive, (), settings.limits)
+        found = earlier_run.since(earlier, report, drive, (), settings.limits)
         assert found.changes is None
         assert found.failed == (harm == "report cut")
         assert found.note
@@ -344,20 +355,20 @@ def test_earlier_reports_that_cannot_be_read_are_a_remark(
 def test_a_run_goes_on_without_the_earlier_one_and_says_so(plant: Path, tmp_path: Path) -> None:
     text = RECIPE.format(title="february") + f'earlier = "{(tmp_path / "none").as_posix()}"\n'
     (plant / "since.toml").write_text(text, encoding="utf-8")
-    outcome = running.run_recipe(plant / "since.toml", out=tmp_path / "out", workers=1)
+    outcome = run.run_recipe(plant / "since.toml", out=tmp_path / "out", workers=1)
     assert [(row.changes, row.since) for row in outcome.rows] == [(None, "")]
     assert any("nothing is compared" in remark for remark in outcome.remarks)
     assert "nothing is compared" in outcome.index.read_text(encoding="utf-8")
 
 
 def test_a_reader_can_be_sent_to_another_process(plant: Path) -> None:
-    reader = gathering.RouteReader(plant / "march", load_route(plant / "walk.toml"))
+    reader = capture_folder.RouteReader(plant / "march", load_route(plant / "walk.toml"))
     sent = pickle.loads(pickle.dumps(reader))
     capture = sent(plant / "march" / "OLD-2" / "P1_20260309_081200.h5")
     assert (capture.drive, capture.channels[0].name) == ("B-2", "input side")
 
 
-def test_a_run_is_not_compared_with_the_pages_that_it_replaces(plant: Path, february: running.RunOutcome) -> None:
+def test_a_run_is_not_compared_with_the_pages_that_it_replaces(plant: Path, february: run.RunOutcome) -> None:
     out = plant / "out february"
     with pytest.raises(CallError, match="would be replaced"):
-        running.run_recipe(plant / "february.toml", out=out, earlier=out, workers=1, force=True)
+        run.run_recipe(plant / "february.toml", out=out, earlier=out, workers=1, force=True)

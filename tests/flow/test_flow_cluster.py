@@ -19,13 +19,14 @@ from clusters import LocalCluster, local_cluster
 
 from tests.plant import drive_text
 from vibe.core.errors import CallError
-from vibe.core.files import JOURNAL
-from vibe.flow import cluster as far
-from vibe.flow import resuming, running, simulating
-from vibe.flow.delivering import Delivery, keep_files
-from vibe.flow.workers import Crew, Lost, each
-from vibe.history.store import Store
-from vibe.history.tidy import verify
+from vibe.flow.history.bulk_import import Delivery, keep_files
+from vibe.flow.jobs import cluster as far
+from vibe.flow.jobs.executor import JobExecutor, WorkerDied, each
+from vibe.flow.run import resume, run
+from vibe.flow.samples import simulation
+from vibe.history.store.maintenance import verify
+from vibe.history.store.store import Store
+from vibe.storage.files import JOURNAL
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="workers are killed by a signal")
 
@@ -48,12 +49,12 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for number, tag in enumerate(TAGS):
         drive = folder / "drives" / f"{tag}.toml"
         drive.write_text(drive_text(tag, power_kw=2.2), encoding="utf-8")
-        simulating.simulate_file(
+        simulation.simulate_file(
             drive, [], number, folder / "captures" / f"{tag}.h5", False,
             duration_s=1.0, sample_rate_hz=5120.0, points=("housing",), measured_at=NINE,
         )  # fmt: skip
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
-    running.run_recipe(folder / "route.toml", out=folder / "whole", workers=1)
+    run.run_recipe(folder / "route.toml", out=folder / "whole", workers=1)
     return folder
 
 
@@ -69,17 +70,17 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in folder.rglob("*")
-        if path.is_file() and path.name not in (resuming.STAMP, "health.html")
+        if path.is_file() and path.name not in (resume.STAMP, "health.html")
     }
 
 
 def assert_whole(out: Path, plant: Path) -> None:
     """As one process makes it, each report whole and by one and the same run."""
     assert contents(out) == contents(plant / "whole")
-    stamps = [json.loads((out / tag / resuming.STAMP).read_text(encoding="utf-8")) for tag in TAGS]
+    stamps = [json.loads((out / tag / resume.STAMP).read_text(encoding="utf-8")) for tag in TAGS]
     assert len({stamp["run"] for stamp in stamps}) == 1
     for tag, stamp in zip(TAGS, stamps, strict=True):
-        assert stamp["pages"] == {name: resuming.file_hash(out / tag / name) for name in stamp["pages"]}
+        assert stamp["pages"] == {name: resume.file_hash(out / tag / name) for name in stamp["pages"]}
 
 
 def test_results_are_in_the_order_of_the_jobs_and_all_have_what_they_share(two: LocalCluster) -> None:
@@ -96,7 +97,7 @@ def test_a_run_on_a_cluster_equals_one_without_though_a_worker_is_killed(plant: 
                 cluster.workers[0].kill()
                 killed.append(done)
 
-        running.run_recipe(plant / "route.toml", out=tmp_path / "out", cluster=cluster.address, progress=kill_one)
+        run.run_recipe(plant / "route.toml", out=tmp_path / "out", cluster=cluster.address, progress=kill_one)
     assert killed
     assert killed[0] < len(TAGS)
     assert_whole(tmp_path / "out", plant)
@@ -122,7 +123,16 @@ def test_captures_are_judged_on_a_cluster_and_kept_here(two: LocalCluster, plant
 
 def test_a_job_that_kills_every_worker_is_lost_alone(tmp_path: Path) -> None:
     with local_cluster(tmp_path, workers=3, deaths_borne=0) as cluster:
-        assert each(jobs.die_on_three, range(8), workers=1, cluster=cluster.address) == [0, 1, 2, Lost(), 4, 5, 6, 7]
+        assert each(jobs.die_on_three, range(8), workers=1, cluster=cluster.address) == [
+            0,
+            1,
+            2,
+            WorkerDied(),
+            4,
+            5,
+            6,
+            7,
+        ]
 
 
 def test_an_interrupt_begins_no_other_job_and_leaves_none_running(two: LocalCluster, tmp_path: Path) -> None:
@@ -159,9 +169,9 @@ def test_a_scheduler_that_goes_away_is_told_and_the_run_goes_on_later(
                 cluster.scheduler.kill()
 
         with pytest.raises(CallError, match="the scheduler has gone away"):
-            running.run_recipe(plant / "route.toml", out=out, cluster=cluster.address, progress=end_it)
+            run.run_recipe(plant / "route.toml", out=out, cluster=cluster.address, progress=end_it)
     assert (out / JOURNAL).is_file()
-    assert len(running.run_recipe(plant / "route.toml", out=out, workers=1).kept) >= 2
+    assert len(run.run_recipe(plant / "route.toml", out=out, workers=1).kept) >= 2
     assert_whole(out, plant)
 
 
@@ -182,11 +192,11 @@ def test_a_scheduler_without_workers_is_told(tmp_path: Path) -> None:
 
 def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: Path) -> None:
     with pytest.raises(CallError, match=r"does not see .*nowhere.*same files under the same path"):
-        Crew(1, cluster=two.address, sees=[tmp_path, tmp_path / "nowhere"])
-    with Crew(1, cluster=two.address, sees=[tmp_path], writes=[tmp_path]) as crew:
-        assert crew.is_many
-        hands = crew._hands
-    assert isinstance(hands, far.Cluster)
+        JobExecutor(1, cluster=two.address, sees=[tmp_path, tmp_path / "nowhere"])
+    with JobExecutor(1, cluster=two.address, sees=[tmp_path], writes=[tmp_path]) as executor:
+        assert executor.is_many
+        pool = executor._pool
+    assert isinstance(pool, far.Cluster)
     assert not list(tmp_path.iterdir())
     here = far._about([])
     for told, match in (
@@ -196,17 +206,17 @@ def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: P
         (OSError("gone"), "does not answer"),
     ):
         with pytest.raises(CallError, match=match):
-            hands._check("tcp://there", told)
+            pool._check("tcp://there", told)
 
 
 def test_a_worker_that_was_cut_off_writes_nothing_when_its_run_has_ended(plant: Path, tmp_path: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in (plant / "whole").rglob("*")}
-    common = running._Common(
-        settings=running.load_settings(), pdf=False, search=running.Search(tags=frozenset(TAGS), reader=None), others={}
+    common = run._Common(
+        settings=run.load_settings(), pdf=False, search=run.Search(tags=frozenset(TAGS), reader=None), others={}
     )
-    job = running._Job(
+    job = run._Job(
         tag="D-0", name="", drive_path=plant / "drives" / "D-0.toml", captures=(plant / "captures" / "D-0.h5",),
         out=plant / "whole", force=True, run="0123456789abcdef",
     )  # fmt: skip
-    assert "the run has ended" in (running._do_job(job, common).failure or "")
+    assert "the run has ended" in (run._do_job(job, common).failure or "")
     assert {path: path.stat().st_mtime_ns for path in (plant / "whole").rglob("*")} == before

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from vibe.core.acceptance import Acceptance, Outcome
 from vibe.core.errors import CallError, ConfigError, OutputError
-from vibe.flow.commissioning import Accepted, run_commissioning
-from vibe.flow.commissioning_samples import make_commissioning
-from vibe.flow.requirements import population_values
+from vibe.core.records.acceptance import Acceptance, Outcome
+from vibe.flow.commissioning.acceptance import Accepted, run_commissioning
+from vibe.flow.commissioning.requirements import population_values
+from vibe.flow.samples.commissioning import make_commissioning
 from vibe.flow.settings import share_dir
-from vibe.history.store import Store
+from vibe.history.store.store import Store
 
 RECIPE = 'kind = "commissioning"\ntitle = "t"\ncaptures = "sets"\npdf = false\n'
 SPEC = """

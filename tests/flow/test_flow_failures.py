@@ -15,7 +15,10 @@ import pytest
 from tests.plant import drive_text
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.health import Health
-from vibe.flow import planning, reporting, running, simulating
+from vibe.flow.diagnose import drive_diagnosis
+from vibe.flow.route import plan
+from vibe.flow.run import run as running
+from vibe.flow.samples import simulation
 
 RECIPE = """\
 kind = "route"
@@ -44,7 +47,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
         drive = folder / "drives" / f"{tag}.toml"
         drive.write_text(drive_text(tag, more=bearing("housing")), encoding="utf-8")
         usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
-        simulating.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
+        simulation.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     return folder
 
@@ -89,14 +92,14 @@ def test_a_drive_that_cannot_be_is_told_and_the_others_are_reported(plant: Path)
 
 
 def test_a_defect_in_one_drive_costs_no_other(plant: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real: Callable[..., object] = reporting.dossier_of
+    real: Callable[..., object] = drive_diagnosis.drive_report_of
 
     def failing(drive: object, *rest: object) -> object:
         if getattr(drive, "tag", "") == "A-1":
             raise ZeroDivisionError("by nought")
         return real(drive, *rest)
 
-    monkeypatch.setattr(running, "dossier_of", failing)
+    monkeypatch.setattr(running, "drive_report_of", failing)
     outcome = run(plant)
     assert outcome.defect
     assert "ZeroDivisionError" in outcome.failures[0]
@@ -126,7 +129,7 @@ def test_an_out_folder_that_can_never_be_ends_the_run_before_any_work(plant: Pat
 
 def test_two_captures_at_one_time_are_a_remark_and_nothing_is_rejected(plant: Path) -> None:
     usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
-    simulating.simulate_file(
+    simulation.simulate_file(
         plant / "drives" / "A-1.toml", [], 99, plant / "captures" / "again.h5", False, **usual
     )  # fmt: skip
     for name in ("A-1.h5", "again.h5"):
@@ -160,7 +163,7 @@ def test_pdf_may_be_asked_for_or_not(plant: Path) -> None:
     run(plant)
     assert not list((plant / "out").glob("*/*.pdf"))
     drive = plant / "drives" / "A-1.toml"
-    assert {path.suffix for path in planning.plan_drives([drive], plant / "plan", False, pdf=False).files} == {
+    assert {path.suffix for path in plan.plan_drives([drive], plant / "plan", False, pdf=False).files} == {
         ".html", ".csv", ".json"
     }  # fmt: skip
 
@@ -176,12 +179,12 @@ def test_a_capture_whose_name_is_no_text(plant: Path) -> None:
 
 
 def diagnosed(drive: Path, *captures: Path) -> Health:
-    return reporting.diagnose_files(captures, drive, out=None).dossier.health
+    return drive_diagnosis.diagnose_files(captures, drive, out=None).drive_report.health
 
 
 def test_a_capture_that_can_show_no_damage_is_never_sound(plant: Path) -> None:
     drive, capture = plant / "drives" / "A-1.toml", plant / "slow.h5"
-    simulating.simulate_file(drive, [], 5, capture, False, duration_s=4.0, sample_rate_hz=1000.0, points=("housing",))
+    simulation.simulate_file(drive, [], 5, capture, False, duration_s=4.0, sample_rate_hz=1000.0, points=("housing",))
     health = diagnosed(drive, capture)
     assert health.state == "unknown"
     assert health.captures[0].channels[0].quality != "rejected"
@@ -198,7 +201,7 @@ def test_the_latest_capture_is_the_latest_on_one_clock(plant: Path) -> None:
         paths.append(plant / f"at{number}.h5")
         usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
         speeds = {"speed_rpm": 1440.0 + 10 * number}
-        simulating.simulate_file(
+        simulation.simulate_file(
             drive, [], 5, paths[-1], False, measured_at=datetime.fromisoformat(when), **usual, **speeds
         )
     assert diagnosed(drive, *paths).speed.input_hz == pytest.approx(1450 / 60, abs=0.05)

@@ -18,9 +18,9 @@ from scipy.signal import lfilter
 from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
 from vibe.core.health import Finding
-from vibe.flow.judging import judge_samples
+from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
 from vibe.flow.settings import Settings
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 
 RATE_HZ, DURATION_S, SHAFT_HZ = 25_600.0, 8.0, 24.6
 BALLS, BALL_MM, PITCH_MM = 9, 7.94, 39.04
@@ -65,12 +65,12 @@ def washboard(ring: str, rng: np.random.Generator) -> Row:
 
 def spall(ring: str, rng: np.random.Generator) -> Row:
     """Each ball strikes one place; the casing rings at 3.2 kHz with 3 % of critical damping."""
-    hits = np.zeros(int(RATE_HZ * DURATION_S))
+    impacts = np.zeros(int(RATE_HZ * DURATION_S))
     for place in places(ring, rng):
         passed = np.flatnonzero(np.abs(np.diff(np.sign(place))) * (np.abs(place[1:]) < 0.25) > 0)
-        hits[passed] += 1.0
+        impacts[passed] += 1.0
     radius, angle = np.exp(-2 * np.pi * 3200 * 0.03 / RATE_HZ), 2 * np.pi * 3200 / RATE_HZ
-    ringing = lfilter([radius * np.sin(angle)], [1.0, -2 * radius * np.cos(angle), radius**2], hits * load(ring))
+    ringing = lfilter([radius * np.sin(angle)], [1.0, -2 * radius * np.cos(angle), radius**2], impacts * load(ring))
     return np.asarray(ringing)
 
 
@@ -92,7 +92,7 @@ def found(vibration: Row, rng: np.random.Generator, settings: Settings) -> list[
         name="motor", samples=samples, sample_rate_hz=RATE_HZ, quantity="acceleration", recorded_unit="m/s^2"
     )
     capture = Capture(source=Path("made.h5"), sha256="", channels=(channel,))
-    return judge_samples(capture, drive, tone_table(drive), settings).findings
+    return diagnose_samples(capture, drive, tone_table(drive), settings).findings
 
 
 def of_bearing(findings: Sequence[Finding]) -> list[tuple[str | None, str]]:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from vibe.core.health import Health
-from vibe.flow import reporting, simulating
+from vibe.flow.diagnose import drive_diagnosis
+from vibe.flow.samples import simulation
 from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
@@ -61,12 +62,12 @@ CASES = [
 def diagnosed(folder: Path, settings: Settings, damage: list[str], seed: int) -> Health:
     drive_path = folder / "drive.toml"
     drive_path.write_text(DRIVE, encoding="utf-8")
-    capture = simulating.simulate_file(
+    capture = simulation.simulate_file(
         drive_path, damage, seed, folder / "capture.h5", False,
         speed_rpm=1458.0, duration_s=6.0, sample_rate_hz=12_800.0, points=("output side radial",),
     )  # fmt: skip
     drive, table = tones_of(drive_path)
-    return reporting.dossier_of(drive, table, [capture], settings).health
+    return drive_diagnosis.drive_report_of(drive, table, [capture], settings).health
 
 
 @pytest.mark.parametrize(("damage", "tone", "order", "off"), CASES, ids=[case[0].split(":")[0] for case in CASES])

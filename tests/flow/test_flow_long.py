@@ -1,4 +1,4 @@
-"""Recordings that are judged stretch by stretch, as files."""
+"""Recordings that are judged segment by segment, as files."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ import pytest
 
 from tests.studies.fleet import FLEET
 from vibe.core.capture import Capture, Channel
-from vibe.flow.checking import check_files
-from vibe.flow.judging import Judged, judge_capture
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_capture
+from vibe.flow.route.capture_check import check_files
 from vibe.flow.settings import load_settings
-from vibe.ingest import raw
-from vibe.ingest.native_writer import write_hdf5
-from vibe.kinematics.tones import tone_table
+from vibe.ingest import capture_builder
+from vibe.ingest.formats.hdf5_writer import write_hdf5
+from vibe.kinematics.tone_table import tone_table
 from vibe.synth.simulate import Conditions, parse_damage, simulate
 
 DRIVE = FLEET["ratio-17"]
@@ -24,7 +24,7 @@ CONDITIONS = Conditions(duration_s=36.0, sample_rate_hz=12_800.0, machine_seed=7
 
 @pytest.fixture(autouse=True)
 def _stretches_of_twelve_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(raw, "STRETCH_SAMPLES", 2 * 12 * 12_800)
+    monkeypatch.setattr(capture_builder, "STRETCH_SAMPLES", 2 * 12 * 12_800)
 
 
 @pytest.fixture(scope="module")
@@ -45,11 +45,11 @@ def spoilt(capture: Capture, change: str) -> Capture:
     return replace(capture, channels=(changed, *others))
 
 
-def judged(capture: Capture, path: Path) -> Judged:
+def judged(capture: Capture, path: Path) -> CaptureDiagnosis:
     write_hdf5(capture, path)
     steps: list[tuple[int, int]] = []
-    result = judge_capture(path, DRIVE, tone_table(DRIVE), load_settings(), tell=lambda *step: steps.append(step))
-    # Three stretches are looked at twice: for their quality, then for what they say.
+    result = diagnose_capture(path, DRIVE, tone_table(DRIVE), load_settings(), tell=lambda *step: steps.append(step))
+    # Three segments are looked at twice: for their quality, then for what they say.
     assert [done for done, _ in steps] == sorted(done for done, _ in steps)
     assert {total for _, total in steps} == {6}
     return result

@@ -17,12 +17,15 @@ from typing import Any
 import pytest
 
 from tests.plant import drive_text
-from vibe.core.dossier import Dossier
 from vibe.core.drive import Drive
+from vibe.core.drive_report import DriveReport
 from vibe.core.errors import OutputError
-from vibe.core.files import JOURNAL
 from vibe.core.tones import ToneTable
-from vibe.flow import reporting, resuming, running, simulating
+from vibe.flow.diagnose import drive_diagnosis
+from vibe.flow.run import resume
+from vibe.flow.run import run as running
+from vibe.flow.samples import simulation
+from vibe.storage.files import JOURNAL
 
 RECIPE = """\
 kind = "route"
@@ -44,14 +47,14 @@ def plain(tmp_path_factory: pytest.TempPathFactory, repository: Path) -> Path:
         drive = folder / "drives" / f"{tag}.toml"
         drive.write_text(drive_text(tag, power_kw=2.2), encoding="utf-8")
         usual = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
-        simulating.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
+        simulation.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
     shutil.copy(repository / "configs" / "limits.toml", folder)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     running.run_recipe(folder / "route.toml", out=folder / "whole", workers=1)
     return folder
 
 
-_KNOWN: dict[tuple[object, ...], Dossier] = {}
+_KNOWN: dict[tuple[object, ...], DriveReport] = {}
 
 
 class Counted:
@@ -60,18 +63,18 @@ class Counted:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.tags: list[str] = []
-        real = reporting.dossier_of
+        real = drive_diagnosis.drive_report_of
 
-        def counting(drive: Drive, table: ToneTable, captures: Sequence[Path], *rest: Any) -> Dossier:
+        def counting(drive: Drive, table: ToneTable, captures: Sequence[Path], *rest: Any) -> DriveReport:
             self.tags.append(drive.tag)
             beside = [path.with_name(f"{path.name}.toml") for path in captures]
             key = (drive.tag, *(path.read_bytes() for path in (*captures, *beside) if path.exists()))
             if key not in _KNOWN:
-                dossier = real(drive, table, captures, *rest)
-                _KNOWN[key] = replace(dossier, finding_exhibits=(), overview_exhibits=())
+                drive_report = real(drive, table, captures, *rest)
+                _KNOWN[key] = replace(drive_report, finding_plots=(), overview_plots=())
             return _KNOWN[key]
 
-        monkeypatch.setattr(running, "dossier_of", counting)
+        monkeypatch.setattr(running, "drive_report_of", counting)
 
 
 @pytest.fixture(autouse=True)
@@ -100,12 +103,12 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in folder.rglob("*")
-        if path.is_file() and path.name not in (resuming.STAMP, "health.html")
+        if path.is_file() and path.name not in (resume.STAMP, "health.html")
     }
 
 
 def finished_in(out: Path) -> list[Path]:
-    return sorted(path.parent for path in out.glob(f"*/{resuming.STAMP}"))
+    return sorted(path.parent for path in out.glob(f"*/{resume.STAMP}"))
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no such signal")
@@ -163,7 +166,7 @@ def test_interrupted_before_the_first_and_after_the_last_drive(plant: Path, coun
 def change_capture(plant: Path) -> None:
     drive = plant / "drives" / "A-1.toml"
     usual = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
-    simulating.simulate_file(drive, [], 77, plant / "captures" / "A-1.h5", True, **usual)
+    simulation.simulate_file(drive, [], 77, plant / "captures" / "A-1.h5", True, **usual)
 
 
 def change_sidecar(plant: Path) -> None:
@@ -208,14 +211,14 @@ def test_what_is_not_whole_is_done_again(plant: Path, counted: Counted, harm: st
     if harm == "page gone":
         (own / "health.html").unlink()
     else:
-        page = own / ("health.json" if harm == "page cut" else resuming.STAMP)
+        page = own / ("health.json" if harm == "page cut" else resume.STAMP)
         page.write_bytes(page.read_bytes()[:200])
     run(plant)
     assert counted.tags == ["A-1", "C-3", "D-4"]
     assert contents(plant / "out") == contents(plant / "whole")
 
 
-@pytest.mark.parametrize("name", ["health.json", resuming.STAMP])
+@pytest.mark.parametrize("name", ["health.json", resume.STAMP])
 def test_pages_that_were_there_before_are_never_replaced_unasked(plant: Path, name: str) -> None:
     precious = plant / "out" / "B-2" / name
     precious.parent.mkdir(parents=True)
@@ -264,13 +267,13 @@ def test_an_interrupted_run_of_another_recipe_is_not_gone_on_with(plant: Path) -
 
 
 def test_two_runs_at_once_into_one_folder(plant: Path, counted: Counted) -> None:
-    with resuming.journal_in(plant / "out"), pytest.raises(OutputError, match="another run is writing into"):
+    with resume.journal_in(plant / "out"), pytest.raises(OutputError, match="another run is writing into"):
         run(plant, force=True)
     assert counted.tags == []
     assert not (plant / "out").exists()
     # A process that holds it and is killed leaves nothing that must be cleared by hand.
     code = (
-        "import sys, time; from pathlib import Path; from vibe.flow import resuming\n"
+        "import sys, time; from pathlib import Path; from vibe.flow.run import resume as resuming\n"
         "with resuming.journal_in(Path(sys.argv[1])) as journal:\n"
         "    journal.begin('A round', ['A-1'], afresh=True); print('held', flush=True); time.sleep(60)"
     )
@@ -304,9 +307,9 @@ def test_a_capture_that_came_while_the_run_was_down_is_reported_too(plant: Path)
 
 
 def test_a_stamp_says_what_a_report_was_made_from(plant: Path) -> None:
-    record = json.loads((plant / "whole" / "A-1" / resuming.STAMP).read_text(encoding="utf-8"))
+    record = json.loads((plant / "whole" / "A-1" / resume.STAMP).read_text(encoding="utf-8"))
     assert set(record["made_from"]) >= {"vibe", "pdf", "limits.toml", "the drive file", "A-1.h5"}
     capture = json.loads((plant / "whole" / "A-1" / "health.json").read_text(encoding="utf-8"))["captures"][0]
     assert record["made_from"]["A-1.h5"] == capture["sha256"]
     one, other = {"a": "1", "b": "2"}, {"b": "2", "a": "1"}
-    assert resuming.content_of(one) == resuming.content_of(other) != resuming.content_of({"a": "2", "b": "1"})
+    assert resume.content_of(one) == resume.content_of(other) != resume.content_of({"a": "2", "b": "1"})

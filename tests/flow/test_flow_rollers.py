@@ -8,7 +8,7 @@ import pytest
 
 from tests.studies.fleet import judged, life
 from vibe.core.drive import Drive
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
 
 PLAIN = {"kind": "cycloidal", "lobes": 29, "ring_pins": 30, "output_pins": 10}

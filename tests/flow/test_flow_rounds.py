@@ -1,4 +1,4 @@
-"""A round checked on the spot: each planted fault of collecting is named with its remedy, its healthy twin is not."""
+"""A round checked in the field: each planted fault of collecting is named with its remedy, its healthy twin is not."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from vibe.core.round import FileSeen, RollCall
-from vibe.flow.practising import make_practice
-from vibe.flow.rounds import Round
+from vibe.core.route.round_check import Completeness, FileSeen
+from vibe.flow.route.round import Round
+from vibe.flow.samples.route_round import make_practice
 
 ROOT = Path(__file__).resolve().parents[2]
 ROUTE = ROOT / "configs" / "routes" / "water_works.toml"
@@ -28,12 +28,12 @@ def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def march(practice: Path) -> RollCall:
+def march(practice: Path) -> Completeness:
     return Round.of(ROUTE, practice / "march", practice / "february").checked(workers=1)
 
 
 @pytest.fixture(scope="module")
-def february(practice: Path) -> RollCall:
+def february(practice: Path) -> Completeness:
     return Round.of(ROUTE, practice / "february").checked(workers=1)
 
 
@@ -53,7 +53,7 @@ def worst(file: FileSeen) -> str:
     return max((point.verdict for point in file.points), key=order.index)
 
 
-def test_every_planted_fault_is_named_with_its_remedy(practice: Path, march: RollCall) -> None:
+def test_every_planted_fault_is_named_with_its_remedy(practice: Path, march: Completeness) -> None:
     truth = told(practice)
     wrong = {}
     for file in march.files:
@@ -67,25 +67,25 @@ def test_every_planted_fault_is_named_with_its_remedy(practice: Path, march: Rol
     assert wrong == {}
 
 
-def test_what_was_delivered_twice_counts_once(practice: Path, march: RollCall) -> None:
+def test_what_was_delivered_twice_counts_once(practice: Path, march: Completeness) -> None:
     rakes = [file for file in march.files if file.drive == "TH-02"]
     assert sorted(worst(file) for file in rakes) == ["accepted", "accepted", "twice"]
     (aside,) = (file for file in rakes if worst(file) == "twice")
     assert aside.path.name.startswith("Copy of")
 
 
-def test_a_former_tag_is_today_s_drive(march: RollCall) -> None:
+def test_a_former_tag_is_today_s_drive(march: Completeness) -> None:
     (screw,) = (file for file in march.files if file.drive == "LS-01")
     assert worst(screw) == "accepted"
     assert any("IW-3" in remark for remark in screw.remarks)
 
 
-def test_a_round_without_faults_has_none(practice: Path, february: RollCall) -> None:
+def test_a_round_without_faults_has_none(practice: Path, february: Completeness) -> None:
     assert {name(file, practice): worst(file) for file in february.files if worst(file) != "accepted"} == {}
     assert {one.drive for one in february.missing} == {"CS-01", "SP-01"}
 
 
-def test_the_roll_call_ends_with_what_is_missing(march: RollCall) -> None:
+def test_the_roll_call_ends_with_what_is_missing(march: Completeness) -> None:
     missing = {(one.drive, one.point) for one in march.missing if one.point is not None}
     good = {("LS-01", point) for point in ("input side radial", "output side radial")}
     assert missing.isdisjoint(good)

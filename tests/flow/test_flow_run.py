@@ -12,7 +12,9 @@ import pytest
 
 from tests.plant import drive_text
 from vibe.core.errors import ConfigError, OutputError
-from vibe.flow import reporting, running, simulating
+from vibe.flow.diagnose import drive_diagnosis
+from vibe.flow.run import run
+from vibe.flow.samples import simulation
 
 RECIPE = """\
 kind = "route"
@@ -27,7 +29,7 @@ NINE, TEN = datetime(2026, 3, 9, 9, 0, tzinfo=UTC), datetime(2026, 3, 9, 10, 0, 
 @dataclass(frozen=True)
 class Round:
     folder: Path
-    outcome: running.RunOutcome
+    outcome: run.RunOutcome
 
     @property
     def out(self) -> Path:
@@ -36,7 +38,8 @@ class Round:
 
 @pytest.fixture(scope="module")
 def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two drives and one that nobody measured; two captures of one drive at one time, one of a stranger, one broken."""
+    """Two drives and one that nobody measured; two captures of one drive at one time, one of an unmatched comb, one
+    broken."""
     folder = tmp_path_factory.mktemp("plant")
     (folder / "drives").mkdir()
     captures = folder / "captures"
@@ -53,7 +56,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ]
     ):
         home = folder / "drives" if tag != "stranger" else folder
-        simulating.simulate_file(
+        simulation.simulate_file(
             home / f"{tag}.toml", [], number, captures / f"{name}.h5", False, measured_at=when, **usual, **more
         )
     (captures / "broken.wav").write_bytes(b"RIFF\x24\x00\x00\x00WAVEfmt ")
@@ -65,7 +68,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def done(plant: Path) -> Round:
     told: list[tuple[int, int, str]] = []
-    outcome = running.run_recipe(
+    outcome = run.run_recipe(
         plant / "route.toml", out=plant / "out", workers=1, progress=lambda *news: told.append(news)
     )
     assert [news[:2] for news in told] == [(0, 2), (1, 2), (2, 2)]
@@ -121,14 +124,14 @@ def test_nothing_is_left_half_written(done: Round) -> None:
 def test_a_second_run_is_refused_and_forced(done: Round) -> None:
     kept = {path: path.read_bytes() for path in done.out.rglob("*") if path.is_file()}
     with pytest.raises(OutputError, match="--force"):
-        running.run_recipe(done.folder / "route.toml", out=done.out, workers=1)
+        run.run_recipe(done.folder / "route.toml", out=done.out, workers=1)
     assert {path: path.read_bytes() for path in done.out.rglob("*") if path.is_file()} == kept
-    again = running.run_recipe(done.folder / "route.toml", out=done.out, workers=1, force=True)
+    again = run.run_recipe(done.folder / "route.toml", out=done.out, workers=1, force=True)
     assert [(row.tag, row.state) for row in again.rows] == [(row.tag, row.state) for row in done.outcome.rows]
 
 
 def test_several_processes_say_what_one_says(done: Round, tmp_path: Path) -> None:
-    spread = running.run_recipe(done.folder / "route.toml", out=tmp_path / "out", workers=2)
+    spread = run.run_recipe(done.folder / "route.toml", out=tmp_path / "out", workers=2)
     assert [(row.tag, row.state) for row in spread.rows] == [(row.tag, row.state) for row in done.outcome.rows]
     for tag in ("A-1", "B-2"):
         assert (tmp_path / "out" / tag / "health.json").read_text(encoding="utf-8") == (
@@ -142,7 +145,7 @@ def test_two_files_for_one_drive_are_refused(plant: Path, tmp_path: Path) -> Non
         (tmp_path / "drives" / f"{name}.toml").write_text(drive_text("A-1", name="Drive A-1"), encoding="utf-8")
     (tmp_path / "route.toml").write_text(RECIPE, encoding="utf-8")
     with pytest.raises(ConfigError, match="described twice"):
-        running.run_recipe(tmp_path / "route.toml", captures=plant / "captures", out=tmp_path / "out")
+        run.run_recipe(tmp_path / "route.toml", captures=plant / "captures", out=tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
@@ -150,7 +153,7 @@ def test_a_recipe_names_drives_or_a_route(plant: Path, tmp_path: Path) -> None:
     path = tmp_path / "recipe.toml"
     path.write_text(RECIPE.replace('drives = ["drives/*.toml"]\n', ""), encoding="utf-8")
     with pytest.raises(ConfigError, match="name drive files or a route"):
-        running.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
+        run.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
@@ -159,11 +162,13 @@ def test_a_recipe_of_another_kind_does_not_take_what_a_route_does(plant: Path, t
     path = tmp_path / "recipe.toml"
     path.write_text(RECIPE.replace('"route"', f'"{kind}"'), encoding="utf-8")
     with pytest.raises(ConfigError, match=kind):
-        running.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
+        run.run_recipe(path, captures=plant / "captures", out=tmp_path / "out")
 
 
 def test_a_capture_of_another_drive_is_read_but_said(plant: Path) -> None:
-    outcome = reporting.diagnose_files([plant / "captures" / "stranger.h5"], plant / "drives" / "A-1.toml", out=None)
-    said = [remark for capture in outcome.dossier.health.captures for remark in capture.remarks]
+    outcome = drive_diagnosis.diagnose_files(
+        [plant / "captures" / "stranger.h5"], plant / "drives" / "A-1.toml", out=None
+    )
+    said = [remark for capture in outcome.drive_report.health.captures for remark in capture.remarks]
     assert any("'stranger'" in remark and "'A-1'" in remark for remark in said)
     assert outcome.files is None

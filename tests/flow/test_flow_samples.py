@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import jsonschema
 import pytest
 
-from vibe.core.dossier import Dossier
+from vibe.core.drive_report import DriveReport
 from vibe.core.health import Health
-from vibe.flow import reporting
+from vibe.flow.diagnose import drive_diagnosis
 from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
@@ -28,18 +28,18 @@ TRUTH: list[dict[str, Any]] = tomllib.loads((ROOT / "sample_signals" / "truth.to
 @dataclass(frozen=True)
 class Told:
     truth: dict[str, Any]
-    dossier: Dossier
+    drive_report: DriveReport
 
     @property
     def health(self) -> Health:
-        return self.dossier.health
+        return self.drive_report.health
 
 
 @pytest.fixture(scope="module", params=TRUTH, ids=[row["tag"] for row in TRUTH])
 def told(request: pytest.FixtureRequest, settings: Settings) -> Told:
     drive, table = tones_of(ROOT / "configs" / "drives" / request.param["drive"])
     capture = ROOT / "sample_signals" / request.param["file"]
-    return Told(truth=request.param, dossier=reporting.dossier_of(drive, table, [capture], settings))
+    return Told(truth=request.param, drive_report=drive_diagnosis.drive_report_of(drive, table, [capture], settings))
 
 
 def test_the_right_finding_comes_first_and_sound_drives_have_none(told: Told) -> None:
@@ -108,19 +108,19 @@ def test_the_json_validates_and_says_what_was_found(told: Told) -> None:
 
 
 def test_every_finding_and_every_channel_has_its_picture(told: Told) -> None:
-    dossier = told.dossier
-    assert len(dossier.finding_exhibits) == len(dossier.health.findings)
-    for finding, shown in zip(dossier.health.findings, dossier.finding_exhibits, strict=True):
+    drive_report = told.drive_report
+    assert len(drive_report.finding_plots) == len(drive_report.health.findings)
+    for finding, shown in zip(drive_report.health.findings, drive_report.finding_plots, strict=True):
         assert bool(shown) == (finding.component != "sensor")
-        assert all(exhibit.title and exhibit.caption for exhibit in shown)
-    fit = [c for capture in dossier.health.captures for c in capture.channels if c.quality != "rejected"]
-    assert dossier.overview_exhibits or not fit
+        assert all(plot.title and plot.caption for plot in shown)
+    fit = [c for capture in drive_report.health.captures for c in capture.channels if c.quality != "rejected"]
+    assert drive_report.overview_plots or not fit
 
 
 def test_what_could_not_be_seen_is_said(told: Told) -> None:
     unseen = {item.tone: item for item in told.health.not_observable}
     assert all(item.why and item.needs for item in unseen.values())
-    known = {tone.id for tone in told.dossier.tones.tones}
+    known = {tone.id for tone in told.drive_report.tones.tones}
     assert set(unseen) <= known
     if told.truth["tag"] == "TH-01":  # eight seconds hold one turn of the rake
         assert any(tone.startswith("stage2.") for tone in unseen)

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from vibe.core.drive import Drive
-from vibe.flow.asking import candidate_of, owners_of, question_of
-from vibe.flow.speed_orders import speed_orders
-from vibe.kinematics.tones import tone_table
+from vibe.flow.diagnose.speed_orders import speed_orders
+from vibe.flow.diagnose.tone_requests import analysis_request_of, candidate_of, owners_of
+from vibe.kinematics.tone_table import tone_table
 
 STAGES = [
     {"kind": "cycloidal", "lobes": 17, "ring_pins": 18, "output_pins": 8},
@@ -24,7 +24,7 @@ def drive(**more: Any) -> Drive:
 
 def test_sources_come_with_the_turn_they_are_counted_on() -> None:
     made = drive(driven=[CHAIN], fitted=[{"name": "fan", "fan_blades": 7}])
-    around = question_of(made, tone_table(made), set(), noted_hz=None).surroundings
+    around = analysis_request_of(made, tone_table(made), set(), noted_hz=None).surroundings
     orders = {source.name: (source.order, source.turn_order) for source in around.sources}
     assert orders["driven.chain.sprocket_teeth"] == pytest.approx((19 / 187, 1 / 187))
     assert orders["fitted.fan"] == (7.0, 1.0)
@@ -33,14 +33,14 @@ def test_sources_come_with_the_turn_they_are_counted_on() -> None:
 
 def test_the_output_is_a_slow_turn_even_where_nothing_is_declared() -> None:
     made = drive()
-    around = question_of(made, tone_table(made), set(), noted_hz=None).surroundings
+    around = analysis_request_of(made, tone_table(made), set(), noted_hz=None).surroundings
     assert around.sources == ()
     assert around.slow_turns == pytest.approx((1 / 187,))
 
 
 def test_a_body_that_turns_another_machine_as_well_is_one() -> None:
     made = drive(driven=[CHAIN | {"on": "stage1.output"}])
-    around = question_of(made, tone_table(made), set(), noted_hz=None).surroundings
+    around = analysis_request_of(made, tone_table(made), set(), noted_hz=None).surroundings
     assert around.slow_turns == pytest.approx((1 / 187, 1 / 17))
 
 
@@ -51,14 +51,16 @@ def test_neighbours_by_range_by_drive_and_by_tag() -> None:
     known = {"TWIN": candidate_of(twin, tone_table(twin))}
     found = {
         n.name: n
-        for n in question_of(made, tone_table(made), set(), noted_hz=None, others=known).surroundings.neighbours
+        for n in analysis_request_of(made, tone_table(made), set(), noted_hz=None, others=known).surroundings.neighbours
     }
     assert set(found) == {"pump", "twin"}
     assert found["pump"].per_turn == (1.0, 6.0)
     assert found["pump"].range_hz == pytest.approx((2900 / 60, 2960 / 60))
     assert found["twin"].per_turn == speed_orders(twin, tone_table(twin))
     described = made.model_copy(update={"neighbour": [made.neighbour[1].as_described(twin)]})
-    found_by_file = question_of(described, tone_table(described), set(), noted_hz=None).surroundings.neighbours[0]
+    found_by_file = analysis_request_of(described, tone_table(described), set(), noted_hz=None).surroundings.neighbours[
+        0
+    ]
     assert ("stage1.lobe", pytest.approx(18 / 17)) in found_by_file.damage
 
 

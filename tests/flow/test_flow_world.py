@@ -12,9 +12,10 @@ import pytest
 
 from tests.plant import drive_text
 from vibe.core.errors import OutputError
-from vibe.core.files import JOURNAL
-from vibe.flow import running, simulating
-from vibe.flow.planning import plan_route
+from vibe.flow.route.plan import plan_route
+from vibe.flow.run import run as running
+from vibe.flow.samples import simulation
+from vibe.storage.files import JOURNAL
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="links and disks of another system")
 
@@ -28,7 +29,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     drive = folder / "drives" / "A-1.toml"
     drive.write_text(drive_text(), encoding="utf-8")
     usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
-    simulating.simulate_file(drive, [], 1, folder / "captures" / "a.h5", False, **usual)
+    simulation.simulate_file(drive, [], 1, folder / "captures" / "a.h5", False, **usual)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     return folder
 

@@ -14,22 +14,22 @@ from vibe.core.drive import Drive, Input
 from vibe.core.health import Finding
 from vibe.core.stages import FORMS, PartWords, StageForm
 from vibe.core.tones import Tone
-from vibe.health.explain import owner_in_words
-from vibe.health.wording import finding_in_words
+from vibe.health.alarms.explanation import owner_in_words
+from vibe.health.state.finding_names import finding_in_words
 from vibe.kinematics.families.make import counted
 from vibe.kinematics.relations import Linkage, Relation, Speeds, joined
 from vibe.kinematics.stages import KINDS
 from vibe.kinematics.stages.kind import StageKind
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 from vibe.report.words import component
-from vibe.synth.damage import Damage, HitTrain
-from vibe.synth.forces import Smooth
-from vibe.synth.hits import part_count, possible_damages
+from vibe.synth.impacts import part_count, possible_damages
+from vibe.synth.machine.damage import Damage, ImpactTrain
+from vibe.synth.machine.forces import Smooth
+from vibe.synth.machine.strikes import strikes
 from vibe.synth.scene import Scene
 from vibe.synth.simulate import simulate
 from vibe.synth.stages import ACTS, turning
 from vibe.synth.stages.act import Breakable, StageAct, Wear
-from vibe.synth.strikes import strikes
 
 
 class GenevaStage(StageForm):
@@ -57,7 +57,7 @@ def turns(stage: GenevaStage, speed: float) -> dict[str, float]:
     return {"input": speed, "driver": speed, "output": speed / stage.slots}
 
 
-def slot_hits(scene: Scene, damage: Damage, number: int, _stage: GenevaStage) -> list[HitTrain]:
+def slot_hits(scene: Scene, damage: Damage, number: int, _stage: GenevaStage) -> list[ImpactTrain]:
     wheel = scene.motion.angle(f"stage{number}.output")
     return [strikes(scene, damage, number, wheel, np.zeros(wheel.size))]
 

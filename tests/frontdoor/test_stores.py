@@ -69,7 +69,7 @@ def test_the_damaged_one_has_a_finding_and_the_sound_one_has_none(folder: Path, 
 
 
 def test_a_drive_from_keywords_is_kept_as_a_file(folder: Path) -> None:
-    from vibe.history.store import Store
+    from vibe.history.store.store import Store
 
     with Store.open(folder) as store:
         text = store.drive_toml("TH-02")

@@ -7,10 +7,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from vibe.core.alarm_case import CaptureFinding, CaptureSeen, DriveCase
-from vibe.core.alarms import Exceedance, SeenFinding, SeriesState
-from vibe.core.history import SeriesKey
-from vibe.health.alarm_rules import AlarmRules
+from vibe.core.records.alarm_case import CaptureFinding, CaptureSeen, DriveCase
+from vibe.core.records.alarms import Exceedance, SeenFinding, SeriesState
+from vibe.core.records.history import SeriesKey
+from vibe.health.alarms.settings import AlarmRules
 
 START = datetime(2025, 1, 6, 8, 0, tzinfo=UTC)
 NOW = START + timedelta(weeks=30)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from vibe.health.rules import Judgement, Limits
+from vibe.health.state.settings import Judgement, Limits
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 

@@ -5,11 +5,12 @@ from collections.abc import Sequence
 
 import pytest
 
-from vibe.core.acceptance import CommissionedRun, Outcome, Requirement, RunKind, Sighting
 from vibe.core.health import Finding
+from vibe.core.records.acceptance import CommissionedRun, Outcome, Requirement, RunKind, Sighting
 from vibe.core.tones import Visibility
-from vibe.flow.commissioning import load_practice
-from vibe.health.acceptance import (
+from vibe.flow.commissioning.acceptance import load_practice
+from vibe.health.acceptance.finding_outcomes import Counted, DamageSeen, identity, no_damage, settled, without_counts
+from vibe.health.acceptance.outcomes import (
     AcceptanceLimit,
     Judging,
     against_limit,
@@ -19,9 +20,8 @@ from vibe.health.acceptance import (
     spread_limit,
     temperature,
 )
-from vibe.health.acceptance_findings import Counted, DamageSeen, identity, no_damage, settled, without_counts
-from vibe.health.uncertainty import calibration
-from vibe.history.tolerance import one_sided_factor
+from vibe.health.acceptance.uncertainty import calibration
+from vibe.history.statistics.tolerance import one_sided_factor
 
 JUDGING = Judging(
     rule="guarded acceptance", coverage=0.95, practice=load_practice(), calibration=calibration([], load_practice()),
@@ -138,7 +138,7 @@ def test_a_line_below_its_floor_is_as_uncertain_as_the_floor() -> None:
 def finding(chance: float = 1e-6) -> Finding:
     return Finding(
         tone="bearing.a.outer_race", component="bearing.a.outer_race", defect="local damage", probability=0.99,
-        false_alarm_probability=chance, severity="slight", why="Hits repeat.", advice="Look.",
+        false_alarm_probability=chance, severity="slight", why="Impacts repeat.", advice="Look.",
     )  # fmt: skip
 
 

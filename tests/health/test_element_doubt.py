@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from vibe.core.health import Finding
-from vibe.health.judge import judge
-from vibe.health.wording import finding_in_words
+from vibe.health.state.finding_names import finding_in_words
+from vibe.health.state.judge import judge
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings

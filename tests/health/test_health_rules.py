@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from vibe.health.cautions import cautions, plan_cautions
-from vibe.health.rules import Boundaries, Judgement, Limits
+from vibe.health.state.cautions import cautions, plan_cautions
+from vibe.health.state.settings import Boundaries, Judgement, Limits
 
 ZONE_BOUNDARIES = {"velocity_mm_s", "displacement_um"}
 SOURCED_BY_NEIGHBOUR = {"ladder": "ladder_source", "acceptance_factor": "acceptance_source"}

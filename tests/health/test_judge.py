@@ -9,11 +9,11 @@ import pytest
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
 from vibe.core.health import EvidenceItem, Finding, LevelReport, State
-from vibe.health.instruction import instruction
-from vibe.health.judge import Verdict, judge
-from vibe.health.rules import Judgement, Limits
-from vibe.health.wording import finding_in_words
-from vibe.health.zones import report_levels, steady_since
+from vibe.health.state.finding_names import finding_in_words
+from vibe.health.state.instruction import instruction
+from vibe.health.state.judge import Verdict, judge
+from vibe.health.state.settings import Judgement, Limits
+from vibe.health.state.zones import report_levels, steady_since
 
 
 def finding(severity: str = "severe", probability: float = 0.97, **more: Any) -> Finding:
@@ -145,7 +145,7 @@ def test_nothing_found_is_sound_at_a_stated_rate(judgement: Judgement) -> None:
     assert found.state == "sound"
     assert "0.01 per drive" in found.state_rule
     assert "zone A and B" in found.state_rule
-    assert found.sentence == "Thickener rake (TH-02): nothing wrong was found in what was measured."
+    assert found.sentence == "Thickener rake (TH-02): no fault detected in the measured range."
     assert "could not be used" in verdict(judgement, rejected=("clipped",)).sentence
 
 
@@ -154,7 +154,7 @@ def test_no_usable_channel_is_unknown_whatever_was_found(judgement: Judgement) -
         found = verdict(judgement, *findings, levels=levels, usable=0, rejected=("the machine stood still",))
         assert found.state == "unknown"
         assert "the machine stood still" in found.state_rule
-        assert "not known" in found.sentence
+        assert "not assessed" in found.sentence
         assert found.do_by.startswith("Measure again")
 
 
@@ -177,7 +177,7 @@ def test_sentence_is_plain_and_owns_what_cannot_be_told_apart(judgement: Judgeme
     found = verdict(judgement, finding("moderate", 0.93, cannot_be_told_from=["stage1.output_pin"]))
     assert found.sentence == (
         "Thickener rake (TH-02): a lobe of the cycloidal disc in stage 1, or an output pin with its roller and bore in "
-        "stage 1 (vibration cannot tell them apart), is very probably damaged; inspect it at the next planned stop, "
+        "stage 1 (not distinguishable by vibration), is very probably damaged; inspect it at the next planned stop, "
         "within 30 days of the measurement at the latest."
     )
 
@@ -312,5 +312,5 @@ def test_a_bearing_named_as_a_whole_is_said_without_its_elements() -> None:
     )  # fmt: skip
     assert finding_in_words(whole) == (
         "the input bearing, or a lobe of the cycloidal disc in stage 1 or a ring pin in stage 1 or 2 other parts "
-        "(vibration cannot tell them apart), is very probably damaged"
+        "(not distinguishable by vibration), is very probably damaged"
     )

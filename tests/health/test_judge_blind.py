@@ -1,8 +1,8 @@
 from __future__ import annotations
 
 from vibe.core.health import Finding
-from vibe.health.judge import judge
-from vibe.health.rules import Judgement
+from vibe.health.state.judge import judge
+from vibe.health.state.settings import Judgement
 
 BLIND = "rate and length let nothing be observed"
 

@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 from alarm_cases import NOW, START, capture, case, exceedance, found, key, seen, shipped_rules, state
 
-from vibe.core.alarm_case import DriveCase, Memory
-from vibe.core.alarms import SisterState
-from vibe.core.history import Decision, Event
-from vibe.health.cause_names import alarm_id, cause_of, typed
-from vibe.health.causes import causes_of
-from vibe.health.queue import forgotten, needs_action, queue_of
-from vibe.health.quiet import series_name, standing
+from vibe.core.records.alarm_case import DriveCase, Memory
+from vibe.core.records.alarms import SisterState
+from vibe.core.records.history import Decision, Event
+from vibe.health.alarms.cause_names import alarm_id, cause_of, typed
+from vibe.health.alarms.causes import causes_of
+from vibe.health.alarms.queue import forgotten, needs_action, queue_of
+from vibe.health.alarms.suppression import series_name, standing
 
 RULES = shipped_rules()
 WEEKS = range(24)

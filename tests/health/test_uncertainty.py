@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vibe.core.acceptance import Contribution, Instrument, Quantity
-from vibe.flow.commissioning import load_practice
-from vibe.health.uncertainty import (
+from vibe.core.records.acceptance import Contribution, Instrument, Quantity
+from vibe.flow.commissioning.acceptance import load_practice
+from vibe.health.acceptance.uncertainty import (
     MeasurementPractice,
     calibration,
     calibration_that_settles,
@@ -21,7 +21,7 @@ from vibe.health.uncertainty import (
     repeats,
     repeats_that_settle,
 )
-from vibe.kinematics.plan import mounted_error
+from vibe.kinematics.planning.capture_plan import mounted_error
 
 
 @pytest.fixture(scope="module")

@@ -9,9 +9,9 @@ import pytest
 from alarm_cases import exceedance, key, seen, shipped_rules, state
 from pydantic import ValidationError
 
-from vibe.core.alarms import Told, Urgency
-from vibe.health.alarm_rules import AlarmRules
-from vibe.health.urgency import urgency
+from vibe.core.records.alarms import Told, Urgency
+from vibe.health.alarms.settings import AlarmRules
+from vibe.health.alarms.urgency import urgency
 
 RULES = shipped_rules()
 LOAD = Told(kind="load", words="load explains 3 dB")

@@ -6,8 +6,8 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
-from vibe.health.rules import Limits
-from vibe.health.zones import gear_unit_zone, report_levels, zone
+from vibe.health.state.settings import Limits
+from vibe.health.state.zones import gear_unit_zone, report_levels, zone
 
 CYCLOIDAL = {"kind": "cycloidal", "lobes": 17, "ring_pins": 18}
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from vibe.history.store import Store
+from vibe.history.store.store import Store
 
 
 @pytest.fixture

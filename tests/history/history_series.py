@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vibe.core.history import Event, Series, SeriesKey
+from vibe.core.records.history import Event, Series, SeriesKey
 from vibe.history.settings import HistorySettings
 
 DAY_S = 86400.0

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from vibe.core.capture import Channel
-from vibe.core.history import KeptSpectrum, Record, Value
+from vibe.core.records.history import ArchivedSpectrum, Record, Value
 
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 POINTS = ("input side", "output side/radial")
@@ -44,7 +44,7 @@ def record(number: int = 1, *, values: int = 4, drive: str = "TH-01", **other: A
             for k in range(values)
         ),
         "spectra": tuple(
-            KeptSpectrum(point=point, kind="acceleration", axis="Hz", step=0.5,
+            ArchivedSpectrum(point=point, kind="acceleration", axis="Hz", step=0.5,
                          top=generator.random(500).astype(np.float32))
             for point in POINTS
         ),

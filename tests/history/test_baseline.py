@@ -8,7 +8,7 @@ from history_series import DAY_S, default_rules, event, scatter, series
 from scipy.stats import norm
 
 from vibe.history.baseline import compare, from_level_db, level_db
-from vibe.history.condition import dependence_on_condition, sort_conditions
+from vibe.history.operating_condition import dependence_on_condition, sort_conditions
 from vibe.history.settings import HistorySettings
 from vibe.history.trend import trend
 
@@ -178,7 +178,7 @@ def test_a_new_load_is_no_step_unless_nobody_knows_the_load(rules: HistorySettin
 
 
 def test_a_dependence_that_growth_may_have_made_is_not_taken_out(rules: HistorySettings) -> None:
-    """Load and time rise together: what is growth and what is load cannot be told apart."""
+    """Load and time rise together: what is growth and what is load cannot be distinguished."""
     weeks = np.arange(30)
     load = 40.0 + 1.5 * weeks + scatter(13, 30, 0.5)
     level = scatter(14, 30, 1.0) + 0.3 * weeks

@@ -9,8 +9,8 @@ import pytest
 from kept_captures import START
 
 from vibe.core.errors import CallError
-from vibe.core.history import Decision, Event
-from vibe.history.store import Store
+from vibe.core.records.history import Decision, Event
+from vibe.history.store.store import Store
 
 
 def decision(**other: Any) -> Decision:

@@ -1,4 +1,4 @@
-"""Bounds that hold as often as they say, lives from a store and from a table, and what cannot be told."""
+"""Bounds that hold as often as they say, lives from a store and from a table, and what cannot be determined."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ import pytest
 from kept_captures import START, channels, record
 
 from vibe.core.errors import CallError
-from vibe.core.history import Event, Value
-from vibe.core.promise import Life
-from vibe.history.exposure import RUNNING_HOURS, lives_of, read_lives
-from vibe.history.reliability import mean_time_between_failures, weibull_lives
-from vibe.history.store import Store
+from vibe.core.records.history import Event, Value
+from vibe.core.records.reliability import Life
+from vibe.history.running_hours import RUNNING_HOURS, lives_of, read_lives
+from vibe.history.statistics.reliability import mean_time_between_failures, weibull_lives
+from vibe.history.store.store import Store
 
 
 def life(hours: float, failed: bool = True, age_known: bool = True) -> Life:

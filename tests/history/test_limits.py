@@ -21,7 +21,7 @@ def rules() -> HistorySettings:
 
 
 def baseline(rules: HistorySettings, level: np.ndarray) -> Baseline:
-    """Of levels [dB] that are told in mm/s."""
+    """Of levels [dB] that are reported in mm/s."""
     return compare(series(10.0 ** (level / 20.0), unit="mm/s"), rules).baselines[0]
 
 

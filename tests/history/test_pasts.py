@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from tests.history.kept_captures import channels, content, record
+from vibe.core.comb_history import PLACES, PastCapture, Trace, TraceBand, coded, power_of
 from vibe.core.evidence import Level, Line
-from vibe.core.past import PLACES, PastCapture, Trace, TraceBand, coded, power_of
-from vibe.history.pasts import arrays_of, past_from
-from vibe.history.waveforms import harm, packed, read_past, read_record
+from vibe.history.store.capture_file import harm, packed, read_past, read_record
+from vibe.history.stored_traces import arrays_of, past_from
 
 BANDS = (
     TraceBand(channels=("motor side",), low_hz=500.0, high_hz=1500.0),

@@ -11,12 +11,12 @@ import pytest
 
 from tests.studies.population import START, compared, keys, record, values, write_records
 from vibe.core.errors import CallError
-from vibe.core.sealed import sealed
-from vibe.flow.populating import population_of, write_population
-from vibe.history.outliers import outliers, tail_outliers
-from vibe.history.points_to import LOW, points_to
-from vibe.history.population import free_depth
-from vibe.history.population_records import read_records
+from vibe.flow.history.population import population_of, write_population
+from vibe.history.population.comparison import free_depth
+from vibe.history.population.figure_labels import LOW, points_to
+from vibe.history.population.records import read_records
+from vibe.history.statistics.outliers import outliers, tail_outliers
+from vibe.storage.digest import sealed
 
 MESH = ("hit", "", "stage1.mesh", "m/s²")
 
@@ -191,7 +191,7 @@ def test_an_empty_folder_and_none_are_one_sentence(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_figures_point_to_parts(subject: str, part: str) -> None:
-    from vibe.core.population import FigureKey
+    from vibe.core.records.population import FigureKey
 
     key = FigureKey(measure="velocity_rms", point="", subject=subject, unit="mm/s")
     assert part in points_to(key, high=True)

@@ -9,11 +9,11 @@ import pytest
 from kept_captures import START, channels, content, record
 
 from vibe.core.errors import CallError, OutputError
-from vibe.core.history import Decision, Event
-from vibe.history import schema
-from vibe.history.schema import DATABASE, OWNER, STEPS
-from vibe.history.store import Store
-from vibe.history.tidy import repair, verify
+from vibe.core.records.history import Decision, Event
+from vibe.history.store import schema
+from vibe.history.store.maintenance import repair, verify
+from vibe.history.store.schema import DATABASE, OWNER, STEPS
+from vibe.history.store.store import Store
 
 
 def older(folder: Path, version: int) -> Path:
@@ -109,7 +109,7 @@ def test_a_damaged_database_is_said_in_one_sentence(tmp_path: Path) -> None:
 
 
 def verify_or_refusal(store: Store) -> tuple[object, ...]:
-    from vibe.history.tidy import StoreRemark
+    from vibe.history.store.maintenance import StoreRemark
 
     try:
         return verify(store).wrong

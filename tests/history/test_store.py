@@ -14,10 +14,10 @@ import pytest
 from kept_captures import POINTS, START, channels, content, health, record
 
 from vibe.core.errors import CallError, CaptureError, OutputError
-from vibe.core.history import SeriesKey, Value
-from vibe.history.schema import DATABASE
-from vibe.history.store import Store
-from vibe.history.tidy import verify
+from vibe.core.records.history import SeriesKey, Value
+from vibe.history.store.maintenance import verify
+from vibe.history.store.schema import DATABASE
+from vibe.history.store.store import Store
 from vibe.ingest import read_capture
 
 
@@ -164,7 +164,7 @@ def test_a_full_disk_keeps_nothing_and_says_so(store: Store, monkeypatch: pytest
 
     store.add(record(1), channels(1))
     with monkeypatch.context() as patch:
-        patch.setattr("vibe.history.incoming.os.fsync", full)
+        patch.setattr("vibe.history.store.incoming.os.fsync", full)
         with pytest.raises(OutputError, match="no space left"):
             store.add(record(2), channels(2))
     # And when it is the database that finds no room.
@@ -183,7 +183,7 @@ import sys
 from pathlib import Path
 sys.path.insert(0, {here!r})
 from kept_captures import channels, record
-from vibe.history.store import Store
+from vibe.history.store.store import Store
 with Store.open(Path(sys.argv[1]), create=True) as store:
     for number in range(int(sys.argv[2]), int(sys.argv[3])):
         store.add(record(number), channels(number))

@@ -7,9 +7,9 @@ import pytest
 import scipy.stats
 from history_series import DAY_S, WEEK_S, default_rules, scatter
 
-from vibe.history.change_points import find_changes, without_lone_outliers
 from vibe.history.settings import HistorySettings, TrendSettings
-from vibe.history.slope import MONTH_S, robust_slope
+from vibe.history.statistics.change_points import find_changes, without_lone_outliers
+from vibe.history.statistics.slope import MONTH_S, robust_slope
 from vibe.history.trend import Trend, time_to_limit, trend
 
 PER_WEEK = WEEK_S / MONTH_S
@@ -178,7 +178,7 @@ def test_long_series_are_thinned_and_tell_the_same(rules: TrendSettings) -> None
 def test_the_time_to_a_limit_of_steady_growth(rules: TrendSettings) -> None:
     """1 dB a week since week 20; at week 34 the level is 14 dB over what is usual: 42 days to 20 dB.
 
-    Scatter may make a step of young growth, which is told as such and has no end.
+    Scatter may make a step of young growth, which is reported as such and has no end.
     """
     held, ratios = [], []
     for seed in range(60):

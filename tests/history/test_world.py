@@ -17,12 +17,12 @@ import pytest
 from kept_captures import START, channels, content, record
 
 from vibe.core.errors import CallError, CaptureError, OutputError, VibeError
-from vibe.core.history import Decision, Event
-from vibe.history.incoming import abandoned
-from vibe.history.rescue import repaired
-from vibe.history.schema import DATABASE
-from vibe.history.store import Store
-from vibe.history.tidy import repair, thin, verify
+from vibe.core.records.history import Decision, Event
+from vibe.history.store.incoming import abandoned
+from vibe.history.store.maintenance import repair, thin, verify
+from vibe.history.store.recovery import repaired
+from vibe.history.store.schema import DATABASE
+from vibe.history.store.store import Store
 
 LATE = datetime(2400, 1, 1, tzinfo=UTC)
 
@@ -129,8 +129,8 @@ def test_without_rights_reading_works_or_is_one_sentence() -> None:
             "import os, sys; from pathlib import Path\n"
             "sys.path.insert(0, sys.argv[2])\n"
             "from kept_captures import channels, content, record\n"
-            "from vibe.history.store import Store; from vibe.core.files import check_folder\n"
-            "from vibe.core.errors import VibeError; import h5py, vibe.core.native\n"
+            "from vibe.history.store.store import Store; from vibe.storage.files import check_folder\n"
+            "from vibe.core.errors import VibeError; import h5py, vibe.storage.hdf5_channel\n"
             "os.setgroups([]); os.setresgid(65534, 65534, 65534); os.setresuid(65534, 65534, 65534)\n"
             "place = Path(sys.argv[1])\n"
             "def told(work):\n"
@@ -161,9 +161,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 sys.path.insert(0, {here!r})
 from kept_captures import START, channels, record
-from vibe.core.history import Decision, Event
-from vibe.history.store import Store
-from vibe.history.tidy import repair, thin
+from vibe.core.records.history import Decision, Event
+from vibe.history.store.store import Store
+from vibe.history.store.maintenance import repair, thin
 with Store.open(Path(sys.argv[1])) as store:
     for number in range(8):
         if sys.argv[2] == "add":
@@ -210,7 +210,7 @@ def test_a_clock_put_back_changes_no_order_and_hides_nothing(store: Store, monke
     for path in (left, store.folder / "incoming" / "a file"):
         os.utime(path, (ahead, ahead))
     assert len(abandoned(store.folder)) == 2
-    monkeypatch.setattr("vibe.history.rows.now", lambda: "1970-01-01T00:00:00.000+00:00")
+    monkeypatch.setattr("vibe.history.store.capture_rows.now", lambda: "1970-01-01T00:00:00.000+00:00")
     assert store.add(record(1), channels(1)) is True
     assert verify(store).wrong == ()
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from vibe.core.errors import CallError, ConfigError
-from vibe.ingest.acceptance_files import (
+from vibe.ingest.commissioning_set import (
     check_names,
     covers,
     find_sets,
@@ -15,7 +15,7 @@ from vibe.ingest.acceptance_files import (
     load_set,
     run_captures,
 )
-from vibe.synth.samples import shared_folder
+from vibe.synth.samples.demo import shared_folder
 
 HEAD = 'title = "t"\n'
 LEVEL = (

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from vibe.core.round import FileSeen, PointSeen
-from vibe.core.route import FileRule, Route, RoutePoint, Stop
+from vibe.core.route.round_check import FileSeen, PointSeen
+from vibe.core.route.route import FileRule, Route, RoutePoint, Stop
 from vibe.ingest import load_model
-from vibe.ingest.file_rules import name_says
-from vibe.ingest.on_the_spot import SpotRules
-from vibe.ingest.roll_call import roll_call
+from vibe.ingest.route.completeness import completeness
+from vibe.ingest.route.field_rules import FieldRules
+from vibe.ingest.route.file_rules import name_says
 
-RULES = load_model(Path(__file__).parents[2] / "configs" / "on_the_spot.toml", SpotRules)
+RULES = load_model(Path(__file__).parents[2] / "configs" / "on_the_spot.toml", FieldRules)
 START = datetime(2026, 3, 2, 9, tzinfo=UTC)
 
 
@@ -61,7 +61,7 @@ def seen(drive: str, when: datetime, logger: str = "a") -> FileSeen:
 def test_a_clock_that_was_never_set_is_told_and_not_used(year: int) -> None:
     files = [seen(f"D{k}", START + timedelta(minutes=10 * k)) for k in range(6)]
     files[2] = seen("D2", datetime(year, 1, 1, 3, 12, tzinfo=UTC))
-    call = roll_call(files, [], RULES, now=START + timedelta(days=1))
+    call = completeness(files, [], RULES, now=START + timedelta(days=1))
     assert [file.measured_at is None for file in call.files] == [k == 2 for k in range(6)]
     assert any(str(year) in remark and "not set" in remark for remark in call.files[2].remarks)
     assert not any(file.remarks for k, file in enumerate(call.files) if k != 2)
@@ -76,14 +76,14 @@ def test_two_loggers_hours_apart_are_told_once(hours: int) -> None:
             files += [seen(f"D{k}", at, "a"), seen(f"D{k}", at + timedelta(minutes=3 * (k % 3), hours=off), "b")]
         return files
 
-    told = [r for file in roll_call(both(hours), [], RULES, now=START).files for r in file.remarks]
+    told = [r for file in completeness(both(hours), [], RULES, now=START).files for r in file.remarks]
     assert len(told) == 1
     assert f"{abs(hours)} h apart" in told[0]
-    assert not any(file.remarks for file in roll_call(both(0), [], RULES, now=START).files)
+    assert not any(file.remarks for file in completeness(both(0), [], RULES, now=START).files)
 
 
 def test_two_walks_on_one_day_are_no_clocks_apart() -> None:
     # The second logger went round in another order, two and a half hours later.
     files = [seen(f"D{k}", START + timedelta(minutes=12 * k), "a") for k in range(5)]
     files += [seen(f"D{k}", START + timedelta(minutes=150 + 25 * (4 - k)), "b") for k in range(5)]
-    assert not any(file.remarks for file in roll_call(files, [], RULES, now=START).files)
+    assert not any(file.remarks for file in completeness(files, [], RULES, now=START).files)

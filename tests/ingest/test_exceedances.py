@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from vibe.core.alarms import Reported
 from vibe.core.errors import ConfigError
-from vibe.ingest.exceedances import read_exceedances
+from vibe.core.records.alarms import Reported
+from vibe.ingest.tables.exceedances import read_exceedances
 
 HEAD = "tag,point,time,measure,value,limit\n"
 ROW = "TH-01,input side,2024-11-04T10:02:27+01:00,acceleration_rms,0.858,0.77\n"

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vibe.core.route import Route, folded
+from vibe.core.route.route import Route, folded
 from vibe.ingest import Named, name_says
-from vibe.ingest.name_pattern import RuleError
+from vibe.ingest.route.name_pattern import RuleError
 
 FOLDER = Path("nowhere") / "round 7"
 POINTS = ["input side radial", "output side radial"]

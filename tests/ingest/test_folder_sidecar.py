@@ -1,4 +1,4 @@
-"""``folder.toml`` speaks for all captures of its folder, and a capture's own sidecar comes first."""
+"""``folder.toml`` supports all captures of its folder, and a capture's own sidecar comes first."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from vibe.core.errors import CaptureError
+from vibe.ingest.config.sidecar import folder_sidecar, load_sidecar
 from vibe.ingest.read import find_captures, read_capture
-from vibe.ingest.sidecar import folder_sidecar, load_sidecar
 
 CSV = "time_s,P1 [m/s^2]\n" + "".join(f"{k / 1000},{k % 7 - 3}\n" for k in range(2000))
 

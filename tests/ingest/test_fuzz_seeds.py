@@ -14,7 +14,7 @@ import pytest
 
 from tests.studies.fuzz import guided
 from vibe.core.errors import CaptureError
-from vibe.flow.workers import Lost, each
+from vibe.flow.jobs.executor import WorkerDied, each
 
 ROOT = Path(__file__).resolve().parents[2]
 SEEDS = sorted((ROOT / "tests" / "studies" / "fuzz" / "seeds").iterdir())
@@ -74,7 +74,7 @@ def test_worker_processes_lose_one_file_and_no_other() -> None:
         assert isinstance(said, str)
         assert said.startswith(f"{path}: ")
     bad = found[next(path for path in SEEDS if path.name == ENDS_THE_LIBRARY)]
-    assert bad == Lost() or (isinstance(bad, str) and bad.startswith(str(SEEDS[0].parent)))
+    assert bad == WorkerDied() or (isinstance(bad, str) and bad.startswith(str(SEEDS[0].parent)))
 
 
 def test_a_fuzz_run_keeps_nothing_in_the_clone(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from ingest_files import VALUES, sidecar, table, uff_record, wav_24
 
 from vibe.core.errors import CaptureError
 from vibe.ingest import read_capture
-from vibe.ingest.registry import FORMATS
+from vibe.ingest.formats.registry import FORMATS
 
 
 def refused(path: Path) -> str:
@@ -44,7 +44,7 @@ def test_what_is_no_capture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     picture = tmp_path / "photo.jpg"
     picture.write_bytes(bytes(range(256)) * 8)
     reason = refused(picture)
-    assert "no known format" in reason
+    assert "unsupported format" in reason
     for name in FORMATS:
         assert name in reason
     monkeypatch.setattr(Path, "open", lambda *_, **__: (_ for _ in ()).throw(PermissionError(13, "no")))

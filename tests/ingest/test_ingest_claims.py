@@ -11,9 +11,9 @@ import pytest
 
 from tests.history.kept_captures import channels, content, record
 from vibe.core.errors import CaptureError
-from vibe.flow.resuming import _row
-from vibe.health.changes import _one_band
-from vibe.history.waveforms import packed, read_spectra
+from vibe.flow.run.resume import _row
+from vibe.health.state.report_changes import _one_band
+from vibe.history.store.capture_file import packed, read_spectra
 from vibe.ingest import read_capture
 
 

@@ -15,7 +15,7 @@ from ingest_signals import channel, machine
 
 from vibe.core.errors import CaptureError, ConfigError
 from vibe.ingest import assess, find_captures, load_drive, read_capture
-from vibe.ingest.checks.signal import percent
+from vibe.ingest.quality.prepared_signal import percent
 
 
 def native(path: Path, samples: np.ndarray = VALUES, **root: object) -> Path:

@@ -10,7 +10,7 @@ from ingest_signals import RATE_HZ, channel, machine, pulses
 from scipy.signal import lfilter
 
 from vibe.core.capture import Channel, ChannelQuality
-from vibe.ingest import assess, assess_tachometer, dead_beside
+from vibe.ingest import assess, assess_tachometer, dead_channels
 
 SOUND = machine()
 G = 9.80665
@@ -43,7 +43,7 @@ def remedy(code: str, samples: np.ndarray, **more: object) -> str:
 
 
 def damaged(hits_per_s: float, height: float, *, seconds: float = 4.0) -> np.ndarray:
-    """A damaged bearing: hits that ring at 3.2 kHz and come again with a little slip."""
+    """A damaged bearing: impacts that ring at 3.2 kHz and come again with a little slip."""
     rng = np.random.default_rng(4)
     x = np.zeros(round(seconds * RATE_HZ))
     at = np.cumsum(rng.normal(1, 0.01, round(seconds * hits_per_s) - 1)) / hits_per_s
@@ -81,7 +81,7 @@ def test_a_clipped_channel_is_told_the_range(unit: str, full_scale_g: float, pea
     whole = SOUND * (peak_g * G / np.abs(SOUND).max())
     cut = np.clip(whole, -full_scale_g * G, full_scale_g * G)
     said = remedy("clipped", cut, recorded_unit=unit, full_scale=full_scale_g * G)
-    assert said == f"Choose a range of {range_} and take it again."
+    assert said == f"Set the input range to ±{range_} and repeat the measurement."
     # What it is told would have held it.
     assert found(whole, recorded_unit=unit, full_scale=float(range_.split()[0]) * (G if "g" in range_[:5] else 1)) == {}
 
@@ -93,7 +93,7 @@ def test_ranges_end() -> None:
         name="v", samples=np.clip(SOUND * 5e-3, -0.018, 0.018).astype("f4"), sample_rate_hz=RATE_HZ,
         quantity="velocity", recorded_unit="mm/s", full_scale=0.018,
     )  # fmt: skip
-    assert "a range of 50 mm/s" in assess(speed).reasons[0].remedy
+    assert "the input range to ±50 mm/s" in assess(speed).reasons[0].remedy
 
 
 @pytest.mark.parametrize("periods", [25.0, 3200.0, 777.7])
@@ -196,7 +196,7 @@ def test_the_wait_follows_the_time_constant(tau_s: float, wait_s: int) -> None:
     """Of 15 m/s² at the start, vibration of 1 m/s² r.m.s.: it is within a quarter after 4.1 time constants."""
     time_s = np.arange(SOUND.size) / RATE_HZ
     said = remedy("settling", SOUND + 15 * np.exp(-time_s / tau_s))
-    assert said == f"Wait {wait_s} s after mounting, then take it again."
+    assert said == f"Wait {wait_s} s after mounting, then repeat the measurement."
     if wait_s < 60:
         assert "settling" not in found(SOUND + 15 * np.exp(-(time_s + wait_s) / tau_s))
 
@@ -253,7 +253,9 @@ def test_steps_too_coarse() -> None:
 
 def test_coarse_steps_are_told_the_range() -> None:
     coarse = np.round(SOUND / 0.4) * 0.4
-    assert "a range of 1 g " in remedy("coarse_steps", coarse, step=0.4, full_scale=1000 * G, recorded_unit="g")
+    assert "the input range to ±1 g " in remedy(
+        "coarse_steps", coarse, step=0.4, full_scale=1000 * G, recorded_unit="g"
+    )
     # The range is as small as the peaks allow: only the sensor is left.
     kicks = np.round(2 * SOUND) / 10 + np.where(np.arange(SOUND.size) % 50_000 == 0, 70.0, 0.0)
     assert "higher sensitivity" in remedy("coarse_steps", kicks, step=0.1, full_scale=20 * G, recorded_unit="g")
@@ -276,7 +278,7 @@ NOISE = 0.004 * np.random.default_rng(11).standard_normal(SOUND.size)
 
 def both(first: np.ndarray, second: np.ndarray) -> list[dict[str, str]]:
     channels = [channel(first, name="input"), channel(second, name="output")]
-    return [codes(q) for q in dead_beside(channels, [assess(one, speed_hz=24.3) for one in channels])]
+    return [codes(q) for q in dead_channels(channels, [assess(one, speed_hz=24.3) for one in channels])]
 
 
 @pytest.mark.parametrize("silent", [np.zeros(SOUND.size), NOISE, NOISE + 0.002 * SOUND])

@@ -11,11 +11,11 @@ import pytest
 from ingest_files import VALUES
 
 from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError
-from vibe.core.hdf5_heaps import attribute, damaged_heap
-from vibe.history.exposure import read_lives
+from vibe.history.running_hours import read_lives
 from vibe.ingest import load_drive, read_capture
-from vibe.ingest.exceedances import read_exceedances
-from vibe.report.certificate_check import verify_certificate
+from vibe.ingest.tables.exceedances import read_exceedances
+from vibe.report.certificate.check import verify_certificate
+from vibe.storage.hdf5_guard import attribute, damaged_heap
 
 MANY = 20_000
 ROWS = b"\n0.1,0.2\n0.2,0.3\n0.3,0.4\n"

@@ -8,7 +8,7 @@ import pytest
 from vibe.core.drive import Drive
 from vibe.core.errors import ConfigError
 from vibe.ingest import load_drive, load_drives, load_model, load_recipe
-from vibe.ingest.toml_lines import line_table
+from vibe.ingest.config.toml_lines import line_table
 
 GOOD = """\
 tag = "TH-02"

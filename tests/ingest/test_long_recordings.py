@@ -1,4 +1,4 @@
-"""Recordings too long to be held: they come in stretches that together are all of the samples."""
+"""Recordings too long to be held: they come in segments that together are all of the samples."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from scipy.io import wavfile
 
 from vibe.core.capture import ChannelQuality, Reason
 from vibe.core.errors import CaptureError
+from vibe.ingest import capture_builder as raw_module
 from vibe.ingest import over_stretches, read_capture
-from vibe.ingest import raw as raw_module
 
 RATE = 12_800.0
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from vibe.core.errors import ConfigError
-from vibe.core.route import Route
+from vibe.core.route.route import Route
 from vibe.ingest import find_captures, load_route, read_on_route, route_drives
 
 ROOT = Path(__file__).parents[2]

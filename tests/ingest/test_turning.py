@@ -10,7 +10,7 @@ import pytest
 
 from vibe.core.capture import Capture, Channel
 from vibe.ingest import assess, read_capture
-from vibe.ingest.native_writer import write_hdf5
+from vibe.ingest.formats.hdf5_writer import write_hdf5
 
 RATE = 1000.0
 TURNS = 24.0 * np.arange(4000) / RATE

@@ -15,9 +15,9 @@ from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.core.stages.gear_pair import GearPairStage
 from vibe.core.stages.planetary import PlanetaryStage
 from vibe.core.stages.rv import RvStage
-from vibe.kinematics.bodies import body_speeds
+from vibe.kinematics.body_speeds import body_speeds
 from vibe.kinematics.relations import Relation, held, joined, solve
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 
 F = Fraction
 

@@ -16,7 +16,7 @@ from vibe.core.drive import Drive
 from vibe.core.errors import ConfigError
 from vibe.core.tones import ToneTable
 from vibe.kinematics.phasing import sum_of_parts, sum_of_phases
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 
 Array = NDArray[np.float64]
 TURN = 2 * np.pi

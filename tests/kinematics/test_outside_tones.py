@@ -11,8 +11,8 @@ import pytest
 from vibe.core.drive import Drive
 from vibe.core.errors import ConfigError
 from vibe.core.tones import CaptureSettings
-from vibe.kinematics.observe import visibility
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.planning.observability import visibility
+from vibe.kinematics.tone_table import tone_table
 
 STAGE = {"kind": "cycloidal", "lobes": 29, "ring_pins": 30, "output_pins": 10}
 BELT = {"kind": "belt", "driver_diameter_mm": 100.0, "driven_diameter_mm": 200.0}

@@ -11,10 +11,10 @@ from vibe.core.stages import Stage
 from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.core.stages.rv import RvStage
 from vibe.core.tones import CaptureSettings
-from vibe.kinematics.observe import needed_duration_s, resolution_hz, visibility
-from vibe.kinematics.plan import capture_plan
-from vibe.kinematics.resolution import RESOLUTION_BINS, WEAK_LINE_BINS, hann_transform, parting_s
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.planning.capture_plan import capture_plan
+from vibe.kinematics.planning.observability import needed_duration_s, resolution_hz, visibility
+from vibe.kinematics.planning.resolution import RESOLUTION_BINS, WEAK_LINE_BINS, hann_transform, parting_s
+from vibe.kinematics.tone_table import tone_table
 
 RATE, SECONDS = 256.0, 16.0
 PHASES = np.linspace(0.0, 2 * np.pi, 24, endpoint=False)

@@ -16,7 +16,7 @@ from vibe.core.stages.gear_pair import GearPairStage
 from vibe.core.stages.planetary import PlanetaryStage
 from vibe.core.stages.rv import RvStage
 from vibe.core.tones import ToneTable
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 
 F = Fraction
 GEOMETRY = {"elements": 11, "element_diameter_mm": 9.0, "pitch_diameter_mm": 36.0}

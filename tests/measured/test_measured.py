@@ -19,9 +19,9 @@ import scipy.signal
 
 from vibe.core.drive import Drive
 from vibe.core.health import Health
-from vibe.flow import reporting
+from vibe.flow.diagnose import drive_diagnosis
 from vibe.flow.settings import load_settings
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 
 INCH = 25.4
 BEARINGS: dict[str, dict[str, Any]] = {
@@ -64,7 +64,7 @@ def diagnosed(open_data: Path) -> Found:
     @cache
     def health(name: str, rpm: float, bearing: str, share: tuple[float, float] = (0.96, 1.02)) -> Health:
         drive = shaft(rpm, BEARINGS[bearing], share)
-        return reporting.dossier_of(drive, tone_table(drive), [open_data / name], rules).health
+        return drive_diagnosis.drive_report_of(drive, tone_table(drive), [open_data / name], rules).health
 
     return health
 

@@ -7,7 +7,7 @@ import pytest
 from vibe.core.drive import Bearing, Drive, Input
 from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.kinematics.families.bearing_multiples import geometry_multiples
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 
 # Geometry: elements, element and pitch diameter (one unit), contact angle; then input Hz (1: orders of the shaft);
 # outer, inner, element spin (once, not twice) and cage as printed: half a unit of the last digit is allowed.

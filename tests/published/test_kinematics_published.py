@@ -16,8 +16,8 @@ from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.core.stages.planetary import PlanetaryStage
 from vibe.core.stages.rv import RvStage
 from vibe.core.tones import ToneTable
-from vibe.kinematics.bodies import body_speeds
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.body_speeds import body_speeds
+from vibe.kinematics.tone_table import tone_table
 
 
 def drive(*stages: Stage, hz: float = 25.0) -> Drive:

@@ -7,10 +7,10 @@ from math import exp, log
 import numpy as np
 import pytest
 
-from vibe.core.promise import Life
-from vibe.history.outliers import critical_ratios, outliers
-from vibe.history.reliability import mean_time_between_failures, weibull_lives
-from vibe.kinematics.life import rating_life_hours, rating_life_million
+from vibe.core.records.reliability import Life
+from vibe.history.statistics.outliers import critical_ratios, outliers
+from vibe.history.statistics.reliability import mean_time_between_failures, weibull_lives
+from vibe.kinematics.rating_life import rating_life_hours, rating_life_million
 
 
 def test_mean_time_of_the_handbook() -> None:

@@ -11,10 +11,10 @@ import scipy.signal
 
 from tests.open_data import OPEN_DATA
 from vibe.core.capture import Channel
-from vibe.kinematics.resolution import RESOLUTION_BINS, hann_transform
-from vibe.spectra.envelope_spectrum import MeanSquares, _exponential, line_floor, over_floor
-from vibe.spectra.hearing import HANN_NOISE_BINS, _mean_square
-from vibe.spectra.levels import _power_lines, levels
+from vibe.kinematics.planning.resolution import RESOLUTION_BINS, hann_transform
+from vibe.spectra.basic.levels import _power_lines, levels
+from vibe.spectra.envelope.envelope_spectrum import MeanSquares, _exponential, line_floor, over_floor
+from vibe.spectra.segment import HANN_NOISE_BINS, _mean_square
 
 # Harris, Proc. IEEE 66 (1978) 51-83, Table 1, Hann: noise bandwidth 1.50 bins, scalloping loss 1.42 dB, highest side
 # lobe -32 dB, 6 dB bandwidth 2.00 bins (all as printed, from memory; the closed forms follow from W(x)).

@@ -9,8 +9,8 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
-from vibe.health.rules import Boundaries, Limits
-from vibe.health.zones import is_significant_change, zone
+from vibe.health.state.settings import Boundaries, Limits
+from vibe.health.state.zones import is_significant_change, zone
 
 ROOT = Path(__file__).parents[2]
 

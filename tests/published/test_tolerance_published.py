@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibe.history.tolerance import one_sided_factor, two_sided_factor
+from vibe.history.statistics.tolerance import one_sided_factor, two_sided_factor
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import replace
 from datetime import date, datetime, timedelta, timezone
 
-from vibe.core.acceptance import (
+from vibe.core.records.acceptance import (
     Acceptance,
     Answer,
     CommissionedRun,

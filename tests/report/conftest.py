@@ -7,9 +7,9 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from vibe.core.dossier import Dossier
 from vibe.core.drive import Bearing, Drive, Input, Motor
-from vibe.core.evidence import Exhibit, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
+from vibe.core.drive_report import DriveReport
+from vibe.core.evidence import Mark, PlotData, PolarPlot, SpectrumPlot, WaveformPlot
 from vibe.core.health import (
     CaptureReport,
     ChannelReport,
@@ -112,7 +112,7 @@ def make_tones(tag: str = "TH-02") -> ToneTable:
     )  # fmt: skip
 
 
-def envelope_spectrum(order: float = 18 / 17, *, damaged: bool = True, label: str = "") -> SpectrumExhibit:
+def envelope_spectrum(order: float = 18 / 17, *, damaged: bool = True, label: str = "") -> SpectrumPlot:
     """A comb at ``order`` with sidebands over a noise floor that falls with order."""
     rng = np.random.default_rng(7)
     x = np.arange(0, 16, 1 / 250, dtype=np.float32)
@@ -131,14 +131,14 @@ def envelope_spectrum(order: float = 18 / 17, *, damaged: bool = True, label: st
     for k in (1, 2, 3):
         y[k * 250] += 0.05 / k
         marks.append(Mark(at=float(k), label=f"{k}× input", kind="owner"))
-    return SpectrumExhibit(
+    return SpectrumPlot(
         title="Envelope spectrum, output bearing housing",
         caption="The comb of the lobe stands well over the local floor and keeps its sidebands at output speed.",
         x=x, y=y, floor=floor, marks=tuple(marks), x_label="Order of the input [-]", y_label="Envelope [m/s²]",
     )  # fmt: skip
 
 
-def velocity_spectrum() -> SpectrumExhibit:
+def velocity_spectrum() -> SpectrumPlot:
     rng = np.random.default_rng(3)
     x = np.linspace(0, 1000, 60_000, dtype=np.float32)
     y = (0.002 * np.sqrt(rng.exponential(size=x.size)) * (1 + 20 / (x + 5))).astype(np.float32)
@@ -151,7 +151,7 @@ def velocity_spectrum() -> SpectrumExhibit:
         Mark(at=437.6, label="mesh", kind="owner"),
         Mark(at=875.2, label="2× mesh", kind="owner"),
     )
-    return SpectrumExhibit(
+    return SpectrumPlot(
         title="Velocity spectrum, input side radial",
         caption="Running speed and mesh lead; nothing else rises far from the floor.",
         x=x, y=y, x_label="Frequency [Hz]", y_label="Velocity r.m.s. [mm/s]", marks=marks, log_y=True,
@@ -161,21 +161,21 @@ def velocity_spectrum() -> SpectrumExhibit:
 
 def turn_map(
     count: int = 17, marked: tuple[int, ...] = (4,), *, absolute: bool = False, part: str = "lobe"
-) -> MapExhibit:
+) -> PolarPlot:
     rng = np.random.default_rng(5)
     angle = np.arange(0, 360, 360 / (count * 8), dtype=np.float32)
     level = 1 + 0.15 * rng.standard_normal(angle.size).astype(np.float32)
     for place in marked:
         away = (angle - place * 360 / count + 180) % 360 - 180
         level += 4 * np.exp(-((away / (130 / count)) ** 2)).astype(np.float32)
-    return MapExhibit(
+    return PolarPlot(
         title="One turn of the disc, lobe by lobe",
         caption="One lobe speaks louder than all others: short, single and repeatable.",
         part=part, count=count, angle_deg=angle, level=level, marked=marked, absolute=absolute,
     )  # fmt: skip
 
 
-def waveform() -> WaveformExhibit:
+def waveform() -> WaveformPlot:
     rng = np.random.default_rng(11)
     time = np.linspace(0, 0.4, 1200, dtype=np.float32)
     noise = abs(rng.standard_normal((2, time.size))).astype(np.float32)
@@ -184,7 +184,7 @@ def waveform() -> WaveformExhibit:
     for hit in hits:
         after = time - hit
         ring += np.where(after >= 0, 9 * np.exp(-np.clip(after, 0, None) / 0.003), 0).astype(np.float32)
-    return WaveformExhibit(
+    return WaveformPlot(
         title="Waveform in the band of the hits",
         caption="Short hits come back every turn of the lobe.",
         time_s=time, low=-(noise[0] + ring), high=noise[1] + ring, y_label="Acceleration [m/s²]",
@@ -192,7 +192,7 @@ def waveform() -> WaveformExhibit:
     )  # fmt: skip
 
 
-def damaged_dossier(tag: str = "TH-02", name: str = "Thickener rake") -> Dossier:
+def damaged_drive_report(tag: str = "TH-02", name: str = "Thickener rake") -> DriveReport:
     findings = [
         Finding(
             tone="stage1.lobe", component="stage1.lobe", defect="local damage", probability=0.984,
@@ -260,10 +260,10 @@ def damaged_dossier(tag: str = "TH-02", name: str = "Thickener rake") -> Dossier
         ],
         cautions=CAUTIONS, software="vibe 0.1.0",
     )  # fmt: skip
-    return Dossier(
+    return DriveReport(
         drive=make_drive(tag, name), health=health, tones=make_tones(tag),
-        finding_exhibits=((envelope_spectrum(), turn_map(), waveform()), (velocity_spectrum(),)),
-        overview_exhibits=(velocity_spectrum(), envelope_spectrum(damaged=False)),
+        finding_plots=((envelope_spectrum(), turn_map(), waveform()), (velocity_spectrum(),)),
+        overview_plots=(velocity_spectrum(), envelope_spectrum(damaged=False)),
         plan=make_plan(tag),
     )  # fmt: skip
 
@@ -286,8 +286,8 @@ def make_plan(tag: str = "TH-02") -> CapturePlan:
     )  # fmt: skip
 
 
-def sound_dossier(tag: str = "MX-07") -> Dossier:
-    base = damaged_dossier(tag, "Flash mixer")
+def sound_drive_report(tag: str = "MX-07") -> DriveReport:
+    base = damaged_drive_report(tag, "Flash mixer")
     health = base.health.model_copy(
         update={
             "state": "sound",
@@ -297,13 +297,13 @@ def sound_dossier(tag: str = "MX-07") -> Dossier:
             "findings": [],
         }
     )
-    return Dossier(
-        drive=base.drive, health=health, tones=base.tones, finding_exhibits=(),
-        overview_exhibits=(envelope_spectrum(damaged=False),), plan=base.plan,
+    return DriveReport(
+        drive=base.drive, health=health, tones=base.tones, finding_plots=(),
+        overview_plots=(envelope_spectrum(damaged=False),), plan=base.plan,
     )  # fmt: skip
 
 
-def unknown_dossier(tag: str = "AE-11") -> Dossier:
+def unknown_drive_report(tag: str = "AE-11") -> DriveReport:
     """A rejected capture: no speed, no levels, nothing to show."""
     health = Health(
         drive=tag, state="unknown", state_rule="No usable channel.",
@@ -323,29 +323,29 @@ def unknown_dossier(tag: str = "AE-11") -> Dossier:
         speed=SpeedReport(input_hz=None, uncertainty_hz=None, method=None),
         findings=[], levels=[], not_observable=[], cautions=CAUTIONS, software="vibe 0.1.0",
     )  # fmt: skip
-    return Dossier(
-        drive=make_drive(tag, "Aerator"), health=health, tones=make_tones(tag), finding_exhibits=(),
-        overview_exhibits=(), plan=make_plan(tag),
+    return DriveReport(
+        drive=make_drive(tag, "Aerator"), health=health, tones=make_tones(tag), finding_plots=(),
+        overview_plots=(), plan=make_plan(tag),
     )  # fmt: skip
 
 
 @pytest.fixture
-def damaged() -> Dossier:
-    return damaged_dossier()
+def damaged() -> DriveReport:
+    return damaged_drive_report()
 
 
 @pytest.fixture
-def sound() -> Dossier:
-    return sound_dossier()
+def sound() -> DriveReport:
+    return sound_drive_report()
 
 
 @pytest.fixture
-def unknown() -> Dossier:
-    return unknown_dossier()
+def unknown() -> DriveReport:
+    return unknown_drive_report()
 
 
 @pytest.fixture
-def exhibits() -> dict[str, Exhibit]:
+def plots() -> dict[str, PlotData]:
     return {
         "envelope": envelope_spectrum(),
         "velocity": velocity_spectrum(),

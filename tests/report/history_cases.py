@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from browsing import offline_chromium
 
-from vibe.core.alarms import (
+from vibe.core.records.alarms import (
     Alarm,
     Exceedance,
     LeftOut,
@@ -26,9 +26,9 @@ from vibe.core.alarms import (
     Urgency,
     UrgencyPart,
 )
-from vibe.core.change import Cause, Explanation, RisePart
-from vibe.core.history import Decision, Event, KeptSpectrum, Series, SeriesKey
-from vibe.core.shown import ShownCapture, ShownDrive, ShownSeries, ShownTone
+from vibe.core.records.history import ArchivedSpectrum, Decision, Event, Series, SeriesKey
+from vibe.core.records.history_view import ShownCapture, ShownDrive, ShownSeries, ShownTone
+from vibe.core.records.level_change import Cause, Explanation, RisePart
 
 START = datetime(2025, 1, 7, 9, 0, tzinfo=UTC)
 HOSTILE = "P<img src=x onerror=alert(1)>&\"'</script><script>alert(2)</script>"
@@ -39,8 +39,8 @@ TONE_ORDER, REAL_ORDER = 5.38, 5.42
 STEP_ORDER = 0.02
 
 
-def spectra(speed_hz: float, size: float) -> tuple[KeptSpectrum, ...]:
-    """Lines of size/k at k times the speed; hits at ``REAL_ORDER`` in the envelope, which rise with the size."""
+def spectra(speed_hz: float, size: float) -> tuple[ArchivedSpectrum, ...]:
+    """Lines of size/k at k times the speed; impacts at ``REAL_ORDER`` in the envelope, which rise with the size."""
     rng = np.random.default_rng(7)
     acceleration = (0.001 + 0.0005 * rng.random(CELLS)).astype(np.float32)
     envelope = rng.uniform(0.5, 2.0, 2500).astype(np.float32)
@@ -50,9 +50,9 @@ def spectra(speed_hz: float, size: float) -> tuple[KeptSpectrum, ...]:
             envelope[int(k * REAL_ORDER / STEP_ORDER)] = 400.0 * size / k
     velocity = (1000.0 * acceleration[:1000] / (2 * np.pi * np.maximum(np.arange(1000) * 0.5, 2.0))).astype(np.float32)
     return (
-        KeptSpectrum(point="in", kind="acceleration", axis="Hz", step=STEP_HZ, top=acceleration),
-        KeptSpectrum(point="in", kind="velocity", axis="Hz", step=STEP_HZ, top=velocity),
-        KeptSpectrum(point="in", kind="envelope", axis="order", step=STEP_ORDER, top=envelope),
+        ArchivedSpectrum(point="in", kind="acceleration", axis="Hz", step=STEP_HZ, top=acceleration),
+        ArchivedSpectrum(point="in", kind="velocity", axis="Hz", step=STEP_HZ, top=velocity),
+        ArchivedSpectrum(point="in", kind="envelope", axis="order", step=STEP_ORDER, top=envelope),
     )
 
 
@@ -126,7 +126,7 @@ def alarm(name: str = "abc-def", drive: str = TAG, **changes: Any) -> Alarm:
         "id": name, "drives": (drive,), "epoch": None, "kind": "fault",
         "cause": "bearing.input bearing", "names": ("bearing.input bearing",),
         "title": "local damage: the outer race of the input bearing",
-        "sentence": f"{drive}: Hits repeat at order 5.42.", "advice": "Replace the bearing.",
+        "sentence": f"{drive}: Impacts repeat at order 5.42.", "advice": "Replace the bearing.",
         "urgency": Urgency(
             total=54.0,
             parts=(

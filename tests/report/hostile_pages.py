@@ -7,39 +7,41 @@ from dataclasses import replace
 from pathlib import Path
 
 import certificates
-from conftest import damaged_dossier, make_plan, unknown_dossier
+from conftest import damaged_drive_report, make_plan, unknown_drive_report
 from history_cases import alarm, decision, queue, shown_drive
 from poison import EVIL, poisoned
 from test_report_index import changed
 from test_route_sheet import point, route, stop
 
-from vibe.core.population import Drift, FigureKey, FigureSpread, Outlier, Population
-from vibe.core.promise import Interval, Life, MeanTime, Promise, RatingLife, Weibull
-from vibe.core.round import Missing
-from vibe.core.runs import Retake
-from vibe.core.shown import ShownAlarm
-from vibe.report.certificate import write_certificate
-from vibe.report.drive_page import write_drive
-from vibe.report.history_page import write_history
-from vibe.report.index_page import index_row, write_index
-from vibe.report.plan_sheet import write_plan_sheet
-from vibe.report.population_page import write_population
-from vibe.report.promise_page import write_promise
-from vibe.report.queue_page import write_queue_pages
-from vibe.report.route_sheet import write_route_plan
+from vibe.core.records.history_view import ShownAlarm
+from vibe.core.records.population import Drift, FigureKey, FigureSpread, Outlier, Population
+from vibe.core.records.reliability import Interval, Life, MeanTime, RatingLife, ReliabilityStatement, Weibull
+from vibe.core.route.round_check import Missing
+from vibe.core.route.run_notes import Retake
+from vibe.report.certificate.certificate import write_certificate
+from vibe.report.pages.drive_page import write_drive
+from vibe.report.pages.history_page import write_history
+from vibe.report.pages.index_page import index_row, write_index
+from vibe.report.pages.plan_sheet import write_plan_sheet
+from vibe.report.pages.population_page import write_population
+from vibe.report.pages.queue_page import write_queue_pages
+from vibe.report.pages.reliability_page import write_reliability
+from vibe.report.pages.route_sheet import write_route_plan
 
 
 def report(out: Path) -> Path:
-    return write_drive(poisoned(damaged_dossier()), out, force=False, pdf=False).html
+    return write_drive(poisoned(damaged_drive_report()), out, force=False, pdf=False).html
 
 
 def report_of_nothing(out: Path) -> Path:
-    return write_drive(poisoned(unknown_dossier()), out, force=False, pdf=False).html
+    return write_drive(poisoned(unknown_drive_report()), out, force=False, pdf=False).html
 
 
 def index(out: Path) -> Path:
-    dossier = poisoned(damaged_dossier())
-    row = replace(index_row(dossier, write_drive(dossier, out, force=False, pdf=False)), changes=poisoned(changed()))
+    drive_report = poisoned(damaged_drive_report())
+    row = replace(
+        index_row(drive_report, write_drive(drive_report, out, force=False, pdf=False)), changes=poisoned(changed())
+    )
     again = [
         Retake(drive=EVIL, point=spot, file=EVIL, verdict=verdict, reason=EVIL, remedy=EVIL)
         for spot, verdict in ((EVIL, "rejected"), (None, "unreadable"), (EVIL, "limited"))
@@ -110,7 +112,7 @@ def promise(out: Path) -> Path:
         drive="x", bearing="x", type="ball", dynamic_rating_kn=9.0, equivalent_load_kn=1.0, relative_order=1.0,
         relative_speed_rpm=1450.0, l10_million=700.0, l10_hours=8000.0, note="cannot",
     )  # fmt: skip
-    found = Promise(
+    found = ReliabilityStatement(
         drives=3, weibull_note="x", lives=(Life(drive="x", hours=9.0, failed=True, what="x"),), ratings=(rating,),
         mean_time=MeanTime(
             exposure_hours=9e3, failures=1, estimate_hours=9e3, lower_hours=2e3, confidence=0.9, formula="x"
@@ -118,7 +120,9 @@ def promise(out: Path) -> Path:
         weibull=Weibull(failures=3, suspended=1, shape=interval, scale=interval, b10=interval, confidence=0.9),
         assumptions=("x",), remarks=("x",), software="x",
     )  # fmt: skip
-    return write_promise(replace(poisoned(found), ratings=(replace(poisoned(rating), note=f"cannot {EVIL}"),)), out)[0]
+    return write_reliability(
+        replace(poisoned(found), ratings=(replace(poisoned(rating), note=f"cannot {EVIL}"),)), out
+    )[0]
 
 
 PAGES: dict[str, Callable[[Path], Path]] = {

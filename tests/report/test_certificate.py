@@ -18,16 +18,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader, PdfWriter
 
-from vibe.core.acceptance import Acceptance
 from vibe.core.errors import CallError, OutputError
-from vibe.core.sealed import SealError, canonical, read_sealed, seal_of, sealed, written
-from vibe.report import certificate, certificate_check
-from vibe.report.certificate import CertificateFiles, certificate_of, embedded, write_certificate
-from vibe.report.certificate_check import Verification, verify_certificate
-from vibe.report.certificate_numbers import measured_text, told_apart
-from vibe.report.certificate_view import deciding, rows_of, runs_text, sentence
-from vibe.report.certificate_words import PageWords
-from vibe.report.pdf import make_pdf
+from vibe.core.records.acceptance import Acceptance
+from vibe.report.certificate import certificate
+from vibe.report.certificate import check as certificate_check
+from vibe.report.certificate.certificate import CertificateFiles, certificate_of, embedded, write_certificate
+from vibe.report.certificate.check import Verification, verify_certificate
+from vibe.report.certificate.numbers import measured_text, told_apart
+from vibe.report.certificate.view import deciding, rows_of, runs_text, sentence
+from vibe.report.certificate.wording import PageWords
+from vibe.report.printing.pdf import make_pdf
+from vibe.storage.digest import SealError, canonical, read_sealed, seal_of, sealed, written
 
 
 @pytest.fixture(scope="module")
@@ -275,7 +276,7 @@ def test_wherever_a_page_ends_the_signatures_are_not_parted_from_the_seal(count:
 
 
 def test_where_a_browser_prints_the_pdf_it_can_be_verified_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from vibe.report import pdf
+    from vibe.report.printing import pdf
 
     def missing(html: str) -> bytes:
         raise OSError("no such library")

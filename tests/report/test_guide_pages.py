@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 from browsing import offline_chromium
 
-from vibe.report.guide import TOPICS, read_topics
-from vibe.report.guide_pages import as_html, write_guide
-from vibe.report.policy import policy
+from vibe.report.pages.content_policy import policy
+from vibe.report.pages.guide_pages import as_html, write_guide
+from vibe.report.pages.guide_topics import TOPICS, read_topics
 
 SOFTWARE = "vibe 1.2.3"
 

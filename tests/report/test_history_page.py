@@ -29,12 +29,12 @@ from history_cases import (
 from history_cases import spectra as spectra_of
 
 from vibe.core.errors import CallError, OutputError
-from vibe.core.history import Event, Kept, KeptCapture, Record, Value
-from vibe.flow.history_pages import MOST_CELLS, ranked_captures, write_history_page
-from vibe.history.store import Store
-from vibe.report import history_data
-from vibe.report.history_page import most_moved, render_history, write_history
-from vibe.report.history_plots import packed, unpacked
+from vibe.core.records.history import Event, Kept, Record, StoredCapture, Value
+from vibe.flow.history.pages import MOST_CELLS, ranked_captures, write_history_page
+from vibe.history.store.store import Store
+from vibe.report.drawing import history_data
+from vibe.report.drawing.history_plots import packed, unpacked
+from vibe.report.pages.history_page import most_moved, render_history, write_history
 
 TONE = "bearing.input bearing.outer_race"
 
@@ -61,7 +61,7 @@ def test_limits_from_three_sources_and_events_are_drawn_and_named() -> None:
     assert {(limit["source"], limit["kind"]) for limit in one["limits"]} == {
         ("ISO rules", "alarm"), ("this drive", "change"), ("this drive", "alarm"), ("sister drives", "alarm"),
     }  # fmt: skip
-    # The trip lies so far above that it is told in words, and nothing else is.
+    # The trip lies so far above that it is reported in words, and nothing else is.
     assert [limit["name"] for limit in one["told"] if limit["above"]] == ["trip · ISO rules (by analogy)"]
     assert one["good"][3] == 0
     assert [event["text"] for event in told["events"]] == ["grease", "realignment"]
@@ -132,9 +132,9 @@ def test_long_series_are_thinned_and_keep_their_peaks() -> None:
     assert max(told["y"]) == 9.0
 
 
-def kept(number: int, verdict: Kept = "accepted") -> KeptCapture:
+def kept(number: int, verdict: Kept = "accepted") -> StoredCapture:
     at = START + timedelta(days=7 * number)
-    return KeptCapture(
+    return StoredCapture(
         content=f"{number:08x}", drive=TAG, file="f.h5", measured_at=at, time_s=at.timestamp(), duration_s=10.0,
         kept=verdict, state="sound", speed_hz=25.0, speed_uncertainty_hz=None, load_percent=None, software="",
         waveform="kept",

@@ -15,8 +15,8 @@ from browsing import offline_chromium, wait_for
 from hostile_pages import LIVE, PAGES
 from poison import EVIL
 
-from vibe.core.sheets import printable
-from vibe.report.policy import loader, policy
+from vibe.core.text import printable
+from vibe.report.pages.content_policy import loader, policy
 
 NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 CHANGES_A_STYLE = re.compile(r"url\(|@import|expression\(", re.IGNORECASE)

@@ -9,24 +9,31 @@ import printed
 import pytest
 from test_route_sheet import CAUTIONS, point, route, stop
 
-from vibe.core.dossier import Dossier
-from vibe.report.drive_page import write_drive
-from vibe.report.guide import read_topics
-from vibe.report.guide_pages import topic_page
-from vibe.report.pdf import make_pdf
-from vibe.report.plan_sheet import write_plan_sheet
-from vibe.report.route_sheet import write_route_plan
+from vibe.core.drive_report import DriveReport
+from vibe.report.pages.drive_page import write_drive
+from vibe.report.pages.guide_pages import topic_page
+from vibe.report.pages.guide_topics import read_topics
+from vibe.report.pages.plan_sheet import write_plan_sheet
+from vibe.report.pages.route_sheet import write_route_plan
+from vibe.report.printing.pdf import make_pdf
 
 pytestmark = pytest.mark.usefixtures("printing")
-HEADINGS = ("Findings", "The whole signal", "Levels", "What could not be seen", "Tones of this drive", "Next capture")
+HEADINGS = (
+    "Findings",
+    "Overall signal",
+    "Levels",
+    "Not detectable with this capture",
+    "Tones of this drive",
+    "Next capture",
+)
 
 
 @pytest.mark.parametrize("name", ["damaged", "sound", "unknown"])
 def test_a_drive_report(name: str, request: pytest.FixtureRequest, tmp_path: Path) -> None:
-    dossier: Dossier = request.getfixturevalue(name)
-    made = write_drive(dossier, tmp_path, force=False)
+    drive_report: DriveReport = request.getfixturevalue(name)
+    made = write_drive(drive_report, tmp_path, force=False)
     assert made.pdf is not None
-    health = dossier.health
+    health = drive_report.health
     pages = printed.check(made.pdf.read_bytes(), title=f"{health.drive}: {health.state}")
     for page in pages:
         lines = page.strip().split("\n")
@@ -50,7 +57,7 @@ def test_a_route_sheet_keeps_each_stop_on_one_page(tmp_path: Path) -> None:
         assert "output side" in after
 
 
-def test_a_capture_plan(damaged: Dossier, tmp_path: Path) -> None:
+def test_a_capture_plan(damaged: DriveReport, tmp_path: Path) -> None:
     assert damaged.plan is not None
     plans = [replace(damaged.plan, drive=tag) for tag in ("TH-01", "TH-02", "TH-03", "TH-04", "TH-05")]
     made = write_plan_sheet(plans, tmp_path, force=False)

@@ -12,8 +12,8 @@ from pathlib import Path
 import printed
 import pytest
 
-from vibe.report import fonts, pdf, printer
-from vibe.report.printer import DrawingError, Printer
+from vibe.report.printing import fonts, pdf, printer
+from vibe.report.printing.printer import DrawingError, Printer
 
 PAGE = "<html lang=en><title>T</title><h1 data-sheet=S>Ägir ≥ 10 m/s² ✓</h1><code>x</code>" + "<p>Some words.</p>" * 9
 
@@ -141,7 +141,7 @@ def test_without_its_fonts_nothing_is_started(one: Printer, monkeypatch: pytest.
 
 def test_the_process_ends_with_the_one_that_asks(folder: Path) -> None:
     """Killed or not, it leaves neither a process nor a folder behind."""
-    ask = "from vibe.report.pdf import make_pdf, PRINTER; import os; "
+    ask = "from vibe.report.printing.pdf import make_pdf, PRINTER; import os; "
     ask += f"make_pdf({PAGE!r}); print(PRINTER._process.pid, flush=True); os.kill(os.getpid(), 9)"
     done = subprocess.run(
         [sys.executable, "-c", ask], capture_output=True, text=True, env=os.environ | {"TMPDIR": str(folder)}

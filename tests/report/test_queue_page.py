@@ -20,11 +20,11 @@ from history_cases import (
     shown_drive,
 )
 
-from vibe.core.alarms import LeftOut, Told, Urgency, UrgencyPart
 from vibe.core.errors import OutputError
-from vibe.core.shown import ShownAlarm
-from vibe.report.history_marks import urgency_bar
-from vibe.report.queue_page import render_alarm, render_queue, write_queue_pages
+from vibe.core.records.alarms import LeftOut, Told, Urgency, UrgencyPart
+from vibe.core.records.history_view import ShownAlarm
+from vibe.report.drawing.history_marks import urgency_bar
+from vibe.report.pages.queue_page import render_alarm, render_queue, write_queue_pages
 
 
 def plain(text: str) -> str:
@@ -43,8 +43,8 @@ def test_rows_are_in_the_order_of_the_queue_and_say_why() -> None:
     assert text.index('id="abc-def"') < text.index('id="ghi-jkl"')
     words = plain(text)
     assert "Severe, probability 90 %, seen in 3 of the last 3 captures." in words
-    assert "Moved most: velocity r.m.s., in, +12.0 dB since the baseline." in words
-    assert "outer race of the input bearing +5.9 dB" in words
+    assert "Largest change: velocity r.m.s., in, +12.0 dB since the baseline." in words
+    assert "outer race (BPFO) of the input bearing +5.9 dB" in words
     assert "Load explains 0.3 of 12 dB." in words
     assert words.lower().count("load explains 11 of 12 db.") == 1  # said once, not twice
     assert "+12 dB (in, velocity r.m.s.)" in words

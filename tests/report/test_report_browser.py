@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from browsing import offline_chromium, wait_for
 
-from vibe.core.dossier import Dossier
-from vibe.report.drive_page import write_drive
+from vibe.core.drive_report import DriveReport
+from vibe.report.pages.drive_page import write_drive
 
 
 @pytest.fixture(scope="module")
@@ -18,7 +18,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     yield from offline_chromium(tmp_path_factory, width=1100)
 
 
-def test_page_zooms_and_hovers_offline(tmp_path: Path, damaged: Dossier, browser: Any) -> None:
+def test_page_zooms_and_hovers_offline(tmp_path: Path, damaged: DriveReport, browser: Any) -> None:
     from selenium.webdriver import ActionChains
     from selenium.webdriver.common.by import By
 
@@ -73,7 +73,7 @@ def test_page_zooms_and_hovers_offline(tmp_path: Path, damaged: Dossier, browser
     assert not any('"url":"http' in message or '"url":"ws' in message for message in asked)
 
 
-def test_print_and_scriptless_readers_get_the_still_picture(tmp_path: Path, sound: Dossier, browser: Any) -> None:
+def test_print_and_scriptless_readers_get_the_still_picture(tmp_path: Path, sound: DriveReport, browser: Any) -> None:
     from selenium.webdriver.common.by import By
 
     files = write_drive(sound, tmp_path, force=False, pdf=False)

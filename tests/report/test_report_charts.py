@@ -12,11 +12,12 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from vibe.core.evidence import Exhibit, MapExhibit, Mark, SpectrumExhibit, WaveformExhibit
-from vibe.report import canvas, charts, interactive, letters, turn_chart
-from vibe.report.fonts import font_files
-from vibe.report.letters import text_width
-from vibe.report.thin import extremes, thin
+from vibe.core.evidence import Mark, PlotData, PolarPlot, SpectrumPlot, WaveformPlot
+from vibe.report.drawing import canvas, charts, interactive, polar_map
+from vibe.report.drawing.thinning import extremes, thin
+from vibe.report.printing import text_width as letters
+from vibe.report.printing.fonts import font_files
+from vibe.report.printing.text_width import text_width
 
 
 def test_thinning_keeps_a_single_line_among_a_million_points() -> None:
@@ -42,10 +43,10 @@ def test_thinning_survives_gaps_and_short_rows() -> None:
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def drawn(exhibit: Exhibit) -> dict[str, list[ElementTree.Element]]:
+def drawn(plot: PlotData) -> dict[str, list[ElementTree.Element]]:
     """The elements of a picture by their class, each in the order of drawing."""
     found: dict[str, list[ElementTree.Element]] = {}
-    for element in ElementTree.fromstring(charts.svg(exhibit)).iter():
+    for element in ElementTree.fromstring(charts.svg(plot)).iter():
         found.setdefault(element.get("class", ""), []).append(element)
     return found
 
@@ -72,36 +73,36 @@ def scale(texts: list[ElementTree.Element], way: str, offset: float = 0.0) -> Ca
     return lambda value: places[0] + slope * (np.asarray(value) - values[0])
 
 
-def test_spectrum_shows_line_floor_and_every_mark_on_its_tip(exhibits: dict[str, Exhibit]) -> None:
-    exhibit = exhibits["envelope"]
-    assert isinstance(exhibit, SpectrumExhibit)
-    picture = drawn(exhibit)
+def test_spectrum_shows_line_floor_and_every_mark_on_its_tip(plots: dict[str, PlotData]) -> None:
+    plot = plots["envelope"]
+    assert isinstance(plot, SpectrumPlot)
+    picture = drawn(plot)
     across, down = scale(picture["tick-x"], "x"), scale(picture["tick-y"], "y", 2.9)
-    combs = [mark.at for mark in exhibit.marks if mark.kind == "comb"]
+    combs = [mark.at for mark in plot.marks if mark.kind == "comb"]
     tips = starts(picture["mark-comb"][0])
     assert np.allclose(tips[:, 0], across(combs), atol=0.02)
     for at, tip in zip(combs, tips, strict=True):
-        near = abs(exhibit.x - at) < 0.006
-        assert tip[1] == pytest.approx(float(down(exhibit.y[near].max())), abs=0.05)
-    assert len(starts(picture["mark-sideband"][0])) == sum(mark.kind == "sideband" for mark in exhibit.marks)
+        near = abs(plot.x - at) < 0.006
+        assert tip[1] == pytest.approx(float(down(plot.y[near].max())), abs=0.05)
+    assert len(starts(picture["mark-sideband"][0])) == sum(mark.kind == "sideband" for mark in plot.marks)
     assert words(picture["legend"])[::-1] == [
         "floor", "harmonics of this tone", "predicted sidebands", "lines with another owner",
     ]  # fmt: skip
     assert words(picture["label-x"]) == ["Order of the input [-]"]
     assert words(picture["label-y"]) == ["Envelope [m/s²]"]
     highest = corners(picture["curve"][0])[:, 1].min()
-    assert highest == pytest.approx(float(down(exhibit.y.max())), abs=0.06)
+    assert highest == pytest.approx(float(down(plot.y.max())), abs=0.06)
     assert highest > 31
     assert "floor" in picture
 
 
 def test_a_log_axis_places_tenfold_values_at_equal_steps() -> None:
     x = np.arange(5, dtype=np.float32)
-    exhibit = SpectrumExhibit(
+    plot = SpectrumPlot(
         title="t", caption="c", x=x, y=np.array([1.0, 10.0, 100.0, 1000.0, 1.0], np.float32), x_label="Hz",
         y_label="mm/s", log_y=True,
     )  # fmt: skip
-    picture = drawn(exhibit)
+    picture = drawn(plot)
     heights = corners(picture["curve"][0])[:4, 1]
     assert np.ptp(np.diff(heights)) < 0.3
     ticks = {text.text: float(text.attrib["y"]) - 2.9 for text in picture["tick-y"]}
@@ -148,8 +149,8 @@ def test_widths_are_those_of_the_font(bold: bool) -> None:
 
 
 @pytest.mark.parametrize("name", ["envelope", "velocity", "waveform", "map"])
-def test_no_two_texts_of_a_picture_overlap_and_all_are_on_the_sheet(exhibits: dict[str, Exhibit], name: str) -> None:
-    root = ElementTree.fromstring(charts.svg(exhibits[name]))
+def test_no_two_texts_of_a_picture_overlap_and_all_are_on_the_sheet(plots: dict[str, PlotData], name: str) -> None:
+    root = ElementTree.fromstring(charts.svg(plots[name]))
     texts = [text for text in root.iter(f"{SVG}text") if text.get("x") is not None]
     boxes = [extent(text) for text in texts]
     assert len(boxes) > 8
@@ -164,10 +165,10 @@ def test_no_two_texts_of_a_picture_overlap_and_all_are_on_the_sheet(exhibits: di
             assert apart, (name, texts[i].text, other.text)
 
 
-def test_map_marks_the_right_part_and_says_when_positions_are_relative(exhibits: dict[str, Exhibit]) -> None:
-    exhibit = exhibits["map"]
-    assert isinstance(exhibit, MapExhibit)
-    picture = drawn(exhibit)
+def test_map_marks_the_right_part_and_says_when_positions_are_relative(plots: dict[str, PlotData]) -> None:
+    plot = plots["map"]
+    assert isinstance(plot, PolarPlot)
+    picture = drawn(plot)
     centre = np.array([158.4, 115.2])
 
     def angle_deg(place: np.ndarray) -> float:
@@ -178,8 +179,8 @@ def test_map_marks_the_right_part_and_says_when_positions_are_relative(exhibits:
     (sector,) = picture["marked"]
     assert angle_deg(corners(sector)[:-1].mean(axis=0)) == pytest.approx(wanted, abs=0.1)
     assert [text.text for text in picture["part"] if text.get("font-weight") == "bold"] == ["5"]
-    assert "relative" in charts.notes(exhibit)
-    assert "5" in charts.describe(exhibit)
+    assert "relative" in charts.notes(plot)
+    assert "5" in charts.describe(plot)
     curve = corners(picture["curve"][0])
     loudest = curve[np.linalg.norm(curve - centre, axis=1).argmax()]
     assert angle_deg(loudest) == pytest.approx(wanted, abs=3)
@@ -204,7 +205,7 @@ def test_a_log_axis_has_two_ticks_at_least_and_few(low: float, high: float) -> N
 
 @pytest.mark.parametrize(("count", "marked"), [(17, (4,)), (119, (0, 63)), (400, (7, 8)), (3, ())])
 def test_part_numbers_stay_readable(count: int, marked: tuple[int, ...]) -> None:
-    shown = turn_chart.part_labels(count, marked)
+    shown = polar_map.part_labels(count, marked)
     assert set(marked) <= set(shown)
     assert len(shown) <= 33
     assert max(shown) < count
@@ -213,11 +214,11 @@ def test_part_numbers_stay_readable(count: int, marked: tuple[int, ...]) -> None
 @pytest.mark.parametrize("odd", ["cost $5 ^{x", "水処理 <b>&", "a\x00b\x1b[31m"])
 def test_hostile_labels_draw_as_plain_text(odd: str) -> None:
     x = np.linspace(0, 10, 200, dtype=np.float32)
-    exhibit = SpectrumExhibit(
+    plot = SpectrumPlot(
         title=odd, caption=odd, x=x, y=np.ones_like(x), x_label=odd, y_label=odd, marks=(Mark(at=5.0, label=odd),)
     )
-    ElementTree.fromstring(charts.svg(exhibit).encode())
-    text = interactive.page_json(exhibit, 1000)
+    ElementTree.fromstring(charts.svg(plot).encode())
+    text = interactive.page_json(plot, 1000)
     assert "<" not in text
     json.loads(text)
 
@@ -226,22 +227,22 @@ def test_hostile_labels_draw_as_plain_text(odd: str) -> None:
 @pytest.mark.parametrize("y", [[], [0.0], [0.0, 0.0, 0.0], [np.nan, 1.0, 2.0], [np.nan, np.nan]])
 def test_degenerate_spectra_still_draw(y: list[float], log_y: bool) -> None:
     values = np.array(y, dtype=np.float32)
-    exhibit = SpectrumExhibit(
+    plot = SpectrumPlot(
         title="t", caption="c", x=np.arange(values.size, dtype=np.float32), y=values, floor=values, x_label="Hz",
         y_label="mm/s", log_y=log_y, marks=(Mark(at=0.5, label="here"),),
     )  # fmt: skip
-    ElementTree.fromstring(charts.svg(exhibit).encode())
-    json.loads(interactive.page_json(exhibit, 1000))
+    ElementTree.fromstring(charts.svg(plot).encode())
+    json.loads(interactive.page_json(plot, 1000))
 
 
-def test_log_axis_ticks_are_plain_words(exhibits: dict[str, Exhibit]) -> None:
-    assert "0.01" in words(drawn(exhibits["velocity"])["tick-y"])
+def test_log_axis_ticks_are_plain_words(plots: dict[str, PlotData]) -> None:
+    assert "0.01" in words(drawn(plots["velocity"])["tick-y"])
     assert canvas.power_of_ten(1e-6) == "10⁻⁶"
 
 
-def test_same_picture_same_bytes(exhibits: dict[str, Exhibit]) -> None:
-    for exhibit in exhibits.values():
-        assert charts.svg(exhibit) == charts.svg(exhibit)
+def test_same_picture_same_bytes(plots: dict[str, PlotData]) -> None:
+    for plot in plots.values():
+        assert charts.svg(plot) == charts.svg(plot)
 
 
 def read_back(text: str) -> Any:
@@ -256,43 +257,41 @@ def read_back(text: str) -> Any:
     return figure
 
 
-def test_live_plot_carries_the_extremes_and_never_webgl(exhibits: dict[str, Exhibit]) -> None:
-    exhibit = exhibits["velocity"]
-    assert isinstance(exhibit, SpectrumExhibit)
-    text = interactive.page_json(exhibit, 4000)
+def test_live_plot_carries_the_extremes_and_never_webgl(plots: dict[str, PlotData]) -> None:
+    plot = plots["velocity"]
+    assert isinstance(plot, SpectrumPlot)
+    text = interactive.page_json(plot, 4000)
     assert len(text) < 70_000
     figure = read_back(text)
     assert figure.output_backend == "canvas"
     line = figure.renderers[0].data_source.data
-    assert line["y"].max() == exhibit.y.max()
-    assert line["x"][line["y"].argmax()] == exhibit.x[exhibit.y.argmax()]
+    assert line["y"].max() == plot.y.max()
+    assert line["x"][line["y"].argmax()] == plot.x[plot.y.argmax()]
     assert len(line["x"]) <= 4002
 
 
-def test_live_waveform_keeps_both_envelopes(exhibits: dict[str, Exhibit]) -> None:
-    exhibit = exhibits["waveform"]
-    assert isinstance(exhibit, WaveformExhibit)
-    figure = read_back(interactive.page_json(exhibit, 800))
+def test_live_waveform_keeps_both_envelopes(plots: dict[str, PlotData]) -> None:
+    plot = plots["waveform"]
+    assert isinstance(plot, WaveformPlot)
+    figure = read_back(interactive.page_json(plot, 800))
     data = figure.renderers[0].data_source.data
-    assert data["y"].max() == exhibit.high.max()
-    assert data["low"].min() == exhibit.low.min()
-    assert len(data["x"]) < exhibit.time_s.size
+    assert data["y"].max() == plot.high.max()
+    assert data["low"].min() == plot.low.min()
+    assert len(data["x"]) < plot.time_s.size
     assert len({id(renderer.data_source) for renderer in figure.renderers[:3]}) == 1
 
 
-def test_live_figures_of_a_page_share_no_name(exhibits: dict[str, Exhibit]) -> None:
-    exhibit = exhibits["envelope"]
-    assert isinstance(exhibit, SpectrumExhibit)
-    first, second = (
-        set(re.findall(r'"id":"([^"]+)"', interactive.page_json(exhibit, 800, number))) for number in (1, 11)
-    )
+def test_live_figures_of_a_page_share_no_name(plots: dict[str, PlotData]) -> None:
+    plot = plots["envelope"]
+    assert isinstance(plot, SpectrumPlot)
+    first, second = (set(re.findall(r'"id":"([^"]+)"', interactive.page_json(plot, 800, number))) for number in (1, 11))
     assert first
     assert not first & second
 
 
 def test_pages_of_a_drive_load_neither_plotting_library() -> None:
     code = (
-        "import sys; from vibe.report.drive_page import write_drive; from vibe.report import interactive;"
+        "import sys; from vibe.report.pages.drive_page import write_drive; from vibe.report.drawing import interactive;"
         "assert interactive.scripts(); print(*sorted({'matplotlib', 'bokeh', 'weasyprint'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -301,4 +300,4 @@ def test_pages_of_a_drive_load_neither_plotting_library() -> None:
 
 def test_an_exhibit_of_an_unknown_kind_is_refused() -> None:
     with pytest.raises(TypeError, match="no picture"):
-        charts.svg(Exhibit(title="t", caption="c"))
+        charts.svg(PlotData(title="t", caption="c"))

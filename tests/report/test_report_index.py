@@ -11,35 +11,47 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from vibe.core.dossier import Dossier
+from vibe.core.drive_report import DriveReport
 from vibe.core.errors import OutputError
-from vibe.core.round import Missing
-from vibe.core.runs import FindingChange, LevelChange, ReportChanges, Retake
-from vibe.report.drive_page import write_drive
-from vibe.report.index_page import IndexRow, gravest_first, index_row, write_index
-from vibe.report.plan_sheet import plan_csv, write_plan_sheet
-from vibe.report.sheets import guarded
-from vibe.report.since import in_words, tally
+from vibe.core.route.round_check import Missing
+from vibe.core.route.run_notes import FindingChange, LevelChange, ReportChanges, Retake
+from vibe.report.change_words import in_words, tally
+from vibe.report.pages.drive_page import write_drive
+from vibe.report.pages.index_page import IndexRow, gravest_first, index_row, write_index
+from vibe.report.pages.plan_sheet import plan_csv, write_plan_sheet
 from vibe.report.terminal import summary_table, summary_view, tones_table
+from vibe.storage.csv_table import guarded
 
 
 def row(tag: str, state: str, sure: float | None = None) -> IndexRow:
     return IndexRow(
-        tag=tag, name="", state=state, sentence="s", do_by="d", top_finding=None if sure is None else "f",  # type: ignore[arg-type]
-        probability=sure, files=None, captures=1,
-    )  # fmt: skip
+        tag=tag,
+        name="",
+        state=state,
+        sentence="s",
+        do_by="d",
+        top_finding=None if sure is None else "f",  # type: ignore[arg-type]
+        probability=sure,
+        files=None,
+        captures=1,
+    )
 
 
 def test_gravest_first_and_tags_as_people_count() -> None:
     rows = [
-        row("A", "sound"), row("P-10", "plan", 0.7), row("P-2", "plan", 0.7), row("Z", "act", 0.5),
-        row("U", "unknown"), row("W", "watch", 0.6), row("P-1", "plan", 0.9),
-    ]  # fmt: skip
+        row("A", "sound"),
+        row("P-10", "plan", 0.7),
+        row("P-2", "plan", 0.7),
+        row("Z", "act", 0.5),
+        row("U", "unknown"),
+        row("W", "watch", 0.6),
+        row("P-1", "plan", 0.9),
+    ]
     assert [r.tag for r in gravest_first(rows)] == ["Z", "P-1", "P-2", "P-10", "W", "U", "A"]
 
 
 def test_index_lists_every_drive_and_its_files(
-    tmp_path: Path, damaged: Dossier, sound: Dossier, unknown: Dossier
+    tmp_path: Path, damaged: DriveReport, sound: DriveReport, unknown: DriveReport
 ) -> None:
     rows = [index_row(d, write_drive(d, tmp_path, force=False, pdf=False)) for d in (sound, unknown, damaged)]
     index = write_index(
@@ -170,7 +182,7 @@ def test_cells_never_become_formulas(cell: str | float | None, expected: str) ->
     assert guarded(cell) == expected
 
 
-def test_tone_table_for_eyes_and_for_programs(damaged: Dossier) -> None:
+def test_tone_table_for_eyes_and_for_programs(damaged: DriveReport) -> None:
     table = damaged.tones
     drawn = tones_table(table, 24.31)
     for text in (
@@ -211,7 +223,7 @@ def test_summary_takes_markup_as_text() -> None:
     Console(file=io.StringIO()).print(summary_view(rows))
 
 
-def test_plan_sheet_puts_cautions_first(tmp_path: Path, damaged: Dossier) -> None:
+def test_plan_sheet_puts_cautions_first(tmp_path: Path, damaged: DriveReport) -> None:
     assert damaged.plan is not None
     files = write_plan_sheet([damaged.plan], tmp_path, force=False, names={"TH-02": "Thickener <rake>"})
     page = files.html.read_text(encoding="utf-8")

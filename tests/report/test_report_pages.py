@@ -13,13 +13,15 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from vibe.core.dossier import Dossier
+from vibe.core.drive_report import DriveReport
 from vibe.core.errors import OutputError
-from vibe.core.files import safe_name
 from vibe.core.health import Health
-from vibe.report import drawing, drive_page, pdf, words
-from vibe.report.drive_page import write_drive
-from vibe.report.index_page import index_row, write_index
+from vibe.report import words
+from vibe.report.pages import drive_page
+from vibe.report.pages.drive_page import write_drive
+from vibe.report.pages.index_page import index_row, write_index
+from vibe.report.printing import pdf, print_process
+from vibe.storage.files import safe_name
 
 
 class Text(HTMLParser):
@@ -52,18 +54,18 @@ def read(path: Path) -> Text:
     return Text(path.read_text(encoding="utf-8"))
 
 
-def test_json_has_the_contract_form(tmp_path: Path, damaged: Dossier, unknown: Dossier) -> None:
+def test_json_has_the_contract_form(tmp_path: Path, damaged: DriveReport, unknown: DriveReport) -> None:
     schema = Health.model_json_schema(by_alias=True)
-    for dossier in (damaged, unknown):
-        files = write_drive(dossier, tmp_path, force=False, pdf=False)
+    for drive_report in (damaged, unknown):
+        files = write_drive(drive_report, tmp_path, force=False, pdf=False)
         report = json.loads(files.json.read_text(encoding="utf-8"))
         jsonschema.validate(report, schema)
         assert report["schema"] == "vibe.health/1"
-        assert Health.model_validate(report) == dossier.health
+        assert Health.model_validate(report) == drive_report.health
     assert report["speed"] == {"input_hz": None, "uncertainty_hz": None, "method": None, "note": "", "alternatives": []}
 
 
-def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: Dossier) -> None:
+def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: DriveReport) -> None:
     files = write_drive(damaged, tmp_path, force=False, pdf=False)
     page = read(files.html)
     health = damaged.health
@@ -81,7 +83,7 @@ def test_page_says_it_all_and_says_the_state_first(tmp_path: Path, damaged: Doss
     assert files.html.stat().st_size < 1_500_000
 
 
-def test_page_asks_nothing_of_a_network_and_describes_its_pictures(tmp_path: Path, damaged: Dossier) -> None:
+def test_page_asks_nothing_of_a_network_and_describes_its_pictures(tmp_path: Path, damaged: DriveReport) -> None:
     files = write_drive(damaged, tmp_path, force=False, pdf=False)
     page = read(files.html)
     for tag, attrs in page.tags:
@@ -101,7 +103,7 @@ def test_page_asks_nothing_of_a_network_and_describes_its_pictures(tmp_path: Pat
         assert (tmp_path / "TH-02" / name).is_file()
 
 
-def test_what_is_not_known_is_said_and_never_a_number(tmp_path: Path, unknown: Dossier) -> None:
+def test_what_is_not_known_is_said_and_never_a_number(tmp_path: Path, unknown: DriveReport) -> None:
     said = read(write_drive(unknown, tmp_path, force=False, pdf=False).html).text
     assert "Input speed not known" in said
     assert "None" not in said.replace("None can be given", "")
@@ -118,11 +120,11 @@ def test_what_is_not_known_is_said_and_never_a_number(tmp_path: Path, unknown: D
 @pytest.mark.parametrize(
     "evil", ["<script>alert(1)</script>", "../../etc/x", "=cmd|' /C calc'!A0", 'a" onload="x', "水 {{ 7*7 }}"]
 )
-def test_hostile_names_stay_text_and_stay_in_the_folder(tmp_path: Path, damaged: Dossier, evil: str) -> None:
+def test_hostile_names_stay_text_and_stay_in_the_folder(tmp_path: Path, damaged: DriveReport, evil: str) -> None:
     health = damaged.health.model_copy(update={"drive": evil, "name": evil, "sentence": evil, "do_by": evil})
-    exhibit = replace(damaged.finding_exhibits[0][0], title=evil, caption=evil + "</script><img src=x>")
-    dossier = replace(damaged, health=health, finding_exhibits=((exhibit,), ()), overview_exhibits=())
-    files = write_drive(dossier, tmp_path, force=False, pdf=False)
+    plot = replace(damaged.finding_plots[0][0], title=evil, caption=evil + "</script><img src=x>")
+    drive_report = replace(damaged, health=health, finding_plots=((plot,), ()), overview_plots=())
+    files = write_drive(drive_report, tmp_path, force=False, pdf=False)
     assert files.html.parent.parent == tmp_path
     assert files.html.parent.name == safe_name(evil)
     page = read(files.html)
@@ -132,9 +134,13 @@ def test_hostile_names_stay_text_and_stay_in_the_folder(tmp_path: Path, damaged:
     assert own == [{"type": "application/json"}, {"data-loads": None}]
     assert not any(attrs.get("src") == "x" for _, attrs in page.tags)
     index = write_index(
-        [index_row(dossier, files)], tmp_path, title=evil, captures_without_drive=[evil], drives_without_capture=[],
+        [index_row(drive_report, files)],
+        tmp_path,
+        title=evil,
+        captures_without_drive=[evil],
+        drives_without_capture=[],
         force=False,
-    )  # fmt: skip
+    )
     page = read(index.html)
     assert not any(tag == "script" for tag, _ in page.tags)
     targets = [
@@ -146,7 +152,7 @@ def test_hostile_names_stay_text_and_stay_in_the_folder(tmp_path: Path, damaged:
 
 
 def test_nothing_is_replaced_without_force_and_nothing_half_written(
-    tmp_path: Path, unknown: Dossier, sound: Dossier, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, unknown: DriveReport, sound: DriveReport, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     files = write_drive(unknown, tmp_path, force=False, pdf=False)
     before = {path: path.read_bytes() for path in (files.json, files.html)}
@@ -166,7 +172,7 @@ def test_nothing_is_replaced_without_force_and_nothing_half_written(
 
 
 @pytest.mark.usefixtures("printing")
-def test_pdf_says_the_same_and_a_stale_one_is_not_left(tmp_path: Path, sound: Dossier) -> None:
+def test_pdf_says_the_same_and_a_stale_one_is_not_left(tmp_path: Path, sound: DriveReport) -> None:
     files = write_drive(sound, tmp_path, force=False)
     assert files.pdf is not None
     assert files.remarks == ()
@@ -186,7 +192,7 @@ def test_pdf_says_the_same_and_a_stale_one_is_not_left(tmp_path: Path, sound: Do
 
 @pytest.mark.parametrize("lack", [ImportError("no weasyprint"), OSError("cannot load library 'libpango-1.0-0'")])
 def test_without_a_printer_a_remark_and_no_failure(
-    tmp_path: Path, sound: Dossier, monkeypatch: pytest.MonkeyPatch, lack: Exception
+    tmp_path: Path, sound: DriveReport, monkeypatch: pytest.MonkeyPatch, lack: Exception
 ) -> None:
     def missing(html: str) -> bytes:
         raise lack
@@ -208,7 +214,7 @@ def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
             import weasyprint
     except (ImportError, OSError) as error:
         pytest.skip(f"weasyprint: {error}")
-    fetch: Callable[[str], object] = drawing.data_only(weasyprint)
+    fetch: Callable[[str], object] = print_process.data_only(weasyprint)
     secret = tmp_path / "secret.txt"
     secret.write_text("x")
     for url in (secret.as_uri(), "http://127.0.0.1:9/x", "https://127.0.0.1:9/x", "ftp://127.0.0.1/x"):
@@ -237,8 +243,8 @@ def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
         (words.when("2026-03-14T09:26:00"), "14 March 2026, 09:26 (offset from UTC not known)"),
         (words.when("2026-03-14T09:26:00-03:30"), "14 March 2026, 09:26 (UTC−03:30)"),
         (words.when("last Tuesday"), "last Tuesday"),
-        (words.component("bearing.eccentric bearing.outer_race"), "outer race of the eccentric bearing"),
-        (words.heading("bearing.NU205.cage", "local damage"), "Local damage: cage of the bearing “NU205”"),
+        (words.component("bearing.eccentric bearing.outer_race"), "outer race (BPFO) of the eccentric bearing"),
+        (words.heading("bearing.NU205.cage", "local damage"), "Local damage: cage (FTF) of the bearing “NU205”"),
         (words.heading("foundation", "looseness"), "Looseness: foundation"),
     ],
 )  # fmt: skip

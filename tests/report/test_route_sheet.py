@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 
 from vibe.core.errors import OutputError
-from vibe.core.route_plan import PointPlan, RoutePlan, StopPlan, StopTime, TimeBudget
+from vibe.core.route.route_plan import PointPlan, RoutePlan, StopPlan, StopTime, TimeBudget
 from vibe.core.tones import CapturePlan, Visibility
-from vibe.report.pages import TEMPLATES
-from vibe.report.route_sheet import folder_file, hours, route_html, tone_list, write_route_plan
+from vibe.report.pages.route_sheet import folder_file, hours, route_html, tone_list, write_route_plan
+from vibe.report.pages.shell import TEMPLATES
 
 CAUTIONS = ("Guards stay on.", "Hot <surfaces>.")
 HOSTILE = '=../..\\x "a" <b>\u202e'
@@ -170,7 +170,7 @@ def test_a_page_that_cannot_be_made_leaves_nothing(tmp_path: Path, monkeypatch: 
     def broken(*_: object) -> str:
         raise OutputError("disk is full")
 
-    monkeypatch.setattr("vibe.report.route_sheet.write_whole", broken)
+    monkeypatch.setattr("vibe.report.pages.route_sheet.write_whole", broken)
     with pytest.raises(OutputError, match="full"):
         write_route_plan(route(stop("A-1", point("P1"))), tmp_path, force=False, cautions=CAUTIONS, pdf=False)
     assert list(tmp_path.iterdir()) == []

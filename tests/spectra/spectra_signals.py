@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.bands import BandEnvelopes, envelopes, whitened
-from vibe.spectra.envelope_spectrum import EnvelopeSpectra, envelope_spectra
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.envelope.bands import BandEnvelopes, envelopes, whitened
+from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra, envelope_spectra
 
 Row = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ def noise(seed: int, n: int, sigma: float = 1.0) -> Row:
 def ringing(
     times_s: Row, rate: float, n: int, *, resonance_hz: float, heights: Row | float = 1.0, q: float = 25
 ) -> Row:
-    """Hits at ``times_s``, between samples too, each ringing as height · exp(-pi f t / q) sin(2 pi f t)."""
+    """Impacts at ``times_s``, between samples too, each ringing as height · exp(-pi f t / q) sin(2 pi f t)."""
     row = np.zeros(n)
     length = min(n, int(rate * 8 * q / (np.pi * resonance_hz)))
     k = np.arange(length)

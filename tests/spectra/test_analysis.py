@@ -9,9 +9,9 @@ import pytest
 from spectra_signals import noise, ringing
 
 from vibe.core.capture import Channel
-from vibe.spectra.analysis import Reading, group_of, read
-from vibe.spectra.comb import CombRequest
-from vibe.spectra.question import FoldRequest, Question
+from vibe.spectra.analysis import SignalAnalysis, group_of, read
+from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
+from vibe.spectra.evidence.comb import CombRequest
 
 RATE, DURATION, SPEED = 6400.0, 5.0, 24.37
 N = int(RATE * DURATION)
@@ -21,13 +21,13 @@ PLACE_DEG = 130.0
 FALSE_ALARM = 0.005
 """Per tone."""
 
-QUESTION = Question(
+QUESTION = AnalysisRequest(
     range_hz=(23.8, 25.0),
     nominal_hz=24.2,
     speed_orders=(1.0, 2.0, 3.0, LOBE, 2 * LOBE, 18.0, 36.0),
     combs=(CombRequest(name="lobe", order=LOBE), CombRequest(name="outer", order=OUTER, slip=(-0.02, 0.01))),
     folds=(FoldRequest(tone="lobe", order=LOBE, meetings=1),),
-    innocent=((1.0, 60), (18.0, 40), (LOBE, 40)),
+    benign=((1.0, 60), (18.0, 40), (LOBE, 40)),
     lines=(("1x", 1.0), ("2x", 2.0), ("mesh", 18.0)),
     lines_hz=(("twice line", 100.0),),
 )
@@ -36,7 +36,7 @@ VELOCITY = {"1x": 1.4, "2x": 0.5, "mesh": 0.9, "twice line": 0.3}
 
 
 def machine(*, damaged: bool, seed: int = 1, duration_s: float = DURATION) -> np.ndarray:
-    """Acceleration [m/s²]: shaft and mesh lines of known velocity, a supply line, noise; hits of one lobe."""
+    """Acceleration [m/s²]: shaft and mesh lines of known velocity, a supply line, noise; impacts of one lobe."""
     row = noise(seed, N, 0.3)
     for name, frequency in (("1x", SPEED), ("2x", 2 * SPEED), ("mesh", 18 * SPEED), ("twice line", 100.0)):
         omega = 2 * np.pi * frequency
@@ -57,23 +57,25 @@ def pulses() -> Channel:
 
 
 @pytest.fixture(scope="module")
-def damaged() -> Reading:
+def damaged() -> SignalAnalysis:
     return read([channel(machine(damaged=True))], None, QUESTION)
 
 
 @pytest.fixture(scope="module")
-def sound() -> Reading:
+def sound() -> SignalAnalysis:
     return read([channel(machine(damaged=False))], None, QUESTION)
 
 
-def test_the_speed_comes_from_the_signal(damaged: Reading, sound: Reading) -> None:
+def test_the_speed_comes_from_the_signal(damaged: SignalAnalysis, sound: SignalAnalysis) -> None:
     for reading in (damaged, sound):
         assert reading.speed.method == "signal"
         assert reading.speed.input_hz == pytest.approx(SPEED, rel=1e-4)
         assert not reading.absolute
 
 
-def test_the_damaged_lobe_is_found_and_its_healthy_twin_is_silent(damaged: Reading, sound: Reading) -> None:
+def test_the_damaged_lobe_is_found_and_its_healthy_twin_is_silent(
+    damaged: SignalAnalysis, sound: SignalAnalysis
+) -> None:
     lobe, outer = damaged.combs
     assert (lobe.tone, outer.tone) == ("lobe", "outer")
     assert lobe.false_alarm_probability < 1e-5
@@ -86,14 +88,14 @@ def test_the_damaged_lobe_is_found_and_its_healthy_twin_is_silent(damaged: Readi
 
 
 @pytest.mark.parametrize("name", VELOCITY)
-def test_lines_are_read_with_their_velocity(damaged: Reading, sound: Reading, name: str) -> None:
+def test_lines_are_read_with_their_velocity(damaged: SignalAnalysis, sound: SignalAnalysis, name: str) -> None:
     for reading in (damaged, sound):
         line = next(line for line in reading.lines if line.name == name)
         assert line.velocity_mm_s == pytest.approx(VELOCITY[name], rel=0.06)
         assert line.over_floor_db > 20
 
 
-def test_levels_are_those_of_the_sum_of_the_lines(sound: Reading) -> None:
+def test_levels_are_those_of_the_sum_of_the_lines(sound: SignalAnalysis) -> None:
     found = {level.measure: level.value for level in sound.levels}
     lines = np.sqrt(sum(v**2 for v in VELOCITY.values()))
     # Noise of 0.3 m/s² adds a tenth of a mm/s between 10 and 1000 Hz.

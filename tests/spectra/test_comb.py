@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from spectra_signals import enveloped, noise, repeats, ringing
 
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.bands import envelopes, whitened
-from vibe.spectra.comb import HARMONIC_SETS, Combs, CombScorer, owned
-from vibe.spectra.envelope_spectrum import envelope_spectra, line_floor
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.envelope.bands import envelopes, whitened
+from vibe.spectra.envelope.envelope_spectrum import envelope_spectra, line_floor
+from vibe.spectra.evidence.comb import HARMONIC_SETS, Combs, CombScorer, owned
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)
@@ -50,10 +50,10 @@ def test_depth_of_a_line_is_kept_in_every_group() -> None:
 
 def test_two_channels_of_one_machine_are_also_read_together() -> None:
     law = AngleLaw.steady(SPEED, DURATION)
-    hits = ringing(repeats(3.3, SPEED, DURATION), RATE, N, resonance_hz=3000.0, heights=0.8)
+    impacts = ringing(repeats(3.3, SPEED, DURATION), RATE, N, resonance_hz=3000.0, heights=0.8)
     both = [
         envelopes(
-            whitened((hits + noise(seed, N)).astype(np.float32), RATE, channel=name),
+            whitened((impacts + noise(seed, N)).astype(np.float32), RATE, channel=name),
             law,
             band_hz=(500, 6144),
             width_hz=700,
@@ -66,7 +66,7 @@ def test_two_channels_of_one_machine_are_also_read_together() -> None:
     assert len(joint) == 15
     line = round(3.3 / spectra.step)
     best_alone = max(spectra.power[g, line - 1 : line + 2].max() for g in range(30))
-    # Hits reach both at once, noise does not: amplitudes add, powers of noise do not.
+    # Impacts reach both at once, noise does not: amplitudes add, powers of noise do not.
     assert max(spectra.power[g, line - 1 : line + 2].max() for g in joint) > 1.2 * best_alone
 
 
@@ -123,10 +123,10 @@ def test_scores_in_noise_promise_no_more_than_they_keep(slip: bool) -> None:
 
 @pytest.mark.parametrize(("order", "slip_sigma"), [(3.547, 0.001), (3.547, 0.005), (5.37, 0.005)])
 def test_the_score_peaks_where_the_hits_repeat(order: float, slip_sigma: float) -> None:
-    hits = ringing(
+    impacts = ringing(
         repeats(order, SPEED, DURATION, seed=4, slip_sigma=slip_sigma), RATE, N, resonance_hz=2970.0, heights=2.0
     )
-    healthy, damaged = (enveloped(row, RATE, SPEED)[1] for row in (noise(9, N), noise(9, N) + hits))
+    healthy, damaged = (enveloped(row, RATE, SPEED)[1] for row in (noise(9, N), noise(9, N) + impacts))
     nothing = np.zeros(healthy.power.shape[1], dtype=bool)
     tops = []
     for spectra in (healthy, damaged):
@@ -150,8 +150,8 @@ def test_sidebands_add_to_a_comb_that_has_them() -> None:
 
 
 def test_masked_lines_tell_nothing() -> None:
-    hits = ringing(repeats(3.547, SPEED, DURATION), RATE, N, resonance_hz=2970.0, heights=2.0)
-    _, spectra = enveloped(noise(9, N) + hits, RATE, SPEED)
+    impacts = ringing(repeats(3.547, SPEED, DURATION), RATE, N, resonance_hz=2970.0, heights=2.0)
+    _, spectra = enveloped(noise(9, N) + impacts, RATE, SPEED)
     scorer = CombScorer(spectra)
     mask = owned([(3.547, 60)], spectra.step, spectra.power.shape[1], half_width=4)
     places = scorer.half_bins(3.54, 3.555)
@@ -176,8 +176,8 @@ def test_owned_bins_are_the_harmonics_and_no_more() -> None:
 
 def test_a_slow_comb_may_not_claim_a_fast_ones_harmonics() -> None:
     """Every ninth cage harmonic is an outer-race line; eight harmonics never reach it."""
-    hits = ringing(repeats(3.6, SPEED, DURATION), RATE, N, resonance_hz=2970.0, heights=2.0)
-    _, spectra = enveloped(noise(12, N) + hits, RATE, SPEED)
+    impacts = ringing(repeats(3.6, SPEED, DURATION), RATE, N, resonance_hz=2970.0, heights=2.0)
+    _, spectra = enveloped(noise(12, N) + impacts, RATE, SPEED)
     scorer, nothing = CombScorer(spectra), np.zeros(spectra.power.shape[1], dtype=bool)
     places = scorer.half_bins(0.399, 0.401)
     held, free = scorer.score([Combs(orders=places, mask=nothing, max_harmonic=most) for most in (8, 12)], slip=False)

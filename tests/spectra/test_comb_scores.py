@@ -10,11 +10,11 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import gammaincc
 
-import vibe.spectra.comb as comb
-import vibe.spectra.comb_lines as comb_lines
-from vibe.spectra.comb import CombRequest, Combs, CombScorer
-from vibe.spectra.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.ground import Families, Ground
+import vibe.spectra.evidence.comb as comb
+import vibe.spectra.evidence.line_significance as comb_lines
+from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.evidence.comb import CombRequest, Combs, CombScorer
+from vibe.spectra.evidence.decoy_null import DecoyNull, Families
 
 BINS, GROUPS, STEP = 900, 3, 0.05
 RNG = np.random.default_rng(5)
@@ -131,10 +131,10 @@ def test_decoys_are_scored_once_however_many_requests_share_them(monkeypatch: py
     for count in (1, 8):
         # Orders so near one another that all look for decoys in much the same range.
         requests = [CombRequest(name=str(i), order=10.0 + 0.4 * i, slip=(-0.005, 0.005)) for i in range(count)]
-        ground = Ground(CombScorer(spectra(power)), requests, Families(innocent=()), np.zeros(4000, dtype=bool))
-        readings = ground.read(requests)
+        decoy_null = DecoyNull(CombScorer(spectra(power)), requests, Families(benign=()), np.zeros(4000, dtype=bool))
+        readings = decoy_null.read(requests)
         scored.clear()
-        assert all(ground.decoys(reading).size > 100 for reading in readings)
+        assert all(decoy_null.decoys(reading).size > 100 for reading in readings)
         work[count] = sum(scored)
     assert work[1] > 1000
     assert work[8] < 1.6 * work[1]

@@ -3,9 +3,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.cross_phase import cross_phase
-from vibe.spectra.lines import angular
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.cross_phase import cross_phase
+from vibe.spectra.basic.lines import angular
 
 
 @pytest.mark.parametrize("lead_deg", [-135.0, -90.0, 0.0, 30.0, 90.0])

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibe.spectra.fft import fast_length, irfft, rfft
+from vibe.spectra.basic.fft import fast_length, irfft, rfft
 
 
 def test_single_precision_stays_single() -> None:

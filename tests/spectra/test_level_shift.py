@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from vibe.spectra.level_shift import shift
-from vibe.spectra.likeness import Signature, signature
+from vibe.spectra.identity.level_shift import shift
+from vibe.spectra.identity.point_likeness import Signature, signature
 
 RATE_HZ = 25_600.0
 

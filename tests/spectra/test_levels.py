@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vibe.core.capture import Channel
-from vibe.spectra.levels import levels
+from vibe.spectra.basic.levels import levels
 
 RATE = 25_600.0
 TIME = np.arange(256_000) / RATE
@@ -68,10 +68,10 @@ def test_noise_has_the_figures_of_noise_and_a_stray_shock_fools_only_the_plain_k
     assert stray["kurtosis"] > 10.0
     assert stray["kurtosis_typical"] == pytest.approx(sound["kurtosis_typical"], abs=0.02)
 
-    hits = noise.copy()
-    for start in range(0, hits.size - 20, round(RATE / 87.0)):
-        hits[start : start + 20] += 15.0 * np.hanning(20)
-    damaged = figures(channel(hits))
+    impacts = noise.copy()
+    for start in range(0, impacts.size - 20, round(RATE / 87.0)):
+        impacts[start : start + 20] += 15.0 * np.hanning(20)
+    damaged = figures(channel(impacts))
     assert damaged["kurtosis_typical"] > 5.0
     assert damaged["crest_factor"] == pytest.approx(damaged["acceleration_peak"] / damaged["acceleration_rms"])
 

@@ -5,8 +5,8 @@ import pytest
 from spectra_signals import noise
 
 from vibe.core.evidence import Line
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.lines import angular, read_lines
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.lines import angular, read_lines
 
 RATE, N = 8192.0, 65_536
 TIME = np.arange(N) / RATE

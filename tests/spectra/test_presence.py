@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d
 
-from vibe.spectra.presence import PARTS, Family, _is_near, _largest_near
+from vibe.spectra.identity.presence import PARTS, Family, _is_near, _largest_near
 
 
 def listed(family: Family, count: int) -> list[set[float]]:

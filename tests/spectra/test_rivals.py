@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.presence import AUDIBLE, Axis, Family, presence
-from vibe.spectra.rivals import CERTAIN, SLIP, rivals
+from vibe.spectra.identity.presence import AUDIBLE, Axis, Family, presence
+from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
 
 STEP = 0.006
 """Orders per bin: 24 Hz for 7 s."""

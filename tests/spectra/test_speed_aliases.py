@@ -10,11 +10,11 @@ import pytest
 
 from tests.worlds.speeds import Motion, speed_case
 from tests.worlds.trial import tones_in
-from vibe.flow.speed_orders import speed_orders
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.line_odds import log_likelihood_ratio, seen_at
-from vibe.spectra.phases import low_passed
-from vibe.spectra.speed import _by_mesh, _Choice, rivals_in_signal, speed_from_signal
+from vibe.flow.diagnose.speed_orders import speed_orders
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.speed.line_likelihood import log_likelihood_ratio, seen_at
+from vibe.spectra.speed.phase_refinement import low_passed
+from vibe.spectra.speed.speed_search import _by_mesh, _Choice, rivals_in_signal, speed_from_signal
 
 RATE = 2560.0
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibe.spectra.speed import speed_from_signal
+from vibe.spectra.speed.speed_search import speed_from_signal
 
 RATE, SPEED = 2560.0, 24.2
 TIME = np.arange(int(6 * RATE)) / RATE

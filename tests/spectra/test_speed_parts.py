@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.special import gammaincc
 
-from vibe.spectra.line_odds import Places, surprise_of
-from vibe.spectra.paths import track
-from vibe.spectra.phases import _hann_response
+from vibe.spectra.speed.line_likelihood import Places, surprise_of
+from vibe.spectra.speed.phase_refinement import _hann_response
+from vibe.spectra.speed.ridge_tracking import track
 
 
 def test_a_window_sees_what_the_sum_over_its_samples_sees() -> None:

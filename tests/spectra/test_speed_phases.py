@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from vibe.spectra.speed import speed_from_signal
-from vibe.spectra.wander import smoothed
+from vibe.spectra.speed.speed_search import speed_from_signal
+from vibe.spectra.speed.speed_variation import smoothed
 
 RATE, DURATION = 2560.0, 10.0
 TIME = np.arange(int(RATE * DURATION)) / RATE

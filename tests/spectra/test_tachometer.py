@@ -7,8 +7,8 @@ import pytest
 
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.tachometer import pulse_times, speed_from_tachometer
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.speed.tachometer import pulse_times, speed_from_tachometer
 
 RATE, DURATION = 10_240.0, 6.0
 TIME = np.arange(int(RATE * DURATION)) / RATE

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from vibe.core.comb_history import HARMONICS, PLACES, Trace, power_of
 from vibe.core.evidence import CombEvidence
-from vibe.core.past import HARMONICS, PLACES, Trace, power_of
-from vibe.spectra.comb import CombRequest
-from vibe.spectra.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.ground import Families
-from vibe.spectra.trace import trace
+from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.evidence.comb import CombRequest
+from vibe.spectra.evidence.comb_trace import trace
+from vibe.spectra.evidence.decoy_null import Families
 
 STEP, BINS, GROUPS = 0.004, 6000, 5
 PIN = CombRequest(name="pin", order=1.0, max_harmonic=32)

@@ -30,8 +30,8 @@ from tests.studies.confusion import wilson
 from tests.studies.fleet import settings, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.drive import Drive
-from vibe.flow.judging import judge_capture
-from vibe.kinematics.tones import tone_table
+from vibe.flow.diagnose.capture_diagnosis import diagnose_capture
+from vibe.kinematics.tone_table import tone_table
 
 TARGET = 0.01
 APART = 0.035
@@ -91,7 +91,7 @@ class Seen:
     found: tuple[str, ...]
     """Named in a finding's own name."""
     mentioned: int
-    """Only named among what a finding of something else cannot be told from."""
+    """Only named among what a finding of something else cannot be distinguished from."""
 
 
 def data_folder() -> Path | None:
@@ -195,7 +195,7 @@ def look_at(look: Look) -> Seen:
     bearings += [(real, GEOMETRY[real])] if look.with_real else []
     drive = shaft(look.rpm, RANGES[look.rig], bearings)
     table = tone_table(drive)
-    result = judge_capture(look.path, drive, table, settings())
+    result = diagnose_capture(look.path, drive, table, settings())
     counted = {f"bearing.{one.name}.{part}" for one in look.absent for part in one.parts}
     counted_bearings = {f"bearing.{one.name}" for one in look.absent}
     found = [

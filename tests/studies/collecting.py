@@ -20,8 +20,8 @@ import pandas as pd
 
 from tests.studies.fleet import FLEET, life, spread_out
 from vibe.core.capture import Capture, Channel
-from vibe.flow.planning import route_plan_of
-from vibe.flow.rounds import Round
+from vibe.flow.route.plan import route_plan_of
+from vibe.flow.route.round import Round
 from vibe.synth.simulate import simulate
 from vibe.synth.writers import write_capture
 

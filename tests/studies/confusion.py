@@ -23,8 +23,8 @@ from tests.studies.page import Clock, new_figure, options, write_figure, write_t
 from vibe.core.drive import Drive
 from vibe.core.health import Finding
 from vibe.core.tones import CAGES
-from vibe.synth.damage import Damage
-from vibe.synth.hits import part_count, possible_damages
+from vibe.synth.impacts import part_count, possible_damages
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
 
 OUTSIDE_COMPONENTS = ("sensor", "foundation", "input.shaft", "motor")
@@ -145,7 +145,8 @@ def row_of(causes: Sequence[str], count: int, seed: int) -> list[Planted]:
 
 
 def claims(finding: Finding, tag: str) -> set[str]:
-    """Damages that a finding names: its own tone, and those it cannot be told from because they share its very order.
+    """Damages that a finding names: its own tone, and those it cannot be distinguished from because they share its very
+    order.
 
     Alternatives whose order only happens to lie near are not claimed. A bore of a disc has no tone of its own.
     """

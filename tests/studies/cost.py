@@ -26,11 +26,11 @@ import numpy as np
 import scipy.fft
 
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
-from vibe.flow.judging import Judged, judge_capture
-from vibe.flow.reporting import dossier_from, written
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_capture
+from vibe.flow.diagnose.drive_diagnosis import drive_report_from, written
 from vibe.flow.settings import Settings, load_settings, tones_of
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import parse_damage
+from vibe.synth.machine.damage import parse_damage
 from vibe.synth.simulate import possible_damages, simulate
 from vibe.synth.writers import write_capture
 
@@ -96,14 +96,14 @@ def capture_of(drive_path: Path, folder: Path, *, damaged: bool, seed: int, dura
 def cost_of(drive_path: Path, capture: Path, out: Path, settings: Settings, *, repeats: int = 3) -> Cost:
     """Floor, analysis and report of one capture, measured in turn."""
     drive, table = tones_of(drive_path)
-    judged: list[Judged] = []
+    judged: list[CaptureDiagnosis] = []
     reports: list[Any] = []
 
     def analyse() -> None:
-        judged[:] = [judge_capture(capture, drive, table, settings)]
+        judged[:] = [diagnose_capture(capture, drive, table, settings)]
 
     def report() -> None:
-        reports[:] = [written(dossier_from(drive, table, judged, settings), out, force=True, pdf=True)]
+        reports[:] = [written(drive_report_from(drive, table, judged, settings), out, force=True, pdf=True)]
 
     floor = least(7, lambda: read_and_transform(capture))
     analysis = least(repeats, analyse)
@@ -131,7 +131,7 @@ def by_length(
     costs = []
     for length in lengths_s:
         path = capture_of(drive_path, folder, damaged=False, seed=seed, duration_s=length)
-        costs.append(least(2, lambda path=path: judge_capture(path, drive, table, settings)))
+        costs.append(least(2, lambda path=path: diagnose_capture(path, drive, table, settings)))
     return costs
 
 
@@ -140,7 +140,7 @@ def by_number(work: Sequence[tuple[Path, Path]], settings: Settings, batches: Se
 
     def batch(count: int) -> None:
         for drive_path, capture in work[:count]:
-            judge_capture(capture, *tones_of(drive_path), settings)
+            diagnose_capture(capture, *tones_of(drive_path), settings)
 
     return [least(1, lambda count=count: batch(count)) for count in batches]
 

@@ -29,14 +29,14 @@ from tests.studies.fleet import FLEET, judged, life, settings, spread_out, tones
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
-from vibe.flow.judging import Judged
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import Damage
-from vibe.synth.hits import SMOOTH, damage_hits, machine_damages, part_count, possible_damages
+from vibe.synth.impacts import SMOOTH, damage_impacts, machine_damages, part_count, possible_damages
+from vibe.synth.machine.damage import Damage
+from vibe.synth.machine.sensors import full_scale
+from vibe.synth.machine.structure import Structure, casing, pulse_table
 from vibe.synth.scene import Scene, set_scene
-from vibe.synth.sensors import full_scale
 from vibe.synth.simulate import simulate
-from vibe.synth.structure import Structure, casing, pulse_table
 
 SMALLEST_DB, LARGEST_DB = -60.0, 20.0
 STEP_DB = 6.0
@@ -78,7 +78,7 @@ class Threshold:
 
 
 def local_kinds(drive: Drive) -> list[str]:
-    """Damage that sits in one part and hits."""
+    """Damage that sits in one part and impacts."""
     smooth = (*SMOOTH, *machine_damages(drive))
     return [kind for kind in possible_damages(drive) if kind.rpartition(".")[2] not in smooth]
 
@@ -133,18 +133,18 @@ def rows_of(capture: Capture) -> NDArray[np.float64]:
 # --- the program -------------------------------------------------------------------------------------------------
 
 
-def found(result: Judged, kind: str) -> bool:
-    """Whether any finding names the damage, alone or among what it cannot be told from."""
+def found(result: CaptureDiagnosis, kind: str) -> bool:
+    """Whether any finding names the damage, alone or among what it cannot be distinguished from."""
     wanted = set(names_of(kind))
     return any(wanted & {finding.tone, *finding.cannot_be_told_from} for finding in result.findings)
 
 
-def found_first(result: Judged, kind: str) -> bool:
+def found_first(result: CaptureDiagnosis, kind: str) -> bool:
     """Whether the first finding names it by its own tone."""
     return bool(result.findings) and result.findings[0].tone in names_of(kind)
 
 
-def blocked_by(result: Judged, kind: str, drive: Drive, true_hz: float) -> str:
+def blocked_by(result: CaptureDiagnosis, kind: str, drive: Drive, true_hz: float) -> str:
     """Which test kept a damage from being found."""
     if result.reading is None:
         return "no channel fit"
@@ -164,7 +164,11 @@ def blocked_by(result: Judged, kind: str, drive: Drive, true_hz: float) -> str:
         taker = named or max(sure, key=lambda other: other.score, default=comb).tone
         if taker != comb.tone:
             return f"comb behind {_short(taker)}"
-        return "comb behind an outside comb" if any(one.per_turn is None for one in result.reading.foreign) else "comb"
+        return (
+            "comb behind an outside comb"
+            if any(one.per_turn is None for one in result.reading.outside_combs)
+            else "comb"
+        )
     if comb.localisation is not None and comb.localisation.false_alarm_probability > alarm:
         return "localisation"
     of_bearing = kind.startswith("bearing")
@@ -186,7 +190,7 @@ def _short(tone: str | None) -> str:
     return (tone or "").removeprefix("bearing.")
 
 
-def searched(result: Judged) -> int:
+def searched(result: CaptureDiagnosis) -> int:
     """Tones over which the false-alarm rate is shared out."""
     return max(1, len({comb.tone for comb in result.combs.values()}))
 
@@ -225,9 +229,9 @@ def _sound_fleet(tag: str) -> tuple[Sound, ...]:
 
 
 def _true_order(scene: Scene, damage: Damage, turns: NDArray[np.float64], nominal: float) -> float:
-    """Mean repeats per input turn, counted from the hits themselves."""
+    """Mean repeats per input turn, counted from the impacts themselves."""
     time_s = scene.motion.time_s[-turns.size :]
-    times = max((train.times_s for train in damage_hits(scene, damage)), key=len)
+    times = max((train.times_s for train in damage_impacts(scene, damage)), key=len)
     times = np.sort(times[(times >= 0) & (times <= time_s[-1])])
     if times.size < 3:
         return nominal
@@ -243,7 +247,7 @@ def _hit_power(scene: Scene, damage: Damage, n: int) -> NDArray[np.float64]:
     rate, axis_hz = conditions.sample_rate_hz, np.fft.rfftfreq(n, 1.0 / conditions.sample_rate_hz)
     structure = Structure(casing(conditions.points, scene.streams), n, rate)
     total = np.zeros((len(conditions.points), axis_hz.size))
-    for train in damage_hits(scene, damage):
+    for train in damage_impacts(scene, damage):
         pulse = np.abs(np.fft.rfft(pulse_table(train.pulse_s, rate)[0], 4096)) ** 2
         pulse = np.interp(axis_hz, np.fft.rfftfreq(4096, 1.0 / rate), pulse)
         for row, heights in enumerate(train.heights):
@@ -272,7 +276,7 @@ def clairvoyant(
     excess = np.ones(lines.size)
     others: list[NDArray[np.float64]] = []
     if not slip:
-        # Sound parts differ and speak at these very orders: what they show on average counts as noise there.
+        # Sound parts differ and show at these very orders: what they show on average counts as noise there.
         others = [_heard_as(other, own, ears, n) for other in _sound_fleet(tag)]
         excess = np.where(nobody, 1.0, np.maximum(1.0, np.mean(others, axis=0)))
     floor = plain * excess
@@ -386,9 +390,11 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Threshold]:
         told, ideal = clairvoyant(mixer, own, scene, tag, kind, damage, chance)
         best = threshold_db(told, -12.0, exact_db=0.5)
         plain = threshold_db(textbook(mixer, own, scene, tag, kind, chance), 0.0, exact_db=1.0)
-        tried: dict[float, Judged] = {}
+        tried: dict[float, CaptureDiagnosis] = {}
 
-        def finds(size_db: float, tried: dict[float, Judged] = tried, mixer: Mixer = mixer, kind: str = kind) -> bool:
+        def finds(
+            size_db: float, tried: dict[float, CaptureDiagnosis] = tried, mixer: Mixer = mixer, kind: str = kind
+        ) -> bool:
             tried[size_db] = judged(mixer.capture(size_db), drive)
             return found(tried[size_db], kind)
 

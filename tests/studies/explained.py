@@ -14,15 +14,15 @@ from math import log10
 
 from tests.studies.fleet import FLEET, judged, spread_out, tones
 from vibe.core.capture import Capture
-from vibe.core.change import ELECTRICAL, SHAFT, Circumstances, Explanation, Shift
 from vibe.core.errors import CaptureError
-from vibe.flow.asking import believed_combs, owners_of
-from vibe.flow.judging import Judged
-from vibe.health.explain import explain
-from vibe.history.change import rise_of
-from vibe.spectra.shares import shares
+from vibe.core.records.level_change import ELECTRICAL, SHAFT, Circumstances, Explanation, Shift
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
+from vibe.flow.diagnose.tone_requests import believed_combs, owners_of
+from vibe.health.alarms.explanation import explain
+from vibe.history.change_attribution import rise_of
+from vibe.spectra.attribution.variance_decomposition import shares
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
 
 FIRST_SEED = 1000
@@ -43,7 +43,7 @@ DAMAGES: Mapping[str, tuple[str, float, str]] = {
 OTHERS = ("load", "speed 3 %", "gain 6 dB", "ski slope", "sound")
 
 
-def shares_of(found: Judged, tag: str) -> Shares:
+def shares_of(found: CaptureDiagnosis, tag: str) -> Shares:
     """Shares by (point, measure), then owner; nothing where no channel was fit."""
     table: Shares = {}
     if found.reading is not None:

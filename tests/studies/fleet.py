@@ -17,11 +17,11 @@ import numpy as np
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.tones import ToneTable
-from vibe.flow.judging import Judged, judge_samples
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_samples
 from vibe.flow.settings import Settings, load_settings
-from vibe.kinematics.tones import tone_table
+from vibe.kinematics.tone_table import tone_table
 from vibe.synth.conditions import Conditions
-from vibe.synth.surroundings import drawn as around
+from vibe.synth.surroundings.surroundings import drawn as around
 
 Work = TypeVar("Work")
 Result = TypeVar("Result")
@@ -123,9 +123,9 @@ def life(seed: int, *, of: str = "", surrounded: str = "", **fixed: Any) -> Cond
     return Conditions(**{**drawn, **fixed})
 
 
-def judged(capture: Capture, drive: Drive) -> Judged:
+def judged(capture: Capture, drive: Drive) -> CaptureDiagnosis:
     """The capture through the program's own steps, at default settings."""
-    return judge_samples(capture, drive, tones(drive.tag) if drive.tag in FLEET else tone_table(drive), settings())
+    return diagnose_samples(capture, drive, tones(drive.tag) if drive.tag in FLEET else tone_table(drive), settings())
 
 
 def spread_out(do: Callable[[Work], Result], work: Iterable[Work], *, workers: int) -> Iterator[Result]:

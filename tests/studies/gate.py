@@ -21,13 +21,14 @@ from tests.studies.fleet import FLEET, judged, life, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
-from vibe.flow.judging import Judged
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
 from vibe.synth.simulate import simulate
 
 SOUND = ("6 s", "10 s", "as in life", "5 kHz")
 FALSE = ("other ratio", "noise", "hum", "pump beside")
 TWIN = "other ratio, same first stage"
-"""What differs is behind the first stage, whose lines are all there: told apart, not counted among the other ratios."""
+"""What differs is behind the first stage, whose lines are all there: distinguished, not counted among the other
+ratios."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +45,7 @@ class Passed:
     reason: str
 
 
-def _told(result: Judged, tag: str, seed: int, what: str, *, running: bool) -> Passed:
+def _told(result: CaptureDiagnosis, tag: str, seed: int, what: str, *, running: bool) -> Passed:
     rejected = [q for q in result.quality if q.verdict == "rejected"]
     return Passed(
         tag=tag, seed=seed, what=what, running=running,

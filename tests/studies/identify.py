@@ -1,8 +1,9 @@
-"""How well an unknown drive is told from its signal alone, and how far the stated probabilities can be trusted.
+"""How well an unknown drive is distinguished from its signal alone, and how far the stated probabilities can be
+trusted.
 
 Drives drawn at random: 6 to 119 lobes, 6 to 12 output pins, 1 to 3 discs, 2, 4 or 6 poles, a speed within a range that
 is 7 to 60 % wide; a third of them damaged. *Usual* captures last 10 s at 25.6 kHz; *poor* ones are shorter, slower or
-noisier, so that some can tell nothing. ``python -m tests.studies.identify --count 500 --seed 10000``: seeds below
+noisier, so that some can say nothing. ``python -m tests.studies.identify --count 500 --seed 10000``: seeds below
 10,000 were used to set numbers.
 """
 
@@ -20,7 +21,7 @@ import numpy as np
 from tests.studies.fleet import _cycloid, _drive, life, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.drive import Drive
-from vibe.flow.identifying import SURE, identified
+from vibe.flow.identify.identification import SURE, identified
 from vibe.synth.simulate import Conditions, Damage, possible_damages, simulate
 
 FULL_LOAD_RPM = {2: 2900.0, 4: 1455.0, 6: 970.0}

@@ -21,8 +21,8 @@ import numpy as np
 from tests.history.kept_captures import channels, content, record
 from tests.studies.page import Clock, options, write_table
 from vibe.core.errors import CaptureError
-from vibe.history.store import Store
-from vibe.history.tidy import repair, thin, verify
+from vibe.history.store.maintenance import repair, thin, verify
+from vibe.history.store.store import Store
 
 ROOT = Path(__file__).resolve().parents[2]
 LONGEST_S = 0.4

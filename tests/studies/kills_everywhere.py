@@ -29,10 +29,27 @@ from vibe.core.errors import VibeError
 
 ROOT = Path(__file__).resolve().parents[2]
 LONGEST_S = 120.0
-_WARM = ("vibe.cli.main", "scipy.signal", "matplotlib.figure", "h5py", "pandas", "weasyprint", "pyarrow.parquet",
-         "vibe.flow.running", "vibe.flow.alarming", "vibe.flow.commissioning", "vibe.flow.delivering", "vibe.flow.spot",
-         "vibe.flow.identifying", "vibe.flow.planning", "vibe.flow.practising", "vibe.flow.years",
-         "vibe.history.rescue", "vibe.report.index_page", "vibe.report.drive_page")  # fmt: skip
+_WARM = (
+    "vibe.cli.main",
+    "scipy.signal",
+    "matplotlib.figure",
+    "h5py",
+    "pandas",
+    "weasyprint",
+    "pyarrow.parquet",
+    "vibe.flow.run.run",
+    "vibe.flow.alarms.queue",
+    "vibe.flow.commissioning.acceptance",
+    "vibe.flow.history.bulk_import",
+    "vibe.flow.route.field_check",
+    "vibe.flow.identify.identification",
+    "vibe.flow.route.plan",
+    "vibe.flow.samples.route_round",
+    "vibe.flow.samples.years",
+    "vibe.history.store.recovery",
+    "vibe.report.pages.index_page",
+    "vibe.report.pages.drive_page",
+)
 _TIME = re.compile(
     rb"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?(Z|[+-]\d\d:\d\d)?"
     rb"|\b[0-9a-f]{64}\b|\b[0-9a-f]{16}\b|\b[0-9a-f]{4}( [0-9a-f]{4})+"
@@ -219,7 +236,7 @@ def mark(path: Path) -> bytes:
 
 def store_says(folder: Path) -> bytes:
     """All that a store holds; empty where something of it cannot be read."""
-    from vibe.history.store import Store
+    from vibe.history.store.store import Store
 
     if not (folder / "store.sqlite").is_file():
         return b"(none)"
@@ -383,7 +400,7 @@ ROUTE = 'kind = "route"\ntitle = "A round"\ndrives = ["drives"]\ncaptures = "cap
 
 def a_plant(folder: Path, tags: Sequence[str] = ("A-1", "B-2"), *, pdf: bool = False) -> None:
     """Drives, a short capture of each, a recipe."""
-    from vibe.flow.simulating import simulate_file
+    from vibe.flow.samples.simulation import simulate_file
 
     (folder / "drives").mkdir()
     for number, tag in enumerate(tags):
@@ -420,7 +437,7 @@ def a_walk(folder: Path) -> None:
 def a_history(folder: Path) -> None:
     """A store with a few captures."""
     from tests.history.kept_captures import channels, record
-    from vibe.history.store import Store
+    from vibe.history.store.store import Store
 
     with Store.open(folder / "history", create=True) as store:
         for number in range(12):
@@ -437,8 +454,8 @@ def a_lost_database(folder: Path) -> None:
 def alarms(folder: Path) -> None:
     """A store with a drive that gets worse, its alarm put down."""
     from tests.alarm_stores import NOW, damaged, fill
-    from vibe.flow.alarming import look_at_alarms
-    from vibe.history.store import Store
+    from vibe.flow.alarms.queue import look_at_alarms
+    from vibe.history.store.store import Store
 
     with Store.open(folder / "history", create=True) as store:
         fill(store, "TH-01", seed=1, weeks=24)
@@ -453,7 +470,7 @@ def alarms(folder: Path) -> None:
 def a_new_drive(folder: Path) -> None:
     """One set of captures of a new drive, and a certificate to be made of it."""
     from tests.flow.test_flow_commissioning import REQUIREMENTS, SPEC
-    from vibe.flow.commissioning_samples import make_commissioning
+    from vibe.flow.samples.commissioning import make_commissioning
 
     (folder / "spec.toml").write_text(SPEC.split('[[set]]\nname = "wrong_ratio"')[0], encoding="utf-8")
     made = make_commissioning(folder / "sets", spec=folder / "spec.toml", workers=1)

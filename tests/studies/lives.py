@@ -1,4 +1,5 @@
-"""How early growth is told from what is usual, how often a steady level seems to grow, and whether ends are foretold.
+"""How early growth is distinguished from what is usual, how often a steady level seems to grow, and whether ends are
+foretold.
 
 Parts: steady and growing series of noise whose truth is known; the two measured run-to-failure lives of the PRONOSTIA
 rig (Nectoux et al., IEEE PHM 2012); drives of the fleet in which one damage grows from a known onset, beside their
@@ -21,14 +22,14 @@ from numpy.typing import NDArray
 from tests.open_data import OPEN_DATA
 from tests.studies.fleet import FLEET, judged, life, spread_out
 from tests.studies.page import Clock, options, write_figure, write_table
-from vibe.core.history import Series, SeriesKey
+from vibe.core.records.history import Series, SeriesKey
 from vibe.flow.settings import share_dir
 from vibe.history.baseline import compare, level_db
 from vibe.history.limits import own_limits
 from vibe.history.settings import HistorySettings
 from vibe.history.trend import Trend, time_to_limit, trend
 from vibe.ingest import load_model
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
 
 Array = NDArray[np.float64]

@@ -1,8 +1,8 @@
-"""Long recordings: memory, and whether stretches find what one piece finds.
+"""Long recordings: memory, and whether segments find what one piece finds.
 
 Three parts. A recording of 30 minutes with four channels at 51.2 kHz, 370 million samples, through ``vibe diagnose``:
 peak memory and time of the whole process. A minute of every drive of the fleet, sound and with one damage, in one piece
-and in stretches of a third: the findings of both. And how often tones of sound drives reach small false-alarm
+and in segments of a third: the findings of both. And how often tones of sound drives reach small false-alarm
 probabilities, which they should as often as these say.
 
 ``python -m tests.studies.long_captures --count 12 --seed 70000`` (``--minutes 0`` leaves the first part out).
@@ -28,10 +28,10 @@ import numpy as np
 from tests.studies.fleet import FLEET, settings, tones
 from tests.studies.page import RESULTS, Clock, write_table
 from vibe.core.capture import Capture, Stretches
-from vibe.flow.judging import Judged, judge_samples
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_samples
 from vibe.flow.settings import share_dir, tones_of
 from vibe.synth.conditions import Conditions
-from vibe.synth.hits import possible_damages
+from vibe.synth.impacts import possible_damages
 from vibe.synth.simulate import parse_damage, simulate
 
 POINTS = ("input side radial", "input side axial", "output side radial", "output side axial")
@@ -84,7 +84,7 @@ def diagnosed(path: Path, out: Path) -> dict[str, Any]:
 
 
 def cut(capture: Capture, count: int) -> Capture:
-    """A capture in memory as the first of ``count`` stretches."""
+    """A capture in memory as the first of ``count`` segments."""
 
     def part(number: int) -> Capture:
         channels = []
@@ -97,7 +97,7 @@ def cut(capture: Capture, count: int) -> Capture:
     return replace(part(0), longer=Stretches(count=count, duration_s=capture.duration_s, read=part))
 
 
-def found(judged: Judged) -> tuple[str, ...]:
+def found(judged: CaptureDiagnosis) -> tuple[str, ...]:
     """What was found, in words that can be compared."""
     return tuple(sorted(f"{one.component}, {one.defect}" for one in judged.findings))
 
@@ -113,7 +113,7 @@ def compared(number: int, seed: int) -> list[dict[str, Any]]:
             drive, [parse_damage(damage)] if damage else [], seed=seed + number,
             conditions=Conditions(duration_s=60.0, pitch_errors=2.0),
         )  # fmt: skip
-        one, many = (judge_samples(c, drive, table, settings()) for c in (capture, cut(capture, 3)))
+        one, many = (diagnose_samples(c, drive, table, settings()) for c in (capture, cut(capture, 3)))
         rows.append({"drive": name, "damage": damage or "none", "one": one, "many": many})
     return rows
 

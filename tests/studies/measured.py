@@ -34,13 +34,13 @@ from tests.studies.absent import GEOMETRY, RANGES, REAL, data_folder, nominal_rp
 from tests.studies.fleet import settings, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.diagnosis import diagnose
-from vibe.diagnosis.beside import beside_others
+from vibe.diagnosis.alternatives.explaining_away import beside_others
+from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, ways
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.elements import PARTS, Signs, odds, ways
 from vibe.diagnosis.rules.bearing import signs
 from vibe.diagnosis.settings import ElementSettings
-from vibe.flow.judging import judge_capture
-from vibe.kinematics.tones import tone_table
+from vibe.flow.diagnose.capture_diagnosis import diagnose_capture
+from vibe.kinematics.tone_table import tone_table
 
 Verdict = Literal["right", "bearing", "silent", "wrong"]
 VERDICTS: tuple[Verdict, ...] = ("right", "bearing", "silent", "wrong")
@@ -70,7 +70,7 @@ likely than a race's comb as deep, since races fail more often and every damage 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """What was said of one record, and the signs of its damaged bearing (None where that does not speak)."""
+    """What was said of one record, and the signs of its damaged bearing (None where that does not show)."""
 
     file: str
     rig: str
@@ -108,7 +108,7 @@ def tell(work: tuple[Path, dict[str, str]]) -> Told:
         nominal_rpm(row["dataset"], row["file"]), RANGES[row["dataset"]], [(name, GEOMETRY[name]) for name in real]
     )
     with patch.object(diagnose, "diagnose", wraps=diagnose.diagnose) as watched:
-        result = judge_capture(folder / row["file"], drive, tone_table(drive), settings())
+        result = diagnose_capture(folder / row["file"], drive, tone_table(drive), settings())
     heard: Signs | None = None
     if watched.call_args is not None:
         case: Case = beside_others(watched.call_args.args[0])
@@ -279,7 +279,7 @@ def draw(told: list[Told], folder: Path) -> Path:
 
 
 def row_of(one: Told) -> dict[str, Any]:
-    """One line of the table: the signs spread out, empty where the bearing does not speak."""
+    """One line of the table: the signs spread out, empty where the bearing does not show."""
     row = {name: value for name, value in asdict(one).items() if name != "signs"}
     for field in fields(Signs):
         value = None if one.signs is None else getattr(one.signs, field.name)

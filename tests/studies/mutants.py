@@ -29,7 +29,10 @@ ROOMS = {
     "spectra": (("vibe/spectra",), ("tests/spectra", "tests/published/test_spectra_published.py")),
     "diagnosis": (("vibe/diagnosis",), ("tests/diagnosis",)),
     "health": (("vibe/health",), ("tests/health", "tests/published/test_standards_published.py")),
-    "gate": (("vibe/flow/gate.py", "vibe/spectra/presence.py"), ("tests/spectra/test_presence.py", "tests/flow")),
+    "gate": (
+        ("vibe/flow/diagnose/presence.py", "vibe/spectra/identity/presence.py"),
+        ("tests/spectra/test_presence.py", "tests/flow"),
+    ),
 }
 """Files whose constants are moved, and where their quick tests are."""
 LONGEST_S = 900.0

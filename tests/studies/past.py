@@ -22,12 +22,12 @@ from tests.studies.confusion import wilson
 from tests.studies.fleet import FLEET, life, settings, spread_out, tones
 from tests.studies.page import Clock, options, write_table
 from vibe.core.capture import Capture
-from vibe.core.past import PastCapture
-from vibe.flow.judging import Judged, judge_samples
-from vibe.flow.past import accepted
+from vibe.core.comb_history import PastCapture
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_samples
+from vibe.flow.diagnose.earlier_captures import accepted
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import Damage
-from vibe.synth.hits import part_count
+from vibe.synth.impacts import part_count
+from vibe.synth.machine.damage import Damage
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import simulate
 
@@ -88,8 +88,8 @@ def of_machine(tag: str, seed: int, number: int, *, surrounded: bool = False) ->
     )
 
 
-def judged(capture: Capture, tag: str, earlier: Sequence[PastCapture] = ()) -> Judged:
-    return judge_samples(capture, FLEET[tag], tones(tag), settings(), earlier=earlier, traced=True)
+def judged(capture: Capture, tag: str, earlier: Sequence[PastCapture] = ()) -> CaptureDiagnosis:
+    return diagnose_samples(capture, FLEET[tag], tones(tag), settings(), earlier=earlier, traced=True)
 
 
 def earlier_of(tag: str, seed: int, *, surrounded: bool = False) -> list[PastCapture]:
@@ -176,7 +176,7 @@ def listen(work: tuple[str, int, int]) -> list[Quiet]:
     return heard
 
 
-def _names(result: Judged) -> tuple[str, ...]:
+def _names(result: CaptureDiagnosis) -> tuple[str, ...]:
     return tuple(finding.tone or f"{finding.component} {finding.defect}" for finding in result.findings)
 
 

@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 
 from tests.studies.page import options, write_table
-from vibe.core.population import FigureKey, Population
-from vibe.history.population import population
-from vibe.history.population_records import PopulationFigures
-from vibe.history.population_settings import PopulationSettings
+from vibe.core.records.population import FigureKey, Population
+from vibe.history.population.comparison import population
+from vibe.history.population.records import PopulationFigures
+from vibe.history.population.settings import PopulationSettings
 from vibe.history.settings import HistorySettings
 
 START = datetime(2024, 1, 8, 8, 0, tzinfo=UTC)
@@ -54,7 +54,7 @@ def record(serial: str, figures: dict[tuple[str, str, str, str], float], at: dat
 
 
 def keys() -> list[tuple[str, str, str, str]]:
-    """What is measured of every drive: levels at the points, and hits of the tones."""
+    """What is measured of every drive: levels at the points, and impacts of the tones."""
     levels = [(measure, point, "", unit) for measure, unit in MEASURES.items() for point in POINTS]
     return levels + [("hit", "", tone, "m/s²") for tone in TONES]
 

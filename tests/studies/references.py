@@ -81,7 +81,7 @@ def ears_for(hit_power: Array, noise: NDArray[np.float32]) -> Ears:
 
     The log likelihood ratio of a weak random signal is a quadratic form with weight S / N^2 per frequency (e.g. Kay,
     Fundamentals of Statistical Signal Processing II, 1998, ch. 5, from memory). On whitened samples that is an
-    amplitude weight of root S / N. ``hit_power`` (channels, m) is the power spectrum S of one hit, in any unit.
+    amplitude weight of root S / N. ``hit_power`` (channels, m) is the power spectrum S of one impact, in any unit.
     """
     ratio = hit_power / noise
     return Ears(np.sqrt(ratio / max(float(ratio.max()), 1e-30)).astype(np.float32))
@@ -129,7 +129,7 @@ def template_of(clean: Complex, known: Known, floor: Array, free: NDArray[np.boo
     """Weights of a tone's lines: their power in the damage alone over the floor of the sound capture.
 
     ``clean`` (m,) are the envelope lines of the damage alone; ``floor`` (m,) the noise power at each bin, lines of
-    innocents added; ``free`` (m,) is False where nothing may be read.
+    benign sources added; ``free`` (m,) is False where nothing may be read.
     """
     chosen = _lines_of(known, clean.size, MOST_HARMONICS)
     weight = np.where(chosen & free, np.abs(clean) ** 2 / floor, 0.0)

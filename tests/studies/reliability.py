@@ -5,7 +5,7 @@
 A route as the priors of ``configs/judgement.toml`` describe it, drive by drive: most are sound, some have one fault, of
 a size anywhere from -20 to +10 dB against a clear mid-life one. Sound drives and faults are simulated in numbers of
 their own and weighted back to the route: ``count`` captures of every fault and ten times as many sound ones. A finding
-is right when what it names was planted; parts that speak at one order count as named together. Intervals are Wilson's
+is right when what it names was planted; parts that show at one order count as named together. Intervals are Wilson's
 with the effective number of findings, (sum of weights)² over the sum of their squares.
 """
 

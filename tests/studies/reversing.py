@@ -1,7 +1,7 @@
 """Robot joints that swing to and fro: is a crank bearing's outer race found, and is a sound joint left alone?
 
 ``python -m tests.studies.reversing``. Captures of 24 s of 120° output moves, made by code of their own
-(``tests/worlds/reversing.py``), sound and with hits of several sizes; with the motor's encoder, signed pulses, plain
+(``tests/worlds/reversing.py``), sound and with impacts of several sizes; with the motor's encoder, signed pulses, plain
 pulses, and none. Beside it what a plain recipe shows: the envelope's line at the tone, at the mean speed of the moves.
 """
 
@@ -59,7 +59,7 @@ def trial(work: tuple[int, Sensor, float]) -> Swung:
 
 
 def rows(found: Sequence[Swung]) -> list[dict[str, object]]:
-    """One row per sensor and size of the hits."""
+    """One row per sensor and size of the impacts."""
     table: list[dict[str, object]] = []
     for sensor in SENSORS:
         for size in SIZES_M_S2:

@@ -23,9 +23,9 @@ from typing import Any
 from tests.studies import scale as own
 from tests.studies.page import options, write_table
 from vibe.core.errors import CallError
-from vibe.flow.processes import Processes
+from vibe.flow.jobs.executor import JobExecutor
+from vibe.flow.jobs.processes import Processes
 from vibe.flow.settings import load_settings, share_dir, tones_of
-from vibe.flow.workers import Crew
 
 DRIVE = "screw_press_1"
 SECONDS, RATE_HZ, POINTS = 10.0, 25_600.0, ("input side radial", "output side radial")
@@ -35,8 +35,8 @@ EMPTY_JOBS = 2000
 
 def judge(path: Path) -> int:
     """One whole capture; what comes back is as small as in the program."""
-    from vibe.flow.gathering import plain_reader
-    from vibe.flow.keeping import record_of
+    from vibe.flow.capture_folder import plain_reader
+    from vibe.flow.history.capture_record import record_of
 
     drive, table = tones_of(share_dir() / "configs" / "drives" / f"{DRIVE}.toml")
     return len(record_of(plain_reader(path), drive, table, load_settings()).values)
@@ -51,7 +51,7 @@ def captures(folder: Path, count: int) -> list[Path]:
     """``count`` different captures of one drive."""
     from datetime import UTC, datetime
 
-    from vibe.flow.simulating import simulate_file
+    from vibe.flow.samples.simulation import simulate_file
 
     drive = share_dir() / "configs" / "drives" / f"{DRIVE}.toml"
     return [
@@ -78,9 +78,9 @@ def efficiency(files: Sequence[Path], rounds: int) -> list[dict[str, Any]]:
     for _ in range(rounds):
         for count in (1, 2):
             begun = time.perf_counter()
-            with _pool(count) as crew:
-                crew.each(own.judge, files[: 2 * count])
-                took, busy = timed(lambda: crew.each(own.judge, files))
+            with _pool(count) as executor:
+                executor.each(own.judge, files[: 2 * count])
+                took, busy = timed(lambda: executor.each(own.judge, files))
                 warm[count].append(took)
                 leads.append(busy / len(files))
             cold[count].append(time.perf_counter() - begun)
@@ -95,18 +95,18 @@ def efficiency(files: Sequence[Path], rounds: int) -> list[dict[str, Any]]:
     ]
 
 
-def _pool(count: int) -> Crew:
+def _pool(count: int) -> JobExecutor:
     """Also one process is a process of its own here, so that both are sent their work."""
-    crew = Crew(1)
-    crew._hands = Processes(count, None)
-    return crew
+    executor = JobExecutor(1)
+    executor._pool = Processes(count, None)
+    return executor
 
 
 def overhead(cluster: str | None = None) -> list[dict[str, Any]]:
     """What a job costs that does nothing."""
-    with Crew(2, cluster=cluster) as crew:
-        crew.each(own.nothing, range(20))
-        took, busy = timed(lambda: crew.each(own.nothing, range(EMPTY_JOBS)))
+    with JobExecutor(2, cluster=cluster) as executor:
+        executor.each(own.nothing, range(20))
+        took, busy = timed(lambda: executor.each(own.nothing, range(EMPTY_JOBS)))
     where = "two processes" if cluster is None else "a cluster of two workers"
     return [
         _row(f"time per empty job, {where}", 1e3 * took / EMPTY_JOBS, "ms"),
@@ -125,11 +125,11 @@ def on_cluster(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
     (folder / "warm").mkdir()
     with local_cluster(folder / "warm") as cluster:
         rows = overhead(cluster.address)
-        with Crew(2, cluster=cluster.address) as crew, _pool(2) as pool:
-            crew.each(own.judge, files[:4])
+        with JobExecutor(2, cluster=cluster.address) as executor, _pool(2) as pool:
+            executor.each(own.judge, files[:4])
             pool.each(own.judge, files[:4])
             times = [
-                (timed(lambda: pool.each(own.judge, files))[0], timed(lambda: crew.each(own.judge, files))[0])
+                (timed(lambda: pool.each(own.judge, files))[0], timed(lambda: executor.each(own.judge, files))[0])
                 for _ in range(ROUNDS)
             ]
     rows.append(
@@ -141,10 +141,10 @@ def on_cluster(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
 def killed(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
     """A run of a recipe on a cluster, one of two workers killed when a third of the drives is done."""
     from tests.flow.clusters import local_cluster
-    from vibe.flow import running
+    from vibe.flow.run import run
 
     plant = small_plant(folder / "plant", 3 * len(files))
-    running.run_recipe(plant, out=folder / "one", workers=1)
+    run.run_recipe(plant, out=folder / "one", workers=1)
     gone: list[int] = []
     (folder / "killed").mkdir()
     with local_cluster(folder / "killed") as cluster:
@@ -154,7 +154,7 @@ def killed(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
                 cluster.workers[0].kill()
                 gone.append(done)
 
-        took, _ = timed(lambda: running.run_recipe(plant, out=folder / "two", cluster=cluster.address, progress=kill))
+        took, _ = timed(lambda: run.run_recipe(plant, out=folder / "two", cluster=cluster.address, progress=kill))
     one, two = (
         {
             path.relative_to(place).as_posix(): path.read_bytes()
@@ -176,7 +176,7 @@ def small_plant(folder: Path, drives: int) -> Path:
     import numpy as np
 
     from vibe.core.capture import Capture, Channel
-    from vibe.ingest.native_writer import write_hdf5
+    from vibe.ingest.formats.hdf5_writer import write_hdf5
 
     text = (share_dir() / "configs" / "drives" / f"{DRIVE}.toml").read_text(encoding="utf-8")
     (folder / "drives").mkdir(parents=True)
@@ -198,10 +198,10 @@ def small_plant(folder: Path, drives: int) -> Path:
 
 def many(folder: Path, drives: int) -> list[dict[str, Any]]:
     """What a drive of very many costs the process that leads a run, from the first look to the page for all."""
-    from vibe.flow import running
+    from vibe.flow.run import run
 
     plant = small_plant(folder / "many", drives)
-    took, busy = timed(lambda: running.run_recipe(plant, out=folder / "out", workers=2))
+    took, busy = timed(lambda: run.run_recipe(plant, out=folder / "out", workers=2))
     page = (folder / "out" / "index.html").stat().st_size
     return [
         _row(f"time per drive, {drives} drives in two processes", 1e3 * took / drives, "ms"),
@@ -212,11 +212,11 @@ def many(folder: Path, drives: int) -> list[dict[str, Any]]:
 
 def units(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
     """What one capture and one report cost, in processor time and on the disk: the figures that a plan is made of."""
-    from vibe.core.files import file_sha256
-    from vibe.flow.gathering import plain_reader
-    from vibe.flow.keeping import kind_of, record_of
-    from vibe.flow.reporting import diagnose_files
-    from vibe.history.store import Store, prepared
+    from vibe.flow.capture_folder import plain_reader
+    from vibe.flow.diagnose.drive_diagnosis import diagnose_files
+    from vibe.flow.history.capture_record import kind_of, record_of
+    from vibe.history.store.store import Store, prepared
+    from vibe.storage.files import file_sha256
 
     drive_path = share_dir() / "configs" / "drives" / f"{DRIVE}.toml"
     drive, table = tones_of(drive_path)

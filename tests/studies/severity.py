@@ -27,9 +27,9 @@ from tests.studies.detection import (
 from tests.studies.fleet import FLEET, judged, spread_out
 from tests.studies.page import Clock, options, write_table
 from vibe.core.health import Finding
-from vibe.flow.judging import Judged
-from vibe.synth.damage import Damage
-from vibe.synth.hits import part_count
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
+from vibe.synth.impacts import part_count
+from vibe.synth.machine.damage import Damage
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import simulate
 
@@ -75,7 +75,9 @@ def grown(tag: str, kind: str, seed: int, *, faintest_db: float = FAINTEST_DB) -
         size_db += STEP_DB
 
 
-def _step(tag: str, kind: str, seed: int, size_db: float, peak: float, result: Judged, true_hz: float) -> Step:
+def _step(
+    tag: str, kind: str, seed: int, size_db: float, peak: float, result: CaptureDiagnosis, true_hz: float
+) -> Step:
     own = finding_of(result, kind)
     comb = next((result.combs[name] for name in names_of(kind) if name in result.combs), None)
     is_found = found(result, kind)
@@ -88,8 +90,8 @@ def _step(tag: str, kind: str, seed: int, size_db: float, peak: float, result: J
     )  # fmt: skip
 
 
-def finding_of(result: Judged, kind: str) -> Finding | None:
-    """The gravest finding that names the damage, alone or among what it cannot be told from."""
+def finding_of(result: CaptureDiagnosis, kind: str) -> Finding | None:
+    """The gravest finding that names the damage, alone or among what it cannot be distinguished from."""
     wanted = set(names_of(kind))
     return next((f for f in result.findings if wanted & {f.tone, *f.cannot_be_told_from}), None)
 

@@ -30,11 +30,11 @@ import numpy as np
 
 from tests.studies.page import RESULTS
 from vibe.core.capture import Capture
-from vibe.flow.delivering import Delivery, keep_files
+from vibe.flow.history.bulk_import import Delivery, keep_files
 from vibe.flow.settings import share_dir
-from vibe.history.store import Store
+from vibe.history.store.store import Store
 from vibe.ingest import load_drive
-from vibe.ingest.native_writer import write_hdf5
+from vibe.ingest.formats.hdf5_writer import write_hdf5
 from vibe.synth.conditions import Conditions
 from vibe.synth.simulate import simulate
 

@@ -23,12 +23,12 @@ from tests.studies.page import Clock, new_figure, options, write_figure, write_t
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.tones import ToneTable
-from vibe.flow.asking import question_of
+from vibe.flow.diagnose.tone_requests import analysis_request_of
 from vibe.ingest import read_capture
-from vibe.kinematics.tones import tone_table
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.hearing import _acceleration, _speed
-from vibe.spectra.speed import speed_from_signal
+from vibe.kinematics.tone_table import tone_table
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.segment import _acceleration, _speed
+from vibe.spectra.speed.speed_search import speed_from_signal
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import Conditions, simulate
 
@@ -121,10 +121,10 @@ def _driven(tag: str, seed: int, conditions: Conditions, case: str) -> Trial:
 
 def speed_of(capture: Capture, drive: Drive, table: ToneTable) -> tuple[AngleLaw, float, float, str]:
     """Angle law, speed and uncertainty [Hz], and method, as the whole analysis has them when no speed is noted."""
-    question = question_of(drive, table, set(), noted_hz=None)
+    analysis_request = analysis_request_of(drive, table, set(), noted_hz=None)
     rows = [(_acceleration(channel), channel.sample_rate_hz) for channel in capture.vibration]
     duration = min(samples.size / rate for samples, rate in rows)
-    law, estimate = _speed(rows, None, question, duration)
+    law, estimate = _speed(rows, None, analysis_request, duration)
     assert estimate.uncertainty_hz is not None
     return law, estimate.input_hz, estimate.uncertainty_hz, estimate.method
 
@@ -147,7 +147,7 @@ def measured(path: Path) -> Trial:
     _, speed_hz, _, method = speed_of(capture, drive, tone_table(drive))
     if method != "signal":
         return Trial(case=path.stem, error=None, sigma=None)
-    # The reference is no better than what it is held against: of the uncertainty it tells nothing.
+    # The reference is no better than what it is held against: of the uncertainty it says nothing.
     return Trial(case=path.stem, error=speed_hz / true_hz - 1, sigma=None)
 
 

@@ -20,8 +20,8 @@ from tests.worlds.speeds import MOTIONS, Motion, speed_case
 from tests.worlds.trial import tones_in
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
-from vibe.flow.asking import question_of
-from vibe.spectra.hearing import _speed
+from vibe.flow.diagnose.tone_requests import analysis_request_of
+from vibe.spectra.segment import _speed
 
 Method = Literal["pulses", "signal", "noted", "plate"]
 METHODS: tuple[Method, ...] = ("pulses", "signal", "noted", "plate")
@@ -47,7 +47,9 @@ def speed_said(case: WorldCase) -> SpeedEstimate:
     drive, table = tones_in(case)
     noted = None if case.noted_rpm is None else case.noted_rpm / 60.0
     low, high = drive.input.speed_range_hz
-    question = question_of(drive, table, set(), noted_hz=noted if noted and low <= noted <= high else None)
+    analysis_request = analysis_request_of(
+        drive, table, set(), noted_hz=noted if noted and low <= noted <= high else None
+    )
     rows = [(samples - samples.mean(), case.sample_rate_hz) for samples in case.channels.values()]
     pulses = None
     if case.pulses is not None:
@@ -55,7 +57,7 @@ def speed_said(case: WorldCase) -> SpeedEstimate:
             name="pulses", samples=case.pulses, sample_rate_hz=case.sample_rate_hz, quantity="tachometer",
             recorded_unit="V", pulses_per_rev=case.pulses_per_rev,
         )  # fmt: skip
-    return _speed(rows, pulses, question, rows[0][0].size / case.sample_rate_hz)[1]
+    return _speed(rows, pulses, analysis_request, rows[0][0].size / case.sample_rate_hz)[1]
 
 
 def trial(work: tuple[int, Motion, Method]) -> Covered:

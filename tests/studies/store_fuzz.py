@@ -20,11 +20,11 @@ from typing import Any
 from tests.history.kept_captures import START, channels, content, health, record
 from tests.studies.page import Clock, options, write_table
 from vibe.core.errors import VibeError
-from vibe.core.history import Decision, Event
-from vibe.history.rescue import repaired
-from vibe.history.schema import DATABASE
-from vibe.history.store import Store
-from vibe.history.tidy import verify
+from vibe.core.records.history import Decision, Event
+from vibe.history.store.maintenance import verify
+from vibe.history.store.recovery import repaired
+from vibe.history.store.schema import DATABASE
+from vibe.history.store.store import Store
 
 CAPTURES = 4
 Truth = dict[str, Any]
@@ -62,9 +62,9 @@ def asked(store: Store) -> Truth:
     """All that a store says, each by itself: an answer, or the sentence in its place."""
     said: Truth = {}
 
-    def ask(name: str, question: Callable[[], Any]) -> None:
+    def ask(name: str, analysis_request: Callable[[], Any]) -> None:
         try:
-            said[name] = question()
+            said[name] = analysis_request()
         except VibeError as error:
             said[name] = error
 
@@ -145,7 +145,7 @@ def one_case(base: Path, truth: Truth, folder: Path, seed: int) -> dict[str, Any
             wrong = [name for name, value in said.items() if not isinstance(value, VibeError) and value != truth[name]]
             refused = [name for name, value in said.items() if isinstance(value, VibeError)]
             row["read"] = "wrong" if wrong else "refused" if refused else "right"
-            # What an ended process left is told of in any case, and tells nothing of the harm.
+            # What an ended process left is told of in any case, and says nothing of the harm.
             told = [one for one in verify(store).wrong if not one.where.startswith("incoming")]
             row["verify"] = "tells" if told else "silent"
     except VibeError:

@@ -27,11 +27,11 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_stat
 
 from tests.history.kept_captures import START, channels, content, record
 from tests.studies.page import Clock, options
-from vibe.core.history import Decision, Event
-from vibe.history.export import export
-from vibe.history.rescue import repaired
-from vibe.history.store import Store
-from vibe.history.tidy import thin, verify
+from vibe.core.records.history import Decision, Event
+from vibe.history.store.export import export
+from vibe.history.store.maintenance import thin, verify
+from vibe.history.store.recovery import repaired
+from vibe.history.store.store import Store
 
 NUMBERS = st.integers(0, 7)
 STEPS = st.one_of(st.none(), st.integers(1, 30))
@@ -220,7 +220,7 @@ class StoreMachine(RuleBasedStateMachine):
     @rule(steps=STEPS)
     def repair(self, steps: int | None) -> None:
         """Of a store in order it changes nothing, however often it is ended."""
-        from vibe.history.tidy import repair
+        from vibe.history.store.maintenance import repair
 
         self._do(repair, steps, lambda: None)
 

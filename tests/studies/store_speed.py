@@ -16,9 +16,9 @@ from typing import Any
 
 from tests.history.kept_captures import START, channels, content, health, record
 from tests.studies.page import options, write_table
-from vibe.core.history import SeriesKey, Value
-from vibe.history import rows
-from vibe.history.store import Store
+from vibe.core.records.history import SeriesKey, Value
+from vibe.history.store import capture_rows
+from vibe.history.store.store import Store
 
 DRIVES, POINTS, MEASURES = 50, 10, 20
 
@@ -39,7 +39,7 @@ def fill(store: Store, captures: int) -> None:
                     usual, content=content(number), drive=f"D-{place // POINTS:02d}", values=values, spectra=(),
                     measured_at=START + timedelta(hours=number), health=report,
                 )  # fmt: skip
-                rows.insert(store._connection, one, "", "thinned")
+                capture_rows.insert(store._connection, one, "", "thinned")
 
 
 def timed(what: Callable[[], Any], times: int = 15) -> tuple[float, float]:

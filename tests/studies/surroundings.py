@@ -10,7 +10,7 @@ program's formulas nor its simulator.
 
 Right is: of a sound drive any state but ``unknown``, and no part of the reducer accused (beside a damaged drive of the
 same type: none, or no more than ``watch``); of one that stands still ``unknown``; of a damaged one its part named
-first, or listed as one that it cannot be told from.
+first, or listed as one that it cannot be distinguished from.
 """
 
 from __future__ import annotations
@@ -32,12 +32,12 @@ from tests.worlds.trial import ACCUSED_FROM, PARTS, Answer, tried
 from vibe.core.drive import Drive
 from vibe.core.health import Finding, Health
 from vibe.core.surroundings import Driven
-from vibe.flow.reporting import health_of
-from vibe.kinematics.tones import tone_table
-from vibe.synth.damage import Damage
-from vibe.synth.hits import SMOOTH, machine_damages, possible_damages
+from vibe.flow.diagnose.drive_diagnosis import health_of
+from vibe.kinematics.tone_table import tone_table
+from vibe.synth.impacts import SMOOTH, machine_damages, possible_damages
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
-from vibe.synth.surroundings import COUNTS, KINDS, STRONGEST, WEAKEST, Surrounding, drawn
+from vibe.synth.surroundings.surroundings import COUNTS, KINDS, STRONGEST, WEAKEST, Surrounding, drawn
 
 Truth = Literal["sound", "unusable", "damaged"]
 BESIDE = ("belt", "pump", "two fans", "twice line", "process shocks")

@@ -27,7 +27,7 @@ from tests.studies.confusion import (
 )
 from tests.studies.fleet import FLEET
 from vibe.core.health import Finding
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 
 SEED = 2000
 """Not among those of the full study."""

@@ -20,7 +20,7 @@ from tests.studies.detection import (
     threshold_db,
 )
 from tests.studies.fleet import FLEET
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
 
 MOST_BEHIND_DB = 15.0

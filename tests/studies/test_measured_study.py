@@ -12,7 +12,7 @@ import pytest
 from tests.studies.fleet import settings
 from tests.studies.measured import PRIORS, Told, as_stated, disputed, fit, left_out, records_of, reliability, told_of
 from tests.studies.page import RESULTS
-from vibe.diagnosis.elements import PARTS, Signs, odds, ways
+from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, ways
 
 
 @pytest.fixture(scope="module")

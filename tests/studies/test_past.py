@@ -7,7 +7,7 @@ from functools import cache
 import pytest
 
 from tests.studies import past
-from vibe.core.past import PastCapture
+from vibe.core.comb_history import PastCapture
 
 TAG, SEED, RACE = "ratio-6", 1000, "bearing.input bearing.inner_race"
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from tests.studies.population import write_records
-from vibe.flow.populating import population_of
-from vibe.history.population_records import read_records
+from vibe.flow.history.population import population_of
+from vibe.history.population.records import read_records
 
 
 def test_records_are_read_one_by_one_and_only_figures_stay(tmp_path: Path) -> None:

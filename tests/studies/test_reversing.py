@@ -14,7 +14,7 @@ def test_a_crank_bearing_of_a_reversing_joint_is_found_and_its_sound_twin_left_a
     assert sound.named == ""
     assert sound.state != "unknown"
     assert any("speed changes" in remark for remark in sound.remarks)
-    # The recipe without the angle cannot tell them apart.
+    # The recipe without the angle cannot distinguish them.
     assert abs(damaged.plain_db - sound.plain_db) < 6.0
 
 

@@ -9,7 +9,7 @@ import pytest
 from tests.studies.detection import Mixer, conditions_of
 from tests.studies.fleet import FLEET, judged
 from tests.studies.severity import RANK, Step, fallen, finding_of, grown, lost
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import simulate
 
 

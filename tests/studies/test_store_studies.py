@@ -25,6 +25,6 @@ def test_a_store_does_as_its_model_whenever_its_process_is_ended() -> None:
 
 def test_killed_commands_leave_outputs_whole_or_absent_and_the_next_run_mends_the_rest() -> None:
     short = [one for one in kills_everywhere.COMMANDS if one.name == "history thin"]
-    rows = kills_everywhere.run(short, 3, 1, warm=("vibe.cli.main", "h5py", "vibe.history.tidy"))
+    rows = kills_everywhere.run(short, 3, 1, warm=("vibe.cli.main", "h5py", "vibe.history.store.maintenance"))
     assert sum(one.kills for one in rows) == 3
     assert kills_everywhere.wrong(rows) == []

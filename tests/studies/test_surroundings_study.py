@@ -22,8 +22,8 @@ from tests.studies.surroundings import (
 )
 from tests.worlds.trial import Answer
 from vibe.core.health import Finding, Health, SpeedReport
-from vibe.synth.damage import Damage
-from vibe.synth.surroundings import KINDS
+from vibe.synth.machine.damage import Damage
+from vibe.synth.surroundings.surroundings import KINDS
 
 SEED = 2000
 """Not among those of the full study."""

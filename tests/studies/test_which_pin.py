@@ -19,7 +19,7 @@ from tests.studies.which_pin import (
     true_place,
     works,
 )
-from vibe.synth.hits import part_count
+from vibe.synth.impacts import part_count
 from vibe.synth.simulate import Damage, events
 
 SIZE = 0.8
@@ -28,7 +28,8 @@ SIZE = 0.8
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_truth_is_where_the_simulated_hits_fall(kind: str) -> None:
-    """Hits of a known part, laid on its frame by the simulation's own speeds, fall on the place that is called true."""
+    """Impacts of a known part, laid on its frame by the simulation's own speeds, fall on the place that is called
+    true."""
     drive, conditions = FLEET["ratio-17"], life(4, of="which pin", speed_wander=0.0, speed_drift=0.0)
     part = part_count(drive, f"stage1.{kind}") - 2
     struck = events(drive, [Damage(f"stage1.{kind}", 1.0, part)], seed=4, conditions=conditions)

@@ -14,13 +14,13 @@ from datetime import date
 
 import numpy as np
 
-from vibe.core.acceptance import Instrument, Requirement, Sighting
 from vibe.core.capture import Channel
-from vibe.health.acceptance import AcceptanceLimit, Judging, against_limit
-from vibe.health.uncertainty import MeasurementPractice, calibration
-from vibe.kinematics.plan import MOUNTED_RESONANCE_HZ, mounted_error
-from vibe.spectra.levels import levels
-from vibe.spectra.scatter import band_scatter
+from vibe.core.records.acceptance import Instrument, Requirement, Sighting
+from vibe.health.acceptance.outcomes import AcceptanceLimit, Judging, against_limit
+from vibe.health.acceptance.uncertainty import MeasurementPractice, calibration
+from vibe.kinematics.planning.capture_plan import MOUNTED_RESONANCE_HZ, mounted_error
+from vibe.spectra.basic.level_uncertainty import band_scatter
+from vibe.spectra.basic.levels import levels
 
 RATE_HZ, SECONDS = 4096.0, 2.0
 BAND_HZ = (10.0, 1000.0)

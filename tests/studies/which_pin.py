@@ -9,7 +9,7 @@ Every single-stage drive of the fleet gets one damaged part, drawn at random, of
   clearly ("after one known part").
 * *Without a pulse* only distances have a meaning: two parts of one body are damaged, and the distance between the two
   places is compared with the truth.
-* *Which body*: a lobe, an output pin and a bore in a disc speak at one order. An output pin is met by every disc, the
+* *Which body*: a lobe, an output pin and a bore in a disc show at one order. An output pin is met by every disc, the
   others by one.
 * *Sound drives* with pitch errors of one to three times the usual: how often a place stands out that should not.
 
@@ -29,9 +29,9 @@ from tests.studies.fleet import FLEET, judged, life, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.evidence import Localisation
 from vibe.core.stages.cycloidal import CycloidalStage
-from vibe.flow.judging import Judged
-from vibe.synth.contact import LOAD_SIDE_TURNS
-from vibe.synth.hits import part_count
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
+from vibe.synth.impacts import part_count
+from vibe.synth.machine.contact import LOAD_SIDE_TURNS
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import Conditions, Damage, simulate
 
@@ -101,7 +101,7 @@ def off(turns: float) -> float:
     return (turns + 0.5) % 1.0 - 0.5
 
 
-def place_of(result: Judged, kind: str) -> Localisation | None:
+def place_of(result: CaptureDiagnosis, kind: str) -> Localisation | None:
     comb = result.combs.get(TONE[kind])
     return comb.localisation if comb is not None else None
 
@@ -125,7 +125,7 @@ def just_found(tag: str, kind: str, seed: int) -> float:
     return sorted(smallest)[LIVES // 2]
 
 
-def _named(result: Judged, kind: str) -> str:
+def _named(result: CaptureDiagnosis, kind: str) -> str:
     """right: named first and nothing beside it or with it; pair: the truth is among what is named; wrong; none."""
     local = [f for f in result.findings if f.tone is not None and f.tone.startswith("stage1.")]
     if not local:
@@ -172,7 +172,7 @@ def _with_pulse(work: Work) -> Outcome:
     )
 
 
-def _passes(result: Judged, kind: str) -> bool:
+def _passes(result: CaptureDiagnosis, kind: str) -> bool:
     """Whether the place alone would let a finding through."""
     place = place_of(result, kind)
     allowed = 0.01 / max(1, len({comb.tone for comb in result.combs.values()}))
@@ -226,8 +226,8 @@ def _share(good: Iterable[bool]) -> float:
     return float(np.mean(values)) if values else float("nan")
 
 
-def _row(question: str, drive: str, kind: str, trials: int, measure: str, share: float) -> dict[str, object]:
-    row = {"question": question, "drive": drive, "kind": kind, "trials": trials, "measure": measure}
+def _row(analysis_request: str, drive: str, kind: str, trials: int, measure: str, share: float) -> dict[str, object]:
+    row = {"question": analysis_request, "drive": drive, "kind": kind, "trials": trials, "measure": measure}
     return {**row, "share": round(share, 4)}
 
 
@@ -242,14 +242,16 @@ def tabulated(outcomes: Sequence[Outcome]) -> list[dict[str, object]]:
         for pulse in (True, False):
             own = [o for o in group if o.work.pulse is pulse]
             found = [o for o in own if o.found]
-            question = "with a pulse" if pulse else "without a pulse"
-            rows.append(_row(question, drive, kind, len(own), "found", _share(o.found for o in own)))
-            rows.append(_row(question, drive, kind, len(own), "place stands out", _share(o.passed_place for o in own)))
+            analysis_request = "with a pulse" if pulse else "without a pulse"
+            rows.append(_row(analysis_request, drive, kind, len(own), "found", _share(o.found for o in own)))
+            rows.append(
+                _row(analysis_request, drive, kind, len(own), "place stands out", _share(o.passed_place for o in own))
+            )
             for measure in ("absolute", "after_known") if pulse else ("distance",):
                 errors = [getattr(o, measure) for o in found]
                 for name, most in (("right part", 0), ("within one part", 1)):
                     share = _share(e is not None and abs(round(e)) <= most for e in errors)
-                    rows.append(_row(question, drive, kind, len(errors), f"{measure}: {name}", share))
+                    rows.append(_row(analysis_request, drive, kind, len(errors), f"{measure}: {name}", share))
         spoken = [o for o in group if o.work.pulse and o.named != "none"]
         for name in ("right", "pair", "wrong"):
             share = _share(o.named == name for o in spoken)

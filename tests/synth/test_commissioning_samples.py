@@ -8,9 +8,9 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError, OutputError
-from vibe.synth.commissioning import load_commissioning, takings
 from vibe.synth.conditions import Conditions
-from vibe.synth.samples import shared_folder
+from vibe.synth.samples.commissioning import load_commissioning, takings
+from vibe.synth.samples.demo import shared_folder
 from vibe.synth.simulate import simulate
 
 DRIVE = Drive.model_validate(

@@ -11,12 +11,20 @@ from synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError
-from vibe.synth.around import heard
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import simulate, truth
-from vibe.synth.surroundings import COUNTS, KINDS, STRONGEST, WEAKEST, Surrounding, drawn, parse_surrounding
+from vibe.synth.surroundings.machines import heard
+from vibe.synth.surroundings.surroundings import (
+    COUNTS,
+    KINDS,
+    STRONGEST,
+    WEAKEST,
+    Surrounding,
+    drawn,
+    parse_surrounding,
+)
 
 SECONDS = 4.0
 CALM: dict[str, Any] = {

@@ -1,4 +1,4 @@
-"""Hits counted over a minute against literal published or hand-worked rates: no tone formula in between."""
+"""Impacts counted over a minute against literal published or hand-worked rates: no tone formula in between."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 
 from vibe.core.drive import Drive
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import Damage
+from vibe.synth.machine.damage import Damage
 from vibe.synth.simulate import events
 
 SECONDS = 60.0

@@ -14,8 +14,8 @@ from vibe.core.capture import Capture
 from vibe.core.errors import CallError, OutputError
 from vibe.ingest.read import read_capture
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import Damage
-from vibe.synth.samples import load_samples, main, rebuild, shared_folder, truth_text
+from vibe.synth.machine.damage import Damage
+from vibe.synth.samples.demo import load_samples, main, rebuild, shared_folder, truth_text
 from vibe.synth.simulate import simulate
 from vibe.synth.writers import write_capture
 

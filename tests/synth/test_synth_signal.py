@@ -14,8 +14,8 @@ from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError
 from vibe.synth.conditions import SENSOR_FAULTS, Conditions
-from vibe.synth.damage import Damage, parse_damage
-from vibe.synth.hits import smooth_forces
+from vibe.synth.impacts import smooth_forces
+from vibe.synth.machine.damage import Damage, parse_damage
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import possible_damages, simulate, truth
 
@@ -118,7 +118,7 @@ def test_damage_adds_hits_in_proportion_to_its_size(tone: str) -> None:
     }
     assert added[0.5] == pytest.approx(0.5 * added[1.0], abs=1e-5)
     assert added[0.1].std() < added[0.5].std() < added[1.0].std()
-    # Size 1 peaks five to eight times the broadband noise, give or take a hit's own variation and its place.
+    # Size 1 peaks five to eight times the broadband noise, give or take an impact's own variation and its place.
     assert 3.5 < np.quantile(np.abs(added[1.0]), 0.9999) / 0.8 < 10
 
 
@@ -150,7 +150,7 @@ def test_nothing_folds_back() -> None:
 
 
 def test_a_hit_keeps_its_instant_between_samples() -> None:
-    from vibe.synth.structure import place_pulses
+    from vibe.synth.machine.structure import place_pulses
 
     times = np.array([0.0100137, 0.0300291])
     force = place_pulses(1600, 0.0, 25_600, times, np.array([1.0, 2.0]), 1e-4)
@@ -215,7 +215,7 @@ def test_every_damage_a_drive_can_have_can_be_simulated() -> None:
     for tone in known:
         x = samples(simulate(long_drive, [Damage(tone)], seed=1, conditions=short))
         assert np.isfinite(x).all()
-        slow = tone.startswith(("stage4", "stage5"))  # A hit may not come within half a second.
+        slow = tone.startswith(("stage4", "stage5"))  # An impact may not come within half a second.
         assert slow or not np.array_equal(x, sound), tone
 
 

@@ -14,13 +14,13 @@ import pytest
 from vibe.cli.main import main
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, ConfigError, OutputError
-from vibe.flow.years import make_years
+from vibe.flow.samples.years import make_years
 from vibe.ingest.read import read_capture
-from vibe.synth.samples import shared_folder
-from vibe.synth.years import AGAIN, CaptureJob, capture_of, make
-from vibe.synth.years_alarms import COLUMNS, ObservedCapture, exceedances, levels, levels_of
-from vibe.synth.years_plan import PlannedCapture, at_week, plan_years
-from vibe.synth.years_spec import Alarms, DamageGrowth, Years, load_years
+from vibe.synth.samples.demo import shared_folder
+from vibe.synth.samples.years import AGAIN, CaptureJob, capture_of, make
+from vibe.synth.samples.years_alarms import COLUMNS, ObservedCapture, exceedances, levels, levels_of
+from vibe.synth.samples.years_plan import PlannedCapture, at_week, plan_years
+from vibe.synth.samples.years_spec import Alarms, DamageGrowth, Years, load_years
 
 SPEC = shared_folder("sample_signals") / "years.toml"
 DRIVES = shared_folder("configs") / "drives"

@@ -1,6 +1,6 @@
 """A bearing between an eccentric and its disc whose cage strikes, or whose roller strikes as it comes under load.
 
-Angles are reckoned from surfaces that roll, in numbers of this file; a hit is a damped ring of the casing.
+Angles are reckoned from surfaces that roll, in numbers of this file; an impact is a damped ring of the casing.
 """
 
 from __future__ import annotations

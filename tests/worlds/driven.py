@@ -1,6 +1,6 @@
 """Sound and damaged drives whose output turns something that strikes, beside machines that strike or run alike.
 
-Angles are reckoned from surfaces that roll, in numbers of this file; a hit is a damped ring of the casing.
+Angles are reckoned from surfaces that roll, in numbers of this file; an impact is a damped ring of the casing.
 """
 
 from __future__ import annotations
@@ -99,7 +99,7 @@ def _events(passing: Array, time_s: Array) -> Array:
 
 
 def _rung(rng: np.random.Generator, time_s: Array, at_s: Array, heights: Array) -> Array:
-    """Hits of these peak heights [m/s²], each ringing in three resonances that are drawn."""
+    """Impacts of these peak heights [m/s²], each ringing in three resonances that are drawn."""
     kicks = np.zeros(time_s.size)
     np.add.at(kicks, np.clip(np.round(at_s * RATE_HZ).astype(int), 0, time_s.size - 1), heights)
     ring_s = np.arange(round(0.02 * RATE_HZ)) / RATE_HZ
@@ -115,8 +115,8 @@ def _rung(rng: np.random.Generator, time_s: Array, at_s: Array, heights: Array) 
 def _struck(
     rng: np.random.Generator, machine: Machine, passing: Array, size: float, jitter: float, pattern: Array | None = None
 ) -> Array:
-    """Hits whenever ``passing`` goes through a whole turn; ``jitter`` of their spacing, in time; ``pattern`` of heights
-    that comes again and again."""
+    """Impacts whenever ``passing`` goes through a whole turn; ``jitter`` of their spacing, in time; ``pattern`` of
+    heights that comes again and again."""
     at_s = _events(passing, machine.time_s)
     if at_s.size < 2:
         return np.zeros(machine.time_s.size)

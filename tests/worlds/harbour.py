@@ -481,7 +481,7 @@ def surround(scene: Scene, m: Motion, what: str, level: float, marks: dict[str, 
         force = comb(rng, out, count, float(rng.uniform(0.05, 0.5)), float(rng.uniform(0.003, 0.03)))
         scene.add(force, level, far=bool(rng.random() < 0.4), contact_s=float(rng.uniform(3e-5, 2e-4)))
     elif what == "fan":
-        # As many blades as pins or lobes would sing the drive's own note: no one could tell them apart.
+        # As many blades as pins or lobes would sing the drive's own note: no one could distinguish them.
         own = {s.lobes for s in m.drive.stages} | {s.pins for s in m.drive.stages}
         blades = int(rng.choice([k for k in range(5, 14) if k not in own]))
         wash = 1 + 0.5 * np.cos(TWO_PI * blades * theta)

@@ -524,7 +524,7 @@ def engine(scene: Scene, hertz: float, cylinders: int, uneven: float, blunt: flo
 
 
 def soft_foot(scene: Scene, theta: Array) -> Array:
-    """One foot stands hollow and slaps: many harmonics of the shaft, halves among them, no ringing to speak of."""
+    """One foot stands hollow and slaps: many harmonics of the shaft, halves among them, no ringing to concern."""
     orders = np.arange(1, 21) / 2
     return scene.plain(lines(scene, theta, orders, scene.rng.uniform(0.1, 1, 20) / np.sqrt(orders)))
 

@@ -285,7 +285,7 @@ def rms(x: Array) -> float:
 
 
 def level(x: Array) -> float:
-    """How loud it is to the ear: rare hits count by their peak."""
+    """How loud it is to the ear: rare impacts count by their peak."""
     return max(rms(x[0]), float(np.quantile(np.abs(x[0]), 0.9998)) / 7, 1e-12)
 
 
@@ -410,7 +410,7 @@ def gear_blows(sc: Scene, stage: int, part: str, length: float) -> tuple[Array, 
 
 
 def blows(sc: Scene, part: str) -> tuple[Array, float, tuple[str, ...]]:
-    """Damage of one kind at a place that speaks at least some twenty times in the capture."""
+    """Damage of one kind at a place that shows at least some twenty times in the capture."""
     rng, drive, length = sc.rng, sc.drive, sc.rng.uniform(0.0002, 0.0012)
     hz, seconds = float(sc.pace.mean()), float(sc.t[-1])
     if part in ("lobe", "ring_pin", "output_pin"):
@@ -464,7 +464,7 @@ def uneven_hits(sc: Scene, phase: Array, count: int, play: float, spread: float)
 
 
 def free(sc: Scene, count: int) -> int:
-    """A count of hits per output turn that is not by chance the rate of a lobe or a ring pin."""
+    """A count of impacts per output turn that is not by chance the rate of a lobe or a ring pin."""
     rates, out = sc.drive.rates, abs(sc.drive.rates[sc.drive.output])
     stages = [f"stage{i}" for i in range(1, len(sc.drive.stages) + 1)]
     taken = [abs(rates[f"{s}.eccentric"] - rates[f"{s}.{b}"]) for s in stages for b in ("disc", "ring")]
@@ -499,7 +499,7 @@ def mixer(sc: Scene) -> Array:
 
 
 def feeder(sc: Scene) -> Array:
-    """A gate, a ratchet or a dosing drum: its cycle takes several turns of the output, or some hits of one turn."""
+    """A gate, a ratchet or a dosing drum: its cycle takes several turns of the output, or some impacts of one turn."""
     over, hits = int(sc.rng.integers(2, 7)), int(sc.rng.integers(3, 14))
     sc.marks["hits_per_output_turn"] = hits / over
     at, size = uneven_hits(sc, sc.angle(sc.drive.output) / over, hits, 0.06, 0.5)
@@ -543,7 +543,9 @@ def neighbour(sc: Scene, hurt: bool = False, apart: float = 0.0, drive: Drive | 
     apart = apart or sc.rng.choice([-1, 1]) * 10 ** sc.rng.uniform(-3.3, -1.82)
     n = sc.t.size
     pace = sc.drive.rpm / 60 if sc.pace.mean() < 1 else sc.pace.mean()
-    least = 2.5 / float(np.mean(pace) * sc.t[-1])  # nearer than this no line of a damage can be told from the other's
+    least = 2.5 / float(
+        np.mean(pace) * sc.t[-1]
+    )  # nearer than this no line of a damage can be distinguished from the other's
     if hurt and abs(apart) < least:
         apart = np.copysign(least, apart)
     sc.marks["apart"] = float(apart)

@@ -2,7 +2,7 @@
 
 The angle of the motor is integrated from trapezoidal moves; wheels and rollers roll without slip, written out here by
 the ratio of their radii. A roller of the crank bearing meets the spall on the outer race when the cage has carried it
-there, whichever way it comes from: the hits are read off the angle, to and fro.
+there, whichever way it comes from: the impacts are read off the angle, to and fro.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ contact_angle_deg = 0.0
 
 
 def outer_race_order(number: int) -> float:
-    """Hits on the outer race per turn of the sun: the cage turns at half the mean of the rings' rolling speeds."""
+    """Impacts on the outer race per turn of the sun: the cage turns at half the mean of the rings' rolling speeds."""
     rollers, roller_mm, pitch_mm = CRANK_BEARINGS[number % len(CRANK_BEARINGS)]
     return rollers * 0.5 * (1 - roller_mm / pitch_mm) * CRANK
 
@@ -106,7 +106,8 @@ def hits_at(number: int, turns: Real, speed_hz: Real, rng: np.random.Generator) 
 
 
 def joint(number: int, *, hit_m_s2: float, sensor: Sensor, duration_s: float = 24.0) -> WorldCase:
-    """A joint that swings for ``duration_s``; ``hit_m_s2``: peak of a hit at 30 turns a second, 0 for a sound one."""
+    """A joint that swings for ``duration_s``; ``hit_m_s2``: peak of an impact at 30 turns a second, 0 for a sound
+    one."""
     rng = np.random.default_rng([number, *b"reversing"])
     n = round(duration_s * RATE_HZ)
     time_s = np.arange(n * FINE) / (RATE_HZ * FINE)

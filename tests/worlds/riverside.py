@@ -768,7 +768,7 @@ _DAMAGED = [
 ]
 
 _ORDER = "SUDSDSUSSDSUSDSUDSUD"
-"""Nine sound, six damaged and five unusable of each twenty, so that any stretch is a fair sample."""
+"""Nine sound, six damaged and five unusable of each twenty, so that any segment is a fair sample."""
 
 
 def _plan(number: int) -> Plan:

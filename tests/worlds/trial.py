@@ -15,8 +15,8 @@ from tests.worlds.case import WorldCase
 from vibe.core.drive import Drive
 from vibe.core.health import Health
 from vibe.core.tones import ToneTable
-from vibe.flow.judging import judge_capture
-from vibe.flow.reporting import health_of
+from vibe.flow.diagnose.capture_diagnosis import diagnose_capture
+from vibe.flow.diagnose.drive_diagnosis import health_of
 from vibe.flow.settings import tones_of
 
 ACCUSED_FROM = 0.5
@@ -81,7 +81,7 @@ def health_from(case: WorldCase) -> Health:
     with tempfile.TemporaryDirectory() as name:
         drive_file, path = written(case, Path(name))
         drive, table = tones_of(drive_file)
-        return health_of(drive, table, [judge_capture(path, drive, table, settings())], settings())
+        return health_of(drive, table, [diagnose_capture(path, drive, table, settings())], settings())
 
 
 def scored(case: WorldCase, health: Health) -> Answer:

@@ -17,7 +17,7 @@ from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
-    from vibe.flow.identity import Counts, Identification
+    from vibe.flow.identify.answer import Counts, Identification
 
 AnyCapture = Capture | AnyPath
 
@@ -101,7 +101,7 @@ class Check(Table[CheckedChannel]):
 
 
 def check(captures: AnyCapture | Iterable[AnyCapture], drive: Drive | AnyPath | None = None) -> Check:
-    """Is a capture good, or must it be taken again? One row per channel.
+    """Is a capture good, or must it be repeated? One row per channel.
 
     Args:
         captures: one or more, in memory or as paths.
@@ -118,7 +118,7 @@ def check(captures: AnyCapture | Iterable[AnyCapture], drive: Drive | AnyPath | 
         >>> check.to_frame()[["channel", "verdict"]].shape
         (2, 2)
     """
-    from vibe.flow.checking import check_capture
+    from vibe.flow.route.capture_check import check_capture
 
     known = None if drive is None else described(drive)[0]
     rows: list[CheckedChannel] = []
@@ -206,7 +206,7 @@ def simulate(
         >>> capture.drive, capture.duration_s
         ('TH-02', 2.0)
     """
-    from vibe.flow.simulating import simulated
+    from vibe.flow.samples.simulation import simulated
 
     known, _ = described(drive)
     damages, machines = ([text] if isinstance(text, str) else list(text) for text in (damage, around))
@@ -214,10 +214,10 @@ def simulate(
 
 
 class Identified(Table["Identification"]):
-    """What each capture tells of an unknown drive, one value a capture.
+    """What each capture concerns an unknown drive, one value a capture.
 
     A value's ``ratio``, ``speed_rpm``, ``discs``, ``direction`` and ``slip`` are answers with ``value`` (None where it
-    cannot be told, ``why`` then says why), ``probability`` and ``uncertainty``.
+    cannot be determined, ``why`` then says why), ``probability`` and ``uncertainty``.
     """
 
     def __init__(self, rows: Sequence[Identification]) -> None:
@@ -277,7 +277,7 @@ def identify(
         >>> found[0].ratio.value, found.candidates[0][1].ring_pins
         (17.0, 18)
     """
-    from vibe.flow.identifying import WIDEST, identify_captures
+    from vibe.flow.identify.identification import WIDEST, identify_captures
 
     low, high = speed_range_hz
     if not (0 < low < high <= WIDEST * low):

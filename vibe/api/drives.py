@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from vibe.api.tables import Table, fields
 from vibe.core.drive import Drive as PlainDrive
 from vibe.core.errors import CallError, ConfigError
-from vibe.core.sheets import printable
+from vibe.core.text import printable
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -83,7 +83,7 @@ class Drive(PlainDrive):
     else:
 
         def __init__(self, **data: Any) -> None:
-            from vibe.ingest.toml_file import plainly_wrong
+            from vibe.ingest.config.toml_file import plainly_wrong
 
             data = _listed(data)
             try:
@@ -174,7 +174,7 @@ def described(drive: PlainDrive | AnyPath) -> tuple[Drive, ToneTable]:
         ConfigError: the file is wrong, or the drive cannot be. CallError: it is neither.
     """
     from vibe.flow.settings import tones_of
-    from vibe.kinematics.tones import tone_table
+    from vibe.kinematics.tone_table import tone_table
 
     if isinstance(drive, PlainDrive):
         return drive if isinstance(drive, Drive) else Drive.of(drive), tone_table(drive)
@@ -304,7 +304,7 @@ class Plan:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to mind while capturing."""
-        from vibe.health.cautions import plan_cautions
+        from vibe.health.state.cautions import plan_cautions
 
         return tuple(plan_cautions())
 
@@ -314,7 +314,7 @@ class Plan:
         Raises:
             OutputError: a file is there already and ``force`` is not given, or the folder cannot be written.
         """
-        from vibe.flow.planning import plan_of
+        from vibe.flow.route.plan import plan_of
 
         return plan_of([(self.drive, self._table)], Path(folder), force, pdf=pdf).files
 
@@ -355,7 +355,7 @@ def plan(drive: PlainDrive | AnyPath) -> Plan:
         >>> [file.name for file in plan.save("plan", pdf=False)]
         ['plan.html', 'plan.csv', 'plan.json']
     """
-    from vibe.flow.planning import plan_of
+    from vibe.flow.route.plan import plan_of
 
     known, table = described(drive)
     return Plan(known, plan_of([(known, table)], None, force=False).plans[0], table)

@@ -16,10 +16,10 @@ from vibe.api.drives import AnyPath, Drive, Tones, described
 from vibe.api.tables import Table, fields
 from vibe.core.errors import CallError
 from vibe.core.evidence import Mark
-from vibe.core.sheets import printable
+from vibe.core.text import printable
 
 if TYPE_CHECKING:
-    from vibe.core.dossier import Dossier
+    from vibe.core.drive_report import DriveReport
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import (
         DetectionLimit,
@@ -31,8 +31,8 @@ if TYPE_CHECKING:
         SpeedReport,
         State,
     )
-    from vibe.flow.judging import Judged
-    from vibe.spectra.analysis import Reading
+    from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
+    from vibe.spectra.analysis import SignalAnalysis
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,11 +79,11 @@ class Result:
         ['assets', 'health.html', 'health.json']
     """
 
-    def __init__(self, drive: Drive, dossier: Dossier, judged: Sequence[Judged]) -> None:
+    def __init__(self, drive: Drive, drive_report: DriveReport, judged: Sequence[CaptureDiagnosis]) -> None:
         self.drive = drive
-        self.health: Health = dossier.health
-        self.tones = Tones(dossier.tones, drive.input.speed_hz)
-        self._dossier = dossier
+        self.health: Health = drive_report.health
+        self.tones = Tones(drive_report.tones, drive.input.speed_hz)
+        self._drive_report = drive_report
         self._judged = tuple(judged)
 
     @property
@@ -201,7 +201,7 @@ class Result:
         Raises:
             CallError: no such channel, tone or capture, or no bands because the capture was too short.
         """
-        from vibe.spectra.curves import envelope_curve
+        from vibe.spectra.plots.curves import envelope_curve
 
         judged, reading, name = self._asked(channel, capture)
         comb = self._comb(judged, reading, tone) if tone is not None else None
@@ -244,7 +244,7 @@ class Result:
         Raises:
             CallError: no such channel or capture, another quantity.
         """
-        from vibe.spectra.curves import line_spectrum, velocity_mm_s
+        from vibe.spectra.plots.curves import line_spectrum, velocity_mm_s
 
         if quantity not in ("velocity", "acceleration"):
             raise CallError(f"quantity {quantity!r} must be 'velocity' or 'acceleration'")
@@ -325,13 +325,13 @@ class Result:
         if tone is None or tone not in folds:
             asked = "any tone" if tone is None else repr(tone)
             raise CallError(f"there is no map of {asked}; there are maps of {nearest(list(folds))}")
-        from vibe.spectra.exhibits import map_exhibit
+        from vibe.spectra.plots.plot_data import polar_plot
 
         fold, turn = folds[tone], reading.turns[tone]
         comb = judged.combs.get(tone)
         place = None if comb is None else comb.localisation
         assert fold is not None
-        shown = map_exhibit(
+        shown = polar_plot(
             turn, part=fold.part, count=fold.count, peaks_deg=() if place is None else place.peaks_deg,
             absolute=reading.absolute, title=f"One turn by {fold.part}", caption="",
         )  # fmt: skip
@@ -343,7 +343,7 @@ class Result:
 
     def to_json(self) -> str:
         """The text of ``health.json``; unknown values are null."""
-        from vibe.report.drive_page import health_json
+        from vibe.report.pages.drive_page import health_json
 
         return health_json(self.health)
 
@@ -355,9 +355,9 @@ class Result:
         Raises:
             OutputError: a file is there already and ``force`` is not given, or the folder cannot be written.
         """
-        from vibe.report.drive_page import write_alone
+        from vibe.report.pages.drive_page import write_alone
 
-        files = write_alone(self._dossier, Path(folder), force=force, html=html, pdf=pdf)
+        files = write_alone(self._drive_report, Path(folder), force=force, html=html, pdf=pdf)
         return SavedFiles(json=files.json, html=files.html if html else None, pdf=files.pdf, remarks=files.remarks)
 
     def __repr__(self) -> str:
@@ -370,10 +370,10 @@ class Result:
             + (self.findings._repr_html_() if self.findings else "<p>No findings.</p>")
         )
 
-    def _readings(self) -> list[tuple[Judged, Reading]]:
+    def _readings(self) -> list[tuple[CaptureDiagnosis, SignalAnalysis]]:
         return [(one, one.reading) for one in self._judged if one.reading is not None]
 
-    def _asked(self, channel: str | None, capture: int | None) -> tuple[Judged, Reading, str]:
+    def _asked(self, channel: str | None, capture: int | None) -> tuple[CaptureDiagnosis, SignalAnalysis, str]:
         """The capture, its analysis and the channel that a call means."""
         if capture is not None and not 0 <= capture < len(self._judged):
             raise CallError(f"capture {capture} must be from 0 to {len(self._judged) - 1}")
@@ -390,14 +390,14 @@ class Result:
         names = list(dict.fromkeys(name for _, reading in there for name in reading.samples))
         raise CallError(f"channel {channel!r} was not analysed; there are {nearest(names)}")
 
-    def _comb(self, judged: Judged, reading: Reading, tone: str) -> CombEvidence:
-        known = {**judged.combs, **{one.evidence.tone: one.evidence for one in reading.foreign}}
+    def _comb(self, judged: CaptureDiagnosis, reading: SignalAnalysis, tone: str) -> CombEvidence:
+        known = {**judged.combs, **{one.evidence.tone: one.evidence for one in reading.outside_combs}}
         if tone not in known:
             raise CallError(f"no comb of {tone!r} was looked for; there are those of {nearest(list(known))}")
         return known[tone]
 
-    def _gravest(self, judged: Judged, reading: Reading, channel: str) -> CombEvidence | None:
-        known = {**judged.combs, **{one.evidence.tone: one.evidence for one in reading.foreign}}
+    def _gravest(self, judged: CaptureDiagnosis, reading: SignalAnalysis, channel: str) -> CombEvidence | None:
+        known = {**judged.combs, **{one.evidence.tone: one.evidence for one in reading.outside_combs}}
         for finding in judged.findings:
             names = finding.seen_in or ([] if finding.tone is None else [finding.tone])
             for name in names:
@@ -443,13 +443,13 @@ def diagnose(
         >>> result.levels.to_frame()["measure"].iloc[0], result.not_detectable[0].needs
         ('velocity_rms', 'a capture of at least 17 s at steady speed')
     """
-    from vibe.flow.reporting import dossier_from, judged_captures, refuse_unread
+    from vibe.flow.diagnose.drive_diagnosis import diagnosed_captures, drive_report_from, refuse_unread
     from vibe.flow.settings import load_settings
 
     known, table = described(drive)
     given = several(captures)
     settings = load_settings(None if limits is None else Path(limits))
-    judged = judged_captures(known, table, given, settings)
-    dossier = dossier_from(known, table, judged, settings)
-    refuse_unread(dossier.health.captures, given)
-    return Result(known, dossier, judged)
+    judged = diagnosed_captures(known, table, given, settings)
+    drive_report = drive_report_from(known, table, judged, settings)
+    refuse_unread(drive_report.health.captures, given)
+    return Result(known, drive_report, judged)

@@ -15,15 +15,15 @@ from vibe.api.drives import AnyPath, Drive, described
 from vibe.api.tables import Table, fields
 from vibe.core.capture import Capture
 from vibe.core.errors import CallError
-from vibe.core.sheets import printable
+from vibe.core.text import printable
 
 if TYPE_CHECKING:
-    from vibe.core.history import KeptCapture, KeptDrive, KeptFinding, SeriesKey
-    from vibe.history.store import Store as PlainStore
+    from vibe.core.records.history import SeriesKey, StoredCapture, StoredDrive, StoredFinding
+    from vibe.history.store.store import Store as PlainStore
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptValue:
+class StoredValue:
     """One value of one series: time with offset, place, measure, value in ``unit``, and the capture it comes from.
 
     ``speed_hz`` and ``load_percent`` are those of the capture, None where unknown.
@@ -68,13 +68,13 @@ class Store:
         """Let go of the store; what was added is on the disk already."""
         self._store.close()
 
-    def drives(self) -> Table[KeptDrive]:
+    def drives(self) -> Table[StoredDrive]:
         """All drives, by tag, with how many captures there are and when."""
         return Table(self._store.drives(), fields("tag", "captures", "accepted", "first", "last", "state"))
 
     def captures(
         self, drive: str | None = None, *, since: datetime | None = None, until: datetime | None = None
-    ) -> Table[KeptCapture]:
+    ) -> Table[StoredCapture]:
         """Captures of a drive (of all unless given), oldest first; column ``id`` is what ``read`` takes.
 
         Args:
@@ -94,7 +94,7 @@ class Store:
         }
         return Table(self._store.captures(drive, since, until), shown)
 
-    def levels(self, drive: str, *, point: str | None = None, measure: str | None = None) -> Table[KeptValue]:
+    def levels(self, drive: str, *, point: str | None = None, measure: str | None = None) -> Table[StoredValue]:
         """Broad-band levels of a drive, series by series, oldest first.
 
         Args:
@@ -109,7 +109,7 @@ class Store:
 
     def series(
         self, drive: str, *, point: str | None = None, measure: str | None = None, subject: str | None = None
-    ) -> Table[KeptValue]:
+    ) -> Table[StoredValue]:
         """Every kept series of a drive: levels, lines and impacts by tone (``subject``), speed, load.
 
         Raises:
@@ -117,7 +117,7 @@ class Store:
         """
         return self._values(drive, lambda key: subject is None or key.subject == subject, point, measure)
 
-    def findings(self, drive: str | None = None) -> Table[KeptFinding]:
+    def findings(self, drive: str | None = None) -> Table[StoredFinding]:
         """What the reports of single captures found, oldest first."""
         return Table(
             self._store.findings(drive),
@@ -128,7 +128,7 @@ class Store:
             },
         )
 
-    def read(self, capture: str | KeptCapture) -> Capture:
+    def read(self, capture: str | StoredCapture) -> Capture:
         """A capture with its samples, bit by bit as it was kept.
 
         Args:
@@ -166,9 +166,9 @@ class Store:
         Raises:
             CaptureError: one cannot be read or says no time. OutputError: the store cannot be written.
         """
-        from vibe.flow.keeping import keep
+        from vibe.flow.history.capture_record import keep
         from vibe.flow.settings import load_settings
-        from vibe.ingest.toml_file import read_text
+        from vibe.ingest.config.toml_file import read_text
 
         known, table = described(drive)
         text = known.to_toml() if isinstance(drive, Drive) else read_text(Path(str(drive)))
@@ -181,16 +181,16 @@ class Store:
 
     def _values(
         self, drive: str, wanted: Callable[[SeriesKey], bool], point: str | None, measure: str | None
-    ) -> Table[KeptValue]:
+    ) -> Table[StoredValue]:
         if drive not in {one.tag for one in self._store.drives()}:
             raise CallError(f"{self.folder} holds no drive {drive!r}")
-        rows: list[KeptValue] = []
+        rows: list[StoredValue] = []
         for key in self._store.keys(drive, measure):
             if not wanted(key) or (point is not None and key.point != point):
                 continue
             series = self._store.series(key)
             rows += [
-                KeptValue(
+                StoredValue(
                     time=datetime.fromtimestamp(float(series.time_s[n]), tz=UTC), point=key.point, measure=key.measure,
                     subject=key.subject, value=float(series.value[n]), unit=series.unit,
                     speed_hz=_known(float(series.speed_hz[n])), load_percent=_known(float(series.load_percent[n])),
@@ -228,6 +228,6 @@ def open_store(folder: AnyPath, *, create: bool = False) -> Store:
         >>> added, levels["point"].to_list(), again.channel_names
         (1, ['input side radial', 'output side radial'], ('input side radial', 'output side radial'))
     """
-    from vibe.history.store import Store as PlainStore
+    from vibe.history.store.store import Store as PlainStore
 
     return Store(PlainStore.open(Path(folder), create=create))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Generic, TypeVar, overload
 
-from vibe.core.sheets import printable
+from vibe.core.text import printable
 
 if TYPE_CHECKING:
     import pandas as pd

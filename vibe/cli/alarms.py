@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from vibe.cli.answers import plainly, strictly
+from vibe.cli.shared.exit_status import plainly, strictly
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
-    from vibe.core.alarms import Alarm, Queue
-    from vibe.core.history import Verdict
-    from vibe.flow.alarming import QueueOutcome
+    from vibe.core.records.alarms import Alarm, Queue
+    from vibe.core.records.history import Verdict
+    from vibe.flow.alarms.queue import QueueOutcome
 
 app = typer.Typer(
     name="alarms",
@@ -49,7 +49,9 @@ def list_alarms(
     time_zone: TimeZone = None,
     at: When = None,
     everything: Annotated[bool, typer.Option("--all", help="Also those that are quiet after a decision.")] = False,
-    strict: Annotated[bool, typer.Option("--strict", help="Exit status 3 when a drive needs acting on.")] = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit status 3 when an alarm is urgent enough to ask for action.")
+    ] = False,
 ) -> None:
     """The queue, most urgent first."""
     outcome = _looked(store, exceedances, time_zone, at)
@@ -62,10 +64,10 @@ def show(
     alarm: Id, store: StoreOption, exceedances: Exceedances = None, time_zone: TimeZone = None, at: When = None
 ) -> None:
     """One alarm: its urgency by parts, what explains it, what was decided."""
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
     outcome = _looked(store, exceedances, time_zone, at)
-    screen.show_facts(_facts(_named(outcome.queue, alarm)))
+    output.show_facts(_facts(_named(outcome.queue, alarm)))
 
 
 def decide(
@@ -75,21 +77,21 @@ def decide(
     because: Annotated[str, typer.Option("--because", metavar="TEXT", help="The reason.", show_default=False)],
     by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who decided.", show_default=False)],
 ) -> None:
-    """Put down a decision, for good. The alarm stays quiet until something new happens."""
-    from vibe.cli import screen
-    from vibe.flow.alarming import decide as put_down
-    from vibe.history.store import Store
+    """Record a decision, for good. The alarm stays quiet until something new happens."""
+    from vibe.cli.shared import output
+    from vibe.flow.alarms.queue import decide as put_down
+    from vibe.history.store.store import Store
 
     said, recheck = _verdict(verdict)
     with Store.open(store) as opened:
         memory = put_down(opened, alarm, said, because=because, by=by, recheck_by=recheck)
     last = memory.decisions[-1]
-    screen.show_facts([("alarm", memory.id), ("decided", f"{last.verdict}, {last.at.isoformat(timespec='seconds')}")])
+    output.show_facts([("alarm", memory.id), ("decided", f"{last.verdict}, {last.at.isoformat(timespec='seconds')}")])
 
 
 def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: TimeZone = None, at: When = None) -> None:
-    """How well the queue does: share that were no faults, age, time to decision, decisions by rule."""
-    from vibe.cli import screen
+    """Queue statistics: share that were no faults, age, time to decision, decisions by rule."""
+    from vibe.cli.shared import output
 
     told = _looked(store, exceedances, time_zone, at).queue.measures
 
@@ -97,7 +99,7 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
         return "not known" if value is None else f"{value:.1f} days"
 
     share = told.not_fault_share
-    screen.show_facts(
+    output.show_facts(
         [
             ("alarms", f"{told.alarms} in all, {told.waiting} waiting, {told.quiet} quiet, {told.decided} decided"),
             ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those that were told"),
@@ -106,7 +108,7 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
             ("to decision", f"{days(told.median_days_to_decision)} (median)"),
         ]
     )
-    screen.show_rows(
+    output.show_rows(
         ["rule", "alarms", "confirmed", "no_faults", "undecided"],
         [[c.rule, str(c.alarms), str(c.confirmed), str(c.not_faults), str(c.undecided)] for c in told.rules],
     )
@@ -120,9 +122,9 @@ def run_alarm_recipe(
     recipe: Path, *, captures: Path | None, out: Path | None, earlier: Path | None, force: bool, strict: bool
 ) -> None:
     """``vibe run`` of a recipe of kind alarms."""
-    from vibe.cli import screen
-    from vibe.cli.progress import Waiting
-    from vibe.flow.alarming import run_alarms
+    from vibe.cli.shared import output
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.alarms.queue import run_alarms
 
     for option, given in (("--captures", captures), ("--earlier", earlier)):
         if given is not None:
@@ -131,14 +133,14 @@ def run_alarm_recipe(
         outcome = run_alarms(recipe, out=out, force=force, progress=waiting)
     _show_queue(outcome.queue, everything=False)
     _notes(outcome.queue)
-    screen.show_files(outcome.files)
+    output.show_files(outcome.files)
     strictly(outcome.acting, strict)
 
 
 def _looked(store: Path, exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
-    from vibe.cli.progress import Waiting
-    from vibe.flow.alarming import look_at_alarms
-    from vibe.history.store import Store
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.alarms.queue import look_at_alarms
+    from vibe.history.store.store import Store
 
     with Store.open(store) as opened, Waiting() as waiting:
         return look_at_alarms(
@@ -148,10 +150,10 @@ def _looked(store: Path, exceedances: Path | None, time_zone: str | None, at: st
 
 
 def _show_queue(queue: Queue, *, everything: bool) -> None:
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
     rows = [alarm for alarm in queue.alarms if everything or alarm.status != "quiet"]
-    screen.show_rows(
+    output.show_rows(
         ["id", "drive", "urgency", "status", "kind", "title", "exceedances", "since"],
         [
             [
@@ -165,23 +167,23 @@ def _show_queue(queue: Queue, *, everything: bool) -> None:
 
 def _notes(queue: Queue) -> None:
     """What is beside the queue: lines that nobody could place, alarms that are quiet."""
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
     for left in queue.bad:
-        screen.note(f"line {left.line} left out: {left.why}")
+        output.note(f"line {left.line} left out: {left.why}")
     for left in queue.unmatched:
-        screen.note(f"line {left.line} is not in the history: {left.why}")
+        output.note(f"line {left.line} is not in the history: {left.why}")
     for remark in queue.remarks:
-        screen.note(f"note: {remark}")
+        output.note(f"note: {remark}")
     quiet = sum(alarm.status == "quiet" for alarm in queue.alarms)
     if quiet:
-        screen.note(f"{quiet} more are quiet after a decision (--all shows them)")
+        output.note(f"{quiet} more are quiet after a decision (--all shows them)")
 
 
 def _named(queue: Queue, name: str) -> Alarm:
     import difflib
 
-    from vibe.health.cause_names import typed
+    from vibe.health.alarms.cause_names import typed
 
     wanted = typed(name)
     for alarm in queue.alarms:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.answers import WRONG_CALL, plainly, refuse
+from vibe.cli.shared.exit_status import WRONG_CALL, plainly, refuse
 
 app = typer.Typer(
     name="certificate",
@@ -44,12 +44,12 @@ def verify(
     proves that a copy is the same as its original; it does not prove who made it. Exit status 2: something does not
     fit.
     """
-    from vibe.cli import screen
-    from vibe.core.sealed import SEAL, groups
-    from vibe.report.certificate_check import verify_certificate
+    from vibe.cli.shared import output
+    from vibe.report.certificate.check import verify_certificate
+    from vibe.storage.digest import SEAL, groups
 
     found = verify_certificate(file, captures=captures, seal=seal)
-    screen.show_rows(
+    output.show_rows(
         ["compared", "answer", "what"], [[check.what, _SAID[check.fits], check.text] for check in found.checks]
     )
     if found.failed:
@@ -57,17 +57,17 @@ def verify(
         more = f"; and {len(found.failed) - 1} more do not fit" if len(found.failed) > 1 else ""
         refuse(f"{file} is not what was sealed, or its captures are not: {first.what}: {first.text}{more}", WRONG_CALL)
     if found.record is not None and seal is None:
-        screen.note(f"the copy agrees with itself; compare its seal with the original's: "
+        output.note(f"the copy agrees with itself; compare its seal with the original's: "
                     f"{' '.join(groups(found.record[SEAL]))}")  # fmt: skip
 
 
 def show(file: CertificateFile) -> None:
     """The answer and every requirement, with value, limit and source. Exit status 2 when the copy was changed."""
-    from vibe.cli import screen
-    from vibe.core.sealed import SealError
-    from vibe.report.certificate import acceptance_of
-    from vibe.report.certificate_check import verify_certificate
-    from vibe.report.certificate_view import rows_of, sentence
+    from vibe.cli.shared import output
+    from vibe.report.certificate.certificate import acceptance_of
+    from vibe.report.certificate.check import verify_certificate
+    from vibe.report.certificate.view import rows_of, sentence
+    from vibe.storage.digest import SealError
 
     found = verify_certificate(file)
     if found.failed or found.record is None:
@@ -76,7 +76,7 @@ def show(file: CertificateFile) -> None:
         acceptance = acceptance_of(found.record)
     except SealError as error:
         refuse(f"{file} cannot be shown: {error}", WRONG_CALL)
-    screen.show_facts(
+    output.show_facts(
         [
             ("drive", acceptance.drive), ("serial", acceptance.serial), ("title", acceptance.title),
             ("answer", acceptance.answer), ("because", sentence(acceptance)), ("rule", acceptance.decision_rule),
@@ -85,7 +85,7 @@ def show(file: CertificateFile) -> None:
         ]
     )  # fmt: skip
     header = ["no", "requirement", "answer", "found", "limit", "accepted", "where", "source"]
-    screen.show_rows(
+    output.show_rows(
         header,
         [
             [
@@ -98,7 +98,7 @@ def show(file: CertificateFile) -> None:
     )  # fmt: skip
     settles = [(str(row.number), row.outcome.settles) for row in rows_of(acceptance) if row.outcome.settles]
     for number, what in settles:
-        screen.note(f"requirement {number}: {what}")
+        output.note(f"requirement {number}: {what}")
 
 
 for _name, _command in (("verify", verify), ("show", show)):

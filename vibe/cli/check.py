@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vibe.cli.answers import strictly
-from vibe.cli.options import Captures, Cluster, MaybeDrive, Workers, one_of
+from vibe.cli.shared.exit_status import strictly
+from vibe.cli.shared.options import Captures, Cluster, MaybeDrive, Workers, one_of
 from vibe.core.errors import CallError, CaptureError
 
 if TYPE_CHECKING:
-    from vibe.flow.checking import CheckedCapture
+    from vibe.flow.route.capture_check import CheckedCapture
 
 
 def check(
@@ -35,12 +35,10 @@ def check(
     cluster: Cluster = None,
     strict: Annotated[
         bool,
-        typer.Option(
-            "--strict", help="Exit status 3 when a capture must be taken again, cannot be read, or is missing."
-        ),
+        typer.Option("--strict", help="Exit status 3 when a capture must be repeated, cannot be read, or is missing."),
     ] = False,
 ) -> None:
-    """Is a capture good, or must it be taken again?
+    """Is a capture good, or must it be repeated?
 
     A verdict for each channel, with its reasons and what would mend it. With --route, CAPTURE is the folder of the
     round: each point is accepted, limited or a retake, and the list ends with what is still missing.
@@ -58,28 +56,28 @@ def check(
 
 
 def _check_files(captures: list[Path], drive: Path | None, *, workers: int | None, strict: bool) -> None:
-    from vibe.cli import screen
-    from vibe.cli.names import captures_named
-    from vibe.cli.progress import Waiting
-    from vibe.flow.checking import check_files
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import captures_named
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.route.capture_check import check_files
 
     with Waiting() as waiting:
         checked = check_files(captures_named(captures), drive, workers=workers, progress=waiting)
     if all(one.error is not None for one in checked):
         raise CaptureError(checked[0].error or "cannot be read", path=checked[0].path)
     rows = [row for one in checked for row in _rows(one)]
-    if screen.for_people():
-        screen.show_facts(
+    if output.for_people():
+        output.show_facts(
             (verdict, ": ".join(text for text in (path, channel, why, remedy) if text))
             for verdict, path, channel, why, remedy in rows
         )
     else:
-        screen.show_rows(["verdict", "capture", "channel", "why", "remedy"], rows)
+        output.show_rows(["verdict", "capture", "channel", "why", "remedy"], rows)
     for one in checked:
         for remark in one.remarks:
-            screen.note(f"note: {one.path}: {remark}")
+            output.note(f"note: {one.path}: {remark}")
         if one.error is not None:
-            screen.note(f"note: {one.path}: {one.error}")
+            output.note(f"note: {one.path}: {one.error}")
     bad = any(one.error is not None or any(q.verdict == "rejected" for q in one.quality) for one in checked)
     strictly(bad, strict)
 

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vibe.cli.answers import strictly
+from vibe.cli.shared.exit_status import strictly
 
 if TYPE_CHECKING:
-    from vibe.core.acceptance import Outcome
+    from vibe.core.records.acceptance import Outcome
 
 
 def run_commissioning_recipe(
@@ -23,9 +23,9 @@ def run_commissioning_recipe(
     strict: bool,
 ) -> None:
     """Prove every set, and show its answers."""
-    from vibe.cli import screen
-    from vibe.cli.progress import Waiting
-    from vibe.flow.commissioning import run_commissioning
+    from vibe.cli.shared import output
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.commissioning.acceptance import run_commissioning
 
     with Waiting() as waiting:
         done = run_commissioning(
@@ -39,11 +39,11 @@ def run_commissioning_recipe(
     rows += [
         [one.acceptance.serial, one.acceptance.answer, "in all", "", _settles(one.acceptance.outcomes)] for one in done
     ]
-    screen.show_rows(["serial", "answer", "requirement", "where", "why"], rows)
+    output.show_rows(["serial", "answer", "requirement", "where", "why"], rows)
     for one in done:
         for remark in (*one.acceptance.remarks, *one.remarks):
-            screen.note(f"note: {remark}")
-        screen.note(f"The certificate of {one.acceptance.serial}: {one.files[-1]}")
+            output.note(f"note: {remark}")
+        output.note(f"The certificate of {one.acceptance.serial}: {one.files[-1]}")
     strictly(any(one.acceptance.answer != "pass" for one in done), strict)
 
 

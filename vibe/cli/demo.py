@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.answers import reported, strictly
-from vibe.cli.options import Strict, Workers
+from vibe.cli.shared.exit_status import reported, strictly
+from vibe.cli.shared.options import Strict, Workers
 from vibe.core.errors import CallError
 
 _OWN_FILES = {"index.html", "drives.csv", "run.json", "run.journal"}
@@ -26,10 +26,10 @@ def demo(
 
     Needs no other input. A second run replaces what the first has written; one that was interrupted goes on.
     """
-    from vibe.cli import screen
-    from vibe.cli.names import check_folder
-    from vibe.cli.progress import Waiting
-    from vibe.flow.running import run_recipe
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import check_folder
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.run.run import run_recipe
     from vibe.flow.settings import share_dir
 
     check_folder(out)
@@ -37,12 +37,12 @@ def demo(
     with Waiting() as waiting:
         outcome = run_recipe(
             share / "pipelines" / "route.toml", captures=share / "sample_signals", out=out, workers=workers,
-            cluster=None, force=_replaceable(out), progress=waiting, say=screen.note,
+            cluster=None, force=_replaceable(out), progress=waiting, say=output.note,
         )  # fmt: skip
-    screen.show_drives(outcome.rows)
+    output.show_drives(outcome.rows)
     for remark in outcome.remarks:
-        screen.note(f"note: {remark}")
-    screen.say(f"The pages are in {out}; open {outcome.index.resolve()}")
+        output.note(f"note: {remark}")
+    output.say(f"The pages are in {out}; open {outcome.index.resolve()}")
     reported(outcome.failures, len(outcome.rows), is_defect=outcome.defect)
     strictly(outcome.rejected or outcome.acting, strict)
 
@@ -53,7 +53,7 @@ def _replaceable(out: Path) -> bool:
     Raises:
         CallError: it holds something else.
     """
-    from vibe.flow.resuming import left_behind
+    from vibe.flow.run.resume import left_behind
 
     entries = list(out.iterdir()) if out.is_dir() else []
     if not entries:
@@ -64,7 +64,7 @@ def _replaceable(out: Path) -> bool:
 
 
 def _is_own_run(path: Path) -> bool:
-    from vibe.report.index_page import RUN_SCHEMA
+    from vibe.report.pages.index_page import RUN_SCHEMA
 
     try:
         record = json.loads(path.read_text(encoding="utf-8"))

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vibe.cli.answers import strictly
-from vibe.cli.options import Captures, DriveOption, Force, Out, Strict
+from vibe.cli.shared.exit_status import strictly
+from vibe.cli.shared.options import Captures, DriveOption, Force, Out, Strict
 
 if TYPE_CHECKING:
     from vibe.core.health import Health
@@ -35,12 +35,12 @@ def diagnose(
     strict: Strict = False,
 ) -> None:
     """Diagnose one drive from one or more captures."""
-    from vibe.cli import screen
-    from vibe.cli.names import captures_named, check_folder, check_free
-    from vibe.cli.progress import Waiting
-    from vibe.cli.summary import facts
-    from vibe.core.files import write_whole
-    from vibe.flow.reporting import diagnose_files
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import captures_named, check_folder, check_free
+    from vibe.cli.shared.progress import Waiting
+    from vibe.cli.shared.summary import facts
+    from vibe.flow.diagnose.drive_diagnosis import diagnose_files
+    from vibe.storage.files import write_whole
 
     json_file = Path(json) if json is not None and json != "-" else None
     check_free(json_file, force=force)
@@ -49,23 +49,23 @@ def diagnose(
         outcome = diagnose_files(
             captures_named(captures), drive, out=out, force=force, pdf=pdf, progress=waiting, earlier=earlier
         )
-    health = outcome.dossier.health
+    health = outcome.drive_report.health
     if json is not None:
-        from vibe.report.drive_page import health_json
+        from vibe.report.pages.drive_page import health_json
 
         if json_file is None:
-            screen.show_json(health_json(health))
+            output.show_json(health_json(health))
         else:
             write_whole(json_file, health_json(health), force=force)
     for remark in outcome.row.remarks:
-        screen.note(f"note: {remark}")
+        output.note(f"note: {remark}")
     if json == "-":
-        screen.note(f"{health.drive}: {health.state}. {health.sentence}")
+        output.note(f"{health.drive}: {health.state}. {health.sentence}")
     else:
-        screen.show_facts(facts(health))
+        output.show_facts(facts(health))
     files = outcome.files
     written = [json_file] if files is None else [files.html, files.pdf, files.json, json_file]
-    screen.show_files(file for file in written if file is not None)
+    output.show_files(file for file in written if file is not None)
     strictly(health.state == "act" or _rejected(health), strict)
 
 

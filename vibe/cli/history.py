@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vibe.cli.answers import DEFECT, WRONG_CALL, plainly, refuse, strictly
-from vibe.cli.options import Captures, Cluster, Force, MaybeDrive, Workers, one_of
+from vibe.cli.shared.exit_status import DEFECT, WRONG_CALL, plainly, refuse, strictly
+from vibe.cli.shared.options import Captures, Cluster, Force, MaybeDrive, Workers, one_of
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
-    from vibe.history.store import Store
-    from vibe.history.tidy import StoreRemark
+    from vibe.history.store.maintenance import StoreRemark
+    from vibe.history.store.store import Store
 
 app = typer.Typer(
     name="history",
@@ -54,11 +54,11 @@ def add(
     Each is compared with what the history held of its drive, at like speed and load, before this call. What is there
     already changes nothing. A capture that is counted is on the disk.
     """
-    from vibe.cli import screen
-    from vibe.cli.names import captures_named
-    from vibe.cli.progress import Waiting
-    from vibe.flow.delivering import Delivery, keep_files
-    from vibe.history.store import Store
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import captures_named
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.history.bulk_import import Delivery, keep_files
+    from vibe.history.store.store import Store
 
     one_of(workers, cluster)
     if route is not None and (len(captures) != 1 or not captures[0].is_dir()):
@@ -68,18 +68,18 @@ def add(
     with Store.open(store, create=True) as opened, Waiting() as waiting:
         outcome = keep_files(found, delivery, opened, workers=workers, cluster=cluster, progress=waiting)
     for sentence in outcome.refused:
-        screen.note(f"refused: {sentence}")
+        output.note(f"refused: {sentence}")
     if outcome.defect or (outcome.refused and not outcome.added and not outcome.there):
         refuse(f"{len(outcome.refused)} of {len(found)} captures were refused: {outcome.refused[0]}",
                DEFECT if outcome.defect else WRONG_CALL)  # fmt: skip
-    screen.show_rows(["drive", "added"], [[tag, str(count)] for tag, count in sorted(outcome.by_drive.items())])
-    screen.note(f"{outcome.added} added, {outcome.there} there already, {len(outcome.refused)} refused")
+    output.show_rows(["drive", "added"], [[tag, str(count)] for tag, count in sorted(outcome.by_drive.items())])
+    output.note(f"{outcome.added} added, {outcome.there} there already, {len(outcome.refused)} refused")
     strictly(bool(outcome.refused), strict)
 
 
 def list_drives(store: StoreOption) -> None:
     """The drives, how many captures of each, from when to when, and what the last one said."""
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
     with _opened(store) as opened:
         rows = [
@@ -88,7 +88,7 @@ def list_drives(store: StoreOption) -> None:
             ]
             for drive in opened.drives()
         ]  # fmt: skip
-    screen.show_rows(["drive", "captures", "accepted", "first", "last", "state"], rows)
+    output.show_rows(["drive", "captures", "accepted", "first", "last", "state"], rows)
 
 
 def show(
@@ -99,7 +99,7 @@ def show(
     ] = None,
 ) -> None:
     """The series of a drive: last value, least and greatest."""
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
     with _opened(store) as opened:
         _known(opened, drive)
@@ -116,7 +116,7 @@ def show(
         ]
         for extent in extents
     ]  # fmt: skip
-    screen.show_rows(["point", "measure", "subject", "unit", "count", "latest", "at", "least", "greatest"], rows)
+    output.show_rows(["point", "measure", "subject", "unit", "count", "latest", "at", "least", "greatest"], rows)
 
 
 def export(
@@ -131,41 +131,41 @@ def export(
     force: Force = False,
 ) -> None:
     """Write levels, captures, findings, events and decisions as tables."""
-    from vibe.cli import screen
-    from vibe.history.export import export as write
+    from vibe.cli.shared import output
+    from vibe.history.store.export import export as write
 
     with _opened(store) as opened:
-        screen.show_files(write(opened, out, form, force=force))
+        output.show_files(write(opened, out, form, force=force))
 
 
 def verify(store: StoreOption) -> None:
     """Read every file and check every hash. Exit status 2 when something is wrong."""
-    from vibe.cli import screen
-    from vibe.history.tidy import verify as look
+    from vibe.cli.shared import output
+    from vibe.history.store.maintenance import verify as look
 
     with _opened(store) as opened:
         found = look(opened)
     _tell(found.wrong)
     for told in found.known:
-        screen.note(f"known: {told.where}: {told.what}")
+        output.note(f"known: {told.where}: {told.what}")
     if found.wrong:
         count = "1 thing is" if len(found.wrong) == 1 else f"{len(found.wrong)} things are"
         raise CallError(f"{count} wrong in {store}; `vibe history repair --store {store}` mends what can be mended")
-    screen.note(f"{found.captures} captures, nothing wrong")
+    output.note(f"{found.captures} captures, nothing wrong")
 
 
 def repair(store: StoreOption) -> None:
-    """Mend what can be mended: sweep up, take lost rows from their files, put down what is lost.
+    """Mend what can be mended: sweep up, take lost rows from their files, record what is lost.
 
     Damaged files are set aside, not thrown away. Where the database is gone or damaged it is built anew, from the
     captures and from what can still be read of it.
     """
-    from vibe.cli import screen
-    from vibe.history.rescue import repaired
+    from vibe.cli.shared import output
+    from vibe.history.store.recovery import repaired
 
     done = repaired(store)
     _tell(done)
-    screen.note(f"{len(done)} mended or put down")
+    output.note(f"{len(done)} mended or recorded")
 
 
 def thin(
@@ -184,17 +184,17 @@ def thin(
     """
     from datetime import UTC, timedelta
 
-    from vibe.cli import screen
-    from vibe.history.tidy import thin as let_go
+    from vibe.cli.shared import output
+    from vibe.history.store.maintenance import thin as let_go
 
     before = datetime.now(UTC) - timedelta(days=keep_days)
     with _opened(store) as opened:
         done = let_go(opened, before=before, keep_first=keep_first, dry=dry_run)
     _tell(done.troubles)
     for why, count in sorted(done.spared.items()):
-        screen.note(f"spared: {count}, {why}")
+        output.note(f"spared: {count}, {why}")
     verb = "would lose" if dry_run else "lost"
-    screen.note(f"{done.captures} captures {verb} their samples, {done.freed_bytes / 1e6:.1f} MB")
+    output.note(f"{done.captures} captures {verb} their samples, {done.freed_bytes / 1e6:.1f} MB")
 
 
 def event(
@@ -217,10 +217,10 @@ def event(
     ] = False,
     time_zone: TimeZone = None,
 ) -> None:  # fmt: skip
-    """Put down what was done to a drive. From then on a new baseline counts."""
+    """Record what was done to a drive. From then on a new baseline counts."""
     from datetime import UTC
 
-    from vibe.core.history import Event
+    from vibe.core.records.history import Event
 
     when = datetime.now(UTC) if at is None else _time_said(at, time_zone)
     with _opened(store) as opened:
@@ -237,9 +237,9 @@ def events(
     store: StoreOption,
     time_zone: TimeZone = None,
 ) -> None:
-    """Put down a whole maintenance book. What stands there already changes nothing."""
-    from vibe.cli import screen
-    from vibe.ingest.events_file import load_events
+    """Record a whole maintenance book. What stands there already changes nothing."""
+    from vibe.cli.shared import output
+    from vibe.ingest.tables.maintenance_log import load_events
 
     entries = load_events(book, time_zone)
     with _opened(store) as opened:
@@ -249,7 +249,7 @@ def events(
         fresh = [one for one in entries if (one.drive, one.at.timestamp(), one.kind) not in there]
         for one in fresh:
             opened.add_event(one)
-    screen.say(f"{len(fresh)} put down, {len(entries) - len(fresh)} there already")
+    output.say(f"{len(fresh)} put down, {len(entries) - len(fresh)} there already")
 
 
 def page(
@@ -261,12 +261,12 @@ def page(
     force: Force = False,
 ) -> None:
     """Write a drive's page with its history: levels, limits, tones, and spectra to lay over one another."""
-    from vibe.cli import screen
-    from vibe.flow.history_pages import write_history_page
+    from vibe.cli.shared import output
+    from vibe.flow.history.pages import write_history_page
 
     with _opened(store) as opened:
         _known(opened, drive)
-    screen.show_files(write_history_page(drive, store, out, force=force))
+    output.show_files(write_history_page(drive, store, out, force=force))
 
 
 for _name, _command in (
@@ -277,7 +277,7 @@ for _name, _command in (
 
 
 def _opened(folder: Path) -> Store:
-    from vibe.history.store import Store
+    from vibe.history.store.store import Store
 
     return Store.open(folder)
 
@@ -293,10 +293,10 @@ def _known(store: Store, tag: str) -> None:
 
 
 def _tell(told: tuple[StoreRemark, ...]) -> None:
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
     if told:
-        screen.show_rows(["where", "what"], [[one.where, one.what] for one in told])
+        output.show_rows(["where", "what"], [[one.where, one.what] for one in told])
 
 
 def _time_said(text: str, zone: str | None) -> datetime:

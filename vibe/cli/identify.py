@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vibe.cli.options import Captures, Force
+from vibe.cli.shared.options import Captures, Force
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
-    from vibe.flow.identity import Answer, Identification
+    from vibe.flow.identify.answer import Answer, Identification
 
 
 def identify(
@@ -47,14 +47,14 @@ def identify(
     """Which drive is this, from its signal alone?
 
     Counts, ratio, speed, slip, discs and direction of rotation, for one cycloidal stage with a fixed ring. Every answer
-    has its probability; what the evidence does not carry is told so, with the reason. With --drive the plate is
-    checked: fits, another count fits better, or cannot be told.
+    has its probability; what the evidence does not carry is reported as such, with the reason. With --drive the plate
+    is checked: fits, another count fits better, or cannot be determined.
     """
-    from vibe.cli import screen
-    from vibe.cli.names import captures_named, check_free
-    from vibe.core.files import write_whole
-    from vibe.flow.identifying import identify_files
-    from vibe.flow.identity import SlipReference, against_load, as_json
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import captures_named, check_free
+    from vibe.flow.identify.answer import SlipReference, against_load, as_json
+    from vibe.flow.identify.identification import identify_files
+    from vibe.storage.files import write_whole
 
     if (poles is None) != (line_hz is None):
         raise CallError("slip needs both --poles and --line-hz")
@@ -70,15 +70,15 @@ def identify(
         motor=SlipReference(poles=poles, line_hz=line_hz) if poles is not None and line_hz is not None else None,
     )
     if json == "-":
-        screen.show_json(as_json(found))
+        output.show_json(as_json(found))
         return
     if json_file is not None:
         write_whole(json_file, as_json(found), force=force)
     for one in found:
-        screen.show_facts(_facts(one))
+        output.show_facts(_facts(one))
     if len(found) > 1:
-        screen.show_facts([("slip against load", against_load(found))])
-    screen.show_files([json_file] if json_file is not None else [])
+        output.show_facts([("slip against load", against_load(found))])
+    output.show_files([json_file] if json_file is not None else [])
 
 
 def _facts(one: Identification) -> list[tuple[str, str]]:

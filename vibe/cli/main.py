@@ -13,7 +13,6 @@ import typer
 
 from vibe import __version__
 from vibe.cli.alarms import app as alarms
-from vibe.cli.answers import debugging, plainly
 from vibe.cli.certificate import app as certificate
 from vibe.cli.check import check
 from vibe.cli.demo import demo
@@ -27,6 +26,7 @@ from vibe.cli.practice import practice
 from vibe.cli.promise import promise
 from vibe.cli.run import run
 from vibe.cli.schema import schema
+from vibe.cli.shared.exit_status import debugging, plainly
 from vibe.cli.simulate import simulate
 from vibe.cli.tones import tones
 from vibe.cli.years import years
@@ -35,7 +35,7 @@ app = typer.Typer(
     name="vibe",
     help="Know the health of cycloidal speed reducers from vibration.",
     epilog="Exit status: 0 done; 2 the call or an input file is wrong; 3 with --strict, when a capture was rejected "
-    "or a drive needs acting on. VIBE_DEBUG=1 shows tracebacks.",
+    "or a drive is in state act. VIBE_DEBUG=1 shows tracebacks.",
     add_completion=True,
     no_args_is_help=True,
     pretty_exceptions_enable=False,

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from vibe.cli.options import Force, Out
+from vibe.cli.shared.options import Force, Out
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from vibe.core.route_plan import PointPlan, RoutePlan
+    from vibe.core.route.route_plan import PointPlan, RoutePlan
     from vibe.core.tones import CapturePlan
 
 _NAMES = ["drive", "sample_rate_hz", "duration_s", "captures", "sensor_range_m_s2", "resolution_hz", "shows"]
@@ -52,10 +52,10 @@ def plan(
     What they cannot show is named too. With --out, a sheet to take along is written; for a route also folders that
     wait for the captures.
     """
-    from vibe.cli import screen
-    from vibe.cli.names import check_folder
-    from vibe.flow.planning import plan_drives, the_route_in
-    from vibe.health.cautions import plan_cautions
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import check_folder
+    from vibe.flow.route.plan import plan_drives, the_route_in
+    from vibe.health.state.cautions import plan_cautions
     from vibe.ingest import drive_files
 
     check_folder(out)
@@ -65,15 +65,15 @@ def plan(
         _plan_route(route, out, pdf=pdf, force=force)
         return
     outcome = plan_drives(paths, out, force, pdf=pdf)
-    if screen.for_people():
+    if output.for_people():
         _draw(outcome.plans)
     else:
-        screen.show_rows([*_NAMES, "cannot_show", "mounting"], [_cells(one, named=True) for one in outcome.plans])
+        output.show_rows([*_NAMES, "cannot_show", "mounting"], [_cells(one, named=True) for one in outcome.plans])
     for caution in plan_cautions():
-        screen.note(f"caution: {caution}")
+        output.note(f"caution: {caution}")
     for remark in outcome.remarks:
-        screen.note(f"note: {remark}")
-    screen.show_files(outcome.files)
+        output.note(f"note: {remark}")
+    output.show_files(outcome.files)
 
 
 def _cells(one: CapturePlan, *, named: bool) -> list[str]:
@@ -90,11 +90,11 @@ def _cells(one: CapturePlan, *, named: bool) -> list[str]:
 
 def _draw(plans: Sequence[CapturePlan]) -> None:
     """The settings as a table, then what stays unseen; with one drive also why the settings are so, as in the sheet."""
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
-    screen.show_rows(_NAMES, [_cells(one, named=False) for one in plans], titles=_TITLES)
+    output.show_rows(_NAMES, [_cells(one, named=False) for one in plans], titles=_TITLES)
     for one in plans:
-        screen.show_facts(
+        output.show_facts(
             [
                 (one.drive, f"mounting: {one.mounting}"),
                 *((one.drive, reason) for reason in one.reasons if len(plans) == 1),
@@ -111,20 +111,20 @@ def _draw(plans: Sequence[CapturePlan]) -> None:
 
 
 def _plan_route(route: Path, out: Path | None, *, pdf: bool, force: bool) -> None:
-    from vibe.cli import screen
-    from vibe.flow.planning import plan_route
-    from vibe.health.cautions import plan_cautions
+    from vibe.cli.shared import output
+    from vibe.flow.route.plan import plan_route
+    from vibe.health.state.cautions import plan_cautions
 
     outcome = plan_route(route, out, force, pdf=pdf)
-    screen.show_rows(_POINT_NAMES, list(_point_rows(outcome.plan)), titles=_POINT_TITLES)
-    screen.show_facts(_budget(outcome.plan))
+    output.show_rows(_POINT_NAMES, list(_point_rows(outcome.plan)), titles=_POINT_TITLES)
+    output.show_facts(_budget(outcome.plan))
     for caution in plan_cautions():
-        screen.note(f"caution: {caution}")
+        output.note(f"caution: {caution}")
     for remark in outcome.remarks:
-        screen.note(f"note: {remark}")
-    screen.show_files(outcome.files)
+        output.note(f"note: {remark}")
+    output.show_files(outcome.files)
     if outcome.folders:
-        screen.note(f"captures go into the {len(outcome.folders)} folders of {outcome.folders[0].parent}")
+        output.note(f"captures go into the {len(outcome.folders)} folders of {outcome.folders[0].parent}")
 
 
 def _point_rows(plan: RoutePlan) -> Iterator[list[str]]:
@@ -149,7 +149,7 @@ def _remark(point: PointPlan) -> str:
 
 def _budget(plan: RoutePlan) -> list[tuple[str, str]]:
     """The time of the walk by what it is spent on, in hours and minutes."""
-    from vibe.report.route_sheet import hours
+    from vibe.report.pages.route_sheet import hours
 
     times = plan.budget
     return [

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.answers import strictly
-from vibe.cli.options import Force, Out
+from vibe.cli.shared.exit_status import strictly
+from vibe.cli.shared.options import Force, Out
 
 
 def population(
@@ -26,14 +26,14 @@ def population(
     force: Force = False,
 ) -> None:
     """Compare the drives of a type: spread, drives that stand apart, drift of production."""
-    from vibe.cli import screen
-    from vibe.cli.names import check_folder
-    from vibe.flow.populating import population_of, write_population
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import check_folder
+    from vibe.flow.history.population import population_of, write_population
 
     check_folder(out)
     found = population_of(folder, title=title)
     for file, why in found.left_out:
-        screen.note(f"left out: {file} {why}")
+        output.note(f"left out: {file} {why}")
     rows = [
         [
             one.serial, one.figure.measure, one.figure.subject, one.figure.point, f"{one.value:.4g}",
@@ -42,19 +42,19 @@ def population(
         for one in found.outliers
     ]  # fmt: skip
     header = ["serial", "measure", "subject", "point", "value", "usual", "unit", "spreads", "chance", "points_to"]
-    screen.show_rows(header, rows)
+    output.show_rows(header, rows)
     moved = [one for one in found.figures if one.drift.state not in ("steady", "cannot be told yet")]
     for one in moved:
         key = one.figure
         name = " ".join(part for part in (key.measure, key.subject, key.point) if part)
-        screen.note(f"drift: {name}: {one.drift.state}, {one.drift.note}")
+        output.note(f"drift: {name}: {one.drift.state}, {one.drift.note}")
     for remark in found.remarks:
-        screen.note(remark)
-    screen.note(
+        output.note(remark)
+    output.note(
         f"{found.drives} drives, {len(found.figures)} figures each, "
         f"standing apart: {len({one.serial for one in found.outliers})}, figures that moved with time: {len(moved)}; "
         f"sound drives would show any outlier in {100 * found.false_alarm_rate:g} % of such populations"
     )
     if out is not None:
-        screen.show_files(write_population(found, out, force=force))
+        output.show_files(write_population(found, out, force=force))
     strictly(bool(found.outliers), strict)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.options import Force, Workers
+from vibe.cli.shared.options import Force, Workers
 
 
 def practice(
@@ -28,25 +28,25 @@ def practice(
     Try ``vibe check`` on it: DIR/truth.toml says what it ought to find. With --commissioning, make sets for
     ``vibe run pipelines/commissioning.toml``: a good drive, and four that are not.
     """
-    from vibe.cli import screen
-    from vibe.cli.progress import Waiting
+    from vibe.cli.shared import output
+    from vibe.cli.shared.progress import Waiting
     from vibe.core.errors import CallError
 
     if commissioning:
-        from vibe.flow.commissioning_samples import make_commissioning
+        from vibe.flow.samples.commissioning import make_commissioning
 
         if drive:
             raise CallError("--drive names drives of the practice round; the sets of --commissioning are made together")
         with Waiting() as waiting:
             sets = make_commissioning(out, workers=workers, force=force, progress=waiting)
         rows = [[path.parent.name, str(path)] for path in sets.files]
-        screen.show_rows(["what", "where"], [*rows, ["what is really in them", str(sets.truth)]])
+        output.show_rows(["what", "where"], [*rows, ["what is really in them", str(sets.truth)]])
         return
-    from vibe.flow.practising import make_practice
+    from vibe.flow.samples.route_round import make_practice
 
     with Waiting() as waiting:
         made = make_practice(out, only=drive or None, workers=workers, force=force, progress=waiting)
-    screen.show_rows(
+    output.show_rows(
         ["what", "where"],
         [
             ["last month's round", str(made.february)],

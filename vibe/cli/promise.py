@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.options import Force, Out
+from vibe.cli.shared.options import Force, Out
 from vibe.core.errors import CallError
 
 
@@ -40,10 +40,10 @@ def promise(
     force: Force = False,
 ) -> None:  # fmt: skip
     """Say what running hours and failures are evidence for: time between failures, and bearing lives."""
-    from vibe.cli import screen
-    from vibe.cli.names import check_folder
-    from vibe.flow.promising import promise_of_store, promise_of_table, write_promise
-    from vibe.report.promise_page import facts, rating_rows
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import check_folder
+    from vibe.flow.history.reliability import reliability_of_store, reliability_of_table, write_reliability
+    from vibe.report.pages.reliability_page import facts, rating_rows
 
     if (store is None) == (table is None):
         raise CallError("give either --store, a history, or --table, a file of lives")
@@ -58,12 +58,12 @@ def promise(
 
         named = load_drives(drives)
     if store is not None:
-        found = promise_of_store(
+        found = reliability_of_store(
             store, drives=named, confidence=confidence, duty=duty, failures=failure or (), new_at_first=new_at_first
         )
     else:
         assert table is not None
-        found = promise_of_table(table, drives=named or (), confidence=confidence)
+        found = reliability_of_table(table, drives=named or (), confidence=confidence)
     rated = [
         (
             f"bearing, {drive}",
@@ -71,8 +71,8 @@ def promise(
         )
         for drive, bearing, _, _, _, speed, life, note in rating_rows(found)
     ]
-    screen.show_facts([*facts(found), *rated, *(("assumption", one) for one in found.assumptions)])
+    output.show_facts([*facts(found), *rated, *(("assumption", one) for one in found.assumptions)])
     for remark in found.remarks:
-        screen.note(remark)
+        output.note(remark)
     if out is not None:
-        screen.show_files(write_promise(found, out, force=force))
+        output.show_files(write_reliability(found, out, force=force))

@@ -10,13 +10,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vibe.cli.answers import strictly
+from vibe.cli.shared.exit_status import strictly
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
     from vibe.core.capture import Reason
-    from vibe.core.round import FileSeen, Missing, RollCall
-    from vibe.flow.rounds import Round
+    from vibe.core.route.round_check import Completeness, FileSeen, Missing
+    from vibe.flow.route.round import Round
 
 LOOK_EVERY_S = 1.0
 HEADER = ["verdict", "drive", "point", "capture", "why", "remedy"]
@@ -35,9 +35,9 @@ def check_round(
     strict: bool,
 ) -> None:
     """Print the verdicts of a round, and what is missing."""
-    from vibe.cli import screen
-    from vibe.cli.progress import Waiting
-    from vibe.flow.rounds import Round
+    from vibe.cli.shared import output
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.route.round import Round
 
     if cluster is not None:
         if watch:
@@ -52,15 +52,15 @@ def check_round(
             call = round_.checked(workers=workers, cluster=cluster, progress=waiting)
         _show_files(call.files, folder, heading=True)
     _show_missing(call.missing)
-    screen.note(_in_short(call, round_))
+    output.note(_in_short(call, round_))
     strictly(bool(call.retakes or any(not one.known for one in call.missing)), strict)
 
 
-def _watched(round_: Round) -> RollCall:
+def _watched(round_: Round) -> Completeness:
     """Verdicts as files come in, until Ctrl-C or a word from the system to end; then the roll call."""
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
-    screen.note(f"Watching {round_.folder}; Ctrl-C ends it and says what is missing.")
+    output.note(f"Watching {round_.folder}; Ctrl-C ends it and says what is missing.")
     heading = True
     waiting: tuple[Path, ...] = ()
     call = round_.nothing()
@@ -71,12 +71,12 @@ def _watched(round_: Round) -> RollCall:
                 if look.changed:
                     _show_files(look.changed, round_.folder, heading=heading)
                     heading = False
-                    screen.note(_in_short(call, round_))
+                    output.note(_in_short(call, round_))
                 for path in look.gone:
-                    screen.note(f"gone: {_below(path, round_.folder)}")
+                    output.note(f"gone: {_below(path, round_.folder)}")
                 for path in look.waiting:
                     if path not in waiting:
-                        screen.note(f"arriving: {_below(path, round_.folder)}")
+                        output.note(f"arriving: {_below(path, round_.folder)}")
                 waiting = look.waiting
                 time.sleep(LOOK_EVERY_S)
     except KeyboardInterrupt:
@@ -102,16 +102,16 @@ def _ended_politely() -> Iterator[None]:
 
 
 def _show_files(files: Sequence[FileSeen], folder: Path, *, heading: bool) -> None:
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
-    if screen.for_people():
+    if output.for_people():
         facts = [fact for file in files for fact in _facts(_rows(file, folder))]
-        screen.show_facts(sorted(facts, key=lambda fact: ORDER.index(fact[0])))
+        output.show_facts(sorted(facts, key=lambda fact: ORDER.index(fact[0])))
     else:
-        screen.show_rows(HEADER if heading else [], [row for file in files for row in _rows(file, folder)])
+        output.show_rows(HEADER if heading else [], [row for file in files for row in _rows(file, folder)])
     for file in files:
         for remark in file.remarks:
-            screen.note(f"note: {_below(file.path, folder)}: {remark}")
+            output.note(f"note: {_below(file.path, folder)}: {remark}")
 
 
 def _facts(rows: Sequence[Sequence[str]]) -> list[tuple[str, str]]:
@@ -139,7 +139,7 @@ def _sentence(drive: str, point: str | None, why: str, remedy: str, *, capture: 
 def _rows(file: FileSeen, folder: Path) -> list[list[str]]:
     name = _below(file.path, folder)
     if file.error is not None:
-        remedy = "Copy it from the logger once more; if it is damaged there too, take it again."
+        remedy = "Copy it from the logger once more; if it is damaged there too, repeat the measurement."
         return [["retake", file.drive or "", "", name, file.error, remedy]]
     return [
         [point.verdict, file.drive or "", point.point, name, *_reasons(point.reasons, kept=point.verdict == "accepted")]
@@ -159,13 +159,13 @@ def _below(path: Path, folder: Path) -> str:
 
 
 def _show_missing(missing: Sequence[Missing]) -> None:
-    from vibe.cli import screen
+    from vibe.cli.shared import output
 
-    if not screen.for_people():
+    if not output.for_people():
         rows = [[_word(one), one.drive, one.point or "", "", one.what, one.remedy] for one in missing]
-        screen.show_rows([], rows)
+        output.show_rows([], rows)
         return
-    screen.show_facts(
+    output.show_facts(
         (_word(one), _sentence(one.drive, one.point, one.what, one.remedy))
         for one in missing
         if one.point is not None and not one.taken
@@ -175,7 +175,7 @@ def _show_missing(missing: Sequence[Missing]) -> None:
     for one in missing:
         if one.point is None:
             notes.setdefault(one.what, []).append(one)
-    screen.show_facts(
+    output.show_facts(
         ("to write", f"{what} at {', '.join(one.drive for one in where)}. {where[0].remedy}")
         for what, where in notes.items()
     )
@@ -185,7 +185,7 @@ def _word(one: Missing) -> str:
     return "known" if one.known else "missing"
 
 
-def _in_short(call: RollCall, round_: Round) -> str:
+def _in_short(call: Completeness, round_: Round) -> str:
     """One line that says how far the round is."""
     wanted = round_.points
     open_points = len({(one.drive, one.point) for one in call.missing if one.point is not None and not one.known})

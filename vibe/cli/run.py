@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.answers import reported, strictly
-from vibe.cli.options import Cluster, Force, Strict, Workers, one_of
+from vibe.cli.shared.exit_status import reported, strictly
+from vibe.cli.shared.options import Cluster, Force, Strict, Workers, one_of
 from vibe.core.errors import CallError
 
 
@@ -45,10 +45,10 @@ def run(
     Writes one report per drive and one page for all, gravest first. A run that was interrupted goes on where it
     stopped when the same command is given again.
     """
-    from vibe.cli import screen
-    from vibe.cli.names import check_folder
-    from vibe.cli.progress import Waiting
-    from vibe.flow.running import recipe_kind, run_recipe
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import check_folder
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.run.run import recipe_kind, run_recipe
 
     one_of(workers, cluster)
     check_folder(out)
@@ -72,11 +72,11 @@ def run(
     with Waiting() as waiting:
         outcome = run_recipe(
             recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, pdf=pdf,
-            earlier=earlier, store=store, progress=waiting, say=screen.note,
+            earlier=earlier, store=store, progress=waiting, say=output.note,
         )  # fmt: skip
-    screen.show_drives(outcome.rows)
+    output.show_drives(outcome.rows)
     for remark in outcome.remarks:
-        screen.note(f"note: {remark}")
-    screen.note(f"The page for all drives: {outcome.index}")
+        output.note(f"note: {remark}")
+    output.note(f"The page for all drives: {outcome.index}")
     reported(outcome.failures, len(outcome.rows), is_defect=outcome.defect)
     strictly(outcome.rejected or outcome.acting, strict)

@@ -41,19 +41,19 @@ def schema(
 
         described = Drive.model_json_schema()
     elif which is Which.route:
-        from vibe.core.route import Route
+        from vibe.core.route.route import Route
 
         described = Route.model_json_schema()
     elif which is Which.requirements:
-        from vibe.core.acceptance import Requirements
+        from vibe.core.records.acceptance import Requirements
 
         described = Requirements.model_json_schema()
     elif which is Which.commissioning:
-        from vibe.core.acceptance import CommissioningSet
+        from vibe.core.records.acceptance import CommissioningSet
 
         described = CommissioningSet.model_json_schema()
     else:
-        from vibe.core.recipe import Recipe
+        from vibe.core.route.recipe import Recipe
 
         described = Recipe.model_json_schema()
     print(json.dumps({"$schema": GenerateJsonSchema.schema_dialect} | described, indent=1, ensure_ascii=False))

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from vibe.cli.options import DriveFile, Force
+from vibe.cli.shared.options import DriveFile, Force
 from vibe.core.errors import CallError
 
 
@@ -121,9 +121,9 @@ def simulate(
     ] = None,
 ) -> None:
     """Make a capture whose truth is known."""
-    from vibe.cli import screen
-    from vibe.cli.names import check_free
-    from vibe.flow.simulating import simulate_file
+    from vibe.cli.shared import output
+    from vibe.cli.shared.paths import check_free
+    from vibe.flow.samples.simulation import simulate_file
 
     given: dict[str, Any] = {
         "duration_s": duration_s, "sample_rate_hz": sample_rate_hz, "speed_rpm": speed_rpm,
@@ -137,7 +137,7 @@ def simulate(
     }  # fmt: skip
     check_free(out, force=force)
     conditions = {name: value for name, value in given.items() if value is not None}
-    screen.say(str(simulate_file(drive, damage or [], seed, out, force, around or [], **conditions)))
+    output.say(str(simulate_file(drive, damage or [], seed, out, force, around or [], **conditions)))
 
 
 def _neighbour(text: str) -> tuple[float, float]:

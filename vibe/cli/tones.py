@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.options import DriveFile
-from vibe.cli.screen import Form
+from vibe.cli.shared.options import DriveFile
+from vibe.cli.shared.output import Form
 from vibe.core.errors import CallError
 
 
@@ -29,7 +29,7 @@ def tones(
 
     Each with its exact order, Hz, what makes it, and what it coincides with.
     """
-    from vibe.cli import screen
+    from vibe.cli.shared import output
     from vibe.flow.settings import tones_of
     from vibe.report.terminal import tones_table, tones_view
 
@@ -39,11 +39,11 @@ def tones(
     low_hz, high_hz = described.input.speed_range_hz
     input_hz = described.input.speed_hz if speed_rpm is None else speed_rpm / 60
     if not low_hz <= input_hz <= high_hz:
-        screen.note(
+        output.note(
             f"note: {60 * input_hz:g} r/min lies outside this drive's range of "
             f"{60 * low_hz:.6g} to {60 * high_hz:.6g} r/min"
         )
-    if form is None and screen.for_people():
-        screen.draw(tones_view(table, input_hz))
+    if form is None and output.for_people():
+        output.draw(tones_view(table, input_hz))
     else:
         print(tones_table(table, input_hz, form="tsv" if form is None else form.value), end="")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.options import Force, Workers
+from vibe.cli.shared.options import Force, Workers
 
 
 def years(
@@ -25,9 +25,9 @@ def years(
     force: Force = False,
 ) -> None:
     """Make a sample history of two years: captures, maintenance, another system's alarms, and the truth."""
-    from vibe.cli import screen
-    from vibe.cli.progress import Waiting
-    from vibe.flow.years import make_years
+    from vibe.cli.shared import output
+    from vibe.cli.shared.progress import Waiting
+    from vibe.flow.samples.years import make_years
 
     with Waiting() as waiting:
         made = make_years(out, spec=spec, only=drive or None, workers=workers, force=force, progress=waiting)
@@ -38,4 +38,4 @@ def years(
         ["maintenance", str(made.events), ""],
         ["what really happened", str(made.truth), ""],
     ]
-    screen.show_rows(["what", "where", "count"], rows)
+    output.show_rows(["what", "where", "count"], rows)

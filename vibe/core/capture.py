@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vibe.core.errors import CaptureError
-from vibe.core.sheets import printable
+from vibe.core.text import printable
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, TO_TURNS, VOLTS, plain_unit
 
 if TYPE_CHECKING:
@@ -231,7 +231,7 @@ class Capture:
 
     @property
     def stretch_count(self) -> int:
-        """Stretches in which the recording comes: 1 unless it is too long to be held."""
+        """Segments in which the recording comes: 1 unless it is too long to be held."""
         return 1 if self.longer is None else self.longer.count
 
     def stretches(self) -> Iterator[Capture]:
@@ -287,7 +287,7 @@ def _channel_of(
     found, factor = _meaning(name, written, quantity, sensitivity_mv_per_g, pulses_per_rev)
     samples = row.astype(np.float64)
     if found == "angle":
-        # Whole turns before the first sample tell nothing, and would cost the digits that do.
+        # Whole turns before the first sample say nothing, and would cost the digits that do.
         samples = samples * factor
         samples -= np.floor(np.nan_to_num(samples[0]))
     elif factor != 1.0:
@@ -340,7 +340,7 @@ def _meaning(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretches:
-    """How a recording is cut: ``count`` stretches of equal time, ``duration_s`` in all; ``read(k)`` gives the k-th,
+    """How a recording is cut: ``count`` segments of equal time, ``duration_s`` in all; ``read(k)`` gives the k-th,
     from 0, and only that one is held."""
 
     count: int

@@ -14,7 +14,7 @@ from vibe.core.surroundings import Driven, Fitted, Neighbour
 Speed = Annotated[float, Field(ge=0.01, le=1_000_000, allow_inf_nan=False)]
 """r/min. Bounds of speeds, lengths and orders are those of any machine; they keep slips of the decimal point out."""
 WIDEST_RANGE = 20.0
-"""Highest over lowest speed: in a wider range half and double speeds cannot be told apart (common practice)."""
+"""Highest over lowest speed: in a wider range half and double speeds cannot be distinguished (common practice)."""
 Order = Annotated[float, Field(ge=1e-4, le=10_000, allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=1, le=100_000)]
 Force = Annotated[float, Field(ge=1e-4, le=100_000, allow_inf_nan=False)]

@@ -36,7 +36,7 @@ class SpeedEstimate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CombLine:
-    """One line of a comb: where, and its power over the local floor [dB]; ``masked`` when an innocent owns it."""
+    """One line of a comb: where, and its power over the local floor [dB]; ``masked`` when a benign source owns it."""
 
     order: float
     over_floor_db: float
@@ -45,10 +45,10 @@ class CombLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Localisation:
-    """Is the repeating pattern one short hit, or spread round the turn as pitch errors spread it?
+    """Is the repeating pattern one short impact, or spread round the turn as pitch errors spread it?
 
     ``false_alarm_probability``: chance that a turn of healthy, irregular parts shows a peak as high as this over
-    its own remainder. ``peaks_deg`` are the hits' angles in the frame, strongest first, with ``peak_share`` each.
+    its own remainder. ``peaks_deg`` are the impacts' angles in the frame, strongest first, with ``peak_share`` each.
     """
 
     false_alarm_probability: float
@@ -74,11 +74,11 @@ class CombEvidence:
     band_hz: tuple[float, float]
     channels: tuple[str, ...]
     hit_m_s2: float | None
-    """Estimated peak acceleration of one hit in its band."""
+    """Estimated peak acceleration of one impact in its band."""
     hit_over_floor_db: float
     """Power of the repeating envelope over the mean power of the band [dB]."""
     limit_m_s2: float | None
-    """Smallest hit of this tone that this capture would have shown."""
+    """Smallest impact of this tone that this capture would have shown."""
     limit_over_floor_db: float | None = None
     impact_m_s2: float | None = None
     """Estimated peak acceleration of one impact in the band where it is largest; None where it was not measured."""
@@ -86,10 +86,10 @@ class CombEvidence:
     surest_channels: tuple[str, ...] = ()
     """Where the comb's score comes from: presence, size and place are each told best by another band."""
     localisation: Localisation | None = None
-    beside: CombEvidence | None = None
-    """The same tone once the hits of stronger combs are cut out of the envelope; None where none were."""
-    apart: bool = False
-    """Whether this was read between the hits of stronger combs."""
+    after_gating: CombEvidence | None = None
+    """The same tone once the impacts of stronger combs are cut out of the envelope; None where none were."""
+    gated: bool = False
+    """Whether this was read between the impacts of stronger combs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +122,7 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Exhibit:
+class PlotData:
     """Base of the things that can be shown beside a finding. ``caption`` is one sentence."""
 
     title: str
@@ -131,7 +131,7 @@ class Exhibit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A labelled place on an axis: a harmonic ("comb"), a predicted sideband ("sideband"), an innocent's line
+    """A labelled place on an axis: a harmonic ("comb"), a predicted sideband ("sideband"), a benign source's line
     ("owner") or a limit ("limit")."""
 
     at: float
@@ -140,7 +140,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SpectrumExhibit(Exhibit):
+class SpectrumPlot(PlotData):
     """Values against frequency or order, with the local floor when known, and marks."""
 
     x: NDArray[np.float32]
@@ -153,7 +153,7 @@ class SpectrumExhibit(Exhibit):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MapExhibit(Exhibit):
+class PolarPlot(PlotData):
     """A turn laid on one body: ``angle_deg`` (n,) and ``level`` (n,) relative to the mean of the turn, with
     ``count`` parts (pins, lobes) to draw; ``marked`` are parts (0-based) that stand out.
 
@@ -169,8 +169,8 @@ class MapExhibit(Exhibit):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WaveformExhibit(Exhibit):
-    """A stretch of signal, thinned to its extremes: ``low`` and ``high`` per instant, with marks in seconds."""
+class WaveformPlot(PlotData):
+    """A segment of signal, thinned to its extremes: ``low`` and ``high`` per instant, with marks in seconds."""
 
     time_s: NDArray[np.float32]
     low: NDArray[np.float32]

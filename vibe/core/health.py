@@ -35,7 +35,7 @@ class EvidenceItem(ReportModel):
 
 
 class Finding(ReportModel):
-    """Something is wrong: what, how sure, how bad, what it cannot be told from, what to do."""
+    """Something is wrong: what, how sure, how bad, what it cannot be distinguished from, what to do."""
 
     tone: str | None
     component: str
@@ -48,7 +48,7 @@ class Finding(ReportModel):
     growth_db: float | None = None
     component_probability: Probability | None = None
     """That something is damaged where this points: the same bearing, whichever of its elements, or a bearing whose cage
-    turns alike and that it cannot be told from; None where no whole was judged."""
+    turns alike and that it cannot be distinguished from; None where no whole was judged."""
     cannot_be_told_from: list[str] = Field(default_factory=list)
     seen_in: list[str] = Field(default_factory=list)
     """Tones whose combs show it, the largest first, where these are not just its own."""
@@ -156,7 +156,7 @@ class OutsideSource(ReportModel):
     points: list[str] = Field(default_factory=list)
     declared: bool
     hides: list[str] = Field(default_factory=list)
-    """Tones of the drive that cannot be told from its lines."""
+    """Tones of the drive that cannot be distinguished from its lines."""
     text: str
     """All of it in a sentence."""
 
@@ -180,7 +180,7 @@ class Health(ReportModel):
     sentence: str
     """One sentence that a plant manager understands."""
     do_by: str
-    """What to do, by when."""
+    """Recommended action."""
     false_alarm_rate: Probability | None = None
     """Stated rate per drive at which findings are raised where nothing is wrong."""
     captures: list[CaptureReport]

@@ -54,9 +54,9 @@ class Fold:
 class Tone:
     """Something a drive repeats.
 
-    ``damage``: True when local damage on one part speaks at this order (searched in the envelope), False for lines
+    ``damage``: True when local damage on one part shows at this order (searched in the envelope), False for lines
     that every healthy drive makes (shafts, mesh, all pins). ``slip`` is how far, relative, the real tone may lie below
-    and above the kinematic order. ``events_per_turn`` of the part: a pin met by each of M discs speaks M times.
+    and above the kinematic order. ``events_per_turn`` of the part: a pin met by each of M discs shows M times.
     """
 
     id: str
@@ -72,7 +72,7 @@ class Tone:
     sidebands: tuple[Sideband, ...] = ()
     fold: Fold | None = None
     meetings: int = 1
-    """How many times per repeat the part may speak: the discs that meet a pin."""
+    """How many times per repeat the part may show: the discs that meet a pin."""
 
     def __post_init__(self) -> None:
         if not self.order > 0:

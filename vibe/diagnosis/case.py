@@ -7,14 +7,14 @@ from dataclasses import dataclass, field
 from math import e, log
 
 from vibe.core.capture import ChannelQuality
+from vibe.core.comb_history import Growth
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
-from vibe.core.outside import ForeignComb
-from vibe.core.past import Growth
+from vibe.core.outside_combs import OutsideComb
 from vibe.core.tones import ToneTable
-from vibe.diagnosis.scale import SeverityScale
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
+from vibe.diagnosis.severity_scale import SeverityScale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ class Case:
     zone_mm_s: Mapping[str, float]
     """Velocity zone boundaries of this drive by name ("A/B", "B/C", "C/D")."""
     scale: SeverityScale = field(default_factory=SeverityScale)
-    foreign: Sequence[ForeignComb] = ()
+    outside_combs: Sequence[OutsideComb] = ()
     """Combs of other machines."""
     resolution: float = 0.005
     """Orders that one bin of the envelope spectra spans."""
@@ -52,7 +52,7 @@ class Case:
     @property
     def unmatched(self) -> tuple[CombEvidence, ...]:
         """Combs that nothing explains, neither a part in the drive file nor a shaft that turns another machine."""
-        nobodys = (one.evidence for one in self.foreign if not one.ambiguous and one.per_turn is None)
+        nobodys = (one.evidence for one in self.outside_combs if not one.ambiguous and one.per_turn is None)
         return tuple(comb for comb in nobodys if not comb.tone.startswith("outside"))
 
     @property
@@ -119,7 +119,7 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
             channel=channel,
         ),
         EvidenceItem(
-            kind="hit", text="power of the hits over the mean of their band", value=round(comb.hit_over_floor_db, 1),
+            kind="hit", text="power of the impacts over the mean of their band", value=round(comb.hit_over_floor_db, 1),
             unit="dB", channel=channel,
         ),
     ]  # fmt: skip
@@ -175,7 +175,7 @@ def tones_at(case: Case, order: float, *, leave_out: str, ratios: Sequence[float
 
 
 def is_long(comb: CombEvidence, settings: CombSettings) -> bool:
-    """Whether so many lines of a comb stand that it is believed though its hits are faint."""
+    """Whether so many lines of a comb stand that it is believed though its impacts are faint."""
     return sum(line.over_floor_db >= settings.hit_line_over_floor_db for line in comb.lines) >= settings.long_comb_from
 
 

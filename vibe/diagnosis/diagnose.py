@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from vibe.core.health import Finding
-from vibe.diagnosis.beside import beside_others, part_of, without_doubles, without_outshone
+from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
+from vibe.diagnosis.alternatives.explaining_away import beside_others, part_of, without_doubles, without_outshone
+from vibe.diagnosis.alternatives.outside_machines import doubted_by_outside
+from vibe.diagnosis.alternatives.speed_alternatives import doubted
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.declared import doubted_by_declared
 from vibe.diagnosis.growth import beside_past
-from vibe.diagnosis.outside_doubt import doubted_by_outside
 from vibe.diagnosis.rules import RULES
+from vibe.diagnosis.rules.unexplained_impacts import unexplained_impacts
 from vibe.diagnosis.severity import graded
-from vibe.diagnosis.speed_doubt import doubted
-from vibe.diagnosis.unexplained import unexplained_impacts
 
 SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
@@ -37,7 +37,7 @@ def merged(captures: Sequence[Sequence[Finding]]) -> list[Finding]:
     """Findings of several captures of one drive: the same cause once, at its surest.
 
     A bearing is one cause, whichever of its elements a capture names: the surest name stands, the others become what it
-    cannot be told from, and the gravest severity is kept.
+    cannot be distinguished from, and the gravest severity is kept.
     """
     best: dict[tuple[str, ...], Finding] = {}
     for finding in (one for findings in captures for one in findings):

@@ -1,4 +1,4 @@
-"""Electrical erosion: a washboard of ridges round a raceway (ISO 15243, fluting) told from a spall.
+"""Electrical erosion: a washboard of ridges round a raceway (ISO 15243, fluting) distinguished from a spall.
 
 Both repeat at the race's order. Rolling over a spall strikes, and what rings afterwards dies away exponentially, so
 that the envelope has many harmonics and the samples many large values. Rolling over a washboard hums at the rate of its
@@ -19,8 +19,8 @@ HIGHER = slice(2, 5)
 def is_fluting(case: Case, comb: CombEvidence) -> bool:
     """Whether the comb of a race is smooth, and made without impacts.
 
-    False where that cannot be told: a first line that hardly stands, a band too narrow for the harmonics of impacts, a
-    speed or a kurtosis that is not known.
+    False where that cannot be determined: a first line that hardly stands, a band too narrow for the harmonics of
+    impacts, a speed or a kurtosis that is not known.
     """
     rules, speed = case.settings.fluting, case.speed
     higher = [line.over_floor_db for line in comb.lines[HIGHER]]

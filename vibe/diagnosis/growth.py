@@ -14,10 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from vibe.core.comb_history import Growth
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
-from vibe.core.past import Growth
-from vibe.diagnosis.beside import part_of
+from vibe.diagnosis.alternatives.explaining_away import part_of
 from vibe.diagnosis.case import Case, chance_text
 
 REPEATS_SOUND = 0.1
@@ -31,7 +31,7 @@ FEWEST_REPEATS = 25.0
 """Repeats in a capture from which scores are compared. The floor of an envelope spectrum is a median over some 200 bins
 and does not follow the slow wander of a sound drive's load in the first 100, where four lines of fewer repeats lie."""
 AS_BEFORE = 0.5
-"""Chance from which the lines speak against a growth: half of all sound captures stand as high."""
+"""Chance from which the lines count against a growth: half of all sound captures stand as high."""
 COMMON_DB = 3.0
 """Change of all combs alike from which it is said: half as much again (common practice)."""
 WORDS = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]

@@ -1,4 +1,4 @@
-"""How bad a damage is: how large its impacts are against what that part bears, and what else speaks for or against it.
+"""How bad a damage is: how large its impacts are against what that part bears, and what else counts for or against it.
 
 In decibels, so that each reason can be said: the peak of an impact over the one from which damage of that part is
 moderate; how far it stands out of its band; the vibration velocity at the point. More of any never means less.
@@ -13,7 +13,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.health import EvidenceItem, Finding
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.scale import Weight
+from vibe.diagnosis.severity_scale import Weight
 
 RACES = ("outer_race", "inner_race")
 

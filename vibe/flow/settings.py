@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
     from vibe.diagnosis.settings import DiagnosisSettings
-    from vibe.health.alarm_rules import AlarmRules
-    from vibe.health.rules import Judgement, Limits
+    from vibe.health.alarms.settings import AlarmRules
+    from vibe.health.state.settings import Judgement, Limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +41,7 @@ def load_settings(limits: Path | None = None) -> Settings:
         ConfigError: a file is missing or wrong.
     """
     from vibe.diagnosis.settings import DiagnosisSettings
-    from vibe.health.rules import Judgement, Limits
+    from vibe.health.state.settings import Judgement, Limits
     from vibe.ingest import load_model
 
     folder = share_dir() / "configs"
@@ -59,7 +59,7 @@ def tones_of(drive_path: Path) -> tuple[Drive, ToneTable]:
         ConfigError: the file is wrong, or describes a drive that cannot be.
     """
     from vibe.ingest import load_drive
-    from vibe.kinematics.tones import tone_table
+    from vibe.kinematics.tone_table import tone_table
 
     drive = load_drive(drive_path)
     try:
@@ -70,7 +70,7 @@ def tones_of(drive_path: Path) -> tuple[Drive, ToneTable]:
 
 def load_alarm_rules(path: Path | None = None) -> AlarmRules:
     """The rules of the queue. Raises: ConfigError where the file is wrong."""
-    from vibe.health.alarm_rules import AlarmRules
+    from vibe.health.alarms.settings import AlarmRules
     from vibe.ingest import load_model
 
     return load_model(path or share_dir() / "configs" / "alarms.toml", AlarmRules)

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import kendalltau, t
 
-from vibe.core.history import Event, Series
-from vibe.history.change_points import find_changes
-from vibe.history.condition import DAY_S, Condition, Dependence, dependence_on_condition, sort_conditions
-from vibe.history.likeness import autocorrelation, effective_count
+from vibe.core.records.history import Event, Series
+from vibe.history.operating_condition import DAY_S, Condition, Dependence, dependence_on_condition, sort_conditions
 from vibe.history.settings import BaselineSettings, HistorySettings, TrendSettings
-from vibe.history.tolerance import two_sided_factor
+from vibe.history.statistics.autocorrelation import autocorrelation, effective_count
+from vibe.history.statistics.change_points import find_changes
+from vibe.history.statistics.tolerance import two_sided_factor
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from vibe.history.baseline import Baseline, from_level_db, level_db
 from vibe.history.settings import HistorySettings
-from vibe.history.tolerance import two_sided_factor
+from vibe.history.statistics.tolerance import two_sided_factor
 
 Source = Literal["ISO rules", "this drive", "sister drives"]
 LimitKind = Literal["change", "alarm", "trip"]

@@ -1,4 +1,4 @@
-"""Whether a level is steady, stepped or grows; since when; and when it reaches a limit, if that can be told.
+"""Whether a level is steady, stepped or grows; since when; and when it reaches a limit, if that can be determined.
 
 Everything works on levels in dB over what is usual in each capture's own condition (``Compared.change_db``): growth
 that is exponential in the measure is a straight line there, and a load that swings with the season is not in it.
@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from vibe.history.change_points import Change, Course, find_changes
 from vibe.history.settings import TrendSettings
-from vibe.history.slope import MONTH_S, Slope, line_now, robust_slope
+from vibe.history.statistics.change_points import Change, Course, find_changes
+from vibe.history.statistics.slope import MONTH_S, Slope, line_now, robust_slope
 
 Array = NDArray[np.float64]
 DAY_S = 86400.0
@@ -45,7 +45,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeToLimit:
-    """Days from the latest capture until a limit is reached, with interval; all None where that cannot be told.
+    """Days from the latest capture until a limit is reached, with interval; all None where that cannot be determined.
 
     ``latest`` may be None alone: beyond what is told.
     """

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CallError, CaptureError, VibeError
-from vibe.ingest.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
-from vibe.ingest.sidecar import Sidecar, load_sidecar
+from vibe.ingest.config.sidecar import Sidecar, load_sidecar
+from vibe.ingest.formats.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
 
 
 def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
@@ -24,7 +24,7 @@ def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
     head = _head(path)
     form = pick(head, path.suffix.lower())
     if form is None:
-        raise CaptureError(f"is of no known format; read are {known_formats()}", path=path)
+        raise CaptureError(f"unsupported format; supported are {known_formats()}", path=path)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -44,7 +44,7 @@ def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
 
 
 def _name(form: object) -> str:
-    from vibe.ingest.registry import FORMATS
+    from vibe.ingest.formats.registry import FORMATS
 
     return next(name for name, known in FORMATS.items() if known is form)
 

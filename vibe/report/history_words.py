@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterable
 from datetime import datetime
 
-from vibe.core.alarms import Alarm, LimitLine, UrgencyPart
-from vibe.core.history import Decision, Event, SeriesKey
+from vibe.core.records.alarms import Alarm, LimitLine, UrgencyPart
+from vibe.core.records.history import Decision, Event, SeriesKey
 from vibe.report.words import component, number, printable, sentence_case, unit
 
 MEASURES = {
@@ -21,8 +21,8 @@ MEASURES = {
     "kurtosis_typical": "kurtosis, typical of short pieces",
     "kurtosis_lasting": "kurtosis, median of twelve pieces",
     "line": "line",
-    "hit": "hits",
-    "hit_over_floor": "hits over the floor",
+    "hit": "impacts",
+    "hit_over_floor": "impact level above band mean",
     "share": "share",
     "velocity_share": "share of velocity",
     "speed": "speed",
@@ -52,7 +52,7 @@ def subject_name(subject: str) -> str:
 
 
 def series_name(key: SeriesKey) -> str:
-    """A series in plain words: "Hits (ring pin, stage 1)"."""
+    """A series in plain words: "Impacts (ring pin, stage 1)"."""
     name = measure_name(key.measure)
     return sentence_case(f"{name} ({subject_name(key.subject)})" if key.subject else name)
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Literal
 
 from vibe.core.tones import Tone, ToneTable
 from vibe.report import words
-from vibe.report.rows import IndexRow, gravest_first
-from vibe.report.sheets import Cell, csv_text
+from vibe.report.run_rows import IndexRow, gravest_first
+from vibe.storage.csv_table import Cell, csv_text
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -32,7 +32,7 @@ def tones_table(table: ToneTable, input_hz: float | None, *, form: Form = "table
     """Body speeds and tones of a drive as text.
 
     ``input_hz`` None leaves every Hz "not known" (empty in CSV, null in JSON). "table" is drawn without colour;
-    use :func:`tones_view` on a console for colour. "csv" and "tsv" hold bodies and tones in one list told apart by
+    use :func:`tones_view` on a console for colour. "csv" and "tsv" hold bodies and tones in one list distinguished by
     their first column.
     """
     if form == "json":
@@ -149,10 +149,10 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
 def summary_table(rows: Sequence[IndexRow], *, form: Form = "table", width: int | None = None) -> str:
     """A run's drives, gravest first: state, drive, finding, probability, what to do by when."""
     ordered = gravest_first(rows)
-    header = ["state", "drive", "finding", "probability", "do_by"]
+    header = ["state", "drive", "finding", "probability", "action", "due"]
     if form == "table":
         return _drawn(summary_view(rows), width)
-    cells = [(r.state, r.tag, r.top_finding, _rounded(r.probability), r.do_by) for r in ordered]
+    cells = [(r.state, r.tag, r.top_finding, _rounded(r.probability), r.do_by, r.due) for r in ordered]
     if form == "csv":
         return csv_text(header, cells)
     if form == "tsv":
@@ -164,7 +164,7 @@ def summary_view(rows: Sequence[IndexRow]) -> Table:
     """The same to print on a rich console."""
     from rich.text import Text
 
-    table = _table(None, ["state", "drive", "finding", ">probability", "what to do, by when"])
+    table = _table(None, ["state", "drive", "finding", ">probability", "recommended action"])
     for row in gravest_first(rows):
         state = Text(f"{_STATE_SHAPE[row.state]} {row.state}", style=_STATE_STYLE[row.state])
         sure = "" if row.top_finding is None else words.probability(row.probability)

@@ -8,7 +8,7 @@ from fractions import Fraction
 from math import floor, isfinite, log10
 
 from vibe.core.labels import in_stage, part_name
-from vibe.core.sheets import printable as printable
+from vibe.core.text import printable as printable
 from vibe.core.tones import Coincidence, ToneTable
 
 NOT_KNOWN = "not known"
@@ -111,6 +111,8 @@ def sentence_case(text: str) -> str:
 
 
 _FRAMES = {"inner": "inner ring"}
+TRADE_NAMES = {"outer_race": "BPFO", "inner_race": "BPFI", "rolling_element": "BSF, 2 × BSF", "cage": "FTF"}
+"""The trade's short names of the tones of a rolling bearing."""
 
 
 def component(name: str) -> str:
@@ -121,7 +123,8 @@ def component(name: str) -> str:
         bearing = match[1] if "bearing" in match[1].lower() else f"bearing “{match[1]}”"
         part, past, frame = (match[2] or "").partition("_past_")
         struck = f", past the {_FRAMES.get(frame, frame)}" if past else ""
-        return f"{part.replace('_', ' ')} of the {bearing}{struck}" if part else bearing
+        trade = f" ({TRADE_NAMES[part]})" if part in TRADE_NAMES and not past else ""
+        return f"{part.replace('_', ' ')}{trade} of the {bearing}{struck}" if part else bearing
     if match := re.fullmatch(r"(driven|fitted)\.([^.]+)(?:\.(.+))?", name):
         made = f", {match[3].replace('_', ' ')}" if match[3] else ""
         return f"{match[2]}{made}, {'driven by the drive' if match[1] == 'driven' else 'fitted to a shaft'}"

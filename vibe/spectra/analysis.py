@@ -12,31 +12,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
+from vibe.core.comb_history import Trace
 from vibe.core.evidence import CombEvidence, Level, Line, Localisation, SpeedEstimate
-from vibe.core.outside import ForeignComb
-from vibe.core.past import Trace
-from vibe.spectra.angle import AngleLaw
-from vibe.spectra.aside import Hits, hits_of, joined, without
-from vibe.spectra.bands import BandEnvelopes
-from vibe.spectra.comb import CombRequest
-from vibe.spectra.envelope_spectrum import EnvelopeSpectra, envelope_spectra, over_floor
-from vibe.spectra.evidence import own_lines, weigh
-from vibe.spectra.foreign import foreign_combs
-from vibe.spectra.ground import Families
-from vibe.spectra.hearing import HARMONICS_IN_BAND, ChannelSpectrum, Heard, hear, spread_of
-from vibe.spectra.question import FoldRequest, Question
-from vibe.spectra.stretches import SLOW_CYCLES
-from vibe.spectra.synchronous import Turn, fold, localise, refined_order
-from vibe.spectra.trace import trace
+from vibe.core.outside_combs import OutsideComb
+from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.envelope.bands import BandEnvelopes
+from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra, envelope_spectra, over_floor
+from vibe.spectra.envelope.impulse_gating import ImpactTimes, impacts_of, joined, without
+from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
+from vibe.spectra.evidence.comb import CombRequest
+from vibe.spectra.evidence.comb_evidence import own_lines, weigh
+from vibe.spectra.evidence.comb_trace import trace
+from vibe.spectra.evidence.decoy_null import Families
+from vibe.spectra.evidence.outside_combs import find_outside_combs
+from vibe.spectra.segment import HARMONICS_IN_BAND, ChannelSpectrum, SegmentFeatures, analyse_segment, spread_of
+from vibe.spectra.segment_average import SLOW_CYCLES
 
 CUT_FROM_DB = 0.0
-"""Hits that double the mean power of their band are cut out, so that others can be read between them."""
+"""Impacts that double the mean power of their band are cut out, so that others can be read between them."""
 CUT_FALSE_ALARM = 1e-4
 """And surely there: what is no comb must not cut holes."""
 MOST_CUT_OUT = 2
 """Combs that are cut out together; more would leave too little of the time."""
 WORTH_A_LOOK = 0.1
-"""False-alarm probability up to which a tone is read again between the hits of others."""
+"""False-alarm probability up to which a tone is read again between the impacts of others."""
 AMBIGUOUS_LINES = 200
 """Lines that a comb owns which may be a part's or another machine's: nobody else's."""
 PLACED_BETWEEN = 0.01
@@ -46,7 +46,7 @@ SURE_PLACE = 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Look:
+class BandAnalysis:
     """One set of bands per channel, and the envelope spectra of its groups."""
 
     bands: tuple[BandEnvelopes, ...]
@@ -56,15 +56,15 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Reading:
+class SignalAnalysis:
     """All that the samples said."""
 
     speed: SpeedEstimate
     law: AngleLaw
-    looks: tuple[Look, ...]
+    looks: tuple[BandAnalysis, ...]
     """The sets of bands in which combs were looked for, the widest bands first; none where there is no band."""
     combs: tuple[CombEvidence, ...]
-    foreign: tuple[ForeignComb, ...] = ()
+    outside_combs: tuple[OutsideComb, ...] = ()
     """Combs that explain their lines better than any part of the machine does, found before parts were asked for."""
     turns: dict[str, Turn]
     lines: tuple[Line, ...]
@@ -77,41 +77,45 @@ class Reading:
     """What later captures are compared with."""
 
 
-def read(channels: Sequence[Channel], tachometer: Channel | None, question: Question) -> Reading:
-    """Answer ``question`` from the vibration ``channels`` (at least one, not rejected)."""
-    return conclude(hear(channels, tachometer, question), question)
+def read(channels: Sequence[Channel], tachometer: Channel | None, analysis_request: AnalysisRequest) -> SignalAnalysis:
+    """Answer ``analysis_request`` from the vibration ``channels`` (at least one, not rejected)."""
+    return analysis_of(analyse_segment(channels, tachometer, analysis_request), analysis_request)
 
 
-def conclude(heard: Heard, question: Question) -> Reading:
-    """Weigh what was heard, in one stretch or in several that were joined."""
-    spread = spread_of(heard.speed, question)
-    looks = tuple(Look(bands=look.bands, spectra=over_floor(look.means), slow=look.slow) for look in heard.looks)
+def analysis_of(heard: SegmentFeatures, analysis_request: AnalysisRequest) -> SignalAnalysis:
+    """Weigh what was heard, in one segment or in several that were joined."""
+    spread = spread_of(heard.speed, analysis_request)
+    looks = tuple(
+        BandAnalysis(bands=look.bands, spectra=over_floor(look.means), slow=look.slow) for look in heard.looks
+    )
     combs: tuple[CombEvidence, ...] = ()
-    foreign: tuple[ForeignComb, ...] = ()
+    outside_combs: tuple[OutsideComb, ...] = ()
     turns: dict[str, Turn] = {}
     traced: Trace | None = None
-    if looks and question.combs:
-        families = Families(innocent=question.innocent, speed_spread=spread)
-        foreign, known = foreign_combs(
-            looks[0].spectra, looks[0].bands, question.combs, families, question.surroundings.slow_turns
+    if looks and analysis_request.combs:
+        families = Families(benign=analysis_request.benign, speed_spread=spread)
+        outside_combs, known = find_outside_combs(
+            looks[0].spectra, looks[0].bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns
         )
         families = replace(
             families,
-            ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in foreign if one.ambiguous),
-            every_turn=tuple((one.per_turn[1], one.every_turn) for one in foreign if one.per_turn and one.every_turn),
+            ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in outside_combs if one.ambiguous),
+            every_turn=tuple(
+                (one.per_turn[1], one.every_turn) for one in outside_combs if one.per_turn and one.every_turn
+            ),
         )
-        combs = _weighed(looks, question, families, known)
-        if question.traced:
+        combs = _weighed(looks, analysis_request, families, known)
+        if analysis_request.traced:
             plain = [(look.spectra, look.bands) for look in looks if not look.slow]
-            traced = trace(combs, question.combs, plain, families, known)
-        combs = _beside(combs, looks[0], question, families, known)
-        combs, turns = _localised(combs, looks, question, heard.law, spread)
-    return Reading(
+            traced = trace(combs, analysis_request.combs, plain, families, known)
+        combs = _beside(combs, looks[0], analysis_request, families, known)
+        combs, turns = _localised(combs, looks, analysis_request, heard.law, spread)
+    return SignalAnalysis(
         speed=heard.speed,
         law=heard.law,
         looks=looks,
         combs=combs,
-        foreign=foreign,
+        outside_combs=outside_combs,
         turns=turns,
         lines=heard.lines,
         levels=heard.levels,
@@ -123,16 +127,16 @@ def conclude(heard: Heard, question: Question) -> Reading:
 
 
 def _weighed(
-    looks: Sequence[Look], question: Question, families: Families, outside: NDArray[np.bool_]
+    looks: Sequence[BandAnalysis], analysis_request: AnalysisRequest, families: Families, outside: NDArray[np.bool_]
 ) -> tuple[CombEvidence, ...]:
-    """Every comb in the wide bands; slow exact ones in the narrow ones too, and what is too slow for one stretch of a
+    """Every comb in the wide bands; slow exact ones in the narrow ones too, and what is too slow for one segment of a
     long recording over all of it: the best of these looks, each paid for."""
     wide = looks[0]
-    first = weigh(wide.spectra, wide.bands, question.combs, families, known=outside)
+    first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=outside)
     seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
     orders = {comb.tone: comb.order for comb in first.combs}
     for look in looks[1:]:
-        requests = tuple(request for request in question.combs if _suits(request, look, wide))
+        requests = tuple(request for request in analysis_request.combs if _suits(request, look, wide))
         names = {request.name for request in requests}
         n = look.spectra.power.shape[1]
         known = outside[:n].copy() if not look.slow else np.zeros(n, dtype=bool)
@@ -141,7 +145,7 @@ def _weighed(
                 continue
             if look.slow:
                 request = next(
-                    (r for r in question.combs if r.name == name), CombRequest(name=name, order=orders[name])
+                    (r for r in analysis_request.combs if r.name == name), CombRequest(name=name, order=orders[name])
                 )
                 known |= own_lines(look.spectra, request, orders[name])
             else:
@@ -155,70 +159,70 @@ def _weighed(
     return tuple(combs)
 
 
-def _suits(request: CombRequest, look: Look, wide: Look) -> bool:
+def _suits(request: CombRequest, look: BandAnalysis, wide: BandAnalysis) -> bool:
     """Whether a comb is read in a look besides the first."""
     if look.slow:
         return _is_slow(request.order, wide)
     return not request.slips and HARMONICS_IN_BAND * request.order <= look.spectra.top_order
 
 
-def _is_slow(order: float, wide: Look) -> bool:
-    """Whether one stretch of a long recording holds too few repeats."""
+def _is_slow(order: float, wide: BandAnalysis) -> bool:
+    """Whether one segment of a long recording holds too few repeats."""
     return order < SLOW_CYCLES * wide.spectra.step
 
 
 def _beside(
     combs: tuple[CombEvidence, ...],
-    look: Look,
-    question: Question,
+    look: BandAnalysis,
+    analysis_request: AnalysisRequest,
     families: Families,
     outside: NDArray[np.bool_],
 ) -> tuple[CombEvidence, ...]:
-    """Every comb with what is seen of it once the hits of the strongest are cut out, and of the next strongest too when
-    that is clear by then. A comb that is chance to begin with is not read again."""
-    requests = {request.name: request for request in question.combs}
+    """Every comb with what is seen of it once the impacts of the strongest are cut out, and of the next strongest too
+    when that is clear by then. A comb that is chance to begin with is not read again."""
+    requests = {request.name: request for request in analysis_request.combs}
     result = {comb.tone: comb for comb in combs}
-    hits: list[Hits] = []
+    impacts: list[ImpactTimes] = []
     known = outside.copy()
     waiting = {comb.tone for comb in combs if comb.false_alarm_probability <= WORTH_A_LOOK}
     strongest = max(combs, key=lambda comb: comb.score)
-    while _clear(strongest) and len(hits) < MOST_CUT_OUT and waiting - {strongest.tone}:
+    while _clear(strongest) and len(impacts) < MOST_CUT_OUT and waiting - {strongest.tone}:
         waiting -= {strongest.tone}
         request = requests[strongest.tone]
-        hits.append(_hits(look.bands, strongest, request))
-        bands = without(look.bands, hits)
+        impacts.append(_impacts(look.bands, strongest, request))
+        bands = without(look.bands, impacts)
         spectra = envelope_spectra(bands)
         known = known | own_lines(spectra, request, strongest.order)
-        seen = weigh(spectra, bands, question.combs, families, known=known, asked=waiting).combs
-        result |= {one.tone: replace(result[one.tone], beside=replace(one, apart=True)) for one in seen}
+        seen = weigh(spectra, bands, analysis_request.combs, families, known=known, asked=waiting).combs
+        result |= {one.tone: replace(result[one.tone], after_gating=replace(one, gated=True)) for one in seen}
         strongest = max(seen, key=lambda comb: comb.score)
     return tuple(result.values())
 
 
-def _hits(bands: Sequence[BandEnvelopes], comb: CombEvidence, request: CombRequest) -> Hits:
-    return hits_of(bands, _wide_members(bands, comb), comb.order, slips=request.slips)
+def _impacts(bands: Sequence[BandEnvelopes], comb: CombEvidence, request: CombRequest) -> ImpactTimes:
+    return impacts_of(bands, _wide_members(bands, comb), comb.order, slips=request.slips)
 
 
 def _clear(comb: CombEvidence) -> bool:
-    """Whether hits are so sure and so deep that they are cut out."""
+    """Whether impacts are so sure and so deep that they are cut out."""
     return comb.hit_over_floor_db >= CUT_FROM_DB and comb.false_alarm_probability <= CUT_FALSE_ALARM
 
 
 def _localised(
     combs: Sequence[CombEvidence],
-    looks: Sequence[Look],
-    question: Question,
+    looks: Sequence[BandAnalysis],
+    analysis_request: AnalysisRequest,
     law: AngleLaw,
     spread: float,
 ) -> tuple[tuple[CombEvidence, ...], dict[str, Turn]]:
-    """Each comb that belongs to a body's frame, with the place of its hits on that body."""
-    requests = {request.name: request for request in question.combs}
-    # Between the hits of others a comb may stand clearer than beside them.
+    """Each comb that belongs to a body's frame, with the place of its impacts on that body."""
+    requests = {request.name: request for request in analysis_request.combs}
+    # Between the impacts of others a comb may stand clearer than beside them.
     clearest = [
-        max((c, c.beside or c), key=lambda one: one.hit_over_floor_db if _clear(one) else -np.inf) for c in combs
+        max((c, c.after_gating or c), key=lambda one: one.hit_over_floor_db if _clear(one) else -np.inf) for c in combs
     ]
-    hits = {comb.tone: _hits(looks[0].bands, comb, requests[comb.tone]) for comb in clearest if _clear(comb)}
-    wanted = {request.tone: request for request in question.folds}
+    impacts = {comb.tone: _impacts(looks[0].bands, comb, requests[comb.tone]) for comb in clearest if _clear(comb)}
+    wanted = {request.tone: request for request in analysis_request.folds}
     result, turns = [], {}
     whole = next((look for look in looks if look.slow), None)
     for comb in combs:
@@ -237,7 +241,7 @@ def _localised(
         place = localise(turn, meetings=request.meetings)
         if place.false_alarm_probability > SURE_PLACE and comb.false_alarm_probability <= PLACED_BETWEEN and not slow:
             turns[comb.tone], place = _surer(place, turn, bands, comb, request, sign * order, law)
-        others = [own for name, own in hits.items() if name != comb.tone]
+        others = [own for name, own in impacts.items() if name != comb.tone]
         if others and not slow and comb.false_alarm_probability <= PLACED_BETWEEN:
             between = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]), hidden=joined(others))
             again = localise(between, meetings=request.meetings)
@@ -260,8 +264,8 @@ def _surer(
 ) -> tuple[Turn, Localisation]:
     """The turn laid in the band that told a comb's presence best, then in all bands, where that shows its place better.
 
-    Strong hits ring long in the band where they are deepest, and a turn that never comes to rest there cannot show one
-    place; other bands ring off sooner. All looks are paid for.
+    Strong impacts ring long in the band where they are deepest, and a turn that never comes to rest there cannot show
+    one place; other bands ring off sooner. All looks are paid for.
     """
     looks = [tuple((channel, row) for channel, band in enumerate(bands) for row in range(len(band.centre_hz)))]
     if comb.surest_band_hz is not None and comb.surest_band_hz != comb.band_hz:
@@ -279,7 +283,8 @@ def _surer(
 
 
 def _wide_members(bands: Sequence[BandEnvelopes], comb: CombEvidence) -> tuple[tuple[int, int], ...]:
-    """The (channel, band) pairs that hold the band in which a comb was found: narrow bands blur the place of a hit."""
+    """The (channel, band) pairs that hold the band in which a comb was found: narrow bands blur the place of an
+    impact."""
     low, high = comb.band_hz
     return tuple(
         (channel, row)
@@ -290,7 +295,7 @@ def _wide_members(bands: Sequence[BandEnvelopes], comb: CombEvidence) -> tuple[t
     )
 
 
-def group_of(looks: Sequence[Look], comb: CombEvidence) -> tuple[Look, int]:
+def group_of(looks: Sequence[BandAnalysis], comb: CombEvidence) -> tuple[BandAnalysis, int]:
     """The look and the group of its bands in which a comb was measured."""
     for look in sorted(looks, key=lambda one: one.slow != _is_slow(comb.order, looks[0])):
         for group, members in enumerate(look.spectra.members):

@@ -7,13 +7,13 @@ from datetime import datetime
 from math import isfinite
 
 from vibe.core.errors import CallError
-from vibe.synth.surroundings import Surrounding
+from vibe.synth.surroundings.surroundings import Surrounding
 
 SENSOR_FAULTS = (
     "clipped", "loose", "settling", "dropouts", "dead", "wrong unit", "ski slope", "coarse", "offset",
 )  # fmt: skip
 """Clipped: driven past its range. Loose: rattles on its mount. Settling: bias still drifting at the start.
-Dropouts: stretches of missing samples. Dead: no motion, converter noise only. Wrong unit: values in g written as m/s².
+Dropouts: segments of missing samples. Dead: no motion, converter noise only. Wrong unit: values in g written as m/s².
 Ski slope: overloaded amplifier, huge slow wandering. Coarse: a range so wide that few steps are used. Offset: DC."""
 
 

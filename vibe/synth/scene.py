@@ -8,15 +8,15 @@ import numpy as np
 
 from vibe.core.drive import Drive
 from vibe.synth.conditions import Conditions
-from vibe.synth.motion import Array, BodyMotion, input_motion
+from vibe.synth.machine.motion import Array, BodyMotion, input_motion
+from vibe.synth.machine.structure import side_of
 from vibe.synth.stages import act_of, turning
 from vibe.synth.streams import Streams
-from vibe.synth.structure import side_of
 
 LEAD_S = 0.25
 """Simulated and thrown away, so that the casing already rings when the capture starts."""
 NOMINAL_NOISE_M_S2 = 0.8
-"""Broadband friction noise of a healthy small reducer at nominal load, r.m.s.; hits are sized against it."""
+"""Broadband friction noise of a healthy small reducer at nominal load, r.m.s.; impacts are sized against it."""
 NOMINAL_LOAD_PERCENT = 75.0
 CYCLE_DEPTH = 0.005
 """Relative change of speed by a load cycle of strength 1: slip between part load and full load (common practice)."""

@@ -11,23 +11,30 @@ import numpy as np
 
 from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
-from vibe.synth.around import coloured, heard
-from vibe.synth.bearings import load_frame
 from vibe.synth.conditions import Conditions
-from vibe.synth.damage import Damage, HitTrain, parse_damage
-from vibe.synth.forces import MACHINE_SPREAD
-from vibe.synth.hits import check_damage, damage_hits, machine_damages, possible_damages, smooth_damages, smooth_forces
-from vibe.synth.motion import Array
+from vibe.synth.impacts import (
+    check_damage,
+    damage_impacts,
+    machine_damages,
+    possible_damages,
+    smooth_damages,
+    smooth_forces,
+)
+from vibe.synth.machine.bearings import load_frame
+from vibe.synth.machine.damage import Damage, ImpactTrain, parse_damage
+from vibe.synth.machine.forces import MACHINE_SPREAD
+from vibe.synth.machine.motion import Array
+from vibe.synth.machine.sensors import sensor_noise, spoil, tachometer
+from vibe.synth.machine.shaft import shaft_motion
+from vibe.synth.machine.structure import Complex, Structure, casing, place_pulses, pulse_table
 from vibe.synth.scene import LEAD_S, NOMINAL_NOISE_M_S2, Scene, set_scene
-from vibe.synth.sensors import sensor_noise, spoil, tachometer
-from vibe.synth.shaft import shaft_motion
-from vibe.synth.structure import Complex, Structure, casing, place_pulses, pulse_table
-from vibe.synth.surroundings import APART, Surrounding
+from vibe.synth.surroundings.machines import coloured, heard
+from vibe.synth.surroundings.surroundings import APART, Surrounding
 
 __all__ = ["Conditions", "Damage", "events", "parse_damage", "possible_damages", "simulate", "truth"]
 
-HIT_OVER_NOISE = 6.5
-"""Peak of a hit of size 1 at the nearest sensor over the broadband noise of a healthy drive, r.m.s."""
+IMPACT_OVER_NOISE = 6.5
+"""Peak of an impact of size 1 at the nearest sensor over the broadband noise of a healthy drive, r.m.s."""
 NOISE_FOLLOWS_CONTACT = 0.04
 SHOCK_OVER_NOISE = 60.0
 NEIGHBOUR_SHARE = 0.25
@@ -93,7 +100,7 @@ def simulate(
 def events(
     drive: Drive, damage: Sequence[Damage], *, seed: int, conditions: Conditions | None = None
 ) -> dict[str, Array]:
-    """Instants [s] of every hit inside the capture, by damage and track: the truth behind the samples."""
+    """Instants [s] of every impact inside the capture, by damage and track: the truth behind the samples."""
     conditions = conditions or Conditions()
     _, trains = _act(drive, damage, seed, conditions)
     found: dict[str, Array] = {}
@@ -106,17 +113,17 @@ def events(
 def truth(
     drive: Drive, damage: Sequence[Damage], *, seed: int, conditions: Conditions | None = None
 ) -> dict[str, object]:
-    """What is in the capture, in plain values: speeds, body speeds, damage with the hits counted."""
+    """What is in the capture, in plain values: speeds, body speeds, damage with the impacts counted."""
     conditions = conditions or Conditions()
     scene, trains = _act(drive, damage, seed, conditions)
     counted = []
     for item in damage:
-        hits = sum(
+        impacts = sum(
             int(np.count_nonzero((t.times_s >= 0) & (t.times_s < conditions.duration_s)))
             for t in trains
             if t.label == item.tone
         )
-        counted.append({"tone": item.tone, "size": item.size, "part": item.part, "hits": hits})
+        counted.append({"tone": item.tone, "size": item.size, "part": item.part, "hits": impacts})
     around = [{"kind": item.kind, "strength": item.strength} for item in conditions.surroundings]
     return {
         "drive": drive.tag,
@@ -131,16 +138,16 @@ def truth(
     }
 
 
-def _act(drive: Drive, damage: Sequence[Damage], seed: int, conditions: Conditions) -> tuple[Scene, list[HitTrain]]:
+def _act(drive: Drive, damage: Sequence[Damage], seed: int, conditions: Conditions) -> tuple[Scene, list[ImpactTrain]]:
     scene = set_scene(drive, seed, conditions)
     for bearing in drive.bearing:
         for body in (bearing.inner, bearing.outer, load_frame(bearing)):
             scene.motion.rate(body)
-    trains: list[HitTrain] = []
+    trains: list[ImpactTrain] = []
     for item in damage:
         check_damage(drive, item)
         if conditions.running:
-            trains += damage_hits(scene, item)
+            trains += damage_impacts(scene, item)
     return scene, trains
 
 
@@ -149,7 +156,7 @@ def _mean_rpm(scene: Scene) -> float:
     return float(60.0 * np.mean(scene.motion.input_hz[lead:]))
 
 
-def _acceleration(scene: Scene, damage: Sequence[Damage], trains: list[HitTrain]) -> Array:
+def _acceleration(scene: Scene, damage: Sequence[Damage], trains: list[ImpactTrain]) -> Array:
     conditions, count = scene.conditions, scene.motion.time_s.size
     structure = Structure(casing(conditions.points, scene.streams), count, conditions.sample_rate_hz)
     spectra = [np.zeros(structure.axis_hz.size, dtype=np.complex128) for _ in conditions.points]
@@ -222,19 +229,19 @@ def _friction(scene: Scene, structure: Structure, row: int, point: str, rms: flo
     return np.asarray(structure.friction(row) * structure.spectrum(white) * (rms / gain))
 
 
-def _shocks(scene: Scene) -> HitTrain:
+def _shocks(scene: Scene) -> ImpactTrain:
     """Somebody drops a tool: a few shocks at any time."""
     rng = scene.streams.capture("shocks")
     count = scene.conditions.stray_shocks
     times = np.sort(rng.uniform(0.05, 0.95, count)) * scene.conditions.duration_s
-    heights = SHOCK_OVER_NOISE / HIT_OVER_NOISE * rng.uniform(0.7, 1.4, (len(scene.sides), count))
-    return HitTrain(
+    heights = SHOCK_OVER_NOISE / IMPACT_OVER_NOISE * rng.uniform(0.7, 1.4, (len(scene.sides), count))
+    return ImpactTrain(
         label="stray shock", source="shock", times_s=times, heights=heights, pulse_s=4e-4, side="middle"
     )  # fmt: skip
 
 
-def _strike(scene: Scene, structure: Structure, train: HitTrain, spectra: list[Complex]) -> None:
-    """Ring the casing: a hit of height 1 peaks ``HIT_OVER_NOISE`` above nominal noise at the nearest sensor."""
+def _strike(scene: Scene, structure: Structure, train: ImpactTrain, spectra: list[Complex]) -> None:
+    """Ring the casing: an impact of height 1 peaks ``IMPACT_OVER_NOISE`` above nominal noise at the nearest sensor."""
     if train.times_s.size == 0:
         return
     rate = scene.conditions.sample_rate_hz
@@ -245,7 +252,7 @@ def _strike(scene: Scene, structure: Structure, train: HitTrain, spectra: list[C
     single = np.zeros(structure.count)
     single[: table.shape[1]] = table[0][: structure.count]
     peak = float(np.max(np.abs(structure.signal(paths[nearest] * structure.spectrum(single)))))
-    scale = HIT_OVER_NOISE * NOMINAL_NOISE_M_S2 * scene.load / max(peak, 1e-12)
+    scale = IMPACT_OVER_NOISE * NOMINAL_NOISE_M_S2 * scene.load / max(peak, 1e-12)
     for row, response in enumerate(paths):
         force = place_pulses(
             structure.count, -LEAD_S, rate, train.times_s, scale * train.heights[row], train.pulse_s

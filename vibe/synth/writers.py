@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import TURNING, Capture, Channel, Quantity
 from vibe.core.errors import CallError, OutputError
-from vibe.core.files import write_whole
+from vibe.storage.files import write_whole
 
 _UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "displacement": "m", "tachometer": "V",
     "signed pulses": "V", "angle": "turn",

@@ -124,7 +124,7 @@ def _uff_binary() -> bytes:
 def kept() -> tuple[Seed, ...]:
     """The file of a capture in a history."""
     from tests.history.kept_captures import channels, record
-    from vibe.history.waveforms import packed
+    from vibe.history.store.capture_file import packed
 
     return Seed(packed(record(1), channels(1, 400))), Seed(packed(record(2), ()))
 
@@ -193,7 +193,7 @@ LIVES = b"drive,hours,failed,age_known,what\nTH-01,8100.5,yes,no,bearing\nTH-02,
 def certificate(kind: str) -> tuple[Seed, ...]:
     """A sealed certificate as JSON, HTML or PDF."""
     from tests.report.certificates import failing, passing
-    from vibe.report.certificate import write_certificate
+    from vibe.report.certificate.certificate import write_certificate
 
     name = {"json": "acceptance.json", "html": "certificate.html", "pdf": "certificate.pdf"}[kind]
     found = []
@@ -231,7 +231,7 @@ def stamp() -> tuple[Seed, ...]:
     """The stamp of a finished drive. Its pages are those that the target writes beside it."""
     import hashlib
 
-    from vibe.flow.resuming import content_of
+    from vibe.flow.run.resume import content_of
 
     page = hashlib.sha256(b"page").hexdigest()
     row = {

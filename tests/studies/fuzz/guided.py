@@ -58,11 +58,11 @@ def main() -> None:
     with atheris.instrument_imports(include=[*ours, "pyuff", "tomllib"]):
         import pyuff  # noqa: F401
 
-        import vibe.history.waveforms
-        import vibe.ingest.exceedances
+        import vibe.history.store.capture_file
+        import vibe.ingest.config.toml_file
         import vibe.ingest.read
-        import vibe.ingest.toml_file
-        import vibe.report.certificate_check  # noqa: F401
+        import vibe.ingest.tables.exceedances
+        import vibe.report.certificate.check  # noqa: F401
     folder = tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None)
 
     def try_bytes(data: bytes) -> None:

@@ -13,7 +13,7 @@ from vibe.core.errors import CallError, ConfigError, VibeError
 if TYPE_CHECKING:
     from tests.studies.fuzz.targets import Input
     from vibe.core.drive import Drive
-    from vibe.core.route import Route
+    from vibe.core.route.route import Route
 
 
 def _wrong(what: str) -> Exception:
@@ -44,17 +44,17 @@ def toml_reader(kind: str) -> Callable[[Input, Path], Any]:
 
 
 def _load(kind: str, path: Path) -> Any:
-    from vibe.core.acceptance import CommissioningSet
+    from vibe.core.records.acceptance import CommissioningSet
     from vibe.diagnosis.settings import DiagnosisSettings
-    from vibe.health.alarm_rules import AlarmRules
-    from vibe.health.rules import Judgement, Limits
-    from vibe.health.uncertainty import MeasurementPractice
-    from vibe.history.population_settings import PopulationSettings
+    from vibe.health.acceptance.uncertainty import MeasurementPractice
+    from vibe.health.alarms.settings import AlarmRules
+    from vibe.health.state.settings import Judgement, Limits
+    from vibe.history.population.settings import PopulationSettings
     from vibe.history.settings import HistorySettings
     from vibe.ingest import load_drive, load_model, load_recipe, load_route
-    from vibe.ingest.acceptance_files import load_requirements
-    from vibe.ingest.events_file import load_events
-    from vibe.ingest.on_the_spot import SpotRules
+    from vibe.ingest.commissioning_set import load_requirements
+    from vibe.ingest.route.field_rules import FieldRules
+    from vibe.ingest.tables.maintenance_log import load_events
 
     match kind:
         case "drive":
@@ -69,7 +69,7 @@ def _load(kind: str, path: Path) -> Any:
             return load_events(path, "Europe/Vienna")
     form = {
         "set": CommissioningSet, "limits": Limits, "judgement": Judgement, "diagnosis": DiagnosisSettings,
-        "alarms": AlarmRules, "history": HistorySettings, "population": PopulationSettings, "on_the_spot": SpotRules,
+        "alarms": AlarmRules, "history": HistorySettings, "population": PopulationSettings, "on_the_spot": FieldRules,
         "practice": MeasurementPractice,
     }[kind]  # fmt: skip
     return load_model(path, form)
@@ -79,8 +79,8 @@ def _use_drive(drive: Drive) -> None:
     """What ``vibe tones`` and ``vibe plan`` do with a drive that was accepted."""
     from math import isfinite
 
-    from vibe.kinematics.plan import capture_plan
-    from vibe.kinematics.tones import tone_table
+    from vibe.kinematics.planning.capture_plan import capture_plan
+    from vibe.kinematics.tone_table import tone_table
 
     try:
         table = tone_table(drive)
@@ -124,7 +124,7 @@ def read_name(given: Input, folder: Path) -> None:
 
 def read_kept(given: Input, folder: Path) -> None:
     """The file of a capture in a history. It is whole only when every part carries the hash of its content."""
-    from vibe.history.waveforms import harm, has_samples, read_channels, read_record, read_spectra
+    from vibe.history.store.capture_file import harm, has_samples, read_channels, read_record, read_spectra
 
     good = next((seed.data for seed in corpus.kept() if seed.data == given.data), None)
     from tests.history.kept_captures import content
@@ -152,7 +152,7 @@ def read_exceedances_file(given: Input, folder: Path) -> None:
     """Another system's alarms."""
     from math import isfinite
 
-    from vibe.ingest.exceedances import read_exceedances
+    from vibe.ingest.tables.exceedances import read_exceedances
 
     path = folder / "e.csv"
     path.write_bytes(given.data)
@@ -163,7 +163,7 @@ def read_exceedances_file(given: Input, folder: Path) -> None:
 
 def read_lives_file(given: Input, folder: Path) -> None:
     """Hours without and with failures."""
-    from vibe.history.exposure import read_lives
+    from vibe.history.running_hours import read_lives
 
     path = folder / "lives.csv"
     path.write_bytes(given.data)
@@ -173,9 +173,9 @@ def read_lives_file(given: Input, folder: Path) -> None:
 
 def read_certificate(given: Input, folder: Path) -> None:
     """``vibe certificate verify`` and ``show``. Only an unchanged copy may agree with itself."""
-    from vibe.core.sealed import SEAL, SealError, seal_of
-    from vibe.report.certificate import acceptance_of
-    from vibe.report.certificate_check import verify_certificate
+    from vibe.report.certificate.certificate import acceptance_of
+    from vibe.report.certificate.check import verify_certificate
+    from vibe.storage.digest import SEAL, SealError, seal_of
 
     path = folder / "certificate"
     path.write_bytes(given.data)
@@ -196,7 +196,7 @@ def read_certificate(given: Input, folder: Path) -> None:
 def read_health(given: Input, folder: Path) -> None:
     """The report of an earlier run, compared with a good one."""
     from vibe.core.health import Health
-    from vibe.flow.comparing import earlier_run, since
+    from vibe.flow.run.earlier_run import earlier_run, since
     from vibe.flow.settings import load_settings
     from vibe.ingest import load_drive
 
@@ -224,7 +224,7 @@ def _settings_limits(load: Callable[[], Any]) -> Any:
 
 def read_run(given: Input, folder: Path) -> None:
     """What an earlier run says of itself."""
-    from vibe.flow.comparing import earlier_run
+    from vibe.flow.run.earlier_run import earlier_run
 
     (folder / "run.json").write_bytes(given.data)
     found = earlier_run(folder)
@@ -237,7 +237,7 @@ def read_run(given: Input, folder: Path) -> None:
 
 def read_records_folder(given: Input, folder: Path) -> None:
     """Records of a population."""
-    from vibe.history.population_records import read_records
+    from vibe.history.population.records import read_records
 
     (folder / "records").mkdir(exist_ok=True)
     (folder / "records" / "a.json").write_bytes(given.data)
@@ -246,8 +246,8 @@ def read_records_folder(given: Input, folder: Path) -> None:
 
 def read_stamp(given: Input, folder: Path) -> None:
     """The stamp of a finished drive, and what is made of it."""
-    from vibe.flow.resuming import STAMP, Finished, finished
-    from vibe.report.rows import gravest_first
+    from vibe.flow.run.resume import STAMP, Finished, finished
+    from vibe.report.run_rows import gravest_first
 
     own = folder / "TH-01"
     own.mkdir(exist_ok=True)
@@ -265,7 +265,7 @@ def read_journal(given: Input, folder: Path) -> None:
     """A journal that was left behind."""
     import io
 
-    from vibe.flow.resuming import Journal
+    from vibe.flow.run.resume import Journal
 
     journal = Journal(folder / "run.journal", io.BytesIO(given.data))
     if not all(isinstance(tag, str) for tag in journal.drives) or not isinstance(journal.title, str):

@@ -167,7 +167,7 @@ def check_capture(capture: Capture, given: Input, suffix: str) -> None:
         if value is not None and not 0 <= value < float("inf"):
             raise WrongError(f"speed or load of {value}")
     if given.cut_of is not None:
-        # A table that ends with a line cannot be told from a shorter one.
+        # A table that ends with a line cannot be distinguished from a shorter one.
         at_line_end = suffix == ".csv" and given.data[-2:].strip(b"\0").endswith(b"\n")
         _check_cut(capture, _whole(given.cut_of, suffix), at_line_end=at_line_end)
 
@@ -222,7 +222,7 @@ def make_certificate(rng: Random, target: Target) -> Input:
     """A record with its tree changed, sealed anew half of the time so that what is behind the seal is read too."""
     import json
 
-    from vibe.core.sealed import SealError, sealed
+    from vibe.storage.digest import SealError, sealed
 
     seed = rng.choice(target.seeds()).data
     if rng.random() < 0.4:

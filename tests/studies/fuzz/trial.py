@@ -67,7 +67,7 @@ class Tally:
             self.slowest_ms, self.slowest = other.slowest_ms, other.slowest
 
 
-_HEAVY = ("h5py", "pandas", "pyarrow.parquet", "scipy.io", "pyuff", "vibe.ingest.read", "vibe.report.certificate_check")
+_HEAVY = ("h5py", "pandas", "pyarrow.parquet", "scipy.io", "pyuff", "vibe.ingest.read", "vibe.report.certificate.check")
 
 
 def block(name: str, seed: int, first: int, count: int) -> tuple[str, int, int, Tally]:

@@ -10,8 +10,8 @@ from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
+from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
-from vibe.diagnosis.elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.growth import most_grown
 from vibe.diagnosis.settings import CombSettings
@@ -22,7 +22,7 @@ FAR_SHARE = 2 / 3
 """Share left to an outer race beyond its usual slip, where a machine beside may happen to repeat as well: of measured
 bearings one was heard so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
 LISTED_FROM = 0.1
-"""Elements that are this likely stand among what a finding cannot be told from (common practice)."""
+"""Elements that are this likely stand among what a finding cannot be distinguished from (common practice)."""
 SAME_PLACE = 0.005
 """Relative distance within which two combs lie at one place."""
 WORDS = {
@@ -32,7 +32,7 @@ WORDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Heard:
-    """That a bearing speaks: the combs that say so, the largest first, and the chance that a sound one does."""
+    """That a bearing shows: the combs that say so, the largest first, and the chance that a sound one does."""
 
     shown: tuple[CombEvidence, ...]
     chance: float
@@ -56,7 +56,7 @@ def find(case: Case) -> list[Finding]:
     """At most one finding per bearing: that it is damaged, and the element that explains its combs best.
 
     Cages of many bearings turn alike. What is heard by a cage's turn alone is one finding, of the bearing whose usual
-    slip brings its cage there, and the others are what it cannot be told from.
+    slip brings its cage there, and the others are what it cannot be distinguished from.
     """
     spoken: list[tuple[Bearing, dict[str, CombEvidence], _Heard]] = []
     for bearing in case.drive.bearing:
@@ -114,7 +114,7 @@ def _off_usual(case: Case, bearing: Bearing, order: float) -> float:
 
 
 def signs(case: Case, bearing: Bearing) -> Signs | None:
-    """What the combs of a bearing say of its elements; None where the bearing does not speak."""
+    """What the combs of a bearing say of its elements; None where the bearing does not show."""
     combs = _combs(case, bearing)
     heard = _heard(case, bearing, combs)
     return None if heard is None else signs_of(_own(case, heard, combs), case.settings.element.present)
@@ -125,7 +125,7 @@ def _heard(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _
 
 
 def _own(case: Case, heard: _Heard, combs: Mapping[str, CombEvidence]) -> dict[str, CombEvidence]:
-    """By part, the combs that speak for it: a far one for the outer race, and of a cage that strikes nothing that it
+    """By part, the combs that support it: a far one for the outer race, and of a cage that strikes nothing that it
     leaves at its elements' orders."""
     cage = combs.get("cage")
     if heard.far:
@@ -263,12 +263,12 @@ _REASONS = {
     (
         "rolling_element",
         "cage",
-    ): "Hits repeat as the cage passes {struck} and no race's are clear: a rolling "
+    ): "Impacts repeat as the cage passes {struck} and no race's are clear: a rolling "
     "element that differs from the rest, carried through the load, or the cage itself. ",
     (
         "cage",
         "own",
-    ): "Short, even hits repeat as the cage passes {struck}: the cage itself, or one rolling element that differs. ",
+    ): "Short, even impacts repeat as the cage passes {struck}: the cage itself, or one rolling element that differs. ",
 }
 
 
@@ -307,8 +307,8 @@ def _standing(comb: CombEvidence) -> list[int]:
 
 
 def _left_by(cage: CombEvidence, comb: CombEvidence, limit: float) -> bool:
-    """Whether an element's comb is what a cage's left: fainter, less sure, and gone between the cage's hits."""
-    gone = comb.beside is not None and comb.beside.false_alarm_probability > limit
+    """Whether an element's comb is what a cage's left: fainter, less sure, and gone between the cage's impacts."""
+    gone = comb.after_gating is not None and comb.after_gating.false_alarm_probability > limit
     return cage.score > comb.score and cage.hit_over_floor_db > comb.hit_over_floor_db and gone
 
 
@@ -349,7 +349,8 @@ def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told, rivals: S
     orders = " and ".join(order_text(comb.order) for comb in told.shown)
     off = ""
     if tone is not None and len(told.shown) == 1:
-        # A rolling element may show itself by the cage's turn; hits that nobody asked for are measured against its own.
+        # A rolling element may show itself by the cage's turn; impacts that nobody asked for are measured against its
+        # own.
         usual = next((one.order for one in case.tones.tones if one.id == size.tone), tone.order)
         shift = (size.order / usual - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
@@ -369,7 +370,7 @@ def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told, rivals: S
         severity=case.severity(size.hit_over_floor_db),
         seen_in=[comb.tone for comb in told.shown],
         cannot_be_told_from=list(dict.fromkeys(alike)),
-        why=f"{told.reason}{among}{'The vibration swells' if fluted else 'Hits repeat'} at order {orders}{off}, "
+        why=f"{told.reason}{among}{'The vibration swells' if fluted else 'Impacts repeat'} at order {orders}{off}, "
         f"{size.hit_over_floor_db:+.1f} dB against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; "
         f"the chance that a sound drive shows this is {chance_text(heard.chance)}.{_WASHBOARD if fluted else ''}",
         evidence=items,

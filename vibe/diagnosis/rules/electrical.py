@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import above, fault_probability, line_share, outside_finding
+from vibe.diagnosis.rules.running_speed_lines import above, fault_probability, line_share, outside_finding
 
 
 def find(case: Case) -> list[Finding]:
-    """The line must be told apart from harmonics of running speed, or nothing is said."""
+    """The line must be distinguished from harmonics of running speed, or nothing is said."""
     settings = case.settings.lines
     line = case.line("twice line")
     if line is None or case.speed is None or case.drive.motor is None:

@@ -1,4 +1,4 @@
-"""One damaged ring pin, lobe, output pin, roller or gear tooth: hits at its own order, at one place of its own turn.
+"""One damaged ring pin, lobe, output pin, roller or gear tooth: impacts at its own order, at one place of its own turn.
 
 Sound parts differ by their pitch errors and therefore repeat at the same orders. What tells damage is that the
 comb is no chance *and* that the turn, laid on the part's own body, shows one place standing out of the others.
@@ -32,7 +32,7 @@ ADVICE = {
     "gear tooth": "Inspect the teeth and the oil for metal.",
     "roller": "Take the rollers off their pins and look at them, at their pins and at what they roll on.",
 }
-TOLD_APART = "Inspect output pins and their rollers, then the disc's bores: two discs meet what is damaged."
+TOLD_APART = "Inspect output pins and their rollers, then the disc's bores: two discs contact the damaged part."
 
 
 def find(case: Case) -> list[Finding]:
@@ -82,7 +82,8 @@ def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -
         false_alarm_probability=chance,
         severity=case.severity(comb.hit_over_floor_db),
         cannot_be_told_from=[tone.id for tone in others] + _coinciding(case, first, others, told_apart=told_apart),
-        why=f"Hits repeat at order {order_text(comb.order)}{place}, {comb.hit_over_floor_db:+.1f} dB against the mean "
+        why=f"Impacts repeat at order {order_text(comb.order)}{place}, {comb.hit_over_floor_db:+.1f} dB against the "
+        f"mean "
         f"of {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is "
         f"{chance_text(chance)}.",
         evidence=comb_items(comb) + _part_items(case, first, comb),
@@ -93,9 +94,9 @@ def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -
 def _named(tones: list[Tone], *, twin: bool) -> tuple[Tone, list[Tone]]:
     """Which of several tones of one order comes first.
 
-    An output pin or its roller reaches through all discs and speaks once for each; a lobe belongs to one disc. Two
-    places at the discs' spacing speak for the pin (two damaged lobes on two discs, just so, would be a coincidence).
-    One place alone speaks for a lobe, or for a bore of one disc.
+    An output pin or its roller reaches through all discs and shows once for each; a lobe belongs to one disc. Two
+    places at the discs' spacing support the pin (two damaged lobes on two discs, just so, would be a coincidence).
+    One place alone supports a lobe, or for a bore of one disc.
     """
     ranked = sorted(tones, key=lambda tone: ((tone.meetings > 1) != twin, FAMILIES.index(tone.family)))
     return ranked[0], ranked[1:]
@@ -197,7 +198,7 @@ def _coinciding(case: Case, first: Tone, others: list[Tone], *, told_apart: bool
             if other not in known and not (told_apart and case.tones.tone(other).family == "lobe"):
                 found.append(other)
                 known.add(other)
-    # A bearing whose slip may bring it here speaks at this order too.
+    # A bearing whose slip may bring it here shows at this order too.
     slipping = [name for name in tones_at(case, first.order, leave_out=first.id, ratios=(1.0,)) if _slips(case, name)]
     return found + [name for name in slipping if name not in known]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import (
+from vibe.diagnosis.rules.running_speed_lines import (
     HALVES,
     above,
     fault_probability,

@@ -1,11 +1,11 @@
-"""Wear of the lobe-pin mesh: its lines grow as a whole. Without a baseline only a plain excess can be told."""
+"""Wear of the lobe-pin mesh: its lines grow as a whole. Without a baseline only a plain excess can be determined."""
 
 from __future__ import annotations
 
 from vibe.core.evidence import Line
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import above, outside_finding, root_sum
+from vibe.diagnosis.rules.running_speed_lines import above, outside_finding, root_sum
 
 LEAST_SURE, MOST_SURE = 0.3, 0.6
 """Without a baseline a loud mesh is as often a trait of its type as wear (common practice)."""

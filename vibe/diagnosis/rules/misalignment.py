@@ -1,10 +1,17 @@
-"""Misalignment: twice running speed rivals running speed, and more than the drive's own discs speaks for it."""
+"""Misalignment: twice running speed rivals running speed, and more than the drive's own discs supports it."""
 
 from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import above, fault_probability, outside_finding, own_discs, series_is_loose, support
+from vibe.diagnosis.rules.running_speed_lines import (
+    above,
+    fault_probability,
+    outside_finding,
+    own_discs,
+    series_is_loose,
+    support,
+)
 
 
 def find(case: Case) -> list[Finding]:

@@ -20,7 +20,7 @@ SENSOR_CODES = {
     "loose_mount": "loose mount",
     "coarse_steps": "recorder steps too coarse",
 }
-"""Quality codes that speak of the measuring chain, and the defect's plain name."""
+"""Quality codes that concern the measuring chain, and the defect's plain name."""
 
 
 def find(case: Case) -> list[Finding]:

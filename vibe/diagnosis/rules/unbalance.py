@@ -1,10 +1,10 @@
-"""Unbalance: the running-speed line makes most of the velocity, and more than the drive's own discs speaks for it."""
+"""Unbalance: the running-speed line makes most of the velocity, and more than the drive's own discs supports it."""
 
 from __future__ import annotations
 
 from vibe.core.health import EvidenceItem, Finding
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.outside import (
+from vibe.diagnosis.rules.running_speed_lines import (
     above,
     fault_probability,
     line_share,

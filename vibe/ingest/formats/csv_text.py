@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.columns import raw_from_columns, time_unit
-from vibe.ingest.raw import MAX_SAMPLES, build_capture, check_channels, short
-from vibe.ingest.sidecar import Sidecar
+from vibe.ingest.capture_builder import MAX_SAMPLES, build_capture, check_channels, short
+from vibe.ingest.config.sidecar import Sidecar
+from vibe.ingest.formats.columns import raw_from_columns, time_unit
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 MAX_BYTES = 2_500_000_000

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.core.hdf5_heaps import attribute, damaged_heap
-from vibe.ingest.columns import number, text
-from vibe.ingest.raw import MAX_SAMPLES, MOST_IN_PARTS, build_capture, check_claim, unique_names
-from vibe.ingest.rows import RawCapture, RawChannel, Row
-from vibe.ingest.sidecar import Sidecar
+from vibe.ingest.capture_builder import MAX_SAMPLES, MOST_IN_PARTS, build_capture, check_claim, unique_names
+from vibe.ingest.config.sidecar import Sidecar
+from vibe.ingest.formats.columns import number, text
+from vibe.ingest.raw_rows import RawCapture, RawChannel, Row
+from vibe.storage.hdf5_guard import attribute, damaged_heap
 
 _DEEPEST, _MOST_CHANNELS = 4, 1024
 _AT_ONCE = 1 << 20

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.core.hdf5_heaps import attribute, damaged_heap
-from vibe.ingest.columns import raw_from_columns
+from vibe.ingest.capture_builder import build_capture, check_claim
+from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats import mat5
+from vibe.ingest.formats.columns import raw_from_columns
 from vibe.ingest.formats.hdf5 import MAGIC
-from vibe.ingest.raw import build_capture, check_claim
-from vibe.ingest.sidecar import Sidecar
+from vibe.storage.hdf5_guard import attribute, damaged_heap
 
 MOST_COLUMNS = 64
 MOST_ARRAYS = 4096

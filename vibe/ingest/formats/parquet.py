@@ -9,9 +9,9 @@ import numpy as np
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.columns import raw_from_columns, time_unit
-from vibe.ingest.raw import build_capture, check_channels, check_claim
-from vibe.ingest.sidecar import Sidecar
+from vibe.ingest.capture_builder import build_capture, check_channels, check_claim
+from vibe.ingest.config.sidecar import Sidecar
+from vibe.ingest.formats.columns import raw_from_columns, time_unit
 
 
 def sniff(head: bytes, suffix: str) -> bool:  # noqa: ARG001

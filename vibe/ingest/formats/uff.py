@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.columns import read_clock
-from vibe.ingest.raw import build_capture, check_claim, unique_names
-from vibe.ingest.rows import RawCapture, RawChannel
-from vibe.ingest.sidecar import Sidecar
+from vibe.ingest.capture_builder import build_capture, check_claim, unique_names
+from vibe.ingest.config.sidecar import Sidecar
+from vibe.ingest.formats.columns import read_clock
+from vibe.ingest.raw_rows import RawCapture, RawChannel
 
 MAX_BYTES = 2_000_000_000
 

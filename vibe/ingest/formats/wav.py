@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.raw import MOST_IN_PARTS, build_capture, check_claim
-from vibe.ingest.rows import RawCapture, RawChannel
-from vibe.ingest.sidecar import Sidecar
+from vibe.ingest.capture_builder import MOST_IN_PARTS, build_capture, check_claim
+from vibe.ingest.config.sidecar import Sidecar
+from vibe.ingest.raw_rows import RawCapture, RawChannel
 
 _INTEGER, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _UNKNOWN_SIZE = 0xFFFFFFFF

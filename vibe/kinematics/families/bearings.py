@@ -80,12 +80,12 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
     ]
     if own.outer is not None:
         yield tone(
-            "outer_race", "outer race", own.outer, f"elements roll over one spot of the outer race; {between}",
+            "outer_race", "outer race", own.outer, f"BPFO: elements roll over one spot of the outer race; {between}",
             bool(table and table.outer_race), outer_motion,
         )  # fmt: skip
     if own.inner is not None:
         yield tone(
-            "inner_race", "inner race", own.inner, f"elements roll over one spot of the inner race; {between}",
+            "inner_race", "inner race", own.inner, f"BPFI: elements roll over one spot of the inner race; {between}",
             bool(table and table.inner_race),
             [
                 *swept(inner, "the inner race turns"),
@@ -102,12 +102,12 @@ def _tones(bearing: Bearing, speeds: Speeds) -> Iterator[Tone]:
             ]
         yield tone(
             "rolling_element", "rolling element", own.element,
-            f"one element spins; its spot strikes both races, so twice this order usually speaks; {between}",
+            f"BSF: one element spins; its spot strikes both races, so 2 × BSF usually shows; {between}",
             bool(table and table.rolling_element), carried,
         )  # fmt: skip
     if own.cage is not None:
         yield tone(
-            "cage", "cage", own.cage, f"the cage turns once, seen from the outer ring; {between}",
+            "cage", "cage", own.cage, f"FTF: the cage turns once, seen from the outer ring; {between}",
             bool(table and table.cage), outer_motion,
         )  # fmt: skip
         yield from _cage_elsewhere(bearing, own.cage, inner, outer, loads[0], bool(table and table.cage))

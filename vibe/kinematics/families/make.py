@@ -9,6 +9,8 @@ from vibe.core.tones import Family, Fold, Sideband, Tone
 
 LAW = "law of the cycloidal pair, Yang et al. 2021 Eq. 1"
 WILLIS = "Willis equation of epicyclic trains"
+BELT_SLIP = Fraction(2, 100)
+"""A belt's driven pulley may lag by up to 2 % (common practice: creep about 1 %, slip under load the rest)."""
 
 
 def text(order: Fraction | float) -> str:

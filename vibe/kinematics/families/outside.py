@@ -11,7 +11,7 @@ from vibe.core.errors import ConfigError
 from vibe.core.strict import exact
 from vibe.core.surroundings import Made
 from vibe.core.tones import Family, Tone
-from vibe.kinematics.families.make import counted, text
+from vibe.kinematics.families.make import BELT_SLIP, counted, text
 from vibe.kinematics.relations import Speeds
 
 
@@ -51,8 +51,6 @@ def _tones(family: Family, name: str, body: str, makes: Sequence[Made], speeds: 
 
 def _belt(tone_id: str, name: str, order: float, body: str) -> Tone:
     """A belt's length and a pulley's diameter are no counts; it creeps as any belt does."""
-    from vibe.kinematics.stages.belt import SLIP
-
     return Tone(
         id=tone_id,
         component=tone_id,
@@ -63,7 +61,7 @@ def _belt(tone_id: str, name: str, order: float, body: str) -> Tone:
         damage=False,
         made_by=f"{name}: its belt comes round, driven by a pulley on {body}",
         source="declared in the drive file",
-        slip=(-float(SLIP), 0.0),
+        slip=(-float(BELT_SLIP), 0.0),
     )
 
 

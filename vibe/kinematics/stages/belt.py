@@ -11,12 +11,9 @@ from vibe.core.errors import ConfigError
 from vibe.core.stages.belt import BeltStage
 from vibe.core.strict import exact
 from vibe.core.tones import Tone
-from vibe.kinematics.families.make import counted
+from vibe.kinematics.families.make import BELT_SLIP, counted
 from vibe.kinematics.relations import ONE, Linkage, Relation, Speeds, joined
 from vibe.kinematics.stages.kind import StageKind
-
-SLIP = Fraction(2, 100)
-"""A belt's driven pulley may lag by up to 2 % (common practice: creep about 1 %, slip under load the rest)."""
 
 PI = Fraction(355, 113)
 """Near enough to pi (8.5e-8, relative) beside a slip of per cents, and keeps the solution in fractions."""
@@ -77,4 +74,4 @@ def tones(stage: BeltStage, name: str, speeds: Speeds) -> Iterator[Tone]:
     yield replace(tone, order_exact=None)
 
 
-KIND = StageKind(form=BeltStage, link=link, tones=tones, most_slip=SLIP)
+KIND = StageKind(form=BeltStage, link=link, tones=tones, most_slip=BELT_SLIP)

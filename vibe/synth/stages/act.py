@@ -7,25 +7,25 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from vibe.core.stages import StageForm
-from vibe.synth.damage import Damage, HitTrain
+from vibe.synth.machine.damage import Damage, ImpactTrain
 
 if TYPE_CHECKING:
-    from vibe.synth.forces import Smooth
+    from vibe.synth.machine.forces import Smooth
     from vibe.synth.scene import Scene
 
 Form = TypeVar("Form", bound=StageForm)
-Maker = Callable[["Scene", Damage, int, Form], list[HitTrain]]
-"""Hits of a damage in the stage of that number."""
+Maker = Callable[["Scene", Damage, int, Form], list[ImpactTrain]]
+"""Impacts of a damage in the stage of that number."""
 Wear = Mapping[str, float]
 """Extent of wear by the last name of a tone (``mesh``); what is not named is not worn."""
 
 
 @dataclass(frozen=True, slots=True)
 class Breakable(Generic[Form]):
-    """A part that can be damaged: how many of it the stage has, and the hits that one makes."""
+    """A part that can be damaged: how many of it the stage has, and the impacts that one makes."""
 
     count: int
-    hits: Maker[Form]
+    impacts: Maker[Form]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from vibe.core.stages.belt import BeltStage
-from vibe.synth.contact import SENSOR_TURNS, look_up, smooth_table
-from vibe.synth.damage import Damage, HitTrain
-from vibe.synth.forces import PITCH_LINE_M_S2, Smooth, add
-from vibe.synth.motion import TURN
+from vibe.synth.machine.contact import SENSOR_TURNS, look_up, smooth_table
+from vibe.synth.machine.damage import Damage, ImpactTrain
+from vibe.synth.machine.forces import PITCH_LINE_M_S2, Smooth, add
+from vibe.synth.machine.motion import TURN
+from vibe.synth.machine.strikes import strikes
 from vibe.synth.stages.act import Breakable, StageAct, Wear
-from vibe.synth.strikes import strikes
 
 if TYPE_CHECKING:
     from vibe.synth.scene import Scene
@@ -27,7 +27,7 @@ def turns(stage: BeltStage, speed: float) -> dict[str, float]:
     return turns
 
 
-def belt_hits(scene: Scene, damage: Damage, number: int, _stage: BeltStage) -> list[HitTrain]:
+def belt_hits(scene: Scene, damage: Damage, number: int, _stage: BeltStage) -> list[ImpactTrain]:
     """A splice or crack thumps on each pulley it runs over."""
     belt = scene.motion.angle(f"stage{number}.belt")
     still = np.zeros(belt.size)

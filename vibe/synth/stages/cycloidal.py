@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from vibe.core.stages.cycloidal import CycloidalStage
-from vibe.synth import rollers
-from vibe.synth.contact import harmonic_limit, look_up, smooth_table
-from vibe.synth.damage import Damage, HitTrain
-from vibe.synth.forces import MESH_M_S2, PITCH_LINE_M_S2, Smooth, liveliness, parts_turn, relative_hz
-from vibe.synth.rolling import RollingCircles
+from vibe.synth.machine import rollers
+from vibe.synth.machine.contact import harmonic_limit, look_up, smooth_table
+from vibe.synth.machine.damage import Damage, ImpactTrain
+from vibe.synth.machine.forces import MESH_M_S2, PITCH_LINE_M_S2, Smooth, liveliness, parts_turn, relative_hz
+from vibe.synth.machine.rolling import RollingCircles
+from vibe.synth.machine.strikes import strikes
 from vibe.synth.stages.act import Breakable, StageAct, Wear
 from vibe.synth.stages.pair import (
     Extra,
@@ -23,7 +24,6 @@ from vibe.synth.stages.pair import (
     row_parts,
     swing,
 )
-from vibe.synth.strikes import strikes
 
 if TYPE_CHECKING:
     from vibe.synth.scene import Scene
@@ -40,7 +40,7 @@ def turns(stage: CycloidalStage, speed: float) -> dict[str, float]:
     return turns | {"input": speed}
 
 
-def output_roller_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[HitTrain]:
+def output_roller_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
     """One damaged roller on an output pin."""
     row = LobeRow(number, stage)
     pin = scene.motion.angle(f"{row.head}.pins") + damage.part / (stage.output_pins or 1)
@@ -49,7 +49,7 @@ def output_roller_hits(scene: Scene, damage: Damage, number: int, stage: Cycloid
     return rolled(scene, damage, row, passing, pin)
 
 
-def output_pin_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[HitTrain]:
+def output_pin_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
     """One damaged output pin, met by each disc."""
     row = LobeRow(number, stage)
     pins = stage.output_pins or 1
@@ -63,7 +63,7 @@ def output_pin_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalS
     ]  # fmt: skip
 
 
-def disc_bore_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[HitTrain]:
+def disc_bore_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
     """One damaged bore, of the disc that it is in."""
     row = LobeRow(number, stage)
     pins = stage.output_pins or 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from vibe.core.stages.gear_pair import GearPairStage
-from vibe.synth.rolling import RollingCircles
+from vibe.synth.machine.rolling import RollingCircles
 from vibe.synth.stages import wheels
 from vibe.synth.stages.act import StageAct
 

@@ -1,4 +1,4 @@
-"""Discs with lobes inside a ring of pins: hits and forces that plain, RV and stepped stages share."""
+"""Discs with lobes inside a ring of pins: impacts and forces that plain, RV and stepped stages share."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vibe.core.stages.pair import CycloidalPair
-from vibe.synth import rollers
-from vibe.synth.contact import (
+from vibe.synth.machine import rollers
+from vibe.synth.machine.contact import (
     LOAD_SIDE_TURNS,
     LOAD_WIDTH_TURNS,
     harmonic_limit,
@@ -19,11 +19,11 @@ from vibe.synth.contact import (
     look_up,
     smooth_table,
 )
-from vibe.synth.damage import Damage, HitTrain
-from vibe.synth.forces import MESH_M_S2, PITCH_LINE_M_S2, Smooth, add, liveliness, parts_turn, relative_hz
-from vibe.synth.motion import Array
+from vibe.synth.machine.damage import Damage, ImpactTrain
+from vibe.synth.machine.forces import MESH_M_S2, PITCH_LINE_M_S2, Smooth, add, liveliness, parts_turn, relative_hz
+from vibe.synth.machine.motion import Array
+from vibe.synth.machine.strikes import strikes
 from vibe.synth.stages.act import Breakable
-from vibe.synth.strikes import strikes
 
 if TYPE_CHECKING:
     from vibe.synth.scene import Scene
@@ -64,7 +64,7 @@ def swing(scene: Scene, row: LobeRow, disc: int) -> Array:
     return hub(scene, row, disc) + LOAD_SIDE_TURNS
 
 
-def ring_pin_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
+def ring_pin_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
     """One damaged ring pin, met by each disc."""
     pair = row.pair
     pin = scene.motion.angle(f"{row.head}.{row.prefix}ring") + damage.part / pair.pins_fitted
@@ -77,7 +77,7 @@ def ring_pin_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
     ]  # fmt: skip
 
 
-def lobe_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
+def lobe_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
     """One damaged lobe, of the disc that it is on."""
     pair = row.pair
     disc, lobe = divmod(damage.part, pair.lobes)
@@ -94,7 +94,7 @@ def lobe_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
     return [strikes(scene, damage, row.number, load - place, place, pulse_s=1.6e-4, met=met if seldom else None)]
 
 
-def ring_roller_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[HitTrain]:
+def ring_roller_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
     """One damaged sleeve of a ring pin."""
     pair = row.pair
     pin = scene.motion.angle(f"{row.head}.ring") + damage.part / pair.pins_fitted
@@ -110,7 +110,7 @@ def coasting_loss(scene: Scene, damage: Damage) -> float:
     return float(scene.streams.machine(f"coast {damage.tone}").uniform(*rollers.COAST))
 
 
-def rolled(scene: Scene, damage: Damage, row: LobeRow, passing: Array | None, pin: Array) -> list[HitTrain]:
+def rolled(scene: Scene, damage: Damage, row: LobeRow, passing: Array | None, pin: Array) -> list[ImpactTrain]:
     """A roller's spot meets what it rolls on; it is heard while the load stands there."""
     if passing is None:
         return []

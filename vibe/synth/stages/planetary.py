@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from vibe.core.stages.planetary import PlanetaryStage
-from vibe.synth.forces import Smooth
-from vibe.synth.rolling import RollingCircles
+from vibe.synth.machine.forces import Smooth
+from vibe.synth.machine.rolling import RollingCircles
 from vibe.synth.stages.act import Breakable, StageAct, Wear
 from vibe.synth.stages.planets import Planets, planet_force, planet_parts
 

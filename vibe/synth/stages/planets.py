@@ -1,14 +1,14 @@
-"""A sun and the planets that roll on it, in a ring or without: hits and forces."""
+"""A sun and the planets that roll on it, in a ring or without: impacts and forces."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from vibe.synth.damage import Damage, HitTrain
-from vibe.synth.forces import MESH_M_S2, Smooth, add, gear_force, liveliness, relative_hz
+from vibe.synth.machine.damage import Damage, ImpactTrain
+from vibe.synth.machine.forces import MESH_M_S2, Smooth, add, gear_force, liveliness, relative_hz
+from vibe.synth.machine.strikes import strikes
 from vibe.synth.stages.act import Breakable
-from vibe.synth.strikes import strikes
 
 if TYPE_CHECKING:
     from vibe.synth.scene import Scene
@@ -24,7 +24,7 @@ class Planets:
     ring_teeth: int | None = None
 
 
-def sun_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[HitTrain]:
+def sun_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
     """One damaged tooth of the sun meets every planet."""
     count = planets.count
     tooth = scene.motion.angle(f"stage{number}.sun") + damage.part / planets.sun_teeth
@@ -35,7 +35,7 @@ def sun_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) 
     ]
 
 
-def ring_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[HitTrain]:
+def ring_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
     """One damaged tooth of the ring meets every planet."""
     assert planets.ring_teeth is not None
     tooth = scene.motion.angle(f"stage{number}.ring") + damage.part / planets.ring_teeth
@@ -46,7 +46,7 @@ def ring_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets)
     ]
 
 
-def planet_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[HitTrain]:
+def planet_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
     """Meets the sun, and in a planetary stage the ring half a turn of the planet later, with its other flank."""
     planet, tooth_number = divmod(damage.part, planets.planet_teeth)
     tooth = scene.motion.angle(f"stage{number}.planet") + tooth_number / planets.planet_teeth

@@ -1,4 +1,4 @@
-"""Two wheels with teeth on shafts that stand still: hits and forces."""
+"""Two wheels with teeth on shafts that stand still: impacts and forces."""
 
 from __future__ import annotations
 
@@ -7,23 +7,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from vibe.core.stages.toothed import ToothedStage
-from vibe.synth.contact import SENSOR_TURNS
-from vibe.synth.damage import Damage, HitTrain
-from vibe.synth.forces import MESH_M_S2, Smooth, add, gear_force, liveliness, relative_hz
+from vibe.synth.machine.contact import SENSOR_TURNS
+from vibe.synth.machine.damage import Damage, ImpactTrain
+from vibe.synth.machine.forces import MESH_M_S2, Smooth, add, gear_force, liveliness, relative_hz
+from vibe.synth.machine.strikes import strikes
 from vibe.synth.stages.act import Breakable, Wear
-from vibe.synth.strikes import strikes
 
 if TYPE_CHECKING:
     from vibe.synth.scene import Scene
 
 
-def driver_tooth_hits(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[HitTrain]:
+def driver_tooth_hits(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[ImpactTrain]:
     """One damaged tooth of the driving wheel."""
     tooth = scene.motion.angle(f"stage{number}.driver") + damage.part / stage.wheels[0]
     return [strikes(scene, damage, number, tooth, np.zeros(tooth.size))]
 
 
-def driven_tooth_hits(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[HitTrain]:
+def driven_tooth_hits(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[ImpactTrain]:
     """One damaged tooth of the driven wheel."""
     tooth = scene.motion.angle(f"stage{number}.driven") + damage.part / stage.wheels[1]
     return [strikes(scene, damage, number, tooth - 0.5, np.zeros(tooth.size))]

@@ -1,0 +1,115 @@
+"""What combs of a bearing's parts say together, and one bearing in several captures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+from diagnosis_values import MakeCase, comb
+
+from vibe.core.health import Finding
+from vibe.core.tones import ToneTable
+from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
+from vibe.diagnosis.diagnose import diagnose, merged
+
+if TYPE_CHECKING:
+    from vibe.flow.settings import Settings
+
+SILENT = Signs(outer_db=-9.0, inner_db=-9.0, element_db=-9.0, cage_db=-9.0)
+HEAD = "bearing.input bearing"
+
+
+def shares(settings: Settings, **signs: float | bool) -> dict[str, float]:
+    return odds(ways(replace(SILENT, **signs), settings.diagnosis.element))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "signs", [{}, {"outer_db": 5.0}, {"inner_db": -3.0, "cage_db": 1.0}, {"element_db": 60.0, "carried": 1.0}]
+)
+def test_the_shares_of_the_elements_add_up_to_one(settings: Settings, signs: dict[str, float]) -> None:
+    own = shares(settings, **signs)
+    assert sum(own.values()) == pytest.approx(1.0)
+    assert set(own) == set(PARTS)
+
+
+def test_a_bearing_that_shows_nothing_of_its_own_has_no_likely_element(settings: Settings) -> None:
+    own = shares(settings)
+    assert max(own.values()) < settings.diagnosis.element.named_from
+    assert own["cage"] < min(own[part] for part in PARTS[:3])
+
+
+@pytest.mark.parametrize(
+    ("field", "part"), [("outer_db", "outer_race"), ("inner_db", "inner_race"), ("element_db", "rolling_element")]
+)
+def test_the_deeper_an_elements_own_comb_the_likelier_it_is(settings: Settings, field: str, part: str) -> None:
+    stated = [shares(settings, **{field: depth})[part] for depth in (-6.0, -3.0, 0.0, 3.0, 6.0)]
+    assert stated == sorted(stated)
+    assert stated[-1] > 0.85 > 0.5 > stated[0]
+
+
+def test_combs_that_are_chance_say_nothing_of_the_element(settings: Settings) -> None:
+    present = settings.diagnosis.element.present
+    chance = {part: comb(f"{HEAD}.{part}", 3.0, 1.1 * present, 5.0) for part in PARTS}
+    assert signs_of(chance, present) == SILENT
+    heard = signs_of({"inner_race": comb("x", 5.4, 0.9 * present, 5.0)}, present)
+    assert heard == replace(SILENT, inner_db=5.0)
+
+
+def test_of_a_cage_that_is_seen_from_several_bodies_the_surest_comb_speaks(case: MakeCase, tones: ToneTable) -> None:
+    cage = tones.tone(f"{HEAD}.cage")
+    seen_otherwise = replace(cage, id=f"{HEAD}.cage_past_inner", order=0.602)
+    more = replace(tones, tones=(*tones.tones, seen_otherwise))
+    combs = {
+        cage.id: comb(cage.id, 0.398, 0.4, -9.0),
+        seen_otherwise.id: comb(seen_otherwise.id, 0.602, 1e-8, 4.0, level_db=18.0),
+    }
+    (finding,) = diagnose(case(combs=combs, tones=more))
+    assert finding.seen_in == [seen_otherwise.id]
+    assert finding.component in (cage.component, f"{HEAD}.rolling_element")
+    assert [f.component for f in diagnose(case(combs={cage.id: combs[cage.id]}, tones=more))] == []
+
+
+def found(part: str, share: float, *, whole: float = 0.999, severity: str = "moderate") -> Finding:
+    name = f"{HEAD}.{part}" if part else None
+    return Finding(
+        tone=name, component=name or HEAD, defect="local damage", probability=whole * share, why="", advice="",
+        component_probability=whole, false_alarm_probability=1e-6, severity=severity,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def test_a_bearing_whose_captures_name_different_elements_is_one_finding() -> None:
+    captures = [
+        [found("rolling_element", 0.6)], [found("outer_race", 0.95, whole=0.99)], [found("", 1.0, severity="severe")],
+    ]  # fmt: skip
+    (one,) = merged(captures)
+    assert one.tone == f"{HEAD}.outer_race"
+    assert one.cannot_be_told_from == [f"{HEAD}.rolling_element"]
+    assert (one.severity, one.component_probability) == ("severe", 0.999)
+    assert merged(captures[::-1])[0].tone == one.tone
+
+
+def test_two_bearings_stay_two_findings() -> None:
+    other = found("outer_race", 0.9).model_copy(
+        update={"tone": "bearing.output bearing.outer_race", "component": "bearing.output bearing.outer_race"}
+    )
+    assert len(merged([[found("outer_race", 0.9)], [other]])) == 2
+
+
+def test_cages_that_turn_alike_are_one_finding_that_cannot_tell_which(case: MakeCase, tones: ToneTable) -> None:
+    """The eccentric bearing's cage turns at 0.397 orders, the input bearing's at 0.398."""
+    mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"
+    order, its = tones.tone(mine).order, tones.tone(other).order
+    assert abs(order / its - 1) < 0.01
+    heard = {mine: comb(mine, order * 0.995, 1e-8, 4.0), other: comb(other, order * 0.995, 1e-8, 4.0)}
+    (both,) = diagnose(case(combs=heard))
+    # The usual slip, half a per cent, brings the input bearing's cage there.
+    assert both.component.startswith(HEAD)
+    assert other in both.cannot_be_told_from
+    assert "Cages of 2 bearings" in both.why
+    assert both.probability < 0.5 < both.damage_probability
+    # The twin: where the other's cage cannot be, nothing is shared.
+    far = order * 1.008
+    assert far / its > 1 + tones.tone(other).slip[1]
+    (alone,) = diagnose(case(combs={mine: comb(mine, far, 1e-8, 4.0)}))
+    assert alone.probability == pytest.approx(2 * both.probability, rel=1e-2)

@@ -1,0 +1,118 @@
+"""What other machines leave of a finding on a part."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+from diagnosis_values import MakeCase, comb
+
+from vibe.core.drive import Drive
+from vibe.core.evidence import CombEvidence, CombLine
+from vibe.core.health import Finding
+from vibe.core.outside_combs import OutsideComb
+from vibe.diagnosis.alternatives.outside_machines import OUTSIDE_ORDERS, OUTSIDE_TOO, UNHEARD, doubted_unheard
+from vibe.diagnosis.diagnose import diagnose
+from vibe.kinematics.tone_table import tone_table
+
+if TYPE_CHECKING:
+    from vibe.core.tones import ToneTable
+
+RACE, CAGE = "bearing.input bearing.outer_race", "bearing.input bearing.cage"
+SURE = 1e-9
+
+
+def lone(findings: list[Finding]) -> Finding:
+    (finding,) = findings
+    return finding
+
+
+def outside(order: float, *, ambiguous: bool, hit_db: float = 6.0) -> OutsideComb:
+    evidence = comb(f"outside {order:.4g}", order, SURE, hit_db)
+    return OutsideComb(order=order, evidence=evidence, spread=1e-3, ambiguous=ambiguous)
+
+
+def race(tones: ToneTable, slip: float = -0.005) -> CombEvidence:
+    return comb(RACE, tones.tone(RACE).order * (1 + slip), SURE, 4.0)
+
+
+@pytest.mark.parametrize("times", [1, 2, 3])
+def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
+    case: MakeCase, tones: ToneTable, times: int
+) -> None:
+    seen = race(tones)
+    plain = lone(diagnose(case(combs={RACE: seen})))
+    meets = outside(seen.order / times, ambiguous=True)
+    doubted = lone(diagnose(case(combs={RACE: seen}, outside_combs=(meets,))))
+    assert doubted.probability == pytest.approx(OUTSIDE_TOO * plain.probability)
+    assert doubted.damage_probability == pytest.approx(OUTSIDE_TOO * plain.damage_probability)
+    assert any("outside source" in name for name in doubted.cannot_be_told_from)
+    # One whose lines were taken may leave some, where it wanders and is the deeper.
+    taken = outside(seen.order / times, ambiguous=False)
+    assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(taken,)))).probability == doubted.probability
+    # The twins: a comb elsewhere, and a fainter one whose lines were taken.
+    fainter = outside(seen.order / times, ambiguous=False, hit_db=2.0)
+    for other in (outside(seen.order / times * 1.01, ambiguous=True), fainter):
+        assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(other,)))).probability == plain.probability
+
+
+def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
+    # At a speed two per cent higher the same order would need a slip that hardly a bearing has.
+    ours = lone(diagnose(case(combs={RACE: race(tones, 0.0)}, alike=(1.02,))))
+    assert 0.75 * plain < ours.probability <= plain
+    either = lone(diagnose(case(combs={RACE: race(tones)}, alike=(1.0005,))))
+    assert either.probability < 0.5
+    assert any("same kind" in name for name in either.cannot_be_told_from)
+    assert "Measure again while that one stands" in either.why
+    theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(1.014,))))
+    assert theirs.probability < 0.2
+
+
+def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: MakeCase, tones: ToneTable) -> None:
+    order = 0.995 * tones.tone(CAGE).order
+    lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
+    cage = replace(comb(CAGE, order, SURE, 5.0), lines=lines)
+    alone = lone(diagnose(case(combs={CAGE: cage})))
+    assert any("strikes at" in name for name in alone.cannot_be_told_from)
+    assert 0.5 < alone.damage_probability < 0.97
+    # The coarser the capture resolves so slow an order, the more of others' orders fit.
+    coarse = lone(diagnose(case(combs={CAGE: cage}, resolution=0.05)))
+    assert coarse.damage_probability < alone.damage_probability
+    # A race beside it is the bearing's own word.
+    both = diagnose(case(combs={CAGE: cage, RACE: race(tones)}))
+    assert not any("strikes at" in name for finding in both for name in finding.cannot_be_told_from)
+
+
+ELEMENT = "bearing.input bearing.rolling_element"
+
+
+def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: MakeCase, drive: Drive) -> None:
+    large = drive.bearing[0].model_copy(update={"element_diameter_mm": 10.5})
+    thick = drive.model_copy(update={"bearing": [large, *drive.bearing[1:]]})
+    tones = tone_table(thick)
+    order, cage = 0.995 * tones.tone(ELEMENT).order, tones.tone(CAGE).order
+    assert order < OUTSIDE_ORDERS[1]
+    lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
+
+    def sided(db: float, main_db: float = 18.0) -> Finding:
+        sides = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
+        strong = tuple(replace(one, over_floor_db=main_db) for one in lines)
+        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=strong, sideband_lines=sides)
+        return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=tones)))
+
+    assert sided(13.0).damage_probability > 0.95
+    assert sided(3.0).damage_probability < 0.6
+    # Of faint lines side lines are not expected to stand.
+    assert sided(3.0, 11.0).damage_probability > 0.8
+
+
+def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(case: MakeCase, tones: ToneTable) -> None:
+    own = lone(diagnose(case(combs={RACE: race(tones)})))
+    shaft = own.model_copy(update={"component": "input.shaft", "tone": None, "defect": "unbalance"})
+    less, same = doubted_unheard([own, shaft])
+    assert less.probability == pytest.approx(UNHEARD * own.probability)
+    assert same == shaft

@@ -1,0 +1,90 @@
+"""What a speed that is not surely known leaves of a finding on one part."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from diagnosis_values import SPEED_HZ, MakeCase, comb
+
+from vibe.core.evidence import SpeedEstimate
+from vibe.core.health import Finding
+from vibe.diagnosis.alternatives.speed_alternatives import SHAFT, density
+from vibe.diagnosis.diagnose import diagnose
+
+INNER = "bearing.input bearing.inner_race"
+
+
+def speed(method: str, relative: float, others: Sequence[tuple[float, float]] = ()) -> SpeedEstimate:
+    left = 1.0 - sum(chance for _, chance in others)
+    return SpeedEstimate(
+        input_hz=SPEED_HZ, uncertainty_hz=relative * SPEED_HZ, method=method,  # type: ignore[arg-type]
+        alternatives=((SPEED_HZ, left), *((factor * SPEED_HZ, chance) for factor, chance in others)),
+    )  # fmt: skip
+
+
+def found(case: MakeCase, said: SpeedEstimate, tone: str = INNER, factor: float = 1.0) -> Finding:
+    order = case().tones.tone(tone).order * factor
+    made = case(combs={tone: comb(tone, order, 1e-9, 8.0)}, speed=said)
+    (finding,) = (f for f in diagnose(made) if f.component.startswith("bearing"))
+    return finding
+
+
+def test_a_speed_that_is_sure_changes_nothing(case: MakeCase) -> None:
+    pulses, signal = (found(case, speed(method, 1e-5)) for method in ("tachometer", "signal"))
+    assert pulses == signal
+    assert pulses.probability > 0.99
+    assert SHAFT not in pulses.cannot_be_told_from
+    assert found(case, speed("signal", 1e-5, [(1.05, 0.01)])) == signal
+
+
+def test_the_plate_never_makes_one_element_sure(case: MakeCase) -> None:
+    """±1.3 % at order 5.4 holds no other tone, but another machine's would lie there as well."""
+    said = found(case, speed("nominal", 0.013))
+    assert said.tone == INNER
+    assert said.probability <= 0.9
+    assert "No speed was heard" in said.why
+
+
+def test_a_fan_that_the_plate_turns_into_a_race_is_among_what_is_meant(case: MakeCase) -> None:
+    """Seven blades at a speed 2.9 % over the plate stand at 7.2 times the plate's, where a race belongs."""
+    tone = "bearing.eccentric bearing.inner_race"
+    factor = 7.2 / case().tones.tone(tone).order
+    finding = found(case, speed("nominal", 0.02), tone, factor)
+    assert SHAFT in finding.cannot_be_told_from
+    assert SHAFT in finding.why
+    assert finding.probability < 0.6
+    # At half that uncertainty no speed brings seven blades there.
+    nearer = found(case, speed("nominal", 0.01), tone, factor)
+    assert SHAFT not in nearer.cannot_be_told_from
+    assert nearer.probability == pytest.approx(0.9)
+
+
+def test_another_speed_that_the_lines_allow_takes_its_share(case: MakeCase) -> None:
+    """At a speed by 17/18 lower all orders are higher by 18/17: what is then the shaft's fifth is no race."""
+    order = case().tones.tone(INNER).order
+    factor = order / 5.0
+    finding = found(case, speed("signal", 1e-5, [(factor, 0.3)]))
+    assert SHAFT in finding.cannot_be_told_from
+    sure = found(case, speed("signal", 1e-5)).probability
+    # Shared by the likelihood of each: 0.7 and 0.3, each over the width of its own window.
+    slip = case().tones.tone(INNER).slip
+    own = 0.7 / (SPEED_HZ * order * (slip[1] - slip[0] + 0.004))
+    other = 0.3 / (factor * SPEED_HZ * 5 * 0.004)
+    assert finding.probability == pytest.approx(sure * own / (own + other), rel=0.02)
+    assert "allow another speed" in finding.why
+
+
+def test_a_speed_at_which_nothing_else_lies_there_takes_nothing_away(case: MakeCase) -> None:
+    order = case().tones.tone(INNER).order
+    finding = found(case, speed("signal", 1e-5, [(order / 4.6, 0.3)]))
+    assert finding.probability == pytest.approx(found(case, speed("signal", 1e-5)).probability)
+
+
+def test_the_likelihood_of_a_wide_speed_is_one_over_all_frequencies() -> None:
+    """Whatever the widths: a tone in its window at a speed in its range lies somewhere."""
+    hz = np.linspace(60.0, 180.0, 240_001)
+    for low, high, width in ((4.9, 5.1, 0.0), (4.9, 5.1, 0.4), (4.99, 5.01, 3.0)):
+        total = sum(density(float(f), low, high, 24.0, width) for f in hz[::40]) * (hz[40] - hz[0])
+        assert total == pytest.approx(1.0, rel=0.01)

@@ -1,0 +1,67 @@
+"""Files that arrive while one watches."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from vibe.flow.route.arrivals import Arrivals, arrivals
+
+
+def looking(folder: Path) -> object:
+    return arrivals(
+        folder,
+        find=lambda where: tuple(sorted(where.glob("*.wav"))),
+        beside=lambda path: (path.with_name(path.name + ".toml"),),
+    )
+
+
+def names(paths: tuple[Path, ...]) -> list[str]:
+    return [path.name for path in paths]
+
+
+def look(watch: object) -> Arrivals:
+    return next(watch)  # type: ignore[call-overload, no-any-return]
+
+
+def test_a_file_counts_when_it_has_stopped_growing(tmp_path: Path) -> None:
+    watch = looking(tmp_path)
+    assert look(watch) == Arrivals(whole=(), gone=(), waiting=())
+    file = tmp_path / "a.wav"
+    for piece in (b"RI", b"FF", b"...."):
+        with file.open("ab") as stream:
+            stream.write(piece)
+        seen = look(watch)
+        assert (names(seen.whole), names(seen.waiting)) == ([], ["a.wav"])
+    assert names(look(watch).whole) == ["a.wav"]
+    assert look(watch) == Arrivals(whole=(), gone=(), waiting=())
+
+
+def test_a_file_that_was_there_before_comes_too(tmp_path: Path) -> None:
+    (tmp_path / "old.wav").write_bytes(b"x")
+    watch = looking(tmp_path)
+    assert names(look(watch).waiting) == ["old.wav"]
+    assert names(look(watch).whole) == ["old.wav"]
+
+
+def test_a_change_brings_it_back_and_so_does_its_sidecar(tmp_path: Path) -> None:
+    file = tmp_path / "a.wav"
+    file.write_bytes(b"x")
+    watch = looking(tmp_path)
+    look(watch), look(watch)
+    os.utime(file, ns=(1, 1))  # replaced by one of the same size
+    assert names(look(watch).waiting) == ["a.wav"]
+    assert names(look(watch).whole) == ["a.wav"]
+    (tmp_path / "a.wav.toml").write_text("speed_rpm = 1480\n", encoding="utf-8")
+    look(watch)
+    assert names(look(watch).whole) == ["a.wav"]
+
+
+def test_a_file_that_is_taken_away_is_told_once(tmp_path: Path) -> None:
+    file = tmp_path / "a.wav"
+    file.write_bytes(b"x")
+    watch = looking(tmp_path)
+    look(watch), look(watch)
+    file.unlink()
+    assert names(look(watch).gone) == ["a.wav"]
+    assert names(look(watch).gone) == []

@@ -1,0 +1,68 @@
+"""Other machines, from samples to the report: a chain is reported as what it is, a damaged part stays the drive's."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.studies.fleet import FLEET, judged
+from vibe.core.capture import Capture
+from vibe.synth.conditions import Conditions
+from vibe.synth.machine.damage import parse_damage
+from vibe.synth.simulate import simulate
+from vibe.synth.surroundings.surroundings import Surrounding
+
+TAG = "ratio-17"
+OWN = ("stage", "bearing")
+
+
+def made(*damage: str, around: tuple[Surrounding, ...] = (), seed: int = 5) -> Capture:
+    conditions = Conditions(duration_s=10.0, surroundings=around)
+    return simulate(FLEET[TAG], [parse_damage(text) for text in damage], seed=seed, conditions=conditions)
+
+
+@pytest.mark.parametrize("teeth", [11, 19])
+def test_a_chain_is_counted_per_output_turn_and_accuses_no_part(teeth: int) -> None:
+    result = judged(made(around=(Surrounding(kind="chain", strength=2.0, count=teeth),)), FLEET[TAG])
+    assert result.reading is not None
+    comb = result.reading.outside_combs[0]
+    assert comb.per_turn is not None
+    assert comb.per_turn[0] == teeth
+    assert comb.order == pytest.approx(teeth / 17, rel=2e-3)
+    assert not [f for f in result.findings if f.component.startswith(OWN) and f.probability >= 0.5]
+    assert result.outside is not None
+    assert f"{teeth} per output turn" in result.outside.sources[0].text
+
+
+@pytest.mark.parametrize("part", ["outer_race", "inner_race", "rolling_element"])
+def test_a_damaged_part_is_no_outside_machine(part: str) -> None:
+    tone = f"bearing.eccentric bearing.{part}"
+    result = judged(made(f"{tone}:3"), FLEET[TAG])
+    assert result.reading is not None
+    assert not [comb for comb in result.reading.outside_combs if not comb.ambiguous]
+    assert result.findings[0].component.startswith("bearing.eccentric bearing")
+    assert result.findings[0].damage_probability > 0.5
+
+
+def test_a_sound_drive_alone_has_no_machine_around_it_and_is_heard() -> None:
+    result = judged(made(), FLEET[TAG])
+    assert result.reading is not None
+    assert result.reading.outside_combs == ()
+    assert result.unheard is None
+    assert result.heard_probability is not None
+    assert result.heard_probability > 0.99
+
+
+def test_a_machine_of_the_same_kind_beside_is_heard_at_its_speed() -> None:
+    from vibe.flow.diagnose.presence import axis_of, similar_machines
+    from vibe.kinematics.tone_table import tone_table
+
+    drive = FLEET[TAG]
+    around = (Surrounding(kind="neighbour", strength=12.0, apart=0.008),)
+    for surroundings, expected in ((around, 1.008), ((), None)):
+        reading = judged(made(around=surroundings), drive).reading
+        assert reading is not None
+        speeds = similar_machines(reading, axis_of(reading, drive), drive, tone_table(drive))
+        assert (speeds == ()) is (expected is None)
+        if expected is not None:
+            # Whose speed was found first depends on which of the two is louder.
+            assert max(speeds[0], 1 / speeds[0]) == pytest.approx(expected, abs=1e-3)

@@ -1,0 +1,259 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from spectra_signals import Row, enveloped, noise, repeats, ringing
+
+from vibe.core.evidence import CombEvidence
+from vibe.spectra.evidence.comb import CombRequest
+from vibe.spectra.evidence.comb_evidence import weigh
+from vibe.spectra.evidence.decoy_null import Families
+from vibe.spectra.evidence.outside_combs import find_outside_combs
+
+RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
+N = int(RATE * DURATION)
+SLIP = (-0.02, 0.01)
+# Multiples of the 6205 with 9 balls of 0.3126 in on 1.537 in (the bearing data centre's own table).
+OUTER, INNER, BALL, CAGE = 3.5848, 5.4152, 2.3570, 0.3983
+BEARING = (
+    CombRequest(name="outer", order=OUTER, slip=SLIP),
+    CombRequest(name="inner", order=INNER, slip=SLIP, sidebands=(1.0,)),
+    CombRequest(name="ball", order=BALL, slip=SLIP, sidebands=(CAGE,), carriers=(1, 2)),
+    CombRequest(name="cage", order=CAGE, slip=SLIP, max_harmonic=8, often_short=True),
+)
+INNOCENT = Families(benign=((1.0, 60),))
+ALARM = 0.01 / len(BEARING)
+
+
+def weighed(row: Row, requests: tuple[CombRequest, ...] = BEARING) -> dict[str, CombEvidence]:
+    bands, spectra = enveloped(row, RATE, SPEED)
+    return {comb.tone: comb for comb in weigh(spectra, [bands], requests, INNOCENT).combs}
+
+
+def impacts(order: float, height: float, *, seed: int = 1, slip_sigma: float = 0.003, modulated: float = 0.0) -> Row:
+    """Impacts that ring a casing at 2970 Hz; ``modulated`` once per turn, as a race that passes the load zone."""
+    times = repeats(order, SPEED, DURATION, seed=seed, slip_sigma=slip_sigma)
+    heights = height * (1 + modulated * np.cos(2 * np.pi * SPEED * times))
+    return ringing(times, RATE, N, resonance_hz=2970.0, heights=heights)
+
+
+@pytest.fixture(scope="module")
+def chances() -> np.ndarray:
+    """False-alarm probabilities (150 captures of nothing but noise, 4 random requests each); every other slips."""
+    found = []
+    for seed in range(150):
+        rng = np.random.default_rng([11, seed])
+        bands, spectra = enveloped(noise(seed, 16_384), 4096.0, SPEED)
+        orders = rng.uniform(1.1, 9.0, 4)
+        requests = [
+            CombRequest(name=str(i), order=order, slip=SLIP if i % 2 else (0.0, 0.0)) for i, order in enumerate(orders)
+        ]
+        found.append([comb.false_alarm_probability for comb in weigh(spectra, [bands], requests, INNOCENT).combs])
+    return np.array(found)
+
+
+@pytest.mark.parametrize("nominal", [0.3, 0.1, 0.05, 0.02, 0.01])
+@pytest.mark.parametrize("slips", [False, True])
+def test_false_alarms_in_noise_come_as_often_as_stated(chances: np.ndarray, nominal: float, slips: bool) -> None:
+    own = chances[:, 1 if slips else 0 :: 2]
+    # Twice the nominal rate at most, and the counting error of 300 trials.
+    assert np.mean(own <= nominal) <= 2 * nominal + 2 * np.sqrt(nominal / own.size)
+
+
+def test_probabilities_are_not_timid_either(chances: np.ndarray) -> None:
+    """A false-alarm probability that never comes near its rate hides damage."""
+    assert np.mean(chances <= 0.3) >= 0.15
+    assert 0.35 < np.median(chances) < 0.8
+
+
+def test_a_drive_of_noise_raises_the_alarm_no_more_often_than_its_rate(chances: np.ndarray) -> None:
+    assert np.mean(chances.min(axis=1) <= 0.05 / 4) <= 2 * 0.05 + 2 * np.sqrt(0.05 / 150)
+
+
+@pytest.mark.parametrize(("duration_s", "turns", "trials"), [(2.0, 50, 200), (8.0, 200, 60)])
+def test_a_slow_order_in_few_turns_is_no_exception(duration_s: float, turns: int, trials: int) -> None:
+    """A cage's harmonics lie so close in a short capture that taking them out must not take the decoys with them."""
+    found = []
+    for seed in range(trials):
+        order = float(np.random.default_rng(seed).uniform(0.36, 0.44))
+        request = (CombRequest(name="cage", order=order, slip=SLIP, max_harmonic=8),)
+        bands, spectra = enveloped(noise(seed, int(4096 * duration_s)), 4096.0, SPEED)
+        assert bands.turns == pytest.approx(turns, rel=0.01)
+        found.append(weigh(spectra, [bands], request, INNOCENT).combs[0].false_alarm_probability)
+    for nominal in (0.1, 0.01):
+        assert np.mean(np.array(found) <= nominal) <= 2 * nominal + 2 * np.sqrt(nominal / trials)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(
+    ("tone", "order", "modulated"), [("outer", OUTER, 0.0), ("inner", INNER, 0.9), ("ball", 2 * BALL, 0.3)]
+)
+def test_planted_damage_is_found_where_it_slipped_to_and_the_healthy_twin_is_silent(
+    tone: str, order: float, modulated: float, seed: int
+) -> None:
+    slipped = 0.991 * order
+    sound = weighed(noise(seed, N))
+    damaged = weighed(noise(seed, N) + impacts(slipped, 1.5, seed=seed, modulated=modulated))
+    assert all(comb.false_alarm_probability > ALARM for comb in sound.values())
+    found = damaged[tone]
+    assert found.false_alarm_probability < 1e-6
+    # A damaged ball strikes twice a turn of its own. Two bins of the order axis: 1 / turns each.
+    strikes = 2 if tone == "ball" else 1
+    assert strikes * found.order == pytest.approx(slipped, abs=2 / (SPEED * DURATION))
+    assert found.band_hz[0] < 2970.0 < found.band_hz[1]
+    assert found.channels == ("a",)
+    assert found.decoys >= 100
+    first = found.lines[0].order
+    assert first / found.order == pytest.approx(round(first / found.order))
+    assert [line.order / first for line in found.lines] == pytest.approx(list(range(1, len(found.lines) + 1)))
+    assert max(line.over_floor_db for line in found.lines) > 15
+
+
+def test_nothing_is_found_outside_the_slip_that_was_allowed() -> None:
+    far = weighed(noise(5, N) + impacts(0.96 * OUTER, 1.5))
+    assert far["outer"].false_alarm_probability > ALARM
+    here = weighed(
+        noise(5, N) + impacts(0.96 * OUTER, 1.5),
+        (CombRequest(name="outer", order=OUTER, slip=(-0.06, 0.01)), *BEARING[1:]),
+    )
+    assert here["outer"].order == pytest.approx(0.96 * OUTER, rel=1e-3)
+
+
+@pytest.mark.parametrize("height", [2.0, 8.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_what_a_strong_comb_explains_is_not_counted_for_another_race(height: float, seed: int) -> None:
+    """Outer and inner race of one bearing: combs whose windows overlap at higher harmonics, and common sidebands."""
+    outer = weighed(noise(seed, N) + impacts(0.99 * OUTER, height, seed=seed, modulated=0.2))
+    assert outer["outer"].false_alarm_probability < 1e-6
+    assert outer["inner"].false_alarm_probability > ALARM
+    inner = weighed(noise(seed, N) + impacts(0.992 * INNER, height, seed=seed, modulated=0.9))
+    assert inner["inner"].false_alarm_probability < 1e-6
+    assert inner["outer"].false_alarm_probability > ALARM
+
+
+def test_two_damages_are_both_found() -> None:
+    row = noise(6, N) + impacts(0.99 * OUTER, 3.0) + impacts(0.993 * INNER, 2.0, seed=2, modulated=0.8)
+    found = weighed(row)
+    assert found["outer"].false_alarm_probability < 1e-6
+    assert found["inner"].false_alarm_probability < ALARM
+
+
+def test_lines_of_innocents_are_no_comb() -> None:
+    """Envelope lines at every harmonic of running speed, as a mesh makes them, lie in the window of an order of 3."""
+    time = np.arange(N) / RATE
+    breathing = 1 + sum(0.2 / k * np.cos(2 * np.pi * k * SPEED * time) for k in range(1, 13))
+    row = noise(7, N) * breathing
+    request = (CombRequest(name="near", order=3.002, slip=(-0.004, 0.004)), *BEARING)
+    bands, spectra = enveloped(row, RATE, SPEED)
+    told = weigh(spectra, [bands], request, INNOCENT)
+    untold = weigh(spectra, [bands], request, Families(benign=()))
+    assert told.combs[0].false_alarm_probability > ALARM
+    # Where nobody says whose they are, they pass for the tone's.
+    assert untold.combs[0].false_alarm_probability < ALARM
+
+
+def test_a_tone_that_is_itself_an_innocents_order_is_still_read() -> None:
+    """A damaged ring pin shows at running speed, which healthy machines own: its own family is not masked for it."""
+    row = noise(8, N) + impacts(1.0, 3.0, slip_sigma=0.0)
+    pin = weighed(row, (CombRequest(name="pin", order=1.0), *BEARING))["pin"]
+    assert pin.false_alarm_probability < 1e-6
+    assert pin.order == 1.0
+
+
+def test_an_uncertain_speed_widens_the_search_and_pays_for_it() -> None:
+    row = noise(9, N) + impacts(4.31 * 1.004, 1.5, slip_sigma=0.0005)
+    bands, spectra = enveloped(row, RATE, SPEED)
+    request = (CombRequest(name="gear", order=4.31),)
+    sure = weigh(spectra, [bands], request, Families(benign=(), speed_spread=0.0)).combs[0]
+    unsure = weigh(spectra, [bands], request, Families(benign=(), speed_spread=0.006)).combs[0]
+    assert sure.false_alarm_probability > 0.01 > 1e-4 > unsure.false_alarm_probability
+    assert unsure.places_searched > sure.places_searched
+
+
+def test_the_stated_limit_is_what_this_capture_would_have_shown() -> None:
+    """Impacts half as high as the limit stay unseen, impacts twice as high are seen (the limit is for 1 in 1000)."""
+    limit = float(np.mean([weighed(noise(seed, N))["outer"].limit_m_s2 or 0.0 for seed in range(4)]))
+    # What of an impact of height one falls into one band around its resonance.
+    kept = (weighed(noise(0, N) + impacts(OUTER, 8.0))["outer"].hit_m_s2 or 0.0) / 8.0
+    for factor, seen in ((0.5, 0), (2.0, 4)):
+        chances = [
+            weighed(noise(seed, N) + impacts(0.995 * OUTER, factor * limit / kept, seed=seed))["outer"]
+            for seed in range(4)
+        ]
+        assert sum(comb.false_alarm_probability < 1e-3 for comb in chances) == seen, factor
+
+
+def test_twice_the_hit_reads_twice_as_high() -> None:
+    heights = [weighed(noise(3, N) + impacts(OUTER, height))["outer"].hit_m_s2 or 0.0 for height in (4.0, 8.0, 16.0)]
+    assert heights[1] / heights[0] == pytest.approx(2.0, rel=0.2)
+    assert heights[2] / heights[1] == pytest.approx(2.0, rel=0.2)
+    # Never more than there is, nor a small part of it: the band passes most of the ringing.
+    assert 0.5 * 8.0 < heights[1] < 8.0
+
+
+def test_answers_come_in_the_order_of_the_requests() -> None:
+    row = noise(4, N) + impacts(0.992 * INNER, 3.0, modulated=0.9)
+    bands, spectra = enveloped(row, RATE, SPEED)
+    assert [comb.tone for comb in weigh(spectra, [bands], BEARING[::-1], INNOCENT).combs] == [
+        "cage",
+        "ball",
+        "inner",
+        "outer",
+    ]
+    assert weigh(spectra, [bands], (), INNOCENT).combs == ()
+
+
+def test_an_outside_comb_takes_its_own_sums_with_it() -> None:
+    """Impacts at an order that nobody asked for, passing a load once a turn: what they make near other tones is
+    theirs."""
+    bands, spectra = enveloped(noise(10, N) + impacts(0.955 * OUTER, 4.0, modulated=0.5), RATE, SPEED)
+    (comb,), owned = find_outside_combs(spectra, [bands], BEARING, INNOCENT)
+    assert comb.order == pytest.approx(0.955 * OUTER, rel=1e-3)
+    assert comb.evidence.false_alarm_probability < 1e-6
+    for side in (-1, 1):
+        assert owned[round((comb.order + side) / spectra.step)]
+    told = weigh(spectra, [bands], BEARING, INNOCENT, known=owned)
+    assert all(one.false_alarm_probability > ALARM for one in told.combs)
+    # Nothing strange in noise, nor beside a tone that was asked for.
+    for row in (noise(10, N), noise(10, N) + impacts(0.99 * OUTER, 4.0, modulated=0.5)):
+        bands, spectra = enveloped(row, RATE, SPEED)
+        assert find_outside_combs(spectra, [bands], BEARING, INNOCENT)[0] == ()
+
+
+def test_a_slow_exact_comb_keeps_the_lines_that_fall_where_a_bearing_may_slip() -> None:
+    """Every fourteenth harmonic of a crank's pin lies where the outer race may."""
+    order = 0.995 * OUTER / 14
+    row = noise(13, N) + impacts(order, 6.0, slip_sigma=0.0)
+    told = weighed(row, (CombRequest(name="pin", order=order, max_harmonic=32), *BEARING))
+    assert told["pin"].false_alarm_probability < 1e-6
+    assert told["outer"].false_alarm_probability > ALARM
+
+
+def test_a_cage_that_strikes_is_no_rolling_element_nor_another_cage() -> None:
+    """Every sixth of its lines lies where the balls may slip to, and another cage may slip to all."""
+    other = CombRequest(name="other cage", order=1.011 * CAGE, slip=SLIP, max_harmonic=12)
+    row = noise(14, N) + impacts(0.995 * CAGE, 8.0, seed=3, slip_sigma=0.002)
+    told = weighed(row, (other, *BEARING))
+    assert told["cage"].false_alarm_probability < 1e-4
+    assert all(told[name].false_alarm_probability > ALARM for name in ("other cage", "outer", "inner"))
+    assert told["cage"].score > told["ball"].score
+
+
+@pytest.mark.parametrize("swell", [0.15, 0.3])
+def test_a_swell_at_a_cages_turn_leaves_a_race_its_lines(swell: float) -> None:
+    """Noise that swells for a third of the cage's turn has a cage's first lines; the ninth and every further ninth is
+    the outer race's, which strikes faintly or not at all."""
+    turns = 0.995 * CAGE * SPEED * np.arange(N) / RATE
+    swells = noise(21, N) * (1 + swell * (turns % 1 < 1 / 3))
+    struck = weighed(swells + impacts(9 * 0.995 * CAGE, 0.8, slip_sigma=0.001))
+    assert struck["cage"].score > struck["outer"].score
+    assert struck["outer"].false_alarm_probability < 0.02 * ALARM
+    assert weighed(swells)["outer"].false_alarm_probability > ALARM
+
+
+@pytest.mark.parametrize(("off", "seen"), [(-0.01, True), (-0.04, False)])
+def test_a_slow_comb_that_all_its_lines_put_beyond_the_slip_is_not_the_tones(off: float, seen: bool) -> None:
+    """At a fifth of the shaft a bin is wider than the slip: the first line alone would not tell."""
+    slow = CombRequest(name="slow", order=0.2, slip=(-0.02, 0.01))
+    row = noise(12, N) + impacts(0.2 * (1 + off), 6.0, slip_sigma=0.001)
+    assert (weighed(row, (slow,))["slow"].false_alarm_probability < ALARM) is seen

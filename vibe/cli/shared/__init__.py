@@ -1,0 +1,1 @@
+"""What commands share: arguments, exit status, output, progress."""

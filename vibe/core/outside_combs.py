@@ -1,0 +1,67 @@
+"""What is outside a drive and heard in its capture: what was declared, and combs that no part of the drive makes.
+
+Orders count per turn of the drive's input.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from vibe.core.evidence import CombEvidence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredSource:
+    """Something outside that was declared: ``order`` per input turn is a count per turn of a body that turns
+    ``turn_order`` times per input turn. ``slip`` is how far, relative, it may lie below and above."""
+
+    name: str
+    order: float
+    turn_order: float
+    slip: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclaredNeighbour:
+    """A machine beside, whose own shaft turns within ``range_hz``; orders count per turn of that shaft.
+
+    ``per_turn``: lines it makes when sound; ``damage``: (name, order) of what damage of its parts would make, empty
+    where only a speed range was declared.
+    """
+
+    name: str
+    range_hz: tuple[float, float]
+    per_turn: tuple[float, ...]
+    damage: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """What may be heard beside the machine itself.
+
+    ``slow_turns``: orders below 0.9 of shafts that turn other machines, whether or not anything was declared on them:
+    a comb at a whole number of such an order belongs to what they turn more likely than to chance.
+    """
+
+    sources: tuple[DeclaredSource, ...] = ()
+    neighbours: tuple[DeclaredNeighbour, ...] = ()
+    slow_turns: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutsideComb:
+    """A comb that explains its lines better than any part of the machine.
+
+    ``spread`` is how far its order may be off, relative, the speed's uncertainty counted in. ``per_turn``: (whole
+    number, order of the turn it is counted on) where it fits one. ``ambiguous``: a part of the machine lies so near
+    that it might be that part. ``every_turn``: how many lines at whole multiples of that turn stand besides, as where
+    teeth or links differ. ``taken``: (lowest, highest) order of every line it takes away from the parts.
+    """
+
+    order: float
+    evidence: CombEvidence
+    spread: float
+    per_turn: tuple[int, float] | None = None
+    ambiguous: bool = False
+    every_turn: int = 0
+    taken: tuple[tuple[float, float], ...] = ()

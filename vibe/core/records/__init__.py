@@ -1,0 +1,1 @@
+"""What is kept over the years and decided about it: captures, alarms, populations, acceptance."""

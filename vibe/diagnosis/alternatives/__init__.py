@@ -1,0 +1,1 @@
+"""What else could have made a finding: each a pure step on findings, after the rules."""

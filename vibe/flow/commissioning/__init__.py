@@ -1,0 +1,1 @@
+"""A commissioning set to an acceptance and a certificate."""

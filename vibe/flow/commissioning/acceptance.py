@@ -1,0 +1,273 @@
+"""A commissioning set to an acceptance: every requirement answered, the certificate, and the baseline in the store."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe import __version__
+from vibe.core.errors import CallError, CaptureError, ConfigError
+from vibe.flow.commissioning.measured_figures import CaptureFigures, LookJob, look, to_identify, when
+from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
+from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
+from vibe.storage.files import check_folder, safe_name
+
+if TYPE_CHECKING:
+    from vibe.core.drive import Drive
+    from vibe.core.records.acceptance import Acceptance, CommissioningSet, Requirements
+    from vibe.core.tones import ToneTable
+    from vibe.health.acceptance.uncertainty import MeasurementPractice
+
+MOST_IDENTIFIED = 3
+"""Captures that are asked for the counts: they must agree."""
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accepted:
+    """One set: its acceptance and the files written for it."""
+
+    acceptance: Acceptance
+    files: tuple[Path, ...]
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Read:
+    """A set and all that it names, read and checked."""
+
+    path: Path
+    given: CommissioningSet
+    requirements: Requirements
+    drive: Drive
+    table: ToneTable
+    drive_path: Path
+    runs: tuple[tuple[Path, ...], ...]
+    practice: MeasurementPractice
+
+
+def run_commissioning(
+    recipe_path: Path,
+    *,
+    captures: Path | None = None,
+    out: Path | None = None,
+    workers: int | None = None,
+    force: bool = False,
+    pdf: bool | None = None,
+    progress: Progress | None = None,
+) -> tuple[Accepted, ...]:
+    """A recipe of kind commissioning: each set is proved, and its certificate written into ``out``.
+
+    ``captures``: a set's file, its folder, or a folder of such folders, instead of the recipe's own. Several sets get a
+    folder each, named after their own. With a store, captures of a drive that passed are kept as its baseline.
+
+    Raises:
+        ConfigError: the recipe or a file of a set is wrong. CallError: there is no set.
+        OutputError: results are there already and ``force`` is not given, or cannot be written.
+    """
+    from vibe.ingest import load_recipe
+    from vibe.ingest.commissioning_set import find_sets
+
+    recipe = load_recipe(recipe_path)
+    if recipe.kind != "commissioning":
+        raise CallError(f"{recipe_path}: is of kind {recipe.kind!r}, not 'commissioning'")
+    target = out or recipe.out
+    check_folder(target)
+    sets = find_sets(captures or recipe.captures)
+    settings = load_settings(recipe.limits)
+    read = [read_set(path, settings) for path in sets]  # What is wrong with one is told before any long work.
+    folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
+    if not force:
+        for folder in folders:
+            _refuse_existing(folder)
+    done = []
+    for one, folder in zip(read, folders, strict=True):
+        acceptance = prove(one, settings, workers=workers, progress=progress)
+        files, remarks = _written(acceptance, folder, force=force, pdf=recipe.pdf if pdf is None else pdf)
+        if recipe.store is not None:
+            remarks += _kept(one, acceptance, recipe.store, settings, recipe.time_zone)
+        done.append(Accepted(acceptance=acceptance, files=tuple(files), remarks=tuple(remarks)))
+    return tuple(done)
+
+
+def load_practice() -> MeasurementPractice:
+    """Common practice of measuring. Raises: ConfigError where the file is wrong."""
+    from vibe.health.acceptance.uncertainty import MeasurementPractice
+    from vibe.ingest import load_model
+
+    return load_model(share_dir() / "configs" / "acceptance" / "measurement.toml", MeasurementPractice)
+
+
+def read_set(path: Path, settings: Settings) -> _Read:
+    """A set and all files that it names.
+
+    Raises:
+        ConfigError: one of them is missing or wrong, with line and field.
+    """
+    from vibe.ingest.commissioning_set import check_names, load_requirements, load_set, run_captures
+
+    given = load_set(path)
+    base = path.resolve().parent
+    requirements = load_requirements(base / given.requirements)
+    drive, table = tones_of(base / given.drive)
+    damage = {tone.id for tone in table.tones if tone.damage}
+    check_names(requirements, base / given.requirements, lines=readable_lines(drive, table), damage=damage)
+    read = _Read(
+        path=path, given=given, requirements=requirements, drive=drive, table=table, drive_path=base / given.drive,
+        runs=run_captures(given, path), practice=load_practice(),
+    )  # fmt: skip
+    check_limits(_evidence(read, settings, ()))
+    return read
+
+
+def _evidence(read: _Read, settings: Settings, looked: Sequence[CaptureFigures]) -> Evidence:
+    return Evidence(
+        looked=tuple(looked), runs=tuple(read.given.run), drive=read.drive, table=read.table, settings=settings,
+        practice=read.practice, given=read.given, requirements=read.requirements, base=read.path.resolve().parent,
+        rate=_rate(read.requirements),
+    )  # fmt: skip
+
+
+def prove(
+    read: _Read, settings: Settings, *, workers: int | None = None, progress: Progress | None = None
+) -> Acceptance:
+    """All captures of a set looked at, and every requirement answered.
+
+    Raises:
+        CallError: a process was ended from outside. ConfigError: a requirement names a limit that does not exist.
+    """
+    from vibe.core.records.acceptance import Acceptance
+    from vibe.health.acceptance.outcomes import overall
+    from vibe.health.state.cautions import cautions
+
+    looked = _looked(read, settings, workers, progress)
+    evidence = _evidence(read, settings, looked)
+    outcomes = answered(evidence)
+    times = [one.measured_at for one in looked if one.measured_at is not None]
+    speeds = [one.speed_hz for one in looked if one.speed_hz is not None and one.kind != "run-in"]
+    found = sorted({one.counted.ratio for one in looked if one.counted is not None and one.counted.ratio})
+    return Acceptance(
+        drive=read.drive.tag, name=read.drive.name, serial=read.given.serial, title=read.requirements.title,
+        contract=read.requirements.contract, decision_rule=read.requirements.decision_rule,
+        answer=overall(outcomes), outcomes=tuple(outcomes),
+        captures=tuple((one.file, one.sha256) for one in looked), runs=tuple(read.given.run),
+        instruments=tuple(read.given.instrument),
+        measured_from=min(times, key=_sortable, default=None), measured_to=max(times, key=_sortable, default=None),
+        speed_hz=float(f"{speeds[0]:.8g}") if speeds else None, ratio_ordered=evidence.ordered,
+        ratio_found=" or ".join(found) or "not told", remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
+        software=f"vibe {__version__}",
+    )  # fmt: skip
+
+
+def _looked(read: _Read, settings: Settings, workers: int | None, progress: Progress | None) -> list[CaptureFigures]:
+    from vibe.flow.jobs.executor import WorkerDied, each
+
+    rate = _rate(read.requirements)
+    shared = _shared(settings, None if rate is None else rate / _searched(read))
+    kinds = [run.kind for run, files in zip(read.given.run, read.runs, strict=True) for _ in files]
+    paths = [(number, path) for number, files in enumerate(read.runs) for path in files]
+    asked = to_identify(kinds, [path.stat().st_size for _, path in paths], MOST_IDENTIFIED)
+    jobs = [
+        LookJob(
+            path=path, run=number, kind=read.given.run[number].kind, drive=read.drive, table=read.table,
+            settings=shared, mounting=read.given.mounting, identify=place in asked,
+        )
+        for place, (number, path) in enumerate(paths)
+    ]  # fmt: skip
+
+    def tell(done: int, _: object) -> None:
+        if progress is not None:
+            progress(done, len(jobs), f"captures of {read.given.serial}")
+
+    results = each(look, jobs, workers=workers or min(len(jobs), os.cpu_count() or 1), done=tell)
+    looked = [one for one in results if not isinstance(one, WorkerDied)]
+    if len(looked) < len(results):
+        raise CallError("a process that read captures was ended from outside; try again with --workers 1")
+    return looked
+
+
+def _rate(requirements: Requirements) -> float | None:
+    """The false-alarm rate that damage is looked for at: that of the whole set."""
+    rates = (one.false_alarm_rate for one in requirements.requirement if one.kind == "no damage")
+    return next((rate for rate in rates if rate is not None), None)
+
+
+def _searched(read: _Read) -> int:
+    """Captures that some requirement searches for damage."""
+    asked = [one.during for one in read.requirements.requirement if one.kind == "no damage"]
+    runs = zip(read.given.run, read.runs, strict=True)
+    return max(1, sum(len(files) for run, files in runs if any(not kinds or run.kind in kinds for kinds in asked)))
+
+
+def _shared(settings: Settings, rate: float | None) -> Settings:
+    """The rate of a whole set is shared among its captures (Bonferroni)."""
+    if rate is None:
+        return settings
+    alarm = settings.judgement.false_alarm.model_copy(update={"rate_per_drive": rate})
+    return replace(settings, judgement=settings.judgement.model_copy(update={"false_alarm": alarm}))
+
+
+def _sortable(at: datetime) -> float:
+    from datetime import UTC
+
+    return (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
+
+
+def _remarks(read: _Read, looked: Sequence[CaptureFigures]) -> list[str]:
+    remarks = [f"{one.file}: {one.error}" for one in looked if one.error is not None]
+    remarks += [f"{one.file}: {remark}" for one in looked for remark in one.remarks]
+    ends = [time for one in looked if (time := when(one)) is not None]
+    if ends:
+        day = datetime.fromtimestamp(max(ends)).date()
+        for tool in read.given.instrument:
+            if tool.calibrated is not None and (day - tool.calibrated).days > read.practice.calibration_valid_days:
+                remarks.append(
+                    f"{tool.what} was calibrated on {tool.calibrated}, {(day - tool.calibrated).days} days before"
+                )
+    return remarks
+
+
+# ── what is written ───────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _refuse_existing(folder: Path) -> None:
+    from vibe.core.errors import OutputError
+    from vibe.report.certificate.certificate import HTML_NAME, JSON_NAME, PDF_NAME
+
+    for name in (JSON_NAME, HTML_NAME, PDF_NAME):
+        if (folder / name).exists():
+            raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
+
+
+def _written(acceptance: Acceptance, folder: Path, *, force: bool, pdf: bool) -> tuple[list[Path], list[str]]:
+    from vibe.report.certificate.certificate import write_certificate
+
+    made = write_certificate(acceptance, folder, force=force, pdf=pdf)
+    return [path for path in (made.json, made.html, made.pdf) if path is not None], list(made.remarks)
+
+
+def _kept(
+    read: _Read, acceptance: Acceptance, store_path: Path, settings: Settings, time_zone: str | None
+) -> list[str]:
+    """The captures of a drive that passed go into the store: its baseline. Those of the run-in, which moved, do not."""
+    if acceptance.answer != "pass":
+        return [f"{acceptance.serial}: not kept in the store, for a baseline is that of a drive that passed"]
+    from vibe.flow.history.capture_record import keep
+    from vibe.history.store.store import Store
+
+    remarks: list[str] = []
+    toml = read.drive_path.read_text(encoding="utf-8")
+    kept = 0
+    with Store.open(store_path, create=True) as store:
+        for run, files in zip(read.given.run, read.runs, strict=True):
+            for path in files if run.kind != "run-in" else ():
+                try:
+                    kept += keep(path, read.drive, read.table, settings, store, toml=toml, time_zone=time_zone)
+                except (CaptureError, ConfigError) as error:
+                    remarks.append(f"not kept: {error}")
+    count = "1 capture" if kept == 1 else f"{kept} captures"
+    return [f"{acceptance.serial}: {count} kept in {store_path} as the baseline of {acceptance.drive}", *remarks]

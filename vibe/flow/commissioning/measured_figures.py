@@ -1,0 +1,215 @@
+"""One capture of a new drive: judged, and turned into figures that requirements can be held against."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from math import pi
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vibe.core.errors import CallError, CaptureError
+from vibe.core.records.acceptance import RunKind, Sighting
+from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
+from vibe.flow.settings import Settings
+from vibe.storage.files import writable
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture
+    from vibe.core.drive import Drive
+    from vibe.core.evidence import Level
+    from vibe.core.health import Finding
+    from vibe.core.route.route import Mounting
+    from vibe.core.tones import ToneTable, Visibility
+    from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
+    from vibe.health.acceptance.finding_outcomes import Counted
+    from vibe.spectra.analysis import SignalAnalysis
+
+OMEGA_POWER = {"velocity_rms": -1, "displacement_rms": -2, "acceleration_rms": 0, "acceleration_rms_high": 0}
+"""Measures that are r.m.s. over a band, and the power of the angular frequency that makes them of acceleration."""
+WITHIN = 0.05
+"""By how much, relative, a band may end early and still be the one that was asked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LookJob:
+    """One capture to look at; ``identify``: also ask for its counts."""
+
+    path: Path
+    run: int
+    kind: RunKind
+    drive: Drive
+    table: ToneTable
+    settings: Settings
+    mounting: Mounting
+    identify: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaptureFigures:
+    """What one capture gives. ``figures`` by (name of measure or line, unit); ``error`` when it could not be read."""
+
+    file: str
+    run: int
+    kind: RunKind
+    sha256: str = ""
+    error: str | None = None
+    measured_at: datetime | None = None
+    speed_hz: float | None = None
+    fit: bool = False
+    points: tuple[str, ...] = ()
+    figures: dict[tuple[str, str], tuple[Sighting, ...]] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+    visibility: tuple[Visibility, ...] = ()
+    detection_limits: dict[str, float] = field(default_factory=dict)
+    counted: Counted | None = None
+    remarks: tuple[str, ...] = ()
+
+
+def look(job: LookJob) -> CaptureFigures:
+    """Read, judge and measure one capture, in whatever process."""
+    from vibe.ingest import read_capture
+
+    name = writable(job.path.name)
+    try:
+        capture = read_capture(job.path)
+    except CaptureError as error:
+        return CaptureFigures(file=name, run=job.run, kind=job.kind, error=writable(error.reason))
+    judged = diagnose_samples(capture, job.drive, job.table, job.settings)
+    reading = judged.reading
+    rejected = [
+        f"{q.channel} is rejected: {q.reasons[0].text}" for q in judged.quality if q.verdict == "rejected" and q.reasons
+    ]
+    return CaptureFigures(
+        file=name,
+        run=job.run,
+        kind=job.kind,
+        sha256=capture.sha256,
+        measured_at=capture.measured_at,
+        speed_hz=None if reading is None or reading.speed.method == "nominal" else reading.speed.input_hz,
+        fit=reading is not None,
+        points=() if reading is None else tuple(reading.samples),
+        figures=_figures(job, capture, judged),
+        findings=tuple(judged.findings) if reading is not None else (),
+        visibility=judged.visibility if reading is not None else (),
+        detection_limits={c.tone: c.limit_m_s2 for c in judged.combs.values() if c.limit_m_s2 is not None},
+        counted=_counted(job, capture, name) if job.identify else None,
+        remarks=(*rejected, *judged.remarks),
+    )
+
+
+def when(looked: CaptureFigures) -> float | None:
+    """Seconds since 1970; a time without an offset counts as universal time, which is good enough for an order."""
+    at = looked.measured_at
+    return None if at is None else (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
+
+
+# ── figures ───────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _figures(job: LookJob, capture: Capture, judged: CaptureDiagnosis) -> dict[tuple[str, str], tuple[Sighting, ...]]:
+    reading = judged.reading
+    if reading is None:
+        return {}
+    at = capture.measured_at
+    time_s = None if at is None else (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
+    found: dict[tuple[str, str], list[Sighting]] = {}
+
+    def add(name: str, point: str, value: float, unit: str, top_hz: float, **more: Any) -> None:
+        error, short = _mounted(job.mounting, top_hz)
+        short = "; ".join(text for text in (more.pop("short_of", ""), short) if text)
+        found.setdefault((name, unit), []).append(
+            Sighting(
+                value=value, unit=unit, point=point, run=job.run, kind=job.kind, file=writable(job.path.name),
+                time_s=time_s, mounting=error, top_hz=top_hz, short_of=short, **more,
+            )
+        )  # fmt: skip
+
+    tops = {q.channel: q.usable_band_hz[1] for q in judged.quality if q.usable_band_hz is not None}
+    channels = {channel.name: channel for channel in capture.vibration}
+    for level in reading.levels:
+        channel = channels[level.point]
+        band = level.band_hz or (0.0, channel.sample_rate_hz / 2)
+        top = min(band[1], tops.get(level.point, band[1]))
+        scatter, why = _level_scatter(level, (band[0], top), reading, channel.duration_s)
+        add(
+            level.measure, level.point, level.value, level.unit, top, scatter=scatter, scatter_why=why,
+            short_of=_short_of(level, job),
+            step=channel.step if level.measure == "acceleration_peak" and channel.quantity == "acceleration" else None,
+        )  # fmt: skip
+    from vibe.health.acceptance.outcomes import line_scatter
+
+    for line in reading.lines:
+        # Below the floor nothing but the floor is known.
+        velocity = max(line.velocity_mm_s, line.floor_mm_s)
+        scatter = line_scatter(line.velocity_mm_s, line.floor_mm_s)
+        to_m_s2 = 2 * pi * line.frequency_hz / 1e3
+        why = f"line {line.over_floor_db:.0f} dB over its floor"
+        for value, unit in ((velocity, "mm/s"), (velocity * to_m_s2, "m/s^2")):
+            add(line.name, line.channel, value, unit, line.frequency_hz, scatter=scatter, scatter_why=why)
+    return {key: tuple(sightings) for key, sightings in found.items()}
+
+
+def _level_scatter(
+    level: Level, band_hz: tuple[float, float], reading: SignalAnalysis, duration_s: float
+) -> tuple[float, str]:
+    from vibe.spectra.basic.level_uncertainty import band_scatter, noise_scatter, peak_scatter
+
+    width = band_hz[1] - band_hz[0]
+    if level.measure in OMEGA_POWER:
+        spectrum = next(one for one in reading.spectra if one.channel == level.point)
+        power = OMEGA_POWER[level.measure]
+        value = band_scatter(spectrum.power, spectrum.bin_hz, duration_s, band_hz, power)
+        return value, f"{duration_s:.3g} s of {band_hz[0]:g} to {band_hz[1]:g} Hz, lines and noise"
+    if level.measure == "acceleration_peak":
+        return peak_scatter(width, duration_s), f"highest value of {duration_s:.3g} s"
+    return noise_scatter(width, duration_s), f"1 / sqrt(4 B T) of {duration_s:.3g} s"
+
+
+def _mounted(mounting: Mounting, top_hz: float) -> tuple[float, str]:
+    """How far the fixing lifts what lies at ``top_hz``, and what is wrong where that is too near its resonance."""
+    from vibe.kinematics.planning.capture_plan import MOUNTED_RESONANCE_HZ, THIRD, mounted_error
+
+    resonance = MOUNTED_RESONANCE_HZ[mounting]
+    # A band that ends at the third is one that the plan asks for.
+    if top_hz > resonance / THIRD * (1 + 1e-6):
+        return mounted_error(1 / THIRD), f"anything above {resonance / THIRD:.0f} Hz, where a {mounting} still holds"
+    return mounted_error(top_hz / resonance), ""
+
+
+def _short_of(level: Level, job: LookJob) -> str:
+    """What is missing of the band that velocity is judged in."""
+    if level.measure not in ("velocity_rms", "displacement_rms") or level.band_hz is None:
+        return ""
+    low, high = job.settings.limits.velocity_band.for_speed(job.drive.input.speed_rpm)
+    if level.band_hz[0] <= low * (1 + WITHIN) and level.band_hz[1] >= high * (1 - WITHIN):
+        return ""
+    return f"{low:g} to {high:g} Hz at {level.point}, of which {level.band_hz[0]:g} to {level.band_hz[1]:g} Hz were"
+
+
+# ── counts ────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _counted(job: LookJob, capture: Capture, name: str) -> Counted | None:
+    from vibe.flow.identify.identification import identified
+    from vibe.health.acceptance.finding_outcomes import Counted
+
+    low, high = (60 * speed for speed in job.drive.input.speed_range_hz)
+    try:
+        found = identified(capture, (low, high), drive=job.drive)
+    except CallError as error:
+        return Counted(file=name, answer="undetermined", ratio="", why=str(error))
+    plate = found.plate
+    if plate is None or plate.verdict == "cannot be told":
+        return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "it cannot be told")
+    best = found.candidates[0]
+    ratio = f"{best.ratio:g} ({best.lobes} lobes, {best.ring_pins} ring pins)"
+    return Counted(file=name, answer="pass" if plate.verdict == "fits" else "fail", ratio=ratio, why=plate.why)
+
+
+def to_identify(kinds: Sequence[RunKind], sizes: Sequence[int], most: int) -> set[int]:
+    """Places of the captures worth asking for counts: loaded ones first, then long ones."""
+    order: dict[RunKind, int] = {"rated load": 0, "load step": 1, "reversed": 2, "no load": 3, "run-in": 4}
+    ranked = sorted(range(len(kinds)), key=lambda place: (order[kinds[place]], -sizes[place]))
+    return set(ranked[:most])

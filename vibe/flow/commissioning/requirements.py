@@ -1,0 +1,276 @@
+"""Each requirement of a set to those who can answer it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import CallError, ConfigError
+from vibe.flow.commissioning.measured_figures import CaptureFigures
+from vibe.flow.settings import Settings
+
+if TYPE_CHECKING:
+    from vibe.core.drive import Drive
+    from vibe.core.health import Finding
+    from vibe.core.records.acceptance import (
+        CommissionedRun,
+        CommissioningSet,
+        Outcome,
+        Requirement,
+        Requirements,
+        Sighting,
+    )
+    from vibe.core.tones import ToneTable, Visibility
+    from vibe.health.acceptance.finding_outcomes import Counted, DamageSeen
+    from vibe.health.acceptance.outcomes import AcceptanceLimit, Judging
+    from vibe.health.acceptance.uncertainty import MeasurementPractice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Evidence:
+    """All that a set gives; ``rate``: false-alarm rate shared among its captures."""
+
+    looked: tuple[CaptureFigures, ...]
+    runs: tuple[CommissionedRun, ...]
+    drive: Drive
+    table: ToneTable
+    settings: Settings
+    practice: MeasurementPractice
+    given: CommissioningSet
+    requirements: Requirements
+    base: Path
+    rate: float | None
+
+    @property
+    def ordered(self) -> str:
+        """Ratio and counts of the drive file, in words."""
+        from vibe.core.stages.cycloidal import CycloidalStage
+        from vibe.core.stages.rv import RvStage
+
+        ratio = self.table.ratio
+        counts = [
+            f"{stage.lobes} lobes, {stage.ring_pins} ring pins"
+            for stage in self.drive.stage
+            if isinstance(stage, CycloidalStage | RvStage)
+        ]
+        told = "none" if ratio is None else f"{float(abs(ratio)):g}"
+        return f"{told} ({'; '.join(counts)})" if counts else told
+
+    @property
+    def points(self) -> list[str]:
+        """Points of which some capture is fit for use."""
+        return sorted({point for one in self.looked for point in one.points})
+
+    @property
+    def counted(self) -> list[Counted]:
+        """What the captures that were asked say of the counts."""
+        return [one.counted for one in self.looked if one.counted is not None]
+
+    def figures(self, name: str, unit: str) -> list[Sighting]:
+        """One measure or line of all captures."""
+        return [sighting for one in self.looked for sighting in one.figures.get((name, unit), ())]
+
+
+def readable_lines(drive: Drive, table: ToneTable) -> set[str]:
+    """Names of the lines that a capture of the drive is read at."""
+    from vibe.flow.diagnose.tone_requests import analysis_request_of
+
+    analysis_request = analysis_request_of(drive, table, set(), noted_hz=None)
+    return {name for name, _ in (*analysis_request.lines, *analysis_request.lines_hz)}
+
+
+def check_limits(evidence: Evidence) -> None:
+    """Refuse requirements whose limit does not exist, before any capture is looked at.
+
+    Raises:
+        ConfigError: a standard that has no zones for the drive, or a harmonic that equal discs do not cancel.
+    """
+    for wanted in evidence.requirements.requirement:
+        if wanted.kind in ("zone", "phasing line"):
+            _limit(wanted, evidence)
+
+
+def answered(evidence: Evidence) -> list[Outcome]:
+    """Every requirement with its outcome, in the order of the file.
+
+    Raises:
+        ConfigError: as ``check_limits``.
+    """
+    from vibe.health.acceptance.finding_outcomes import without_counts
+    from vibe.health.acceptance.outcomes import Judging
+    from vibe.health.acceptance.uncertainty import calibration
+
+    judging = Judging(
+        rule=evidence.requirements.decision_rule, coverage=evidence.requirements.coverage, practice=evidence.practice,
+        calibration=calibration(evidence.given.instrument, evidence.practice), fixing=evidence.given.mounting,
+    )  # fmt: skip
+    outcomes = [_answered(one, evidence, judging) for one in evidence.requirements.requirement]
+    answers = {one.answer for one in evidence.counted}
+    return without_counts(outcomes, "fail" in answers and "pass" not in answers)
+
+
+def _answered(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcome:
+    from vibe.health.acceptance import finding_outcomes as findings
+    from vibe.health.acceptance.outcomes import against_limit, temperature
+
+    if wanted.kind == "identity":
+        why = "" if evidence.counted else "no capture was asked"
+        return findings.identity(wanted, evidence.counted, evidence.ordered, why)
+    if wanted.kind == "no damage":
+        return findings.no_damage(wanted, *_damage(wanted, evidence))
+    if wanted.kind == "temperature":
+        runs = [run for run in evidence.runs if not wanted.during or run.kind in wanted.during]
+        missing = [f"a run of kind {kind}" for kind in wanted.during if kind not in {run.kind for run in runs}]
+        return temperature(wanted, runs, missing, judging)
+    if wanted.kind == "run-in":
+        return findings.settled(wanted, *_run_in(wanted, evidence), judging)
+    if wanted.kind == "spread":
+        return _spread(wanted, evidence, judging)
+    name, limit = _limit(wanted, evidence)
+    return against_limit(wanted, limit, *_chosen(wanted, evidence, evidence.figures(name, limit.unit)), judging)
+
+
+def _chosen(wanted: Requirement, evidence: Evidence, sightings: Sequence[Sighting]) -> tuple[list[Sighting], list[str]]:
+    from vibe.health.acceptance.outcomes import chosen
+
+    return chosen(wanted, sightings, evidence.runs, evidence.points)
+
+
+def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, AcceptanceLimit]:
+    """The measure or line that a requirement is about, and what it must not exceed."""
+    from vibe.health.acceptance.outcomes import AcceptanceLimit
+    from vibe.ingest.commissioning_set import line_name
+
+    if wanted.kind == "zone":
+        return wanted.measure or "velocity_rms", _zone_limit(wanted, evidence)
+    if wanted.kind == "phasing line":
+        _check_forbidden(wanted, evidence)
+    assert wanted.limit is not None
+    assert wanted.unit is not None
+    name = wanted.measure if wanted.kind == "level" else line_name(wanted)
+    assert name is not None
+    return name, AcceptanceLimit(value=wanted.limit * wanted.factor, unit=wanted.unit, source=wanted.source)
+
+
+def _zone_limit(wanted: Requirement, evidence: Evidence) -> AcceptanceLimit:
+    from vibe.core.evidence import Level
+    from vibe.health.acceptance.outcomes import AcceptanceLimit
+    from vibe.health.state.zones import named_zone
+    from vibe.ingest.commissioning_set import UNITS
+
+    measure = wanted.measure or "velocity_rms"
+    probe = Level(point="", measure=measure, value=0.0, unit=UNITS[measure])
+    try:
+        verdict = named_zone(wanted.standard or "", probe, evidence.drive, evidence.settings.limits)
+    except ValueError as error:
+        path = evidence.base / evidence.given.requirements
+        raise ConfigError(f"requirement {wanted.id!r}, standard: {error}", path=path) from None
+    ab, bc, cd = verdict.boundaries.ab, verdict.boundaries.bc, verdict.boundaries.cd
+    boundary = {"A/B": ab, "B/C": bc, "C/D": cd}[wanted.boundary]
+    times = "" if wanted.factor == 1.0 else f"{wanted.factor:g} times "
+    source = f"{times}{wanted.boundary} of {verdict.source}"
+    return AcceptanceLimit(
+        value=wanted.factor * boundary, unit=UNITS[measure], source=source, by_analogy=verdict.by_analogy
+    )
+
+
+def _check_forbidden(wanted: Requirement, evidence: Evidence) -> None:
+    """Refuse a mesh harmonic that equal discs drive themselves."""
+    stage = (wanted.tone or "stage1.mesh").partition(".")[0]
+    effects = {one.harmonic: one.effect for one in evidence.table.phasing if one.stage == stage}
+    if effects.get(wanted.harmonic or 1, "torque") == "torque":
+        forbidden = [str(harmonic) for harmonic, effect in sorted(effects.items()) if effect != "torque"]
+        which = f"forbidden are {', '.join(forbidden)}" if forbidden else "none is forbidden"
+        raise ConfigError(
+            f"requirement {wanted.id!r}, harmonic: equal discs of {stage} do not cancel mesh harmonic "
+            f"{wanted.harmonic}; {which}",
+            path=evidence.base / evidence.given.requirements,
+        )
+
+
+def _run_in(wanted: Requirement, evidence: Evidence) -> tuple[list[Sighting], list[str]]:
+    from vibe.ingest.commissioning_set import UNITS
+
+    measure = wanted.measure or "acceleration_rms"
+    only = wanted.model_copy(update={"during": ["run-in"]})
+    return _chosen(only, evidence, evidence.figures(measure, UNITS[measure]))
+
+
+def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[str]]:
+    from vibe.health.acceptance.finding_outcomes import DamageSeen
+    from vibe.ingest.commissioning_set import covers
+
+    _, missing = _chosen(wanted, evidence, [])
+    inside = [one for one in evidence.looked if one.fit and (not wanted.during or one.kind in wanted.during)]
+    tones = [tone.id for tone in evidence.table.tones if tone.damage and covers(wanted.tone, tone.id)]
+    names = set(tones) | {tone.rpartition(".")[0] for tone in tones}
+    found = [
+        (one.file, finding)
+        for one in inside
+        for finding in one.findings
+        if _is_damage(finding, evidence.table) and (wanted.tone is None or (finding.tone or finding.component) in names)
+    ]
+    limits = [limit for one in inside for tone, limit in one.detection_limits.items() if tone in tones]
+    return DamageSeen(
+        found=found, unseen=_unseen(inside, tones), captures=len(inside), searched=len(tones),
+        rate=evidence.rate or 0.0, smallest_m_s2=max(limits, default=None),
+    ), missing  # fmt: skip
+
+
+def _is_damage(finding: Finding, table: ToneTable) -> bool:
+    """Local damage of a part: not wear of all, nor what lies outside the reducer."""
+    return finding.defect == "local damage" or any(tone.id == finding.tone and tone.damage for tone in table.tones)
+
+
+def _unseen(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
+    """Tones that none of the captures could show, as the one that came nearest tells."""
+    best: dict[str, Visibility] = {}
+    for one in inside:
+        for view in one.visibility:
+            if view.seen or view.tone not in best:
+                best[view.tone] = view
+    return [best[tone] for tone in tones if tone in best and not best[tone].seen]
+
+
+def _spread(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcome:
+    from vibe.health.acceptance.outcomes import against_limit, no_spread, spread_limit
+    from vibe.ingest.commissioning_set import UNITS
+
+    measure = wanted.measure or "velocity_rms"
+    practice = evidence.practice
+    if evidence.given.population is None:
+        return no_spread(wanted, 0, "the set names no population", practice)
+    values, why = population_values(evidence.base / evidence.given.population, measure, evidence.given.serial)
+    from vibe.history.statistics.tolerance import one_sided_factor
+
+    count = len(values)
+    if count < max(2, practice.spread_fewest):
+        return no_spread(wanted, count, why or f"{count} earlier drives", practice)
+    factor = one_sided_factor(float(count), practice.spread_content, practice.spread_confidence)
+    limit = spread_limit(values, factor, UNITS[measure], practice)
+    if limit is None:
+        return no_spread(wanted, count, why, practice)
+    return against_limit(wanted, limit, *_chosen(wanted, evidence, evidence.figures(measure, limit.unit)), judging)
+
+
+def population_values(folder: Path, measure: str, serial: str) -> tuple[list[float], str]:
+    """Figures of earlier drives of the type from their acceptance records, without the drive itself; or why none.
+
+    Where several requirements gave the measure, the one that most drives have is taken.
+    """
+    from vibe.history.population.records import read_records
+
+    try:
+        records = read_records(folder).acceptance
+    except CallError as error:
+        return [], str(error)
+    skip = records.replaced | {number for number, own in enumerate(records.serial) if own == serial}
+    rows: Mapping[str, list[float]] = {
+        key.subject: [value for number, value in zip(numbers, values, strict=True) if number not in skip]
+        for key, (numbers, values) in sorted(records.rows.items())
+        if key.measure == measure
+    }
+    best = max(rows, key=lambda subject: len(rows[subject]), default=None)
+    return ([], f"no record holds {measure}") if best is None else (rows[best], "")

@@ -1,0 +1,1 @@
+"""From the captures of one drive to its health report."""

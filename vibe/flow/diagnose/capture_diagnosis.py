@@ -1,0 +1,326 @@
+"""One capture: read, checked, analysed and diagnosed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vibe.core.errors import CaptureError
+from vibe.flow.capture_folder import Reader, plain_reader
+from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
+from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
+from vibe.flow.diagnose.outside_requests import outside_of
+from vibe.flow.diagnose.presence import axis_of, gate, similar_machines
+from vibe.flow.diagnose.recognition import contradiction, recognised
+from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
+from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candidate_of, searchable
+from vibe.storage.files import writable
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture, Channel, ChannelQuality, Reason
+    from vibe.core.comb_history import Growth, PastCapture
+    from vibe.core.drive import Drive
+    from vibe.core.evidence import CombEvidence
+    from vibe.core.health import CaptureReport, Finding
+    from vibe.core.tones import CaptureSettings, ToneTable, Visibility
+    from vibe.diagnosis.alternatives.outside_sources import Outside
+    from vibe.diagnosis.case import Case
+    from vibe.diagnosis.severity_scale import SeverityScale
+    from vibe.flow.settings import Settings
+    from vibe.health.state.settings import Boundaries, SeverityBounds
+    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.spectra.analysis_request import AnalysisRequest
+    from vibe.spectra.identity.recognition import Candidate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaptureDiagnosis:
+    """One capture, read and diagnosed. ``reading`` is None when no channel was fit."""
+
+    report: CaptureReport
+    quality: tuple[ChannelQuality, ...]
+    reading: SignalAnalysis | None
+    combs: dict[str, CombEvidence]
+    visibility: tuple[Visibility, ...]
+    findings: list[Finding]
+    measured_at: Any
+    remarks: tuple[str, ...] = ()
+    heard_probability: float | None = None
+    """That this drive was heard running; None where nothing could tell."""
+    unheard: Reason | None = None
+    """Why silence of this capture means nothing: the drive was not heard, or not all the time."""
+    outside: Outside | None = None
+    """What was heard of machines around the drive."""
+    past: PastCapture | None = None
+    """What later captures of the drive are compared with."""
+    growths: Mapping[str, Growth] = field(default_factory=dict)
+    """Changes of combs against earlier captures of the drive, where there are enough of them."""
+
+
+def diagnose_capture(
+    path: Path,
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    reader: Reader = plain_reader,
+    others: Mapping[str, Candidate] | None = None,
+    tell: Tell = silent,
+    earlier: Sequence[PastCapture] = (),
+    traced: bool = False,
+) -> CaptureDiagnosis:
+    """Read, check, analyse and diagnose one file; a file that cannot be read comes back with its error."""
+    from vibe.core.health import CaptureReport
+
+    try:
+        # A long recording is still being read while it is judged.
+        return diagnose_samples(reader(path), drive, table, settings, others, tell, earlier, traced)
+    except CaptureError as error:
+        report = CaptureReport(file=writable(path.name), error=writable(error.reason))
+        return CaptureDiagnosis(
+            report=report, quality=(), reading=None, combs={}, visibility=(), findings=[], measured_at=None
+        )
+
+
+def diagnose_samples(
+    capture: Capture,
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    others: Mapping[str, Candidate] | None = None,
+    tell: Tell = silent,
+    earlier: Sequence[PastCapture] = (),
+    traced: bool = False,
+) -> CaptureDiagnosis:
+    """Check, analyse and diagnose a capture that is in memory.
+
+    ``others``: drives whose lines it might hold instead, by tag. A capture that holds them, or at whose speed nobody
+    would look, is rejected: its silence would mean nothing. ``earlier``: captures of the same drive that were accepted,
+    oldest first, with which this one is compared. ``traced``: later ones will be compared with it, so that its traces
+    are wanted even where it has nothing to be compared with.
+    """
+    from vibe.diagnosis.alternatives.outside_machines import doubted_unheard
+    from vibe.diagnosis.diagnose import diagnose
+    from vibe.diagnosis.rules.unexplained_impacts import single_shocks
+    from vibe.ingest import with_drift
+    from vibe.kinematics.planning.observability import visibility
+
+    whole = assessed(capture, drive.input.speed_hz, tell=tell)
+    quality = whole.quality
+    first = first_fit(capture, whole.fit)
+    fit = whole.sound(first.vibration) if whole.fit else []
+    motion = motion_in(capture, quality)
+    moves = moves_in(motion)
+    reason = standstill(motion, drive) or stops(fit, motion)
+    if reason is None and not moves:
+        heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
+        reason = contradiction(heard, drive)
+    if reason is not None:
+        quality = _marked(quality, {channel.name for channel in fit}, reason)
+        fit = []
+    remarks = list(capture.remarks)
+    if not whole.fit:
+        remarks.append("at no time are all channels good at once: nothing is analysed")
+    if capture.drive is not None and capture.drive != drive.tag:
+        remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")
+    low, high = drive.input.speed_range_hz
+    noted = capture.speed_rpm / 60.0 if capture.speed_rpm else None
+    if noted is not None and not low <= noted <= high:
+        remarks.append(
+            f"the noted speed of {capture.speed_rpm:g} r/min lies outside this drive's range "
+            f"{low * 60:g}-{high * 60:g} r/min and is not used: is it the right drive?"
+        )
+        noted = None
+    reading: SignalAnalysis | None = None
+    analysis_request: AnalysisRequest | None = None
+    shortest_s = 0.0
+    combs: dict[str, CombEvidence] = {}
+    seen: tuple[Visibility, ...] = ()
+    if fit:
+        shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
+        if moves:
+            shortest_s = min(move.law.duration_s for move in moves)
+        seen = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)
+        analysis_request = analysis_request_of(
+            drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others
+        )
+        analysis_request = replace(analysis_request, traced=traced or bool(earlier))
+        used = [channel.name for channel in fit]
+        reading, left_out = read_over(
+            capture, used, whole.fit, analysis_request, tell, pulses=_pulses(capture, whole), moves=moves
+        )
+        remarks += left_out
+        combs = by_tone(reading, table, analysis_request)
+        measured = set(reading.samples)
+        quality = tuple(with_drift(q, reading.speed.drift) if q.channel in measured else q for q in quality)
+        remarks += in_words(reading.speed, motion, moves)
+        if reading.speed.note:
+            remarks.append(reading.speed.note)
+    # What moves to and fro is known to turn by its own sensor.
+    axis = None if reading is None or moves else axis_of(reading, drive)
+    alike = () if reading is None or axis is None else similar_machines(reading, axis, drive, table)
+    past = None if moves else past_of(reading, capture)
+    earlier = before(capture, earlier)
+    grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
+    case = _case(drive, table, settings, quality, reading, combs, alike, grown)
+    findings = diagnose(case)
+    outside = None
+    if reading is not None and analysis_request is not None:
+        outside = outside_of(reading, findings, table, analysis_request)
+    remarks += single_shocks(case)
+    heard_probability = None
+    unheard: Reason | None = None
+    if reading is not None and axis is not None:
+        passed = gate(reading, axis, drive, table, findings)
+        heard_probability, unheard = passed.probability, passed.reason
+        if unheard is not None:
+            quality = _marked(quality, set(reading.samples), unheard)
+            findings = doubted_unheard(findings)
+    if past is not None and unheard is None:
+        fell = fall(past, earlier, settings.diagnosis.past)
+        remarks += fell.remarks
+        if fell.reason is not None:
+            quality = _marked(quality, set(fell.silent), fell.reason)
+            if reading is not None and set(fell.silent) == set(reading.samples):
+                unheard = fell.reason
+                findings = doubted_unheard(findings)
+    return CaptureDiagnosis(
+        report=_capture_report(capture, quality, remarks, heard_probability),
+        quality=quality,
+        reading=reading,
+        combs=combs,
+        visibility=seen,
+        findings=findings,
+        measured_at=capture.measured_at,
+        remarks=tuple(remarks),
+        outside=outside,
+        heard_probability=heard_probability,
+        unheard=unheard,
+        past=past,
+        growths=grown,
+    )
+
+
+def _marked(quality: Sequence[ChannelQuality], names: set[str], reason: Reason) -> tuple[ChannelQuality, ...]:
+    """``quality`` with ``reason`` put to the channels ``names``, which are as bad as it says."""
+    rejected = reason.verdict == "rejected"
+    return tuple(
+        replace(
+            q,
+            verdict=reason.verdict,
+            reasons=(reason, *q.reasons),
+            usable_band_hz=None if rejected else q.usable_band_hz,
+        )
+        if q.channel in names and q.verdict != "rejected"
+        else q
+        for q in quality
+    )
+
+
+def _pulses(capture: Capture, whole: Assessed) -> bool:
+    """Whether there is a tachometer that is good enough to be used."""
+    tachometer = capture.tachometer
+    return tachometer is not None and whole.of(tachometer.name).verdict != "rejected"
+
+
+def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], duration_s: float) -> CaptureSettings:
+    from vibe.core.tones import CaptureSettings
+
+    names = {channel.name for channel in fit}
+    bands = [q.usable_band_hz for q in quality if q.channel in names and q.usable_band_hz is not None]
+    return CaptureSettings(
+        duration_s=duration_s,
+        sample_rate_hz=max(channel.sample_rate_hz for channel in fit),
+        usable_band_hz=(min((b[0] for b in bands), default=2.0), max((b[1] for b in bands), default=1000.0)),
+    )
+
+
+def _case(
+    drive: Drive,
+    table: ToneTable,
+    settings: Settings,
+    quality: Sequence[ChannelQuality],
+    reading: SignalAnalysis | None,
+    combs: dict[str, CombEvidence],
+    alike: Sequence[float],
+    grown: Mapping[str, Growth],
+) -> Case:
+    from vibe.core.evidence import Level
+    from vibe.diagnosis.case import Case
+    from vibe.health.state.zones import zone
+
+    lines: dict[str, list[Any]] = {}
+    for line in reading.lines if reading is not None else ():
+        lines.setdefault(line.name, []).append(line)
+    probe = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, settings.limits)
+    judgement = settings.judgement
+    return Case(
+        drive=drive,
+        tones=table,
+        combs=combs,
+        outside_combs=reading.outside_combs if reading is not None else (),
+        alike=alike,
+        growths=grown,
+        resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
+        lines={name: tuple(found) for name, found in lines.items()},
+        levels=reading.levels if reading is not None else (),
+        speed=reading.speed if reading is not None else None,
+        quality=quality,
+        settings=settings.diagnosis,
+        false_alarm_rate=judgement.false_alarm.rate_per_drive,
+        priors={prior.what: prior.probability for prior in judgement.prior},
+        severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
+        zone_mm_s=_zone_boundaries(
+            settings,
+            None if probe is None else probe.boundaries,
+            size_known=drive.input.power_kw is not None or drive.shaft_height_mm is not None,
+        ),
+        scale=_scale(judgement.severity),
+    )
+
+
+def _scale(bounds: SeverityBounds) -> SeverityScale:
+    """What the rules say of severity, as diagnosis uses it."""
+    from vibe.diagnosis.severity_scale import SeverityScale, Weight
+
+    plain = bounds.model_dump(exclude={"hit_over_floor_moderate_db", "hit_over_floor_severe_db", "source", "weight"})
+    weights = {part: Weight(bears_db=w.bears_db, why=w.why) for w in bounds.weight for part in w.parts}
+    return SeverityScale(**plain, weights=weights)
+
+
+def _zone_boundaries(settings: Settings, own: Boundaries | None, *, size_known: bool) -> dict[str, float]:
+    """Velocity boundaries from which faults outside the reducer are named, and are severe.
+
+    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long; once
+    named it is as severe as in the strictest class, for it may be of that one.
+    """
+    laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
+    if own is None:
+        return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
+    named_from = own.bc if size_known else laxest.bc
+    return {"A/B": own.ab if size_known else laxest.bc, "B/C": named_from, "C/D": own.cd}
+
+
+def _capture_report(
+    capture: Capture, quality: Sequence[ChannelQuality], remarks: Sequence[str], heard_probability: float | None
+) -> CaptureReport:
+    from vibe.core.health import CaptureReport, ChannelReport
+
+    return CaptureReport(
+        file=writable(capture.source.name),
+        sha256=capture.sha256,
+        measured_at=None if capture.measured_at is None else capture.measured_at.isoformat(),
+        duration_s=round(capture.duration_s, 4),
+        remarks=list(remarks),
+        heard_probability=None if heard_probability is None else round(heard_probability, 4),
+        channels=[
+            ChannelReport(
+                name=q.channel,
+                quality=q.verdict,
+                reasons=[reason.text for reason in q.reasons],
+                remedies=[reason.remedy for reason in q.reasons if reason.remedy],
+            )
+            for q in quality
+        ],
+    )

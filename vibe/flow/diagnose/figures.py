@@ -1,0 +1,126 @@
+"""Which pictures show a finding, with the words that go under them. Spectra draw the curves, report draws the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.core.evidence import CombEvidence, PlotData
+    from vibe.core.health import Finding
+    from vibe.core.tones import ToneTable
+    from vibe.spectra.analysis import SignalAnalysis
+
+
+def finding_plots(
+    finding: Finding, reading: SignalAnalysis, combs: Mapping[str, CombEvidence], table: ToneTable
+) -> tuple[PlotData, ...]:
+    """The pictures behind a finding, best first: comb, map and waveform, or the lines of the velocity spectrum."""
+    known = {**combs, **{one.evidence.tone: one.evidence for one in reading.outside_combs}}
+    names = finding.seen_in or ([finding.tone] if finding.tone is not None else [])
+    shown = [known[name] for name in names if name in known]
+    if not shown:
+        return _line_plots(finding, reading)
+    pictures: list[PlotData] = []
+    for comb in shown:
+        pictures += _comb_plots(finding, comb, reading, combs, table)
+    return tuple(pictures)
+
+
+def _comb_plots(
+    finding: Finding, comb: CombEvidence, reading: SignalAnalysis, combs: Mapping[str, CombEvidence], table: ToneTable
+) -> list[PlotData]:
+    """Comb, map and waveform of one comb; the map belongs to the tone that the finding names."""
+    from vibe.core.evidence import Mark
+    from vibe.spectra.plots import plot_data
+
+    # A damaged element meets both races: its comb may lie at twice its order.
+    carrier = 2 if comb.lines and comb.lines[0].order > 1.5 * comb.order else 1
+    marks = [Mark(at=line.order, label=f"{k * carrier}", kind="comb") for k, line in enumerate(comb.lines, start=1)] + [
+        Mark(at=line.order, label="", kind="sideband") for line in comb.sideband_lines if line.over_floor_db > 6
+    ]
+    highest = 1.08 * max(line.order for line in comb.lines)
+    tone = table.tone(finding.tone) if finding.tone is not None else None
+    about = next((t for t in table.tones if t.id == comb.tone and combs.get(t.id) is comb), tone)
+    what = f"the comb of {about.component} ({about.defect})" if about is not None else "a comb"
+    shown: list[PlotData] = [
+        plot_data.comb_plot(
+            reading, comb, marks, highest=max(highest, 3.2 * comb.order),
+            title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
+            caption=f"Marked: {what} at order {comb.order:.4g} and its harmonics; grey: the local floor.",
+        )
+    ]  # fmt: skip
+    turn = reading.turns.get(comb.tone)
+    if turn is not None and tone is not None and tone.fold is not None and comb.localisation is not None:
+        shown.append(
+            plot_data.polar_plot(
+                turn, part=tone.fold.part, count=tone.fold.count, peaks_deg=comb.localisation.peaks_deg,
+                absolute=reading.absolute,
+                title=f"Polar map by {tone.fold.part}",
+                caption="Mean envelope by place, averaged over "
+                f"{turn.turns:.0f} turns; "
+                + ("angles count from the pulse." if reading.absolute else "angles count from an arbitrary start."),
+            )
+        )  # fmt: skip
+    shown.append(
+        plot_data.waveform_plot(
+            reading, comb, title=f"Waveform in the band, {comb.channels[0]}",
+            caption=f"About eight repeats, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz.",
+        )
+    )  # fmt: skip
+    return shown
+
+
+def _line_plots(finding: Finding, reading: SignalAnalysis) -> tuple[PlotData, ...]:
+    """For faults read in single lines: the velocity spectrum with those lines marked."""
+    from vibe.core.evidence import Mark
+    from vibe.spectra.plots import plot_data
+
+    channel = next((item.channel for item in finding.evidence if item.channel in reading.samples), None)
+    if channel is None or finding.component == "sensor":
+        return ()
+    names = {line.name: line for line in reading.lines if line.channel == channel}
+    wanted = (
+        [n for n in names if n.startswith("twice line")]
+        if finding.component == "motor"
+        else [n for n in names if finding.tone is not None and n.startswith(finding.tone)]
+        or [n for n in names if n.endswith("x")]
+    )
+    marks = [Mark(at=names[name].frequency_hz, label=name.rsplit(" ", 1)[-1], kind="comb") for name in wanted]
+    highest = max([3 * mark.at for mark in marks if mark.label == "1x"] + [1.3 * mark.at for mark in marks])
+    return (
+        plot_data.velocity_plot(
+            reading, channel, marks, highest_hz=highest, title=f"Velocity spectrum, {channel}",
+            caption=f"Marked: the lines behind {finding.component}, {finding.defect}.",
+        ),
+    )  # fmt: skip
+
+
+def overview_plots(reading: SignalAnalysis) -> tuple[PlotData, ...]:
+    """What is shown whatever was found: velocity spectrum and impulsiveness, per channel."""
+    from vibe.core.evidence import Mark
+    from vibe.spectra.plots import plot_data
+
+    shown: list[PlotData] = []
+    for spectrum in reading.spectra:
+        names = {line.name: line for line in reading.lines if line.channel == spectrum.channel}
+        marks = [
+            Mark(at=names[name].frequency_hz, label=label, kind="owner")
+            for name, label in [("1x", "1x"), ("2x", "2x")]
+            + [(n, n.replace(" 1", "")) for n in names if n.endswith(".mesh 1")]
+            if name in names
+        ]
+        shown.append(
+            plot_data.velocity_plot(
+                reading, spectrum.channel, marks, highest_hz=1000.0,
+                title=f"Velocity spectrum, {spectrum.channel}",
+                caption="Running speed and lobe-pin mesh are marked for orientation.",
+            )
+        )  # fmt: skip
+        shown.append(
+            plot_data.packet_plot(
+                reading, spectrum.channel, title=f"Impulsiveness by band, {spectrum.channel}",
+                caption="Wavelet packets: 0 is noise, a peak shows where impacts ring; noise seldom passes the dashes.",
+            )
+        )  # fmt: skip
+    return tuple(shown)

@@ -1,0 +1,191 @@
+"""Is this the drive, and does it run? Silence means something only where the drive itself was heard."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Reason
+    from vibe.core.drive import Drive
+    from vibe.core.health import Finding
+    from vibe.core.tones import Tone, ToneTable
+    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.spectra.identity.presence import Axis, Family, Presence
+    from vibe.spectra.identity.rival_drives import Rival
+
+OWN_PARTS = ("stage", "bearing")
+SPEAKS_FROM = 0.9
+"""Probability from which a damaged part is proof enough that its drive was heard."""
+NOT_AGAINST = -4.6
+"""Log odds of the drive's own lines, ln 1/99, below which they count so much against it that damage is taken for
+another machine's."""
+FEWEST_TURNS = 100.0
+"""Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """``probability`` that the drive was heard (None: nothing could tell), and why its silence means nothing, if so."""
+
+    probability: float | None
+    reason: Reason | None
+
+
+def axis_of(reading: SignalAnalysis, drive: Drive) -> Axis:
+    """The spectra of ``reading`` as all that follows asks them: how surprising each place is."""
+    from vibe.spectra.identity.presence import spectrum_axis
+
+    return spectrum_axis(reading.spectra, reading.law.mean_hz, _mains_hz(drive))
+
+
+def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, findings: Sequence[Finding]) -> Gate:
+    """Whether the drive was heard in ``reading`` (``axis``: of its spectra), running all the time.
+
+    A damaged part of its own, once named, proves that it was heard; a machine that is not this drive names none but by
+    chance, unless it is a drive of another ratio, whose parts meet in places of their own.
+    """
+    from vibe.spectra.identity.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
+    from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
+
+    speed = reading.speed
+    families = families_of(drive, table)
+    short = reading.law.total_turns < FEWEST_TURNS
+    sigma = (speed.uncertainty_hz or 0.0) / speed.input_hz
+    low, high = drive.input.speed_range_hz
+    spread = min(3 * sigma, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
+    axis = axis.passed()
+    axes = [axis]
+    if reading.looks:
+        axes.append(envelope_axis(reading.looks[0].spectra, reading.law.mean_hz, _mains_hz(drive)))
+    pulsed = speed.method == "tachometer"
+    ask = partial(
+        presence, axes, families, spread, pulsed=pulsed, guessed=speed.method == "nominal",
+        outside_combs=[comb.order for comb in reading.outside_combs],
+    )  # fmt: skip
+    first = was = ask()
+    speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
+    if first is None or was is None:
+        return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
+    others: list[Rival] = []
+    if was.heard or speaks:
+        others = rivals(axis, families, spread, spread if pulsed else SLIP)
+        was = ask(rival=[order for other in others for order in other.combs]) or was if others else was
+    # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
+    another = bool(others) and others[0].log_odds >= CERTAIN and not short
+    if speaks and first.log_odds >= NOT_AGAINST and (was.heard or not another):
+        return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
+    if not was.heard:
+        return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short, another))
+    gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
+    if gap >= LONGEST_GAP_S:
+        return Gate(probability=was.probability, reason=_not_steady(gap))
+    return Gate(probability=was.probability, reason=None)
+
+
+def similar_machines(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable) -> tuple[float, ...]:
+    """Speeds, relative to the drive's own, at which another machine of its kind is heard on ``axis``."""
+    from vibe.spectra.identity.similar_machine import speeds_alike
+
+    families = families_of(drive, table)
+    if not families or reading.speed.method == "nominal":
+        return ()
+    return speeds_alike(axis, families[0])
+
+
+def _mains_hz(drive: Drive) -> tuple[float, ...]:
+    return (50.0, 60.0) if drive.motor is None else (drive.motor.line_hz,)
+
+
+def families_of(drive: Drive, table: ToneTable) -> list[Family]:
+    """The meshes of every stage as counts of parts, so that other counts can be tried in their place."""
+    from vibe.core.stages.cycloidal import CycloidalStage
+    from vibe.core.stages.rv import RvStage
+    from vibe.spectra.identity.presence import Family
+
+    tones = {tone.id: tone for tone in table.tones}
+    found = []
+    for number, stage in enumerate(drive.stage, 1):
+        mesh, pin = tones.get(f"stage{number}.mesh"), tones.get(f"stage{number}.ring_pin")
+        if mesh is not None and pin is not None and isinstance(stage, CycloidalStage | RvStage):
+            passing, past = tones.get(f"stage{number}.output_pin_pass"), tones.get(f"stage{number}.lobe")
+            found.append(
+                Family(
+                    count=round(mesh.order / pin.order),
+                    unit=pin.order,
+                    difference=stage.ring_pins - stage.lobes,
+                    passes=round(passing.order / past.order) if passing and past else 0,
+                    ring_turns=stage.fixed != "ring",
+                )
+            )
+        gear = tones.get(f"stage{number}.gear_mesh")
+        if gear is not None:
+            found.append(_gears(gear, stage))
+    return found
+
+
+def _gears(mesh: Tone, stage: object) -> Family:
+    from vibe.spectra.identity.presence import Family
+
+    teeth = getattr(stage, "sun_teeth", None) or getattr(stage, "driver_teeth", None) or max(1, round(mesh.order))
+    return Family(count=teeth, unit=mesh.order / teeth, sides=tuple(sorted({s.order for s in mesh.sidebands}))[:2])
+
+
+def _without_families(reading: SignalAnalysis, families: Sequence[Family], short: bool) -> Reason | None:
+    """Of a shaft with bearings no mesh can be heard; that something turns at its speed is all that can be asked."""
+    if families:
+        return _reason(
+            "the band measured holds none of this drive's meshes, so nothing shows that it is this drive",
+            "Measure again with a sample rate of at least three times the mesh frequency.",
+            short=short,
+        )
+    if reading.speed.method != "nominal":
+        return None
+    return _reason(
+        "no speed stands out, so nothing shows that the machine runs",
+        "Check that the drive runs and that the sensor sits on it; measure again with a pulse sensor, or for longer.",
+        short=short,
+    )
+
+
+def _not_heard(
+    was: Presence, reading: SignalAnalysis, families: Sequence[Family], short: bool, another: bool
+) -> Reason:
+    meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)
+    text = f"nothing of this drive's own mesh ({meshes} per input turn) stands out"
+    text += f" at {reading.speed.input_hz * 60:.0f} r/min"
+    if short:
+        text += f" in {reading.law.total_turns:.0f} turns"
+    elif reading.speed.method == "nominal":
+        text += ", and no speed stands out in the signal"
+    elif another:
+        text += "; the lines of a drive of another ratio would fit better"
+    elif was.better is not None:
+        text += f"; a mesh of {was.better} parts would fit better"
+    return _reason(
+        text,
+        "Measure for longer, so that the drive's own lines can be told from others."
+        if short
+        else "Check that the drive runs, that this is its measuring point and its drive file (ratio); measure again, "
+        "longer and under load.",
+        short=short,
+    )
+
+
+def _not_steady(gap_s: float) -> Reason:
+    from vibe.core.capture import Reason
+
+    return Reason(
+        code="not_steady",
+        verdict="rejected",
+        text=f"for {gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
+        remedy="Measure again while it runs steadily.",
+    )
+
+
+def _reason(text: str, remedy: str, *, short: bool) -> Reason:
+    from vibe.core.capture import Reason
+
+    return Reason(code="not_heard", verdict="limited" if short else "rejected", text=text, remedy=remedy)

@@ -1,0 +1,49 @@
+"""Whether a capture holds the lines of the drive that it is filed under."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture, Channel, Reason
+    from vibe.core.drive import Drive
+    from vibe.spectra.identity.recognition import Candidate, Recognition
+
+EQUALLY_LIKELY = 5.0
+"""Log odds within which two drives explain the lines about as well."""
+FEWEST_SAMPLES = 4096
+
+
+def recognised(
+    capture: Capture, fit: Sequence[Channel], candidates: Mapping[str, Candidate], tag: str
+) -> Recognition | None:
+    """Whose lines the channels ``fit`` hold; None where there are none, or too few samples."""
+    from vibe.ingest import assess
+    from vibe.spectra.identity.recognition import recognise
+
+    rows = [(channel.samples, channel.sample_rate_hz) for channel in fit if channel.samples.size >= FEWEST_SAMPLES]
+    if not rows:
+        return None
+    tachometer = capture.tachometer
+    if tachometer is not None and assess(tachometer).verdict == "rejected":
+        tachometer = None
+    return recognise(rows, candidates, tag, tachometer=tachometer)
+
+
+def contradiction(heard: Recognition | None, drive: Drive) -> Reason | None:
+    """Why nothing can be said of this drive from what was heard; None where it may be its own."""
+    from vibe.ingest.route import field_rules
+
+    if heard is None:
+        return None
+    if heard.verdict == "other drive":
+        return field_rules.wrong_drive(drive.tag, likely(heard))
+    if heard.verdict == "other speed" and heard.speed is not None:
+        return field_rules.out_of_range(drive, heard.speed.input_hz)
+    return None
+
+
+def likely(heard: Recognition) -> list[str]:
+    """Drives that explain the lines about as well as the best one does."""
+    return [tag for tag, odds in heard.better if odds > heard.better[0][1] - EQUALLY_LIKELY]

@@ -1,0 +1,279 @@
+"""Many captures into a store: judged side by side in processes, written by one."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import chain
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError, defect
+from vibe.core.route.route import folded
+from vibe.flow.capture_folder import RouteReader, plain_reader
+from vibe.flow.diagnose.earlier_diagnoses import kept_files, kept_pasts
+from vibe.flow.history.capture_record import kind_of, record_of
+from vibe.flow.settings import Settings, load_settings, tones_of
+from vibe.storage.files import writable
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture
+    from vibe.core.comb_history import PastCapture
+    from vibe.core.drive import Drive
+    from vibe.core.tones import ToneTable
+    from vibe.history.store.store import Store
+
+Progress = Callable[[int, int, str], None]
+FEWEST_PER_PROCESS = 4
+"""A process takes some three seconds to start; fewer captures are judged by then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """What the captures of one call share: drive files by tag, the drive of captures that do not say theirs, how they
+    are read."""
+
+    drives: Mapping[str, Path]
+    only: str | None = None
+    reader: RouteReader | None = None
+    time_zone: str | None = None
+
+    @classmethod
+    def of(
+        cls,
+        folder: Path,
+        *,
+        drive: Path | None = None,
+        drives: Sequence[str] = (),
+        route: Path | None = None,
+        time_zone: str | None = None,
+    ) -> Delivery:
+        """From one of a drive file, patterns of drive files, a route; ``folder`` is where the captures lie.
+
+        Raises:
+            CallError: none or several are given. ConfigError: a file is wrong, or the time zone unknown.
+        """
+        from datetime import datetime as clock
+
+        from vibe.ingest import drive_files, load_drive, load_drives, load_route, route_drives
+        from vibe.ingest.clock import in_zone
+
+        if sum((drive is not None, bool(drives), route is not None)) != 1:
+            raise CallError("give one of --drive, --drives and --route: they say which drives the captures belong to")
+        in_zone(clock(2000, 1, 1), time_zone)
+        if route is not None:
+            told = load_route(route)
+            if time_zone is not None and told.time_zone is not None:
+                raise CallError(f"{route} has a time_zone already: leave --time-zone out")
+            return cls(
+                drives=route_drives(told, route), reader=RouteReader(folder=folder, route=told), time_zone=time_zone
+            )
+        if drive is not None:
+            tag = load_drive(drive).tag
+            return cls(drives={tag: drive}, only=tag, time_zone=time_zone)
+        load_drives(list(drives))  # refuses one tag in two files
+        return cls(drives={load_drive(path).tag: path for path in drive_files(list(drives))}, time_zone=time_zone)
+
+    def anywhere(self) -> Delivery:
+        """The same with paths that mean the same on another machine."""
+        reader = self.reader and replace(self.reader, folder=self.reader.folder.absolute())
+        return replace(self, drives={tag: path.absolute() for tag, path in self.drives.items()}, reader=reader)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepOutcome:
+    """What came of a delivery: captures added, those that were there already, a sentence for each that was refused."""
+
+    added: int
+    there: int
+    refused: tuple[str, ...]
+    by_drive: Mapping[str, int]
+    defect: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Common:
+    """What the jobs of one call share: sent to each process once."""
+
+    delivery: Delivery
+    workplace: Path
+    settings: Settings
+    earlier: Mapping[str, tuple[Path, ...]]
+    """Files of the store, by drive, as it was when the delivery came: what a capture is compared with does not hang on
+    which one of the same delivery is judged first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Done:
+    """A capture's file, waiting to be taken; or why there is none."""
+
+    tag: str = ""
+    part: Path | None = None
+    refused: str = ""
+    defect: bool = False
+
+
+def keep_files(
+    captures: Sequence[Path],
+    delivery: Delivery,
+    store: Store,
+    *,
+    workers: int | None = None,
+    cluster: str | None = None,
+    progress: Progress | None = None,
+) -> KeepOutcome:
+    """Judge and keep many captures. What goes wrong with one costs no other; each is on the disk when it is counted.
+
+    They are judged in processes or on a ``cluster``, whose machines must see captures and store; this process alone
+    writes the database, and asks nobody to judge what is there already.
+
+    Raises:
+        OutputError: the store cannot be written; what was counted until then is kept. CallError: the cluster does not
+            answer, or went away.
+    """
+    from vibe.flow.jobs.executor import JobExecutor, WorkerDied
+
+    told = _Told(delivery, store)
+    if cluster is not None:
+        delivery, captures = delivery.anywhere(), [path.absolute() for path in captures]
+    fresh = _fresh(captures, store, told)
+    first = next(fresh, None)
+    if first is None:
+        return told.outcome()
+    settings = load_settings()
+    earlier = {tag: tuple(path.absolute() for path in kept_files(store, tag, settings)) for tag in delivery.drives}
+    common = _Common(
+        delivery=delivery, workplace=store.workplace().absolute(), settings=settings, earlier=earlier
+    )  # fmt: skip
+    if progress is not None:
+        progress(0, len(captures), "judging captures")
+    with JobExecutor(
+        workers or _workers(len(captures)), cluster=cluster, common=common,
+        sees=(first, *delivery.drives.values()), writes=(common.workplace,),
+    ) as executor:  # fmt: skip
+        for _, path, done in executor.stream(_judged, chain([first], fresh)):
+            told.take(path, None if isinstance(done, WorkerDied) else done)
+            if progress is not None:
+                progress(told.seen, len(captures), writable(path.name))
+    return told.outcome()
+
+
+def _fresh(captures: Iterable[Path], store: Store, told: _Told) -> Iterator[Path]:
+    """Captures that the store does not hold, each content once, looked for as they are asked for."""
+    from vibe.storage.files import file_sha256
+
+    asked: set[bytes] = set()
+    for path in captures:
+        try:
+            content = file_sha256(path)
+        except OSError as error:
+            told.refuse(f"{writable(path.name)}: {(error.strerror or str(error)).lower()}")
+            continue
+        short = bytes.fromhex(content)
+        if short in asked or store.holds(content):
+            told.is_there()
+        else:
+            asked.add(short)
+            yield path
+
+
+class _Told:
+    """What came of a delivery so far. Only here is the store written."""
+
+    def __init__(self, delivery: Delivery, store: Store) -> None:
+        self._delivery, self._store = delivery, store
+        self._by_drive: dict[str, int] = {}
+        self._refused: list[str] = []
+        self._there, self._defect = 0, False
+
+    @property
+    def seen(self) -> int:
+        """Captures of which something came."""
+        return sum(self._by_drive.values()) + self._there + len(self._refused)
+
+    def is_there(self) -> None:
+        """A capture that the store holds already."""
+        self._there += 1
+
+    def refuse(self, why: str) -> None:
+        """A capture that cannot be kept."""
+        self._refused.append(why)
+
+    def take(self, path: Path, done: _Done | None) -> None:
+        """Keep what was judged; None where the process that worked on it was ended, twice."""
+        from vibe.flow.jobs.executor import ENDED_WORKING
+
+        if done is None:
+            self.refuse(f"{writable(path.name)}: {ENDED_WORKING}")
+        elif done.part is None:
+            self.refuse(done.refused)
+            self._defect = self._defect or done.defect
+        else:
+            if done.tag not in self._by_drive:
+                drive = self._delivery.drives[done.tag]
+                self._store.put_drive(done.tag, drive.read_text(encoding="utf-8"), kind_of(_drive(drive)[0]))
+            if self._store.take(done.part):
+                self._by_drive[done.tag] = self._by_drive.get(done.tag, 0) + 1
+            else:
+                self.is_there()
+
+    def outcome(self) -> KeepOutcome:
+        """All of it."""
+        return KeepOutcome(
+            added=sum(self._by_drive.values()), there=self._there, refused=tuple(self._refused),
+            by_drive=self._by_drive, defect=self._defect,
+        )  # fmt: skip
+
+
+def _workers(jobs: int) -> int:
+    return max(1, min(os.cpu_count() or 1, jobs // FEWEST_PER_PROCESS))
+
+
+@lru_cache(maxsize=256)
+def _drive(path: Path) -> tuple[Drive, ToneTable]:
+    return tones_of(path)
+
+
+@lru_cache(maxsize=16)
+def _earlier(files: tuple[Path, ...]) -> tuple[PastCapture, ...]:
+    """What the captures of one drive left, read once in each process."""
+    return tuple(kept_pasts(files))
+
+
+def _judged(path: Path, common: _Common) -> _Done:
+    """One capture judged and its file written aside, in whatever process."""
+    from vibe.history.store.store import prepared
+
+    name, delivery = writable(path.name), common.delivery
+    try:
+        capture = (delivery.reader or plain_reader)(path)
+        tag = _tag(capture, delivery)
+        drive, table = _drive(delivery.drives[tag])
+        record = record_of(
+            capture, drive, table, common.settings, time_zone=delivery.time_zone,
+            earlier=_earlier(common.earlier.get(tag, ())),
+        )  # fmt: skip
+        return _Done(tag=tag, part=prepared(common.workplace, record, capture.channels))
+    except (CaptureError, ConfigError) as error:
+        return _Done(refused=f"{name}: {writable(error.reason)}")
+    except VibeError:
+        raise  # the store cannot be written: no other capture would fare better
+    except MemoryError:
+        return _Done(refused=f"{name}: needs more memory than there is; try --workers 1")
+    except Exception as error:
+        return _Done(refused=f"{name}: {defect(error)}", defect=True)
+
+
+def _tag(capture: Capture, delivery: Delivery) -> str:
+    said = capture.drive
+    if said is None:
+        if delivery.only is None:
+            raise CaptureError("does not say which drive it was measured on", path=capture.source)
+        return delivery.only
+    for tag in delivery.drives:
+        if folded(tag) == folded(said):
+            return tag
+    where = "is no stop of the route" if delivery.reader is not None else "is described by no drive file given"
+    raise CaptureError(f"says it was measured on {said[:80]!r}, which {where}", path=capture.source)

@@ -1,0 +1,1 @@
+"""An unknown drive from its signal alone."""

@@ -1,0 +1,101 @@
+"""What is reported of an unknown drive: answers with their probabilities, or why there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+PlateVerdict = Literal["fits", "another count fits better", "cannot be told"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlipReference:
+    """What slip is counted from."""
+
+    poles: int
+    line_hz: float
+
+    @property
+    def synchronous_rpm(self) -> float:
+        return 120.0 * self.line_hz / self.poles
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """One candidate: a fixed ring of pins, discs with lobes."""
+
+    lobes: int
+    ring_pins: int
+    ratio: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """One question: ``value`` None where it cannot be determined, and ``why`` then says why not."""
+
+    value: float | int | str | None
+    probability: float | None = None
+    uncertainty: float | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plate:
+    """The drive file against the signal."""
+
+    verdict: PlateVerdict
+    drive: str
+    lobes: int
+    ring_pins: int
+    probability: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identification:
+    """What one capture concerns the drive. ``candidates`` likeliest first; ``none``: that it is none of them.
+
+    ``ratio`` input turns per output turn; ``speed_rpm`` of the input; ``slip`` relative to the synchronous speed.
+    """
+
+    capture: str
+    candidates: tuple[Counts, ...]
+    none: float
+    ratio: Answer
+    mesh: str
+    speed_rpm: Answer
+    slip: Answer
+    discs: Answer
+    direction: Answer
+    plate: Plate | None
+    load_percent: float | None
+    remarks: tuple[str, ...] = ()
+
+
+def as_json(found: Sequence[Identification]) -> str:
+    """What each capture tells, as JSON."""
+    import json
+    from dataclasses import asdict
+
+    return json.dumps({"schema": 1, "captures": [asdict(one) for one in found]}, indent=1, ensure_ascii=False) + "\n"
+
+
+def against_load(found: Sequence[Identification]) -> str:
+    """How slip grows with load over several captures of one drive, in a sentence.
+
+    A straight line by least squares: an induction motor's slip is nearly proportional to its torque up to full load.
+    """
+    from statistics import linear_regression
+
+    pairs = [
+        (one.load_percent, one.slip.value)
+        for one in found
+        if one.load_percent is not None and isinstance(one.slip.value, float)
+    ]
+    if len({load for load, _ in pairs}) < 2:
+        return "cannot be told: it needs two captures or more whose slip is known, at different noted loads"
+    slope, start = linear_regression([load for load, _ in pairs], [slip for _, slip in pairs])
+    sense = "grows" if slope > 0 else "falls, which is no induction motor's way: check the noted loads"
+    return f"{sense}: {start:.3%} without load, {start + 100 * slope:.3%} at 100 %, from {len(pairs)} captures"

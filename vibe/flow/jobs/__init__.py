@@ -1,0 +1,1 @@
+"""Jobs spread over processes of this machine, or over a cluster."""

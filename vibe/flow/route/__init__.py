@@ -1,0 +1,1 @@
+"""A round of a route: its plan, and its captures checked in the field."""

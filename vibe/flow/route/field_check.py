@@ -1,0 +1,274 @@
+"""One file of a round, looked at in the field: its quality, whose lines it holds, and what the plan wanted of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import CaptureError, VibeError, defect
+from vibe.core.route.round_check import FileSeen, PointSeen
+from vibe.core.route.route import folded
+from vibe.flow.diagnose.motion import motion_in, moves_in, standstill, stops
+from vibe.flow.diagnose.recognition import FEWEST_SAMPLES, likely, recognised
+from vibe.flow.diagnose.segments import assessed
+from vibe.flow.settings import share_dir, tones_of
+from vibe.storage.files import writable
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture, Channel, Reason
+    from vibe.core.drive import Drive
+    from vibe.core.route.route import Route, Stop
+    from vibe.core.route.route_plan import PointPlan, StopPlan
+    from vibe.core.tones import Tone, ToneTable
+    from vibe.ingest.quality.recording.sample_rate import Slip
+    from vibe.ingest.route.field_rules import FieldRules
+    from vibe.spectra.identity.point_likeness import Signature
+    from vibe.spectra.identity.recognition import Candidate, Recognition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Asked:
+    """All that a route asks, made ready."""
+
+    route: Route
+    stops: Mapping[str, Stop]
+    drives: Mapping[str, tuple[Drive, ToneTable]]
+    plans: Mapping[str, StopPlan]
+    candidates: Mapping[str, Candidate]
+    rules: FieldRules
+
+
+@lru_cache(maxsize=2)
+def asked_of(route_path: Path, changed_ns: int) -> Asked:  # noqa: ARG001
+    """All that a route asks; ``changed_ns``, when its file was changed, sees to it that it is read anew then.
+
+    Raises:
+        ConfigError: the route, or a drive file, is wrong.
+    """
+    from vibe.flow.diagnose.tone_requests import candidate_of
+    from vibe.ingest import load_model
+    from vibe.ingest.route.field_rules import FieldRules
+    from vibe.ingest.route.route_file import load_route, route_drives
+    from vibe.kinematics.planning.route_settings import stop_plan
+
+    route = load_route(route_path)
+    drives = {tag: tones_of(path) for tag, path in route_drives(route, route_path).items()}
+    stops = {stop.drive: stop for stop in route.stop}
+    return Asked(
+        route=route,
+        stops=stops,
+        drives=drives,
+        plans={tag: stop_plan(*drives[tag], stop, route) for tag, stop in stops.items()},
+        candidates={tag: candidate_of(*pair) for tag, pair in drives.items()},
+        rules=load_model(share_dir() / "configs" / "on_the_spot.toml", FieldRules),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldJob:
+    """One file to be looked at, small enough to be sent to another process."""
+
+    path: Path
+    folder: Path
+    route_path: Path
+    changed_ns: int
+    like_only: bool = False
+    """Nothing but the signatures is wanted: a file of an earlier round."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FieldLook:
+    """What came of one file. ``like``: signatures by point."""
+
+    seen: FileSeen
+    like: Mapping[str, Signature]
+
+
+def look_at(job: FieldJob) -> FieldLook:
+    """One file, whatever is wrong with it."""
+    try:
+        return _looked(job, asked_of(job.route_path, job.changed_ns))
+    except MemoryError:
+        error = "needs more memory than there is"
+    except CaptureError as trouble:
+        error = trouble.plain
+    except VibeError as trouble:
+        error = str(trouble)
+    except Exception as trouble:
+        error = defect(trouble)
+    return FieldLook(seen=_unreadable(job, writable(error)), like={})
+
+
+def _unreadable(job: FieldJob, error: str) -> FileSeen:
+    from vibe.ingest.route.file_rules import name_says
+
+    asked = asked_of(job.route_path, job.changed_ns)
+    named = name_says(job.path, job.folder, asked.route)
+    return FileSeen(path=job.path, drive=None if named is None else named.drive, error=error)
+
+
+def _looked(job: FieldJob, asked: Asked) -> FieldLook:
+    from vibe.ingest.route.duplicates import samples_hash
+    from vibe.ingest.route.field_rules import verdict
+    from vibe.ingest.route.route_capture import read_on_route
+
+    capture = read_on_route(job.path, job.folder, asked.route)
+    stop = asked.stops.get(capture.drive or "")
+    if stop is None:
+        points = tuple(PointSeen(point=channel.name, verdict="extra") for channel in capture.channels)
+        why = (
+            "does not say which drive it was measured on" if capture.drive is None else "its drive is not on the route"
+        )
+        remarks = capture.remarks if any("not on the route" in r for r in capture.remarks) else (*capture.remarks, why)
+        return FieldLook(seen=_seen(job, capture, points, remarks), like={})
+    like = _signatures(capture)
+    if job.like_only:
+        return FieldLook(seen=_seen(job, capture, (), ()), like=like)
+    reasons = _reasons(capture, asked, stop)
+    on_stop = {folded(point.name) for point in stop.point}
+    points = tuple(
+        PointSeen(
+            point=channel.name,
+            verdict=verdict(reasons[channel.name], asked.rules) if folded(channel.name) in on_stop else "extra",
+            reasons=tuple(reasons[channel.name]),
+            content=samples_hash(channel) or None,
+        )
+        for channel in capture.channels
+    )
+    return FieldLook(seen=_seen(job, capture, points, capture.remarks), like=like)
+
+
+def _seen(job: FieldJob, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:
+    from vibe.ingest.route.file_rules import name_says
+
+    named = name_says(job.path, job.folder, asked_of(job.route_path, job.changed_ns).route)
+    return FileSeen(
+        logger=None if named is None else named.rule.like,
+        path=job.path,
+        drive=capture.drive,
+        points=points,
+        measured_at=capture.measured_at,
+        speed_noted=capture.speed_rpm is not None or capture.tachometer is not None,
+        load_noted=capture.load_percent is not None,
+        content=capture.sha256,
+        remarks=tuple(remarks),
+    )
+
+
+def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reason]]:
+    """All that is to be said of each channel."""
+    from vibe.ingest import with_drift
+
+    drive, table = asked.drives[stop.drive]
+    plans = {folded(point.name): point for point in asked.plans[stop.drive].points}
+    ranges = {
+        channel.name: plan.sensor_range_m_s2
+        for channel in capture.channels
+        if (plan := plans.get(folded(channel.name))) is not None
+    }
+    quality = {one.channel: one for one in assessed(capture, drive.input.speed_hz, ranges).quality}
+    fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
+    motion = motion_in(capture, tuple(quality.values()))
+    stands = standstill(motion, drive) or stops(fit, motion)
+    heard = None
+    if stands is None and not moves_in(motion):
+        heard = recognised(capture, fit, asked.candidates, stop.drive)
+    if heard is not None and heard.speed is not None:
+        for channel in fit:
+            quality[channel.name] = with_drift(quality[channel.name], heard.speed.drift)
+    speed_hz = drive.input.speed_hz if heard is None or heard.speed is None else heard.speed.input_hz
+    about_drive = [stands] if stands is not None else _about_drive(capture, heard, drive, asked)
+    longer = capture.stretch_count
+    out: dict[str, list[Reason]] = {}
+    for channel in capture.channels:
+        reasons = list(quality[channel.name].reasons)
+        if channel in fit:
+            reasons += about_drive
+            plan = plans.get(folded(channel.name))
+            if plan is not None:
+                promised = {v.tone for v in asked.plans[stop.drive].plan.visibility if v.seen} - set(plan.loses)
+                reasons += _against_plan(channel, longer, plan, promised, table, speed_hz, asked.rules)
+        out[channel.name] = reasons
+    return out
+
+
+def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
+    from vibe.ingest.quality.recording.sample_rate import LEAST, slip_of
+    from vibe.ingest.route import field_rules
+
+    if heard is None:
+        return []
+    if heard.verdict == "other drive":
+        return [field_rules.wrong_drive(drive.tag, likely(heard))]
+    found = heard.speed
+    method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
+    slip: Slip = "open"
+    if found is not None and capture.speed_rpm is not None:
+        ratio = 60 * found.input_hz / capture.speed_rpm
+        if abs(ratio - 1) > LEAST:
+            slip = slip_of(capture.vibration, ratio)
+    return field_rules.speed(
+        drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method, slip=slip
+    )
+
+
+def _against_plan(
+    channel: Channel,
+    longer: int,
+    plan: PointPlan,
+    promised: set[str],
+    table: ToneTable,
+    speed_hz: float,
+    rules: FieldRules,
+) -> list[Reason]:
+    """Length and rate against what was planned for the point, by what they cost in tones; the recording is ``longer``
+    times as long as the channel."""
+    from vibe.core.capture import TURNING
+    from vibe.core.tones import CaptureSettings
+    from vibe.ingest.route import field_rules
+    from vibe.kinematics.planning.capture_plan import usable_band_hz
+    from vibe.kinematics.planning.observability import ANTI_ALIAS, needed_duration_s, visibility
+
+    length_s, rate_hz = longer * channel.duration_s, channel.sample_rate_hz
+    if channel.quantity in TURNING:
+        return []
+
+    def setting(taken: float, planned: float, s: float, hz: float) -> field_rules.Setting:
+        """With everything but this one as planned, so that each loss is attributed to its cause."""
+        lost: list[str] = []
+        if taken < planned:
+            shown = CaptureSettings(
+                duration_s=s, sample_rate_hz=hz, usable_band_hz=usable_band_hz(hz / ANTI_ALIAS, plan.mounting)
+            )
+            lost = [v.tone for v in visibility(table, shown, speed_hz) if not v.seen and v.tone in promised]
+        crowded = [
+            tone.id
+            for tone in table.tones
+            if tone.id in promised
+            and s < planned_s(tone) * (1 - 1e-9)
+            and planned_s(tone) <= plan.duration_s * (1 + 1e-9)
+        ]
+        return field_rules.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised), crowded=crowded)
+
+    def planned_s(tone: Tone) -> float:
+        return needed_duration_s(tone, table, speed_hz, beside_strong=True)[0]
+
+    return field_rules.settings(
+        setting(length_s, plan.duration_s, length_s, plan.sample_rate_hz),
+        setting(rate_hz, plan.sample_rate_hz, plan.duration_s, rate_hz),
+        rules,
+    )
+
+
+def _signatures(capture: Capture) -> dict[str, Signature]:
+    """By folded name of the point; without those too short for one."""
+    from vibe.spectra.identity.point_likeness import SEGMENT_S, signature
+
+    return {
+        folded(channel.name): signature(channel.samples, channel.sample_rate_hz)
+        for channel in capture.vibration
+        if channel.duration_s >= 2 * SEGMENT_S and channel.samples.size >= FEWEST_SAMPLES
+    }

@@ -1,0 +1,254 @@
+"""A round of a route, checked in the field: file by file in whatever process, then all of it against the plan."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import CallError
+from vibe.core.route.round_check import Completeness, Expected, FileSeen, Missing
+from vibe.core.route.route import folded
+from vibe.flow.route.field_check import Asked, FieldJob, FieldLook, asked_of, look_at
+
+if TYPE_CHECKING:
+    from vibe.ingest.route.field_rules import FieldRules
+    from vibe.spectra.identity.point_likeness import Signature
+
+Progress = Callable[[int, int, str], None]
+Earlier = Mapping[str, Mapping[str, tuple["Signature", ...]]]
+"""Signatures of earlier captures, by drive and point."""
+FEWEST_PER_PROCESS = 8
+"""A process takes some three seconds to start; fewer captures are read by then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WatchLook:
+    """One look at a folder that is watched: verdicts that are new, and the roll call as it stands."""
+
+    call: Completeness
+    changed: tuple[FileSeen, ...]
+    gone: tuple[Path, ...]
+    waiting: tuple[Path, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Round:
+    """A folder of captures of a route. ``earlier``: the folder of an earlier round."""
+
+    route_path: Path
+    folder: Path
+    earlier: Path | None = None
+
+    @classmethod
+    def of(cls, route_path: Path, folder: Path, earlier: Path | None = None) -> Round:
+        """Raises: ConfigError where route or drive files are wrong, CallError where a folder is none."""
+        for place in (folder, earlier):
+            if place is not None and not place.is_dir():
+                raise CallError(f"{place} is no folder of captures")
+        one = cls(route_path=route_path, folder=folder, earlier=earlier)
+        one._ready()
+        return one
+
+    @property
+    def points(self) -> int:
+        """Points that the plan wants."""
+        return len(_expected(self._ready()))
+
+    def nothing(self) -> Completeness:
+        """The roll call of an empty folder."""
+        return self._called([], {})
+
+    def checked(
+        self, *, workers: int | None = None, cluster: str | None = None, progress: Progress | None = None
+    ) -> Completeness:
+        """Every capture of the folder, and what is missing.
+
+        Raises:
+            CallError: the folder holds nothing that looks like a capture, or the cluster does not answer.
+        """
+        from vibe.ingest import find_captures
+
+        found = find_captures(self.folder)
+        if not found:
+            raise CallError(f"{self.folder} holds no capture in a known format")
+        before = self._earlier_jobs()
+        jobs = [*before, *(self._job(path) for path in found)]
+        looks = _fanned_out(jobs, workers, cluster, progress)
+        return self._called(looks[len(before) :], _by_point(looks[: len(before)]))
+
+    def watched(self) -> Iterator[WatchLook]:
+        """Verdicts as files arrive; each ``next`` is one look at the folder."""
+        from vibe.flow.route.arrivals import arrivals
+        from vibe.ingest import find_captures
+        from vibe.ingest.config.sidecar import files_beside
+
+        before = _by_point([look_at(job) for job in self._earlier_jobs()])
+        looks: dict[Path, FieldLook] = {}
+        told: dict[Path, FileSeen] = {}
+        for step in arrivals(self.folder, find=find_captures, beside=files_beside):
+            for path in step.gone:
+                looks.pop(path, None)
+                told.pop(path, None)
+            # One after the other, so that each verdict stands on the screen as soon as it is known.
+            for path in step.whole:
+                looks[path] = look_at(self._job(path))
+                call = self._called(list(looks.values()), before)
+                changed = tuple(file for file in call.files if told.get(file.path) != file)
+                told = {file.path: file for file in call.files}
+                yield WatchLook(call=call, changed=changed, gone=(), waiting=())
+            call = self._called(list(looks.values()), before)
+            yield WatchLook(call=call, changed=(), gone=step.gone, waiting=step.waiting)
+
+    def _ready(self) -> Asked:
+        try:
+            return asked_of(self.route_path, self.route_path.stat().st_mtime_ns)
+        except OSError:
+            return asked_of(self.route_path, 0)
+
+    def _job(self, path: Path, *, folder: Path | None = None) -> FieldJob:
+        try:
+            changed_ns = self.route_path.stat().st_mtime_ns
+        except OSError:
+            changed_ns = 0
+        return FieldJob(
+            path=path, folder=folder or self.folder, route_path=self.route_path, changed_ns=changed_ns,
+            like_only=folder is not None,
+        )  # fmt: skip
+
+    def _earlier_jobs(self) -> list[FieldJob]:
+        from vibe.ingest import find_captures
+
+        if self.earlier is None:
+            return []
+        return [self._job(path, folder=self.earlier) for path in find_captures(self.earlier)]
+
+    def _called(self, looks: Sequence[FieldLook], before: Earlier) -> Completeness:
+        from vibe.ingest.route.completeness import completeness
+
+        asked = self._ready()
+        walk = {tag: number for number, tag in enumerate(asked.stops)}
+
+        def place(one: FieldLook) -> tuple[bool, int, str]:
+            """Of two alike the first is kept: one that has its place on the walk, by its name."""
+            stray = all(point.verdict == "extra" for point in one.seen.points)
+            return stray, walk.get(one.seen.drive or "", len(walk)), str(one.seen.path)
+
+        ordered = sorted(looks, key=place)
+        files = _with_shifts(ordered, _with_exchanges(ordered, before, asked.rules), before, asked.rules)
+        call = completeness(files, _expected(asked), asked.rules)
+        return Completeness(files=call.files, missing=(*call.missing, *_out_of_use(asked)))
+
+
+def _expected(asked: Asked) -> list[Expected]:
+    """In the order of the walk."""
+    return [
+        Expected(
+            drive=tag,
+            point=plan.name,
+            captures=plan.captures,
+            speed_to_note="speed" in asked.stops[tag].note,
+            load_to_note="load" in asked.stops[tag].note,
+        )
+        for tag in asked.stops
+        for plan in asked.plans[tag].points
+        if plan.in_use
+    ]
+
+
+def _out_of_use(asked: Asked) -> list[Missing]:
+    return [
+        Missing(drive=tag, point=point.name, what="out of use", remedy=point.out_of_use, known=True)
+        for tag, stop in asked.stops.items()
+        for point in stop.point
+        if point.out_of_use
+    ]
+
+
+def _by_point(looks: Sequence[FieldLook]) -> Earlier:
+    out: dict[str, dict[str, tuple[Signature, ...]]] = {}
+    for look in looks:
+        for point, like in look.like.items():
+            own = out.setdefault(look.seen.drive or "", {})
+            own[point] = (*own.get(point, ()), like)
+    return out
+
+
+def _with_exchanges(looks: Sequence[FieldLook], before: Earlier, rules: FieldRules) -> list[FileSeen]:
+    """Points of one drive that sound like one another's earlier captures are reported as such."""
+    from vibe.ingest.route import field_rules
+    from vibe.spectra.identity.point_likeness import exchanged
+
+    swapped: dict[tuple[str, str], str] = {}
+    for drive, own in before.items():
+        now: dict[str, Signature] = {}
+        for look in looks:
+            if look.seen.drive == drive:
+                now |= look.like
+        for pair in exchanged(now, own).exchanged:
+            swapped |= {(drive, pair.first): pair.second, (drive, pair.second): pair.first}
+    files = []
+    for look in looks:
+        points = []
+        for point in look.seen.points:
+            other = swapped.get((look.seen.drive or "", folded(point.point)))
+            if other is not None and point.verdict != "extra":
+                reasons = (*point.reasons, field_rules.exchanged(point.point, other, "in the earlier round"))
+                point = replace(point, reasons=reasons, verdict=field_rules.verdict(reasons, rules))
+            points.append(point)
+        files.append(replace(look.seen, points=tuple(points)))
+    return files
+
+
+def _with_shifts(
+    looks: Sequence[FieldLook], files: Sequence[FileSeen], before: Earlier, rules: FieldRules
+) -> list[FileSeen]:
+    """Points all of whose bands moved alike since the earlier round are reported as such; ``files`` run beside
+    ``looks``."""
+    from vibe.ingest.route import field_rules
+    from vibe.spectra.identity.level_shift import shift
+
+    out = []
+    for look, file in zip(looks, files, strict=True):
+        earlier = before.get(file.drive or "", {})
+        points = []
+        for point in file.points:
+            name = folded(point.point)
+            moved = shift(look.like[name], earlier.get(name, ())) if name in look.like else None
+            known = {reason.code for reason in point.reasons}
+            if moved is not None and point.verdict != "extra" and "exchanged" not in known:
+                since = "in the earlier round"
+                if moved.kind == "scale":
+                    reason = field_rules.scaled(moved.factor, since)
+                elif moved.rings_hz is not None:
+                    reason = field_rules.softer_mount(moved.rings_hz, since)
+                else:
+                    reason = field_rules.other_quantity(moved.kind, "the earlier round")
+                reasons = (*(r for r in point.reasons if r.code != reason.code), reason)
+                point = replace(point, reasons=reasons, verdict=field_rules.verdict(reasons, rules))
+            points.append(point)
+        out.append(replace(file, points=tuple(points)))
+    return out
+
+
+def _fanned_out(
+    jobs: Sequence[FieldJob], workers: int | None, cluster: str | None, progress: Progress | None
+) -> list[FieldLook]:
+    from vibe.flow.jobs.executor import ENDED_READING, JobExecutor, WorkerDied
+
+    def tell(done: int, result: FieldLook | WorkerDied) -> None:
+        if progress is not None:
+            progress(done, len(jobs), result.seen.drive or "" if isinstance(result, FieldLook) else "")
+
+    count = workers if workers is not None else (min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1) or 1)
+    sees = sorted({place for job in jobs for place in (job.folder, job.route_path)})
+    with JobExecutor(min(count, len(jobs)), cluster=cluster, sees=sees) as executor:
+        looks = executor.each(look_at, jobs, done=tell)
+    return [
+        FieldLook(seen=FileSeen(path=job.path, error=ENDED_READING), like={})
+        if isinstance(result, WorkerDied)
+        else result
+        for job, result in zip(jobs, looks, strict=True)
+    ]

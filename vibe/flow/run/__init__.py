@@ -1,0 +1,1 @@
+"""A recipe over a folder of captures."""

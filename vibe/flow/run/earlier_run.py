@@ -1,0 +1,74 @@
+"""An earlier run beside this one: which of its reports belong to a drive, and what changed since."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import unquote
+
+if TYPE_CHECKING:
+    from vibe.core.drive import Drive
+    from vibe.core.health import Health
+    from vibe.core.route.run_notes import ReportChanges
+    from vibe.health.state.settings import Limits
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierRun:
+    """Where the reports of an earlier run are, by folded drive tag; ``remarks`` say what of it cannot be had."""
+
+    reports: dict[str, Path] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Since:
+    """What is known of a drive since last time: changes, or the sentence why there are none."""
+
+    changes: ReportChanges | None
+    note: str = ""
+    failed: bool = False
+
+
+def earlier_run(folder: Path) -> EarlierRun:
+    """The reports in the output folder of an earlier run. What cannot be read is a remark, never an error."""
+    try:
+        record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        entries = [(str(entry["drive"]), entry["files"].get("json")) for entry in record["drives"]]
+        links = {tag: unquote(link) for tag, link in entries if isinstance(link, str)}
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        return EarlierRun(remarks=(f"nothing is compared: {folder / 'run.json'}: {why}",))
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return EarlierRun(remarks=(f"nothing is compared: {folder / 'run.json'} is not that of an earlier run",))
+    inside = {tag.casefold(): folder / link for tag, link in links.items() if _lies_in(folder, link)}
+    return EarlierRun(reports=inside)
+
+
+def _lies_in(folder: Path, link: str) -> bool:
+    try:
+        return (folder / link).resolve().is_relative_to(folder.resolve())
+    except (OSError, ValueError, RuntimeError):
+        return False
+
+
+def since(earlier: EarlierRun, now: Health, drive: Drive, formerly: Sequence[str], limits: Limits) -> Since:
+    """What changed in one drive; ``formerly`` are tags that it had before."""
+    from vibe.core.evidence import Level
+    from vibe.core.health import Health
+    from vibe.health.state.report_changes import changes
+    from vibe.health.state.zones import zone
+
+    known = [earlier.reports[tag.casefold()] for tag in (drive.tag, *formerly) if tag.casefold() in earlier.reports]
+    if not known:
+        return Since(changes=None, note="measured for the first time")
+    try:
+        before = Health.model_validate_json(known[0].read_bytes())
+    except (OSError, ValueError):
+        return Since(changes=None, note=f"its earlier report {known[0]} cannot be read", failed=True)
+    probe = Level(point="", measure="velocity_rms", value=0.0, unit="mm/s")
+    verdict = zone(probe, drive, limits)
+    return Since(changes=changes(before, now, None if verdict is None else verdict.boundaries, limits))

@@ -1,0 +1,106 @@
+"""What came of a run: the page for all drives, and what else must be said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import OutputError
+from vibe.flow.capture_folder import Gathered
+from vibe.flow.run.earlier_run import since
+from vibe.flow.run.preparation import Plant
+from vibe.flow.run.visits import not_visited
+from vibe.flow.settings import load_settings
+
+if TYPE_CHECKING:
+    from vibe.core.health import Health
+    from vibe.core.route.round_check import Missing
+    from vibe.report.run_rows import IndexRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSummary:
+    """The rows as the page has them, the page, and sentences for whoever started the run."""
+
+    rows: tuple[IndexRow, ...]
+    index: Path
+    remarks: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Compared:
+    rows: list[IndexRow] = field(default_factory=list)
+    reports: dict[str, Health] = field(default_factory=dict)
+    said: list[str] = field(default_factory=list)
+
+
+def summed_up(
+    plant: Plant, told: Gathered, rows: Sequence[IndexRow], failures: Mapping[str, str], target: Path, *, force: bool
+) -> RunSummary:
+    """Write the page for all drives; ``failures`` are sentences by tag of drives that could not be reported.
+
+    Raises:
+        OutputError: the page cannot be written.
+    """
+    from vibe.health.state.repeat_measurements import retakes
+    from vibe.report.pages.index_page import write_index
+
+    compared = _compared(plant, told, rows)
+    missing: list[Missing] = []
+    if plant.route is not None:
+        missing = not_visited(plant.route, compared.reports, failures)
+    stops = {stop.drive for stop in plant.route.stop} if plant.route is not None else set()
+    without = [tag for tag in plant.files if tag not in told.by_drive]
+    files = write_index(
+        compared.rows, target, title=plant.recipe.title, captures_without_drive=told.unused,
+        drives_without_capture=without, force=force, on_route=plant.route is not None, not_visited=missing,
+        retakes=[one for report in compared.reports.values() for one in retakes(report)], remarks=compared.said,
+    )  # fmt: skip
+    noticed = dict.fromkeys(text for row in compared.rows for text in row.noticed)
+    said = [*told.unused, *noticed, *compared.said, *failures.values()]
+    said += [f"{tag}: no capture was found" for tag in without if tag not in stops]
+    if missing:
+        said.append(_not_visited_in_words(missing))
+    return RunSummary(rows=tuple(compared.rows), index=files.html, remarks=tuple(said))
+
+
+def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compared:
+    """Rows with what was noticed while the captures were gathered, and with what changed since last time."""
+    from vibe.core.health import Health
+
+    compared = _Compared()
+    formerly = {} if plant.route is None else {stop.drive: stop.formerly for stop in plant.route.stop}
+    limits = load_settings(plant.limits).limits
+    if plant.earlier is not None:
+        compared.said += plant.earlier.remarks
+    for given in rows:
+        row = replace(given, noticed=(*told.remarks.get(given.tag, ()), *given.noticed))
+        if row.files is not None:
+            report = Health.model_validate_json(_read_back(row.files.json))
+            compared.reports[row.tag] = report
+            if plant.earlier is not None and not plant.earlier.remarks:
+                found = since(plant.earlier, report, plant.drives[row.tag], formerly.get(row.tag, ()), limits)
+                row = replace(row, changes=found.changes, since=found.note)
+                compared.said += [f"{row.tag}: {found.note}"] if found.failed else []
+        compared.rows.append(row)
+    return compared
+
+
+def _read_back(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise OutputError(
+            f"{path} was written and cannot be read any more ({(error.strerror or str(error)).lower()}): somebody "
+            "changes that folder; run again"
+        ) from error
+
+
+def _not_visited_in_words(missing: Sequence[Missing]) -> str:
+    drives = [one.drive for one in missing if one.point is None]
+    points = [f"{one.drive} {one.point}" for one in missing if one.point is not None]
+    named = [*drives, *points]
+    more = f" and {len(named) - 6} more" if len(named) > 6 else ""
+    return f"not visited: {', '.join(named[:6])}{more}"

@@ -1,0 +1,1 @@
+"""Simulated captures and sample sets, made in several processes."""

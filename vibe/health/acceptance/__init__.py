@@ -1,0 +1,1 @@
+"""Measured figures against requirements, with their uncertainty."""

@@ -1,0 +1,208 @@
+"""Requirements that no single figure answers: damage, counts of the plate, levels that have settled."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import ceil, expm1, log, sqrt
+from statistics import fmean
+
+from vibe.core.health import Finding
+from vibe.core.records.acceptance import Answer, Contribution, Outcome, Quantity, Requirement, Sighting
+from vibe.core.tones import Visibility
+from vibe.health.acceptance.outcomes import Judging
+from vibe.health.acceptance.uncertainty import coverage_factor, decided
+
+NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
+"""Kinds that are read where the ordered counts put their tones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DamageSeen:
+    """What all captures of the chosen runs say of local damage.
+
+    ``found``: findings with the file that shows each. ``unseen``: tones that none of the captures could show, and what
+    would. ``captures`` shared the false-alarm rate, ``searched`` tones were looked for, ``smallest_m_s2`` is the
+    largest of their detection limits.
+    """
+
+    found: Sequence[tuple[str, Finding]]
+    unseen: Sequence[Visibility]
+    captures: int
+    searched: int
+    rate: float
+    smallest_m_s2: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """What one capture says of the counts: ``answer`` pass where the plate fits, fail where others fit better."""
+
+    file: str
+    answer: Answer
+    ratio: str
+    why: str
+
+
+def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
+    """Fails on a finding, passes when none was made and every tone could have been seen."""
+
+    def outcome(answer: Answer, why: str, settles: str | None = None, where: str = "") -> Outcome:
+        return Outcome(
+            requirement=requirement, answer=answer, measured=None, limit=None, acceptance_limit=None, where=where,
+            why=why, settles=settles,
+        )  # fmt: skip
+
+    rate = f"a false-alarm rate of {damage.rate:g} over {damage.captures} captures"
+    if damage.found:
+        file, gravest = min(damage.found, key=lambda one: _chance(one[1]))
+        files = len({file for file, _ in damage.found})
+        others = sorted({f.component for _, f in damage.found} - {gravest.component})
+        also = f" Also found: {', '.join(others)}." if others else ""
+        why = (
+            f"{gravest.component}: {gravest.defect}, in {files} of {damage.captures} captures, at {rate}. {gravest.why}"
+        )
+        return outcome("fail", why + also, where=file)
+    if damage.captures == 0:
+        return outcome("undetermined", "No accepted capture.", "A capture that is accepted.")
+    if missing:
+        why = f"Nothing was found, but not measured: {', '.join(missing)}."
+        return outcome("undetermined", why, f"Captures of {', '.join(missing)}.")
+    if damage.unseen:
+        tones = ", ".join(view.tone for view in damage.unseen)
+        first = max(damage.unseen, key=lambda view: view.needs_duration_s or float("inf"))
+        why = f"Nothing was found at {rate}, but no capture could show {tones}: {first.why}."
+        return outcome("undetermined", why, _needs(damage.unseen))
+    limit = "" if damage.smallest_m_s2 is None else f" Impacts of {damage.smallest_m_s2:.2g} m/s² would have shown."
+    return outcome("pass", f"Nothing was found at {rate}; {damage.searched} tones could be seen.{limit}")
+
+
+def _needs(unseen: Sequence[Visibility]) -> str:
+    """The capture that shows all of them, in words."""
+    lengths = [view.needs_duration_s for view in unseen if view.needs_duration_s is not None]
+    parts = []
+    if lengths:
+        parts.append(f"one capture of at least {ceil(max(lengths))} s shows {_tones(unseen, timed=True)}")
+    parts += [f"{view.tone}: {view.needs}" for view in unseen if view.needs_duration_s is None]
+    text = "; ".join(parts)
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _tones(unseen: Sequence[Visibility], *, timed: bool) -> str:
+    return ", ".join(view.tone for view in unseen if (view.needs_duration_s is not None) == timed)
+
+
+def _chance(finding: Finding) -> float:
+    return 1.0 if finding.false_alarm_probability is None else finding.false_alarm_probability
+
+
+def identity(requirement: Requirement, counted: Sequence[Counted], ordered: str, why_not: str) -> Outcome:
+    """The counts of the plate against what the signal says: all captures that tell must agree."""
+    fits = [one for one in counted if one.answer == "pass"]
+    other = [one for one in counted if one.answer == "fail"]
+    answer: Answer = "undetermined"
+    if other and not fits:
+        answer, why, where = "fail", f"{other[0].why}; ordered: {ordered}.", other[0].file
+    elif fits and not other:
+        answer, why, where = "pass", f"{fits[0].why}; ordered: {ordered}.", fits[0].file
+    elif fits and other:
+        why, where = f"captures contradict one another: {fits[0].why}, and {other[0].why}.", other[0].file
+    else:
+        told = counted[0].why if counted else why_not or "no capture is fit to tell"
+        why, where = f"{told}; ordered: {ordered}.", ""
+    settles = None
+    if answer == "undetermined":
+        settles = "A longer capture at steady speed under load, whose rate takes in the mesh; else open it and count."
+    return Outcome(
+        requirement=requirement, answer=answer, measured=None, limit=None, acceptance_limit=None, where=where,
+        why=why[:1].upper() + why[1:], settles=settles,
+    )  # fmt: skip
+
+
+def without_counts(outcomes: Sequence[Outcome], counts_differ: bool) -> list[Outcome]:
+    """Outcomes where the drive has other counts than ordered: what was read at its tones says nothing, good or bad."""
+    if not counts_differ:
+        return list(outcomes)
+    return [
+        replace(
+            one, answer="undetermined", measured=None, acceptance_limit=None, where="",
+            why="The counts found are not those ordered, so that its tones were looked for in the wrong places.",
+            settles="A drive file with the counts that are really fitted.",
+        )
+        if one.requirement.kind in NEEDS_THE_COUNTS
+        else one
+        for one in outcomes
+    ]  # fmt: skip
+
+
+def settled(
+    requirement: Requirement, sightings: Sequence[Sighting], missing: Sequence[str], judging: Judging
+) -> Outcome:
+    """Whether the levels of a run-in have come to rest: the change over its last half, as per cent, within the limit.
+
+    A straight line through the logarithms of each point's last captures; sensor and fixing stay and cancel, so that
+    only the scatter about the lines is left. It passes when the change and its interval lie within ± the limit.
+    """
+    assert requirement.limit is not None
+    fewest = judging.practice.run_in_fewest
+    series: dict[str, list[Sighting]] = {}
+    for one in sightings:
+        series.setdefault(one.point, []).append(one)
+    counts = {point: len(found) for point, found in series.items()}
+
+    def open_(why: str, more: int) -> Outcome:
+        return Outcome(
+            requirement=requirement, answer="undetermined", measured=None, limit=requirement.limit,
+            acceptance_limit=None, where="", why=why,
+            settles=f"At least {more} more captures of the run-in, evenly spread over its end.",
+        )  # fmt: skip
+
+    if missing or not series or min(counts.values()) < fewest:
+        have = min(counts.values(), default=0)
+        return open_(f"{have} captures of the run-in, and {fewest} are needed.", max(1, fewest - have))
+    lines = {point: _last_line(found, fewest) for point, found in series.items()}
+    freedom = sum(n - 2 for _, _, n, _ in lines.values())
+    variance = sum(rest for _, rest, _, _ in lines.values()) / freedom
+    changes = {}
+    for point, (slope, _, n, leverage) in lines.items():
+        changes[point] = (slope, sqrt(variance / leverage), n)
+    worst = max(changes, key=lambda point: abs(changes[point][0]))
+    slope, sigma, n = changes[worst]
+    percent, u = 100 * abs(expm1(slope)), 100 * sigma * (1 + abs(expm1(slope)))
+    factor = coverage_factor(judging.coverage, float(freedom))
+    found = Quantity(
+        value=percent, unit="%", standard_uncertainty=u, expanded=factor * u, coverage=judging.coverage,
+        budget=(
+            Contribution(
+                name="scatter about the line", relative=u / percent if percent else 0.0, type="A",
+                degrees_of_freedom=float(freedom), because=f"last {n} captures of each of {len(lines)} points",
+            ),
+        ),
+    )  # fmt: skip
+    answer, acceptance_limit = decided(found, requirement.limit, judging.rule)
+    way = "falls" if slope < 0 else "rises"
+    why = (
+        f"Over its last {n} captures the level {way} by {percent:.2g} ± {factor * u:.2g} %, "
+        f"against {requirement.limit:g} %."
+    )
+    settles = f"{n} more captures of the run-in, at the same spacing." if answer != "pass" else None
+    return Outcome(
+        requirement=requirement, answer=answer, measured=found, limit=requirement.limit,
+        acceptance_limit=acceptance_limit, where=f"{worst}, run-in", why=why, settles=settles,
+    )  # fmt: skip
+
+
+def _last_line(found: Sequence[Sighting], fewest: int) -> tuple[float, float, int, float]:
+    """Change of the logarithm over the last half, squares about the line, captures, and the sum of squares of place."""
+    timed = all(one.time_s is not None for one in found)
+    ordered = sorted(found, key=lambda one: one.time_s or 0.0) if timed else list(found)
+    last = ordered[-max(fewest, -(-len(ordered) // 2)) :]
+    times = [one.time_s or 0.0 for one in last] if timed else [float(k) for k in range(len(last))]
+    span = (times[-1] - times[0]) or 1.0
+    place = [(time - times[0]) / span for time in times]
+    level = [log(max(one.value, 1e-12)) for one in last]
+    middle, mean = fmean(place), fmean(level)
+    leverage = sum((x - middle) ** 2 for x in place) or 1.0
+    slope = sum((x - middle) * (y - mean) for x, y in zip(place, level, strict=True)) / leverage
+    rest = sum((y - mean - slope * (x - middle)) ** 2 for x, y in zip(place, level, strict=True))
+    return slope, rest, len(last), leverage

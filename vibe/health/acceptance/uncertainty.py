@@ -1,0 +1,217 @@
+"""How far a measured figure can be trusted: its budget, and what limit that leaves.
+
+Everything is relative to the value. Contributions are joined as JCGM 100:2008 (the GUM) says: standard uncertainties by
+the root of their squares, degrees of freedom after Welch and Satterthwaite, and Student's t for the coverage.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+from math import inf, isfinite, sqrt
+from statistics import NormalDist, fmean
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from vibe.core.records.acceptance import Answer, Contribution, DecisionRule, Instrument, Quantity
+
+Percent = Annotated[float, Field(gt=0, le=50)]
+FEWEST_FREEDOM = 2.0
+"""Degrees of freedom from which repeats tell their own scatter; with one, t is 12.7 at 95 %."""
+_AS_GOOD_AS_NORMAL = 1e6
+"""Degrees of freedom from which t and the normal quantile agree to six digits (t - z is about (z³ + z) / 4 dof)."""
+_NO_PART_OF_THE_CHAIN = ("thermometer", "tachometer", "stroboscope", "strobe", "pyrometer")
+
+
+class MeasurementPractice(BaseModel):
+    """``configs/acceptance/measurement.toml``: what is taken where nobody states anything better."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+    calibration_percent: Percent
+    calibration_source: str
+    calibration_valid_days: Annotated[int, Field(ge=1)]
+    calibration_valid_source: str
+    repeat_percent: Percent
+    repeat_source: str
+    thermometer_c: Annotated[float, Field(gt=0, le=50)]
+    thermometer_source: str
+    spread_content: Annotated[float, Field(gt=0.5, lt=1)]
+    spread_confidence: Annotated[float, Field(gt=0.5, lt=1)]
+    spread_fewest: Annotated[int, Field(ge=3)]
+    spread_source: str
+    run_in_fewest: Annotated[int, Field(ge=4)]
+    run_in_source: str
+    most_repeats: Annotated[int, Field(ge=2)]
+
+
+# ── Student's t ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@lru_cache(maxsize=1024)
+def coverage_factor(coverage: float, dof: float | None = None) -> float:
+    """k such that ± k standard uncertainties cover that share, two-sided. ``dof`` None: known exactly (normal).
+
+    Raises:
+        ValueError: a coverage that is none, or no positive degrees of freedom.
+    """
+    if not 0 < coverage < 1 or (dof is not None and not dof > 0):
+        raise ValueError(f"no factor for a coverage of {coverage} with {dof} degrees of freedom")
+    if dof is None or dof > _AS_GOOD_AS_NORMAL:
+        return NormalDist().inv_cdf(0.5 + coverage / 2)
+    from scipy.special import stdtrit
+
+    return float(stdtrit(dof, 0.5 + coverage / 2))
+
+
+# ── contributions ─────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def calibration(instruments: Sequence[Instrument], practice: MeasurementPractice) -> tuple[Contribution, ...]:
+    """What is known of the gain of sensor and recorder: their certificates, else common practice, once for all."""
+    chain = [one for one in instruments if not any(word in one.what.lower() for word in _NO_PART_OF_THE_CHAIN)]
+    told = [
+        Contribution(
+            name=f"calibration of {one.what}", relative=one.calibration_uncertainty_percent / 200, type="B",
+            because=f"its certificate states {one.calibration_uncertainty_percent:g} % (k = 2)",
+        )
+        for one in chain
+        if one.calibration_uncertainty_percent is not None
+    ]  # fmt: skip
+    if len(told) == len(chain) and told:
+        return tuple(told)
+    return (
+        *told,
+        Contribution(
+            name="calibration", relative=practice.calibration_percent / 200, type="B",
+            because=f"no certificate given: {practice.calibration_percent:g} % (k = 2), {practice.calibration_source}",
+        ),
+    )  # fmt: skip
+
+
+def mounting(error: float, top_hz: float, fixing: str) -> Contribution:
+    """The fixing's own resonance lifts what lies near it: up to ``error`` at ``top_hz``, anything between as likely.
+
+    The value is not corrected for it, so that a pass is never owed to a correction.
+    """
+    return Contribution(
+        name="mounting", relative=error / sqrt(3), type="B",
+        because=f"{fixing}: reads up to {100 * error:.2g} % high at {top_hz:.0f} Hz (ISO 5348)",
+    )  # fmt: skip
+
+
+def pooled_scatter(groups: Sequence[Sequence[float]]) -> tuple[float, float]:
+    """Relative standard deviation of one capture from repeats of several figures, and its degrees of freedom.
+
+    Groups may differ in size and in value; their relative scatter is taken to be one (ISO 5725-2 pools so).
+    """
+    freedom = sum(len(group) - 1 for group in groups if group)
+    if freedom <= 0:
+        return 0.0, 0.0
+    total = 0.0
+    for group in groups:
+        mean = fmean(group) if group else 0.0
+        total += sum((value / mean - 1) ** 2 for value in group) if mean > 0 else 0.0
+    return sqrt(total / freedom), float(freedom)
+
+
+def repeats(
+    own: Sequence[float], groups: Sequence[Sequence[float]], scatter: float, why: str, practice: MeasurementPractice
+) -> tuple[Contribution, ...]:
+    """What chance and repetition leave open in the mean of ``own``.
+
+    From repeats where there are enough of them: their scatter holds that of the averaging too, which is then not
+    counted twice. Else from the length of the capture (``scatter``, relative, of one capture) and common practice.
+    """
+    n = len(own)
+    spread, freedom = pooled_scatter(groups)
+    if freedom >= FEWEST_FREEDOM:
+        return (
+            Contribution(
+                name="repeatability", relative=spread / sqrt(n), type="A", degrees_of_freedom=freedom,
+                because=f"{100 * spread:.2g} % from capture to capture, pooled over {len(groups)} figures; mean of {n}",
+            ),
+        )  # fmt: skip
+    return (
+        Contribution(name="averaging", relative=scatter / sqrt(n), type="B", because=f"{why}; mean of {n}"),
+        Contribution(
+            name="repeatability", relative=practice.repeat_percent / 100, type="B",
+            because=f"too few repeats to tell: {practice.repeat_percent:g} %, {practice.repeat_source}",
+        ),
+    )  # fmt: skip
+
+
+def resolution(step: float) -> Contribution:
+    """A display or converter that shows steps of that relative size: anything within one is as likely."""
+    return Contribution(
+        name="resolution", relative=step / sqrt(12), type="B", because=f"shown in steps of {100 * step:.2g} %"
+    )
+
+
+# ── joined ────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def combined(budget: Sequence[Contribution]) -> tuple[float, float | None]:
+    """Relative standard uncertainty and its effective degrees of freedom (JCGM 100:2008, 5.1.2 and G.4.1)."""
+    square = sum(one.relative**2 for one in budget)
+    below = sum(one.relative**4 / one.degrees_of_freedom for one in budget if one.degrees_of_freedom)
+    return sqrt(square), (square**2 / below if below > 0 else None)
+
+
+def quantity(value: float, unit: str, budget: Sequence[Contribution], coverage: float) -> Quantity:
+    """A value with its budget, expanded. Degrees of freedom are cut to a whole number, as the GUM advises (G.4.1)."""
+    relative, dof = combined(budget)
+    standard = relative * abs(value)
+    whole = None if dof is None or not isfinite(dof) else max(1.0, float(int(dof)))
+    return Quantity(
+        value=value, unit=unit, standard_uncertainty=standard, expanded=coverage_factor(coverage, whole) * standard,
+        coverage=coverage, budget=tuple(budget),
+    )  # fmt: skip
+
+
+def guard_band(measured: Quantity, rule: DecisionRule) -> float:
+    """The expanded uncertainty under guarded acceptance (JCGM 106:2012, 8.3.2: w = U), nothing under simple."""
+    return (measured.expanded or 0.0) if rule == "guarded acceptance" else 0.0
+
+
+def decided(measured: Quantity, limit: float, rule: DecisionRule) -> tuple[Answer, float]:
+    """Whether a value that must not exceed ``limit`` passes, and the acceptance limit.
+
+    Guarded on both sides: pass below the limit less the guard band, fail above the limit and the guard band, and
+    undetermined between. Under simple acceptance the value itself decides.
+    """
+    band = guard_band(measured, rule)
+    if measured.value + band <= limit:
+        return "pass", limit - band
+    return ("fail" if measured.value - band > limit else "undetermined"), limit - band
+
+
+def repeats_that_settle(measured: Quantity, limit: float, n: int, most: int) -> int | None:
+    """Captures in all after which the guard band would be narrower than the distance from the limit.
+
+    Taking it that the value stays and repeats scatter as they did; None where ``most`` would not do.
+    """
+    away = abs(limit - measured.value) / measured.value if measured.value > 0 else inf
+    fixed = [one for one in measured.budget if one.name not in ("averaging", "repeatability")]
+    chance = [one for one in measured.budget if one not in fixed]
+    for count in range(n + 1, most + 1):
+        shrunk = [
+            Contribution(
+                name=one.name, relative=one.relative * sqrt(n / count), type=one.type, because=one.because,
+                degrees_of_freedom=float(count - 1 + (one.degrees_of_freedom or 0.0)),
+            )
+            for one in chance
+        ]  # fmt: skip
+        if (quantity(1.0, "", [*fixed, *shrunk], measured.coverage).expanded or inf) < away:
+            return count
+    return None
+
+
+def calibration_that_settles(measured: Quantity, limit: float) -> float | None:
+    """Percent (k = 2) to which sensor and recorder would have to be calibrated; None where no calibration would do."""
+    away = abs(limit - measured.value) / measured.value if measured.value > 0 else 0.0
+    others = [one for one in measured.budget if not one.name.startswith("calibration")]
+    wanted = away / coverage_factor(measured.coverage)
+    left = wanted**2 - sum(one.relative**2 for one in others)
+    return 200 * sqrt(left) if left > 0 else None

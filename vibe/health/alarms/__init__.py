@@ -1,0 +1,1 @@
+"""What exceedances have in common, what explains them, and how urgent they are."""

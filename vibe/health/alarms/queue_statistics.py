@@ -1,0 +1,69 @@
+"""How well the queue itself does, so that limits can be improved."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from statistics import median
+from typing import Any
+
+from vibe.core.records.alarm_case import Memory
+from vibe.core.records.alarms import Alarm, QueueMeasures, RuleCount
+
+NOT_FAULTS = ("not-a-fault", "sensor", "operating-condition")
+_DAY_S = 86400.0
+
+
+def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) -> QueueMeasures:
+    """Counts over all alarms that the store ever knew, those of now among them.
+
+    An alarm counts by its last decision; one to be looked at again counts as not yet told. A share is over those that
+    were told: confirmed or no fault.
+    """
+    now = {alarm.id: alarm for alarm in alarms}
+    past = [memory for memory in memories if memory.id not in now]
+    rows = [(_rules(m.facts), m.decisions, m.opened_at) for m in past]
+    rows += [(alarm.rules, alarm.decisions, alarm.opened_at) for alarm in alarms]
+    verdicts = [_verdict(decisions) for _, decisions, _ in rows]
+    told = [v for v in verdicts if v == "confirmed" or v in NOT_FAULTS]
+    waits = [max((d[0].at - opened).total_seconds(), 0.0) / _DAY_S for _, d, opened in rows if d]
+    ages = [max((at - a.since).total_seconds(), 0.0) / _DAY_S for a in alarms if a.status != "quiet"]
+    return QueueMeasures(
+        alarms=len(rows),
+        waiting=len(ages),
+        quiet=sum(alarm.status == "quiet" for alarm in alarms),
+        decided=sum(v is not None for v in verdicts),
+        not_fault_share=sum(v in NOT_FAULTS for v in told) / len(told) if told else None,
+        oldest_days=max(ages, default=None),
+        median_age_days=median(ages) if ages else None,
+        median_days_to_decision=median(waits) if waits else None,
+        rules=_by_rule([(rules, verdict) for (rules, _, _), verdict in zip(rows, verdicts, strict=True)]),
+    )
+
+
+def _verdict(decisions: Sequence[Any]) -> str | None:
+    return str(decisions[-1].verdict) if decisions else None
+
+
+def _rules(facts: Mapping[str, Any]) -> tuple[str, ...]:
+    said = facts.get("rules", ())
+    return tuple(str(rule) for rule in said) if isinstance(said, list) else ()
+
+
+def _by_rule(rows: Sequence[tuple[tuple[str, ...], str | None]]) -> tuple[RuleCount, ...]:
+    """The rule with the most alarms that were no faults first."""
+    found: dict[str, list[str | None]] = {}
+    for rules, verdict in rows:
+        for rule in rules:
+            found.setdefault(rule, []).append(verdict)
+    counts = [
+        RuleCount(
+            rule=rule,
+            alarms=len(verdicts),
+            confirmed=verdicts.count("confirmed"),
+            not_faults=sum(v in NOT_FAULTS for v in verdicts),
+            undecided=sum(v is None or v == "recheck" for v in verdicts),
+        )
+        for rule, verdicts in found.items()
+    ]
+    return tuple(sorted(counts, key=lambda c: (-c.not_faults, -c.alarms, c.rule)))

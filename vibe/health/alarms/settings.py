@@ -1,0 +1,157 @@
+"""What ``configs/alarms.toml`` may say."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from vibe.core.strict import StrictModel
+
+Points = Annotated[float, Field(ge=0, le=1000)]
+Factor = Annotated[float, Field(gt=0, le=100)]
+Share = Annotated[float, Field(gt=0, le=1)]
+Positive = Annotated[float, Field(gt=0)]
+
+
+class RaiseRules(StrictModel):
+    """What raises an alarm."""
+
+    measures: list[str]
+    of_last: Annotated[int, Field(ge=1, le=20)]
+    at_least: Annotated[int, Field(ge=1, le=20)]
+    growth_db: Positive
+    fall_db: Positive
+    fewest_captures: Annotated[int, Field(ge=1)]
+    match_within_hours: Positive
+    source: str
+
+    @model_validator(mode="after")
+    def _possible(self) -> RaiseRules:
+        if self.at_least > self.of_last:
+            raise ValueError(f"at_least {self.at_least} is more than of_last {self.of_last}")
+        return self
+
+
+class GroupRules(StrictModel):
+    """What has one cause."""
+
+    slack_days: Positive
+    common_within_days: Positive
+    explains_share: Share
+    explains_from_db: Positive
+    source: str
+
+
+class SeverityPoints(StrictModel):
+    """Points for how bad it is."""
+
+    slight: Points
+    moderate: Points
+    severe: Points
+    change: Points
+    alarm: Points
+    trip: Points
+    growth: Points
+    blind: Points
+    growth_moderate_db: Positive
+    growth_severe_db: Positive
+    source: str
+
+
+class GrowthPoints(StrictModel):
+    """Points for growth so far, and for its rate."""
+
+    measures: list[str]
+    points_per_db: Points
+    most_for_growth: Points
+    points_per_db_a_month: Points
+    most_for_rate: Points
+    source: str
+
+
+class TimePoints(StrictModel):
+    """Points for the time that is left."""
+
+    points: Points
+    soon_days: Positive
+    far_days: Positive
+    target_db: Positive
+    source: str
+
+    @model_validator(mode="after")
+    def _ordered(self) -> TimePoints:
+        if not self.soon_days < self.far_days:
+            raise ValueError(f"soon_days {self.soon_days:g} must lie below far_days {self.far_days:g}")
+        return self
+
+
+class SparePoints(StrictModel):
+    """Points for a spare part that comes too late."""
+
+    late: Points
+    maybe_late: Points
+    source: str
+
+
+class ChanceRules(StrictModel):
+    """How a probability weighs."""
+
+    least: Share
+    without_finding: Share
+    source: str
+
+
+class ConsequenceFactors(StrictModel):
+    """Factors for what a standstill costs."""
+
+    low: Factor
+    medium: Factor
+    high: Factor
+    safety: Factor
+    source: str
+
+
+class ExplainedFactors(StrictModel):
+    """Factors by which an explanation pushes an alarm down."""
+
+    load: Share
+    speed: Share
+    sensor: Share
+    sisters: Share
+    baseline: Share
+    scatter: Share
+    limit: Share
+    least_for_safety: Share
+    source: str
+
+
+class DecidedRules(StrictModel):
+    """When a decided alarm is back."""
+
+    growth_db: Positive
+    scatters: Annotated[float, Field(ge=0)]
+    source: str
+
+
+class QueueRules(StrictModel):
+    """From when a drive is in state act, and how much of a row is shown."""
+
+    act_from: Positive
+    series_shown: Annotated[int, Field(ge=1, le=200)]
+
+
+class AlarmRules(StrictModel):
+    """All settings of the queue."""
+
+    raise_: RaiseRules = Field(alias="raise")
+    group: GroupRules
+    severity: SeverityPoints
+    growth: GrowthPoints
+    time: TimePoints
+    spare: SparePoints
+    chance: ChanceRules
+    consequence: ConsequenceFactors
+    explained: ExplainedFactors
+    decided: DecidedRules
+    queue: QueueRules

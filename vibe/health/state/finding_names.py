@@ -1,0 +1,95 @@
+"""Findings in words that a plant manager uses. No numbers, no frequencies, no abbreviations."""
+
+from __future__ import annotations
+
+from vibe.core.health import LOCAL_DAMAGE, Finding
+from vibe.core.labels import BEARING_PARTS, one_part
+
+_WHOLE = {
+    "unbalance": "something that turns with the input is out of balance",
+    "misalignment": "the coupling or the shafts are out of line",
+    "looseness": "the drive or its base is loose",
+    "soft foot": "one foot of the drive does not sit flat",
+    "electrical": "the motor has an electrical fault",
+    "neighbour machine": "another machine shakes this one",
+    "wear": "the lobes and ring pins are worn all round",
+    "unexplained impacts": "something knocks that no part in the drive file explains",
+}
+_INSPECT = {
+    "unbalance": "coupling, fan and balance",
+    "misalignment": "alignment, coupling and feet",
+    "looseness": "the fastening of drive and base",
+    "soft foot": "the feet of the drive",
+    "electrical": "the motor and its supply",
+    "neighbour machine": "what the neighbouring machine does to this one",
+    "wear": "the lobes and ring pins",
+    "unexplained impacts": "guards, fastening, coupling and what the drive turns",
+}
+
+
+MOST_TWINS = 3
+"""More alternatives would bury the sentence; the finding lists them all."""
+
+
+def how_sure(probability: float) -> str:
+    """A probability as an adverb; the scale is common practice."""
+    if probability >= 0.99:
+        return "almost certainly"
+    if probability >= 0.9:
+        return "very probably"
+    if probability >= 0.7:
+        return "probably"
+    return "more likely than not" if probability >= 0.5 else "possibly"
+
+
+def part_in_words(where: str) -> str:
+    """A tone or component as a part: "a ring pin in stage 2", "the outer race of the eccentric bearing"."""
+    if where.startswith("bearing."):
+        name, _, race = where.removeprefix("bearing.").rpartition(".")
+        if race in BEARING_PARTS and name:
+            return f"the {BEARING_PARTS[race]} of the {_as_bearing(name)}"
+        return f"the {_as_bearing(where.removeprefix('bearing.'))}"
+    if words := one_part(where):
+        return words
+    plain = where.replace(".", " ").replace("_", " ")
+    return plain if " " in where else f"the {plain}"  # free words stand as they were written
+
+
+def to_inspect(finding: Finding) -> str:
+    """What to inspect, as the object of a sentence: the part, and those that it cannot be distinguished from."""
+    whole = _INSPECT.get(finding.defect)
+    if whole is not None:
+        return whole
+    where = finding.tone or finding.component
+    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
+    if len(twins) > MOST_TWINS:
+        twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts named below"]
+    return " and ".join([part_in_words(where), *twins])
+
+
+def _as_bearing(name: str) -> str:
+    return name if "bearing" in name.lower() else f"{name} bearing"
+
+
+def finding_in_words(finding: Finding) -> str:
+    """What is wrong, as half a sentence with its doubt: "a ring pin in stage 1 is very probably damaged"."""
+    sure = how_sure(finding.probability)
+    if finding.component == "sensor":
+        return "the sensor or its mounting cannot be trusted"
+    whole_drive = _WHOLE.get(finding.defect)
+    if whole_drive is not None:
+        return f"{sure} {whole_drive}"
+    where = finding.tone or finding.component
+    whole, part = how_sure(finding.damage_probability), ""
+    if whole != sure and where.startswith("bearing."):
+        # That the bearing is damaged is surer than which of its elements it is.
+        where, _, race = where.rpartition(".")
+        sure, part = whole, f", {sure} its {BEARING_PARTS.get(race, race)}"
+    # Of a bearing named as a whole its own elements need no mention.
+    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
+    if len(twins) > MOST_TWINS:
+        twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts"]
+    either = "" if not twins else f", or {' or '.join(twins)} (not distinguishable by vibration),"
+    plural = where.endswith((".rolling_element", ".output_pin_pass"))  # all others are single parts
+    state = "damaged" if finding.defect == LOCAL_DAMAGE else f"affected by {finding.defect}"
+    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}{part}"

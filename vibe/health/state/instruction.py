@@ -1,0 +1,48 @@
+"""What is to be done and by when, said once: every page, the terminal and the JSON take it from here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import ceil
+
+from vibe.core.health import State
+from vibe.health.state.settings import Judgement
+
+WHOLE_DRIVE = "the drive"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instruction:
+    """``what`` is the instruction with its one date; ``short`` the same for a sentence that has named the part."""
+
+    what: str
+    short: str
+
+
+def instruction(
+    state: State,
+    judgement: Judgement,
+    *,
+    part: str = "",
+    first: str = "",
+    consequence: str | None = None,
+    measured_at: datetime | None = None,
+) -> Instruction:
+    """What a state asks for, of which part, and by when.
+
+    ``part`` is what to inspect; ``first`` what must be done before that can be (a sensor mounted again). Days count
+    from the measurement, fewer the worse the consequence of a failure is; without ``measured_at`` they stay days.
+    """
+    deadline = judgement.deadline_for(state)
+    days = max(1, ceil(deadline.days * judgement.consequence_factor(consequence)))
+    when = f"within {days} day{'' if days == 1 else 's'} of the measurement"
+    if measured_at is not None:
+        when = f"by {(measured_at + timedelta(days=days)).date().isoformat()}"
+    form = deadline.what if "{when}" in deadline.what else f"{deadline.what}, {{when}}"
+    before = f"{first.strip().rstrip('.')}. " if first.strip() else ""
+    if before:
+        form = form.partition(";")[0]
+    whole = form.replace("{part}", part or WHOLE_DRIVE).replace("{when}", when)
+    clause = form.partition(";")[0].replace("{part}", "it").replace("{when}", when)
+    return Instruction(what=f"{before}{whole.rstrip('.')}.", short=clause[:1].lower() + clause[1:])

@@ -1,0 +1,1 @@
+"""The drives of a type against one another."""

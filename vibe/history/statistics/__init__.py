@@ -1,0 +1,1 @@
+"""Statistics that honour few values, outliers and neighbours that are alike."""

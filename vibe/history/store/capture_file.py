@@ -1,0 +1,257 @@
+"""One file per capture: its samples in the native form, its thinned spectra, and all else that is kept of it.
+
+The file alone can give back every row of the capture in the database. Each part carries its own SHA-256.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Channel
+from vibe.core.comb_history import PastCapture
+from vibe.core.errors import CaptureError
+from vibe.core.records.history import ArchivedSpectrum, Record, Value
+from vibe.history.stored_traces import arrays_of, past_from
+from vibe.storage.hdf5_channel import write_channel
+from vibe.storage.hdf5_guard import damaged_heap
+
+T = TypeVar("T")
+
+FORMAT = "vibe.kept/1"
+PACKED = 1
+"""Level of gzip: of what was measured, the best of time against size for the noise that accelerometers give."""
+_SHA256 = "sha256"
+
+
+def packed(record: Record, channels: Sequence[Channel]) -> bytes:
+    """The bytes of a capture's file; without channels it is a thinned one."""
+    import h5py
+
+    buffer = io.BytesIO()
+    with h5py.File(buffer, "w", track_order=True) as file:
+        for key, value in (
+            ("format", FORMAT),
+            ("content", record.content),
+            ("drive", record.drive),
+            ("measured_at", record.measured_at.isoformat()),
+            ("speed_rpm", None if record.speed_hz is None else 60.0 * record.speed_hz),
+            ("load_percent", record.load_percent),
+        ):
+            if value is not None:
+                file.attrs[key] = value
+        if channels:
+            group = file.create_group("channels", track_order=True)
+            for channel in channels:
+                node = write_channel(group, channel, gzip=PACKED)
+                # Names that HDF5 would bend are written otherwise; this one is the point's.
+                node.attrs["point"] = channel.name
+                _sign(node)
+        spectra = file.create_group("spectra", track_order=True)
+        for number, spectrum in enumerate(record.spectra):
+            node = _dataset(spectra, f"{number:03d}", spectrum.top.astype(np.float32))
+            for key in ("point", "kind", "axis", "step"):
+                node.attrs[key] = getattr(spectrum, key)
+            _sign(node)
+        if record.past is not None:
+            group = file.create_group("past", track_order=True)
+            for name, array in arrays_of(record.past).items():
+                _sign(_dataset(group, name, array))
+        _sign(_dataset(file, "record", np.frombuffer(_said(record).encode("utf-8"), dtype=np.uint8)))
+    return buffer.getvalue()
+
+
+def _dataset(group: Any, name: str, data: NDArray[Any]) -> Any:
+    options = {"compression": "gzip", "compression_opts": PACKED, "shuffle": True} if data.size else {}
+    return group.create_dataset(name, data=data, **options)
+
+
+def _sign(node: Any) -> None:
+    node.attrs[_SHA256] = _hash(node)
+
+
+def _hash(node: Any) -> str:
+    """Of the stored numbers, least byte first."""
+    data = np.ascontiguousarray(node[()])
+    return hashlib.sha256(data.astype(data.dtype.newbyteorder("<")).tobytes()).hexdigest()
+
+
+def _said(record: Record) -> str:
+    fields = {name: getattr(record, name) for name in Record.__dataclass_fields__ if name not in ("spectra", "past")}
+    fields |= {
+        "measured_at": record.measured_at.isoformat(),
+        "values": [{name: getattr(value, name) for name in Value.__dataclass_fields__} for value in record.values],
+    }
+    return json.dumps(fields, ensure_ascii=False)
+
+
+def read_record(path: Path) -> Record:
+    """All that was kept of a capture but its samples.
+
+    Raises:
+        CaptureError: the file is missing or damaged.
+    """
+    return _from(path, _record)
+
+
+def read_spectra(path: Path) -> tuple[ArchivedSpectrum, ...]:
+    """Its spectra. Raises: CaptureError where the file is missing or damaged."""
+    return _from(path, _spectra)
+
+
+def read_past(path: Path) -> PastCapture | None:
+    """What it left for later captures; None where nothing was, or in another form. Its samples are not read.
+
+    Raises:
+        CaptureError: the file is missing or damaged.
+    """
+    return _from(path, _past)
+
+
+def read_channels(path: Path) -> tuple[Channel, ...]:
+    """Its samples; nothing when they were thinned away.
+
+    Raises:
+        CaptureError: the file is missing or damaged.
+    """
+    return _from(path, lambda file: tuple(_channel(node) for node in _rows(file)))
+
+
+def has_samples(path: Path) -> bool:
+    """Whether the samples are still there. Raises: CaptureError where the file is missing or damaged."""
+    return _from(path, lambda file: "channels" in file)
+
+
+def harm(path: Path) -> str:
+    """What is wrong with a capture's file by what it says of itself; empty when nothing is."""
+    try:
+        return _from(path, _harm)
+    except CaptureError as error:
+        return error.reason
+
+
+def _harm(file: Any) -> str:
+    if file.attrs.get("content") != path_content(Path(file.filename)):
+        return "holds another capture than its name says"
+    for node in (*_rows(file), *_nodes(file["spectra"]), *_past_nodes(file), file["record"]):
+        if node.attrs.get(_SHA256) != _hash(node):
+            return f"{node.name.lstrip('/')} is not what was written"
+    _record(file)
+    return ""
+
+
+def path_content(path: Path) -> str:
+    """Of which capture a file is, by its name."""
+    return path.name.split(".", 1)[0]
+
+
+def _record(file: Any) -> Record:
+    fields = json.loads(file["record"][()].tobytes().decode("utf-8"))
+    fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
+    fields["values"] = tuple(Value(**value) for value in fields["values"])
+    return Record(**fields, spectra=_spectra(file), past=_past(file))
+
+
+def _past(file: Any) -> PastCapture | None:
+    nodes = _past_nodes(file)
+    return past_from({node.name.rpartition("/")[2]: node[()] for node in nodes}) if nodes else None
+
+
+def _past_nodes(file: Any) -> list[Any]:
+    return _nodes(file["past"]) if "past" in file else []
+
+
+def _spectra(file: Any) -> tuple[ArchivedSpectrum, ...]:
+    return tuple(
+        ArchivedSpectrum(
+            point=node.attrs["point"],
+            kind=node.attrs["kind"],
+            axis=node.attrs["axis"],
+            step=float(node.attrs["step"]),
+            top=node[()],
+        )
+        for node in _nodes(file["spectra"])
+    )
+
+
+def _nodes(group: Any) -> list[Any]:
+    """What stands in a group; in a damaged file a name may lead nowhere."""
+    nodes = list(group.values())
+    if any(node is None for node in nodes):
+        raise ValueError(f"something in {group.name} is missing")
+    return nodes
+
+
+def _rows(file: Any) -> list[Any]:
+    """Datasets of samples, in the order in which they were written; a name with a slash lies in a group."""
+    import h5py
+
+    found: list[Any] = []
+
+    def walk(group: Any) -> None:
+        for node in _nodes(group):
+            if isinstance(node, h5py.Group):
+                walk(node)
+            else:
+                found.append(node)
+
+    if "channels" in file:
+        walk(file["channels"])
+    return found
+
+
+def _channel(node: Any) -> Channel:
+    said = node.attrs
+    samples = node[()]
+    if "scale" in said:
+        samples = (samples.astype(np.float64) * float(said["scale"])).astype(np.float32)
+    return Channel(
+        name=said["point"],
+        samples=samples,
+        sample_rate_hz=float(said["sample_rate_hz"]),
+        quantity=said["quantity"],
+        recorded_unit=said.get("recorded_unit", ""),
+        axis=said.get("axis"),
+        **{key: float(said[key]) if key in said else None for key in ("pulses_per_rev", "full_scale", "step")},
+    )
+
+
+def _from(path: Path, ask: Callable[[Any], T]) -> T:
+    import h5py
+
+    with _explained(path):
+        if h5py.is_hdf5(path) and damaged_heap(path):
+            raise ValueError("its texts cannot be read")
+        with h5py.File(path, "r") as file:
+            return ask(file)
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except FileNotFoundError:
+        raise CaptureError("is missing; `vibe history verify` names all that are", path=path) from None
+    except PermissionError:
+        raise CaptureError("may not be read: ask for the right to read it", path=path) from None
+    except (
+        OSError,
+        LookupError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        ArithmeticError,
+        RuntimeError,
+        MemoryError,
+    ) as error:
+        detail = " ".join(str(error).split())[:120]
+        raise CaptureError(f"is damaged ({detail}); `vibe history repair` sets it aside", path=path) from error

@@ -1,0 +1,134 @@
+"""The rows that one capture has in the database: made of its record, made anew, and compared with it."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+import zlib
+from collections.abc import Mapping
+from typing import Any
+
+from vibe.core.records.history import Record
+from vibe.history.store.queries import now
+
+_FIELDS = (
+    "content", "drive", "file", "measured_at", "time_s", "duration_s", "kept", "state", "speed_hz",
+    "speed_uncertainty_hz", "load_percent", "software",
+)  # fmt: skip
+_SERIES = ("drive", "point", "measure", "subject")
+
+
+def _fields(record: Record) -> tuple[Any, ...]:
+    return (
+        record.content, record.drive, record.file, record.measured_at.isoformat(), record.measured_at.timestamp(),
+        record.duration_s, record.kept, str(_health(record.health).get("state", "unknown")), _known(record.speed_hz),
+        _known(record.speed_uncertainty_hz), _known(record.load_percent), record.software,
+    )  # fmt: skip
+
+
+def _known(number: Any) -> Any:
+    """SQLite makes NULL of NaN; so do we, before the two are compared."""
+    return None if isinstance(number, float) and math.isnan(number) else number
+
+
+def _findings(record: Record) -> list[tuple[Any, ...]]:
+    names = ("tone", "component", "defect", "probability", "severity")
+    found = _health(record.health).get("findings", [])
+    return [(rank, *(_known(finding.get(name)) for name in names)) for rank, finding in enumerate(found)]
+
+
+def _values(record: Record) -> dict[tuple[str, ...], tuple[float, str]]:
+    """Value and unit by series: of what is not finite nothing, of several for one series the first."""
+    found: dict[tuple[str, ...], tuple[float, str]] = {}
+    for value in record.values:
+        if math.isfinite(value.value):
+            key = (record.drive, value.point, value.measure, value.subject)
+            found.setdefault(key, (float(value.value), value.unit))
+    return found
+
+
+def insert(connection: sqlite3.Connection, record: Record, sha256: str, waveform: str) -> None:
+    """All rows of a capture that has none."""
+    marks = ",".join("?" * (len(_FIELDS) + 3))
+    capture = connection.execute(
+        f"INSERT INTO capture ({', '.join(_FIELDS)}, added_at, waveform, file_sha256) VALUES ({marks})",
+        (*_fields(record), now(), waveform, sha256),
+    ).lastrowid
+    _insert_told(connection, capture, record)
+
+
+def make_anew(connection: sqlite3.Connection, record: Record) -> None:
+    """All rows of a capture that has some, but not those of its record."""
+    capture = connection.execute("SELECT id FROM capture WHERE content = ?", (record.content,)).fetchone()[0]
+    for table in ("value", "finding", "health"):
+        connection.execute(f"DELETE FROM {table} WHERE capture = ?", (capture,))
+    said = ", ".join(f"{name} = ?" for name in _FIELDS)
+    connection.execute(f"UPDATE capture SET {said} WHERE id = ?", (*_fields(record), capture))
+    _insert_told(connection, capture, record)
+
+
+def _insert_told(connection: sqlite3.Connection, capture: int | None, record: Record) -> None:
+    run = connection.execute
+    run("INSERT INTO health VALUES (?,?)", (capture, zlib.compress(record.health.encode("utf-8"))))
+    for finding in _findings(record):
+        run("INSERT INTO finding VALUES (?,?,?,?,?,?,?)", (capture, *finding))
+    time_s = record.measured_at.timestamp()
+    for key, (value, unit) in _values(record).items():
+        run(f"INSERT INTO series ({', '.join(_SERIES)}, unit) VALUES (?,?,?,?,?) ON CONFLICT DO NOTHING", (*key, unit))
+        run(
+            "INSERT INTO value SELECT id, ?, ?, ? FROM series WHERE drive = ? AND point = ? AND measure = ? "
+            "AND subject = ?",
+            (time_s, capture, value, *key),
+        )
+
+
+def counts(connection: sqlite3.Connection) -> dict[int, int]:
+    """How many values each capture has, by its number in the database; in one go, for there is no index for it."""
+    return dict(connection.execute("SELECT capture, count(*) FROM value GROUP BY capture"))
+
+
+def amiss(connection: sqlite3.Connection, record: Record, counted: Mapping[int, int]) -> str:
+    """Which of a capture's rows do not say what its record says; empty where all do. ``counted`` is from ``counts``."""
+    run = connection.execute
+    row = run(f"SELECT id, {', '.join(_FIELDS)} FROM capture WHERE content = ?", (record.content,)).fetchone()
+    if row is None:
+        return "has no row in the database"
+    capture, fields, wanted = row[0], row[1:], _fields(record)
+    for name, there, should in zip(_FIELDS, fields, wanted, strict=True):
+        if there != should:
+            return f"its {name} in the database is not that of its file"
+    if not _same_report(run("SELECT json FROM health WHERE capture = ?", (capture,)).fetchone(), record.health):
+        return "its report in the database is not that of its file"
+    told = run(
+        "SELECT rank, tone, component, defect, probability, severity FROM finding WHERE capture = ? ORDER BY rank",
+        (capture,),
+    ).fetchall()
+    if told != _findings(record):
+        return "its findings in the database are not those of its file"
+    values, time_s = _values(record), record.measured_at.timestamp()
+    same = counted.get(capture, 0) == len(values) and all(
+        run(
+            "SELECT value FROM value WHERE time_s = ? AND capture = ? AND series = (SELECT id FROM series "
+            "WHERE drive = ? AND point = ? AND measure = ? AND subject = ?)",
+            (time_s, capture, *key),
+        ).fetchone()
+        == (value,)
+        for key, (value, _) in values.items()
+    )
+    return "" if same else "its values in the database are not those of its file"
+
+
+def _same_report(row: tuple[Any] | None, health: str) -> bool:
+    try:
+        return row is not None and zlib.decompress(row[0]).decode("utf-8") == health
+    except (zlib.error, TypeError, ValueError):
+        return False
+
+
+def _health(text: str) -> dict[str, Any]:
+    try:
+        told = json.loads(text)
+    except ValueError:
+        return {}
+    return told if isinstance(told, dict) else {}

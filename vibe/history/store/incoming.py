@@ -1,0 +1,113 @@
+"""Where files lie until they are whole: a folder per process, which the process holds while it lives."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+import shutil
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import IO
+
+from vibe.storage.locks import hold
+
+INCOMING = "incoming"
+_LOCK = "lock"
+_NEWBORN_S = 60.0
+"""A folder without a lock may be one that another process is just making."""
+
+
+class Workplace:
+    """A folder below ``incoming`` of our own. What is found there when nobody holds it was left by a process that was
+    ended, and is nobody's."""
+
+    def __init__(self, store: Path) -> None:
+        while True:
+            self.folder = store / INCOMING / secrets.token_hex(8)
+            self.folder.mkdir(parents=True)
+            try:
+                self._lock: IO[bytes] = (self.folder / _LOCK).open("w+b")
+            except FileNotFoundError:
+                continue  # swept away already, by a process whose clock goes otherwise
+            if hold(self._lock) and (self.folder / _LOCK).exists():
+                return
+            self._lock.close()  # another process took it for abandoned before it was held
+
+    def close(self) -> None:
+        """Leave nothing behind."""
+        self._lock.close()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def abandoned(store: Path) -> list[Path]:
+    """Folders below ``incoming`` that no living process holds."""
+    incoming = store / INCOMING
+    return [place for place in sorted(incoming.iterdir()) if _is_abandoned(place)] if incoming.is_dir() else []
+
+
+def sweep(store: Path) -> list[Path]:
+    """Remove what ended processes left in ``incoming``; the folders that were removed."""
+    found = abandoned(store)
+    for place in found:
+        if place.is_dir() and not place.is_symlink():
+            shutil.rmtree(place, ignore_errors=True)
+        else:
+            place.unlink(missing_ok=True)
+    return found
+
+
+def _is_abandoned(place: Path) -> bool:
+    try:
+        with (place / _LOCK).open("r+b") as lock:
+            return hold(lock, surely=True)
+    except (FileNotFoundError, NotADirectoryError):
+        with suppress(OSError):
+            # Either way: a clock may have been put back since.
+            return abs(time.time() - place.stat().st_mtime) > _NEWBORN_S
+        return False
+    except OSError:
+        return False
+
+
+def put_down(path: Path, content: bytes) -> None:
+    """Write ``content`` to ``path`` and to the disk."""
+    with path.open("wb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def put_in_place(part: Path, path: Path) -> None:
+    """Give a whole file its name, for good: after this a power cut no longer loses it."""
+    new = not path.parent.is_dir()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part.replace(path)
+    settle(path.parent)
+    if new:
+        settle(path.parent.parent)
+
+
+def second_name(path: Path, other: Path) -> None:
+    """Keep the file at ``path`` at ``other`` too, which stays what it is when ``path`` is replaced."""
+    try:
+        os.link(path, other)
+    except OSError:  # a file system that knows no second names
+        shutil.copyfile(path, other)
+
+
+def settle(folder: Path) -> None:
+    """Have the names in ``folder`` written to the disk, where the system can do that."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -1,1 +1,0 @@
-"""Checks of a channel, one file per group. Each looks at prepared samples and gives reasons."""

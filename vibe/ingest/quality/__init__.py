@@ -1,0 +1,1 @@
+"""The verdict on a capture's quality, channel by channel."""

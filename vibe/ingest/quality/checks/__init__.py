@@ -1,0 +1,1 @@
+"""One short file per check of a channel."""

@@ -1,0 +1,163 @@
+"""Range and unit: clipping, an overloaded sensor, an offset, steps too coarse, values that cannot be."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vibe.core.capture import Reason
+from vibe.ingest.quality.checks.input_ranges import larger_range, named_range, smaller_range
+from vibe.ingest.quality.prepared_signal import Samples, Signal, amount, percent
+from vibe.ingest.quality.recording.gaps import runs
+from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
+
+
+def clipping(signal: Signal) -> list[Reason]:
+    """Samples pile up at an extreme while hardly any lie just below it. That holds whatever the range is."""
+    x = signal.x
+    full = signal.channel.full_scale or None
+    top, bottom = float(x.max()), float(x.min())
+    at_end = 0
+    if full is not None:
+        grain = 1.5 * signal.step if signal.step is not None else 0.0
+        at_end = int((np.abs(x) >= np.float64(min(LIMIT.clip_full_scale * full, full - grain))).sum())
+    piled = _pile(x, signal, top - bottom) + _pile(-x, signal, top - bottom)
+    count = max(piled, at_end if at_end >= 2 else 0, _ties(x, top, bottom, signal))
+    if count == 0:
+        return []
+    share = count / x.size
+    return [
+        Reason(
+            code="clipped",
+            text=f"input clipped: {count:,} samples ({percent(share)}) are cut off at "
+            f"{amount(signal.channel, max(abs(bottom), abs(top)))}",
+            remedy=larger_range(signal, count),
+            verdict="rejected" if share > LIMIT.clip_rejected else "limited",
+        )
+    ]
+
+
+def _ties(x: Samples, top: float, bottom: float, signal: Signal) -> int:
+    """Samples that share the very last value on both sides, at heights that a recorder's two ends have.
+
+    With many steps in the vibration, and next to nobody within a few steps below, chance hardly ever makes such
+    ties on both sides.
+    """
+    step = signal.step
+    if step is None or signal.rms < LIMIT.tie_steps * step or abs(top + bottom) > 2.5 * step:
+        return 0
+    high, low = int((x == top).sum()), int((x == bottom).sum())
+    near = int(((x >= np.float64(top - 8 * step)) | (x <= np.float64(bottom + 8 * step))).sum()) - high - low
+    return high + low if min(high, low) >= 2 and max(high, low) < LIMIT.tie_most and near <= 1 else 0
+
+
+def _pile(x: Samples, signal: Signal, swing: float) -> int:
+    """Samples at the upper extreme, 0 where its neighbourhood is as crowded; ``swing`` between the two extremes."""
+    top = float(x.max())
+    # A median costs more than all the rest, and few channels have so many near their top.
+    if int((x >= np.float64(top - 0.5 * max(signal.step or 0.0, 1e-6 * swing))).sum()) < LIMIT.clip_fewest:
+        return 0
+    height = top - float(np.median(x))
+    if height <= 0:
+        return 0
+    grain = max(signal.step or 0.0, 1e-6 * height)
+    edge = np.float64(top - 0.5 * grain)
+    count = int((x >= edge).sum())
+    below = int((x >= edge - max(LIMIT.clip_band * height, grain)).sum()) - count
+    if count < LIMIT.clip_fewest or count < LIMIT.clip_pile * below:
+        return 0
+    # A sine sampled in step with itself repeats its crest, but other values just as often, and never in long runs.
+    _, times = np.unique(x[x < edge], return_counts=True)
+    near = times[-8:]
+    if not near.size or count < LIMIT.clip_pile * float(near.mean()):
+        return 0
+    in_runs = int(runs(x >= edge)[1].max()) >= LIMIT.clip_fewest
+    return count if in_runs or count >= LIMIT.clip_pile * int(near.max()) else 0
+
+
+def overload(signal: Signal, sensor_range_m_s2: float | None) -> list[Reason]:
+    """The sensor's own range, which a recorder does not know."""
+    if sensor_range_m_s2 is None or signal.channel.quantity != "acceleration":
+        return []
+    peak = float(np.abs(signal.x).max())
+    if peak < LIMIT.range_share * sensor_range_m_s2:
+        return []
+    larger = named_range(signal.channel, max(2 * sensor_range_m_s2, 2 * peak))
+    sensor = f"a sensor for {larger[0]}" if larger is not None else "a sensor for shocks"
+    return [
+        Reason(
+            code="overloaded",
+            text=f"sensor overloaded: the peak of {amount(signal.channel, peak)} reaches its range of "
+            f"{amount(signal.channel, sensor_range_m_s2)}",
+            remedy=f"Use {sensor}, or mount this one where shocks are weaker, and repeat the measurement.",
+            verdict="limited",
+        )
+    ]
+
+
+def offset(signal: Signal) -> list[Reason]:
+    """A mean that eats up the recorder's range, or is worth a remark. Gravity is neither."""
+    full = signal.channel.full_scale or None
+    if full is not None and abs(signal.mean) > LIMIT.dc_full_scale * full:
+        return [
+            Reason(
+                code="dc_offset",
+                text=f"the zero line lies at {amount(signal.channel, signal.mean)} and uses up "
+                f"{percent(abs(signal.mean) / full)} of the range",
+                remedy="Switch the input to AC coupling and repeat the measurement; if the offset stays, swap the "
+                "cable.",
+                verdict="limited",
+            )
+        ]
+    if signal.channel.quantity != "acceleration" or abs(signal.mean) < max(LIMIT.dc_remark_m_s2, 3 * signal.rms):
+        return []
+    return [
+        Reason(
+            code="dc_offset",
+            text=f"the zero line lies at {amount(signal.channel, signal.mean)}; that was taken out and does no harm",
+            remedy="Nothing to do now; switch the input to AC coupling before the next round.",
+            verdict="usable",
+        )
+    ]
+
+
+def resolution(signal: Signal) -> list[Reason]:
+    """Vibration of so few recorder steps that rounding noise covers its weaker lines."""
+    if signal.step is None or signal.rms >= LIMIT.steps_limited * signal.step:
+        return []
+    return [
+        Reason(
+            code="coarse_steps",
+            text=f"range too large: the vibration of {amount(signal.channel, signal.rms)} r.m.s. is only "
+            f"{signal.rms / signal.step:.2g} steps of the recorder",
+            remedy=smaller_range(signal),
+            verdict="limited",
+        )
+    ]
+
+
+def plausible(signal: Signal) -> list[Reason]:
+    """Levels that no machine makes."""
+    most = {
+        "acceleration": LIMIT.strongest_m_s2,
+        "velocity": LIMIT.strongest_m_s,
+        "displacement": LIMIT.strongest_m,
+    }[signal.channel.quantity]
+    too_weak = signal.channel.quantity == "acceleration" and signal.rms < LIMIT.weakest_m_s2
+    if signal.peak <= most and not too_weak:
+        return []
+    beyond = signal.peak > LIMIT.beyond_units * most or signal.rms * LIMIT.beyond_units < LIMIT.weakest_m_s2
+    value = (
+        f"{amount(signal.channel, signal.rms)} r.m.s."
+        if too_weak
+        else f"a peak of {amount(signal.channel, signal.peak)}"
+    )
+    return [
+        Reason(
+            code="implausible",
+            text=f"{value} cannot be on a running machine: unit or sensitivity is wrong",
+            remedy="Take it again; if it stays so, check unit and sensitivity against the sensor's certificate."
+            if beyond
+            else "Set unit and sensitivity as the sensor's certificate says; no new capture is needed.",
+            verdict="rejected" if beyond else "limited",
+        )
+    ]

@@ -1,0 +1,86 @@
+"""Mains hum on the cable, far above what the machine makes: it would be read as vibration of the shaft's region."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vibe.core.capture import Reason
+from vibe.ingest.quality.prepared_signal import Density, Signal, amount, density
+from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
+
+_EXACT = 0.002
+"""The mains keep their frequency to 0.1 % (EN 50160 asks 1 % of isolated and 0.5 % of joined networks for 99.5 % of a
+year; day by day it is 0.1 %, from memory), recorders theirs to 0.1 %; a loaded two-pole motor runs 1 to 5 % below."""
+_MULTIPLES = np.arange(1, 10)
+_WIDTH = 3.2
+"""Half width of a line under a Blackman window, in bins."""
+_OVER_FLOOR = 10.0
+_ODD_OVER_EVEN = 3.0
+"""Power of odd over even multiples. Rectified supplies and saturated transformers make odd ones; the forces of a motor
+make twice the mains (both common practice)."""
+_LIMITED, _REJECTED = 0.3, 0.8
+"""Share of the velocity's power from 10 to 1000 Hz: a third of it changes a zone, at four fifths hum is twice all
+the rest."""
+
+
+def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
+    """Lines at the mains and its odd multiples that make up much of the velocity; ``speed_hz`` of the input.
+
+    Nothing is said where the mains is once or twice the speed: a shaft makes the same lines then.
+    """
+    if signal.channel.quantity != "acceleration" or signal.x.size < 4 * signal.rate_hz:
+        return []
+    low, high = LIMIT.velocity_band_hz
+    if signal.rate_hz < 2.5 * high:
+        return []
+    spectrum = density(signal, longest_s=4.0, window=np.blackman)
+    hz = spectrum.hz[: int(high / spectrum.step_hz) + 1]
+    power = np.zeros(hz.size)
+    power[1:] = spectrum.values[1 : hz.size] / (2 * np.pi * hz[1:]) ** 2
+    total = float(power[hz >= low].sum())
+    for mains_hz in LIMIT.mains_hz:
+        if total <= 0 or (speed_hz is not None and _is_multiple(mains_hz, speed_hz)):
+            continue
+        lines = _lines(power, spectrum, mains_hz)
+        share = float(lines.sum()) / total
+        if share < _LIMITED or lines[0::2].sum() < _ODD_OVER_EVEN * lines[1::2].sum():
+            continue
+        volts = float(np.sqrt(2 * spectrum.values[round(mains_hz / spectrum.step_hz)] * spectrum.step_hz))
+        return [
+            Reason(
+                code="hum",
+                text=f"mains hum: {amount(signal.channel, volts)} at {mains_hz:.0f} Hz and its odd multiples, "
+                f"{100 * share:.0f} % of the velocity's power",
+                remedy="Keep the cable away from motor cables, ground its screen at one end only or insulate the "
+                "sensor, and repeat.",
+                verdict="rejected" if share > _REJECTED else "limited",
+            )
+        ]
+    return []
+
+
+def _is_multiple(mains_hz: float, speed_hz: float) -> bool:
+    """Whether the first or second order of a shaft at ``speed_hz``, its strong ones, lies at the mains."""
+    return any(abs(mains_hz / (order * speed_hz) - 1) < 0.005 for order in (1, 2))
+
+
+def _lines(power: np.ndarray, spectrum: Density, mains_hz: float) -> np.ndarray:
+    """Power of each multiple over its floor, zero where it does not stand out or the first is not exactly there."""
+    step_hz = spectrum.step_hz
+    near = np.arange(int(0.9 * mains_hz / step_hz), int(1.1 * mains_hz / step_hz) + 1)
+    peak = int(near[power[near].argmax()])
+    shape = np.log(power[peak - 1 : peak + 2] + 1e-300)
+    bend = shape[0] - 2 * shape[1] + shape[2]
+    exact_hz = (peak + (0.5 * (shape[0] - shape[2]) / bend if bend < 0 else 0.0)) * step_hz
+    out = np.zeros(_MULTIPLES.size)
+    if abs(exact_hz / mains_hz - 1) > _EXACT:
+        return out
+    half = int(np.ceil(_WIDTH))
+    for place, multiple in enumerate(_MULTIPLES):
+        centre = round(multiple * exact_hz / step_hz)
+        if centre + 12 >= power.size:
+            break
+        floor = float(np.median(np.r_[power[centre - 12 : centre - half], power[centre + half + 1 : centre + 13]]))
+        own = float(power[centre - half : centre + half + 1].sum()) - (2 * half + 1) * floor
+        out[place] = own if own > _OVER_FLOOR * floor else 0.0
+    return out

@@ -1,0 +1,68 @@
+"""A sensor that is held by hand, or whose mount is loose: it rings low in the band and shuts off what lies above."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.fft
+
+from vibe.core.capture import Reason
+from vibe.ingest.quality.prepared_signal import Floats, Signal
+from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
+
+_BLOCK = 9
+_SEGMENT_S = 0.25
+"""Bins of 4 Hz: a resonance spans tens of them, a line three."""
+
+
+def _usual(signal: Signal) -> tuple[float, Floats]:
+    """(bin width [Hz], power of each bin in the median of all segments, over the r.m.s.): a line that moves with the
+    speed stays in no bin for long, a resonance in all of its own."""
+    size = int(_SEGMENT_S * signal.rate_hz)
+    frames = np.lib.stride_tricks.sliding_window_view(signal.ac, size)[::size]
+    lines = scipy.fft.rfft(frames / np.float32(signal.rms or 1.0) * np.hanning(size).astype(np.float32), axis=1)
+    return signal.rate_hz / size, np.median(np.square(np.abs(lines)), axis=0).astype(np.float64)
+
+
+def loose_mount(signal: Signal) -> tuple[list[Reason], float | None]:
+    """(reason, highest frequency to be trusted or None).
+
+    One broad hump low in the band holds nearly all that a sensor on a firm mount would spread over its whole range,
+    and an octave above it next to nothing arrives: above its resonance a mount isolates. Medians over bins leave
+    lines out, so that a strong mesh is no hump.
+    """
+    low, high = LIMIT.mount_hz
+    if (
+        signal.channel.quantity != "acceleration"
+        or signal.ac.size < 8 * _SEGMENT_S * signal.rate_hz
+        or signal.rate_hz < 4 * low
+    ):
+        return [], None
+    step_hz, usual = _usual(signal)
+    blocks = usual[: usual.size // _BLOCK * _BLOCK].reshape(-1, _BLOCK)
+    power = np.median(blocks, axis=1)
+    hz = (np.arange(power.size) + 0.5) * _BLOCK * step_hz
+    top_hz = signal.rate_hz / LIMIT.nyquist_factor
+    use = (hz >= 0.8 * low) & (hz <= top_hz)
+    hz, power = hz[use], power[use]
+    if power.size < 16:
+        return [], None
+    peak = int(power.argmax())
+    rings_hz = float(hz[peak])
+    above = power[(hz >= 2 * rings_hz) & (hz <= 3 * rings_hz)]
+    if not low <= rings_hz <= high or above.size < 8:
+        return [], None
+    hump = power[(hz > rings_hz / LIMIT.mount_width) & (hz < rings_hz * LIMIT.mount_width)].sum() / power.sum()
+    drop_db = 10 * np.log10(power[peak] / max(float(np.median(above)), 1e-300))
+    if hump < LIMIT.mount_share or drop_db < LIMIT.mount_drop_db:
+        return [], None
+    trusted_hz = rings_hz / 3
+    return [
+        Reason(
+            code="loose_mount",
+            text=f"loose mount: the sensor rings at about {rings_hz:.0f} Hz and cannot be trusted above "
+            f"{trusted_hz:.0f} Hz",
+            remedy="Clean the spot to bare metal, tighten the stud or seat the magnet flat, and repeat the "
+            "measurement.",
+            verdict="limited",
+        )
+    ], trusted_hz

@@ -1,0 +1,1 @@
+"""What recorders and files do to samples: lost, repeated, overflowed, mislabelled."""

@@ -1,0 +1,103 @@
+"""What is not there: missing samples, segments that stand still, a line that never moves."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Reason
+from vibe.ingest.quality.prepared_signal import Signal, percent
+from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
+
+SWAP = "Swap the cable; if the next capture is the same, swap the sensor."
+"""What to do about a channel that carries nothing of the machine."""
+
+
+def missing(signal: Signal) -> list[Reason]:
+    """Samples that the file marks as missing."""
+    if signal.missing <= LIMIT.nan_remark:
+        return []
+    count = round(signal.missing * signal.x.size)
+    return [
+        Reason(
+            code="missing",
+            text=f"{count:,} of {signal.x.size:,} samples ({percent(signal.missing)}) are missing",
+            remedy="Take it again; if samples are missing again, change the logger's memory card.",
+            verdict="rejected"
+            if signal.missing > LIMIT.nan_rejected
+            else "limited"
+            if signal.missing > LIMIT.nan_limited
+            else "usable",
+        )
+    ]
+
+
+def flat(signal: Signal) -> list[Reason]:
+    """One value from beginning to end."""
+    if signal.missing == 1 or signal.x.size == 0 or np.ptp(signal.x) > 0:
+        return []
+    return [
+        Reason(
+            code="flat",
+            text=f"flat line: all samples have one value, {signal.x[0]:.4g}",
+            remedy=SWAP,
+            verdict="rejected",
+        )
+    ]
+
+
+def dropouts(signal: Signal) -> list[Reason]:
+    """Runs of one value longer than this channel's own repeats explain; runs at the extremes are clipping.
+
+    With a share p of repeated neighbours (median over 64 blocks, so that dropouts do not excuse themselves) a run of
+    L repeats starts somewhere in n samples about n p^L times.
+    """
+    samples = signal.channel.samples
+    repeats = samples[1:] == samples[:-1]
+    if not _has_run(repeats, LIMIT.dropout_shortest):
+        return []
+    usual = float(np.median([block.mean() for block in np.array_split(repeats, min(64, repeats.size))]))
+    longest = LIMIT.dropout_shortest
+    if usual > 0:
+        longest = max(longest, int(np.log(LIMIT.dropout_chance / samples.size) / np.log(min(usual, 0.999))))
+    if signal.step is not None and signal.rms < LIMIT.steps_limited * signal.step:
+        # Between coarse steps a slow wave rests longer than chance has it.
+        longest *= LIMIT.dropout_coarse
+    starts, lengths = runs(repeats)
+    value = samples[starts]
+    inner = (value > np.nanmin(samples)) & (value < np.nanmax(samples))
+    keep = (lengths >= longest) & inner
+    if not keep.any():
+        return []
+    share = float((lengths[keep] + 1).sum() / samples.size)
+    count, longest_s = int(keep.sum()), float(lengths[keep].max() + 1) / signal.rate_hz
+    times = "once" if count == 1 else f"{count} times"
+    return [
+        Reason(
+            code="dropouts",
+            text=f"the signal drops out {times}, first at {starts[keep][0] / signal.rate_hz:.2f} s, for "
+            f"{longest_s * 1e3:.3g} ms at the longest, {percent(share)} in all",
+            remedy="Push the plugs home, tie the cable down and repeat the measurement; if it drops out again, swap "
+            "the cable.",
+            verdict="rejected" if share > LIMIT.dropout_rejected else "limited",
+        )
+    ]
+
+
+def _has_run(flags: NDArray[np.bool_], length: int) -> bool:
+    """Whether ``length`` neighbours are True somewhere: far quicker than to look for all runs."""
+    if flags.size < length:
+        return False
+    have = 1
+    while have < length:
+        more = min(have, length - have)
+        flags = flags[more:] & flags[: flags.size - more]
+        have += more
+    return bool(flags.any())
+
+
+def runs(flags: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(start, length) of each run of True."""
+    edges = np.diff(np.concatenate(([0], flags.astype(np.int8), [0])))
+    starts = np.flatnonzero(edges == 1)
+    return starts, np.flatnonzero(edges == -1) - starts

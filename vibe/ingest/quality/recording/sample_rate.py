@@ -1,0 +1,54 @@
+"""Speed noted and speed found differ: was it read off wrongly, or is the sample rate in the file wrong?
+
+Motors hum at the mains and at twice the mains, whose frequency is known better than any speed. Where that line stands
+moved by the very ratio of the two speeds, it is the sample rate; where it stands where it belongs, it is the note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+
+from vibe.core.capture import Channel
+from vibe.ingest.quality.prepared_signal import density, prepare
+from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
+
+Slip = Literal["rate", "note", "open"]
+LEAST = 0.004
+"""Relative difference of the two speeds from which on the lines can be distinguished: 0.4 Hz at 100 Hz."""
+_NEAR = 0.0015
+"""The mains keeps to 0.1 % (common practice); a bin more."""
+_OVER_FLOOR = 30.0
+
+
+def slip_of(channels: Sequence[Channel], found_over_noted: float) -> Slip:
+    """What explains that the speed found is ``found_over_noted`` times the speed noted; "open" where no line tells."""
+    if abs(found_over_noted - 1) < LEAST:
+        return "open"
+    moved = stays = False
+    for channel in channels:
+        if channel.quantity != "acceleration" or channel.duration_s < 4.0:
+            continue
+        spectrum = density(prepare(channel), longest_s=8.0, window=np.blackman)
+        for mains_hz in LIMIT.mains_hz:
+            for multiple in (1, 2):
+                line_hz = multiple * mains_hz
+                moved |= _stands(spectrum.values, spectrum.step_hz, line_hz * found_over_noted)
+                stays |= _stands(spectrum.values, spectrum.step_hz, line_hz)
+    return "rate" if moved and not stays else "note" if stays and not moved else "open"
+
+
+def _stands(power: np.ndarray, step_hz: float, line_hz: float) -> bool:
+    """Whether a sharp line stands within the tolerance of the mains about ``line_hz``."""
+    half = max(1, round(_NEAR * line_hz / step_hz))
+    centre = round(line_hz / step_hz)
+    near = power[centre - half : centre + half + 1]
+    around = power[centre - half - 40 : centre + half + 41]
+    if near.size == 0 or around.size < 40:
+        return False
+    peak = centre - half + int(near.argmax())
+    # A peak, not the flank of a neighbour.
+    top = power[peak] >= power[peak - 1 : peak + 2].max()
+    return bool(top and near.max() > _OVER_FLOOR * float(np.median(around)))

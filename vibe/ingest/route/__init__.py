@@ -1,0 +1,1 @@
+"""Captures of a route: whose they are, what is wrong with them, what is missing."""

@@ -1,0 +1,205 @@
+"""A round against its plan: what came twice, what is of another time, what is still missing."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from statistics import median
+
+from vibe.core.route.round_check import Completeness, Expected, FileSeen, Missing, PointSeen
+from vibe.core.route.route import folded
+from vibe.ingest.route.field_rules import FieldRules, unusual_time, verdict
+
+AT_LEAST = 5
+"""Captures with a time from which on their middle says when the round was."""
+
+
+def completeness(
+    files: Sequence[FileSeen], expected: Sequence[Expected], rules: FieldRules, *, now: datetime | None = None
+) -> Completeness:
+    """Every file with its final verdicts, and what the plan still wants.
+
+    A capture that came before is set aside and counts for nothing; one that must be taken again counts for nothing
+    either. ``files`` come in the order in which they are believed: of two that are alike the first is kept. ``now``
+    is the time of this machine unless given.
+    """
+    seen = _one_clock(_in_its_time(_set_clocks(_once(files), now or datetime.now(UTC)), rules), rules)
+    there = Counter(
+        (file.drive, folded(point.point))
+        for file in seen
+        for point in file.points
+        if point.verdict in ("accepted", "limited")
+    )
+    again = {(file.drive, folded(point.point)) for file in seen for point in file.points if point.verdict == "retake"}
+    missing: list[Missing] = []
+    for want in expected:
+        key = (want.drive, folded(want.point))
+        short = want.captures - there[key]
+        if short > 0:
+            missing.append(_missing(want, short, again=key in again))
+    return Completeness(files=tuple(seen), missing=(*missing, *_notes(seen, expected)))
+
+
+def _missing(want: Expected, short: int, *, again: bool) -> Missing:
+    if again:
+        what = (
+            "no good capture yet" if want.captures == 1 else f"{short} of {want.captures} good captures still to come"
+        )
+        return Missing(
+            drive=want.drive, point=want.point, what=what, remedy="Take it again as said at the file.", taken=True
+        )
+    what = "no capture" if want.captures == 1 else f"{short} of {want.captures} captures still to come"
+    return Missing(
+        drive=want.drive, point=want.point, what=what, remedy="Take it, or copy it over if the logger holds it."
+    )
+
+
+def _notes(files: Sequence[FileSeen], expected: Sequence[Expected]) -> list[Missing]:
+    """Speed and load that should have been written down at drives that were measured."""
+    notes = []
+    for drive in dict.fromkeys(want.drive for want in expected):
+        own = [
+            file
+            for file in files
+            if file.drive == drive and any(point.verdict in ("accepted", "limited") for point in file.points)
+        ]
+        wanted = [want for want in expected if want.drive == drive]
+        open_notes = [
+            what
+            for what, asked, given in (
+                ("speed", any(w.speed_to_note for w in wanted), any(f.speed_noted for f in own)),
+                ("load", any(w.load_to_note for w in wanted), any(f.load_noted for f in own)),
+            )
+            if own and asked and not given
+        ]
+        if open_notes:
+            what = f"{' and '.join(open_notes)} not noted"
+            notes.append(Missing(drive=drive, point=None, what=what, remedy="Write it into the sidecar."))
+    return notes
+
+
+def _once(files: Sequence[FileSeen]) -> list[FileSeen]:
+    """Files and channels that hold what another held before are set aside."""
+    whole: dict[str, FileSeen] = {}
+    samples: dict[str, tuple[FileSeen, PointSeen]] = {}
+    out = []
+    for file in files:
+        if file.content is not None and file.points and file.content in whole:
+            first = whole[file.content]
+            aside = tuple(replace(point, verdict="twice", reasons=()) for point in file.points)
+            remark = f"the same file as {first.path.name}; set aside"
+            out.append(replace(file, points=aside, remarks=(*file.remarks, remark)))
+            continue
+        if file.content is not None:
+            whole[file.content] = file
+        points, remarks = [], list(file.remarks)
+        for point in file.points:
+            first_with = samples.get(point.content) if point.content is not None else None
+            if first_with is None:
+                if point.content is not None:
+                    samples[point.content] = (file, point)
+                points.append(point)
+                continue
+            of_file, of_point = first_with
+            same = of_file.drive == file.drive and folded(of_point.point) == folded(point.point)
+            where = of_file.path.name if same else f"{of_file.drive or '?'}, {of_point.point} ({of_file.path.name})"
+            remarks.append(f"{point.point}: the same samples as {where}; set aside")
+            points.append(replace(point, verdict="twice", reasons=()))
+        out.append(replace(file, points=tuple(points), remarks=tuple(remarks)))
+    return out
+
+
+def _in_its_time(files: Sequence[FileSeen], rules: FieldRules) -> list[FileSeen]:
+    """Captures whose clock stands far from the middle of the round are reported as such."""
+    times = [_utc(file.measured_at).timestamp() for file in files if file.measured_at is not None]
+    if len(times) < AT_LEAST:
+        return list(files)
+    middle = datetime.fromtimestamp(median(times), UTC)
+    out = []
+    for file in files:
+        off = timedelta(0) if file.measured_at is None else _utc(file.measured_at) - middle
+        days = off / timedelta(days=1)
+        if abs(days) <= rules.time.round_days:
+            out.append(file)
+            continue
+        points = tuple(
+            point
+            if point.verdict in ("twice", "extra")
+            else replace(
+                point, reasons=(reasons := (*point.reasons, unusual_time(days))), verdict=verdict(reasons, rules)
+            )
+            for point in file.points
+        )
+        out.append(replace(file, points=points))
+    return out
+
+
+UNSET_YEARS = (1970, 1980, 1990, 2000)
+"""Years at whose beginning clocks start that lost their battery (common practice)."""
+UNSET_DAYS = 366
+FUTURE_DAYS = 730
+"""So far ahead of this machine's clock only a logger's can be wrong; this machine's may itself be off by a year."""
+
+
+def _set_clocks(files: Sequence[FileSeen], now: datetime) -> list[FileSeen]:
+    """Files whose clock was never set say so, and count as files without a time."""
+    out = []
+    for file in files:
+        when = file.measured_at
+        if when is not None and (
+            any(timedelta(0) <= _utc(when) - datetime(year, 1, 1, tzinfo=UTC) + timedelta(days=1)
+                <= timedelta(days=UNSET_DAYS) for year in UNSET_YEARS)
+            or (_utc(when) - now) > timedelta(days=FUTURE_DAYS)
+        ):  # fmt: skip
+            remark = (
+                f"its clock says {when:%Y-%m-%d}, so it was not set: the time is not used; set the logger's clock, and "
+                "write measured_at into the sidecar"
+            )
+            file = replace(file, measured_at=None, remarks=(*file.remarks, remark))
+        out.append(file)
+    return out
+
+
+FEWEST_STOPS = 3
+"""Drives at which both loggers were used, from which on the difference of their clocks is told."""
+WALK_S = 900.0
+"""Two loggers at one drive are started within a quarter of an hour of each other (common practice)."""
+
+
+def _one_clock(files: Sequence[FileSeen], rules: FieldRules) -> list[FileSeen]:
+    """Two loggers whose clocks stand whole hours apart at the same drives are reported as such, once at the first
+    file."""
+    usual: dict[str, dict[str, float]] = {}
+    for logger in {file.logger for file in files if file.logger is not None}:
+        own: dict[str, list[float]] = {}
+        for file in files:
+            if file.logger == logger and file.drive is not None and file.measured_at is not None:
+                own.setdefault(file.drive, []).append(_utc(file.measured_at).timestamp())
+        usual[logger] = {drive: median(times) for drive, times in own.items()}
+    out = list(files)
+    names = sorted(usual)
+    for place, first in enumerate(names):
+        for second in names[place + 1 :]:
+            shared = [usual[second][drive] - usual[first][drive] for drive in usual[first] if drive in usual[second]]
+            if len(shared) < FEWEST_STOPS:
+                continue
+            hours = round(median(shared) / 3600)
+            if hours == 0 or abs(hours) > 24 * rules.time.round_days:
+                continue
+            if sum(abs(gap - 3600 * hours) < WALK_S for gap in shared) < 0.8 * len(shared):
+                continue
+            index = next(index for index, file in enumerate(out) if file.logger == second)
+            remark = (
+                f"the clocks of two loggers stand {abs(hours)} h apart at {len(shared)} drives ({second} "
+                f"{'after' if hours > 0 else 'before'} {first}): set their clocks, or give each its time_zone in the "
+                "route"
+            )
+            out[index] = replace(out[index], remarks=(*out[index].remarks, remark))
+    return out
+
+
+def _utc(when: datetime) -> datetime:
+    """On one clock; a time without offset counts as universal time."""
+    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)

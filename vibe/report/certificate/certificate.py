@@ -1,0 +1,187 @@
+"""The certificate of a new drive: acceptance.json, certificate.html and certificate.pdf, each able to prove itself.
+
+The record (``acceptance.json``) holds the acceptance, the hash of the page that shows it, and a seal over both. Page
+and PDF carry the record inside, and the seal in print. The page's hash is taken with the seal's digits set to zero and
+the embedded record left out, so that both can be put in afterwards. ``layout`` says with which wording and style the
+page was made: where it is the same, the page can be made again from the record and compared.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from vibe.core.errors import OutputError
+from vibe.core.records.acceptance import Acceptance
+from vibe.report import words
+from vibe.report.certificate import numbers
+from vibe.report.certificate import view as certificate_view
+from vibe.report.certificate.view import SHORT_HASH, view_of
+from vibe.report.pages import content_policy, shell
+from vibe.report.printing.pdf import make_pdf
+from vibe.storage.digest import SEAL, SealError, cleaned, sealed, written
+from vibe.storage.files import check_folder, remove_older, write_whole
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
+SCHEMA = "vibe.acceptance/1"
+PAGE_HASH, LAYOUT = "page_sha256", "layout"
+JSON_NAME, HTML_NAME, PDF_NAME = "acceptance.json", "certificate.html", "certificate.pdf"
+NO_SEAL = "0" * 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertificateFiles:
+    """What was written; ``pdf`` None when there is none, and then ``remarks`` says why."""
+
+    json: Path
+    html: Path
+    pdf: Path | None
+    seal: str
+    remarks: tuple[str, ...] = ()
+
+
+def write_certificate(acceptance: Acceptance, out: Path, *, force: bool, pdf: bool = True) -> CertificateFiles:
+    """Write ``acceptance.json``, ``certificate.html`` and ``certificate.pdf`` into ``out``.
+
+    Everything is made before anything is written. A PDF that cannot be made is a remark; an older one is then removed,
+    so that a folder never mixes two results.
+
+    Raises:
+        OutputError: one of the files is there and ``force`` is not given, the folder cannot be written, or a value is
+            NaN or infinite.
+    """
+    json_path, html_path, pdf_path = out / JSON_NAME, out / HTML_NAME, out / PDF_NAME
+    for path in (json_path, html_path, pdf_path):
+        if path.exists() and not force:
+            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    check_folder(out)
+    record, page = certificate_of(acceptance)
+    text = written(record)
+    remarks: list[str] = []
+    printed: bytes | None = None
+    if pdf:
+        made = make_pdf(page)
+        printed = made.content
+        remarks += [made.remark] if made.remark else []
+        if printed is not None:
+            printed, remark = _attached(printed, {JSON_NAME: text, HTML_NAME: page})
+            remarks += [remark] if remark else []
+            if not remark and not _can_be_compared(printed, page):
+                remarks.append(
+                    "the PDF's text cannot be compared with the page; to verify a copy, use the HTML or the JSON"
+                )
+    write_whole(json_path, text, force=force)
+    write_whole(html_path, page, force=force)
+    if printed is not None:
+        write_whole(pdf_path, printed, force=force)
+    else:
+        remove_older(pdf_path)
+    return CertificateFiles(
+        json=json_path, html=html_path, pdf=None if printed is None else pdf_path, seal=record[SEAL],
+        remarks=tuple(remarks),
+    )  # fmt: skip
+
+
+def certificate_of(acceptance: Acceptance) -> tuple[dict[str, Any], str]:
+    """The sealed record of an acceptance, and the page that shows it.
+
+    Raises:
+        OutputError: a value is NaN or infinite.
+    """
+    content = cleaned(_form().dump_python(acceptance, mode="json"))
+    try:
+        # What is shown is made from the record, as whoever checks it will do.
+        told = acceptance_of(content)
+        record = sealed({"schema": SCHEMA, **content, LAYOUT: layout(), PAGE_HASH: page_hash(certificate_html(told))})
+    except SealError as error:
+        raise OutputError(f"the certificate of {acceptance.drive} cannot be written: {error}") from error
+    return record, certificate_html(told, record)
+
+
+def acceptance_of(record: dict[str, Any]) -> Acceptance:
+    """The acceptance in a record.
+
+    Raises:
+        SealError: the record does not have the form of this version.
+    """
+    from pydantic import ValidationError
+
+    content = {key: value for key, value in record.items() if key not in ("schema", SEAL, PAGE_HASH, LAYOUT)}
+    try:
+        return _form().validate_json(json.dumps(content, allow_nan=False))
+    except (ValidationError, ValueError) as error:
+        first = str(error).splitlines()[1] if isinstance(error, ValidationError) else str(error)
+        raise SealError(f"it does not have the form of this version ({first})") from error
+
+
+def certificate_html(acceptance: Acceptance, record: dict[str, Any] | None = None) -> str:
+    """The page; without a record it has no digits in its seal and nothing embedded, as its hash is taken."""
+    style = (shell.TEMPLATES / "certificate.css").read_text(encoding="utf-8")
+    view = view_of(acceptance, NO_SEAL if record is None else record[SEAL])
+    return shell.render(
+        "certificate.html.j2",
+        **view,
+        sheet=words.printable(f"{acceptance.drive}, serial number {acceptance.serial}")[:90],
+        short_hash=SHORT_HASH,
+        certificate_style=Markup(style + shell.coloured("answer", certificate_view.COLOUR)),
+        data="" if record is None else embedded(record),
+    )
+
+
+def embedded(record: dict[str, Any]) -> Markup:
+    """The record as it stands in a page: nothing in it can end its element."""
+    text = written(record)
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text)
+
+
+def page_hash(page: str) -> str:
+    """SHA-256 of a page; how a copy ends its lines does not matter."""
+    return hashlib.sha256(page.replace("\r\n", "\n").encode("utf-8", "surrogatepass")).hexdigest()
+
+
+@cache
+def layout() -> str:
+    """Short hash of all that words and styles a page."""
+    texts = [(shell.TEMPLATES / name).read_bytes() for name in ("certificate.html.j2", "certificate.css", "style.css")]
+    modules = (certificate_view, numbers, shell, content_policy, words)
+    sources = [Path(str(module.__file__)).read_bytes() for module in modules]
+    return hashlib.sha256(b"\0".join([*texts, *sources, Path(__file__).read_bytes()])).hexdigest()[:16]
+
+
+def _attached(printed: bytes, files: dict[str, str]) -> tuple[bytes, str]:
+    """The PDF with files inside, and a remark if that could not be done."""
+    try:
+        from pypdf import PdfWriter
+    except ImportError:
+        return printed, "the PDF holds no record that could be checked, because pypdf is not installed"
+    writer = PdfWriter(clone_from=io.BytesIO(printed))
+    for name, text in files.items():
+        writer.add_attachment(name, text.encode("utf-8"))
+    writer.compress_identical_objects()
+    target = io.BytesIO()
+    writer.write(target)
+    return target.getvalue(), ""
+
+
+def _can_be_compared(printed: bytes, page: str) -> bool:
+    from vibe.report.certificate.pdf_copy import shows
+
+    return shows(printed, page)
+
+
+@cache
+def _form() -> TypeAdapter[Acceptance]:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Acceptance)

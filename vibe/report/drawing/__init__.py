@@ -1,0 +1,1 @@
+"""Pictures: still ones as SVG, zooming ones as documents of plain values."""

@@ -1,0 +1,299 @@
+"""What a technician takes along on a route: a sheet to print, its copies for programs, and folders for the captures."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from vibe import __version__
+from vibe.core.errors import OutputError
+from vibe.core.route.route_plan import PointPlan, RoutePlan, StopPlan
+from vibe.report import words
+from vibe.report.pages import shell
+from vibe.report.printing.pdf import make_pdf
+from vibe.storage.csv_table import csv_text
+from vibe.storage.files import check_folder, remove_older, safe_name, staged, write_whole
+
+SCHEMA = "vibe.route_plan/1"
+ROUND = "round"
+"""Folder that takes one round's captures, one folder in it for each drive."""
+FOLDER_FILE = "folder.toml"
+MOST_BOXES = 4
+"""Boxes to tick in one row; more captures than that are written as a number beside them."""
+
+_MOUNTINGS = {"stud": "stud", "adhesive": "thin adhesive", "magnet": "magnet", "probe": "hand-held probe"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RouteFiles:
+    """What was written; ``pdf`` None when there is none, and then ``remarks`` says why."""
+
+    html: Path
+    pdf: Path | None
+    csv: Path
+    json: Path
+    round: Path
+    folders: tuple[Path, ...]
+    """One for each stop, in the order of the walk."""
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointLine:
+    """One point in the words of the sheet."""
+
+    plan: PointPlan
+    boxes: int
+    mounting: str
+    warning: str
+    """What the mounting costs, and which would not; empty: nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unseen:
+    """What one drive keeps to itself at these settings, sorted by what would show it."""
+
+    longer: tuple[tuple[str, str], ...]
+    """Seconds, and the tones that this length shows."""
+    other: tuple[tuple[str, str], ...]
+    """What is needed, and the tones that it shows."""
+    out_of_reach: str
+    by_mounting: tuple[tuple[str, str], ...]
+    """Point, and the tones that its mounting costs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopSheet:
+    """One stop in the words of the sheet."""
+
+    number: int
+    stop: StopPlan
+    arrival: str
+    here: str
+    captures: int
+    points: tuple[PointLine, ...]
+    seen: int
+    unseen: Unseen
+
+
+def write_route_plan(
+    plan: RoutePlan, folder: Path, *, force: bool, cautions: Sequence[str], pdf: bool = True
+) -> RouteFiles:
+    """Write ``plan.html``, ``plan.pdf``, ``plan.csv``, ``plan.json`` and ``round/<drive>/folder.toml`` into ``folder``.
+
+    All is made and written beside its place before the first file takes it. A ``folder.toml`` that is there is kept
+    even with ``force``: speed and load may stand in it.
+
+    Raises:
+        OutputError: one of them is there already and ``force`` is not given, or the folder cannot be written.
+    """
+    folders = stop_folders(plan)
+    texts: dict[str, str] = {f"{ROUND}/{folders[stop.drive]}/{FOLDER_FILE}": folder_file(stop) for stop in plan.stops}
+    for name in ("plan.html", "plan.pdf", "plan.csv", "plan.json", *texts):
+        if (folder / name).exists() and not force:
+            raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
+    kept = [name for name in texts if (folder / name).exists()]
+    check_folder(folder)
+    page = route_html(plan, cautions)
+    printed = make_pdf(page) if pdf else None
+    contents: dict[str, str | bytes] = {name: text for name, text in texts.items() if name not in kept}
+    contents |= {"plan.csv": route_csv(plan), "plan.json": route_json(plan), "plan.html": page}
+    if printed is not None and printed.content is not None:
+        contents["plan.pdf"] = printed.content
+    _write_together(folder, contents, force=force)
+    has_pdf = "plan.pdf" in contents
+    if not has_pdf:
+        remove_older(folder / "plan.pdf")
+    remarks = [printed.remark] if printed is not None and printed.remark else []
+    if kept:
+        there = f"{kept[0]} and {len(kept) - 1} more like it were" if len(kept) > 1 else f"{kept[0]} was"
+        remarks.append(f"{there} there already and kept, with what is noted in it")
+    return RouteFiles(
+        html=folder / "plan.html",
+        pdf=folder / "plan.pdf" if has_pdf else None,
+        csv=folder / "plan.csv",
+        json=folder / "plan.json",
+        round=folder / ROUND,
+        folders=tuple(folder / ROUND / folders[stop.drive] for stop in plan.stops),
+        remarks=tuple(remarks),
+    )
+
+
+def _write_together(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
+    """Write all files beside their places, then move them there one after the other.
+
+    Raises:
+        OutputError: the folder cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with staged(folder, "plan") as stage:
+            for name, content in contents.items():
+                write_whole(stage / name, content)
+            for name in contents:
+                target = folder / name
+                if target.exists() and not force:
+                    raise OutputError(f"{target} exists already; give --force to replace it, or another --out")
+                target.parent.mkdir(parents=True, exist_ok=True)
+                (stage / name).replace(target)
+    except OSError as error:
+        check_folder(folder)
+        raise OutputError(f"cannot write {folder}: {error.strerror or error}") from error
+
+
+def stop_folders(plan: RoutePlan) -> dict[str, str]:
+    """Folder of each drive in ``round``, by its tag: safe on any system, whatever the tag holds."""
+    return {stop.drive: safe_name(stop.drive) for stop in plan.stops}
+
+
+def folder_file(stop: StopPlan) -> str:
+    """The TOML file that supports all captures of its folder: the drive's tag, and room for speed and load."""
+    low, high = stop.speed_range_rpm
+    heading = words.printable(f"{stop.drive}, {stop.name}" if stop.name else stop.drive)
+    lines = [f"# {heading}", "# Put this drive's captures of one round here. This file speaks for all of them."]
+    # A JSON string without control characters is a TOML string too.
+    lines += ["", f"drive = {json.dumps(stop.drive, ensure_ascii=False)}"]
+    if stop.note:
+        lines += ["", "# Write what was read, and take away the sign in front:"]
+    if "speed" in stop.note:
+        lines.append(f"# speed_rpm = {stop.speed_rpm:g}   # of the input; expect {low:.0f} to {high:.0f} r/min")
+    if "load" in stop.note:
+        lines.append("# load_percent = 100   # of the rated load")
+    return "\n".join(lines) + "\n"
+
+
+def route_csv(plan: RoutePlan) -> str:
+    """One line for each point, in the order of the walk."""
+    header = [
+        "stop", "drive", "name", "where", "point", "place", "axis", "quantity", "in_use", "sample_rate_hz",
+        "duration_s", "captures", "samples", "sensor_range_m_s2", "sensor_range_g", "mounting", "good_to_hz",
+        "better_mounting", "loses", "speed_rpm", "lowest_rpm", "highest_rpm", "note", "folder", "out_of_use", "reasons",
+    ]  # fmt: skip
+    folders = stop_folders(plan)
+    return csv_text(
+        header,
+        [
+            (
+                number, stop.drive, stop.name, stop.where, point.name, point.place, point.axis, point.quantity,
+                "yes" if point.in_use else "no", point.sample_rate_hz, point.duration_s, point.captures, point.samples,
+                point.sensor_range_m_s2, _rounded(point.sensor_range_g),
+                point.mounting if point.quantity == "acceleration" else None, _rounded(point.good_to_hz),
+                point.better_mounting, "; ".join(point.loses), stop.speed_rpm, *map(_rounded, stop.speed_range_rpm),
+                " ".join(stop.note), f"{ROUND}/{folders[stop.drive]}", point.out_of_use, " | ".join(point.reasons),
+            )
+            for number, stop in enumerate(plan.stops, start=1)
+            for point in stop.points
+        ],
+    )  # fmt: skip
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
+
+
+def route_json(plan: RoutePlan) -> str:
+    """The plan with all its fields, and the folder of each stop."""
+    record = asdict(plan)
+    folders = stop_folders(plan)
+    for stop in record["stops"]:
+        stop["folder"] = f"{ROUND}/{folders[stop['drive']]}"
+    record["budget"]["total_s"] = plan.budget.total_s
+    whole = {"schema": SCHEMA, **record, "software": f"vibe {__version__}"}
+    return json.dumps(whole, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def route_html(plan: RoutePlan, cautions: Sequence[str]) -> str:
+    """The sheet as a page without scripts."""
+    return shell.render(
+        "route_plan.html.j2",
+        plan=plan,
+        sheets=list(_sheets(plan)),
+        points=sum(point.in_use for stop in plan.stops for point in stop.points),
+        budget=[
+            ("start", hours(plan.budget.start_s)),
+            ("walking", hours(plan.budget.walking_s)),
+            ("mounting", hours(plan.budget.mounting_s)),
+            ("capturing", hours(plan.budget.capturing_s)),
+            ("noting", hours(plan.budget.noting_s)),
+        ],
+        total=hours(plan.budget.total_s),
+        cautions=list(cautions),
+        software=f"vibe {__version__}",
+    )
+
+
+def hours(seconds: float) -> str:
+    """Hours and minutes as on a clock: ``1:05``."""
+    minutes = round(seconds / 60)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def _sheets(plan: RoutePlan) -> Iterator[StopSheet]:
+    passed = plan.budget.start_s
+    for number, stop in enumerate(plan.stops, start=1):
+        arrival = passed + stop.time.walking_s
+        passed += stop.time.total_s
+        yield StopSheet(
+            number=number,
+            stop=stop,
+            arrival=hours(arrival),
+            here=f"{(passed - arrival) / 60:.0f} min here",
+            captures=stop.captures,
+            points=tuple(map(_line, stop.points)),
+            seen=sum(view.seen for view in stop.visibility),
+            unseen=_unseen(stop),
+        )
+
+
+def _line(point: PointPlan) -> PointLine:
+    warning = ""
+    if point.in_use and point.better_mounting is not None and point.good_to_hz is not None:
+        good_to = words.frequency(float(f"{point.good_to_hz:.2g}"))
+        warning = f"good to {good_to} only: {_MOUNTINGS[point.better_mounting]} if you can"
+    pulses = point.quantity == "tachometer"
+    return PointLine(
+        plan=point,
+        boxes=0 if not point.in_use else 1 if pulses else min(point.captures, MOST_BOXES),
+        mounting="pulse sensor" if pulses else _MOUNTINGS[point.mounting],
+        warning=warning,
+    )
+
+
+def _unseen(stop: StopPlan) -> Unseen:
+    by_length: dict[float, list[str]] = {}
+    by_need: dict[str, list[str]] = {}
+    for view in stop.visibility:
+        if view.reach == "longer" and view.needs_duration_s is not None:
+            by_length.setdefault(view.needs_duration_s, []).append(view.tone)
+        elif view.reach == "other settings":
+            by_need.setdefault(view.needs or view.why, []).append(view.tone)
+    # What all points lose is said once, with what would show it; here only what one point loses against another.
+    common = {view.tone for view in stop.visibility if not view.seen}
+    return Unseen(
+        longer=tuple((_length(seconds), tone_list(tones)) for seconds, tones in sorted(by_length.items())),
+        other=tuple((need, tone_list(tones)) for need, tones in by_need.items()),
+        out_of_reach=tone_list([view.tone for view in stop.visibility if view.reach == "out of reach"]),
+        by_mounting=tuple(
+            (f"{point.name}, {_MOUNTINGS[point.mounting]}", tone_list(lost))
+            for point in stop.points
+            if point.in_use and (lost := [tone for tone in point.loses if tone not in common])
+        ),
+    )
+
+
+def _length(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds <= 120 else f"{seconds / 60:.0f} min"
+
+
+def tone_list(tones: Sequence[str]) -> str:
+    """Tones in plain words, those of one bearing taken together."""
+    parts: dict[str, list[str]] = {}
+    for tone in tones:
+        owner, _, part = tone.rpartition(".") if tone.startswith("bearing.") else ("", "", tone)
+        parts.setdefault(owner or tone, []).append(part.replace("_", " ") if owner else words.component(tone))
+    return "; ".join(
+        f"{words.component(owner)}: {', '.join(names)}" if owner.startswith("bearing.") else names[0]
+        for owner, names in parts.items()
+    )

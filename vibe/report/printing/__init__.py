@@ -1,0 +1,1 @@
+"""PDF: fonts, widths of words, and the process that prints."""

@@ -1,0 +1,1 @@
+"""Which line belongs to whom, and how much of a level each owner makes."""

@@ -1,0 +1,1 @@
+"""Transforms, levels and single lines of samples as they are."""

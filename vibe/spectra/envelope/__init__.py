@@ -1,0 +1,1 @@
+"""Squared envelopes in bands, laid on the angle: spectra, turns, impacts in time."""

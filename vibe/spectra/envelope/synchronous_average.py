@@ -1,0 +1,419 @@
+"""One turn of one body, averaged over the capture: where on it the envelope rises."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+from scipy.special import log_ndtr, ndtr
+
+from vibe.core.evidence import Localisation
+from vibe.spectra.envelope.bands import OVERSAMPLING, BandEnvelopes
+
+MOST_CELLS = 72
+"""Cells of five degrees: finer than any part of a drive that is distinguished."""
+STRAY_SHARE = 0.02
+"""Share of the turns, the loudest in each cell, that may be a stray shock's."""
+FEWEST_TURNS_CUT = 20
+"""With fewer turns one of them is too large a share of what there is."""
+MOST_FINE_CELLS = 720
+"""Cells of the turn on which a place is read: half a degree, finer than any pin's own width."""
+WEIGHTING_ROUNDS = 3
+"""Weights of the bands settle within these."""
+DECAYS = (0.3, 0.6, 1.3, 2.8, 6.0)
+"""Decay times of an impact's squared envelope that are tried, in inverse band widths: a band can tell no shorter
+one."""
+SHARP = 0.02
+"""Decay of an impact that is over within the band's own blur, same unit."""
+SUBDIVISION = 4
+"""Places tried per fine cell."""
+PIECES_PER_CYCLE = 32
+"""Pieces of a capture per cycle by which the farthest order that is tried differs over it: each loses at most 0.3 % of
+its power to turning within a piece."""
+MOST_PLACES = 6
+"""Places named on one turn; a body with more damaged parts is worn all round."""
+PLACE_CHANCE = 0.01
+"""Chance, over all the cells where it was sought, at which a further place stands out beside the highest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Turn:
+    """Mean squared envelope round one turn of a frame, relative to its overall mean.
+
+    ``level`` and ``sigma`` (cells,): the mean of each cell and its standard error over turns. Cells are what the
+    envelope can tell apart. ``fine`` (fine cells,) is the same turn cut finer, from all bands that show the impacts: it
+    tells no more, but *where* more closely; ``fine_cell`` is the size of its cells in inverse band widths.
+    """
+
+    level: NDArray[np.float64]
+    sigma: NDArray[np.float64]
+    turns: float
+    fine: NDArray[np.float64] | None = None
+    fine_cell: float = 0.0
+
+    @property
+    def angle_deg(self) -> NDArray[np.float64]:
+        return (np.arange(self.level.size) + 0.5) * 360.0 / self.level.size
+
+    def at_parts(self, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Angles [deg] and levels for a map of ``count`` equal parts: as many points to each part, one at its middle.
+
+        Part 0 lies at angle zero.
+        """
+        curve = self.level if self.fine is None else self.fine
+        each = max(1, -(-MOST_CELLS // count))
+        angle = np.arange(each * count) * 360.0 / (each * count)
+        middles = (np.arange(curve.size) + 0.5) * 360.0 / curve.size
+        return angle, np.interp(angle, middles, curve, period=360.0)
+
+
+def fold(
+    bands: Sequence[BandEnvelopes],
+    members: Sequence[tuple[int, int]],
+    order: float,
+    *,
+    cells: int | None = None,
+    origin_turns: float = 0.0,
+    hidden: Sequence[NDArray[np.bool_]] | None = None,
+) -> Turn:
+    """Average the envelopes of ``members`` ((channel, band) pairs) over turns of a frame that makes ``order`` turns
+    per input turn, starting at ``origin_turns`` of the input (the pulse, when there is one). ``hidden`` has one array
+    (bands, n) per channel, True where others speak: what any of ``members`` hides is left out.
+
+    Cells are as many as the envelope can tell apart, at most 72.
+    """
+    channels = sorted({channel for channel, _ in members})
+    per_event = min(bands[c].per_turn for c in channels) / abs(order)
+    # The squared envelope of a band is resolved to about half its inverse width: a quarter of the samples.
+    count = cells or int(np.clip(per_event / 2, 8, MOST_CELLS))
+    fine_count = int(np.clip(per_event, count, MOST_FINE_CELLS))
+    levels, errors, weights = [], [], []
+    turns = 0.0
+    fine_rows: list[NDArray[np.float64]] = []
+    shown: list[bool] = []
+    for channel in channels:
+        band = bands[channel]
+        rows = [b for c, b in members if c == channel]
+        series = band.power[rows].mean(axis=0).astype(np.float64)
+        angle = (np.arange(series.size) / band.per_turn - origin_turns) * order
+        turn = np.floor(angle)
+        phase = angle - turn
+        kept = np.ones(series.size, dtype=bool)
+        cell = np.minimum((phase * count).astype(np.int64), count - 1)
+        if hidden is not None:
+            kept &= ~hidden[channel][rows].any(axis=0)
+            series, turn, cell = series[kept], turn[kept], cell[kept]
+        level, sigma, usual = _over_turns(series, (turn - turn.min()).astype(np.int64), cell, count)
+        kept[kept] = usual
+        levels.append(level)
+        errors.append(sigma)
+        weights.append(series.size)
+        turns = max(turns, band.turns * abs(order))
+        fine_rows.append(_cell_means(band.power, phase, kept, fine_count))
+        shown += [row in rows for row in range(band.power.shape[0])]
+    share = np.array(weights, dtype=np.float64) / sum(weights)
+    mean = share @ np.array(levels)
+    overall = float(mean.mean()) or 1.0
+    return Turn(
+        level=mean / overall,
+        sigma=np.sqrt(share**2 @ np.array(errors) ** 2) / overall,
+        turns=turns,
+        fine=_joined(np.concatenate(fine_rows), np.array(shown)),
+        fine_cell=per_event / OVERSAMPLING / fine_count,
+    )
+
+
+def _over_turns(
+    series: NDArray[np.float64], turn: NDArray[np.int64], cell: NDArray[np.int64], count: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Mean of each cell over turns and its standard error, both (count,), and which samples (n,) are as usual.
+
+    Damage shows at every turn, a stray shock at one: in each cell the loudest turns are cut to the next loudest.
+    """
+    passes = int(turn[-1] if turn[-1] > turn[0] else turn[0]) + 1
+    place = turn * count + cell
+    met = np.bincount(place, minlength=passes * count)
+    sums = np.bincount(place, series, passes * count)
+    each = np.where(met > 0, sums / np.maximum(met, 1), -np.inf).reshape(passes, count)
+    known = each > -np.inf
+    stray = int(np.ceil(STRAY_SHARE * passes)) if passes >= FEWEST_TURNS_CUT else 0
+    ceiling = np.partition(each, passes - 1 - stray, axis=0)[passes - 1 - stray]
+    # A cell that is nearly always hidden has no turn to spare.
+    ceiling = np.where(ceiling > -np.inf, ceiling, each.max(axis=0))
+    cut = np.where(known, np.minimum(each, ceiling), 0.0)
+    told = known.sum(axis=0)
+    level = cut.sum(axis=0) / np.maximum(told, 1)
+    scatter = np.where(known, (cut - level) ** 2, 0.0).sum(axis=0) / np.maximum(told - 1, 1)
+    sigma = np.sqrt(scatter / np.maximum(told, 1))
+    # What is always hidden says nothing: it is as the rest.
+    unseen = told < 2
+    if unseen.any() and not unseen.all():
+        level[unseen], sigma[unseen] = level[~unseen].mean(), np.median(sigma[~unseen])
+    return level, sigma, (each <= ceiling).ravel()[place]
+
+
+def _cell_means(
+    power: NDArray[np.float32], phase: NDArray[np.float64], kept: NDArray[np.bool_], count: int
+) -> NDArray[np.float64]:
+    """Mean of each row of ``power`` (bands, n) in each of ``count`` cells of ``phase`` (n,), in turns, where ``kept``.
+
+    A sample is shared by the two cells between whose middles it lies: where samples fall on the same places of every
+    turn, whole ones would pull a peak to the middle of their cell.
+    """
+    place = phase * count - 0.5
+    lower = np.floor(place)
+    upper_share = (place - lower).astype(np.float32)
+    # Each sample is a row with its two cells' shares: the sums over cells are one product with all bands.
+    shares = np.stack([1 - upper_share, upper_share], axis=1)
+    shares[~kept] = 0.0
+    cell = lower.astype(np.int32)[:, None] + np.array([0, 1], dtype=np.int32)
+    # The turn's start and end meet.
+    cell[cell < 0] = count - 1
+    cell[cell >= count] = 0
+    ends = np.arange(0, 2 * phase.size + 1, 2, dtype=np.int32)
+    shared = csr_array((shares.ravel(), cell.ravel(), ends), shape=(phase.size, count))
+    sums = np.asarray(shared.T @ np.ascontiguousarray(power.T), dtype=np.float64).T
+    met = np.bincount(cell.ravel(), shares.ravel(), count)
+    known = np.flatnonzero(met > 0)
+    means: NDArray[np.float64] = sums[:, known] / met[known]
+    if known.size == count:
+        return means
+    return np.array([np.interp(np.arange(count), known, row, period=count) for row in means])
+
+
+def _joined(rows: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """One turn from those of all bands (bands, cells), each weighed by how well it shows what ``shown`` bands show.
+
+    An impact reaches many bands. Those that ring longest show it best and tell its instant worst, so the weight is the
+    root of what a matched sum would give them.
+    """
+    uneven = rows - rows.mean(axis=1, keepdims=True)
+    weights = shown / shown.sum()
+    for _ in range(WEIGHTING_ROUNDS):
+        pattern = weights @ uneven
+        strength = float(pattern @ pattern)
+        if strength <= 0:
+            break
+        share = np.sqrt(np.maximum(uneven @ pattern / strength, 0.0))
+        weights = share / share.sum()
+    joined: NDArray[np.float64] = weights @ rows
+    return joined / (float(joined.mean()) or 1.0)
+
+
+def refined_order(
+    bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], order: float, *, bins: float, harmonics: int = 4
+) -> float:
+    """The order within ``bins`` resolution bins of ``order`` at which the impacts stay in place over the capture.
+
+    A fold over K turns blurs by K times the relative error of its order, so half a bin is already too much.
+    """
+    channel = members[0][0]
+    band = bands[channel]
+    series = band.power[[b for c, b in members if c == channel]].mean(axis=0)
+    series = (series - series.mean()) * np.hanning(series.size).astype(np.float32)
+    turns = np.arange(series.size) / band.per_turn
+    offsets = np.linspace(-bins, bins, 2 * int(np.ceil(8 * bins)) + 1) / band.turns
+    angle = (2 * np.pi * np.mod(order * turns, 1.0)).astype(np.float32)
+    carrier = np.cos(angle) - np.complex64(1j) * np.sin(angle)
+    # At the order itself a line hardly turns while a piece lasts, so pieces are summed once for all offsets.
+    pieces = min(series.size, PIECES_PER_CYCLE * int(np.ceil(harmonics * max(bins, 1.0))))
+    starts = np.arange(pieces) * series.size // pieces
+    middles = np.add.reduceat(turns, starts) / np.diff(starts, append=series.size)
+    turning = np.exp(-2j * np.pi * offsets[:, None] * middles).astype(np.complex64)
+    power, line, turned = np.zeros(offsets.size), series.astype(np.complex64), np.ones_like(turning)
+    for _ in range(harmonics):
+        line, turned = line * carrier, turned * turning
+        power += np.abs(turned @ np.add.reduceat(line, starts)) ** 2
+    return order + float(offsets[int(power.argmax())])
+
+
+def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
+    """Whether one place (or ``meetings`` equally spaced ones) stands out of its own turn, and where.
+
+    Pins and lobes of a healthy drive differ, so the envelope repeats turn by turn without damage. Such irregularity
+    is spread round the turn: squared sums of many small errors, whose excesses fall off no faster than exponentially.
+    Over it lies the noise of the average, whose standard error is known and which is Gaussian. The highest place is
+    read against the sum of the two, the exponential part being what the rest of the turn scatters beyond its noise.
+
+    Further places are those that stand out by the same law: where another meeting must lie, or anywhere else.
+    """
+    level = turn.level
+    n = level.size
+    top = int(level.argmax())
+    spread = max(1, n // 18)
+    spots = _spots(n, top, meetings)
+    away = _away(n, spots, spread)
+    law = _Rest.of(level, turn.sigma, away)
+    probability = _any_of(n, law.exceedance(float(level[top])))
+    if away.sum() > n // 2:
+        # A second damaged part among the rest would hide the first. That two sound ones both stand out is rarer than
+        # that one does, by more than the rest looks better than it is.
+        second = int(np.where(away, level, -np.inf).argmax())
+        without = _Rest.of(level, turn.sigma, away & _away(n, _spots(n, second, meetings), spread))
+        both = _any_of(n, without.exceedance(float(level[second])))
+        if both < probability:
+            law, probability = without, both
+    probability = max(1e-9, probability)
+
+    cells = [top]
+    free = _away(n, [top], spread)
+    if probability <= 0.5:
+        for spot in spots[1:]:
+            best = max(((spot + k) % n for k in range(-spread, spread + 1)), key=lambda i: level[i])
+            if _any_of((meetings - 1) * (2 * spread + 1), law.exceedance(float(level[best]))) <= PLACE_CHANCE:
+                cells.append(best)
+            # Nothing else is sought there: it would be the same part.
+            free &= _away(n, [spot], spread)
+        while len(cells) < MOST_PLACES and free.any():
+            best = int(np.where(free, level, -np.inf).argmax())
+            if _any_of(n, law.exceedance(float(level[best]))) > PLACE_CHANCE:
+                break
+            if level[best] >= max(level[best - 1], level[(best + 1) % n]):
+                cells.append(best)
+            free &= _away(n, [best], spread)
+    cells = [top, *sorted(cells[1:], key=lambda i: -level[i])]
+    height = float(level[top]) - law.middle
+    width = int((level[[(top + k) % n for k in range(-spread * 2, spread * 2 + 1)]] > law.middle + height / 2).sum())
+    return Localisation(
+        false_alarm_probability=probability,
+        peaks_deg=_places_deg(turn, cells, spread),
+        peak_share=tuple(float(level[i] - law.middle) / max(height, 1e-12) for i in cells),
+        width_deg=width * 360.0 / n,
+    )
+
+
+def _spots(n: int, cell: int, meetings: int) -> list[int]:
+    """A cell and those where other meetings of the same part lie."""
+    return [round(cell + k * n / meetings) % n for k in range(meetings)]
+
+
+def _away(n: int, spots: Sequence[int], spread: int) -> NDArray[np.bool_]:
+    """Cells of a turn further than ``spread`` from all ``spots``."""
+    away = np.ones(n, dtype=bool)
+    for spot in spots:
+        away[np.arange(spot - spread, spot + spread + 1) % n] = False
+    return away
+
+
+def _any_of(count: int, one: float) -> float:
+    """Probability that at least one of ``count`` places does what each does with probability ``one``."""
+    return float(-np.expm1(count * np.log1p(-min(one, 1 - 1e-12))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rest:
+    """The law of one cell of a sound turn, from cells ``away`` from what may be damage: Gaussian noise of standard
+    error ``sigma`` on an irregularity that is exponential of mean ``scale``, ``middle`` their mean."""
+
+    middle: float
+    sigma: float
+    scale: float
+    worth: float
+    """Independent excesses from which ``scale`` is known."""
+
+    @classmethod
+    def of(cls, level: NDArray[np.float64], sigma: NDArray[np.float64], away: NDArray[np.bool_]) -> _Rest:
+        n = level.size
+        if away.sum() < 6:
+            away = level <= np.sort(level)[max(3, n // 2 - 1)]
+        rest = level[away]
+        middle = float(rest.mean())
+        noise = max(float(np.median(sigma)), 1e-9)
+        # Neighbouring cells hang together: the variance is known as well as from n / (1 + 2 sum r²) free ones
+        # (Bartlett 1946, from memory).
+        apart = np.where(away, level - middle, 0.0)
+        own = float(apart @ apart) / rest.size
+        together = 0.0
+        for lag in range(1, max(3, n // 8)):
+            pairs = max(1, int((away & np.roll(away, lag)).sum()))
+            r = float(apart @ np.roll(apart, lag)) / pairs / max(own, 1e-30)
+            if r <= 0:
+                break
+            together += min(r, 1.0) ** 2
+        cells = max(3.0, rest.size / (1 + 2 * together))
+        # One standard error of the variance is what irregularity may hide in, though none be seen.
+        hidden = noise**2 * float(np.sqrt(2.0 / cells))
+        scale = float(np.sqrt(max(own * cells / (cells - 1) - noise**2, 0.0) + hidden))
+        # A scale from a variance is known half as well as one from a mean: the fourth moment of an exponential.
+        return cls(middle=middle, sigma=noise, scale=scale, worth=max(2.0, cells / 2))
+
+    def exceedance(self, level: float) -> float:
+        """Probability that one more sound cell reaches ``level``.
+
+        Closed form of the sum of a Gaussian and an exponential; the exponential's tail is the predictive one of a
+        mean learnt from few excesses, (1 + y / m)^-m.
+        """
+        height = level - self.middle + self.scale
+        y = height / self.scale - 0.5 * (self.sigma / self.scale) ** 2
+        tail = float((1 + y / self.worth) ** -self.worth) if y > 0 else float(np.exp(-y))
+        reach = float(np.exp(log_ndtr(height / self.sigma - self.sigma / self.scale)))
+        return min(1.0, float(ndtr(-height / self.sigma)) + tail * reach)
+
+
+def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, ...]:
+    """Angles [deg] of the impacts that stand out at ``cells`` of the turn, from its fine form when there is one.
+
+    An impact's envelope crests after the hit: it rings, and the band blurs it. So a sharp part and a decaying one, both
+    starting at one instant, are fitted to the fine turn, and their common start is the place.
+    """
+    if turn.fine is None:
+        return tuple(float(turn.angle_deg[cell]) for cell in cells)
+    fine = turn.fine - turn.fine.mean()
+    n, size = fine.size, fine.size * SUBDIVISION
+    near = max(1, round((spread + 0.5) / turn.level.size * size))
+    windows = [
+        np.arange(
+            round((cell + 0.5) / turn.level.size * size) - near, near + 1 + round((cell + 0.5) / turn.level.size * size)
+        )
+        % size
+        for cell in cells
+    ]
+    spectrum = np.fft.rfft(fine)
+    sharp = _hit(n, turn.fine_cell, SHARP)
+    a = _matched(spectrum, sharp)
+    best, gain = -1.0, a
+    for decay in DECAYS:
+        ringing = _hit(n, turn.fine_cell, decay)
+        b = _matched(spectrum, ringing)
+        alike = min(float(sharp @ ringing), 1 - 1e-9)
+        first, second = (a - alike * b) / (1 - alike**2), (b - alike * a) / (1 - alike**2)
+        explained = np.where((first > 0) & (second > 0), first * a + second * b, np.maximum(np.maximum(a, b), 0.0) ** 2)
+        if float(explained[windows[0]].max()) > best:
+            best, gain = float(explained[windows[0]].max()), explained
+    return tuple(float(window[int(gain[window].argmax())]) * 360.0 / size for window in windows)
+
+
+@lru_cache(maxsize=64)
+def _hit(cells: int, cell: float, decay: float) -> NDArray[np.float64]:
+    """Squared envelope (cells,) of an impact at angle zero that decays, seen through a band; zero mean, unit energy.
+
+    ``cell`` and ``decay`` in inverse band widths. The closed form of the transform of a decaying exponential, cut to
+    the band, squared, and shared out over cells as a turn's samples are.
+    """
+    over = 8
+    axis = np.fft.fftfreq(cells * over, cell / over)
+    seen = np.where(np.abs(axis) < 0.5, 1.0 / (0.5 / decay + 2j * np.pi * axis), 0.0)
+    squared = np.abs(np.fft.ifft(seen)) ** 2
+    offsets = np.arange(-over + 1, over)
+    wide = np.zeros(squared.size)
+    wide[offsets] = (1.0 - np.abs(offsets) / over) / over
+    row = np.fft.irfft(np.fft.rfft(squared) * np.fft.rfft(wide), squared.size)[over // 2 :: over]
+    row -= row.mean()
+    shape: NDArray[np.float64] = row / np.sqrt(row @ row)
+    return shape
+
+
+def _matched(spectrum: NDArray[np.complex128], shape: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Correlation of a turn, given its transform, with ``shape`` (cells,) at ``SUBDIVISION`` places in each cell."""
+    n = shape.size
+    product = spectrum * np.conj(np.fft.rfft(shape))
+    if n % 2 == 0:
+        product[-1] *= 0.5
+    padded = np.zeros(n * SUBDIVISION // 2 + 1, dtype=np.complex128)
+    padded[: product.size] = product
+    result: NDArray[np.float64] = np.fft.irfft(padded, n * SUBDIVISION) * SUBDIVISION
+    return result

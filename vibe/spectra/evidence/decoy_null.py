@@ -1,0 +1,296 @@
+"""Envelope spectra with some lines already explained: where tones are read and decoys are scored."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.spectra.evidence.comb import CombRequest, Combs, CombScorer, owned
+
+BLOCK = 4
+"""Curve points (half bins) per decoy place: about one resolvable order."""
+DECOY_SPAN = 3.0
+"""Decoys lie within this factor of the tone's order, where floor and bands are alike."""
+FEWEST_DECOYS = 100
+"""With fewer, places inside the windows of tones that showed nothing serve as decoys too."""
+FEW_DECOYS = 50
+"""With fewer no comb can be sure, however strong: then decoys are sought further up."""
+FURTHER = 8
+"""How many times more places are looked at then."""
+FEWEST_HARMONICS = 3
+"""Harmonics that a decoy must have room for."""
+MOST_DECOYS = 1200
+"""More cost time and tell no more."""
+EXACT_WITHIN_BINS = 0.1
+"""How far a tone without slip may lie off its order besides the speed's uncertainty."""
+STILL_A_LINE = 8.0
+"""Power over the floor from which a bin beside a line belongs to it: noise is there once in 3,000 bins."""
+GROWN_BENIGN_BINS = 6
+"""And a benign source's line, whose order is exact."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Families:
+    """Orders that benign sources make, (order, harmonics) each, and the relative uncertainty of the speed."""
+
+    benign: tuple[tuple[float, int], ...]
+    speed_spread: float = 0.0
+    ambiguous: tuple[tuple[float, int], ...] = ()
+    """Combs of other machines at orders where a part in the question has its tone too: nobody else's."""
+    every_turn: tuple[tuple[float, int], ...] = ()
+    """(turn, lines) of shafts that turn a machine whose teeth or links differ: every line per turn is that machine's
+    rather than one of a part that slips. Parts without slip lie at such multiples themselves and are not concerned."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CombReading:
+    """The best place found for a request."""
+
+    request: CombRequest
+    carrier: int
+    order: float
+    score: float
+    group: int
+    harmonics: int
+    sidebands: tuple[float, ...]
+    places: int
+    """Half-bin places in the window."""
+
+
+class DecoyNull:
+    """Envelope spectra in which the bins ``explained`` (n,) are somebody's already."""
+
+    def __init__(
+        self,
+        scorer: CombScorer,
+        requests: Sequence[CombRequest],
+        families: Families,
+        explained: NDArray[np.bool_],
+        benign_orders: _BenignOrders | None = None,
+    ) -> None:
+        self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
+        self._benign_orders = benign_orders or _BenignOrders(scorer, families)
+        self._masks: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
+        self._readings: dict[str, CombReading] = {}
+        self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
+        self._curves: dict[tuple[int, bool, tuple[float, ...], int, int], NDArray[np.float32]] = {}
+
+    def explaining(self, explained: NDArray[np.bool_]) -> DecoyNull:
+        """The same spectra with other bins explained; what benign sources own is found once for all."""
+        return DecoyNull(self.scorer, self.requests, self.families, explained, self._benign_orders)
+
+    def mask(self, request: CombRequest) -> NDArray[np.bool_]:
+        """Bins that say nothing of a request: explained ones, and those of benign sources other than itself."""
+        benign = tuple(f for f in self.families.benign if not _belongs(request, f[0]))
+        low, high = self.window(request, 1)
+        benign += tuple(f for f in self.families.ambiguous if not low <= f[0] <= high)
+        turns = self.families.every_turn if request.slips else ()
+        if (benign, turns) not in self._masks:
+            mask = self.explained | self._benign_orders.lines(benign)
+            if turns:
+                mask |= owned(turns, self.scorer.spectra.step, mask.size, half_width=1)
+            self._masks[benign, turns] = mask
+        return self._masks[benign, turns]
+
+    def benign_lines(self, benign: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
+        """Bins (n,) that families of benign sources own."""
+        return self._benign_orders.lines(benign)
+
+    def read(self, requests: Sequence[CombRequest]) -> list[CombReading]:
+        """The best place inside each request's window, over its carriers and with or without its sidebands.
+
+        All requests that were not read on this null before are scored together.
+        """
+        new = [request for request in requests if request.name not in self._readings]
+        for slip in (False, True):
+            tries = [
+                (request, carrier, sidebands)
+                for request in new
+                if request.slips == slip
+                for carrier in request.carriers
+                for sidebands in (((), request.sidebands) if request.sidebands else ((),))
+            ]
+            if not tries:
+                continue
+            wanted = [self._combs(r, sidebands, self.places(r, carrier)) for r, carrier, sidebands in tries]
+            for (request, carrier, sidebands), scores in zip(tries, self.scorer.score(wanted, slip=slip), strict=True):
+                spot = int(scores.score.argmax())
+                reading = CombReading(
+                    request=request, carrier=carrier, order=float(scores.orders[spot]),
+                    score=float(scores.score[spot]), group=int(scores.group[spot]),
+                    harmonics=int(scores.harmonics[spot]), sidebands=sidebands,
+                    places=max(1, scores.score.size // self._finer(request)),
+                )  # fmt: skip
+                if reading.score > self._readings.setdefault(request.name, reading).score:
+                    self._readings[request.name] = reading
+        return [self._readings[request.name] for request in requests]
+
+    def _combs(self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]) -> Combs:
+        return Combs(
+            orders=orders, mask=self.mask(request), sidebands=sidebands, max_harmonic=request.max_harmonic,
+            finer=self._finer(request),
+        )  # fmt: skip
+
+    def places(self, request: CombRequest, carrier: int) -> NDArray[np.float64]:
+        """Orders at which a tone is looked for: half bins where it may slip; else its own order, only as finely
+        scattered as the speed is unsure, so that the highest harmonic is met."""
+        low, high = self.window(request, carrier)
+        if request.slips:
+            return self.scorer.half_bins(low, high, self._finer(request))
+        step = self.scorer.spectra.step
+        middle = request.order * carrier
+        fine = step / (2.0 * max(1.0, min(request.max_harmonic, self.scorer.spectra.top_order / middle)))
+        reach = int(np.ceil((self.families.speed_spread * middle + EXACT_WITHIN_BINS * step) / fine))
+        return np.asarray(middle + np.arange(-reach, reach + 1) * fine, dtype=np.float64)
+
+    def window(self, request: CombRequest, carrier: int) -> tuple[float, float]:
+        """Orders within which a tone may lie: its slip, the speed's uncertainty, half a bin."""
+        middle, spread = request.order * carrier, self.families.speed_spread
+        half_bin = self.scorer.spectra.step / 2
+        return middle * (1 + request.slip[0] - spread) - half_bin, middle * (1 + request.slip[1] + spread) + half_bin
+
+    def decoys(self, reading: CombReading) -> NDArray[np.float32]:
+        """Sorted largest scores of decoy places: within the span of the tone's order, real families left out."""
+        key = reading.request.name, reading.carrier, reading.sidebands
+        if key not in self._decoys:
+            self._decoys[key] = self._decoys_of(reading)
+        return self._decoys[key]
+
+    def _decoys_of(self, reading: CombReading) -> NDArray[np.float32]:
+        request, finer = reading.request, self._finer(reading.request)
+        step, block = self.scorer.spectra.step / 2 / finer, BLOCK * finer
+        middle = request.order * reading.carrier
+        orders = self.scorer.half_bins(middle / DECOY_SPAN, middle * DECOY_SPAN, finer)
+        if orders.size < block * 2 * FEWEST_DECOYS:
+            # At low orders a factor spans few places: look higher for the rest.
+            orders = self.scorer.half_bins(orders[0], orders[0] + block * 2 * FEWEST_DECOYS * step, finer)
+        if orders.size > block * MOST_DECOYS:
+            low = max(orders[0], middle - block * MOST_DECOYS // 3 * step)
+            orders = orders[orders >= low][: block * MOST_DECOYS]
+        places = self._decoys_at(reading, orders)
+        if places.size < FEW_DECOYS:
+            # Strong lines may own all that lies near: beyond them the axis is free.
+            highest = min(orders[0] + FURTHER * orders.size * step, self._highest)
+            further = self.scorer.half_bins(orders[0], highest, finer)
+            if further.size > orders.size:
+                beyond = self._decoys_at(reading, further[: block * MOST_DECOYS])
+                places = max(places, beyond, key=lambda found: found.size)
+        return np.sort(places)
+
+    def _finer(self, request: CombRequest) -> int:
+        """In how many times finer steps than half bins a tone and its decoys are sought."""
+        return self.scorer.finer(request.order) if request.slips else 1
+
+    @property
+    def _highest(self) -> float:
+        """Highest order of which the spectra hold the fewest harmonics that make a comb."""
+        return float(self.scorer.spectra.top_order / FEWEST_HARMONICS)
+
+    def _decoys_at(self, reading: CombReading, orders: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Largest scores of decoy places among ``orders``, benign sources and requests left out if possible."""
+        request = reading.request
+        block = BLOCK * self._finer(request)
+        orders = orders[: orders.size // block * block]
+        own = self._outside([request], orders, (1.0, 0.5, 2.0))
+        away = own & self._away_from_benign(orders)
+        places = np.empty(0, dtype=np.float32)
+        for usable in (away & self._outside(self.requests, orders, (1.0,)), away, own):
+            whole = np.repeat(usable.reshape(-1, block).all(axis=1), block)
+            blocks = self._curve(request, reading.sidebands, orders[whole]).reshape(-1, block)
+            places = blocks[(blocks > 0).all(axis=1)].max(axis=1, initial=0.0)
+            if places.size >= FEWEST_DECOYS:
+                break
+        return places
+
+    def _curve(
+        self, request: CombRequest, sidebands: tuple[float, ...], orders: NDArray[np.float64]
+    ) -> NDArray[np.float32]:
+        """Scores at ``orders``, as fine as places, of combs like the requested one; each place is scored once, for all
+        requests that look there alike."""
+        finer = self._finer(request)
+        key = id(self.mask(request)), request.slips, sidebands, request.max_harmonic, finer
+        step = self.scorer.spectra.step / 2 / finer
+        if key not in self._curves:
+            self._curves[key] = np.full(2 * finer * self.explained.size + 1, np.nan, dtype=np.float32)
+        curve, place = self._curves[key], np.round(orders / step).astype(np.int64)
+        new = np.isnan(curve[place])
+        if new.any():
+            wanted = [self._combs(request, sidebands, orders[new])]
+            curve[place[new]] = self.scorer.score(wanted, slip=request.slips, where=False)[0].score
+        return curve[place]
+
+    def _outside(
+        self, requests: Sequence[CombRequest], orders: NDArray[np.float64], ratios: Sequence[float], wider: float = 0.0
+    ) -> NDArray[np.bool_]:
+        """Orders outside the windows of requests times ``ratios``, each ``wider`` (relative) either side."""
+        windows = np.array([self.window(request, carrier) for request in requests for carrier in request.carriers])
+        lows, highs = windows.T[:, :, None] * np.asarray(ratios)
+        first = np.searchsorted(orders, (lows * (1 - wider)).ravel(), side="left")
+        last = np.searchsorted(orders, (highs * (1 + wider)).ravel(), side="right")
+        # Each window opens at its first order and closes behind its last.
+        opened, closed = (np.bincount(ends, minlength=orders.size + 1) for ends in (first, last))
+        return np.asarray(np.cumsum(opened - closed)[: orders.size] == 0)
+
+    def _away_from_benign(self, orders: NDArray[np.float64]) -> NDArray[np.bool_]:
+        place = np.round(orders / (self.scorer.spectra.step / 2)).astype(np.int64)
+        return self._benign_orders.away[place]
+
+
+class _BenignOrders:
+    """What benign sources own of one set of spectra, found once for all that is explained later."""
+
+    def __init__(self, scorer: CombScorer, families: Families) -> None:
+        self.spectra, self.families = scorer.spectra, families
+        self._lines: dict[tuple[tuple[float, int], ...], NDArray[np.bool_]] = {}
+
+    @cached_property
+    def _strongest(self) -> NDArray[np.float32]:
+        """The strongest group's power in each bin (n,), over what the largest of so many is."""
+        power = self.spectra.power
+        strongest: NDArray[np.float32] = power.max(axis=0) - np.log(power.shape[0])
+        return strongest
+
+    def lines(self, benign: tuple[tuple[float, int], ...]) -> NDArray[np.bool_]:
+        """Bins (n,) of these families."""
+        if benign not in self._lines:
+            size, spread = self.spectra.power.shape[1], self.families.speed_spread
+            own = owned(benign, self.spectra.step, size, spread=spread)
+            self._lines[benign] = grown(own, self._strongest, GROWN_BENIGN_BINS)
+        return self._lines[benign]
+
+    @cached_property
+    def away(self) -> NDArray[np.bool_]:
+        """Half bins (2n + 1,) that lie at no harmonic of any family."""
+        step, count = self.spectra.step, 2 * self.spectra.power.shape[1] + 1
+        orders = np.arange(count) * (step / 2)
+        usable = np.ones(count, dtype=bool)
+        for order, harmonics in self.families.benign:
+            nearest = np.round(orders / order)
+            usable &= (nearest > harmonics) | (np.abs(orders - nearest * order) > 3 * step)
+        return usable
+
+
+def _belongs(request: CombRequest, order: float) -> bool:
+    """Whether a family is the tone's own: equal orders."""
+    return abs(order / request.order - 1.0) < 1e-6
+
+
+def grown(mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float) -> NDArray[np.bool_]:
+    """``mask`` (n,) spread along lines that are broader than expected, at most ``reach`` bins: random slip and a speed
+    that is not followed to the last bin smear them."""
+    strong = power > STILL_A_LINE
+    allowed = mask | strong
+    allowed[1:] |= strong[:-1]
+    allowed[:-1] |= strong[1:]
+    result = mask.copy()
+    for _ in range(int(reach)):
+        before = result.copy()
+        result[1:] |= before[:-1] & allowed[1:]
+        result[:-1] |= before[1:] & allowed[:-1]
+        if np.array_equal(result, before):
+            break
+    return result

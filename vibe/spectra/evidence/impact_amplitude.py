@@ -1,0 +1,141 @@
+"""How large the impacts behind a comb are, and how large they would have to be to be seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammainccinv
+
+from vibe.core.evidence import CombEvidence, CombLine
+from vibe.spectra.envelope.bands import BandEnvelopes
+from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading
+
+ALMOST_AS_SURE = 0.7
+"""Share of the best group's summed log power from which another group may give the size."""
+
+
+def measured(
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading, limit_score: float
+) -> CombEvidence:
+    """Lines, strength and detection limit of a comb in the group of bands where its impacts are strongest."""
+    sizes = _sizes(spectra, bands, reading)
+    group, step = sizes.deepest, spectra.step
+    power, modulation, floors = spectra.power[group], spectra.modulation[group], spectra.floor[group]
+    n = power.size
+    slip = reading.request.slips
+
+    def line(order: float, harmonic: int) -> tuple[float, float]:
+        middle = round(order / step)
+        half = max(1, harmonic // 2) if slip else 1
+        if not half < middle < n - half:
+            return 0.0, 0.0
+        spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
+        return float(modulation[spot] ** 2 / floors[spot]), float(modulation[spot])
+
+    harmonics = range(1, max(reading.harmonics, 3) + 1)
+    lines, sides = [], []
+    depth = 0.0
+    for harmonic in harmonics:
+        over, amplitude = line(reading.order * harmonic, harmonic)
+        lines.append(CombLine(order=reading.order * harmonic, over_floor_db=decibels(over)))
+        # The floor's own share of the line's power is taken off.
+        depth += amplitude * float(np.sqrt(max(0.0, 1 - 1 / max(over, 1.0))))
+        for spacing in reading.request.sidebands:
+            for sign in (-1, 1):
+                where = reading.order * harmonic + sign * spacing
+                if harmonic <= 4 and where > 0:
+                    sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
+    members = spectra.members[group]
+    rms = _group_rms(_band_powers(bands), members)
+    # The floor is straight between bins far apart: every sixteenth has the same median.
+    floor = float(np.sqrt(np.median(floors[::16])))
+    # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
+    # the more segments were averaged.
+    rare = float(np.exp(-(max(limit_score, 5.0) / 5.0 + 1.0)))
+    needed = 5 * np.sqrt(gammainccinv(spectra.averages, rare) / spectra.averages - 1 + 1 / spectra.averages) * floor
+    return CombEvidence(
+        tone=reading.request.name,
+        order=reading.order / reading.carrier if slip else reading.request.order,
+        score=reading.score,
+        false_alarm_probability=1.0,
+        places_searched=0,
+        decoys=0,
+        lines=tuple(lines),
+        sideband_lines=tuple(sides),
+        band_hz=(float(spectra.low_hz[group]), float(spectra.high_hz[group])),
+        channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
+        hit_m_s2=float(np.sqrt(2 * depth)) * rms,
+        hit_over_floor_db=decibels(depth),
+        limit_m_s2=float(np.sqrt(2 * needed)) * rms,
+        limit_over_floor_db=decibels(needed),
+        impact_m_s2=sizes.impact_m_s2,
+        surest_band_hz=(float(spectra.low_hz[reading.group]), float(spectra.high_hz[reading.group])),
+        surest_channels=tuple(dict.fromkeys(bands[c].channel for c, _ in spectra.members[reading.group])),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sizes:
+    """The group in which impacts are deepest, and the peak of one impact where it is largest."""
+
+    deepest: int
+    impact_m_s2: float
+
+
+def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading) -> _Sizes:
+    """Of the groups that show a comb almost as surely as the best one, that with the deepest modulation.
+
+    The score counts strong lines by their logarithm, so it tells presence well and size badly. Depth is a ratio: it
+    cannot grow once there is nothing but impacts, and it is greatest where the band itself is quiet. How large an
+    impact is tells the band that carries most of it; there its estimate grows with the damage for as long as it does.
+    """
+    slip = reading.request.slips
+    groups = np.arange(spectra.power.shape[0])
+    surprise, depth, further = np.zeros(groups.size), np.zeros(groups.size), np.zeros(groups.size)
+    counted = max(reading.harmonics, 3)
+    for harmonic in range(1, max(counted, reading.request.max_harmonic) + 1):
+        middle, half = round(reading.order * harmonic / spectra.step), max(1, harmonic // 2) if slip else 1
+        if not half < middle < spectra.power.shape[1] - half:
+            break
+        window = slice(middle - half, middle + half + 1)
+        spot = spectra.power[:, window].argmax(axis=1)
+        power = spectra.power[:, window][groups, spot]
+        if harmonic > counted and power.max() < STILL_A_LINE:
+            break
+        amplitude = spectra.modulation[:, window][groups, spot]
+        noise = spectra.floor[:, window][groups, spot] / np.maximum(amplitude**2, 1e-30)
+        own = amplitude * np.sqrt(np.maximum(0.0, 1 - noise))
+        if harmonic <= counted:
+            surprise += np.log(np.maximum(power, 1.0))
+            depth += own
+        else:
+            # How many harmonics told best that the comb is there says nothing of how sharp an impact is.
+            further += np.where(power >= STILL_A_LINE, own, 0.0)
+    sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
+    powers = _band_powers(bands)
+    rms = np.array([_group_rms(powers, spectra.members[group]) for group in sure])
+    return _Sizes(
+        deepest=int(sure[depth[sure].argmax()]),
+        impact_m_s2=float((np.sqrt(2 * (depth + further)[sure]) * rms).max()),
+    )
+
+
+def _band_powers(bands: Sequence[BandEnvelopes]) -> list[list[float]]:
+    """Mean square of every band of every channel, as plain numbers: they are added up a few at a time."""
+    return [np.square(band.band_rms).tolist() for band in bands]
+
+
+def _group_rms(powers: Sequence[Sequence[float]], members: Sequence[tuple[int, int]]) -> float:
+    """Root mean square [m/s^2] of a group of bands in one channel, the mean over those that it holds."""
+    sums: dict[int, float] = {}
+    for channel, band in members:
+        sums[channel] = sums.get(channel, 0.0) + powers[channel][band]
+    return float(np.sqrt(sum(sums.values()) / len(sums)))
+
+
+def decibels(ratio: float) -> float:
+    """A ratio of powers in dB; -90 dB for nothing."""
+    return float(10 * np.log10(max(ratio, 1e-9)))

@@ -1,0 +1,1 @@
+"""Whose lines these are: this drive's, another's, or those of a kind yet to be found."""

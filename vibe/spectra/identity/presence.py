@@ -1,0 +1,490 @@
+"""Was this drive heard, running, all the time? Its own families of lines against those of drives of any other count.
+
+Lines of a shaft tell that something turns at a speed; a pump does so too. What only this drive makes are its meshes, so
+many per turn of the shaft, with side lines at what carries the meshing parts, and its pins passing the load. The same
+families with other counts are decoys: blades, vanes and strays, which fit one line here and there, pay through them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.envelope.bands import local_floor
+from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
+from vibe.spectra.segment import ChannelSpectrum
+from vibe.spectra.speed.line_likelihood import LOUDEST
+from vibe.spectra.speed.phase_refinement import all_laid, low_passed
+
+Real = NDArray[np.float64]
+
+MESH_SEEN, SIDE_SEEN, PASS_SEEN, LOBE_SEEN = 0.6, 0.3, 0.4, 0.3
+"""Probability that a harmonic of a mesh, a side line of it, a harmonic of the pins' pass, one of the lobes of a sound
+drive can be seen (simulated fleet: 0.7, 0.4, 0.5, 0.4; lower, because real paths differ more)."""
+MESH_HARMONICS, SIDE_HARMONICS, PASS_HARMONICS, LOBE_HARMONICS = 3, 2, 3, 4
+MOST_HARMONICS = 8
+"""Of a decoy of few parts, which reaches as high as the drive's own mesh does."""
+AUDIBLE = (0.9, 0.5, 0.4)
+"""Probability that mesh, pins' pass, lobes of a sound drive are heard at all (common practice)."""
+IN_ENVELOPE = 0.3
+"""And that they modulate what rings above."""
+SHAFT_SEEN = 0.9
+"""Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing tells
+of a speed that is another line's."""
+SHAFT_MISSING = -5.0
+"""Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies
+off the whole multiples may be the whole multiples of another rotor."""
+ALIAS = -6.9
+"""Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
+SHAFT_LINES = 7.0
+"""Orders below which whole multiples are the shaft's own, whatever turns."""
+CLEAR_BINS = 5.0
+"""Bins from a whole multiple at which a line is no skirt of the shaft's."""
+STANDS = 4.6
+"""Surprise from which a place counts as a line when strays are counted: noise reaches it once in a hundred."""
+AS_HIGH = 3.0
+"""A stray this many times fainter in power still counts as one as high: 5 dB, as paths differ from line to line."""
+FEWEST_STRAYS, PLACES_MORE = 0.5, 10.0
+"""Added to lines and places counted (Jeffreys' prior and a little more): no spectrum is free of strays."""
+HIGHEST_WHOLE = 130
+SKIRT_BINS, SKIRT = 10, 0.03
+"""Bins around a line within which what is this much weaker in power is its skirt: speed wanders, windows leak."""
+COUNTS = range(4, 131)
+"""Counts of decoys: blade wheels and other ratios."""
+ALIKE = 2
+"""Counts this near share their first side lines with the drive's own mesh and say nothing against it."""
+PRIOR_OWN, PRIOR_OTHER, PRIOR_NONE = 0.90, 0.05, 0.05
+HEARD = 4.6
+"""Log odds, ln 99, from which on the drive counts as heard."""
+LEAST_MESH = 3.0
+"""Evidence, ln 20, that the mesh itself must give: with the other lines' it makes ``LEAST_OWN`` and more."""
+LEAST_OWN = 4.6
+"""Evidence that must be there whatever the decoys say: noise makes that once in a hundred."""
+FINEST_BINS = 0.5
+"""Step of the speeds that are tried, in bins of the highest line."""
+MOST_SPEEDS = 600
+SEGMENT_TURNS = 16.0
+MISSING_DB = -12.0
+"""A usual line this far below its median is missing: wander and beating take half of it."""
+LONGEST_GAP_S = 1.0
+ANTI_ALIAS = 2 / 2.56
+"""Share of half the sample rate up to which recorders pass what they measure; their filters fall off above."""
+OUTSIDE_APART = 8.0
+"""Times the bins hidden at its lines by which those of an outside comb must lie apart: a denser one would hide all."""
+HUM_HARMONICS = 40
+HUM_BINS = 2.5
+"""Bins either side of a multiple of the mains in which nothing is told: its hum is everywhere."""
+
+MOST_AT_ONCE = 2**15
+"""Places that are read together, so that what they need stays in the processor's cache."""
+PARTS = 3
+"""Families of lines that a meshing makes: mesh with its side lines, pass of the pins, lobes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lines:
+    """Lines of several drives alike but for their counts: ``orders`` (drives, m), NaN where one has no such line; which
+    of the ``PARTS`` makes each (``part``, (m,)), and the probability that it can be ``seen`` (m,)."""
+
+    orders: Real
+    part: NDArray[np.int64]
+    seen: Real
+
+    def own(self, *parts: int) -> Real:
+        """All orders of ``parts``, sorted."""
+        orders = self.orders[:, np.isin(self.part, parts)]
+        return np.sort(orders[np.isfinite(orders)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """One meshing of a drive: ``count`` parts pass a contact that travels at ``unit`` (order of the input).
+
+    ``difference``: of a cycloidal pair, pins minus lobes; 0 where there are no lobes. ``passes``: output pins that take
+    the load in turn, 0 where there are none. ``sides``: further spacings of side lines, in orders. ``ring_turns``: the
+    disc does not turn, so it is the lobes that the contact passes as often whatever their count.
+    """
+
+    count: int
+    unit: float
+    difference: int = 0
+    passes: int = 0
+    sides: tuple[float, ...] = ()
+    ring_turns: bool = False
+
+    def own(self) -> Real:
+        """All orders (m,) that the drive itself makes, sorted."""
+        return self.lines([self.count]).own(*range(PARTS))
+
+    def lines(self, counts: Sequence[int]) -> Lines:
+        """What drives of ``counts`` such parts make: mesh with its side lines, pass of the pins, lobes."""
+        count = np.array(counts, dtype=np.float64)[:, None]
+        unit = past = np.full_like(count, self.unit)
+        if self.difference:
+            past = self.unit * count / (count - self.difference)
+        if self.ring_turns:
+            past = np.full_like(count, self.unit * self.count / (self.count - self.difference))
+            unit = past * (count - self.difference) / count
+        mesh, higher = count * unit, np.maximum(1.0, self.count / count)
+        k = np.arange(1, MOST_HARMONICS + 1)
+        made = np.where(k <= np.rint(higher * MESH_HARMONICS), k * mesh, np.nan)
+        spacings = [unit, np.where(past == unit, np.nan, past), *(np.full_like(count, s) for s in set(self.sides))]
+        for further in spacings[2:]:
+            further[(further == unit) | (further == past)] = np.nan
+        sides = [made[:, :SIDE_HARMONICS] + sign * spacing for spacing in spacings for sign in (-1, 1)]
+        passing = k[:PASS_HARMONICS] * self.passes * past if self.passes else np.empty((count.size, 0))
+        lobes = k[:LOBE_HARMONICS] * past if self.difference else np.empty((count.size, 0))
+        parts = (
+            (made, 0, MESH_SEEN),
+            *((side, 0, SIDE_SEEN) for side in sides),
+            (passing, 1, PASS_SEEN),
+            (lobes, 2, LOBE_SEEN),
+        )
+        return Lines(
+            orders=np.concatenate([orders for orders, _, _ in parts], axis=1),
+            part=np.concatenate([np.full(orders.shape[1], part) for orders, part, _ in parts]),
+            seen=np.concatenate([np.full(orders.shape[1], seen) for orders, _, seen in parts]),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Presence:
+    """``log_odds`` that the drive was heard; ``own`` evidence without the decoys, of all its lines or of its mesh, the
+    lesser; ``better``: the count of another mesh that explains more (None where none does)."""
+
+    log_odds: float
+    own: float
+    better: int | None
+
+    @property
+    def probability(self) -> float:
+        return float(1 / (1 + np.exp(-np.clip(min(self.log_odds, self.own), -700.0, 700.0))))
+
+    @property
+    def heard(self) -> bool:
+        return self.log_odds >= HEARD and self.own >= LEAST_OWN
+
+
+def presence(
+    axes: Sequence[Axis],
+    families: Sequence[Family],
+    spread: float,
+    *,
+    pulsed: bool = False,
+    guessed: bool = False,
+    outside_combs: Sequence[float] = (),
+    rival: Sequence[float] = (),
+) -> Presence | None:
+    """Whether ``families`` stand on ``axes``, of the spectra and of the envelope, at one speed within ``spread``
+    (relative).
+
+    ``pulsed``: the speed comes from a pulse sensor and is no alias; ``guessed``: it comes from nothing in the signal.
+    ``outside_combs``: orders of combs of other machines, whose multiples say nothing. ``rival``: orders of the combs of
+    drives that may be there instead; their multiples say nothing even where the mesh lies on them. None where no
+    family has a line in what was measured.
+    """
+    apart = [order for order in outside_combs if not _meets_mesh(order, families, axes[0].step)]
+    axes = [one.without(apart) for one in axes]
+    families = [f for f in families if any(axes[0].holds(order) for order in f.own())]
+    if not families:
+        return None
+    made = np.concatenate([family.own() for family in families])
+    top = float(made.max())
+    count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
+    speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
+    strays = [strays_of(axis, made, speeds) for axis in axes]
+    axes = [one.without(rival) for one in axes]  # A rival's lines are strays still.
+    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
+    heard: list[tuple[float, float, int | None]] = []
+    for number, family in enumerate(families):
+        others = [f for k, f in enumerate(families) if k != number]
+        counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
+        # The drive itself, its mesh alone, then its decoys.
+        lines = family.lines([family.count, family.count, *counts])
+        lines.orders[1][lines.part > 0] = np.nan
+        lines.orders[2:][_own_by_another(lines, family, others, CLEAR_BINS * axes[0].step)] = np.nan
+        evidence = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
+        own, mesh = float(evidence[0]), float(evidence[1])
+        # Lobes and pins' pass of an alias fit another rotor's multiples: what shows must be the mesh too, or where it
+        # lies outside the band, the others twice as clearly.
+        own_mesh = family.count * family.unit
+        clear = mesh if axes[0].holds(own_mesh) else own - LEAST_OWN
+        odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
+        better = counts[best] if evidence[2 + best] > own else None
+        if better is not None and not guessed:
+            # Wheels that the file leaves out may turn beside the drive's own: what those do not explain must tell
+            # twice as clearly.
+            taken = lines.orders[2 + best]
+            taken = np.sort(taken[np.isfinite(taken)])
+            lines.orders[_is_near(lines.orders, taken, CLEAR_BINS * axes[0].step)] = np.nan
+            left = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
+            odds = max(odds, min(_over_decoys(left), float(left[1]) + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
+        heard.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
+    # One stage that is heard is proof enough; that the best of them was taken is paid for.
+    odds, own, better = max(heard, key=lambda one: min(one[0], one[1]))
+    if rival:
+        own -= LEAST_OWN  # Of a rival nothing but counts is known; what it leaves must tell twice as clearly.
+    return Presence(log_odds=odds - float(np.log(len(heard))), own=own, better=better)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strays:
+    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades
+    and vanes are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places`` elsewhere."""
+
+    whole: Real
+    lines: Real
+    places: int
+
+    def rate(self, surprise: Real, whole: NDArray[np.bool_]) -> Real:
+        """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
+        (lines, 1) tells which lines are multiples of the shaft. A loud line among faint ones is no stray."""
+        least = np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
+        above = self.lines.size - np.searchsorted(self.lines, least)
+        rate = (above + FEWEST_STRAYS) / (self.places + PLACES_MORE)
+        rows = np.flatnonzero(whole[:, 0])
+        if rows.size and self.whole.size:
+            beyond = np.stack(
+                [
+                    self.whole.shape[0] - np.searchsorted(self.whole[:, k], least[rows, k])
+                    for k in range(least.shape[1])
+                ],
+                axis=1,
+            )
+            own = (beyond + FEWEST_STRAYS) / (self.whole.shape[0] + PLACES_MORE)
+            rate[rows] = np.maximum(rate[rows], own)
+        return np.asarray(rate)
+
+
+def strays_of(axis: Axis, own: Real, speeds: Real) -> Strays:
+    """Read in the same spectra at the places that the drive itself does not use."""
+    whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
+    whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
+    there = axis.at(whole[:, None] * speeds)
+    there = there[np.isfinite(there).all(axis=1)]
+    every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
+    every = every[np.isfinite(every)] - np.log(len(axis.rows))
+    # Nothing is asked below what stands.
+    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
+
+
+def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real) -> Real:
+    """What the shaft's own first lines say against a speed (speeds,); nothing for it.
+
+    Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
+    of a machine fit a speed wrong by one lobe, but for what is absent.
+    """
+    surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
+    against = np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool))), 0.0)
+    past = family.count / (family.count - family.difference)
+    for alias in (past, 1 / past) if family.difference else ():
+        stands = axis.at(alias * speeds, shaft=True) > STANDS
+        against = np.where(stands & (surprise[0] < STANDS), np.minimum(against, ALIAS), against)
+    return against
+
+
+def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near: float) -> NDArray[np.bool_]:
+    """Lines of decoys (drives from the third on, m) that say nothing: those that the drive itself makes by another way
+    than the mesh whose place the decoy takes, and all but the decoy's mesh, since multiples of another rotor's speed
+    would pass for the lobes or pins of some count or other."""
+    own = family.lines([family.count])
+    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others)]))
+    return (lines.part > 0) | _is_near(lines.orders[2:], elsewhere, near)
+
+
+def _over_decoys(evidence: Real) -> float:
+    """Log odds of the first drive of ``evidence`` (drives,) over those from the third on, and over none."""
+    other = float(_over_speeds(evidence[2:])) + float(np.log(PRIOR_OTHER))
+    return float(evidence[0]) + float(np.log(PRIOR_OWN) - np.logaddexp(np.log(PRIOR_NONE), other))
+
+
+def _is_near(orders: Real, taken: Real, near: float) -> NDArray[np.bool_]:
+    """Whether each of ``orders`` (any shape) lies within ``near`` of one of ``taken`` (k,), sorted."""
+    if not taken.size:
+        return np.zeros(orders.shape, dtype=bool)
+    after = np.searchsorted(taken, orders)
+    beside = taken[np.maximum(after, 1) - 1], taken[np.minimum(after, taken.size - 1)]
+    return np.asarray(np.minimum(*(np.abs(one - orders) for one in beside)) <= near)
+
+
+def _meets_mesh(order: float, families: Sequence[Family], step: float) -> bool:
+    """Whether multiples of an outside comb fall on a mesh of the drive: then it can hide nothing, for it would hide the
+    drive too."""
+    meshes = np.array([k * f.count * f.unit for f in families for k in range(1, MESH_HARMONICS + 1)])
+    return bool((np.abs(meshes - np.rint(meshes / order) * order) <= HUM_BINS * step).any())
+
+
+def _over_speeds(values: Real) -> Real:
+    """Log of the mean likelihood along the last axis."""
+    most = values.max(axis=-1)
+    return np.asarray(most + np.log(np.exp(values - most[..., None]).mean(axis=-1)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Axis:
+    """Surprise -ln p of every place of one or more spectra, the best of three bins, paid for; 0 where nothing is."""
+
+    rows: tuple[tuple[Real, float], ...]
+    """(surprise (n,), orders per bin)."""
+    audible: tuple[float, ...]
+
+    def holds(self, order: float) -> bool:
+        return any(1 < order / step < row.size - 2 for row, step in self.rows)
+
+    @property
+    def step(self) -> float:
+        return min(step for _, step in self.rows)
+
+    @property
+    def top(self) -> float:
+        """Highest order that was measured."""
+        return max(row.size * step for row, step in self.rows)
+
+    def passed(self) -> Axis:
+        """The same, as far as recorders pass what they measure."""
+        rows = tuple((row[: round(ANTI_ALIAS * row.size)], step) for row, step in self.rows)
+        return Axis(rows=rows, audible=self.audible)
+
+    def without(self, orders: Sequence[float]) -> Axis:
+        """The same, multiples of ``orders`` telling nothing, where the bins between them are more than those hidden."""
+        rows = []
+        for row, step in self.rows:
+            left = row.copy()
+            for order in (order for order in orders if order >= OUTSIDE_APART * HUM_BINS * step):
+                places = np.rint(np.arange(1, int(row.size * step / order) + 1) * order / step).astype(np.int64)
+                near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+                left[near[(near > 0) & (near < row.size)]] = np.nan
+            rows.append((left, step))
+        return Axis(rows=tuple(rows), audible=self.audible) if orders else self
+
+    def at(self, orders: Real, *, shaft: bool = False) -> Real:
+        """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
+        asked for, at the shaft's own lines."""
+        best = np.full(orders.shape, np.nan)
+        for row, step in self.rows:
+            spot = np.rint(orders / step).astype(np.int64)
+            inside = (spot > 1) & (spot < row.size - 2)
+            clear = shaft | (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
+            best = np.fmax(best, np.where(inside & clear, row[np.clip(spot, 0, row.size - 1)], np.nan))
+        return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
+
+
+def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz: Sequence[float]) -> Axis:
+    """Surprise over orders of the input, multiples of the mains left out."""
+    rows = []
+    for one in spectra:
+        step = one.bin_hz / input_hz
+        row = _best_of_three(one.power / local_floor(one.power, max(32, round(1 / step))))
+        _hide_hum(row, one.bin_hz, mains_hz)
+        rows.append((row, step))
+    return Axis(rows=tuple(rows), audible=AUDIBLE)
+
+
+def envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence[float]) -> Axis:
+    """The same of the envelope: the strongest of all bands, paid for."""
+    strongest = envelope.power.max(axis=0).astype(np.float64) - np.log(envelope.power.shape[0])
+    row = _best_of_three(strongest)
+    _hide_hum(row, envelope.step * input_hz, mains_hz)
+    return Axis(rows=((row, envelope.step),), audible=(IN_ENVELOPE,) * len(AUDIBLE))
+
+
+def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
+    """Marks multiples of the mains in ``row`` (n,) as telling nothing."""
+    for line_hz in mains_hz:
+        if HUM_BINS * bin_hz < 0.1 * line_hz:
+            hum = np.rint(np.arange(1, HUM_HARMONICS + 1) * line_hz / bin_hz).astype(np.int64)
+            near = hum[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+            row[near[(near > 0) & (near < row.size)]] = np.nan
+
+
+def _best_of_three(over: Real) -> Real:
+    """The largest of three neighbouring bins (n,), of which a Hann window makes two independent ones; 0 in the skirt of
+    a stronger line."""
+    near, strongest = _largest_near(over, 1), _largest_near(over, SKIRT_BINS)
+    return np.asarray(np.where(near < SKIRT * strongest, 0.0, near - np.log(2.0)), dtype=np.float64)
+
+
+def _largest_near(values: Real, reach: int) -> Real:
+    """The largest (n,) of ``values`` (n,) within ``reach`` places, from windows of twice the width again and again."""
+    n, width = values.size, 1
+    largest = np.pad(values, reach, mode="edge")
+    while 2 * width <= 2 * reach + 1:
+        largest = np.maximum(largest[:-width], largest[width:])
+        width *= 2
+    rest = 2 * reach + 1 - width
+    return np.asarray(np.maximum(largest[:n], largest[rest : rest + n]))
+
+
+def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines: Lines, speeds: Real) -> Real:
+    """Log likelihood ratio (drives, speeds) of "these families may stand here" against "nothing of them"."""
+    total = np.zeros((lines.orders.shape[0], speeds.size))
+    drives = max(1, MOST_AT_ONCE // (speeds.size * lines.part.size))
+    for first in range(0, total.shape[0], drives):
+        some = lines.orders[first : first + drives]
+        there = np.isfinite(some)
+        orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
+        for axis, stray in zip(axes, strays, strict=True):
+            whole = np.abs(orders - np.rint(orders)) <= CLEAR_BINS * axis.step
+            surprise = axis.at(orders * speeds)
+            ratios = np.zeros((*some.shape, speeds.size))
+            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole))
+            for part, audible in zip(range(PARTS), axis.audible, strict=True):
+                ratio = ratios[:, lines.part == part].sum(axis=1)
+                if part > 0:
+                    ratio = np.where(shaft < SHAFT_MISSING, np.minimum(ratio, 0.0), ratio)
+                total[first : first + drives] += np.logaddexp(np.log(1 - audible), np.log(audible) + ratio)
+    return total
+
+
+def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
+    """Log likelihood ratio (lines, speeds) of "the drive's line may stand here", of each line; what is NaN tells
+    nothing. Lines of others are as loud as the drive's own: no line tells more than that one stands where few do."""
+    noise, loud = np.exp(-surprise), 1.0 / np.log1p(LOUDEST) / (1.0 + surprise)
+    stray = np.minimum(stray, seen)  # A line that may be missing must never count against the drive by standing.
+    ratio = np.log(((1 - seen) * noise + seen * loud) / ((1 - stray) * noise + stray * loud))
+    return np.asarray(np.where(np.isnan(surprise), 0.0, ratio))
+
+
+def line_ratio(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
+    """``line_ratios`` of all lines together (speeds,)."""
+    return np.asarray(line_ratios(surprise, seen, stray).sum(axis=0))
+
+
+def gap_s(samples: Sequence[tuple[NDArray[np.float32], float]], law: AngleLaw, meshes: Sequence[float]) -> float:
+    """Longest time [s] in which none of the drive's usual lines reaches a quarter of its usual amplitude.
+
+    ``samples``: (samples (n,), sample rate [Hz]) of each channel; ``meshes``: orders of the drive's meshes.
+    """
+    orders = sorted({1.0, 2.0, 3.0, 4.0, 5.0, 6.0, *(k * mesh for mesh in meshes for k in (1, 2) if k * mesh <= 64)})
+    top_hz = 1.1 * orders[-1] * law.mean_hz
+    laid = all_laid([low_passed(row, rate, top_hz) for row, rate in samples], law)
+    ratios = []
+    for item in laid:
+        n = int(SEGMENT_TURNS * item.samples.size / law.total_turns)
+        starts = np.arange(0, item.samples.size - n + 1, max(1, n // 2))
+        if n < 16 or starts.size < 4:
+            return 0.0
+        pieces = item.samples[starts[:, None] + np.arange(n)] * np.hanning(n).astype(np.float32)
+        power = np.abs(np.fft.rfft(pieces, axis=1)) ** 2
+        for order in orders:
+            middle = round(order * SEGMENT_TURNS)
+            if middle + 9 > power.shape[1]:
+                continue
+            line = power[:, middle - 1 : middle + 2].max(axis=1)
+            around = [power[:, max(1, middle - 8) : middle - 2], power[:, middle + 3 : middle + 9]]
+            floor = np.median(np.concatenate(around, axis=1), axis=1) / np.log(2.0)
+            usual = float(np.median(line))
+            if usual > 16 * float(np.median(floor)):
+                ratios.append(np.where(line > 6 * floor, line / usual, 0.0))
+    if not ratios:
+        return 0.0
+    missing = np.max(ratios, axis=0) < 10 ** (MISSING_DB / 10)
+    longest = run = 0
+    for one in missing:
+        run = run + 1 if one else 0
+        longest = max(longest, run)
+    return longest * SEGMENT_TURNS / 2 / law.mean_hz

@@ -1,0 +1,259 @@
+"""Would a drive of other counts, at a speed of its own, make these lines? The second opinion on whose drive was heard.
+
+A speed that is read with the wrong drive's lines is a speed at which some of them fit: shaft lines of the one pass for
+lobes of the other. So speed and counts are searched together. First two combs at low orders, the shaft's and the
+lobes', of which the second tells the counts; then the meshes that go with the best pairs. The drive of the file is
+weighed by the same lines, so that the two may be compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from vibe.spectra.identity.presence import (
+    AUDIBLE,
+    CLEAR_BINS,
+    COUNTS,
+    FINEST_BINS,
+    HEARD,
+    LOBE_SEEN,
+    PASS_HARMONICS,
+    PASS_SEEN,
+    SHAFT_LINES,
+    SHAFT_SEEN,
+    Axis,
+    Family,
+    Real,
+    Strays,
+    line_ratios,
+    strays_of,
+)  # fmt: skip
+
+Ints = NDArray[np.int64]
+
+SLIP = 0.06
+"""Speeds that are searched either side of the stated one: motors of the same poles on the same mains differ by no more,
+the slip of small ones at full load (common practice)."""
+SHAFT_ORDERS = LOBE_ORDERS = 8
+"""Multiples of shaft and lobes that are looked at: beyond the fourth those of high ratios begin to part."""
+LOW_ORDERS = 12.0
+"""Above the highest multiple of the lobes of any drive at any speed that is searched."""
+HIGHER_SEEN = 0.5
+"""Probability that the fourth and further multiples of the shaft can be seen (common practice)."""
+FEWEST_LOBES = 6
+"""Drives of fewer are not made (common practice)."""
+RESOLVED_BINS = 2.0
+"""Bins between lines that a Hann window parts."""
+DIFFERENCES = (1, 2)
+"""Pins minus lobes of drives that are made (common practice)."""
+BEST_PAIRS, BEST_SPEEDS = 24, 2
+"""Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
+LOOKED_AT, MOST_RIVALS = 24, 3
+"""Drives whose output pins are looked for too, and those that are told."""
+PASSES = range(5, 17)
+"""Output pins that drives are made with (common practice)."""
+CERTAIN = 13.8
+"""Log odds, ln 1e6, from which on another drive is as good as heard: the best of about 1e4 speeds and counts, where one
+file in a hundred is the wrong one (common practice)."""
+FINE = 8
+"""Speeds either side of one, between it and the next, at which meshes are looked for: less than a bin apart for 120
+pins."""
+OWN_SPEEDS = 8
+"""Speeds of the drive of the file whose mesh is looked at, where its speed is hardly known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rival:
+    """A drive of ``count`` pins and ``count - difference`` lobes whose shaft turns ``speed`` times the stated speed.
+
+    ``log_odds``: of its lines over those of the drive of the file.
+    """
+
+    count: int
+    difference: int
+    speed: float
+    log_odds: float
+
+    def apart(self, other: Rival) -> float:
+        """The most by which the combs of the two differ at the first multiple."""
+        return max(abs(mine - its) for mine, its in zip(self.combs, other.combs, strict=True))
+
+    @property
+    def combs(self) -> tuple[float, float]:
+        """Orders of the stated speed of whose multiples its lines are made: shaft and lobe."""
+        return self.speed, self.speed * self.count / (self.count - self.difference)
+
+
+def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = SLIP) -> list[Rival]:
+    """Drives of other counts that explain clearly more (``HEARD``) on ``axis`` than ``families`` do at a speed within
+    ``spread`` (relative), best first. Their speeds are within ``slip`` (relative). None where the first stage has no
+    lobes, or its mesh was not measured: lobes and output pins of neighbouring counts are too alike.
+
+    They are the best of many that were tried, so they are no proof of another drive; but lines that one of them would
+    make as well prove nothing of this one.
+    """
+    first = families[0] if families else None
+    if first is None or first.unit != 1.0 or not first.difference or not axis.holds(first.count):
+        return []
+    made = np.concatenate([family.own() for family in families])
+    worth = _worth(axis, strays_of(axis, made, np.ones(1)))
+    best_own = _best_own(worth, families, spread)
+    claimed = first.count / (first.count - first.difference)
+    found: list[Rival] = []
+    for difference, pins, speeds in _tried(worth, slip):
+        # A drive whose lobes fall on those of the file's is distinguished from it by its mesh alone: not here.
+        past = pins / (pins - difference)
+        kept = LOBE_ORDERS * np.abs(past - claimed) > RESOLVED_BINS * axis.step
+        pins, past, speeds = pins[kept], past[kept], speeds[kept]
+        if not pins.size:
+            continue
+        other = Family(count=FEWEST_LOBES, unit=1.0, difference=difference)
+        total = _totals(worth, other, pins, speeds, claimed)
+        place = total.argmax(axis=1)
+        most = np.take_along_axis(total, place[:, None], axis=1)[:, 0]
+        close = np.argsort(most)[::-1][:LOOKED_AT]
+        at = np.take_along_axis(speeds, place[:, None], axis=1)[close]
+        odds = most[close] + _passes(worth, PASSES, past[close], at)[:, 0] - best_own
+        found += [
+            Rival(count=count, difference=difference, speed=speed, log_odds=lead)
+            for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
+            if lead >= HEARD
+        ]
+    kept_apart: list[Rival] = []
+    for one in sorted(found, key=lambda one: -one.log_odds):
+        if all(one.apart(other) > RESOLVED_BINS * axis.step for other in kept_apart) and len(kept_apart) < MOST_RIVALS:
+            kept_apart.append(one)
+    return kept_apart
+
+
+def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float:
+    """Log odds of the lines of the drive of the file, all stages, at the best speed within ``spread``."""
+    family = families[0]
+    speeds, half = _coarse(worth.axis, spread)
+    past = np.array([family.count / (family.count - family.difference)])
+    low = worth.shaft(speeds) + worth.lobes(past, speeds)[0]
+    about = speeds[np.argsort(low)[::-1][:OWN_SPEEDS]]
+    fine = about[:, None] * (1.0 + np.linspace(-min(half, spread), min(half, spread), 2 * FINE + 1))
+    pins = np.full(about.size, family.count)
+    total = _totals(worth, family, pins, fine) + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
+    for slower in families[1:]:
+        lines = slower.lines([slower.count])
+        told = np.isfinite(lines.orders[0])
+        ratio = worth.at(lines.orders[0][told, None] * fine.ravel(), lines.seen[told, None])
+        for part in np.unique(lines.part).tolist():
+            total = total + _may_be_heard(ratio[lines.part[told] == part].sum(axis=0), part).reshape(fine.shape)
+    return float(total.max())
+
+
+def _coarse(axis: Axis, slip: float) -> tuple[Real, float]:
+    """Speeds within ``slip`` at which no line of low order is missed, and half their step."""
+    step = FINEST_BINS * axis.step / SHAFT_ORDERS
+    return 1.0 + np.arange(-np.floor(slip / step), np.floor(slip / step) + 1) * step, step / 2
+
+
+def _passes(worth: _Worth, passes: Sequence[int], past: Real, speeds: Real) -> Real:
+    """Log odds (drives, k) of the pass of any one of so many output pins."""
+    if not any(passes):
+        return np.zeros(speeds.shape)
+    k = np.arange(1.0, PASS_HARMONICS + 1.0)
+    # (counts, drives, harmonics, k)
+    orders = np.asarray(passes)[:, None, None, None] * k[:, None] * (past[:, None] * speeds)[:, None, :]
+    ratio = worth.at(orders.reshape(-1, orders.shape[-1]), PASS_SEEN).reshape(orders.shape).sum(axis=2)
+    return np.asarray(logsumexp(_may_be_heard(ratio, 1), axis=0) - np.log(len(passes)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Worth:
+    """Log odds of a line at any place of ``axis``; those of low orders, which are asked most, from tables by how often
+    such a line can be seen, at every ``grain`` orders."""
+
+    axis: Axis
+    strays: Strays
+    grain: float
+    tables: Mapping[float, Real]
+
+    def at(self, orders: Real, seen: Real | float) -> Real:
+        """Of ``orders`` (lines, k)."""
+        surprise = self.axis.at(orders, shaft=True)
+        return line_ratios(surprise, seen, self.strays.rate(surprise, np.zeros((orders.shape[0], 1), dtype=bool)))
+
+    def low(self, orders: Real, seen: float) -> Real:
+        """Of ``orders`` (any shape) up to ``LOW_ORDERS``."""
+        table = self.tables[seen]
+        places = np.rint(orders * (1.0 / self.grain)).astype(np.int32)
+        return np.asarray(table[np.minimum(places, table.size - 1)])
+
+    def shaft(self, speeds: Real) -> Real:
+        """Of the shaft's lines together (speeds,)."""
+        k = np.arange(1.0, SHAFT_ORDERS + 1.0)[:, None] * speeds
+        return np.asarray(self.low(k[:3], SHAFT_SEEN).sum(axis=0) + self.low(k[3:], HIGHER_SEEN).sum(axis=0))
+
+    def lobes(self, past: Real, speeds: Real) -> Real:
+        """Of the lobes' (drives, k), of drives whose lobes come by at ``past`` (drives,) orders of their ``speeds``
+        (drives, k) or (k,); what lies on the feet of the shaft's says nothing."""
+        total = np.zeros((past.size, speeds.shape[-1]))
+        for k in range(1, LOBE_ORDERS + 1):
+            places = k * past
+            clear = np.abs(places - np.rint(places)) > CLEAR_BINS * self.axis.step
+            total[clear] += self.low(places[clear, None] * (speeds[clear] if speeds.ndim == 2 else speeds), LOBE_SEEN)
+        return _may_be_heard(total, 2)
+
+
+def _worth(axis: Axis, strays: Strays) -> _Worth:
+    grain = axis.step / 2
+    plain = _Worth(axis=axis, strays=strays, grain=grain, tables={})
+    orders = np.arange(0.0, LOW_ORDERS, grain)[None]
+    tables = {seen: plain.at(orders, seen)[0] for seen in (SHAFT_SEEN, HIGHER_SEEN, LOBE_SEEN)}
+    return _Worth(axis=axis, strays=strays, grain=grain, tables=tables)
+
+
+def _tried(worth: _Worth, slip: float) -> Iterator[tuple[int, Ints, Real]]:
+    """Difference, pins (drives,), speeds (drives, k): those that explain most of the lines of low order, each with its
+    lobes; and all pins at the speeds that the shaft's lines alone allow."""
+    axis = worth.axis
+    speeds, half = _coarse(axis, slip)
+    shaft = worth.shaft(speeds)
+    apart: list[float] = []
+    for place in np.argsort(shaft)[::-1].tolist():
+        if all(abs(speeds[place] - other) > 2 * axis.step for other in apart):
+            apart.append(float(speeds[place]))
+            if len(apart) == BEST_SPEEDS:
+                break
+    for difference in DIFFERENCES:
+        # Twice the difference with twice the pins makes the same lobes.
+        pins = np.array([c for c in COUNTS if c >= FEWEST_LOBES + difference])
+        both = shaft + worth.lobes(pins / (pins - difference), speeds)
+        best = np.argpartition(both, -BEST_PAIRS, axis=None)[-BEST_PAIRS:]
+        tried = np.concatenate([pins[best // speeds.size], np.tile(pins, len(apart))])
+        about = np.concatenate([speeds[best % speeds.size], np.repeat(apart, pins.size)])
+        yield difference, tried, about[:, None] * (1.0 + np.linspace(-half, half, 2 * FINE + 1))
+
+
+def _may_be_heard(ratio: Real, part: int) -> Real:
+    return np.asarray(np.logaddexp(np.log(1 - AUDIBLE[part]), np.log(AUDIBLE[part]) + ratio))
+
+
+def _totals(worth: _Worth, family: Family, pins: Ints, speeds: Real, claimed: float = 0.0) -> Real:
+    """Log odds of the lines of drives of ``pins`` (drives,), each at its ``speeds`` (drives, k): shaft, mesh, lobes.
+    A mesh line that is a multiple of the order ``claimed`` does not support any."""
+    axis, lines = worth.axis, family.lines(pins.tolist())
+    shafts_own = (np.abs(lines.orders - np.rint(lines.orders)) <= CLEAR_BINS * axis.step) & (
+        lines.orders < SHAFT_LINES - 0.5
+    )
+    told = np.isfinite(lines.orders) & ~shafts_own & (lines.part == 0)
+    drive, line = np.nonzero(told)
+    orders = lines.orders[told][:, None] * speeds[drive]
+    ratio = worth.at(orders, lines.seen[line][:, None])
+    if claimed:
+        shared = np.abs(orders - np.rint(orders / claimed) * claimed) <= CLEAR_BINS * axis.step
+        ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)
+    mesh = np.zeros((*told.shape, speeds.shape[1]))
+    mesh[told] = ratio
+    past = pins / (pins - family.difference)
+    shaft = worth.shaft(speeds.ravel()).reshape(speeds.shape)
+    return np.asarray(shaft + _may_be_heard(mesh.sum(axis=1), 0) + worth.lobes(past, speeds))

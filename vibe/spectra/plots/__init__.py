@@ -1,0 +1,1 @@
+"""What pictures and archives are given of a capture."""

@@ -1,0 +1,325 @@
+"""One segment of a recording, analysed: conditioned, its speed found, put on angle, cut in bands; its lines and levels.
+
+What is asked of the bands together, after one segment or after many, stands in ``analysis.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.capture import Channel
+from vibe.core.evidence import Level, Line, SpeedEstimate
+from vibe.spectra.analysis_request import AnalysisRequest
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.conditioning import bridged
+from vibe.spectra.basic.fft import fast_length, rfft
+from vibe.spectra.basic.integration import differentiate
+from vibe.spectra.basic.levels import levels
+from vibe.spectra.basic.lines import FLOOR_BINS, angular, read_lines
+from vibe.spectra.envelope.bands import BandEnvelopes, envelopes, whitened
+from vibe.spectra.envelope.envelope_spectrum import MeanSquares, mean_squares
+from vibe.spectra.speed.speed_search import LEAST_SHARE, rivals_in_signal, speed_from_signal
+from vibe.spectra.speed.tachometer import speed_from_tachometer
+
+LOWEST_CARRIER_HZ = 500.0
+"""Below it lies what shafts and meshes do; impacts ring in casing resonances above."""
+LEAST_BAND_HZ = 700.0
+HARMONICS_IN_BAND = 4.0
+"""A band must pass this many harmonics of the fastest tone asked for."""
+NARROWER = 4.0
+"""How much narrower the bands of the second look are: about as wide as a casing resonance."""
+MOST_WIDE_BANDS = 16
+HIGHEST_CARRIER = 0.48
+"""Of the sample rate."""
+FEWEST_TURNS = 8
+CELLS_PER_TURN = 24.0
+"""And distinguish this many places of a turn."""
+MOST_DISAGREEMENT = 0.003
+"""Relative difference between tachometer and drive lines beyond which one of them is wrong."""
+HANN_MEAN_SQUARE = 0.375
+"""Mean of the squares of a Hann window: 3/8 (closed form)."""
+HANN_NOISE_BINS = 1.5
+"""Noise bandwidth of the window (Harris, Proc. IEEE 66, 1978, Table 1)."""
+NOTED_WITHIN = 0.01
+"""Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChannelSpectrum:
+    """Mean-square acceleration per bin of one channel, on an axis that follows the shaft (steps in mean Hz)."""
+
+    channel: str
+    power: NDArray[np.float64]
+    bin_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BandMeans:
+    """One set of bands per channel, and the mean-square envelope lines of its groups."""
+
+    bands: tuple[BandEnvelopes, ...]
+    means: MeanSquares
+    slow: bool = False
+    """Whether these are thinned envelopes of a whole long recording, for slow tones alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SegmentFeatures:
+    """What one segment says before anything is weighed. ``looks``: the widest bands first; none where there is no
+    band or too few turns."""
+
+    rows: dict[str, tuple[NDArray[np.float32], float]]
+    law: AngleLaw
+    speed: SpeedEstimate
+    looks: tuple[BandMeans, ...]
+    spectra: tuple[ChannelSpectrum, ...]
+    lines: tuple[Line, ...]
+    levels: tuple[Level, ...]
+    absolute: bool
+    """Whether angles count from a pulse that comes once per turn."""
+
+
+def analyse_segment(
+    channels: Sequence[Channel],
+    tachometer: Channel | None,
+    analysis_request: AnalysisRequest,
+    like: SegmentFeatures | None = None,
+    *,
+    known: tuple[AngleLaw, SpeedEstimate] | None = None,
+) -> SegmentFeatures:
+    """The vibration ``channels`` (at least one, not rejected) of one segment; with ``like`` cut into the same bands and
+    laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses told it."""
+    rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
+    # The samples' own transforms serve the speed, the spectra on angle and the bands.
+    transforms = {name: rfft(samples, fast_length(samples.size)) for name, (samples, _) in rows.items()}
+    duration = min(samples.size / rate for samples, rate in rows.values())
+    law, speed = known or _speed(list(rows.values()), tachometer, analysis_request, duration, list(transforms.values()))
+    spread = spread_of(speed, analysis_request)
+    spectra = tuple(_spectrum(name, samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items())
+    lines = tuple(
+        line
+        for spectrum in spectra
+        for line in read_lines(
+            spectrum.power, spectrum.bin_hz, [(n, o * law.mean_hz) for n, o in analysis_request.lines],
+            noise_bandwidth_bins=HANN_NOISE_BINS, channel=spectrum.channel, spread=spread,
+        )
+    ) + tuple(
+        line
+        for name, (samples, rate) in rows.items()
+        for line in _fixed_lines(name, samples, rate, transforms[name], analysis_request)
+    )  # fmt: skip
+    return SegmentFeatures(
+        rows=rows,
+        law=law,
+        speed=speed,
+        looks=_looks(rows, transforms, law, analysis_request, like),
+        spectra=spectra,
+        lines=lines,
+        levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),
+        absolute=speed.method == "tachometer" and tachometer is not None and (tachometer.pulses_per_rev or 1.0) == 1.0,
+    )
+
+
+def _clean(channel: Channel) -> Channel:
+    return channel if np.isfinite(channel.samples).all() else replace(channel, samples=bridged(channel.samples))
+
+
+def _acceleration(channel: Channel) -> NDArray[np.float32]:
+    samples = bridged(channel.samples)
+    if channel.quantity == "acceleration":
+        return samples
+    times = 1 if channel.quantity == "velocity" else 2
+    for _ in range(times):
+        samples = differentiate(samples, channel.sample_rate_hz).astype(np.float32)
+    return samples
+
+
+def _speed(
+    rows: Sequence[tuple[NDArray[np.float32], float]],
+    tachometer: Channel | None,
+    analysis_request: AnalysisRequest,
+    duration: float,
+    transforms: Sequence[NDArray[np.complex64]] | None = None,
+) -> tuple[AngleLaw, SpeedEstimate]:
+    """Tachometer, else the signal, else the plate."""
+    note = ""
+    found = speed_from_signal(rows, analysis_request.range_hz, analysis_request.speed_orders, transforms)
+    if tachometer is not None:
+        pulsed = speed_from_tachometer(tachometer, analysis_request.range_hz, duration)
+        if pulsed is None:
+            note = "the tachometer's pulses make no sense"
+        elif found is not None and _contradict(found[1], pulsed[1]):
+            note = (
+                f"the tachometer says {pulsed[1].input_hz * 60:.1f} r/min, the drive's own lines say "
+                f"{found[1].input_hz * 60:.1f} r/min: check pulses_per_rev and what the pulse is taken from; "
+                "the lines are believed"
+            )
+        else:
+            return pulsed
+    if found is None:
+        # The envelope may carry the shaft where the vibration itself hides it.
+        carriers = [_whole_envelope(samples, rate) for samples, rate in rows if rate > 4 * LOWEST_CARRIER_HZ]
+        found = speed_from_signal([*rows, *carriers], analysis_request.range_hz, analysis_request.speed_orders)
+    if found is not None:
+        law, estimate = found
+        return law, replace(estimate, note=note)
+    speed = analysis_request.fixed_speed_hz or analysis_request.nominal_hz
+    told = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the plate"
+    sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if analysis_request.fixed_speed_hz else plate_sigma(analysis_request)
+    estimate = SpeedEstimate(
+        input_hz=speed,
+        uncertainty_hz=float(sigma),
+        method="nominal",
+        note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
+        alternatives=_with_rest(
+            speed, rivals_in_signal(rows, analysis_request.range_hz, analysis_request.speed_orders)
+        ),
+    )
+    return AngleLaw.steady(speed, duration), estimate
+
+
+def _contradict(lines: SpeedEstimate, pulses: SpeedEstimate) -> bool:
+    """Whether the drive's lines, surely followed, tell another speed than the pulses."""
+    off = abs(lines.input_hz / pulses.input_hz - 1)
+    sure = (lines.uncertainty_hz or 0.0) < MOST_DISAGREEMENT / 10 * lines.input_hz and not lines.doubtful
+    return off > MOST_DISAGREEMENT and sure
+
+
+def _with_rest(speed: float, rivals: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """``speed``, assumed, with what probability the speeds that the lines support leave it, and these."""
+    kept = [(hz, chance) for hz, chance in rivals if chance >= LEAST_SHARE]
+    return ((speed, max(0.0, 1.0 - sum(chance for _, chance in kept))), *kept)
+
+
+def plate_sigma(analysis_request: AnalysisRequest) -> float:
+    """Standard uncertainty [Hz] of the nominal speed, where the speed may be anywhere in the range alike: the root mean
+    square distance from it. Twice that reaches both ends of the range, wherever in it the nominal speed lies."""
+    low, high = analysis_request.range_hz
+    off = analysis_request.nominal_hz - (low + high) / 2
+    return float(np.sqrt((high - low) ** 2 / 12 + off**2))
+
+
+def _whole_envelope(samples: NDArray[np.float32], rate: float) -> tuple[NDArray[np.float32], float]:
+    """Squared envelope of everything above the lowest carrier, mean removed, against time; and its rate."""
+    band = envelopes(
+        whitened(samples, rate, channel=""), AngleLaw.steady(1.0, samples.size / rate),
+        band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * rate), width_hz=LEAST_BAND_HZ,
+    )  # fmt: skip
+    total = band.power.mean(axis=0)
+    return (total - total.mean()).astype(np.float32), band.per_turn
+
+
+def _looks(
+    rows: Mapping[str, tuple[NDArray[np.float32], float]],
+    transforms: Mapping[str, NDArray[np.complex64]],
+    law: AngleLaw,
+    analysis_request: AnalysisRequest,
+    like: SegmentFeatures | None,
+) -> tuple[BandMeans, ...]:
+    """Bands wide enough for the fastest tone; and narrower ones, nearer to a resonance, for slow tones that cannot
+    slip."""
+    if law.total_turns < FEWEST_TURNS:
+        return ()
+    white = [
+        whitened(samples, rate, channel=name, transform=transforms[name])
+        for name, (samples, rate) in rows.items()
+        if rate > 4 * LOWEST_CARRIER_HZ
+    ]
+    if not white:
+        return ()
+    if like is None:
+        highest_hz = max(HIGHEST_CARRIER * w.sample_rate_hz for w in white)
+        widths = _widths_hz(law.mean_hz, analysis_request, highest_hz)
+    else:
+        # A hair less, so that rounding makes no band of two.
+        widths = tuple(max(band.width_hz for band in look.bands) * (1 - 1e-6) for look in like.looks)
+    looks: list[BandMeans] = []
+    for number, width in enumerate(widths):
+        bands = tuple(
+            envelopes(w, law, band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * w.sample_rate_hz), width_hz=width)
+            for w in white
+        )
+        axis = like.looks[number].means if like is not None else None
+        looks.append(BandMeans(bands=bands, means=mean_squares(bands, together=number > 0, like=axis)))
+    return tuple(looks)
+
+
+def _widths_hz(input_hz: float, analysis_request: AnalysisRequest, highest_hz: float) -> tuple[float, ...]:
+    """Least widths of the bands of each look."""
+    fastest = max((c.order * max(c.carriers) for c in analysis_request.combs), default=1.0)
+    wide = max(LEAST_BAND_HZ, input_hz * max(HARMONICS_IN_BAND * fastest, CELLS_PER_TURN))
+    # No more bands than sixteen: fast tones gain nothing, and every band costs.
+    wide = max(wide, (highest_hz - LOWEST_CARRIER_HZ) / MOST_WIDE_BANDS)
+    return (wide, wide / NARROWER) if any(not request.slips for request in analysis_request.combs) else (wide,)
+
+
+def spread_of(speed: SpeedEstimate, analysis_request: AnalysisRequest) -> float:
+    """Relative half width within which the true speed surely lies."""
+    sigma = speed.uncertainty_hz if speed.uncertainty_hz is not None else 0.0
+    low, high = analysis_request.range_hz
+    return min(3.0 * sigma / speed.input_hz, max(high / speed.input_hz - 1, 1 - low / speed.input_hz, 1e-6))
+
+
+def _mean_square(transform: NDArray[np.complex64], n: int, size: int) -> NDArray[np.float64]:
+    """Hann-windowed mean square per bin, one-sided, of ``n`` samples from the first bins of their transform, which is
+    padded to ``size``.
+
+    A periodic Hann window over the padded row is three neighbouring bins of the transform, weighted 1/2 and -1/4
+    (Harris, Proc. IEEE 66, 1978), so that one transform serves windowed and plain spectra.
+    """
+    lines = 0.5 * transform
+    lines[1:] -= 0.25 * transform[:-1]
+    lines[:-1] -= 0.25 * transform[1:]
+    # The bin below zero is the conjugate of the one above it.
+    lines[0] -= 0.25 * np.conj(transform[1])
+    power: NDArray[np.float64] = np.square(lines.real, dtype=np.float64)
+    power += np.square(lines.imag, dtype=np.float64)
+    # The window lies over the padding too, at its low end: keep "sum over bins / noise bandwidth = mean square" true.
+    power *= 2.0 / (size / 2.0) ** 2 * (HANN_MEAN_SQUARE * size / _hann_square_sum(n, size))
+    return power
+
+
+def _hann_square_sum(n: int, size: int) -> float:
+    """Sum of the squares of the first ``n`` values of a periodic Hann window of ``size`` (geometric series)."""
+
+    def cosines(k: int) -> float:
+        if n == size:
+            return 0.0
+        half = np.pi * k / size
+        return float(np.sin(n * half) / np.sin(half) * np.cos((n - 1) * half))
+
+    return HANN_MEAN_SQUARE * n - 0.5 * cosines(1) + 0.125 * cosines(2)
+
+
+def _spectrum(
+    name: str, samples: NDArray[np.float32], rate: float, law: AngleLaw, transform: NDArray[np.complex64]
+) -> ChannelSpectrum:
+    """``transform`` is the samples' own, against time."""
+    size = fast_length(samples.size)
+    if law.is_steady:
+        power, per_turn = _mean_square(transform, samples.size, size), rate / law.mean_hz
+    else:
+        laid, per_turn = angular(samples, rate, law, transform)
+        power = _mean_square(rfft(laid, size), laid.size, size)
+    return ChannelSpectrum(channel=name, power=power, bin_hz=per_turn * law.mean_hz / size)
+
+
+def _fixed_lines(
+    name: str,
+    samples: NDArray[np.float32],
+    rate: float,
+    transform: NDArray[np.complex64],
+    analysis_request: AnalysisRequest,
+) -> tuple[Line, ...]:
+    """Lines that do not follow the shaft, from the spectrum against time."""
+    if not analysis_request.lines_hz:
+        return ()
+    size = fast_length(samples.size)
+    # Above the highest of them nothing but its floor is read.
+    last = int(max(hz for _, hz in analysis_request.lines_hz) * size / rate) + 2 * FLOOR_BINS
+    power = _mean_square(transform[:last], samples.size, size)
+    return read_lines(power, rate / size, analysis_request.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name)

@@ -1,0 +1,315 @@
+"""The angle law read from the phases of many lines at once, with the uncertainty that they leave.
+
+A line of order o turns o times per input turn, so an angle error of p turns shows as o p turns of its phase. The
+capture is laid on the angle of a first law and cut into segments; in each, the lines' complex amplitudes are read.
+All segments together tell the constant amplitude of each line, each segment the angle error left over. Both are least
+squares, solved in turns (Gauss-Newton). Lines too close to be distinguished within a segment are modelled together.
+
+The law is smoothed as the integral of a speed that walks at random (the cubic smoothing spline; Wahba 1978). How
+freely it walks is not chosen: every freedom counts by its likelihood, and so the uncertainty of the mean speed holds
+both what the lines leave open and what speed may do between and beyond the segments.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.fft import fast_length
+from vibe.spectra.speed.speed_variation import smoothed
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+REACHES = (1.5, 4.0, 12.0, 36.0, 64.0)
+"""Highest order of each pass: a higher one sees finer, but only once the error is below half of its own turn."""
+ROUNDS = 4
+"""Amplitudes and angle errors in turns; three bring the change below a tenth of the uncertainty."""
+OVERLAP_SHARE = 0.75
+"""Information left by half overlap of Hann segments: the noise of neighbours is correlated by 1/6 (1 / (1 + 2/6))."""
+TOLD_APART = 2.0
+"""Half a Hann main lobe, in bins: orders closer than this within a segment are one observation."""
+SIDEBANDS = 1
+"""Further lines modelled either side of one that has a close neighbour (see ``_with_neighbours``)."""
+LEAST_APART = 1e-2
+"""Two lines more alike than this over the whole capture share one amplitude."""
+FLOOR_BINS = np.concatenate([np.arange(-12, -3), np.arange(4, 13)])
+"""Bins off a line, clear of its Hann main lobe, that give the floor beside it."""
+MOST_SEGMENTS = 240
+"""Bounds the work; a correction that bends more often is jitter (our choice)."""
+BEGINNINGS = (0, 1, -1)
+"""Passes at which the correction may begin: the lowest orders, the next, all at once."""
+SAME = 0.02
+"""Turns of the highest line between two laws that a pass brings to one: phases less than 8 degrees apart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Low:
+    """One channel, low-passed and thinned; above ``top_hz`` it holds nothing."""
+
+    samples: NDArray[np.float32]
+    rate_hz: float
+    top_hz: float
+
+
+def low_passed(
+    samples: NDArray[np.float32], rate_hz: float, top_hz: float, spectrum: NDArray[np.complex64] | None = None
+) -> Low:
+    """Everything below ``top_hz``, at just the rate that interpolation needs; ``spectrum`` is the samples' transform
+    where it is there already."""
+    n = samples.size
+    own = spectrum if spectrum is not None and spectrum.size == n // 2 + 1 else fft.rfft(samples)
+    keep = int(min(own.size, np.ceil(top_hz * n / rate_hz) + 1))
+    length = fast_length(int(2.6 * keep))
+    thin = fft.irfft(own[:keep], length) * np.float32(length / n)
+    return Low(samples=thin.astype(np.float32), rate_hz=length * rate_hz / n, top_hz=0.98 * (keep - 1) * rate_hz / n)
+
+
+def laid(item: Low, law: AngleLaw) -> Low:
+    """A channel on equal steps of the law's angle instead of time, at the same mean rate."""
+    return all_laid([item], law)[0]
+
+
+def _laid(item: Low, law: AngleLaw, turns: Real) -> Low:
+    n = item.samples.size
+    even = law.turns[0] + np.arange(n) * (law.total_turns / n)
+    samples = np.interp(even, turns, item.samples).astype(np.float32)
+    return Low(samples=samples, rate_hz=item.rate_hz, top_hz=item.top_hz)
+
+
+def all_laid(lows: Sequence[Low], law: AngleLaw) -> list[Low]:
+    """:func:`laid` for channels that mostly share one rate and length, and then its work."""
+    if law.is_steady:
+        return list(lows)
+    turns: dict[tuple[int, float], Real] = {}
+    found = []
+    for item in lows:
+        kind = (item.samples.size, item.rate_hz)
+        if kind not in turns:
+            turns[kind] = law.at(np.arange(kind[0]) / item.rate_hz)
+        found.append(_laid(item, law, turns[kind]))
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Refined:
+    """The law, the standard uncertainty of its mean speed, relative, and by how much its lines' amplitudes hold."""
+
+    law: AngleLaw
+    relative: float
+    explained: float
+    """Sum over lines and segments of ln(power / power left unexplained)."""
+
+
+def refined(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: float) -> Refined | None:
+    """The ``law`` corrected by the phases of lines at ``orders``; None where they say nothing.
+
+    Low orders come first, unless the law is good enough, or low orders poor enough, to begin higher up: several
+    beginnings are tried, and the one whose lines are explained best in the end is kept. Those that have come to the
+    same law go on as one. The mean speed may move by less than the capture resolves at order 1.
+    """
+    counts = [int(np.count_nonzero(orders <= reach)) for reach in REACHES]
+    # A beginning without a line of its own begins with the first that there is.
+    begin_at = {next((count for count in counts[first:] if count), 0) for first in BEGINNINGS}
+    ways: list[Refined | AngleLaw] = []
+    for count in sorted(set(counts) - {0}):
+        chosen = orders[:count]
+        if count in begin_at:
+            ways.append(law)
+        ways = _parted(ways, float(chosen[-1]))
+        for number, way in enumerate(ways):
+            step = _corrected(_law_of(way), lows, chosen, segment_turns)
+            if step is not None and abs(step.law.mean_hz - law.mean_hz) < 0.75 / law.duration_s:
+                ways[number] = step
+    ends = [way for way in ways if isinstance(way, Refined)]
+    return max(ends, key=lambda way: way.explained, default=None)
+
+
+def _law_of(way: Refined | AngleLaw) -> AngleLaw:
+    return way.law if isinstance(way, Refined) else way
+
+
+def _parted(ways: Sequence[Refined | AngleLaw], top_order: float) -> list[Refined | AngleLaw]:
+    """``ways`` without those that lie within ``SAME`` turns of the line at ``top_order`` of an earlier one."""
+    kept: list[Refined | AngleLaw] = []
+    for way in ways:
+        law = _law_of(way)
+        time = np.linspace(law.time_s[0], law.time_s[-1], 2 * MOST_SEGMENTS)
+        turns = law.at(time)
+        # Where turns are counted from is left to the amplitudes.
+        if all(np.ptp(turns - _law_of(other).at(time)) * top_order > SAME for other in kept):
+            kept.append(way)
+    return kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Seen:
+    """Complex amplitudes (lines, segments) of one channel, the noise power of each line (lines,), and the response
+    (lines, orders) of a line's place to every modelled order."""
+
+    values: Complex
+    noise: Real
+    response: Real
+
+
+def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: float) -> Refined | None:
+    """One pass: the law after ``ROUNDS`` Gauss-Newton steps; None where no line was seen or the steps had no hold."""
+    total = law.total_turns
+    span = min(segment_turns, total / 2)
+    hops = int(np.clip(2 * total / span - 1, 3, MOST_SEGMENTS))
+    centres = np.linspace(span / 2, total - span / 2, hops)
+    places = _told_apart(orders, TOLD_APART / span)
+    orders = _with_neighbours(orders, TOLD_APART / span)
+    windows = {n: _windows(n, total, centres, span, orders, places) for n in {item.samples.size for item in lows}}
+    rows = [_seen(item, windows[item.samples.size]) for item in all_laid(lows, law)]
+    start, end = float(law.time_s[0]), law.duration_s
+    times = law.when(law.turns[0] + centres) - start
+    # How far the law at hand has already left a straight line: what is smoothed is the whole way, not the last step.
+    deviation = centres - law.mean_hz * times
+    errors, smooth = np.zeros(hops), None
+    noise = [row.noise for row in rows]
+    turning = np.exp(2j * np.pi * (orders - places[:, None])[:, None, :] * centres[:, None])
+    bases = [row.response[:, None, :] * turning for row in rows]
+    for _ in range(ROUNDS):
+        precision, pull = np.zeros((hops, hops)), np.zeros(hops)
+        turned: Complex = np.exp(2j * np.pi * orders * errors[:, None])
+        for k, row in enumerate(rows):
+            basis: Complex = bases[k] * turned
+            scale = 1.0 / np.sqrt(noise[k])[:, None]
+            span_of, amplitudes = _amplitudes(basis * scale[:, :, None], row.values * scale)
+            left = row.values - basis @ amplitudes
+            slope = scale * (basis @ (2j * np.pi * orders * amplitudes))
+            # What a change of angle and one of amplitudes would do alike says nothing of the angle.
+            shared = (np.conj(span_of) * slope[:, :, None]).sum(axis=0)
+            precision += np.diag((np.abs(slope) ** 2).sum(axis=0)) - np.real(np.conj(shared) @ shared.T)
+            pull += np.real(np.conj(slope) * scale * left).sum(axis=0)
+            # What a line leaves unexplained is its noise, whether it is noise, a neighbour or a modulation.
+            noise[k] = np.maximum(row.noise, np.mean(np.abs(left) ** 2, axis=1) * hops / max(1, hops - 2))
+        told = 2 * OVERLAP_SHARE
+        smooth = smoothed(
+            times,
+            told * precision,
+            told * (pull + precision @ (deviation + errors)),
+            duration_s=end,
+            mean_hz=law.mean_hz,
+        )
+        if smooth is None:
+            return None
+        errors = smooth.values[1:-1] - deviation
+        errors -= errors.mean()
+    assert smooth is not None
+    turns = law.turns[0] + law.mean_hz * smooth.time_s + smooth.values - smooth.values[0]
+    if smooth.steady:
+        ends = [0, -1]
+        turns, time_s = turns[ends], smooth.time_s[ends]
+    else:
+        time_s = smooth.time_s
+    if not np.all(np.diff(turns) > 0):  # Not a number either: the arithmetic had no hold.
+        return None
+    whole = [np.mean(np.abs(row.values) ** 2, axis=1) + row.noise for row in rows]
+    explained = hops * float(sum(np.log(w / n).sum() for w, n in zip(whole, noise, strict=True)))
+    law = AngleLaw(time_s=start + time_s, turns=turns)
+    return Refined(law=law, relative=smooth.end_to_end / total, explained=explained)
+
+
+def _amplitudes(basis: Complex, values: Complex) -> tuple[Complex, Complex]:
+    """Least squares of ``values`` (lines, segments) on ``basis`` (lines, segments, orders): an orthonormal base of what
+    the amplitudes can explain (lines, segments, rank), and the amplitudes (orders,)."""
+    flat = basis.reshape(-1, basis.shape[-1])
+    size = np.linalg.norm(flat, axis=0) + 1e-300
+    left, strength, right = np.linalg.svd(flat / size, full_matrices=False)
+    kept = strength > LEAST_APART * strength[0]
+    left = left[:, kept]
+    amplitudes = (np.conj(right[kept].T) @ ((np.conj(left.T) @ values.ravel()) / strength[kept])) / size
+    return left.reshape(*basis.shape[:2], -1), amplitudes
+
+
+def _told_apart(orders: Real, gap: float) -> Real:
+    """Middles of groups of neighbouring ``orders`` (ascending) whose steps are below ``gap``."""
+    groups = np.split(orders, np.flatnonzero(np.diff(orders) >= gap) + 1)
+    return np.array([group.mean() for group in groups])
+
+
+def _with_neighbours(orders: Real, gap: float) -> Real:
+    """``orders`` (ascending), and beside each that has another closer than ``gap`` more at the same spacing.
+
+    Two lines so close are the sidebands of a body that turns slowly, and seldom the only ones.
+    """
+    close = np.diff(orders)
+    close = close[close < gap]
+    if close.size == 0:
+        return orders
+    crowded = np.array([o for o in orders if np.count_nonzero(np.abs(orders - o) < gap) > 1])
+    more = (crowded[:, None] + close.min() * np.arange(-SIDEBANDS, SIDEBANDS + 1)).ravel()
+    return np.unique(np.round(np.concatenate([orders, more]), 9))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Windows:
+    """Segments and places of lines, alike for all channels of as many samples: ``rows`` (segments, n) of samples, their
+    ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
+    (lines, segments) of its phase until there, the bins ``beside`` it (lines, floor bins), and the ``response``."""
+
+    rows: NDArray[np.intp]
+    taper: Real
+    cosine: NDArray[np.float32]
+    sine: NDArray[np.float32]
+    turning: Complex
+    beside: NDArray[np.intp]
+    response: Real
+
+
+def _windows(size: int, total: float, centres: Real, span: float, orders: Real, places: Real) -> _Windows:
+    """For channels of ``size`` samples already laid on angle, ``total`` turns long."""
+    per_turn = size / total
+    n = min(size, round(span * per_turn))
+    starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
+    # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
+    local = (np.arange(n) - (n - 1) / 2) / per_turn
+    turn = np.outer(local, places)
+    # Whole turns taken out, single precision is enough for the rest.
+    angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
+    middles = (starts + (n - 1) / 2) / per_turn
+    bins = np.round(places * n / per_turn).astype(int)
+    return _Windows(
+        rows=starts[:, None] + np.arange(n),
+        taper=np.hanning(n),
+        cosine=np.cos(angle),
+        sine=np.sin(angle),
+        turning=np.exp(-2j * np.pi * np.outer(places, middles)),
+        beside=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
+        response=_hann_response((orders - places[:, None]) / per_turn, n),
+    )
+
+
+def _seen(item: Low, windows: _Windows) -> _Seen:
+    """Lines of a channel already laid on angle."""
+    weight = windows.taper.sum()
+    pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
+    values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
+    beside = np.abs(fft.rfft(pieces, axis=1)[:, windows.beside]) ** 2
+    floor = np.median(beside, axis=(0, 2)) / np.log(2.0) / weight**2
+    return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
+
+
+def _hann_response(cycles: Real, n: int) -> Real:
+    """What a symmetric Hann window of ``n`` samples sees of a line ``cycles`` per sample off, over a line on its place.
+
+    Three Dirichlet kernels (Harris, Proc. IEEE 66, 1978), the phase taken at the window's middle.
+    """
+
+    def kernel(x: Real) -> Real:
+        bottom = np.sin(np.pi * x)
+        near = np.abs(bottom) < 1e-12
+        return np.asarray(np.where(near, float(n), np.sin(np.pi * n * x) / np.where(near, 1.0, bottom)))
+
+    def window(x: Real) -> Real:
+        step = 1.0 / (n - 1)
+        return 0.5 * kernel(x) + 0.25 * (kernel(x - step) + kernel(x + step))
+
+    return window(cycles) / window(np.zeros(1))

@@ -1,0 +1,284 @@
+"""Input speed from the vibration itself: many lines that the drive must make, all at once, within its range.
+
+First the range is searched: with a steady speed, and along the path that the lines take if speed moves. Every speed is
+weighed against all others and against noise; only one that stands alone is taken. ``phase_refinement.py`` then refines
+it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.core.evidence import SpeedEstimate
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.speed.line_likelihood import (
+    Places,
+    log_likelihood_ratio,
+    log_sum_exp,
+    over_floor,
+    seen_at,
+    speed_grid,
+)
+from vibe.spectra.speed.phase_refinement import Low, Refined, all_laid, low_passed, refined
+from vibe.spectra.speed.ridge_tracking import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
+
+MOST_ORDERS = 64.0
+"""Lines above this order are left aside: speed wander smears them."""
+CHANCE = 1e-3
+"""Probability that there is no such machine, or that its speed lies elsewhere, at which a speed is still believed."""
+APART = 0.004
+"""Relative distance from which on a speed is another one."""
+LEAST_HALF_RANGE = 0.03
+"""Half width of speeds looked at, relative, at the least: a narrow range would leave no others to compare with."""
+QUICK_TURNS = 6.0
+"""Turns per segment in which a speed is followed that nothing slower could: load cycles of a second or two."""
+HOLDS = 1e-3
+"""Relative uncertainty that the phases must leave to a speed that moves: a path that hops between a drive's families
+lays no line on one place, and its mean is none (common practice)."""
+RIVALS = 3
+"""Places of the range that are tried against the mesh where none stands alone."""
+MESH_BINS = 2.0
+"""How far off, in bins, a mesh line above ``MOST_ORDERS`` may lie once the angle is known."""
+UNSURE = 1e-4
+"""Relative uncertainty from which on the path itself is in doubt: ten seconds of steady lines leave a tenth of it."""
+COUNTS = 0.5
+"""Share of the log odds of two speeds that is believed: lines of one machine come and go together, so that a dozen of
+them are worth fewer independent ones (common practice)."""
+LEAST_SHARE = 1e-4
+"""Probability below which a speed is not spoken of."""
+LONGEST_RAMP_S = 60.0
+"""Over longer captures one ramp is no likely path, and every trial costs."""
+LEAST_RELATIVE = 3e-6
+"""Standard uncertainty, relative, below which no machine's speed is steady enough to be stated."""
+
+
+def speed_from_signal(
+    channels: Sequence[tuple[NDArray[np.float32], float]],
+    range_hz: tuple[float, float],
+    orders: Sequence[float],
+    transforms: Sequence[NDArray[np.complex64] | None] | None = None,
+) -> tuple[AngleLaw, SpeedEstimate] | None:
+    """The angle law at which lines at ``orders`` stand out, and its mean speed with its standard uncertainty.
+
+    Args:
+        channels: (samples (n,), sample rate [Hz]), mean removed.
+        range_hz: the search never leaves it.
+        orders: orders of the input at which healthy lines lie; the lowest must be 1 or more for an absolute speed.
+        transforms: of the channels, where they are there already.
+
+    Returns:
+        None where no speed stands out. The uncertainty is the spread that the phases of the lines leave to the mean
+        speed, misfit and the freedom of a wandering speed counted in (see ``wander.smoothed``). With a steady speed
+        in white noise it comes near the Cramér-Rao bound (Rife & Boorstyn, IEEE Trans. IT 20, 1974).
+    """
+    duration = min(samples.size / rate for samples, rate in channels)
+    high = range_hz[1]
+    top = min(MOST_ORDERS, max(orders) * 1.02)
+    used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
+    ready = transforms if transforms is not None else [None] * len(channels)
+    lows = [
+        low_passed(samples, rate, 1.1 * top * high, transform)
+        for (samples, rate), transform in zip(channels, ready, strict=True)
+    ]
+    used = used[used * high < min(item.top_hz for item in lows)]
+    if used.size == 0:
+        return None
+    choices = [_best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)]
+    for shape, price in paths(lows, duration, range_hz, used):
+        choice = _best_of_range(lows, shape, range_hz, used, price)
+        # A jump must tell more than a smooth change does: a hop to a near family's lines does not.
+        if len(choices) == 1 or choice.log_odds > choices[-1].log_odds:
+            choices.append(choice)
+    # Of a speed that jumps the steady law sees two that rival: it must stand alone before it is compared.
+    alone = [choice for choice in choices if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE]
+    if not alone:
+        settled = _by_mesh(channels, max(choices, key=lambda choice: choice.log_odds), lows, used, orders)
+        alone = [settled] if settled is not None else []
+    best, fine = _followed(alone, lows, used, SEGMENT_TURNS)
+    if (best is None or not _holds(best, fine)) and duration <= LONGEST_RAMP_S:
+        # Speed that comes and goes with a load cycle: followed in short pieces, dear, and seldom needed.
+        alone = []
+        for shape, price in paths(lows, duration, range_hz, used, segment_turns=QUICK_TURNS, least_s=0.1):
+            choice = _best_of_range(lows, shape, range_hz, used, price)
+            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE:
+                alone.append(choice)
+        best, fine = _followed(alone, lows, used, QUICK_TURNS)
+    if best is None or not _holds(best, fine):
+        return None
+    law = best.law if fine is None else fine.law
+    # Without phases the speed is known to half a grid step of the lowest order.
+    relative = 0.25 / law.total_turns if fine is None else fine.relative
+    return law, SpeedEstimate(
+        input_hz=law.mean_hz,
+        uncertainty_hz=law.mean_hz * max(relative, LEAST_RELATIVE),
+        method="signal",
+        drift=law.drift,
+        alternatives=_alternatives(best, law.mean_hz),
+    )
+
+
+def _followed(
+    alone: Sequence[_Choice], lows: Sequence[Low], used: NDArray[np.float64], segment_turns: float
+) -> tuple[_Choice | None, Refined | None]:
+    """The likeliest of the choices that stand alone, and its law refined by phases."""
+    if not alone:
+        return None, None
+    best = max(alone, key=lambda choice: choice.log_odds)
+    fine = refined(best.law, lows, used, segment_turns)
+    duration = best.law.duration_s
+    if (fine is None or fine.relative > UNSURE) and duration <= LONGEST_RAMP_S and segment_turns == SEGMENT_TURNS:
+        # A path that hopped leaves the phases in disorder. Ramps are tried one by one: dear, and seldom needed.
+        tried = [
+            _best_of_range(lows, shape, best.range_hz, used, PRICE_OF_MOTION[0]) for shape in steady_ramps(duration)
+        ]
+        steepest = max(tried, key=lambda choice: choice.log_odds)
+        if steepest.elsewhere < CHANCE and steepest.log_odds > best.log_odds:
+            best, fine = steepest, refined(steepest.law, lows, used, SEGMENT_TURNS)
+    return best, fine
+
+
+def _holds(choice: _Choice, fine: Refined | None) -> bool:
+    """Whether the phases bear out a speed that moves."""
+    return choice.law.is_steady or (fine is not None and fine.relative <= HOLDS)
+
+
+def rivals_in_signal(
+    channels: Sequence[tuple[NDArray[np.float32], float]], range_hz: tuple[float, float], orders: Sequence[float]
+) -> tuple[tuple[float, float], ...]:
+    """(speed [Hz], probability) of the places of the range that the lines support, where none stands alone; what is
+    missing to 1 is left to any other. Arguments as of ``speed_from_signal``."""
+    duration = min(samples.size / rate for samples, rate in channels)
+    top = min(MOST_ORDERS, max(orders) * 1.02)
+    used = np.array(sorted({round(o, 9) for o in orders if o <= top}))
+    lows = [low_passed(samples, rate, 1.1 * top * range_hz[1]) for samples, rate in channels]
+    used = used[used * range_hz[1] < min(item.top_hz for item in lows)]
+    if used.size == 0:
+        return ()
+    choice = _best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)
+    heard = float(1.0 / (1.0 + np.exp(-np.clip(COUNTS * choice.log_odds, -50.0, 50.0))))
+    return tuple((hz, heard * chance) for hz, chance in _shares(choice.rivals))
+
+
+def _alternatives(choice: _Choice, mean_hz: float) -> tuple[tuple[float, float], ...]:
+    """All places of a choice with their probabilities, the speed that was taken first, at its refined value."""
+    shares = _shares(choice.rivals)
+    if not shares:
+        return ((mean_hz, 1.0),)
+    return ((mean_hz, shares[0][1]), *((hz, chance) for hz, chance in shares[1:] if chance >= LEAST_SHARE))
+
+
+def _shares(rivals: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """(speed, probability), the likeliest first, from (speed, log weight)."""
+    if not rivals:
+        return []
+    ordered = sorted(rivals, key=lambda rival: -rival[1])
+    weights = np.array([COUNTS * (weight - ordered[0][1]) for _, weight in ordered])
+    shares = np.exp(weights - log_sum_exp(weights))
+    shares[shares < LEAST_SHARE] = 0.0
+    shares /= shares.sum()
+    return [(hz, float(share)) for (hz, _), share in zip(ordered, shares, strict=True) if share > 0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Choice:
+    """The best mean speed for one shape of the angle law, and how it stands out of the others of the range."""
+
+    law: AngleLaw
+    log_odds: float
+    """Of a machine that runs somewhere in the range against none."""
+    elsewhere: float
+    """Probability that its speed is another one."""
+    range_hz: tuple[float, float]
+    """Where it was looked for."""
+    rivals: tuple[tuple[float, float], ...] = ()
+    """(speed, log weight) of the best places of the range, apart from one another."""
+
+
+def _by_mesh(
+    channels: Sequence[tuple[NDArray[np.float32], float]],
+    choice: _Choice,
+    lows: Sequence[Low],
+    used: NDArray[np.float64],
+    orders: Sequence[float],
+) -> _Choice | None:
+    """Of places that rival one another the one whose mesh lines, above the orders that a wandering speed leaves sharp,
+    stand on the angle law that the low ones give. One law fits aliases alike, so it costs one look for each."""
+    high = np.array([order for order in orders if order > used[-1]])
+    if high.size == 0 or choice.log_odds <= -np.log(CHANCE) or len(choice.rivals) < 2:
+        return None
+    top_hz = 1.05 * float(high[-1]) * max(speed for speed, _ in choice.rivals)
+    wide = [low_passed(samples, rate, top_hz) for samples, rate in channels]
+    weights, laws = [], []
+    for speed, weight in choice.rivals:
+        law = AngleLaw(time_s=choice.law.time_s, turns=choice.law.turns * (speed / choice.law.mean_hz))
+        fine = refined(law, lows, used, SEGMENT_TURNS)
+        law = law if fine is None else fine.law
+        total = np.zeros(high.size)
+        for item in all_laid(wide, law):
+            strength, bin_hz = over_floor(item, np.zeros(1), law.duration_s, law.mean_hz)
+            middles = np.rint(high * law.mean_hz / bin_hz).astype(int)
+            for row, middle in enumerate(middles):
+                reach = int(2 * MESH_BINS)  # Bins are half as wide as the capture resolves.
+                near = strength[0, max(0, middle - reach) : middle + reach + 1]
+                total[row] += float(near.max()) - np.log(2 * MESH_BINS + 1) if near.size else 1.0
+        weights.append(weight + float(log_likelihood_ratio(np.maximum(total, 0.0), len(wide)).sum()))
+        laws.append(law)
+    order = np.argsort(weights)[::-1]
+    if weights[order[0]] - weights[order[1]] < -np.log(CHANCE):
+        return None
+    law = laws[int(order[0])]
+    return _Choice(
+        law=law,
+        range_hz=choice.range_hz,
+        log_odds=choice.log_odds,
+        elsewhere=float(np.exp(weights[order[1]] - weights[order[0]])),
+        rivals=tuple((laws[k].mean_hz, weights[k]) for k in order),
+    )
+
+
+def _best_of_range(
+    lows: Sequence[Low],
+    shape: AngleLaw,
+    range_hz: tuple[float, float],
+    orders: NDArray[np.float64],
+    price: float = 0.0,
+) -> _Choice:
+    """All mean speeds of the range weighed, from transforms of the whole capture laid on ``shape`` (mean 1 Hz).
+
+    ``price``: log odds against such a shape, before anything is seen.
+    """
+    duration = shape.duration_s
+    low, high = range_hz
+    middle = (low + high) / 2
+    wide = (min(low, middle * (1 - LEAST_HALF_RANGE)), max(high, middle * (1 + LEAST_HALF_RANGE)))
+    grid = speed_grid(wide, duration, orders)
+    powers = np.zeros((orders.size, grid.size))
+    for item in all_laid(lows, shape):
+        strength, bin_hz = over_floor(item, np.zeros(1), duration, high)
+        for row, order in enumerate(orders):
+            powers[row] += Places.of(grid * (order / bin_hz), strength.shape[1]).read(strength[0], beyond=1.0)
+    weight = log_likelihood_ratio(powers, len(lows), seen_at(orders)).sum(axis=0)
+    inside = (grid >= low) & (grid <= high)
+    if not inside.any():
+        # The range is narrower than one step of the grid.
+        inside[np.abs(grid - middle).argmin()] = True
+    top = int(np.flatnonzero(inside)[weight[inside].argmax()])
+    apart = np.abs(grid / grid[top] - 1) > max(APART, 1.5 / (duration * grid[top]))
+    total = log_sum_exp(weight)
+    elsewhere = float(np.exp(log_sum_exp(weight[apart]) - total)) if apart.any() else 0.0
+    law = AngleLaw(time_s=shape.time_s, turns=shape.turns * float(grid[top]) / shape.mean_hz)
+    left, rivals = np.where(inside, weight, -np.inf), []
+    for _ in range(RIVALS):
+        spot = int(left.argmax())
+        if not np.isfinite(left[spot]):
+            break
+        rivals.append((float(grid[spot]), float(left[spot])))
+        left[np.abs(grid / grid[spot] - 1) <= max(APART, 1.5 / (duration * grid[spot]))] = -np.inf
+    return _Choice(
+        law=law, range_hz=range_hz, log_odds=total - float(np.log(grid.size)) - price, elsewhere=elsewhere,
+        rivals=tuple(rivals),
+    )  # fmt: skip

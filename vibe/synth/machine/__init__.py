@@ -1,0 +1,1 @@
+"""How a drive moves and what that puts into its housing: angles, forces, impacts."""

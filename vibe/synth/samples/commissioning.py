@@ -1,0 +1,244 @@
+"""Sample commissioning sets: new drives with known truth, made on demand."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+
+from vibe.core.drive import Drive
+from vibe.core.errors import CallError, ConfigError, OutputError
+from vibe.core.records.acceptance import Answer, Instrument, RunKind
+from vibe.core.stages.cycloidal import CycloidalStage
+from vibe.storage.files import write_whole
+from vibe.synth.conditions import Conditions
+from vibe.synth.machine.damage import parse_damage
+from vibe.synth.samples.demo import shared_folder
+from vibe.synth.simulate import simulate
+from vibe.synth.writers import write_capture
+
+TRUTH = "truth.toml"
+CAPTURES = "captures"
+Positive = Annotated[float, Field(gt=0)]
+M = TypeVar("M", bound=BaseModel)
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class _Form(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class SampleRun(_Form):
+    """A run that every set goes through: a capture for each entry of ``noise``, ``minutes`` apart."""
+
+    kind: RunKind
+    seconds: Annotated[float, Field(gt=0, le=600)]
+    load_percent: Annotated[float, Field(ge=0)]
+    noise: Annotated[list[Positive], Field(min_length=1, max_length=50)]
+    minutes: Positive
+    temperature_c: float | None = None
+
+
+class Built(_Form):
+    """Counts that were built in instead of those ordered."""
+
+    lobes: int
+    ring_pins: int
+    ratio: float
+
+
+class SampleSet(_Form):
+    """One drive. ``seconds``: all but the run-in is no longer than this."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+    serial: str
+    seed: Annotated[int, Field(ge=0)]
+    built: Built | None = None
+    damage: list[str] = Field(default_factory=list)
+    unequal_discs: Share = 0.0
+    seconds: Positive | None = None
+    expected: Answer
+    by: str = ""
+    note: str
+
+
+class Commissioning(_Form):
+    """The form of ``sample_signals/commissioning.toml``."""
+
+    begins: AwareDatetime
+    drive: str
+    requirements: str
+    points: Annotated[list[str], Field(min_length=1)]
+    rate_hz: Positive
+    mounting: Literal["stud", "adhesive", "magnet", "probe"]
+    instrument: list[Instrument] = Field(default_factory=list)
+    run: Annotated[list[SampleRun], Field(min_length=1)]
+    set: Annotated[list[SampleSet], Field(min_length=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetCapture:
+    """One capture of one set."""
+
+    set: SampleSet
+    run: SampleRun
+    number: int
+    drive: Drive
+    seed: int
+    at: datetime
+    points: tuple[str, ...]
+    rate_hz: float
+    file: Path
+    force: bool
+
+    @property
+    def seconds(self) -> float:
+        """How long it is."""
+        most = self.set.seconds
+        return self.run.seconds if most is None or self.run.kind == "run-in" else min(self.run.seconds, most)
+
+
+def load_commissioning(path: Path | None = None) -> Commissioning:
+    """The sets that the file describes, the shipped ones unless given.
+
+    Raises:
+        ConfigError: the file cannot be read, or is wrong.
+    """
+    path = path or shared_folder("sample_signals") / "commissioning.toml"
+    return _validated(path, Commissioning, _text(path))
+
+
+def takings(
+    out: Path, *, spec: Path | None = None, only: Sequence[str] | None = None, force: bool = False
+) -> tuple[Commissioning, tuple[SetCapture, ...]]:
+    """Every capture of every set, or of the sets named in ``only``.
+
+    Raises:
+        ConfigError: the description or the drive file is wrong. CallError: a set that is not there.
+        OutputError: a set is there already and ``force`` is not given.
+    """
+    given = load_commissioning(spec)
+    names = [one.name for one in given.set]
+    if unknown := [name for name in only or () if name not in names]:
+        raise CallError(f"no sample set is called {unknown[0]!r}; there are {', '.join(names)}")
+    chosen = [one for one in given.set if not only or one.name in only]
+    for name in (*(one.name for one in chosen), TRUTH):
+        if not force and (out / name).exists():
+            raise OutputError(f"{out / name} exists already; give --force to replace it, or another --out")
+    path = shared_folder("configs") / given.drive
+    ordered = _validated(path, Drive, _text(path))
+    found = []
+    for one in chosen:
+        drive, at, number = _as_built(ordered, one), given.begins, 0
+        for run in given.run:
+            for place in range(len(run.noise)):
+                number += 1
+                file = out / one.name / CAPTURES / f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
+                found.append(
+                    SetCapture(
+                        set=one, run=run, number=place, drive=drive, seed=1000 * one.seed + number, at=at,
+                        points=tuple(given.points), rate_hz=given.rate_hz, file=file, force=force,
+                    )
+                )  # fmt: skip
+                at += timedelta(minutes=run.minutes)
+    return given, tuple(found)
+
+
+def take(taking: SetCapture) -> Path:
+    """Measure and write one capture."""
+    conditions = Conditions(
+        duration_s=taking.seconds,
+        sample_rate_hz=taking.rate_hz,
+        load_percent=taking.run.load_percent,
+        noise=taking.run.noise[taking.number],
+        points=taking.points,
+        unequal_discs=taking.set.unequal_discs,
+        measured_at=taking.at,
+        machine_seed=taking.set.seed,
+    )
+    damage = [parse_damage(text) for text in taking.set.damage]
+    return write_capture(
+        simulate(taking.drive, damage, seed=taking.seed, conditions=conditions), taking.file, force=taking.force
+    )
+
+
+def write_sets(out: Path, given: Commissioning, made: Iterable[SetCapture], *, force: bool) -> tuple[Path, ...]:
+    """The files of each set beside its captures, and what is really wrong with each drive; files of the sets."""
+    configs = shared_folder("configs")
+    takings = list(made)
+    written = []
+    for name in dict.fromkeys(taking.set.name for taking in takings):
+        own = [taking for taking in takings if taking.set.name == name]
+        folder = out / name
+        write_whole(folder / "drive.toml", (configs / given.drive).read_bytes(), force=force)
+        write_whole(folder / "requirements.toml", (configs / given.requirements).read_bytes(), force=force)
+        written.append(write_whole(folder / "commissioning.toml", _set_text(given, own), force=force))
+    write_whole(out / TRUTH, _truth_text(takings), force=force)
+    return tuple(written)
+
+
+def _as_built(ordered: Drive, one: SampleSet) -> Drive:
+    if one.built is None:
+        return ordered
+    stage = ordered.stage[0]
+    if not isinstance(stage, CycloidalStage):
+        raise ConfigError(f"set {one.name!r}: only a cycloidal stage can be built with other counts")
+    other = stage.model_copy(update={"lobes": one.built.lobes, "ring_pins": one.built.ring_pins})
+    return ordered.model_copy(update={"stage": [other, *ordered.stage[1:]], "ratio": one.built.ratio})
+
+
+def _set_text(given: Commissioning, takings: Sequence[SetCapture]) -> str:
+    one = takings[0].set
+    lines = [
+        'drive = "drive.toml"', 'requirements = "requirements.toml"', f"serial = {_toml(one.serial)}",
+        f"mounting = {_toml(given.mounting)}",
+    ]  # fmt: skip
+    for tool in given.instrument:
+        lines += ["", "[[instrument]]", f"what = {_toml(tool.what)}", f"serial = {_toml(tool.serial)}"]
+        if tool.calibrated is not None:
+            lines.append(f"calibrated = {tool.calibrated.isoformat()}")
+        if tool.calibration_uncertainty_percent is not None:
+            lines.append(f"calibration_uncertainty_percent = {tool.calibration_uncertainty_percent}")
+    for run in given.run:
+        files = [f"{CAPTURES}/{taking.file.name}" for taking in takings if taking.run is run]
+        lines += ["", "[[run]]", f"kind = {_toml(run.kind)}", f"load_percent = {run.load_percent}"]
+        lines += ["captures = [", *(f"  {_toml(file)}," for file in files), "]"]
+        if run.temperature_c is not None:
+            lines.append(f"temperature_c = {run.temperature_c}")
+    return "\n".join(lines) + "\n"
+
+
+def _truth_text(takings: Sequence[SetCapture]) -> str:
+    lines = ["# What is really wrong with each drive, and what its acceptance ought to say."]
+    for name in dict.fromkeys(taking.set.name for taking in takings):
+        one = next(taking.set for taking in takings if taking.set.name == name)
+        told = {"name": name, "serial": one.serial, "expected": one.expected, "by": one.by, "note": one.note}
+        lines += ["", "[[set]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: str) -> str:
+    return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"cannot be read: {error}", path=path) from None
+
+
+def _validated(path: Path, form: type[M], text: str) -> M:
+    try:
+        return form.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"cannot be read: {error}", path=path) from None
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise ConfigError(f"{where}: {first['msg']}" if where else first["msg"], path=path) from None

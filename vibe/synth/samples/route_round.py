@@ -1,0 +1,325 @@
+"""A practice round: captures as a technician brings them home, with faults of collecting planted in them."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from vibe.core.capture import Capture, Channel
+from vibe.core.drive import Drive
+from vibe.core.errors import CallError, ConfigError, OutputError
+from vibe.storage.files import write_whole
+from vibe.synth.conditions import Conditions
+from vibe.synth.machine.damage import parse_damage
+from vibe.synth.samples.demo import shared_folder
+from vibe.synth.simulate import simulate
+from vibe.synth.writers import write_capture
+
+Planted = Literal[
+    "former tag", "settling", "clipped", "point missing", "too short", "delivered twice", "wrong drive", "exchanged",
+    "dead", "not running", "speed noted wrongly", "slow", "cut off", "clock put forward",
+]  # fmt: skip
+Written = Literal["native", "logger A", "logger B"]
+Month = Literal["february", "march"]
+MONTHS: tuple[Month, ...] = ("february", "march")
+TRUTH = "truth.toml"
+
+POINTS = ("input side radial", "output side radial")
+SHORT_S = 10.0
+NOTED_RPM = 1395.0
+FORMER_TAGS = {"LS-01": "IW-3"}
+"""As in the route of the water works, like the next two."""
+LOGGER_A_NAMES = {"TH-01": "RAKE-N", "TH-02": "RAKE-S"}
+LOGGER_A_RANGE_M_S2 = 50.0
+
+
+SENSOR_FAULT: dict[str, str] = {"settling": "settling", "clipped": "clipped", "dead": "dead"}
+"""What is planted, and what the sensor does then."""
+NEEDS_POINT = (*SENSOR_FAULT, "point missing", "delivered twice")
+NEEDS_LOGGER: dict[str, Written] = {
+    "delivered twice": "logger A", "clock put forward": "logger B", "cut off": "native", "former tag": "native",
+}  # fmt: skip
+"""Faults that are planted where the file is written; so is a noted speed or a channel's name, in every form."""
+
+
+class _Form(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class PracticeDrive(_Form):
+    """What happens at one drive."""
+
+    drive: str
+    seed: Annotated[int, Field(ge=0)]
+    minute: Annotated[float, Field(ge=0)]
+    seconds: Annotated[float, Field(gt=0, le=600)] = 10.0
+    rate_hz: Annotated[float, Field(gt=0)] = 25_600.0
+    speed_rpm: Annotated[list[float], Field(min_length=2, max_length=2)] | None = None
+    load_percent: Annotated[list[float], Field(min_length=2, max_length=2)] = Field(
+        default_factory=lambda: [70.0, 80.0]
+    )
+    tachometer: bool = False
+    damage: list[str] = Field(default_factory=list)
+    written: tuple[Written, Written] = ("native", "native")
+    planted: Planted | None = None
+    at: str | None = None
+    other: str | None = None
+    clock_showed: datetime | None = None
+    verdict: Literal["accepted", "limited", "retake", "missing", "twice"] = "accepted"
+    remedy: str = ""
+    note: str
+
+    @model_validator(mode="after")
+    def _plantable(self) -> PracticeDrive:
+        """A fault that lacks what it needs would be a label on a good capture."""
+        planted = self.planted or ""
+        if planted in NEEDS_POINT and self.at not in POINTS:
+            raise ValueError(f"planted {planted!r} needs at = one of {', '.join(POINTS)}")
+        if (planted == "wrong drive") != (self.other is not None):
+            raise ValueError("planted 'wrong drive' and other, the drive that was measured, belong together")
+        if planted == "too short" and self.seconds <= SHORT_S:
+            raise ValueError(f"planted 'too short' leaves {SHORT_S:g} s; seconds must be more")
+        if planted == "slow" and self.speed_rpm is None:
+            raise ValueError("planted 'slow' needs speed_rpm")
+        shown = self.clock_showed
+        if (planted == "clock put forward") != (shown is not None) or (shown is not None and shown.tzinfo is not None):
+            raise ValueError("planted 'clock put forward' and clock_showed, a time without offset, belong together")
+        if self.written[1] != (form := NEEDS_LOGGER.get(planted, self.written[1])):
+            raise ValueError(f"planted {planted!r} needs written = [..., {form!r}]")
+        return self
+
+
+class PracticeForm(_Form):
+    """The form of ``practice.toml``."""
+
+    february: AwareDatetime
+    march: AwareDatetime
+    drive: Annotated[list[PracticeDrive], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _once_each(self) -> PracticeForm:
+        files = [entry.drive for entry in self.drive]
+        if twice := next((file for file in files if files.count(file) > 1), None):
+            raise ValueError(f"drive {twice} stands there twice")
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PracticeVisit:
+    """One visit to one drive."""
+
+    entry: PracticeDrive
+    drive: Drive
+    other: Drive | None
+    month: Month
+    at: datetime
+    folder: Path
+    force: bool
+
+    @property
+    def planted(self) -> Planted | None:
+        """Faults are planted in March only."""
+        return self.entry.planted if self.month == "march" else None
+
+    @property
+    def written(self) -> Written:
+        """How this visit's capture comes home."""
+        return self.entry.written[self.month == "march"]
+
+
+def load_practice(path: Path | None = None) -> tuple[PracticeForm, Path]:
+    """The practice round that the file describes, the shipped one unless given; and where it lies.
+
+    Raises:
+        ConfigError: the file cannot be read, or is wrong.
+    """
+    path = path or shared_folder("sample_signals") / "practice.toml"
+    try:
+        return PracticeForm.model_validate(tomllib.loads(path.read_text(encoding="utf-8"))), path
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"cannot be read: {error}", path=path) from None
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise ConfigError(f"{where}: {first['msg']}" if where else first["msg"], path=path) from None
+
+
+def takings(
+    folder: Path, *, spec: Path | None = None, only: Sequence[str] | None = None, force: bool = False
+) -> tuple[PracticeVisit, ...]:
+    """Every visit of both rounds, or those to the drives whose tags are in ``only``.
+
+    Raises:
+        ConfigError: the description or a drive file is wrong. CallError: a tag that is not in the round.
+        OutputError: a round is there already and ``force`` is not given.
+    """
+    practice, path = load_practice(spec)
+    drives = {entry.drive: _drive(entry.drive) for entry in practice.drive}
+    tags = {drive.tag for drive in drives.values()}
+    if unknown := [tag for tag in only or () if tag not in tags]:
+        raise CallError(f"{path.name} has no drive {unknown[0]!r}; there are {', '.join(sorted(tags))}")
+    for entry in practice.drive:
+        _check_tag(entry, drives[entry.drive].tag, path)
+    for name in (*MONTHS, TRUTH):
+        # Long work is done for them: what is in the way is told before it.
+        if not force and (folder / name).exists():
+            raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
+    return tuple(
+        PracticeVisit(
+            entry=entry,
+            drive=drives[entry.drive],
+            other=None if entry.other is None else _drive(entry.other),
+            month=month,
+            at=getattr(practice, month) + timedelta(minutes=entry.minute),
+            folder=folder / month,
+            force=force,
+        )
+        for month in MONTHS
+        for entry in practice.drive
+        if only is None or drives[entry.drive].tag in only
+    )
+
+
+def _check_tag(entry: PracticeDrive, tag: str, path: Path) -> None:
+    """Refuse a former tag or a logger's name that nobody has given."""
+    if entry.planted == "former tag" and tag not in FORMER_TAGS:
+        raise ConfigError(f"{entry.drive}: {tag} has no former tag; {', '.join(FORMER_TAGS)} has", path=path)
+    if "logger A" in entry.written and tag not in LOGGER_A_NAMES:
+        names = ", ".join(LOGGER_A_NAMES)
+        raise ConfigError(f"{entry.drive}: logger A has no name for {tag}; it has for {names}", path=path)
+
+
+def _drive(name: str) -> Drive:
+    path = shared_folder("configs") / "drives" / name
+    try:
+        return Drive.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"cannot be read: {error}", path=path) from None
+    except ValidationError as error:
+        raise ConfigError(error.errors()[0]["msg"], path=path) from None
+
+
+def take(taking: PracticeVisit) -> tuple[Path, ...]:
+    """Measure one drive and write what comes of it."""
+    return _write(taking, _collected(taking, _measured(taking)))
+
+
+def _measured(taking: PracticeVisit) -> Capture:
+    """The capture as sensors and recorder give it."""
+    entry, planted = taking.entry, taking.planted
+    drive = taking.other if planted == "wrong drive" and taking.other is not None else taking.drive
+    march = taking.month == "march"
+    conditions = Conditions(
+        duration_s=SHORT_S if planted == "too short" else entry.seconds,
+        sample_rate_hz=entry.rate_hz,
+        speed_rpm=None if entry.speed_rpm is None else entry.speed_rpm[march],
+        load_percent=entry.load_percent[march],
+        points=POINTS,
+        tachometer=entry.tachometer,
+        running=planted != "not running",
+        sensor_faults=((entry.at, SENSOR_FAULT[planted]),) if planted in SENSOR_FAULT and entry.at else (),
+        tell_speed=planted != "not running",
+        measured_at=taking.at,
+        machine_seed=entry.seed if drive is taking.drive else entry.seed + 1,
+    )
+    damage = [parse_damage(text) for text in entry.damage] if march else []
+    capture = simulate(drive, damage, seed=entry.seed + (1000 if march else 0), conditions=conditions)
+    return replace(capture, drive=taking.drive.tag)
+
+
+def _collected(taking: PracticeVisit, capture: Capture) -> Capture:
+    """What people do to a good capture."""
+    planted, at = taking.planted, taking.entry.at
+    if capture.speed_rpm is not None:
+        # Read off a display that shows whole turns.
+        capture = replace(capture, speed_rpm=float(round(capture.speed_rpm)))
+    if planted == "former tag":
+        return replace(capture, drive=FORMER_TAGS[taking.drive.tag])
+    if planted == "exchanged":
+        swapped = dict(zip(POINTS, reversed(POINTS), strict=True))
+        channels = (replace(c, name=swapped.get(c.name, c.name)) for c in capture.channels)
+        return replace(capture, channels=tuple(channels))
+    if planted == "point missing":
+        return replace(capture, channels=tuple(c for c in capture.channels if c.name != at))
+    if planted == "speed noted wrongly":
+        return replace(capture, speed_rpm=NOTED_RPM)
+    return capture
+
+
+def _write(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
+    tag, planted = taking.drive.tag, taking.planted
+    if taking.written == "logger A":
+        return _logger_a(taking, capture)
+    if taking.written == "logger B":
+        names = dict(zip(POINTS, ("ch1", "ch2"), strict=True))
+        plain = replace(
+            capture, drive=None, measured_at=None,
+            channels=tuple(replace(c, name=names.get(c.name, c.name)) for c in capture.channels),
+        )  # fmt: skip
+        shown = taking.entry.clock_showed if planted == "clock put forward" else None
+        path = taking.folder / f"{tag} {shown or taking.at:%Y-%m-%dT%H-%M} 007.csv"
+        return (write_capture(plain, path, force=taking.force),)
+    path = write_capture(capture, taking.folder / f"{tag}_{taking.at:%Y-%m-%d}.h5", force=taking.force)
+    if planted == "cut off":
+        whole = path.read_bytes()
+        write_whole(path, whole[: len(whole) // 2], force=True)
+    return (path,)
+
+
+def _logger_a(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
+    """One file per point in a folder per drive, and nothing said beside it but speed and load."""
+    tag = taking.drive.tag
+    folder = taking.folder / LOGGER_A_NAMES[tag]
+    written = []
+    for number, channel in enumerate(capture.channels):
+        at = taking.at + timedelta(minutes=number)
+        path = folder / f"P{number + 1}_{at:%Y%m%d_%H%M%S}.wav"
+        written.append(write_whole(path, _wav(channel), force=taking.force))
+        if taking.planted == "delivered twice" and channel.name == taking.entry.at:
+            written.append(write_whole(folder / f"Copy of {path.name}", path.read_bytes(), force=taking.force))
+    said = f"speed_rpm = {capture.speed_rpm}\nload_percent = {capture.load_percent}\n"
+    write_whole(folder / "folder.toml", said, force=taking.force)
+    return tuple(written)
+
+
+def _wav(channel: Channel) -> bytes:
+    """16 bits of the range that the logger is set to."""
+    import io
+
+    from scipy.io import wavfile
+
+    counts = np.clip(np.rint(channel.samples / LOGGER_A_RANGE_M_S2 * 32_767), -32_767, 32_767)
+    buffer = io.BytesIO()
+    wavfile.write(buffer, round(channel.sample_rate_hz), counts.astype(np.int16))
+    return buffer.getvalue()
+
+
+def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: Path) -> str:
+    """``truth.toml``: per file what was planted, and what a check ought to say."""
+    lines = ["# What is really in each file of the practice round, and what a check ought to say of it."]
+    for taking, paths in made:
+        march = taking.month == "march"
+        for path in paths:
+            entry = taking.entry
+            told = {
+                "file": path.relative_to(folder).as_posix(),
+                "drive": taking.drive.tag,
+                "planted": taking.planted or "",
+                "at": entry.at or "" if march else "",
+                "verdict": entry.verdict if march else "accepted",
+                "remedy": entry.remedy if march else "",
+                "note": entry.note if march else "All is well.",
+            }
+            lines += ["", "[[file]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: str) -> str:
+    return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'

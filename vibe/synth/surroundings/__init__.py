@@ -1,0 +1,1 @@
+"""Machines around a simulated drive."""
