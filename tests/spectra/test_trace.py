@@ -40,7 +40,7 @@ def comb(request: CombRequest) -> CombEvidence:
 
 def traced(power: np.ndarray, known: np.ndarray | None = None, **families: Any) -> Trace:
     blank = np.zeros(BINS, dtype=bool) if known is None else known
-    whole = Families(**({"innocent": ((1.0, 10), (2.5, 10))} | families))
+    whole = Families(**({"benign": ((1.0, 10), (2.5, 10))} | families))
     found = trace([comb(PIN), comb(RACE)], [PIN, RACE], [(spectra(power), BANDS)], whole, blank)
     assert found is not None
     return found
@@ -61,7 +61,7 @@ def test_a_line_is_read_in_its_band_and_place_and_nowhere_else() -> None:
     assert stand.tolist() == [[3, 2], [3, HARMONICS + 4]]
 
 
-def test_lines_of_innocents_tell_nothing_but_for_the_tone_s_own() -> None:
+def test_lines_of_benign_orders_tell_nothing_but_for_the_tone_s_own() -> None:
     levels = traced(np.ones((GROUPS, BINS))).levels
     own = levels[0, 0, :HARMONICS] != 255
     assert not own[4]  # 5.0 is 2 x 2.5

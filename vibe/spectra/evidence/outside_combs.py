@@ -562,7 +562,7 @@ def _owner(
     for own, _ in families.benign:
         for times in (0.5, 1, 2, 3) if own == 1.0 else (1, 2, 3) if own > 0.9 else (1,):
             if abs(order - times * own) < 0.35 * bin_:
-                return CombRequest(name="innocent", order=own)
+                return CombRequest(name="benign", order=own)
     exact = [r for r in requests if not r.slips]
     for request in (*exact, *(r for r in requests if r.slips)):
         for carrier in request.carriers:
