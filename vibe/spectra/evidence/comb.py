@@ -237,7 +237,7 @@ class CombScorer:
         if self.spectra.step * SMEARED_TURNS > 1.0:
             return 1
         repeats = order / self.spectra.step
-        return 2 ** min(max(round(log2(SMEARED_REPEATS / repeats)), 0), round(log2(FINEST)))
+        return 1 << min(max(round(log2(SMEARED_REPEATS / repeats)), 0), round(log2(FINEST)))
 
     def _width(self, harmonic: NDArray[np.int32], finer: int) -> NDArray[np.int32]:
         """Which of the widths the windows of a slipping comb's harmonics have."""
