@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import MAX_SAMPLES, build_capture, check_channels, short
+from vibe.ingest.capture_builder import build_capture, short
+from vibe.ingest.claims import MAX_SAMPLES, check_channels
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns, time_unit
 

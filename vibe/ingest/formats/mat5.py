@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import check_claim
+from vibe.ingest.claims import check_claim
 
 _STORED = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8", 12: "i8", 13: "u8",
            16: "u1", 17: "u2", 18: "u4"}  # fmt: skip

@@ -10,7 +10,8 @@ import numpy as np
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import build_capture, check_claim
+from vibe.ingest.capture_builder import build_capture
+from vibe.ingest.claims import check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns
 from vibe.ingest.formats.mat import split_arrays
