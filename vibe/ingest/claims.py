@@ -15,10 +15,23 @@ MOST_CHANNELS = 1024
 
 HARMLESS_BYTES = 160_000_000
 """Twenty million numbers of eight bytes: any machine that analyses a capture can hold them."""
-PACKED_BEST = 40
-"""Times that measured samples are packed at best, beyond what is harmless (our choice): numbers of eight bytes whose
-last four bits alone move pack to a sixteenth; a recording that packs further is of channels that were not connected.
-Deflate packs up to 1032:1 (RFC 1951: 258 bytes in two bits at best), which only made-up files use."""
+PACKED_BEST = 25
+"""Times that measured samples are packed at best, beyond what is harmless (our choice): numbers of eight bytes in which
+four bits move pack to a sixteenth. Deflate packs up to 1032:1 (RFC 1951: 258 bytes in two bits at best), which beyond
+what is harmless only made-up files use, and recordings of channels that were not connected."""
+
+
+def check_unpacked(size_bytes: int, path: Path) -> None:
+    """Refuse a file that claims, once unpacked, more bytes than measured samples can be packed from.
+
+    Raises:
+        CaptureError: too many.
+    """
+    size = path.stat().st_size
+    if size_bytes > max(HARMLESS_BYTES, PACKED_BEST * size):
+        raise CaptureError(
+            f"claims {size_bytes:,} bytes of numbers, more than its {size:,} bytes can hold of measured ones", path=path
+        )
 
 
 def check_claim(samples: int, path: Path, most: int = MAX_SAMPLES, *, claimed_bytes: int = 0) -> None:
@@ -30,12 +43,7 @@ def check_claim(samples: int, path: Path, most: int = MAX_SAMPLES, *, claimed_by
     """
     if samples > most:
         raise CaptureError(f"claims {samples:,} samples; more than {most:,} are not read", path=path)
-    size, claimed_bytes = path.stat().st_size, max(samples, claimed_bytes)
-    if claimed_bytes > max(HARMLESS_BYTES, PACKED_BEST * size):
-        raise CaptureError(
-            f"claims {claimed_bytes:,} bytes of numbers, more than its {size:,} bytes can hold of measured ones",
-            path=path,
-        )
+    check_unpacked(max(samples, claimed_bytes), path)
 
 
 def check_channels(count: int, path: Path) -> None:
