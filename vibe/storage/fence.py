@@ -36,6 +36,10 @@ START_S = 60.0
 """Longest time for a start: libraries may come from a slow disk."""
 LOOK_EVERY_S = 0.2
 """Where the system sets no limit, how often memory is looked at."""
+_LIMITS_ITSELF = sys.platform.startswith("linux")
+"""Whether the system holds a process to its limits of time and memory."""
+_PIPE_BYTES = 1 << 20
+"""Of a pipe, where that can be set: each time it is full the two processes take turns."""
 _WORD = 8
 _MOST_PARTS = 1 << 20
 
@@ -100,6 +104,7 @@ class _Reader:
             env=os.environ | one_thread,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            pipesize=_PIPE_BYTES,
             stderr=None if os.environ.get("VIBE_DEBUG") else subprocess.DEVNULL,
         )
         try:
@@ -151,10 +156,16 @@ def _too_much(memory: int) -> str:
 
 @contextmanager
 def _watched(process: subprocess.Popen[bytes], limit_s: float, memory: int | None) -> Iterator[list[str]]:
-    """End the process when its time is up, or its memory where the system sets no limit; the list says which."""
-    over = threading.Event()
+    """End the process when its time is up, or its memory where the system sets no limit; the list says which.
+
+    On Linux the process has its own limits while it reads.
+    """
     reasons: list[str] = []
-    looks = memory is not None and not sys.platform.startswith("linux")
+    if memory is not None and _LIMITS_ITSELF:
+        yield reasons
+        return
+    over = threading.Event()
+    looks = memory is not None
     before = _resident_bytes(process.pid) if looks else None
 
     def watch() -> None:
@@ -232,6 +243,9 @@ def _unpacked(parts: list[bytearray]) -> tuple[str, Any]:
 def main() -> None:
     """Read until the input ends, which it does when the process that asks ends, however it ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to all; the one that asks ends this one
+    if hasattr(signal, "SIGALRM"):
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGALRM})
     # What a library prints must not get between the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
@@ -277,7 +291,7 @@ def _answer(work: Callable[..., Any], path: Path, more: tuple[object, ...]) -> l
 def _limited(memory: int, limit_s: float) -> Iterator[None]:
     """Where the system can: no more address space than there is now and ``memory``, and an end after ``limit_s``.
 
-    The one that asks looks at the time too; the alarm is for a process that nobody asks any more.
+    The alarm ends the process even inside a library, and when nobody asks any more.
     """
     try:
         import resource
@@ -286,15 +300,15 @@ def _limited(memory: int, limit_s: float) -> Iterator[None]:
         return
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     before = resource.getrlimit(resource.RLIMIT_AS)
-    if sys.platform.startswith("linux"):
+    if _LIMITS_ITSELF:
         pages = int(Path("/proc/self/statm").read_text().split()[0])
         most = pages * resource.getpagesize() + memory
         soft = most if before[0] == resource.RLIM_INFINITY else min(most, before[0])
         resource.setrlimit(resource.RLIMIT_AS, (soft, before[1]))
-    signal.setitimer(signal.ITIMER_REAL, limit_s + 1)
+    signal.setitimer(signal.ITIMER_REAL, limit_s)
     try:
         yield
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0)
-        if sys.platform.startswith("linux"):
+        if _LIMITS_ITSELF:
             resource.setrlimit(resource.RLIMIT_AS, before)

@@ -56,7 +56,7 @@ def native_rows(path: Path) -> RawCapture:
         found = list(islice(_nodes(group, set()), MOST_CHANNELS + 1))
         if len(found) > MOST_CHANNELS:
             raise CaptureError(f"holds more than {MOST_CHANNELS:,} channels", path=path)
-        rows = [node for _, node in found if _is_row(node)]
+        rows = [node for _, node in found if _is_row(node) and not _chunk_trouble(node)]
         samples, claimed_bytes = sum(map(_stored, rows)), sum(_stored(node) * node.dtype.itemsize for node in rows)
         check_claim(samples, path, MOST_IN_PARTS, claimed_bytes=claimed_bytes)
         channels: list[RawChannel] = []
