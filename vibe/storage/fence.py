@@ -40,6 +40,8 @@ _LIMITS_ITSELF = sys.platform.startswith("linux")
 """Whether the system holds a process to its limits of time and memory."""
 _PIPE_BYTES = 1 << 20
 """Of a pipe, where that can be set: each time it is full the two processes take turns."""
+_BLOCK_BYTES = 24 << 20
+"""Below the largest that the C library of Linux learns from (32 MB)."""
 _WORD = 8
 _MOST_PARTS = 1 << 20
 
@@ -97,11 +99,11 @@ class _Reader:
     def _started(self) -> subprocess.Popen[bytes]:
         if self._process is not None and self._process.poll() is None:
             return self._process
+        _keep_memory()
         code = f"import sys; sys.path[:] = {sys.path!r}; from vibe.storage.fence import main; main()"
-        one_thread = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
         self._process = process = subprocess.Popen(
             [sys.executable, "-c", code],
-            env=os.environ | one_thread,
+            env=os.environ | dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             pipesize=_PIPE_BYTES,
@@ -152,6 +154,17 @@ def _why(reasons: list[str], code: int | None, limit_s: float, memory: int) -> s
 
 def _too_much(memory: int) -> str:
     return f"needs more than {memory >> 20:,} MB of memory to be read, which no sound file of its size does"
+
+
+def _keep_memory() -> None:
+    """Let the memory of one file serve for the next.
+
+    The C library of Linux gives every block back to the system and asks for another, which takes as long as reading
+    into it, until a large one was freed; then it keeps those up to that size.
+    """
+    import numpy as np
+
+    np.empty(_BLOCK_BYTES, dtype=np.uint8)  # never touched
 
 
 @contextmanager
@@ -252,8 +265,8 @@ def main() -> None:
     import warnings
 
     import h5py  # noqa: F401  what it takes is no file's doing
-    import numpy as np  # noqa: F401
 
+    _keep_memory()
     warnings.simplefilter("ignore")
     try:
         _send(answers, [])

@@ -236,7 +236,8 @@ def _channel(node: Any) -> Channel:
 
 def _from(path: Path, ask: Callable[[Any], T]) -> T:
     with _explained(path):
-        return fenced(_asked, path, ask)
+        answer: T = fenced(_asked, path, ask)
+        return answer
 
 
 def _asked(path: Path, ask: Callable[[Any], T]) -> T:
