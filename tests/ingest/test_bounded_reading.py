@@ -208,6 +208,23 @@ def test_a_file_that_ends_the_library_costs_itself_alone(tmp_path: Path) -> None
     assert np.array_equal(first.channels[0].samples, again.channels[0].samples)
 
 
+def test_a_path_is_that_of_the_folder_where_it_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The reading process stays in the folder where it was started; what is said names the file as it was given."""
+    folders = [tmp_path / "one", tmp_path / "two"]
+    for count, folder in enumerate(folders, start=1):
+        folder.mkdir()
+        with h5py.File(folder / "a.h5", "w") as file:
+            node = file.create_dataset("channels/a", data=np.full(100, count, "f4"))
+            node.attrs.update({"sample_rate_hz": 1000.0, "unit": "m/s^2"})
+        (folder / "b.h5").write_bytes((folder / "a.h5").read_bytes()[:1000])
+    for count, folder in enumerate(folders, start=1):
+        monkeypatch.chdir(folder)
+        assert (read_capture(Path("a.h5")).channels[0].samples == count).all()
+        with pytest.raises(CaptureError, match=r"^b\.h5: ") as caught:
+            read_capture(Path("b.h5"))
+        assert str(folder) not in str(caught.value)
+
+
 def asleep(path: Path, seconds: float) -> None:
     """A reader that takes its time."""
     assert path.exists()
@@ -239,6 +256,34 @@ def test_what_wants_too_much_memory_is_refused() -> None:
     assert small > 100 << 20
     with pytest.raises(CaptureError, match="needs more than 600 MB"):
         fence.fenced(greedy, CRASHES, 700 << 20)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="ps is asked")
+def test_where_the_system_sets_no_limit_memory_is_watched(monkeypatch: pytest.MonkeyPatch) -> None:
+    fence.fenced(asleep, CRASHES, 0.0)
+    monkeypatch.setattr(fence, "_LIMITS_ITSELF", False)
+    fence.fenced(asleep, CRASHES, 0.5)
+    monkeypatch.setattr(fence, "MEMORY_BYTES", 10 << 20)
+    monkeypatch.setattr(fence, "_STARTED_BYTES", 0)  # so that the process itself is too large
+    with pytest.raises(CaptureError, match="needs more than 10 MB"):
+        fence.fenced(asleep, CRASHES, 30.0)
+
+
+def test_the_files_beside_it_keep_their_answers(tmp_path: Path) -> None:
+    """In one process, where the death of a library was the death of the command."""
+    sound(tmp_path / "a.h5")
+    shutil.copy(CRASHES, tmp_path / "b.mat")
+    sound(tmp_path / "c.h5")
+    done = subprocess.run(
+        [sys.executable, "-m", "vibe", "check", str(tmp_path), "--workers", "1"],
+        capture_output=True, text=True, cwd=ROOT,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    rows = [line.split("\t") for line in done.stdout.splitlines()]
+    verdicts = {Path(row[1]).name: row[0] for row in rows[1:]}
+    assert verdicts["b.mat"] == "unreadable"
+    assert verdicts["a.h5"] == verdicts["c.h5"] != "unreadable"
+    assert "ends the library" in done.stdout
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals")

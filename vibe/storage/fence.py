@@ -34,6 +34,8 @@ LIMIT_S, BYTES_PER_S = 10.0, 1e6
 """Longest time for a file, and slowest reading of a large one (our choice: a hundredth of what a slow disk gives)."""
 START_S = 60.0
 """Longest time for a start: libraries may come from a slow disk."""
+_STARTED_BYTES = 100 << 20
+"""What the process has before it reads anything, at most (measured: 45 MB on Linux)."""
 LOOK_EVERY_S = 0.2
 """Where the system sets no limit, how often memory is looked at."""
 _LIMITS_ITSELF = sys.platform.startswith("linux")
@@ -71,7 +73,8 @@ class _Reader:
         """See ``fenced``."""
         size = path.stat().st_size
         memory, limit_s = MEMORY_BYTES + TIMES_FILE * size, max(LIMIT_S, size / BYTES_PER_S)
-        request = pickle.dumps((work.__module__, work.__qualname__, path, more, memory, limit_s))
+        whole = path.absolute()  # the folder of this process may be another by now
+        request = pickle.dumps((work.__module__, work.__qualname__, whole, more, memory, limit_s))
         with self._lock:
             process = self._started()
             try:
@@ -91,9 +94,10 @@ class _Reader:
                 raise CaptureError(_too_much(memory), path=path)
         if kind == "refused":
             reason, detail, where = result
-            raise CaptureError(reason, path=where, detail=detail)
+            raise CaptureError(reason, path=path if where == whole else where, detail=detail)
         if kind == "error":
-            raise result
+            kind_of_error, said = result
+            raise kind_of_error(said.replace(str(whole), str(path)))
         return result  # type: ignore[no-any-return]
 
     def _started(self) -> subprocess.Popen[bytes]:
@@ -132,7 +136,9 @@ class _Reader:
 
     def forget(self) -> None:
         """In a copy of the process that owns it: its answers are for the other."""
-        self.__init__()  # type: ignore[misc]
+        if self._process is not None:
+            self._process.returncode = 0  # not this one's to wait for
+        self._process, self._lock = None, threading.Lock()
 
 
 _READER = _Reader()
@@ -179,17 +185,14 @@ def _watched(process: subprocess.Popen[bytes], limit_s: float, memory: int | Non
         return
     over = threading.Event()
     looks = memory is not None
-    before = _resident_bytes(process.pid) if looks else None
 
     def watch() -> None:
         until = time.monotonic() + limit_s
         while not over.wait(min(LOOK_EVERY_S, limit_s) if looks else max(0.0, until - time.monotonic())):
             if time.monotonic() >= until:
                 reasons.append("time")
-            elif looks and before is not None and memory is not None:
-                now = _resident_bytes(process.pid)
-                if now is not None and now - before > memory:
-                    reasons.append("memory")
+            elif memory is not None and _resident_bytes(process.pid) > _STARTED_BYTES + memory:
+                reasons.append("memory")
             if reasons:
                 process.kill()
                 return
@@ -203,13 +206,13 @@ def _watched(process: subprocess.Popen[bytes], limit_s: float, memory: int | Non
         watcher.join()
 
 
-def _resident_bytes(pid: int) -> int | None:
-    """Memory of a process by ``ps``, which every Unix has; None where that cannot be told."""
+def _resident_bytes(pid: int) -> int:
+    """Memory of a process by ``ps``, which every Unix has; 0 where that cannot be told."""
     try:
         said = subprocess.run(["ps", "-o", "rss=", "-p", str(pid)], capture_output=True, text=True, timeout=5)
         return int(said.stdout) << 10
     except (OSError, ValueError, subprocess.SubprocessError):
-        return None
+        return 0
 
 
 def _send(stream: IO[bytes] | None, parts: Sequence[Any]) -> None:
@@ -289,9 +292,10 @@ def _answer(work: Callable[..., Any], path: Path, more: tuple[object, ...]) -> l
     except MemoryError:
         kind = "memory"
     except Exception as error:
-        # Some errors of libraries cannot be made again from what they hold.
-        known = type(error) if type(error).__module__ == "builtins" and len(error.args) == 1 else RuntimeError
-        kind, result = "error", known(str(error))
+        # Those of libraries may not be there to be made again, and some need more than a text.
+        is_plain = type(error).__module__ == "builtins" and not isinstance(error, UnicodeError)
+        said = error.args[0] if len(error.args) == 1 and isinstance(error.args[0], str) else str(error)
+        kind, result = "error", (type(error) if is_plain else RuntimeError, said)
     buffers: list[pickle.PickleBuffer] = []
     try:
         head = pickle.dumps((kind, result), protocol=5, buffer_callback=buffers.append)
