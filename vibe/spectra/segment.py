@@ -6,13 +6,13 @@ What is asked of the bands together, after one segment or after many, stands in 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
-from vibe.core.evidence import Level, Line, SpeedEstimate
+from vibe.core.evidence import Line, SpeedEstimate
 from vibe.spectra.analysis_request import AnalysisRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.conditioning import bridged
@@ -20,8 +20,9 @@ from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.integration import differentiate
 from vibe.spectra.basic.levels import levels
 from vibe.spectra.basic.lines import FLOOR_BINS, angular, read_lines
-from vibe.spectra.envelope.bands import BandEnvelopes, envelopes, whitened
-from vibe.spectra.envelope.envelope_spectrum import MeanSquares, mean_squares
+from vibe.spectra.envelope.bands import envelopes, whitened
+from vibe.spectra.envelope.envelope_spectrum import mean_squares
+from vibe.spectra.signal_analysis import BandAnalysis, ChannelSpectrum, SignalAnalysis
 from vibe.spectra.speed.speed_search import LEAST_SHARE, rivals_in_signal, speed_from_signal
 from vibe.spectra.speed.tachometer import speed_from_tachometer
 
@@ -48,49 +49,14 @@ NOTED_WITHIN = 0.01
 """Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ChannelSpectrum:
-    """Mean-square acceleration per bin of one channel, on an axis that follows the shaft (steps in mean Hz)."""
-
-    channel: str
-    power: NDArray[np.float64]
-    bin_hz: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BandMeans:
-    """One set of bands per channel, and the mean-square envelope lines of its groups."""
-
-    bands: tuple[BandEnvelopes, ...]
-    means: MeanSquares
-    slow: bool = False
-    """Whether these are thinned envelopes of a whole long recording, for slow tones alone."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SegmentFeatures:
-    """What one segment says before anything is weighed. ``looks``: the widest bands first; none where there is no
-    band or too few turns."""
-
-    rows: dict[str, tuple[NDArray[np.float32], float]]
-    law: AngleLaw
-    speed: SpeedEstimate
-    looks: tuple[BandMeans, ...]
-    spectra: tuple[ChannelSpectrum, ...]
-    lines: tuple[Line, ...]
-    levels: tuple[Level, ...]
-    absolute: bool
-    """Whether angles count from a pulse that comes once per turn."""
-
-
 def analyse_segment(
     channels: Sequence[Channel],
     tachometer: Channel | None,
     analysis_request: AnalysisRequest,
-    like: SegmentFeatures | None = None,
+    like: SignalAnalysis | None = None,
     *,
     known: tuple[AngleLaw, SpeedEstimate] | None = None,
-) -> SegmentFeatures:
+) -> SignalAnalysis:
     """The vibration ``channels`` (at least one, not rejected) of one segment; with ``like`` cut into the same bands and
     laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses told it."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
@@ -112,8 +78,8 @@ def analyse_segment(
         for name, (samples, rate) in rows.items()
         for line in _fixed_lines(name, samples, rate, transforms[name], analysis_request)
     )  # fmt: skip
-    return SegmentFeatures(
-        rows=rows,
+    return SignalAnalysis(
+        samples=rows,
         law=law,
         speed=speed,
         looks=_looks(rows, transforms, law, analysis_request, like),
@@ -218,8 +184,8 @@ def _looks(
     transforms: Mapping[str, NDArray[np.complex64]],
     law: AngleLaw,
     analysis_request: AnalysisRequest,
-    like: SegmentFeatures | None,
-) -> tuple[BandMeans, ...]:
+    like: SignalAnalysis | None,
+) -> tuple[BandAnalysis, ...]:
     """Bands wide enough for the fastest tone; and narrower ones, nearer to a resonance, for slow tones that cannot
     slip."""
     if law.total_turns < FEWEST_TURNS:
@@ -237,14 +203,14 @@ def _looks(
     else:
         # A hair less, so that rounding makes no band of two.
         widths = tuple(max(band.width_hz for band in look.bands) * (1 - 1e-6) for look in like.looks)
-    looks: list[BandMeans] = []
+    looks: list[BandAnalysis] = []
     for number, width in enumerate(widths):
         bands = tuple(
             envelopes(w, law, band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * w.sample_rate_hz), width_hz=width)
             for w in white
         )
         axis = like.looks[number].means if like is not None else None
-        looks.append(BandMeans(bands=bands, means=mean_squares(bands, together=number > 0, like=axis)))
+        looks.append(BandAnalysis(bands=bands, means=mean_squares(bands, together=number > 0, like=axis)))
     return tuple(looks)
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from vibe.core.tones import ToneTable, Visibility
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
     from vibe.health.acceptance.finding_outcomes import Counted
-    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 OMEGA_POWER = {"velocity_rms": -1, "displacement_rms": -2, "acceleration_rms": 0, "acceleration_rms_high": 0}
 """Measures that are r.m.s. over a band, and the power of the angular frequency that makes them of acceleration."""

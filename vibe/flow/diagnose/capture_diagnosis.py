@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from vibe.diagnosis.severity_scale import SeverityScale
     from vibe.flow.settings import Settings
     from vibe.health.state.settings import Boundaries, SeverityBounds
-    from vibe.spectra.analysis import SignalAnalysis
     from vibe.spectra.analysis_request import AnalysisRequest
     from vibe.spectra.identity.recognition import Candidate
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from vibe.health.state.judge import Verdict
     from vibe.report.pages.drive_page import DriveFiles
     from vibe.report.pages.index_page import IndexRow
-    from vibe.spectra.analysis import SignalAnalysis
     from vibe.spectra.identity.recognition import Candidate
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 
 class Progress(Protocol):

@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import Finding
     from vibe.core.tones import Tone, ToneTable, Visibility
-    from vibe.spectra.analysis import SignalAnalysis
     from vibe.spectra.analysis_request import AnalysisRequest
     from vibe.spectra.attribution.line_attribution import OwnedLines, Owner
     from vibe.spectra.identity.recognition import Candidate
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 FEWEST_REPEATS = 10.0
 """Repeats within a capture from which a comb can be distinguished from chance."""
