@@ -109,6 +109,16 @@ class Line:
     def over_floor_db(self) -> float:
         return float(20 * np.log10(max(self.velocity_mm_s, 1e-12) / max(self.floor_mm_s, 1e-12)))
 
+    @property
+    def most_velocity_mm_s(self) -> float:
+        """r.m.s. that the line has at most: below the floor nothing but the floor is known."""
+        return max(self.velocity_mm_s, self.floor_mm_s)
+
+    @property
+    def most_acceleration_m_s2(self) -> float:
+        """The same as acceleration: a sine's is 2 pi f times its velocity."""
+        return self.most_velocity_mm_s * (2 * np.pi * self.frequency_hz / 1e3)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:

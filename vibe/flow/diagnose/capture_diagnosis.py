@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from vibe.core.errors import CaptureError
 from vibe.flow.capture_folder import Reader, plain_reader
@@ -19,10 +19,12 @@ from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candi
 from vibe.storage.files import writable
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from vibe.core.capture import Capture, Channel, ChannelQuality, Reason
     from vibe.core.comb_history import Growth, PastCapture
     from vibe.core.drive import Drive
-    from vibe.core.evidence import CombEvidence
+    from vibe.core.evidence import CombEvidence, Line
     from vibe.core.health import CaptureReport, Finding
     from vibe.core.tones import CaptureSettings, ToneTable, Visibility
     from vibe.diagnosis.alternatives.outside_sources import Outside
@@ -45,7 +47,7 @@ class CaptureDiagnosis:
     combs: dict[str, CombEvidence]
     visibility: tuple[Visibility, ...]
     findings: list[Finding]
-    measured_at: Any
+    measured_at: datetime | None
     remarks: tuple[str, ...] = ()
     heard_probability: float | None = None
     """That this drive was heard running; None where nothing could tell."""
@@ -250,7 +252,7 @@ def _case(
     from vibe.diagnosis.case import Case
     from vibe.health.state.zones import zone
 
-    lines: dict[str, list[Any]] = {}
+    lines: dict[str, list[Line]] = {}
     for line in reading.lines if reading is not None else ():
         lines.setdefault(line.name, []).append(line)
     probe = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, settings.limits)

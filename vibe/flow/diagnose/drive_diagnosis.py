@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from vibe import __version__
 from vibe.core.errors import CaptureError
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.drive_report import DriveReport
     from vibe.core.evidence import Level, PlotData, SpeedEstimate
-    from vibe.core.health import CaptureReport, Finding, Health
+    from vibe.core.health import CaptureReport, Finding, Health, LevelReport
     from vibe.core.tones import ToneTable
     from vibe.health.state.judge import Verdict
     from vibe.report.run_rows import IndexRow
@@ -274,7 +274,7 @@ def _health(
     judged: Sequence[CaptureDiagnosis],
     latest: CaptureDiagnosis | None,
     findings: Sequence[Finding],
-    levels: Sequence[Any],
+    levels: Sequence[LevelReport],
     verdict: Verdict,
     settings: Settings,
     cautions: Sequence[str],

@@ -20,7 +20,7 @@ from vibe.flow.history.series import SeriesGatherer, SeriesView, limits_of, stat
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Severity
-    from vibe.core.records.alarms import Reported
+    from vibe.core.records.alarms import LimitSource, Reported, RuleKind
     from vibe.core.records.history import SeriesKey, StoredCapture
     from vibe.health.alarms.settings import AlarmRules
     from vibe.health.state.settings import Limits
@@ -174,7 +174,13 @@ class Gatherer:
         return found
 
     def _exceedance(
-        self, looked: SeriesView, state: SeriesState, source: Any, kind: Any, limit: float | None, over_db: float | None
+        self,
+        looked: SeriesView,
+        state: SeriesState,
+        source: LimitSource,
+        kind: RuleKind,
+        limit: float | None,
+        over_db: float | None,
     ) -> Exceedance:
         last = looked.told[-1]
         return Exceedance(
@@ -186,12 +192,9 @@ class Gatherer:
         """A row of another system, with what this program makes of the same capture."""
         row, looked = one.row, self.looker.look(one.key)
         at = next((at for at in looked.captures if at.content == one.capture.content), None)
-        over = None
-        if row.limit is not None and row.limit > 0 and row.value > 0:
-            over = 20.0 * log10(row.value / row.limit)
         return Exceedance(
             key=one.key, unit=row.unit or looked.unit, at=row.at, value=row.value, limit=row.limit,
-            source="another system", kind="alarm", over_db=over, content=one.capture.content, line=row.line,
+            source="another system", kind="alarm", over_db=row.over_db, content=one.capture.content, line=row.line,
             change_db=None if at is None else at.change_db, raw_db=None if at is None else at.raw_db,
             usual=None if at is None else at.usual, within=None if at is None else at.within, note=one.note,
         )  # fmt: skip
