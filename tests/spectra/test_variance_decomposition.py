@@ -19,7 +19,7 @@ from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.levels import levels
 from vibe.spectra.envelope.bands import envelopes, whitened
 from vibe.spectra.envelope.envelope_spectrum import mean_squares
-from vibe.spectra.segment import _spectrum
+from vibe.spectra.segment import _on_angle, _spectrum
 from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
 
 RATE, SECONDS, SPEED = 12_800.0, 8.0, 24.37
@@ -53,7 +53,7 @@ def reading(row: Row, law: AngleLaw | None = None, combs: Sequence[CombEvidence]
     return SignalAnalysis(
         speed=SpeedEstimate(input_hz=law.mean_hz, uncertainty_hz=1e-4, method="signal"), law=law, looks=looks,
         combs=tuple(combs), turns={}, lines=(), levels=(),
-        spectra=(_spectrum("a", samples, RATE, law, rfft(samples, fast_length(samples.size))),),
+        spectra=(_spectrum("a", _on_angle(samples, RATE, law, rfft(samples, fast_length(samples.size))), law),),
         samples={"a": (samples, RATE)}, absolute=False,
     )  # fmt: skip
 

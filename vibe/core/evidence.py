@@ -121,6 +121,34 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CrossLine:
+    """One line between two channels that were sampled together.
+
+    ``phase_deg``: by how much the second channel leads the first, -180 to 180, both as acceleration. ``coherence``: 0
+    to 1, how steadily it does; only where that is near 1 does the phase mean anything. ``amplitude_ratio``: second over
+    first.
+    """
+
+    name: str
+    first: str
+    second: str
+    phase_deg: float
+    coherence: float
+    amplitude_ratio: float
+
+    def turned(self) -> CrossLine:
+        """The same, seen from the second channel."""
+        return CrossLine(
+            name=self.name,
+            first=self.second,
+            second=self.first,
+            phase_deg=-self.phase_deg,
+            coherence=self.coherence,
+            amplitude_ratio=1.0 / max(self.amplitude_ratio, 1e-15),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
     """A broad-band figure of one point."""
 

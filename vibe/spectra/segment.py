@@ -6,16 +6,17 @@ What is asked of the bands together, after one segment or after many, stands in 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
-from vibe.core.evidence import Line, SpeedEstimate
+from vibe.core.evidence import CrossLine, Line, SpeedEstimate
 from vibe.spectra.analysis_request import AnalysisRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.conditioning import bridged
+from vibe.spectra.basic.cross_spectrum import cross_lines
 from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.integration import differentiate
 from vibe.spectra.basic.levels import levels
@@ -65,7 +66,11 @@ def analyse_segment(
     duration = min(samples.size / rate for samples, rate in rows.values())
     law, speed = known or _speed(list(rows.values()), tachometer, analysis_request, duration, list(transforms.values()))
     spread = spread_of(speed, analysis_request)
-    spectra = tuple(_spectrum(name, samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items())
+    on_angle = {name: _on_angle(samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items()}
+    spectra = tuple(_spectrum(name, one, law) for name, one in on_angle.items())
+    cross = _cross_lines(on_angle, law, analysis_request, spread)
+    # Else they would be held while the bands are cut.
+    del on_angle
     lines = tuple(
         line
         for spectrum in spectra
@@ -86,6 +91,7 @@ def analyse_segment(
         spectra=spectra,
         lines=lines,
         levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),
+        cross_lines=cross,
         absolute=speed.method == "tachometer" and tachometer is not None and (tachometer.pulses_per_rev or 1.0) == 1.0,
     )
 
@@ -261,17 +267,43 @@ def _hann_square_sum(n: int, size: int) -> float:
     return HANN_MEAN_SQUARE * n - 0.5 * cosines(1) + 0.125 * cosines(2)
 
 
-def _spectrum(
-    name: str, samples: NDArray[np.float32], rate: float, law: AngleLaw, transform: NDArray[np.complex64]
-) -> ChannelSpectrum:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _OnAngle:
+    """Transform, padded to ``size``, of ``n`` samples laid on the shaft's angle."""
+
+    transform: NDArray[np.complex64]
+    per_turn: float
+    n: int
+    size: int
+
+
+def _on_angle(samples: NDArray[np.float32], rate: float, law: AngleLaw, transform: NDArray[np.complex64]) -> _OnAngle:
     """``transform`` is the samples' own, against time."""
     size = fast_length(samples.size)
     if law.is_steady:
-        power, per_turn = _mean_square(transform, samples.size, size), rate / law.mean_hz
-    else:
-        laid, per_turn = angular(samples, rate, law, transform)
-        power = _mean_square(rfft(laid, size), laid.size, size)
-    return ChannelSpectrum(channel=name, power=power, bin_hz=per_turn * law.mean_hz / size)
+        return _OnAngle(transform=transform, per_turn=rate / law.mean_hz, n=samples.size, size=size)
+    laid, per_turn = angular(samples, rate, law, transform)
+    return _OnAngle(transform=rfft(laid, size), per_turn=per_turn, n=laid.size, size=size)
+
+
+def _spectrum(name: str, on_angle: _OnAngle, law: AngleLaw) -> ChannelSpectrum:
+    power = _mean_square(on_angle.transform, on_angle.n, on_angle.size)
+    return ChannelSpectrum(channel=name, power=power, bin_hz=on_angle.per_turn * law.mean_hz / on_angle.size)
+
+
+def _cross_lines(
+    on_angle: Mapping[str, _OnAngle], law: AngleLaw, analysis_request: AnalysisRequest, spread: float
+) -> tuple[CrossLine, ...]:
+    """Of the channels that share a rate and a length: others have clocks or axes of their own."""
+    together: dict[tuple[float, int], dict[str, NDArray[np.complex64]]] = {}
+    for name, one in on_angle.items():
+        together.setdefault((one.per_turn, one.size), {})[name] = one.transform
+    wanted = [(name, order * law.mean_hz) for name, order in analysis_request.lines]
+    return tuple(
+        line
+        for (per_turn, size), transforms in together.items()
+        for line in cross_lines(transforms, per_turn * law.mean_hz / size, wanted, spread=spread)
+    )
 
 
 def _fixed_lines(

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
-from vibe.core.evidence import Level, Line, SpeedEstimate
+from vibe.core.evidence import CrossLine, Level, Line, SpeedEstimate
+from vibe.spectra.basic.cross_spectrum import joined_cross_lines
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import MeanSquares, mean_squares
 from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
@@ -42,6 +43,7 @@ class Joined:
         self._speeds: list[tuple[float, SpeedEstimate]] = []
         self._lines: list[tuple[Line, ...]] = []
         self._levels: list[tuple[Level, ...]] = []
+        self._cross: list[tuple[CrossLine, ...]] = []
         self._thin: list[list[NDArray[np.float32]]] = []
         self._per_turn = 0.0
         self._turns = 0.0
@@ -64,6 +66,7 @@ class Joined:
         self._speeds.append((heard.law.duration_s, heard.speed))
         self._lines.append(heard.lines)
         self._levels.append(heard.levels)
+        self._cross.append(heard.cross_lines)
         if heard.looks and self._several:
             self._thin.append(self._thinned(heard.looks[0].bands, heard.law.total_turns))
         self._turns += heard.law.total_turns
@@ -95,6 +98,7 @@ class Joined:
             looks=looks,
             lines=_joined_lines(self._lines),
             levels=_joined_levels(self._levels),
+            cross_lines=self._cross[0] if len(self._cross) == 1 else joined_cross_lines(self._cross),
         )
 
     def _begin(self, heard: SignalAnalysis) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.comb_history import Trace
-from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
+from vibe.core.evidence import CombEvidence, CrossLine, Level, Line, SpeedEstimate
 from vibe.core.outside_combs import OutsideComb
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
@@ -62,6 +62,8 @@ class SignalAnalysis:
     """By channel: acceleration (n,) [m/s²] and its rate [Hz]."""
     absolute: bool
     """Whether angles count from a pulse that comes once per turn."""
+    cross_lines: tuple[CrossLine, ...] = ()
+    """Phase of every line asked for by its order, between all channels of one rate and length; none of one channel."""
     combs: tuple[CombEvidence, ...] = ()
     outside_combs: tuple[OutsideComb, ...] = ()
     """Combs that explain their lines better than any part of the machine does, found before parts were asked for."""

@@ -266,6 +266,7 @@ def _case(
         growths=grown,
         resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
         lines={name: tuple(found) for name, found in lines.items()},
+        cross_lines=reading.cross_lines if reading is not None else (),
         levels=reading.levels if reading is not None else (),
         speed=reading.speed if reading is not None else None,
         quality=quality,
