@@ -94,7 +94,7 @@ def look(job: LookJob) -> CaptureFigures:
         visibility=judged.visibility if reading is not None else (),
         detection_limits={c.tone: c.limit_m_s2 for c in judged.combs.values() if c.limit_m_s2 is not None},
         counted=_counted(job, capture, name) if job.identify else None,
-        remarks=(*rejected, *judged.remarks),
+        remarks=(*rejected, *judged.report.remarks),
     )
 
 

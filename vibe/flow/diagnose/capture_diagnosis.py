@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from vibe.diagnosis.case import Case
     from vibe.diagnosis.severity_scale import SeverityScale
     from vibe.flow.settings import Settings
-    from vibe.health.state.settings import Boundaries, SeverityBounds
+    from vibe.health.state.settings import SeverityBounds
     from vibe.spectra.analysis_request import AnalysisRequest
     from vibe.spectra.identity.recognition import Candidate
     from vibe.spectra.signal_analysis import SignalAnalysis
@@ -48,7 +48,6 @@ class CaptureDiagnosis:
     visibility: tuple[Visibility, ...]
     findings: list[Finding]
     measured_at: datetime | None
-    remarks: tuple[str, ...] = ()
     heard_probability: float | None = None
     """That this drive was heard running; None where nothing could tell."""
     unheard: Reason | None = None
@@ -195,7 +194,6 @@ def diagnose_samples(
         visibility=seen,
         findings=findings,
         measured_at=capture.measured_at,
-        remarks=tuple(remarks),
         outside=outside,
         heard_probability=heard_probability,
         unheard=unheard,
@@ -248,14 +246,12 @@ def _case(
     alike: Sequence[float],
     grown: Mapping[str, Growth],
 ) -> Case:
-    from vibe.core.evidence import Level
     from vibe.diagnosis.case import Case
-    from vibe.health.state.zones import zone
+    from vibe.health.state.zones import line_boundaries
 
     lines: dict[str, list[Line]] = {}
     for line in reading.lines if reading is not None else ():
         lines.setdefault(line.name, []).append(line)
-    probe = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, settings.limits)
     judgement = settings.judgement
     return Case(
         drive=drive,
@@ -274,11 +270,7 @@ def _case(
         false_alarm_rate=judgement.false_alarm.rate_per_drive,
         priors={prior.what: prior.probability for prior in judgement.prior},
         severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
-        zone_mm_s=_zone_boundaries(
-            settings,
-            None if probe is None else probe.boundaries,
-            size_known=drive.input.power_kw is not None or drive.shaft_height_mm is not None,
-        ),
+        zone_mm_s=line_boundaries(drive, settings.limits),
         scale=_scale(judgement.severity),
     )
 
@@ -290,19 +282,6 @@ def _scale(bounds: SeverityBounds) -> SeverityScale:
     plain = bounds.model_dump(exclude={"hit_over_floor_moderate_db", "hit_over_floor_severe_db", "source", "weight"})
     weights = {part: Weight(bears_db=w.bears_db, why=w.why) for w in bounds.weight for part in w.parts}
     return SeverityScale(**plain, weights=weights)
-
-
-def _zone_boundaries(settings: Settings, own: Boundaries | None, *, size_known: bool) -> dict[str, float]:
-    """Velocity boundaries from which faults outside the reducer are named, and are severe.
-
-    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long; once
-    named it is as severe as in the strictest class, for it may be of that one.
-    """
-    laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
-    if own is None:
-        return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
-    named_from = own.bc if size_known else laxest.bc
-    return {"A/B": own.ab if size_known else laxest.bc, "B/C": named_from, "C/D": own.cd}
 
 
 def _capture_report(
