@@ -9,6 +9,7 @@ from diagnosis_values import MakeCase, comb, line
 from hypothesis import given
 from hypothesis import strategies as st
 
+from vibe.core.evidence import CrossLine
 from vibe.core.health import Finding
 from vibe.diagnosis.case import LARGEST_SURPRISE, probability
 from vibe.diagnosis.diagnose import diagnose, gravest_first, merged
@@ -123,3 +124,14 @@ def test_one_cause_seen_in_several_captures_is_one_finding_at_its_surest() -> No
         ("c", None, 0.5), ("a", "x", 0.95), ("b", None, 0.9),
     ]  # fmt: skip
     assert merged([]) == []
+
+
+def test_phase_between_two_channels_is_asked_for_either_way_round(case: MakeCase) -> None:
+    line = CrossLine(name="1x", first="a", second="b", phase_deg=70.0, coherence=0.98, amplitude_ratio=0.5)
+    asked = case(cross_lines=(line,))
+    assert asked.cross_line("1x", "a", "b") == line
+    turned = asked.cross_line("1x", "b", "a")
+    assert turned is not None
+    assert (turned.first, turned.phase_deg, turned.amplitude_ratio) == ("b", -70.0, 2.0)
+    assert asked.cross_line("2x", "a", "b") is None
+    assert case().cross_line("1x", "a", "b") is None

@@ -17,6 +17,7 @@ from vibe.core.health import CaptureReport, ChannelReport, Finding, Health, Leve
 from vibe.core.route.run_notes import ReportChanges
 from vibe.flow import capture_folder
 from vibe.flow.run import earlier_run, run
+from vibe.flow.run.outcome import RunOutcome
 from vibe.flow.samples import simulation
 from vibe.flow.settings import Settings
 from vibe.health.state.repeat_measurements import retakes
@@ -253,12 +254,12 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def february(plant: Path) -> run.RunOutcome:
+def february(plant: Path) -> RunOutcome:
     return run.run_recipe(plant / "february.toml", out=plant / "out february", workers=1)
 
 
 @pytest.fixture(scope="module")
-def march(plant: Path, february: run.RunOutcome) -> run.RunOutcome:
+def march(plant: Path, february: RunOutcome) -> RunOutcome:
     return run.run_recipe(
         plant / "march.toml", out=plant / "out march", earlier=plant / "out february", workers=1
     )  # fmt: skip
@@ -268,7 +269,7 @@ def record_of(folder: Path) -> Any:
     return json.loads((folder / "run.json").read_text(encoding="utf-8"))
 
 
-def test_files_find_their_drive_and_every_point_keeps_its_level(plant: Path, february: run.RunOutcome) -> None:
+def test_files_find_their_drive_and_every_point_keeps_its_level(plant: Path, february: RunOutcome) -> None:
     assert [row.tag for row in february.rows] == ["B-2"]
     report = Health.model_validate_json((plant / "out february" / "B-2" / "health.json").read_bytes())
     # One file for each point: the levels of both are there, not of the last file alone.
@@ -276,7 +277,7 @@ def test_files_find_their_drive_and_every_point_keeps_its_level(plant: Path, feb
     assert [row.measured_at for row in report.captures] == ["2026-02-09T08:12:00+01:00", "2026-02-09T08:12:01+01:00"]
 
 
-def test_what_was_delivered_twice_is_used_once(plant: Path, march: run.RunOutcome) -> None:
+def test_what_was_delivered_twice_is_used_once(plant: Path, march: RunOutcome) -> None:
     report = Health.model_validate_json((plant / "out march" / "A-1" / "health.json").read_bytes())
     assert [one.file for one in report.captures] == ["P1_20260309_090000.h5"]
     for text in (
@@ -287,7 +288,7 @@ def test_what_was_delivered_twice_is_used_once(plant: Path, march: run.RunOutcom
         assert text in next(row.noticed for row in march.rows if row.tag == "A-1")
 
 
-def test_who_was_not_visited_is_said_in_the_order_of_the_walk(plant: Path, march: run.RunOutcome) -> None:
+def test_who_was_not_visited_is_said_in_the_order_of_the_walk(plant: Path, march: RunOutcome) -> None:
     record = record_of(plant / "out march")
     told = [(one["drive"], one["point"], one["where"]) for one in record["not_visited"]]
     assert told == [("A-1", "output side", "Beside the grease nipple"), ("C-3", None, "Upper floor")]
@@ -300,14 +301,14 @@ def test_who_was_not_visited_is_said_in_the_order_of_the_walk(plant: Path, march
     assert page.index('id="again"') < page.index('id="missed"') < page.index("belong to no stop")
 
 
-def test_what_must_be_taken_again_has_its_remedy(plant: Path, march: run.RunOutcome) -> None:
+def test_what_must_be_taken_again_has_its_remedy(plant: Path, march: RunOutcome) -> None:
     (again,) = [one for one in record_of(plant / "out march")["retakes"] if one["verdict"] == "rejected"]
     assert (again["drive"], again["point"]) == ("B-2", "output side")
     assert "not running" in again["reason"]
     assert again["remedy"]
 
 
-def test_a_renamed_drive_is_compared_and_a_new_one_said(plant: Path, march: run.RunOutcome) -> None:
+def test_a_renamed_drive_is_compared_and_a_new_one_said(plant: Path, march: RunOutcome) -> None:
     rows = {row.tag: row for row in march.rows}
     since = rows["B-2"].changes
     assert since is not None
@@ -323,7 +324,7 @@ def test_a_renamed_drive_is_compared_and_a_new_one_said(plant: Path, march: run.
 
 @pytest.mark.parametrize("harm", ["none there", "no run", "no json", "report elsewhere", "report cut"])
 def test_earlier_reports_that_cannot_be_read_are_a_remark(
-    plant: Path, february: run.RunOutcome, settings: Settings, tmp_path: Path, harm: str
+    plant: Path, february: RunOutcome, settings: Settings, tmp_path: Path, harm: str
 ) -> None:
     before = tmp_path / "before"
     if harm != "none there":
@@ -368,7 +369,7 @@ def test_a_reader_can_be_sent_to_another_process(plant: Path) -> None:
     assert (capture.drive, capture.channels[0].name) == ("B-2", "input side")
 
 
-def test_a_run_is_not_compared_with_the_pages_that_it_replaces(plant: Path, february: run.RunOutcome) -> None:
+def test_a_run_is_not_compared_with_the_pages_that_it_replaces(plant: Path, february: RunOutcome) -> None:
     out = plant / "out february"
     with pytest.raises(CallError, match="would be replaced"):
         run.run_recipe(plant / "february.toml", out=out, earlier=out, workers=1, force=True)

@@ -157,7 +157,7 @@ def test_a_lower_load_is_not_asked_about(change: str, sound: list[PastCapture]) 
     one = quieter(capture(111), 10 ** (-10 / 20)) if change == "ten decibels" else capture(111, load_percent=15.0)
     result = judged(one, sound)
     assert result.unheard is None
-    assert not any("earlier captures" in remark for remark in result.remarks)
+    assert not any("earlier captures" in remark for remark in result.report.remarks)
 
 
 def test_one_sensor_that_came_off_is_named_and_the_other_still_judges(sound: list[PastCapture]) -> None:

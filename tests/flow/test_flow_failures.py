@@ -18,6 +18,7 @@ from vibe.core.health import Health
 from vibe.flow.diagnose import drive_diagnosis
 from vibe.flow.route import plan
 from vibe.flow.run import run as running
+from vibe.flow.run.outcome import RunOutcome
 from vibe.flow.samples import simulation
 
 RECIPE = """\
@@ -52,11 +53,11 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run(plant: Path, **more: object) -> running.RunOutcome:
+def run(plant: Path, **more: object) -> RunOutcome:
     return running.run_recipe(plant / "route.toml", **({"out": plant / "out", "workers": 1, "pdf": False} | more))  # type: ignore[arg-type]
 
 
-def states(outcome: running.RunOutcome) -> dict[str, str]:
+def states(outcome: RunOutcome) -> dict[str, str]:
     return {row.tag: row.state for row in outcome.rows}
 
 
@@ -179,7 +180,7 @@ def test_a_capture_whose_name_is_no_text(plant: Path) -> None:
 
 
 def diagnosed(drive: Path, *captures: Path) -> Health:
-    return drive_diagnosis.diagnose_files(captures, drive, out=None).drive_report.health
+    return drive_diagnosis.diagnose_files(captures, drive, out=None)[0].health
 
 
 def test_a_capture_that_can_show_no_damage_is_never_sound(plant: Path) -> None:

@@ -24,6 +24,7 @@ from vibe.core.tones import ToneTable
 from vibe.flow.diagnose import drive_diagnosis
 from vibe.flow.run import resume
 from vibe.flow.run import run as running
+from vibe.flow.run.outcome import RunOutcome
 from vibe.flow.samples import simulation
 from vibe.storage.files import JOURNAL
 
@@ -82,7 +83,7 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> Counted:
     return Counted(monkeypatch)
 
 
-def run(plant: Path, **more: object) -> tuple[running.RunOutcome, list[str]]:
+def run(plant: Path, **more: object) -> tuple[RunOutcome, list[str]]:
     said: list[str] = []
     usual: dict[str, object] = {"out": plant / "out", "workers": 1, "say": said.append}
     return running.run_recipe(plant / "route.toml", **(usual | more)), said  # type: ignore[arg-type]

@@ -14,6 +14,7 @@ from tests.plant import drive_text
 from vibe.core.errors import ConfigError, OutputError
 from vibe.flow.diagnose import drive_diagnosis
 from vibe.flow.run import run
+from vibe.flow.run.outcome import RunOutcome
 from vibe.flow.samples import simulation
 
 RECIPE = """\
@@ -29,7 +30,7 @@ NINE, TEN = datetime(2026, 3, 9, 9, 0, tzinfo=UTC), datetime(2026, 3, 9, 10, 0, 
 @dataclass(frozen=True)
 class Round:
     folder: Path
-    outcome: run.RunOutcome
+    outcome: RunOutcome
 
     @property
     def out(self) -> Path:
@@ -166,9 +167,9 @@ def test_a_recipe_of_another_kind_does_not_take_what_a_route_does(plant: Path, t
 
 
 def test_a_capture_of_another_drive_is_read_but_said(plant: Path) -> None:
-    outcome = drive_diagnosis.diagnose_files(
+    drive_report, row = drive_diagnosis.diagnose_files(
         [plant / "captures" / "stranger.h5"], plant / "drives" / "A-1.toml", out=None
     )
-    said = [remark for capture in outcome.drive_report.health.captures for remark in capture.remarks]
+    said = [remark for capture in drive_report.health.captures for remark in capture.remarks]
     assert any("'stranger'" in remark and "'A-1'" in remark for remark in said)
-    assert outcome.files is None
+    assert row.files is None

@@ -14,6 +14,7 @@ from tests.plant import drive_text
 from vibe.core.errors import OutputError
 from vibe.flow.route.plan import plan_route
 from vibe.flow.run import run as running
+from vibe.flow.run.outcome import RunOutcome
 from vibe.flow.samples import simulation
 from vibe.storage.files import JOURNAL
 
@@ -34,7 +35,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run(plant: Path, **more: object) -> running.RunOutcome:
+def run(plant: Path, **more: object) -> RunOutcome:
     return running.run_recipe(plant / "route.toml", **({"out": plant / "out", "workers": 1} | more))  # type: ignore[arg-type]
 
 

@@ -7,7 +7,7 @@ import pytest
 from vibe.core.drive import Drive
 from vibe.core.evidence import Level
 from vibe.health.state.settings import Limits
-from vibe.health.state.zones import gear_unit_zone, report_levels, zone
+from vibe.health.state.zones import gear_unit_zone, line_boundaries, report_levels, zone
 
 CYCLOIDAL = {"kind": "cycloidal", "lobes": 17, "ring_pins": 18}
 
@@ -128,3 +128,16 @@ def test_a_level_in_the_wrong_unit_is_not_judged(limits: Limits) -> None:
     for power_kw in (2.2, 55.0):
         with pytest.raises(ValueError, match="'m/s'"):
             zone(wrong, drive(power_kw), limits)
+
+
+def test_a_line_of_a_machine_whose_size_nobody_states_is_named_only_beyond_the_laxest_class(limits: Limits) -> None:
+    laxest = limits.small_machines.classes[-1].velocity_mm_s
+    unknown = line_boundaries(drive(), limits)
+    stated = line_boundaries(drive(power_kw=5.5), limits)
+    own = zone(velocity(1.0), drive(power_kw=5.5), limits)
+    assert own is not None
+    assert (unknown["A/B"], unknown["B/C"]) == (laxest.bc, laxest.bc)
+    assert stated == {"A/B": own.boundaries.ab, "B/C": own.boundaries.bc, "C/D": own.boundaries.cd}
+    assert stated["B/C"] < unknown["B/C"]
+    # Once named it is as severe as in the strictest class.
+    assert unknown["C/D"] == stated["C/D"] < laxest.cd

@@ -8,7 +8,14 @@ from history_series import DAY_S, default_rules, event, scatter, series
 from scipy.stats import norm
 
 from vibe.history.baseline import compare, from_level_db, level_db
-from vibe.history.operating_condition import dependence_on_condition, sort_conditions
+from vibe.history.operating_condition import (
+    Condition,
+    dependence_on_condition,
+    distance,
+    load_moved,
+    sort_conditions,
+    speed_moved,
+)
 from vibe.history.settings import HistorySettings
 from vibe.history.trend import trend
 
@@ -209,3 +216,22 @@ def test_what_lies_beyond_the_loads_seen_is_not_referred(rules: HistorySettings)
     assert np.isnan(found.change_db[-1])
     assert found.latest is not None
     assert found.latest.note == "not enough yet: 1 of 5 captures"
+
+
+def test_speeds_and_loads_move_when_their_tenths_lie_wider_apart_than_a_class(rules: HistorySettings) -> None:
+    alike = rules.condition
+    assert speed_moved([24.0, 24.1, 24.0 * 1.021, 24.0 * 1.03], alike)
+    assert not speed_moved([24.0, 24.1, 24.2, 24.0 * 1.018], alike)
+    assert load_moved([50.0, 60.0, 60.0, 75.0], alike)
+    assert not load_moved([50.0, 55.0, 60.0, 64.0], alike)
+    # Of two nothing is said, nor of what nobody noted; and one stray of many is no move.
+    assert not speed_moved([24.0, 12.0, None], alike)
+    assert not speed_moved([24.0] * 30 + [12.0], alike)
+
+
+def test_the_nearest_condition_weighs_speed_and_load_by_the_width_of_a_class(rules: HistorySettings) -> None:
+    here = Condition(24.0, 50.0)
+    assert distance(here, here, rules.condition) == 0.0
+    assert distance(Condition(24.0 * 1.05, 65.0), here, rules.condition) == pytest.approx(2.0)
+    assert distance(Condition(None, 65.0), here, rules.condition) == pytest.approx(1.0)
+    assert distance(Condition(24.0, None), here, rules.condition) == 0.0

@@ -9,9 +9,10 @@ import pytest
 from spectra_signals import noise, ringing
 
 from vibe.core.capture import Channel
-from vibe.spectra.analysis import SignalAnalysis, group_of, read
+from vibe.spectra.analysis import group_of, read
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.evidence.comb import CombRequest
+from vibe.spectra.signal_analysis import SignalAnalysis
 
 RATE, DURATION, SPEED = 6400.0, 5.0, 24.37
 N = int(RATE * DURATION)

@@ -42,7 +42,7 @@ def test_depth_of_a_line_is_kept_in_every_group() -> None:
     bands, spectra = enveloped((1 + 0.3 * np.cos(2 * np.pi * 5.0 * SPEED * time)) * noise(2, N), RATE, SPEED)
     # As in the bands themselves: 2 m / (1 + m²/2), less what a band of that width does not pass.
     expected = 0.6 / 1.045 * (1 - 5.0 * SPEED / bands.width_hz)
-    found = spectra.modulation[:, round(5.0 / spectra.step)]
+    found = np.sqrt(spectra.squared[:, round(5.0 / spectra.step)])
     widest = int((spectra.high_hz - spectra.low_hz).argmax())
     assert found[widest] == pytest.approx(expected, rel=0.08)
     assert np.all(np.abs(found / expected - 1) < 0.3)

@@ -29,7 +29,7 @@ ORDERS = np.concatenate([np.arange(60, 420, 15) * STEP / 2, [97 * STEP, 97.2 * S
 
 def spectra(power: NDArray[np.float32] = POWER) -> EnvelopeSpectra:
     return EnvelopeSpectra(
-        power=power, modulation=power, floor=np.ones_like(power), step=STEP,
+        power=power, squared=power, floor=np.ones_like(power), step=STEP,
         low_hz=np.zeros(len(power)), high_hz=np.ones(len(power)),
         members=(((0, 0),),) * len(power), top_order=power.shape[1] * STEP,
     )  # fmt: skip
@@ -144,7 +144,7 @@ def test_places_never_lie_beyond_the_axis() -> None:
     """The top order over the step may round up to one bin more than there are."""
     whole = spectra()
     longer = EnvelopeSpectra(
-        power=whole.power, modulation=whole.modulation, floor=whole.floor, step=whole.step, low_hz=whole.low_hz,
+        power=whole.power, squared=whole.squared, floor=whole.floor, step=whole.step, low_hz=whole.low_hz,
         high_hz=whole.high_hz, members=whole.members, top_order=(BINS + 1) * STEP,
     )  # fmt: skip
     assert CombScorer(longer).half_bins(1.0, 1e6)[-1] < BINS * STEP

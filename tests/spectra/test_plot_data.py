@@ -6,11 +6,12 @@ from spectra_signals import noise, repeats, ringing
 
 from vibe.core.capture import Channel
 from vibe.core.evidence import Mark
-from vibe.spectra.analysis import SignalAnalysis, read
+from vibe.spectra.analysis import read
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.envelope.synchronous_average import Turn
 from vibe.spectra.evidence.comb import CombRequest
 from vibe.spectra.plots import plot_data
+from vibe.spectra.signal_analysis import SignalAnalysis
 
 RATE, DURATION, SPEED = 8192.0, 6.0, 25.0
 N = int(RATE * DURATION)

@@ -11,7 +11,6 @@ from spectra_signals import Row, noise, repeats, ringing
 from vibe.core.capture import Channel
 from vibe.core.evidence import CombEvidence, CombLine, SpeedEstimate
 from vibe.core.records.level_change import LOW_BAND
-from vibe.spectra.analysis import BandAnalysis, SignalAnalysis
 from vibe.spectra.attribution import variance_decomposition as module
 from vibe.spectra.attribution.line_attribution import OwnedLines, Owner
 from vibe.spectra.attribution.variance_decomposition import shares
@@ -19,8 +18,9 @@ from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.levels import levels
 from vibe.spectra.envelope.bands import envelopes, whitened
-from vibe.spectra.envelope.envelope_spectrum import envelope_spectra
-from vibe.spectra.segment import _spectrum
+from vibe.spectra.envelope.envelope_spectrum import mean_squares
+from vibe.spectra.segment import _on_angle, _spectrum
+from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
 
 RATE, SECONDS, SPEED = 12_800.0, 8.0, 24.37
 TIME = np.arange(int(RATE * SECONDS)) / RATE
@@ -49,11 +49,11 @@ def reading(row: Row, law: AngleLaw | None = None, combs: Sequence[CombEvidence]
     looks: tuple[BandAnalysis, ...] = ()
     if combs:
         bands = envelopes(whitened(samples, RATE, channel="a"), law, band_hz=(500.0, 0.48 * RATE), width_hz=700.0)
-        looks = (BandAnalysis(bands=(bands,), spectra=envelope_spectra([bands])),)
+        looks = (BandAnalysis(bands=(bands,), means=mean_squares([bands])),)
     return SignalAnalysis(
         speed=SpeedEstimate(input_hz=law.mean_hz, uncertainty_hz=1e-4, method="signal"), law=law, looks=looks,
         combs=tuple(combs), turns={}, lines=(), levels=(),
-        spectra=(_spectrum("a", samples, RATE, law, rfft(samples, fast_length(samples.size))),),
+        spectra=(_spectrum("a", _on_angle(samples, RATE, law, rfft(samples, fast_length(samples.size))), law),),
         samples={"a": (samples, RATE)}, absolute=False,
     )  # fmt: skip
 

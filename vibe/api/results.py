@@ -32,7 +32,7 @@ if TYPE_CHECKING:
         State,
     )
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
-    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,10 +46,10 @@ def diagnose(
     check_free(json_file, force=force)
     check_folder(out)
     with Waiting() as waiting:
-        outcome = diagnose_files(
+        drive_report, row = diagnose_files(
             captures_named(captures), drive, out=out, force=force, pdf=pdf, progress=waiting, earlier=earlier
         )
-    health = outcome.drive_report.health
+    health = drive_report.health
     if json is not None:
         from vibe.report.pages.drive_page import health_json
 
@@ -57,13 +57,13 @@ def diagnose(
             output.show_json(health_json(health))
         else:
             write_whole(json_file, health_json(health), force=force)
-    for remark in outcome.row.remarks:
+    for remark in row.remarks:
         output.note(f"note: {remark}")
     if json == "-":
         output.note(f"{health.drive}: {health.state}. {health.sentence}")
     else:
         output.show_facts(facts(health))
-    files = outcome.files
+    files = row.files
     written = [json_file] if files is None else [files.html, files.pdf, files.json, json_file]
     output.show_files(file for file in written if file is not None)
     strictly(health.state == "act" or _rejected(health), strict)

@@ -109,6 +109,44 @@ class Line:
     def over_floor_db(self) -> float:
         return float(20 * np.log10(max(self.velocity_mm_s, 1e-12) / max(self.floor_mm_s, 1e-12)))
 
+    @property
+    def most_velocity_mm_s(self) -> float:
+        """r.m.s. that the line has at most: below the floor nothing but the floor is known."""
+        return max(self.velocity_mm_s, self.floor_mm_s)
+
+    @property
+    def most_acceleration_m_s2(self) -> float:
+        """The same as acceleration: a sine's is 2 pi f times its velocity."""
+        return self.most_velocity_mm_s * (2 * np.pi * self.frequency_hz / 1e3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossLine:
+    """One line between two channels that were sampled together.
+
+    ``phase_deg``: by how much the second channel leads the first, -180 to 180, both as acceleration. ``coherence``: 0
+    to 1, how steadily it does; only where that is near 1 does the phase mean anything. ``amplitude_ratio``: second over
+    first.
+    """
+
+    name: str
+    first: str
+    second: str
+    phase_deg: float
+    coherence: float
+    amplitude_ratio: float
+
+    def turned(self) -> CrossLine:
+        """The same, seen from the second channel."""
+        return CrossLine(
+            name=self.name,
+            first=self.second,
+            second=self.first,
+            phase_deg=-self.phase_deg,
+            coherence=self.coherence,
+            amplitude_ratio=1.0 / max(self.amplitude_ratio, 1e-15),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:

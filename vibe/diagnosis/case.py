@@ -9,7 +9,7 @@ from math import e, log
 from vibe.core.capture import ChannelQuality
 from vibe.core.comb_history import Growth
 from vibe.core.drive import Drive
-from vibe.core.evidence import CombEvidence, Level, Line, SpeedEstimate
+from vibe.core.evidence import CombEvidence, CrossLine, Level, Line, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
 from vibe.core.outside_combs import OutsideComb
 from vibe.core.tones import ToneTable
@@ -48,6 +48,8 @@ class Case:
     """Speeds, relative to the input's own, of machines of the same kind that are heard too."""
     growths: Mapping[str, Growth] = field(default_factory=dict)
     """By the name of a comb: its change against the drive's own earlier captures, where there are enough."""
+    cross_lines: Sequence[CrossLine] = ()
+    """Phase of every line in ``lines`` that follows the shaft, between channels that were sampled together."""
 
     @property
     def unmatched(self) -> tuple[CombEvidence, ...]:
@@ -67,6 +69,13 @@ class Case:
     def line(self, name: str) -> Line | None:
         """The strongest channel's line of that name (by velocity)."""
         return max(self.lines.get(name, ()), key=lambda line: line.velocity_mm_s, default=None)
+
+    def cross_line(self, name: str, first: str, second: str) -> CrossLine | None:
+        """The line of that name from channel ``first`` to ``second``; None where they were not sampled together."""
+        for line in self.cross_lines:
+            if line.name == name and {line.first, line.second} == {first, second}:
+                return line if line.first == first else line.turned()
+        return None
 
     def level(self, channel: str, measure: str) -> float:
         """A broad-band level of one channel; 0.0 where it was not measured."""

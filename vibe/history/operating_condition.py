@@ -6,8 +6,10 @@ and load, or, once the drive has shown enough of both, what speed and load do to
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isnan
+from math import isnan, log
+from statistics import quantiles
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,36 @@ class Condition:
     def __str__(self) -> str:
         speed = "speed not known" if self.speed_hz is None else f"{self.speed_hz:.2f} Hz"
         return f"{speed}, {'load not known' if self.load_percent is None else f'{self.load_percent:.0f} % load'}"
+
+
+def distance(one: Condition, other: Condition, settings: ConditionSettings) -> float:
+    """How far two conditions lie apart, in widths of a class of speed plus widths of a class of load; what is not known
+    of either adds nothing."""
+    load = speed = 0.0
+    if one.load_percent is not None and other.load_percent is not None:
+        load = abs(one.load_percent - other.load_percent)
+    if one.speed_hz and other.speed_hz:
+        speed = abs(one.speed_hz / other.speed_hz - 1)
+    return load / settings.load_within_percent + speed / settings.speed_within
+
+
+def load_moved(loads_percent: Sequence[float | None], settings: ConditionSettings) -> bool:
+    """Whether captures were taken under loads that differ by more than a class holds."""
+    return _spread(loads_percent) > settings.load_within_percent
+
+
+def speed_moved(speeds_hz: Sequence[float | None], settings: ConditionSettings) -> bool:
+    """Whether captures were taken at speeds that differ by so much that levels may follow them."""
+    return _spread([None if hz is None else log(hz) for hz in speeds_hz]) > log(1 + settings.speed_spread_from)
+
+
+def _spread(values: Sequence[float | None]) -> float:
+    """From the first to the last tenth of the values: scatter of a few is no move."""
+    known = [value for value in values if value is not None]
+    if len(known) < 3:
+        return 0.0
+    tenths = quantiles(known, n=10, method="inclusive")
+    return tenths[-1] - tenths[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,24 +1,20 @@
-"""One capture, read once: conditioned, put on angle, cut in bands, weighed at the orders asked for.
-
-Everything that later steps or pictures need is kept in one value, so that nothing is transformed twice.
-"""
+"""One capture, read once: conditioned, put on angle, cut in bands, weighed at the orders asked for."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
 from vibe.core.comb_history import Trace
-from vibe.core.evidence import CombEvidence, Level, Line, Localisation, SpeedEstimate
-from vibe.core.outside_combs import OutsideComb
+from vibe.core.evidence import CombEvidence, Localisation
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
-from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra, envelope_spectra, over_floor
+from vibe.spectra.envelope.envelope_spectrum import envelope_spectra
 from vibe.spectra.envelope.impulse_gating import ImpactTimes, impacts_of, joined, without
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
 from vibe.spectra.evidence.comb import CombRequest
@@ -26,8 +22,9 @@ from vibe.spectra.evidence.comb_evidence import own_lines, weigh
 from vibe.spectra.evidence.comb_trace import trace
 from vibe.spectra.evidence.decoy_null import Families
 from vibe.spectra.evidence.outside_combs import find_outside_combs
-from vibe.spectra.segment import HARMONICS_IN_BAND, ChannelSpectrum, SegmentFeatures, analyse_segment, spread_of
+from vibe.spectra.segment import HARMONICS_IN_BAND, analyse_segment, spread_of
 from vibe.spectra.segment_average import SLOW_CYCLES
+from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
 
 CUT_FROM_DB = 0.0
 """Impacts that double the mean power of their band are cut out, so that others can be read between them."""
@@ -45,85 +42,34 @@ SURE_PLACE = 1e-5
 """Chance of a sound turn looking so from which another band is asked too: above it a place may not be believed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BandAnalysis:
-    """One set of bands per channel, and the envelope spectra of its groups."""
-
-    bands: tuple[BandEnvelopes, ...]
-    spectra: EnvelopeSpectra
-    slow: bool = False
-    """Whether these are thinned envelopes of a whole long recording, for slow tones alone."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SignalAnalysis:
-    """All that the samples said."""
-
-    speed: SpeedEstimate
-    law: AngleLaw
-    looks: tuple[BandAnalysis, ...]
-    """The sets of bands in which combs were looked for, the widest bands first; none where there is no band."""
-    combs: tuple[CombEvidence, ...]
-    outside_combs: tuple[OutsideComb, ...] = ()
-    """Combs that explain their lines better than any part of the machine does, found before parts were asked for."""
-    turns: dict[str, Turn]
-    lines: tuple[Line, ...]
-    levels: tuple[Level, ...]
-    spectra: tuple[ChannelSpectrum, ...]
-    samples: dict[str, tuple[NDArray[np.float32], float]]
-    absolute: bool
-    """Whether angles count from a pulse that comes once per turn."""
-    trace: Trace | None = None
-    """What later captures are compared with."""
-
-
 def read(channels: Sequence[Channel], tachometer: Channel | None, analysis_request: AnalysisRequest) -> SignalAnalysis:
     """Answer ``analysis_request`` from the vibration ``channels`` (at least one, not rejected)."""
     return analysis_of(analyse_segment(channels, tachometer, analysis_request), analysis_request)
 
 
-def analysis_of(heard: SegmentFeatures, analysis_request: AnalysisRequest) -> SignalAnalysis:
-    """Weigh what was heard, in one segment or in several that were joined."""
-    spread = spread_of(heard.speed, analysis_request)
-    looks = tuple(
-        BandAnalysis(bands=look.bands, spectra=over_floor(look.means), slow=look.slow) for look in heard.looks
+def analysis_of(segment: SignalAnalysis, analysis_request: AnalysisRequest) -> SignalAnalysis:
+    """``segment``, one or several that were joined, with what its bands say of the combs asked for."""
+    looks = segment.looks
+    if not looks or not analysis_request.combs:
+        return segment
+    spread = spread_of(segment.speed, analysis_request)
+    families = Families(benign=analysis_request.benign, speed_spread=spread)
+    outside_combs, known = find_outside_combs(
+        looks[0].spectra, looks[0].bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns
     )
-    combs: tuple[CombEvidence, ...] = ()
-    outside_combs: tuple[OutsideComb, ...] = ()
-    turns: dict[str, Turn] = {}
+    families = replace(
+        families,
+        ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in outside_combs if one.ambiguous),
+        every_turn=tuple((one.per_turn[1], one.every_turn) for one in outside_combs if one.per_turn and one.every_turn),
+    )
+    combs = _weighed(looks, analysis_request, families, known)
     traced: Trace | None = None
-    if looks and analysis_request.combs:
-        families = Families(benign=analysis_request.benign, speed_spread=spread)
-        outside_combs, known = find_outside_combs(
-            looks[0].spectra, looks[0].bands, analysis_request.combs, families, analysis_request.surroundings.slow_turns
-        )
-        families = replace(
-            families,
-            ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in outside_combs if one.ambiguous),
-            every_turn=tuple(
-                (one.per_turn[1], one.every_turn) for one in outside_combs if one.per_turn and one.every_turn
-            ),
-        )
-        combs = _weighed(looks, analysis_request, families, known)
-        if analysis_request.traced:
-            plain = [(look.spectra, look.bands) for look in looks if not look.slow]
-            traced = trace(combs, analysis_request.combs, plain, families, known)
-        combs = _beside(combs, looks[0], analysis_request, families, known)
-        combs, turns = _localised(combs, looks, analysis_request, heard.law, spread)
-    return SignalAnalysis(
-        speed=heard.speed,
-        law=heard.law,
-        looks=looks,
-        combs=combs,
-        outside_combs=outside_combs,
-        turns=turns,
-        lines=heard.lines,
-        levels=heard.levels,
-        spectra=heard.spectra,
-        samples=heard.rows,
-        absolute=heard.absolute,
-        trace=traced,
-    )
+    if analysis_request.traced:
+        plain = [(look.spectra, look.bands) for look in looks if not look.slow]
+        traced = trace(combs, analysis_request.combs, plain, families, known)
+    combs = _beside(combs, looks[0], analysis_request, families, known)
+    combs, turns = _localised(combs, looks, analysis_request, segment.law, spread)
+    return replace(segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced)
 
 
 def _weighed(

@@ -12,16 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
-from vibe.core.evidence import Level, Line, SpeedEstimate
+from vibe.core.evidence import CrossLine, Line, SpeedEstimate
 from vibe.spectra.analysis_request import AnalysisRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.conditioning import bridged
+from vibe.spectra.basic.cross_spectrum import cross_lines
 from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.basic.integration import differentiate
 from vibe.spectra.basic.levels import levels
 from vibe.spectra.basic.lines import FLOOR_BINS, angular, read_lines
-from vibe.spectra.envelope.bands import BandEnvelopes, envelopes, whitened
-from vibe.spectra.envelope.envelope_spectrum import MeanSquares, mean_squares
+from vibe.spectra.envelope.bands import envelopes, whitened
+from vibe.spectra.envelope.envelope_spectrum import mean_squares
+from vibe.spectra.signal_analysis import BandAnalysis, ChannelSpectrum, SignalAnalysis
 from vibe.spectra.speed.speed_search import LEAST_SHARE, rivals_in_signal, speed_from_signal
 from vibe.spectra.speed.tachometer import speed_from_tachometer
 
@@ -48,49 +50,14 @@ NOTED_WITHIN = 0.01
 """Relative error of a speed read off a display or with a stroboscope, any up to it alike: common practice."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ChannelSpectrum:
-    """Mean-square acceleration per bin of one channel, on an axis that follows the shaft (steps in mean Hz)."""
-
-    channel: str
-    power: NDArray[np.float64]
-    bin_hz: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BandMeans:
-    """One set of bands per channel, and the mean-square envelope lines of its groups."""
-
-    bands: tuple[BandEnvelopes, ...]
-    means: MeanSquares
-    slow: bool = False
-    """Whether these are thinned envelopes of a whole long recording, for slow tones alone."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SegmentFeatures:
-    """What one segment says before anything is weighed. ``looks``: the widest bands first; none where there is no
-    band or too few turns."""
-
-    rows: dict[str, tuple[NDArray[np.float32], float]]
-    law: AngleLaw
-    speed: SpeedEstimate
-    looks: tuple[BandMeans, ...]
-    spectra: tuple[ChannelSpectrum, ...]
-    lines: tuple[Line, ...]
-    levels: tuple[Level, ...]
-    absolute: bool
-    """Whether angles count from a pulse that comes once per turn."""
-
-
 def analyse_segment(
     channels: Sequence[Channel],
     tachometer: Channel | None,
     analysis_request: AnalysisRequest,
-    like: SegmentFeatures | None = None,
+    like: SignalAnalysis | None = None,
     *,
     known: tuple[AngleLaw, SpeedEstimate] | None = None,
-) -> SegmentFeatures:
+) -> SignalAnalysis:
     """The vibration ``channels`` (at least one, not rejected) of one segment; with ``like`` cut into the same bands and
     laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses told it."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
@@ -99,7 +66,11 @@ def analyse_segment(
     duration = min(samples.size / rate for samples, rate in rows.values())
     law, speed = known or _speed(list(rows.values()), tachometer, analysis_request, duration, list(transforms.values()))
     spread = spread_of(speed, analysis_request)
-    spectra = tuple(_spectrum(name, samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items())
+    on_angle = {name: _on_angle(samples, rate, law, transforms[name]) for name, (samples, rate) in rows.items()}
+    spectra = tuple(_spectrum(name, one, law) for name, one in on_angle.items())
+    cross = _cross_lines(on_angle, law, analysis_request, spread)
+    # Else they would be held while the bands are cut.
+    del on_angle
     lines = tuple(
         line
         for spectrum in spectra
@@ -112,14 +83,15 @@ def analyse_segment(
         for name, (samples, rate) in rows.items()
         for line in _fixed_lines(name, samples, rate, transforms[name], analysis_request)
     )  # fmt: skip
-    return SegmentFeatures(
-        rows=rows,
+    return SignalAnalysis(
+        samples=rows,
         law=law,
         speed=speed,
         looks=_looks(rows, transforms, law, analysis_request, like),
         spectra=spectra,
         lines=lines,
         levels=tuple(level for channel in channels for level in levels(_clean(channel), input_hz=law.mean_hz)),
+        cross_lines=cross,
         absolute=speed.method == "tachometer" and tachometer is not None and (tachometer.pulses_per_rev or 1.0) == 1.0,
     )
 
@@ -218,8 +190,8 @@ def _looks(
     transforms: Mapping[str, NDArray[np.complex64]],
     law: AngleLaw,
     analysis_request: AnalysisRequest,
-    like: SegmentFeatures | None,
-) -> tuple[BandMeans, ...]:
+    like: SignalAnalysis | None,
+) -> tuple[BandAnalysis, ...]:
     """Bands wide enough for the fastest tone; and narrower ones, nearer to a resonance, for slow tones that cannot
     slip."""
     if law.total_turns < FEWEST_TURNS:
@@ -237,14 +209,14 @@ def _looks(
     else:
         # A hair less, so that rounding makes no band of two.
         widths = tuple(max(band.width_hz for band in look.bands) * (1 - 1e-6) for look in like.looks)
-    looks: list[BandMeans] = []
+    looks: list[BandAnalysis] = []
     for number, width in enumerate(widths):
         bands = tuple(
             envelopes(w, law, band_hz=(LOWEST_CARRIER_HZ, HIGHEST_CARRIER * w.sample_rate_hz), width_hz=width)
             for w in white
         )
         axis = like.looks[number].means if like is not None else None
-        looks.append(BandMeans(bands=bands, means=mean_squares(bands, together=number > 0, like=axis)))
+        looks.append(BandAnalysis(bands=bands, means=mean_squares(bands, together=number > 0, like=axis)))
     return tuple(looks)
 
 
@@ -295,17 +267,43 @@ def _hann_square_sum(n: int, size: int) -> float:
     return HANN_MEAN_SQUARE * n - 0.5 * cosines(1) + 0.125 * cosines(2)
 
 
-def _spectrum(
-    name: str, samples: NDArray[np.float32], rate: float, law: AngleLaw, transform: NDArray[np.complex64]
-) -> ChannelSpectrum:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _OnAngle:
+    """Transform, padded to ``size``, of ``n`` samples laid on the shaft's angle."""
+
+    transform: NDArray[np.complex64]
+    per_turn: float
+    n: int
+    size: int
+
+
+def _on_angle(samples: NDArray[np.float32], rate: float, law: AngleLaw, transform: NDArray[np.complex64]) -> _OnAngle:
     """``transform`` is the samples' own, against time."""
     size = fast_length(samples.size)
     if law.is_steady:
-        power, per_turn = _mean_square(transform, samples.size, size), rate / law.mean_hz
-    else:
-        laid, per_turn = angular(samples, rate, law, transform)
-        power = _mean_square(rfft(laid, size), laid.size, size)
-    return ChannelSpectrum(channel=name, power=power, bin_hz=per_turn * law.mean_hz / size)
+        return _OnAngle(transform=transform, per_turn=rate / law.mean_hz, n=samples.size, size=size)
+    laid, per_turn = angular(samples, rate, law, transform)
+    return _OnAngle(transform=rfft(laid, size), per_turn=per_turn, n=laid.size, size=size)
+
+
+def _spectrum(name: str, on_angle: _OnAngle, law: AngleLaw) -> ChannelSpectrum:
+    power = _mean_square(on_angle.transform, on_angle.n, on_angle.size)
+    return ChannelSpectrum(channel=name, power=power, bin_hz=on_angle.per_turn * law.mean_hz / on_angle.size)
+
+
+def _cross_lines(
+    on_angle: Mapping[str, _OnAngle], law: AngleLaw, analysis_request: AnalysisRequest, spread: float
+) -> tuple[CrossLine, ...]:
+    """Of the channels that share a rate and a length: others have clocks or axes of their own."""
+    together: dict[tuple[float, int], dict[str, NDArray[np.complex64]]] = {}
+    for name, one in on_angle.items():
+        together.setdefault((one.per_turn, one.size), {})[name] = one.transform
+    wanted = [(name, order * law.mean_hz) for name, order in analysis_request.lines]
+    return tuple(
+        line
+        for (per_turn, size), transforms in together.items()
+        for line in cross_lines(transforms, per_turn * law.mean_hz / size, wanted, spread=spread)
+    )
 
 
 def _fixed_lines(

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
-from vibe.core.evidence import Level, Line, SpeedEstimate
+from vibe.core.evidence import CrossLine, Level, Line, SpeedEstimate
+from vibe.spectra.basic.cross_spectrum import joined_cross_lines
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import MeanSquares, mean_squares
-from vibe.spectra.segment import BandMeans, SegmentFeatures
+from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
 
 SLOW_CYCLES = 60.0
 """Repeats in one segment below which a tone is looked for over the whole recording too."""
@@ -37,21 +38,22 @@ class Joined:
         """``count`` segments will come; a single one is never thinned. ``apart``: they do not follow one another at a
         steady speed, so that nothing slow is looked for over all of them."""
         self._several = count > 1 and not apart
-        self._first: SegmentFeatures | None = None
+        self._first: SignalAnalysis | None = None
         self._means: list[MeanSquares] = []
         self._speeds: list[tuple[float, SpeedEstimate]] = []
         self._lines: list[tuple[Line, ...]] = []
         self._levels: list[tuple[Level, ...]] = []
+        self._cross: list[tuple[CrossLine, ...]] = []
         self._thin: list[list[NDArray[np.float32]]] = []
         self._per_turn = 0.0
         self._turns = 0.0
 
     @property
-    def first(self) -> SegmentFeatures | None:
+    def first(self) -> SignalAnalysis | None:
         """The first segment that was taken; later ones are heard ``like`` it."""
         return self._first
 
-    def add(self, heard: SegmentFeatures) -> str | None:
+    def add(self, heard: SignalAnalysis) -> str | None:
         """Take a segment, or say in words why it is left out. All must be of the same channels."""
         if self._first is None:
             self._begin(heard)
@@ -64,6 +66,7 @@ class Joined:
         self._speeds.append((heard.law.duration_s, heard.speed))
         self._lines.append(heard.lines)
         self._levels.append(heard.levels)
+        self._cross.append(heard.cross_lines)
         if heard.looks and self._several:
             self._thin.append(self._thinned(heard.looks[0].bands, heard.law.total_turns))
         self._turns += heard.law.total_turns
@@ -78,7 +81,7 @@ class Joined:
         self._thin.append([np.ones((band.power.shape[0], count), np.float32) for band in self._first.looks[0].bands])
         self._turns += turns
 
-    def heard(self) -> SegmentFeatures:
+    def heard(self) -> SignalAnalysis:
         """All segments as one.
 
         Raises:
@@ -95,9 +98,10 @@ class Joined:
             looks=looks,
             lines=_joined_lines(self._lines),
             levels=_joined_levels(self._levels),
+            cross_lines=self._cross[0] if len(self._cross) == 1 else joined_cross_lines(self._cross),
         )
 
-    def _begin(self, heard: SegmentFeatures) -> None:
+    def _begin(self, heard: SignalAnalysis) -> None:
         self._first = heard
         self._means = [look.means for look in heard.looks]
         if heard.looks:
@@ -105,7 +109,7 @@ class Joined:
             finest = min(band.per_turn for band in heard.looks[0].bands)
             self._per_turn = min(finest, SAMPLES_PER_CYCLE * SLOW_CYCLES * SLOW_HARMONICS / turns)
 
-    def _contradicts(self, first: SegmentFeatures, heard: SegmentFeatures) -> str | None:
+    def _contradicts(self, first: SignalAnalysis, heard: SignalAnalysis) -> str | None:
         if heard.speed.method == "nominal" and first.speed.method != "nominal":
             return "no speed stands out"
         off = heard.law.mean_hz / first.law.mean_hz - 1
@@ -131,12 +135,12 @@ class Joined:
             thin.append(smooth[:, np.minimum(at, smooth.shape[1] - 1)])
         return thin
 
-    def _slow_look(self, like: Sequence[BandEnvelopes]) -> BandMeans:
+    def _slow_look(self, like: Sequence[BandEnvelopes]) -> BandAnalysis:
         rows = [np.concatenate(pieces, axis=1) for pieces in zip(*self._thin, strict=True)]
         bands = tuple(
             replace(band, power=power, per_turn=self._per_turn) for band, power in zip(like, rows, strict=True)
         )
-        return BandMeans(bands=bands, means=mean_squares(bands), slow=True)
+        return BandAnalysis(bands=bands, means=mean_squares(bands), slow=True)
 
 
 def _joined_speed(speeds: Sequence[tuple[float, SpeedEstimate]]) -> SpeedEstimate:

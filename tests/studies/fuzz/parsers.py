@@ -246,7 +246,8 @@ def read_records_folder(given: Input, folder: Path) -> None:
 
 def read_stamp(given: Input, folder: Path) -> None:
     """The stamp of a finished drive, and what is made of it."""
-    from vibe.flow.run.resume import STAMP, Finished, finished
+    from vibe.flow.run.outcome import DriveResult
+    from vibe.flow.run.resume import STAMP, finished
     from vibe.report.run_rows import gravest_first
 
     own = folder / "TH-01"
@@ -255,7 +256,7 @@ def read_stamp(given: Input, folder: Path) -> None:
         (own / name).write_bytes(b"page")
     (own / STAMP).write_bytes(given.data)
     found = finished(folder, "TH-01", "r", {"a": "1"})
-    if isinstance(found, Finished):
+    if isinstance(found, DriveResult):
         gravest_first([found.row])
     else:
         raise ConfigError("not finished")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from math import log10
 from typing import Literal
 
 from vibe.core.health import Severity
@@ -112,6 +113,13 @@ class Reported:
     value: float
     limit: float | None
     unit: str
+
+    @property
+    def over_db(self) -> float | None:
+        """How far above its limit [dB of amplitude]; None where there is none, or nothing to compare."""
+        if self.limit is None or self.limit <= 0 or self.value <= 0:
+            return None
+        return 20.0 * log10(self.value / self.limit)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.records.alarm_case import DriveCase, Memory
     from vibe.core.records.alarms import LeftOut, Queue, Reported
-    from vibe.core.records.history import StoredCapture, Verdict
+    from vibe.core.records.history import Decision, StoredCapture, Verdict
     from vibe.flow.history.drive_facts import Matched
     from vibe.health.alarms.settings import AlarmRules
     from vibe.history.store.store import Store
@@ -138,7 +138,7 @@ def remembered(store: Store) -> list[Memory]:
     """All alarms that the store ever knew, with their decisions."""
     from vibe.core.records.alarm_case import Memory
 
-    decisions: dict[str, list[Any]] = {}
+    decisions: dict[str, list[Decision]] = {}
     for decision in store.decisions():
         decisions.setdefault(decision.alarm, []).append(decision)
     return [

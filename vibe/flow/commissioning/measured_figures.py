@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from math import pi
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.acceptance import RunKind, Sighting
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
     from vibe.core.tones import ToneTable, Visibility
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
     from vibe.health.acceptance.finding_outcomes import Counted
-    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 OMEGA_POWER = {"velocity_rms": -1, "displacement_rms": -2, "acceleration_rms": 0, "acceleration_rms_high": 0}
 """Measures that are r.m.s. over a band, and the power of the angular frequency that makes them of acceleration."""
@@ -95,7 +94,7 @@ def look(job: LookJob) -> CaptureFigures:
         visibility=judged.visibility if reading is not None else (),
         detection_limits={c.tone: c.limit_m_s2 for c in judged.combs.values() if c.limit_m_s2 is not None},
         counted=_counted(job, capture, name) if job.identify else None,
-        remarks=(*rejected, *judged.remarks),
+        remarks=(*rejected, *judged.report.remarks),
     )
 
 
@@ -116,13 +115,25 @@ def _figures(job: LookJob, capture: Capture, judged: CaptureDiagnosis) -> dict[t
     time_s = None if at is None else (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
     found: dict[tuple[str, str], list[Sighting]] = {}
 
-    def add(name: str, point: str, value: float, unit: str, top_hz: float, **more: Any) -> None:
+    def add(
+        name: str,
+        point: str,
+        value: float,
+        unit: str,
+        top_hz: float,
+        *,
+        scatter: float,
+        scatter_why: str,
+        short_of: str = "",
+        step: float | None = None,
+    ) -> None:
         error, short = _mounted(job.mounting, top_hz)
-        short = "; ".join(text for text in (more.pop("short_of", ""), short) if text)
+        short = "; ".join(text for text in (short_of, short) if text)
         found.setdefault((name, unit), []).append(
             Sighting(
                 value=value, unit=unit, point=point, run=job.run, kind=job.kind, file=writable(job.path.name),
-                time_s=time_s, mounting=error, top_hz=top_hz, short_of=short, **more,
+                time_s=time_s, mounting=error, top_hz=top_hz, short_of=short, scatter=scatter,
+                scatter_why=scatter_why, step=step,
             )
         )  # fmt: skip
 
@@ -141,12 +152,9 @@ def _figures(job: LookJob, capture: Capture, judged: CaptureDiagnosis) -> dict[t
     from vibe.health.acceptance.outcomes import line_scatter
 
     for line in reading.lines:
-        # Below the floor nothing but the floor is known.
-        velocity = max(line.velocity_mm_s, line.floor_mm_s)
         scatter = line_scatter(line.velocity_mm_s, line.floor_mm_s)
-        to_m_s2 = 2 * pi * line.frequency_hz / 1e3
         why = f"line {line.over_floor_db:.0f} dB over its floor"
-        for value, unit in ((velocity, "mm/s"), (velocity * to_m_s2, "m/s^2")):
+        for value, unit in ((line.most_velocity_mm_s, "mm/s"), (line.most_acceleration_m_s2, "m/s^2")):
             add(line.name, line.channel, value, unit, line.frequency_hz, scatter=scatter, scatter_why=why)
     return {key: tuple(sightings) for key, sightings in found.items()}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from vibe.core.errors import CaptureError
 from vibe.flow.capture_folder import Reader, plain_reader
@@ -19,20 +19,22 @@ from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candi
 from vibe.storage.files import writable
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from vibe.core.capture import Capture, Channel, ChannelQuality, Reason
     from vibe.core.comb_history import Growth, PastCapture
     from vibe.core.drive import Drive
-    from vibe.core.evidence import CombEvidence
+    from vibe.core.evidence import CombEvidence, Line
     from vibe.core.health import CaptureReport, Finding
     from vibe.core.tones import CaptureSettings, ToneTable, Visibility
     from vibe.diagnosis.alternatives.outside_sources import Outside
     from vibe.diagnosis.case import Case
     from vibe.diagnosis.severity_scale import SeverityScale
     from vibe.flow.settings import Settings
-    from vibe.health.state.settings import Boundaries, SeverityBounds
-    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.health.state.settings import SeverityBounds
     from vibe.spectra.analysis_request import AnalysisRequest
     from vibe.spectra.identity.recognition import Candidate
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,8 +47,7 @@ class CaptureDiagnosis:
     combs: dict[str, CombEvidence]
     visibility: tuple[Visibility, ...]
     findings: list[Finding]
-    measured_at: Any
-    remarks: tuple[str, ...] = ()
+    measured_at: datetime | None
     heard_probability: float | None = None
     """That this drive was heard running; None where nothing could tell."""
     unheard: Reason | None = None
@@ -193,7 +194,6 @@ def diagnose_samples(
         visibility=seen,
         findings=findings,
         measured_at=capture.measured_at,
-        remarks=tuple(remarks),
         outside=outside,
         heard_probability=heard_probability,
         unheard=unheard,
@@ -246,14 +246,12 @@ def _case(
     alike: Sequence[float],
     grown: Mapping[str, Growth],
 ) -> Case:
-    from vibe.core.evidence import Level
     from vibe.diagnosis.case import Case
-    from vibe.health.state.zones import zone
+    from vibe.health.state.zones import line_boundaries
 
-    lines: dict[str, list[Any]] = {}
+    lines: dict[str, list[Line]] = {}
     for line in reading.lines if reading is not None else ():
         lines.setdefault(line.name, []).append(line)
-    probe = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, settings.limits)
     judgement = settings.judgement
     return Case(
         drive=drive,
@@ -264,6 +262,7 @@ def _case(
         growths=grown,
         resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
         lines={name: tuple(found) for name, found in lines.items()},
+        cross_lines=reading.cross_lines if reading is not None else (),
         levels=reading.levels if reading is not None else (),
         speed=reading.speed if reading is not None else None,
         quality=quality,
@@ -271,11 +270,7 @@ def _case(
         false_alarm_rate=judgement.false_alarm.rate_per_drive,
         priors={prior.what: prior.probability for prior in judgement.prior},
         severity_db=(judgement.severity.hit_over_floor_moderate_db, judgement.severity.hit_over_floor_severe_db),
-        zone_mm_s=_zone_boundaries(
-            settings,
-            None if probe is None else probe.boundaries,
-            size_known=drive.input.power_kw is not None or drive.shaft_height_mm is not None,
-        ),
+        zone_mm_s=line_boundaries(drive, settings.limits),
         scale=_scale(judgement.severity),
     )
 
@@ -287,19 +282,6 @@ def _scale(bounds: SeverityBounds) -> SeverityScale:
     plain = bounds.model_dump(exclude={"hit_over_floor_moderate_db", "hit_over_floor_severe_db", "source", "weight"})
     weights = {part: Weight(bears_db=w.bears_db, why=w.why) for w in bounds.weight for part in w.parts}
     return SeverityScale(**plain, weights=weights)
-
-
-def _zone_boundaries(settings: Settings, own: Boundaries | None, *, size_known: bool) -> dict[str, float]:
-    """Velocity boundaries from which faults outside the reducer are named, and are severe.
-
-    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long; once
-    named it is as severe as in the strictest class, for it may be of that one.
-    """
-    laxest = settings.limits.small_machines.classes[-1].velocity_mm_s
-    if own is None:
-        return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
-    named_from = own.bc if size_known else laxest.bc
-    return {"A/B": own.ab if size_known else laxest.bc, "B/C": named_from, "C/D": own.cd}
 
 
 def _capture_report(

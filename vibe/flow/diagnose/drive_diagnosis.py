@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from vibe import __version__
 from vibe.core.errors import CaptureError
@@ -26,28 +26,18 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.drive_report import DriveReport
     from vibe.core.evidence import Level, PlotData, SpeedEstimate
-    from vibe.core.health import CaptureReport, Finding, Health
+    from vibe.core.health import CaptureReport, Finding, Health, LevelReport
     from vibe.core.tones import ToneTable
     from vibe.health.state.judge import Verdict
-    from vibe.report.pages.drive_page import DriveFiles
-    from vibe.report.pages.index_page import IndexRow
-    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.report.run_rows import IndexRow
     from vibe.spectra.identity.recognition import Candidate
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 
 class Progress(Protocol):
     """Told how far the work has come."""
 
     def __call__(self, done: int, total: int, what: str) -> None: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveOutcome:
-    """What came of one drive."""
-
-    drive_report: DriveReport
-    files: DriveFiles | None
-    row: IndexRow
 
 
 def diagnose_files(
@@ -59,10 +49,11 @@ def diagnose_files(
     pdf: bool = True,
     progress: Progress | None = None,
     earlier: Path | None = None,
-) -> DriveOutcome:
-    """One drive, one or more captures; pages are written when ``out`` is given. ``progress`` counts the captures, or
-    the segments of a single long one. ``earlier``: a folder of earlier captures of the drive, or a store, with which
-    these are compared.
+) -> tuple[DriveReport, IndexRow]:
+    """One drive, one or more captures: its report, and its row in a list of drives.
+
+    Pages are written when ``out`` is given. ``progress`` counts the captures, or the segments of a single long one.
+    ``earlier``: a folder of earlier captures of the drive, or a store, with which these are compared.
 
     Raises:
         ConfigError: the drive file is wrong. CaptureError: not one capture could be read.
@@ -76,8 +67,8 @@ def diagnose_files(
     past, said = ([], []) if earlier is None else from_folder(earlier, drive, table, settings)
     drive_report = drive_report_of(drive, table, captures, settings, progress=progress, earlier=past)
     refuse_unread(drive_report.health.captures, captures)
-    outcome = written(drive_report, out, force=force, pdf=pdf)
-    return replace(outcome, row=replace(outcome.row, remarks=(*said, *outcome.row.remarks)))
+    row = written(drive_report, out, force=force, pdf=pdf)
+    return drive_report, replace(row, remarks=(*said, *row.remarks))
 
 
 def ready_to_print() -> None:
@@ -87,15 +78,15 @@ def ready_to_print() -> None:
     warm_up()
 
 
-def written(drive_report: DriveReport, out: Path | None, *, force: bool, pdf: bool) -> DriveOutcome:
-    """The outcome of one drive; its pages are written when ``out`` is given."""
+def written(drive_report: DriveReport, out: Path | None, *, force: bool, pdf: bool) -> IndexRow:
+    """The row of one drive in a list of drives; its pages are written when ``out`` is given."""
     from vibe.report.pages.drive_page import write_drive
     from vibe.report.pages.index_page import index_row
 
     files = write_drive(drive_report, out, force=force, pdf=pdf) if out is not None else None
     remarks = [f"{c.file}: {c.error}" for c in drive_report.health.captures if c.error]
     remarks += [f"{c.file}: {remark}" for c in drive_report.health.captures for remark in c.remarks]
-    return DriveOutcome(drive_report=drive_report, files=files, row=index_row(drive_report, files, remarks=remarks))
+    return index_row(drive_report, files, remarks=remarks)
 
 
 def drive_report_of(
@@ -283,7 +274,7 @@ def _health(
     judged: Sequence[CaptureDiagnosis],
     latest: CaptureDiagnosis | None,
     findings: Sequence[Finding],
-    levels: Sequence[Any],
+    levels: Sequence[LevelReport],
     verdict: Verdict,
     settings: Settings,
     cautions: Sequence[str],

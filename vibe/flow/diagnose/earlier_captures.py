@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from vibe.core.comb_history import Growth, PastCapture, Trace, TraceBand
     from vibe.diagnosis.settings import PastSettings
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
-    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 SAME_EDGE = 0.01
 """Relative distance within which edges of bands are the same: rates and widths are the recorder's, not the drive's."""

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence, PlotData
     from vibe.core.health import Finding
     from vibe.core.tones import ToneTable
-    from vibe.spectra.analysis import SignalAnalysis
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 
 def finding_plots(

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from vibe.core.tones import ToneTable
     from vibe.diagnosis.alternatives.outside_sources import Outside
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
-    from vibe.spectra.analysis import SignalAnalysis
     from vibe.spectra.analysis_request import AnalysisRequest
     from vibe.spectra.identity.recognition import Candidate
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 SLOW = 0.9
 """Orders below which a shaft's turn is distinguished from the input's: its multiples are no harmonics of the input."""

@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Finding
     from vibe.core.tones import Tone, ToneTable
-    from vibe.spectra.analysis import SignalAnalysis
     from vibe.spectra.identity.presence import Axis, Family, Presence
     from vibe.spectra.identity.rival_drives import Rival
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 OWN_PARTS = ("stage", "bearing")
 SPEAKS_FROM = 0.9

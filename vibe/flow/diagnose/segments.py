@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
-    from vibe.spectra.analysis import SignalAnalysis
     from vibe.spectra.analysis_request import AnalysisRequest
+    from vibe.spectra.signal_analysis import SignalAnalysis
     from vibe.spectra.speed.motion_intervals import Move
 
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from vibe.core.tones import OUTSIDE
+from vibe.flow.diagnose.outside_requests import SLOW, surroundings_of
 from vibe.flow.diagnose.speed_orders import speed_orders
 
 if TYPE_CHECKING:
@@ -16,17 +17,22 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import Finding
     from vibe.core.tones import Tone, ToneTable, Visibility
-    from vibe.spectra.analysis import SignalAnalysis
     from vibe.spectra.analysis_request import AnalysisRequest
     from vibe.spectra.attribution.line_attribution import OwnedLines, Owner
     from vibe.spectra.identity.recognition import Candidate
+    from vibe.spectra.signal_analysis import SignalAnalysis
 
 FEWEST_REPEATS = 10.0
 """Repeats within a capture from which a comb can be distinguished from chance."""
 SLOW_SHAFT_LINES = 12
 """Harmonics that a slow shaft may make in the envelope; more would own half of the axis."""
-OUTSIDE_LINES = 40
-"""Harmonics of a declared machine beside the drive: as of the drive's own parts that strike or mesh."""
+SHAFT_LINES = 60
+"""Harmonics that the input, and a shaft about as fast, may make in the envelope (common practice)."""
+STRIKING_LINES = 40
+"""Harmonics of the drive's own parts that strike or mesh, and of a declared machine beside it (common practice)."""
+LEAST_SLIP_HZ = 0.02
+"""Slip of a motor, in turns per second, below which a capture of usual length cannot resolve its pole pass from the
+twice line (common practice)."""
 SHAFT_HARMONICS = 10
 """Multiples of a shaft that unbalance, misalignment and looseness make; half orders as far (common practice)."""
 MESH_HARMONICS = 5
@@ -53,7 +59,6 @@ def analysis_request_of(
     others: Mapping[str, Candidate] | None = None,
 ) -> AnalysisRequest:
     """The drive's tones, as plain orders that the samples can be asked for; ``others`` are known drives by tag."""
-    from vibe.flow.diagnose.outside_requests import surroundings_of
     from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
     from vibe.spectra.evidence.comb import CombRequest
 
@@ -81,14 +86,14 @@ def analysis_request_of(
             folds.append(
                 FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=max(other.meetings for other in twins))
             )
-    benign = {(1.0, 60)}
+    benign = {(1.0, SHAFT_LINES)}
     for tone in table.tones:
         if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):
-            benign.add((tone.order, 40))
+            benign.add((tone.order, STRIKING_LINES))
         elif tone.family in OUTSIDE:
-            benign.add((tone.order, OUTSIDE_LINES if tone.order >= 0.9 else SLOW_SHAFT_LINES))
+            benign.add((tone.order, STRIKING_LINES if tone.order >= SLOW else SLOW_SHAFT_LINES))
         elif tone.family == "shaft":
-            benign.add((tone.order, 60 if tone.order >= 0.9 else SLOW_SHAFT_LINES))
+            benign.add((tone.order, SHAFT_LINES if tone.order >= SLOW else SLOW_SHAFT_LINES))
     lines = [("0.5x", 0.5), ("1.5x", 1.5), ("2.5x", 2.5)] + [(f"{k}x", float(k)) for k in range(1, 11)]
     for tone in table.tones:
         if tone.family == "mesh":
@@ -97,7 +102,7 @@ def analysis_request_of(
     if drive.motor is not None:
         twice, slip_hz = 2 * drive.motor.line_hz, drive.motor.synchronous_hz - drive.input.speed_hz
         lines_hz.append(("twice line", twice))
-        if slip_hz > 0.02:
+        if slip_hz > LEAST_SLIP_HZ:
             lines_hz += [
                 ("twice line - pole pass", twice - slip_hz * drive.motor.poles),
                 ("twice line + pole pass", twice + slip_hz * drive.motor.poles),

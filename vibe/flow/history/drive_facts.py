@@ -6,8 +6,6 @@ import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import log10
-from statistics import quantiles
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from pydantic import ValidationError
@@ -20,7 +18,7 @@ from vibe.flow.history.series import SeriesGatherer, SeriesView, limits_of, stat
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Severity
-    from vibe.core.records.alarms import Reported
+    from vibe.core.records.alarms import LimitSource, Reported, RuleKind
     from vibe.core.records.history import SeriesKey, StoredCapture
     from vibe.health.alarms.settings import AlarmRules
     from vibe.health.state.settings import Limits
@@ -67,6 +65,8 @@ class Gatherer:
 
     def case(self, tag: str, kind: str, matched: Sequence[Matched]) -> DriveCase:
         """Everything that is known of a drive; ``matched`` are rows of another system that belong to it."""
+        from vibe.history.operating_condition import load_moved, speed_moved
+
         drive, sisters = self.drive(tag), self.store.sisters(tag)
         events = self.looker.events(tag)
         anew = [event for event in events if event.new_baseline]
@@ -88,9 +88,8 @@ class Gatherer:
             changed=tuple(changes_of(tag, self.store, self.looker, sisters, recent)),
             before=None if now is None else _before(now, recent, self.history),
             now=None if now is None else now.content,
-            load_moved=_spread([c.load_percent for c in recent]) > rules.load_within_percent,
-            speed_moved=_spread([None if c.speed_hz is None else 100 * log10(c.speed_hz) for c in recent])
-            > 100 * log10(1 + rules.speed_spread_from),
+            load_moved=load_moved([c.load_percent for c in recent], rules),
+            speed_moved=speed_moved([c.speed_hz for c in recent], rules),
         )  # fmt: skip
 
     # ── captures and their findings ───────────────────────────────────────────────────────────────────────────────
@@ -174,7 +173,13 @@ class Gatherer:
         return found
 
     def _exceedance(
-        self, looked: SeriesView, state: SeriesState, source: Any, kind: Any, limit: float | None, over_db: float | None
+        self,
+        looked: SeriesView,
+        state: SeriesState,
+        source: LimitSource,
+        kind: RuleKind,
+        limit: float | None,
+        over_db: float | None,
     ) -> Exceedance:
         last = looked.told[-1]
         return Exceedance(
@@ -186,12 +191,9 @@ class Gatherer:
         """A row of another system, with what this program makes of the same capture."""
         row, looked = one.row, self.looker.look(one.key)
         at = next((at for at in looked.captures if at.content == one.capture.content), None)
-        over = None
-        if row.limit is not None and row.limit > 0 and row.value > 0:
-            over = 20.0 * log10(row.value / row.limit)
         return Exceedance(
             key=one.key, unit=row.unit or looked.unit, at=row.at, value=row.value, limit=row.limit,
-            source="another system", kind="alarm", over_db=over, content=one.capture.content, line=row.line,
+            source="another system", kind="alarm", over_db=row.over_db, content=one.capture.content, line=row.line,
             change_db=None if at is None else at.change_db, raw_db=None if at is None else at.raw_db,
             usual=None if at is None else at.usual, within=None if at is None else at.within, note=one.note,
         )  # fmt: skip
@@ -269,21 +271,12 @@ def _report(text: str) -> tuple[list[CaptureFinding], dict[str, str]]:
 
 def _before(now: CaptureSeen, recent: Sequence[CaptureSeen], history: HistorySettings) -> str | None:
     """Of the first accepted captures the one whose condition is nearest to that of ``now``."""
+    from vibe.history.operating_condition import Condition, distance
+
     first = [c for c in recent if c.accepted and c.at < now.at][: history.baseline.most]
-    rules = history.condition
+    here = Condition(now.speed_hz, now.load_percent)
 
     def far(c: CaptureSeen) -> float:
-        load = 0.0 if c.load_percent is None or now.load_percent is None else abs(c.load_percent - now.load_percent)
-        speed = 0.0 if not c.speed_hz or not now.speed_hz else abs(c.speed_hz / now.speed_hz - 1)
-        return load / rules.load_within_percent + speed / rules.speed_within
+        return distance(Condition(c.speed_hz, c.load_percent), here, history.condition)
 
     return min(first, key=far).content if first else None
-
-
-def _spread(values: Sequence[float | None]) -> float:
-    """From the first to the last tenth of the values: scatter of a few is no move."""
-    known = [value for value in values if value is not None]
-    if len(known) < 3:
-        return 0.0
-    tenths = quantiles(known, n=10, method="inclusive")
-    return tenths[-1] - tenths[0]

@@ -14,12 +14,13 @@ import os
 import secrets
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from vibe.core.errors import OutputError
 from vibe.flow.file_hash import file_hash
+from vibe.flow.run.outcome import DriveResult
 from vibe.storage.files import JOURNAL, is_part_of, safe_name, write_whole
 from vibe.storage.locks import hold
 
@@ -35,14 +36,6 @@ RUN_PAGES = ("index.html", "drives.csv", "run.json")
 
 
 # ── the stamp of a drive ──────────────────────────────────────────────────────────────────────────────────────────
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finished:
-    """A drive that needs no second look: its row, and whether some capture of it was rejected."""
-
-    row: IndexRow
-    bad: bool
 
 
 def content_of(made_from: Mapping[str, str]) -> str:
@@ -86,7 +79,7 @@ def unstamp(out: Path, tag: str) -> None:
     (out / safe_name(tag) / STAMP).unlink(missing_ok=True)
 
 
-def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> Finished | list[str] | None:
+def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> DriveResult | list[str] | None:
     """What a run left of a drive: it is finished; or it was, but what is listed has changed since; or nothing whole."""
     own = out / safe_name(tag)
     record = _record(own / STAMP, STAMP_SCHEMA)
@@ -102,7 +95,7 @@ def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> Fin
         if record["content"] != content_of(made_from):
             names = dict.fromkeys((*made_from, *before))
             return [name for name in names if made_from.get(name) != before.get(name)]
-        return Finished(row=_row(record, own), bad=bool(record["bad"]))
+        return DriveResult(row=_row(record, own), bad=bool(record["bad"]))
     except (KeyError, TypeError, AttributeError):
         return None
 

@@ -17,31 +17,15 @@ from vibe.flow.diagnose.tone_requests import candidate_of
 from vibe.flow.file_hash import texts_hash
 from vibe.flow.jobs.executor import ENDED_WORKING, JobExecutor, WorkerDied
 from vibe.flow.run import resume
+from vibe.flow.run.outcome import DriveResult, RunOutcome
 from vibe.flow.run.preparation import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
 from vibe.flow.run.summary import summed_up
 from vibe.flow.settings import Settings, load_settings, tones_of
 
 if TYPE_CHECKING:
-    from vibe.report.run_rows import IndexRow
     from vibe.spectra.identity.recognition import Candidate
 
 Progress = Callable[[int, int, str], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RunOutcome:
-    """What came of a recipe. ``rejected``: some capture was unreadable, rejected or of no known drive; ``acting``: some
-    drive is act; ``failures``: a sentence for each drive that could not be reported (its row is unknown), and
-    ``defect`` when one of them is the program's fault; ``kept``: drives that an interrupted run had finished."""
-
-    rows: tuple[IndexRow, ...]
-    index: Path
-    remarks: tuple[str, ...]
-    rejected: bool
-    acting: bool
-    failures: tuple[str, ...] = ()
-    defect: bool = False
-    kept: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,22 +54,12 @@ class _Job:
     made_from: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Done:
-    """What came of one drive of a run; ``bad``: some capture was rejected or unreadable."""
-
-    row: IndexRow
-    bad: bool = True
-    failure: str | None = None
-    defect: bool = False
-
-
 def _look(path: Path, common: _Common) -> FirstLook:
     """A file before its drive is known, in whatever process."""
     return look_at(path, common.search)
 
 
-def _do_job(job: _Job, common: _Common) -> _Done:
+def _do_job(job: _Job, common: _Common) -> DriveResult:
     """One drive of a run, in whatever process. What goes wrong with it is told, and costs no other drive."""
     try:
         if not job.force:
@@ -100,7 +74,7 @@ def _do_job(job: _Job, common: _Common) -> _Done:
         earlier, _ = from_kept(job.earlier, drive, table, common.settings)
         drive_report = drive_report_of(drive, table, captures, common.settings, reader, common.others, None, earlier)
         _still_wanted(job)
-        row = written(drive_report, job.out, force=job.force, pdf=common.pdf).row
+        row = written(drive_report, job.out, force=job.force, pdf=common.pdf)
         row = replace(row, noticed=tuple(said))
         health = drive_report.health
         bad = any(c.error is not None or any(ch.quality == "rejected" for ch in c.channels) for c in health.captures)
@@ -113,7 +87,7 @@ def _do_job(job: _Job, common: _Common) -> _Done:
         return _failed(job, "this needs more memory than there is; try fewer or shorter captures, or --workers 1")
     except Exception as error:
         return _failed(job, defect(error), is_defect=True)
-    return _Done(row=row, bad=bad)
+    return DriveResult(row=row, bad=bad)
 
 
 def _still_wanted(job: _Job) -> None:
@@ -122,7 +96,7 @@ def _still_wanted(job: _Job) -> None:
         raise OutputError(f"{job.out}: the run has ended without this drive")
 
 
-def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
+def _failed(job: _Job, why: str, *, is_defect: bool = False) -> DriveResult:
     from vibe.report.pages.index_page import IndexRow
 
     row = IndexRow(
@@ -130,7 +104,7 @@ def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
         "could be made.", do_by="Mend what is named here, and run again.", top_finding=None, probability=None,
         files=None, captures=len(job.captures), remarks=(why,),
     )  # fmt: skip
-    return _Done(row=row, failure=f"{job.tag}: {why}", defect=is_defect)
+    return DriveResult(row=row, failure=f"{job.tag}: {why}", defect=is_defect)
 
 
 def recipe_kind(recipe_path: Path) -> str:
@@ -202,7 +176,7 @@ def run_recipe(
             mine = {job.tag for job in jobs if job.force or _is_free(job)}
             journal.begin(recipe.title, mine, afresh=force or not resumes)
             jobs = [replace(job, run=journal.run) for job in jobs]
-            kept: dict[str, _Done] = {}
+            kept: dict[str, DriveResult] = {}
             if resumes:
                 _sweep(target, journal)
                 kept, redone = _kept(jobs)
@@ -211,24 +185,15 @@ def run_recipe(
             todo = [replace(job, force=job.tag in mine) for job in jobs if job.tag not in kept]
             fresh = {result.row.tag: result for result in _fan_out(todo, executor, progress)}
         results = [{**fresh, **kept}[job.tag] for job in jobs]
-        failures = {result.row.tag: result.failure for result in results if result.failure is not None}
+        failures = [result.failure for result in results if result.failure is not None]
         if failures and len(failures) == len(results):
             if not resumes:
                 journal.end()
             more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
-            raise CallError(f"{next(iter(failures.values()))}{more}")
-        page = summed_up(plant, told, [result.row for result in results], failures, target, force=force or resumes)
+            raise CallError(f"{failures[0]}{more}")
+        outcome = summed_up(plant, told, results, target, force=force or resumes, kept=tuple(kept))
         journal.end()
-    return RunOutcome(
-        rows=page.rows,
-        index=page.index,
-        remarks=page.remarks,
-        rejected=any(result.bad for result in results) or bool(told.unused),
-        acting=any(row.state == "act" for row in page.rows),
-        failures=tuple(failures.values()),
-        defect=any(result.defect for result in results),
-        kept=tuple(kept),
-    )
+    return outcome
 
 
 def _nobody(_: str) -> None:
@@ -313,20 +278,20 @@ def _sweep(target: Path, journal: resume.Journal) -> None:
     resume.sweep(target, sorted(journal.drives), list(scripts()))
 
 
-def _kept(jobs: Sequence[_Job]) -> tuple[dict[str, _Done], dict[str, list[str]]]:
+def _kept(jobs: Sequence[_Job]) -> tuple[dict[str, DriveResult], dict[str, list[str]]]:
     """Drives that are finished, and those that were until something changed, with what did."""
-    kept: dict[str, _Done] = {}
+    kept: dict[str, DriveResult] = {}
     redone: dict[str, list[str]] = {}
     for job in jobs:
         left = resume.finished(job.out, job.tag, job.run, job.made_from) if job.force else None
-        if isinstance(left, resume.Finished):
-            kept[job.tag] = _Done(row=left.row, bad=left.bad)
+        if isinstance(left, DriveResult):
+            kept[job.tag] = left
         elif left is not None:
             redone[job.tag] = left
     return kept, redone
 
 
-def _resumed(kept: Mapping[str, _Done], redone: Mapping[str, Sequence[str]], total: int) -> str:
+def _resumed(kept: Mapping[str, DriveResult], redone: Mapping[str, Sequence[str]], total: int) -> str:
     """How an interrupted run goes on, in words."""
     left = total - len(kept)
     remain = "none remains" if left == 0 else "1 remains" if left == 1 else f"{left} remain"
@@ -348,9 +313,9 @@ def _resumed(kept: Mapping[str, _Done], redone: Mapping[str, Sequence[str]], tot
 # ── the work, and what came of it ─────────────────────────────────────────────────────────────────────────────────
 
 
-def _fan_out(jobs: Sequence[_Job], executor: JobExecutor, progress: Progress | None) -> list[_Done]:
+def _fan_out(jobs: Sequence[_Job], executor: JobExecutor, progress: Progress | None) -> list[DriveResult]:
     """All jobs, in the order in which they end."""
-    results: list[_Done] = []
+    results: list[DriveResult] = []
     if progress is not None and jobs:
         progress(0, len(jobs), "")
     for _, job, result in executor.stream(_do_job, jobs):

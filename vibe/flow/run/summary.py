@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import OutputError
 from vibe.flow.capture_folder import Gathered
 from vibe.flow.run.earlier_run import since
+from vibe.flow.run.outcome import DriveResult, RunOutcome
 from vibe.flow.run.preparation import Plant
 from vibe.flow.run.visits import not_visited
 from vibe.flow.settings import load_settings
@@ -20,15 +21,6 @@ if TYPE_CHECKING:
     from vibe.report.run_rows import IndexRow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunSummary:
-    """The rows as the page has them, the page, and sentences for whoever started the run."""
-
-    rows: tuple[IndexRow, ...]
-    index: Path
-    remarks: tuple[str, ...]
-
-
 @dataclass(slots=True)
 class _Compared:
     rows: list[IndexRow] = field(default_factory=list)
@@ -37,9 +29,15 @@ class _Compared:
 
 
 def summed_up(
-    plant: Plant, told: Gathered, rows: Sequence[IndexRow], failures: Mapping[str, str], target: Path, *, force: bool
-) -> RunSummary:
-    """Write the page for all drives; ``failures`` are sentences by tag of drives that could not be reported.
+    plant: Plant,
+    told: Gathered,
+    results: Sequence[DriveResult],
+    target: Path,
+    *,
+    force: bool,
+    kept: tuple[str, ...] = (),
+) -> RunOutcome:
+    """Write the page for all drives; ``kept`` were finished by an interrupted run.
 
     Raises:
         OutputError: the page cannot be written.
@@ -47,7 +45,8 @@ def summed_up(
     from vibe.health.state.repeat_measurements import retakes
     from vibe.report.pages.index_page import write_index
 
-    compared = _compared(plant, told, rows)
+    failures = {result.row.tag: result.failure for result in results if result.failure is not None}
+    compared = _compared(plant, told, [result.row for result in results])
     missing: list[Missing] = []
     if plant.route is not None:
         missing = not_visited(plant.route, compared.reports, failures)
@@ -63,7 +62,16 @@ def summed_up(
     said += [f"{tag}: no capture was found" for tag in without if tag not in stops]
     if missing:
         said.append(_not_visited_in_words(missing))
-    return RunSummary(rows=tuple(compared.rows), index=files.html, remarks=tuple(said))
+    return RunOutcome(
+        rows=tuple(compared.rows),
+        index=files.html,
+        remarks=tuple(said),
+        rejected=any(result.bad for result in results) or bool(told.unused),
+        acting=any(row.state == "act" for row in compared.rows),
+        failures=tuple(failures.values()),
+        defect=any(result.defect for result in results),
+        kept=kept,
+    )
 
 
 def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compared:

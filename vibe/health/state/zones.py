@@ -131,6 +131,21 @@ def report_levels(levels: Sequence[Level], drive: Drive, limits: Limits) -> list
     return rows
 
 
+def line_boundaries(drive: Drive, limits: Limits) -> dict[str, float]:
+    """Velocity boundaries [mm/s], "A/B", "B/C" and "C/D", from which faults outside the reducer are named, and severe.
+
+    Of a machine whose size nobody stated, a line is named only beyond what no class of machine bears for long; once
+    named it is as severe as in the strictest class, for it may be of that one.
+    """
+    laxest = limits.small_machines.classes[-1].velocity_mm_s
+    own = zone(Level(point="", measure="velocity_rms", value=0.0, unit="mm/s"), drive, limits)
+    if own is None:
+        return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": laxest.cd}
+    if drive.input.power_kw is not None or drive.shaft_height_mm is not None:
+        return {"A/B": own.boundaries.ab, "B/C": own.boundaries.bc, "C/D": own.boundaries.cd}
+    return {"A/B": laxest.bc, "B/C": laxest.bc, "C/D": own.boundaries.cd}
+
+
 def near_boundary(value: float, boundaries: Boundaries, limits: Limits) -> tuple[BoundaryName, float] | None:
     """The boundary, by name and value, that lies within the uncertainty of ``value``; None when none does."""
     near: list[tuple[float, BoundaryName, float]] = []

@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence
-from vibe.spectra.analysis import SignalAnalysis
 from vibe.spectra.basic.fft import fast_length, rfft
 from vibe.spectra.envelope.bands import BandEnvelopes, Whitened, envelopes
 from vibe.spectra.segment import HANN_NOISE_BINS
+from vibe.spectra.signal_analysis import SignalAnalysis
 
 Array = NDArray[np.float64]
 

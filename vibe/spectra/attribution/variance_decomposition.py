@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from vibe.core.evidence import CombEvidence
 from vibe.core.records.history import Value
 from vibe.core.records.level_change import BROAD_BANDS, LOW_BAND
-from vibe.spectra.analysis import SignalAnalysis
 from vibe.spectra.attribution.line_attribution import LINE_HALF_BINS, NOBODY, OwnedLines, Owner, claimed
 from vibe.spectra.attribution.modulation_depth import LEAST_SIGMAS, NEIGHBOURS_ALIKE, Modulations
 from vibe.spectra.basic.levels import velocity_band_hz
 from vibe.spectra.envelope.envelope_spectrum import line_floor
-from vibe.spectra.segment import HANN_NOISE_BINS, ChannelSpectrum
+from vibe.spectra.segment import HANN_NOISE_BINS
+from vibe.spectra.signal_analysis import ChannelSpectrum, SignalAnalysis
 
 Array = NDArray[np.float64]
 

@@ -22,17 +22,15 @@ FLOOR_BINS = 201
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class EnvelopeSpectra:
-    """Envelope spectra of groups of bands on one order axis.
+class MeanSquares:
+    """Mean-square envelope lines of groups of bands on one order axis, before any floor is taken.
 
-    ``power`` (groups, n) over the local floor, exponential with mean 1 where nothing is; ``modulation`` (groups, n)
-    amplitude of each line relative to the mean of the squared envelope, ``floor`` (groups, n) its mean square where
-    nothing is; ``step`` in orders per bin; ``low_hz``/``high_hz`` (groups,) edges.
+    ``squared`` (groups, n): square of each line's amplitude relative to the mean of the squared envelope; ``averages``
+    segments of equal turns went into them; ``step`` in orders per bin; ``low_hz``/``high_hz`` (groups,) edges.
     """
 
-    power: NDArray[np.float32]
-    modulation: NDArray[np.float32]
-    floor: NDArray[np.float32]
+    squared: NDArray[np.float32]
+    averages: int = 1
     step: float
     low_hz: NDArray[np.float64]
     high_hz: NDArray[np.float64]
@@ -40,26 +38,6 @@ class EnvelopeSpectra:
     """(channel index, band index) pairs of each group."""
     top_order: float
     """Above it the narrowest band no longer passes envelope lines."""
-    averages: int = 1
-    """Segments whose mean squares were averaged: with more, ``power`` is no longer a ratio of powers but as rare."""
-
-    @property
-    def orders(self) -> NDArray[np.float64]:
-        return np.arange(self.power.shape[1], dtype=np.float64) * self.step
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MeanSquares:
-    """Mean-square envelope lines of groups of bands, (groups, n), before any floor is taken; ``averages`` segments of
-    equal turns went into them. The other fields are those of ``EnvelopeSpectra``."""
-
-    squared: NDArray[np.float32]
-    averages: int
-    step: float
-    low_hz: NDArray[np.float64]
-    high_hz: NDArray[np.float64]
-    members: tuple[tuple[tuple[int, int], ...], ...]
-    top_order: float
 
     def joined(self, other: MeanSquares) -> MeanSquares:
         """The average of both. ``other`` must lie on the same axis and have the same groups.
@@ -75,6 +53,22 @@ class MeanSquares:
             squared=self.squared + share * (other.squared - self.squared),
             averages=self.averages + other.averages,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EnvelopeSpectra(MeanSquares):
+    """The same lines over their local floor.
+
+    ``power`` (groups, n) over the floor, exponential with mean 1 where nothing is: with more than one of ``averages``
+    no longer a ratio of powers but as rare. ``floor`` (groups, n): mean square where nothing is.
+    """
+
+    power: NDArray[np.float32]
+    floor: NDArray[np.float32]
+
+    @property
+    def orders(self) -> NDArray[np.float64]:
+        return np.arange(self.power.shape[1], dtype=np.float64) * self.step
 
 
 def envelope_spectra(bands: Sequence[BandEnvelopes], *, together: bool = False) -> EnvelopeSpectra:
@@ -135,7 +129,7 @@ def over_floor(means: MeanSquares) -> EnvelopeSpectra:
         power = _exponential(power, means.averages)
     return EnvelopeSpectra(
         power=power,
-        modulation=np.sqrt(means.squared),
+        squared=means.squared,
         floor=floor,
         averages=means.averages,
         step=means.step,

@@ -23,7 +23,8 @@ def measured(
     """Lines, strength and detection limit of a comb in the group of bands where its impacts are strongest."""
     sizes = _sizes(spectra, bands, reading)
     group, step = sizes.deepest, spectra.step
-    power, modulation, floors = spectra.power[group], spectra.modulation[group], spectra.floor[group]
+    power, floors = spectra.power[group], spectra.floor[group]
+    modulation = np.sqrt(spectra.squared[group])
     n = power.size
     slip = reading.request.slips
 
@@ -105,7 +106,7 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
         power = spectra.power[:, window][groups, spot]
         if harmonic > counted and power.max() < STILL_A_LINE:
             break
-        amplitude = spectra.modulation[:, window][groups, spot]
+        amplitude = np.sqrt(spectra.squared[:, window][groups, spot])
         noise = spectra.floor[:, window][groups, spot] / np.maximum(amplitude**2, 1e-30)
         own = amplitude * np.sqrt(np.maximum(0.0, 1 - noise))
         if harmonic <= counted:

@@ -100,7 +100,7 @@ def joint(spectra: EnvelopeSpectra) -> EnvelopeSpectra:
     keep = [g for g, members in enumerate(spectra.members) if len({channel for channel, _ in members}) == most]
     return replace(
         spectra,
-        power=np.ascontiguousarray(spectra.power[keep]), modulation=spectra.modulation[keep],
+        power=np.ascontiguousarray(spectra.power[keep]), squared=spectra.squared[keep],
         floor=spectra.floor[keep], low_hz=spectra.low_hz[keep], high_hz=spectra.high_hz[keep],
         members=tuple(spectra.members[g] for g in keep),
     )  # fmt: skip

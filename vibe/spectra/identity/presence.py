@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import local_floor
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
-from vibe.spectra.segment import ChannelSpectrum
+from vibe.spectra.signal_analysis import ChannelSpectrum
 from vibe.spectra.speed.line_likelihood import LOUDEST
 from vibe.spectra.speed.phase_refinement import all_laid, low_passed
 

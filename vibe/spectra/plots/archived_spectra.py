@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.records.history import ArchivedSpectrum
-from vibe.spectra.analysis import BandAnalysis, SignalAnalysis
+from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
 
 MOST_CELLS = 4000
 """As many as a screen can show twice over; three spectra of a point take some 50 kB (our choice)."""

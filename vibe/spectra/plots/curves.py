@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence
-from vibe.spectra.analysis import BandAnalysis, SignalAnalysis, group_of
+from vibe.spectra.analysis import group_of
+from vibe.spectra.signal_analysis import BandAnalysis, SignalAnalysis
 
 LOWEST_HZ = 2.0
 """Velocity below it is mostly the integrated floor of the sensor: where reports begin too."""
@@ -45,10 +46,10 @@ def envelope_curve(
     else:
         look, group = _nearest(reading.looks, channel, band_hz)
     spectra = look.spectra
-    last = min(spectra.modulation.shape[1], int(spectra.top_order / spectra.step) + 1)
+    last = min(spectra.squared.shape[1], int(spectra.top_order / spectra.step) + 1)
     return EnvelopeCurve(
         order=spectra.orders[1:last].copy(),
-        percent=100.0 * spectra.modulation[group, 1:last].astype(np.float64),
+        percent=100.0 * np.sqrt(spectra.squared[group, 1:last]).astype(np.float64),
         floor_percent=100.0 * np.sqrt(spectra.floor[group, 1:last].astype(np.float64)),
         band_hz=(float(spectra.low_hz[group]), float(spectra.high_hz[group])),
         channels=tuple(dict.fromkeys(look.bands[row].channel for row, _ in spectra.members[group])),

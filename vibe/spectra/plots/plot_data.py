@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.evidence import CombEvidence, Mark, PolarPlot, SpectrumPlot, WaveformPlot
-from vibe.spectra.analysis import SignalAnalysis, group_of
+from vibe.spectra.analysis import group_of
 from vibe.spectra.basic.fft import irfft, rfft
 from vibe.spectra.basic.wavelet_packets import band_kurtosis
 from vibe.spectra.envelope.synchronous_average import Turn
+from vibe.spectra.signal_analysis import SignalAnalysis
 
 MOST_POINTS = 8000
 """About four a pixel of a wide screen; more only make pages heavier."""
@@ -36,8 +37,8 @@ def comb_plot(
     """Envelope spectrum of the bands that showed a comb, up to order ``highest``, with its floor."""
     look, group = group_of(reading.looks, comb)
     envelope = look.spectra
-    last = min(envelope.modulation.shape[1], int(min(highest, envelope.top_order) / envelope.step) + 1)
-    percent = 100.0 * envelope.modulation[group, :last].astype(np.float64)
+    last = min(envelope.squared.shape[1], int(min(highest, envelope.top_order) / envelope.step) + 1)
+    percent = 100.0 * np.sqrt(envelope.squared[group, :last]).astype(np.float64)
     floor = 100.0 * np.sqrt(envelope.floor[group, :last].astype(np.float64))
     x = envelope.orders[:last]
     start = max(1, int(0.05 / envelope.step))
