@@ -64,8 +64,8 @@ def test_a_short_or_still_capture_tells_nothing(vibe: Vibe, fit: Path, stopped: 
         said = vibe("identify", capture, *RANGE, "--drive", drive)
         facts = dict(line.split("\t", 1) for line in said.out.splitlines())
         assert said.status == 0
-        assert facts["ratio"].startswith("cannot be told: ")
-        assert facts["plate"].startswith("cannot be told: ")
+        assert facts["ratio"].startswith("not determined: ")
+        assert facts["plate"].startswith("not determined: ")
 
 
 @pytest.mark.parametrize(

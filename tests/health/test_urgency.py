@@ -98,7 +98,7 @@ def test_a_slope_of_which_little_is_sure_counts_half() -> None:
 def test_nothing_known_is_said_and_makes_no_number_up() -> None:
     found = of(finding=None, exceedances=(), series=(state(key("hit"), change_db=None, state="cannot be told yet"),))
     assert found.total == 0.0
-    assert {one.name: one.because for one in found.parts}["growth"].startswith("no growth can be told")
+    assert {one.name: one.because for one in found.parts}["growth"].startswith("growth not known")
 
 
 def test_rules_that_cannot_be_are_refused() -> None:

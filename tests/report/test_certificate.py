@@ -169,7 +169,7 @@ def test_a_certificate_of_another_version(
         assert found.failed == ()
         assert {check.what: check.fits for check in found.checks}["page follows from record"] is None
     found = verify_certificate(copy(files.html, tmp_path, lambda text: text.replace("1.94", "1.84", 1)))
-    assert "where, this version cannot tell" in wrong(found)
+    assert "where is not known to this version" in wrong(found)
     later = sealed({**read_sealed(files.json.read_bytes()), "schema": "vibe.acceptance/2", "more": [1]})
     (tmp_path / "later.json").write_text(written(later), encoding="utf-8")
     assert not verify_certificate(tmp_path / "later.json").failed

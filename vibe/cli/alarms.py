@@ -36,7 +36,7 @@ TimeZone = Annotated[
 When = Annotated[
     str | None,
     typer.Option(
-        "--at", metavar="TIME", help="As if it were this day: for ages and days to look again; now unless given."
+        "--at", metavar="TIME", help="Date for which ages and re-inspection dates are worked out; today unless given."
     ),
 ]
 Id = Annotated[str, typer.Argument(metavar="ID", help="Name of the alarm, as the list shows it.", show_default=False)]
@@ -102,7 +102,7 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
     output.show_facts(
         [
             ("alarms", f"{told.alarms} in all, {told.waiting} waiting, {told.quiet} quiet, {told.decided} decided"),
-            ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those that were told"),
+            ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those decided"),
             ("oldest", days(told.oldest_days)),
             ("median age", days(told.median_age_days)),
             ("to decision", f"{days(told.median_days_to_decision)} (median)"),
@@ -198,7 +198,7 @@ def _facts(alarm: Alarm) -> list[tuple[str, str]]:
     facts = [
         ("alarm", f"{alarm.id}, {' '.join(alarm.drives)}: {alarm.title}"),
         ("in short", alarm.sentence),
-        ("what to do", alarm.advice or "Measure again, and compare."),
+        ("what to do", alarm.advice or "Repeat the measurement and compare."),
         ("status", f"{alarm.status}: {alarm.status_why}"),
         ("urgency", f"{alarm.urgency.total:.1f}"),
     ]

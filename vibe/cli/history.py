@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(
     name="history",
-    help="Captures kept over the years: add to them, look at them, see that all is there.",
+    help="Captures kept over the years: add captures, view them, check that nothing is missing.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -150,7 +150,7 @@ def verify(store: StoreOption) -> None:
         output.note(f"known: {told.where}: {told.what}")
     if found.wrong:
         count = "1 thing is" if len(found.wrong) == 1 else f"{len(found.wrong)} things are"
-        raise CallError(f"{count} wrong in {store}; `vibe history repair --store {store}` mends what can be mended")
+        raise CallError(f"{count} wrong in {store}; `vibe history repair --store {store}` repairs what can be repaired")
     output.note(f"{found.captures} captures, nothing wrong")
 
 
@@ -165,7 +165,7 @@ def repair(store: StoreOption) -> None:
 
     done = repaired(store)
     _tell(done)
-    output.note(f"{len(done)} mended or recorded")
+    output.note(f"{len(done)} repaired or recorded")
 
 
 def thin(
@@ -249,7 +249,7 @@ def events(
         fresh = [one for one in entries if (one.drive, one.at.timestamp(), one.kind) not in there]
         for one in fresh:
             opened.add_event(one)
-    output.say(f"{len(fresh)} put down, {len(entries) - len(fresh)} there already")
+    output.say(f"{len(fresh)} recorded, {len(entries) - len(fresh)} were recorded before")
 
 
 def page(

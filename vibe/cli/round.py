@@ -191,7 +191,7 @@ def _in_short(call: Completeness, round_: Round) -> str:
     open_points = len({(one.drive, one.point) for one in call.missing if one.point is not None and not one.known})
     parts = [f"{wanted - open_points} of {wanted} points are in"]
     if call.retakes:
-        parts.append(f"{call.retakes} to take again")
+        parts.append(f"{call.retakes} to repeat")
     if open_points:
         parts.append(f"{open_points} still missing")
     notes = sum(one.point is None for one in call.missing)

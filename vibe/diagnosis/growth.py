@@ -119,7 +119,7 @@ def _beside_past(case: Case, finding: Finding) -> Finding:
 def _text(growth: Growth) -> str:
     return (
         f"change against its own {_number(growth.captures)} earlier captures, which scatter by "
-        f"{growth.scatter_db:.1f} dB, in {growth.band.low_hz:.0f}-{growth.band.high_hz:.0f} Hz"
+        f"{growth.scatter_db:.1f} dB, in {growth.band.low_hz:.0f} to {growth.band.high_hz:.0f} Hz"
     )
 
 
@@ -139,8 +139,8 @@ def _sentence(growth: Growth, chance: float, *, sure: bool) -> str:
         )
     if abs(growth.common_db) >= COMMON_DB:
         said += (
-            f" All combs changed by {growth.common_db:+.1f} dB alike, which is taken out: sensor, mounting or load may "
-            "have changed."
+            f" All combs changed by {growth.common_db:+.1f} dB together, which is subtracted: sensor, mounting or "
+            "load may have changed."
         )
     return said
 

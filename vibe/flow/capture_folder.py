@@ -136,7 +136,7 @@ def gathered(seen: Iterable[FirstLook]) -> Gathered:
             alike.setdefault(content, []).append(one.path)
     for first, *others in alike.values():
         for other in others:
-            text = f"{writable(other.name)}: the same file as {writable(first.name)}; set aside"
+            text = f"{writable(other.name)}: the same file as {writable(first.name)}; ignored"
             if drives[other] != drives[first]:
                 text += f", though one is filed under {drives[first]} and the other under {drives[other]}"
             told.remark(drives[first], text)
@@ -171,7 +171,7 @@ def without_twins(tag: str, paths: Sequence[Path], reader: Reader) -> tuple[list
         name = writable(path.name)
         hashes = [text for channel in capture.channels if (text := samples_hash(channel))]
         if hashes and all(text in holder for text in hashes):
-            remarks.append(f"{name}: the same samples as {writable(holder[hashes[0]].name)}; set aside")
+            remarks.append(f"{name}: the same samples as {writable(holder[hashes[0]].name)}; ignored")
             continue
         kept.append(path)
         holder |= dict.fromkeys(hashes, path) | holder

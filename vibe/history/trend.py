@@ -120,7 +120,7 @@ def time_to_limit(found: Trend, limit_over_usual_db: float, settings: TrendSetti
 
 
 def _untold(why: str) -> TimeToLimit:
-    return TimeToLimit(days=None, soonest=None, latest=None, words=f"cannot be told yet: {why}")
+    return TimeToLimit(days=None, soonest=None, latest=None, words=f"not known yet: {why}")
 
 
 def _state(n: int, course: Course, settings: TrendSettings) -> tuple[State, str]:

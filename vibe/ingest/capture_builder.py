@@ -198,7 +198,7 @@ def _matched(
             shown = wanted if isinstance(wanted, int) else short(wanted)
             there = ", ".join(short(channel.name) for channel in channels[:12])
             raise CaptureError(
-                f"its sidecar speaks of channel {shown!r}, but the file holds {there}",
+                f"its sidecar names channel {shown!r}, but the file holds {there}",
                 path=path,
             )
         if places[0] in told:

@@ -37,7 +37,7 @@ VERDICTS = {
     "not-a-fault": "no fault",
     "sensor": "the sensor",
     "operating-condition": "the operating condition",
-    "recheck": "look again",
+    "recheck": "re-inspect",
 }
 
 

@@ -120,7 +120,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
             body.what,
         )  # fmt: skip
     tones = _table("Tones", ["tone", ">order", ">decimal", ">Hz", "what makes it"])
-    beside = _table("Beside each tone", ["tone", "sidebands", "coincides with"])
+    beside = _table("Sidebands and coincidences", ["tone", "sidebands", "coincides with"])
     for tone in table.tones:
         _row(
             tones, f"{tone.id}{' *' if tone.damage else ''}", words.fraction(tone.order_exact),
@@ -134,7 +134,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
         Text("Orders count events per turn of the input; a minus sign turns against it."),
         bodies,
         tones,
-        Text("* damage on one part speaks here; the other lines are made by healthy drives too."),
+        Text("* damage of one part shows here; the other lines are made by healthy drives too."),
         beside,
     ]
     if table.phasing:

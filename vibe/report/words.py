@@ -19,7 +19,7 @@ STATE_RANK = {"act": 0, "plan": 1, "watch": 2, "unknown": 3, "sound": 4}
 STATE_MEANING = {
     "act": "inspect without delay",
     "plan": "inspect at a planned stop",
-    "watch": "measure again and compare",
+    "watch": "repeat the measurement and compare",
     "unknown": "could not be judged",
     "sound": "nothing found",
 }

@@ -156,7 +156,7 @@ def _speed(
             note = (
                 f"the tachometer says {pulsed[1].input_hz * 60:.1f} r/min, the drive's own lines say "
                 f"{found[1].input_hz * 60:.1f} r/min: check pulses_per_rev and what the pulse is taken from; "
-                "the lines are believed"
+                "the lines are used"
             )
         else:
             return pulsed

@@ -235,9 +235,7 @@ def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombE
             return _Told(part="", sure=1.0, shares=shares, shown=(cage, past), reason=reason)
     if shares[part] < settings.named_from or not known:
         if known or way == "untold":
-            reason = (
-                f"Something in this bearing repeats, too faintly to tell which element; most likely {_most(shares)}. "
-            )
+            reason = f"Impacts in this bearing repeat, too weak to identify the element; most likely {_most(shares)}. "
         else:
             reason = f"{_REASONS[part, way].format(struck=struck)}Most likely {_most(shares)}; "
             reason += "the drive file gives no tone to name it by. "
@@ -255,11 +253,11 @@ def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombE
 
 
 _FAR = (
-    "Nothing else in the drive file is as near to these impacts; a machine beside it may make them: measure again "
+    "Nothing else in the drive file is as near to these impacts; a machine next to it may make them: measure once more "
     "while that one stands. "
 )
 _REASONS = {
-    ("rolling_element", "races"): "Both races repeat, alike and faintly: what they share are the rolling elements. ",
+    ("rolling_element", "races"): "Both races repeat, equally and weakly: what they share are the rolling elements. ",
     (
         "rolling_element",
         "cage",
@@ -371,7 +369,7 @@ def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told, rivals: S
         seen_in=[comb.tone for comb in told.shown],
         cannot_be_told_from=list(dict.fromkeys(alike)),
         why=f"{told.reason}{among}{'The vibration swells' if fluted else 'Impacts repeat'} at order {orders}{off}, "
-        f"{size.hit_over_floor_db:+.1f} dB against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; "
+        f"{size.hit_over_floor_db:+.1f} dB relative to the mean of {size.band_hz[0]:.0f} to {size.band_hz[1]:.0f} Hz; "
         f"the chance that a sound drive shows this is {chance_text(heard.chance)}.{_WASHBOARD if fluted else ''}",
         evidence=items,
         advice=_advice(bearing, told.part, fluted=fluted),
@@ -380,7 +378,7 @@ def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told, rivals: S
 
 _WASHBOARD = (
     " It swells and falls evenly, without impacts, as on a washboard of ridges that current through the bearing burns "
-    "(electrical erosion, ISO 15243); a spall strikes. A race worn in waves by vibration looks alike."
+    "(electrical erosion, ISO 15243); a spall strikes. A race with waviness worn by vibration looks the same."
 )
 
 
@@ -388,15 +386,15 @@ def _advice(bearing: Bearing, part: str, *, fluted: bool) -> str:
     called = _called(bearing)
     if fluted:
         return (
-            f"Look at the raceways of the {called} for evenly spaced ridges, and at the grease for black; measure the "
+            f"Check the raceways of the {called} for evenly spaced ridges, and the grease for blackening; measure the "
             "shaft's voltage and current, and earth or insulate the shaft before the bearing is replaced."
         )
     if part:
         return (
-            f"Replace the {called} and look for the cause (lubricant, load, current, fit); such damage "
-            "grows, so measure often until then."
+            f"Inspect the {called}; replace it if the damage is confirmed, and find the cause (lubricant, load, "
+            "current, fit). Such damage grows: measure often until then."
         )
-    return f"Measure the {called} again soon and compare; look at its lubricant, load and fit."
+    return f"Repeat the measurement at the {called} soon and compare; check its lubricant, load and fit."
 
 
 def _called(bearing: Bearing) -> str:

@@ -82,9 +82,8 @@ def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -
         false_alarm_probability=chance,
         severity=case.severity(comb.hit_over_floor_db),
         cannot_be_told_from=[tone.id for tone in others] + _coinciding(case, first, others, told_apart=told_apart),
-        why=f"Impacts repeat at order {order_text(comb.order)}{place}, {comb.hit_over_floor_db:+.1f} dB against the "
-        f"mean "
-        f"of {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is "
+        why=f"Impacts repeat at order {order_text(comb.order)}{place}, {comb.hit_over_floor_db:+.1f} dB relative to "
+        f"the mean of {comb.band_hz[0]:.0f} to {comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is "
         f"{chance_text(chance)}.",
         evidence=comb_items(comb) + _part_items(case, first, comb),
         advice=TOLD_APART if told_apart else ADVICE[first.family],

@@ -47,8 +47,8 @@ def find(case: Case) -> list[Finding]:
                     )
                     for line in lines
                 ],
-                advice="Store this capture as a baseline and measure again at the same load; check the lubricant for "
-                "wear particles.",
+                advice="Store this capture as a baseline and repeat the measurement at the same load; check the "
+                "lubricant for wear particles.",
             ).model_copy(update={"tone": tone.id})
         )
     return findings

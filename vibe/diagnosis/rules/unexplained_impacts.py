@@ -45,9 +45,9 @@ def unexplained_impacts(case: Case, findings: Sequence[Finding]) -> list[Finding
                 EvidenceItem(kind="level", text="crest factor", value=round(crest, 1), channel=point),
                 EvidenceItem(kind="level", text="acceleration peak", value=round(peak, 2), unit="m/s^2", channel=point),
             ],
-            advice="Listen and look for what knocks: guards, cover plates, coupling, fastening, cable and "
-            "connector, and what the drive turns. Measure again without load, and at a second point: impacts of the "
-            "drive are largest at its housing. Complete the drive file if a part is missing in it.",
+            advice="Find what knocks: guards, cover plates, coupling, fastening, cable and "
+            "connector, and what the drive turns. Repeat the measurement without load, and at a second point: "
+            "impacts of the drive are largest at its housing. Complete the drive file if a part is missing in it.",
         )
     ]  # fmt: skip
 
@@ -56,7 +56,7 @@ def single_shocks(case: Case) -> list[str]:
     """A sentence for each point at which a few single shocks stand out of a capture that is quiet otherwise."""
     return [
         f"{point}: a few single shocks stand out, {case.level(point, 'crest_factor'):.0f} times the r.m.s. value; they "
-        "do not last, so something else struck or fell, and they are nobody's damage"
+        "do not last, so something struck or fell near the sensor; they do not count as damage"
         for point in _impulsive(case)
         if not _lasts(case, point)
     ]

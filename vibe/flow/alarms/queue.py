@@ -165,7 +165,7 @@ def _held(memories: Sequence[Memory], store: Store) -> int:
 
 def _held_in_words(count: int) -> str:
     which = "1 alarm of another system's file is" if count == 1 else f"{count} alarms of another system's file are"
-    return f"{which} not looked at anew: give the file to see more"
+    return f"{which} not evaluated anew: give the file to see more"
 
 
 def _put_down(
@@ -210,9 +210,9 @@ def decide(
 
     at = at or datetime.now(UTC)
     if not because.strip():
-        raise CallError("a decision needs a reason (--because): it is read again in years")
+        raise CallError("a decision needs a reason (--because): it will be read years later")
     if not by.strip():
-        raise CallError("a decision needs the name of who decided (--by): it is read again in years")
+        raise CallError("a decision needs the name of who decided (--by): it will be read years later")
     name = typed(name)
     decision = Decision(alarm=name, verdict=verdict, because=because, by=by, at=at, recheck_by=recheck_by)
     kept = next((alarm for alarm in store.alarms(open_only=False) if alarm.id == name), None)

@@ -158,7 +158,8 @@ def prove(
         instruments=tuple(read.given.instrument),
         measured_from=min(times, key=_sortable, default=None), measured_to=max(times, key=_sortable, default=None),
         speed_hz=float(f"{speeds[0]:.8g}") if speeds else None, ratio_ordered=evidence.ordered,
-        ratio_found=" or ".join(found) or "not told", remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
+        ratio_found=" or ".join(found) or "not determined",
+        remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
         software=f"vibe {__version__}",
     )  # fmt: skip
 

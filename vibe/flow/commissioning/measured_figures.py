@@ -202,7 +202,7 @@ def _counted(job: LookJob, capture: Capture, name: str) -> Counted | None:
         return Counted(file=name, answer="undetermined", ratio="", why=str(error))
     plate = found.plate
     if plate is None or plate.verdict == "cannot be told":
-        return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "it cannot be told")
+        return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "not determined")
     best = found.candidates[0]
     ratio = f"{best.ratio:g} ({best.lobes} lobes, {best.ring_pins} ring pins)"
     return Counted(file=name, answer="pass" if plate.verdict == "fits" else "fail", ratio=ratio, why=plate.why)

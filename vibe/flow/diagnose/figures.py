@@ -46,8 +46,8 @@ def _comb_plots(
     shown: list[PlotData] = [
         plot_data.comb_plot(
             reading, comb, marks, highest=max(highest, 3.2 * comb.order),
-            title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
-            caption=f"Marked: {what} at order {comb.order:.4g} and its harmonics; grey: the local floor.",
+            title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f} to {comb.band_hz[1]:.0f} Hz",
+            caption=f"Marked: {what} at order {comb.order:.4g} and its harmonics; dashed: the local floor.",
         )
     ]  # fmt: skip
     turn = reading.turns.get(comb.tone)
@@ -65,7 +65,7 @@ def _comb_plots(
     shown.append(
         plot_data.waveform_plot(
             reading, comb, title=f"Waveform in the band, {comb.channels[0]}",
-            caption=f"About eight repeats, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz.",
+            caption=f"About eight repeats, {comb.band_hz[0]:.0f} to {comb.band_hz[1]:.0f} Hz.",
         )
     )  # fmt: skip
     return shown

@@ -21,7 +21,7 @@ seconds (common practice)."""
 REMEDY_SIGNED = (
     "If it never runs steadily, record the motor's encoder with the vibration, as an angle or as signed pulses."
 )
-REMEDY_RUNS = "Take it again while the drive runs; if it did run, mend and aim the pulse sensor first."
+REMEDY_RUNS = "Repeat the measurement while the drive runs; if it did run, repair and aim the pulse sensor first."
 REMEDY_STEADY = "Wait until the drive runs at a steady speed and repeat the measurement."
 
 
@@ -72,7 +72,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
         return _reason(
             "speed_not_followed",
             f"the speed changes more than can be followed: the drive stops or reverses, {len(motion.moves)} moves in "
-            f"{motion.duration_s:.3g} s, and its pulses do not tell the direction",
+            f"{motion.duration_s:.3g} s, and its pulses do not show the direction",
             f"{REMEDY_STEADY} {REMEDY_SIGNED}",
         )
     low, high = drive.input.speed_range_hz
@@ -81,7 +81,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
             "speed_not_followed",
             f"the drive turns at no more than {60 * motion.fastest_hz:.0f} r/min in this capture, outside its range "
             f"{60 * low:g}-{60 * high:g} r/min",
-            "Take it again at working speed; check pulses_per_rev and which shaft the sensor looks at.",
+            "Repeat the measurement at working speed; check pulses_per_rev and which shaft the sensor faces.",
         )
     if not moves_in(motion):
         longest = max(move.law.total_turns for move in motion.moves)

@@ -160,7 +160,7 @@ class Cluster:
         if isinstance(told, ImportError):
             raise CallError(f"{start} cannot load vibe ({told}); install vibe {__version__} there")
         if isinstance(told, Exception):
-            raise CallError(f"{start} does not answer ({told}); mend or remove it")
+            raise CallError(f"{start} does not answer ({told}); repair or remove it")
         if (told["vibe"], told["python"]) != (here["vibe"], here["python"]):
             raise CallError(
                 f"{start} has vibe {told['vibe']} on python {told['python']}, and here it is vibe {here['vibe']} on "

@@ -127,7 +127,7 @@ def _failed(job: _Job, why: str, *, is_defect: bool = False) -> _Done:
 
     row = IndexRow(
         tag=job.tag, name=job.name, state="unknown", sentence=f"{job.tag}: condition not assessed, for no report "
-        "could be made.", do_by="Mend what is named here, and run again.", top_finding=None, probability=None,
+        "could be made.", do_by="Correct what is named here, and run again.", top_finding=None, probability=None,
         files=None, captures=len(job.captures), remarks=(why,),
     )  # fmt: skip
     return _Done(row=row, failure=f"{job.tag}: {why}", defect=is_defect)
@@ -339,9 +339,9 @@ def _resumed(kept: Mapping[str, _Done], redone: Mapping[str, Sequence[str]], tot
     for tag, changed in list(redone.items())[:3]:
         more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
         verb = "has" if len(changed) == 1 else "have"
-        text += f"; {tag} is done again, because {changed[0]}{more} {verb} changed since"
+        text += f"; {tag} is repeated, because {changed[0]}{more} {verb} changed since"
     if len(redone) > 3:
-        text += f"; {len(redone) - 3} more drives are done again like it"
+        text += f"; {len(redone) - 3} more drives are repeated for the same reason"
     return text
 
 

@@ -108,7 +108,7 @@ def identity(requirement: Requirement, counted: Sequence[Counted], ordered: str,
     elif fits and other:
         why, where = f"captures contradict one another: {fits[0].why}, and {other[0].why}.", other[0].file
     else:
-        told = counted[0].why if counted else why_not or "no capture is fit to tell"
+        told = counted[0].why if counted else why_not or "no suitable capture"
         why, where = f"{told}; ordered: {ordered}.", ""
     settles = None
     if answer == "undetermined":
@@ -126,7 +126,7 @@ def without_counts(outcomes: Sequence[Outcome], counts_differ: bool) -> list[Out
     return [
         replace(
             one, answer="undetermined", measured=None, acceptance_limit=None, where="",
-            why="The counts found are not those ordered, so that its tones were looked for in the wrong places.",
+            why="The counts found are not those ordered, so that its tones were searched for in the wrong places.",
             settles="A drive file with the counts that are really fitted.",
         )
         if one.requirement.kind in NEEDS_THE_COUNTS

@@ -159,7 +159,7 @@ def no_spread(requirement: Requirement, count: int, why: str, practice: Measurem
     """A spread that cannot be determined."""
     return Outcome(
         requirement=requirement, answer="undetermined", measured=None, limit=None, acceptance_limit=None, where="",
-        why=f"The type's spread cannot be told: {why or f'{count} earlier drives'}.",
+        why=f"The type's spread is not known: {why or f'{count} earlier drives'}.",
         settles=f"Records of at least {practice.spread_fewest} earlier drives of the type, in the set's population.",
     )  # fmt: skip
 

@@ -137,7 +137,7 @@ def repeats(
         Contribution(name="averaging", relative=scatter / sqrt(n), type="B", because=f"{why}; mean of {n}"),
         Contribution(
             name="repeatability", relative=practice.repeat_percent / 100, type="B",
-            because=f"too few repeats to tell: {practice.repeat_percent:g} %, {practice.repeat_source}",
+            because=f"too few repeats: {practice.repeat_percent:g} %, {practice.repeat_source}",
         ),
     )  # fmt: skip
 

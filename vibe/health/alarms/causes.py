@@ -163,7 +163,7 @@ def _home(
         return _fault_of(e, faults) or faults[0]
     if e.within is None and e.source == "another system":
         cause = _get(found, "growth", "growth", ())
-        words = "there is no baseline in this condition yet: whether it is unusual cannot be told"
+        words = "there is no baseline in this condition yet: whether it is unusual is not known"
         cause.tell(Told(kind="event", words=words, weighs=False))
         return cause
     return _get(found, "growth", "growth", owners([e.key.subject]))

@@ -52,7 +52,7 @@ _OWNERS = {
 }
 _BROAD = {
     "10-1000 Hz": "broad-band noise between 10 and 1000 Hz (flow, rubbing, other machines)",
-    "1000-5000 Hz": "broad-band noise between 1 and 5 kHz (friction, or damage too irregular to be put down to a part)",
+    "1000-5000 Hz": "broad-band noise between 1 and 5 kHz (friction, or damage too irregular for a part to be named)",
     "above 5000 Hz": "broad-band noise above 5 kHz (grease, surfaces)",
 }
 
@@ -159,7 +159,7 @@ def _gain(rise: Rise, known: Circumstances) -> Cause | None:
         return None  # a load that moved lifts all owners alike as well
     others = list(known.other_points.values())
     if not others:
-        how, where = "alone", "no other point tells whether it is the sensor"
+        how, where = "alone", "no other point shows whether it is the sensor"
     elif all(abs(change) < STILL * abs(rise.rise_db) for change in others):
         how, where = "others still", "while the other points stand still: look for another sensitivity, range or sensor"
     else:

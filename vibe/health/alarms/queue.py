@@ -191,8 +191,8 @@ def _sisters_told(series: Sequence[SeriesState], sisters: Sequence[SisterState],
         risen = [s for s in alike if (s.change_db or 0.0) >= rules.group.explains_share * one.change_db]
         rows = ", ".join(f"{s.drive} {s.change_db:+.1f} dB" for s in alike)
         if len(risen) == len(alike):
-            return [Told(kind="sisters", words=f"all sisters changed alike ({rows}): look for what they share")]
-        return [Told(kind="sisters", words=f"sisters did not change alike ({rows})", weighs=False)]
+            return [Told(kind="sisters", words=f"all sisters changed with it ({rows}): look for what they share")]
+        return [Told(kind="sisters", words=f"sisters did not change with it ({rows})", weighs=False)]
     return []
 
 
@@ -230,7 +230,7 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
         return (
             title,
             f"{who}: {rows} since {cause.first:%Y-%m-%d}{'; ' + told if told else ''}.",
-            "Measure again the same way, at the same speed and load, and compare.",
+            "Repeat the measurement at the same speed and load, and compare.",
         )
     title = {
         "load or speed": "explained by load or speed",
@@ -240,7 +240,7 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
     }[kind]
     advice = {
         "load or speed": "Nothing at the drive; compare at like load, and set limits per condition.",
-        "sensor": "Look at sensor, mount and cable, then measure again: this point tells nothing of the drive.",
+        "sensor": "Check sensor, mount and cable, then repeat the measurement: this point says nothing of the drive.",
         "repaired": "Nothing, while the levels stay as they are since.",
         "scatter": "Nothing at the drive; the limit may be too tight.",
     }[kind]

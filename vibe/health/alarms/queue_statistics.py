@@ -17,7 +17,7 @@ _DAY_S = 86400.0
 def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) -> QueueMeasures:
     """Counts over all alarms that the store ever knew, those of now among them.
 
-    An alarm counts by its last decision; one to be looked at again counts as not yet told. A share is over those that
+    An alarm counts by its last decision; one to be re-inspected counts as not yet told. A share is over those that
     were told: confirmed or no fault.
     """
     now = {alarm.id: alarm for alarm in alarms}

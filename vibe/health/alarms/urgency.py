@@ -62,7 +62,7 @@ def _severity(
     if any(e.source == "another system" and not e.within for e in exceedances):
         found.append((points.change, "a limit of another system is broken"))
     if any(told.kind == "sensor" for told in explanations):
-        found.append((points.blind, "the sensor is in trouble: nobody sees the drive at that point"))
+        found.append((points.blind, "the sensor is in trouble: the drive is not monitored at that point"))
     if finding is not None:
         amount = {"slight": points.slight, "moderate": points.moderate, "severe": points.severe}[finding.severity]
         found.append((amount, f"{finding.severity} {finding.defect}"))
@@ -80,9 +80,7 @@ _BROKEN = {
 def _growth(series: Sequence[SeriesState], rules: AlarmRules) -> UrgencyPart:
     most = max((s for s in series if s.change_db is not None), key=lambda s: s.change_db or 0.0, default=None)
     if most is None or most.change_db is None:
-        return UrgencyPart(
-            name="growth", how="adds", amount=0.0, because="no growth can be told: nothing to compare with"
-        )
+        return UrgencyPart(name="growth", how="adds", amount=0.0, because="growth not known: nothing to compare with")
     amount = min(rules.growth.points_per_db * max(most.change_db, 0.0), rules.growth.most_for_growth)
     words = f"{most.change_db:+.1f} dB since the baseline, at same speed and load ({_named(most)})"
     return UrgencyPart(name="growth", how="adds", amount=amount, because=words)
@@ -114,7 +112,7 @@ def _time(series: Sequence[SeriesState]) -> SeriesState | None:
 
 def _time_part(one: SeriesState | None, rules: AlarmRules) -> UrgencyPart:
     if one is None or one.days_to_target is None:
-        return UrgencyPart(name="time", how="adds", amount=0.0, because="the time that is left cannot be told yet")
+        return UrgencyPart(name="time", how="adds", amount=0.0, because="the time left is not known yet")
     days = max(one.days_to_target, rules.time.soon_days)
     left = log(rules.time.far_days / days) / log(rules.time.far_days / rules.time.soon_days)
     words = f"to {one.target}: {one.time_words} ({_named(one)})"
@@ -129,7 +127,7 @@ def _spare(one: SeriesState | None, lead_days: float | None, rules: AlarmRules) 
         return part(0.0, "the drive file does not say how long a spare part takes (spare_lead_days)")
     takes = f"a spare part takes {lead_days:g} days"
     if one is None or one.days_to_target is None:
-        return part(0.0, f"{takes}; whether that is too long cannot be told yet")
+        return part(0.0, f"{takes}; whether that is too long is not known yet")
     if lead_days > one.days_to_target:
         return part(rules.spare.late, f"{takes}, {one.target} is expected in {one.days_to_target:.0f}")
     if one.soonest_days is not None and lead_days > one.soonest_days:

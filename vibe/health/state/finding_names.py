@@ -11,9 +11,9 @@ _WHOLE = {
     "looseness": "the drive or its base is loose",
     "soft foot": "one foot of the drive does not sit flat",
     "electrical": "the motor has an electrical fault",
-    "neighbour machine": "another machine shakes this one",
+    "neighbour machine": "vibration from another machine",
     "wear": "the lobes and ring pins are worn all round",
-    "unexplained impacts": "something knocks that no part in the drive file explains",
+    "unexplained impacts": "impacts that no part in the drive file explains",
 }
 _INSPECT = {
     "unbalance": "coupling, fan and balance",

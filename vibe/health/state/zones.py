@@ -243,13 +243,13 @@ def _out_of_scope(drive: Drive, power_kw: list[float], speed_rpm: list[float]) -
     if power is None:
         doubts.append("power not known")
     elif power < power_kw[0]:
-        doubts.append(f"{power:g} kW lies below its {power_kw[0]:g} kW")
+        doubts.append(f"{power:g} kW is below its lower limit of {power_kw[0]:g} kW")
     elif power > power_kw[1]:
-        doubts.append(f"{power:g} kW lies above its {power_kw[1]:g} kW")
+        doubts.append(f"{power:g} kW is above its upper limit of {power_kw[1]:g} kW")
     if speed < speed_rpm[0]:
-        doubts.append(f"{speed:g} r/min lies below its {speed_rpm[0]:g} r/min")
+        doubts.append(f"{speed:g} r/min is below its lower limit of {speed_rpm[0]:g} r/min")
     elif speed > speed_rpm[1]:
-        doubts.append(f"{speed:g} r/min lies above its {speed_rpm[1]:g} r/min")
+        doubts.append(f"{speed:g} r/min is above its upper limit of {speed_rpm[1]:g} r/min")
     return doubts
 
 

@@ -68,10 +68,10 @@ def population(
     known = time_s[counts & np.isfinite(time_s)]
     if known.size < counts.sum():
         said.append(
-            f"{counts.sum() - known.size} drives have no time with its offset from UTC: no drift is told of them"
+            f"{counts.sum() - known.size} drives have no time with its offset from UTC: no drift is reported for them"
         )
     if gathered.replaced:
-        said.append(f"{len(gathered.replaced)} earlier records of drives that were measured again do not count")
+        said.append(f"{len(gathered.replaced)} earlier records of drives with a later measurement do not count")
     figures.sort(key=lambda one: (-one.outliers, one.drift.state in ("steady", "cannot be told yet"), one.figure))
     return Population(
         title=title, drives=int(counts.sum()), records=len(gathered.serial), figures=tuple(figures),
@@ -188,7 +188,7 @@ def _interval(
     if normal:
         reach = two_sided_factor(n, settings.content, settings.confidence) * float(rest.std(ddof=1))
         middle = float(rest.mean())
-        note = "" if n >= _NORMAL_FROM else f"taken for normal: {n} drives are too few to see otherwise"
+        note = "" if n >= _NORMAL_FROM else f"assumed normal: {n} drives are too few to test that"
         return (middle - reach, middle + reach), "normal", note
     depth = free_depth(n, settings.content, settings.confidence)
     if depth == 0:

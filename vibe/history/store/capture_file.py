@@ -254,4 +254,4 @@ def _explained(path: Path) -> Iterator[None]:
         MemoryError,
     ) as error:
         detail = " ".join(str(error).split())[:120]
-        raise CaptureError(f"is damaged ({detail}); `vibe history repair` sets it aside", path=path) from error
+        raise CaptureError(f"is damaged ({detail}); `vibe history repair` quarantines it", path=path) from error

@@ -59,7 +59,7 @@ def verify(store: Store) -> Verified:
 
 
 def repair(store: Store) -> tuple[StoreRemark, ...]:
-    """Mend what can be mended, and say what was done. What is damaged is set aside, never thrown away.
+    """Repair what can be repaired, and say what was done. What is damaged is quarantined, never deleted.
 
     Raises:
         CallError: the database is damaged beyond that; ``rescue.repaired`` begins a new one.
@@ -99,7 +99,7 @@ def _indexed(store: Store, path: Path) -> StoreRemark:
     if trouble:
         return StoreRemark(where, f"{trouble}; {_set_aside(store, path)}")
     store.index(path)
-    return StoreRemark(where, "taken into the database again")
+    return StoreRemark(where, "added to the database again")
 
 
 def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRemark:
@@ -108,7 +108,7 @@ def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRe
     where = _name(store, path)
     if not path.exists():
         store.say_of_file(content, "lost", "")
-        return StoreRemark(where, "recorded as lost; add the capture again to bring it back")
+        return StoreRemark(where, "recorded as lost; add the capture again to restore it")
     now = "" if capture_file.harm(path) else "kept" if capture_file.has_samples(path) else "thinned"
     if now and now != waveform:
         # A process was ended between the change of the file and that of the row.
@@ -116,7 +116,7 @@ def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRe
         return StoreRemark(where, f"recorded as {now}")
     aside = _set_aside(store, path)
     store.say_of_file(content, "lost", "")
-    return StoreRemark(where, f"{trouble}; {aside}, and recorded as lost; add the capture again to bring it back")
+    return StoreRemark(where, f"{trouble}; {aside}, and recorded as lost; add the capture again to restore it")
 
 
 def _set_aside(store: Store, path: Path) -> str:
@@ -124,8 +124,8 @@ def _set_aside(store: Store, path: Path) -> str:
         (store.folder / DAMAGED).mkdir(exist_ok=True)
         path.replace(store.folder / DAMAGED / path.name)
     except OSError as error:
-        raise OutputError(f"cannot set {path} aside: {(error.strerror or str(error)).lower()}") from error
-    return f"set aside in {DAMAGED}"
+        raise OutputError(f"cannot quarantine {path}: {(error.strerror or str(error)).lower()}") from error
+    return f"quarantined in {DAMAGED}"
 
 
 def _of_itself(store: Store) -> Iterator[StoreRemark]:
@@ -138,7 +138,7 @@ def _database(store: Store) -> Iterator[StoreRemark]:
     try:
         yield from _of_itself(store)
         for table, *_ in store.rows("PRAGMA foreign_key_check"):
-            yield StoreRemark(DATABASE, f"the table {table} speaks of a row that is not there")
+            yield StoreRemark(DATABASE, f"the table {table} refers to a missing row")
         store.drives()
         store.events()
         store.alarms(open_only=False)
@@ -174,7 +174,7 @@ def _against_row(store: Store, content: str) -> str:
             trouble = f"cannot be read: {(error.strerror or str(error)).lower()}"
         else:
             if waveform == "lost":
-                trouble = "is there again"
+                trouble = "found again"
             else:
                 trouble = "" if there == sha256 else capture_file.harm(path) or "is not the file that was kept"
         if not trouble:

@@ -1,4 +1,4 @@
-"""A database that is damaged beyond mending is set aside, and a new one begun with what can still be read of it.
+"""A database that is damaged beyond repair is quarantined, and a new one begun with what can still be read of it.
 
 Rows of captures come from their files. Events, decisions, alarms and drive files stand nowhere else: those rows that
 can still be read, and make sense, are carried over.
@@ -70,10 +70,10 @@ def _begun_anew(folder: Path) -> list[StoreRemark]:
         settle(folder)
         shutil.rmtree(new, ignore_errors=True)
     except OSError as error:
-        raise OutputError(f"cannot mend {path}: {(error.strerror or str(error)).lower()}") from error
+        raise OutputError(f"cannot repair {path}: {(error.strerror or str(error)).lower()}") from error
     carried = ", ".join(f"{len(found)} {table.replace('_', ' ')}s" for table, found in rows.items())
     return [
-        StoreRemark(DATABASE, f"was damaged; set aside in {aside}, and begun anew with what could be read: {carried}")
+        StoreRemark(DATABASE, f"was damaged; quarantined in {aside}, and begun anew with what could be read: {carried}")
     ]
 
 

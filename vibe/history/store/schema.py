@@ -153,8 +153,8 @@ def _ready(connection: sqlite3.Connection, path: Path, beside: Callable[[], bool
 def lost(path: Path) -> CallError:
     """The one sentence about captures whose database is gone."""
     return CallError(
-        f"{path} is gone or empty while captures lie beside it: put back a copy of it, or have `vibe history repair` "
-        "build it anew from the captures, without events and decisions"
+        f"{path} is gone or empty although captures are stored next to it: restore a copy of it, or have `vibe "
+        "history repair` rebuild it from the captures, without events and decisions"
     )
 
 
@@ -243,5 +243,5 @@ def damaged(path: Path, why: object) -> DamagedError:
     """The one sentence about a database that is not what was written."""
     return DamagedError(
         f"{path} is damaged ({' '.join(str(why).split())[:160]}): put back a copy of it, or have `vibe history repair` "
-        "mend what can be mended"
+        "repair what can be repaired"
     )

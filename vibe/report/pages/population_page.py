@@ -64,12 +64,12 @@ def gist(found: Population) -> str:
     drifting = [one for one in found.figures if one.drift.state not in ("steady", "cannot be told yet")]
     untold = all(one.method == "cannot be told" for one in found.figures)
     if untold:
-        return "How alike these drives are cannot be told: there are too few, or their figures do not differ."
+        return "The spread of these drives is not determined: there are too few, or their figures do not differ."
     first = f"{_count(len(serials), 'drive')} of {found.drives} stand{'s' if len(serials) == 1 else ''} apart"
     if not serials:
         first = f"None of {found.drives} drives stands apart"
     timed = any(one.drift.state != "cannot be told yet" for one in found.figures)
-    second = f"{_count(len(drifting), 'figure')} moved with time" if timed else "drift with time cannot be told"
+    second = f"{_count(len(drifting), 'figure')} moved with time" if timed else "drift with time not determined"
     if timed and not drifting:
         second = "no figure moved with time"
     return f"{first}; {second}."

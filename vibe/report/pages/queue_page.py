@@ -290,7 +290,7 @@ def measures_of(measures: QueueMeasures) -> list[tuple[str, str, str]]:
     return [
         ("Alarms", str(measures.alarms), f"{measures.waiting} waiting, {measures.quiet} quiet"),
         ("Decided", str(measures.decided), f"of {measures.alarms}"),
-        ("Were no faults", "not known" if share is None else f"{100 * share:.0f} %", "of those that were told"),
+        ("Were no faults", "not known" if share is None else f"{100 * share:.0f} %", "of those decided"),
         ("Oldest that waits", said.span_of(measures.oldest_days), half),
         ("From alarm to decision", said.span_of(measures.median_days_to_decision), "median"),
     ]  # fmt: skip

@@ -42,7 +42,7 @@ def facts(found: ReliabilityStatement) -> list[tuple[str, str]]:
     drives = "1 drive" if found.drives == 1 else f"{found.drives} drives"
     told = [("seen", f"{_hours(mean.exposure_hours)} of {drives}, {failures}")]
     if mean.lower_hours is None:
-        told.append(("mean time between failures", "cannot be told: no running hour was seen"))
+        told.append(("mean time between failures", "not determined: no running hours are recorded"))
     else:
         told.append((
             "mean time between failures",

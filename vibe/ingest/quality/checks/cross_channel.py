@@ -61,7 +61,7 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
                 if loud is not None:
                     found[one.name] = Reason(
                         code="implausible",
-                        text=f"only {percent(one.rms / loud.rms)} of what {loud.name} hears: unit or "
+                        text=f"only {percent(one.rms / loud.rms)} of the level at {loud.name}: unit or "
                         "sensitivity is wrong",
                         remedy="Set unit and sensitivity as the sensor's certificate says; no new capture is needed.",
                         verdict="limited",
@@ -72,7 +72,7 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
 def _dead(what: str, neighbour: Channel) -> Reason:
     return Reason(
         code="dead_channel",
-        text=f"dead channel: {what}, while {neighbour.name} hears the machine",
+        text=f"dead channel: {what}, while {neighbour.name} shows the machine",
         remedy=SWAP,
         verdict="rejected",
     )

@@ -22,7 +22,7 @@ def missing(signal: Signal) -> list[Reason]:
         Reason(
             code="missing",
             text=f"{count:,} of {signal.x.size:,} samples ({percent(signal.missing)}) are missing",
-            remedy="Take it again; if samples are missing again, change the logger's memory card.",
+            remedy="Repeat the measurement; if samples are missing again, change the logger's memory card.",
             verdict="rejected"
             if signal.missing > LIMIT.nan_rejected
             else "limited"
