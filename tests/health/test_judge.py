@@ -292,7 +292,7 @@ def test_a_steady_level_gives_no_date_of_days(judgement: Judgement, limits: Limi
 
 def test_a_bad_sensor_says_first_how_to_measure_better(judgement: Judgement) -> None:
     sensor = {"tone": None, "component": "sensor", "defect": "input clipped", "advice": "Choose a larger range."}
-    assert verdict(judgement, finding(**sensor)).do_by.startswith("Choose a larger range. Measure again")
+    assert verdict(judgement, finding(**sensor)).do_by.startswith("Choose a larger range. Repeat the measurement")
 
 
 def test_a_drive_without_a_name_is_called_by_its_tag(judgement: Judgement) -> None:

@@ -210,7 +210,7 @@ def test_times_in_the_night_of_a_change_and_without_a_zone() -> None:
         ({"like": "{drive}", "drive_names": {"a": "TH-03"}}, "drive_names", "did you mean 'TH-0"),
         ({"like": "{drive}", "point_names": {"a": "input side axial"}}, "point_names", f"did you mean '{POINTS[0]}'"),
         ({"like": "{drive}", "drive_names": {"a": "TH-01", "A": "TH-02"}}, "drive_names", "two meanings"),
-        ({"like": "{drive}", "channel": {"unit": "furlong"}}, "channel", "no unit of vibration"),
+        ({"like": "{drive}", "channel": {"unit": "furlong"}}, "channel", "not a unit of vibration"),
         ({"like": "{drive}", "channel": {"scale": 0.0}}, "channel", "must not be 0"),
     ],
 )

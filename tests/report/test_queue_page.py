@@ -122,7 +122,7 @@ def test_pages_behind_alarms_are_written_and_pointed_at(tmp_path: Path) -> None:
 def test_an_alarm_without_pictures_has_a_page() -> None:
     text = render_alarm(ShownAlarm(alarm=alarm(changed=(), explanations=())))
     assert "data-viewer" not in text.partition("</style>")[2]
-    assert "cannot be told" in text
+    assert "parts of the drive is not known" in text
     assert "Neither load nor speed" in text
 
 

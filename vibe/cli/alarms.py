@@ -195,6 +195,8 @@ def _named(queue: Queue, name: str) -> Alarm:
 
 
 def _facts(alarm: Alarm) -> list[tuple[str, str]]:
+    from vibe.report.history_words import course
+
     facts = [
         ("alarm", f"{alarm.id}, {' '.join(alarm.drives)}: {alarm.title}"),
         ("in short", alarm.sentence),
@@ -205,7 +207,7 @@ def _facts(alarm: Alarm) -> list[tuple[str, str]]:
     for part in alarm.urgency.parts:
         sign = "+" if part.how == "adds" else "×"
         facts.append(("urgency", f"{sign} {part.amount:.3g} {part.name}: {part.because}"))
-    facts += [("explained by" if told.weighs else "beside", told.words) for told in alarm.explanations]
+    facts += [("explained by" if one.weighs else "for the record", one.words) for one in alarm.explanations]
     for change in alarm.changed:
         facts.append(("what changed", f"{change.point}: {change.explanation.rise_db:+.1f} dB since the baseline"))
         facts += [
@@ -213,8 +215,14 @@ def _facts(alarm: Alarm) -> list[tuple[str, str]]:
             for own in change.explanation.parts[:4]
         ]
         facts += [("what changed", f"{change.point}: {cause.sentence}") for cause in change.explanation.causes[:3]]
-    facts += [("sister", f"{s.drive}, {s.key.point} {s.key.measure} {s.key.subject}: {s.change_db:+.1f} dB, {s.state}")
-              for s in alarm.sisters[:6] if s.change_db is not None]  # fmt: skip
+    facts += [
+        (
+            "sister",
+            f"{s.drive}, {s.key.point} {s.key.measure} {s.key.subject}: {s.change_db:+.1f} dB, {course(s.state)}",
+        )
+        for s in alarm.sisters[:6]
+        if s.change_db is not None
+    ]
     for e in alarm.exceedances[:12]:
         over = "" if e.over_db is None else f", {e.over_db:+.1f} dB"
         where = " ".join(text for text in (e.key.drive, e.key.point, e.key.measure, e.key.subject) if text)

@@ -176,7 +176,7 @@ def thin(
     keep_first: Annotated[
         bool, typer.Option("--keep-first", help="The first accepted capture of each baseline keeps its samples too.")
     ] = False,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would go, and change nothing.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show what would be removed, and change nothing.")] = False,
 ) -> None:
     """Let old samples go; levels, spectra and reports stay.
 
@@ -211,9 +211,9 @@ def event(
         str | None, typer.Option("--at", metavar="TIME", help="Date, or date and time; now unless given.")
     ] = None,
     note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What was done.")] = "",
-    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who did it, or says so.")] = "",
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who did it, or reports it.")] = "",
     keep_baseline: Annotated[
-        bool, typer.Option("--keep-baseline", help="What was measured before still says what is usual.")
+        bool, typer.Option("--keep-baseline", help="Earlier measurements stay the baseline.")
     ] = False,
     time_zone: TimeZone = None,
 ) -> None:  # fmt: skip

@@ -98,7 +98,7 @@ def _facts(one: Identification) -> list[tuple[str, str]]:
         ("direction", _said(one.direction, "{}")),
     ]
     if one.plate is not None:
-        facts.append(("plate", f"{one.plate.verdict}: {one.plate.why}"))
+        facts.append(("plate", f"{one.plate.verdict.replace('cannot be told', 'not determined')}: {one.plate.why}"))
     return [*facts, *(("note", remark) for remark in one.remarks)]
 
 

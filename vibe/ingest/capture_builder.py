@@ -165,7 +165,7 @@ def _positive(value: float | None, what: str, remarks: list[str], *, zero_too: b
     if value is None:
         return None
     if not math.isfinite(value) or value < 0 or (value == 0 and not zero_too):
-        remarks.append(f"the file's {what} of {value:g} cannot be and is left out")
+        remarks.append(f"the file's {what} of {value:g} is impossible and is left out")
         return None
     return float(value)
 
@@ -238,7 +238,7 @@ def _channel(
             f"channel {name!r}: the file says {raw.sample_rate_hz:g} Hz, its sidecar {rate:g} Hz: the sidecar is taken"
         )
     if not RATES_HZ[0] <= rate <= RATES_HZ[1]:
-        raise _UnusableError(f"channel {name!r}: a sample rate of {rate:g} Hz cannot be")
+        raise _UnusableError(f"channel {name!r}: a sample rate of {rate:g} Hz is impossible")
     unit = plain_unit(_first(beside.unit, raw.unit) or "")
     quantity = _quantity(name, unit, _first(beside.quantity, raw.quantity), where)
     sensitivity = _first(beside.sensitivity_mv_per_g, raw.sensitivity_mv_per_g)
@@ -252,7 +252,7 @@ def _channel(
     by_share = raw.shares and full_scale is not None and _first(beside.scale, raw.scale) is None
     offset = _first(beside.offset, raw.offset, 0.0)
     if not (math.isfinite(scale) and scale != 0 and math.isfinite(offset)):
-        raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} cannot be")
+        raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} are impossible")
     row = part.of(raw.samples)
     if by_share and _beyond_one(row):
         raise _UnusableError(
@@ -319,7 +319,7 @@ def _quantity(name: str, unit: str, said: str | None, where: str) -> Quantity:
         return "acceleration"
     if unit not in TO_SI:
         known = ", ".join([*TO_SI, *VOLTS])
-        raise _UnusableError(f"channel {name!r}: the unit {unit!r} is no unit of vibration (known: {known})")
+        raise _UnusableError(f"channel {name!r}: the unit {unit!r} is not a unit of vibration (known: {known})")
     natural = TO_SI[unit][0]
     if said is not None and said != natural:
         raise _UnusableError(f"channel {name!r}: {unit} is a unit of {natural}, but quantity says {said}")
@@ -391,7 +391,7 @@ def _measured_at(given: datetime | str | None, zone: str | None, remarks: list[s
     else:
         when = given
     if not YEARS[0] <= when.year <= YEARS[1]:
-        remarks.append(f"measured_at {when.isoformat()} cannot be: the time is unknown")
+        remarks.append(f"measured_at {when.isoformat()} is impossible: the time is unknown")
         return None
     when, remark = in_zone(when, zone)
     remarks += [remark] if remark else []

@@ -65,6 +65,11 @@ def belongs(key: SeriesKey, alarm: Alarm) -> bool:
     return key.measure in AMPLITUDES and own
 
 
+def course(state: str) -> str:
+    """What a trend does, as a reader takes it in; the values of the records stay."""
+    return "not known yet" if state == "cannot be told yet" else state
+
+
 def place_name(point: str) -> str:
     """Where a series was measured."""
     return printable(point) if point else "the drive as a whole"

@@ -168,7 +168,7 @@ def summary_view(rows: Sequence[IndexRow]) -> Table:
     for row in gravest_first(rows):
         state = Text(f"{_STATE_SHAPE[row.state]} {row.state}", style=_STATE_STYLE[row.state])
         sure = "" if row.top_finding is None else words.probability(row.probability)
-        finding = row.top_finding or ("could not be judged" if row.state == "unknown" else "none")
+        finding = row.top_finding or ("not assessed" if row.state == "unknown" else "none")
         cells = [Text(words.printable(text)) for text in (row.tag, finding, sure, row.do_by)]
         table.add_row(state, *cells)
     return table

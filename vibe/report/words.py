@@ -20,7 +20,7 @@ STATE_MEANING = {
     "act": "inspect without delay",
     "plan": "inspect at a planned stop",
     "watch": "repeat the measurement and compare",
-    "unknown": "could not be judged",
+    "unknown": "not assessed",
     "sound": "nothing found",
 }
 

@@ -24,13 +24,14 @@ PLACE_SHARE = 0.4
 """Share of a place's width to which its middle is trusted, as a half width: nine of ten simulated places lie within."""
 
 ADVICE = {
-    "ring pin": "Look at the ring pins and their rollers where the map shows; a capture with a once-per-turn pulse at "
+    "ring pin": "Inspect the ring pins and their rollers where the map shows; a capture with a once-per-turn pulse at "
     "the same load names the pin.",
-    "lobe": "Inspect the disc's flanks and the output pins, rollers and bores: vibration alone cannot part them.",
-    "output pin": "Inspect output pins, rollers and disc bores, and the disc's flanks: vibration alone cannot part "
-    "them.",
+    "lobe": "Inspect the disc's flanks and the output pins, rollers and bores: vibration alone "
+    "cannot distinguish them.",
+    "output pin": "Inspect output pins, rollers and disc bores, and the disc's flanks: vibration alone cannot "
+    "distinguish them.",
     "gear tooth": "Inspect the teeth and the oil for metal.",
-    "roller": "Take the rollers off their pins and look at them, at their pins and at what they roll on.",
+    "roller": "Take the rollers off their pins and inspect rollers, pins and running surfaces.",
 }
 TOLD_APART = "Inspect output pins and their rollers, then the disc's bores: two discs contact the damaged part."
 

@@ -39,8 +39,8 @@ def find(case: Case) -> list[Finding]:
                 probability=LEAST_SURE + (MOST_SURE - LEAST_SURE) * above(share, settings.mesh_share_from),
                 cannot=["unequal discs", "overload", "wrong backlash"],
                 why=f"The mesh ({lines[0].frequency_hz:.1f} Hz and harmonics) carries {100 * share:.0f} % of the "
-                f"acceleration's mean square and {total:.2f} mm/s r.m.s. at {channel}; no baseline tells yet whether "
-                "it grew.",
+                f"acceleration's mean square and {total:.2f} mm/s r.m.s. at {channel}; there is no baseline yet "
+                "that shows whether it grew.",
                 items=[
                     EvidenceItem(
                         kind="line", text=line.name, value=round(line.velocity_mm_s, 3), unit="mm/s", channel=channel

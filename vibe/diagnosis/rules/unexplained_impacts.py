@@ -37,8 +37,9 @@ def unexplained_impacts(case: Case, findings: Sequence[Finding]) -> list[Finding
             false_alarm_probability=None,
             severity="slight",
             cannot_be_told_from=["what the drive turns", "something loose that strikes", "electrical pulses"],
-            why=f"Strong impacts last all the capture at {point}: kurtosis {kurtosis:.0f} where noise has 3, peaks of "
-            f"{peak:.3g} m/s², {crest:.0f} times the r.m.s. value; no part in the drive file repeats so.",
+            why=f"Strong impacts throughout the capture at {point}: kurtosis {kurtosis:.0f} where noise has 3, "
+            "peaks of "
+            f"{peak:.3g} m/s², {crest:.0f} times the r.m.s. value; no part in the drive file repeats at that rate.",
             evidence=[
                 EvidenceItem(kind="level", text="kurtosis, median of twelve pieces", value=round(kurtosis, 1),
                              channel=point),

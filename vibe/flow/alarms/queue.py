@@ -165,7 +165,7 @@ def _held(memories: Sequence[Memory], store: Store) -> int:
 
 def _held_in_words(count: int) -> str:
     which = "1 alarm of another system's file is" if count == 1 else f"{count} alarms of another system's file are"
-    return f"{which} not evaluated anew: give the file to see more"
+    return f"{which} not evaluated again: give the file for details"
 
 
 def _put_down(

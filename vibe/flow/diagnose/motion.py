@@ -63,7 +63,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
     if not motion.moves:
         return _reason(
             "at_rest",
-            f"the drive is at rest: its pulse sensor saw no turn in {motion.duration_s:.3g} s",
+            f"the drive is at rest: its pulse sensor registered no turn in {motion.duration_s:.3g} s",
             REMEDY_RUNS,
         )
     if motion.whole:
@@ -120,7 +120,7 @@ def in_words(speed: SpeedEstimate, motion: Motion | None, moves: Sequence[Move])
         many = "one move" if len(moves) == 1 else f"{len(moves)} moves"
         return [
             f"the speed changes during the capture: {kind}; {many} of {turns / len(moves):.0f} turns of the input each "
-            f"are laid on the angle that the {'encoder' if motion.signed else 'pulses'} told and analysed together"
+            f"are mapped onto the angle from the {'encoder' if motion.signed else 'pulses'} and analysed together"
         ]
     if speed.drift is None or speed.drift < CHANGES_FROM or speed.method == "nominal":
         return []

@@ -144,7 +144,7 @@ def _without_families(reading: SignalAnalysis, families: Sequence[Family], short
     if reading.speed.method != "nominal":
         return None
     return _reason(
-        "no speed stands out, so nothing shows that the machine runs",
+        "no speed is evident, so nothing shows that the machine runs",
         "Check that the drive runs and that the sensor sits on it; repeat the measurement with a pulse sensor, or "
         "for longer.",
         short=short,
@@ -160,7 +160,7 @@ def _not_heard(
     if short:
         text += f" in {reading.law.total_turns:.0f} turns"
     elif reading.speed.method == "nominal":
-        text += ", and no speed stands out in the signal"
+        text += ", and no speed is evident in the signal"
     elif another:
         text += "; the lines of a drive of another ratio would fit better"
     elif was.better is not None:

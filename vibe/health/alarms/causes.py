@@ -115,9 +115,7 @@ def _fault(
     bad = [c for c, f in group if c.troubled and (not f.point or f.point in c.troubled)]
     if len(bad) == len(group):
         point, what = next(iter(last_capture.troubled.items()))
-        cause.tell(
-            Told(kind="sensor", words=f"it was found only in captures whose sensor is in trouble: {point}: {what}")
-        )
+        cause.tell(Told(kind="sensor", words=f"it was found only in captures with a sensor fault: {point}: {what}"))
     return cause
 
 
@@ -250,7 +248,7 @@ def _passing(e: Exceedance, found: list[CauseDraft]) -> CauseDraft:
     cause = _get(found, "scatter", "scatter", ())
     far = "" if e.change_db is None else f" ({e.change_db:+.1f} dB from what is usual)"
     if e.within:
-        cause.tell(Told(kind="scatter", words=f"it lies within what this drive does when it is sound{far}"))
+        cause.tell(Told(kind="scatter", words=f"it is within the usual scatter of this drive{far}"))
     else:
         cause.tell(Told(kind="scatter", words=f"it did not last: later captures lie within what is usual{far}"))
     return cause
@@ -267,7 +265,7 @@ def _sensor(found: list[CauseDraft], point: str, case: DriveCase, at: datetime |
         words = f"{len(troubled)} of {len(since)} captures since {first.at:%Y-%m-%d}"
         cause.tell(Told(kind="sensor", words=f"{point}: {last.troubled[point]}; {words}"))
     else:
-        words = "fell together and no other point's did: its sensor reads too little"
+        words = "fell together and those of no other point did: its sensor reads low"
         cause.tell(Told(kind="sensor", words=f"all levels at {point or 'one point'} {words}"))
     return cause
 

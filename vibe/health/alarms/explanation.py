@@ -100,7 +100,7 @@ def _scatter(rise: Rise) -> Cause:
     usual = "" if rise.high_db is None else f": captures alone make ±{rise.high_db - rise.rise_db:.1f} dB"
     return Cause(
         kind="scatter", strength=1.0, explains_db=rise.rise_db,
-        sentence=f"{_whole(rise)} is within what this drive does anyway{usual}",
+        sentence=f"{_whole(rise)} is within the usual scatter of this drive{usual}",
     )  # fmt: skip
 
 
@@ -143,7 +143,9 @@ def _sensor(rise: Rise, troubles: tuple[str, ...]) -> Cause | None:
         strength = TROUBLE_STRENGTH
     if low is not None and _tells(low) and low.share is not None and low.share >= LEAST_PART:
         strength = max(strength, _clipped(low.share))
-        said.append(f"{abs(low.db):.1f} dB of {_whole(rise)} lie below 10 Hz, where sensors settle and cables move")
+        said.append(
+            f"{abs(low.db):.1f} dB of {_whole(rise)} lie below 10 Hz, where settling sensors and moving cables show"
+        )
     if not said:
         return None
     return Cause(
@@ -161,7 +163,10 @@ def _gain(rise: Rise, known: Circumstances) -> Cause | None:
     if not others:
         how, where = "alone", "no other point shows whether it is the sensor"
     elif all(abs(change) < STILL * abs(rise.rise_db) for change in others):
-        how, where = "others still", "while the other points stand still: look for another sensitivity, range or sensor"
+        how, where = (
+            "others still",
+            "while the other points are unchanged: check for another sensitivity, range or sensor",
+        )
     else:
         how, where = "others too", "at other points too: the recorder's setting, or the load"
     return Cause(
@@ -202,6 +207,6 @@ def _common(rise: Rise, sisters: Mapping[str, float]) -> Cause | None:
         return Cause(kind="sisters", strength=0.0, sentence=count)
     return Cause(
         kind="sisters", strength=_clipped(middle / rise.rise_db), explains_db=middle,
-        sentence=f"{count}, by {middle:+.1f} dB in the middle: look for what they share (supply, season, load, "
+        sentence=f"{count}, by {middle:+.1f} dB (median): look for what they share (supply, season, load, "
         "sensors)",
     )  # fmt: skip

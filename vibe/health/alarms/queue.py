@@ -234,7 +234,7 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
         )
     title = {
         "load or speed": "explained by load or speed",
-        "sensor": f"sensor in trouble: {cause.cause.removeprefix('sensor').strip()}",
+        "sensor": f"sensor fault: {cause.cause.removeprefix('sensor').strip()}",
         "repaired": "before the latest repair",
         "scatter": "usual scatter, or it did not last",
     }[kind]

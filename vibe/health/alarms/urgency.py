@@ -60,18 +60,19 @@ def _severity(
                "step": points.growth}  # fmt: skip
     found: list[tuple[float, str]] = [(by_kind[kind], _BROKEN[kind]) for kind in kinds if kind in by_kind]
     if any(e.source == "another system" and not e.within for e in exceedances):
-        found.append((points.change, "a limit of another system is broken"))
+        found.append((points.change, "a limit of another system is exceeded"))
     if any(told.kind == "sensor" for told in explanations):
-        found.append((points.blind, "the sensor is in trouble: the drive is not monitored at that point"))
+        found.append((points.blind, "sensor fault: the drive is not monitored at that point"))
     if finding is not None:
         amount = {"slight": points.slight, "moderate": points.moderate, "severe": points.severe}[finding.severity]
         found.append((amount, f"{finding.severity} {finding.defect}"))
-    amount, because = max(found, default=(0.0, "nothing that this program would call severe"))
+    amount, because = max(found, default=(0.0, "not severe by the rules of this program"))
     return UrgencyPart(name="severity", how="adds", amount=amount, because=because)
 
 
 _BROKEN = {
-    "change": "a change beyond what is usual", "alarm": "an alarm limit is broken", "trip": "a trip limit is broken",
+    "change": "a change beyond what is usual", "alarm": "an alarm limit is exceeded",
+    "trip": "a trip limit is exceeded",
     "growth": "it grows without a finding that says how bad it is",
     "step": "it stepped up without a finding that says how bad it is",
 }  # fmt: skip
@@ -139,7 +140,7 @@ def _chance(finding: SeenFinding | None, rules: AlarmRules) -> UrgencyPart:
     if finding is None:
         amount, because = (
             rules.chance.without_finding,
-            "a level without a finding: something changed, perhaps nothing is wrong",
+            "a level without a finding: something changed, which need not be a fault",
         )
     else:
         amount = max(finding.probability, rules.chance.least)

@@ -242,7 +242,7 @@ def _explained(path: Path) -> Iterator[None]:
     except FileNotFoundError:
         raise CaptureError("is missing; `vibe history verify` names all that are", path=path) from None
     except PermissionError:
-        raise CaptureError("may not be read: ask for the right to read it", path=path) from None
+        raise CaptureError("permission denied: ask for read access", path=path) from None
     except (
         OSError,
         LookupError,

@@ -51,10 +51,10 @@ def verify(store: Store) -> Verified:
         elif trouble or (trouble := _rows_against_file(store, content, counted)):
             wrong.append(StoreRemark(where, trouble))
     wrong += [
-        StoreRemark(_name(store, path), "has no row in the database: left by a process that was ended")
+        StoreRemark(_name(store, path), "has no row in the database: left by an interrupted process")
         for path in _without_row(store)
     ]
-    wrong += [StoreRemark(_name(store, place), "left by a process that was ended") for place in abandoned(store.folder)]
+    wrong += [StoreRemark(_name(store, place), "left by an interrupted process") for place in abandoned(store.folder)]
     return Verified(captures=len(contents), wrong=tuple(wrong), known=tuple(known))
 
 
@@ -73,7 +73,7 @@ def repair(store: Store) -> tuple[StoreRemark, ...]:
             done.append(_settled(store, one.content, one.waveform, trouble))
         elif one.waveform != "lost" and (trouble := _rows_against_file(store, one.content, counted)):
             store.index(store.path_of(one.content))
-            done.append(StoreRemark(_name(store, store.path_of(one.content)), f"{trouble}; made anew from it"))
+            done.append(StoreRemark(_name(store, store.path_of(one.content)), f"{trouble}; rebuilt from it"))
     return tuple(done)
 
 
@@ -90,7 +90,7 @@ def mend_indexes(store: Store) -> list[StoreRemark]:
     left = list(_database(store))
     if left:
         raise damaged(store.folder / DATABASE, left[0].what)
-    return [StoreRemark(DATABASE, f"{found[0].what}; its indexes were made anew")]
+    return [StoreRemark(DATABASE, f"{found[0].what}; its indexes were rebuilt")]
 
 
 def _indexed(store: Store, path: Path) -> StoreRemark:

@@ -73,7 +73,7 @@ def _begun_anew(folder: Path) -> list[StoreRemark]:
         raise OutputError(f"cannot repair {path}: {(error.strerror or str(error)).lower()}") from error
     carried = ", ".join(f"{len(found)} {table.replace('_', ' ')}s" for table, found in rows.items())
     return [
-        StoreRemark(DATABASE, f"was damaged; quarantined in {aside}, and begun anew with what could be read: {carried}")
+        StoreRemark(DATABASE, f"was damaged; quarantined in {aside}, and rebuilt from what could be read: {carried}")
     ]
 
 

@@ -161,7 +161,7 @@ def speed(
         reasons.append(
             Reason(
                 code="speed_off_plate",
-                text=f"{method} gives {rpm:.0f} r/min, {_beside(rpm, plate)}",
+                text=f"{method} gives {rpm:.0f} r/min, {_off_nameplate(rpm, plate)}",
                 remedy="Is it loaded as it should be? Note the load.",
                 verdict="usable",
             )
@@ -198,7 +198,7 @@ def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", v
     low, high = (60 * edge for edge in drive.input.speed_range_hz)
     return Reason(
         code="speed_out_of_range",
-        text=f"{method} gives {rpm:.0f} r/min, {_beside(rpm, drive.input.speed_rpm)} and outside the {low:.0f} to "
+        text=f"{method} gives {rpm:.0f} r/min, {_off_nameplate(rpm, drive.input.speed_rpm)} and outside the {low:.0f} to "
         f"{high:.0f} r/min of its file",
         remedy="Is it loaded as usual, and is its supply right? If it is meant to run so, widen speed_range_rpm in the "
         "drive file; if not, repeat the measurement at the usual speed.",
@@ -206,9 +206,9 @@ def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", v
     )
 
 
-def _beside(rpm: float, plate: float) -> str:
+def _off_nameplate(rpm: float, plate: float) -> str:
     off = rpm / plate - 1
-    return f"{abs(100 * off):.1f} % {'under' if off < 0 else 'over'} the nameplate"
+    return f"{abs(100 * off):.1f} % {'below' if off < 0 else 'above'} the nameplate speed"
 
 
 def _synchronous(drive: Drive) -> float:
@@ -301,7 +301,7 @@ def softer_mount(rings_hz: float, since: str) -> Reason:
     """The sensor rings lower than before, and passes less above."""
     return Reason(
         code="loose_mount",
-        text=f"softer mount than {since}: the sensor rings at about {rings_hz:.0f} Hz and cannot be trusted above "
+        text=f"softer mount than {since}: the sensor resonates at about {rings_hz:.0f} Hz and is not reliable above "
         f"{rings_hz / 3:.0f} Hz",
         remedy="Clean the spot to bare metal, use the mounting that was planned, tighten the stud or seat the magnet "
         "flat, and repeat.",

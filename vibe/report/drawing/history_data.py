@@ -138,7 +138,7 @@ def trend_words(state: SeriesState | None) -> str:
     """What a trend says, in a sentence or two."""
     if state is None:
         return "No limits are set for this series."
-    text = sentence_case(state.state)
+    text = sentence_case(said.course(state.state))
     if state.change_db is not None:
         interval = ""
         if state.change_low_db is not None and state.change_high_db is not None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from vibe.core.errors import OutputError
 from vibe.core.records.population import POPULATION_SCHEMA, FigureKey, FigureSpread, Outlier, Population
-from vibe.report import words
+from vibe.report import history_words, words
 from vibe.report.drawing.population_charts import drift_picture, spread_picture
 from vibe.report.pages import shell
 from vibe.storage.csv_table import csv_text
@@ -145,7 +145,7 @@ def _count(count: int, what: str) -> str:
 
 def _interval(one: FigureSpread) -> str:
     if one.tolerance is None:
-        return "cannot be told"
+        return "not determined"
     low, high = (words.number(end) for end in one.tolerance)
     return f"{low} to {high} {words.unit(one.figure.unit)}".strip()
 
@@ -153,7 +153,7 @@ def _interval(one: FigureSpread) -> str:
 def _drift(one: FigureSpread) -> str:
     drift = one.drift
     if drift.state in ("cannot be told yet", "steady"):
-        return drift.state
+        return history_words.course(drift.state)
     unit = "dB" if one.scale == "dB" else words.unit(one.figure.unit)
     rate = ""
     if drift.state in ("growing", "falling") and drift.per_month is not None:

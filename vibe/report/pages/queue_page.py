@@ -133,7 +133,7 @@ def render_alarm(one: ShownAlarm, *, drive_pages: Collection[str] = (), full: fl
         ],
         sisters=[
             {"drive": printable(s.drive), "name": f"{said.series_name(s.key)}, {said.place_name(s.key.point)}",
-             "change": said.signed_db(s.change_db), "state": sentence_case(s.state)}
+             "change": said.signed_db(s.change_db), "state": sentence_case(said.course(s.state))}
             for s in alarm.sisters
         ], **shell(),
     )  # fmt: skip

@@ -154,7 +154,7 @@ def plausible(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="implausible",
-            text=f"{value} cannot be on a running machine: unit or sensitivity is wrong",
+            text=f"{value} is impossible on a running machine: unit or sensitivity is wrong",
             remedy="Repeat the measurement; if it stays so, check unit and sensitivity against the sensor's "
             "certificate."
             if beyond
