@@ -24,7 +24,7 @@ from vibe.report.certificate import certificate
 from vibe.report.certificate import check as certificate_check
 from vibe.report.certificate.certificate import CertificateFiles, certificate_of, embedded, write_certificate
 from vibe.report.certificate.check import Verification, verify_certificate
-from vibe.report.certificate.numbers import measured_text, told_apart
+from vibe.report.certificate.numbers import distinguishing_digits, measured_text
 from vibe.report.certificate.view import deciding, rows_of, runs_text, sentence
 from vibe.report.certificate.wording import PageWords
 from vibe.report.printing.pdf import make_pdf
@@ -331,8 +331,8 @@ def test_the_budget_shown_is_of_the_figure_that_decides() -> None:
 
 def test_a_limit_never_looks_like_a_value_that_differs_from_it() -> None:
     assert measured_text(quantity(2.6604, "mm/s")) == "2.66\u00a0± 0.19\u00a0mm/s"
-    assert told_apart(2.6621, quantity(2.6604, "mm/s")) == "2.662"
-    assert told_apart(2.5, quantity(2.6604, "mm/s")) == "2.50"
+    assert distinguishing_digits(2.6621, quantity(2.6604, "mm/s")) == "2.662"
+    assert distinguishing_digits(2.5, quantity(2.6604, "mm/s")) == "2.50"
 
 
 def test_what_is_no_number_is_refused_and_nothing_is_replaced_unasked(tmp_path: Path) -> None:

@@ -54,7 +54,7 @@ def list_alarms(
     ] = False,
 ) -> None:
     """The queue, most urgent first."""
-    outcome = _looked(store, exceedances, time_zone, at)
+    outcome = _evaluated(store, exceedances, time_zone, at)
     _show_queue(outcome.queue, everything=everything)
     _notes(outcome.queue)
     strictly(outcome.acting, strict)
@@ -66,7 +66,7 @@ def show(
     """One alarm: its urgency by parts, what explains it, what was decided."""
     from vibe.cli.shared import output
 
-    outcome = _looked(store, exceedances, time_zone, at)
+    outcome = _evaluated(store, exceedances, time_zone, at)
     output.show_facts(_facts(_named(outcome.queue, alarm)))
 
 
@@ -79,12 +79,12 @@ def decide(
 ) -> None:
     """Record a decision, for good. The alarm stays quiet until something new happens."""
     from vibe.cli.shared import output
-    from vibe.flow.alarms.queue import decide as put_down
+    from vibe.flow.alarms.queue import decide as record_decision
     from vibe.history.store.store import Store
 
     said, recheck = _verdict(verdict)
     with Store.open(store) as opened:
-        memory = put_down(opened, alarm, said, because=because, by=by, recheck_by=recheck)
+        memory = record_decision(opened, alarm, said, because=because, by=by, recheck_by=recheck)
     last = memory.decisions[-1]
     output.show_facts([("alarm", memory.id), ("decided", f"{last.verdict}, {last.at.isoformat(timespec='seconds')}")])
 
@@ -93,24 +93,27 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
     """Queue statistics: share that were no faults, age, time to decision, decisions by rule."""
     from vibe.cli.shared import output
 
-    told = _looked(store, exceedances, time_zone, at).queue.measures
+    figures = _evaluated(store, exceedances, time_zone, at).queue.measures
 
     def days(value: float | None) -> str:
         return "not known" if value is None else f"{value:.1f} days"
 
-    share = told.not_fault_share
+    share = figures.not_fault_share
     output.show_facts(
         [
-            ("alarms", f"{told.alarms} in all, {told.waiting} waiting, {told.quiet} quiet, {told.decided} decided"),
+            (
+                "alarms",
+                f"{figures.alarms} in all, {figures.waiting} waiting, {figures.quiet} quiet, {figures.decided} decided",
+            ),
             ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those decided"),
-            ("oldest", days(told.oldest_days)),
-            ("median age", days(told.median_age_days)),
-            ("to decision", f"{days(told.median_days_to_decision)} (median)"),
+            ("oldest", days(figures.oldest_days)),
+            ("median age", days(figures.median_age_days)),
+            ("to decision", f"{days(figures.median_days_to_decision)} (median)"),
         ]
     )
     output.show_rows(
         ["rule", "alarms", "confirmed", "no_faults", "undecided"],
-        [[c.rule, str(c.alarms), str(c.confirmed), str(c.not_faults), str(c.undecided)] for c in told.rules],
+        [[c.rule, str(c.alarms), str(c.confirmed), str(c.not_faults), str(c.undecided)] for c in figures.rules],
     )
 
 
@@ -137,13 +140,13 @@ def run_alarm_recipe(
     strictly(outcome.acting, strict)
 
 
-def _looked(store: Path, exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
+def _evaluated(store: Path, exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
     from vibe.cli.shared.progress import Waiting
-    from vibe.flow.alarms.queue import look_at_alarms
+    from vibe.flow.alarms.queue import evaluate_alarms
     from vibe.history.store.store import Store
 
     with Store.open(store) as opened, Waiting() as waiting:
-        return look_at_alarms(
+        return evaluate_alarms(
             opened, exceedances=exceedances, time_zone=time_zone, at=None if at is None else _moment(at, "--at"),
             progress=waiting,
         )  # fmt: skip

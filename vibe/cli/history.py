@@ -145,9 +145,9 @@ def verify(store: StoreOption) -> None:
 
     with _opened(store) as opened:
         found = look(opened)
-    _tell(found.wrong)
-    for told in found.known:
-        output.note(f"known: {told.where}: {told.what}")
+    _show_remarks(found.wrong)
+    for remark in found.known:
+        output.note(f"known: {remark.where}: {remark.what}")
     if found.wrong:
         count = "1 thing is" if len(found.wrong) == 1 else f"{len(found.wrong)} things are"
         raise CallError(f"{count} wrong in {store}; `vibe history repair --store {store}` repairs what can be repaired")
@@ -164,7 +164,7 @@ def repair(store: StoreOption) -> None:
     from vibe.history.store.recovery import repaired
 
     done = repaired(store)
-    _tell(done)
+    _show_remarks(done)
     output.note(f"{len(done)} repaired or recorded")
 
 
@@ -190,7 +190,7 @@ def thin(
     before = datetime.now(UTC) - timedelta(days=keep_days)
     with _opened(store) as opened:
         done = let_go(opened, before=before, keep_first=keep_first, dry=dry_run)
-    _tell(done.troubles)
+    _show_remarks(done.troubles)
     for why, count in sorted(done.spared.items()):
         output.note(f"spared: {count}, {why}")
     verb = "would lose" if dry_run else "lost"
@@ -292,11 +292,11 @@ def _known(store: Store, tag: str) -> None:
         raise CallError(f"{store.folder} holds nothing of a drive {tag!r}; {hint}")
 
 
-def _tell(told: tuple[StoreRemark, ...]) -> None:
+def _show_remarks(remark: tuple[StoreRemark, ...]) -> None:
     from vibe.cli.shared import output
 
-    if told:
-        output.show_rows(["where", "what"], [[one.where, one.what] for one in told])
+    if remark:
+        output.show_rows(["where", "what"], [[one.where, one.what] for one in remark])
 
 
 def _time_said(text: str, zone: str | None) -> datetime:

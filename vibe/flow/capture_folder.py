@@ -47,7 +47,7 @@ def plain_reader(path: Path) -> Capture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FirstLook:
+class CaptureHeader:
     """What a first look at a file tells, in whatever process.
 
     ``unused`` says why it belongs to no drive; ``stray``: no point of it is on the route. ``hashes``: SHA-256 of the
@@ -69,26 +69,26 @@ class Search:
     reader: RouteReader | None
 
 
-def look_at(path: Path, search: Search) -> FirstLook:
+def look_at(path: Path, search: Search) -> CaptureHeader:
     """One file, whatever is wrong with it: whose it is, and what its report will depend on."""
     name = writable(path.name)
     try:
         tag, stray, content = _identified(path, search.reader)
     except VibeError as error:
-        return FirstLook(path=path, unused=writable(str(error)))
+        return CaptureHeader(path=path, unused=writable(str(error)))
     except MemoryError:
-        return FirstLook(
+        return CaptureHeader(
             path=path, unused=f"{name}: needs more memory than there is; try a shorter one, or --workers 1"
         )
     if tag is None:
-        return FirstLook(path=path, unused=f"{name}: does not say which drive it was measured on")
+        return CaptureHeader(path=path, unused=f"{name}: does not say which drive it was measured on")
     if tag not in search.tags:
         where = "which is no stop of the route" if search.reader is not None else "which no drive file describes"
-        return FirstLook(path=path, unused=f"{name}: measured on {tag[:80]!r}, {where}")
-    from vibe.ingest.config.sidecar import files_beside
+        return CaptureHeader(path=path, unused=f"{name}: measured on {tag[:80]!r}, {where}")
+    from vibe.ingest.config.sidecar import sidecar_paths
 
-    beside = {file: file_hash(file) for file in files_beside(path) if file.exists()}
-    return FirstLook(path=path, drive=tag, stray=stray, hashes={path: content or file_hash(path), **beside})
+    sidecars = {file: file_hash(file) for file in sidecar_paths(path) if file.exists()}
+    return CaptureHeader(path=path, drive=tag, stray=stray, hashes={path: content or file_hash(path), **sidecars})
 
 
 def _identified(path: Path, reader: RouteReader | None) -> tuple[str | None, bool, str]:
@@ -118,10 +118,10 @@ class Gathered:
             self.remarks[tag].append(text)
 
 
-def gathered(seen: Iterable[FirstLook]) -> Gathered:
+def gathered(seen: Iterable[CaptureHeader]) -> Gathered:
     """Every file to its drive. Of files with the same bytes the first is kept."""
     told = Gathered()
-    known: list[FirstLook] = []
+    known: list[CaptureHeader] = []
     for one in seen:
         if one.unused:
             told.unused.append(one.unused)

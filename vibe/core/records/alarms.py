@@ -151,7 +151,7 @@ class PointChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class AlarmExplanation:
     """Something that explains a change, or might. ``weighs``: it pushes the alarm down."""
 
     kind: Literal["load", "speed", "sensor", "sisters", "new baseline", "scatter", "limit", "event"]
@@ -222,7 +222,7 @@ class Alarm:
     finding: SeenFinding | None
     exceedances: tuple[Exceedance, ...]
     changed: tuple[PointChange, ...]
-    explanations: tuple[Told, ...]
+    explanations: tuple[AlarmExplanation, ...]
     sisters: tuple[SisterState, ...]
     series: tuple[SeriesState, ...]
     pictures: Pictures

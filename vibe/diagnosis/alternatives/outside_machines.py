@@ -70,7 +70,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if share >= SURELY_OWN:
         return finding
     name = f"the same part of a machine of the same kind next to it, at {_rpm(case)} r/min"
-    return _less_sure(finding, share, name, _told_apart(case))
+    return _less_sure(finding, share, name, _how_to_distinguish(case))
 
 
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Finding:
@@ -150,7 +150,7 @@ def _rpm(case: Case) -> str:
     return " or ".join(f"{alike * speed * 60:.0f}" for alike in case.alike)
 
 
-def _told_apart(case: Case) -> str:
+def _how_to_distinguish(case: Case) -> str:
     return (
         f" A machine of the same kind runs next to it ({_rpm(case)} r/min): this may be that one's. Repeat the "
         "measurement while that one stands, or at a second point, nearer to one of the two, and compare."

@@ -269,12 +269,12 @@ def _direction(capture: Capture, fit: Sequence[Channel], found: WeighedKinds, sp
         rotation_sense(one.samples, other.samples, one.sample_rate_hz, found.speed.input_hz, found.speed.drift or 0.0)
         for one, other in pairs
     ]
-    told = {view.sense for view in seen if view.sense}
-    if len(told) != 1:
-        return Answer(value=None, why="pairs of channels contradict one another" if told else seen[0].why)
+    senses = {view.sense for view in seen if view.sense}
+    if len(senses) != 1:
+        return Answer(value=None, why="pairs of channels contradict one another" if senses else seen[0].why)
     one, other = pairs[0]
-    first, second = (one.axis, other.axis) if told == {1} else (other.axis, one.axis)
-    return Answer(value=f"from +{first} towards {'+' if told == {1} else '-'}{second}")
+    first, second = (one.axis, other.axis) if senses == {1} else (other.axis, one.axis)
+    return Answer(value=f"from +{first} towards {'+' if senses == {1} else '-'}{second}")
 
 
 def _across(one: Channel, other: Channel) -> bool:

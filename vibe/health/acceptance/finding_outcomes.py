@@ -108,8 +108,8 @@ def identity(requirement: Requirement, counted: Sequence[Counted], ordered: str,
     elif fits and other:
         why, where = f"captures contradict one another: {fits[0].why}, and {other[0].why}.", other[0].file
     else:
-        told = counted[0].why if counted else why_not or "no suitable capture"
-        why, where = f"{told}; ordered: {ordered}.", ""
+        reason = counted[0].why if counted else why_not or "no suitable capture"
+        why, where = f"{reason}; ordered: {ordered}.", ""
     settles = None
     if answer == "undetermined":
         settles = "A longer capture at steady speed under load, whose rate takes in the mesh; else open it and count."

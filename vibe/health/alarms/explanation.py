@@ -141,7 +141,7 @@ def _sensor(rise: Rise, troubles: tuple[str, ...]) -> Cause | None:
     said = list(troubles)
     if troubles:
         strength = TROUBLE_STRENGTH
-    if low is not None and _tells(low) and low.share is not None and low.share >= LEAST_PART:
+    if low is not None and _certain(low) and low.share is not None and low.share >= LEAST_PART:
         strength = max(strength, _clipped(low.share))
         said.append(
             f"{abs(low.db):.1f} dB of {_whole(rise)} lie below 10 Hz, where settling sensors and moving cables show"
@@ -175,7 +175,7 @@ def _gain(rise: Rise, known: Circumstances) -> Cause | None:
     )  # fmt: skip
 
 
-def _tells(part: RisePart) -> bool:
+def _certain(part: RisePart) -> bool:
     return part.sure is None or part.sure >= SURE
 
 
@@ -183,7 +183,7 @@ def _of_parts(rise: Rise, left: float) -> list[Cause]:
     broad = {name for name, _ in BROAD_BANDS}
     found = []
     for part in rise.parts:
-        if part.owner == LOW_BAND or part.share is None or part.share < LEAST_PART or not _tells(part):
+        if part.owner == LOW_BAND or part.share is None or part.share < LEAST_PART or not _certain(part):
             continue
         kind: CauseKind = "electrical" if part.owner == ELECTRICAL else "broad band" if part.owner in broad else "part"
         come = "come from" if rise.rise_db >= 0 else "are missing from"

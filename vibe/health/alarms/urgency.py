@@ -8,7 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import isfinite, log, prod
 
-from vibe.core.records.alarms import Consequence, Exceedance, SeenFinding, SeriesState, Told, Urgency, UrgencyPart
+from vibe.core.records.alarms import (
+    AlarmExplanation,
+    Consequence,
+    Exceedance,
+    SeenFinding,
+    SeriesState,
+    Urgency,
+    UrgencyPart,
+)
 from vibe.health.alarms.settings import AlarmRules
 
 _FACTOR = {
@@ -22,7 +30,7 @@ def urgency(
     finding: SeenFinding | None,
     exceedances: Sequence[Exceedance],
     series: Sequence[SeriesState],
-    explanations: Sequence[Told],
+    explanations: Sequence[AlarmExplanation],
     consequence: Consequence | None,
     spare_lead_days: float | None,
     rules: AlarmRules,
@@ -51,7 +59,10 @@ def total_of(parts: Sequence[UrgencyPart]) -> Urgency:
 
 
 def _severity(
-    finding: SeenFinding | None, exceedances: Sequence[Exceedance], explanations: Sequence[Told], rules: AlarmRules
+    finding: SeenFinding | None,
+    exceedances: Sequence[Exceedance],
+    explanations: Sequence[AlarmExplanation],
+    rules: AlarmRules,
 ) -> UrgencyPart:
     points = rules.severity
     # What lies within the usual scatter of the drive is no sign of how bad it is, whatever a limit says.
@@ -61,7 +72,7 @@ def _severity(
     found: list[tuple[float, str]] = [(by_kind[kind], _BROKEN[kind]) for kind in kinds if kind in by_kind]
     if any(e.source == "another system" and not e.within for e in exceedances):
         found.append((points.change, "a limit of another system is exceeded"))
-    if any(told.kind == "sensor" for told in explanations):
+    if any(explanation.kind == "sensor" for explanation in explanations):
         found.append((points.blind, "sensor fault: the drive is not monitored at that point"))
     if finding is not None:
         amount = {"slight": points.slight, "moderate": points.moderate, "severe": points.severe}[finding.severity]
@@ -107,8 +118,8 @@ def _sure_slope(one: SeriesState) -> float:
 
 def _time(series: Sequence[SeriesState]) -> SeriesState | None:
     """The series that reaches its target first."""
-    told = [s for s in series if s.days_to_target is not None]
-    return min(told, key=lambda s: s.days_to_target or 0.0, default=None)
+    explanation = [s for s in series if s.days_to_target is not None]
+    return min(explanation, key=lambda s: s.days_to_target or 0.0, default=None)
 
 
 def _time_part(one: SeriesState | None, rules: AlarmRules) -> UrgencyPart:
@@ -157,14 +168,16 @@ def _consequence(consequence: Consequence | None, rules: AlarmRules) -> UrgencyP
     return UrgencyPart(name="consequence", how="multiplies", amount=factors[known], because=because)
 
 
-def _explained(explanations: Iterable[Told], consequence: Consequence | None, rules: AlarmRules) -> list[UrgencyPart]:
+def _explained(
+    explanations: Iterable[AlarmExplanation], consequence: Consequence | None, rules: AlarmRules
+) -> list[UrgencyPart]:
     """One factor per kind of explanation; for a drive of class safety together never below what the rules say."""
     parts: dict[str, UrgencyPart] = {}
-    for told in explanations:
-        if told.weighs and told.kind in _FACTOR:
-            amount = float(getattr(rules.explained, _FACTOR[told.kind]))
-            name = f"explained by {told.kind}"
-            parts.setdefault(name, UrgencyPart(name=name, how="multiplies", amount=amount, because=told.words))
+    for explanation in explanations:
+        if explanation.weighs and explanation.kind in _FACTOR:
+            amount = float(getattr(rules.explained, _FACTOR[explanation.kind]))
+            name = f"explained by {explanation.kind}"
+            parts.setdefault(name, UrgencyPart(name=name, how="multiplies", amount=amount, because=explanation.words))
     found = list(parts.values())
     least = rules.explained.least_for_safety
     product = prod(part.amount for part in found)

@@ -100,12 +100,12 @@ def judge(
         besides = max(shaking, key=lambda c: _GRAVITY[c.state])
         more += f" In addition, {besides.words}."
     # A bad sensor's remedy is what the next visit needs; what to do about a part stands with its finding.
-    told = order(worst.state, part=worst.part, first=worst.advice if worst.strength[0] < 0 else "")
+    action = order(worst.state, part=worst.part, first=worst.advice if worst.strength[0] < 0 else "")
     return Verdict(
         state=worst.state,
         state_rule=worst.rule,
-        sentence=f"{called}: {worst.words}; {told.short}.{more}",
-        do_by=told.what,
+        sentence=f"{called}: {worst.words}; {action.short}.{more}",
+        do_by=action.what,
     )
 
 

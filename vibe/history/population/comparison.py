@@ -127,7 +127,7 @@ def _figure(
     level, n = scale.up(value), int(value.size)
     if n < settings.fewest or float(np.ptp(level)) <= 0.0:
         note = f"{n} of {settings.fewest} drives" if n < settings.fewest else "all drives have the same value"
-        return _untold(key, scale, value, note), []
+        return _not_determined(key, scale, value, note), []
     drift = _drift(time_s[number], level, scale, settings, rules, tested)
     moved = drift.state not in ("steady", "cannot be told yet")
     expected = _course(level) if moved else np.full(n, float(np.median(level)))
@@ -167,7 +167,7 @@ def _figure(
     return spread, found
 
 
-def _untold(key: FigureKey, scale: _Scale, value: Array, note: str) -> FigureSpread:
+def _not_determined(key: FigureKey, scale: _Scale, value: Array, note: str) -> FigureSpread:
     quantiles = tuple(np.quantile(value, QUANTILES).tolist()) if value.size else ()
     return FigureSpread(
         figure=key, scale=scale.name, n=int(value.size), tolerance=None, method="cannot be told", note=note,

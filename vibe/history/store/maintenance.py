@@ -97,7 +97,7 @@ def _indexed(store: Store, path: Path) -> StoreRemark:
     where = _name(store, path)
     trouble = capture_file.harm(path)
     if trouble:
-        return StoreRemark(where, f"{trouble}; {_set_aside(store, path)}")
+        return StoreRemark(where, f"{trouble}; {_quarantine(store, path)}")
     store.index(path)
     return StoreRemark(where, "added to the database again")
 
@@ -114,12 +114,12 @@ def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRe
         # A process was ended between the change of the file and that of the row.
         store.say_of_file(content, now, digest(path))
         return StoreRemark(where, f"recorded as {now}")
-    aside = _set_aside(store, path)
+    quarantined = _quarantine(store, path)
     store.say_of_file(content, "lost", "")
-    return StoreRemark(where, f"{trouble}; {aside}, and recorded as lost; add the capture again to restore it")
+    return StoreRemark(where, f"{trouble}; {quarantined}, and recorded as lost; add the capture again to restore it")
 
 
-def _set_aside(store: Store, path: Path) -> str:
+def _quarantine(store: Store, path: Path) -> str:
     try:
         (store.folder / DAMAGED).mkdir(exist_ok=True)
         path.replace(store.folder / DAMAGED / path.name)

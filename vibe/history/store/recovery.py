@@ -62,7 +62,7 @@ def _begun_anew(folder: Path) -> list[StoreRemark]:
         with closing(connected(new, create=True)) as connection, explained(new / DATABASE):
             _filled(connection, rows)
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        aside = _copied_aside(folder)
+        quarantined = _copied_to_quarantine(folder)
         # First what belonged to the old one: beside a new database its recent writes would be taken for the new one's.
         for suffix in ("-wal", "-shm"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
@@ -73,7 +73,9 @@ def _begun_anew(folder: Path) -> list[StoreRemark]:
         raise OutputError(f"cannot repair {path}: {(error.strerror or str(error)).lower()}") from error
     carried = ", ".join(f"{len(found)} {table.replace('_', ' ')}s" for table, found in rows.items())
     return [
-        StoreRemark(DATABASE, f"was damaged; quarantined in {aside}, and rebuilt from what could be read: {carried}")
+        StoreRemark(
+            DATABASE, f"was damaged; quarantined in {quarantined}, and rebuilt from what could be read: {carried}"
+        )
     ]
 
 
@@ -89,7 +91,7 @@ def _refuse_if_held(path: Path) -> None:
             raise
 
 
-def _copied_aside(folder: Path) -> str:
+def _copied_to_quarantine(folder: Path) -> str:
     (folder / DAMAGED).mkdir(exist_ok=True)
     number = 1
     while (folder / DAMAGED / f"database-{number}").exists():

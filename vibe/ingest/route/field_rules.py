@@ -198,8 +198,8 @@ def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", v
     low, high = (60 * edge for edge in drive.input.speed_range_hz)
     return Reason(
         code="speed_out_of_range",
-        text=f"{method} gives {rpm:.0f} r/min, {_off_nameplate(rpm, drive.input.speed_rpm)} and outside the {low:.0f} to "
-        f"{high:.0f} r/min of its file",
+        text=f"{method} gives {rpm:.0f} r/min, {_off_nameplate(rpm, drive.input.speed_rpm)} and outside the "
+        f"{low:.0f} to {high:.0f} r/min of its file",
         remedy="Is it loaded as usual, and is its supply right? If it is meant to run so, widen speed_range_rpm in the "
         "drive file; if not, repeat the measurement at the usual speed.",
         verdict=verdict,

@@ -38,9 +38,9 @@ def write_population(found: Population, folder: Path, *, force: bool = False) ->
 
 def page(found: Population) -> str:
     """The page as HTML, whole in itself."""
-    told = [one for one in found.figures if one.tolerance is not None or one.spread is not None]
-    moving = [one for one in told if one.drift.state not in ("steady", "cannot be told yet")]
-    spreads = told[:MOST_SPREADS]
+    shown_figures = [one for one in found.figures if one.tolerance is not None or one.spread is not None]
+    moving = [one for one in shown_figures if one.drift.state not in ("steady", "cannot be told yet")]
+    spreads = shown_figures[:MOST_SPREADS]
     return shell.render(
         "population.html.j2",
         found=found,
@@ -53,7 +53,7 @@ def page(found: Population) -> str:
         more_moving=max(len(moving) - MOST_DRIFTS, 0),
         picture=shell.data_uri(spread_picture(spreads, found.outliers, label)) if spreads else None,
         pictured=len(spreads),
-        told=len(told),
+        shown_figures=len(shown_figures),
         most=MOST_ROWS,
     )
 
@@ -62,8 +62,8 @@ def gist(found: Population) -> str:
     """What the page says, in one sentence or two."""
     serials = {one.serial for one in found.outliers}
     drifting = [one for one in found.figures if one.drift.state not in ("steady", "cannot be told yet")]
-    untold = all(one.method == "cannot be told" for one in found.figures)
-    if untold:
+    none_known = all(one.method == "cannot be told" for one in found.figures)
+    if none_known:
         return "The spread of these drives is not determined: there are too few, or their figures do not differ."
     first = f"{_count(len(serials), 'drive')} of {found.drives} stand{'s' if len(serials) == 1 else ''} apart"
     if not serials:

@@ -12,7 +12,7 @@ from typing import Any
 from markupsafe import Markup
 
 from vibe.core.errors import OutputError
-from vibe.core.records.alarms import Alarm, Exceedance, PointChange, Queue, QueueMeasures, Told
+from vibe.core.records.alarms import Alarm, AlarmExplanation, Exceedance, PointChange, Queue, QueueMeasures
 from vibe.core.records.history import SeriesKey
 from vibe.core.records.history_view import ShownAlarm
 from vibe.report import history_words as said
@@ -122,7 +122,7 @@ def render_alarm(one: ShownAlarm, *, drive_pages: Collection[str] = (), full: fl
         tone = None if alarm.finding is None else alarm.finding.tone
         viewer = viewer_view(shown, tone)
     return pages.render(
-        "alarm.html.j2", alarm=alarm, sentence=_told(alarm), status_words=_STATUS,
+        "alarm.html.j2", alarm=alarm, sentence=_sentence(alarm), status_words=_STATUS,
         drives=[(tag, f"../{drive_page_name(tag)}" if tag in drive_pages else None) for tag in alarm.drives],
         bar=history_marks.urgency_bar(alarm.urgency, full or _full([alarm]), width=520, height=20),
         parts=[(part, history_marks.part_mark(part)) for part in alarm.urgency.parts],
@@ -163,7 +163,7 @@ def _row(
     )  # fmt: skip
 
 
-def _told(alarm: Alarm) -> str:
+def _sentence(alarm: Alarm) -> str:
     """Its sentence without the names of its drives, which stand beside it already."""
     text = said.plain(alarm.sentence)
     for lead in (f"{', '.join(alarm.drives)}: ", f"{alarm.drive}: "):
@@ -174,7 +174,7 @@ def _told(alarm: Alarm) -> str:
 def _summary(alarm: Alarm) -> str:
     """How sure and how bad, what moved most, and how long it may take."""
     if alarm.finding is None:
-        return _told(alarm)
+        return _sentence(alarm)
     found = alarm.finding
     text = f"{sentence_case(found.severity)}, probability {probability(found.probability)}, "
     text += f"seen in {found.seen_in} of the last {found.of} captures."
@@ -197,7 +197,7 @@ def _in_words(key: SeriesKey) -> str:
 
 def _causes(alarm: Alarm) -> str:
     """Load, speed, sensor, sisters and what else was weighed, in one sentence."""
-    told: list[Told] = [one for one in alarm.explanations if one.words not in alarm.sentence]
+    told: list[AlarmExplanation] = [one for one in alarm.explanations if one.words not in alarm.sentence]
     if told:
         return said.joined(said.plain(one.words) for one in told)
     if alarm.explanations or alarm.finding is None:
