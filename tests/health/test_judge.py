@@ -314,3 +314,13 @@ def test_a_bearing_named_as_a_whole_is_said_without_its_elements() -> None:
         "the input bearing, or a lobe of the cycloidal disc in stage 1 or a ring pin in stage 1 or 2 other parts "
         "(not distinguishable by vibration), is very probably damaged"
     )
+
+
+def test_a_remedy_that_asks_for_the_measurement_is_not_followed_by_the_same_request(judgement: Judgement) -> None:
+    clipped = instruction(
+        "unknown", judgement=judgement, first="Set the input range to ±10 m/s² and repeat the measurement."
+    )
+    assert clipped.what.count("epeat the measurement") == 1
+    assert clipped.what.startswith("Set the input range to ±10 m/s² and repeat the measurement within ")
+    loose = instruction("unknown", judgement=judgement, first="Tighten the stud.")
+    assert loose.what.startswith("Tighten the stud. Repeat the measurement within ")

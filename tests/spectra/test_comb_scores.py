@@ -113,7 +113,7 @@ def test_a_comb_scores_alike_alone_and_among_others() -> None:
     ]
     for alone, among in zip(wanted, scorer.score(wanted, slip=True), strict=True):
         (own,) = scorer.score([alone], slip=True)
-        for field in ("orders", "score", "group", "harmonics", "told"):
+        for field in ("orders", "score", "group", "harmonics", "determined"):
             np.testing.assert_array_equal(getattr(own, field), getattr(among, field))
 
 

@@ -265,7 +265,7 @@ def _unknown(
     order: Callable[..., Instruction],
 ) -> Verdict:
     if usable_channels and sensor:
-        why = f"{sensor[0].component} {sensor[0].defect}: {sensor[0].why}"
+        why = sensor[0].why
         rule = "Without a trustworthy channel the state is unknown"
         advice = sensor[0].advice
     else:
