@@ -168,7 +168,7 @@ def _speed(
         law, estimate = found
         return law, replace(estimate, note=note)
     speed = analysis_request.fixed_speed_hz or analysis_request.nominal_hz
-    told = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the plate"
+    told = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the nameplate"
     sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if analysis_request.fixed_speed_hz else plate_sigma(analysis_request)
     estimate = SpeedEstimate(
         input_hz=speed,

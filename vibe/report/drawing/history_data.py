@@ -88,7 +88,7 @@ def _series(one: ShownSeries, choice: Choice, beyond: set[str]) -> dict[str, Any
         "range": [low, high],
         "usual": None if state is None else state.usual,
         "limits": _placed(drawn, low, high),
-        "told": [
+        "limit_rows": [
             {"name": said.limit_name(limit), "value": said.with_unit(limit.value, series.unit),
              "low": "" if limit.low is None else said.with_unit(limit.low, series.unit),
              "because": printable(limit.because), "source": limit.source, "above": limit in above}
