@@ -120,11 +120,11 @@ class Gathered:
 
 def gathered(seen: Iterable[CaptureHeader]) -> Gathered:
     """Every file to its drive. Of files with the same bytes the first is kept."""
-    told = Gathered()
+    collected = Gathered()
     known: list[CaptureHeader] = []
     for one in seen:
         if one.unused:
-            told.unused.append(one.unused)
+            collected.unused.append(one.unused)
         else:
             known.append(one)
     drives = {one.path: one.drive for one in known}
@@ -139,13 +139,13 @@ def gathered(seen: Iterable[CaptureHeader]) -> Gathered:
             text = f"{writable(other.name)}: the same file as {writable(first.name)}; ignored"
             if drives[other] != drives[first]:
                 text += f", though one is filed under {drives[first]} and the other under {drives[other]}"
-            told.remark(drives[first], text)
-            told.remark(drives.pop(other), text)
+            collected.remark(drives[first], text)
+            collected.remark(drives.pop(other), text)
     for one in known:
         if one.path in drives:
-            told.by_drive.setdefault(one.drive, []).append(one.path)
-            told.hashes[one.path] = one.hashes
-    return told
+            collected.by_drive.setdefault(one.drive, []).append(one.path)
+            collected.hashes[one.path] = one.hashes
+    return collected
 
 
 def without_twins(tag: str, paths: Sequence[Path], reader: Reader) -> tuple[list[Path], list[str]]:

@@ -33,7 +33,7 @@ WITHIN = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LookJob:
+class FiguresJob:
     """One capture to look at; ``identify``: also ask for its counts."""
 
     path: Path
@@ -67,7 +67,7 @@ class CaptureFigures:
     remarks: tuple[str, ...] = ()
 
 
-def look(job: LookJob) -> CaptureFigures:
+def look(job: FiguresJob) -> CaptureFigures:
     """Read, judge and measure one capture, in whatever process."""
     from vibe.ingest import read_capture
 
@@ -108,7 +108,9 @@ def when(looked: CaptureFigures) -> float | None:
 # ── figures ───────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _figures(job: LookJob, capture: Capture, judged: CaptureDiagnosis) -> dict[tuple[str, str], tuple[Sighting, ...]]:
+def _figures(
+    job: FiguresJob, capture: Capture, judged: CaptureDiagnosis
+) -> dict[tuple[str, str], tuple[Sighting, ...]]:
     reading = judged.reading
     if reading is None:
         return {}
@@ -178,7 +180,7 @@ def _mounted(mounting: Mounting, top_hz: float) -> tuple[float, str]:
     return mounted_error(top_hz / resonance), ""
 
 
-def _short_of(level: Level, job: LookJob) -> str:
+def _short_of(level: Level, job: FiguresJob) -> str:
     """What is missing of the band that velocity is judged in."""
     if level.measure not in ("velocity_rms", "displacement_rms") or level.band_hz is None:
         return ""
@@ -191,7 +193,7 @@ def _short_of(level: Level, job: LookJob) -> str:
 # ── counts ────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _counted(job: LookJob, capture: Capture, name: str) -> Counted | None:
+def _counted(job: FiguresJob, capture: Capture, name: str) -> Counted | None:
     from vibe.flow.identify.identification import identified
     from vibe.health.acceptance.finding_outcomes import Counted
 

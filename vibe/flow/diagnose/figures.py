@@ -121,7 +121,8 @@ def overview_plots(reading: SignalAnalysis) -> tuple[PlotData, ...]:
         shown.append(
             plot_data.packet_plot(
                 reading, spectrum.channel, title=f"Impulsiveness by band, {spectrum.channel}",
-                caption="Wavelet packets: 0 is noise, a peak shows where impacts ring; noise seldom exceeds the dashed line.",
+                caption="Wavelet packets: 0 is noise, a peak shows where impacts ring; "
+                "noise seldom exceeds the dashed line.",
             )
         )  # fmt: skip
     return tuple(shown)

@@ -80,7 +80,7 @@ class SeriesGatherer:
     def look(self, key: SeriesKey) -> SeriesView:
         """One series; an empty one where it is unknown."""
         if key not in self._known:
-            self._known[key] = _looked(self._store.series(key), self.events(key.drive), self._settings)
+            self._known[key] = _view(self._store.series(key), self.events(key.drive), self._settings)
         return self._known[key]
 
     def sisters(self, key: SeriesKey, tags: Sequence[str]) -> list[SeriesView]:
@@ -91,7 +91,7 @@ class SeriesGatherer:
         return [one for one in found if one.captures]
 
 
-def _looked(series: Series, events: Sequence[Event], settings: HistorySettings) -> SeriesView:
+def _view(series: Series, events: Sequence[Event], settings: HistorySettings) -> SeriesView:
     from vibe.history.baseline import compare, from_level_db, level_db
     from vibe.history.trend import trend
 

@@ -90,7 +90,7 @@ class FieldResult:
 def look_at(job: FieldJob) -> FieldResult:
     """One file, whatever is wrong with it."""
     try:
-        return _looked(job, asked_of(job.route_path, job.changed_ns))
+        return _checked(job, asked_of(job.route_path, job.changed_ns))
     except MemoryError:
         error = "needs more memory than there is"
     except CaptureError as trouble:
@@ -110,7 +110,7 @@ def _unreadable(job: FieldJob, error: str) -> FileSeen:
     return FileSeen(path=job.path, drive=None if named is None else named.drive, error=error)
 
 
-def _looked(job: FieldJob, asked: Asked) -> FieldResult:
+def _checked(job: FieldJob, asked: Asked) -> FieldResult:
     from vibe.ingest.route.duplicates import samples_hash
     from vibe.ingest.route.field_rules import verdict
     from vibe.ingest.route.route_capture import read_on_route

@@ -87,17 +87,17 @@ class Round:
 
         before = _by_point([look_at(job) for job in self._earlier_jobs()])
         looks: dict[Path, FieldResult] = {}
-        told: dict[Path, FileSeen] = {}
+        known_files: dict[Path, FileSeen] = {}
         for step in arrivals(self.folder, find=find_captures, beside=sidecar_paths):
             for path in step.gone:
                 looks.pop(path, None)
-                told.pop(path, None)
+                known_files.pop(path, None)
             # One after the other, so that each verdict stands on the screen as soon as it is known.
             for path in step.whole:
                 looks[path] = look_at(self._job(path))
                 call = self._called(list(looks.values()), before)
-                changed = tuple(file for file in call.files if told.get(file.path) != file)
-                told = {file.path: file for file in call.files}
+                changed = tuple(file for file in call.files if known_files.get(file.path) != file)
+                known_files = {file.path: file for file in call.files}
                 yield WatchResult(call=call, changed=changed, gone=(), waiting=())
             call = self._called(list(looks.values()), before)
             yield WatchResult(call=call, changed=(), gone=step.gone, waiting=step.waiting)

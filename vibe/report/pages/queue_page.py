@@ -197,9 +197,9 @@ def _in_words(key: SeriesKey) -> str:
 
 def _causes(alarm: Alarm) -> str:
     """Load, speed, sensor, sisters and what else was weighed, in one sentence."""
-    told: list[AlarmExplanation] = [one for one in alarm.explanations if one.words not in alarm.sentence]
-    if told:
-        return said.joined(said.plain(one.words) for one in told)
+    reasons: list[AlarmExplanation] = [one for one in alarm.explanations if one.words not in alarm.sentence]
+    if reasons:
+        return said.joined(said.plain(one.words) for one in reasons)
     if alarm.explanations or alarm.finding is None:
         return ""
     return "Neither load nor speed, sensor or sister drives explain it."
@@ -228,8 +228,8 @@ def _owners(changed: Sequence[PointChange]) -> tuple[list[dict[str, Any]], str]:
 def _spark(alarm: Alarm, shown: ShownAlarm | None) -> tuple[Markup, str]:
     """The course of the series that moved most."""
     series = [] if shown is None or shown.pictures is None else list(shown.pictures.series)
-    told = {state.key for state in alarm.series} | set(alarm.pictures.series)
-    series = [one for one in series if one.series.key in told and one.series.value.size > 2]
+    shown_keys = {state.key for state in alarm.series} | set(alarm.pictures.series)
+    series = [one for one in series if one.series.key in shown_keys and one.series.value.size > 2]
     series = [one for one in series if said.belongs(one.series.key, alarm)] or series
     if not series:
         return Markup(""), ""
@@ -243,12 +243,12 @@ def _spark(alarm: Alarm, shown: ShownAlarm | None) -> tuple[Markup, str]:
 
 
 def _changed(change: PointChange) -> dict[str, Any]:
-    told = change.explanation
-    parts = sorted(told.parts, key=lambda part: -abs(part.db))
+    explanation = change.explanation
+    parts = sorted(explanation.parts, key=lambda part: -abs(part.db))
     full = max((abs(part.db) for part in parts), default=1.0)
     return {
         "head": f"{sentence_case(said.place_name(change.point))}: {said.measure_name(change.measure)} "
-        f"{said.signed_db(told.rise_db)} since the baseline",
+        f"{said.signed_db(explanation.rise_db)} since the baseline",
         "rows": [
             {
                 "owner": sentence_case(said.subject_name(part.owner)), "db": said.signed_db(part.db),
@@ -261,7 +261,7 @@ def _changed(change: PointChange) -> dict[str, Any]:
             }
             for part in parts
         ],
-        "causes": [said.plain(cause.sentence) for cause in told.causes],
+        "causes": [said.plain(cause.sentence) for cause in explanation.causes],
     }  # fmt: skip
 
 
