@@ -197,8 +197,8 @@ def run_recipe(
             workers if workers is not None else min(len(plant.drives), os.cpu_count() or 1), cluster=cluster,
             common=common, sees=(plant.folder, *plant.files.values()), writes=(target,),
         ) as executor:  # fmt: skip
-            gathered = captures_of(plant, target, common.search, executor, _look)
-            jobs = _jobs(plant, gathered, target, past, force=force, pdf=printed, journal=journal)
+            told = captures_of(plant, target, common.search, executor, _look)
+            jobs = _jobs(plant, told, target, past, force=force, pdf=printed, journal=journal)
             mine = {job.tag for job in jobs if job.force or _is_free(job)}
             journal.begin(recipe.title, mine, afresh=force or not resumes)
             jobs = [replace(job, run=journal.run) for job in jobs]
@@ -217,13 +217,13 @@ def run_recipe(
                 journal.end()
             more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
             raise CallError(f"{next(iter(failures.values()))}{more}")
-        page = summed_up(plant, gathered, [result.row for result in results], failures, target, force=force or resumes)
+        page = summed_up(plant, told, [result.row for result in results], failures, target, force=force or resumes)
         journal.end()
     return RunOutcome(
         rows=page.rows,
         index=page.index,
         remarks=page.remarks,
-        rejected=any(result.bad for result in results) or bool(gathered.unused),
+        rejected=any(result.bad for result in results) or bool(told.unused),
         acting=any(row.state == "act" for row in page.rows),
         failures=tuple(failures.values()),
         defect=any(result.defect for result in results),
@@ -240,7 +240,7 @@ def _nobody(_: str) -> None:
 
 def _jobs(
     plant: Plant,
-    gathered: Gathered,
+    told: Gathered,
     target: Path,
     past: Mapping[str, tuple[Path, ...]],
     *,
@@ -257,10 +257,10 @@ def _jobs(
             earlier=past.get(tag, ()), out=target,
             force=force or tag in replaced,
             made_from=shared
-            | drive_hashes(plant, tag, (gathered.hashes[path] for path in files))
+            | drive_hashes(plant, tag, (told.hashes[path] for path in files))
             | ({"the history": texts_hash(path.name for path in past[tag])} if past.get(tag) else {}),
         )
-        for tag, files in gathered.by_drive.items()
+        for tag, files in told.by_drive.items()
     ]  # fmt: skip
 
 

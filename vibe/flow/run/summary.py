@@ -38,7 +38,7 @@ class _Compared:
 
 def summed_up(
     plant: Plant,
-    gathered: Gathered,
+    told: Gathered,
     rows: Sequence[IndexRow],
     failures: Mapping[str, str],
     target: Path,
@@ -53,27 +53,27 @@ def summed_up(
     from vibe.health.state.repeat_measurements import retakes
     from vibe.report.pages.index_page import write_index
 
-    compared = _compared(plant, gathered, rows)
+    compared = _compared(plant, told, rows)
     missing: list[Missing] = []
     if plant.route is not None:
         missing = not_visited(plant.route, compared.reports, failures)
     stops = {stop.drive for stop in plant.route.stop} if plant.route is not None else set()
-    without = [tag for tag in plant.files if tag not in gathered.by_drive]
+    without = [tag for tag in plant.files if tag not in told.by_drive]
     files = write_index(
-        compared.rows, target, title=plant.recipe.title, captures_without_drive=gathered.unused,
+        compared.rows, target, title=plant.recipe.title, captures_without_drive=told.unused,
         drives_without_capture=without, force=force, on_route=plant.route is not None, not_visited=missing,
         retakes=[one for report in compared.reports.values() for one in retakes(report)], remarks=compared.said,
     )  # fmt: skip
     noticed = dict.fromkeys(text for row in compared.rows for text in row.noticed)
-    said = [*gathered.unused, *noticed, *compared.said, *failures.values()]
+    said = [*told.unused, *noticed, *compared.said, *failures.values()]
     said += [f"{tag}: no capture was found" for tag in without if tag not in stops]
     if missing:
         said.append(_not_visited_in_words(missing))
     return RunSummary(rows=tuple(compared.rows), index=files.html, remarks=tuple(said))
 
 
-def _compared(plant: Plant, gathered: Gathered, rows: Sequence[IndexRow]) -> _Compared:
-    """Rows with what was noticed while the captures were gathered, and with what changed since last time."""
+def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compared:
+    """Rows with what was noticed while the captures were told, and with what changed since last time."""
     from vibe.core.health import Health
 
     compared = _Compared()
@@ -82,7 +82,7 @@ def _compared(plant: Plant, gathered: Gathered, rows: Sequence[IndexRow]) -> _Co
     if plant.earlier is not None:
         compared.said += plant.earlier.remarks
     for given in rows:
-        row = replace(given, noticed=(*gathered.remarks.get(given.tag, ()), *given.noticed))
+        row = replace(given, noticed=(*told.remarks.get(given.tag, ()), *given.noticed))
         if row.files is not None:
             report = Health.model_validate_json(_read_back(row.files.json))
             compared.reports[row.tag] = report
