@@ -37,13 +37,7 @@ class _Compared:
 
 
 def summed_up(
-    plant: Plant,
-    told: Gathered,
-    rows: Sequence[IndexRow],
-    failures: Mapping[str, str],
-    target: Path,
-    *,
-    force: bool,
+    plant: Plant, told: Gathered, rows: Sequence[IndexRow], failures: Mapping[str, str], target: Path, *, force: bool
 ) -> RunSummary:
     """Write the page for all drives; ``failures`` are sentences by tag of drives that could not be reported.
 
@@ -73,7 +67,7 @@ def summed_up(
 
 
 def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compared:
-    """Rows with what was noticed while the captures were told, and with what changed since last time."""
+    """Rows with what was noticed while the captures were gathered, and with what changed since last time."""
     from vibe.core.health import Health
 
     compared = _Compared()
