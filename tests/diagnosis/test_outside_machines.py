@@ -82,6 +82,9 @@ def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: 
     # The coarser the capture resolves so slow an order, the more of others' orders fit.
     coarse = lone(diagnose(case(combs={CAGE: cage}, resolution=0.05)))
     assert coarse.damage_probability < alone.damage_probability
+    # Nor is it the cage's as surely at an end of its slip, where few lie, as in the middle.
+    rare = replace(cage, order=1.009 * tones.tone(CAGE).order)
+    assert lone(diagnose(case(combs={CAGE: rare}))).damage_probability < 0.85 * alone.damage_probability
     # A race beside it is the bearing's own word.
     both = diagnose(case(combs={CAGE: cage, RACE: race(tones)}))
     assert not any("strikes at" in name for finding in both for name in finding.cannot_be_told_from)
@@ -105,7 +108,7 @@ def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: Mak
         return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=tones)))
 
     assert sided(13.0).damage_probability > 0.95
-    assert sided(3.0).damage_probability < 0.6
+    assert sided(3.0).damage_probability < 0.7
     # Of faint lines side lines are not expected to stand.
     assert sided(3.0, 11.0).damage_probability > 0.8
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 
 from tests.studies.fleet import FLEET, judged
 from vibe.core.capture import Capture
+from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import parse_damage
 from vibe.synth.simulate import simulate
@@ -18,6 +21,11 @@ OWN = ("stage", "bearing")
 def made(*damage: str, around: tuple[Surrounding, ...] = (), seed: int = 5) -> Capture:
     conditions = Conditions(duration_s=10.0, surroundings=around)
     return simulate(FLEET[TAG], [parse_damage(text) for text in damage], seed=seed, conditions=conditions)
+
+
+@cache
+def sound_alone() -> CaptureDiagnosis:
+    return judged(made(), FLEET[TAG])
 
 
 @pytest.mark.parametrize("teeth", [11, 19])
@@ -44,7 +52,7 @@ def test_a_damaged_part_is_no_outside_machine(part: str) -> None:
 
 
 def test_a_sound_drive_alone_has_no_machine_around_it_and_is_heard() -> None:
-    result = judged(made(), FLEET[TAG])
+    result = sound_alone()
     assert result.reading is not None
     assert result.reading.outside_combs == ()
     assert result.unheard is None
@@ -58,8 +66,8 @@ def test_a_machine_of_the_same_kind_beside_is_heard_at_its_speed() -> None:
 
     drive = FLEET[TAG]
     around = (Surrounding(kind="neighbour", strength=12.0, apart=0.008),)
-    for surroundings, expected in ((around, 1.008), ((), None)):
-        reading = judged(made(around=surroundings), drive).reading
+    for result, expected in ((judged(made(around=around), drive), 1.008), (sound_alone(), None)):
+        reading = result.reading
         assert reading is not None
         speeds = similar_machines(reading, axis_of(reading, drive), drive, tone_table(drive))
         assert (speeds == ()) is (expected is None)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from time import perf_counter
+from time import process_time
 
 import numpy as np
 import pytest
@@ -299,6 +299,6 @@ def test_a_bearing_on_a_body_that_is_not_there_is_refused() -> None:
 
 
 def test_ten_seconds_of_two_channels_take_less_than_two() -> None:
-    began = perf_counter()
+    began = process_time()
     simulate(machine(), [Damage("bearing.eccentric bearing.outer_race"), Damage("stage1.ring_pin")], seed=1)
-    assert perf_counter() - began < 2.0
+    assert process_time() - began < 2.0

@@ -2,33 +2,41 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 
+from tests.worlds.case import WorldCase
 from tests.worlds.driven import KINDS, made
 from tests.worlds.trial import health_from, scored
+from vibe.core.health import Health
 
 QUIET = (32, 38, 67, 77, 121)
 """Sound drives beside: uneven teeth, a twin's race, a twin's pin, uneven teeth again, an even chain that wanders."""
 
 
+@cache
+def judged(number: int) -> tuple[WorldCase, Health]:
+    case = made(number)
+    return case, health_from(case)
+
+
 @pytest.mark.parametrize("number", QUIET)
 def test_a_sound_drive_is_not_accused_of_what_another_machine_does(number: int) -> None:
-    case = made(number)
     assert KINDS[number % len(KINDS)][1] == "sound"
-    health = health_from(case)
+    case, health = judged(number)
     assert scored(case, health).right
     assert health.outside_sources
 
 
 @pytest.mark.parametrize("number", [41, 72])
 def test_a_damaged_race_beside_a_chain_or_a_striker_is_still_named(number: int) -> None:
-    case = made(number)
-    health = health_from(case)
+    case, health = judged(number)
     assert scored(case, health).right
 
 
 @pytest.mark.parametrize("number", [32, 77])
 def test_uneven_teeth_are_counted_by_their_strongest_lines(number: int) -> None:
-    case = made(number)
-    (source,) = health_from(case).outside_sources
+    case, health = judged(number)
+    (source,) = health.outside_sources
     assert source.per_turn == case.marks["order"]

@@ -43,6 +43,16 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
+_SHORT = {
+    "practice": "Make a practice round with faults of collecting.",
+    "years": "Make a sample history of two years.",
+    "population": "Compare the drives of a type.",
+    "promise": "What hours and failures prove about a promise.",
+    "history": "Captures kept over the years.",
+    "alarms": "What is beyond its limits, the most urgent first.",
+    "certificate": "Certificates of new drives: check and show them.",
+}
+"""One line each for the list of commands, where a command's own first sentence is longer than a line of a terminal."""
 for _command in (
     demo,
     run,
@@ -59,10 +69,9 @@ for _command in (
     schema,
     guide,
 ):
-    app.command(_command.__name__)(plainly(_command))
-app.add_typer(history)
-app.add_typer(alarms)
-app.add_typer(certificate)
+    app.command(_command.__name__, short_help=_SHORT.get(_command.__name__))(plainly(_command))
+for _group, _short in ((history, _SHORT["history"]), (alarms, _SHORT["alarms"]), (certificate, _SHORT["certificate"])):
+    app.add_typer(_group, short_help=_short)
 
 
 def _version(wanted: bool) -> None:

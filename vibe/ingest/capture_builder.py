@@ -22,50 +22,17 @@ from vibe.ingest.config.sidecar import RouteSidecar, Sidecar, SidecarChannel
 from vibe.ingest.raw_rows import RawCapture, RawChannel, Row
 from vibe.storage.files import file_sha256
 
-MAX_SAMPLES = 100_000_000
-"""Samples in one file of a format that is read as a whole, all channels together: up to 0.8 GB as numbers."""
-MOST_IN_PARTS = 4_000_000_000
-"""Samples in one file of a format of which parts can be read: five hours of four channels at 51.2 kHz."""
 STRETCH_SAMPLES = 6_000_000
 """Samples, all channels together, that are held and analysed at once; longer recordings are cut into equal segments.
 A minute of two channels at 50 kHz: what a drive's slow parts need at usual speeds, in some hundred bytes a sample."""
 
 RATES_HZ = (1e-3, 1e9)
 """No recorder of vibration is slower or faster (our choice, wide); what lies beyond is a damaged or wrong number."""
-MOST_CHANNELS = 1024
-"""In one file: a table with more columns is no capture (our choice, wide)."""
-
 CHANGED = "became shorter while it was read"
-_HARMLESS_SAMPLES = 20_000_000
-_SAMPLES_PER_BYTE = 1100
-"""Deflate packs at most 1032:1 (RFC 1951: 258 bytes in two bits at best); a file that claims more is lying."""
 
 
 class _UnusableError(Exception):
     """One channel cannot be used; the others may."""
-
-
-def check_claim(samples: int, path: Path, most: int = MAX_SAMPLES) -> None:
-    """Refuse, before anything is allocated, a file that claims more samples than it can hold or than we take.
-
-    Raises:
-        CaptureError: too many.
-    """
-    if samples > most:
-        raise CaptureError(f"claims {samples:,} samples; more than {most:,} are not read", path=path)
-    size = path.stat().st_size
-    if samples > max(_HARMLESS_SAMPLES, _SAMPLES_PER_BYTE * size):
-        raise CaptureError(f"claims {samples:,} samples, more than its {size:,} bytes can hold", path=path)
-
-
-def check_channels(count: int, path: Path) -> None:
-    """Refuse a file of more channels than any recorder has.
-
-    Raises:
-        CaptureError: too many.
-    """
-    if count > MOST_CHANNELS:
-        raise CaptureError(f"holds {count:,} channels; more than {MOST_CHANNELS:,} are not read", path=path)
 
 
 def short(name: object, most: int = 60) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import exp, log
+from math import exp, hypot, log, pi, sqrt
 
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
@@ -76,7 +76,7 @@ def _doubted(case: Case, finding: Finding) -> Finding:
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Finding:
     """A slow part whose comb stands alone, at an order where an outside machine might strike as well.
 
-    The odds are those of damage of that part times the density of its order (its slip, which is a few hundredths wide)
+    The odds are those of damage of that part times the density of its order (slip is seldom at the ends of its window)
     against those of an outside machine times the density of its own, even in the logarithm of the order. A comb with
     side lines of its own, or beside another part's of the same bearing, is no outside machine's; a strong one without
     the side lines which its part's way through the load makes is the less likely the part's.
@@ -84,14 +84,23 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Fin
     low, high = OUTSIDE_ORDERS
     if not low <= order <= high or len(_own_combs(case, finding)) > 1 or _has_sides(case, finding):
         return finding
-    width = log((1 + tone.slip[1]) / (1 + tone.slip[0])) + case.resolution / order
     # A cage that strikes does so at one of the bodies that it passes: its share is spread over these.
     places = sum(other.component == tone.component for other in case.tones.tones) if tone.family == "cage" else 1
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) / places
-    own, outside = part / width, OUTSIDE_RATE / log(high / low)
+    own, outside = part * _slip_density(tone, order, case.resolution), OUTSIDE_RATE / log(high / low)
     own *= BARE_OWN if _is_bare(case, finding) else 1.0
     hz = f"{order * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{order:.4g} orders"
     return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {hz}")
+
+
+def _slip_density(tone: Tone, order: float, resolution: float) -> float:
+    """How likely a slipping tone is to lie at ``order``, per unit of its logarithm: usual in the middle of its window,
+    rare at the ends, which are two standard deviations off."""
+    low, high = tone.slip
+    times = min((0.5, 1.0, 2.0), key=lambda factor: abs(order / (factor * tone.order) - 1))
+    sigma = hypot((high - low) / 4, resolution / (2 * order))
+    off = (order / (times * tone.order) - 1 - (low + high) / 2) / sigma
+    return exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
 
 
 def _own_combs(case: Case, finding: Finding) -> list[str]:

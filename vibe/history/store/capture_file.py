@@ -22,6 +22,7 @@ from vibe.core.comb_history import PastCapture
 from vibe.core.errors import CaptureError
 from vibe.core.records.history import ArchivedSpectrum, Record, Value
 from vibe.history.stored_traces import arrays_of, past_from
+from vibe.storage.fence import fenced
 from vibe.storage.hdf5_channel import write_channel
 from vibe.storage.hdf5_guard import damaged_heap
 
@@ -123,12 +124,12 @@ def read_channels(path: Path) -> tuple[Channel, ...]:
     Raises:
         CaptureError: the file is missing or damaged.
     """
-    return _from(path, lambda file: tuple(_channel(node) for node in _rows(file)))
+    return _from(path, _channels)
 
 
 def has_samples(path: Path) -> bool:
     """Whether the samples are still there. Raises: CaptureError where the file is missing or damaged."""
-    return _from(path, lambda file: "channels" in file)
+    return _from(path, _has_samples)
 
 
 def harm(path: Path) -> str:
@@ -137,6 +138,14 @@ def harm(path: Path) -> str:
         return _from(path, _harm)
     except CaptureError as error:
         return error.reason
+
+
+def _channels(file: Any) -> tuple[Channel, ...]:
+    return tuple(_channel(node) for node in _rows(file))
+
+
+def _has_samples(file: Any) -> bool:
+    return "channels" in file
 
 
 def _harm(file: Any) -> str:
@@ -226,13 +235,19 @@ def _channel(node: Any) -> Channel:
 
 
 def _from(path: Path, ask: Callable[[Any], T]) -> T:
+    with _explained(path):
+        answer: T = fenced(_asked, path, ask)
+        return answer
+
+
+def _asked(path: Path, ask: Callable[[Any], T]) -> T:
+    """What ``ask`` gives of the open file."""
     import h5py
 
-    with _explained(path):
-        if h5py.is_hdf5(path) and damaged_heap(path):
-            raise ValueError("its texts cannot be read")
-        with h5py.File(path, "r") as file:
-            return ask(file)
+    if h5py.is_hdf5(path) and damaged_heap(path):
+        raise ValueError("its texts cannot be read")
+    with h5py.File(path, "r") as file:
+        return ask(file)
 
 
 @contextmanager

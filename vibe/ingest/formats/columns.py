@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import check_channels
+from vibe.ingest.claims import check_channels
 from vibe.ingest.raw_rows import RawCapture, RawChannel
 from vibe.storage.files import writable
 

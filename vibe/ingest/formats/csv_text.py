@@ -15,12 +15,15 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import MAX_SAMPLES, build_capture, check_channels, short
+from vibe.ingest.capture_builder import build_capture, short
+from vibe.ingest.claims import MAX_SAMPLES, check_channels
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns, time_unit
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 MAX_BYTES = 2_500_000_000
+_MOST_BEFORE = 100_000
+"""Lines before the header: a second of reading (our choice, wide)."""
 _LONGEST_LINE = 1_000_000
 _LONGEST_CELL = 400
 """Signs of a cell that may be a number, and of a key in front of the table."""
@@ -136,6 +139,8 @@ def _preamble(content: bytes, path: Path) -> tuple[dict[str, str], str, int, int
         end = len(content) if end < 0 else end
         line = _decode(content[start : min(end, start + _LONGEST_LINE)])
         start, line_number = end + 1, line_number + 1
+        if line_number > _MOST_BEFORE:
+            raise CaptureError(f"has no header in its first {_MOST_BEFORE:,} lines", path=path)
         if line.lstrip().startswith("#"):
             if pair := _pair(line):
                 said[pair[0]] = pair[1]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,12 +11,14 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import build_capture, check_claim
+from vibe.ingest.capture_builder import build_capture
+from vibe.ingest.claims import check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats import mat5
 from vibe.ingest.formats.columns import raw_from_columns
 from vibe.ingest.formats.hdf5 import MAGIC
-from vibe.storage.hdf5_guard import attribute, damaged_heap
+from vibe.ingest.formats.hdf5_rows import matlab_arrays
+from vibe.storage.fence import fenced
 
 MOST_COLUMNS = 64
 MOST_ARRAYS = 4096
@@ -43,7 +44,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         head = stream.read(520)
     remarks: list[str] = []
     if MAGIC in (head[:8], head[512:520]):
-        arrays = _read_73(path)
+        arrays = fenced(matlab_arrays, path)
     elif head.startswith(b"MATLAB"):
         arrays, remarks = mat5.read_arrays(path)
     elif _is_version_4(head):
@@ -124,43 +125,3 @@ def _read_4(path: Path) -> dict[str, Any]:
         check_claim(sum(int(np.prod(shape, dtype=object)) for name, shape, _ in listed if name in wanted), path)
         found = loadmat(str(path), variable_names=wanted)
     return {name: found[name] for name in wanted if name in found and not np.iscomplexobj(found[name])}
-
-
-def _read_73(path: Path) -> dict[str, Any]:
-    import h5py
-
-    if h5py.is_hdf5(path) and damaged_heap(path):
-        raise CaptureError("is damaged: its texts cannot be read; copy it again from where it was recorded", path=path)
-    arrays: dict[str, Any] = {}
-    with h5py.File(path, "r") as file:
-        check_claim(sum(int(node.size or 0) for _, node in _nodes(file)), path)
-        for name, node in _nodes(file):
-            kind = attribute(node, "MATLAB_class") or b"double"
-            kind = kind.decode() if isinstance(kind, bytes) else str(kind)
-            if node.id.get_storage_size() == 0 or (kind not in _NUMERIC and kind != "char"):
-                continue
-            value = node[()].T  # MATLAB counts its axes the other way round.
-            # Text is stored as one number per character.
-            arrays[name] = _letters(value) if kind == "char" else value
-    return arrays
-
-
-def _letters(codes: NDArray[Any]) -> str:
-    """Text out of one number per character; numbers that are none are left out."""
-    kept = codes.reshape(-1)[:4096]
-    return "".join(chr(int(code)) for code in kept if 0 < code < 0x110000)
-
-
-def _nodes(file: Any) -> Iterator[tuple[str, Any]]:
-    import h5py
-
-    for name in sorted(file, key=str):
-        if isinstance(file.get(name, getlink=True), h5py.HardLink):
-            node = file[name]
-            if (
-                isinstance(node, h5py.Dataset)
-                and node.dtype.kind in "iuf"
-                and not node.external
-                and not node.is_virtual
-            ):
-                yield name, node

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import check_claim
+from vibe.ingest.claims import check_claim, check_unpacked
 
 _STORED = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8", 12: "i8", 13: "u8",
            16: "u1", 17: "u2", 18: "u4"}  # fmt: skip
@@ -52,21 +52,22 @@ def read_arrays(path: Path) -> tuple[dict[str, Any], list[str]]:
     order = ">" if bytes(content[126:128]) == b"MI" else "<"
     arrays: dict[str, Any] = {}
     remarks: list[str] = []
-    total = 0
+    samples = claimed_bytes = 0
     for body, is_cut in _bodies(content, order, path):
         parts = list(_elements(body, order))
         shape, name, kind = _head(parts, order)
         if name is None or shape is None or kind is None:
             continue
         count = math.prod(shape)
-        total += count
-        check_claim(total, path)
+        samples += count
+        claimed_bytes += count * np.dtype(_CLASSES.get(kind, "u1")).itemsize
+        check_claim(samples, path, claimed_bytes=claimed_bytes)
         stored = parts[3] if len(parts) > 3 else None
         if kind == _CHAR_CLASS:
             arrays[name] = _text(stored, order)
             continue
         values = _values(stored, order)
-        found = values[:count].astype(_CLASSES[kind])
+        found = values[:count].astype(_CLASSES[kind], copy=False)
         if found.size == count:
             arrays[name] = found.reshape(shape, order="F")
         elif found.size and count == max(shape):
@@ -79,6 +80,7 @@ def read_arrays(path: Path) -> tuple[dict[str, Any], list[str]]:
 
 def _bodies(content: memoryview, order: str, path: Path) -> Iterator[tuple[memoryview, bool]]:
     """The inside of each array, unpacked, and whether it is shorter than it says."""
+    unpacked = 0
     for element in _elements(content[_HEADER_BYTES:], order):
         if element.kind == _MATRIX:
             yield element.data, len(element.data) < element.promised
@@ -93,6 +95,8 @@ def _bodies(content: memoryview, order: str, path: Path) -> Iterator[tuple[memor
                 continue
             if length > _DEFLATE_BEST * len(element.data):
                 raise CaptureError(f"claims {length:,} bytes in {len(element.data):,} packed ones", path=path)
+            unpacked += length
+            check_unpacked(unpacked, path)
             try:
                 body = unpacker.decompress(unpacker.unconsumed_tail, max(1, length))
             except zlib.error:

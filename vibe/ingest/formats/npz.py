@@ -10,10 +10,14 @@ import numpy as np
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import build_capture, check_claim
+from vibe.ingest.capture_builder import build_capture
+from vibe.ingest.claims import check_claim, check_unpacked
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns
 from vibe.ingest.formats.mat import split_arrays
+
+_LONGEST_TEXT = 1 << 16
+"""Bytes of an array of text."""
 
 
 def sniff(head: bytes, suffix: str) -> bool:
@@ -27,11 +31,14 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     Raises:
         CaptureError: pickled objects only, no array, or no rate or unit for any.
     """
-    wanted, pickled, total = [], [], 0
+    wanted, pickled, total, claimed_bytes = [], [], 0, 0
     with zipfile.ZipFile(path) as archive:
         for info in archive.infolist():
             if not info.filename.endswith(".npy"):
                 continue
+            if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+                # Others are unpacked without a bound, and numpy writes none.
+                raise CaptureError(f"array {info.filename[:-4]!r} is packed in a way that is not read", path=path)
             with archive.open(info) as stream:
                 version = np.lib.format.read_magic(stream)
                 header = (
@@ -46,6 +53,10 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
                 raise CaptureError(
                     f"array {info.filename[:-4]!r} promises {count:,} values; only part of them are there", path=path
                 )
+            if dtype.kind in "US" and count * dtype.itemsize > _LONGEST_TEXT:
+                continue  # no word about a capture is so long
+            claimed_bytes += count * dtype.itemsize
+            check_unpacked(claimed_bytes, path)
             total += count
             wanted.append(info.filename[:-4])
     check_claim(total, path)

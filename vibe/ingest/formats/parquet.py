@@ -9,7 +9,8 @@ import numpy as np
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import build_capture, check_channels, check_claim
+from vibe.ingest.capture_builder import build_capture
+from vibe.ingest.claims import check_channels, check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns, time_unit
 

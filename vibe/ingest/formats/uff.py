@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import build_capture, check_claim, unique_names
+from vibe.ingest.capture_builder import build_capture, unique_names
+from vibe.ingest.claims import check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import read_clock
 from vibe.ingest.raw_rows import RawCapture, RawChannel

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
-from vibe.ingest.capture_builder import MOST_IN_PARTS, build_capture, check_claim
+from vibe.ingest.capture_builder import build_capture
+from vibe.ingest.claims import MOST_IN_PARTS, check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.raw_rows import RawCapture, RawChannel
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -32,6 +32,8 @@ class Signal:
     step: float | None
     levels: int | None
     """Distinct values, counted only as far as the verdict needs; None for many."""
+    densities: dict[tuple[int, Window], Density] = field(default_factory=dict)
+    """Those made so far, by size and window of their segments: checks that ask for the same one share it."""
 
     @property
     def rate_hz(self) -> float:
@@ -129,6 +131,12 @@ def density(signal: Signal, longest_s: float = 4.0, fewest: int = 1, window: Win
     size = int(min(max(longest_s * signal.rate_hz, 256.0), 2 * n / (fewest + 1), n))
     # A multiple of a large power of two keeps the transform quick.
     size = size // 1024 * 1024 if size >= 8192 else size
+    if (size, window) not in signal.densities:
+        signal.densities[size, window] = _density(signal, size, window)
+    return signal.densities[size, window]
+
+
+def _density(signal: Signal, size: int, window: Window) -> Density:
     shape, square_sum = _shape(window, size)
     pieces = np.lib.stride_tricks.sliding_window_view(signal.ac, size)[:: max(1, size // 2)]
     total = np.zeros(size // 2 + 1)

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import ceil, floor, log2
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,8 +156,9 @@ class CombScorer:
         # Of a quotient that is whole but for rounding, the axis may hold one bin less.
         last = 2.0 * finer * min(int(self.spectra.top_order / self.spectra.step), self.spectra.power.shape[1])
         half = self.spectra.step / 2 / finer
-        first = np.clip(np.floor(low / half), 8 * finer, last - 1)
-        return np.arange(first, np.clip(np.ceil(high / half) + 1, first + 1, last)) * half
+        # Plain numbers: what numpy asks for one of them exceeds the arithmetic, and this is asked for often.
+        first = min(max(float(floor(low / half)), 8.0 * finer), last - 1)
+        return np.arange(first, min(max(float(ceil(high / half)) + 1, first + 1), last)) * half
 
     def score(self, wanted: Sequence[Combs], *, slip: bool, where: bool = True) -> list[Scores]:
         """The scores of each of ``wanted``; without ``where`` not which group and harmonics gave them.
@@ -241,7 +243,7 @@ class CombScorer:
         if self.spectra.step * SMEARED_TURNS > 1.0:
             return 1
         repeats = order / self.spectra.step
-        return int(2 ** np.clip(np.rint(np.log2(SMEARED_REPEATS / repeats)), 0, np.log2(FINEST)))
+        return 1 << min(max(round(log2(SMEARED_REPEATS / repeats)), 0), round(log2(FINEST)))
 
     def _width(self, harmonic: NDArray[np.int32], finer: int) -> NDArray[np.int32]:
         """Which of the widths the windows of a slipping comb's harmonics have."""

@@ -64,15 +64,32 @@ def input_motion(
         slow = np.exp(rng.uniform(np.log(0.05), np.log(3.0), 12))
         phase = rng.uniform(0, TURN, slow.size)
         depth = wander * np.sqrt(2.0 / slow.size) * mean_hz
-        for frequency, start in zip(slow, phase, strict=True):
-            argument = TURN * frequency * time_s + start
-            speed += depth * np.cos(argument)
-            turns += depth * np.sin(argument) / (TURN * frequency)
+        speed += depth * _sum_of_sines(slow, phase + TURN / 4, time_s)
+        turns += depth * _sum_of_sines(slow, phase, time_s, 1.0 / (TURN * slow))
     for frequency, depth in cycles:
         argument = TURN * (frequency * time_s + rng.uniform())
         speed += depth * mean_hz * np.cos(argument)
         turns += depth * mean_hz * np.sin(argument) / (TURN * frequency)
     return time_s, turns, speed
+
+
+_BLOCK = 512
+"""Instants that share one rotation."""
+
+
+def _sum_of_sines(frequency_hz: Array, phase: Array, time_s: Array, height: Array | None = None) -> Array:
+    """Sum of sines of ``height`` (k,), 1 where not given, at equally spaced ``time_s`` (n,).
+
+    By the sine of a sum: those of the first instants of blocks, turned by those of the instants within one, are a
+    product of two small matrices, where each instant of each sine would be worked out else.
+    """
+    begins = TURN * np.outer(time_s[::_BLOCK], frequency_hz) + phase
+    within = TURN * np.outer(frequency_hz, np.arange(_BLOCK) * (time_s[1] - time_s[0]))
+    tall = np.concatenate([np.sin(begins), np.cos(begins)], axis=1)
+    if height is not None:
+        tall *= np.tile(height, 2)
+    whole = tall @ np.concatenate([np.cos(within), np.sin(within)])
+    return np.asarray(whole.ravel()[: time_s.size])
 
 
 def crossings(relative_turns: Array, time_s: Array) -> Array:
