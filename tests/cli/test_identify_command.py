@@ -35,7 +35,7 @@ def test_ratio_speed_and_plate_are_told(vibe: Vibe, captured: Path) -> None:
     assert facts["input speed"].startswith("1480.")
     assert facts["slip"].startswith("1.3")
     assert facts["plate"].startswith("fits")
-    assert facts["direction"].startswith("cannot be told: no two channels")
+    assert facts["direction"].startswith("not determined: no two channels")
 
 
 def test_another_drive_than_the_plate_says_is_noticed(vibe: Vibe, captured: Path, tmp_path: Path) -> None:
@@ -64,8 +64,8 @@ def test_a_short_or_still_capture_tells_nothing(vibe: Vibe, fit: Path, stopped: 
         said = vibe("identify", capture, *RANGE, "--drive", drive)
         facts = dict(line.split("\t", 1) for line in said.out.splitlines())
         assert said.status == 0
-        assert facts["ratio"].startswith("cannot be told: ")
-        assert facts["plate"].startswith("cannot be told: ")
+        assert facts["ratio"].startswith("not determined: ")
+        assert facts["plate"].startswith("not determined: ")
 
 
 @pytest.mark.parametrize(

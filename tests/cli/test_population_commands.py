@@ -42,7 +42,7 @@ def test_a_population_is_printed_and_written(vibe: Vibe, tmp_path: Path) -> None
     rows = list(csv.DictReader(answer.out.splitlines(), delimiter="\t"))
     # The least likely comes first; a sound drive among the others may stand apart once in twenty populations.
     assert (rows[0]["serial"], rows[0]["points_to"]) == ("SN-00007", "inner race of the eccentric bearing")
-    assert "left out: cut.json is no whole JSON file" in answer.err
+    assert "left out: cut.json is not a complete JSON file" in answer.err
     assert "60 drives, 17 figures each" in answer.err
     assert {path.name for path in out.iterdir()} == {
         "population.html", "population.csv", "outliers.csv", "population.json",
@@ -67,7 +67,7 @@ def test_a_promise_from_a_table_with_its_bearings(vibe: Vibe, lives: Path, drive
     facts = dict(line.split("\t", 1) for line in answer.out.splitlines())
     # 10450 h without a failure: at least 10450 / ln 10 = 4538 h with 90 % confidence.
     assert "at least 4 540 h, with 90 % confidence; no estimate" in facts["mean time between failures"]
-    assert facts["Weibull"].startswith("cannot be told: 0 failures")
+    assert facts["Weibull"].startswith("not determined: 0 failures")
     assert "1582 r/min" in facts["bearing, T-1"]
     assert facts["assumption"].startswith("This is evidence")
     told = json.loads((tmp_path / "out" / "promise.json").read_text(encoding="utf-8"))

@@ -9,7 +9,7 @@ from diagnosis_values import MakeCase, comb, level, line, place
 
 from vibe.core.capture import ChannelQuality, Reason
 from vibe.core.outside_combs import OutsideComb
-from vibe.diagnosis.alternatives.explaining_away import beside_others
+from vibe.diagnosis.alternatives.explaining_away import explained_away
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.rules.running_speed_lines import fault_probability
 
@@ -49,11 +49,11 @@ def test_leftovers_are_reckoned_from_other_parts_only(case: MakeCase) -> None:
             INNER: comb(INNER, 5.415, 1e-6, score=40.0),
         }
     )
-    after = {tone: own.false_alarm_probability for tone, own in beside_others(made).combs.items()}
+    after = {tone: own.false_alarm_probability for tone, own in explained_away(made).combs.items()}
     assert after["stage1.lobe"] == after["stage1.output_pin"] == 1e-6
     assert after[OUTER] == 1e-6
     assert after[INNER] > 0.01
-    alone = beside_others(case(combs={OUTER: made.combs[OUTER], INNER: made.combs[INNER]})).combs
+    alone = explained_away(case(combs={OUTER: made.combs[OUTER], INNER: made.combs[INNER]})).combs
     assert alone == {OUTER: made.combs[OUTER], INNER: made.combs[INNER]}
 
 
@@ -70,9 +70,9 @@ def test_a_comb_at_twice_the_order_of_another_is_no_second_damage(case: MakeCase
 def test_an_unmatched_comb_leaves_something_behind_too(case: MakeCase) -> None:
     other = OutsideComb(order=4.4, evidence=comb("unknown", 4.4, SURE, score=500.0), spread=1e-4)
     seen = {OUTER: comb(OUTER, 3.585, SURE, score=40.0)}
-    assert beside_others(case(combs=seen)).combs[OUTER].false_alarm_probability == SURE
+    assert explained_away(case(combs=seen)).combs[OUTER].false_alarm_probability == SURE
     made = case(combs=seen, outside_combs=(other,))
-    assert beside_others(made).combs[OUTER].false_alarm_probability > 0.01
+    assert explained_away(made).combs[OUTER].false_alarm_probability > 0.01
 
 
 def mesh(*velocities: float, hz: float = 400.0) -> tuple[object, ...]:
@@ -116,7 +116,7 @@ def test_what_repeats_between_the_hits_of_another_part_is_a_second_damage(
     made = case(combs={"stage1.ring_pin": pin, OUTER: outer})
     found = diagnose(made)
     assert any(finding.component.startswith("bearing.input") for finding in found) is named
-    after = beside_others(made).combs
+    after = explained_away(made).combs
     assert after["stage1.ring_pin"] == pin
     if named:
         assert after[OUTER].false_alarm_probability == 2 * chance

@@ -67,7 +67,7 @@ def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is
     either = lone(diagnose(case(combs={RACE: race(tones)}, alike=(1.0005,))))
     assert either.probability < 0.5
     assert any("same kind" in name for name in either.cannot_be_told_from)
-    assert "Measure again while that one stands" in either.why
+    assert "Repeat the measurement while that one stands" in either.why
     theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(1.014,))))
     assert theirs.probability < 0.2
 

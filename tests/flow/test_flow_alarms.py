@@ -14,7 +14,7 @@ from alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fil
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.alarms import Alarm, Queue
 from vibe.core.records.history import Event
-from vibe.flow.alarms.queue import decide, look_at_alarms, run_alarms
+from vibe.flow.alarms.queue import decide, evaluate_alarms, run_alarms
 from vibe.health.alarms.queue import forgotten
 from vibe.history.store.store import Store
 
@@ -26,7 +26,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def look(store: Store, file: Path | None = None, *, at: datetime = NOW) -> Queue:
-    outcome = look_at_alarms(store, exceedances=file, at=at)
+    outcome = evaluate_alarms(store, exceedances=file, at=at)
     assert forgotten(outcome.queue, outcome.cases) == 0
     return outcome.queue
 

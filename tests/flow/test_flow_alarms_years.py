@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from vibe.core.records.history import Event
-from vibe.flow.alarms.queue import look_at_alarms
+from vibe.flow.alarms.queue import evaluate_alarms
 from vibe.flow.history.bulk_import import Delivery, keep_files
 from vibe.flow.samples.years import make_years
 from vibe.health.alarms.queue import forgotten
@@ -31,7 +31,7 @@ def test_five_deteriorating_drives_come_first_and_the_others_are_explained(tmp_p
         assert kept.refused == ()
         for event in tomllib.loads(made.events.read_text(encoding="utf-8"))["event"]:
             store.add_event(Event(**event))
-        outcome = look_at_alarms(store, exceedances=made.exceedances, at=datetime(2026, 3, 2, tzinfo=UTC))
+        outcome = evaluate_alarms(store, exceedances=made.exceedances, at=datetime(2026, 3, 2, tzinfo=UTC))
     queue = outcome.queue
     assert forgotten(queue, outcome.cases) == 0
     assert (queue.matched, queue.unmatched, queue.bad) == (made.rows, (), ())

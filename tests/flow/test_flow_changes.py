@@ -281,8 +281,8 @@ def test_what_was_delivered_twice_is_used_once(plant: Path, march: RunOutcome) -
     report = Health.model_validate_json((plant / "out march" / "A-1" / "health.json").read_bytes())
     assert [one.file for one in report.captures] == ["P1_20260309_090000.h5"]
     for text in (
-        "P1_20260309_090001.h5: the same file as P1_20260309_090000.h5; set aside",
-        "P1_20260309_090002.h5: the same samples as P1_20260309_090000.h5; set aside",
+        "P1_20260309_090001.h5: the same file as P1_20260309_090000.h5; ignored",
+        "P1_20260309_090002.h5: the same samples as P1_20260309_090000.h5; ignored",
     ):
         assert text in march.remarks
         assert text in next(row.noticed for row in march.rows if row.tag == "A-1")

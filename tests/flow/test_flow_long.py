@@ -68,9 +68,9 @@ def test_damage_is_found_over_stretches_and_its_twin_is_silent(damaged: Capture,
 def test_what_is_bad_for_a_while_is_left_out_and_said(damaged: Capture, tmp_path: Path) -> None:
     result = judged(spoilt(damaged, "dead"), tmp_path / "late.h5")
     assert [one.component for one in result.findings] == ["stage1.ring_pin", "sensor"]
-    assert any("1 of 3 stretches of 12 s are left out" in remark for remark in result.report.remarks)
+    assert any("1 of 3 segments of 12 s are left out" in remark for remark in result.report.remarks)
     assert result.quality[0].verdict == "limited"
-    assert "in 1 of 3 stretches" in result.quality[0].reasons[0].text
+    assert "in 1 of 3 segments" in result.quality[0].reasons[0].text
 
 
 def test_check_looks_at_all_of_it(damaged: Capture, tmp_path: Path) -> None:

@@ -187,10 +187,10 @@ def change_limits(plant: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "named", "redone"),
     [
-        (change_capture, "A-1 is done again, because A-1.h5 has changed since", ["A-1"]),
-        (change_sidecar, "A-1 is done again, because A-1.h5.toml has changed since", ["A-1"]),
-        (change_drive, "A-1 is done again, because the drive file has changed since", ["A-1"]),
-        (change_limits, "B-2 is done again, because limits.toml has changed since", ["A-1", "B-2"]),
+        (change_capture, "A-1 is repeated, because A-1.h5 has changed since", ["A-1"]),
+        (change_sidecar, "A-1 is repeated, because A-1.h5.toml has changed since", ["A-1"]),
+        (change_drive, "A-1 is repeated, because the drive file has changed since", ["A-1"]),
+        (change_limits, "B-2 is repeated, because limits.toml has changed since", ["A-1", "B-2"]),
     ],
 )
 def test_what_changed_between_is_done_again_and_the_run_says_so(

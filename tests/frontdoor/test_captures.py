@@ -102,7 +102,7 @@ def test_a_drive_gives_its_tag(drive: vibe.Drive) -> None:
 @pytest.mark.parametrize(
     ("given", "says"),
     [
-        ({"unit": "furlong"}, "no unit of vibration"),
+        ({"unit": "furlong"}, "not a unit of vibration"),
         ({"unit": "V"}, "sensitivity_mv_per_g"),
         ({"unit": {"pont": "g"}}, "no array is named 'pont'"),
         ({"unit": {}}, "''"),

@@ -27,7 +27,7 @@ def bearing(probability: float, whole: float | None) -> Finding:
 def test_the_state_is_that_of_the_bearing(settings: Settings, whole: float | None, state: str) -> None:
     verdict = judge([bearing(0.6, whole)], [], tag="D-1", usable_channels=1, rejected=(), judgement=settings.judgement)
     assert verdict.state == state
-    assert ("bearing.output bearing, local damage, probability 0.999" in verdict.state_rule) is (whole == 0.999)
+    assert ("the output bearing, local damage, over 99 %" in verdict.state_rule) is (whole == 0.999)
 
 
 def test_words_say_how_sure_the_bearing_is_and_how_sure_its_element() -> None:

@@ -75,7 +75,7 @@ def test_a_dependence_that_is_not_known_is_said_to_be_so() -> None:
 
 @pytest.mark.parametrize(
     ("others", "strength", "words"),
-    [({"b": 0.2}, 0.9, "stand still"), ({}, 0.5, "no other point"), ({"b": 6.0}, 0.4, "at other points too")],
+    [({"b": 0.2}, 0.9, "are unchanged"), ({}, 0.5, "no other point"), ({"b": 6.0}, 0.4, "at other points too")],
 )
 def test_one_factor_for_all_is_a_sensitivity(others: dict[str, float], strength: float, words: str) -> None:
     told = explain(

@@ -86,10 +86,10 @@ def test_what_was_before_the_damage_and_did_not_last_is_not_put_down_to_it() -> 
 
 def test_a_finding_only_in_captures_with_a_bad_sensor_says_so() -> None:
     bad = case(captures=tuple(capture(week, found(point="input side"), input_side="loose mount") for week in WEEKS))
-    told = [one.kind for cause in causes_of(bad, RULES) if cause.kind == "fault" for one in cause.told]
+    told = [one.kind for cause in causes_of(bad, RULES) if cause.kind == "fault" for one in cause.explanations]
     assert told == ["sensor"]
     good = case(captures=tuple(capture(week, found(point="output side"), input_side="loose mount") for week in WEEKS))
-    assert [one for cause in causes_of(good, RULES) if cause.kind == "fault" for one in cause.told] == []
+    assert [one for cause in causes_of(good, RULES) if cause.kind == "fault" for one in cause.explanations] == []
 
 
 def test_a_trouble_that_comes_and_goes_explains_the_captures_between_one_long_ago_does_not() -> None:

@@ -9,12 +9,12 @@ import pytest
 from alarm_cases import exceedance, key, seen, shipped_rules, state
 from pydantic import ValidationError
 
-from vibe.core.records.alarms import Told, Urgency
+from vibe.core.records.alarms import AlarmExplanation, Urgency
 from vibe.health.alarms.settings import AlarmRules
 from vibe.health.alarms.urgency import urgency
 
 RULES = shipped_rules()
-LOAD = Told(kind="load", words="load explains 3 dB")
+LOAD = AlarmExplanation(kind="load", words="load explains 3 dB")
 
 
 def of(**more: Any) -> Urgency:
@@ -71,7 +71,7 @@ def test_a_spare_part_counts_when_it_comes_too_late() -> None:
 
 
 def test_what_only_informs_pushes_nothing_down() -> None:
-    beside = Told(kind="sisters", words="sisters did not change", weighs=False)
+    beside = AlarmExplanation(kind="sisters", words="sisters did not change", weighs=False)
     assert of(explanations=(beside,)).total == of().total
 
 
@@ -80,7 +80,7 @@ def test_a_factor_counts_once_however_often_it_is_said() -> None:
 
 
 def test_no_explanation_hides_a_drive_that_people_depend_on() -> None:
-    told = (LOAD, Told(kind="sensor", words="loose mount"))
+    told = (LOAD, AlarmExplanation(kind="sensor", words="loose mount"))
     free, held = of(consequence="safety").total, of(consequence="safety", explanations=told)
     blind = max(part(held, "severity") - 25.0, 0.0)
     assert blind == 0.0
@@ -98,7 +98,7 @@ def test_a_slope_of_which_little_is_sure_counts_half() -> None:
 def test_nothing_known_is_said_and_makes_no_number_up() -> None:
     found = of(finding=None, exceedances=(), series=(state(key("hit"), change_db=None, state="cannot be told yet"),))
     assert found.total == 0.0
-    assert {one.name: one.because for one in found.parts}["growth"].startswith("no growth can be told")
+    assert {one.name: one.because for one in found.parts}["growth"].startswith("growth not known")
 
 
 def test_rules_that_cannot_be_are_refused() -> None:

@@ -58,8 +58,8 @@ def displacement(value: float) -> Level:
             True,
             "group 2, rigid support, by analogy: power",
         ),
-        (drive(55.0, speed_rpm=90.0), 2.0, "B", True, "90 r/min lies below its 120 r/min"),
-        (drive(60_000.0, support="rigid"), 2.0, "A", True, "lies above its 50000 kW"),
+        (drive(55.0, speed_rpm=90.0), 2.0, "B", True, "90 r/min is below its lower limit of 120 r/min"),
+        (drive(60_000.0, support="rigid"), 2.0, "A", True, "is above its upper limit of 50000 kW"),
     ],
 )
 def test_table_follows_power_height_support_and_speed(
@@ -102,7 +102,7 @@ def test_gear_units_get_a_second_row_that_is_laxer(limits: Limits) -> None:
         ("displacement_rms", None, None),
         ("acceleration_peak", "C", True),
     ]
-    assert "2.2 kW lies below its 10 kW" in (rows[1].zone_source or "")
+    assert "2.2 kW is below its lower limit of 10 kW" in (rows[1].zone_source or "")
     assert rows[0].band_hz == [10.0, 1000.0]
     shaft_only = report_levels([velocity(6.0), peak], drive(2.2), limits)
     assert [(r.measure, r.zone) for r in shaft_only] == [("velocity_rms", "D"), ("acceleration_peak", None)]

@@ -128,7 +128,7 @@ def test_neighbours_that_are_alike_count_for_less(rules: HistorySettings) -> Non
     slow = 2.0 * np.sin(2 * np.pi * np.arange(20) / 13)
     alike = compare(series(slow), rules).baselines[0]
     assert alike.n_effective < 0.5 * alike.n
-    assert "neighbours are alike" in alike.note
+    assert "neighbours are correlated" in alike.note
     twin = compare(series(scatter(18, 20)), rules).baselines[0]
     assert twin.n_effective == twin.n
 

@@ -77,7 +77,7 @@ def test_scale_of_hours_changes_nothing_but_the_scale() -> None:
 def test_too_little_is_said_so() -> None:
     few, why = weibull_lives([life(100.0 + k) for k in range(4)] + [life(500.0, False)] * 50, 0.9)
     assert few is None
-    assert why.startswith("cannot be told: 4 failures")
+    assert why.startswith("not determined: 4 failures")
     same, why = weibull_lives([life(100.0)] * 6, 0.9)
     assert same is None
     assert "one age" in why

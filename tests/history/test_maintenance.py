@@ -61,7 +61,7 @@ def test_a_damaged_file_is_seen_set_aside_and_can_be_brought_back(store: Store, 
     harm(path)
     assert [told.where for told in verify(store).wrong] == [path.relative_to(store.folder).as_posix()]
     (done,) = repair(store)
-    assert "set aside" in done.what
+    assert "quarantined" in done.what
     assert (store.folder / "damaged" / path.name).is_file()
     after = verify(store)
     assert (after.wrong, len(after.known)) == ((), 1)

@@ -187,7 +187,7 @@ def test_an_empty_folder_and_none_are_one_sentence(tmp_path: Path) -> None:
     ("subject", "part"),
     [
         ("bearing.eccentric bearing.cage", "cage of the eccentric bearing"), ("stage1.mesh × 1", "discs"),
-        ("stage2.sun", "sun, stage 2"), ("input.shaft", "unbalance"), ("motor.line", "motor"), ("", "tones tell which"),
+        ("stage2.sun", "sun, stage 2"), ("input.shaft", "unbalance"), ("motor.line", "motor"), ("", "tones show which"),
     ],
 )  # fmt: skip
 def test_figures_point_to_parts(subject: str, part: str) -> None:

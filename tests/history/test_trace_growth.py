@@ -95,7 +95,7 @@ def test_one_earlier_capture_tells_no_spread() -> None:
     values = drawn(np.random.default_rng(7), 2)
     with pytest.raises(ValueError, match="cannot be compared"):
         changes(values[1], [values[0]], NAMED)
-    with pytest.raises(ValueError, match="tell no scatter"):
+    with pytest.raises(ValueError, match="are too few for their scatter"):
         surprise(np.ones(3), np.ones((1, 3)))
 
 

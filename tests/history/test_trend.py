@@ -147,7 +147,7 @@ def test_few_captures_cannot_tell(rules: TrendSettings) -> None:
     found = trend_of(np.arange(9.0) * 3, rules)
     assert found.state == "cannot be told yet"
     assert found.note == "9 of 10 captures"
-    assert time_to_limit(found, 10.0, rules).words == "cannot be told yet: 9 of 10 captures"
+    assert time_to_limit(found, 10.0, rules).words == "not known yet: 9 of 10 captures"
     none = trend(weeks(3), np.full(3, np.nan), np.zeros(3), rules)
     assert none.growth_db is None
     assert none.n == 0

@@ -174,7 +174,7 @@ with Store.open(Path(sys.argv[1])) as store:
         elif sys.argv[2] == "decide":
             store.decide(Decision(alarm="a", verdict="sensor", because=str(number), by="R. Roe", at=START))
         elif sys.argv[2] == "repair":
-            assert not [told for told in repair(store) if "set aside" in told.what]
+            assert not [told for told in repair(store) if "quarantined" in told.what]
         else:
             thin(store, before=datetime(2400, 1, 1, tzinfo=UTC))
 """
@@ -276,7 +276,7 @@ def test_a_damaged_database_is_set_aside_and_what_stands_nowhere_else_is_carried
             store.latest()
         assert verify(store).wrong
     done = repaired(folder)
-    assert "set aside in damaged/database-1" in done[0].what
+    assert "quarantined in damaged/database-1" in done[0].what
     assert (folder / "damaged" / "database-1" / DATABASE).is_file()
     with Store.open(folder) as store:
         assert (store.captures(), store.latest(), store.decisions(), store.events()) == before

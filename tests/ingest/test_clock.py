@@ -43,7 +43,7 @@ def test_an_hour_that_was_twice_is_the_first(fold: int) -> None:
     assert when.astimezone(UTC) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
     assert remark is not None
     assert "twice" in remark
-    assert "one hour younger" in remark
+    assert "one hour later" in remark
 
 
 def test_an_hour_that_never_was_is_that_of_a_clock_left_behind() -> None:
@@ -74,7 +74,7 @@ def test_a_change_of_half_an_hour() -> None:
     """Lord Howe Island puts its clock by 30 minutes (time zone database, ``australasia``)."""
     _, remark = in_zone(datetime(2026, 4, 5, 1, 45), "Australia/Lord_Howe")
     assert remark is not None
-    assert "30 minutes younger" in remark
+    assert "30 minutes later" in remark
 
 
 def test_differences_are_true_across_a_change() -> None:

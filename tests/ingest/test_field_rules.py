@@ -122,8 +122,8 @@ def test_a_motor_on_a_converter_or_a_belt_tells_no_load(rules: FieldRules) -> No
 
 def test_the_sentence_has_the_figures(rules: FieldRules) -> None:
     (low,) = speed(drive(), 1396.8 / 60, None, rules)
-    assert "1397 rpm" in low.text
-    assert "3.0 % under the plate" in low.text
+    assert "1397 r/min" in low.text
+    assert "3.0 % below the nameplate speed" in low.text
 
 
 @pytest.mark.parametrize(

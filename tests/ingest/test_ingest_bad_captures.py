@@ -48,7 +48,7 @@ def test_what_is_no_capture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     for name in FORMATS:
         assert name in reason
     monkeypatch.setattr(Path, "open", lambda *_, **__: (_ for _ in ()).throw(PermissionError(13, "no")))
-    assert "right to read" in refused(picture)
+    assert "read access" in refused(picture)
 
 
 @pytest.mark.parametrize("name", ["h5", "mat", "wav", "npz", "parquet", "uff", "csv"])
@@ -208,8 +208,8 @@ def native(path: Path, samples: np.ndarray | list[float] = VALUES, **said: objec
         ({"unit": "mm/s", "quantity": "acceleration"}, ("unit of velocity", "acceleration")),
         ({"quantity": "temperature"}, ("'temperature'", "tachometer")),
         ({"sample_rate_hz": None}, ("has no sample_rate_hz",)),
-        ({"sample_rate_hz": 0.0}, ("0 Hz cannot be",)),
-        ({"sample_rate_hz": float("nan")}, ("nan Hz cannot be",)),
+        ({"sample_rate_hz": 0.0}, ("0 Hz is impossible",)),
+        ({"sample_rate_hz": float("nan")}, ("nan Hz is impossible",)),
         ({"scale": 0.0}, ("scale 0",)),
         ({"samples": []}, ("is empty",)),
         ({"samples": np.zeros((4, 4))}, ("shape (4, 4)",)),
@@ -308,4 +308,4 @@ def test_a_wrong_sidecar(tmp_path: Path, text: str, words: tuple[str, ...]) -> N
 def test_universal_files_without_a_time_history(open_data: Path) -> None:
     assert "power spectral density" in refused(open_data / "uff" / "sample_dataset58_psd.uff")
     assert "no record of data set 58" in refused(open_data / "uff" / "TestLab_161_164_18_15_82.uff")
-    assert "'Pa' is no unit of vibration" in refused(open_data / "uff" / "Sample_UFF58_ascii.uff")
+    assert "'Pa' is not a unit of vibration" in refused(open_data / "uff" / "Sample_UFF58_ascii.uff")

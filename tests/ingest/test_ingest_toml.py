@@ -148,7 +148,7 @@ def test_a_file_without_rights_is_said(tmp_path: Path, monkeypatch: pytest.Monke
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(Path, "read_bytes", refuse)
-    with pytest.raises(ConfigError, match="right to read"):
+    with pytest.raises(ConfigError, match="read access"):
         load_drive(path)
 
 

@@ -131,7 +131,7 @@ def test_the_whole_is_rejected_where_half_of_it_is(verdicts: list[str], expected
 
 def test_a_reason_says_where_it_holds() -> None:
     told = over_stretches([quality("usable"), quality("usable"), quality("limited"), quality("limited")], 360.0)
-    assert told.reasons[0].text == "clipped (in 2 of 4 stretches of 90 s, first from 3 min 0 s on)"
+    assert told.reasons[0].text == "clipped (in 2 of 4 segments of 90 s, first from 3 min 0 s on)"
 
 
 def test_the_length_of_a_stretch_is_nobody_s_fault() -> None:

@@ -84,7 +84,7 @@ def test_a_wav_file_lives_by_its_name_and_the_rule_alone(tmp_path: Path) -> None
 def test_a_wav_file_is_refused_where_the_route_says_nothing_of_it(tmp_path: Path) -> None:
     path = wav(tmp_path / "TH-01/P1_20260309_081200.wav")
     for plan in (route(), route({**RULE, "channel": {}}), route({**RULE, "like": "{drive}.wav"})):
-        with pytest.raises(CaptureError, match="WAV file says nothing of units"):
+        with pytest.raises(CaptureError, match="WAV file has no units"):
             read_on_route(path, tmp_path, plan)
 
 

@@ -68,9 +68,9 @@ def test_a_good_route_is_read_and_its_drives_are_found(tmp_path: Path) -> None:
     [
         ("like =", "liek =", 6, ("unknown key 'liek'", "did you mean 'like'")),
         ("{point}_", "{pint}_", 6, ("{pint} is not known", "{point}")),
-        ("like = ", 'time_format = "%H"\nlike = ', 6, ("must tell the day",)),
+        ("like = ", 'time_format = "%H"\nlike = ', 6, ("must give the day",)),
         ('P1 = "input', 'P1 = "inputt', 8, ("no stop has a point called", "did you mean 'input side radial'")),
-        ('unit = "g"', 'unit = "G-force"', 10, ("no unit of vibration",)),
+        ('unit = "g"', 'unit = "G-force"', 10, ("not a unit of vibration",)),
         ("full_scale = 50", "full_scale = -50", 11, ("file[1].channel.full_scale", "above 0")),
         ("Europe/Vienna", "Europe/Wien", 3, ("time zone", "Europe/Wien")),
         ('name = "pulses"', 'name = "Input Side Radial"', 13, ("two points", "input side radial")),

@@ -367,7 +367,7 @@ def test_pre_stages_pass_on_what_their_teeth_count() -> None:
             PLAIN | {"eccentricity_mm": 1.5, "ring_pitch_diameter_mm": 130.0, "ring_roller_diameter_mm": 14.0},
             "30 ring rollers of 14 mm do not fit",
         ),
-        (PLAIN | {"output_roller_diameter_mm": 12.0}, "needs eccentricity_mm beside it"),
+        (PLAIN | {"output_roller_diameter_mm": 12.0}, "also needs eccentricity_mm"),
         (
             PLAIN | {"eccentricity_mm": 1.5, "output_roller_diameter_mm": 12.0, "output_bore_diameter_mm": 12.5},
             "needs a bore of about 15 mm",

@@ -12,6 +12,7 @@ from browsing import offline_chromium
 
 from vibe.core.records.alarms import (
     Alarm,
+    AlarmExplanation,
     Exceedance,
     LeftOut,
     LimitLine,
@@ -22,7 +23,6 @@ from vibe.core.records.alarms import (
     RuleCount,
     SeenFinding,
     SeriesState,
-    Told,
     Urgency,
     UrgencyPart,
 )
@@ -162,7 +162,7 @@ def alarm(name: str = "abc-def", drive: str = TAG, **changes: Any) -> Alarm:
                 ),
             ),
         ),
-        "explanations": (Told(kind="load", words="load explains 0.3 of 12 dB", weighs=False),),
+        "explanations": (AlarmExplanation(kind="load", words="load explains 0.3 of 12 dB", weighs=False),),
         "sisters": (), "series": (state(key, "mm/s", 2.0, 12.0),),
         "pictures": Pictures(before="00000000", now="0000000b", series=(key,), events=()), "decisions": (),
     }  # fmt: skip

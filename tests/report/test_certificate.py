@@ -24,7 +24,7 @@ from vibe.report.certificate import certificate
 from vibe.report.certificate import check as certificate_check
 from vibe.report.certificate.certificate import CertificateFiles, certificate_of, embedded, write_certificate
 from vibe.report.certificate.check import Verification, verify_certificate
-from vibe.report.certificate.numbers import measured_text, told_apart
+from vibe.report.certificate.numbers import distinguishing_digits, measured_text
 from vibe.report.certificate.view import deciding, rows_of, runs_text, sentence
 from vibe.report.certificate.wording import PageWords
 from vibe.report.printing.pdf import make_pdf
@@ -169,7 +169,7 @@ def test_a_certificate_of_another_version(
         assert found.failed == ()
         assert {check.what: check.fits for check in found.checks}["page follows from record"] is None
     found = verify_certificate(copy(files.html, tmp_path, lambda text: text.replace("1.94", "1.84", 1)))
-    assert "where, this version cannot tell" in wrong(found)
+    assert "where is not known to this version" in wrong(found)
     later = sealed({**read_sealed(files.json.read_bytes()), "schema": "vibe.acceptance/2", "more": [1]})
     (tmp_path / "later.json").write_text(written(later), encoding="utf-8")
     assert not verify_certificate(tmp_path / "later.json").failed
@@ -331,8 +331,8 @@ def test_the_budget_shown_is_of_the_figure_that_decides() -> None:
 
 def test_a_limit_never_looks_like_a_value_that_differs_from_it() -> None:
     assert measured_text(quantity(2.6604, "mm/s")) == "2.66\u00a0± 0.19\u00a0mm/s"
-    assert told_apart(2.6621, quantity(2.6604, "mm/s")) == "2.662"
-    assert told_apart(2.5, quantity(2.6604, "mm/s")) == "2.50"
+    assert distinguishing_digits(2.6621, quantity(2.6604, "mm/s")) == "2.662"
+    assert distinguishing_digits(2.5, quantity(2.6604, "mm/s")) == "2.50"
 
 
 def test_what_is_no_number_is_refused_and_nothing_is_replaced_unasked(tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ def test_limits_from_three_sources_and_events_are_drawn_and_named() -> None:
         ("ISO rules", "alarm"), ("this drive", "change"), ("this drive", "alarm"), ("sister drives", "alarm"),
     }  # fmt: skip
     # The trip lies so far above that it is reported in words, and nothing else is.
-    assert [limit["name"] for limit in one["told"] if limit["above"]] == ["trip · ISO rules (by analogy)"]
+    assert [limit["name"] for limit in one["limit_rows"] if limit["above"]] == ["trip · ISO rules (by analogy)"]
     assert one["good"][3] == 0
     assert [event["text"] for event in told["events"]] == ["grease", "realignment"]
     assert len({event["row"] for event in told["events"]}) == 2  # two days apart, their names would lie on each other

@@ -21,7 +21,7 @@ from history_cases import (
 )
 
 from vibe.core.errors import OutputError
-from vibe.core.records.alarms import LeftOut, Told, Urgency, UrgencyPart
+from vibe.core.records.alarms import AlarmExplanation, LeftOut, Urgency, UrgencyPart
 from vibe.core.records.history_view import ShownAlarm
 from vibe.report.drawing.history_marks import urgency_bar
 from vibe.report.pages.queue_page import render_alarm, render_queue, write_queue_pages
@@ -36,7 +36,7 @@ def test_rows_are_in_the_order_of_the_queue_and_say_why() -> None:
     second = alarm(
         "ghi-jkl", "P-102", kind="load or speed", title="explained by load or speed", finding=None, cause="load",
         names=(), sentence="P-102: load explains 11 of 12 dB.", changed=(),
-        explanations=(Told(kind="load", words="load explains 11 of 12 dB"),),
+        explanations=(AlarmExplanation(kind="load", words="load explains 11 of 12 dB"),),
         urgency=Urgency(total=0.6, parts=(UrgencyPart(name="severity", how="adds", amount=12.0, because="x"),)),
     )  # fmt: skip
     text = render_queue(queue(first, second))
@@ -122,7 +122,7 @@ def test_pages_behind_alarms_are_written_and_pointed_at(tmp_path: Path) -> None:
 def test_an_alarm_without_pictures_has_a_page() -> None:
     text = render_alarm(ShownAlarm(alarm=alarm(changed=(), explanations=())))
     assert "data-viewer" not in text.partition("</style>")[2]
-    assert "cannot be told" in text
+    assert "parts of the drive is not known" in text
     assert "Neither load nor speed" in text
 
 

@@ -159,7 +159,7 @@ def test_masked_lines_tell_nothing() -> None:
     own, all_masked, free = scorer.score([Combs(orders=places, mask=one) for one in masks], slip=False)
     assert own.score.max() < 12
     assert all_masked.score.max() == 0.0
-    assert not all_masked.told.any()
+    assert not all_masked.determined.any()
     assert free.score.max() > 60
 
 

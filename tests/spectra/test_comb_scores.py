@@ -92,10 +92,10 @@ def test_scores_are_what_their_definition_says(
         Combs(orders=ORDERS[:5], mask=~MASK, sidebands=(0.7, 0.9, 1.1), max_harmonic=5),
     ]
     scores = scorer.score(wanted, slip=slip)[0]
-    assert scores.told.any()
+    assert scores.determined.any()
     for place, order in enumerate(ORDERS):
         every = list(tries(float(order), slip, sidebands, most, narrower))
-        assert scores.told[place] == bool(every)
+        assert scores.determined[place] == bool(every)
         if every:
             best = float(max(every)[0])
             assert scores.score[place] == pytest.approx(best, abs=0.06 + 0.003 * best)
@@ -113,7 +113,7 @@ def test_a_comb_scores_alike_alone_and_among_others() -> None:
     ]
     for alone, among in zip(wanted, scorer.score(wanted, slip=True), strict=True):
         (own,) = scorer.score([alone], slip=True)
-        for field in ("orders", "score", "group", "harmonics", "told"):
+        for field in ("orders", "score", "group", "harmonics", "determined"):
             np.testing.assert_array_equal(getattr(own, field), getattr(among, field))
 
 
@@ -158,6 +158,6 @@ def test_sums_of_the_strongest_lines_stay_within_their_numbers(width: int) -> No
 
 def test_combs_of_too_many_lines_are_refused() -> None:
     wanted = Combs(orders=ORDERS[:3], mask=np.zeros_like(MASK), sidebands=(0.3, 0.4), max_harmonic=32)
-    assert CombScorer(spectra()).score([wanted], slip=False)[0].told.all()
+    assert CombScorer(spectra()).score([wanted], slip=False)[0].determined.all()
     with pytest.raises(ValueError, match="too many"):
         CombScorer(spectra()).score([replace(wanted, sidebands=(0.3, 0.4, 0.6))], slip=False)

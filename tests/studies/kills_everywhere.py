@@ -454,13 +454,13 @@ def a_lost_database(folder: Path) -> None:
 def alarms(folder: Path) -> None:
     """A store with a drive that gets worse, its alarm put down."""
     from tests.alarm_stores import NOW, damaged, fill
-    from vibe.flow.alarms.queue import look_at_alarms
+    from vibe.flow.alarms.queue import evaluate_alarms
     from vibe.history.store.store import Store
 
     with Store.open(folder / "history", create=True) as store:
         fill(store, "TH-01", seed=1, weeks=24)
         fill(store, "TH-02", levels=lambda week: damaged(week, 2), lobes=19, weeks=24)
-        queue = look_at_alarms(store, at=NOW).queue
+        queue = evaluate_alarms(store, at=NOW).queue
     (folder / "alarms.toml").write_text(
         'kind = "alarms"\ntitle = "t"\nstore = "history"\nout = "out"\n', encoding="utf-8"
     )

@@ -34,7 +34,7 @@ from tests.studies.absent import GEOMETRY, RANGES, REAL, data_folder, nominal_rp
 from tests.studies.fleet import settings, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.diagnosis import diagnose
-from vibe.diagnosis.alternatives.explaining_away import beside_others
+from vibe.diagnosis.alternatives.explaining_away import explained_away
 from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, ways
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.rules.bearing import signs
@@ -111,7 +111,7 @@ def tell(work: tuple[Path, dict[str, str]]) -> Told:
         result = diagnose_capture(folder / row["file"], drive, tone_table(drive), settings())
     heard: Signs | None = None
     if watched.call_args is not None:
-        case: Case = beside_others(watched.call_args.args[0])
+        case: Case = explained_away(watched.call_args.args[0])
         heard = signs(case, next(bearing for bearing in drive.bearing if bearing.name == damaged))
     own = [finding for finding in result.findings if finding.component.startswith("bearing.")]
     first = own[0] if own else None

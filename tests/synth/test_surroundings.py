@@ -15,7 +15,7 @@ from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import Damage
 from vibe.synth.scene import set_scene
 from vibe.synth.simulate import simulate, truth
-from vibe.synth.surroundings.machines import heard
+from vibe.synth.surroundings.machines import source_signal
 from vibe.synth.surroundings.surroundings import (
     COUNTS,
     KINDS,
@@ -47,7 +47,7 @@ def samples(*around: Surrounding, damage: tuple[Damage, ...] = (), **more: Any) 
 
 def strikes(item: Surrounding, **more: Any) -> NDArray[np.float64]:
     scene = set_scene(machine(), 5, Conditions(**{**CALM, **more}))
-    times = np.concatenate([train.times_s for train in heard(scene, item, 0).trains])
+    times = np.concatenate([train.times_s for train in source_signal(scene, item, 0).trains])
     return np.sort(times[(times >= 0) & (times < SECONDS)])
 
 

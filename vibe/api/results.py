@@ -216,7 +216,8 @@ class Result:
         except LookupError:
             raise CallError(f"{name!r} has too few turns or too low a sample rate for an envelope spectrum") from None
         return Curve(
-            title=f"Envelope spectrum, {' + '.join(curve.channels)}, {curve.band_hz[0]:.0f}-{curve.band_hz[1]:.0f} Hz",
+            title=f"Envelope spectrum, {' + '.join(curve.channels)}, {curve.band_hz[0]:.0f} to "
+            f"{curve.band_hz[1]:.0f} Hz",
             channel=" + ".join(curve.channels),
             x=curve.order,
             y=curve.percent,
@@ -393,7 +394,7 @@ class Result:
     def _comb(self, judged: CaptureDiagnosis, reading: SignalAnalysis, tone: str) -> CombEvidence:
         known = {**judged.combs, **{one.evidence.tone: one.evidence for one in reading.outside_combs}}
         if tone not in known:
-            raise CallError(f"no comb of {tone!r} was looked for; there are those of {nearest(list(known))}")
+            raise CallError(f"no comb of {tone!r} was searched for; there are those of {nearest(list(known))}")
         return known[tone]
 
     def _gravest(self, judged: CaptureDiagnosis, reading: SignalAnalysis, channel: str) -> CombEvidence | None:

@@ -36,7 +36,7 @@ TimeZone = Annotated[
 When = Annotated[
     str | None,
     typer.Option(
-        "--at", metavar="TIME", help="As if it were this day: for ages and days to look again; now unless given."
+        "--at", metavar="TIME", help="Date for which ages and re-inspection dates are worked out; today unless given."
     ),
 ]
 Id = Annotated[str, typer.Argument(metavar="ID", help="Name of the alarm, as the list shows it.", show_default=False)]
@@ -54,7 +54,7 @@ def list_alarms(
     ] = False,
 ) -> None:
     """The queue, most urgent first."""
-    outcome = _looked(store, exceedances, time_zone, at)
+    outcome = _evaluated(store, exceedances, time_zone, at)
     _show_queue(outcome.queue, everything=everything)
     _notes(outcome.queue)
     strictly(outcome.acting, strict)
@@ -66,7 +66,7 @@ def show(
     """One alarm: its urgency by parts, what explains it, what was decided."""
     from vibe.cli.shared import output
 
-    outcome = _looked(store, exceedances, time_zone, at)
+    outcome = _evaluated(store, exceedances, time_zone, at)
     output.show_facts(_facts(_named(outcome.queue, alarm)))
 
 
@@ -79,12 +79,12 @@ def decide(
 ) -> None:
     """Record a decision, for good. The alarm stays quiet until something new happens."""
     from vibe.cli.shared import output
-    from vibe.flow.alarms.queue import decide as put_down
+    from vibe.flow.alarms.queue import decide as record_decision
     from vibe.history.store.store import Store
 
     said, recheck = _verdict(verdict)
     with Store.open(store) as opened:
-        memory = put_down(opened, alarm, said, because=because, by=by, recheck_by=recheck)
+        memory = record_decision(opened, alarm, said, because=because, by=by, recheck_by=recheck)
     last = memory.decisions[-1]
     output.show_facts([("alarm", memory.id), ("decided", f"{last.verdict}, {last.at.isoformat(timespec='seconds')}")])
 
@@ -93,24 +93,27 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
     """Queue statistics: share that were no faults, age, time to decision, decisions by rule."""
     from vibe.cli.shared import output
 
-    told = _looked(store, exceedances, time_zone, at).queue.measures
+    figures = _evaluated(store, exceedances, time_zone, at).queue.measures
 
     def days(value: float | None) -> str:
         return "not known" if value is None else f"{value:.1f} days"
 
-    share = told.not_fault_share
+    share = figures.not_fault_share
     output.show_facts(
         [
-            ("alarms", f"{told.alarms} in all, {told.waiting} waiting, {told.quiet} quiet, {told.decided} decided"),
-            ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those that were told"),
-            ("oldest", days(told.oldest_days)),
-            ("median age", days(told.median_age_days)),
-            ("to decision", f"{days(told.median_days_to_decision)} (median)"),
+            (
+                "alarms",
+                f"{figures.alarms} in all, {figures.waiting} waiting, {figures.quiet} quiet, {figures.decided} decided",
+            ),
+            ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those decided"),
+            ("oldest", days(figures.oldest_days)),
+            ("median age", days(figures.median_age_days)),
+            ("to decision", f"{days(figures.median_days_to_decision)} (median)"),
         ]
     )
     output.show_rows(
         ["rule", "alarms", "confirmed", "no_faults", "undecided"],
-        [[c.rule, str(c.alarms), str(c.confirmed), str(c.not_faults), str(c.undecided)] for c in told.rules],
+        [[c.rule, str(c.alarms), str(c.confirmed), str(c.not_faults), str(c.undecided)] for c in figures.rules],
     )
 
 
@@ -137,13 +140,13 @@ def run_alarm_recipe(
     strictly(outcome.acting, strict)
 
 
-def _looked(store: Path, exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
+def _evaluated(store: Path, exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
     from vibe.cli.shared.progress import Waiting
-    from vibe.flow.alarms.queue import look_at_alarms
+    from vibe.flow.alarms.queue import evaluate_alarms
     from vibe.history.store.store import Store
 
     with Store.open(store) as opened, Waiting() as waiting:
-        return look_at_alarms(
+        return evaluate_alarms(
             opened, exceedances=exceedances, time_zone=time_zone, at=None if at is None else _moment(at, "--at"),
             progress=waiting,
         )  # fmt: skip
@@ -195,17 +198,19 @@ def _named(queue: Queue, name: str) -> Alarm:
 
 
 def _facts(alarm: Alarm) -> list[tuple[str, str]]:
+    from vibe.report.history_words import course
+
     facts = [
         ("alarm", f"{alarm.id}, {' '.join(alarm.drives)}: {alarm.title}"),
         ("in short", alarm.sentence),
-        ("what to do", alarm.advice or "Measure again, and compare."),
+        ("what to do", alarm.advice or "Repeat the measurement and compare."),
         ("status", f"{alarm.status}: {alarm.status_why}"),
         ("urgency", f"{alarm.urgency.total:.1f}"),
     ]
     for part in alarm.urgency.parts:
         sign = "+" if part.how == "adds" else "×"
         facts.append(("urgency", f"{sign} {part.amount:.3g} {part.name}: {part.because}"))
-    facts += [("explained by" if told.weighs else "beside", told.words) for told in alarm.explanations]
+    facts += [("explained by" if one.weighs else "for the record", one.words) for one in alarm.explanations]
     for change in alarm.changed:
         facts.append(("what changed", f"{change.point}: {change.explanation.rise_db:+.1f} dB since the baseline"))
         facts += [
@@ -213,8 +218,14 @@ def _facts(alarm: Alarm) -> list[tuple[str, str]]:
             for own in change.explanation.parts[:4]
         ]
         facts += [("what changed", f"{change.point}: {cause.sentence}") for cause in change.explanation.causes[:3]]
-    facts += [("sister", f"{s.drive}, {s.key.point} {s.key.measure} {s.key.subject}: {s.change_db:+.1f} dB, {s.state}")
-              for s in alarm.sisters[:6] if s.change_db is not None]  # fmt: skip
+    facts += [
+        (
+            "sister",
+            f"{s.drive}, {s.key.point} {s.key.measure} {s.key.subject}: {s.change_db:+.1f} dB, {course(s.state)}",
+        )
+        for s in alarm.sisters[:6]
+        if s.change_db is not None
+    ]
     for e in alarm.exceedances[:12]:
         over = "" if e.over_db is None else f", {e.over_db:+.1f} dB"
         where = " ".join(text for text in (e.key.drive, e.key.point, e.key.measure, e.key.subject) if text)

@@ -11,8 +11,8 @@ from vibe.cli.shared.exit_status import WRONG_CALL, plainly, refuse
 
 app = typer.Typer(
     name="certificate",
-    help="Certificates of new drives: see whether a copy is unchanged, and what it says. A hash proves that a copy is "
-    "the same as its original; it does not prove who made it.",
+    help="Certificates of new drives: check whether a copy is unchanged, and what it states. A hash proves that a copy "
+    "is the same as its original; it does not prove who made it.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,

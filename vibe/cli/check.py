@@ -26,9 +26,7 @@ def check(
     ] = None,
     earlier: Annotated[
         Path | None,
-        typer.Option(
-            "--earlier", metavar="DIR", help="With --route: an earlier round, to tell points that were exchanged."
-        ),
+        typer.Option("--earlier", metavar="DIR", help="With --route: an earlier round, to detect exchanged points."),
     ] = None,
     watch: Annotated[bool, typer.Option("--watch", help="With --route: go on as files arrive, until Ctrl-C.")] = False,
     workers: Workers = None,

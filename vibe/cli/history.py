@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(
     name="history",
-    help="Captures kept over the years: add to them, look at them, see that all is there.",
+    help="Captures kept over the years: add captures, view them, check that nothing is missing.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -145,12 +145,12 @@ def verify(store: StoreOption) -> None:
 
     with _opened(store) as opened:
         found = look(opened)
-    _tell(found.wrong)
-    for told in found.known:
-        output.note(f"known: {told.where}: {told.what}")
+    _show_remarks(found.wrong)
+    for remark in found.known:
+        output.note(f"known: {remark.where}: {remark.what}")
     if found.wrong:
         count = "1 thing is" if len(found.wrong) == 1 else f"{len(found.wrong)} things are"
-        raise CallError(f"{count} wrong in {store}; `vibe history repair --store {store}` mends what can be mended")
+        raise CallError(f"{count} wrong in {store}; `vibe history repair --store {store}` repairs what can be repaired")
     output.note(f"{found.captures} captures, nothing wrong")
 
 
@@ -164,8 +164,8 @@ def repair(store: StoreOption) -> None:
     from vibe.history.store.recovery import repaired
 
     done = repaired(store)
-    _tell(done)
-    output.note(f"{len(done)} mended or recorded")
+    _show_remarks(done)
+    output.note(f"{len(done)} repaired or recorded")
 
 
 def thin(
@@ -176,7 +176,7 @@ def thin(
     keep_first: Annotated[
         bool, typer.Option("--keep-first", help="The first accepted capture of each baseline keeps its samples too.")
     ] = False,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would go, and change nothing.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show what would be removed, and change nothing.")] = False,
 ) -> None:
     """Let old samples go; levels, spectra and reports stay.
 
@@ -190,7 +190,7 @@ def thin(
     before = datetime.now(UTC) - timedelta(days=keep_days)
     with _opened(store) as opened:
         done = let_go(opened, before=before, keep_first=keep_first, dry=dry_run)
-    _tell(done.troubles)
+    _show_remarks(done.troubles)
     for why, count in sorted(done.spared.items()):
         output.note(f"spared: {count}, {why}")
     verb = "would lose" if dry_run else "lost"
@@ -211,9 +211,9 @@ def event(
         str | None, typer.Option("--at", metavar="TIME", help="Date, or date and time; now unless given.")
     ] = None,
     note: Annotated[str, typer.Option("--note", metavar="TEXT", help="What was done.")] = "",
-    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who did it, or says so.")] = "",
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who did it, or reports it.")] = "",
     keep_baseline: Annotated[
-        bool, typer.Option("--keep-baseline", help="What was measured before still says what is usual.")
+        bool, typer.Option("--keep-baseline", help="Earlier measurements stay the baseline.")
     ] = False,
     time_zone: TimeZone = None,
 ) -> None:  # fmt: skip
@@ -249,7 +249,7 @@ def events(
         fresh = [one for one in entries if (one.drive, one.at.timestamp(), one.kind) not in there]
         for one in fresh:
             opened.add_event(one)
-    output.say(f"{len(fresh)} put down, {len(entries) - len(fresh)} there already")
+    output.say(f"{len(fresh)} recorded, {len(entries) - len(fresh)} were recorded before")
 
 
 def page(
@@ -292,11 +292,11 @@ def _known(store: Store, tag: str) -> None:
         raise CallError(f"{store.folder} holds nothing of a drive {tag!r}; {hint}")
 
 
-def _tell(told: tuple[StoreRemark, ...]) -> None:
+def _show_remarks(remark: tuple[StoreRemark, ...]) -> None:
     from vibe.cli.shared import output
 
-    if told:
-        output.show_rows(["where", "what"], [[one.where, one.what] for one in told])
+    if remark:
+        output.show_rows(["where", "what"], [[one.where, one.what] for one in remark])
 
 
 def _time_said(text: str, zone: str | None) -> datetime:

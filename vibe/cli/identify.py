@@ -30,7 +30,7 @@ def identify(
         ),
     ] = None,
     drive: Annotated[
-        Path | None, typer.Option("--drive", metavar="DRIVE.toml", help="What the plate says: is it this drive?")
+        Path | None, typer.Option("--drive", metavar="DRIVE.toml", help="Nameplate data: is it this drive?")
     ] = None,
     poles: Annotated[
         int | None, typer.Option("--poles", min=2, max=96, metavar="N", help="Poles of the motor, for its slip.")
@@ -90,7 +90,7 @@ def _facts(one: Identification) -> list[tuple[str, str]]:
     facts = [
         ("capture", one.capture),
         ("ratio", _said(one.ratio, "{:g}:1")),
-        ("counts", counts or f"cannot be told: {one.ratio.why}"),
+        ("counts", counts or f"not determined: {one.ratio.why}"),
         ("mesh", one.mesh),
         ("input speed", _said(one.speed_rpm, "{:.2f}", " r/min")),
         ("slip", _said(one.slip, "{:.3%}")),
@@ -98,14 +98,14 @@ def _facts(one: Identification) -> list[tuple[str, str]]:
         ("direction", _said(one.direction, "{}")),
     ]
     if one.plate is not None:
-        facts.append(("plate", f"{one.plate.verdict}: {one.plate.why}"))
+        facts.append(("plate", f"{one.plate.verdict.replace('cannot be told', 'not determined')}: {one.plate.why}"))
     return [*facts, *(("note", remark) for remark in one.remarks)]
 
 
 def _said(answer: Answer, form: str, unit: str = "") -> str:
     """An answer as a sentence."""
     if answer.value is None:
-        return f"cannot be told: {answer.why}"
+        return f"not determined: {answer.why}"
     text = form.format(answer.value)
     if answer.uncertainty is not None:
         percent = form.endswith("%}")

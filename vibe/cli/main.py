@@ -33,7 +33,7 @@ from vibe.cli.years import years
 
 app = typer.Typer(
     name="vibe",
-    help="Know the health of cycloidal speed reducers from vibration.",
+    help="Condition monitoring of cycloidal speed reducers by vibration.",
     epilog="Exit status: 0 done; 2 the call or an input file is wrong; 3 with --strict, when a capture was rejected "
     "or a drive is in state act. VIBE_DEBUG=1 shows tracebacks.",
     add_completion=True,

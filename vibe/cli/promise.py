@@ -49,7 +49,7 @@ def promise(
         raise CallError("give either --store, a history, or --table, a file of lives")
     if table is not None and (duty is not None or failure or new_at_first):
         raise CallError(
-            "--duty, --failure and --new-at-first tell of a history; a table says hours and failures itself"
+            "--duty, --failure and --new-at-first describe a history; a table has hours and failures of its own"
         )
     check_folder(out)
     named = None

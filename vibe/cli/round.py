@@ -41,7 +41,7 @@ def check_round(
 
     if cluster is not None:
         if watch:
-            raise CallError("--watch looks at each file here as it arrives: leave --cluster out")
+            raise CallError("--watch checks each file here as it arrives: leave --cluster out")
         # Other machines stand in other folders.
         folder, route, earlier = folder.absolute(), route.absolute(), None if earlier is None else earlier.absolute()
     round_ = Round.of(route, folder, earlier)
@@ -189,9 +189,9 @@ def _in_short(call: Completeness, round_: Round) -> str:
     """One line that says how far the round is."""
     wanted = round_.points
     open_points = len({(one.drive, one.point) for one in call.missing if one.point is not None and not one.known})
-    parts = [f"{wanted - open_points} of {wanted} points are in"]
+    parts = [f"{wanted - open_points} of {wanted} points accepted"]
     if call.retakes:
-        parts.append(f"{call.retakes} to take again")
+        parts.append(f"{call.retakes} to repeat")
     if open_points:
         parts.append(f"{open_points} still missing")
     notes = sum(one.point is None for one in call.missing)

@@ -331,7 +331,7 @@ def _meaning(
         natural, factor = TO_SI[unit]
     else:
         known = ", ".join([*TO_SI, *VOLTS])
-        raise CaptureError(f"channel {name!r}: the unit {unit!r} is no unit of vibration (known: {known})")
+        raise CaptureError(f"channel {name!r}: the unit {unit!r} is not a unit of vibration (known: {known})")
     if quantity is not None and quantity != natural:
         raise CaptureError(f"channel {name!r}: {unit} is a unit of {natural}, but quantity says {quantity}")
     measured: dict[str, Quantity] = {kind: kind for kind in get_args(Quantity)}

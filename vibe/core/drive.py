@@ -191,5 +191,5 @@ class Drive(StrictModel):
             called = [source.name for source in kind]
             twice = sorted({name for name in called if called.count(name) > 1})
             if twice:
-                raise ValueError(f"two sources beside the drive are named {twice[0]!r}")
+                raise ValueError(f"two sources around the drive are named {twice[0]!r}")
         return self

@@ -57,5 +57,5 @@ def defect(error: Exception) -> str:
     detail = " ".join(str(error).split())[:200]
     return (
         f"this is a defect of the program, not of your files: {place}{f' ({detail})' if detail else ''}; "
-        "set VIBE_DEBUG=1 to see all of it"
+        "set VIBE_DEBUG=1 for the full traceback"
     )

@@ -113,7 +113,7 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
         EvidenceItem(
             kind="comb",
             text=f"{len(seen)} of {len(comb.lines)} harmonics stand 10 dB or more over the floor of the envelope "
-            f"in {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
+            f"in {comb.band_hz[0]:.0f} to {comb.band_hz[1]:.0f} Hz",
             value=float(len(seen)),
             channel=channel,
         ),

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 from vibe.core.health import Finding
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
-from vibe.diagnosis.alternatives.explaining_away import beside_others, part_of, without_doubles, without_outshone
+from vibe.diagnosis.alternatives.explaining_away import explained_away, part_of, without_doubles, without_outshone
 from vibe.diagnosis.alternatives.outside_machines import doubted_by_outside
 from vibe.diagnosis.alternatives.speed_alternatives import doubted
 from vibe.diagnosis.case import Case
-from vibe.diagnosis.growth import beside_past
+from vibe.diagnosis.growth import against_past
 from vibe.diagnosis.rules import RULES
 from vibe.diagnosis.rules.unexplained_impacts import unexplained_impacts
 from vibe.diagnosis.severity import graded
@@ -20,11 +20,11 @@ SEVERITY_RANK = {"severe": 0, "moderate": 1, "slight": 2}
 
 def diagnose(case: Case) -> list[Finding]:
     """Findings of one capture, gravest first."""
-    weighed = beside_others(case)
+    weighed = explained_away(case)
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
     kept = doubted(weighed, without_outshone(weighed, findings))
     kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))
-    kept = [graded(weighed, finding) for finding in beside_past(weighed, kept)]
+    kept = [graded(weighed, finding) for finding in against_past(weighed, kept)]
     return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
 
 

@@ -80,9 +80,9 @@ def most_grown(case: Case, combs: Iterable[CombEvidence]) -> tuple[CombEvidence,
     return min(grown, key=lambda pair: pair[1], default=None)
 
 
-def beside_past(case: Case, findings: Sequence[Finding]) -> list[Finding]:
+def against_past(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     """The findings with what their combs did against the drive's own earlier captures."""
-    return [_beside_past(case, finding) for finding in findings]
+    return [_against_past(case, finding) for finding in findings]
 
 
 def _plausible(case: Case) -> list[CombEvidence]:
@@ -91,7 +91,7 @@ def _plausible(case: Case) -> list[CombEvidence]:
     return [c for c in known.values() if c.tone in case.growths and c.false_alarm_probability <= limit]
 
 
-def _beside_past(case: Case, finding: Finding) -> Finding:
+def _against_past(case: Case, finding: Finding) -> Finding:
     names = finding.seen_in or ([finding.tone] if finding.tone else [])
     combs = [case.combs[name] for name in names if name in case.combs]
     pairs = [(comb, case.growths[comb.tone]) for comb in combs if comb.tone in case.growths]
@@ -119,7 +119,7 @@ def _beside_past(case: Case, finding: Finding) -> Finding:
 def _text(growth: Growth) -> str:
     return (
         f"change against its own {_number(growth.captures)} earlier captures, which scatter by "
-        f"{growth.scatter_db:.1f} dB, in {growth.band.low_hz:.0f}-{growth.band.high_hz:.0f} Hz"
+        f"{growth.scatter_db:.1f} dB, in {growth.band.low_hz:.0f} to {growth.band.high_hz:.0f} Hz"
     )
 
 
@@ -139,8 +139,8 @@ def _sentence(growth: Growth, chance: float, *, sure: bool) -> str:
         )
     if abs(growth.common_db) >= COMMON_DB:
         said += (
-            f" All combs changed by {growth.common_db:+.1f} dB alike, which is taken out: sensor, mounting or load may "
-            "have changed."
+            f" All combs changed by {growth.common_db:+.1f} dB together, which is subtracted: sensor, mounting or "
+            "load may have changed."
         )
     return said
 

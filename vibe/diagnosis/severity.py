@@ -65,8 +65,8 @@ def size_of(case: Case, finding: Finding, comb: CombEvidence, impact_m_s2: float
     why = f": {weight.why}" if weight.why else ""
     reason = (
         f"Impacts of about {impact_m_s2:.2g} m/s² are {_times(over_db)} the {bears:.2g} m/s² from which damage "
-        f"of this part counts as moderate at this speed{why}; they stand {comb.hit_over_floor_db:+.0f} dB against the "
-        f"mean of their band{zone}."
+        f"of this part counts as moderate at this speed{why}; they stand {comb.hit_over_floor_db:+.0f} dB relative "
+        f"to the mean of their band{zone}."
     )
     return Size(size_db=over_db + contrast_db + zone_db, reason=reason)
 

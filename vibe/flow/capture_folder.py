@@ -47,7 +47,7 @@ def plain_reader(path: Path) -> Capture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FirstLook:
+class CaptureHeader:
     """What a first look at a file tells, in whatever process.
 
     ``unused`` says why it belongs to no drive; ``stray``: no point of it is on the route. ``hashes``: SHA-256 of the
@@ -69,26 +69,26 @@ class Search:
     reader: RouteReader | None
 
 
-def look_at(path: Path, search: Search) -> FirstLook:
+def look_at(path: Path, search: Search) -> CaptureHeader:
     """One file, whatever is wrong with it: whose it is, and what its report will depend on."""
     name = writable(path.name)
     try:
         tag, stray, content = _identified(path, search.reader)
     except VibeError as error:
-        return FirstLook(path=path, unused=writable(str(error)))
+        return CaptureHeader(path=path, unused=writable(str(error)))
     except MemoryError:
-        return FirstLook(
+        return CaptureHeader(
             path=path, unused=f"{name}: needs more memory than there is; try a shorter one, or --workers 1"
         )
     if tag is None:
-        return FirstLook(path=path, unused=f"{name}: does not say which drive it was measured on")
+        return CaptureHeader(path=path, unused=f"{name}: does not say which drive it was measured on")
     if tag not in search.tags:
         where = "which is no stop of the route" if search.reader is not None else "which no drive file describes"
-        return FirstLook(path=path, unused=f"{name}: measured on {tag[:80]!r}, {where}")
-    from vibe.ingest.config.sidecar import files_beside
+        return CaptureHeader(path=path, unused=f"{name}: measured on {tag[:80]!r}, {where}")
+    from vibe.ingest.config.sidecar import sidecar_paths
 
-    beside = {file: file_hash(file) for file in files_beside(path) if file.exists()}
-    return FirstLook(path=path, drive=tag, stray=stray, hashes={path: content or file_hash(path), **beside})
+    sidecars = {file: file_hash(file) for file in sidecar_paths(path) if file.exists()}
+    return CaptureHeader(path=path, drive=tag, stray=stray, hashes={path: content or file_hash(path), **sidecars})
 
 
 def _identified(path: Path, reader: RouteReader | None) -> tuple[str | None, bool, str]:
@@ -118,13 +118,13 @@ class Gathered:
             self.remarks[tag].append(text)
 
 
-def gathered(seen: Iterable[FirstLook]) -> Gathered:
+def gathered(seen: Iterable[CaptureHeader]) -> Gathered:
     """Every file to its drive. Of files with the same bytes the first is kept."""
-    told = Gathered()
-    known: list[FirstLook] = []
+    collected = Gathered()
+    known: list[CaptureHeader] = []
     for one in seen:
         if one.unused:
-            told.unused.append(one.unused)
+            collected.unused.append(one.unused)
         else:
             known.append(one)
     drives = {one.path: one.drive for one in known}
@@ -136,16 +136,16 @@ def gathered(seen: Iterable[FirstLook]) -> Gathered:
             alike.setdefault(content, []).append(one.path)
     for first, *others in alike.values():
         for other in others:
-            text = f"{writable(other.name)}: the same file as {writable(first.name)}; set aside"
+            text = f"{writable(other.name)}: the same file as {writable(first.name)}; ignored"
             if drives[other] != drives[first]:
                 text += f", though one is filed under {drives[first]} and the other under {drives[other]}"
-            told.remark(drives[first], text)
-            told.remark(drives.pop(other), text)
+            collected.remark(drives[first], text)
+            collected.remark(drives.pop(other), text)
     for one in known:
         if one.path in drives:
-            told.by_drive.setdefault(one.drive, []).append(one.path)
-            told.hashes[one.path] = one.hashes
-    return told
+            collected.by_drive.setdefault(one.drive, []).append(one.path)
+            collected.hashes[one.path] = one.hashes
+    return collected
 
 
 def without_twins(tag: str, paths: Sequence[Path], reader: Reader) -> tuple[list[Path], list[str]]:
@@ -171,7 +171,7 @@ def without_twins(tag: str, paths: Sequence[Path], reader: Reader) -> tuple[list
         name = writable(path.name)
         hashes = [text for channel in capture.channels if (text := samples_hash(channel))]
         if hashes and all(text in holder for text in hashes):
-            remarks.append(f"{name}: the same samples as {writable(holder[hashes[0]].name)}; set aside")
+            remarks.append(f"{name}: the same samples as {writable(holder[hashes[0]].name)}; ignored")
             continue
         kept.append(path)
         holder |= dict.fromkeys(hashes, path) | holder

@@ -213,7 +213,7 @@ def _remark(time_s: Array, values: Array, outlier: str | None, effective: float,
     if outlier is not None:
         said.append("one outlier left out")
     if effective < n:
-        said.append(f"neighbours are alike, worth {effective:.0f} independent ones")
+        said.append(f"neighbours are correlated, worth {effective:.0f} independent ones")
     if n >= 6:
         rising = kendalltau(time_s, values)
         if rising.statistic > 0 and rising.pvalue < 0.01:

@@ -53,12 +53,12 @@ def past_from(arrays: Mapping[str, NDArray[np.uint8]]) -> PastCapture | None:
     said = json.loads(arrays["said"].tobytes().decode("utf-8"))
     if said["form"] != FORM:
         return None
-    told, trace = said.get("trace"), None
-    if told is not None:
-        bands = tuple(TraceBand(**{**band, "channels": tuple(band["channels"])}) for band in told["bands"])
+    stored, trace = said.get("trace"), None
+    if stored is not None:
+        bands = tuple(TraceBand(**{**band, "channels": tuple(band["channels"])}) for band in stored["bands"])
         trace = Trace(
-            tones=tuple(told["tones"]), bands=bands, levels=arrays["levels"], surest=tuple(told["surest"]),
-            scores=tuple(told["scores"]), turns=told["turns"],
+            tones=tuple(stored["tones"]), bands=bands, levels=arrays["levels"], surest=tuple(stored["surest"]),
+            scores=tuple(stored["scores"]), turns=stored["turns"],
         )  # fmt: skip
         if trace.levels.shape[:2] != (len(trace.tones), len(bands)):
             raise ValueError("its traces have another shape than is said")

@@ -139,7 +139,7 @@ def surprise(now: Array, before: Array) -> Array:
     """
     n = len(before)
     if n < 2:
-        raise ValueError(f"{n} earlier scores tell no scatter")
+        raise ValueError(f"{n} earlier scores are too few for their scatter")
     mean, variance = np.maximum(before.mean(axis=0), 1e-9), before.var(axis=0, ddof=1)
     common = np.maximum(np.median(variance / mean**2) * mean**2, GUMBEL_VARIANCE)
     pooled = (POOLED * common + (n - 1) * variance) / (POOLED + n - 1)

@@ -97,11 +97,11 @@ def time_to_limit(found: Trend, limit_over_usual_db: float, settings: TrendSetti
     if found.level_db is not None and found.state != "cannot be told yet" and found.level_db >= limit_over_usual_db:
         return TimeToLimit(days=0.0, soonest=0.0, latest=0.0, words="the limit is reached")
     if found.state == "cannot be told yet":
-        return _untold(found.note)
+        return _not_known(found.note)
     if found.state != "growing" or found.slope is None or found.level_db is None or found.scatter_db is None:
-        return _untold("the level does not grow steadily")
+        return _not_known("the level does not grow steadily")
     if not found.slope.low > 0:
-        return _untold(f"growth since the last change is not yet sure ({found.slope.n} captures)")
+        return _not_known(f"growth since the last change is not yet sure ({found.slope.n} captures)")
     wide = float(norm.ppf(0.5 + settings.confidence / 2)) * found.scatter_db
     away = limit_over_usual_db - found.level_db
     per_day = DAY_S / MONTH_S
@@ -109,18 +109,18 @@ def time_to_limit(found: Trend, limit_over_usual_db: float, settings: TrendSetti
     latest = (away + wide) / (found.slope.low * per_day)
     soonest = max(away - wide, 0.0) / (found.slope.high * per_day) if np.isfinite(found.slope.high) else 0.0
     if days > settings.furthest_days:
-        return _untold(f"not within {settings.furthest_days / 365.25:.0f} years at this slope")
-    told = latest if latest <= settings.furthest_days else None
-    until = f"{latest:.3g}" if told is not None else f"more than {settings.furthest_days:.0f}"
+        return _not_known(f"not within {settings.furthest_days / 365.25:.0f} years at this slope")
+    latest_shown = latest if latest <= settings.furthest_days else None
+    until = f"{latest:.3g}" if latest_shown is not None else f"more than {settings.furthest_days:.0f}"
     words = (
         f"{days:.3g} days ({soonest:.3g} to {until}) if it goes on growing as since the last change; "
         "a sudden end is not foretold"
     )
-    return TimeToLimit(days=days, soonest=soonest, latest=told, words=words)
+    return TimeToLimit(days=days, soonest=soonest, latest=latest_shown, words=words)
 
 
-def _untold(why: str) -> TimeToLimit:
-    return TimeToLimit(days=None, soonest=None, latest=None, words=f"cannot be told yet: {why}")
+def _not_known(why: str) -> TimeToLimit:
+    return TimeToLimit(days=None, soonest=None, latest=None, words=f"not known yet: {why}")
 
 
 def _state(n: int, course: Course, settings: TrendSettings) -> tuple[State, str]:

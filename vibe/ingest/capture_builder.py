@@ -96,10 +96,10 @@ def _built(path: Path, raw: RawCapture, sidecar: Sidecar | None, digest: str, pa
     remarks = list(raw.remarks)
     channels: list[Channel] = []
     troubles: list[str] = []
-    for name, rows, said_beside in _matched(path, raw.channels, sidecar):
-        beside = sidecar.filled(name, rows, said_beside, remarks) if isinstance(sidecar, RouteSidecar) else said_beside
+    for name, rows, stated in _matched(path, raw.channels, sidecar):
+        sidecar_channel = sidecar.filled(name, rows, stated, remarks) if isinstance(sidecar, RouteSidecar) else stated
         try:
-            channels.append(_channel(name, rows, beside, remarks, path, part))
+            channels.append(_channel(name, rows, sidecar_channel, remarks, path, part))
         except _UnusableError as error:
             troubles.append(short(error, 600))
     if troubles and not any(c.quantity not in TURNING for c in channels):
@@ -132,7 +132,7 @@ def _positive(value: float | None, what: str, remarks: list[str], *, zero_too: b
     if value is None:
         return None
     if not math.isfinite(value) or value < 0 or (value == 0 and not zero_too):
-        remarks.append(f"the file's {what} of {value:g} cannot be and is left out")
+        remarks.append(f"the file's {what} of {value:g} is impossible and is left out")
         return None
     return float(value)
 
@@ -147,16 +147,16 @@ def _matched(
     """
     if not channels:
         raise CaptureError("holds no channel", path=path)
-    told: dict[int, tuple[str, SidecarChannel]] = {}
-    for name, beside in (sidecar.channels if sidecar else {}).items():
-        wanted = name if beside.source is None else beside.source
+    by_place: dict[int, tuple[str, SidecarChannel]] = {}
+    for name, sidecar_channel in (sidecar.channels if sidecar else {}).items():
+        wanted = name if sidecar_channel.source is None else sidecar_channel.source
         if isinstance(wanted, int):
             places = [wanted] if wanted < len(channels) else []
         else:
             places = [index for index, channel in enumerate(channels) if channel.name == wanted]
         if (
             not places
-            and beside.source is None
+            and sidecar_channel.source is None
             and len(channels) == 1
             and len(sidecar.channels if sidecar else {}) == 1
         ):
@@ -165,18 +165,18 @@ def _matched(
             shown = wanted if isinstance(wanted, int) else short(wanted)
             there = ", ".join(short(channel.name) for channel in channels[:12])
             raise CaptureError(
-                f"its sidecar speaks of channel {shown!r}, but the file holds {there}",
+                f"its sidecar names channel {shown!r}, but the file holds {there}",
                 path=path,
             )
-        if places[0] in told:
+        if places[0] in by_place:
             raise CaptureError(f"its sidecar uses {channels[places[0]].name!r} for two channels", path=path)
-        told[places[0]] = (name, beside)
-    return [(*_named(told, index, channel), told[index][1] if index in told else SidecarChannel())
+        by_place[places[0]] = (name, sidecar_channel)
+    return [(*_named(by_place, index, channel), by_place[index][1] if index in by_place else SidecarChannel())
             for index, channel in enumerate(channels)]  # fmt: skip
 
 
-def _named(told: dict[int, tuple[str, SidecarChannel]], index: int, channel: RawChannel) -> tuple[str, RawChannel]:
-    return (told[index][0] if index in told else channel.name), channel
+def _named(by_place: dict[int, tuple[str, SidecarChannel]], index: int, channel: RawChannel) -> tuple[str, RawChannel]:
+    return (by_place[index][0] if index in by_place else channel.name), channel
 
 
 def _first(*values: Any) -> Any:
@@ -184,7 +184,7 @@ def _first(*values: Any) -> Any:
 
 
 def _channel(
-    name: str, raw: RawChannel, beside: SidecarChannel, remarks: list[str], path: Path, part: _Part
+    name: str, raw: RawChannel, sidecar_channel: SidecarChannel, remarks: list[str], path: Path, part: _Part
 ) -> Channel:
     """A part of one channel in SI.
 
@@ -197,29 +197,33 @@ def _channel(
         promised = f" of the {raw.promised:,} samples promised" if raw.promised else ""
         raise _UnusableError(f"channel {name!r} holds none{promised}" if promised else f"channel {name!r} is empty")
     where = f"write it into {path.name}.toml under [channels.{_toml_key(name)}]"
-    rate = _first(beside.sample_rate_hz, raw.sample_rate_hz)
+    rate = _first(sidecar_channel.sample_rate_hz, raw.sample_rate_hz)
     if rate is None:
         raise _UnusableError(f"channel {name!r} has no sample_rate_hz: {where}")
-    if beside.sample_rate_hz and raw.sample_rate_hz and abs(beside.sample_rate_hz / raw.sample_rate_hz - 1) > 1e-4:
+    if (
+        sidecar_channel.sample_rate_hz
+        and raw.sample_rate_hz
+        and abs(sidecar_channel.sample_rate_hz / raw.sample_rate_hz - 1) > 1e-4
+    ):
         remarks.append(
             f"channel {name!r}: the file says {raw.sample_rate_hz:g} Hz, its sidecar {rate:g} Hz: the sidecar is taken"
         )
     if not RATES_HZ[0] <= rate <= RATES_HZ[1]:
-        raise _UnusableError(f"channel {name!r}: a sample rate of {rate:g} Hz cannot be")
-    unit = plain_unit(_first(beside.unit, raw.unit) or "")
-    quantity = _quantity(name, unit, _first(beside.quantity, raw.quantity), where)
-    sensitivity = _first(beside.sensitivity_mv_per_g, raw.sensitivity_mv_per_g)
+        raise _UnusableError(f"channel {name!r}: a sample rate of {rate:g} Hz is impossible")
+    unit = plain_unit(_first(sidecar_channel.unit, raw.unit) or "")
+    quantity = _quantity(name, unit, _first(sidecar_channel.quantity, raw.quantity), where)
+    sensitivity = _first(sidecar_channel.sensitivity_mv_per_g, raw.sensitivity_mv_per_g)
     factor = _factor(name, unit, quantity, sensitivity, where)
     if quantity == "angle" and unit == "count":
-        counts = _pulses(name, _first(beside.pulses_per_rev, raw.pulses_per_rev))
+        counts = _pulses(name, _first(sidecar_channel.pulses_per_rev, raw.pulses_per_rev))
         if counts is None:
             raise _UnusableError(f"channel {name!r} holds counts and has no pulses_per_rev, counts per turn: {where}")
         factor /= counts
-    scale, full_scale = _scale(name, unit, raw, beside, where)
-    by_share = raw.shares and full_scale is not None and _first(beside.scale, raw.scale) is None
-    offset = _first(beside.offset, raw.offset, 0.0)
+    scale, full_scale = _scale(name, unit, raw, sidecar_channel, where)
+    by_share = raw.shares and full_scale is not None and _first(sidecar_channel.scale, raw.scale) is None
+    offset = _first(sidecar_channel.offset, raw.offset, 0.0)
     if not (math.isfinite(scale) and scale != 0 and math.isfinite(offset)):
-        raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} cannot be")
+        raise _UnusableError(f"channel {name!r}: scale {scale:g} and offset {offset:g} are impossible")
     row = part.of(raw.samples)
     if by_share and _beyond_one(row):
         raise _UnusableError(
@@ -248,9 +252,9 @@ def _channel(
         samples=samples,
         sample_rate_hz=float(rate),
         quantity=quantity,
-        recorded_unit=_first(beside.unit, raw.recorded_unit, raw.unit) or "",
-        axis=_first(beside.axis, raw.axis),
-        pulses_per_rev=_pulses(name, _first(beside.pulses_per_rev, raw.pulses_per_rev)),
+        recorded_unit=_first(sidecar_channel.unit, raw.recorded_unit, raw.unit) or "",
+        axis=_first(sidecar_channel.axis, raw.axis),
+        pulses_per_rev=_pulses(name, _first(sidecar_channel.pulses_per_rev, raw.pulses_per_rev)),
         # Beyond all numbers they say nothing.
         full_scale=full_scale if full_scale is not None and math.isfinite(full_scale) else None,
         step=step if step is not None and math.isfinite(step) else None,
@@ -286,7 +290,7 @@ def _quantity(name: str, unit: str, said: str | None, where: str) -> Quantity:
         return "acceleration"
     if unit not in TO_SI:
         known = ", ".join([*TO_SI, *VOLTS])
-        raise _UnusableError(f"channel {name!r}: the unit {unit!r} is no unit of vibration (known: {known})")
+        raise _UnusableError(f"channel {name!r}: the unit {unit!r} is not a unit of vibration (known: {known})")
     natural = TO_SI[unit][0]
     if said is not None and said != natural:
         raise _UnusableError(f"channel {name!r}: {unit} is a unit of {natural}, but quantity says {said}")
@@ -308,9 +312,11 @@ def _factor(name: str, unit: str, quantity: Quantity, sensitivity: float | None,
     return VOLTS[unit] * 1000.0 / sensitivity * STANDARD_GRAVITY_M_S2
 
 
-def _scale(name: str, unit: str, raw: RawChannel, beside: SidecarChannel, where: str) -> tuple[float, float | None]:
+def _scale(
+    name: str, unit: str, raw: RawChannel, sidecar_channel: SidecarChannel, where: str
+) -> tuple[float, float | None]:
     """(scale from recorded number to ``unit``, recorder's range in ``unit``)."""
-    scale, full_scale = _first(beside.scale, raw.scale), _first(beside.full_scale, raw.full_scale)
+    scale, full_scale = _first(sidecar_channel.scale, raw.scale), _first(sidecar_channel.full_scale, raw.full_scale)
     if raw.counts_full is not None:
         if scale is None and full_scale is None and unit != "":
             raise _UnusableError(
@@ -358,7 +364,7 @@ def _measured_at(given: datetime | str | None, zone: str | None, remarks: list[s
     else:
         when = given
     if not YEARS[0] <= when.year <= YEARS[1]:
-        remarks.append(f"measured_at {when.isoformat()} cannot be: the time is unknown")
+        remarks.append(f"measured_at {when.isoformat()} is impossible: the time is unknown")
         return None
     when, remark = in_zone(when, zone)
     remarks += [remark] if remark else []

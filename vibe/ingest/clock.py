@@ -42,7 +42,7 @@ def in_zone(when: datetime, zone: str | None) -> tuple[datetime, str | None]:
     if first > second:
         return settled, (
             f"the clock of {zone} showed {when.isoformat(' ')} twice, because it was put back: the first is taken, "
-            f"the capture may be {_span(first - second)} younger"
+            f"the capture may be {_span(first - second)} later"
         )
     real = settled.astimezone(UTC).astimezone(place)
     real = real.replace(tzinfo=timezone(second))

@@ -34,7 +34,7 @@ def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
     except MemoryError:
         raise CaptureError("needs more memory than there is", path=path) from None
     except PermissionError:
-        raise CaptureError("may not be read: ask for the right to read it", path=path) from None
+        raise CaptureError("permission denied: ask for read access", path=path) from None
     except VibeError as error:
         raise CaptureError(str(error), path=path) from error
     except Exception as error:
@@ -63,7 +63,7 @@ def _head(path: Path) -> bytes:
     except FileNotFoundError:
         raise CaptureError("there is no such file", path=path) from None
     except PermissionError:
-        raise CaptureError("may not be read: ask for the right to read it", path=path) from None
+        raise CaptureError("permission denied: ask for read access", path=path) from None
     except (OSError, ValueError) as error:
         raise CaptureError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
 

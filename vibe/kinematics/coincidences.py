@@ -145,12 +145,17 @@ def _what_exact(a: Tone, b: Tone, harmonic_a: int, harmonic_b: int) -> str:
     first, second = _name(a, harmonic_a), _name(b, harmonic_b)
     families = {a.family, b.family}
     if families == {"lobe", "output pin"} and harmonic_a == harmonic_b:
-        return f"{first} and {second} are one order: only averages folded by lobe and by output pin can tell them apart"
+        return (
+            f"{first} and {second} are one order: only averages folded by lobe and by output pin can distinguish them"
+        )
     if families == {"ring pin", "shaft"} and harmonic_a == harmonic_b:
         pin, shaft = (first, second) if a.family == "ring pin" else (second, first)
-        return f"{pin} hides under {shaft}: only envelope, phase and position tell"
+        return f"{pin} hides under {shaft}: only envelope, phase and position distinguish them"
     if a.damage and b.damage and harmonic_a == harmonic_b:
-        return f"{first} and {second} are one order: only sidebands, loudness of each meeting and folds can tell"
+        return (
+            f"{first} and {second} are one order: only sidebands, the strength of each contact and averages per turn "
+            "distinguish them"
+        )
     if a.damage != b.damage:
         damage, healthy = (first, second) if a.damage else (second, first)
         return f"{damage} and {healthy} are one line: healthy drives have it too, so by itself it proves nothing"

@@ -53,9 +53,9 @@ def _life(tag: str, bearing: Bearing, order: float, speed_rpm: float) -> RatingL
     if rating is None or load is None or kind is None:
         given = (("type", kind), ("dynamic_rating_kn", rating), ("equivalent_load_kn", load))
         missing = [name for name, value in given if value is None]
-        note = f"cannot be told: the drive's file does not say {', '.join(missing)}"
+        note = f"not determined: the drive file does not give {', '.join(missing)}"
     elif order == 0.0:
-        note = "cannot be told: its rings do not turn against each other"
+        note = "not determined: its rings do not turn against each other"
     else:
         million = rating_life_million(rating, load, kind)
         hours = rating_life_hours(million, speed_rpm)

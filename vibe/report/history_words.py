@@ -37,7 +37,7 @@ VERDICTS = {
     "not-a-fault": "no fault",
     "sensor": "the sensor",
     "operating-condition": "the operating condition",
-    "recheck": "look again",
+    "recheck": "re-inspect",
 }
 
 
@@ -63,6 +63,11 @@ def belongs(key: SeriesKey, alarm: Alarm) -> bool:
     names = {alarm.cause, *alarm.names, *(filter(None, (alarm.finding.tone,)) if alarm.finding else ())}
     own = not key.subject or any(key.subject == name or key.subject.startswith(f"{name}.") for name in names)
     return key.measure in AMPLITUDES and own
+
+
+def course(state: str) -> str:
+    """What a trend does, as a reader takes it in; the values of the records stay."""
+    return "not known yet" if state == "cannot be told yet" else state
 
 
 def place_name(point: str) -> str:

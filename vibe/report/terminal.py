@@ -120,7 +120,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
             body.what,
         )  # fmt: skip
     tones = _table("Tones", ["tone", ">order", ">decimal", ">Hz", "what makes it"])
-    beside = _table("Beside each tone", ["tone", "sidebands", "coincides with"])
+    beside = _table("Sidebands and coincidences", ["tone", "sidebands", "coincides with"])
     for tone in table.tones:
         _row(
             tones, f"{tone.id}{' *' if tone.damage else ''}", words.fraction(tone.order_exact),
@@ -134,7 +134,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
         Text("Orders count events per turn of the input; a minus sign turns against it."),
         bodies,
         tones,
-        Text("* damage on one part speaks here; the other lines are made by healthy drives too."),
+        Text("* damage of one part shows here; the other lines are made by healthy drives too."),
         beside,
     ]
     if table.phasing:
@@ -168,7 +168,7 @@ def summary_view(rows: Sequence[IndexRow]) -> Table:
     for row in gravest_first(rows):
         state = Text(f"{_STATE_SHAPE[row.state]} {row.state}", style=_STATE_STYLE[row.state])
         sure = "" if row.top_finding is None else words.probability(row.probability)
-        finding = row.top_finding or ("could not be judged" if row.state == "unknown" else "none")
+        finding = row.top_finding or ("not assessed" if row.state == "unknown" else "none")
         cells = [Text(words.printable(text)) for text in (row.tag, finding, sure, row.do_by)]
         table.add_row(state, *cells)
     return table

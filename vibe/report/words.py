@@ -19,8 +19,8 @@ STATE_RANK = {"act": 0, "plan": 1, "watch": 2, "unknown": 3, "sound": 4}
 STATE_MEANING = {
     "act": "inspect without delay",
     "plan": "inspect at a planned stop",
-    "watch": "measure again and compare",
-    "unknown": "could not be judged",
+    "watch": "repeat the measurement and compare",
+    "unknown": "not assessed",
     "sound": "nothing found",
 }
 

@@ -128,7 +128,7 @@ def _speed(
             note = (
                 f"the tachometer says {pulsed[1].input_hz * 60:.1f} r/min, the drive's own lines say "
                 f"{found[1].input_hz * 60:.1f} r/min: check pulses_per_rev and what the pulse is taken from; "
-                "the lines are believed"
+                "the lines are used"
             )
         else:
             return pulsed
@@ -140,7 +140,7 @@ def _speed(
         law, estimate = found
         return law, replace(estimate, note=note)
     speed = analysis_request.fixed_speed_hz or analysis_request.nominal_hz
-    told = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the plate"
+    told = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the nameplate"
     sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if analysis_request.fixed_speed_hz else plate_sigma(analysis_request)
     estimate = SpeedEstimate(
         input_hz=speed,

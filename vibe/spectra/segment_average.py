@@ -88,7 +88,7 @@ class Joined:
             ValueError: none was taken.
         """
         if self._first is None:
-            raise ValueError("no stretch was taken")
+            raise ValueError("no segment was used")
         looks = tuple(replace(look, means=means) for look, means in zip(self._first.looks, self._means, strict=True))
         if self._several and len(self._speeds) > 1 and looks:
             looks = (*looks, self._slow_look(looks[0].bands))

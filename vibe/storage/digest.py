@@ -121,5 +121,5 @@ def _no_number(text: str) -> float:
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
-        raise SealError("a name stands twice in one object")
+        raise SealError("a name occurs twice in one object")
     return found

@@ -193,7 +193,7 @@ def check_folder(folder: Path) -> None:
             is_folder, is_taken = place.is_dir(), os.path.lexists(place)
         except OSError as error:
             raise OutputError(
-                f"{place} cannot be looked at ({(error.strerror or str(error)).lower()}); name another --out"
+                f"{place} cannot be read ({(error.strerror or str(error)).lower()}); name another --out"
             ) from error
         if is_folder:
             if not os.access(place, os.W_OK | os.X_OK):

@@ -28,7 +28,7 @@ from vibe.synth.machine.sensors import sensor_noise, spoil, tachometer
 from vibe.synth.machine.shaft import shaft_motion
 from vibe.synth.machine.structure import Complex, Structure, casing, place_pulses, pulse_table
 from vibe.synth.scene import LEAD_S, NOMINAL_NOISE_M_S2, Scene, set_scene
-from vibe.synth.surroundings.machines import coloured, heard
+from vibe.synth.surroundings.machines import coloured, source_signal
 from vibe.synth.surroundings.surroundings import APART, Surrounding
 
 __all__ = ["Conditions", "Damage", "events", "parse_damage", "possible_damages", "simulate", "truth"]
@@ -38,7 +38,7 @@ IMPACT_OVER_NOISE = 6.5
 NOISE_FOLLOWS_CONTACT = 0.04
 SHOCK_OVER_NOISE = 60.0
 NEIGHBOUR_SHARE = 0.25
-"""How much of a neighbour on the same frame is heard at strength 1 (our choice: 12 dB down)."""
+"""How much of a neighbour on the same frame is picked up at strength 1 (our choice: 12 dB down)."""
 
 
 def simulate(
@@ -187,7 +187,7 @@ def _acceleration(scene: Scene, damage: Sequence[Damage], trains: list[ImpactTra
         if around.kind in ("neighbour", "damaged neighbour"):
             low += _neighbour(scene, structure, around, number)
             continue
-        added = heard(scene, around, number)
+        added = source_signal(scene, around, number)
         for train in added.trains:
             _strike(scene, structure, train, spectra)
         if added.noise is not None:
@@ -199,7 +199,7 @@ def _acceleration(scene: Scene, damage: Sequence[Damage], trains: list[ImpactTra
 
 
 def _neighbour(scene: Scene, structure: Structure, item: Surrounding, number: int) -> Array:
-    """A drive of the same type beside this one, heard through floor and frame, which swallow high frequencies first."""
+    """A drive of the same type next to this one, through floor and frame, which damp high frequencies first."""
     rng = scene.streams.capture(f"surrounding {number} {item.kind}")
     drawn = float(np.exp(rng.uniform(*np.log(APART)))) * float(rng.choice((-1.0, 1.0)))
     apart = item.apart if item.apart is not None else drawn

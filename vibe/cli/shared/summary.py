@@ -25,7 +25,7 @@ def facts(health: Health) -> Iterator[tuple[str, str]]:
     for number, finding in enumerate(health.findings, start=1):
         yield "finding", f"{number}. {_finding(finding, health.do_by)}"
     if not health.findings:
-        yield "finding", "none" if health.state != "unknown" else "none, for the drive could not be judged"
+        yield "finding", "none" if health.state != "unknown" else "none: the condition was not assessed"
     speed = health.speed
     method = f", from: {speed.method}" if speed.method else ""
     yield "speed", f"{with_uncertainty(speed.input_hz, speed.uncertainty_hz, 'Hz')}{method}"
@@ -43,7 +43,7 @@ def facts(health: Health) -> Iterator[tuple[str, str]]:
         yield "outside", f"{source.text}{hides}"
     if count := len(health.not_observable):
         tones = "1 tone" if count == 1 else f"{count} tones"
-        yield "not seen", f"{tones} could not be observed in these captures; the report says which, and why"
+        yield "not seen", f"{tones} were not detectable in these captures; the report says which, and why"
     yield from (("caution", caution) for caution in health.cautions[:CAUTIONS_SHOWN])
 
 

@@ -159,7 +159,7 @@ class PointChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class AlarmExplanation:
     """Something that explains a change, or might. ``weighs``: it pushes the alarm down."""
 
     kind: Literal["load", "speed", "sensor", "sisters", "new baseline", "scatter", "limit", "event"]
@@ -230,7 +230,7 @@ class Alarm:
     finding: SeenFinding | None
     exceedances: tuple[Exceedance, ...]
     changed: tuple[PointChange, ...]
-    explanations: tuple[Told, ...]
+    explanations: tuple[AlarmExplanation, ...]
     sisters: tuple[SisterState, ...]
     series: tuple[SeriesState, ...]
     pictures: Pictures

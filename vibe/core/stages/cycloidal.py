@@ -52,8 +52,7 @@ class CycloidalStage(CycloidalPair, StageForm):
         if roller is not None and e is None:
             if bore is None or bore <= roller:
                 raise ValueError(
-                    "output_roller_diameter_mm needs eccentricity_mm beside it, or an output_bore_diameter_mm "
-                    "that is larger"
+                    "output_roller_diameter_mm also needs eccentricity_mm, or an output_bore_diameter_mm that is larger"
                 )
         # A bore must let the disc swing by twice its eccentricity; clearances are a small part of that.
         elif roller and bore and e and abs(bore - roller - 2 * e) > 0.1 * 2 * e + 0.2:

@@ -14,7 +14,7 @@ PAIR_PARTS = {
     "mesh": PartWords(
         name="mesh",
         every="the mesh of lobes and ring pins",
-        suspect="mesh of lobes and ring pins, stage {0}: pitch errors, fit, or discs that are not alike",
+        suspect="mesh of lobes and ring pins, stage {0}: pitch errors, fit, or unequal discs",
     ),
     "ring_pin": PartWords(
         name="ring pin",
@@ -92,7 +92,7 @@ class CycloidalPair(StrictModel):
     def _rolls(self) -> Self:
         circle, roller, e = self.ring_pitch_diameter_mm, self.ring_roller_diameter_mm, self.eccentricity_mm
         if roller is not None and (circle is None or e is None):
-            raise ValueError("ring_roller_diameter_mm needs ring_pitch_diameter_mm and eccentricity_mm beside it")
+            raise ValueError("ring_roller_diameter_mm also needs ring_pitch_diameter_mm and eccentricity_mm")
         if circle is not None and e is not None:
             rolling = 2 * e * self.ring_pins / (self.ring_pins - self.lobes)
             if rolling >= circle:

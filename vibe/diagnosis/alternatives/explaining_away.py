@@ -27,7 +27,7 @@ DOUBLE_WITHIN = 1e-3
 """Relative distance within which an order is twice another: about the resolution of a capture of ten seconds."""
 
 
-def beside_others(case: Case) -> Case:
+def explained_away(case: Case) -> Case:
     """The case with the chance of every comb raised to that of a mere leftover of the strongest comb of another part.
 
     Elements of one bearing are one part: what they show together is weighed by their own rule. What was read between
@@ -44,7 +44,7 @@ def beside_others(case: Case) -> Case:
         # Tones that share an order share their comb, so none of them is beside another.
         same = {part_of(other) for other, own in case.combs.items() if own.tone == comb.tone}
         others = max((score for part, score in strongest.items() if part not in same), default=0.0)
-        combs[tone] = _beside(comb, others)
+        combs[tone] = _given_other(comb, others)
         if first is not None and part_of(first.tone) not in same:
             combs[tone] = _apart(combs[tone], comb, case.tone_alarm)
     return replace(case, combs=combs)
@@ -149,7 +149,7 @@ def part_of(tone: str) -> str:
     return head if tone.startswith("bearing.") and part in (*PARTS, *CAGES) else tone
 
 
-def _beside(comb: CombEvidence, other_score: float) -> CombEvidence:
+def _given_other(comb: CombEvidence, other_score: float) -> CombEvidence:
     if other_score <= comb.score:
         return comb
     left_over = exp(-comb.score / (LEFT_SHARE * other_score))

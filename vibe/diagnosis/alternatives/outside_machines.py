@@ -45,9 +45,9 @@ def doubted_by_outside(case: Case, findings: Sequence[Finding]) -> list[Finding]
 
 def doubted_unheard(findings: Sequence[Finding]) -> list[Finding]:
     """The findings of a capture in which the drive itself was not heard: its parts may be another machine's."""
-    more = " The drive itself was not heard in this capture: another machine may make this."
+    more = " The drive's own lines were not detected in this capture: another machine may make this."
     return [
-        _less_sure(finding, UNHEARD, "another machine, since the drive itself was not heard", more)
+        _less_sure(finding, UNHEARD, "another machine, since the drive's own lines were not detected", more)
         if finding.component.startswith(OWN_PARTS)
         else finding
         for finding in findings
@@ -69,8 +69,8 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     share = _own_share(case, tone, order) if case.alike else 1.0
     if share >= SURELY_OWN:
         return finding
-    name = f"the same part of a machine of the same kind beside it, at {_rpm(case)} r/min"
-    return _less_sure(finding, share, name, _told_apart(case))
+    name = f"the same part of a machine of the same kind next to it, at {_rpm(case)} r/min"
+    return _less_sure(finding, share, name, _how_to_distinguish(case))
 
 
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Finding:
@@ -159,10 +159,10 @@ def _rpm(case: Case) -> str:
     return " or ".join(f"{alike * speed * 60:.0f}" for alike in case.alike)
 
 
-def _told_apart(case: Case) -> str:
+def _how_to_distinguish(case: Case) -> str:
     return (
-        f" A machine of the same kind runs beside it ({_rpm(case)} r/min): this may be that one's. Measure again while "
-        "that one stands, or at a second point, nearer to one of the two, and compare."
+        f" A machine of the same kind runs next to it ({_rpm(case)} r/min): this may be that one's. Repeat the "
+        "measurement while that one stands, or at a second point, nearer to one of the two, and compare."
     )
 
 

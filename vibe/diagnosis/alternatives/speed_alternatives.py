@@ -127,9 +127,9 @@ def _means(finding: Finding, name: str, case: Case) -> bool:
 def _because(speed: SpeedEstimate, rivals: Sequence[str]) -> str:
     if speed.method == "nominal":
         off = 100 * sqrt(3.0) * (speed.uncertainty_hz or 0.0) / speed.input_hz
-        known = f"No speed was heard: it is assumed, and right to ±{off:.1f} % only"
+        known = f"No speed could be measured: it is assumed, and right to ±{off:.1f} % only"
     else:
-        others = ", ".join(f"{hz * 60:.1f} rpm ({chance:.0%})" for hz, chance, _ in _speeds(speed)[1:])
+        others = ", ".join(f"{hz * 60:.1f} r/min ({chance:.0%})" for hz, chance, _ in _speeds(speed)[1:])
         known = f"The lines allow another speed too: {others}"
     if not rivals:
         return f"{known}."

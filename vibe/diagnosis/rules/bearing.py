@@ -31,7 +31,7 @@ WORDS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Heard:
+class _BearingSigns:
     """That a bearing shows: the combs that say so, the largest first, and the chance that a sound one does."""
 
     shown: tuple[CombEvidence, ...]
@@ -41,7 +41,7 @@ class _Heard:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Told:
+class _Element:
     """Which element it is (empty when none can be preferred), the combs that show it, and why."""
 
     part: str
@@ -58,15 +58,19 @@ def find(case: Case) -> list[Finding]:
     Cages of many bearings turn alike. What is heard by a cage's turn alone is one finding, of the bearing whose usual
     slip brings its cage there, and the others are what it cannot be distinguished from.
     """
-    spoken: list[tuple[Bearing, dict[str, CombEvidence], _Heard]] = []
+    showing: list[tuple[Bearing, dict[str, CombEvidence], _BearingSigns]] = []
     for bearing in case.drive.bearing:
         combs = _combs(case, bearing)
-        heard = _heard(case, bearing, combs)
-        if heard is not None:
-            spoken.append((bearing, combs, heard))
-    turns = {bearing.name: combs["cage"] for bearing, combs, heard in spoken if heard.shown == (combs.get("cage"),)}
+        bearing_signs = _bearing_signs(case, bearing, combs)
+        if bearing_signs is not None:
+            showing.append((bearing, combs, bearing_signs))
+    turns = {
+        bearing.name: combs["cage"]
+        for bearing, combs, bearing_signs in showing
+        if bearing_signs.shown == (combs.get("cage"),)
+    }
     findings = []
-    for bearing, combs, heard in spoken:
+    for bearing, combs, bearing_signs in showing:
         own, rivals = turns.get(bearing.name), []
         if own is not None:
             rivals = _cages_at(case, own.order, leave_out=bearing)
@@ -74,7 +78,7 @@ def find(case: Case) -> list[Finding]:
             nearer = (name for name, comb in turns.items() if abs(comb.order / own.order - 1) < SAME_PLACE)
             if any(_off_usual(case, other, own.order) < off for other in case.drive.bearing if other.name in nearer):
                 continue
-        findings.append(_finding(case, bearing, heard, _told(case, bearing, heard, combs), rivals))
+        findings.append(_finding(case, bearing, bearing_signs, _element(case, bearing, bearing_signs, combs), rivals))
     return findings
 
 
@@ -116,21 +120,21 @@ def _off_usual(case: Case, bearing: Bearing, order: float) -> float:
 def signs(case: Case, bearing: Bearing) -> Signs | None:
     """What the combs of a bearing say of its elements; None where the bearing does not show."""
     combs = _combs(case, bearing)
-    heard = _heard(case, bearing, combs)
-    return None if heard is None else signs_of(_own(case, heard, combs), case.settings.element.present)
+    bearing_signs = _bearing_signs(case, bearing, combs)
+    return None if bearing_signs is None else signs_of(_own(case, bearing_signs, combs), case.settings.element.present)
 
 
-def _heard(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+def _bearing_signs(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _BearingSigns | None:
     return _far(case, bearing, combs) or _both_races(case, combs) or _one_element(case, combs) or _grown(case, combs)
 
 
-def _own(case: Case, heard: _Heard, combs: Mapping[str, CombEvidence]) -> dict[str, CombEvidence]:
+def _own(case: Case, bearing_signs: _BearingSigns, combs: Mapping[str, CombEvidence]) -> dict[str, CombEvidence]:
     """By part, the combs that support it: a far one for the outer race, and of a cage that strikes nothing that it
     leaves at its elements' orders."""
     cage = combs.get("cage")
-    if heard.far:
-        return {**combs, "outer_race": heard.shown[0]}
-    if cage is not None and heard.shown == (cage,):
+    if bearing_signs.far:
+        return {**combs, "outer_race": bearing_signs.shown[0]}
+    if cage is not None and bearing_signs.shown == (cage,):
         return {part: c for part, c in combs.items() if part == "cage" or not _left_by(cage, c, case.tone_alarm)}
     return dict(combs)
 
@@ -146,7 +150,7 @@ def _combs(case: Case, bearing: Bearing) -> dict[str, CombEvidence]:
     return combs
 
 
-def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _BearingSigns | None:
     """The outer race, when its place is just missed by clear impacts that nothing in the drive file explains, deeper
     than all that this bearing's own combs show.
 
@@ -163,35 +167,35 @@ def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _He
         sure = comb.false_alarm_probability <= case.tone_alarm / settings.inferred_stricter_by
         near = abs(comb.order / order - 1) <= settings.far_slip
         if sure and near and _clear(comb, settings) and comb.hit_over_floor_db > deepest:
-            return _Heard(shown=(comb,), chance=comb.false_alarm_probability, far=True)
+            return _BearingSigns(shown=(comb,), chance=comb.false_alarm_probability, far=True)
     return None
 
 
-def _both_races(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+def _both_races(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns | None:
     """Both races repeating alike and faintly: each alone might be too faint, together they are heard."""
     settings, limit = case.settings.comb, case.tone_alarm
     races = [combs[part] for part in ("outer_race", "inner_race") if part in combs]
     if len(races) < 2:
         return None
     deep, shallow = sorted(races, key=lambda comb: -comb.hit_over_floor_db)
-    if not _speaks(deep, limit, settings) or shallow.false_alarm_probability > limit:
+    if not _is_clear(deep, limit, settings) or shallow.false_alarm_probability > limit:
         return None
     alike = deep.hit_over_floor_db - shallow.hit_over_floor_db <= settings.races_alike_within_db
     faint = deep.hit_over_floor_db < settings.races_alike_below_db
     together = deep.false_alarm_probability * shallow.false_alarm_probability
     if not (alike and faint and together <= (limit / settings.inferred_stricter_by) ** 2):
         return None
-    return _Heard(shown=(deep, shallow), chance=min(comb.false_alarm_probability for comb in races))
+    return _BearingSigns(shown=(deep, shallow), chance=min(comb.false_alarm_probability for comb in races))
 
 
-def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns | None:
     settings, limit = case.settings.comb, case.tone_alarm
     stricter = limit / settings.inferred_stricter_by
-    present = [comb for part, comb in combs.items() if part != "cage" and _speaks(comb, limit, settings)]
+    present = [comb for part, comb in combs.items() if part != "cage" and _is_clear(comb, limit, settings)]
     cage = combs.get("cage")
     strikes = cage is not None and _strikes(cage, stricter, settings)
     if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present):
-        return _Heard(shown=(cage,), chance=cage.false_alarm_probability)
+        return _BearingSigns(shown=(cage,), chance=cage.false_alarm_probability)
 
     def enough(comb: CombEvidence) -> bool:
         if _clear(comb, settings) or is_long(comb, settings) or comb.false_alarm_probability <= stricter:
@@ -200,10 +204,10 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None
 
     # The strongest may be too faint to be believed, beside a clear one of which others took the first lines.
     strongest = max((comb for comb in present if enough(comb)), key=lambda comb: comb.score, default=None)
-    return None if strongest is None else _Heard(shown=(strongest,), chance=strongest.false_alarm_probability)
+    return None if strongest is None else _BearingSigns(shown=(strongest,), chance=strongest.false_alarm_probability)
 
 
-def _grown(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
+def _grown(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns | None:
     """What grew against the drive's own earlier captures, however faint: it needs no floor. A cage modulates all that
     happens in its bearing, so it must have grown the more surely."""
     most = most_grown(case, [comb for comb in combs.values() if not _of_faster(comb)])
@@ -211,13 +215,13 @@ def _grown(case: Case, combs: Mapping[str, CombEvidence]) -> _Heard | None:
         return None
     comb, chance = most
     stricter = case.tone_alarm / case.settings.comb.inferred_stricter_by
-    return None if comb is combs.get("cage") and chance > stricter else _Heard(shown=(comb,), chance=chance)
+    return None if comb is combs.get("cage") and chance > stricter else _BearingSigns(shown=(comb,), chance=chance)
 
 
-def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombEvidence]) -> _Told:
+def _element(case: Case, bearing: Bearing, bearing_signs: _BearingSigns, combs: Mapping[str, CombEvidence]) -> _Element:
     """The likeliest element; named where it is likelier than the others together and has a tone to be named by."""
     settings = case.settings.element
-    shown = _own(case, heard, combs)
+    shown = _own(case, bearing_signs, combs)
     struck = _struck([c for c in (shown.get("cage"), combs.get("cage")) if c is not None])
     weights = ways(signs_of(shown, settings.present), settings)
     shares = odds(weights)
@@ -232,34 +236,32 @@ def _told(case: Case, bearing: Bearing, heard: _Heard, combs: Mapping[str, CombE
                 f"The cage is seen past {_struck([cage])} and past {_struck([past])}: what it carries past both, one "
                 "rolling element that differs, is as likely as the cage itself. "
             )
-            return _Told(part="", sure=1.0, shares=shares, shown=(cage, past), reason=reason)
+            return _Element(part="", sure=1.0, shares=shares, shown=(cage, past), reason=reason)
     if shares[part] < settings.named_from or not known:
         if known or way == "untold":
-            reason = (
-                f"Something in this bearing repeats, too faintly to tell which element; most likely {_most(shares)}. "
-            )
+            reason = f"Impacts in this bearing repeat, too weak to identify the element; most likely {_most(shares)}. "
         else:
             reason = f"{_REASONS[part, way].format(struck=struck)}Most likely {_most(shares)}; "
             reason += "the drive file gives no tone to name it by. "
-        return _Told(part="", sure=1.0, shares=shares, shown=heard.shown, reason=reason)
+        return _Element(part="", sure=1.0, shares=shares, shown=bearing_signs.shown, reason=reason)
     lines = {"own": (part,), "races": ("outer_race", "inner_race"), "cage": ("cage",), "untold": ()}[way]
     by = sorted((shown[one] for one in lines if one in shown), key=lambda comb: -comb.hit_over_floor_db)
-    reason = _FAR if heard.far else ""
+    reason = _FAR if bearing_signs.far else ""
     reason = reason or _REASONS.get((part, way), "").format(struck=struck)
     if shares[part] < 0.9:
         reason += f"Of ten bearings that show this, {10 * shares[part]:.0f} have damage of the {WORDS[part]}. "
-    return _Told(
+    return _Element(
         part=part, sure=shares[part], shares=shares, reason=reason,
-        shown=(*by, *(comb for comb in heard.shown if comb not in by)),
+        shown=(*by, *(comb for comb in bearing_signs.shown if comb not in by)),
     )  # fmt: skip
 
 
 _FAR = (
-    "Nothing else in the drive file is as near to these impacts; a machine beside it may make them: measure again "
+    "Nothing else in the drive file is as near to these impacts; a machine next to it may make them: measure once more "
     "while that one stands. "
 )
 _REASONS = {
-    ("rolling_element", "races"): "Both races repeat, alike and faintly: what they share are the rolling elements. ",
+    ("rolling_element", "races"): "Both races repeat, equally and weakly: what they share are the rolling elements. ",
     (
         "rolling_element",
         "cage",
@@ -279,7 +281,7 @@ def _most(shares: Mapping[str, float]) -> str:
     return " or ".join(f"its {WORDS[part]} ({100 * shares[part]:.0f} %)" for part in close)
 
 
-def _speaks(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
+def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
     """Whether a comb is no chance, and deeper than sound bearings make it."""
     deep = comb.hit_over_floor_db >= settings.faintest_bearing_hit_over_floor_db
     return deep and comb.false_alarm_probability <= limit and not _of_faster(comb) and len(_standing(comb)) > 1
@@ -325,62 +327,65 @@ def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> boo
     )
 
 
-def _finding(case: Case, bearing: Bearing, heard: _Heard, told: _Told, rivals: Sequence[str]) -> Finding:
+def _finding(
+    case: Case, bearing: Bearing, bearing_signs: _BearingSigns, verdict: _Element, rivals: Sequence[str]
+) -> Finding:
     """``rivals``: cages of other bearings that would be heard in the same place."""
-    size = told.shown[0]
-    tone = case.tones.tone(f"bearing.{bearing.name}.{told.part}") if told.part else None
+    size = verdict.shown[0]
+    tone = case.tones.tone(f"bearing.{bearing.name}.{verdict.part}") if verdict.part else None
     alike = [*rivals, *tones_at(case, size.order, leave_out=tone.id if tone else "")]
-    for part, share in sorted(told.shares.items(), key=lambda item: -item[1]):
+    for part, share in sorted(verdict.shares.items(), key=lambda item: -item[1]):
         other = f"bearing.{bearing.name}.{part}"
-        if share >= LISTED_FROM and part != told.part and any(t.id == other for t in case.tones.tones):
+        if share >= LISTED_FROM and part != verdict.part and any(t.id == other for t in case.tones.tones):
             alike.append(other)
     items: list[EvidenceItem] = []
-    for comb in told.shown:
+    for comb in verdict.shown:
         items += comb_items(comb)
     items.append(
         EvidenceItem(
             kind="element",
             text="which element, if this bearing is damaged: "
-            + ", ".join(f"{WORDS[part]} {100 * share:.0f} %" for part, share in told.shares.items()),
-            value=max(told.shares.values()),
+            + ", ".join(f"{WORDS[part]} {100 * share:.0f} %" for part, share in verdict.shares.items()),
+            value=max(verdict.shares.values()),
             unit="probability",
         )
     )
-    orders = " and ".join(order_text(comb.order) for comb in told.shown)
+    orders = " and ".join(order_text(comb.order) for comb in verdict.shown)
     off = ""
-    if tone is not None and len(told.shown) == 1:
+    if tone is not None and len(verdict.shown) == 1:
         # A rolling element may show itself by the cage's turn; impacts that nobody asked for are measured against its
         # own.
         usual = next((one.order for one in case.tones.tones if one.id == size.tone), tone.order)
         shift = (size.order / usual - 1) * 100
         off = f", {shift:+.1f} % from where the geometry of the {_called(bearing)} puts them"
-    whole = probability(heard.chance, case.priors.get("rolling bearing", 0.02))
-    if heard.far:
+    whole = probability(bearing_signs.chance, case.priors.get("rolling bearing", 0.02))
+    if bearing_signs.far:
         whole *= FAR_SHARE
         alike.append(f"an outside source at {order_text(size.order)} orders")
-    fluted = told.part in ("outer_race", "inner_race") and is_fluting(case, size)
+    fluted = verdict.part in ("outer_race", "inner_race") and is_fluting(case, size)
     among = f"Cages of {1 + len(rivals)} bearings of this drive turn so; any may be the one. " if rivals else ""
     return Finding(
         tone=tone.id if tone else None,
         component=tone.component if tone else f"bearing.{bearing.name}",
         defect=FLUTING if fluted else tone.defect if tone else LOCAL_DAMAGE,
-        probability=whole * told.sure / (1 + len(rivals)),
+        probability=whole * verdict.sure / (1 + len(rivals)),
         component_probability=whole,
-        false_alarm_probability=heard.chance,
+        false_alarm_probability=bearing_signs.chance,
         severity=case.severity(size.hit_over_floor_db),
-        seen_in=[comb.tone for comb in told.shown],
+        seen_in=[comb.tone for comb in verdict.shown],
         cannot_be_told_from=list(dict.fromkeys(alike)),
-        why=f"{told.reason}{among}{'The vibration swells' if fluted else 'Impacts repeat'} at order {orders}{off}, "
-        f"{size.hit_over_floor_db:+.1f} dB against the mean of {size.band_hz[0]:.0f}-{size.band_hz[1]:.0f} Hz; "
-        f"the chance that a sound drive shows this is {chance_text(heard.chance)}.{_WASHBOARD if fluted else ''}",
+        why=f"{verdict.reason}{among}{'The vibration swells' if fluted else 'Impacts repeat'} at order {orders}{off}, "
+        f"{size.hit_over_floor_db:+.1f} dB relative to the mean of {size.band_hz[0]:.0f} to {size.band_hz[1]:.0f} Hz; "
+        f"the chance that a sound drive shows this is {chance_text(bearing_signs.chance)}."
+        f"{_WASHBOARD if fluted else ''}",
         evidence=items,
-        advice=_advice(bearing, told.part, fluted=fluted),
+        advice=_advice(bearing, verdict.part, fluted=fluted),
     )
 
 
 _WASHBOARD = (
     " It swells and falls evenly, without impacts, as on a washboard of ridges that current through the bearing burns "
-    "(electrical erosion, ISO 15243); a spall strikes. A race worn in waves by vibration looks alike."
+    "(electrical erosion, ISO 15243); a spall strikes. A race with waviness worn by vibration looks the same."
 )
 
 
@@ -388,15 +393,15 @@ def _advice(bearing: Bearing, part: str, *, fluted: bool) -> str:
     called = _called(bearing)
     if fluted:
         return (
-            f"Look at the raceways of the {called} for evenly spaced ridges, and at the grease for black; measure the "
+            f"Check the raceways of the {called} for evenly spaced ridges, and the grease for blackening; measure the "
             "shaft's voltage and current, and earth or insulate the shaft before the bearing is replaced."
         )
     if part:
         return (
-            f"Replace the {called} and look for the cause (lubricant, load, current, fit); such damage "
-            "grows, so measure often until then."
+            f"Inspect the {called}; replace it if the damage is confirmed, and find the cause (lubricant, load, "
+            "current, fit). Such damage grows: measure often until then."
         )
-    return f"Measure the {called} again soon and compare; look at its lubricant, load and fit."
+    return f"Repeat the measurement at the {called} soon and compare; check its lubricant, load and fit."
 
 
 def _called(bearing: Bearing) -> str:

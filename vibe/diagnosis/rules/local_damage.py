@@ -24,15 +24,16 @@ PLACE_SHARE = 0.4
 """Share of a place's width to which its middle is trusted, as a half width: nine of ten simulated places lie within."""
 
 ADVICE = {
-    "ring pin": "Look at the ring pins and their rollers where the map shows; a capture with a once-per-turn pulse at "
+    "ring pin": "Inspect the ring pins and their rollers where the map shows; a capture with a once-per-turn pulse at "
     "the same load names the pin.",
-    "lobe": "Inspect the disc's flanks and the output pins, rollers and bores: vibration alone cannot part them.",
-    "output pin": "Inspect output pins, rollers and disc bores, and the disc's flanks: vibration alone cannot part "
-    "them.",
+    "lobe": "Inspect the disc's flanks and the output pins, rollers and bores: vibration alone "
+    "cannot distinguish them.",
+    "output pin": "Inspect output pins, rollers and disc bores, and the disc's flanks: vibration alone cannot "
+    "distinguish them.",
     "gear tooth": "Inspect the teeth and the oil for metal.",
-    "roller": "Take the rollers off their pins and look at them, at their pins and at what they roll on.",
+    "roller": "Take the rollers off their pins and inspect rollers, pins and running surfaces.",
 }
-TOLD_APART = "Inspect output pins and their rollers, then the disc's bores: two discs contact the damaged part."
+PIN_ADVICE = "Inspect output pins and their rollers, then the disc's bores: two discs contact the damaged part."
 
 
 def find(case: Case) -> list[Finding]:
@@ -70,8 +71,8 @@ def _chance(case: Case, comb: CombEvidence) -> float | None:
 def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -> Finding:
     twins = _twins(comb, max(tone.meetings for tone in tones))
     first, others = _named(tones, twin=twins > 0)
-    told_apart = twins > 0 and first.family == "output pin"
-    if told_apart:
+    pin_is_sure = twins > 0 and first.family == "output pin"
+    if pin_is_sure:
         others = [tone for tone in others if tone.family != "lobe"]
     place = _place(case, first, comb)
     return Finding(
@@ -81,13 +82,12 @@ def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -
         probability=probability(chance, case.priors.get(first.family, 0.005)),
         false_alarm_probability=chance,
         severity=case.severity(comb.hit_over_floor_db),
-        cannot_be_told_from=[tone.id for tone in others] + _coinciding(case, first, others, told_apart=told_apart),
-        why=f"Impacts repeat at order {order_text(comb.order)}{place}, {comb.hit_over_floor_db:+.1f} dB against the "
-        f"mean "
-        f"of {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is "
+        cannot_be_told_from=[tone.id for tone in others] + _coinciding(case, first, others, pin_is_sure=pin_is_sure),
+        why=f"Impacts repeat at order {order_text(comb.order)}{place}, {comb.hit_over_floor_db:+.1f} dB relative to "
+        f"the mean of {comb.band_hz[0]:.0f} to {comb.band_hz[1]:.0f} Hz; the chance that a sound drive shows this is "
         f"{chance_text(chance)}.",
         evidence=comb_items(comb) + _part_items(case, first, comb),
-        advice=TOLD_APART if told_apart else ADVICE[first.family],
+        advice=PIN_ADVICE if pin_is_sure else ADVICE[first.family],
     )
 
 
@@ -188,14 +188,14 @@ def _part_items(case: Case, tone: Tone, comb: CombEvidence) -> list[EvidenceItem
     return [EvidenceItem(kind="part", text=text, value=float(part.number), channel=" + ".join(comb.channels))]
 
 
-def _coinciding(case: Case, first: Tone, others: list[Tone], *, told_apart: bool) -> list[str]:
+def _coinciding(case: Case, first: Tone, others: list[Tone], *, pin_is_sure: bool) -> list[str]:
     """Tones whose first harmonic lies exactly on this one's, or may slip onto it."""
     known = {tone.id for tone in others} | {first.id}
     found = []
     for pair in case.tones.coincidences:
         if pair.exact and pair.harmonic_a == pair.harmonic_b == 1 and first.id in (pair.tone_a, pair.tone_b):
             other = pair.tone_b if pair.tone_a == first.id else pair.tone_a
-            if other not in known and not (told_apart and case.tones.tone(other).family == "lobe"):
+            if other not in known and not (pin_is_sure and case.tones.tone(other).family == "lobe"):
                 found.append(other)
                 known.add(other)
     # A bearing whose slip may bring it here shows at this order too.

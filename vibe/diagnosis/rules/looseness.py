@@ -47,7 +47,7 @@ def find(case: Case) -> list[Finding]:
                 )
                 for line in shown
             ],
-            advice="With the drive locked out, check foundation bolts, base and torque arm; then measure again before "
-            "blaming the reducer.",
+            advice="With the drive locked out, check foundation bolts, base and torque arm; then repeat the "
+            "measurement before blaming the reducer.",
         )
     ]

@@ -39,16 +39,16 @@ def find(case: Case) -> list[Finding]:
                 probability=LEAST_SURE + (MOST_SURE - LEAST_SURE) * above(share, settings.mesh_share_from),
                 cannot=["unequal discs", "overload", "wrong backlash"],
                 why=f"The mesh ({lines[0].frequency_hz:.1f} Hz and harmonics) carries {100 * share:.0f} % of the "
-                f"acceleration's mean square and {total:.2f} mm/s r.m.s. at {channel}; no baseline tells yet whether "
-                "it grew.",
+                f"acceleration's mean square and {total:.2f} mm/s r.m.s. at {channel}; there is no baseline yet "
+                "that shows whether it grew.",
                 items=[
                     EvidenceItem(
                         kind="line", text=line.name, value=round(line.velocity_mm_s, 3), unit="mm/s", channel=channel
                     )
                     for line in lines
                 ],
-                advice="Store this capture as a baseline and measure again at the same load; check the lubricant for "
-                "wear particles.",
+                advice="Store this capture as a baseline and repeat the measurement at the same load; check the "
+                "lubricant for wear particles.",
             ).model_copy(update={"tone": tone.id})
         )
     return findings

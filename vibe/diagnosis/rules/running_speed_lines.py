@@ -103,7 +103,7 @@ def support(case: Case, name: str, harmonic: int, *, axial_fits: bool) -> Suppor
         fits = (ratio >= AXIAL_OF_UNBALANCE) == axial_fits
         odds *= FACTOR if fits else 1 / FACTOR
         said.append(
-            f"the axial line is {ratio:.1f} times the radial one, which speaks {'for' if fits else 'against'} it"
+            f"the axial line is {ratio:.1f} times the radial one, which {'supports' if fits else 'counts against'} it"
         )
         items.append(EvidenceItem(kind="direction", text="axial line against the radial one", value=round(ratio, 2)))
     input_side = max((line.velocity_mm_s for line in radial if "input" in line.channel.lower()), default=None)
@@ -117,7 +117,7 @@ def support(case: Case, name: str, harmonic: int, *, axial_fits: bool) -> Suppor
         elif ratio <= 1 / MUCH_STRONGER:
             odds /= FACTOR
             said.append(f"it is {1 / ratio:.1f} times as strong at the output side as at the input side")
-    told = f"; {'; '.join(said)}" if said else "; direction, phase and a second point would tell more"
+    told = f"; {'; '.join(said)}" if said else "; direction, phase and a second point would narrow it down"
     return Support(chance=odds / (1 + odds), items=tuple(items), said=told)
 
 

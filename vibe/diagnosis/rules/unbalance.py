@@ -50,6 +50,6 @@ def find(case: Case) -> list[Finding]:
                              channel=once.channel),
                 *more.items,
             ],
-            advice="Look at coupling, fan and deposits first; measure phase at two points before balancing.",
+            advice="Check coupling, fan and deposits first; measure phase at two points before balancing.",
         )
     ]  # fmt: skip

@@ -37,17 +37,18 @@ def unexplained_impacts(case: Case, findings: Sequence[Finding]) -> list[Finding
             false_alarm_probability=None,
             severity="slight",
             cannot_be_told_from=["what the drive turns", "something loose that strikes", "electrical pulses"],
-            why=f"Strong impacts last all the capture at {point}: kurtosis {kurtosis:.0f} where noise has 3, peaks of "
-            f"{peak:.3g} m/s², {crest:.0f} times the r.m.s. value; no part in the drive file repeats so.",
+            why=f"Strong impacts throughout the capture at {point}: kurtosis {kurtosis:.0f} where noise has 3, "
+            "peaks of "
+            f"{peak:.3g} m/s², {crest:.0f} times the r.m.s. value; no part in the drive file repeats at that rate.",
             evidence=[
                 EvidenceItem(kind="level", text="kurtosis, median of twelve pieces", value=round(kurtosis, 1),
                              channel=point),
                 EvidenceItem(kind="level", text="crest factor", value=round(crest, 1), channel=point),
                 EvidenceItem(kind="level", text="acceleration peak", value=round(peak, 2), unit="m/s^2", channel=point),
             ],
-            advice="Listen and look for what knocks: guards, cover plates, coupling, fastening, cable and "
-            "connector, and what the drive turns. Measure again without load, and at a second point: impacts of the "
-            "drive are largest at its housing. Complete the drive file if a part is missing in it.",
+            advice="Find what knocks: guards, cover plates, coupling, fastening, cable and "
+            "connector, and what the drive turns. Repeat the measurement without load, and at a second point: "
+            "impacts of the drive are largest at its housing. Complete the drive file if a part is missing in it.",
         )
     ]  # fmt: skip
 
@@ -56,7 +57,7 @@ def single_shocks(case: Case) -> list[str]:
     """A sentence for each point at which a few single shocks stand out of a capture that is quiet otherwise."""
     return [
         f"{point}: a few single shocks stand out, {case.level(point, 'crest_factor'):.0f} times the r.m.s. value; they "
-        "do not last, so something else struck or fell, and they are nobody's damage"
+        "do not last, so something struck or fell near the sensor; they do not count as damage"
         for point in _impulsive(case)
         if not _lasts(case, point)
     ]

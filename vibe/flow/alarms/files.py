@@ -43,10 +43,10 @@ def queue_json(queue: Queue) -> str:
     """The whole queue; every alarm with its rules."""
     from vibe import __version__
 
-    told = plain(queue)
-    for row, alarm in zip(told["alarms"], queue.alarms, strict=True):
+    stated = plain(queue)
+    for row, alarm in zip(stated["alarms"], queue.alarms, strict=True):
         row["rules"] = list(alarm.rules)
-    return json.dumps({"schema": SCHEMA, "software": f"vibe {__version__}"} | told, indent=1, ensure_ascii=False)
+    return json.dumps({"schema": SCHEMA, "software": f"vibe {__version__}"} | stated, indent=1, ensure_ascii=False)
 
 
 def queue_csv(queue: Queue) -> str:
@@ -63,7 +63,7 @@ def _cells(rank: int, alarm: Alarm) -> Sequence[Cell]:
         None if alarm.finding is None else alarm.finding.severity,
         None if growth is None else round(growth, 1), None if days is None else round(days, 1),
         alarm.since.isoformat(), len(alarm.exceedances),
-        "; ".join(told.kind for told in alarm.explanations if told.weighs), alarm.status_why, alarm.advice,
+        "; ".join(stated.kind for stated in alarm.explanations if stated.weighs), alarm.status_why, alarm.advice,
     ]  # fmt: skip
 
 

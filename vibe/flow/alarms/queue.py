@@ -37,7 +37,7 @@ class QueueOutcome:
     acting: bool
 
 
-def look_at_alarms(
+def evaluate_alarms(
     store: Store,
     *,
     exceedances: Path | None = None,
@@ -62,8 +62,8 @@ def look_at_alarms(
     at = at or datetime.now(UTC)
     rules = rules or load_alarm_rules()
     history = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
-    told = None if exceedances is None else read_exceedances(exceedances, time_zone=time_zone)
-    matched, unmatched = match(() if told is None else told.rows, store, rules)
+    read = None if exceedances is None else read_exceedances(exceedances, time_zone=time_zone)
+    matched, unmatched = match(() if read is None else read.rows, store, rules)
     gatherer = Gatherer(
         store=store, history=history, limits=load_settings(limits).limits, rules=rules, drives=drives or {}
     )
@@ -77,11 +77,11 @@ def look_at_alarms(
     held = _held(memories, store) if exceedances is None else 0
     remarks = [_held_in_words(held)] if held else []
     queue = queue_of(
-        cases, memories, rules, at, unmatched=unmatched, bad=() if told is None else told.bad, matched=len(matched),
+        cases, memories, rules, at, unmatched=unmatched, bad=() if read is None else read.bad, matched=len(matched),
         remarks=remarks,
     )  # fmt: skip
     if store.may_write:
-        _put_down(store, queue, cases, memories, at, with_file=exceedances is not None)
+        _record(store, queue, cases, memories, at, with_file=exceedances is not None)
     return QueueOutcome(queue=queue, cases=tuple(cases), files=(), acting=needs_action(queue, rules))
 
 
@@ -152,10 +152,10 @@ def remembered(store: Store) -> list[Memory]:
 
 def _facts(text: str) -> dict[str, Any]:
     try:
-        told = json.loads(text)
+        read = json.loads(text)
     except ValueError:
         return {}
-    return told if isinstance(told, dict) else {}
+    return read if isinstance(read, dict) else {}
 
 
 def _held(memories: Sequence[Memory], store: Store) -> int:
@@ -165,10 +165,10 @@ def _held(memories: Sequence[Memory], store: Store) -> int:
 
 def _held_in_words(count: int) -> str:
     which = "1 alarm of another system's file is" if count == 1 else f"{count} alarms of another system's file are"
-    return f"{which} not looked at anew: give the file to see more"
+    return f"{which} not evaluated again: give the file for details"
 
 
-def _put_down(
+def _record(
     store: Store, queue: Queue, cases: Sequence[DriveCase], memories: Sequence[Memory], at: datetime, *, with_file: bool
 ) -> None:
     """The alarms of now; those that nothing raises any more are closed, unless only a file that is not here could."""
@@ -210,9 +210,9 @@ def decide(
 
     at = at or datetime.now(UTC)
     if not because.strip():
-        raise CallError("a decision needs a reason (--because): it is read again in years")
+        raise CallError("a decision needs a reason (--because): it will be read years later")
     if not by.strip():
-        raise CallError("a decision needs the name of who decided (--by): it is read again in years")
+        raise CallError("a decision needs the name of who decided (--by): it will be read years later")
     name = typed(name)
     decision = Decision(alarm=name, verdict=verdict, because=because, by=by, at=at, recheck_by=recheck_by)
     kept = next((alarm for alarm in store.alarms(open_only=False) if alarm.id == name), None)
@@ -263,7 +263,7 @@ def run_alarms(
         raise OutputError(f"{there} exists already; give --force to replace it, or another --out")
     drives = {drive.tag: drive for drive in load_drives(recipe.drives)} if recipe.drives else {}
     with Store.open(recipe.store) as store:
-        outcome = look_at_alarms(
+        outcome = evaluate_alarms(
             store, exceedances=recipe.exceedances, drives=drives, time_zone=recipe.time_zone, limits=recipe.limits,
             at=at, progress=progress,
         )  # fmt: skip

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from vibe import __version__
 from vibe.core.errors import CallError, CaptureError, ConfigError
-from vibe.flow.commissioning.measured_figures import CaptureFigures, LookJob, look, to_identify, when
+from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify, when
 from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import check_folder, safe_name
@@ -144,7 +144,7 @@ def prove(
     from vibe.health.acceptance.outcomes import overall
     from vibe.health.state.cautions import cautions
 
-    looked = _looked(read, settings, workers, progress)
+    looked = _figures_of_captures(read, settings, workers, progress)
     evidence = _evidence(read, settings, looked)
     outcomes = answered(evidence)
     times = [one.measured_at for one in looked if one.measured_at is not None]
@@ -158,12 +158,15 @@ def prove(
         instruments=tuple(read.given.instrument),
         measured_from=min(times, key=_sortable, default=None), measured_to=max(times, key=_sortable, default=None),
         speed_hz=float(f"{speeds[0]:.8g}") if speeds else None, ratio_ordered=evidence.ordered,
-        ratio_found=" or ".join(found) or "not told", remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
+        ratio_found=" or ".join(found) or "not determined",
+        remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
         software=f"vibe {__version__}",
     )  # fmt: skip
 
 
-def _looked(read: _Read, settings: Settings, workers: int | None, progress: Progress | None) -> list[CaptureFigures]:
+def _figures_of_captures(
+    read: _Read, settings: Settings, workers: int | None, progress: Progress | None
+) -> list[CaptureFigures]:
     from vibe.flow.jobs.executor import WorkerDied, each
 
     rate = _rate(read.requirements)
@@ -172,7 +175,7 @@ def _looked(read: _Read, settings: Settings, workers: int | None, progress: Prog
     paths = [(number, path) for number, files in enumerate(read.runs) for path in files]
     asked = to_identify(kinds, [path.stat().st_size for _, path in paths], MOST_IDENTIFIED)
     jobs = [
-        LookJob(
+        FiguresJob(
             path=path, run=number, kind=read.given.run[number].kind, drive=read.drive, table=read.table,
             settings=shared, mounting=read.given.mounting, identify=place in asked,
         )

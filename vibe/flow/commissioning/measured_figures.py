@@ -32,7 +32,7 @@ WITHIN = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LookJob:
+class FiguresJob:
     """One capture to look at; ``identify``: also ask for its counts."""
 
     path: Path
@@ -66,7 +66,7 @@ class CaptureFigures:
     remarks: tuple[str, ...] = ()
 
 
-def look(job: LookJob) -> CaptureFigures:
+def look(job: FiguresJob) -> CaptureFigures:
     """Read, judge and measure one capture, in whatever process."""
     from vibe.ingest import read_capture
 
@@ -107,7 +107,9 @@ def when(looked: CaptureFigures) -> float | None:
 # ── figures ───────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _figures(job: LookJob, capture: Capture, judged: CaptureDiagnosis) -> dict[tuple[str, str], tuple[Sighting, ...]]:
+def _figures(
+    job: FiguresJob, capture: Capture, judged: CaptureDiagnosis
+) -> dict[tuple[str, str], tuple[Sighting, ...]]:
     reading = judged.reading
     if reading is None:
         return {}
@@ -186,7 +188,7 @@ def _mounted(mounting: Mounting, top_hz: float) -> tuple[float, str]:
     return mounted_error(top_hz / resonance), ""
 
 
-def _short_of(level: Level, job: LookJob) -> str:
+def _short_of(level: Level, job: FiguresJob) -> str:
     """What is missing of the band that velocity is judged in."""
     if level.measure not in ("velocity_rms", "displacement_rms") or level.band_hz is None:
         return ""
@@ -199,7 +201,7 @@ def _short_of(level: Level, job: LookJob) -> str:
 # ── counts ────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _counted(job: LookJob, capture: Capture, name: str) -> Counted | None:
+def _counted(job: FiguresJob, capture: Capture, name: str) -> Counted | None:
     from vibe.flow.identify.identification import identified
     from vibe.health.acceptance.finding_outcomes import Counted
 
@@ -210,7 +212,7 @@ def _counted(job: LookJob, capture: Capture, name: str) -> Counted | None:
         return Counted(file=name, answer="undetermined", ratio="", why=str(error))
     plate = found.plate
     if plate is None or plate.verdict == "cannot be told":
-        return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "it cannot be told")
+        return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "not determined")
     best = found.candidates[0]
     ratio = f"{best.ratio:g} ({best.lobes} lobes, {best.ring_pins} ring pins)"
     return Counted(file=name, answer="pass" if plate.verdict == "fits" else "fail", ratio=ratio, why=plate.why)

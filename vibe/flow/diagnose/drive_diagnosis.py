@@ -299,7 +299,7 @@ def _health(
             input_hz=_ten_digits(speed.input_hz) if speed else None,
             uncertainty_hz=_ten_digits(speed.uncertainty_hz) if speed and speed.uncertainty_hz is not None else None,
             method=speed.method if speed else None,
-            note=speed.note if speed else "no capture fit to tell",
+            note=speed.note if speed else "no suitable capture",
             alternatives=[
                 SpeedAlternative(input_hz=_ten_digits(hz), probability=_ten_digits(chance))
                 for hz, chance in (speed.alternatives if speed else ())

@@ -164,7 +164,7 @@ def fall(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSetting
             text=f"the vibration and the drive's own lines are {deepest:.0f} dB or so below those of earlier captures "
             "at this speed",
             remedy="Check that the drive is loaded, that the sensor sits fast on its usual place with its cable and "
-            "range as before, and that it is this drive; then measure again.",
+            "range as before, and that it is this drive; then repeat the measurement.",
         )
     return Fall(remarks=tuple(remarks), silent=tuple(silent), reason=reason)
 

@@ -41,7 +41,7 @@ def from_folder(
         past, remarks = from_kept(files, drive, table, settings)
     if len(past) < settings.diagnosis.past.fewest:
         remarks.append(
-            f"{len(past)} earlier captures of {drive.tag} can be used; a change of single tones is told from "
+            f"{len(past)} earlier captures of {drive.tag} can be used; a change of single tones is reported from "
             f"{settings.diagnosis.past.fewest} on"
         )
     return past, remarks

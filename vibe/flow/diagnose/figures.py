@@ -32,6 +32,7 @@ def _comb_plots(
 ) -> list[PlotData]:
     """Comb, map and waveform of one comb; the map belongs to the tone that the finding names."""
     from vibe.core.evidence import Mark
+    from vibe.health.state.finding_names import part_in_words
     from vibe.spectra.plots import plot_data
 
     # A damaged element meets both races: its comb may lie at twice its order.
@@ -42,12 +43,12 @@ def _comb_plots(
     highest = 1.08 * max(line.order for line in comb.lines)
     tone = table.tone(finding.tone) if finding.tone is not None else None
     about = next((t for t in table.tones if t.id == comb.tone and combs.get(t.id) is comb), tone)
-    what = f"the comb of {about.component} ({about.defect})" if about is not None else "a comb"
+    what = f"the comb of {part_in_words(about.component)} ({about.defect})" if about is not None else "a comb"
     shown: list[PlotData] = [
         plot_data.comb_plot(
             reading, comb, marks, highest=max(highest, 3.2 * comb.order),
-            title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz",
-            caption=f"Marked: {what} at order {comb.order:.4g} and its harmonics; grey: the local floor.",
+            title=f"Envelope spectrum, {' + '.join(comb.channels)}, {comb.band_hz[0]:.0f} to {comb.band_hz[1]:.0f} Hz",
+            caption=f"Marked: {what} at order {comb.order:.4g} and its harmonics; dashed: the local floor.",
         )
     ]  # fmt: skip
     turn = reading.turns.get(comb.tone)
@@ -65,7 +66,7 @@ def _comb_plots(
     shown.append(
         plot_data.waveform_plot(
             reading, comb, title=f"Waveform in the band, {comb.channels[0]}",
-            caption=f"About eight repeats, {comb.band_hz[0]:.0f}-{comb.band_hz[1]:.0f} Hz.",
+            caption=f"About eight repeats, {comb.band_hz[0]:.0f} to {comb.band_hz[1]:.0f} Hz.",
         )
     )  # fmt: skip
     return shown
@@ -91,7 +92,7 @@ def _line_plots(finding: Finding, reading: SignalAnalysis) -> tuple[PlotData, ..
     return (
         plot_data.velocity_plot(
             reading, channel, marks, highest_hz=highest, title=f"Velocity spectrum, {channel}",
-            caption=f"Marked: the lines behind {finding.component}, {finding.defect}.",
+            caption=f"Marked: the lines that show {finding.defect}.",
         ),
     )  # fmt: skip
 
@@ -120,7 +121,8 @@ def overview_plots(reading: SignalAnalysis) -> tuple[PlotData, ...]:
         shown.append(
             plot_data.packet_plot(
                 reading, spectrum.channel, title=f"Impulsiveness by band, {spectrum.channel}",
-                caption="Wavelet packets: 0 is noise, a peak shows where impacts ring; noise seldom passes the dashes.",
+                caption="Wavelet packets: 0 is noise, a peak shows where impacts ring; "
+                "noise seldom exceeds the dashed line.",
             )
         )  # fmt: skip
     return tuple(shown)

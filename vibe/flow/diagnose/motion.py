@@ -21,7 +21,7 @@ seconds (common practice)."""
 REMEDY_SIGNED = (
     "If it never runs steadily, record the motor's encoder with the vibration, as an angle or as signed pulses."
 )
-REMEDY_RUNS = "Take it again while the drive runs; if it did run, mend and aim the pulse sensor first."
+REMEDY_RUNS = "Repeat the measurement while the drive runs; if it did run, repair and aim the pulse sensor first."
 REMEDY_STEADY = "Wait until the drive runs at a steady speed and repeat the measurement."
 
 
@@ -63,7 +63,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
     if not motion.moves:
         return _reason(
             "at_rest",
-            f"the drive is at rest: its pulse sensor saw no turn in {motion.duration_s:.3g} s",
+            f"the drive is at rest: its pulse sensor registered no turn in {motion.duration_s:.3g} s",
             REMEDY_RUNS,
         )
     if motion.whole:
@@ -72,7 +72,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
         return _reason(
             "speed_not_followed",
             f"the speed changes more than can be followed: the drive stops or reverses, {len(motion.moves)} moves in "
-            f"{motion.duration_s:.3g} s, and its pulses do not tell the direction",
+            f"{motion.duration_s:.3g} s, and its pulses do not show the direction",
             f"{REMEDY_STEADY} {REMEDY_SIGNED}",
         )
     low, high = drive.input.speed_range_hz
@@ -81,7 +81,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
             "speed_not_followed",
             f"the drive turns at no more than {60 * motion.fastest_hz:.0f} r/min in this capture, outside its range "
             f"{60 * low:g}-{60 * high:g} r/min",
-            "Take it again at working speed; check pulses_per_rev and which shaft the sensor looks at.",
+            "Repeat the measurement at working speed; check pulses_per_rev and which shaft the sensor faces.",
         )
     if not moves_in(motion):
         longest = max(move.law.total_turns for move in motion.moves)
@@ -120,7 +120,7 @@ def in_words(speed: SpeedEstimate, motion: Motion | None, moves: Sequence[Move])
         many = "one move" if len(moves) == 1 else f"{len(moves)} moves"
         return [
             f"the speed changes during the capture: {kind}; {many} of {turns / len(moves):.0f} turns of the input each "
-            f"are laid on the angle that the {'encoder' if motion.signed else 'pulses'} told and analysed together"
+            f"are mapped onto the angle from the {'encoder' if motion.signed else 'pulses'} and analysed together"
         ]
     if speed.drift is None or speed.drift < CHANGES_FROM or speed.method == "nominal":
         return []

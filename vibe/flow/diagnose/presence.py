@@ -138,14 +138,15 @@ def _without_families(reading: SignalAnalysis, families: Sequence[Family], short
     if families:
         return _reason(
             "the band measured holds none of this drive's meshes, so nothing shows that it is this drive",
-            "Measure again with a sample rate of at least three times the mesh frequency.",
+            "Repeat the measurement with a sample rate of at least three times the mesh frequency.",
             short=short,
         )
     if reading.speed.method != "nominal":
         return None
     return _reason(
-        "no speed stands out, so nothing shows that the machine runs",
-        "Check that the drive runs and that the sensor sits on it; measure again with a pulse sensor, or for longer.",
+        "no speed is evident, so nothing shows that the machine runs",
+        "Check that the drive runs and that the sensor sits on it; repeat the measurement with a pulse sensor, or "
+        "for longer.",
         short=short,
     )
 
@@ -159,17 +160,17 @@ def _not_heard(
     if short:
         text += f" in {reading.law.total_turns:.0f} turns"
     elif reading.speed.method == "nominal":
-        text += ", and no speed stands out in the signal"
+        text += ", and no speed is evident in the signal"
     elif another:
         text += "; the lines of a drive of another ratio would fit better"
     elif was.better is not None:
         text += f"; a mesh of {was.better} parts would fit better"
     return _reason(
         text,
-        "Measure for longer, so that the drive's own lines can be told from others."
+        "Measure for longer, so that the drive's own lines can be distinguished from others."
         if short
-        else "Check that the drive runs, that this is its measuring point and its drive file (ratio); measure again, "
-        "longer and under load.",
+        else "Check that the drive runs, that this is its measuring point and its drive file (ratio); repeat the "
+        "measurement, longer and under load.",
         short=short,
     )
 
@@ -181,7 +182,7 @@ def _not_steady(gap_s: float) -> Reason:
         code="not_steady",
         verdict="rejected",
         text=f"for {gap_s:.1f} s the drive's lines are not where its speed puts them: a start, a stop or a pause",
-        remedy="Measure again while it runs steadily.",
+        remedy="Repeat the measurement while it runs steadily.",
     )
 
 

@@ -158,5 +158,5 @@ def _in_words(left_out: Sequence[tuple[int, str]], capture: Capture) -> list[str
     told = ", ".join(f"{number * length_s / 60:.1f} min ({why})" for number, why in left_out[:5])
     more = f" and {len(left_out) - 5} more" if len(left_out) > 5 else ""
     return [
-        f"{len(left_out)} of {capture.longer.count} stretches of {length_s:.0f} s are left out, those from {told}{more}"
+        f"{len(left_out)} of {capture.longer.count} segments of {length_s:.0f} s are left out, those from {told}{more}"
     ]

@@ -64,11 +64,11 @@ class Delivery:
             raise CallError("give one of --drive, --drives and --route: they say which drives the captures belong to")
         in_zone(clock(2000, 1, 1), time_zone)
         if route is not None:
-            told = load_route(route)
-            if time_zone is not None and told.time_zone is not None:
+            tally = load_route(route)
+            if time_zone is not None and tally.time_zone is not None:
                 raise CallError(f"{route} has a time_zone already: leave --time-zone out")
             return cls(
-                drives=route_drives(told, route), reader=RouteReader(folder=folder, route=told), time_zone=time_zone
+                drives=route_drives(tally, route), reader=RouteReader(folder=folder, route=tally), time_zone=time_zone
             )
         if drive is not None:
             tag = load_drive(drive).tag
@@ -135,13 +135,13 @@ def keep_files(
     """
     from vibe.flow.jobs.executor import JobExecutor, WorkerDied
 
-    told = _Told(delivery, store)
+    tally = _ImportTally(delivery, store)
     if cluster is not None:
         delivery, captures = delivery.anywhere(), [path.absolute() for path in captures]
-    fresh = _fresh(captures, store, told)
+    fresh = _fresh(captures, store, tally)
     first = next(fresh, None)
     if first is None:
-        return told.outcome()
+        return tally.outcome()
     settings = load_settings()
     earlier = {tag: tuple(path.absolute() for path in kept_files(store, tag, settings)) for tag in delivery.drives}
     common = _Common(
@@ -154,13 +154,13 @@ def keep_files(
         sees=(first, *delivery.drives.values()), writes=(common.workplace,),
     ) as executor:  # fmt: skip
         for _, path, done in executor.stream(_judged, chain([first], fresh)):
-            told.take(path, None if isinstance(done, WorkerDied) else done)
+            tally.take(path, None if isinstance(done, WorkerDied) else done)
             if progress is not None:
-                progress(told.seen, len(captures), writable(path.name))
-    return told.outcome()
+                progress(tally.seen, len(captures), writable(path.name))
+    return tally.outcome()
 
 
-def _fresh(captures: Iterable[Path], store: Store, told: _Told) -> Iterator[Path]:
+def _fresh(captures: Iterable[Path], store: Store, tally: _ImportTally) -> Iterator[Path]:
     """Captures that the store does not hold, each content once, looked for as they are asked for."""
     from vibe.storage.files import file_sha256
 
@@ -169,17 +169,17 @@ def _fresh(captures: Iterable[Path], store: Store, told: _Told) -> Iterator[Path
         try:
             content = file_sha256(path)
         except OSError as error:
-            told.refuse(f"{writable(path.name)}: {(error.strerror or str(error)).lower()}")
+            tally.refuse(f"{writable(path.name)}: {(error.strerror or str(error)).lower()}")
             continue
         short = bytes.fromhex(content)
         if short in asked or store.holds(content):
-            told.is_there()
+            tally.is_there()
         else:
             asked.add(short)
             yield path
 
 
-class _Told:
+class _ImportTally:
     """What came of a delivery so far. Only here is the store written."""
 
     def __init__(self, delivery: Delivery, store: Store) -> None:

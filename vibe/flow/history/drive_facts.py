@@ -144,7 +144,7 @@ class Gatherer:
     def _broken(self, looked: SeriesView, state: SeriesState, limits: Sequence[Limit]) -> list[Exceedance]:
         """Rules that the latest captures break: of each source the gravest limit, and growth."""
         rules = self.rules.raise_
-        last = looked.told[-rules.of_last :]
+        last = looked.comparable[-rules.of_last :]
         if not last:
             return []
         rank = {"alarm": 0, "trip": 1}
@@ -156,7 +156,7 @@ class Gatherer:
             by_rule = limit.source == "ISO rules"
             broken = [at for at in last if limit.broken_by(at.value if by_rule or at.like is None else at.like)]
             enough = bool(broken) and broken[-1] is last[-1] if limit.kind == "trip" else (
-                len(broken) >= min(rules.at_least, len(last)) and len(looked.told) >= rules.fewest_captures
+                len(broken) >= min(rules.at_least, len(last)) and len(looked.comparable) >= rules.fewest_captures
             )  # fmt: skip
             if enough and (limit.source not in gravest or rank[limit.kind] > rank[gravest[limit.source].kind]):
                 gravest[limit.source] = limit
@@ -181,7 +181,7 @@ class Gatherer:
         limit: float | None,
         over_db: float | None,
     ) -> Exceedance:
-        last = looked.told[-1]
+        last = looked.comparable[-1]
         return Exceedance(
             key=looked.key, unit=looked.unit, at=state.at, value=last.value, limit=limit, source=source, kind=kind,
             over_db=over_db, content=last.content, change_db=last.change_db, raw_db=last.raw_db, usual=last.usual,
@@ -242,9 +242,9 @@ def _falls(states: Sequence[SeriesState], rules: AlarmRules) -> list[Exceedance]
 
 def _report(text: str) -> tuple[list[CaptureFinding], dict[str, str]]:
     """Findings of a capture's own report in full, and what is wrong with its measuring chain, by point."""
-    told = cast("dict[str, Any]", json.loads(text))
+    stated = cast("dict[str, Any]", json.loads(text))
     findings, troubled = [], dict[str, str]()
-    for f in told.get("findings", []):
+    for f in stated.get("findings", []):
         evidence = [item for item in f.get("evidence", []) if isinstance(item, dict)]
         points = {str(item["channel"]) for item in evidence if item.get("channel")}
         point = points.pop() if len(points) == 1 else ""
@@ -259,7 +259,7 @@ def _report(text: str) -> tuple[list[CaptureFinding], dict[str, str]]:
         )  # fmt: skip
         if f["component"] == "sensor" and point:
             troubled.setdefault(point, str(f["defect"]))
-    for capture in told.get("captures", []):
+    for capture in stated.get("captures", []):
         channels = capture.get("channels", [])
         # Where all points are unfit the drive stood still, or nobody measured: no sensor is to blame.
         if any(channel.get("quality") != "rejected" for channel in channels):

@@ -67,9 +67,9 @@ def _shares(store: Store, tag: str, measure: str) -> dict[str, dict[str, dict[st
 
 
 def _sides(whole: SeriesView, kept: Mapping[str, object]) -> tuple[list[At], list[At]]:
-    base, told = whole.baseline, [at for at in whole.told if at.content in kept]
-    before = [] if base is None else [at for at in told if base.first_s <= at.time_s <= base.last_s]
-    return before, [at for at in told[-_NOW:] if at not in before]
+    base, usable = whole.baseline, [at for at in whole.comparable if at.content in kept]
+    before = [] if base is None else [at for at in usable if base.first_s <= at.time_s <= base.last_s]
+    return before, [at for at in usable[-_NOW:] if at not in before]
 
 
 def _grown(looked: Sequence[SeriesView], name: Callable[[SeriesView], str]) -> dict[str, float]:

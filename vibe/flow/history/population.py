@@ -38,7 +38,7 @@ def population_of(folder: Path, *, title: str | None = None) -> Population:
             "There is no acceptance record: levels of health reports are compared, at whatever load they had."
         )
     elif read.health.serial:
-        remarks.append(f"{len(read.health.serial)} plain health reports beside the acceptance records do not count.")
+        remarks.append(f"{len(read.health.serial)} health reports without an acceptance record do not count.")
     return population(
         gathered, settings, rules.trend, title=title or folder.resolve().name, left_out=read.left_out,
         remarks=remarks, software=f"vibe {__version__}",

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 CONSTANT = (
     "Mean time between failures: failures come at a constant rate, drives are alike and fail independently of one "
-    "another, and one that was mended is as good as its sisters. Observation ended at times that no failure chose."
+    "another, and a repaired one is as good as its sisters. Observation ended at times that no failure chose."
 )
 AGES = "Weibull: a drive is as good as new after each failure; lives that had not ended count as suspended."
 RATING = (
@@ -154,6 +154,6 @@ def _ratings(drives: Sequence[Drive]) -> tuple[RatingLife, ...]:
         except ConfigError as error:
             raise ConfigError(f"{drive.tag}: {error}") from error
     return tuple(
-        replace(rating, drive=tags[0] if len(tags) == 1 else f"{tags[0]} and {len(tags) - 1} alike")
+        replace(rating, drive=tags[0] if len(tags) == 1 else f"{tags[0]} and {len(tags) - 1} of the same kind")
         for rating, tags in alike.items()
     )

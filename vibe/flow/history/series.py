@@ -48,7 +48,7 @@ class SeriesView:
     captures: tuple[At, ...]
 
     @property
-    def told(self) -> tuple[At, ...]:
+    def comparable(self) -> tuple[At, ...]:
         """Captures that can be compared."""
         return tuple(at for at in self.captures if at.change_db is not None)
 
@@ -80,7 +80,7 @@ class SeriesGatherer:
     def look(self, key: SeriesKey) -> SeriesView:
         """One series; an empty one where it is unknown."""
         if key not in self._known:
-            self._known[key] = _looked(self._store.series(key), self.events(key.drive), self._settings)
+            self._known[key] = _view(self._store.series(key), self.events(key.drive), self._settings)
         return self._known[key]
 
     def sisters(self, key: SeriesKey, tags: Sequence[str]) -> list[SeriesView]:
@@ -91,7 +91,7 @@ class SeriesGatherer:
         return [one for one in found if one.captures]
 
 
-def _looked(series: Series, events: Sequence[Event], settings: HistorySettings) -> SeriesView:
+def _view(series: Series, events: Sequence[Event], settings: HistorySettings) -> SeriesView:
     from vibe.history.baseline import compare, from_level_db, level_db
     from vibe.history.trend import trend
 
@@ -190,7 +190,7 @@ def state_of(
 
     if not looked.captures:
         return None
-    last = (looked.told or looked.captures)[-1]
+    last = (looked.comparable or looked.captures)[-1]
     baseline, trend = looked.baseline, looked.trend
     trip = next((limit for limit in found if limit.kind == "trip"), None)
     target, over = f"{rules.time.target_db:g} dB over the baseline", rules.time.target_db
@@ -198,7 +198,7 @@ def state_of(
         over = float(level_db(trip.value, looked.unit)) - baseline.level_db
         target = f"the trip of {trip.value:.3g} {looked.unit}"
     time = time_to_limit(trend, over, settings.trend)
-    raws = [at.raw_db for at in looked.told[-3:] if at.raw_db is not None]
+    raws = [at.raw_db for at in looked.comparable[-3:] if at.raw_db is not None]
     raw = median(raws) if raws else None
     grows = trend.state in ("growing", "stepped up", "falling", "stepped down") and trend.changes
     slope = trend.slope

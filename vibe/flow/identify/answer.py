@@ -95,7 +95,7 @@ def against_load(found: Sequence[Identification]) -> str:
         if one.load_percent is not None and isinstance(one.slip.value, float)
     ]
     if len({load for load, _ in pairs}) < 2:
-        return "cannot be told: it needs two captures or more whose slip is known, at different noted loads"
+        return "not determined: it needs two captures or more whose slip is known, at different noted loads"
     slope, start = linear_regression([load for load, _ in pairs], [slip for _, slip in pairs])
     sense = "grows" if slope > 0 else "falls, which is no induction motor's way: check the noted loads"
     return f"{sense}: {start:.3%} without load, {start + 100 * slope:.3%} at 100 %, from {len(pairs)} captures"

@@ -29,7 +29,7 @@ SAME_SPEED = 1e-3
 """Relative difference of speeds that are the same answer."""
 MESH_SEEN = 2.0
 """Log odds from which on the mesh itself supports the counts."""
-ONE_STAGE = "of a drive with more stages these are the counts of the first: slower ones were not looked for"
+ONE_STAGE = "of a drive with more stages these are the counts of the first: slower ones were not searched for"
 WIDEST = 3.0
 """Highest over lowest speed of the range: in a wider one a shaft and its double cannot be distinguished."""
 
@@ -206,7 +206,7 @@ def _mesh(found: WeighedKinds, kinds: Sequence[PairKind]) -> str:
     if order + 2 > found.top_order:
         return f"the mesh at order {order} lies above the highest order measured, {found.top_order:.0f}"
     if best.mesh < MESH_SEEN:
-        return f"the mesh at order {order} does not stand out of the lines beside it"
+        return f"the mesh at order {order} does not stand out of its neighbouring lines"
     return f"the mesh stands out at order {order}"
 
 
@@ -236,7 +236,7 @@ def _slip(speed: Answer, motor: SlipReference | None) -> Answer:
 
 def _discs(found: WeighedKinds, kinds: Sequence[PairKind], counts: Sequence[Counts]) -> Answer:
     if counts[0].probability < SURE:
-        return Answer(value=None, why="phasing can be read only where the counts are told")
+        return Answer(value=None, why="phasing can be read only where the counts are determined")
     share: dict[int, float] = {}
     for one in found.weighed:
         if (kinds[one.kind].lobes, kinds[one.kind].ring_pins) == (counts[0].lobes, counts[0].ring_pins):
@@ -269,12 +269,12 @@ def _direction(capture: Capture, fit: Sequence[Channel], found: WeighedKinds, sp
         rotation_sense(one.samples, other.samples, one.sample_rate_hz, found.speed.input_hz, found.speed.drift or 0.0)
         for one, other in pairs
     ]
-    told = {view.sense for view in seen if view.sense}
-    if len(told) != 1:
-        return Answer(value=None, why="pairs of channels contradict one another" if told else seen[0].why)
+    senses = {view.sense for view in seen if view.sense}
+    if len(senses) != 1:
+        return Answer(value=None, why="pairs of channels contradict one another" if senses else seen[0].why)
     one, other = pairs[0]
-    first, second = (one.axis, other.axis) if told == {1} else (other.axis, one.axis)
-    return Answer(value=f"from +{first} towards {'+' if told == {1} else '-'}{second}")
+    first, second = (one.axis, other.axis) if senses == {1} else (other.axis, one.axis)
+    return Answer(value=f"from +{first} towards {'+' if senses == {1} else '-'}{second}")
 
 
 def _across(one: Channel, other: Channel) -> bool:
@@ -312,7 +312,7 @@ def _pair_of(drive: Drive) -> tuple[int, int]:
     if len(drive.stage) == 1 and isinstance(stage := drive.stage[0], CycloidalStage) and stage.fixed == "ring":
         if stage.lobes <= MOST_LOBES:
             return stage.lobes, stage.ring_pins
-        raise CallError(f"drive {drive.tag!r} has more than {MOST_LOBES} lobes: too many to be told apart")
+        raise CallError(f"drive {drive.tag!r} has more than {MOST_LOBES} lobes: too many to be distinguished")
     raise CallError(
         f"drive {drive.tag!r} is not a single cycloidal stage with a fixed ring, and only those can be identified"
     )

@@ -150,24 +150,24 @@ class Cluster:
         with ExitStack() as probes:
             marks = [probes.enter_context(_probe(folder)) for folder in writes]
             answers: Mapping[str, Any] = self._client.run(_about, [*sees, *marks], on_error="return")
-        for worker, told in answers.items():
-            self._check(worker, told)
+        for worker, answer in answers.items():
+            self._check(worker, answer)
         return len(answers)
 
-    def _check(self, worker: str, told: Any) -> None:
+    def _check(self, worker: str, answer: Any) -> None:
         start = f"--cluster {self._address}: the worker at {worker}"
         here = _about([])
-        if isinstance(told, ImportError):
-            raise CallError(f"{start} cannot load vibe ({told}); install vibe {__version__} there")
-        if isinstance(told, Exception):
-            raise CallError(f"{start} does not answer ({told}); mend or remove it")
-        if (told["vibe"], told["python"]) != (here["vibe"], here["python"]):
+        if isinstance(answer, ImportError):
+            raise CallError(f"{start} cannot load vibe ({answer}); install vibe {__version__} there")
+        if isinstance(answer, Exception):
+            raise CallError(f"{start} does not answer ({answer}); repair or remove it")
+        if (answer["vibe"], answer["python"]) != (here["vibe"], here["python"]):
             raise CallError(
-                f"{start} has vibe {told['vibe']} on python {told['python']}, and here it is vibe {here['vibe']} on "
-                f"python {here['python']}; install the same there"
+                f"{start} has vibe {answer['vibe']} on python {answer['python']}, and here it is vibe {here['vibe']} "
+                f"on python {here['python']}; install the same there"
             )
-        if told["missing"]:
-            place = Path(told["missing"][0])
+        if answer["missing"]:
+            place = Path(answer["missing"][0])
             place = place.parent if place.name.startswith(_PROBE) else place
             raise CallError(
                 f"{start} does not see {place}; every machine of the cluster must see the same files under the same "

@@ -28,16 +28,16 @@ def arrivals(
     changes afterwards, or whose sidecar does, comes again. Polling, not events: memory cards and network folders send
     none.
     """
-    told: dict[Path, Stamp] = {}
+    reported: dict[Path, Stamp] = {}
     last: dict[Path, Stamp] = {}
     while True:
         now = {path: stamp for path in find(folder) if (stamp := _stamp((path, *beside(path)))) is not None}
-        gone = tuple(path for path in told if path not in now)
+        gone = tuple(path for path in reported if path not in now)
         for path in gone:
-            del told[path]
-        fresh = [path for path, stamp in now.items() if told.get(path) != stamp]
+            del reported[path]
+        fresh = [path for path, stamp in now.items() if reported.get(path) != stamp]
         whole = tuple(path for path in fresh if last.get(path) == now[path])
-        told |= {path: now[path] for path in whole}
+        reported |= {path: now[path] for path in whole}
         last = now
         yield Arrivals(whole=whole, gone=gone, waiting=tuple(path for path in fresh if path not in whole))
 

@@ -80,17 +80,17 @@ class FieldJob:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FieldLook:
+class FieldResult:
     """What came of one file. ``like``: signatures by point."""
 
     seen: FileSeen
     like: Mapping[str, Signature]
 
 
-def look_at(job: FieldJob) -> FieldLook:
+def look_at(job: FieldJob) -> FieldResult:
     """One file, whatever is wrong with it."""
     try:
-        return _looked(job, asked_of(job.route_path, job.changed_ns))
+        return _checked(job, asked_of(job.route_path, job.changed_ns))
     except MemoryError:
         error = "needs more memory than there is"
     except CaptureError as trouble:
@@ -99,7 +99,7 @@ def look_at(job: FieldJob) -> FieldLook:
         error = str(trouble)
     except Exception as trouble:
         error = defect(trouble)
-    return FieldLook(seen=_unreadable(job, writable(error)), like={})
+    return FieldResult(seen=_unreadable(job, writable(error)), like={})
 
 
 def _unreadable(job: FieldJob, error: str) -> FileSeen:
@@ -110,7 +110,7 @@ def _unreadable(job: FieldJob, error: str) -> FileSeen:
     return FileSeen(path=job.path, drive=None if named is None else named.drive, error=error)
 
 
-def _looked(job: FieldJob, asked: Asked) -> FieldLook:
+def _checked(job: FieldJob, asked: Asked) -> FieldResult:
     from vibe.ingest.route.duplicates import samples_hash
     from vibe.ingest.route.field_rules import verdict
     from vibe.ingest.route.route_capture import read_on_route
@@ -123,10 +123,10 @@ def _looked(job: FieldJob, asked: Asked) -> FieldLook:
             "does not say which drive it was measured on" if capture.drive is None else "its drive is not on the route"
         )
         remarks = capture.remarks if any("not on the route" in r for r in capture.remarks) else (*capture.remarks, why)
-        return FieldLook(seen=_seen(job, capture, points, remarks), like={})
+        return FieldResult(seen=_seen(job, capture, points, remarks), like={})
     like = _signatures(capture)
     if job.like_only:
-        return FieldLook(seen=_seen(job, capture, (), ()), like=like)
+        return FieldResult(seen=_seen(job, capture, (), ()), like=like)
     reasons = _reasons(capture, asked, stop)
     on_stop = {folded(point.name) for point in stop.point}
     points = tuple(
@@ -138,7 +138,7 @@ def _looked(job: FieldJob, asked: Asked) -> FieldLook:
         )
         for channel in capture.channels
     )
-    return FieldLook(seen=_seen(job, capture, points, capture.remarks), like=like)
+    return FieldResult(seen=_seen(job, capture, points, capture.remarks), like=like)
 
 
 def _seen(job: FieldJob, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:
@@ -173,14 +173,18 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
     motion = motion_in(capture, tuple(quality.values()))
     stands = standstill(motion, drive) or stops(fit, motion)
-    heard = None
+    recognised_drive = None
     if stands is None and not moves_in(motion):
-        heard = recognised(capture, fit, asked.candidates, stop.drive)
-    if heard is not None and heard.speed is not None:
+        recognised_drive = recognised(capture, fit, asked.candidates, stop.drive)
+    if recognised_drive is not None and recognised_drive.speed is not None:
         for channel in fit:
-            quality[channel.name] = with_drift(quality[channel.name], heard.speed.drift)
-    speed_hz = drive.input.speed_hz if heard is None or heard.speed is None else heard.speed.input_hz
-    about_drive = [stands] if stands is not None else _about_drive(capture, heard, drive, asked)
+            quality[channel.name] = with_drift(quality[channel.name], recognised_drive.speed.drift)
+    speed_hz = (
+        drive.input.speed_hz
+        if recognised_drive is None or recognised_drive.speed is None
+        else recognised_drive.speed.input_hz
+    )
+    about_drive = [stands] if stands is not None else _about_drive(capture, recognised_drive, drive, asked)
     longer = capture.stretch_count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
@@ -195,15 +199,15 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     return out
 
 
-def _about_drive(capture: Capture, heard: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
+def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
     from vibe.ingest.quality.recording.sample_rate import LEAST, slip_of
     from vibe.ingest.route import field_rules
 
-    if heard is None:
+    if recognised_drive is None:
         return []
-    if heard.verdict == "other drive":
-        return [field_rules.wrong_drive(drive.tag, likely(heard))]
-    found = heard.speed
+    if recognised_drive.verdict == "other drive":
+        return [field_rules.wrong_drive(drive.tag, likely(recognised_drive))]
+    found = recognised_drive.speed
     method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
     slip: Slip = "open"
     if found is not None and capture.speed_rpm is not None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import CallError
 from vibe.core.route.round_check import Completeness, Expected, FileSeen, Missing
 from vibe.core.route.route import folded
-from vibe.flow.route.field_check import Asked, FieldJob, FieldLook, asked_of, look_at
+from vibe.flow.route.field_check import Asked, FieldJob, FieldResult, asked_of, look_at
 
 if TYPE_CHECKING:
     from vibe.ingest.route.field_rules import FieldRules
@@ -25,7 +25,7 @@ FEWEST_PER_PROCESS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WatchLook:
+class WatchResult:
     """One look at a folder that is watched: verdicts that are new, and the roll call as it stands."""
 
     call: Completeness
@@ -79,28 +79,28 @@ class Round:
         looks = _fanned_out(jobs, workers, cluster, progress)
         return self._called(looks[len(before) :], _by_point(looks[: len(before)]))
 
-    def watched(self) -> Iterator[WatchLook]:
+    def watched(self) -> Iterator[WatchResult]:
         """Verdicts as files arrive; each ``next`` is one look at the folder."""
         from vibe.flow.route.arrivals import arrivals
         from vibe.ingest import find_captures
-        from vibe.ingest.config.sidecar import files_beside
+        from vibe.ingest.config.sidecar import sidecar_paths
 
         before = _by_point([look_at(job) for job in self._earlier_jobs()])
-        looks: dict[Path, FieldLook] = {}
-        told: dict[Path, FileSeen] = {}
-        for step in arrivals(self.folder, find=find_captures, beside=files_beside):
+        looks: dict[Path, FieldResult] = {}
+        known_files: dict[Path, FileSeen] = {}
+        for step in arrivals(self.folder, find=find_captures, beside=sidecar_paths):
             for path in step.gone:
                 looks.pop(path, None)
-                told.pop(path, None)
+                known_files.pop(path, None)
             # One after the other, so that each verdict stands on the screen as soon as it is known.
             for path in step.whole:
                 looks[path] = look_at(self._job(path))
                 call = self._called(list(looks.values()), before)
-                changed = tuple(file for file in call.files if told.get(file.path) != file)
-                told = {file.path: file for file in call.files}
-                yield WatchLook(call=call, changed=changed, gone=(), waiting=())
+                changed = tuple(file for file in call.files if known_files.get(file.path) != file)
+                known_files = {file.path: file for file in call.files}
+                yield WatchResult(call=call, changed=changed, gone=(), waiting=())
             call = self._called(list(looks.values()), before)
-            yield WatchLook(call=call, changed=(), gone=step.gone, waiting=step.waiting)
+            yield WatchResult(call=call, changed=(), gone=step.gone, waiting=step.waiting)
 
     def _ready(self) -> Asked:
         try:
@@ -125,13 +125,13 @@ class Round:
             return []
         return [self._job(path, folder=self.earlier) for path in find_captures(self.earlier)]
 
-    def _called(self, looks: Sequence[FieldLook], before: Earlier) -> Completeness:
+    def _called(self, looks: Sequence[FieldResult], before: Earlier) -> Completeness:
         from vibe.ingest.route.completeness import completeness
 
         asked = self._ready()
         walk = {tag: number for number, tag in enumerate(asked.stops)}
 
-        def place(one: FieldLook) -> tuple[bool, int, str]:
+        def place(one: FieldResult) -> tuple[bool, int, str]:
             """Of two alike the first is kept: one that has its place on the walk, by its name."""
             stray = all(point.verdict == "extra" for point in one.seen.points)
             return stray, walk.get(one.seen.drive or "", len(walk)), str(one.seen.path)
@@ -167,7 +167,7 @@ def _out_of_use(asked: Asked) -> list[Missing]:
     ]
 
 
-def _by_point(looks: Sequence[FieldLook]) -> Earlier:
+def _by_point(looks: Sequence[FieldResult]) -> Earlier:
     out: dict[str, dict[str, tuple[Signature, ...]]] = {}
     for look in looks:
         for point, like in look.like.items():
@@ -176,7 +176,7 @@ def _by_point(looks: Sequence[FieldLook]) -> Earlier:
     return out
 
 
-def _with_exchanges(looks: Sequence[FieldLook], before: Earlier, rules: FieldRules) -> list[FileSeen]:
+def _with_exchanges(looks: Sequence[FieldResult], before: Earlier, rules: FieldRules) -> list[FileSeen]:
     """Points of one drive that sound like one another's earlier captures are reported as such."""
     from vibe.ingest.route import field_rules
     from vibe.spectra.identity.point_likeness import exchanged
@@ -203,7 +203,7 @@ def _with_exchanges(looks: Sequence[FieldLook], before: Earlier, rules: FieldRul
 
 
 def _with_shifts(
-    looks: Sequence[FieldLook], files: Sequence[FileSeen], before: Earlier, rules: FieldRules
+    looks: Sequence[FieldResult], files: Sequence[FileSeen], before: Earlier, rules: FieldRules
 ) -> list[FileSeen]:
     """Points all of whose bands moved alike since the earlier round are reported as such; ``files`` run beside
     ``looks``."""
@@ -235,19 +235,19 @@ def _with_shifts(
 
 def _fanned_out(
     jobs: Sequence[FieldJob], workers: int | None, cluster: str | None, progress: Progress | None
-) -> list[FieldLook]:
+) -> list[FieldResult]:
     from vibe.flow.jobs.executor import ENDED_READING, JobExecutor, WorkerDied
 
-    def tell(done: int, result: FieldLook | WorkerDied) -> None:
+    def tell(done: int, result: FieldResult | WorkerDied) -> None:
         if progress is not None:
-            progress(done, len(jobs), result.seen.drive or "" if isinstance(result, FieldLook) else "")
+            progress(done, len(jobs), result.seen.drive or "" if isinstance(result, FieldResult) else "")
 
     count = workers if workers is not None else (min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1) or 1)
     sees = sorted({place for job in jobs for place in (job.folder, job.route_path)})
     with JobExecutor(min(count, len(jobs)), cluster=cluster, sees=sees) as executor:
         looks = executor.each(look_at, jobs, done=tell)
     return [
-        FieldLook(seen=FileSeen(path=job.path, error=ENDED_READING), like={})
+        FieldResult(seen=FileSeen(path=job.path, error=ENDED_READING), like={})
         if isinstance(result, WorkerDied)
         else result
         for job, result in zip(jobs, looks, strict=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from vibe import __version__
 from vibe.core.errors import CallError, ConfigError
-from vibe.flow.capture_folder import FirstLook, Gathered, RouteReader, Search, gathered, look_at
+from vibe.flow.capture_folder import CaptureHeader, Gathered, RouteReader, Search, gathered, look_at
 from vibe.flow.file_hash import file_hash
 from vibe.flow.run.earlier_run import EarlierRun, earlier_run
 from vibe.flow.settings import load_settings, share_dir
@@ -95,7 +95,7 @@ def _drive_files(recipe: Recipe, base: Path, route: Route | None, route_path: Pa
 
 
 def captures_of(
-    plant: Plant, target: Path, search: Search, executor: JobExecutor, look: Callable[..., FirstLook]
+    plant: Plant, target: Path, search: Search, executor: JobExecutor, look: Callable[..., CaptureHeader]
 ) -> Gathered:
     """The captures in its folder, to its drives; many are looked at by ``executor``, which is asked for ``look``.
 
@@ -114,7 +114,7 @@ def captures_of(
         return gathered(look_at(path, search) for path in found)
     looks = executor.each(look, found)
     return gathered(
-        FirstLook(path=path, unused=f"{writable(path.name)}: {ENDED_READING}; try --workers 1")
+        CaptureHeader(path=path, unused=f"{writable(path.name)}: {ENDED_READING}; try --workers 1")
         if isinstance(one, WorkerDied)
         else one
         for path, one in zip(found, looks, strict=True)

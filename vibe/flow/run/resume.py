@@ -89,7 +89,7 @@ def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> Dri
         pages: dict[str, str] = record["pages"]
         if not {"health.json", "health.html"} <= set(pages) <= set(PAGES):
             return None
-        if any(file_hash(own / name) != told for name, told in pages.items()):
+        if any(file_hash(own / name) != stored_row for name, stored_row in pages.items()):
             return None
         before: dict[str, str] = record["made_from"]
         if record["content"] != content_of(made_from):
@@ -113,15 +113,15 @@ def _row(record: dict[str, Any], own: Path) -> IndexRow:
         folder=own, json=own / "health.json", html=own / "health.html", pdf=pdf,
         remarks=tuple(record["page_remarks"]),
     )  # fmt: skip
-    told = record["row"]
-    texts = [told[key] for key in ("tag", "name", "state", "sentence", "do_by", "since")]
+    stored_row = record["row"]
+    texts = [stored_row[key] for key in ("tag", "name", "state", "sentence", "do_by", "since")]
     if (
-        not all(isinstance(one, str) for one in (*texts, *told["remarks"], *told["noticed"]))
-        or told["state"] not in STATE_RANK
-        or not all(told[key] is None or isinstance(told[key], kind) for key, kind in _KINDS.items())
+        not all(isinstance(one, str) for one in (*texts, *stored_row["remarks"], *stored_row["noticed"]))
+        or stored_row["state"] not in STATE_RANK
+        or not all(stored_row[key] is None or isinstance(stored_row[key], kind) for key, kind in _KINDS.items())
     ):
         raise TypeError("a stamp that was changed")
-    return IndexRow(**(told | {"files": files, "remarks": tuple(told["remarks"])}))
+    return IndexRow(**(stored_row | {"files": files, "remarks": tuple(stored_row["remarks"])}))
 
 
 def _record(path: Path, schema: str) -> dict[str, Any] | None:

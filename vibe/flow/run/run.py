@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, OutputError, VibeError, defect
-from vibe.flow.capture_folder import FirstLook, Gathered, Search, look_at, plain_reader, without_twins
+from vibe.flow.capture_folder import CaptureHeader, Gathered, Search, look_at, plain_reader, without_twins
 from vibe.flow.diagnose.drive_diagnosis import drive_report_of, ready_to_print, written
 from vibe.flow.diagnose.earlier_diagnoses import from_kept, kept_files
 from vibe.flow.diagnose.tone_requests import candidate_of
@@ -54,7 +54,7 @@ class _Job:
     made_from: Mapping[str, str] = field(default_factory=dict)
 
 
-def _look(path: Path, common: _Common) -> FirstLook:
+def _look(path: Path, common: _Common) -> CaptureHeader:
     """A file before its drive is known, in whatever process."""
     return look_at(path, common.search)
 
@@ -101,7 +101,7 @@ def _failed(job: _Job, why: str, *, is_defect: bool = False) -> DriveResult:
 
     row = IndexRow(
         tag=job.tag, name=job.name, state="unknown", sentence=f"{job.tag}: condition not assessed, for no report "
-        "could be made.", do_by="Mend what is named here, and run again.", top_finding=None, probability=None,
+        "could be made.", do_by="Correct what is named here, and run again.", top_finding=None, probability=None,
         files=None, captures=len(job.captures), remarks=(why,),
     )  # fmt: skip
     return DriveResult(row=row, failure=f"{job.tag}: {why}", defect=is_defect)
@@ -304,9 +304,9 @@ def _resumed(kept: Mapping[str, DriveResult], redone: Mapping[str, Sequence[str]
     for tag, changed in list(redone.items())[:3]:
         more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
         verb = "has" if len(changed) == 1 else "have"
-        text += f"; {tag} is done again, because {changed[0]}{more} {verb} changed since"
+        text += f"; {tag} is repeated, because {changed[0]}{more} {verb} changed since"
     if len(redone) > 3:
-        text += f"; {len(redone) - 3} more drives are done again like it"
+        text += f"; {len(redone) - 3} more drives are repeated for the same reason"
     return text
 
 

@@ -108,8 +108,8 @@ def identity(requirement: Requirement, counted: Sequence[Counted], ordered: str,
     elif fits and other:
         why, where = f"captures contradict one another: {fits[0].why}, and {other[0].why}.", other[0].file
     else:
-        told = counted[0].why if counted else why_not or "no capture is fit to tell"
-        why, where = f"{told}; ordered: {ordered}.", ""
+        reason = counted[0].why if counted else why_not or "no suitable capture"
+        why, where = f"{reason}; ordered: {ordered}.", ""
     settles = None
     if answer == "undetermined":
         settles = "A longer capture at steady speed under load, whose rate takes in the mesh; else open it and count."
@@ -126,7 +126,7 @@ def without_counts(outcomes: Sequence[Outcome], counts_differ: bool) -> list[Out
     return [
         replace(
             one, answer="undetermined", measured=None, acceptance_limit=None, where="",
-            why="The counts found are not those ordered, so that its tones were looked for in the wrong places.",
+            why="The counts found are not those ordered, so that its tones were searched for in the wrong places.",
             settles="A drive file with the counts that are really fitted.",
         )
         if one.requirement.kind in NEEDS_THE_COUNTS

@@ -88,7 +88,7 @@ def against_limit(
     worst = max(measured, key=lambda key: (gravity.index(answers[key][0]), measured[key].value))
     own, found = groups[worst], measured[worst]
     answer, acceptance_limit = answers[worst]
-    why = f"{_told(found)} against {limit.value:.4g} {limit.unit}{_of(limit)}; {_counted(len(own))}"
+    why = f"{_value_in_words(found)} against {limit.value:.4g} {limit.unit}{_of(limit)}; {_counted(len(own))}"
     settles = _settled_by(found, limit.value, len(own), worst, judging) if answer == "undetermined" else None
     short = sorted({one.short_of for one in sightings if one.short_of})
     if answer == "pass" and (missing or short):
@@ -125,7 +125,7 @@ def temperature(
     ]  # fmt: skip
     found = quantity(value, "°C", budget, judging.coverage)
     answer, acceptance_limit = decided(found, requirement.limit, judging.rule)
-    why = f"{_told(found)} against {requirement.limit:.4g} °C, noted by hand"
+    why = f"{_value_in_words(found)} against {requirement.limit:.4g} °C, noted by hand"
     settles = "Measure with a calibrated thermometer when it has settled." if answer == "undetermined" else None
     if answer == "pass" and missing:
         answer, settles = "undetermined", _would_show(missing, ())
@@ -159,7 +159,7 @@ def no_spread(requirement: Requirement, count: int, why: str, practice: Measurem
     """A spread that cannot be determined."""
     return Outcome(
         requirement=requirement, answer="undetermined", measured=None, limit=None, acceptance_limit=None, where="",
-        why=f"The type's spread cannot be told: {why or f'{count} earlier drives'}.",
+        why=f"The type's spread is not known: {why or f'{count} earlier drives'}.",
         settles=f"Records of at least {practice.spread_fewest} earlier drives of the type, in the set's population.",
     )  # fmt: skip
 
@@ -211,7 +211,7 @@ def _counted(n: int, more: str = "") -> str:
     return f"{n} {more}capture{'' if n == 1 else 's'}"
 
 
-def _told(found: Quantity) -> str:
+def _value_in_words(found: Quantity) -> str:
     wide = "" if found.expanded is None else f" ± {found.expanded:.2g}"
     return f"{found.value:.4g}{wide} {found.unit}"
 

@@ -71,7 +71,7 @@ def coverage_factor(coverage: float, dof: float | None = None) -> float:
 def calibration(instruments: Sequence[Instrument], practice: MeasurementPractice) -> tuple[Contribution, ...]:
     """What is known of the gain of sensor and recorder: their certificates, else common practice, once for all."""
     chain = [one for one in instruments if not any(word in one.what.lower() for word in _NO_PART_OF_THE_CHAIN)]
-    told = [
+    certificates = [
         Contribution(
             name=f"calibration of {one.what}", relative=one.calibration_uncertainty_percent / 200, type="B",
             because=f"its certificate states {one.calibration_uncertainty_percent:g} % (k = 2)",
@@ -79,10 +79,10 @@ def calibration(instruments: Sequence[Instrument], practice: MeasurementPractice
         for one in chain
         if one.calibration_uncertainty_percent is not None
     ]  # fmt: skip
-    if len(told) == len(chain) and told:
-        return tuple(told)
+    if len(certificates) == len(chain) and certificates:
+        return tuple(certificates)
     return (
-        *told,
+        *certificates,
         Contribution(
             name="calibration", relative=practice.calibration_percent / 200, type="B",
             because=f"no certificate given: {practice.calibration_percent:g} % (k = 2), {practice.calibration_source}",
@@ -137,7 +137,7 @@ def repeats(
         Contribution(name="averaging", relative=scatter / sqrt(n), type="B", because=f"{why}; mean of {n}"),
         Contribution(
             name="repeatability", relative=practice.repeat_percent / 100, type="B",
-            because=f"too few repeats to tell: {practice.repeat_percent:g} %, {practice.repeat_source}",
+            because=f"too few repeats: {practice.repeat_percent:g} %, {practice.repeat_source}",
         ),
     )  # fmt: skip
 

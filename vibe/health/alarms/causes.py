@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from vibe.core.records.alarm_case import CaptureFinding, CaptureSeen, DriveCase
-from vibe.core.records.alarms import CauseKind, Exceedance, SeenFinding, Told
+from vibe.core.records.alarms import AlarmExplanation, CauseKind, Exceedance, SeenFinding
 from vibe.health.alarms.cause_names import cause_of, owner_of, owners
 from vibe.health.alarms.settings import AlarmRules
 
@@ -28,7 +28,7 @@ class CauseDraft:
     since: datetime | None = None
     finding: SeenFinding | None = None
     exceedances: list[Exceedance] = field(default_factory=list)
-    told: list[Told] = field(default_factory=list)
+    explanations: list[AlarmExplanation] = field(default_factory=list)
 
     @property
     def first(self) -> datetime:
@@ -36,10 +36,10 @@ class CauseDraft:
         times = [e.at for e in self.exceedances] + ([] if self.since is None else [self.since])
         return min(times)
 
-    def tell(self, told: Told) -> None:
+    def add_explanation(self, explanations: AlarmExplanation) -> None:
         """Record an explanation, once of each kind."""
-        if all(one.kind != told.kind for one in self.told):
-            self.told.append(told)
+        if all(one.kind != explanations.kind for one in self.explanations):
+            self.explanations.append(explanations)
 
 
 def causes_of(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
@@ -115,8 +115,8 @@ def _fault(
     bad = [c for c, f in group if c.troubled and (not f.point or f.point in c.troubled)]
     if len(bad) == len(group):
         point, what = next(iter(last_capture.troubled.items()))
-        cause.tell(
-            Told(kind="sensor", words=f"it was found only in captures whose sensor is in trouble: {point}: {what}")
+        cause.add_explanation(
+            AlarmExplanation(kind="sensor", words=f"it was found only in captures with a sensor fault: {point}: {what}")
         )
     return cause
 
@@ -163,8 +163,8 @@ def _home(
         return _fault_of(e, faults) or faults[0]
     if e.within is None and e.source == "another system":
         cause = _get(found, "growth", "growth", ())
-        words = "there is no baseline in this condition yet: whether it is unusual cannot be told"
-        cause.tell(Told(kind="event", words=words, weighs=False))
+        words = "there is no baseline in this condition yet: whether it is unusual is not known"
+        cause.add_explanation(AlarmExplanation(kind="event", words=words, weighs=False))
         return cause
     return _get(found, "growth", "growth", owners([e.key.subject]))
 
@@ -211,7 +211,7 @@ def _before_repair(case: DriveCase, found: list[CauseDraft]) -> CauseDraft:
     if event is not None:
         note = f" ({event.note})" if event.note else ""
         words = f"it was before the {event.kind} of {event.at:%Y-%m-%d}{note}; since then a new baseline counts"
-        cause.tell(Told(kind="new baseline", words=words))
+        cause.add_explanation(AlarmExplanation(kind="new baseline", words=words))
     return cause
 
 
@@ -235,14 +235,16 @@ def _harmless(e: Exceedance, case: DriveCase, found: list[CauseDraft], rules: Al
                 f"the limit {e.limit:.3g} {e.unit} lies below what is usual at this {said}, {e.usual:.3g}: it was set "
                 f"in another condition"
             )
-        cause.tell(
-            Told(kind="load" if case.load_moved else "speed", words=words, explains_db=shift if by_condition else None)
+        cause.add_explanation(
+            AlarmExplanation(
+                kind="load" if case.load_moved else "speed", words=words, explains_db=shift if by_condition else None
+            )
         )
         return cause
     cause = _passing(e, found)
     if too_low:
         words = f"the limit {e.limit:.3g} {e.unit} lies below what is usual for this drive, {e.usual:.3g}"
-        cause.tell(Told(kind="limit", words=words))
+        cause.add_explanation(AlarmExplanation(kind="limit", words=words))
     return cause
 
 
@@ -250,9 +252,13 @@ def _passing(e: Exceedance, found: list[CauseDraft]) -> CauseDraft:
     cause = _get(found, "scatter", "scatter", ())
     far = "" if e.change_db is None else f" ({e.change_db:+.1f} dB from what is usual)"
     if e.within:
-        cause.tell(Told(kind="scatter", words=f"it lies within what this drive does when it is sound{far}"))
+        cause.add_explanation(
+            AlarmExplanation(kind="scatter", words=f"it is within the usual scatter of this drive{far}")
+        )
     else:
-        cause.tell(Told(kind="scatter", words=f"it did not last: later captures lie within what is usual{far}"))
+        cause.add_explanation(
+            AlarmExplanation(kind="scatter", words=f"it did not last: later captures lie within what is usual{far}")
+        )
     return cause
 
 
@@ -265,10 +271,10 @@ def _sensor(found: list[CauseDraft], point: str, case: DriveCase, at: datetime |
         first, last = troubled[0], troubled[-1]
         since = [c for c in case.recent if c.at >= first.at]
         words = f"{len(troubled)} of {len(since)} captures since {first.at:%Y-%m-%d}"
-        cause.tell(Told(kind="sensor", words=f"{point}: {last.troubled[point]}; {words}"))
+        cause.add_explanation(AlarmExplanation(kind="sensor", words=f"{point}: {last.troubled[point]}; {words}"))
     else:
-        words = "fell together and no other point's did: its sensor reads too little"
-        cause.tell(Told(kind="sensor", words=f"all levels at {point or 'one point'} {words}"))
+        words = "fell together and those of no other point did: its sensor reads low"
+        cause.add_explanation(AlarmExplanation(kind="sensor", words=f"all levels at {point or 'one point'} {words}"))
     return cause
 
 

@@ -52,7 +52,7 @@ _OWNERS = {
 }
 _BROAD = {
     "10-1000 Hz": "broad-band noise between 10 and 1000 Hz (flow, rubbing, other machines)",
-    "1000-5000 Hz": "broad-band noise between 1 and 5 kHz (friction, or damage too irregular to be put down to a part)",
+    "1000-5000 Hz": "broad-band noise between 1 and 5 kHz (friction, or damage too irregular for a part to be named)",
     "above 5000 Hz": "broad-band noise above 5 kHz (grease, surfaces)",
 }
 
@@ -100,7 +100,7 @@ def _scatter(rise: Rise) -> Cause:
     usual = "" if rise.high_db is None else f": captures alone make ±{rise.high_db - rise.rise_db:.1f} dB"
     return Cause(
         kind="scatter", strength=1.0, explains_db=rise.rise_db,
-        sentence=f"{_whole(rise)} is within what this drive does anyway{usual}",
+        sentence=f"{_whole(rise)} is within the usual scatter of this drive{usual}",
     )  # fmt: skip
 
 
@@ -141,9 +141,11 @@ def _sensor(rise: Rise, troubles: tuple[str, ...]) -> Cause | None:
     said = list(troubles)
     if troubles:
         strength = TROUBLE_STRENGTH
-    if low is not None and _tells(low) and low.share is not None and low.share >= LEAST_PART:
+    if low is not None and _certain(low) and low.share is not None and low.share >= LEAST_PART:
         strength = max(strength, _clipped(low.share))
-        said.append(f"{abs(low.db):.1f} dB of {_whole(rise)} lie below 10 Hz, where sensors settle and cables move")
+        said.append(
+            f"{abs(low.db):.1f} dB of {_whole(rise)} lie below 10 Hz, where settling sensors and moving cables show"
+        )
     if not said:
         return None
     return Cause(
@@ -159,9 +161,12 @@ def _gain(rise: Rise, known: Circumstances) -> Cause | None:
         return None  # a load that moved lifts all owners alike as well
     others = list(known.other_points.values())
     if not others:
-        how, where = "alone", "no other point tells whether it is the sensor"
+        how, where = "alone", "no other point shows whether it is the sensor"
     elif all(abs(change) < STILL * abs(rise.rise_db) for change in others):
-        how, where = "others still", "while the other points stand still: look for another sensitivity, range or sensor"
+        how, where = (
+            "others still",
+            "while the other points are unchanged: check for another sensitivity, range or sensor",
+        )
     else:
         how, where = "others too", "at other points too: the recorder's setting, or the load"
     return Cause(
@@ -170,7 +175,7 @@ def _gain(rise: Rise, known: Circumstances) -> Cause | None:
     )  # fmt: skip
 
 
-def _tells(part: RisePart) -> bool:
+def _certain(part: RisePart) -> bool:
     return part.sure is None or part.sure >= SURE
 
 
@@ -178,7 +183,7 @@ def _of_parts(rise: Rise, left: float) -> list[Cause]:
     broad = {name for name, _ in BROAD_BANDS}
     found = []
     for part in rise.parts:
-        if part.owner == LOW_BAND or part.share is None or part.share < LEAST_PART or not _tells(part):
+        if part.owner == LOW_BAND or part.share is None or part.share < LEAST_PART or not _certain(part):
             continue
         kind: CauseKind = "electrical" if part.owner == ELECTRICAL else "broad band" if part.owner in broad else "part"
         come = "come from" if rise.rise_db >= 0 else "are missing from"
@@ -202,6 +207,6 @@ def _common(rise: Rise, sisters: Mapping[str, float]) -> Cause | None:
         return Cause(kind="sisters", strength=0.0, sentence=count)
     return Cause(
         kind="sisters", strength=_clipped(middle / rise.rise_db), explains_db=middle,
-        sentence=f"{count}, by {middle:+.1f} dB in the middle: look for what they share (supply, season, load, "
+        sentence=f"{count}, by {middle:+.1f} dB (median): look for what they share (supply, season, load, "
         "sensors)",
     )  # fmt: skip

@@ -8,7 +8,16 @@ from datetime import datetime, timedelta
 
 from vibe.core.health import Severity
 from vibe.core.records.alarm_case import DriveCase, Memory
-from vibe.core.records.alarms import Alarm, LeftOut, Pictures, Queue, SeenFinding, SeriesState, SisterState, Told
+from vibe.core.records.alarms import (
+    Alarm,
+    AlarmExplanation,
+    LeftOut,
+    Pictures,
+    Queue,
+    SeenFinding,
+    SeriesState,
+    SisterState,
+)
 from vibe.health.alarms.cause_names import alarm_id, owner_of
 from vibe.health.alarms.causes import CauseDraft, causes_of
 from vibe.health.alarms.queue_statistics import measures
@@ -77,15 +86,17 @@ def _alarm(
     case, cause = group[0]
     drives = tuple(one.tag for one, _ in group)
     exceedances = tuple(sorted((e for _, c in group for e in c.exceedances), key=lambda e: (e.at, e.key), reverse=True))
-    told = [one for _, c in group for one in c.told]
+    reasons = [one for _, c in group for one in c.explanations]
     kind = cause.kind
     if len(group) > 1 and kind == "growth":
         kind = "common"
-        told.append(Told(kind="sisters", words=f"{' and '.join(drives)} are of one kind and changed together"))
+        reasons.append(
+            AlarmExplanation(kind="sisters", words=f"{' and '.join(drives)} are of one kind and changed together")
+        )
     series = tuple(s for one, c in group for s in _series_of(one, c, rules))
     sisters = tuple(s for one, _ in group for s in _sisters_of(one, series))
-    told += _sisters_told(series, sisters, rules) if len(group) == 1 and kind in ("fault", "growth") else []
-    told += _events_told(case, cause)
+    reasons += _sister_explanations(series, sisters, rules) if len(group) == 1 and kind in ("fault", "growth") else []
+    reasons += _event_explanations(case, cause)
     # A row that another drive joins stays the row it was.
     known = [found for one, c in group if (found := _remembered(one, c, memories)) is not None]
     memory = min(known, key=lambda found: found.opened_at, default=None)
@@ -98,12 +109,12 @@ def _alarm(
         id=name, drives=drives, epoch=case.epoch, kind=kind, cause=cause.cause,
         names=tuple(sorted(cause.names)), title=title, sentence=sentence, advice=advice,
         urgency=urgency(
-            finding=finding, exceedances=exceedances, series=weighing, explanations=told,
+            finding=finding, exceedances=exceedances, series=weighing, explanations=reasons,
             consequence=case.consequence, spare_lead_days=case.spare_lead_days, rules=rules,
         ),
         status=status, status_why=why, since=min(c.first for _, c in group),
         opened_at=at if memory is None else memory.opened_at, finding=finding, exceedances=exceedances,
-        changed=case.changed, explanations=tuple(told), sisters=sisters, series=series,
+        changed=case.changed, explanations=tuple(reasons), sisters=sisters, series=series,
         pictures=Pictures(
             before=case.before, now=_now(case, cause), series=tuple(s.key for s in series), events=case.events
         ),
@@ -140,8 +151,8 @@ def _lifted(cause: CauseDraft, series: Sequence[SeriesState], rules: AlarmRules)
 def _now(case: DriveCase, cause: CauseDraft) -> str | None:
     """The capture to show: where the sensor failed or what was is over, the one that concerns it."""
     if cause.kind in ("sensor", "repaired", "scatter"):
-        told = [e.content for e in sorted(cause.exceedances, key=lambda e: e.at, reverse=True) if e.content]
-        return told[0] if told else case.now
+        reasons = [e.content for e in sorted(cause.exceedances, key=lambda e: e.at, reverse=True) if e.content]
+        return reasons[0] if reasons else case.now
     return case.now
 
 
@@ -178,7 +189,9 @@ def _sisters_of(case: DriveCase, series: Sequence[SeriesState]) -> tuple[SisterS
     return tuple(s for s in case.sisters if (s.key.point, s.key.measure, s.key.subject) in wanted)
 
 
-def _sisters_told(series: Sequence[SeriesState], sisters: Sequence[SisterState], rules: AlarmRules) -> list[Told]:
+def _sister_explanations(
+    series: Sequence[SeriesState], sisters: Sequence[SisterState], rules: AlarmRules
+) -> list[AlarmExplanation]:
     """Whether sister drives changed too, judged on the series that changed most and that a sister has as well."""
     for one in series:
         alike = [
@@ -191,17 +204,21 @@ def _sisters_told(series: Sequence[SeriesState], sisters: Sequence[SisterState],
         risen = [s for s in alike if (s.change_db or 0.0) >= rules.group.explains_share * one.change_db]
         rows = ", ".join(f"{s.drive} {s.change_db:+.1f} dB" for s in alike)
         if len(risen) == len(alike):
-            return [Told(kind="sisters", words=f"all sisters changed alike ({rows}): look for what they share")]
-        return [Told(kind="sisters", words=f"sisters did not change alike ({rows})", weighs=False)]
+            return [
+                AlarmExplanation(
+                    kind="sisters", words=f"all sisters changed with it ({rows}): look for what they share"
+                )
+            ]
+        return [AlarmExplanation(kind="sisters", words=f"sisters did not change with it ({rows})", weighs=False)]
     return []
 
 
-def _events_told(case: DriveCase, cause: CauseDraft) -> list[Told]:
+def _event_explanations(case: DriveCase, cause: CauseDraft) -> list[AlarmExplanation]:
     if cause.kind not in ("fault", "growth"):
         return []
     done = [event for event in case.events if event.at >= cause.first and not event.new_baseline]
     return [
-        Told(
+        AlarmExplanation(
             kind="event",
             weighs=False,
             words=": ".join(
@@ -216,7 +233,7 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
     """Title, one sentence, what to do."""
     who = " and ".join(drives)
     rows = "1 exceedance" if len(exceedances) == 1 else f"{len(exceedances)} exceedances"
-    told = "; ".join(one.words for one in cause.told)
+    reasons = "; ".join(one.words for one in cause.explanations)
     if cause.finding is not None:
         finding = cause.finding
         title = f"{finding.defect}: {part_in_words(finding.component)}"
@@ -229,22 +246,22 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
         title = "levels grew, and no finding says why" if kind == "growth" else "sister drives changed together"
         return (
             title,
-            f"{who}: {rows} since {cause.first:%Y-%m-%d}{'; ' + told if told else ''}.",
-            "Measure again the same way, at the same speed and load, and compare.",
+            f"{who}: {rows} since {cause.first:%Y-%m-%d}{'; ' + reasons if reasons else ''}.",
+            "Repeat the measurement at the same speed and load, and compare.",
         )
     title = {
         "load or speed": "explained by load or speed",
-        "sensor": f"sensor in trouble: {cause.cause.removeprefix('sensor').strip()}",
+        "sensor": f"sensor fault: {cause.cause.removeprefix('sensor').strip()}",
         "repaired": "before the latest repair",
         "scatter": "usual scatter, or it did not last",
     }[kind]
     advice = {
         "load or speed": "Nothing at the drive; compare at like load, and set limits per condition.",
-        "sensor": "Look at sensor, mount and cable, then measure again: this point tells nothing of the drive.",
+        "sensor": "Check sensor, mount and cable, then repeat the measurement: this point says nothing of the drive.",
         "repaired": "Nothing, while the levels stay as they are since.",
         "scatter": "Nothing at the drive; the limit may be too tight.",
     }[kind]
-    return title, f"{who}: {rows}; {told}.", advice
+    return title, f"{who}: {rows}; {reasons}.", advice
 
 
 def forgotten(queue: Queue, cases: Sequence[DriveCase]) -> int:

@@ -17,7 +17,7 @@ _DAY_S = 86400.0
 def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) -> QueueMeasures:
     """Counts over all alarms that the store ever knew, those of now among them.
 
-    An alarm counts by its last decision; one to be looked at again counts as not yet told. A share is over those that
+    An alarm counts by its last decision; one to be re-inspected counts as not yet told. A share is over those that
     were told: confirmed or no fault.
     """
     now = {alarm.id: alarm for alarm in alarms}
@@ -25,7 +25,7 @@ def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) 
     rows = [(_rules(m.facts), m.decisions, m.opened_at) for m in past]
     rows += [(alarm.rules, alarm.decisions, alarm.opened_at) for alarm in alarms]
     verdicts = [_verdict(decisions) for _, decisions, _ in rows]
-    told = [v for v in verdicts if v == "confirmed" or v in NOT_FAULTS]
+    judged = [v for v in verdicts if v == "confirmed" or v in NOT_FAULTS]
     waits = [max((d[0].at - opened).total_seconds(), 0.0) / _DAY_S for _, d, opened in rows if d]
     ages = [max((at - a.since).total_seconds(), 0.0) / _DAY_S for a in alarms if a.status != "quiet"]
     return QueueMeasures(
@@ -33,7 +33,7 @@ def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) 
         waiting=len(ages),
         quiet=sum(alarm.status == "quiet" for alarm in alarms),
         decided=sum(v is not None for v in verdicts),
-        not_fault_share=sum(v in NOT_FAULTS for v in told) / len(told) if told else None,
+        not_fault_share=sum(v in NOT_FAULTS for v in judged) / len(judged) if judged else None,
         oldest_days=max(ages, default=None),
         median_age_days=median(ages) if ages else None,
         median_days_to_decision=median(waits) if waits else None,

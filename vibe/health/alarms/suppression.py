@@ -16,7 +16,7 @@ _GRAVITY = {"slight": 0, "moderate": 1, "severe": 2}
 _SAID = {
     "confirmed": "confirmed", "not-a-fault": "no fault", "sensor": "the sensor",
     "operating-condition": "the operating condition",
-    "recheck": "to be looked at again",
+    "recheck": "to be re-inspected",
 }  # fmt: skip
 
 
@@ -43,7 +43,7 @@ def standing(
     decision = memory.decisions[-1]
     said = f"{decision.by} decided on {decision.at:%Y-%m-%d}: {_SAID[decision.verdict]} ({decision.because})"
     if decision.recheck_by is not None and at >= decision.recheck_by:
-        return "back", f"{said}; the date to look again, {decision.recheck_by:%Y-%m-%d}, has passed"
+        return "back", f"{said}; the re-inspection date, {decision.recheck_by:%Y-%m-%d}, has passed"
     then = _then(memory, decision)
     news = [*_grown(then, series, rules), *_graver(then, finding)]
     if news:

@@ -8,7 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import isfinite, log, prod
 
-from vibe.core.records.alarms import Consequence, Exceedance, SeenFinding, SeriesState, Told, Urgency, UrgencyPart
+from vibe.core.records.alarms import (
+    AlarmExplanation,
+    Consequence,
+    Exceedance,
+    SeenFinding,
+    SeriesState,
+    Urgency,
+    UrgencyPart,
+)
 from vibe.health.alarms.settings import AlarmRules
 
 _FACTOR = {
@@ -22,7 +30,7 @@ def urgency(
     finding: SeenFinding | None,
     exceedances: Sequence[Exceedance],
     series: Sequence[SeriesState],
-    explanations: Sequence[Told],
+    explanations: Sequence[AlarmExplanation],
     consequence: Consequence | None,
     spare_lead_days: float | None,
     rules: AlarmRules,
@@ -51,7 +59,10 @@ def total_of(parts: Sequence[UrgencyPart]) -> Urgency:
 
 
 def _severity(
-    finding: SeenFinding | None, exceedances: Sequence[Exceedance], explanations: Sequence[Told], rules: AlarmRules
+    finding: SeenFinding | None,
+    exceedances: Sequence[Exceedance],
+    explanations: Sequence[AlarmExplanation],
+    rules: AlarmRules,
 ) -> UrgencyPart:
     points = rules.severity
     # What lies within the usual scatter of the drive is no sign of how bad it is, whatever a limit says.
@@ -60,18 +71,19 @@ def _severity(
                "step": points.growth}  # fmt: skip
     found: list[tuple[float, str]] = [(by_kind[kind], _BROKEN[kind]) for kind in kinds if kind in by_kind]
     if any(e.source == "another system" and not e.within for e in exceedances):
-        found.append((points.change, "a limit of another system is broken"))
-    if any(told.kind == "sensor" for told in explanations):
-        found.append((points.blind, "the sensor is in trouble: nobody sees the drive at that point"))
+        found.append((points.change, "a limit of another system is exceeded"))
+    if any(explanation.kind == "sensor" for explanation in explanations):
+        found.append((points.blind, "sensor fault: the drive is not monitored at that point"))
     if finding is not None:
         amount = {"slight": points.slight, "moderate": points.moderate, "severe": points.severe}[finding.severity]
         found.append((amount, f"{finding.severity} {finding.defect}"))
-    amount, because = max(found, default=(0.0, "nothing that this program would call severe"))
+    amount, because = max(found, default=(0.0, "not severe by the rules of this program"))
     return UrgencyPart(name="severity", how="adds", amount=amount, because=because)
 
 
 _BROKEN = {
-    "change": "a change beyond what is usual", "alarm": "an alarm limit is broken", "trip": "a trip limit is broken",
+    "change": "a change beyond what is usual", "alarm": "an alarm limit is exceeded",
+    "trip": "a trip limit is exceeded",
     "growth": "it grows without a finding that says how bad it is",
     "step": "it stepped up without a finding that says how bad it is",
 }  # fmt: skip
@@ -80,9 +92,7 @@ _BROKEN = {
 def _growth(series: Sequence[SeriesState], rules: AlarmRules) -> UrgencyPart:
     most = max((s for s in series if s.change_db is not None), key=lambda s: s.change_db or 0.0, default=None)
     if most is None or most.change_db is None:
-        return UrgencyPart(
-            name="growth", how="adds", amount=0.0, because="no growth can be told: nothing to compare with"
-        )
+        return UrgencyPart(name="growth", how="adds", amount=0.0, because="growth not known: nothing to compare with")
     amount = min(rules.growth.points_per_db * max(most.change_db, 0.0), rules.growth.most_for_growth)
     words = f"{most.change_db:+.1f} dB since the baseline, at same speed and load ({_named(most)})"
     return UrgencyPart(name="growth", how="adds", amount=amount, because=words)
@@ -108,13 +118,13 @@ def _sure_slope(one: SeriesState) -> float:
 
 def _time(series: Sequence[SeriesState]) -> SeriesState | None:
     """The series that reaches its target first."""
-    told = [s for s in series if s.days_to_target is not None]
-    return min(told, key=lambda s: s.days_to_target or 0.0, default=None)
+    explanation = [s for s in series if s.days_to_target is not None]
+    return min(explanation, key=lambda s: s.days_to_target or 0.0, default=None)
 
 
 def _time_part(one: SeriesState | None, rules: AlarmRules) -> UrgencyPart:
     if one is None or one.days_to_target is None:
-        return UrgencyPart(name="time", how="adds", amount=0.0, because="the time that is left cannot be told yet")
+        return UrgencyPart(name="time", how="adds", amount=0.0, because="the time left is not known yet")
     days = max(one.days_to_target, rules.time.soon_days)
     left = log(rules.time.far_days / days) / log(rules.time.far_days / rules.time.soon_days)
     words = f"to {one.target}: {one.time_words} ({_named(one)})"
@@ -129,7 +139,7 @@ def _spare(one: SeriesState | None, lead_days: float | None, rules: AlarmRules) 
         return part(0.0, "the drive file does not say how long a spare part takes (spare_lead_days)")
     takes = f"a spare part takes {lead_days:g} days"
     if one is None or one.days_to_target is None:
-        return part(0.0, f"{takes}; whether that is too long cannot be told yet")
+        return part(0.0, f"{takes}; whether that is too long is not known yet")
     if lead_days > one.days_to_target:
         return part(rules.spare.late, f"{takes}, {one.target} is expected in {one.days_to_target:.0f}")
     if one.soonest_days is not None and lead_days > one.soonest_days:
@@ -141,7 +151,7 @@ def _chance(finding: SeenFinding | None, rules: AlarmRules) -> UrgencyPart:
     if finding is None:
         amount, because = (
             rules.chance.without_finding,
-            "a level without a finding: something changed, perhaps nothing is wrong",
+            "a level without a finding: something changed, which need not be a fault",
         )
     else:
         amount = max(finding.probability, rules.chance.least)
@@ -158,14 +168,16 @@ def _consequence(consequence: Consequence | None, rules: AlarmRules) -> UrgencyP
     return UrgencyPart(name="consequence", how="multiplies", amount=factors[known], because=because)
 
 
-def _explained(explanations: Iterable[Told], consequence: Consequence | None, rules: AlarmRules) -> list[UrgencyPart]:
+def _explained(
+    explanations: Iterable[AlarmExplanation], consequence: Consequence | None, rules: AlarmRules
+) -> list[UrgencyPart]:
     """One factor per kind of explanation; for a drive of class safety together never below what the rules say."""
     parts: dict[str, UrgencyPart] = {}
-    for told in explanations:
-        if told.weighs and told.kind in _FACTOR:
-            amount = float(getattr(rules.explained, _FACTOR[told.kind]))
-            name = f"explained by {told.kind}"
-            parts.setdefault(name, UrgencyPart(name=name, how="multiplies", amount=amount, because=told.words))
+    for explanation in explanations:
+        if explanation.weighs and explanation.kind in _FACTOR:
+            amount = float(getattr(rules.explained, _FACTOR[explanation.kind]))
+            name = f"explained by {explanation.kind}"
+            parts.setdefault(name, UrgencyPart(name=name, how="multiplies", amount=amount, because=explanation.words))
     found = list(parts.values())
     least = rules.explained.least_for_safety
     product = prod(part.amount for part in found)

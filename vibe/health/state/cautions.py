@@ -15,7 +15,7 @@ DECIDING: tuple[str, ...] = (
     "This report supports a decision; it does not make one.",
     "Local rules, the maker's manual and the judgement of a qualified person come before anything said here.",
     "Never run a drive past a trip or an alarm on the strength of this report.",
-    "Nothing found means nothing found in what was measured: see what could not be observed.",
+    "No finding means none in what was measured: see what was not detectable.",
 )
 """For whoever acts on the report."""
 

@@ -11,9 +11,9 @@ _WHOLE = {
     "looseness": "the drive or its base is loose",
     "soft foot": "one foot of the drive does not sit flat",
     "electrical": "the motor has an electrical fault",
-    "neighbour machine": "another machine shakes this one",
-    "wear": "the lobes and ring pins are worn all round",
-    "unexplained impacts": "something knocks that no part in the drive file explains",
+    "neighbour machine": "vibration from another machine",
+    "wear": "the lobes and ring pins are worn all around",
+    "unexplained impacts": "impacts that no part in the drive file explains",
 }
 _INSPECT = {
     "unbalance": "coupling, fan and balance",
@@ -21,7 +21,7 @@ _INSPECT = {
     "looseness": "the fastening of drive and base",
     "soft foot": "the feet of the drive",
     "electrical": "the motor and its supply",
-    "neighbour machine": "what the neighbouring machine does to this one",
+    "neighbour machine": "the vibration that comes from the neighbouring machine",
     "wear": "the lobes and ring pins",
     "unexplained impacts": "guards, fastening, coupling and what the drive turns",
 }
@@ -75,7 +75,7 @@ def finding_in_words(finding: Finding) -> str:
     """What is wrong, as half a sentence with its doubt: "a ring pin in stage 1 is very probably damaged"."""
     sure = how_sure(finding.probability)
     if finding.component == "sensor":
-        return "the sensor or its mounting cannot be trusted"
+        return "the sensor or its mounting is unreliable"
     whole_drive = _WHOLE.get(finding.defect)
     if whole_drive is not None:
         return f"{sure} {whole_drive}"

@@ -10,6 +10,8 @@ from vibe.core.health import State
 from vibe.health.state.settings import Judgement
 
 WHOLE_DRIVE = "the drive"
+AGAIN = "repeat the measurement"
+"""What most remedies end with, and what some states ask for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +45,9 @@ def instruction(
     before = f"{first.strip().rstrip('.')}. " if first.strip() else ""
     if before:
         form = form.partition(";")[0]
+    if before.lower().endswith(f"{AGAIN}. ") and form.lower().startswith(AGAIN):
+        # The remedy asks for the measurement already: only the date is left to say.
+        before, form = before.removesuffix(". "), form[len(AGAIN) :]
     whole = form.replace("{part}", part or WHOLE_DRIVE).replace("{when}", when)
     clause = form.partition(";")[0].replace("{part}", "it").replace("{when}", when)
     return Instruction(what=f"{before}{whole.rstrip('.')}.", short=clause[:1].lower() + clause[1:])

@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import partial
 
 from vibe.core.health import Finding, LevelReport, State
-from vibe.health.state.finding_names import finding_in_words, to_inspect
+from vibe.health.state.finding_names import finding_in_words, part_in_words, to_inspect
 from vibe.health.state.instruction import Instruction, instruction
 from vibe.health.state.settings import Judgement, ZoneRule
 
@@ -84,7 +84,7 @@ def judge(
     if blind and (not candidates or unheard is not None):
         return Verdict(
             state="unknown",
-            state_rule=f"A measurement that cannot show damage of the parts is unknown, never sound: {blind}.",
+            state_rule=f"A measurement that cannot show damage of the parts gives unknown, never sound: {blind}.",
             sentence=f"{called}: condition not assessed: damage of its parts could not show in the measurement.",
             do_by=order("unknown", first="Use the settings of this drive's capture plan").what,
         )
@@ -98,14 +98,14 @@ def judge(
     shaking = [c for c in candidates if c.finding is None and _GRAVITY[c.state] >= _GRAVITY["plan"]]
     if worst.finding is not None and shaking:
         besides = max(shaking, key=lambda c: _GRAVITY[c.state])
-        more += f" Besides, {besides.words}."
+        more += f" In addition, {besides.words}."
     # A bad sensor's remedy is what the next visit needs; what to do about a part stands with its finding.
-    told = order(worst.state, part=worst.part, first=worst.advice if worst.strength[0] < 0 else "")
+    action = order(worst.state, part=worst.part, first=worst.advice if worst.strength[0] < 0 else "")
     return Verdict(
         state=worst.state,
         state_rule=worst.rule,
-        sentence=f"{called}: {worst.words}; {told.short}.{more}",
-        do_by=told.what,
+        sentence=f"{called}: {worst.words}; {action.short}.{more}",
+        do_by=action.what,
     )
 
 
@@ -139,14 +139,20 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
     return _Candidate(
         state=rule.state,
         rule=(
-            f"A {finding.severity} finding of probability {rule.probability_from:g} or more is {rule.state}: "
-            f"{where}, {finding.defect}, probability {finding.damage_probability:.3g} ({rule.source})."
+            f"A {finding.severity} finding with a probability of {100 * rule.probability_from:g} % or more gives "
+            f"{rule.state}: {part_in_words(where)}, {finding.defect}, {_percent(finding.damage_probability)} "
+            f"({rule.source})."
         ),
         words=finding_in_words(finding),
         strength=(_SEVERITY[finding.severity], finding.damage_probability),
         part=to_inspect(finding),
         finding=finding,
     )
+
+
+def _percent(probability: float) -> str:
+    """A probability as a reader takes it in; more digits stand in the JSON."""
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.1f} %"
 
 
 def _rules(level: LevelReport, rule: ZoneRule) -> bool:
@@ -165,15 +171,18 @@ def _from_level(
     measure = level.measure.replace("_rms", " r.m.s.").replace("_", " ")
     but = ""
     if state == "act" and just_passed(level):
-        state, but = "plan", f"; {near_in_words(level)}, so it is plan"
+        state, but = "plan", f"; {near_in_words(level)}, so the state is plan"
     elif state == "act" and level.measure == "velocity_rms" and level.point in steady_since:
-        state, but = "plan", f"; it has not changed significantly since {steady_since[level.point]}, so it is plan"
+        state, but = (
+            "plan",
+            f"; it has not changed significantly since {steady_since[level.point]}, so the state is plan",
+        )
     elif level.near_boundary is not None:
         but = f"; {near_in_words(level)}"
     return _Candidate(
         state=state,
         rule=(
-            f"A {measure} in zone {level.zone}{analogy} is {state if not but else rule_state(rule, level)}: "
+            f"A {measure} in zone {level.zone}{analogy} gives {state if not but else rule_state(rule, level)}: "
             f"{level.value:.3g} {level.unit} at {level.point}, {level.zone_source} ({rule.source}){but}."
         ),
         words=_zones_in_words(level, levels),
@@ -202,21 +211,20 @@ def near_in_words(level: LevelReport) -> str:
 
 def _zones_in_words(level: LevelReport, levels: Sequence[LevelReport]) -> str:
     """What a zone says of the drive, and what another standard says of the same value where it says something else."""
-    verb = "knocks" if level.measure == "acceleration_peak" else "shakes"
-    verdict = "far more" if level.zone == "D" else "more"
+    what = "peak acceleration" if level.measure == "acceleration_peak" else "vibration"
+    above = "well above" if level.zone == "D" else "above"
     others = [
         one for one in levels
         if one is not level and (one.point, one.measure) == (level.point, level.measure)
         and one.zone is not None and one.zone != level.zone
     ]  # fmt: skip
     if not others:
-        return f"it {verb} {verdict} than a machine of its kind should, measured at {level.point}"
+        return f"its {what} at {level.point} is {above} the limit for machines of its class (zone {level.zone})"
     other = others[0]
     both = "; neither was written for such a drive" if level.by_analogy and other.by_analogy else ""
     return (
-        f"it {verb} {verdict} at {level.point} than one standard allows (zone {level.zone} of "
-        f"{_standard(level.zone_source)}), while another puts the same value in zone {other.zone} "
-        f"({_standard(other.zone_source)}){both}"
+        f"its {what} at {level.point} is {above} the limit of one standard (zone {level.zone} of "
+        f"{_standard(level.zone_source)}), but in zone {other.zone} of another ({_standard(other.zone_source)}){both}"
     )
 
 
@@ -236,12 +244,12 @@ def _sound(
     judged = [level for level in levels if any(_rules(level, rule) for rule in judgement.zone_rule)]
     zones = sorted({level.zone for level in judged if level.measure == "velocity_rms" and level.zone is not None})
     near = [near_in_words(level) for level in judged if level.near_boundary == "B/C"]
-    vibration = f"and velocity in zone {' and '.join(zones)}" if zones else "and no vibration level to judge"
-    left_out = "" if not rejected else " Some of what was measured could not be used; the reasons are below."
+    vibration = f"and velocity in zone {' and '.join(zones)}" if zones else "and no vibration level to assess"
+    left_out = "" if not rejected else " Some measurements were unusable; the reasons are below."
     return Verdict(
         state="sound",
         state_rule=(
-            f"No finding at a false-alarm rate of {rate:g} per drive {vibration} is sound "
+            f"No finding at a false-alarm rate of {rate:g} per drive {vibration} gives sound "
             f"({judgement.false_alarm.source}){''.join(f'; {text}' for text in near)}."
         ),
         sentence=f"{called}: no fault detected in the measured range.{left_out}",
@@ -257,12 +265,12 @@ def _unknown(
     order: Callable[..., Instruction],
 ) -> Verdict:
     if usable_channels and sensor:
-        why = f"{sensor[0].component} {sensor[0].defect}: {sensor[0].why}"
+        why = sensor[0].why
         rule = "Without a trustworthy channel the state is unknown"
         advice = sensor[0].advice
     else:
         why = "; ".join(dict.fromkeys(rejected)) or "there is no vibration channel"
-        rule = "No usable vibration channel is unknown"
+        rule = "Without a usable vibration channel the state is unknown"
         advice = ""
     return Verdict(
         state="unknown",

@@ -17,7 +17,7 @@ def retakes(health: Health) -> list[Retake]:
             lost.append(
                 Retake(
                     drive=health.drive, point=None, file=capture.file, verdict="unreadable", reason=capture.error,
-                    remedy="Copy it from the logger again; if it stays so, repeat the measurement.",
+                    remedy="Copy it from the logger once more; if it stays so, repeat the measurement.",
                 )
             )  # fmt: skip
         for channel in capture.channels:

@@ -63,20 +63,20 @@ def _findings(before: Health, now: Health) -> list[FindingChange]:
             if earlier is not None:
                 pairs[index] = earlier
                 open_ones.remove(earlier)
-    told = [_told(pairs.get(index), finding, before) for index, finding in enumerate(now.findings)]
+    found = [_finding_change(pairs.get(index), finding, before) for index, finding in enumerate(now.findings)]
     for finding in open_ones:
         seen = _could_show(now, finding)
-        told.append(
+        found.append(
             FindingChange(
                 tone=finding.tone, component=finding.component, defect=finding.defect,
                 fate="gone" if seen else "not looked for", probability_before=finding.probability,
                 note="" if seen else "this time it could not have shown",
             )
         )  # fmt: skip
-    return told
+    return found
 
 
-def _told(earlier: Finding | None, finding: Finding, before: Health) -> FindingChange:
+def _finding_change(earlier: Finding | None, finding: Finding, before: Health) -> FindingChange:
     note = ""
     if earlier is None:
         note = "" if _could_show(before, finding) else "could not have shown last time"

@@ -321,9 +321,9 @@ class Judgement(StrictModel):
             floors = [r.probability_from for r in self.finding_rule if r.severity == severity]
             if not floors or min(floors) > 0.0:
                 raise ValueError(f"the finding rules for {severity!r} must reach down to probability_from = 0")
-        told = [d.state for d in self.deadline]
-        if sorted(told) != ["act", "plan", "sound", "unknown", "watch"]:
-            raise ValueError(f"each state needs one deadline, not {told}")
+        states = [d.state for d in self.deadline]
+        if sorted(states) != ["act", "plan", "sound", "unknown", "watch"]:
+            raise ValueError(f"each state needs one deadline, not {states}")
         names = [p.what for p in self.prior]
         if len(set(names)) != len(names):
             raise ValueError(f"two priors are for one thing: {names}")

@@ -82,7 +82,7 @@ def gear_unit_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict | 
     doubts += _band_doubt(level, drive, limits)
     return ZoneVerdict(
         zone=boundaries.zone(level.value),
-        source=_told(f"{units.name} class {row.name}", [], doubts),
+        source=_source(f"{units.name} class {row.name}", [], doubts),
         by_analogy=bool(doubts),
         boundaries=boundaries,
         decided_by=level.measure,
@@ -113,7 +113,7 @@ def named_zone(standard: str, level: Level, drive: Drive, limits: Limits) -> Zon
             doubts = [] if own is not None and own[0] is row and not own[1] else [f"the class is that of {row.what}"]
             doubts += _out_of_scope(drive, units.power_kw, units.speed_rpm)
             return ZoneVerdict(
-                zone=boundaries.zone(level.value), source=_told(f"{units.name} class {row.name}", [], doubts),
+                zone=boundaries.zone(level.value), source=_source(f"{units.name} class {row.name}", [], doubts),
                 by_analogy=bool(doubts), boundaries=boundaries, decided_by=level.measure,
             )  # fmt: skip
     raise ValueError(f"{standard} has no zones for {level.measure} of this drive")
@@ -195,7 +195,7 @@ def _coupled_zone(level: Level, displacement: Level | None, drive: Drive, limits
         boundaries = table.velocity_mm_s if velocity else table.displacement_um
         return ZoneVerdict(
             zone=boundaries.zone(one.value),
-            source=_told(name, assumed, doubts),
+            source=_source(name, assumed, doubts),
             by_analogy=bool(doubts),
             boundaries=boundaries,
             decided_by=one.measure,
@@ -239,7 +239,7 @@ def _small_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
         zone=row.velocity_mm_s.zone(level.value),
         source=f"{small.name} {row.name} (power not known; zone D in every table, whatever it is)"
         if certain
-        else _told(f"{small.name} {row.name}", [], doubts),
+        else _source(f"{small.name} {row.name}", [], doubts),
         by_analogy=not certain,
         boundaries=row.velocity_mm_s,
         decided_by=level.measure,
@@ -258,13 +258,13 @@ def _out_of_scope(drive: Drive, power_kw: list[float], speed_rpm: list[float]) -
     if power is None:
         doubts.append("power not known")
     elif power < power_kw[0]:
-        doubts.append(f"{power:g} kW lies below its {power_kw[0]:g} kW")
+        doubts.append(f"{power:g} kW is below its lower limit of {power_kw[0]:g} kW")
     elif power > power_kw[1]:
-        doubts.append(f"{power:g} kW lies above its {power_kw[1]:g} kW")
+        doubts.append(f"{power:g} kW is above its upper limit of {power_kw[1]:g} kW")
     if speed < speed_rpm[0]:
-        doubts.append(f"{speed:g} r/min lies below its {speed_rpm[0]:g} r/min")
+        doubts.append(f"{speed:g} r/min is below its lower limit of {speed_rpm[0]:g} r/min")
     elif speed > speed_rpm[1]:
-        doubts.append(f"{speed:g} r/min lies above its {speed_rpm[1]:g} r/min")
+        doubts.append(f"{speed:g} r/min is above its upper limit of {speed_rpm[1]:g} r/min")
     return doubts
 
 
@@ -283,7 +283,7 @@ def _check_unit(level: Level, unit: str) -> None:
         raise ValueError(f"{level.measure} at {level.point} is in {level.unit!r}; its limits are in {unit!r}")
 
 
-def _told(name: str, assumed: Sequence[str], doubts: Sequence[str]) -> str:
+def _source(name: str, assumed: Sequence[str], doubts: Sequence[str]) -> str:
     text = name if not assumed else f"{name} ({'; '.join(assumed)})"
     return text if not doubts else f"{text}, by analogy: {', '.join(doubts)}"
 

@@ -68,10 +68,10 @@ def population(
     known = time_s[counts & np.isfinite(time_s)]
     if known.size < counts.sum():
         said.append(
-            f"{counts.sum() - known.size} drives have no time with its offset from UTC: no drift is told of them"
+            f"{counts.sum() - known.size} drives have no time with its offset from UTC: no drift is reported for them"
         )
     if gathered.replaced:
-        said.append(f"{len(gathered.replaced)} earlier records of drives that were measured again do not count")
+        said.append(f"{len(gathered.replaced)} earlier records of drives with a later measurement do not count")
     figures.sort(key=lambda one: (-one.outliers, one.drift.state in ("steady", "cannot be told yet"), one.figure))
     return Population(
         title=title, drives=int(counts.sum()), records=len(gathered.serial), figures=tuple(figures),
@@ -127,7 +127,7 @@ def _figure(
     level, n = scale.up(value), int(value.size)
     if n < settings.fewest or float(np.ptp(level)) <= 0.0:
         note = f"{n} of {settings.fewest} drives" if n < settings.fewest else "all drives have the same value"
-        return _untold(key, scale, value, note), []
+        return _not_determined(key, scale, value, note), []
     drift = _drift(time_s[number], level, scale, settings, rules, tested)
     moved = drift.state not in ("steady", "cannot be told yet")
     expected = _course(level) if moved else np.full(n, float(np.median(level)))
@@ -167,7 +167,7 @@ def _figure(
     return spread, found
 
 
-def _untold(key: FigureKey, scale: _Scale, value: Array, note: str) -> FigureSpread:
+def _not_determined(key: FigureKey, scale: _Scale, value: Array, note: str) -> FigureSpread:
     quantiles = tuple(np.quantile(value, QUANTILES).tolist()) if value.size else ()
     return FigureSpread(
         figure=key, scale=scale.name, n=int(value.size), tolerance=None, method="cannot be told", note=note,
@@ -188,7 +188,7 @@ def _interval(
     if normal:
         reach = two_sided_factor(n, settings.content, settings.confidence) * float(rest.std(ddof=1))
         middle = float(rest.mean())
-        note = "" if n >= _NORMAL_FROM else f"taken for normal: {n} drives are too few to see otherwise"
+        note = "" if n >= _NORMAL_FROM else f"assumed normal: {n} drives are too few to test that"
         return (middle - reach, middle + reach), "normal", note
     depth = free_depth(n, settings.content, settings.confidence)
     if depth == 0:

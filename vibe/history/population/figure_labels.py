@@ -8,8 +8,8 @@ from vibe.core.labels import part_words
 from vibe.core.records.population import FigureKey
 
 _MEASURES = {
-    "velocity_rms": "shaft lines and mesh together: its tones tell which",
-    "acceleration_rms": "mesh and bearings together: its tones tell which",
+    "velocity_rms": "shaft lines and mesh together: its tones show which",
+    "acceleration_rms": "mesh and bearings together: its tones show which",
     "acceleration_peak": "impacts of bearings, pins or lobes: its tones show which",
     "crest_factor": "impacts of bearings, pins or lobes: its tones show which",
     "kurtosis": "impacts of bearings, pins or lobes: its tones show which",

@@ -106,7 +106,7 @@ def read_records(folder: Path) -> Read:
             else:
                 read.health.add(*_reported(record, name))
         except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
-            read.left_out.append((name, f"is not the record that its schema says ({_why(error)})"))
+            read.left_out.append((name, f"does not fit its schema ({_why(error)})"))
     if not read.acceptance.serial and not read.health.serial:
         why = f": {read.left_out[0][0]}: {read.left_out[0][1]}" if read.left_out else ""
         raise CallError(f"{folder} holds no acceptance record (schema {ACCEPTANCE}) and no health report{why}")
@@ -136,7 +136,7 @@ def _unchanged(record: Any) -> None:
 
 def _why(error: Exception) -> str:
     if isinstance(error, json.JSONDecodeError | UnicodeDecodeError):
-        return "is no whole JSON file"
+        return "is not a complete JSON file"
     if isinstance(error, RecursionError):
         return "is nested too deep"
     if isinstance(error, KeyError):

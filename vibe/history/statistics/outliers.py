@@ -35,7 +35,7 @@ def outliers(value: Array, chance: float, most: int) -> Apart:
     """
     n = value.size
     if n < 5:
-        raise ValueError(f"{n} values are too few to tell which is an outlier")
+        raise ValueError(f"{n} values are too few to identify an outlier")
     most = min(most, n - 3)
     order = np.argsort(value, kind="stable")
     taken = _removed(value[order], most)

@@ -65,11 +65,11 @@ def weibull_lives(lives: Sequence[Life], confidence: float) -> tuple[Weibull | N
     failed = sum(life.failed for life in known)
     if failed < FEWEST_FAILURES:
         aged = "" if len(known) == len(lives) else " of drives whose age was known"
-        return None, f"cannot be told: {failed} failures{aged}, and a Weibull needs {FEWEST_FAILURES}"
+        return None, f"not determined: {failed} failures{aged}, and a Weibull needs {FEWEST_FAILURES}"
     hours = np.array([life.hours for life in known])
     ended = np.array([life.failed for life in known])
     if np.unique(hours[ended]).size < 2:
-        return None, "cannot be told: all failures came at one age, which is a cause of its own and no distribution"
+        return None, "not determined: all failures came at one age, which is a cause of its own and no distribution"
     fit = _Fit.of(hours, ended)
     drop = 0.5 * float(chi2.ppf(confidence, 1))
     b10 = fit.quantile(0.1)

@@ -257,7 +257,7 @@ def _explained(path: Path) -> Iterator[None]:
     except FileNotFoundError:
         raise CaptureError("is missing; `vibe history verify` names all that are", path=path) from None
     except PermissionError:
-        raise CaptureError("may not be read: ask for the right to read it", path=path) from None
+        raise CaptureError("permission denied: ask for read access", path=path) from None
     except (
         OSError,
         LookupError,
@@ -269,4 +269,4 @@ def _explained(path: Path) -> Iterator[None]:
         MemoryError,
     ) as error:
         detail = " ".join(str(error).split())[:120]
-        raise CaptureError(f"is damaged ({detail}); `vibe history repair` sets it aside", path=path) from error
+        raise CaptureError(f"is damaged ({detail}); `vibe history repair` quarantines it", path=path) from error

@@ -55,7 +55,7 @@ def insert(connection: sqlite3.Connection, record: Record, sha256: str, waveform
         f"INSERT INTO capture ({', '.join(_FIELDS)}, added_at, waveform, file_sha256) VALUES ({marks})",
         (*_fields(record), now(), waveform, sha256),
     ).lastrowid
-    _insert_told(connection, capture, record)
+    _insert_traced(connection, capture, record)
 
 
 def make_anew(connection: sqlite3.Connection, record: Record) -> None:
@@ -65,10 +65,10 @@ def make_anew(connection: sqlite3.Connection, record: Record) -> None:
         connection.execute(f"DELETE FROM {table} WHERE capture = ?", (capture,))
     said = ", ".join(f"{name} = ?" for name in _FIELDS)
     connection.execute(f"UPDATE capture SET {said} WHERE id = ?", (*_fields(record), capture))
-    _insert_told(connection, capture, record)
+    _insert_traced(connection, capture, record)
 
 
-def _insert_told(connection: sqlite3.Connection, capture: int | None, record: Record) -> None:
+def _insert_traced(connection: sqlite3.Connection, capture: int | None, record: Record) -> None:
     run = connection.execute
     run("INSERT INTO health VALUES (?,?)", (capture, zlib.compress(record.health.encode("utf-8"))))
     for finding in _findings(record):
@@ -100,11 +100,11 @@ def amiss(connection: sqlite3.Connection, record: Record, counted: Mapping[int, 
             return f"its {name} in the database is not that of its file"
     if not _same_report(run("SELECT json FROM health WHERE capture = ?", (capture,)).fetchone(), record.health):
         return "its report in the database is not that of its file"
-    told = run(
+    recorded = run(
         "SELECT rank, tone, component, defect, probability, severity FROM finding WHERE capture = ? ORDER BY rank",
         (capture,),
     ).fetchall()
-    if told != _findings(record):
+    if recorded != _findings(record):
         return "its findings in the database are not those of its file"
     values, time_s = _values(record), record.measured_at.timestamp()
     same = counted.get(capture, 0) == len(values) and all(
@@ -128,7 +128,7 @@ def _same_report(row: tuple[Any] | None, health: str) -> bool:
 
 def _health(text: str) -> dict[str, Any]:
     try:
-        told = json.loads(text)
+        recorded = json.loads(text)
     except ValueError:
         return {}
-    return told if isinstance(told, dict) else {}
+    return recorded if isinstance(recorded, dict) else {}

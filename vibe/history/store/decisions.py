@@ -110,7 +110,7 @@ class DecisionBook(Answers):
         _one_of("verdict", decision.verdict, get_args(Verdict))
         for what, text in (("a reason", decision.because), ("the name of who decided", decision.by)):
             if not text.strip():
-                raise CallError(f"a decision needs {what}: it is read again in years")
+                raise CallError(f"a decision needs {what}: it will be read years later")
         for time in (decision.at, decision.recheck_by):
             if time is not None:
                 _has_offset(time)

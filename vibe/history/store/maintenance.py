@@ -51,15 +51,15 @@ def verify(store: Store) -> Verified:
         elif trouble or (trouble := _rows_against_file(store, content, counted)):
             wrong.append(StoreRemark(where, trouble))
     wrong += [
-        StoreRemark(_name(store, path), "has no row in the database: left by a process that was ended")
+        StoreRemark(_name(store, path), "has no row in the database: left by an interrupted process")
         for path in _without_row(store)
     ]
-    wrong += [StoreRemark(_name(store, place), "left by a process that was ended") for place in abandoned(store.folder)]
+    wrong += [StoreRemark(_name(store, place), "left by an interrupted process") for place in abandoned(store.folder)]
     return Verified(captures=len(contents), wrong=tuple(wrong), known=tuple(known))
 
 
 def repair(store: Store) -> tuple[StoreRemark, ...]:
-    """Mend what can be mended, and say what was done. What is damaged is set aside, never thrown away.
+    """Repair what can be repaired, and say what was done. What is damaged is quarantined, never deleted.
 
     Raises:
         CallError: the database is damaged beyond that; ``rescue.repaired`` begins a new one.
@@ -73,7 +73,7 @@ def repair(store: Store) -> tuple[StoreRemark, ...]:
             done.append(_settled(store, one.content, one.waveform, trouble))
         elif one.waveform != "lost" and (trouble := _rows_against_file(store, one.content, counted)):
             store.index(store.path_of(one.content))
-            done.append(StoreRemark(_name(store, store.path_of(one.content)), f"{trouble}; made anew from it"))
+            done.append(StoreRemark(_name(store, store.path_of(one.content)), f"{trouble}; rebuilt from it"))
     return tuple(done)
 
 
@@ -90,16 +90,16 @@ def mend_indexes(store: Store) -> list[StoreRemark]:
     left = list(_database(store))
     if left:
         raise damaged(store.folder / DATABASE, left[0].what)
-    return [StoreRemark(DATABASE, f"{found[0].what}; its indexes were made anew")]
+    return [StoreRemark(DATABASE, f"{found[0].what}; its indexes were rebuilt")]
 
 
 def _indexed(store: Store, path: Path) -> StoreRemark:
     where = _name(store, path)
     trouble = capture_file.harm(path)
     if trouble:
-        return StoreRemark(where, f"{trouble}; {_set_aside(store, path)}")
+        return StoreRemark(where, f"{trouble}; {_quarantine(store, path)}")
     store.index(path)
-    return StoreRemark(where, "taken into the database again")
+    return StoreRemark(where, "added to the database again")
 
 
 def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRemark:
@@ -108,24 +108,24 @@ def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRe
     where = _name(store, path)
     if not path.exists():
         store.say_of_file(content, "lost", "")
-        return StoreRemark(where, "recorded as lost; add the capture again to bring it back")
+        return StoreRemark(where, "recorded as lost; add the capture again to restore it")
     now = "" if capture_file.harm(path) else "kept" if capture_file.has_samples(path) else "thinned"
     if now and now != waveform:
         # A process was ended between the change of the file and that of the row.
         store.say_of_file(content, now, digest(path))
         return StoreRemark(where, f"recorded as {now}")
-    aside = _set_aside(store, path)
+    quarantined = _quarantine(store, path)
     store.say_of_file(content, "lost", "")
-    return StoreRemark(where, f"{trouble}; {aside}, and recorded as lost; add the capture again to bring it back")
+    return StoreRemark(where, f"{trouble}; {quarantined}, and recorded as lost; add the capture again to restore it")
 
 
-def _set_aside(store: Store, path: Path) -> str:
+def _quarantine(store: Store, path: Path) -> str:
     try:
         (store.folder / DAMAGED).mkdir(exist_ok=True)
         path.replace(store.folder / DAMAGED / path.name)
     except OSError as error:
-        raise OutputError(f"cannot set {path} aside: {(error.strerror or str(error)).lower()}") from error
-    return f"set aside in {DAMAGED}"
+        raise OutputError(f"cannot quarantine {path}: {(error.strerror or str(error)).lower()}") from error
+    return f"quarantined in {DAMAGED}"
 
 
 def _of_itself(store: Store) -> Iterator[StoreRemark]:
@@ -138,7 +138,7 @@ def _database(store: Store) -> Iterator[StoreRemark]:
     try:
         yield from _of_itself(store)
         for table, *_ in store.rows("PRAGMA foreign_key_check"):
-            yield StoreRemark(DATABASE, f"the table {table} speaks of a row that is not there")
+            yield StoreRemark(DATABASE, f"the table {table} refers to a missing row")
         store.drives()
         store.events()
         store.alarms(open_only=False)
@@ -174,7 +174,7 @@ def _against_row(store: Store, content: str) -> str:
             trouble = f"cannot be read: {(error.strerror or str(error)).lower()}"
         else:
             if waveform == "lost":
-                trouble = "is there again"
+                trouble = "found again"
             else:
                 trouble = "" if there == sha256 else capture_file.harm(path) or "is not the file that was kept"
         if not trouble:

@@ -230,7 +230,7 @@ class Answers:
             time.sleep(_BETWEEN_S)
         if waveform == "kept" and not capture_file.harm(path) and not capture_file.has_samples(path):
             return path  # a process was ended between thinning the file and saying so
-        raise CaptureError("is damaged, or not the file that was kept; `vibe history repair` sets it aside", path=path)
+        raise CaptureError("is damaged, or not the file that was kept; `vibe history repair` quarantines it", path=path)
 
     def drive_toml(self, tag: str) -> str | None:
         """The text of the drive file in use; None where none was recorded."""

@@ -1,4 +1,4 @@
-"""A database that is damaged beyond mending is set aside, and a new one begun with what can still be read of it.
+"""A database that is damaged beyond repair is quarantined, and a new one begun with what can still be read of it.
 
 Rows of captures come from their files. Events, decisions, alarms and drive files stand nowhere else: those rows that
 can still be read, and make sense, are carried over.
@@ -62,7 +62,7 @@ def _begun_anew(folder: Path) -> list[StoreRemark]:
         with closing(connected(new, create=True)) as connection, explained(new / DATABASE):
             _filled(connection, rows)
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        aside = _copied_aside(folder)
+        quarantined = _copied_to_quarantine(folder)
         # First what belonged to the old one: beside a new database its recent writes would be taken for the new one's.
         for suffix in ("-wal", "-shm"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
@@ -70,10 +70,12 @@ def _begun_anew(folder: Path) -> list[StoreRemark]:
         settle(folder)
         shutil.rmtree(new, ignore_errors=True)
     except OSError as error:
-        raise OutputError(f"cannot mend {path}: {(error.strerror or str(error)).lower()}") from error
+        raise OutputError(f"cannot repair {path}: {(error.strerror or str(error)).lower()}") from error
     carried = ", ".join(f"{len(found)} {table.replace('_', ' ')}s" for table, found in rows.items())
     return [
-        StoreRemark(DATABASE, f"was damaged; set aside in {aside}, and begun anew with what could be read: {carried}")
+        StoreRemark(
+            DATABASE, f"was damaged; quarantined in {quarantined}, and rebuilt from what could be read: {carried}"
+        )
     ]
 
 
@@ -89,7 +91,7 @@ def _refuse_if_held(path: Path) -> None:
             raise
 
 
-def _copied_aside(folder: Path) -> str:
+def _copied_to_quarantine(folder: Path) -> str:
     (folder / DAMAGED).mkdir(exist_ok=True)
     number = 1
     while (folder / DAMAGED / f"database-{number}").exists():

@@ -81,10 +81,10 @@ STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS)
 """Statements that lead from format n to n + 1, n being the place in the tuple."""
 
 
-def connected(folder: Path, *, create: bool, beside: Callable[[], bool] = lambda: False) -> sqlite3.Connection:
+def connected(folder: Path, *, create: bool, has_captures: Callable[[], bool] = lambda: False) -> sqlite3.Connection:
     """The database of the store in ``folder``, brought to the newest format; read only where it may not be written.
 
-    ``beside`` says whether captures lie beside it: then an empty database is not a new one but one that was lost.
+    ``has_captures`` says whether captures lie beside it: then an empty database is not a new one but one that was lost.
 
     Raises:
         CallError: it is of a newer format, damaged, lost, or no store's. OutputError: it cannot be brought up to date.
@@ -96,7 +96,7 @@ def connected(folder: Path, *, create: bool, beside: Callable[[], bool] = lambda
         else:
             connection = _opened(f"{path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}")
         try:
-            _ready(connection, path, beside)
+            _ready(connection, path, has_captures)
         except BaseException:
             connection.close()
             raise
@@ -119,7 +119,7 @@ def _read_only(path: Path) -> str:
     return f"{path.resolve().as_uri()}?{'immutable=1' if alone else 'mode=ro'}"
 
 
-def _ready(connection: sqlite3.Connection, path: Path, beside: Callable[[], bool]) -> None:
+def _ready(connection: sqlite3.Connection, path: Path, has_captures: Callable[[], bool]) -> None:
     version = _version(connection, path)
     may_write = writable(path.parent)
     if may_write:
@@ -134,7 +134,7 @@ def _ready(connection: sqlite3.Connection, path: Path, beside: Callable[[], bool
     try:
         # Another process may have been quicker.
         version = _version(connection, path)
-        if version == 0 and beside():
+        if version == 0 and has_captures():
             raise lost(path)
         if 0 < version < len(STEPS):
             _backed_up(path, version)
@@ -153,8 +153,8 @@ def _ready(connection: sqlite3.Connection, path: Path, beside: Callable[[], bool
 def lost(path: Path) -> CallError:
     """The one sentence about captures whose database is gone."""
     return CallError(
-        f"{path} is gone or empty while captures lie beside it: put back a copy of it, or have `vibe history repair` "
-        "build it anew from the captures, without events and decisions"
+        f"{path} is gone or empty although captures are stored next to it: restore a copy of it, or have `vibe "
+        "history repair` rebuild it from the captures, without events and decisions"
     )
 
 
@@ -243,5 +243,5 @@ def damaged(path: Path, why: object) -> DamagedError:
     """The one sentence about a database that is not what was written."""
     return DamagedError(
         f"{path} is damaged ({' '.join(str(why).split())[:160]}): put back a copy of it, or have `vibe history repair` "
-        "mend what can be mended"
+        "repair what can be repaired"
     )

@@ -53,8 +53,8 @@ class Store(DecisionBook):
                     raise CallError(f"{folder} holds no history; `vibe history add` makes one")
                 _make_room(folder)
                 create = True
-            beside = (lambda: False) if anew else (lambda: _has_captures(folder))
-            store = cls(folder, connected(folder, create=create, beside=beside))
+            has_captures = (lambda: False) if anew else (lambda: _has_captures(folder))
+            store = cls(folder, connected(folder, create=create, has_captures=has_captures))
         if create and not (folder / README).exists():
             write_whole(folder / README, README_TEXT, force=True)
         return store

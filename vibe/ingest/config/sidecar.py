@@ -55,7 +55,7 @@ class Sidecar(_Strict):
     channels: dict[str, SidecarChannel] = Field(default_factory=dict)
 
     @property
-    def tells_of_channels(self) -> bool:
+    def describes_channels(self) -> bool:
         return bool(self.channels)
 
 
@@ -79,13 +79,13 @@ class RouteSidecar(Sidecar):
     time_zone: str | None = None
 
     @property
-    def tells_of_channels(self) -> bool:
+    def describes_channels(self) -> bool:
         return bool(self.channels) or self.fill != FileChannel()
 
-    def filled(self, name: str, raw: RawChannel, beside: SidecarChannel, remarks: list[str]) -> SidecarChannel:
-        """``beside`` with what ``fill`` knows of the channel ``raw``, finally called ``name``."""
+    def filled(self, name: str, raw: RawChannel, stated: SidecarChannel, remarks: list[str]) -> SidecarChannel:
+        """``stated`` with what ``fill`` knows of the channel ``raw``, finally called ``name``."""
         given: dict[str, object] = {}
-        fill, rate = self.fill, beside.sample_rate_hz or raw.sample_rate_hz
+        fill, rate = self.fill, stated.sample_rate_hz or raw.sample_rate_hz
         if rate is None:
             given["sample_rate_hz"] = fill.sample_rate_hz
         elif fill.sample_rate_hz is not None and abs(fill.sample_rate_hz - rate) > 1e-4 * rate:
@@ -93,16 +93,16 @@ class RouteSidecar(Sidecar):
                 f"channel {name!r}: recorded at {rate:g} Hz, the route says {fill.sample_rate_hz:g} Hz: check the "
                 "settings of the logger"
             )
-        quantity = beside.quantity or raw.quantity
+        quantity = stated.quantity or raw.quantity
         if quantity is None and not self.tachometers.isdisjoint({folded(name), folded(raw.name)}):
             quantity = given["quantity"] = "tachometer"
         if quantity not in TURNING:
-            given |= self._calibration(name, raw, beside, remarks)
-        return beside.model_copy(update={key: value for key, value in given.items() if value is not None})
+            given |= self._calibration(name, raw, stated, remarks)
+        return stated.model_copy(update={key: value for key, value in given.items() if value is not None})
 
-    def _calibration(self, name: str, raw: RawChannel, beside: SidecarChannel, remarks: list[str]) -> dict[str, object]:
+    def _calibration(self, name: str, raw: RawChannel, stated: SidecarChannel, remarks: list[str]) -> dict[str, object]:
         """Unit and what belongs to it. A scale meant for one unit must never be laid on numbers in another."""
-        fill, unit = self.fill, beside.unit or raw.unit
+        fill, unit = self.fill, stated.unit or raw.unit
         given: dict[str, object] = {}
         if not unit:
             given["unit"] = fill.unit
@@ -111,9 +111,9 @@ class RouteSidecar(Sidecar):
                 f"channel {name!r}: recorded in {unit}, the route says {fill.unit}: nothing is taken from the route"
             )
             return given
-        if beside.sensitivity_mv_per_g is None and raw.sensitivity_mv_per_g is None:
+        if stated.sensitivity_mv_per_g is None and raw.sensitivity_mv_per_g is None:
             given["sensitivity_mv_per_g"] = fill.sensitivity_mv_per_g
-        if beside.scale is None and beside.full_scale is None:
+        if stated.scale is None and stated.full_scale is None:
             # Either may set what a count stands for, so that the two of the sidecar are not mixed with the route's.
             given["scale"] = fill.scale if raw.scale is None else None
             given["full_scale"] = fill.full_scale if raw.full_scale is None else None
@@ -147,7 +147,7 @@ def load_sidecar(capture: Path) -> Sidecar | None:
     )
 
 
-def files_beside(capture: Path) -> tuple[Path, Path]:
+def sidecar_paths(capture: Path) -> tuple[Path, Path]:
     """The files that may show for ``capture``, there or not: its sidecar and that of its folder."""
     return sidecar_path(capture), capture.with_name(FOLDER_FILE)
 
@@ -158,7 +158,7 @@ def folder_sidecar(capture: Path) -> Sidecar | None:
     Raises:
         CaptureError: it is wrong; the sentence names its line and field.
     """
-    own, path = files_beside(capture)
+    own, path = sidecar_paths(capture)
     if not path.is_file() or path == own:
         return None
     said = _load(path, FolderSidecar, capture)

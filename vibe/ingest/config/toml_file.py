@@ -90,7 +90,7 @@ def read_text(path: Path) -> str:
     except FileNotFoundError:
         raise ConfigError("there is no such file", path=path) from None
     except PermissionError:
-        raise ConfigError("may not be read: ask for the right to read it", path=path) from None
+        raise ConfigError("permission denied: ask for read access", path=path) from None
     except (OSError, ValueError) as error:
         raise ConfigError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
     try:

@@ -61,7 +61,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     remarks: list[str] = []
     if content.startswith(_UTF_16):
         if len(content) % 2:
-            remarks.append("the file is cut off inside its last sign")
+            remarks.append("the file is cut off inside its last character")
         content = content.decode("utf-16", errors="replace").encode()
     if b"\n" not in content:
         content = content.replace(b"\r", b"\n")

@@ -55,9 +55,9 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     promised = None if layout.promised_bytes is None else layout.promised_bytes // layout.frame_bytes
     if frames == 0:
         raise CaptureError(f"holds none of the {promised or 0:,} samples per track that its header promises", path=path)
-    if sidecar is None or not sidecar.tells_of_channels:
+    if sidecar is None or not sidecar.describes_channels:
         raise CaptureError(
-            f"a WAV file says nothing of units: put {path.name}.toml beside it, with drive and measured_at and, "
+            f"a WAV file has no units: put {path.name}.toml next to it, with drive and measured_at and, "
             'for each track, [channels.<name>] with source = 0 (the track), unit = "m/s^2" and full_scale = <the value '
             "that the largest number stands for>",
             path=path,

@@ -54,6 +54,6 @@ def _where(numbers: Sequence[int], total: int, duration_s: float) -> str:
     length_s = duration_s / total
     start_s = int(numbers[0] * length_s)
     return (
-        f" (in {len(numbers)} of {total} stretches of {length_s:.0f} s, first from "
+        f" (in {len(numbers)} of {total} segments of {length_s:.0f} s, first from "
         f"{start_s // 60} min {start_s % 60} s on)"
     )

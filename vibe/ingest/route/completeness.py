@@ -48,7 +48,11 @@ def _missing(want: Expected, short: int, *, again: bool) -> Missing:
             "no good capture yet" if want.captures == 1 else f"{short} of {want.captures} good captures still to come"
         )
         return Missing(
-            drive=want.drive, point=want.point, what=what, remedy="Take it again as said at the file.", taken=True
+            drive=want.drive,
+            point=want.point,
+            what=what,
+            remedy="Repeat the measurement as stated for the file.",
+            taken=True,
         )
     what = "no capture" if want.captures == 1 else f"{short} of {want.captures} captures still to come"
     return Missing(
@@ -89,7 +93,7 @@ def _once(files: Sequence[FileSeen]) -> list[FileSeen]:
         if file.content is not None and file.points and file.content in whole:
             first = whole[file.content]
             aside = tuple(replace(point, verdict="twice", reasons=()) for point in file.points)
-            remark = f"the same file as {first.path.name}; set aside"
+            remark = f"the same file as {first.path.name}; ignored"
             out.append(replace(file, points=aside, remarks=(*file.remarks, remark)))
             continue
         if file.content is not None:
@@ -105,7 +109,7 @@ def _once(files: Sequence[FileSeen]) -> list[FileSeen]:
             of_file, of_point = first_with
             same = of_file.drive == file.drive and folded(of_point.point) == folded(point.point)
             where = of_file.path.name if same else f"{of_file.drive or '?'}, {of_point.point} ({of_file.path.name})"
-            remarks.append(f"{point.point}: the same samples as {where}; set aside")
+            remarks.append(f"{point.point}: the same samples as {where}; ignored")
             points.append(replace(point, verdict="twice", reasons=()))
         out.append(replace(file, points=tuple(points), remarks=tuple(remarks)))
     return out

@@ -151,7 +151,7 @@ def speed(
         reasons.append(
             Reason(
                 code="no_load",
-                text=f"{method} says {rpm:.0f} rpm, nearly the {60 * _synchronous(drive):.0f} rpm of a motor "
+                text=f"{method} gives {rpm:.0f} r/min, nearly the {60 * _synchronous(drive):.0f} r/min of a motor "
                 "without load",
                 remedy="Damage shows under load: repeat the measurement at load.",
                 verdict="limited",
@@ -161,7 +161,7 @@ def speed(
         reasons.append(
             Reason(
                 code="speed_off_plate",
-                text=f"{method} says {rpm:.0f} rpm, {_beside(rpm, plate)}",
+                text=f"{method} gives {rpm:.0f} r/min, {_off_nameplate(rpm, plate)}",
                 remedy="Is it loaded as it should be? Note the load.",
                 verdict="usable",
             )
@@ -177,8 +177,8 @@ def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reaso
     if slip == "rate":
         return Reason(
             code="sample_rate",
-            text=f"the sample rate in the file looks {off} {'low' if rpm < noted_rpm else 'high'}: {method} says "
-            f"{rpm:.0f} rpm, {noted_rpm:.0f} rpm were noted, and the lines of the mains are moved alike",
+            text=f"the sample rate in the file looks {off} {'low' if rpm < noted_rpm else 'high'}: {method} gives "
+            f"{rpm:.0f} r/min, {noted_rpm:.0f} r/min were noted, and the mains lines are shifted by as much",
             remedy="Look up the sample rate in the logger and write it into the sidecar as sample_rate_hz; no new "
             "capture is needed.",
             verdict="limited",
@@ -186,7 +186,7 @@ def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reaso
     or_rate = "" if slip == "note" else f" If the note is right, the sample rate in the file is wrong by {off}."
     return Reason(
         code="noted_speed",
-        text=f"{noted_rpm:.0f} rpm were noted, {method} says {rpm:.0f} rpm",
+        text=f"{noted_rpm:.0f} r/min were noted, {method} gives {rpm:.0f} r/min",
         remedy=f"Read the speed again, at this drive's input, and correct the note.{or_rate}",
         verdict="limited",
     )
@@ -198,17 +198,17 @@ def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", v
     low, high = (60 * edge for edge in drive.input.speed_range_hz)
     return Reason(
         code="speed_out_of_range",
-        text=f"{method} says {rpm:.0f} rpm, {_beside(rpm, drive.input.speed_rpm)} and outside the {low:.0f} to "
-        f"{high:.0f} rpm of its file",
+        text=f"{method} gives {rpm:.0f} r/min, {_off_nameplate(rpm, drive.input.speed_rpm)} and outside the "
+        f"{low:.0f} to {high:.0f} r/min of its file",
         remedy="Is it loaded as usual, and is its supply right? If it is meant to run so, widen speed_range_rpm in the "
         "drive file; if not, repeat the measurement at the usual speed.",
         verdict=verdict,
     )
 
 
-def _beside(rpm: float, plate: float) -> str:
+def _off_nameplate(rpm: float, plate: float) -> str:
     off = rpm / plate - 1
-    return f"{abs(100 * off):.1f} % {'under' if off < 0 else 'over'} the plate"
+    return f"{abs(100 * off):.1f} % {'below' if off < 0 else 'above'} the nameplate speed"
 
 
 def _synchronous(drive: Drive) -> float:
@@ -243,7 +243,7 @@ def exchanged(point: str, other: str, since: str) -> Reason:
     return Reason(
         code="exchanged",
         text=f"{point!r} sounds as {other!r} did {since}, and the other way round: the two look exchanged",
-        remedy="Follow both cables. Exchange the two names in the files, or take both again.",
+        remedy="Follow both cables. Exchange the two names in the files, or repeat both measurements.",
         verdict="limited",
     )
 
@@ -301,7 +301,7 @@ def softer_mount(rings_hz: float, since: str) -> Reason:
     """The sensor rings lower than before, and passes less above."""
     return Reason(
         code="loose_mount",
-        text=f"softer mount than {since}: the sensor rings at about {rings_hz:.0f} Hz and cannot be trusted above "
+        text=f"softer mount than {since}: the sensor resonates at about {rings_hz:.0f} Hz and is not reliable above "
         f"{rings_hz / 3:.0f} Hz",
         remedy="Clean the spot to bare metal, use the mounting that was planned, tighten the stud or seat the magnet "
         "flat, and repeat.",

@@ -233,6 +233,8 @@ def _check_channel(rule: FileRule, place: tuple[str | int, ...]) -> None:
     unit, scale = rule.channel.unit, rule.channel.scale
     if unit is not None and plain_unit(unit) not in {*TO_SI, *VOLTS}:
         known = ", ".join([*TO_SI, *VOLTS])
-        raise RuleError(f"channel.unit {unit!r} is no unit of vibration (known: {known})", (*place, "channel", "unit"))
+        raise RuleError(
+            f"channel.unit {unit!r} is not a unit of vibration (known: {known})", (*place, "channel", "unit")
+        )
     if scale == 0:
         raise RuleError("channel.scale must not be 0: every sample would be", (*place, "channel", "scale"))

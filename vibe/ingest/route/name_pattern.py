@@ -145,7 +145,9 @@ def parts_of(rule: FileRule, place: tuple[str | int, ...]) -> tuple[PatternPiece
         raise wrong(f"more than {_MOST_ANY} {{any}}")
     for first, second in pairwise(kinds):
         if "text" not in (first, second) and "time" not in (first, second):
-            raise wrong(f"between {{{first}}} and {{{second}}} nothing tells where one ends: put a sign between them")
+            raise wrong(
+                f"between {{{first}}} and {{{second}}} it is not clear where one ends: put a character between them"
+            )
     return tuple(parts)
 
 
@@ -182,9 +184,9 @@ def _clock(rule: FileRule, place: tuple[str | int, ...], kind: str) -> re.Patter
             pattern += _CLOCK[sign]
             used.add(sign)
     if not (used & {"Y", "y"} and (used & {"j"} or (used & {"m", "b"} and "d" in used))):
-        raise wrong("it must tell the day: year, month and day, e.g. %Y%m%d_%H%M%S")
+        raise wrong("it must give the day: year, month and day, e.g. %Y%m%d_%H%M%S")
     if not ("M" in used and ("H" in used or {"I", "p"} <= used)):
-        raise wrong("it must tell the time of day: at least hour and minute, e.g. %Y%m%d_%H%M%S")
+        raise wrong("it must give the time of day: at least hour and minute, e.g. %Y%m%d_%H%M%S")
     try:
         sample = datetime(2026, 11, 25, 17, 42)
         datetime.strptime(sample.astimezone().strftime(clock_format(rule)), clock_format(rule))

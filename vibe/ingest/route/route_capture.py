@@ -33,7 +33,7 @@ def read_on_route(path: Path, folder: Path, route: Route) -> Capture:
     named = name_says(path, folder, route)
     rule = names.rule_of(named)
     sidecar = load_sidecar(path) or Sidecar()
-    capture = read_capture(path, _beside(sidecar, names, named, rule))
+    capture = read_capture(path, _route_sidecar(sidecar, names, named, rule))
     remarks = list(capture.remarks)
     drive, stop = _drive(capture.drive, names, named, rule, remarks)
     measured_at = _time(capture.measured_at, named, remarks)
@@ -47,7 +47,7 @@ def read_on_route(path: Path, folder: Path, route: Route) -> Capture:
     )
 
 
-def _beside(sidecar: Sidecar, names: RouteNames, named: Named | None, rule: CompiledRule | None) -> RouteSidecar:
+def _route_sidecar(sidecar: Sidecar, names: RouteNames, named: Named | None, rule: CompiledRule | None) -> RouteSidecar:
     said = sidecar.drive or (None if named is None else named.drive)
     stop = None if said is None else names.present(said, rule)[1]
     stops = names.route.stop if stop is None else [stop]
@@ -140,12 +140,12 @@ def _taken(
     """Channel by the name of the point that its own name means, the plainer meaning first."""
     wishes: list[tuple[int, int, str]] = []
     for index, channel in enumerate(channels):
-        told = translated.get(folded(channel.name))
-        point = points.get(folded(channel.name if told is None else told))
+        stated = translated.get(folded(channel.name))
+        point = points.get(folded(channel.name if stated is None else stated))
         if point is not None:
-            wishes.append((0 if told is not None else 1 if point.name == channel.name else 2, index, point.name))
-        elif told is not None and not points:
-            wishes.append((0, index, told))
+            wishes.append((0 if stated is not None else 1 if point.name == channel.name else 2, index, point.name))
+        elif stated is not None and not points:
+            wishes.append((0, index, stated))
     taken: dict[str, int] = {}
     for _, index, name in sorted(wishes):
         taken.setdefault(name, index)

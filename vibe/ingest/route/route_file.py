@@ -66,7 +66,7 @@ def route_drives(route: Route, path: Path) -> dict[str, Path]:
             if other is not None and other != stop.drive:
                 raise ConfigError(
                     f"formerly = {former!r} of {stop.drive}: that is today's tag of {found[other]}, captures of the "
-                    "two could not be told apart; remove it here, or give that drive another tag",
+                    "two could not be distinguished; remove it here, or give that drive another tag",
                     path=path,
                     line=_line(path, ("stop", index, "formerly")),
                 )

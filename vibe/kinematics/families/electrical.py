@@ -39,7 +39,7 @@ def motor_tones(drive: Drive) -> Iterator[Tone]:
         "motor.pole_pass",
         order,
         (min(ends[0], 0.0), max(ends[1], 0.0)),
-        f"{motor.poles} poles x slip speed {synchronous - nominal:.3g} Hz: broken rotor bars speak",
+        f"{motor.poles} poles x slip speed {synchronous - nominal:.3g} Hz: broken rotor bars show here",
     )
 
 

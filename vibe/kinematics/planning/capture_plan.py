@@ -157,7 +157,7 @@ def _captures(duration_s: float) -> tuple[int, str]:
 
 def _sensor_range(input_hz: float) -> tuple[float, str]:
     if input_hz < SLOW_INPUT_HZ:
-        return 100.0, "sensor range 100 m/s² (about 500 mV/g): slow drives shake little (common practice)"
+        return 100.0, "sensor range 100 m/s² (about 500 mV/g): slow drives vibrate little (common practice)"
     return 500.0, "sensor range 500 m/s² (about 100 mV/g): room for impacts without clipping (common practice)"
 
 

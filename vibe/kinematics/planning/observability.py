@@ -80,7 +80,7 @@ def needed_duration_s(
     needs = [(repeats / hz, f"{repeats} repeats at {hz:.3g} Hz")]
     if tone.damage and tone.sidebands:
         carried_hz = max(band.order for band in tone.sidebands) * input_hz
-        needs.append((ROUNDS / carried_hz, f"{ROUNDS} rounds of what carries the part, at {carried_hz:.3g} Hz"))
+        needs.append((ROUNDS / carried_hz, f"{ROUNDS} turns of what carries the part, at {carried_hz:.3g} Hz"))
     parting = _parting(tone, table, input_hz, beside_strong=beside_strong)
     return max([*needs, parting] if parting else needs)
 
@@ -94,7 +94,7 @@ def _one(tone: Tone, table: ToneTable, settings: CaptureSettings, input_hz: floa
     reach: Reach = "other settings"
     rate_hz: float | None = None
     if hidden is None:
-        why = f"{settings.duration_s:.3g} s is too short: it takes {needed:.3g} s for {what_for}"
+        why = f"{settings.duration_s:.3g} s is too short: {needed:.3g} s are needed for {what_for}"
         reach, needs = "longer", _longer(needed)
     else:
         why, needs, rate_hz = hidden
@@ -124,13 +124,13 @@ def _band_hides(tone: Tone, settings: CaptureSettings, hz: float) -> tuple[str, 
         if tone.damage:
             why = f"its impacts ring above {CARRIER_HZ:.0f} Hz, and the capture is usable only to {high:.0f} Hz"
         else:
-            why = f"at {hz:.4g} Hz it lies above the usable band, which ends at {high:.4g} Hz"
+            why = f"{hz:.4g} Hz is above the usable band, which ends at {high:.4g} Hz"
         rate_hz = ANTI_ALIAS * wanted
         if settings.sample_rate_hz >= rate_hz:
             return why, f"a sensor and mounting good to {wanted:.0f} Hz", None
         return why, f"a sample rate of at least {rate_hz:.0f} Hz and a mounting good to {wanted:.0f} Hz", rate_hz
     if not tone.damage and hz < low:
-        return f"at {hz:.3g} Hz it lies below the instrument's low end of {low:.3g} Hz", _lower(hz), None
+        return f"{hz:.3g} Hz is below the instrument's lower limit of {low:.3g} Hz", _lower(hz), None
     return None
 
 
@@ -160,7 +160,7 @@ def _parting(tone: Tone, table: ToneTable, input_hz: float, *, beside_strong: bo
         if apart_hz > 0:
             per_cent = 100 * abs(near.relative_difference)
             weak = beside_strong and tone.damage and not other.damage
-            waits.append((parting_s(apart_hz, weak=weak), f"parting it from {other.id}, {per_cent:.2g} % away"))
+            waits.append((parting_s(apart_hz, weak=weak), f"separating it from {other.id}, {per_cent:.2g} % away"))
     return max(waits) if waits else None
 
 

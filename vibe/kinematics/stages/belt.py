@@ -65,7 +65,7 @@ def tones(stage: BeltStage, name: str, speeds: Speeds) -> Iterator[Tone]:
         speeds[f"{name}.belt"],
         family="belt",
         made_by="one spot of the belt comes round: pi x driving diameter / belt length; "
-        "it crosses two pulleys per round, so twice this order speaks too",
+        "it crosses two pulleys per round, so twice this order shows too",
         source="geometry of the belt; common practice",
         defect="belt damage",
         meetings=2,

@@ -241,7 +241,7 @@ def _changed(bare: str, found: Verification) -> str:
     if found.record is not None and not found.failed:
         made = remade(found.record)
     if made is None or found.record is None or page_hash(made[1]) != found.record.get(PAGE_HASH):
-        return "the page was changed; where, this version cannot tell"
+        return "the page was changed; where is not known to this version"
     places = differences(PageWords(made[1]).words, PageWords(bare).words)
     if not places:
         return "the words are the original's, but style or structure was changed, and something may be hidden"

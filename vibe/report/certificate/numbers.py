@@ -34,7 +34,7 @@ def _decimals(spread: float) -> int:
     return min(max(1 - floor(log10(spread)), 0), 6)
 
 
-def told_apart(limit: float, measured: Quantity | None) -> str:
+def distinguishing_digits(limit: float, measured: Quantity | None) -> str:
     """An acceptance limit with so many decimals that it never looks equal to a value that differs from it."""
     if measured is None or not measured.expanded or not 1e-4 <= measured.expanded < 1e6:
         return words.number(limit, 4)

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from vibe.core.records.acceptance import Acceptance, Answer, CommissionedRun, Outcome
 from vibe.report import words
-from vibe.report.certificate.numbers import measured_text, plain, told_apart, with_unit
+from vibe.report.certificate.numbers import distinguishing_digits, measured_text, plain, with_unit
 from vibe.storage.digest import groups
 
 MOST_BUDGETS = 2
@@ -145,7 +145,7 @@ def _row(number: int, outcome: Outcome) -> CertificateRow:
     if outcome.limit is not None:
         limit = with_unit(plain(outcome.limit), unit)
         if outcome.acceptance_limit is not None and outcome.acceptance_limit != outcome.limit:
-            accepted = f"accepted up to {told_apart(outcome.acceptance_limit, measured)}"
+            accepted = f"accepted up to {distinguishing_digits(outcome.acceptance_limit, measured)}"
     elif requirement.false_alarm_rate is not None:
         limit, accepted = "none", f"false alarms: {words.odds(requirement.false_alarm_rate)}"
     known = measured is not None and measured.expanded is not None

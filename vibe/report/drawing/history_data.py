@@ -88,7 +88,7 @@ def _series(one: ShownSeries, choice: Choice, beyond: set[str]) -> dict[str, Any
         "range": [low, high],
         "usual": None if state is None else state.usual,
         "limits": _placed(drawn, low, high),
-        "told": [
+        "limit_rows": [
             {"name": said.limit_name(limit), "value": said.with_unit(limit.value, series.unit),
              "low": "" if limit.low is None else said.with_unit(limit.low, series.unit),
              "because": printable(limit.because), "source": limit.source, "above": limit in above}
@@ -138,7 +138,7 @@ def trend_words(state: SeriesState | None) -> str:
     """What a trend says, in a sentence or two."""
     if state is None:
         return "No limits are set for this series."
-    text = sentence_case(state.state)
+    text = sentence_case(said.course(state.state))
     if state.change_db is not None:
         interval = ""
         if state.change_low_db is not None and state.change_high_db is not None:

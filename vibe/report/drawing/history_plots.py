@@ -87,9 +87,9 @@ def figure_json(kind: Literal["levels", "tones", "tones in dB", "spectra"]) -> s
 def packed(values: NDArray[np.floating]) -> str:
     """Values (n,) as base64 of little-endian 16-bit codes: 0 for nought, else even steps of the logarithm."""
     codes = np.zeros(values.size, dtype="<u2")
-    told = np.isfinite(values) & (values > 0)
-    place = (np.log10(values[told].astype(np.float64)) - LOW_DECADE) / DECADES
-    codes[told] = 1 + np.round(np.clip(place, 0.0, 1.0) * _STEPS).astype("<u2")
+    positive = np.isfinite(values) & (values > 0)
+    place = (np.log10(values[positive].astype(np.float64)) - LOW_DECADE) / DECADES
+    codes[positive] = 1 + np.round(np.clip(place, 0.0, 1.0) * _STEPS).astype("<u2")
     return base64.b64encode(codes.tobytes()).decode("ascii")
 
 

@@ -166,7 +166,7 @@ def _facts(shown: ShownDrive) -> list[tuple[str, str, str]]:
     first = "not known" if shown.first is None else said.day(shown.first)
     anew = [event for event in shown.events if event.new_baseline]
     facts = [
-        ("State of the last capture", sentence_case(shown.state), "judged alone, without its history"),
+        ("State of the last capture", sentence_case(shown.state), "from this capture alone, without history"),
         ("Captures", str(shown.kept), f"{shown.accepted} accepted, {last}" if last else ""),
         ("Known since", first, ""),
         (

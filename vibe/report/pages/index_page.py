@@ -101,15 +101,15 @@ def write_index(
                 row.tag, row.name, row.state, row.top_finding, row.probability, row.do_by, row.due, row.sentence,
                 row.captures,
                 link.get("HTML"), " | ".join((*row.remarks, *row.noticed)),
-                None if row.changes is None else row.changes.state_before, None if told is None else told.as_text,
+                None if row.changes is None else row.changes.state_before, None if shown is None else shown.as_text,
             )
-            for row, link, told in zip(ordered, links, since, strict=True)
+            for row, link, shown in zip(ordered, links, since, strict=True)
         ],
     )  # fmt: skip
     record = {
         "schema": RUN_SCHEMA,
         "title": title,
-        "drives": [_drive_record(row, link, told) for row, link, told in zip(ordered, links, since, strict=True)],
+        "drives": [_drive_record(row, link, shown) for row, link, shown in zip(ordered, links, since, strict=True)],
         "captures_without_drive": list(captures_without_drive),
         "drives_without_capture": list(drives_without_capture),
         "retakes": [asdict(one) for one in retakes],

@@ -10,7 +10,7 @@ from typing import Any
 
 from vibe.core.errors import OutputError
 from vibe.core.records.population import POPULATION_SCHEMA, FigureKey, FigureSpread, Outlier, Population
-from vibe.report import words
+from vibe.report import history_words, words
 from vibe.report.drawing.population_charts import drift_picture, spread_picture
 from vibe.report.pages import shell
 from vibe.storage.csv_table import csv_text
@@ -38,9 +38,9 @@ def write_population(found: Population, folder: Path, *, force: bool = False) ->
 
 def page(found: Population) -> str:
     """The page as HTML, whole in itself."""
-    told = [one for one in found.figures if one.tolerance is not None or one.spread is not None]
-    moving = [one for one in told if one.drift.state not in ("steady", "cannot be told yet")]
-    spreads = told[:MOST_SPREADS]
+    shown_figures = [one for one in found.figures if one.tolerance is not None or one.spread is not None]
+    moving = [one for one in shown_figures if one.drift.state not in ("steady", "cannot be told yet")]
+    spreads = shown_figures[:MOST_SPREADS]
     return shell.render(
         "population.html.j2",
         found=found,
@@ -53,7 +53,7 @@ def page(found: Population) -> str:
         more_moving=max(len(moving) - MOST_DRIFTS, 0),
         picture=shell.data_uri(spread_picture(spreads, found.outliers, label)) if spreads else None,
         pictured=len(spreads),
-        told=len(told),
+        shown_figures=len(shown_figures),
         most=MOST_ROWS,
     )
 
@@ -62,14 +62,14 @@ def gist(found: Population) -> str:
     """What the page says, in one sentence or two."""
     serials = {one.serial for one in found.outliers}
     drifting = [one for one in found.figures if one.drift.state not in ("steady", "cannot be told yet")]
-    untold = all(one.method == "cannot be told" for one in found.figures)
-    if untold:
-        return "How alike these drives are cannot be told: there are too few, or their figures do not differ."
+    none_known = all(one.method == "cannot be told" for one in found.figures)
+    if none_known:
+        return "The spread of these drives is not determined: there are too few, or their figures do not differ."
     first = f"{_count(len(serials), 'drive')} of {found.drives} stand{'s' if len(serials) == 1 else ''} apart"
     if not serials:
         first = f"None of {found.drives} drives stands apart"
     timed = any(one.drift.state != "cannot be told yet" for one in found.figures)
-    second = f"{_count(len(drifting), 'figure')} moved with time" if timed else "drift with time cannot be told"
+    second = f"{_count(len(drifting), 'figure')} moved with time" if timed else "drift with time not determined"
     if timed and not drifting:
         second = "no figure moved with time"
     return f"{first}; {second}."
@@ -145,7 +145,7 @@ def _count(count: int, what: str) -> str:
 
 def _interval(one: FigureSpread) -> str:
     if one.tolerance is None:
-        return "cannot be told"
+        return "not determined"
     low, high = (words.number(end) for end in one.tolerance)
     return f"{low} to {high} {words.unit(one.figure.unit)}".strip()
 
@@ -153,7 +153,7 @@ def _interval(one: FigureSpread) -> str:
 def _drift(one: FigureSpread) -> str:
     drift = one.drift
     if drift.state in ("cannot be told yet", "steady"):
-        return drift.state
+        return history_words.course(drift.state)
     unit = "dB" if one.scale == "dB" else words.unit(one.figure.unit)
     rate = ""
     if drift.state in ("growing", "falling") and drift.per_month is not None:

@@ -12,7 +12,7 @@ from typing import Any
 from markupsafe import Markup
 
 from vibe.core.errors import OutputError
-from vibe.core.records.alarms import Alarm, Exceedance, PointChange, Queue, QueueMeasures, Told
+from vibe.core.records.alarms import Alarm, AlarmExplanation, Exceedance, PointChange, Queue, QueueMeasures
 from vibe.core.records.history import SeriesKey
 from vibe.core.records.history_view import ShownAlarm
 from vibe.report import history_words as said
@@ -122,7 +122,7 @@ def render_alarm(one: ShownAlarm, *, drive_pages: Collection[str] = (), full: fl
         tone = None if alarm.finding is None else alarm.finding.tone
         viewer = viewer_view(shown, tone)
     return pages.render(
-        "alarm.html.j2", alarm=alarm, sentence=_told(alarm), status_words=_STATUS,
+        "alarm.html.j2", alarm=alarm, sentence=_sentence(alarm), status_words=_STATUS,
         drives=[(tag, f"../{drive_page_name(tag)}" if tag in drive_pages else None) for tag in alarm.drives],
         bar=history_marks.urgency_bar(alarm.urgency, full or _full([alarm]), width=520, height=20),
         parts=[(part, history_marks.part_mark(part)) for part in alarm.urgency.parts],
@@ -133,7 +133,7 @@ def render_alarm(one: ShownAlarm, *, drive_pages: Collection[str] = (), full: fl
         ],
         sisters=[
             {"drive": printable(s.drive), "name": f"{said.series_name(s.key)}, {said.place_name(s.key.point)}",
-             "change": said.signed_db(s.change_db), "state": sentence_case(s.state)}
+             "change": said.signed_db(s.change_db), "state": sentence_case(said.course(s.state))}
             for s in alarm.sisters
         ], **shell(),
     )  # fmt: skip
@@ -163,7 +163,7 @@ def _row(
     )  # fmt: skip
 
 
-def _told(alarm: Alarm) -> str:
+def _sentence(alarm: Alarm) -> str:
     """Its sentence without the names of its drives, which stand beside it already."""
     text = said.plain(alarm.sentence)
     for lead in (f"{', '.join(alarm.drives)}: ", f"{alarm.drive}: "):
@@ -174,7 +174,7 @@ def _told(alarm: Alarm) -> str:
 def _summary(alarm: Alarm) -> str:
     """How sure and how bad, what moved most, and how long it may take."""
     if alarm.finding is None:
-        return _told(alarm)
+        return _sentence(alarm)
     found = alarm.finding
     text = f"{sentence_case(found.severity)}, probability {probability(found.probability)}, "
     text += f"seen in {found.seen_in} of the last {found.of} captures."
@@ -197,9 +197,9 @@ def _in_words(key: SeriesKey) -> str:
 
 def _causes(alarm: Alarm) -> str:
     """Load, speed, sensor, sisters and what else was weighed, in one sentence."""
-    told: list[Told] = [one for one in alarm.explanations if one.words not in alarm.sentence]
-    if told:
-        return said.joined(said.plain(one.words) for one in told)
+    reasons: list[AlarmExplanation] = [one for one in alarm.explanations if one.words not in alarm.sentence]
+    if reasons:
+        return said.joined(said.plain(one.words) for one in reasons)
     if alarm.explanations or alarm.finding is None:
         return ""
     return "Neither load nor speed, sensor or sister drives explain it."
@@ -228,8 +228,8 @@ def _owners(changed: Sequence[PointChange]) -> tuple[list[dict[str, Any]], str]:
 def _spark(alarm: Alarm, shown: ShownAlarm | None) -> tuple[Markup, str]:
     """The course of the series that moved most."""
     series = [] if shown is None or shown.pictures is None else list(shown.pictures.series)
-    told = {state.key for state in alarm.series} | set(alarm.pictures.series)
-    series = [one for one in series if one.series.key in told and one.series.value.size > 2]
+    shown_keys = {state.key for state in alarm.series} | set(alarm.pictures.series)
+    series = [one for one in series if one.series.key in shown_keys and one.series.value.size > 2]
     series = [one for one in series if said.belongs(one.series.key, alarm)] or series
     if not series:
         return Markup(""), ""
@@ -243,12 +243,12 @@ def _spark(alarm: Alarm, shown: ShownAlarm | None) -> tuple[Markup, str]:
 
 
 def _changed(change: PointChange) -> dict[str, Any]:
-    told = change.explanation
-    parts = sorted(told.parts, key=lambda part: -abs(part.db))
+    explanation = change.explanation
+    parts = sorted(explanation.parts, key=lambda part: -abs(part.db))
     full = max((abs(part.db) for part in parts), default=1.0)
     return {
         "head": f"{sentence_case(said.place_name(change.point))}: {said.measure_name(change.measure)} "
-        f"{said.signed_db(told.rise_db)} since the baseline",
+        f"{said.signed_db(explanation.rise_db)} since the baseline",
         "rows": [
             {
                 "owner": sentence_case(said.subject_name(part.owner)), "db": said.signed_db(part.db),
@@ -261,7 +261,7 @@ def _changed(change: PointChange) -> dict[str, Any]:
             }
             for part in parts
         ],
-        "causes": [said.plain(cause.sentence) for cause in told.causes],
+        "causes": [said.plain(cause.sentence) for cause in explanation.causes],
     }  # fmt: skip
 
 
@@ -290,7 +290,7 @@ def measures_of(measures: QueueMeasures) -> list[tuple[str, str, str]]:
     return [
         ("Alarms", str(measures.alarms), f"{measures.waiting} waiting, {measures.quiet} quiet"),
         ("Decided", str(measures.decided), f"of {measures.alarms}"),
-        ("Were no faults", "not known" if share is None else f"{100 * share:.0f} %", "of those that were told"),
+        ("Were no faults", "not known" if share is None else f"{100 * share:.0f} %", "of those decided"),
         ("Oldest that waits", said.span_of(measures.oldest_days), half),
         ("From alarm to decision", said.span_of(measures.median_days_to_decision), "median"),
     ]  # fmt: skip

@@ -40,26 +40,26 @@ def facts(found: ReliabilityStatement) -> list[tuple[str, str]]:
     mean = found.mean_time
     failures = "no failure" if not mean.failures else f"{mean.failures} failure{'' if mean.failures == 1 else 's'}"
     drives = "1 drive" if found.drives == 1 else f"{found.drives} drives"
-    told = [("seen", f"{_hours(mean.exposure_hours)} of {drives}, {failures}")]
+    rows = [("seen", f"{_hours(mean.exposure_hours)} of {drives}, {failures}")]
     if mean.lower_hours is None:
-        told.append(("mean time between failures", "cannot be told: no running hour was seen"))
+        rows.append(("mean time between failures", "not determined: no running hours are recorded"))
     else:
-        told.append((
+        rows.append((
             "mean time between failures",
             f"at least {_hours(mean.lower_hours)}, with {100 * mean.confidence:g} % confidence; "
             + (f"estimate {_hours(mean.estimate_hours)}" if mean.estimate_hours else "no estimate without a failure"),
         ))  # fmt: skip
     if found.weibull is None:
-        told.append(("Weibull", found.weibull_note))
+        rows.append(("Weibull", found.weibull_note))
     else:
         weibull, sure = found.weibull, f"{100 * found.weibull.confidence:g} % confidence"
-        told += [
+        rows += [
             ("Weibull shape", f"{_interval(weibull.shape, '')} ({sure}): {found.weibull_note}"),
             ("Weibull scale", f"{_interval(weibull.scale, 'h')}, from {weibull.failures} failures and "
                               f"{weibull.suspended} lives that had not ended"),
             ("B10", f"{_interval(weibull.b10, 'h')}: the life that 10 % do not reach"),
         ]  # fmt: skip
-    return told
+    return rows
 
 
 def rating_rows(found: ReliabilityStatement) -> list[tuple[str, ...]]:

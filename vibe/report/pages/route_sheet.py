@@ -152,7 +152,7 @@ def folder_file(stop: StopPlan) -> str:
     """The TOML file that supports all captures of its folder: the drive's tag, and room for speed and load."""
     low, high = stop.speed_range_rpm
     heading = words.printable(f"{stop.drive}, {stop.name}" if stop.name else stop.drive)
-    lines = [f"# {heading}", "# Put this drive's captures of one round here. This file speaks for all of them."]
+    lines = [f"# {heading}", "# Put this drive's captures of one round here. This file applies to all of them."]
     # A JSON string without control characters is a TOML string too.
     lines += ["", f"drive = {json.dumps(stop.drive, ensure_ascii=False)}"]
     if stop.note:

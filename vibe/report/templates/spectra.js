@@ -69,14 +69,14 @@
       const places = [Number(this.control("a").value), Number(this.control("b").value)];
       const kind = KINDS[this.chosen("kind")], level = this.chosen("scale") === "dB";
       this.shown = places.map((place) => place < 0 ? null : this.spectrum(place));
-      const told = [this.a, this.b].map((source, n) => {
+      const peaks = [this.a, this.b].map((source, n) => {
         const one = this.shown[n];
         if (!one) { source.data = { x: [], y: [] }; return 0; }
         const x = Float64Array.from(one.values, (_, i) => (i + 0.5) * one.step);
         source.data = { x, y: level ? this.levels(one.values, kind) : one.values };
         return one.values.length * one.step;
       });
-      this.reach = Math.max(...told) || 1;
+      this.reach = Math.max(...peaks) || 1;
       this.cell = (this.shown[0] ?? this.shown[1])?.step ?? 1;
       const unit = this.axis === "Hz" ? "Hz" : "order of the input";
       this.xAxis.axis_label = this.axis === "Hz" ? "Frequency [Hz]" : "Order of the input";

@@ -65,7 +65,7 @@
       };
       showEvents(model, data.events, one.range[1]);
       words.textContent = one.words;
-      rows.replaceChildren(...one.told.map((limit) => {
+      rows.replaceChildren(...one.limit_rows.map((limit) => {
         const row = document.createElement("tr");
         const name = document.createElement("th");
         name.scope = "row";
@@ -80,7 +80,7 @@
         row.append(name, value, why);
         return row;
       }));
-      section.querySelector(".limits").hidden = !one.told.length;
+      section.querySelector(".limits").hidden = !one.limit_rows.length;
     };
     list.addEventListener("change", show);
     show();

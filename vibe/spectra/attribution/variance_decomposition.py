@@ -129,7 +129,7 @@ def _of_channel(
     to_velocity[inside] = 1e6 / (2 * np.pi * hz[inside]) ** 2
     mine = owner_of != NOBODY
     excess = np.where(mine, power - floor, 0.0)
-    _drop_what_is_not_told(excess, floor, owner_of, len(owners))
+    _drop_undetermined(excess, floor, owner_of, len(owners))
     base_bins = {n: c.order * input_hz / spectrum.bin_hz for n, c in combs if _is_exact(owners[n])}
     given = [_divided(excess, owner_of, number, base) for number, base in base_bins.items()]
     rest = power - excess
@@ -161,7 +161,7 @@ def _of_channel(
     return result
 
 
-def _drop_what_is_not_told(excess: Array, floor: Array, owner_of: NDArray[np.int64], owners: int) -> None:
+def _drop_undetermined(excess: Array, floor: Array, owner_of: NDArray[np.int64], owners: int) -> None:
     """Nothing is attributed to an owner whose lines together do not stand out."""
     mine = owner_of != NOBODY
     total = np.bincount(owner_of[mine], weights=excess[mine], minlength=owners)

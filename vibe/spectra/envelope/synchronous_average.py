@@ -145,12 +145,12 @@ def _over_turns(
     # A cell that is nearly always hidden has no turn to spare.
     ceiling = np.where(ceiling > -np.inf, ceiling, each.max(axis=0))
     cut = np.where(known, np.minimum(each, ceiling), 0.0)
-    told = known.sum(axis=0)
-    level = cut.sum(axis=0) / np.maximum(told, 1)
-    scatter = np.where(known, (cut - level) ** 2, 0.0).sum(axis=0) / np.maximum(told - 1, 1)
-    sigma = np.sqrt(scatter / np.maximum(told, 1))
+    turns_counted = known.sum(axis=0)
+    level = cut.sum(axis=0) / np.maximum(turns_counted, 1)
+    scatter = np.where(known, (cut - level) ** 2, 0.0).sum(axis=0) / np.maximum(turns_counted - 1, 1)
+    sigma = np.sqrt(scatter / np.maximum(turns_counted, 1))
     # What is always hidden says nothing: it is as the rest.
-    unseen = told < 2
+    unseen = turns_counted < 2
     if unseen.any() and not unseen.all():
         level[unseen], sigma[unseen] = level[~unseen].mean(), np.median(sigma[~unseen])
     return level, sigma, (each <= ceiling).ravel()[place]

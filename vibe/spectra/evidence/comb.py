@@ -109,15 +109,15 @@ class Combs:
 class Scores:
     """Comb scores at ``orders``, in units of -ln p.
 
-    ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined; ``told`` is
-    False where no line of the comb was free to tell anything.
+    ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined; ``determined``
+    is False where no line of the comb was free to tell anything.
     """
 
     orders: NDArray[np.float64]
     score: NDArray[np.float32]
     group: NDArray[np.int32]
     harmonics: NDArray[np.int32]
-    told: NDArray[np.bool_]
+    determined: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -189,11 +189,17 @@ class CombScorer:
                 best = best[np.flatnonzero(np.diff(sums.comb[best], prepend=-1))]
                 group[here][told_here] = sums.total[best].argmax(axis=1) % self.spectra.power.shape[0]
                 harmonics[here][told_here] = np.array(HARMONIC_SETS)[sums.set[best]]
-        told = score > 0
-        group[~told] = harmonics[~told] = 0
+        determined = score > 0
+        group[~determined] = harmonics[~determined] = 0
         cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])
         return [
-            Scores(orders=orders[a:b], score=score[a:b], group=group[a:b], harmonics=harmonics[a:b], told=told[a:b])
+            Scores(
+                orders=orders[a:b],
+                score=score[a:b],
+                group=group[a:b],
+                harmonics=harmonics[a:b],
+                determined=determined[a:b],
+            )
             for a, b in pairwise(cuts)
         ]
 
@@ -274,7 +280,7 @@ def _widths(slip: bool) -> tuple[int, ...]:
     return tuple(range(1, SLIPPING_HARMONICS + 2, 2)) if slip else (1,)
 
 
-def _told(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """Bins (k, lines) of the lines of the combs ``here``, and whether they tell: they lie on the axis of ``bins``, meet
     nobody else's, and neither do those beside which they are sidebands (else they are that one's modulation)."""
     # A single comb's shifts and mask stand for all places.
@@ -287,13 +293,13 @@ def _told(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDA
         spots += batch.shifts[batch.side].T[own]
         # Bin zero is always blocked, and so is what lies beyond the axis.
         np.clip(spots, 0, bins, out=spots)
-    told = ~batch.masks[spots + (batch.widths[:, own].T * np.int32(bins + 1) + batch.start[own, None])]
-    beside = np.flatnonzero(batch.side > 0)
-    if beside.size:
-        told[:, beside] &= told[:, np.flatnonzero(batch.side == 0)[batch.harmonic[beside] - 1]]
+    determined = ~batch.masks[spots + (batch.widths[:, own].T * np.int32(bins + 1) + batch.start[own, None])]
+    side_lines = np.flatnonzero(batch.side > 0)
+    if side_lines.size:
+        determined[:, side_lines] &= determined[:, np.flatnonzero(batch.side == 0)[batch.harmonic[side_lines] - 1]]
     if not batch.has.all():
-        told &= batch.has.T[own]
-    return spots, told
+        determined &= batch.has.T[own]
+    return spots, determined
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -319,15 +325,15 @@ def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
     a sparse matrix of ones for all combs and sets. Most lines of most combs lie in somebody else's: only those that
     tell are picked. Each set then takes on the sums of the one before.
     """
-    spots, told = _told(batch, here, lines.bins - 1)
+    spots, determined = _determined(batch, here, lines.bins - 1)
     own = batch.owner[here] if batch.widths.shape[1] > 1 else np.zeros(1, dtype=np.intp)
-    matrix, rows = lines.rows(spots, batch.widths[:, own].T, told)
+    matrix, rows = lines.rows(spots, batch.widths[:, own].T, determined)
     # How many tell up to the end of each set: small whole numbers, which single precision holds.
-    upto = (np.arange(told.shape[1])[:, None] < batch.ends).astype(np.float32)
-    counts = (told.astype(np.float32) @ upto).astype(np.int32)
+    upto = (np.arange(determined.shape[1])[:, None] < batch.ends).astype(np.float32)
+    counts = (determined.astype(np.float32) @ upto).astype(np.int32)
     new = np.diff(counts, axis=1, prepend=np.int32(0))
     comb, number = np.nonzero(new)
-    picked = rows[told]
+    picked = rows[determined]
     ends = np.concatenate([[0], np.cumsum(new[comb, number])]).astype(np.int32)
     combs = csr_array((np.ones(picked.size, matrix.dtype), picked, ends), shape=(comb.size, matrix.shape[0]))
     total: NDArray[np.uint16] = np.asarray(combs @ matrix)

@@ -97,7 +97,9 @@ class _Chance:
             limit_score=tail.score_at(LIMIT_FALSE_ALARM / (SELECTION_BIAS * searched)),
         )
 
-    def told(self, spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading) -> CombEvidence:
+    def as_evidence(
+        self, spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading
+    ) -> CombEvidence:
         """With what the reading measures."""
         return replace(
             measured(spectra, bands, reading, self.limit_score),
@@ -152,7 +154,7 @@ def weigh(
             suspects.append(_Suspect(best=best, own=own, explained=explained, chance=chance))
             explained = explained | own
         else:
-            done[best.request.name] = chance.told(spectra, bands, best)
+            done[best.request.name] = chance.as_evidence(spectra, bands, best)
     for suspect in suspects:
         widest = lines_mask(spectra, suspect.best, to_the_last=True)
         same = np.array_equal(explained | widest, suspect.explained | widest)
@@ -160,7 +162,7 @@ def weigh(
         if chance.decoys < min(FEW_DECOYS, suspect.chance.decoys):
             # Too few are left once the others' lines are taken out; with them in, decoys only promise less.
             chance = suspect.chance
-        done[suspect.best.request.name] = chance.told(spectra, bands, suspect.best)
+        done[suspect.best.request.name] = chance.as_evidence(spectra, bands, suspect.best)
     decoy_null = decoy_null if explained is decoy_null.explained else whole.explaining(explained)
     for reading in decoy_null.read(waiting):
         done[reading.request.name] = _judge(bands, reading, decoy_null)
@@ -289,7 +291,7 @@ def _lines_db(decoy_null: DecoyNull, reading: CombReading, orders: Sequence[floa
 
 def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, decoy_null: DecoyNull) -> CombEvidence:
     """A reading's false-alarm probability on ``decoy_null``, and what it measures."""
-    return _Chance.of(reading, decoy_null).told(decoy_null.scorer.spectra, bands, reading)
+    return _Chance.of(reading, decoy_null).as_evidence(decoy_null.scorer.spectra, bands, reading)
 
 
 def lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:

@@ -122,10 +122,10 @@ def find_outside_combs(
     whole = DecoyNull(CombScorer(some), requests, families, np.zeros(some.power.shape[1], dtype=bool))
     found, owned = _Search(some, bands, whole, tuple(slow_turns)).run()
     found, owned = _settled(found, owned, some, requests, whole, families)
-    return tuple(_told(one, some.step) for one in found), owned
+    return tuple(_outside_comb(one, some.step) for one in found), owned
 
 
-def _told(found: _Found, step: float) -> OutsideComb:
+def _outside_comb(found: _Found, step: float) -> OutsideComb:
     reach = LINE_BINS * step
     each, most = (found.per_turn[1], found.every) if found.per_turn and found.every else (found.order, MOST_TAKEN)
     return OutsideComb(

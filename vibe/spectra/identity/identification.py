@@ -154,15 +154,15 @@ def identify(
     exact = law if law is not None else first if fine is None else fine.law
     highs = [low_passed(samples, rate, min(TOP_ORDER * range_hz[1], 0.39 * rate)) for samples, rate in clean]
     tried = float(np.log(max(1.0, duration * (searched[1] - searched[0]) * FIRST_ORDERS)))
-    heard = order_lines(highs, exact)
+    lines_by_order = order_lines(highs, exact)
     ratios = [pair.speed_hz / best.speed_hz for pair in pairs]
     table = _Table(kinds, tried, 1.0 / duration)
     for ratio in ratios:
-        table.weigh(in_place(heard.at_speed(exact.mean_hz * ratio)))
+        table.weigh(in_place(lines_by_order.at_speed(exact.mean_hz * ratio)))
     relative = None if fine is None else fine.relative
     # A speed read from the whole orders alone may lie beside that of the second comb: each contender has its own.
     for speed, step in table.contenders(CONTENDERS, 1e-9):
-        table.weigh(in_place(heard.at_speed(speed), step), step)
+        table.weigh(in_place(lines_by_order.at_speed(speed), step), step)
     close = table.contenders(FINALISTS, 1e-4)
     if law is None and (len(close) > 1 or close[0][1] != best.step):
         # A law refined with the wrong step bends towards it. Each finalist has its own.
@@ -173,7 +173,7 @@ def identify(
                 lines = order_lines(highs, own.law)
                 if table.weigh(in_place(lines, step), step):
                     exact, relative = own.law, own.relative
-    return table.concluded(heard, exact, relative, None if pulses is None else pulses[1])
+    return table.concluded(lines_by_order, exact, relative, None if pulses is None else pulses[1])
 
 
 def _pairs(odds: LineLikelihood, range_hz: tuple[float, float], steps: Real) -> list[_Pair]:
@@ -269,7 +269,7 @@ class _Table:
         return list(found)
 
     def concluded(
-        self, heard: OrderLines, law: AngleLaw, relative: float | None, pulsed: SpeedEstimate | None
+        self, lines_by_order: OrderLines, law: AngleLaw, relative: float | None, pulsed: SpeedEstimate | None
     ) -> WeighedKinds:
         """Weights to probabilities."""
         none = float(logsumexp([0.0, *self.shafts.values()]) + np.log(NONE_OF_THESE))
@@ -290,5 +290,5 @@ class _Table:
         )
         return WeighedKinds(
             weighed=weighed, none=float(np.exp(none - total)), speed=speed,
-            top_order=heard.top * heard.mean_hz / best.speed_hz, law=law,
+            top_order=lines_by_order.top * lines_by_order.mean_hz / best.speed_hz, law=law,
         )  # fmt: skip

@@ -154,9 +154,9 @@ def recognise(
     clean = [(bridged(samples[: round(LONGEST_S * rate)]), rate) for samples, rate in rows]
     top_hz = MOST_ORDERS * max(_wide(one)[1] for one in [own, *others.values()])
     lines = line_likelihood([low_passed(samples, rate, top_hz) for samples, rate in clean], own.nominal_hz)
-    inside = _heard(lines, own.range_hz, own.orders)
+    inside = _best_speed(lines, own.range_hz, own.orders)
     # Sister drives are one kind: it is weighed once.
-    kinds = {other: _heard(lines, other.range_hz, other.orders) for other in dict.fromkeys(others.values())}
+    kinds = {other: _best_speed(lines, other.range_hz, other.orders) for other in dict.fromkeys(others.values())}
     decisive = float(np.log((len(kinds) + 1) / FALSE_ALARMS))
     over = {tag: kinds[other].log_odds - inside.log_odds for tag, other in others.items() if kinds[other].sure}
     # What is better only round the shaft may be a neighbour's motor.
@@ -215,7 +215,7 @@ def _orders(lines: LineLikelihood, orders: Iterable[float], speed_hz: float) -> 
     return np.array(sorted(kept))
 
 
-def _heard(lines: LineLikelihood, range_hz: tuple[float, float], orders: Iterable[float]) -> CandidateSpeed:
+def _best_speed(lines: LineLikelihood, range_hz: tuple[float, float], orders: Iterable[float]) -> CandidateSpeed:
     """The best speed of a range, every speed of it weighed, and some beside it for comparison."""
     low, high = range_hz
     middle = (low + high) / 2
@@ -290,15 +290,15 @@ def _beyond(lines: LineLikelihood, own: Candidate, inside: CandidateSpeed) -> Ca
             break
     else:
         double, only = np.zeros(speeds.size, dtype=bool), -np.inf
-    heard = _best(ratios, speeds, used, outside, lines.duration_s, place=place, no_rival=double)
-    if abs(inside.speed_hz / (2 * heard.speed_hz) - 1) < APART:
+    fastest = _best(ratios, speeds, used, outside, lines.duration_s, place=place, no_rival=double)
+    if abs(inside.speed_hz / (2 * fastest.speed_hz) - 1) < APART:
         # Among many lines strays meet such orders at any speed: what they bring at others is no sign of this one.
         beside = float(speeds[place]) * (1.0 + np.array(STRAYS_AT))
         strays = float(lines.at(beside, used)[_not_of_double(used, own.orders)].sum(axis=0).max())
         if only < CERTAIN + max(0.0, strays) and inside.log_odds > CERTAIN:
             return None
-        heard = replace(heard, log_odds=max(heard.log_odds, inside.log_odds + only))
-    return heard if heard.sure else None
+        fastest = replace(fastest, log_odds=max(fastest.log_odds, inside.log_odds + only))
+    return fastest if fastest.sure else None
 
 
 def _not_of_double(orders: Real, all_orders: Sequence[float]) -> NDArray[np.bool_]:
@@ -326,11 +326,11 @@ def _speed(
 
     It is not followed where the lines are another drive's, or too few turns were measured (``elsewhere``).
     """
-    heard = outside if outside is not None else inside if inside.sure else None
-    if pulsed is not None and (heard is None or abs(pulsed.input_hz / heard.speed_hz - 1) < TACHOMETER_DISAGREES):
+    fastest = outside if outside is not None else inside if inside.sure else None
+    if pulsed is not None and (fastest is None or abs(pulsed.input_hz / fastest.speed_hz - 1) < TACHOMETER_DISAGREES):
         return pulsed
-    if heard is not None:
-        return SpeedEstimate(input_hz=heard.speed_hz, uncertainty_hz=heard.uncertainty_hz, method="signal")
+    if fastest is not None:
+        return SpeedEstimate(input_hz=fastest.speed_hz, uncertainty_hz=fastest.uncertainty_hz, method="signal")
     if elsewhere:
         return None
     found = speed_from_signal(rows, own.range_hz, own.orders)

@@ -143,10 +143,10 @@ def _best_own(worth: _Worth, families: Sequence[Family], spread: float) -> float
     total = _totals(worth, family, pins, fine) + _passes(worth, (family.passes,), np.repeat(past, about.size), fine)
     for slower in families[1:]:
         lines = slower.lines([slower.count])
-        told = np.isfinite(lines.orders[0])
-        ratio = worth.at(lines.orders[0][told, None] * fine.ravel(), lines.seen[told, None])
+        resolved = np.isfinite(lines.orders[0])
+        ratio = worth.at(lines.orders[0][resolved, None] * fine.ravel(), lines.seen[resolved, None])
         for part in np.unique(lines.part).tolist():
-            total = total + _may_be_heard(ratio[lines.part[told] == part].sum(axis=0), part).reshape(fine.shape)
+            total = total + _detectable(ratio[lines.part[resolved] == part].sum(axis=0), part).reshape(fine.shape)
     return float(total.max())
 
 
@@ -164,7 +164,7 @@ def _passes(worth: _Worth, passes: Sequence[int], past: Real, speeds: Real) -> R
     # (counts, drives, harmonics, k)
     orders = np.asarray(passes)[:, None, None, None] * k[:, None] * (past[:, None] * speeds)[:, None, :]
     ratio = worth.at(orders.reshape(-1, orders.shape[-1]), PASS_SEEN).reshape(orders.shape).sum(axis=2)
-    return np.asarray(logsumexp(_may_be_heard(ratio, 1), axis=0) - np.log(len(passes)))
+    return np.asarray(logsumexp(_detectable(ratio, 1), axis=0) - np.log(len(passes)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -201,7 +201,7 @@ class _Worth:
             places = k * past
             clear = np.abs(places - np.rint(places)) > CLEAR_BINS * self.axis.step
             total[clear] += self.low(places[clear, None] * (speeds[clear] if speeds.ndim == 2 else speeds), LOBE_SEEN)
-        return _may_be_heard(total, 2)
+        return _detectable(total, 2)
 
 
 def _worth(axis: Axis, strays: Strays) -> _Worth:
@@ -234,7 +234,7 @@ def _tried(worth: _Worth, slip: float) -> Iterator[tuple[int, Ints, Real]]:
         yield difference, tried, about[:, None] * (1.0 + np.linspace(-half, half, 2 * FINE + 1))
 
 
-def _may_be_heard(ratio: Real, part: int) -> Real:
+def _detectable(ratio: Real, part: int) -> Real:
     return np.asarray(np.logaddexp(np.log(1 - AUDIBLE[part]), np.log(AUDIBLE[part]) + ratio))
 
 
@@ -245,15 +245,15 @@ def _totals(worth: _Worth, family: Family, pins: Ints, speeds: Real, claimed: fl
     shafts_own = (np.abs(lines.orders - np.rint(lines.orders)) <= CLEAR_BINS * axis.step) & (
         lines.orders < SHAFT_LINES - 0.5
     )
-    told = np.isfinite(lines.orders) & ~shafts_own & (lines.part == 0)
-    drive, line = np.nonzero(told)
-    orders = lines.orders[told][:, None] * speeds[drive]
+    resolved = np.isfinite(lines.orders) & ~shafts_own & (lines.part == 0)
+    drive, line = np.nonzero(resolved)
+    orders = lines.orders[resolved][:, None] * speeds[drive]
     ratio = worth.at(orders, lines.seen[line][:, None])
     if claimed:
         shared = np.abs(orders - np.rint(orders / claimed) * claimed) <= CLEAR_BINS * axis.step
         ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)
-    mesh = np.zeros((*told.shape, speeds.shape[1]))
-    mesh[told] = ratio
+    mesh = np.zeros((*resolved.shape, speeds.shape[1]))
+    mesh[resolved] = ratio
     past = pins / (pins - family.difference)
     shaft = worth.shaft(speeds.ravel()).reshape(speeds.shape)
-    return np.asarray(shaft + _may_be_heard(mesh.sum(axis=1), 0) + worth.lobes(past, speeds))
+    return np.asarray(shaft + _detectable(mesh.sum(axis=1), 0) + worth.lobes(past, speeds))

@@ -163,7 +163,7 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
     span = min(segment_turns, total / 2)
     hops = int(np.clip(2 * total / span - 1, 3, MOST_SEGMENTS))
     centres = np.linspace(span / 2, total - span / 2, hops)
-    places = _told_apart(orders, TOLD_APART / span)
+    places = _separated(orders, TOLD_APART / span)
     orders = _with_neighbours(orders, TOLD_APART / span)
     windows = {n: _windows(n, total, centres, span, orders, places) for n in {item.samples.size for item in lows}}
     rows = [_seen(item, windows[item.samples.size]) for item in all_laid(lows, law)]
@@ -190,11 +190,11 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
             pull += np.real(np.conj(slope) * scale * left).sum(axis=0)
             # What a line leaves unexplained is its noise, whether it is noise, a neighbour or a modulation.
             noise[k] = np.maximum(row.noise, np.mean(np.abs(left) ** 2, axis=1) * hops / max(1, hops - 2))
-        told = 2 * OVERLAP_SHARE
+        information = 2 * OVERLAP_SHARE
         smooth = smoothed(
             times,
-            told * precision,
-            told * (pull + precision @ (deviation + errors)),
+            information * precision,
+            information * (pull + precision @ (deviation + errors)),
             duration_s=end,
             mean_hz=law.mean_hz,
         )
@@ -229,7 +229,7 @@ def _amplitudes(basis: Complex, values: Complex) -> tuple[Complex, Complex]:
     return left.reshape(*basis.shape[:2], -1), amplitudes
 
 
-def _told_apart(orders: Real, gap: float) -> Real:
+def _separated(orders: Real, gap: float) -> Real:
     """Middles of groups of neighbouring ``orders`` (ascending) whose steps are below ``gap``."""
     groups = np.split(orders, np.flatnonzero(np.diff(orders) >= gap) + 1)
     return np.array([group.mean() for group in groups])
@@ -253,14 +253,14 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 class _Windows:
     """Segments and places of lines, alike for all channels of as many samples: ``rows`` (segments, n) of samples, their
     ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
-    (lines, segments) of its phase until there, the bins ``beside`` it (lines, floor bins), and the ``response``."""
+    (lines, segments) of its phase until there, the bins ``floor_bins`` it (lines, floor bins), and the ``response``."""
 
     rows: NDArray[np.intp]
     taper: Real
     cosine: NDArray[np.float32]
     sine: NDArray[np.float32]
     turning: Complex
-    beside: NDArray[np.intp]
+    floor_bins: NDArray[np.intp]
     response: Real
 
 
@@ -282,7 +282,7 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
         cosine=np.cos(angle),
         sine=np.sin(angle),
         turning=np.exp(-2j * np.pi * np.outer(places, middles)),
-        beside=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
+        floor_bins=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
 
@@ -292,8 +292,8 @@ def _seen(item: Low, windows: _Windows) -> _Seen:
     weight = windows.taper.sum()
     pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
-    beside = np.abs(fft.rfft(pieces, axis=1)[:, windows.beside]) ** 2
-    floor = np.median(beside, axis=(0, 2)) / np.log(2.0) / weight**2
+    floor_bins = np.abs(fft.rfft(pieces, axis=1)[:, windows.floor_bins]) ** 2
+    floor = np.median(floor_bins, axis=(0, 2)) / np.log(2.0) / weight**2
     return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
 
 

@@ -276,7 +276,7 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
         law = rough if smooth.steady or at.size < 3 else _knot_by_knot(at, angle, duration_s)
     if law is None:
         return None
-    note = f"{train.mended} missed or doubled pulses mended" if train.mended else ""
+    note = f"{train.mended} missed or doubled pulses corrected" if train.mended else ""
     return law, SpeedEstimate(
         input_hz=law.mean_hz,
         uncertainty_hz=max(float(np.hypot(smooth.end_to_end, step / np.sqrt(6.0))) / duration_s, 1e-6 * law.mean_hz),

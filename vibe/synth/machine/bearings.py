@@ -58,7 +58,7 @@ def rolling(bearing: Bearing) -> Rolling:
         cage = cage or (1.0 - table.inner_race / count if count else None)
     if count is None or cage is None or not 0 < cage < 0.5:
         raise CallError(
-            f"bearing {bearing.name!r} cannot be simulated: its table of orders does not tell the number of elements "
+            f"bearing {bearing.name!r} cannot be simulated: its table of orders does not give the number of elements "
             "and the cage order"
         )
     k = 1.0 - 2.0 * cage

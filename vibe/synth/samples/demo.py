@@ -144,7 +144,7 @@ def truth_text(samples: Sequence[Sample]) -> str:
     lines = ["# What is really in each capture. Made together with the captures; rebuild.toml says how."]
     for sample in samples:
         known = truth(sample.drive, sample.damage, seed=sample.seed, conditions=sample.conditions)
-        told: dict[str, object] = {
+        stated: dict[str, object] = {
             "file": sample.file,
             "drive": sample.drive_file,
             "tag": sample.drive.tag,
@@ -158,7 +158,7 @@ def truth_text(samples: Sequence[Sample]) -> str:
             "load_percent": sample.conditions.load_percent,
             "note": sample.note,
         }
-        lines += ["", "[[capture]]", *(f"{key} = {_toml(value)}" for key, value in told.items() if value is not None)]
+        lines += ["", "[[capture]]", *(f"{key} = {_toml(value)}" for key, value in stated.items() if value is not None)]
     return "\n".join(lines) + "\n"
 
 

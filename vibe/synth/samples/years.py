@@ -129,13 +129,13 @@ def make(
         takings = tuple(t for tag in tags for t in _thinned([t for t in takings if t.drive.tag == tag], most))
     jobs = [CaptureJob(taking=taking, out=out, force=force) for taking in takings]
 
-    def tell(done: int, heard: ObservedCapture) -> None:
+    def tell(done: int, observed: ObservedCapture) -> None:
         if progress is not None:
-            progress(done, len(jobs), f"{heard.tag}, {heard.taken_at:%Y-%m-%d}")
+            progress(done, len(jobs), f"{observed.tag}, {observed.taken_at:%Y-%m-%d}")
 
     if progress is not None:
         progress(0, len(jobs), "captures")
-    heard = spread(make_one, jobs, tell)
+    observed = spread(make_one, jobs, tell)
     for taking in takings:
         if taking.week in years.delivered_again_weeks:
             again = out / AGAIN / Path(taking.file).name
@@ -143,7 +143,7 @@ def make(
     for name in found:
         write_whole(out / "drives" / name, (drives / name).read_bytes(), force=force)
     relearned = {found[e.file].tag: e.limits_learned_anew for e in years.drive if e.file in found}
-    rows = exceedances(heard, years.alarms, relearned)
+    rows = exceedances(observed, years.alarms, relearned)
     made = Made(
         captures=len(jobs), drives=out / "drives", folder=out / "captures", events=out / "events.toml",
         exceedances=out / "exceedances.csv", truth=out / "truth.toml", rows=len(rows),

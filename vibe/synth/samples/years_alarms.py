@@ -63,7 +63,7 @@ def levels_of(capture: Capture) -> dict[str, Levels]:
 
 
 def exceedances(
-    heard: Iterable[ObservedCapture], alarms: Alarms, learned_anew: Mapping[str, Sequence[int]]
+    observed: Iterable[ObservedCapture], alarms: Alarms, learned_anew: Mapping[str, Sequence[int]]
 ) -> tuple[SimulatedExceedance, ...]:
     """All rows, oldest first. ``learned_anew``: by tag, the weeks from which limits were learned once more.
 
@@ -72,7 +72,7 @@ def exceedances(
     lessons: dict[tuple[str, str, AlarmMeasure], list[float]] = {}
     epoch: dict[str, int] = {}
     rows: list[SimulatedExceedance] = []
-    for one in sorted(heard, key=lambda h: (h.taken_at, h.tag)):
+    for one in sorted(observed, key=lambda h: (h.taken_at, h.tag)):
         now = sum(week <= one.week for week in learned_anew.get(one.tag, ()))
         if epoch.setdefault(one.tag, now) != now:
             epoch[one.tag] = now

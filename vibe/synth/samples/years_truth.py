@@ -36,7 +36,7 @@ def truth_text(
     for entry in entries:
         tag = drives[entry.file].tag
         own = [taking for taking in takings if taking.drive.tag == tag]
-        told: dict[str, object] = {
+        stated: dict[str, object] = {
             "tag": tag,
             "file": entry.file,
             "cause": entry.cause,
@@ -47,7 +47,7 @@ def truth_text(
             "exceedances": counted[tag],
             "story": entry.story,
         }
-        lines += _table("[[drive]]", told)
+        lines += _table("[[drive]]", stated)
         for growth in entry.growth:
             sizes = [item.size for taking in own[-1:] for item in taking.damage if item.tone == growth.tone]
             grown: dict[str, object] = {
@@ -84,7 +84,7 @@ def events_text(years: Years, drives: Mapping[str, Drive]) -> str:
     done = [(d.week, drives[e.file].tag, d) for e in years.drive if e.file in drives for d in e.event]
     lines = ["# What was done to the drives, as the maintenance book tells it."]
     for week, tag, event in sorted(done, key=lambda item: item[:2]):
-        told: dict[str, object] = {
+        stated: dict[str, object] = {
             "drive": tag,
             "at": at_week(years, week),
             "kind": event.kind,
@@ -92,7 +92,7 @@ def events_text(years: Years, drives: Mapping[str, Drive]) -> str:
             "by": event.by,
             "new_baseline": event.new_baseline,
         }
-        lines += _table("[[event]]", told)
+        lines += _table("[[event]]", stated)
     return "\n".join(lines) + "\n"
 
 

@@ -41,7 +41,7 @@ class SourceSignal:
     motion: Array | None = None
 
 
-def heard(scene: Scene, item: Surrounding, number: int) -> SourceSignal:
+def source_signal(scene: Scene, item: Surrounding, number: int) -> SourceSignal:
     """What ``item`` adds to the capture; nothing of what the drive turns where that stands still."""
     if item.kind in FOLLOWS_THE_DRIVE and not scene.conditions.running:
         return SourceSignal()

@@ -154,8 +154,9 @@ def plausible(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="implausible",
-            text=f"{value} cannot be on a running machine: unit or sensitivity is wrong",
-            remedy="Take it again; if it stays so, check unit and sensitivity against the sensor's certificate."
+            text=f"{value} is impossible on a running machine: unit or sensitivity is wrong",
+            remedy="Repeat the measurement; if it stays so, check unit and sensitivity against the sensor's "
+            "certificate."
             if beyond
             else "Set unit and sensitivity as the sensor's certificate says; no new capture is needed.",
             verdict="rejected" if beyond else "limited",

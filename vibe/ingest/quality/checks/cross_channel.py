@@ -27,7 +27,9 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
     still. Tachometers neither speak nor are spoken of.
     """
     rows = [
-        (_Heard(c), q) for c, q in zip(channels, qualities, strict=True) if c.quantity not in TURNING and c.samples.size
+        (_ComparedChannel(c), q)
+        for c, q in zip(channels, qualities, strict=True)
+        if c.quantity not in TURNING and c.samples.size
     ]
     live = [one for one, quality in rows if quality.verdict != "rejected"]
     found: dict[str, Reason] = {}
@@ -61,7 +63,7 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
                 if loud is not None:
                     found[one.name] = Reason(
                         code="implausible",
-                        text=f"only {percent(one.rms / loud.rms)} of what {loud.name} hears: unit or "
+                        text=f"only {percent(one.rms / loud.rms)} of the level at {loud.name}: unit or "
                         "sensitivity is wrong",
                         remedy="Set unit and sensitivity as the sensor's certificate says; no new capture is needed.",
                         verdict="limited",
@@ -72,7 +74,7 @@ def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> 
 def _dead(what: str, neighbour: Channel) -> Reason:
     return Reason(
         code="dead_channel",
-        text=f"dead channel: {what}, while {neighbour.name} hears the machine",
+        text=f"dead channel: {what}, while {neighbour.name} shows the machine",
         remedy=SWAP,
         verdict="rejected",
     )
@@ -87,7 +89,7 @@ def _what(quality: ChannelQuality) -> str:
     return "mains hum" if code == "mains_hum" or "mains" in text else "the recorder's own noise"
 
 
-class _Heard:
+class _ComparedChannel:
     """A channel with what every comparison asks of it, worked out once and only if asked."""
 
     def __init__(self, channel: Channel) -> None:
@@ -116,7 +118,7 @@ def _dot(x: NDArray[np.float32], y: NDArray[np.float32]) -> float:
     return float(sum(float(x[a : a + _BLOCK] @ y[a : a + _BLOCK]) for a in range(0, x.size, _BLOCK)))
 
 
-def _is_crosstalk(one: _Heard, other: _Heard) -> bool:
+def _is_crosstalk(one: _ComparedChannel, other: _ComparedChannel) -> bool:
     """Far below a neighbour, and explained by it: a place with a resonance of its own keeps most of its signal."""
     if not _side_by_side(one.channel, other.channel) or one.rms > LIMIT.crosstalk_level * other.rms:
         return False
@@ -130,12 +132,12 @@ def _is_crosstalk(one: _Heard, other: _Heard) -> bool:
     return any(reason.code in SILENT_CODES for reason in not_running(left))
 
 
-def _is_beyond(one: _Heard, other: _Heard) -> bool:
+def _is_beyond(one: _ComparedChannel, other: _ComparedChannel) -> bool:
     """So far below a neighbour as no two places of one drive are."""
     return one.channel.quantity == other.channel.quantity and one.rms < LIMIT.beside_level * other.rms
 
 
-def _is_copy(one: _Heard, other: _Heard) -> bool:
+def _is_copy(one: _ComparedChannel, other: _ComparedChannel) -> bool:
     return _side_by_side(one.channel, other.channel) and _rest(one, other) < LIMIT.copy_rest
 
 
@@ -147,7 +149,7 @@ def _side_by_side(channel: Channel, other: Channel) -> bool:
     )
 
 
-def _rest(one: _Heard, other: _Heard) -> float:
+def _rest(one: _ComparedChannel, other: _ComparedChannel) -> float:
     """Share of the power of ``one``, differenced, that a constant times ``other`` does not explain."""
     (x, xx), (y, yy) = one.steps, other.steps
     return 1.0 if xx == 0 or yy == 0 else 1.0 - _dot(x, y) ** 2 / (xx * yy)

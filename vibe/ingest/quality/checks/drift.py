@@ -94,8 +94,8 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
     return [
         Reason(
             code="ski_slope",
-            text=f"the sensor wanders slowly: {below * 1e3:.2g} mm/s of it below {high:g} Hz against "
-            f"{above * 1e3:.2g} mm/s of vibration; velocity below {until:.0f} Hz is not to be trusted",
+            text=f"slow sensor drift: {below * 1e3:.2g} mm/s below {high:g} Hz against {above * 1e3:.2g} mm/s of "
+            f"vibration; velocity below {until:.0f} Hz is not reliable",
             remedy="Let the sensor warm up for a minute, keep it and its cable still, and repeat the measurement.",
             verdict="limited" if below >= LIMIT.slope_limited * above else "usable",
         )

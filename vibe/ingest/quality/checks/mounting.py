@@ -59,7 +59,7 @@ def loose_mount(signal: Signal) -> tuple[list[Reason], float | None]:
     return [
         Reason(
             code="loose_mount",
-            text=f"loose mount: the sensor rings at about {rings_hz:.0f} Hz and cannot be trusted above "
+            text=f"loose mount: the sensor resonates at about {rings_hz:.0f} Hz and is not reliable above "
             f"{trusted_hz:.0f} Hz",
             remedy="Clean the spot to bare metal, tighten the stud or seat the magnet flat, and repeat the "
             "measurement.",

@@ -63,7 +63,7 @@ def not_running(signal: Signal) -> list[Reason]:
         Reason(
             code="not_running",
             text=f"machine not running: only {'mains hum and ' if hum else ''}the recorder's own noise of {level}",
-            remedy="Take it again while the machine runs; if it did run, swap the cable, then the sensor.",
+            remedy="Repeat the measurement while the machine runs; if it did run, swap the cable, then the sensor.",
             verdict="rejected",
         )
     ]

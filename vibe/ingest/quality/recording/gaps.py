@@ -22,7 +22,7 @@ def missing(signal: Signal) -> list[Reason]:
         Reason(
             code="missing",
             text=f"{count:,} of {signal.x.size:,} samples ({percent(signal.missing)}) are missing",
-            remedy="Take it again; if samples are missing again, change the logger's memory card.",
+            remedy="Repeat the measurement; if samples are missing again, change the logger's memory card.",
             verdict="rejected"
             if signal.missing > LIMIT.nan_rejected
             else "limited"
@@ -77,7 +77,7 @@ def dropouts(signal: Signal) -> list[Reason]:
             code="dropouts",
             text=f"the signal drops out {times}, first at {starts[keep][0] / signal.rate_hz:.2f} s, for "
             f"{longest_s * 1e3:.3g} ms at the longest, {percent(share)} in all",
-            remedy="Push the plugs home, tie the cable down and repeat the measurement; if it drops out again, swap "
+            remedy="Seat the plugs firmly, tie the cable down and repeat the measurement; if it drops out again, swap "
             "the cable.",
             verdict="rejected" if share > LIMIT.dropout_rejected else "limited",
         )
