@@ -70,6 +70,19 @@ def test_of_a_cage_that_is_seen_from_several_bodies_the_surest_comb_speaks(case:
     assert [f.component for f in diagnose(case(combs={cage.id: combs[cage.id]}, tones=more))] == []
 
 
+def test_elements_are_listed_beside_the_one_named_where_one_bearing_in_ten_has_them(
+    case: MakeCase, settings: Settings
+) -> None:
+    listed, unlisted = [], []
+    for depth in (-2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0):
+        seen = comb(f"{HEAD}.outer_race", 3.585, 1e-8, depth)
+        (finding,) = diagnose(case(combs={seen.tone: seen}))
+        for part, share in shares(settings, outer_db=depth).items():
+            if f"{HEAD}.{part}" != finding.tone:
+                (listed if f"{HEAD}.{part}" in finding.cannot_be_told_from else unlisted).append(share)
+    assert 0.05 < max(unlisted) < 0.1 <= min(listed) < 0.2
+
+
 def found(part: str, share: float, *, whole: float = 0.999, severity: str = "moderate") -> Finding:
     name = f"{HEAD}.{part}" if part else None
     return Finding(

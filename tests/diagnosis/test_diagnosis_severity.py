@@ -155,6 +155,8 @@ def test_strong_impacts_that_nothing_explains_are_a_finding(case: MakeCase) -> N
     (finding,) = diagnose(case(**impulsive(30.0)))
     assert (finding.tone, finding.component, finding.defect) == (None, "impacts", "unexplained impacts")
     assert "22 times" in finding.why
+    # As likely the process as the drive.
+    assert finding.probability == 1 - finding.probability
     assert single_shocks(case(**impulsive(30.0))) == []
 
 

@@ -8,8 +8,9 @@ import pytest
 from diagnosis_values import MakeCase, comb, level, line, place
 
 from vibe.core.capture import ChannelQuality, Reason
+from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
-from vibe.diagnosis.alternatives.explaining_away import beside_others
+from vibe.diagnosis.alternatives.explaining_away import beside_others, without_outshone
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.rules.running_speed_lines import fault_probability
 
@@ -38,6 +39,22 @@ def test_faint_hits_are_no_second_damage_beside_clear_deeper_ones(
     assert ("bearing.input bearing" in {finding.component.removesuffix(".outer_race") for finding in found}) is named
 
 
+@pytest.mark.parametrize(("share", "kept"), [(0.95, True), (0.8, False)])
+def test_faint_hits_that_only_guess_their_element_are_outshone_by_anything_deeper(
+    case: MakeCase, share: float, kept: bool
+) -> None:
+    deeper = comb("stage1.ring_pin", 1.0, SURE, 1.0, where=place(SURE))
+    made = case(combs={"stage1.ring_pin": deeper, OUTER: comb(OUTER, 3.585, SURE, -1.0)})
+    pin, race = (
+        Finding(
+            tone=tone, component=tone, defect="local damage", probability=0.99 * sure, component_probability=0.99,
+            false_alarm_probability=SURE, severity="moderate", why="", advice="",
+        )
+        for tone, sure in (("stage1.ring_pin", 1.0), (OUTER, share))
+    )  # fmt: skip
+    assert (race in without_outshone(made, [pin, race])) is kept
+
+
 def test_leftovers_are_reckoned_from_other_parts_only(case: MakeCase) -> None:
     """Elements of one bearing and tones of one order are one part; the strongest comb itself is beside nothing."""
     shared = comb("stage1.lobe", 1.0588, 1e-6, score=500.0)
@@ -57,7 +74,7 @@ def test_leftovers_are_reckoned_from_other_parts_only(case: MakeCase) -> None:
     assert alone == {OUTER: made.combs[OUTER], INNER: made.combs[INNER]}
 
 
-@pytest.mark.parametrize(("ratio", "count"), [(2.0005, 1), (2.01, 2), (3.0, 2)])
+@pytest.mark.parametrize(("ratio", "count"), [(2.0005, 1), (2.0014, 1), (2.003, 2), (2.01, 2), (3.0, 2)])
 def test_a_comb_at_twice_the_order_of_another_is_no_second_damage(case: MakeCase, ratio: float, count: int) -> None:
     outer = comb(OUTER, 3.6, SURE, 3.0, score=100.0)
     pin = comb("stage1.ring_pin", ratio * 3.6, SURE, 9.0, score=200.0, where=place(SURE))
