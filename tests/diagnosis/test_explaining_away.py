@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import exp, log
+from statistics import NormalDist
 
 import pytest
 from diagnosis_values import MakeCase, comb, level, line, place
@@ -120,6 +122,27 @@ def test_stronger_lines_are_surer_faults(case: MakeCase) -> None:
     assert 0.5 < chances[2] < 0.8
     assert chances[-1] == pytest.approx(0.91, abs=0.01)
     assert fault_probability(made, "unbalance", 5 * least, 1.0) < 0.98
+
+
+def test_the_probability_of_a_fault_outside_is_what_its_population_says(case: MakeCase) -> None:
+    """Sound machines' lines are log-normal; faulty ones', as likely in one decibel as in the next, reach thirty times
+    as high. Counted over a fine grid of both instead of worked out."""
+    made = case()
+    settings = made.settings.lines
+    middle, spread = settings.sound_share_of_zone * made.zone_mm_s[settings.level_from_zone], settings.sound_log_spread
+    sound, step = NormalDist(0.0, spread), 1e-3
+    for log_over, clearness, clear in ((1.5 * spread, 0.0, 0.85), (2.5 * spread, 1.0, 0.97)):
+        fewer = made.priors["unbalance"] * step / log(30.0)
+        others = (1 - made.priors["unbalance"]) * (sound.cdf(log_over + step / 2) - sound.cdf(log_over - step / 2))
+        stated = fault_probability(made, "unbalance", middle * exp(log_over), clearness)
+        assert stated == pytest.approx(clear * fewer / (fewer + others), rel=1e-3)
+
+
+def test_a_fault_that_nobody_has_a_figure_for_is_as_rare_as_the_rarest_outside_the_drive(case: MakeCase) -> None:
+    made = case()
+    known = {what: made.priors[what] for what in ("unbalance", "misalignment", "looseness", "electrical")}
+    rarest = min(known, key=lambda what: known[what])
+    assert fault_probability(made, "soft foot", 2.0, 0.5) == fault_probability(made, rarest, 2.0, 0.5)
 
 
 @pytest.mark.parametrize(("chance", "named"), [(1e-7, True), (0.1, False)])
