@@ -344,6 +344,10 @@ RINGING = (30.0, 28.0, 25.0, 22.0, 20.0)
         # A short comb of impacts that slip smears: its second harmonic still stands.
         ((30.0, 25.0, 9.0, 6.0, 4.0), 3.1, 3.0, (2000.0, 2700.0), False),
         (SMOOTH, 6.0, 3.0, (2000.0, 2700.0), False),
+        # The third to fifth harmonic tell, by their mean: not the second, which is judged by itself, nor any beyond.
+        ((30.0, 21.0, 25.0, 25.0, 0.0), 3.1, 3.0, (2000.0, 2700.0), False),
+        ((30.0, 22.0, 15.0, 15.0, 15.0), 3.1, 3.0, (2000.0, 2700.0), True),
+        ((30.0, 21.0, 15.0, 15.0, 15.0, 22.0, 22.0, 22.0), 3.1, 3.0, (2000.0, 2700.0), True),
         # A first line that hardly stands does not tell, nor does a band that passes no third harmonic.
         ((19.0, 9.0, 2.0, 3.0, 2.0), 3.1, 3.0, (2000.0, 2700.0), False),
         (SMOOTH, 3.1, 3.0, (2000.0, 2200.0), False),

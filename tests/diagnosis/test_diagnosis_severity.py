@@ -145,7 +145,7 @@ def test_a_second_point_tells_on_which_side_it_is(case: MakeCase, output: float,
 
 
 def test_the_discs_leave_even_odds_where_they_add_up_and_a_probable_cause_where_they_cancel(case: MakeCase) -> None:
-    """"Probably" is 0.7 to 0.85, and where the direction fits besides it is nine in ten."""
+    """What is called probable is 0.7 to 0.85; where the direction fits besides it is nine in ten."""
     made = case(lines=(line("1x", 6.0), line("2x", 6.0)))
     adding, cancelling = support(made, "2x", 2, axial_fits=True), support(made, "1x", 1, axial_fits=False)
     assert adding.chance == 1 - adding.chance

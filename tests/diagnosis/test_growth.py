@@ -31,9 +31,7 @@ def growth(tone: str, **more: Any) -> Growth:
 def chance(case: MakeCase, tone: str, *, own: float = SURE, resolution: float = 0.005, **more: Any) -> float | None:
     """False-alarm probability of the growth of the only comb of a capture; None where it did not surely grow."""
     seen = comb(tone, ORDERS[tone], own)
-    made = case(
-        combs={tone: seen}, growths={tone: growth(tone, **more)}, false_alarm_rate=ALARM, resolution=resolution
-    )
+    made = case(combs={tone: seen}, growths={tone: growth(tone, **more)}, false_alarm_rate=ALARM, resolution=resolution)
     return grown_chance(made, seen)
 
 

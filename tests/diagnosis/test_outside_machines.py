@@ -167,7 +167,7 @@ def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: Mak
     # The absence of a few says nothing.
     assert sided(3.0, sides=6).damage_probability == sided(3.0).damage_probability
     assert sided(3.0, sides=3).damage_probability > 0.8
-    # Eight damaged drives were looked at and none was bare: the next is so with odds of one in ten (rule of succession).
+    # One in ten, as the rule of succession gives where none of eight damaged drives was bare.
     bare, plain = (sided(3.0, main_db).damage_probability / SUREST for main_db in (18.0, 11.0))
     assert odds(bare) / odds(plain) == pytest.approx((0 + 1) / (8 + 2), rel=1e-6)
 

@@ -2,10 +2,10 @@
 
 ``python -m tests.studies.mutants --room diagnosis --count 20 --seed 1``
 
-A constant is a number in a module-level assignment to a name, or to several names, in capitals. The tree is copied, one number is changed in
-the copy, and the tests of its room run there until one fails: first those that import its module, then the others
-(``--near`` stops after the first). What no test notices *survives*: either the number does not matter, or nothing holds
-it. ``--words`` runs nothing and lists constants without a comment or a docstring beside them.
+A constant is a number in a module-level assignment to a name, or to several names, in capitals. The tree is copied, one
+number is changed in the copy, and the tests of its room run there until one fails: first those that import its module,
+then the others (``--near`` stops after the first). What no test notices *survives*: either the number does not matter,
+or nothing holds it. ``--words`` runs nothing and lists constants without a comment or a docstring beside them.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from vibe.core.records.alarm_case import Memory
 from vibe.core.records.alarms import Alarm, QueueMeasures, RuleCount
 
 NOT_FAULTS = ("not-a-fault", "sensor", "operating-condition")
-_DAY_S = 86400.0
+_DAY_S = 86400.0  # by definition
 
 
 def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) -> QueueMeasures:
