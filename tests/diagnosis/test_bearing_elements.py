@@ -164,6 +164,16 @@ def test_two_bearings_stay_two_findings() -> None:
     assert len(merged([[found("outer_race", 0.9)], [other]])) == 2
 
 
+@pytest.mark.parametrize(("apart", "count"), [(0.003, 1), (0.0045, 1), (0.007, 2)])
+def test_cages_are_heard_in_one_place_within_half_a_per_cent(
+    case: MakeCase, tones: ToneTable, apart: float, count: int
+) -> None:
+    mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"
+    order = tones.tone(mine).order * 0.995
+    heard = {mine: comb(mine, order, 1e-8, 4.0), other: comb(other, order * (1 + apart), 1e-8, 4.0)}
+    assert len(diagnose(case(combs=heard))) == count
+
+
 def test_cages_that_turn_alike_are_one_finding_that_cannot_tell_which(case: MakeCase, tones: ToneTable) -> None:
     """The eccentric bearing's cage turns at 0.397 orders, the input bearing's at 0.398."""
     mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"

@@ -86,6 +86,8 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     [
         ([20.0, 15.0, 12.0, 10.0, 9.5], True),
         ([20.0, 3.0, 14.0, 2.0, 12.0, 3.0], True),
+        # Two lines are too few to say that only every second one stands.
+        ([2.0, 20.0, 3.0, 18.0, 2.0, 3.0], True),
         # Every second line alone: something twice as fast makes them; one alone may be anybody's.
         ([2.0, 20.0, 3.0, 18.0, 2.0, 15.0, 1.0, 14.0], False),
         ([2.0, 3.0, 27.0, 3.0, 3.0, 5.0], False),
@@ -445,3 +447,13 @@ def test_tones_that_this_drive_cannot_part_are_named_once_each(case: MakeCase) -
     finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, place(SURE)))))
     assert len(finding.cannot_be_told_from) == len(set(finding.cannot_be_told_from))
     assert finding.tone not in finding.cannot_be_told_from
+
+
+@pytest.mark.parametrize(("width_deg", "said"), [(20.0, ""), (45.0, ", give or take 1;"), (110.0, ", give or take 2;")])
+def test_a_broad_place_leaves_open_which_pin_it_is(case: MakeCase, width_deg: float, said: str) -> None:
+    """Its middle is trusted to two fifths of its width either side: of 18 pins, 20 degrees apart."""
+    broad = replace(place(SURE), width_deg=width_deg)
+    finding = lone(diagnose(case(combs={"stage1.ring_pin": comb("stage1.ring_pin", 1.0, SURE, 6.0, where=broad)})))
+    assert "of 18" in finding.why
+    assert ("give or take" in finding.why) is bool(said)
+    assert said.rstrip(";") in finding.why
