@@ -11,6 +11,7 @@ from scipy.integrate import quad
 from vibe.spectra.evidence.exceedance_model import ExceedanceModel
 from vibe.spectra.identity.kind_likelihood import (
     arrangement_odds,
+    in_place,
     logistic,
     mesh_odds,
     second_comb,
@@ -38,6 +39,14 @@ def test_a_peak_in_its_place_is_the_line_that_belongs_there_but_for_three_in_twe
     in_place = exp(shaft_odds(axis(1.5, off_bins=0.0)))
     assert in_place == pytest.approx(0.15 + 0.85 * 2 / (sqrt(2 * pi) * 0.1))
     assert exp(shaft_odds(axis(1.5, off_bins=0.9))) == pytest.approx(0.15)
+
+
+@pytest.mark.parametrize(("first", "last", "moved"), [(13, 24, True), (25, 48, False)])
+def test_the_speed_is_read_from_the_first_two_dozen_orders(first: int, last: int, moved: bool) -> None:
+    lines = axis(60.0, off_bins=0.0)
+    for order in range(first, last + 1):
+        lines.peak[round(order / BIN)] += 0.4
+    assert (in_place(lines).mean_hz != lines.mean_hz) is moved
 
 
 def test_a_shaft_that_is_not_heard_is_one_in_half_a_hundred() -> None:
