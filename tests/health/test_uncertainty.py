@@ -106,6 +106,15 @@ def test_repeats_hold_the_averaging_already_and_are_not_counted_twice(practice: 
     assert [(one.name, one.relative) for one in alone] == [("averaging", 0.05), ("repeatability", 0.04)]
 
 
+@pytest.mark.parametrize(("own", "tells"), [([1.0, 1.1], False), ([1.0, 1.1, 0.9], True)])
+def test_two_captures_do_not_tell_their_scatter_and_three_do(
+    own: list[float], tells: bool, practice: MeasurementPractice
+) -> None:
+    """With one degree of freedom t is 12.7 at 95 %."""
+    names = [one.name for one in repeats(own, [own], 0.05, "short", practice)]
+    assert names == (["repeatability"] if tells else ["averaging", "repeatability"])
+
+
 def measured(value: float, expanded: float) -> Quantity:
     return Quantity(value=value, unit="mm/s", standard_uncertainty=expanded / 2, expanded=expanded, coverage=0.95)
 
