@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 from diagnosis_values import MakeCase, comb
 
+from vibe.core.evidence import CombLine
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
@@ -48,6 +50,59 @@ def test_the_deeper_an_elements_own_comb_the_likelier_it_is(settings: Settings, 
     assert stated[-1] > 0.85 > 0.5 > stated[0]
 
 
+def test_what_is_four_times_the_power_of_its_band_is_clear_and_more_says_no_more(settings: Settings) -> None:
+    clear, clearer = (shares(settings, outer_db=depth)["outer_race"] for depth in (6.0, 9.0))
+    assert clear == clearer
+    assert shares(settings, outer_db=-8.0)["outer_race"] > shares(settings, outer_db=-9.0)["outer_race"]
+
+
+def carried(lines_db: Sequence[float], sides_db: Sequence[float]) -> float:
+    """Share of an element's side lines that stand where its lines are so high."""
+    seen = comb(f"{HEAD}.rolling_element", 2.357, 1e-8)
+    made = [
+        tuple(CombLine(order=float(k), over_floor_db=db) for k, db in enumerate(levels, 1))
+        for levels in (lines_db, sides_db)
+    ]
+    signs = signs_of({"rolling_element": replace(seen, lines=made[0], sideband_lines=made[1])}, 0.02)
+    return signs.carried
+
+
+def test_side_lines_stand_from_four_times_the_floor() -> None:
+    """Noise, exponential, is there once in fifty bins."""
+    assert carried([20.0] * 8, [8.0, 5.0, 8.0, 5.0]) == 0.5
+
+
+@pytest.mark.parametrize(("side_db", "share"), [(16.0, 1.0), (18.0, 0.0)])
+def test_side_lines_as_strong_as_what_they_stand_beside_are_lines_of_their_own(side_db: float, share: float) -> None:
+    """A modulation by part of the load leaves them 6 dB down, of which noise takes some."""
+    assert carried([20.0] * 8, [side_db] * 4) == share
+
+
+def test_side_lines_are_compared_with_the_first_four_lines_beside_which_they_are_read() -> None:
+    assert carried([14.0, 14.0, 24.0, 24.0, 2.0, 2.0, 2.0, 2.0], [13.0] * 4) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("levels_db", "even"),
+    [
+        ([12.0] * 7, True),
+        ([12.0] * 5, False),  # too few
+        ([8.0] * 7, False),  # too faint
+        ([15.0, 9.0] * 4, True),
+        ([17.0, 5.0] * 4, False),  # unlike each other
+        # Long: what follows the first six stands too, however these scatter.
+        ([30.0, 12.0] * 3 + [12.0] * 6, True),
+        ([30.0, 12.0] * 3 + [12.0] * 2, False),
+        ([30.0, 12.0] * 3 + [8.0] * 6, False),
+    ],
+)
+def test_a_cage_that_strikes_has_many_even_lines(levels_db: list[float], even: bool) -> None:
+    """Its strike lasts a small part of a turn; an element that passes the load leaves the first few lines only."""
+    lines = tuple(CombLine(order=float(k), over_floor_db=db) for k, db in enumerate(levels_db, 1))
+    cage = replace(comb(f"{HEAD}.cage", 0.398, 1e-8), lines=lines)
+    assert signs_of({"cage": cage}, 0.02).even_cage is even
+
+
 def test_combs_that_are_chance_say_nothing_of_the_element(settings: Settings) -> None:
     present = settings.diagnosis.element.present
     chance = {part: comb(f"{HEAD}.{part}", 3.0, 1.1 * present, 5.0) for part in PARTS}
@@ -68,6 +123,19 @@ def test_of_a_cage_that_is_seen_from_several_bodies_the_surest_comb_speaks(case:
     assert finding.seen_in == [seen_otherwise.id]
     assert finding.component in (cage.component, f"{HEAD}.rolling_element")
     assert [f.component for f in diagnose(case(combs={cage.id: combs[cage.id]}, tones=more))] == []
+
+
+def test_elements_are_listed_beside_the_one_named_where_one_bearing_in_ten_has_them(
+    case: MakeCase, settings: Settings
+) -> None:
+    listed, unlisted = [], []
+    for depth in (-2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0):
+        seen = comb(f"{HEAD}.outer_race", 3.585, 1e-8, depth)
+        (finding,) = diagnose(case(combs={seen.tone: seen}))
+        for part, share in shares(settings, outer_db=depth).items():
+            if f"{HEAD}.{part}" != finding.tone:
+                (listed if f"{HEAD}.{part}" in finding.cannot_be_told_from else unlisted).append(share)
+    assert 0.05 < max(unlisted) < 0.1 <= min(listed) < 0.2
 
 
 def found(part: str, share: float, *, whole: float = 0.999, severity: str = "moderate") -> Finding:
@@ -94,6 +162,16 @@ def test_two_bearings_stay_two_findings() -> None:
         update={"tone": "bearing.output bearing.outer_race", "component": "bearing.output bearing.outer_race"}
     )
     assert len(merged([[found("outer_race", 0.9)], [other]])) == 2
+
+
+@pytest.mark.parametrize(("apart", "count"), [(0.003, 1), (0.0045, 1), (0.007, 2)])
+def test_cages_are_heard_in_one_place_within_half_a_per_cent(
+    case: MakeCase, tones: ToneTable, apart: float, count: int
+) -> None:
+    mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"
+    order = tones.tone(mine).order * 0.995
+    heard = {mine: comb(mine, order, 1e-8, 4.0), other: comb(other, order * (1 + apart), 1e-8, 4.0)}
+    assert len(diagnose(case(combs=heard))) == count
 
 
 def test_cages_that_turn_alike_are_one_finding_that_cannot_tell_which(case: MakeCase, tones: ToneTable) -> None:

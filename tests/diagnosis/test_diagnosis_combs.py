@@ -86,6 +86,8 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     [
         ([20.0, 15.0, 12.0, 10.0, 9.5], True),
         ([20.0, 3.0, 14.0, 2.0, 12.0, 3.0], True),
+        # Two lines are too few to say that only every second one stands.
+        ([2.0, 20.0, 3.0, 18.0, 2.0, 3.0], True),
         # Every second line alone: something twice as fast makes them; one alone may be anybody's.
         ([2.0, 20.0, 3.0, 18.0, 2.0, 15.0, 1.0, 14.0], False),
         ([2.0, 3.0, 27.0, 3.0, 3.0, 5.0], False),
@@ -344,6 +346,10 @@ RINGING = (30.0, 28.0, 25.0, 22.0, 20.0)
         # A short comb of impacts that slip smears: its second harmonic still stands.
         ((30.0, 25.0, 9.0, 6.0, 4.0), 3.1, 3.0, (2000.0, 2700.0), False),
         (SMOOTH, 6.0, 3.0, (2000.0, 2700.0), False),
+        # The third to fifth harmonic tell, by their mean: not the second, which is judged by itself, nor any beyond.
+        ((30.0, 21.0, 25.0, 25.0, 0.0), 3.1, 3.0, (2000.0, 2700.0), False),
+        ((30.0, 22.0, 15.0, 15.0, 15.0), 3.1, 3.0, (2000.0, 2700.0), True),
+        ((30.0, 21.0, 15.0, 15.0, 15.0, 22.0, 22.0, 22.0), 3.1, 3.0, (2000.0, 2700.0), True),
         # A first line that hardly stands does not tell, nor does a band that passes no third harmonic.
         ((19.0, 9.0, 2.0, 3.0, 2.0), 3.1, 3.0, (2000.0, 2700.0), False),
         (SMOOTH, 3.1, 3.0, (2000.0, 2200.0), False),
@@ -441,3 +447,13 @@ def test_tones_that_this_drive_cannot_part_are_named_once_each(case: MakeCase) -
     finding = lone(diagnose(case(combs=lobe_and_pin(SURE, 2.0, place(SURE)))))
     assert len(finding.cannot_be_told_from) == len(set(finding.cannot_be_told_from))
     assert finding.tone not in finding.cannot_be_told_from
+
+
+@pytest.mark.parametrize(("width_deg", "said"), [(20.0, ""), (45.0, ", give or take 1;"), (110.0, ", give or take 2;")])
+def test_a_broad_place_leaves_open_which_pin_it_is(case: MakeCase, width_deg: float, said: str) -> None:
+    """Its middle is trusted to two fifths of its width either side: of 18 pins, 20 degrees apart."""
+    broad = replace(place(SURE), width_deg=width_deg)
+    finding = lone(diagnose(case(combs={"stage1.ring_pin": comb("stage1.ring_pin", 1.0, SURE, 6.0, where=broad)})))
+    assert "of 18" in finding.why
+    assert ("give or take" in finding.why) is bool(said)
+    assert said.rstrip(";") in finding.why

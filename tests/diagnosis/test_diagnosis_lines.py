@@ -104,6 +104,16 @@ def test_a_long_series_with_half_orders_is_looseness_and_nothing_else(case: Make
     assert findings[0].evidence
 
 
+@pytest.mark.parametrize(("first", "last", "called"), [(3, 7, True), (3, 5, False), (6, 10, True), (11, 18, False)])
+def test_five_multiples_from_the_third_to_the_tenth_make_a_loose_series(
+    case: MakeCase, least: float, first: int, last: int, called: bool
+) -> None:
+    """The first two come of unbalance and misalignment, those beyond the tenth of anything."""
+    series = tuple(line(f"{k}x", least) for k in range(first, last + 1))
+    lines = (line("1x", 1.5 * least), line("2x", 0.7 * least), *series)
+    assert (("foundation", "looseness") in told(diagnose(case(lines=lines)))) is called
+
+
 def test_half_orders_make_looseness_surer(case: MakeCase, least: float) -> None:
     with_halves = diagnose(case(lines=loose(1.5 * least, 0.4 * least)))
     without = diagnose(case(lines=loose(1.5 * least, 0.4 * least, halves=False)))
@@ -175,6 +185,20 @@ def test_a_mesh_at_its_zone_boundary_is_wear(case: MakeCase, settings: Settings)
     loud = diagnose(case(lines=mesh(1.02 * limit / root), levels=quiet_levels(4.0)))[0]
     assert loud.tone == "stage1.mesh"
     assert loud.cannot_be_told_from
+
+
+def test_a_loud_mesh_is_wear_with_less_than_even_odds_and_with_little_more_where_it_is_all_there_is(
+    case: MakeCase,
+) -> None:
+    """Without a baseline it is as often a trait of its type; what is called more likely than not ends at 0.7."""
+    made = mesh(9.0)
+    whole = sum(one.acceleration_m_s2**2 for one in made) ** 0.5
+    loud, alone = (
+        diagnose(case(lines=made, levels=(level("velocity_rms", 12.0), level("acceleration_rms", rms))))[0].probability
+        for rms in (100 * whole, whole)
+    )
+    assert 0.2 < loud < 0.5 < alone < 0.7
+    assert (loud + alone) / 2 == pytest.approx(0.5, abs=0.1)
 
 
 def test_a_mesh_in_the_floor_is_nothing(case: MakeCase) -> None:

@@ -12,6 +12,7 @@ from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.diagnose import diagnose
+from vibe.diagnosis.rules.running_speed_lines import support
 from vibe.diagnosis.rules.unexplained_impacts import single_shocks
 from vibe.diagnosis.severity_scale import SeverityScale
 from vibe.flow.diagnose.capture_diagnosis import _scale
@@ -120,7 +121,7 @@ def test_two_discs_add_up_at_twice_running_speed_and_three_cancel(case: MakeCase
     assert two_discs.probability < three_discs.probability
 
 
-@pytest.mark.parametrize(("axial", "fits_unbalance"), [(0.5, True), (5.5, False)])
+@pytest.mark.parametrize(("axial", "fits_unbalance"), [(0.5, True), (2.4, True), (4.6, False), (5.5, False)])
 def test_direction_speaks_for_one_cause_and_against_the_other(
     case: MakeCase, axial: float, fits_unbalance: bool
 ) -> None:
@@ -130,17 +131,31 @@ def test_direction_speaks_for_one_cause_and_against_the_other(
     assert (told > alone) == fits_unbalance
 
     radial = (line("1x", 4.0), line("2x", 5.0))
-    both = (*radial, line("2x", min(axial, 4.9), channel="input side axial"))
+    both = (*radial, line("2x", 5 / 6 * axial, channel="input side axial"))
     alone, told = (outside(case, "misalignment", lines).probability for lines in (radial, both))
     assert (told > alone) == (not fits_unbalance)
 
 
-@pytest.mark.parametrize(("output", "nearer"), [(2.0, True), (5.9, False)])
+@pytest.mark.parametrize(("output", "nearer"), [(2.0, True), (3.3, True), (4.6, False), (5.9, False)])
 def test_a_second_point_tells_on_which_side_it_is(case: MakeCase, output: float, nearer: bool) -> None:
     at_input = (line("1x", 6.0, channel="input side radial"),)
     alone = outside(case, "unbalance", at_input).probability
     both = outside(case, "unbalance", (*at_input, line("1x", output, channel="output side radial"))).probability
     assert (both > alone) if nearer else (both == alone)
+
+
+def test_the_discs_leave_even_odds_where_they_add_up_and_a_probable_cause_where_they_cancel(case: MakeCase) -> None:
+    """What is called probable is 0.7 to 0.85; where the direction fits besides it is nine in ten."""
+    made = case(lines=(line("1x", 6.0), line("2x", 6.0)))
+    adding, cancelling = support(made, "2x", 2, axial_fits=True), support(made, "1x", 1, axial_fits=False)
+    assert adding.chance == 1 - adding.chance
+    assert 0.7 < cancelling.chance < 0.85
+    sideways = case(lines=tuple(line(n, v, channel=c) for n in ("1x", "2x") for c, v in (("a", 6.0), ("axial", 0.5))))
+    assert support(sideways, "1x", 1, axial_fits=False).chance == pytest.approx(0.9, abs=0.02)
+    # What speaks against a cause takes as much as speaking for it gives.
+    against = support(sideways, "2x", 2, axial_fits=True).chance
+    assert 0.15 < against < 0.3
+    assert support(sideways, "2x", 2, axial_fits=False).chance == pytest.approx(1 - against)
 
 
 # --- impacts that nothing explains ---------------------------------------------------------------------------------
@@ -155,6 +170,8 @@ def test_strong_impacts_that_nothing_explains_are_a_finding(case: MakeCase) -> N
     (finding,) = diagnose(case(**impulsive(30.0)))
     assert (finding.tone, finding.component, finding.defect) == (None, "impacts", "unexplained impacts")
     assert "22 times" in finding.why
+    # As likely the process as the drive.
+    assert finding.probability == 1 - finding.probability
     assert single_shocks(case(**impulsive(30.0))) == []
 
 

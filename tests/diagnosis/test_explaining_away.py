@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import exp, log
+from statistics import NormalDist
 
 import pytest
 from diagnosis_values import MakeCase, comb, level, line, place
 
 from vibe.core.capture import ChannelQuality, Reason
+from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
-from vibe.diagnosis.alternatives.explaining_away import explained_away
+from vibe.diagnosis.alternatives.explaining_away import explained_away, without_outshone
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.rules.running_speed_lines import fault_probability
 
@@ -38,6 +41,22 @@ def test_faint_hits_are_no_second_damage_beside_clear_deeper_ones(
     assert ("bearing.input bearing" in {finding.component.removesuffix(".outer_race") for finding in found}) is named
 
 
+@pytest.mark.parametrize(("share", "kept"), [(0.95, True), (0.8, False)])
+def test_faint_hits_that_only_guess_their_element_are_outshone_by_anything_deeper(
+    case: MakeCase, share: float, kept: bool
+) -> None:
+    deeper = comb("stage1.ring_pin", 1.0, SURE, 1.0, where=place(SURE))
+    made = case(combs={"stage1.ring_pin": deeper, OUTER: comb(OUTER, 3.585, SURE, -1.0)})
+    pin, race = (
+        Finding(
+            tone=tone, component=tone, defect="local damage", probability=0.99 * sure, component_probability=0.99,
+            false_alarm_probability=SURE, severity="moderate", why="", advice="",
+        )
+        for tone, sure in (("stage1.ring_pin", 1.0), (OUTER, share))
+    )  # fmt: skip
+    assert (race in without_outshone(made, [pin, race])) is kept
+
+
 def test_leftovers_are_reckoned_from_other_parts_only(case: MakeCase) -> None:
     """Elements of one bearing and tones of one order are one part; the strongest comb itself is beside nothing."""
     shared = comb("stage1.lobe", 1.0588, 1e-6, score=500.0)
@@ -57,7 +76,7 @@ def test_leftovers_are_reckoned_from_other_parts_only(case: MakeCase) -> None:
     assert alone == {OUTER: made.combs[OUTER], INNER: made.combs[INNER]}
 
 
-@pytest.mark.parametrize(("ratio", "count"), [(2.0005, 1), (2.01, 2), (3.0, 2)])
+@pytest.mark.parametrize(("ratio", "count"), [(2.0005, 1), (2.0014, 1), (2.003, 2), (2.01, 2), (3.0, 2)])
 def test_a_comb_at_twice_the_order_of_another_is_no_second_damage(case: MakeCase, ratio: float, count: int) -> None:
     outer = comb(OUTER, 3.6, SURE, 3.0, score=100.0)
     pin = comb("stage1.ring_pin", ratio * 3.6, SURE, 9.0, score=200.0, where=place(SURE))
@@ -103,6 +122,27 @@ def test_stronger_lines_are_surer_faults(case: MakeCase) -> None:
     assert 0.5 < chances[2] < 0.8
     assert chances[-1] == pytest.approx(0.91, abs=0.01)
     assert fault_probability(made, "unbalance", 5 * least, 1.0) < 0.98
+
+
+def test_the_probability_of_a_fault_outside_is_what_its_population_says(case: MakeCase) -> None:
+    """Sound machines' lines are log-normal; faulty ones', as likely in one decibel as in the next, reach thirty times
+    as high. Counted over a fine grid of both instead of worked out."""
+    made = case()
+    settings = made.settings.lines
+    middle, spread = settings.sound_share_of_zone * made.zone_mm_s[settings.level_from_zone], settings.sound_log_spread
+    sound, step = NormalDist(0.0, spread), 1e-3
+    for log_over, clearness, clear in ((1.5 * spread, 0.0, 0.85), (2.5 * spread, 1.0, 0.97)):
+        fewer = made.priors["unbalance"] * step / log(30.0)
+        others = (1 - made.priors["unbalance"]) * (sound.cdf(log_over + step / 2) - sound.cdf(log_over - step / 2))
+        stated = fault_probability(made, "unbalance", middle * exp(log_over), clearness)
+        assert stated == pytest.approx(clear * fewer / (fewer + others), rel=1e-3)
+
+
+def test_a_fault_that_nobody_has_a_figure_for_is_as_rare_as_the_rarest_outside_the_drive(case: MakeCase) -> None:
+    made = case()
+    known = {what: made.priors[what] for what in ("unbalance", "misalignment", "looseness", "electrical")}
+    rarest = min(known, key=lambda what: known[what])
+    assert fault_probability(made, "soft foot", 2.0, 0.5) == fault_probability(made, rarest, 2.0, 0.5)
 
 
 @pytest.mark.parametrize(("chance", "named"), [(1e-7, True), (0.1, False)])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from vibe.diagnosis.alternatives.outside_multiples import MOST_TIMES, whole_multiple
+from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 
 STEP = 0.005
 """Orders per bin."""
@@ -28,5 +28,13 @@ def test_a_slower_order_is_told_less_closely_and_slip_and_spread_widen_it() -> N
 def test_what_any_order_would_be_tells_nothing() -> None:
     # Ten times an order of seven bins: one order in three would be such a multiple.
     assert whole_multiple(10 * 0.035, 0.035, resolution=STEP) is None
-    assert whole_multiple((MOST_TIMES + 1) * 1.5, 1.5, resolution=STEP) is None
+    # A line is three bins wide: of multiples of 40 bins one order in 13 is one, of 22 bins one in seven.
+    assert whole_multiple(5 * 0.2, 0.2, resolution=STEP) == 5
+    assert whole_multiple(5 * 0.11, 0.11, resolution=STEP) is None
     assert whole_multiple(0.5, 1.5, resolution=STEP) is None
+
+
+def test_multiples_are_tried_up_to_a_dozen() -> None:
+    """As many as a sprocket of a dozen teeth makes of its shaft."""
+    assert whole_multiple(12 * 1.5, 1.5, resolution=STEP) == 12
+    assert whole_multiple(13 * 1.5, 1.5, resolution=STEP) is None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import log
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,7 +13,13 @@ from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
-from vibe.diagnosis.alternatives.outside_machines import OUTSIDE_ORDERS, OUTSIDE_TOO, UNHEARD, doubted_unheard
+from vibe.diagnosis.alternatives.outside_machines import (
+    OUTSIDE_ORDERS,
+    OUTSIDE_TOO,
+    PART_SHARE,
+    UNHEARD,
+    doubted_unheard,
+)
 from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tone_table import tone_table
 
@@ -21,6 +28,12 @@ if TYPE_CHECKING:
 
 RACE, CAGE = "bearing.input bearing.outer_race", "bearing.input bearing.cage"
 SURE = 1e-9
+SUREST = 0.999
+"""What a single capture supports at most."""
+
+
+def odds(probability: float) -> float:
+    return probability / (1 - probability)
 
 
 def lone(findings: list[Finding]) -> Finding:
@@ -72,6 +85,47 @@ def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is
     assert theirs.probability < 0.2
 
 
+@pytest.mark.parametrize(("alike", "named"), [(1.0165, True), (1.022, False)])
+def test_a_like_machine_is_named_where_one_such_comb_in_ten_would_be_its_own_and_not_where_one_in_fifty(
+    case: MakeCase, tones: ToneTable, alike: float, named: bool
+) -> None:
+    plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
+    finding = lone(diagnose(case(combs={RACE: race(tones)}, alike=(alike,))))
+    assert any("same kind" in name for name in finding.cannot_be_told_from) is named
+    assert (finding.probability == plain) is not named
+    assert finding.probability > 0.85 * plain
+
+
+def test_what_another_machine_makes_too_is_less_than_even_and_not_dismissed(case: MakeCase, tones: ToneTable) -> None:
+    """A machine that is known to strike there says more against a part than one that may be there."""
+    plain = lone(diagnose(case(combs={RACE: race(tones)})))
+    meets = outside(race(tones).order, ambiguous=True)
+    (unheard,) = doubted_unheard([plain])
+    struck = lone(diagnose(case(combs={RACE: race(tones)}, outside_combs=(meets,))))
+    assert 0.2 < struck.probability / plain.probability < unheard.probability / plain.probability < 0.5
+    assert unheard.probability / plain.probability > 0.25
+
+
+def test_the_parts_by_which_damaged_bearings_speak_first_are_all_that_there_are() -> None:
+    assert sum(PART_SHARE.values()) == pytest.approx(1.0)
+    assert set(PART_SHARE) == {"outer race", "inner race", "rolling element", "cage"}
+
+
+def test_the_odds_of_a_slow_part_against_an_outside_machine_follow_from_what_is_common(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    """Worked by hand. One bearing in fifty is damaged, of these one in five speaks by its cage, past one of four
+    bodies: 1 in 1000, in a window of slip and resolution. One drive in twenty has a machine beside it that strikes at
+    any order from 0.02 to 2.2, each factor of e alike."""
+    order, (low, high) = tones.tone(CAGE).order, tones.tone(CAGE).slip
+    bodies = sum(tone.component == CAGE for tone in tones.tones)
+    own = 0.02 * 0.2 / bodies / (log((1 + high) / (1 + low)) + 0.005 / order)
+    outside_machine = 0.05 / log(2.2 / 0.02)
+    lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
+    finding = lone(diagnose(case(combs={CAGE: replace(comb(CAGE, order, SURE, 5.0), lines=lines)}, resolution=0.005)))
+    assert finding.damage_probability == pytest.approx(SUREST * own / (own + outside_machine), rel=1e-6)
+
+
 def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: MakeCase, tones: ToneTable) -> None:
     order = 0.995 * tones.tone(CAGE).order
     lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
@@ -101,16 +155,24 @@ def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: Mak
     assert order < OUTSIDE_ORDERS[1]
     lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
 
-    def sided(db: float, main_db: float = 18.0) -> Finding:
-        sides = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
+    def sided(db: float, main_db: float = 18.0, sides: int = 8) -> Finding:
+        beside = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
         strong = tuple(replace(one, over_floor_db=main_db) for one in lines)
-        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=strong, sideband_lines=sides)
+        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=strong, sideband_lines=beside[:sides])
         return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=tones)))
 
     assert sided(13.0).damage_probability > 0.95
     assert sided(3.0).damage_probability < 0.7
     # Of faint lines side lines are not expected to stand.
     assert sided(3.0, 11.0).damage_probability > 0.8
+    # A side line stands where noise makes one in 3,000 bins (exp(-8)), not where it makes one in 150 (exp(-5)).
+    assert sided(7.0).damage_probability == sided(3.0).damage_probability
+    # The absence of a few says nothing.
+    assert sided(3.0, sides=6).damage_probability == sided(3.0).damage_probability
+    assert sided(3.0, sides=3).damage_probability > 0.8
+    # One in ten, as the rule of succession gives where none of eight damaged drives was bare.
+    bare, plain = (sided(3.0, main_db).damage_probability / SUREST for main_db in (18.0, 11.0))
+    assert odds(bare) / odds(plain) == pytest.approx((0 + 1) / (8 + 2), rel=1e-6)
 
 
 def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(case: MakeCase, tones: ToneTable) -> None:

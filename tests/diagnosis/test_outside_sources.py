@@ -120,6 +120,18 @@ def test_a_part_that_cannot_slip_is_hidden_only_where_it_must_be() -> None:
     assert not hides(comb(19 * OUTPUT), lobe)
 
 
+@pytest.mark.parametrize(("taken", "hidden"), [(2, False), (3, True)])
+def test_a_part_is_hidden_where_three_of_its_first_four_lines_are(taken: int, hidden: bool) -> None:
+    """Half of them left it is found by."""
+    gear = tone("stage1.tooth", 3.0, family="gear tooth", slip=(0.0, 0.0))
+    assert hides(comb(3.0, lines=taken), gear) is hidden
+
+
+@pytest.mark.parametrize(("count", "told"), [(60, True), (70, False)])
+def test_as_many_per_turn_as_a_sprocket_has_teeth_are_a_count(count: int, told: bool) -> None:
+    assert (whole_per_turn(count * OUTPUT, (OUTPUT,), 1e-6) is not None) is told
+
+
 def test_lines_that_fit_at_different_slips_hide_nothing() -> None:
     """Of 4.78 with slip the second and fourth lines may meet 5 and 10 times 1.922, the first and third no line."""
     pump = comb(1.922)

@@ -82,6 +82,28 @@ def test_a_speed_at_which_nothing_else_lies_there_takes_nothing_away(case: MakeC
     assert finding.probability == pytest.approx(found(case, speed("signal", 1e-5)).probability)
 
 
+def test_impacts_that_no_part_makes_at_any_speed_are_as_likely_as_not_the_part_that_was_named(case: MakeCase) -> None:
+    factor = 5.65 / case().tones.tone(INNER).order
+    finding = found(case, speed("signal", 1e-5, [(1.1, 0.3)]), factor=factor)
+    assert not set(finding.cannot_be_told_from) & {SHAFT, *(tone.id for tone in case().tones.tones)}
+    sure = found(case, speed("signal", 1e-5), factor=factor).probability
+    assert finding.probability == pytest.approx(sure - finding.probability)
+
+
+@pytest.mark.parametrize(("multiple", "named"), [(7, True), (11, True), (13, False)])
+def test_multiples_of_the_shaft_up_to_the_twelfth_are_among_what_is_meant(
+    case: MakeCase, multiple: int, named: bool
+) -> None:
+    factor = case().tones.tone(INNER).order / multiple
+    assert (SHAFT in found(case, speed("signal", 1e-5, [(factor, 0.3)])).cannot_be_told_from) is named
+
+
+def test_without_a_speed_one_part_is_named_very_probably_at_most(case: MakeCase) -> None:
+    """0.9 is where "very probably" begins and where the gravest instructions are given."""
+    finding = found(case, speed("nominal", 1e-4))
+    assert finding.probability == pytest.approx(0.9)
+
+
 def test_the_likelihood_of_a_wide_speed_is_one_over_all_frequencies() -> None:
     """Whatever the widths: a tone in its window at a speed in its range lies somewhere."""
     hz = np.linspace(60.0, 180.0, 240_001)

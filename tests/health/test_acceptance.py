@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -109,6 +110,28 @@ def test_temperature_noted_by_hand() -> None:
         "fail",
         "undetermined",
     ]
+
+
+@pytest.mark.parametrize("value", [-10.0, 0.2, 70.0])
+def test_a_thermometer_is_read_to_the_degree(value: float) -> None:
+    """Anything within one degree is as likely: a standard deviation of 1/sqrt(12) of it, whatever it shows."""
+    runs = [CommissionedRun(kind="rated load", captures=["a"], temperature_c=value)]
+    noted = temperature(wanted("temperature", limit=80.0, unit="°C"), runs, (), JUDGING).measured
+    assert noted is not None
+    (read,) = (one for one in noted.budget if one.name == "resolution")
+    assert read.relative * max(abs(value), 1.0) == pytest.approx(1 / math.sqrt(12))
+
+
+@pytest.mark.parametrize(
+    ("away_percent", "words"), [(0.7, "calibrated to"), (0.3, "Nothing that is commonly measured")]
+)
+def test_no_calibration_is_asked_for_that_nobody_gives(away_percent: float, words: str) -> None:
+    """By comparison to a reference sensors are calibrated to half a per cent at best."""
+    near = 2.0 * (1 - away_percent / 100)
+    sightings = [replace(sighting(near), scatter=0.0) for _ in range(3)]
+    outcome = against_limit(wanted(), LIMIT, sightings, (), replace(JUDGING, fixing=""))
+    assert outcome.settles is not None
+    assert words in outcome.settles
 
 
 def test_the_spread_of_a_type() -> None:

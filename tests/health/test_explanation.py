@@ -111,6 +111,62 @@ def test_sisters_share_a_cause_or_do_not() -> None:
     assert any("0 of 3 drives of the same kind" in cause.sentence for cause in alone.causes)
 
 
+@pytest.mark.parametrize(("share", "named"), [(0.08, False), (0.12, True)])
+def test_a_part_is_worth_a_sentence_from_a_tenth_of_a_change_on(share: float, named: bool) -> None:
+    told = explain(rise(part("stage1.mesh", 0.7), part("shaft", share)))
+    assert any(cause.owner == "shaft" for cause in told.causes) is named
+    low = explain(rise(part("stage1.mesh", 0.7), part("below 10 Hz", share)))
+    assert any(cause.kind == "sensor" for cause in low.causes) is named
+
+
+@pytest.mark.parametrize(("sure", "named"), [(0.93, False), (0.97, True)])
+def test_what_scatter_makes_once_in_twenty_is_no_change(sure: float, named: bool) -> None:
+    told = explain(rise(BEARING, REST, sure=sure))
+    assert (told.causes[0].kind == "part") is named
+
+
+@pytest.mark.parametrize(("db", "said"), [(0.07, False), (0.15, True)])
+def test_a_part_that_appears_is_news_from_two_per_cent_of_the_level_on(db: float, said: bool) -> None:
+    """0.1 dB are 2.3 % of power."""
+    new = replace(part("bearing.input bearing", 1.0, rise_db=db), before_db=None, share=None)
+    assert (len(explain(rise(new, REST, db=0.4, sure=0.6)).causes) == 2) is said
+
+
+def test_a_trouble_of_the_chain_most_often_explains_the_change_and_leaves_a_part_the_rest() -> None:
+    sensor, bearing = explain(rise(part("stage1.mesh", 1.0)), Circumstances(troubles=("clipped",))).causes
+    assert 0.5 < sensor.strength < 0.9
+    assert bearing.strength == pytest.approx(1 - sensor.strength)
+
+
+@pytest.mark.parametrize(("common_db", "told"), [(0.8, False), (1.2, True)])
+def test_a_common_factor_within_the_calibration_of_two_instruments_is_none(common_db: float, told: bool) -> None:
+    """Two of 5 % each: 7 %, 0.6 dB, and their difference up to 10 %, 0.9 dB."""
+    changed = rise(part("1000-5000 Hz", 0.7), part("stage1.mesh", 0.3), db=2.0, alike=0.5, common=common_db)
+    assert any(cause.kind == "gain" for cause in explain(changed).causes) is told
+
+
+@pytest.mark.parametrize(("alike", "told"), [(0.04, False), (0.06, True)])
+def test_owners_changed_by_one_factor_unless_chance_makes_their_differences_less_than_once_in_twenty(
+    alike: float, told: bool
+) -> None:
+    changed = rise(part("1000-5000 Hz", 0.7), part("stage1.mesh", 0.3), alike=alike, common=6.0)
+    assert any(cause.kind == "gain" for cause in explain(changed).causes) is told
+
+
+@pytest.mark.parametrize(("share", "still"), [(0.2, True), (0.3, False), (-0.2, True), (-0.3, False)])
+def test_other_points_stand_still_within_a_quarter_of_the_change(share: float, still: bool) -> None:
+    changed = rise(part("1000-5000 Hz", 0.7), part("stage1.mesh", 0.3), alike=0.5, common=6.0)
+    told = explain(changed, Circumstances(other_points={"b": share * 6.2}))
+    assert any("stand still" in cause.sentence for cause in told.causes) is still
+
+
+@pytest.mark.parametrize(("sisters", "shared"), [(1, False), (2, True), (3, True)])
+def test_one_drive_more_may_have_changed_by_chance(sisters: int, shared: bool) -> None:
+    known = Circumstances(sisters={f"D-{k}": 5.8 for k in range(2, 2 + sisters)})
+    (cause,) = (one for one in explain(rise(part("electrical", 1.0)), known).causes if one.kind == "sisters")
+    assert (cause.strength > 0) is shared
+
+
 def test_a_fall_is_called_one() -> None:
     told = explain(rise(part("shaft", 0.9, rise_db=-4.0), db=-4.0))
     assert told.causes[0].sentence.startswith("of the fall of 4.0 dB, 3.6 dB are missing from")

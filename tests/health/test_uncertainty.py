@@ -48,6 +48,13 @@ def test_fewer_degrees_of_freedom_never_narrow(coverage: float, dof: float) -> N
     assert coverage_factor(coverage, dof) >= coverage_factor(coverage, dof * 1.5) >= coverage_factor(coverage) - 1e-9
 
 
+@pytest.mark.parametrize("dof", [1e3, 1e5, 1e7, 1e9])
+def test_many_degrees_of_freedom_come_near_the_normal_law_as_the_expansion_of_students_says(dof: float) -> None:
+    """t - z = (z³ + z) / (4 dof) + ... (Fisher 1926, from memory)."""
+    z = coverage_factor(0.95)
+    assert coverage_factor(0.95, dof) - z == pytest.approx((z**3 + z) / (4 * dof), rel=0.01)
+
+
 def test_a_coverage_that_is_none_is_refused() -> None:
     for coverage, dof in ((1.0, 5.0), (0.0, 5.0), (0.95, 0.0)):
         with pytest.raises(ValueError, match="no factor"):
@@ -97,6 +104,15 @@ def test_repeats_hold_the_averaging_already_and_are_not_counted_twice(practice: 
     assert told[0].degrees_of_freedom == 3
     alone = repeats([1.0], [[1.0]], 0.05, "short", practice)
     assert [(one.name, one.relative) for one in alone] == [("averaging", 0.05), ("repeatability", 0.04)]
+
+
+@pytest.mark.parametrize(("own", "tells"), [([1.0, 1.1], False), ([1.0, 1.1, 0.9], True)])
+def test_two_captures_do_not_tell_their_scatter_and_three_do(
+    own: list[float], tells: bool, practice: MeasurementPractice
+) -> None:
+    """With one degree of freedom t is 12.7 at 95 %."""
+    names = [one.name for one in repeats(own, [own], 0.05, "short", practice)]
+    assert names == (["repeatability"] if tells else ["averaging", "repeatability"])
 
 
 def measured(value: float, expanded: float) -> Quantity:

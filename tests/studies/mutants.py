@@ -2,10 +2,10 @@
 
 ``python -m tests.studies.mutants --room diagnosis --count 20 --seed 1``
 
-A constant is a number in a module-level assignment to a name in capitals. The tree is copied, one number is changed in
-the copy, and the tests of its room run there until one fails: first those that import its module, then the others
-(``--near`` stops after the first). What no test notices *survives*: either the number does not matter, or nothing holds
-it. ``--words`` runs nothing and lists constants without a comment or a docstring beside them.
+A constant is a number in a module-level assignment to a name, or to several names, in capitals. The tree is copied, one
+number is changed in the copy, and the tests of its room run there until one fails: first those that import its module,
+then the others (``--near`` stops after the first). What no test notices *survives*: either the number does not matter,
+or nothing holds it. ``--words`` runs nothing and lists constants without a comment or a docstring beside them.
 """
 
 from __future__ import annotations
@@ -67,13 +67,13 @@ def constants(path: Path) -> Iterator[Constant]:
     lines = text.splitlines()
     body = ast.parse(text).body
     for place, node in enumerate(body):
-        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
-            name, value = node.targets[0].id, node.value
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name | ast.Tuple):
+            name, value = ast.unparse(node.targets[0]).strip("()"), node.value
         elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and node.value is not None:
             name, value = node.target.id, node.value
         else:
             continue
-        if not re.fullmatch(r"_?[A-Z][A-Z0-9_]*", name):
+        if not re.fullmatch(r"_?[A-Z][A-Z0-9_]*(, _?[A-Z][A-Z0-9_]*)*", name):
             continue
         if ranks(value):
             continue

@@ -16,11 +16,12 @@ def found_in(text: str, tmp_path: Path) -> list[mutants.Constant]:
 def test_numbers_of_constants_are_found_and_ranks_are_not(tmp_path: Path) -> None:
     text = (
         'LEAST_DB = 3.0\n"""Why."""\n_MOST: int = 12\nBAND_HZ = (10.0, 1e3)  # ISO\nlower = 5\nNOTHING = 0\n'
-        'RANK = {"a": 0, "b": 1, "c": 2}\nSHARE = {"a": 0.2, "b": 1}\n'
+        'RANK = {"a": 0, "b": 1, "c": 2}\nLOW, HIGH = 1, 2.0\nSHARE = {"a": 0.2, "b": 1}\n'
     )
     found = found_in(text, tmp_path)
     assert [(one.name, one.text, one.worded) for one in found] == [
         ("LEAST_DB", "3.0", True), ("_MOST", "12", False), ("BAND_HZ", "10.0", True), ("BAND_HZ", "1e3", True),
+        ("LOW, HIGH", "1", False), ("LOW, HIGH", "2.0", False),
         ("SHARE", "0.2", False), ("SHARE", "1", False),
     ]  # fmt: skip
 

@@ -30,14 +30,17 @@ from vibe.spectra.speed.tachometer import speed_from_tachometer
 LOWEST_CARRIER_HZ = 500.0
 """Below it lies what shafts and meshes do; impacts ring in casing resonances above."""
 LEAST_BAND_HZ = 700.0
+"""Least width of a band of the first look: a few casing resonances (common practice)."""
 HARMONICS_IN_BAND = 4.0
 """A band must pass this many harmonics of the fastest tone asked for."""
 NARROWER = 4.0
 """How much narrower the bands of the second look are: about as wide as a casing resonance."""
 MOST_WIDE_BANDS = 16
+"""More bands would cost time: groups of neighbours grow with their square."""
 HIGHEST_CARRIER = 0.48
 """Of the sample rate."""
 FEWEST_TURNS = 8
+"""Turns that a segment must hold (common practice)."""
 CELLS_PER_TURN = 24.0
 """And distinguish this many places of a turn."""
 MOST_DISAGREEMENT = 0.003

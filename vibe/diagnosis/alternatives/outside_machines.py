@@ -18,6 +18,7 @@ NEIGHBOUR_WEIGHT = 1.2
 """How likely damage is in a machine of the same kind beside, against this one, where slip says nothing (common
 practice): as likely, and a little more, so that nobody opens the wrong one."""
 SURELY_OWN = 0.95
+"""Share of this machine from which the one beside is not mentioned: one in twenty is the usual doubt."""
 UNHEARD = 0.4
 """Share left to a part of a drive that was not heard itself (common practice): less than even odds."""
 OUTSIDE_RATE = 0.05
@@ -29,6 +30,7 @@ PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "c
 """Of damaged bearings that speak, those that do so by each part's order first (common practice; by the cage's turn one
 rolling element in ten shows too)."""
 SIDE_STANDS_DB = 9.0
+"""A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
 STRONG_DB, FEWEST_SIDES = 15.0, 4
 """Mean of a comb's three strongest lines from which side lines, which are seldom 6 dB weaker, would stand too, and how
 many are predicted where their absence says something (common practice)."""

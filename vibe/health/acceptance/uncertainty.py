@@ -19,8 +19,6 @@ from vibe.core.records.acceptance import Answer, Contribution, DecisionRule, Ins
 Percent = Annotated[float, Field(gt=0, le=50)]
 FEWEST_FREEDOM = 2.0
 """Degrees of freedom from which repeats tell their own scatter; with one, t is 12.7 at 95 %."""
-_AS_GOOD_AS_NORMAL = 1e6
-"""Degrees of freedom from which t and the normal quantile agree to six digits (t - z is about (z³ + z) / 4 dof)."""
 _NO_PART_OF_THE_CHAIN = ("thermometer", "tachometer", "stroboscope", "strobe", "pyrometer")
 
 
@@ -58,7 +56,7 @@ def coverage_factor(coverage: float, dof: float | None = None) -> float:
     """
     if not 0 < coverage < 1 or (dof is not None and not dof > 0):
         raise ValueError(f"no factor for a coverage of {coverage} with {dof} degrees of freedom")
-    if dof is None or dof > _AS_GOOD_AS_NORMAL:
+    if dof is None:
         return NormalDist().inv_cdf(0.5 + coverage / 2)
     from scipy.special import stdtrit
 

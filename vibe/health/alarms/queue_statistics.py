@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from statistics import median
 from typing import Any
 
@@ -11,7 +11,6 @@ from vibe.core.records.alarm_case import Memory
 from vibe.core.records.alarms import Alarm, QueueMeasures, RuleCount
 
 NOT_FAULTS = ("not-a-fault", "sensor", "operating-condition")
-_DAY_S = 86400.0
 
 
 def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) -> QueueMeasures:
@@ -26,8 +25,8 @@ def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) 
     rows += [(alarm.rules, alarm.decisions, alarm.opened_at) for alarm in alarms]
     verdicts = [_verdict(decisions) for _, decisions, _ in rows]
     judged = [v for v in verdicts if v == "confirmed" or v in NOT_FAULTS]
-    waits = [max((d[0].at - opened).total_seconds(), 0.0) / _DAY_S for _, d, opened in rows if d]
-    ages = [max((at - a.since).total_seconds(), 0.0) / _DAY_S for a in alarms if a.status != "quiet"]
+    waits = [max((d[0].at - opened) / timedelta(days=1), 0.0) for _, d, opened in rows if d]
+    ages = [max((at - a.since) / timedelta(days=1), 0.0) for a in alarms if a.status != "quiet"]
     return QueueMeasures(
         alarms=len(rows),
         waiting=len(ages),

@@ -20,6 +20,7 @@ MOST_OF_SPACING = 1 / 3
 SIDEBAND_COUNTS = 2
 """Harmonics that a sideband counts for."""
 NOBODY = -1
+"""Number of a bin that no owner claims; owners are numbered from 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

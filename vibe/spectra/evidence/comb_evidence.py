@@ -46,6 +46,7 @@ turn, and a race meets up to so many elements."""
 BETWEEN = 4
 """Lines of the slower comb, the first between those of the faster one, that are compared."""
 AS_STRONG_DB = 3.0
+"""Lines within a factor of two in power are alike: noise moves one by as much (common practice)."""
 SAME_PLACE = 0.005
 """Relative distance within which two combs lie at one place."""
 SURELY_NEARER = 0.003

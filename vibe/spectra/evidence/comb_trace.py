@@ -18,6 +18,7 @@ from vibe.spectra.evidence.decoy_null import Families
 HALF_BINS = 2.5
 """Bins either side of a line that a benign source owns."""
 SAME_ORDER = 1e-6
+"""Relative difference of orders that are one: far below what any capture resolves, above rounding."""
 
 
 def trace(

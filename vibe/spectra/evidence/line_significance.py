@@ -36,7 +36,7 @@ _HIGHEST = _MOST_STEPS // MOST_LINES
 _SHIFT = 15
 """Powers are looked up by the leading bits of their single numbers: exponent and eight of the mantissa, in steps of 0.2
 to 0.4 %."""
-_PLACES = 1 << (32 - 1 - _SHIFT)
+_PLACES = 1 << (32 - 1 - _SHIFT)  # single numbers have 32 bits, one of them the sign
 _LOW, _HIGH = 2.0**-10, 4e8
 """Powers between which -ln p is worked out; beyond them it is that of the nearer one."""
 _MOST_SMEARED = 300.0
@@ -161,7 +161,8 @@ def _softened(surprise: NDArray[np.float64]) -> NDArray[np.uint16]:
     return np.minimum(steps, _HIGHEST).astype(np.uint16)
 
 
-_TAIL_POINTS = 15_000
+_TAIL_POINTS = round(750.0 / STEP)
+"""Totals whose tails are kept, in steps of ``STEP``: beyond 745 they leave the range of doubles."""
 
 
 def log_tail(total: NDArray[np.uint16], count: NDArray[np.int32]) -> NDArray[np.float32]:

@@ -25,6 +25,8 @@ from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading, DecoyNul
 from vibe.spectra.evidence.impact_amplitude import decibels, measured
 
 LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0
+"""Orders of the input at which another machine's comb is looked for: from a slow chain to the pass of a gear mesh
+(common practice)."""
 FEWEST_REPEATS = 12.0
 """Repeats within the capture: below, drift of level and speed stands where lines would."""
 LEAST_SCORE = 45.0
@@ -38,6 +40,7 @@ MOST_TAKEN = 40
 FEWEST_LINES = 4
 """Lines over the floor that a foreign comb shows."""
 MOST_OUTSIDE, MOST_LOOKS = 3, 5
+"""Combs of other machines that are told, and searches for them, for the sake of time."""
 MOST_TESTED = 12
 """Multiples and parts of an order that are tested for being the fundamental."""
 EXPLAINED, BY_LUCK = 0.85, 1e-3

@@ -27,9 +27,9 @@ RINGS_HZ = (1200.0, 5000.0)
 """A probe held by hand rings near 2 kHz, a magnet on paint or a loose stud up to 5 kHz (ISO 5348:1998 and common
 practice); a firm magnet above 7 kHz."""
 MOUNT_ALIKE_DB = 2.0
+"""Scatter of the bands about the law of a soft mount: that of one place and a little more (common practice)."""
 MOUNT_LEAST_DB = 6.0
-"""Scatter of the bands about the law of a soft mount, and what it must explain: an octave above its resonance a mount
-passes 10 dB less."""
+"""What that law must explain: an octave above its resonance a mount passes 10 dB less."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

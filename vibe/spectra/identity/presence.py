@@ -26,6 +26,7 @@ MESH_SEEN, SIDE_SEEN, PASS_SEEN, LOBE_SEEN = 0.6, 0.3, 0.4, 0.3
 """Probability that a harmonic of a mesh, a side line of it, a harmonic of the pins' pass, one of the lobes of a sound
 drive can be seen (simulated fleet: 0.7, 0.4, 0.5, 0.4; lower, because real paths differ more)."""
 MESH_HARMONICS, SIDE_HARMONICS, PASS_HARMONICS, LOBE_HARMONICS = 3, 2, 3, 4
+"""Lines of each family that are looked for: the first ones, which are strongest (common practice)."""
 MOST_HARMONICS = 8
 """Of a decoy of few parts, which reaches as high as the drive's own mesh does."""
 AUDIBLE = (0.9, 0.5, 0.4)
@@ -51,13 +52,16 @@ AS_HIGH = 3.0
 FEWEST_STRAYS, PLACES_MORE = 0.5, 10.0
 """Added to lines and places counted (Jeffreys' prior and a little more): no spectrum is free of strays."""
 HIGHEST_WHOLE = 130
+"""Highest multiple of the shaft at which strays are counted: as far as decoys' counts reach."""
 SKIRT_BINS, SKIRT = 10, 0.03
 """Bins around a line within which what is this much weaker in power is its skirt: speed wanders, windows leak."""
-COUNTS = range(4, 131)
+COUNTS = range(4, HIGHEST_WHOLE + 1)
 """Counts of decoys: blade wheels and other ratios."""
 ALIKE = 2
 """Counts this near share their first side lines with the drive's own mesh and say nothing against it."""
 PRIOR_OWN, PRIOR_OTHER, PRIOR_NONE = 0.90, 0.05, 0.05
+"""Chance, before anything is heard, that a capture is of the drive it is filed under, of another one, of none that runs
+(common practice)."""
 HEARD = 4.6
 """Log odds, ln 99, from which on the drive counts as heard."""
 LEAST_MESH = 3.0
@@ -67,15 +71,19 @@ LEAST_OWN = 4.6
 FINEST_BINS = 0.5
 """Step of the speeds that are tried, in bins of the highest line."""
 MOST_SPEEDS = 600
+"""Speeds that are tried at most, for the sake of time."""
 SEGMENT_TURNS = 16.0
+"""Turns of a segment in which usual lines are followed: a Hann window tells lines an eighth of an order apart."""
 MISSING_DB = -12.0
 """A usual line this far below its median is missing: wander and beating take half of it."""
 LONGEST_GAP_S = 1.0
+"""Time for which usual lines may be missing in a drive that runs: a stop takes longer (common practice)."""
 ANTI_ALIAS = 2 / 2.56
 """Share of half the sample rate up to which recorders pass what they measure; their filters fall off above."""
 OUTSIDE_APART = 8.0
 """Times the bins hidden at its lines by which those of an outside comb must lie apart: a denser one would hide all."""
 HUM_HARMONICS = 40
+"""Multiples of the mains that power supplies make (the 40 that IEC 61000-3-2 limits, from memory)."""
 HUM_BINS = 2.5
 """Bins either side of a multiple of the mains in which nothing is told: its hum is everywhere."""
 

@@ -15,7 +15,9 @@ LINE_SEEN = 0.6
 HEARD = 4.6
 """Log odds, ln 99, from which on it counts as heard, all speeds tried paid for."""
 SHAFT_LINES, MESH_LINES = (1.0, 2.0, 3.0), (1, 2, 3)
+"""Orders of the shaft, and multiples of the mesh, that are looked for: the first ones are the strongest."""
 MOST = 3
+"""Machines of the same kind that are named (common practice): more in one capture would not be told apart."""
 
 
 def speeds_alike(axis: Axis, family: Family) -> tuple[float, ...]:

@@ -19,7 +19,7 @@ SEGMENT_TURNS = 24.0
 PRICE_OF_MOTION = (3.0, 7.0)
 """Log odds against a speed that changes smoothly (one capture in twenty) and against one that jumps (one in a
 thousand); common practice."""
-SMOOTH = ((0.0035, 0.25), (0.01, 1.0))
+SMOOTH = ((0.0035, 0.25), (0.01, 1.0))  # explained with the next
 JUMPY = ((0.01, 1.0), (0.08, 3.0))
 """(Relative change of speed from one segment to the next, its price) for the two kinds of path. The least holds a ramp
 of 5 % over 10 s at 24 turns a second; the smooth path may not jump, else a ramp turns into a hop to a near family."""

@@ -1,0 +1,101 @@
+"""What makes a growth of a comb against the drive's own past sure, or none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from diagnosis_values import POINT, MakeCase, comb
+
+from vibe.core.comb_history import Growth, TraceBand
+from vibe.diagnosis.diagnose import diagnose
+from vibe.diagnosis.growth import grown_chance
+
+RACE, LOBE = "bearing.input bearing.outer_race", "stage1.lobe"
+ORDERS = {RACE: 3.585, LOBE: 18 / 17}
+ALARM = 0.01
+"""False-alarm probability that the only tone of these cases is allowed."""
+SURE = 1e-9
+
+
+def growth(tone: str, **more: Any) -> Growth:
+    """A growth that all looks agree upon, but for what is given."""
+    known: dict[str, Any] = {
+        "tone": tone, "growth_db": 9.0, "scatter_db": 1.0, "common_db": 0.0, "captures": 8, "chance": SURE,
+        "there": SURE, "surprise": SURE, "band": TraceBand(channels=(POINT,), low_hz=2000.0, high_hz=2700.0),
+    }  # fmt: skip
+    return Growth(**(known | more))
+
+
+def chance(case: MakeCase, tone: str, *, own: float = SURE, resolution: float = 0.005, **more: Any) -> float | None:
+    """False-alarm probability of the growth of the only comb of a capture; None where it did not surely grow."""
+    seen = comb(tone, ORDERS[tone], own)
+    made = case(combs={tone: seen}, growths={tone: growth(tone, **more)}, false_alarm_rate=ALARM, resolution=resolution)
+    return grown_chance(made, seen)
+
+
+def test_two_looks_cost_twice_the_chance_of_the_smaller(case: MakeCase) -> None:
+    """Bonferroni: the chance that the smaller of two is p or less is 2 p at most."""
+    assert chance(case, LOBE, surprise=0.002, chance=0.004) == pytest.approx(2 * 0.002)
+    assert chance(case, LOBE, surprise=0.02, chance=0.004) == pytest.approx(2 * 0.004)
+    assert chance(case, LOBE, surprise=0.02, chance=0.006) is None
+
+
+def test_a_growth_of_a_part_that_seldom_repeats_when_sound_is_the_surer(case: MakeCase) -> None:
+    """Of ten sound bearings at most one shows a comb that may grow by chance; pitch errors of a lobe always do."""
+    for raised, bearing in ((0.04, True), (0.06, False)):
+        assert (chance(case, RACE, chance=raised, surprise=0.045) is not None) is bearing
+        assert chance(case, LOBE, chance=raised, surprise=0.045) is None
+
+
+def test_a_comb_that_scores_as_in_the_past_has_not_grown_however_its_lines_stand(case: MakeCase) -> None:
+    assert chance(case, RACE, surprise=0.04) is not None
+    assert chance(case, RACE, surprise=0.06) is None
+
+
+@pytest.mark.parametrize(("repeats", "by_lines_alone"), [(20.0, True), (30.0, False)])
+def test_scores_of_few_repeats_are_not_compared(case: MakeCase, repeats: float, by_lines_alone: bool) -> None:
+    found = chance(case, RACE, surprise=0.9, resolution=ORDERS[RACE] / repeats)
+    assert (found is not None) is by_lines_alone
+
+
+def test_lines_that_stand_as_in_half_of_all_sound_captures_speak_against_a_growth(case: MakeCase) -> None:
+    for stands, grown in ((0.4, True), (0.6, False)):
+        assert (chance(case, RACE, surprise=1e-4, chance=stands, there=stands) is not None) is grown
+    # It is enough that they rose in one of the two: in the band of the comb, or in any.
+    assert chance(case, RACE, surprise=1e-4, chance=0.6, there=0.4) is not None
+
+
+def test_a_comb_that_is_no_more_than_chance_in_this_capture_has_not_grown(case: MakeCase) -> None:
+    plausible = case().settings.past.plausible
+    assert chance(case, RACE, own=0.9 * plausible) is not None
+    assert chance(case, RACE, own=1.1 * plausible) is None
+
+
+@pytest.mark.parametrize(("common_db", "said"), [(0.0, False), (2.5, False), (-2.5, False), (3.5, True), (-3.5, True)])
+def test_a_change_of_all_combs_by_half_as_much_again_is_said(case: MakeCase, common_db: float, said: bool) -> None:
+    seen = comb(RACE, ORDERS[RACE], SURE, 6.0)
+    (finding,) = diagnose(case(combs={RACE: seen}, growths={RACE: growth(RACE, common_db=common_db)}))
+    assert ("All combs changed" in finding.why) is said
+    assert finding.growth_db == 9.0
+
+
+def test_what_was_always_there_is_said_to_be_so(case: MakeCase) -> None:
+    seen = comb(RACE, ORDERS[RACE], SURE, 6.0)
+    for raised, words in ((0.04, "it may have grown"), (0.06, "has not grown")):
+        past = growth(RACE, chance=raised, there=raised, surprise=0.3)
+        (finding,) = diagnose(case(combs={RACE: seen}, growths={RACE: past}))
+        assert words in finding.why
+        assert finding.growth_db is None
+
+
+def test_of_two_parts_only_the_one_that_grew_most_surely_is_told_by_growth_alone(case: MakeCase) -> None:
+    """Damage raises lines at other tones' places too."""
+    faint, fainter = comb(RACE, ORDERS[RACE], 0.05, -9.0), comb(LOBE, ORDERS[LOBE], 0.05, -9.0)
+    growths = {RACE: growth(RACE), LOBE: growth(LOBE, surprise=1e-4)}
+    made = case(combs={RACE: faint, LOBE: fainter}, growths=growths, false_alarm_rate=ALARM)
+    assert grown_chance(made, faint) is not None
+    assert grown_chance(made, fainter) is None
+    sure = replace(fainter, false_alarm_probability=SURE)
+    assert grown_chance(replace(made, combs={RACE: faint, LOBE: sure}), sure) is not None
