@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import log
+from math import hypot, log
 from typing import TYPE_CHECKING
 
 import pytest
 from diagnosis_values import MakeCase, comb
+from scipy.stats import norm
 
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine
@@ -115,11 +116,12 @@ def test_the_odds_of_a_slow_part_against_an_outside_machine_follow_from_what_is_
     case: MakeCase, tones: ToneTable
 ) -> None:
     """Worked by hand. One bearing in fifty is damaged, of these one in five speaks by its cage, past one of four
-    bodies: 1 in 1000, in a window of slip and resolution. One drive in twenty has a machine beside it that strikes at
-    any order from 0.02 to 2.2, each factor of e alike."""
+    bodies: 1 in 1000. Its slip is normal, the window's ends two deviations off, and read to the resolution. One drive in
+    twenty has a machine next to it that strikes at any order from 0.02 to 2.2, each factor of e alike."""
     order, (low, high) = tones.tone(CAGE).order, tones.tone(CAGE).slip
     bodies = sum(tone.component == CAGE for tone in tones.tones)
-    own = 0.02 * 0.2 / bodies / (log((1 + high) / (1 + low)) + 0.005 / order)
+    usual = norm(loc=(low + high) / 2, scale=hypot((high - low) / 4, 0.005 / 2 / order))
+    own = 0.02 * 0.2 / bodies * usual.pdf(0.0)
     outside_machine = 0.05 / log(2.2 / 0.02)
     lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
     finding = lone(diagnose(case(combs={CAGE: replace(comb(CAGE, order, SURE, 5.0), lines=lines)}, resolution=0.005)))

@@ -15,7 +15,7 @@ BINS, STEP = 2000, 0.05
 def null(power: np.ndarray, families: Families) -> DecoyNull:
     rows = power.astype(np.float32)[None, :]
     spectra = EnvelopeSpectra(
-        power=rows, modulation=rows, floor=np.ones_like(rows), step=STEP, low_hz=np.zeros(1), high_hz=np.ones(1),
+        power=rows, squared=rows, floor=np.ones_like(rows), step=STEP, low_hz=np.zeros(1), high_hz=np.ones(1),
         members=(((0, 0),),), top_order=BINS * STEP,
     )  # fmt: skip
     return DecoyNull(CombScorer(spectra), (), families, np.zeros(BINS, dtype=bool))
