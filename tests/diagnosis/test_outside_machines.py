@@ -116,8 +116,8 @@ def test_the_odds_of_a_slow_part_against_an_outside_machine_follow_from_what_is_
     case: MakeCase, tones: ToneTable
 ) -> None:
     """Worked by hand. One bearing in fifty is damaged, of these one in five speaks by its cage, past one of four
-    bodies: 1 in 1000. Its slip is normal, the window's ends two deviations off, and read to the resolution. One drive in
-    twenty has a machine next to it that strikes at any order from 0.02 to 2.2, each factor of e alike."""
+    bodies: 1 in 1000. Its slip is normal, the ends of its window two deviations off, read to the resolution. One in
+    twenty drives has a machine next to it that strikes at any order from 0.02 to 2.2, each factor of e alike."""
     order, (low, high) = tones.tone(CAGE).order, tones.tone(CAGE).slip
     bodies = sum(tone.component == CAGE for tone in tones.tones)
     usual = norm(loc=(low + high) / 2, scale=hypot((high - low) / 4, 0.005 / 2 / order))
