@@ -38,7 +38,10 @@ def planted(fit: Path, tmp_path: Path, drives: int) -> Path:
 
 
 def started(plant: Path, *words: str) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-m", "vibe.cli.main", "run", str(plant / "route.toml"), "--out", str(plant / "out")]
+    # Where the tests themselves run in the background, interrupts are ignored by them and whatever they start.
+    heeds = "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    heeds += "from vibe.cli.main import main; main()"
+    command = [sys.executable, "-c", heeds, "run", str(plant / "route.toml"), "--out", str(plant / "out")]
     return subprocess.Popen(
         [*command, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
     )  # fmt: skip
