@@ -9,6 +9,11 @@ from dataclasses import dataclass
 
 from vibe.core.evidence import CombEvidence
 
+LINE_BINS = 1.5
+"""Half the width of a line [bins] (Hann): two combs whose lines lie nearer than that are one."""
+MOST_PER_TURN = 64
+"""Teeth, flights, blades on a slow shaft (common practice); above, one race order in sixteen would fit by chance."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeclaredSource:

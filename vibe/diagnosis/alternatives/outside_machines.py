@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from math import exp, hypot, log, pi, sqrt
 
 from vibe.core.health import Finding
-from vibe.core.outside_combs import OutsideComb
+from vibe.core.outside_combs import LINE_BINS, OutsideComb
 from vibe.core.tones import CAGES, Tone
-from vibe.diagnosis.alternatives.outside_multiples import LINE_BINS, whole_multiple
+from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.case import Case
 
 OUTSIDE_TOO = 0.3

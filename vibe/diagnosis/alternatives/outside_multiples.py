@@ -3,8 +3,8 @@ determined."""
 
 from __future__ import annotations
 
-LINE_BINS = 1.5
-"""Half the width of a line [bins] (Hann): two combs whose lines lie nearer than that are one."""
+from vibe.core.outside_combs import LINE_BINS
+
 MOST_TIMES = 12
 """Multiples that are tried, as many as the search for another machine's fundamental tries."""
 MOST_CHANCE = 0.1

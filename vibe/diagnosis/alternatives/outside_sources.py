@@ -6,11 +6,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from vibe.core.health import NotObservable, OutsideSource
-from vibe.core.outside_combs import DeclaredNeighbour, DeclaredSource, OutsideComb, Surroundings
+from vibe.core.outside_combs import MOST_PER_TURN, DeclaredNeighbour, DeclaredSource, OutsideComb, Surroundings
 from vibe.core.tones import Tone, ToneTable
 
-MOST_PER_TURN = 64
-"""More per turn than teeth of a sprocket, flights or blades have (common practice) fits any order by chance."""
 HARMONICS = 4
 """First lines of a part's comb that are looked at: damage shows in the lowest (common practice)."""
 HIDDEN_BEYOND = 0.5

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
 SLOW = 0.9
 """Orders below which a shaft's turn is distinguished from the input's: its multiples are no harmonics of the input."""
 
-LINE_BINS = 1.5
-"""Half the width of a line in bins of the window's resolution (Hann)."""
-
 
 def surroundings_of(drive: Drive, table: ToneTable, others: Mapping[str, Candidate]) -> Surroundings:
     """Declared sources, neighbours, and the slow shafts that turn other machines.

@@ -195,8 +195,8 @@ def _with_exchanges(looks: Sequence[FieldResult], before: Earlier, rules: FieldR
         for point in look.seen.points:
             other = swapped.get((look.seen.drive or "", folded(point.point)))
             if other is not None and point.verdict != "extra":
-                reasons = (*point.reasons, field_rules.exchanged(point.point, other, "in the earlier round"))
-                point = replace(point, reasons=reasons, verdict=field_rules.verdict(reasons, rules))
+                reason = field_rules.exchanged(point.point, other, "in the earlier round")
+                point = field_rules.with_reason(point, reason, rules)
             points.append(point)
         files.append(replace(look.seen, points=tuple(points)))
     return files
@@ -226,8 +226,7 @@ def _with_shifts(
                     reason = field_rules.softer_mount(moved.rings_hz, since)
                 else:
                     reason = field_rules.other_quantity(moved.kind, "the earlier round")
-                reasons = (*(r for r in point.reasons if r.code != reason.code), reason)
-                point = replace(point, reasons=reasons, verdict=field_rules.verdict(reasons, rules))
+                point = field_rules.with_reason(point, reason, rules)
             points.append(point)
         out.append(replace(file, points=tuple(points)))
     return out

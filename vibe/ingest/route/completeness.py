@@ -10,7 +10,7 @@ from statistics import median
 
 from vibe.core.route.round_check import Completeness, Expected, FileSeen, Missing, PointSeen
 from vibe.core.route.route import folded
-from vibe.ingest.route.field_rules import FieldRules, unusual_time, verdict
+from vibe.ingest.route.field_rules import FieldRules, unusual_time, with_reason
 
 AT_LEAST = 5
 """Captures with a time from which on their middle says when the round was."""
@@ -129,11 +129,7 @@ def _in_its_time(files: Sequence[FileSeen], rules: FieldRules) -> list[FileSeen]
             out.append(file)
             continue
         points = tuple(
-            point
-            if point.verdict in ("twice", "extra")
-            else replace(
-                point, reasons=(reasons := (*point.reasons, unusual_time(days))), verdict=verdict(reasons, rules)
-            )
+            point if point.verdict in ("twice", "extra") else with_reason(point, unusual_time(days), rules)
             for point in file.points
         )
         out.append(replace(file, points=points))

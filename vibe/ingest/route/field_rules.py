@@ -6,13 +6,14 @@ Every function gives reasons, each with its remedy; ``verdict`` makes one word o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from vibe.core.capture import Reason, Verdict
 from vibe.core.drive import Drive
+from vibe.core.route.round_check import PointSeen
 from vibe.ingest.quality.recording.sample_rate import Slip
 
 MOST_NAMED = 4
@@ -59,6 +60,12 @@ def verdict(reasons: Sequence[Reason], rules: FieldRules) -> Literal["accepted",
     if any(r.verdict == "rejected" or (r.verdict == "limited" and r.code in rules.retake.codes) for r in reasons):
         return "retake"
     return "limited" if any(reason.verdict == "limited" for reason in reasons) else "accepted"
+
+
+def with_reason(point: PointSeen, reason: Reason, rules: FieldRules) -> PointSeen:
+    """``point`` with one more reason, in place of one of the same code, and the verdict that follows."""
+    reasons = (*(one for one in point.reasons if one.code != reason.code), reason)
+    return replace(point, reasons=reasons, verdict=verdict(reasons, rules))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

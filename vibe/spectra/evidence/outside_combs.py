@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from vibe.core.evidence import CombEvidence
-from vibe.core.outside_combs import OutsideComb
+from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.comb import CombRequest, Combs, CombScorer
@@ -33,8 +33,6 @@ LEAST_SCORE = 45.0
 """-ln p of a comb that takes lines from parts. Of sound simulated drives the best of all orders reaches 20 to 40."""
 MOST_SURPRISE = 20.0
 """No capture supports a smaller chance than exp(-20)."""
-LINE_BINS = 1.5
-"""Half width of a line [bins]."""
 MOST_TAKEN = 40
 """Lines of a comb that are reported as taken from others."""
 FEWEST_LINES = 4
@@ -62,8 +60,6 @@ SLOW_TURN_TOLERANCE = 2.5
 """Bins by which the highest line used may miss a whole multiple of a slow turn."""
 NEAR_ROTOR = 0.02
 """Relative distance from the shaft's own order within which a rotor is a neighbour of alike speed."""
-MOST_PER_TURN = 64
-"""Teeth, flights, blades on the output (common practice); above, one race order in sixteen would fit by chance."""
 LEAST_BETWEEN, LEAST_ROOM_BINS = 8, 4
 """Lines per turn between those of the teeth that must be free to tell that the teeth differ, and bins between lines."""
 BETWEEN_STAND = 0.3
