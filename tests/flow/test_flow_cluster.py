@@ -38,12 +38,12 @@ captures = "captures"
 pdf = false
 """
 NINE = datetime(2026, 3, 9, 9, 0, tzinfo=UTC)
-TAGS = [f"D-{number}" for number in range(8)]
+TAGS = [f"D-{number}" for number in range(5)]
 
 
 @pytest.fixture(scope="module")
 def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Eight drives with a capture each, and what one process makes of them in ``whole``."""
+    """Five drives with a capture each, and what one process makes of them in ``whole``."""
     folder = tmp_path_factory.mktemp("plant")
     (folder / "drives").mkdir()
     for number, tag in enumerate(TAGS):

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import certificates
-from conftest import damaged_drive_report, make_plan, unknown_drive_report
+from drive_reports import damaged_drive_report, make_plan, unknown_drive_report
 from history_cases import alarm, decision, queue, shown_drive
 from poison import EVIL, poisoned
 from test_report_index import changed
