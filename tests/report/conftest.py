@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from drive_reports import (
+
+from tests.report.drive_reports import (
     damaged_drive_report,
     envelope_spectrum,
     sound_drive_report,
@@ -12,7 +13,6 @@ from drive_reports import (
     velocity_spectrum,
     waveform,
 )
-
 from vibe.core.drive_report import DriveReport
 from vibe.core.evidence import PlotData
 
