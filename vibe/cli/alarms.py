@@ -93,7 +93,7 @@ def decide(
         typer.Option(
             "--after",
             metavar="NUMBER",
-            help="Number of the newest decision that you have seen; refused if one is newer.",
+            help="Number of the newest decision you have seen; refused if one is newer.",
         ),
     ] = None,
     exceedances: Exceedances = None,
@@ -194,8 +194,8 @@ def _show_queue(queue: Queue, *, everything: bool) -> None:
     rows = [alarm for alarm in queue.alarms if everything or alarm.status != "quiet"]
     output.show_rows(
         [
-            "id", "drive", "urgency", "status", "kind", "title", "exceedances", "since", "state", "measured", "look_again",
-            "owner", "due",
+            "id", "drive", "urgency", "status", "kind", "title", "exceedances", "since", "state", "measured",
+            "look_again", "owner", "due",
         ],
         [
             [

@@ -226,7 +226,7 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
     )  # fmt: skip
     if doubtful:
         cut = [point for point in (best.points or (best.point,)) if point in (after or [last_capture])[-1].clipped]
-        cause.retake = f"Measure again at once{f' with a larger range at {' and '.join(cut)}' if cut else ''}"
+        cause.retake = "Measure again at once" + (f" with a larger range at {' and '.join(cut)}" if cut else "")
     if hidden:
         count = "the capture" if len(after) == 1 else f"the {len(after)} captures"
         words = f"{count} since {last_capture.at:%Y-%m-%d} could not show it; what was found then counts until one can"
