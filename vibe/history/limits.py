@@ -165,7 +165,7 @@ def _statistical(
     usual_db: float | None,
     unit: str,
 ) -> tuple[Limit, ...]:
-    """Change and alarm; none of them that scatter puts further above what is usual than an alarm may wait."""
+    """Change and alarm; no alarm that scatter puts further above what is usual than one may wait."""
     rules = settings.baseline
 
     def waits(value: float) -> bool:
@@ -183,7 +183,7 @@ def _statistical(
             source=source, kind="alarm", value=alarm[1], low=None, by_analogy=False, because=words(rules.alarm_content),
         ),
     )  # fmt: skip
-    return tuple(limit for limit in made if not waits(limit.value))
+    return tuple(limit for limit in made if limit.kind == "change" or not waits(limit.value))
 
 
 def change_over(limit: Limit, value: float, unit: str) -> float:
