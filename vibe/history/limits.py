@@ -151,9 +151,9 @@ def sister_limits_of(
 
 
 def _rounded(dof: float) -> float:
-    """Degrees of freedom to a tenth, of many to a hundredth of themselves: the factor hardly hangs on them, and one
-    that is known need not be worked out again."""
-    return round(dof, 1) if dof < 10.0 else float(f"{dof:.2g}") if dof >= 100.0 else float(f"{dof:.3g}")
+    """Degrees of freedom to a tenth, many of them to a half or a few per cent: the factor changes by less than one per
+    cent, and one that is known need not be worked out again."""
+    return round(dof, 1) if dof < 10.0 else round(2.0 * dof) / 2.0 if dof < 30.0 else float(f"{dof:.2g}")
 
 
 def _statistical(
