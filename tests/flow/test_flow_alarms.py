@@ -552,6 +552,9 @@ def test_confirmed_work_stays_in_sight_until_a_repair(store: Store) -> None:
     assert [one.state for one in kept] == ["in work"]
     assert kept[0].urgency.total == pytest.approx(alarm.urgency.total, abs=0.01)
     assert look(store, at=due + timedelta(days=1)).alarms[0].state == "overdue"
+    # Grease begins a new baseline, and mends nothing.
+    store.add_event(Event(drive="TH-02", at=START + timedelta(weeks=29, hours=4), kind="grease"))
+    assert [one.state for one in look(store).alarms if one.id == row.id] == ["in work"]
     store.add_event(Event(drive="TH-02", at=START + timedelta(weeks=29, hours=5), kind="repair"))
     assert all(one.id != row.id for one in look(store).alarms)
 

@@ -24,7 +24,7 @@ from vibe.health.alarms.cause_names import alarm_id, owner_of
 from vibe.health.alarms.causes import CauseDraft, causes_of, overdue_days
 from vibe.health.alarms.queue_statistics import measures
 from vibe.health.alarms.settings import AlarmRules
-from vibe.health.alarms.shared_cases import REPAIRS, kept_in_work, shared_faults
+from vibe.health.alarms.shared_cases import REPAIRS, kept_in_work, shared_faults, unfinished
 from vibe.health.alarms.suppression import standing
 from vibe.health.alarms.urgency import urgency
 from vibe.health.state.finding_names import part_in_words
@@ -279,7 +279,7 @@ def _remembered(case: DriveCase, cause: CauseDraft, known: KnownAlarms) -> Memor
     parts = {owner_of(cause.finding.component)}
     for memory in known.by_drive.get(case.tag, ()):
         facts = memory.facts
-        if facts.get("kind") == "fault" and facts.get("epoch") == epoch:
+        if facts.get("kind") == "fault" and (facts.get("epoch") == epoch or unfinished(memory, case)):
             before = facts.get("component")
             if before is not None and owner_of(str(before)) in cause.names and parts & set(facts.get("names", ())):
                 return memory
