@@ -90,7 +90,8 @@ def evaluate_alarms(
         looks.append(gatherer.look(drive.tag, drive.kind, own) if own else known.look(drive.tag, drive.kind))
         note(book, looks[-1])
     known.close(keep=keep)
-    cases = [gatherer.case_of(look, book) for look in looks]
+    # From the end on, so that each look is let go once its case is made.
+    cases = [gatherer.case_of(looks.pop(), book) for _ in kept][::-1]
     memories = remembered(store)
     held = _held(memories, store) if exceedances is None else 0
     remarks = [*([_held_in_words(held)] if held else []), *_of_time(store, kept, at, later)]
