@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibe.history.baseline import Baseline, from_level_db, level_db
 from vibe.history.settings import HistorySettings
 from vibe.history.statistics.tolerance import two_sided_factor
 
+Array = NDArray[np.float64]
 Source = Literal["ISO rules", "this drive", "sister drives"]
 LimitKind = Literal["change", "alarm", "trip"]
 
@@ -96,7 +98,9 @@ def own_limits(baseline: Baseline, settings: HistorySettings) -> tuple[Limit, ..
     """Change and alarm from what this drive did before; none while there is no baseline."""
     if baseline.change is None or baseline.alarm is None:
         return ()
-    return _statistical("this drive", baseline.change, baseline.alarm, baseline.note, settings)
+    return _statistical(
+        "this drive", baseline.change, baseline.alarm, baseline.note, settings, baseline.level_db, baseline.unit
+    )
 
 
 def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tuple[Limit, ...]:
@@ -111,13 +115,20 @@ def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tup
     By simulation, "95 % sure" is 88 % or more with four to eight drives.
     """
     known = [b for b in sisters if b.level_db is not None and b.spread_db is not None]
-    drives = len(known)
+    if not known:
+        return ()
+    rows = np.array([(b.level_db, b.spread_db, b.n_effective) for b in known], dtype=np.float64)
+    return sister_limits_of(rows[:, 0], rows[:, 1], rows[:, 2], known[0].unit, settings)
+
+
+def sister_limits_of(
+    means: Array, spreads: Array, counts: Array, unit: str, settings: HistorySettings
+) -> tuple[Limit, ...]:
+    """As ``sister_limits``, of levels, spreads [dB] and counts of captures of the drives (n,)."""
+    drives = means.size
     if drives < settings.limits.fewest_sisters:
         return ()
-    unit = known[0].unit
-    means = np.array([b.level_db for b in known], dtype=np.float64)
-    within = np.array([b.spread_db for b in known], dtype=np.float64) ** 2
-    counts = np.array([b.n_effective for b in known])
+    within = spreads**2
     least = settings.baseline.least_spread_db**2
     between = max(float(means.var(ddof=1)), least)
     pooled, freedom = float(np.average(within, weights=counts - 1)), float(np.sum(counts - 1))
@@ -128,7 +139,7 @@ def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tup
     rules = settings.baseline
     intervals = []
     for content in (rules.change_content, rules.alarm_content):
-        factor = two_sided_factor(drives, content, rules.confidence, round(dof, 1))
+        factor = two_sided_factor(drives, content, rules.confidence, _rounded(dof))
         intervals.append(
             (
                 float(from_level_db(mean - factor * spread, unit)),
@@ -136,18 +147,34 @@ def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tup
             )
         )
     note = f"{drives} drives, {np.sqrt(between):.1f} dB between and {np.sqrt(pooled):.1f} dB within drives"
-    return _statistical("sister drives", intervals[0], intervals[1], note, settings)
+    return _statistical("sister drives", intervals[0], intervals[1], note, settings, mean, unit)
+
+
+def _rounded(dof: float) -> float:
+    """Degrees of freedom to a tenth, many of them to a half or a few per cent: the factor changes by less than one per
+    cent, and one that is known need not be worked out again."""
+    return round(dof, 1) if dof < 10.0 else round(2.0 * dof) / 2.0 if dof < 30.0 else float(f"{dof:.2g}")
 
 
 def _statistical(
-    source: Source, change: tuple[float, float], alarm: tuple[float, float], note: str, settings: HistorySettings
+    source: Source,
+    change: tuple[float, float],
+    alarm: tuple[float, float],
+    note: str,
+    settings: HistorySettings,
+    usual_db: float | None,
+    unit: str,
 ) -> tuple[Limit, ...]:
+    """Change and alarm; no alarm that scatter puts further above what is usual than one may wait."""
     rules = settings.baseline
+
+    def waits(value: float) -> bool:
+        return usual_db is not None and float(level_db(value, unit)) - usual_db > settings.limits.furthest_db
 
     def words(content: float) -> str:
         return f"{100 * content:.0f} % of sound captures, {100 * rules.confidence:.0f} % sure; {note}"
 
-    return (
+    made = (
         Limit(
             source=source, kind="change", value=change[1], low=change[0], by_analogy=False,
             because=words(rules.change_content),
@@ -156,6 +183,7 @@ def _statistical(
             source=source, kind="alarm", value=alarm[1], low=None, by_analogy=False, because=words(rules.alarm_content),
         ),
     )  # fmt: skip
+    return tuple(limit for limit in made if limit.kind == "change" or not waits(limit.value))
 
 
 def change_over(limit: Limit, value: float, unit: str) -> float:

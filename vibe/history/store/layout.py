@@ -15,6 +15,7 @@ captures/ab/<hash>.h5   HDF5, one file per capture; <hash> is the SHA-256 of the
                         two signs. Each file alone can give back all rows of its capture: vibe history repair.
 incoming/               what is being added at this moment. What a process that was ended left there is swept away by
                         the next one.
+judged.sqlite           what was computed of each drive, so that it need not be computed again; it may be deleted.
 damaged/                files that vibe history repair found damaged and set aside.
 store.format<n>.sqlite  the database as it was before a newer program brought it to its own format.
 
@@ -36,4 +37,5 @@ Tables of store.sqlite (PRAGMA user_version is the number of the format):
   drive_file   text of each drive file that was used; kind is equal for sister drives
   event, decision   written once; the database refuses to change or remove a row
   alarm        alarms with their facts in JSON; closed_at is null while open
+  touched      number of the latest change of each drive; whoever keeps what is computed from a store begins there
 """
