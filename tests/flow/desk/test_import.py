@@ -75,7 +75,7 @@ def test_a_drop_is_looked_at_and_taken_in_file_by_file(store: Store, batch: Uplo
     ]  # fmt: skip
     assert len(kept_reported(store.folder)) == 80
     assert len(kept_reported(store.folder, START)) == 31
-    assert batch.names() == ("empty.csv", "letter.docx", "noise.h5", "elsewhere.h5")
+    assert batch.names() == ("elsewhere.h5", "empty.csv", "letter.docx", "noise.h5")
     assert {sentence.partition(":")[0] for sentence in outcome.left} == set(batch.names())
     # The list now has a capture near its rows, and the drop can be taken again without doing anything twice.
     again = new_batch(store.folder)

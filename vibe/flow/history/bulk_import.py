@@ -267,7 +267,7 @@ def _judged(path: Path, common: _Common) -> _Done:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CaptureJob:
+class JudgingJob:
     """One capture to be judged by itself, with all that it needs: a job for any process, however long that lives."""
 
     path: Path
@@ -281,13 +281,13 @@ class CaptureJob:
         workplace: Path,
         settings: Settings,
         earlier: Mapping[str, tuple[Path, ...]],
-    ) -> CaptureJob:
+    ) -> JudgingJob:
         """``workplace`` is the store's, ``earlier`` the files that its drive has there."""
         common = _Common(delivery=delivery, workplace=workplace, settings=settings, earlier=earlier)
         return cls(path=path, common=common)
 
 
-def judge_capture(job: CaptureJob) -> _Done:
+def judge_capture(job: JudgingJob) -> _Done:
     """A capture's file, waiting to be taken by ``Store.take``; or why there is none."""
     return _judged(job.path, job.common)
 
