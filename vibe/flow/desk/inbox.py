@@ -133,7 +133,7 @@ class Inbox:
         self._since = datetime.now(UTC)
         self._last_look: datetime | None = None
         self._tally = _Tally()
-        self._known: frozenset[str] = frozenset()
+        self._known: frozenset[str] | None = None
         self._asked = float("-inf")
 
     def __enter__(self) -> Self:
@@ -247,15 +247,14 @@ class Inbox:
         self._hand_out()
 
     def _look_for_drives(self) -> None:
-        """Captures whose drive was not known wait until there is another drive."""
+        """Captures whose drive was not known wait until there is another drive; at a start they are looked at anew."""
         if time.monotonic() - self._asked < ASK_DRIVES_EVERY_S:
             return
         if not any(one.outcome == "unmatched" for one in self._journal.entries.values()):
             return
-        first = not self._known
         known = frozenset(drive.tag for drive in self._store.drives())
         self._asked = time.monotonic()
-        if known != self._known and not first:
+        if known != self._known:
             with self._lock:
                 for name, entry in list(self._journal.entries.items()):
                     if entry.outcome == "unmatched":
