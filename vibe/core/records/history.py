@@ -202,6 +202,7 @@ class StoredCapture:
     load_percent: float | None
     software: str
     waveform: Literal["kept", "thinned", "lost"]
+    added_at: datetime | None = None
 
     @property
     def id(self) -> str:

@@ -32,7 +32,7 @@ from vibe.history.store.schema import DATABASE, explained, understood
 
 _CAPTURE = (
     "content, drive, file, measured_at, time_s, duration_s, kept, state, speed_hz, speed_uncertainty_hz, "
-    "load_percent, software, waveform"
+    "load_percent, software, waveform, added_at"
 )
 
 
@@ -290,7 +290,8 @@ class Answers:
 
 def _capture(row: tuple[Any, ...]) -> StoredCapture:
     fields = dict(zip(_CAPTURE.split(", "), row, strict=True))
-    fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
+    for name in ("measured_at", "added_at"):
+        fields[name] = datetime.fromisoformat(fields[name])
     return StoredCapture(**fields)
 
 
