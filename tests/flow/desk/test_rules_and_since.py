@@ -83,8 +83,8 @@ def test_a_limit_is_tried_on_the_past_and_nothing_is_saved(store: Store) -> None
 
 
 def test_decisions_say_which_rules_cry_wolf_and_repairs_what_they_missed(store: Store) -> None:
-    fill(store, "A-1", levels=lambda week: few(damaged(week, 1)), findings=lambda week: [finding()] if week > 20 else (),
-         weeks=30, seed=1)  # fmt: skip
+    fill(store, "A-1", levels=lambda week: few(damaged(week, 1)), weeks=30, seed=1,
+         findings=lambda week: [finding()] if week > 20 else ())  # fmt: skip
     fill(store, "B-2", levels=lambda week: raised(week, 2, 22, 14.0), weeks=30, seed=2)
     fill(store, "C-3", levels=lambda week: raised(week, 3), weeks=30, seed=3)
     now = START + 29 * WEEK + timedelta(hours=1)

@@ -183,7 +183,7 @@ class Inbox:
                 if entry.outcome in ("failed", "unmatched") and file in ("", name):
                     self._journal.forget(name)
 
-    def run(self, stop: threading.Event, *, until_idle: bool = False, every_s: float = LOOK_EVERY_S) -> None:
+    def run(self, stop: threading.Event, *, until_idle: bool = False) -> None:
         """Look, judge and keep until ``stop`` is set; with ``until_idle`` until everything that is there is done."""
         self._running = True
         looks = 0
@@ -198,13 +198,13 @@ class Inbox:
                 looks += 1
                 if until_idle and looks > 1 and (self.is_idle or self._trouble):
                     break
-                self._sleep(stop, every_s)
+                self._sleep(stop)
         finally:
             self._running = False
 
-    def _sleep(self, stop: threading.Event, every_s: float) -> None:
+    def _sleep(self, stop: threading.Event) -> None:
         """Until the next look; what is judged meanwhile is taken at once."""
-        until = time.monotonic() + every_s
+        until = time.monotonic() + LOOK_EVERY_S
         while not stop.is_set() and (left := until - time.monotonic()) > 0:
             stop.wait(min(left, 0.1) if self._out else left)
             if any(future.done() for future in self._out):
