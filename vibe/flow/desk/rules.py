@@ -28,6 +28,8 @@ KINDS = ("alarm", "trip")
 YEAR = timedelta(days=365)
 BEFORE_REPAIR = timedelta(days=180)
 """How long before a repair its trouble may have been seen (our choice: half a year of monthly rounds)."""
+NAMING = ("fault", "growth", "common")
+"""Kinds of cause that ask for somebody to look at the drive."""
 REPAIRS = ("bearing change", "repair", "new drive")
 
 
@@ -73,15 +75,15 @@ def rule_record(
     until: datetime | None = None,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> RuleRecord:
-    """How the rules did in a year, or from ``since`` to ``until``: cases that were decided then, and those that stand
-    at its end. Work of seconds; ``progress`` may raise to stop."""
-    from vibe.flow.alarms.queue import evaluate_alarms, remembered
+    """How the rules did in a year, or from ``since`` to ``until``: cases on which somebody decided, and repairs before
+    which nothing stood. Of each repair its drive alone is judged as of that day, some 50 ms; ``progress`` may raise to
+    stop."""
+    from vibe.flow.alarms.queue import remembered
     from vibe.health.alarms.queue_statistics import NOT_FAULTS, measures
 
     until = until or datetime.now(UTC)
     since = since or until - YEAR
-    alarms = evaluate_alarms(store, at=until, progress=progress).queue.alarms
-    everything = [*remembered(store.as_of(until)), *_undecided(alarms, store)]
+    everything = remembered(store.as_of(until))
     memories = [one for one in everything if one.opened_at >= since or any(d.at >= since for d in one.decisions)]
     events = [one for one in store.events() if one.kind in REPAIRS and since <= one.at <= until]
     by_kind: dict[str, list[str | None]] = {}
@@ -96,7 +98,12 @@ def rule_record(
         )
         for kind, said in by_kind.items()
     ]  # fmt: skip
-    missed = [one for one in (_missed(store, event, everything) for event in events) if one is not None]
+    missed = []
+    for number, event in enumerate(events):
+        if progress is not None:
+            progress(number, len(events), event.drive)
+        if (one := _missed(store, event, everything)) is not None:
+            missed.append(one)
     return RuleRecord(
         since=since, until=until, rules=measures((), memories, until).rules,
         causes=tuple(sorted(causes, key=lambda one: (-one.not_faults, -one.cases, one.kind))), missed=tuple(missed),
@@ -143,8 +150,29 @@ def _missed(store: Store, event: Event, memories: Sequence[Memory]) -> MissedRep
         return MissedRepair(
             event=event, why=f"its case was decided to be no fault ({said[last.id]})", captures=captures, case=last.id
         )
+    kinds = _raised_then(store, event)
+    if kinds & set(NAMING):
+        return None
     why = "no rule had raised anything" if captures else "the drive was not measured in the half year before"
+    if explained := sorted(kinds - {"not measured", "not judged"}):
+        why = f"what the rules had raised was taken for {' and '.join(explained)}"
     return MissedRepair(event=event, why=why, captures=captures)
+
+
+def _raised_then(store: Store, event: Event) -> set[str]:
+    """Kinds of the causes that stood on a drive just before something was done to it, undecided ones too."""
+    from vibe.flow.history.drive_facts import Gatherer
+    from vibe.flow.history.sister_book import SisterBook
+    from vibe.health.alarms.causes import causes_of
+    from vibe.history.settings import HistorySettings
+    from vibe.ingest import load_model
+
+    rules, history = load_alarm_rules(), load_model(share_dir() / "configs" / "history.toml", HistorySettings)
+    then = store.as_of(event.at - timedelta(seconds=1))
+    gatherer = Gatherer(store=then, history=history, limits=load_settings().limits, rules=rules)
+    kind = next((drive.kind for drive in store.drives() if drive.tag == event.drive), "")
+    case = gatherer.case_of(gatherer.look(event.drive, kind, ()), SisterBook(history))
+    return {cause.kind for cause in causes_of(case, rules)}
 
 
 # ── a changed limit ───────────────────────────────────────────────────────────────────────────────────────────────
