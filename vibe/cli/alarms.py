@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
+from vibe.cli.alarm_sources import columns, since
 from vibe.cli.shared.exit_status import plainly, strictly
 from vibe.core.errors import CallError
 
@@ -153,7 +154,10 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
     )
 
 
-for _name, _command in (("list", list_alarms), ("show", show), ("decide", decide), ("measures", measures)):
+for _name, _command in (
+    ("list", list_alarms), ("show", show), ("decide", decide), ("measures", measures), ("since", since),
+    ("columns", columns),
+):  # fmt: skip
     app.command(_name)(plainly(_command))
 
 

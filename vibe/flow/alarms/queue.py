@@ -57,10 +57,11 @@ def evaluate_alarms(
     Raises:
         ConfigError: the file of exceedances or a settings file is wrong. CallError: the store is damaged.
     """
-    from vibe.flow.history.drive_facts import Gatherer
-    from vibe.flow.history.sister_book import SisterBook
+    from vibe.flow.desk.column_memory import columns_of
+    from vibe.flow.history.drive_facts import Gatherer, note
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
+    from vibe.history.sister_book import SisterBook
     from vibe.history.store.reported import kept_reported
     from vibe.ingest import load_model
     from vibe.ingest.tables.exceedances import read_exceedances
@@ -69,7 +70,10 @@ def evaluate_alarms(
     store = store.as_of(at)
     rules = rules or load_alarm_rules()
     history = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
-    read = None if exceedances is None else read_exceedances(exceedances, time_zone=time_zone)
+    read = None
+    if exceedances is not None:
+        columns = columns_of(store.folder, exceedances)
+        read = read_exceedances(exceedances, time_zone=time_zone, columns=columns)
     rows = () if read is None else tuple(row for row in read.rows if row.at <= at)
     later = 0 if read is None else len(read.rows) - len(rows)
     imported = kept_reported(store.folder, at, but=rows)
@@ -86,8 +90,7 @@ def evaluate_alarms(
         if progress is not None:
             progress(number, len(kept), drive.tag)
         looks.append(gatherer.look(drive.tag, drive.kind, by_drive.get(drive.tag, ())))
-        for series in looks[-1].series:
-            book.add(drive.kind, series)
+        note(book, looks[-1])
     cases = [gatherer.case_of(look, book) for look in looks]
     memories = remembered(store)
     held = _held(memories, store) if exceedances is None and not imported else 0
