@@ -25,15 +25,15 @@ def since(
 
     New, graver, calmer, gone, and what was not measured: what merely was not seen is never gone.
     """
-    from vibe.cli.alarms import _moment
     from vibe.cli.shared import output
+    from vibe.cli.shared.moments import moment
     from vibe.cli.shared.progress import Waiting
     from vibe.flow.desk.since import changes_since
     from vibe.history.store.store import Store
 
-    now = None if at is None else _moment(at, "--at")
+    now = None if at is None else moment(at, "--at")
     with Store.open(store) as opened, Waiting() as waiting:
-        view = changes_since(opened, _moment(then, "DATE"), now, progress=waiting)
+        view = changes_since(opened, moment(then, "DATE"), now, progress=waiting)
 
     def number(urgency: float | None) -> str:
         return "" if urgency is None else f"{urgency:.1f}"
@@ -72,7 +72,8 @@ def columns(
     """
     from vibe.cli.shared import output
     from vibe.core.records.column_map import ColumnMap
-    from vibe.flow.desk.column_memory import remember_columns, remembered_columns, table_head
+    from vibe.flow.alarms.columns import table_head
+    from vibe.history.store.import_columns import remember_columns, remembered_columns
     from vibe.history.store.store import Store
     from vibe.ingest.tables.exceedances import read_exceedances
 

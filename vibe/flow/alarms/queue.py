@@ -57,7 +57,7 @@ def evaluate_alarms(
     Raises:
         ConfigError: the file of exceedances or a settings file is wrong. CallError: the store is damaged.
     """
-    from vibe.flow.desk.column_memory import columns_of
+    from vibe.flow.alarms.columns import columns_of
     from vibe.flow.history.drive_facts import Gatherer, note
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings

@@ -7,7 +7,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
-from vibe.core.errors import ConfigError
 from vibe.core.records.column_map import ColumnMap, TableHead
 from vibe.storage.files import write_whole
 
@@ -33,31 +32,6 @@ def remember_columns(store: Path, head: TableHead, kind: TableKind, columns: Col
     known[head.source] = {"kind": kind, "header": list(head.header), "map": asdict(columns)}
     text = json.dumps({"schema": FORMAT, "sources": known}, indent=1, ensure_ascii=False)
     write_whole(store / FILE, text + "\n", force=True)
-
-
-def table_head(path: Path, kind: TableKind = "exceedances") -> TableHead:
-    """Header and first rows of a table, and what its headers say by themselves.
-
-    Raises:
-        ConfigError: it cannot be read, or holds no row.
-    """
-    from vibe.ingest.tables import event_table, exceedance_terms, exceedances
-    from vibe.ingest.tables.table_text import head_of
-
-    if kind == "events":
-        return head_of(path, event_table.event_column_of, event_table.NEEDED)
-    return head_of(path, lambda cell: exceedance_terms.column_of(cell)[0], exceedances.NEEDED)
-
-
-def columns_of(store: Path, path: Path) -> ColumnMap | None:
-    """What was said of lists of exceedances with the header of this one; None where nothing was, or it is no table."""
-    if not (store / FILE).is_file():
-        return None
-    try:
-        said = remembered_columns(store, table_head(path).source)
-    except ConfigError:
-        return None  # whoever reads it says what is wrong
-    return said[1] if said is not None and said[0] == "exceedances" else None
 
 
 def _read(store: Path) -> dict[str, dict[str, Any]]:
