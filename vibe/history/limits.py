@@ -98,7 +98,9 @@ def own_limits(baseline: Baseline, settings: HistorySettings) -> tuple[Limit, ..
     """Change and alarm from what this drive did before; none while there is no baseline."""
     if baseline.change is None or baseline.alarm is None:
         return ()
-    return _statistical("this drive", baseline.change, baseline.alarm, baseline.note, settings)
+    return _statistical(
+        "this drive", baseline.change, baseline.alarm, baseline.note, settings, baseline.level_db, baseline.unit
+    )
 
 
 def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tuple[Limit, ...]:
@@ -145,24 +147,34 @@ def sister_limits_of(
             )
         )
     note = f"{drives} drives, {np.sqrt(between):.1f} dB between and {np.sqrt(pooled):.1f} dB within drives"
-    return _statistical("sister drives", intervals[0], intervals[1], note, settings)
+    return _statistical("sister drives", intervals[0], intervals[1], note, settings, mean, unit)
 
 
 def _rounded(dof: float) -> float:
-    """Degrees of freedom to a tenth, of many to a hundredth of themselves: the factor hardly hangs on them, and one
-    that is known need not be worked out again."""
-    return round(dof, 1) if dof < 10.0 else float(f"{dof:.2g}") if dof >= 100.0 else float(f"{dof:.3g}")
+    """Degrees of freedom to a tenth, many of them to a half or a few per cent: the factor changes by less than one per
+    cent, and one that is known need not be worked out again."""
+    return round(dof, 1) if dof < 10.0 else round(2.0 * dof) / 2.0 if dof < 30.0 else float(f"{dof:.2g}")
 
 
 def _statistical(
-    source: Source, change: tuple[float, float], alarm: tuple[float, float], note: str, settings: HistorySettings
+    source: Source,
+    change: tuple[float, float],
+    alarm: tuple[float, float],
+    note: str,
+    settings: HistorySettings,
+    usual_db: float | None,
+    unit: str,
 ) -> tuple[Limit, ...]:
+    """Change and alarm; no alarm that scatter puts further above what is usual than one may wait."""
     rules = settings.baseline
+
+    def waits(value: float) -> bool:
+        return usual_db is not None and float(level_db(value, unit)) - usual_db > settings.limits.furthest_db
 
     def words(content: float) -> str:
         return f"{100 * content:.0f} % of sound captures, {100 * rules.confidence:.0f} % sure; {note}"
 
-    return (
+    made = (
         Limit(
             source=source, kind="change", value=change[1], low=change[0], by_analogy=False,
             because=words(rules.change_content),
@@ -171,6 +183,7 @@ def _statistical(
             source=source, kind="alarm", value=alarm[1], low=None, by_analogy=False, because=words(rules.alarm_content),
         ),
     )  # fmt: skip
+    return tuple(limit for limit in made if limit.kind == "change" or not waits(limit.value))
 
 
 def change_over(limit: Limit, value: float, unit: str) -> float:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import secrets
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
@@ -22,6 +22,7 @@ from vibe.core.records.history import Event, Record
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
+from vibe.history.store.judged import JUDGED
 from vibe.history.store.layout import CAPTURES, DAMAGED, README, README_TEXT
 from vibe.history.store.queries import now
 from vibe.history.store.schema import DATABASE, connected, explained, lost, writable
@@ -195,6 +196,15 @@ class Store(DecisionBook):
                     "INSERT INTO drive_file (drive, kind, toml, added_at) VALUES (?,?,?,?)", (tag, kind, toml, now())
                 )
 
+    def touch(self, drives: Iterable[str]) -> None:
+        """Say that something about drives changed that is kept outside of the database, such as a list of another
+        system: what is computed from a store is computed anew for them."""
+        with self._changing():
+            for drive in drives:
+                self._connection.execute(
+                    "INSERT OR REPLACE INTO touched SELECT ?, coalesce(max(seq), 0) + 1 FROM touched", (drive,)
+                )
+
     def add_events(self, events: Sequence[Event]) -> int:
         """Record what was done, all of it or nothing; those that are there already are left. How many were new.
 
@@ -271,7 +281,7 @@ def _checked(content: str) -> str:
 
 def _make_room(folder: Path) -> None:
     check_folder(folder)
-    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED}
+    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED, JUDGED}
     if folder.is_dir() and any(
         path.name not in own and not re.fullmatch(r"store\..*sqlite.*", path.name) for path in folder.iterdir()
     ):
