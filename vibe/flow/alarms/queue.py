@@ -59,11 +59,13 @@ def evaluate_alarms(
     Raises:
         ConfigError: the file of exceedances or a settings file is wrong. CallError: the store is damaged.
     """
+    from vibe.flow.alarms.columns import columns_of
     from vibe.flow.alarms.kept_looks import Looks
     from vibe.flow.history.drive_facts import Gatherer, note
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
     from vibe.history.sister_book import SisterBook
+    from vibe.history.store.reported import kept_reported
     from vibe.ingest import load_model
     from vibe.ingest.tables.exceedances import read_exceedances
 
@@ -71,10 +73,14 @@ def evaluate_alarms(
     store = store.as_of(at)
     rules = rules or load_alarm_rules()
     history = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
-    read = None if exceedances is None else read_exceedances(exceedances, time_zone=time_zone)
+    read = None
+    if exceedances is not None:
+        columns = columns_of(store.folder, exceedances)
+        read = read_exceedances(exceedances, time_zone=time_zone, columns=columns)
     rows = () if read is None else tuple(row for row in read.rows if row.at <= at)
     later = 0 if read is None else len(read.rows) - len(rows)
-    matched, unmatched = match(rows, store, rules)
+    imported = kept_reported(store.folder, at, but=rows)
+    matched, unmatched = match((*rows, *imported), store, rules)
     by_drive: dict[str, list[Matched]] = {}
     for one in matched:
         by_drive.setdefault(one.capture.drive, []).append(one)
@@ -93,7 +99,7 @@ def evaluate_alarms(
     # From the end on, so that each look is let go once its case is made.
     cases = [gatherer.case_of(looks.pop(), book) for _ in kept][::-1]
     memories = remembered(store)
-    held = _held(memories, store) if exceedances is None else 0
+    held = _held(memories, store) if exceedances is None and not imported else 0
     remarks = [*([_held_in_words(held)] if held else []), *_of_time(store, kept, at, later)]
     queue = queue_of(
         cases, memories, rules, at, unmatched=unmatched, bad=() if read is None else read.bad, matched=len(matched),

@@ -17,6 +17,9 @@ incoming/               what is being added at this moment. What a process that 
                         the next one.
 judged.sqlite           what was computed of each drive, so that it need not be computed again; it may be deleted.
 damaged/                files that vibe history repair found damaged and set aside.
+exceedances/            lists of another system that were taken in, JSON; the name is the SHA-256 of the list.
+imports/                files that were dropped and are not taken in yet.  import_columns.json: which column is what.
+inbox/                  which files of watched folders are done: only so that none is read twice.
 store.format<n>.sqlite  the database as it was before a newer program brought it to its own format.
 
 An HDF5 file: root attributes content (the hash), drive, measured_at (with offset from UTC), speed_rpm, load_percent.

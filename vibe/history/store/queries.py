@@ -18,6 +18,7 @@ from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.history import (
     SHORT,
     ArchivedSpectrum,
+    DriveVersion,
     Extent,
     Latest,
     Series,
@@ -256,6 +257,15 @@ class Answers:
         """The text of the drive file in use; None where none was recorded."""
         rows = self.rows("SELECT toml FROM drive_file WHERE drive = ? ORDER BY id DESC LIMIT 1", tag)
         return rows[0][0] if rows else None
+
+    def drive_versions(self, tag: str) -> tuple[DriveVersion, ...]:
+        """All texts of a drive's file that were recorded, the one in use last."""
+        rows = self.rows("SELECT id, added_at, kind, toml FROM drive_file WHERE drive = ? ORDER BY id", tag)
+        with self._understood():
+            return tuple(
+                DriveVersion(number=number, added_at=datetime.fromisoformat(added), kind=kind, toml=toml)
+                for number, (_, added, kind, toml) in enumerate(rows, start=1)
+            )
 
     def sisters(self, tag: str) -> tuple[str, ...]:
         """Other drives of the same kind, by tag."""

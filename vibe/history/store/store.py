@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import secrets
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
@@ -18,7 +18,7 @@ from typing import Self
 
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, OutputError
-from vibe.core.records.history import Record
+from vibe.core.records.history import Event, Record
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
@@ -195,6 +195,28 @@ class Store(DecisionBook):
                 self._connection.execute(
                     "INSERT INTO drive_file (drive, kind, toml, added_at) VALUES (?,?,?,?)", (tag, kind, toml, now())
                 )
+
+    def touch(self, drives: Iterable[str]) -> None:
+        """Say that something about drives changed that is kept outside of the database, such as a list of another
+        system: what is computed from a store is computed anew for them."""
+        with self._changing():
+            for drive in drives:
+                self._connection.execute(
+                    "INSERT OR REPLACE INTO touched SELECT ?, coalesce(max(seq), 0) + 1 FROM touched", (drive,)
+                )
+
+    def add_events(self, events: Sequence[Event]) -> int:
+        """Record what was done, all of it or nothing; those that are there already are left. How many were new.
+
+        Raises:
+            CallError: an unknown kind, or a time without its offset from UTC; nothing is recorded then.
+        """
+        with self._changing():
+            there = {(one.drive, one.at.timestamp(), one.kind, one.note) for one in self.events()}
+            fresh = [one for one in events if (one.drive, one.at.timestamp(), one.kind, one.note) not in there]
+            for one in fresh:
+                self.add_event(one)
+        return len(fresh)
 
     @contextmanager
     def _changing(self) -> Iterator[dict[Path, Path | None]]:
