@@ -1,0 +1,219 @@
+"""The stores that a desk shows: their rows in memory, judged anew by a process of its own when something was added.
+
+A request only reads what lies here. Rows change as a whole, under a new ``rev``; a page that was drawn from an earlier
+one asks what is newer and is never moved.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.core.errors import CallError, VibeError
+from vibe.core.records.case_row import CaseRow
+
+if TYPE_CHECKING:
+    from vibe.flow.cases.judged import JudgedStore
+
+LOOK_S = 2.0
+"""How often the stores are asked whether something was added: 2 ms for ten of them."""
+_GENERIC = ("history", "store", "stores")
+
+
+class SiteStore:
+    """One store of a desk. ``judged`` is None until its first judgement is there, ``trouble`` what went wrong."""
+
+    def __init__(self, name: str, folder: Path) -> None:
+        self.name, self.folder = name, folder
+        self.judged: JudgedStore | None = None
+        self.trouble = ""
+        self.judging = False
+
+
+class Sites:
+    """All stores of a desk. ``rev`` grows whenever rows change; one object serves all threads."""
+
+    def __init__(self, folders: Sequence[Path], *, apart: bool = True) -> None:
+        """``apart``: judge in another process, so that requests do not wait for it.
+
+        Raises:
+            CallError: one folder is given twice, or holds no store.
+        """
+        from vibe.history.store.store import Store
+
+        real = [folder.resolve() for folder in folders]
+        if len(set(real)) < len(real):
+            raise CallError("one store is given twice")
+        for folder in folders:
+            Store.open(folder).close()
+        self.stores = tuple(
+            SiteStore(name, folder) for name, folder in zip(_names(real), folders, strict=True)
+        )
+        self.rev = 0
+        self.changed_at: dict[str, int] = {}
+        self._by_name = {one.name: one for one in self.stores}
+        self._lock = threading.Lock()
+        self._end = threading.Event()
+        self._wake = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._apart = apart
+        self._pool: ProcessPoolExecutor | None = None
+
+    # ── what pages ask ────────────────────────────────────────────────────────────────────────────────────────────
+
+    def store(self, name: str) -> SiteStore:
+        """A store by its name. Raises: CallError where there is none."""
+        try:
+            return self._by_name[name]
+        except KeyError:
+            raise CallError(f"there is no site {name[:80]!r}") from None
+
+    def rows(self) -> tuple[CaseRow, ...]:
+        """All open cases of all stores."""
+        return tuple(row for one in self.stores if one.judged is not None for row in one.judged.rows)
+
+    def row(self, site: str, case: str) -> CaseRow | None:
+        """An open case; None where it is closed or unknown."""
+        judged = self.store(site).judged
+        return None if judged is None else next((row for row in judged.rows if row.id == case), None)
+
+    @property
+    def judged_at(self) -> datetime | None:
+        """When the oldest of the judgements was made; None while one is missing."""
+        times = [None if one.judged is None else one.judged.at for one in self.stores]
+        return None if None in times else min((time for time in times if time is not None), default=None)
+
+    @property
+    def measured(self) -> str:
+        """The latest capture of all."""
+        return max((one.judged.measured for one in self.stores if one.judged is not None), default="")
+
+    @property
+    def drives(self) -> int:
+        """How many drives there are."""
+        return sum(one.judged.drives for one in self.stores if one.judged is not None)
+
+    @property
+    def captures(self) -> int:
+        """How many captures there are."""
+        return sum(one.judged.captures for one in self.stores if one.judged is not None)
+
+    @property
+    def judging(self) -> bool:
+        """Whether a judgement is being made."""
+        return any(one.judging for one in self.stores)
+
+    # ── what changes ──────────────────────────────────────────────────────────────────────────────────────────────
+
+    def put(self, row: CaseRow) -> None:
+        """Show a case as a person has just changed it, until its store is judged anew."""
+        one = self.store(row.site)
+        with self._lock:
+            if one.judged is not None:
+                rows = tuple(row if other.id == row.id else other for other in one.judged.rows)
+                one.judged = replace(one.judged, rows=rows)
+                self._changed((row,))
+        self._wake.set()
+
+    def drop(self, site: str, case: str) -> None:
+        """A case is closed."""
+        one = self.store(site)
+        with self._lock:
+            if one.judged is not None:
+                one.judged = replace(one.judged, rows=tuple(row for row in one.judged.rows if row.id != case))
+                self.rev += 1
+        self._wake.set()
+
+    def refresh(self) -> None:
+        """Judge anew what changed since it was judged. What is kept next to a store is taken where it still holds."""
+        from vibe.flow.cases.judged import kept, stamp_of
+        from vibe.history.store.store import Store
+
+        for one in self.stores:
+            try:
+                with Store.open(one.folder) as store:
+                    stamp = stamp_of(store)
+                if one.judged is not None and one.judged.stamp == stamp:
+                    continue
+                self._set(one, kept(one.folder, one.name, stamp) or self._judged(one))
+                one.trouble = ""
+            except VibeError as error:
+                one.trouble = str(error)
+            finally:
+                one.judging = False
+
+    def _judged(self, one: SiteStore) -> JudgedStore:
+        from vibe.flow.cases.judged import judge
+
+        one.judging = True
+        if not self._apart:
+            return judge(one.folder, one.name)
+        if self._pool is None:
+            import multiprocessing
+
+            self._pool = ProcessPoolExecutor(max_workers=1, mp_context=multiprocessing.get_context("spawn"))
+        try:
+            return self._pool.submit(judge, one.folder, one.name).result()
+        except (OSError, RuntimeError) as error:  # the process was ended; the next look begins another
+            self._pool = None
+            raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
+
+    def _set(self, one: SiteStore, judged: JudgedStore) -> None:
+        before = {row.id: row for row in one.judged.rows} if one.judged is not None else {}
+        with self._lock:
+            one.judged = judged
+            self._changed(row for row in judged.rows if row != before.get(row.id))
+
+    def _changed(self, rows: Iterable[CaseRow]) -> None:
+        self.rev += 1
+        for row in rows:
+            self.changed_at[f"{row.site}/{row.id}"] = self.rev
+
+    # ── the thread that looks ─────────────────────────────────────────────────────────────────────────────────────
+
+    def start(self) -> None:
+        """Begin to look at the stores, until ``close``."""
+        self._thread = threading.Thread(target=self._watch, name="looks at the stores", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """End the thread and the process."""
+        self._end.set()
+        self._wake.set()
+        if self._pool is not None:
+            for process in list((self._pool._processes or {}).values()):
+                with contextlib.suppress(OSError):
+                    process.terminate()
+            self._pool.shutdown(wait=False, cancel_futures=True)
+        if self._thread is not None:
+            self._thread.join(timeout=5)
+
+    def _watch(self) -> None:
+        while not self._end.is_set():
+            self.refresh()
+            self._wake.wait(LOOK_S)
+            self._wake.clear()
+
+
+def _names(folders: Sequence[Path]) -> list[str]:
+    """A name for each store: its folder's, or that of the folder above where that says more; made unique."""
+    found: list[str] = []
+    for folder in folders:
+        name = folder.parent.name if folder.name in _GENERIC and folder.parent.name else folder.name
+        name = name or "site"
+        unique, number = name, 2
+        while unique in found:
+            unique, number = f"{name} {number}", number + 1
+        found.append(unique)
+    return found
+
+
+def now() -> datetime:
+    """This moment."""
+    return datetime.now(UTC)
