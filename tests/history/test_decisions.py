@@ -6,10 +6,11 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from kept_captures import START
+from kept_captures import START, channels, record
 
 from vibe.core.errors import CallError
 from vibe.core.records.history import Decision, Event
+from vibe.history.store.decisions import DecidedMeanwhileError
 from vibe.history.store.store import Store
 
 
@@ -80,3 +81,63 @@ def test_a_decision_that_says_too_little_is_refused(store: Store, fields: dict[s
     with pytest.raises(CallError, match=why):
         store.decide(decision(**fields))
     assert store.decisions() == ()
+
+
+@pytest.mark.parametrize("name", ["recheck_by", "due"])
+def test_a_day_that_has_passed_is_refused_and_today_is_not(store: Store, name: str) -> None:
+    store.put_alarm("a1", "TH-01", "lobe", START, "{}")
+    with pytest.raises(CallError, match="has passed"):
+        store.decide(decision(**{name: START - timedelta(days=1)}))
+    assert store.decisions() == ()
+    store.decide(decision(**{name: START.replace(hour=0)}))
+
+
+def test_a_decision_says_who_has_the_work_and_what_it_follows(store: Store) -> None:
+    said = {"owner": "M. Fitter", "due": START + timedelta(days=9), "work_order": "WO 4711: change pins", "stood": "{}"}
+    kept = store.decide_at_once(decision(**said), "TH-01", "lobe", START, "{}")
+    (first,) = store.decisions("a1")
+    assert first == kept
+    assert (first.number, first.owner, first.due, first.work_order) == (kept.number, *list(said.values())[:3])
+    with pytest.raises(DecidedMeanwhileError, match=r"R. Roe decided about a1 .*seen. Nothing was recorded"):
+        store.decide_at_once(decision(by="B"), "TH-01", "lobe", START, "{}")
+    assert len(store.decisions()) == 1
+    second = store.decide_at_once(decision(by="B", after=first.number), "TH-01", "lobe", START, "{}")
+    assert store.decisions() == (first, second)
+    assert [(alarm.id, alarm.drive) for alarm in store.alarms()] == [("a1", "TH-01")]
+
+
+def test_as_of_a_time_nothing_of_later_is_there(store: Store) -> None:
+    store.put_alarm("a1", "TH-01", "lobe", START, "{}")
+    late = START + timedelta(days=3)
+    store.decide(decision())
+    before = store.as_of(START + timedelta(days=1))
+    said = (before.drives(), before.captures(), before.latest(), before.findings(), before.events(), before.decisions())
+    store.decide(decision(at=late))
+    store.add_event(Event(drive="TH-01", at=late, kind="repair"))
+    store.add(record(9, measured_at=late), channels(9))
+    assert store.captures()[0].measured_at == late
+    again = store.as_of(START + timedelta(days=1))
+    assert said == (
+        again.drives(), again.captures(), again.latest(), again.findings(), again.events(), again.decisions()
+    )  # fmt: skip
+    assert again.ahead() == (1, ("TH-01",))
+
+
+def test_each_change_of_a_drive_has_a_number(store: Store) -> None:
+    store.put_drive("TH-01", "", "kind")
+    number, touched = store.touched()
+    assert touched == ("TH-01",)
+    assert store.touched(number) == (number, ())
+    store.put_alarm("a1", "TH-01", "lobe", START, "{}")
+    assert store.touched(number) == (number, ())
+    changes = (
+        lambda: store.add(record(1), channels(1)),
+        lambda: store.add_event(Event(drive="TH-01", at=START, kind="grease")),
+        lambda: store.decide(decision()),
+    )
+    for change in changes:
+        change()
+        after, touched = store.touched(number)
+        assert touched == ("TH-01",)
+        assert after > number
+        number = after

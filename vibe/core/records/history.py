@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
@@ -32,7 +32,9 @@ r.m.s. velocity of a line by its name, ``hit`` and ``hit_over_floor`` the size o
 square of acceleration that one owner causes (mesh, pins, a bearing, ...)."""
 
 EventKind = Literal["grease", "bearing change", "realignment", "repair", "new drive", "other"]
-Verdict = Literal["confirmed", "not-a-fault", "sensor", "operating-condition", "recheck"]
+Verdict = Literal["confirmed", "not-a-fault", "sensor", "operating-condition", "recheck", "out-of-service", "withdrawn"]
+"""``out-of-service``: the drive does not run, ask again on the day given. ``withdrawn`` takes back the decision that
+``withdraws`` names; both stay in the record."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -132,7 +134,13 @@ class Event:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """What somebody decided about an alarm, for good."""
+    """What somebody decided about an alarm, for good.
+
+    ``owner`` has the work in hand, which is ``due`` by then; ``work_order`` is the text of the order. ``recheck_by``:
+    ask again on that day. ``number`` is the decision's own, None until it is stored. ``after``: the number of the
+    decision that this one follows and whose maker was shown; ``withdraws``: the number of the one that it takes back.
+    ``stood`` is JSON: how the alarm stood when it was decided.
+    """
 
     alarm: str
     verdict: Verdict
@@ -140,6 +148,18 @@ class Decision:
     by: str
     at: datetime
     recheck_by: datetime | None = None
+    owner: str = ""
+    due: datetime | None = None
+    work_order: str = ""
+    after: int | None = None
+    withdraws: int | None = None
+    number: int | None = field(default=None, compare=False)
+    stood: str = ""
+
+    @property
+    def ask_again(self) -> datetime | None:
+        """The earlier of the two dates on which somebody must look again; None where there is neither."""
+        return min((day for day in (self.due, self.recheck_by) if day is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

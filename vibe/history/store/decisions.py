@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, get_args
 
@@ -14,6 +15,24 @@ from vibe.core.errors import CallError
 from vibe.core.records.history import Decision, Event, EventKind, StoredAlarm, Verdict
 from vibe.history.store.queries import Answers, now
 from vibe.history.store.schema import DATABASE, explained
+
+_COLUMNS = (
+    "alarm", "verdict", "because", "by", "at", "recheck_by", "owner", "due", "work_order", "after", "withdraws",
+    "stood",
+)  # fmt: skip
+_MARKS = ",".join("?" * len(_COLUMNS))
+
+
+class DecidedMeanwhileError(CallError):
+    """Somebody else decided about an alarm after the decision that the caller has seen."""
+
+    def __init__(self, newest: Decision) -> None:
+        self.newest = newest
+        super().__init__(
+            f"{newest.by} decided about {newest.alarm} on {newest.at:%Y-%m-%d} at {newest.at:%H:%M}: {newest.verdict}, "
+            f"{newest.because}. Nothing was recorded; to decide all the same, say that yours comes after it "
+            f"(--after {newest.number})"
+        )
 
 
 class DecisionBook(Answers):
@@ -40,23 +59,24 @@ class DecisionBook(Answers):
 
     def events(self, drive: str | None = None) -> tuple[Event, ...]:
         """Events of a drive (of all unless given), in order of time."""
+        where, values = ("", ()) if drive is None else ("WHERE drive = ? ", (drive,))
         rows = self.rows(
-            "SELECT drive, at, kind, note, by, new_baseline FROM event WHERE ?1 IS NULL OR drive = ?1 "
-            "ORDER BY time_s, id",
-            drive,
+            f"SELECT drive, at, kind, note, by, new_baseline FROM event {where}ORDER BY time_s, id", *values
         )
         with self._understood():
-            return tuple(
+            found = tuple(
                 Event(
-                    drive=tag,
-                    at=datetime.fromisoformat(at),
-                    kind=kind,
-                    note=note,
-                    by=by,
+                    drive=tag, at=datetime.fromisoformat(at), kind=kind, note=note, by=by,
                     new_baseline=bool(new_baseline),
                 )
                 for tag, at, kind, note, by, new_baseline in rows
-            )
+            )  # fmt: skip
+        return tuple(one for one in found if self.until is None or one.at <= self.until)
+
+    def as_of(self, at: datetime) -> DecisionBook:
+        """The same store as it was at a time: captures, events and decisions of later times are not in it."""
+        _has_offset(at)
+        return DecisionBook(self.folder, self._connection, until=at)
 
     def put_alarm(
         self, id: str, drive: str, cause: str, opened_at: datetime, facts: str, *, reopen: bool = True
@@ -107,38 +127,48 @@ class DecisionBook(Answers):
             CallError: there is no such alarm; no reason or no name is given; a time without its offset from UTC.
         """
         self._alarm_exists(decision.alarm)
-        _one_of("verdict", decision.verdict, get_args(Verdict))
-        for what, text in (("a reason", decision.because), ("the name of who decided", decision.by)):
-            if not text.strip():
-                raise CallError(f"a decision needs {what}: it will be read years later")
-        for time in (decision.at, decision.recheck_by):
-            if time is not None:
-                _has_offset(time)
-        self._write(
-            "INSERT INTO decision (alarm, verdict, because, by, at, recheck_by) VALUES (?,?,?,?,?,?)",
-            decision.alarm, decision.verdict, decision.because, decision.by, decision.at.isoformat(),
-            None if decision.recheck_by is None else decision.recheck_by.isoformat(),
-        )  # fmt: skip
+        checked(decision)
+        self._write(f"INSERT INTO decision ({', '.join(_COLUMNS)}) VALUES ({_MARKS})", *_row(decision))
+
+    def decide_at_once(self, decision: Decision, drive: str, cause: str, opened_at: datetime, facts: str) -> Decision:
+        """Record a decision, and its alarm where that is not known yet, in one transaction; as it is kept, with number.
+
+        ``decision.after`` is the number of the newest decision that its maker has seen, None for none at all.
+
+        Raises:
+            DecidedMeanwhileError: a newer one is there; nothing is recorded. CallError: a decision that cannot be.
+        """
+        checked(decision)
+        _has_offset(opened_at)
+        with explained(self.folder / DATABASE):
+            run = self._connection.execute
+            run("BEGIN IMMEDIATE")
+            try:
+                newest = self.decisions(decision.alarm)[-1:]
+                if newest and newest[0].number != decision.after:
+                    raise DecidedMeanwhileError(newest[0])
+                run(
+                    "INSERT INTO alarm (id, drive, cause, opened_at, closed_at, facts) VALUES (?,?,?,?,NULL,?) "
+                    "ON CONFLICT (id) DO NOTHING",
+                    (decision.alarm, drive, cause, opened_at.isoformat(), facts),
+                )
+                number = run(
+                    f"INSERT INTO decision ({', '.join(_COLUMNS)}) VALUES ({_MARKS})", _row(decision)
+                ).lastrowid
+                run("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    run("ROLLBACK")
+                raise
+        return replace(decision, number=number)
 
     def decisions(self, alarm: str | None = None) -> tuple[Decision, ...]:
         """Decisions about an alarm (about all unless given), in the order in which they were made."""
-        rows = self.rows(
-            "SELECT alarm, verdict, because, by, at, recheck_by FROM decision WHERE ?1 IS NULL OR alarm = ?1 "
-            "ORDER BY id",
-            alarm,
-        )
+        where, values = ("", ()) if alarm is None else ("WHERE alarm = ? ", (alarm,))
+        rows = self.rows(f"SELECT id, {', '.join(_COLUMNS)} FROM decision {where}ORDER BY id", *values)
         with self._understood():
-            return tuple(
-                Decision(
-                    alarm=name,
-                    verdict=verdict,
-                    because=because,
-                    by=by,
-                    at=datetime.fromisoformat(at),
-                    recheck_by=None if recheck_by is None else datetime.fromisoformat(recheck_by),
-                )
-                for name, verdict, because, by, at, recheck_by in rows
-            )
+            found = tuple(_decision(row) for row in rows)
+        return tuple(one for one in found if self.until is None or one.at <= self.until)
 
     def _alarm_exists(self, name: str) -> None:
         if self.rows("SELECT 1 FROM alarm WHERE id = ?", name):
@@ -147,6 +177,47 @@ class DecisionBook(Answers):
         near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
         hint = f"; the nearest is {near[0]!r}" if near else ""
         raise CallError(f"there is no alarm {name[:80]!r}{hint}")
+
+
+def checked(decision: Decision) -> None:
+    """Refuse a decision that nobody could read years later, or whose dates have passed when it is made.
+
+    Raises:
+        CallError: an unknown verdict; no reason or no name; a time without its offset from UTC; a date that has passed.
+    """
+    _one_of("verdict", decision.verdict, get_args(Verdict))
+    if not decision.because.strip():
+        raise CallError("a decision needs a reason (--because): it will be read years later")
+    if not decision.by.strip():
+        raise CallError("a decision needs the name of who decided (--by): it will be read years later")
+    _has_offset(decision.at)
+    for what, day in (("to look again", decision.recheck_by), ("on which the work is due", decision.due)):
+        if day is not None:
+            _has_offset(day)
+            if day.date() < decision.at.astimezone(day.tzinfo).date():
+                raise CallError(f"the day {what}, {day:%Y-%m-%d}, has passed; name today or a later day")
+    if decision.verdict == "out-of-service" and decision.ask_again is None:
+        raise CallError("a drive that is out of service needs a day on which to ask again (out-of-service-until=DATE)")
+    if (decision.verdict == "withdrawn") != (decision.withdraws is not None):
+        raise CallError("a withdrawal names the decision that it takes back, and nothing else does")
+
+
+def _row(decision: Decision) -> tuple[Any, ...]:
+    def day(when: datetime | None) -> str | None:
+        return None if when is None else when.isoformat()
+
+    return (
+        decision.alarm, decision.verdict, decision.because, decision.by, decision.at.isoformat(),
+        day(decision.recheck_by), decision.owner, day(decision.due), decision.work_order, decision.after,
+        decision.withdraws, decision.stood,
+    )  # fmt: skip
+
+
+def _decision(row: Sequence[Any]) -> Decision:
+    said = dict(zip(("number", *_COLUMNS), row, strict=True))
+    for name in ("at", "recheck_by", "due"):
+        said[name] = None if said[name] is None else datetime.fromisoformat(said[name])
+    return Decision(**said)
 
 
 def _one_of(what: str, said: str, known: Sequence[str]) -> None:

@@ -57,9 +57,11 @@ TABLES: dict[str, ExportTable] = {
         "SELECT drive, at, kind, note, by, new_baseline, added_at FROM event ORDER BY drive, time_s, id",
     ),
     "decisions": ExportTable(
-        ("alarm", "drive", "cause", "verdict", "because", "by", "at", "recheck_by"),
-        "tttttttt",
-        "SELECT d.alarm, a.drive, a.cause, d.verdict, d.because, d.by, d.at, d.recheck_by "
+        ("alarm", "drive", "cause", "verdict", "because", "by", "at", "recheck_by", "owner", "due", "work_order",
+         "number", "after", "withdraws"),
+        "tttttttttttiii",
+        "SELECT d.alarm, a.drive, a.cause, d.verdict, d.because, d.by, d.at, d.recheck_by, d.owner, d.due, "
+        "d.work_order, d.id, d.after, d.withdraws "
         "FROM decision d JOIN alarm a ON a.id = d.alarm ORDER BY d.id",
     ),
 }  # fmt: skip

@@ -36,4 +36,5 @@ Tables of store.sqlite (PRAGMA user_version is the number of the format):
   drive_file   text of each drive file that was used; kind is equal for sister drives
   event, decision   written once; the database refuses to change or remove a row
   alarm        alarms with their facts in JSON; closed_at is null while open
+  touched      number of the latest change of each drive; whoever keeps what is computed from a store begins there
 """

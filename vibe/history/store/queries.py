@@ -35,15 +35,19 @@ _CAPTURE = (
 )
 
 
+_FOR_EVER = 1e15
+"""[s]: later than any time of a capture."""
 _LOOKS, _BETWEEN_S = 3, 0.05
 """Another process may be changing file and row of a capture: some milliseconds, in which they do not agree."""
 
 
 class Answers:
-    """A store as it is read. Times that are given must carry their offset from UTC."""
+    """A store as it is read, up to ``until`` where that is given. Times must carry their offset from UTC."""
 
-    def __init__(self, folder: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, folder: Path, connection: sqlite3.Connection, until: datetime | None = None) -> None:
         self.folder = folder
+        self.until = until
+        self._until_s = _FOR_EVER if until is None else until.timestamp()
         self._connection = connection
 
     def rows(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
@@ -77,12 +81,16 @@ class Answers:
                 row[0]: row
                 for row in self.rows(
                     "SELECT drive, count(*), sum(kept = 'accepted'), measured_at, state, max(time_s) "
-                    "FROM capture GROUP BY drive"
+                    "FROM capture WHERE time_s <= ? GROUP BY drive",
+                    self._until_s,
                 )
             }
             first = {
                 row[0]: row[1]
-                for row in self.rows("SELECT drive, measured_at, min(time_s) FROM capture GROUP BY drive")
+                for row in self.rows(
+                    "SELECT drive, measured_at, min(time_s) FROM capture WHERE time_s <= ? GROUP BY drive",
+                    self._until_s,
+                )
             }
             return tuple(
                 StoredDrive(
@@ -101,7 +109,7 @@ class Answers:
         self, drive: str | None = None, since: datetime | None = None, until: datetime | None = None
     ) -> tuple[StoredCapture, ...]:
         """Captures of a drive (of all unless given), oldest first, from ``since`` on and before ``until``."""
-        where, values = ["1"], list[Any]()
+        where, values = ["time_s <= ?"], list[Any]([self._until_s])
         for condition, value in (
             ("drive = ?", drive),
             ("time_s >= ?", None if since is None else since.timestamp()),
@@ -139,8 +147,10 @@ class Answers:
         )  # fmt: skip
         rows = self.rows(
             "SELECT v.time_s, v.value, c.speed_hz, c.load_percent, c.kept = 'accepted', c.content "
-            "FROM value v JOIN capture c ON c.id = v.capture WHERE v.series = ? ORDER BY v.time_s, v.capture",
+            "FROM value v JOIN capture c ON c.id = v.capture WHERE v.series = ? AND v.time_s <= ? "
+            "ORDER BY v.time_s, v.capture",
             found[0][0] if found else -1,
+            self._until_s,
         )
         with self._understood():
             columns: Sequence[Sequence[Any]] = list(zip(*rows, strict=True)) or [()] * 6
@@ -157,13 +167,19 @@ class Answers:
 
     def latest(self, drive: str | None = None, point: str | None = None) -> tuple[Latest, ...]:
         """The last value of every series, of a drive, of one of its points."""
+        where, values = ["1"], list[Any]()
+        for condition, value in (("s.drive = ?", drive), ("s.point = ?", point)):
+            if value is not None:
+                where.append(condition)
+                values.append(value)
         rows = self.rows(
             "SELECT s.drive, s.point, s.measure, s.subject, s.unit, v.time_s, v.value, c.content, c.kept FROM series s "
             "JOIN value v ON v.series = s.id AND (v.time_s, v.capture) = "
-            "(SELECT time_s, capture FROM value WHERE series = s.id ORDER BY time_s DESC, capture DESC LIMIT 1) "
-            "JOIN capture c ON c.id = v.capture WHERE (?1 IS NULL OR s.drive = ?1) AND (?2 IS NULL OR s.point = ?2) "
+            "(SELECT time_s, capture FROM value WHERE series = s.id AND time_s <= ? "
+            "ORDER BY time_s DESC, capture DESC LIMIT 1) "
+            f"JOIN capture c ON c.id = v.capture WHERE {' AND '.join(where)} "
             "ORDER BY s.drive, s.point, s.measure, s.subject",
-            drive, point,
+            self._until_s, *values,
         )  # fmt: skip
         with self._understood():
             return tuple(
@@ -175,9 +191,10 @@ class Answers:
         """How far each series of a drive reaches."""
         rows = self.rows(
             "SELECT s.drive, s.point, s.measure, s.subject, s.unit, count(*), min(v.value), max(v.value), "
-            "min(v.time_s), max(v.time_s) FROM series s JOIN value v ON v.series = s.id "
-            "WHERE s.drive = ? AND (?2 IS NULL OR s.measure = ?2) GROUP BY s.id ORDER BY s.point, s.measure, s.subject",
-            drive, measure,
+            "min(v.time_s), max(v.time_s) FROM series s JOIN value v ON v.series = s.id AND v.time_s <= ?3 "
+            "WHERE s.drive = ?1 AND (?2 IS NULL OR s.measure = ?2) GROUP BY s.id "
+            "ORDER BY s.point, s.measure, s.subject",
+            drive, measure, self._until_s,
         )  # fmt: skip
         with self._understood():
             names = ("count", "least", "greatest", "first_s", "last_s")
@@ -187,9 +204,10 @@ class Answers:
         """What the captures' own reports found, oldest first, the gravest of each capture first."""
         rows = self.rows(
             "SELECT c.drive, c.content, c.time_s, f.tone, f.component, f.defect, f.probability, f.severity "
-            "FROM finding f JOIN capture c ON c.id = f.capture WHERE ?1 IS NULL OR c.drive = ?1 "
-            "ORDER BY c.time_s, c.id, f.rank",
-            drive,
+            "FROM capture c JOIN finding f ON c.id = f.capture "
+            f"WHERE {'' if drive is None else 'c.drive = ? AND '}c.time_s <= ? ORDER BY c.time_s, c.id, f.rank",
+            *(() if drive is None else (drive,)),
+            self._until_s,
         )
         with self._understood():
             names = ("drive", "content", "time_s", "tone", "component", "defect", "probability", "severity")
@@ -244,10 +262,25 @@ class Answers:
 
     def sisters(self, tag: str) -> tuple[str, ...]:
         """Other drives of the same kind, by tag."""
+        kinds = self.kinds()
+        kind = kinds.get(tag, "")
+        return tuple(sorted(other for other, its in kinds.items() if kind and its == kind and other != tag))
+
+    def kinds(self) -> dict[str, str]:
+        """The kind of every drive whose file was recorded; drives of one kind are sisters."""
         with self._understood():
-            kinds = dict(self.rows("SELECT drive, kind FROM drive_file ORDER BY id"))
-            kind = kinds.get(tag, "")
-            return tuple(sorted(other for other, its in kinds.items() if kind and its == kind and other != tag))
+            return dict(self.rows("SELECT drive, kind FROM drive_file ORDER BY id"))  # the last one is in use
+
+    def touched(self, since: int = 0) -> tuple[int, tuple[str, ...]]:
+        """The number of the latest change of any drive, and the drives that changed after number ``since``."""
+        rows = self.rows("SELECT drive, seq FROM touched WHERE seq > ? ORDER BY seq", since)
+        return (rows[-1][1] if rows else since), tuple(row[0] for row in rows)
+
+    def ahead(self) -> tuple[int, tuple[str, ...]]:
+        """How many captures lie beyond ``until``, and the drives of events that do."""
+        count = self.rows("SELECT count(*) FROM capture WHERE time_s > ?", self._until_s)[0][0]
+        drives = self.rows("SELECT DISTINCT drive FROM event WHERE time_s > ? ORDER BY drive", self._until_s)
+        return count, tuple(row[0] for row in drives)
 
 
 def _capture(row: tuple[Any, ...]) -> StoredCapture:

@@ -25,13 +25,29 @@ _TABLES = {
     "drive_file": ("id", "drive", "kind", "toml", "added_at"),
     "alarm": ("id", "drive", "cause", "opened_at", "closed_at", "facts"),
     "event": ("id", "drive", "at", "time_s", "kind", "note", "by", "new_baseline", "added_at"),
-    "decision": ("id", "alarm", "verdict", "because", "by", "at", "recheck_by"),
+    "decision": (
+        "id",
+        "alarm",
+        "verdict",
+        "because",
+        "by",
+        "at",
+        "recheck_by",
+        "owner",
+        "due",
+        "work_order",
+        "after",
+        "withdraws",
+        "stood",
+    ),
 }
-_TIMES = {"added_at", "opened_at", "closed_at", "at", "recheck_by"}
-_NUMBERS = {"time_s", "new_baseline"}
+_TIMES = {"added_at", "opened_at", "closed_at", "at", "recheck_by", "due"}
+_NUMBERS = {"time_s", "new_baseline", "after", "withdraws"}
 _DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 """What the library raises about a damaged database; the second where it cannot even quote what is damaged."""
-_MAY_MISS = {"closed_at", "recheck_by"}
+_MAY_MISS = {"closed_at", "recheck_by", "due", "after", "withdraws"}
+_ADDED_LATER: dict[str, tuple[Any, ...]] = {"decision": (b"", None, b"", None, None, b"")}
+"""What the last columns say where the store is of a format that had none of them."""
 
 
 def repaired(folder: Path) -> tuple[StoreRemark, ...]:
@@ -116,7 +132,9 @@ def _readable(path: Path, table: str) -> list[tuple[Any, ...]]:
             raw.text_factory = bytes
             for row in raw.execute(f"SELECT * FROM {table} ORDER BY 1 {way}"):  # names may be damaged
                 with suppress(ValueError, TypeError):
-                    sound = tuple(_sound(name, value, table) for name, value in zip(names, row, strict=True))
+                    later = _ADDED_LATER.get(table, ())
+                    whole = (*row, *later) if len(row) + len(later) == len(names) else row
+                    sound = tuple(_sound(name, value, table) for name, value in zip(names, whole, strict=True))
                     found.setdefault(sound[0], sound)
     return sorted(found.values())
 
@@ -146,5 +164,10 @@ def _filled(connection: sqlite3.Connection, rows: dict[str, list[tuple[Any, ...]
                 "INSERT INTO alarm VALUES (?, '', 'not known', ?, ?, '{}') ON CONFLICT DO NOTHING",
                 [(row[1], row[5], row[5]) for row in found],
             )
+            # A decision may name one that cannot be read any more.
+            known = {row[0] for row in found}
+            found = [
+                (*row[:10], *(other if other in known else None for other in row[10:12]), *row[12:]) for row in found
+            ]
         connection.executemany(f"INSERT INTO {table} ({', '.join(_TABLES[table])}) VALUES ({marks})", found)
     connection.execute("COMMIT")

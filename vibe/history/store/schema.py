@@ -77,7 +77,34 @@ _DECISIONS = (
     ),
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS)
+_WORK = (
+    # Who has a decision's work in hand, by when, and how the alarm stood: one row, so that deciding is one statement.
+    "ALTER TABLE decision ADD COLUMN owner TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE decision ADD COLUMN due TEXT",
+    "ALTER TABLE decision ADD COLUMN work_order TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE decision ADD COLUMN after INTEGER REFERENCES decision (id)",
+    "ALTER TABLE decision ADD COLUMN withdraws INTEGER REFERENCES decision (id)",
+    "ALTER TABLE decision ADD COLUMN stood TEXT NOT NULL DEFAULT ''",
+    # Which drives changed since when, counted up in the transaction that changes them: what is computed from a store
+    # and kept is computed anew for those alone.
+    "CREATE TABLE touched (drive TEXT PRIMARY KEY, seq INTEGER NOT NULL) WITHOUT ROWID",
+    "CREATE INDEX touched_since ON touched (seq)",
+    *(
+        f"CREATE TRIGGER {table}_touches_{word} AFTER {what} ON {table} BEGIN INSERT OR REPLACE INTO touched "
+        f"SELECT {drive}, coalesce(max(seq), 0) + 1 FROM touched; END"
+        for table, what, word, drive in (
+            ("capture", "INSERT", "added", "NEW.drive"),
+            ("capture", "UPDATE OF drive, time_s, kept, state, speed_hz, load_percent", "changed", "NEW.drive"),
+            ("drive_file", "INSERT", "added", "NEW.drive"),
+            ("event", "INSERT", "added", "NEW.drive"),
+            ("decision", "INSERT", "added", "(SELECT a.drive FROM alarm a WHERE a.id = NEW.alarm)"),
+        )
+    ),
+    "INSERT INTO touched SELECT drive, row_number() OVER (ORDER BY drive) FROM "
+    "(SELECT drive FROM capture UNION SELECT drive FROM drive_file UNION SELECT drive FROM event)",
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS, _WORK)
 """Statements that lead from format n to n + 1, n being the place in the tuple."""
 
 
