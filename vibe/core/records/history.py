@@ -32,9 +32,14 @@ r.m.s. velocity of a line by its name, ``hit`` and ``hit_over_floor`` the size o
 square of acceleration that one owner causes (mesh, pins, a bearing, ...)."""
 
 EventKind = Literal["grease", "bearing change", "realignment", "repair", "new drive", "other"]
-Verdict = Literal["confirmed", "not-a-fault", "sensor", "operating-condition", "recheck", "out-of-service", "withdrawn"]
+Verdict = Literal[
+    "confirmed", "not-a-fault", "sensor", "operating-condition", "recheck", "out-of-service", "withdrawn", "note",
+    "assigned",
+]  # fmt: skip
 """``out-of-service``: the drive does not run, ask again on the day given. ``withdrawn`` takes back the decision that
-``withdraws`` names; both stay in the record."""
+``withdraws`` names; both stay in the record. ``note`` and ``assigned`` decide nothing (``REMARKS``)."""
+REMARKS = ("note", "assigned")
+"""Words for the record, and who has a case in hand."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)

@@ -87,7 +87,7 @@ def stamp_of(store: Store) -> str:
     """Names what a store holds, this version of the program, and today: due dates pass with the days."""
     from vibe import __version__
 
-    return f"{_FORM} {__version__} {datetime.now(UTC).date()} {store.marks()}"
+    return f"{_FORM} {__version__} {datetime.now(UTC).date()} {store.change_number()}"
 
 
 def keep(folder: Path, found: JudgedStore) -> None:

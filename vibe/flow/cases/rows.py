@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from hashlib import sha256
 from math import log10, prod
 from typing import TYPE_CHECKING, Any
 
-from vibe.core.records.case_row import CaseRow, CaseShare
+from vibe.core.records.case_row import CaseList, CaseRow, CaseShare
+from vibe.flow.cases.decide import seen_of
+from vibe.health.alarms.case_state import CaseFacts, case_state, standing_decisions
 
 if TYPE_CHECKING:
     from vibe.core.records.alarm_case import DriveCase
     from vibe.core.records.alarms import Alarm, Exceedance, PointChange, Queue
-    from vibe.core.records.history import Series, SeriesKey, StoredDrive
+    from vibe.core.records.history import Decision, Series, SeriesKey, StoredDrive
     from vibe.history.store.store import Store
 
 _ADDING = ("severity", "growth", "rate", "time", "spare part")
@@ -29,7 +30,7 @@ _GRAVITY = {"act": 4, "plan": 3, "watch": 2, "unknown": 1, "sound": 0}
 
 def case_row(
     alarm: Alarm, site: str, cases: Mapping[str, DriveCase], kept: Mapping[str, StoredDrive], store: Store,
-    act_from: float,
+    act_from: float, at: datetime,
 ) -> CaseRow:  # fmt: skip
     """One alarm as a row of the list of ``site``."""
     from vibe.report import history_words as said
@@ -41,29 +42,60 @@ def case_row(
     course, course_of, limit_db = _course(alarm, store)
     case = cases.get(alarm.drive)
     measured = max((kept[tag].last for tag in alarm.drives if tag in kept and kept[tag].last), default=None)
-    last = alarm.decisions[-1] if alarm.decisions else None
+    held = standing_decisions(alarm.decisions)
+    last = held[-1] if held else None
+    due = None if last is None else last.ask_again
+    stands, marks = _stands(alarm, case, at)
+    state = _state(alarm, kept, act_from)
     return CaseRow(
         site=site, id=alarm.id, drives=alarm.drives, name="" if case is None else case.name, kind=alarm.kind,
-        list="new" if last is None or alarm.status == "back" else "work" if last.verdict == "confirmed" else "waiting",
-        state=_state(alarm, kept, act_from), urgency=round(alarm.urgency.total, 2),
+        list=stands,
+        state=state, urgency=round(alarm.urgency.total, 2),
         parts=tuple((name, round(adds[name], 2)) for name in names),
         factor=round(prod(part.amount for part in parts if part.how == "multiplies"), 3),
         title=said.plain(title_of(alarm)), sentence=said.plain(sentence_of(alarm)), advice=said.plain(alarm.advice),
-        due="" if last is None or last.recheck_by is None else last.recheck_by.date().isoformat(),
-        measured="" if measured is None else measured.isoformat(), owner="" if last is None else last.by,
-        marks=("back",) if alarm.status == "back" else (), since=alarm.since.isoformat(),
+        due="" if due is None else due.date().isoformat(),
+        measured="" if measured is None else measured.isoformat(), owner=owner_of(alarm.decisions),
+        marks=marks, since=alarm.since.isoformat(),
         opened=alarm.opened_at.isoformat(), severity="" if alarm.finding is None else alarm.finding.severity,
         sure="" if alarm.finding is None else _sure(alarm.finding.probability), why=_why(alarm), change=change,
         shares=shares, course=course, course_of=course_of, limit_db=limit_db,
-        seen=seen_of(alarm, None if measured is None else measured.isoformat()),
+        seen=seen_of(alarm.decisions, alarm.urgency.total, state),
     )  # fmt: skip
 
 
-def seen_of(alarm: Alarm, measured: str | None) -> str:
-    """A word that changes with the newest record of an alarm, its urgency and its latest capture."""
-    last = alarm.decisions[-1].at.isoformat() if alarm.decisions else ""
-    text = f"{last}|{alarm.urgency.total:.2f}|{measured}|{alarm.status}"
-    return sha256(text.encode()).hexdigest()[:16]
+def owner_of(decisions: Sequence[Decision]) -> str:
+    """Who has a case in hand: the last name that was put on record and not taken back."""
+    back = {one.withdraws for one in decisions if one.withdraws is not None}
+    named = [one.owner for one in decisions if one.owner and one.number not in back]
+    return named[-1] if named else ""
+
+
+_LIST: dict[str, CaseList] = {
+    "new": "new", "back": "new", "overdue": "overdue", "blind": "blind", "in work": "work", "waiting": "waiting",
+    "closed": "new",
+}  # fmt: skip
+
+
+def _stands(alarm: Alarm, case: DriveCase | None, at: datetime) -> tuple[CaseList, tuple[str, ...]]:
+    """The list that a case is on, and what marks it there."""
+    held = standing_decisions(alarm.decisions)
+    last = held[-1] if held else None
+    accepted = [] if case is None else [one.at for one in case.captures if one.accepted]
+    repairs = [] if case is None or last is None else [
+        event.at for event in case.events if event.kind in _REPAIRS and event.at > last.at
+    ]  # fmt: skip
+    state, _ = case_state(
+        CaseFacts(
+            at=at, decisions=alarm.decisions, news=(alarm.status_why,) if alarm.status == "back" else (),
+            repaired_at=max(repairs, default=None), seen_at=max((e.at for e in alarm.exceedances), default=None),
+            measured_at=max(accepted, default=None),
+        )
+    )  # fmt: skip
+    return _LIST[state], ("back",) if state == "back" else ()
+
+
+_REPAIRS = ("bearing change", "repair", "new drive")
 
 
 def title_of(alarm: Alarm) -> str:
@@ -165,10 +197,14 @@ def _thinned(values: Sequence[float]) -> list[float]:
 
 def case_detail(alarm: Alarm, case: DriveCase | None) -> dict[str, Any]:
     """All that the page of a case shows of its judgement, as JSON keeps it."""
+    from vibe.flow.alarms.files import facts_of
     from vibe.report import history_words as said
     from vibe.report.words import printable
 
+    facts = facts_of(alarm, None, ("store",), alarm.series)
     return {
+        "drive": alarm.drive, "cause": alarm.cause, "opened": alarm.opened_at.isoformat(), "facts": facts,
+        "stood": {name: facts.get(name) for name in ("levels", "component", "severity", "captures", "urgency")},
         "parts": [
             {"name": part.name, "weight": said.weight(part), "because": said.plain(part.because),
              "none": part.how == "adds" and part.amount == 0}
@@ -183,7 +219,7 @@ def case_detail(alarm: Alarm, case: DriveCase | None) -> dict[str, Any]:
         "before": alarm.pictures.before, "now": alarm.pictures.now,
         "tone": None if alarm.finding is None else alarm.finding.tone,
         "component": None if alarm.finding is None else alarm.finding.component,
-        "names": list(alarm.names), "cause": alarm.cause,
+        "names": list(alarm.names),
         "point": _point(alarm),
         "sisters": [
             {"drive": s.drive, "series": f"{said.series_name(s.key)}, {said.place_name(s.key.point)}",
@@ -269,5 +305,5 @@ def rows_of(queue: Queue, site: str, cases: Sequence[DriveCase], store: Store, a
     by_tag = {case.tag: case for case in cases}
     kept = {drive.tag: drive for drive in store.drives()}
     return [
-        case_row(alarm, site, by_tag, kept, store, act_from) for alarm in queue.alarms if alarm.status != "quiet"
+        case_row(alarm, site, by_tag, kept, store, act_from, queue.at) for alarm in queue.alarms if alarm.status != "quiet"
     ]

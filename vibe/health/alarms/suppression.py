@@ -9,6 +9,7 @@ from typing import Any
 from vibe.core.records.alarm_case import Memory
 from vibe.core.records.alarms import SeenFinding, SeriesState, Status
 from vibe.core.records.history import Decision, SeriesKey
+from vibe.health.alarms.case_state import standing_decisions
 from vibe.health.alarms.cause_names import owner_of
 from vibe.health.alarms.settings import AlarmRules
 
@@ -38,9 +39,10 @@ def standing(
     The last decision counts. It is measured against what stood in the alarm when it was made (``facts["decided"]``,
     one entry per decision); another cause or a new baseline is another alarm and needs nothing here.
     """
-    if memory is None or not memory.decisions:
+    held = () if memory is None else standing_decisions(memory.decisions)
+    if memory is None or not held:
         return "open", "nobody has decided yet"
-    decision = memory.decisions[-1]
+    decision = held[-1]
     said = f"{decision.by} decided on {decision.at:%Y-%m-%d}: {_SAID[decision.verdict]} ({decision.because})"
     if decision.recheck_by is not None and at >= decision.recheck_by:
         return "back", f"{said}; the re-inspection date, {decision.recheck_by:%Y-%m-%d}, has passed"

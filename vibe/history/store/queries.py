@@ -59,10 +59,9 @@ class Answers:
         """What a damaged database says need not make sense; then that is said, in one sentence."""
         return understood(self.folder / DATABASE)
 
-    def marks(self) -> str:
-        """Changes whenever a capture, an event, a decision or a drive file is added: what judgements rest on."""
-        tables = ("capture", "event", "decision", "drive_file")
-        return " ".join(str(self.rows(f"SELECT ifnull(max(id), 0) FROM {table}")[0][0]) for table in tables)
+    def change_number(self) -> int:
+        """Grows whenever a capture, an event, a decision or a drive file is added: what judgements rest on."""
+        return int(self.rows("SELECT ifnull(max(seq), 0) FROM touched")[0][0])
 
     def path_of(self, content: str) -> Path:
         """Where the file of a capture lies, or would lie."""
