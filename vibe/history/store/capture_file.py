@@ -246,7 +246,7 @@ def _asked(path: Path, ask: Callable[[Any], T]) -> T:
 
     if h5py.is_hdf5(path) and damaged_heap(path):
         raise ValueError("its texts cannot be read")
-    with h5py.File(path, "r") as file:
+    with h5py.File(path, "r", locking=False) as file:
         return ask(file)
 
 

@@ -48,7 +48,7 @@ def native_rows(path: Path) -> RawCapture:
 
     if h5py.is_hdf5(path) and damaged_heap(path):
         raise CaptureError(_DAMAGED_TEXTS, path=path)
-    with h5py.File(path, "r") as file:
+    with h5py.File(path, "r", locking=False) as file:
         group = file.get("channels") if _is_own(file, "channels") else None
         if not isinstance(group, h5py.Group):
             there = ", ".join(map(str, sorted(file, key=str)[:8])) or "nothing"
@@ -77,7 +77,7 @@ def part_of_row(path: Path, name: str, first: int, last: int) -> NDArray[Any]:
     """Samples ``first`` to ``last`` of one row, as they are stored."""
     import h5py
 
-    with h5py.File(path, "r") as file:
+    with h5py.File(path, "r", locking=False) as file:
         return file[name][first:last]  # type: ignore[no-any-return]
 
 
@@ -92,7 +92,7 @@ def matlab_arrays(path: Path) -> dict[str, Any]:
     if h5py.is_hdf5(path) and damaged_heap(path):
         raise CaptureError(_DAMAGED_TEXTS, path=path)
     arrays: dict[str, Any] = {}
-    with h5py.File(path, "r") as file:
+    with h5py.File(path, "r", locking=False) as file:
         found = list(islice(_matlab_nodes(file), MOST_CHANNELS + 1))
         if len(found) > MOST_CHANNELS:
             raise CaptureError(f"holds more than {MOST_CHANNELS:,} arrays", path=path)

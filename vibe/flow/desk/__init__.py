@@ -1,0 +1,1 @@
+"""What an analyst's desk asks for, as plain functions: evidence on demand, imports, an inbox, rules, what changed."""
