@@ -15,6 +15,7 @@ from starlette.routing import Route
 
 from vibe.core.errors import VibeError
 from vibe.desk import rendering
+from vibe.desk.words import drive_address
 from vibe.desk.guard import Guard, Keys, Proxy, TooMuchError, too_much
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def frame(request: Request, here: str) -> dict[str, Any]:
         "sites": desk.sites, "here": here, "me": name_of(request), "read_only": desk.read_only, "live": True,
         "part": bool(request.headers.get("x-part")), "token": request.scope.get("token", ""), "root": "/",
         "static": f"/static/{rendering.static_hash()}", "screens": SCREENS,
+        "drive_link": drive_address, "list_link": lambda name: "/" if name == "new" else f"/?list={name}",
     }  # fmt: skip
 
 

@@ -120,9 +120,11 @@ class Guard:
         try:
             await self.app(scope, _counted(receive, _most(scope)), guarded_send)
         except TooMuchError:
-            if begun:
-                raise
-            await too_much(scope)(scope, receive, guarded_send)
+            if not begun:
+                await too_much(scope)(scope, receive, guarded_send)
+        except Exception as error:
+            # Who asked has one sentence by now; who watches the terminal gets the same.
+            report(error)
 
     def _refusal(self, scope: Scope) -> Response | None:
         """The answer to a request that goes no further; None where it may."""
@@ -177,6 +179,19 @@ class Guard:
         if self.proxy is None or client is None or client[0] != self.proxy.trusted:
             return ""
         return headers.get(self.proxy.header.lower(), "").strip()
+
+
+def report(error: Exception) -> None:
+    """Say on the terminal that an answer failed; with VIBE_DEBUG=1 where."""
+    import os
+    import sys
+    import traceback
+
+    from vibe.core.errors import defect
+
+    if os.environ.get("VIBE_DEBUG", "") not in ("", "0"):
+        traceback.print_exception(error)
+    sys.stderr.write(f"error: {defect(error)}\n")
 
 
 def _headers(scope: Scope) -> MutableMapping[str, str]:

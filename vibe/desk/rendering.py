@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -39,9 +40,15 @@ def environment() -> Environment:
         loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, finalize=_shown,
     )  # fmt: skip
-    made.filters |= FILTERS
+    made.filters |= FILTERS | {"tojson_attr": lambda value: json.dumps(value)}
     made.globals |= {"sign": sign}
     return made
+
+
+def warm() -> None:
+    """Compile all templates, so that no first page waits for that."""
+    for name in environment().list_templates():
+        environment().get_template(name)
 
 
 def sign(name: str) -> Markup:

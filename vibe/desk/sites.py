@@ -13,7 +13,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from vibe.core.errors import CallError, VibeError
 from vibe.core.records.case_row import CaseRow
@@ -57,6 +57,9 @@ class Sites:
         )
         self.rev = 0
         self.changed_at: dict[str, int] = {}
+        self.dropped: dict[str, CaseRow] = {}
+        self._over: dict[str, tuple[int, CaseRow | None]] = {}
+        self._details: dict[str, dict[str, Any]] = {}
         self._by_name = {one.name: one for one in self.stores}
         self._lock = threading.Lock()
         self._end = threading.Event()
@@ -113,22 +116,52 @@ class Sites:
 
     def put(self, row: CaseRow) -> None:
         """Show a case as a person has just changed it, until its store is judged anew."""
+        self._lay_over(row, row)
+
+    def drop(self, row: CaseRow) -> None:
+        """A case was closed by a person; what is known of it stays at hand, for it may be taken back at once."""
+        key = f"{row.site}/{row.id}"
+        self._details[key] = self.detail(row)
+        self.dropped[key] = row
+        self._lay_over(row, None)
+
+    def _lay_over(self, row: CaseRow, shown: CaseRow | None) -> None:
+        from vibe.history.store.store import Store
+
         one = self.store(row.site)
+        with Store.open(one.folder) as store:
+            change = store.change_number()
         with self._lock:
+            self._over[f"{row.site}/{row.id}"] = (change, shown)
             if one.judged is not None:
-                rows = tuple(row if other.id == row.id else other for other in one.judged.rows)
-                one.judged = replace(one.judged, rows=rows)
-                self._changed((row,))
+                one.judged = replace(one.judged, rows=self._with_over(one, one.judged, every=True))
+            self._changed((row,))
         self._wake.set()
 
-    def drop(self, site: str, case: str) -> None:
-        """A case is closed."""
-        one = self.store(site)
-        with self._lock:
-            if one.judged is not None:
-                one.judged = replace(one.judged, rows=tuple(row for row in one.judged.rows if row.id != case))
-                self.rev += 1
-        self._wake.set()
+    def _with_over(self, one: SiteStore, judged: JudgedStore, *, every: bool = False) -> tuple[CaseRow, ...]:
+        """Rows of a judgement with what people changed after it was begun."""
+        rows = {row.id: row for row in judged.rows}
+        for key, (change, shown) in list(self._over.items()):
+            site, _, case = key.rpartition("/")
+            if site != one.name:
+                continue
+            if change <= judged.change and not every:
+                del self._over[key]
+            elif shown is None:
+                rows.pop(case, None)
+            else:
+                rows[case] = shown
+        return tuple(rows.values())
+
+    def detail(self, row: CaseRow) -> dict[str, Any]:
+        """The facts behind a case. Raises: CallError where they are not there."""
+        judged = self.store(row.site).judged
+        if judged is not None and row.id in judged.details:
+            return judged.detail(row.id)
+        kept = self._details.get(f"{row.site}/{row.id}")
+        if kept is None:
+            raise CallError(f"the facts of {row.id} are being gathered; try again in a moment")
+        return kept
 
     def refresh(self) -> None:
         """Judge anew what changed since it was judged. What is kept next to a store is taken where it still holds."""
@@ -167,7 +200,7 @@ class Sites:
     def _set(self, one: SiteStore, judged: JudgedStore) -> None:
         before = {row.id: row for row in one.judged.rows} if one.judged is not None else {}
         with self._lock:
-            one.judged = judged
+            one.judged = judged = replace(judged, rows=self._with_over(one, judged))
             self._changed(row for row in judged.rows if row != before.get(row.id))
 
     def _changed(self, rows: Iterable[CaseRow]) -> None:
@@ -195,8 +228,14 @@ class Sites:
             self._thread.join(timeout=5)
 
     def _watch(self) -> None:
+        from vibe.flow.desk.evidence import warm
+
+        warmed = False
         while not self._end.is_set():
             self.refresh()
+            if not warmed:
+                warm()
+                warmed = True
             self._wake.wait(LOOK_S)
             self._wake.clear()
 

@@ -11,6 +11,7 @@ from vibe.core.records.case_row import CaseRow
 from vibe.core.text import printable
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_FAR_DB = 12.0
 _FULL = 100.0
 """One scale for every bar of urgency: 0 to 100, with a line at 50."""
 
@@ -79,6 +80,11 @@ def case_address(row: CaseRow) -> str:
     return f"/case/{quote(row.site, safe='')}/{quote(row.id, safe='')}"
 
 
+def drive_address(site: str, tag: str) -> str:
+    """Where the page of a drive is; tags may hold slashes."""
+    return f"/drive?site={quote(site, safe='')}&tag={quote(tag, safe='')}"
+
+
 def urgency_bar(row: CaseRow, width: int = 82, height: int = 15) -> Markup:
     """Urgency by its parts, on the scale of all bars; classes give the patterns."""
     scale, factor = (width - 2) / _FULL, min(row.factor, 1.0)
@@ -140,7 +146,8 @@ def spark(row: CaseRow, width: int = 172, height: int = 46) -> Markup:
     values = row.course
     if len(values) < 3:
         return Markup("")
-    limit = row.limit_db
+    # A limit far above would press the course flat; it is on the case's own page.
+    limit = None if row.limit_db is None or row.limit_db > max(values) + _FAR_DB else row.limit_db
     high = max((*values, 1.0, *([] if limit is None else [limit + 1.0])))
     low = min((*values, -1.5))
 

@@ -26,7 +26,8 @@ _FORM = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JudgedStore:
-    """A store as it was judged at ``at``. ``stamp`` names the contents that it was judged by.
+    """A store as it was judged at ``at``. ``stamp`` names the contents that it was judged by,
+    ``change`` is the number of their latest change.
 
     ``details`` are JSON, packed, by case; ``measured`` is the latest capture, "" without any.
     """
@@ -34,6 +35,7 @@ class JudgedStore:
     site: str
     at: datetime
     stamp: str
+    change: int
     drives: int
     captures: int
     measured: str
@@ -62,7 +64,7 @@ def judge(
 
     rules = load_alarm_rules()
     with Store.open(folder) as store:
-        stamp = stamp_of(store)
+        stamp, change = stamp_of(store), store.change_number()
         outcome = evaluate_alarms(store, rules=rules, at=at, progress=progress)
         kept = store.drives()
         cases = {case.tag: case for case in outcome.cases}
@@ -74,7 +76,7 @@ def judge(
         }  # fmt: skip
         last = max((drive.last for drive in kept if drive.last is not None), default=None)
         found = JudgedStore(
-            site=site, at=outcome.queue.at, stamp=stamp, drives=len(kept),
+            site=site, at=outcome.queue.at, stamp=stamp, change=change, drives=len(kept),
             captures=sum(drive.captures for drive in kept), measured="" if last is None else last.isoformat(),
             rows=tuple(rows), details=details, tags=tuple(drive.tag for drive in kept),
         )  # fmt: skip
@@ -99,7 +101,7 @@ def keep(folder: Path, found: JudgedStore) -> None:
 
     text = json.dumps(
         {
-            "stamp": found.stamp, "at": found.at.isoformat(), "drives": found.drives, "captures": found.captures,
+            "stamp": found.stamp, "change": found.change, "at": found.at.isoformat(), "drives": found.drives, "captures": found.captures,
             "measured": found.measured, "tags": found.tags, "rows": [row.plain() for row in found.rows],
             "details": {name: base64.b64encode(packed).decode("ascii") for name, packed in found.details.items()},
         },
@@ -122,7 +124,7 @@ def kept(folder: Path, site: str, stamp: str) -> JudgedStore | None:
             return None
         rows = tuple(CaseRow.of_plain(row) for row in read["rows"])
         return JudgedStore(
-            site=site, at=datetime.fromisoformat(read["at"]), stamp=stamp, drives=int(read["drives"]),
+            site=site, at=datetime.fromisoformat(read["at"]), stamp=stamp, change=int(read["change"]), drives=int(read["drives"]),
             captures=int(read["captures"]), measured=str(read["measured"]),
             rows=tuple(replace(row, site=site) for row in rows), tags=tuple(read["tags"]),
             details={name: base64.b64decode(packed) for name, packed in read["details"].items()},

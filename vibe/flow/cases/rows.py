@@ -9,6 +9,7 @@ from math import log10, prod
 from typing import TYPE_CHECKING, Any
 
 from vibe.core.records.case_row import CaseList, CaseRow, CaseShare
+from vibe.core.records.history import REMARKS
 from vibe.flow.cases.decide import seen_of
 from vibe.health.alarms.case_state import CaseFacts, case_state, standing_decisions
 
@@ -93,6 +94,16 @@ def _stands(alarm: Alarm, case: DriveCase | None, at: datetime) -> tuple[CaseLis
         )
     )  # fmt: skip
     return _LIST[state], ("back",) if state == "back" else ()
+
+
+def list_after(row: CaseRow, decisions: Sequence[Decision]) -> CaseList:
+    """Where a case stands after a record of now: nothing new can have happened since."""
+    held = standing_decisions(decisions)
+    if not held:
+        return "blind" if row.kind in ("blind", "unmeasured") else "new"
+    if decisions[-1].verdict in REMARKS:
+        return row.list
+    return _LIST[case_state(CaseFacts(at=decisions[-1].at, decisions=tuple(decisions)))[0]]
 
 
 _REPAIRS = ("bearing change", "repair", "new drive")
