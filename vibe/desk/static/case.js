@@ -38,7 +38,8 @@ let spectrumTurn = 0;
 async function spectrum() {
   if (!how) return;
   const mine = ++spectrumTurn, { kind, axis, dB, window: shape } = chosen(), point = $("#point").value, wave = kind === "waveform";
-  $$(".unit").forEach((one) => { one.textContent = wave ? "s" : axis; });
+  $$(".unit").forEach((one) => { one.textContent = wave && one.closest(".next-to > div:first-child") ? "s" : axis; });
+  $(".next-to > div:last-child").hidden = wave;
   place.spectra.classList.add("waits");
   const said = $("#spectrum-said");
   try {

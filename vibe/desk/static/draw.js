@@ -121,7 +121,7 @@ function drawSpectrum(place, o) {
     if (b > a) inside += `<rect x="${a.toFixed(1)}" y="${axis.top}" width="${(b - a).toFixed(1)}" height="${h - axis.bottom - axis.top}" fill="#f6d9c6" fill-opacity=".55" stroke="${WARM}" stroke-dasharray="4 3"/>${b - a > 130 ? words((a + b) / 2, axis.top + 14, "band of the envelope", { anchor: "middle", size: 11.5, halo: true }) : ""}`;
   }
   for (const t of [...seen].reverse()) {
-    if (t.wave) inside += `<path d="${t.pairs.map(([x, a, b]) => `M${axis.X(x).toFixed(1)} ${axis.Y(a).toFixed(1)}V${(axis.Y(b) - 0.4).toFixed(1)}`).join("")}" stroke="${t.colour}" stroke-width="${t.width}" fill="none"/>`;
+    if (t.wave) inside += line(t.pairs.flatMap(([x, a, b], i) => (i % 2 ? [a, b] : [b, a]).map((v) => [axis.X(x), axis.Y(v)])), t.colour, t.width);
     else inside += line(t.lines.map(([x, v]) => [axis.X(x), axis.Y(Math.max(v, lo))]), t.colour, t.width, t.dash);
   }
   const rows = [];
@@ -165,9 +165,9 @@ function drawTurn(place, o) {
   const every = [1, 2, 5, 10, 20, 50].find((step) => o.count / step <= 24) || 100;
   for (let i = 0; i < o.count; i += 1) if (o.count <= 60 || i % every === 0) { const [x, y] = at(i * pitch, R); inside += `<path d="M${cx} ${cy}L${x.toFixed(1)} ${y.toFixed(1)}" stroke="#ddd" stroke-width=".7"/>`; }
   for (const part of o.marked) { const m = part - 1, a = at((m - 0.5) * pitch, R), b = at((m + 0.5) * pitch, R); inside += `<path d="M${cx} ${cy}L${a.map((v) => v.toFixed(1))}A${R} ${R} 0 0 1 ${b.map((v) => v.toFixed(1))}Z" fill="#f6d9c6" stroke="${WARM}" stroke-dasharray="3 2"/>`; }
-  const points = level.map((v, i) => at(i * 360 / level.length, radius(v)));
+  const points = level.map((v, i) => at(o.row.x0 + i * o.row.dx, radius(v)));
   inside += `<polygon points="${points.map((p) => p.map((v) => v.toFixed(1)).join(",")).join(" ")}" fill="${BLUE}" fill-opacity=".25" stroke="${BLUE}" stroke-width="1.3"/><circle cx="${cx}" cy="${cy}" r="${radius(0).toFixed(1)}" fill="none" stroke="${INK}" stroke-dasharray="4 2"/><circle cx="${cx}" cy="${cy}" r="${R}" fill="none" stroke="${GREY}"/>`;
-  for (let i = 0; i < o.count; i += 1) { const bold = o.marked.includes(i + 1); if (!bold && i % every) continue; const [x, y] = at(i * pitch, R + 15); inside += words(x, y + 4, String(i + 1), { anchor: "middle", bold, size: bold ? 14 : 11.5, colour: bold ? BROWN : INK, halo: bold }); }
+  for (let i = 0; i < o.count; i += 1) { const bold = o.marked.includes(i + 1); if (!bold && (i % every || o.marked.some((m) => Math.abs(m - 1 - i) < o.count / 40))) continue; const [x, y] = at(i * pitch, R + 15); inside += words(x, y + 4, String(i + 1), { anchor: "middle", bold, size: bold ? 14 : 11.5, colour: bold ? BROWN : INK, halo: bold }); }
   inside += `<path d="M14 ${h - 10}h22" stroke="${BLUE}" stroke-width="1.6"/>${words(41, h - 6, "level round the turn", { size: 11.5 })}<path d="M176 ${h - 10}h22" stroke="${INK}" stroke-dasharray="4 2"/>${words(203, h - 6, "median of the turn", { size: 11.5 })}`;
   place.innerHTML = picture(w, h, o.label, inside);
 }
