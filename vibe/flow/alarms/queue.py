@@ -56,6 +56,7 @@ def evaluate_alarms(
     from vibe.flow.history.drive_facts import Gatherer
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
+    from vibe.history.store.reported import kept_reported
     from vibe.ingest import load_model
     from vibe.ingest.tables.exceedances import read_exceedances
 
@@ -63,7 +64,8 @@ def evaluate_alarms(
     rules = rules or load_alarm_rules()
     history = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
     read = None if exceedances is None else read_exceedances(exceedances, time_zone=time_zone)
-    matched, unmatched = match(() if read is None else read.rows, store, rules)
+    imported = kept_reported(store.folder, at)
+    matched, unmatched = match((*imported, *(() if read is None else read.rows)), store, rules)
     gatherer = Gatherer(
         store=store, history=history, limits=load_settings(limits).limits, rules=rules, drives=drives or {}
     )
@@ -74,14 +76,14 @@ def evaluate_alarms(
             progress(number, len(kept), drive.tag)
         cases.append(gatherer.case(drive.tag, drive.kind, [m for m in matched if m.capture.drive == drive.tag]))
     memories = remembered(store)
-    held = _held(memories, store) if exceedances is None else 0
+    held = _held(memories, store) if exceedances is None and not imported else 0
     remarks = [_held_in_words(held)] if held else []
     queue = queue_of(
         cases, memories, rules, at, unmatched=unmatched, bad=() if read is None else read.bad, matched=len(matched),
         remarks=remarks,
     )  # fmt: skip
     if store.may_write:
-        _record(store, queue, cases, memories, at, with_file=exceedances is not None)
+        _record(store, queue, cases, memories, at, with_file=exceedances is not None or bool(imported))
     return QueueOutcome(queue=queue, cases=tuple(cases), files=(), acting=needs_action(queue, rules))
 
 

@@ -52,7 +52,7 @@ _NAMES = {
     "envelope": "Envelope, amplitude of a line",
 }
 _OVER_FLOOR = ("Envelope of all bands, power over its floor", "× floor")
-"""What of an envelope is kept beside the samples."""
+"""What of an envelope is kept with the samples."""
 _INTEGRATIONS = {"displacement": -1, "velocity": 0, "acceleration": 1}
 """How often a quantity is integrated to become velocity."""
 
@@ -197,7 +197,7 @@ def cascade(
     progress: Callable[[int, int], bool] | None = None,
 ) -> EvidenceRows:
     """Spectra of several captures on one axis, (captures, n), each with its date; those that lack the point are left
-    out and named. Without a band the spectra that were kept beside the samples are used, which costs some milliseconds
+    out and named. Without a band the spectra that were kept with the samples are used, which costs some milliseconds
     each. ``progress(done, of)`` is asked after each whether to go on; where it says no, what is there is returned.
     """
     from vibe.spectra.plots import on_demand
@@ -461,7 +461,7 @@ def _archived(
     axis: Axis,
     band: tuple[float | None, float | None],
 ) -> tuple[Row, float]:
-    """A spectrum that was kept beside the samples, and the step of its axis; lines read as those from samples do."""
+    """A spectrum that was kept with the samples, and the step of its axis; lines read as those from samples do."""
     from vibe.spectra.plots.on_demand import as_lines
 
     if kind == "envelope" and any(edge is not None for edge in band):

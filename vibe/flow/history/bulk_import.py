@@ -266,6 +266,32 @@ def _judged(path: Path, common: _Common) -> _Done:
         return _Done(refused=f"{name}: {defect(error)}", defect=True)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgingJob:
+    """One capture to be judged by itself, with all that it needs: a job for any process, however long that lives."""
+
+    path: Path
+    common: _Common
+
+    @classmethod
+    def of(
+        cls,
+        path: Path,
+        delivery: Delivery,
+        workplace: Path,
+        settings: Settings,
+        earlier: Mapping[str, tuple[Path, ...]],
+    ) -> JudgingJob:
+        """``workplace`` is the store's, ``earlier`` the files that its drive has there."""
+        common = _Common(delivery=delivery, workplace=workplace, settings=settings, earlier=earlier)
+        return cls(path=path, common=common)
+
+
+def judge_capture(job: JudgingJob) -> _Done:
+    """A capture's file, waiting to be taken by ``Store.take``; or why there is none."""
+    return _judged(job.path, job.common)
+
+
 def _tag(capture: Capture, delivery: Delivery) -> str:
     said = capture.drive
     if said is None:

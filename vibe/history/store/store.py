@@ -18,7 +18,7 @@ from typing import Self
 
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, OutputError
-from vibe.core.records.history import Record
+from vibe.core.records.history import Event, Record
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
@@ -194,6 +194,19 @@ class Store(DecisionBook):
                 self._connection.execute(
                     "INSERT INTO drive_file (drive, kind, toml, added_at) VALUES (?,?,?,?)", (tag, kind, toml, now())
                 )
+
+    def add_events(self, events: Sequence[Event]) -> int:
+        """Record what was done, all of it or nothing; those that are there already are left. How many were new.
+
+        Raises:
+            CallError: an unknown kind, or a time without its offset from UTC; nothing is recorded then.
+        """
+        with self._changing():
+            there = {(one.drive, one.at.timestamp(), one.kind, one.note) for one in self.events()}
+            fresh = [one for one in events if (one.drive, one.at.timestamp(), one.kind, one.note) not in there]
+            for one in fresh:
+                self.add_event(one)
+        return len(fresh)
 
     @contextmanager
     def _changing(self) -> Iterator[dict[Path, Path | None]]:

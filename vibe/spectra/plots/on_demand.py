@@ -105,8 +105,8 @@ def integrated(lines: Row, bin_hz: float, *, times: int, from_hz: float) -> Row:
         return lines
     hz = np.arange(lines.size, dtype=np.float32) * np.float32(bin_hz)
     out = np.zeros_like(lines)
-    told = hz >= max(from_hz, bin_hz)
-    out[told] = lines[told] * (np.float32(2.0 * np.pi) * hz[told]) ** -times
+    kept = hz >= max(from_hz, bin_hz)
+    out[kept] = lines[kept] * (np.float32(2.0 * np.pi) * hz[kept]) ** -times
     return out
 
 
