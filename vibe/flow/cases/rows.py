@@ -32,8 +32,8 @@ _GRAVITY = {"act": 4, "plan": 3, "watch": 2, "unknown": 1, "sound": 0}
 def case_row(
     alarm: Alarm, site: str, cases: Mapping[str, DriveCase], kept: Mapping[str, StoredDrive], store: Store,
     act_from: float, at: datetime,
-) -> CaseRow:  # fmt: skip
-    """One alarm as a row of the list of ``site``."""
+) -> CaseRow | None:  # fmt: skip
+    """One alarm as a row of the list of ``site``; None where it is closed."""
     from vibe.report import history_words as said
 
     parts = alarm.urgency.parts
@@ -47,6 +47,8 @@ def case_row(
     last = held[-1] if held else None
     due = None if last is None else last.ask_again
     stands, marks = _stands(alarm, case, at)
+    if stands is None:
+        return None
     state = _state(alarm, kept, act_from)
     return CaseRow(
         site=site, id=alarm.id, drives=alarm.drives, name="" if case is None else case.name, kind=alarm.kind,
@@ -78,8 +80,8 @@ _LIST: dict[str, CaseList] = {
 }  # fmt: skip
 
 
-def _stands(alarm: Alarm, case: DriveCase | None, at: datetime) -> tuple[CaseList, tuple[str, ...]]:
-    """The list that a case is on, and what marks it there."""
+def _stands(alarm: Alarm, case: DriveCase | None, at: datetime) -> tuple[CaseList | None, tuple[str, ...]]:
+    """The list that a case is on, None of a closed one, and what marks it there."""
     held = standing_decisions(alarm.decisions)
     last = held[-1] if held else None
     accepted = [] if case is None else [one.at for one in case.captures if one.accepted]
@@ -93,7 +95,7 @@ def _stands(alarm: Alarm, case: DriveCase | None, at: datetime) -> tuple[CaseLis
             measured_at=max(accepted, default=None),
         )
     )  # fmt: skip
-    return _LIST[state], ("back",) if state == "back" else ()
+    return None if state == "closed" else _LIST[state], ("back",) if state == "back" else ()
 
 
 def list_after(row: CaseRow, decisions: Sequence[Decision]) -> CaseList:
@@ -315,6 +317,5 @@ def rows_of(queue: Queue, site: str, cases: Sequence[DriveCase], store: Store, a
     """All open alarms of a queue as rows."""
     by_tag = {case.tag: case for case in cases}
     kept = {drive.tag: drive for drive in store.drives()}
-    return [
-        case_row(alarm, site, by_tag, kept, store, act_from, queue.at) for alarm in queue.alarms if alarm.status != "quiet"
-    ]
+    rows = (case_row(alarm, site, by_tag, kept, store, act_from, queue.at) for alarm in queue.alarms)
+    return [row for row in rows if row is not None]

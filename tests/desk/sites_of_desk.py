@@ -1,0 +1,83 @@
+"""A desk over stores made by hand, and who asks it as a browser would."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from starlette.testclient import TestClient
+
+from tests import alarm_stores as made
+from vibe.desk.app import Desk, desk_app
+from vibe.desk.guard import Keys, Proxy
+from vibe.desk.sites import Sites
+from vibe.history.store.store import Store
+
+PORT = 8123
+ADDRESS = f"http://127.0.0.1:{PORT}"
+NAME = "M. Arden"
+
+
+def filled(folder: Path, tags: tuple[str, ...] = ("SP-01", "SP-02", "TH-01"), weeks: int = 30) -> Path:
+    """A store with a severely damaged drive, a moderately damaged one, and sound ones."""
+    findings = {
+        tags[0]: lambda week: [made.finding(severity="severe", probability=0.995)] if week > 20 else [],
+        tags[1]: lambda week: [made.finding("stage1.ring_pin", severity="moderate")] if week > 24 else [],
+    }
+    with Store.open(folder, create=True) as store:
+        for seed, tag in enumerate(tags):
+            made.fill(
+                store, tag, weeks=weeks if seed < 2 else 5, seed=seed, lobes=17 + 2 * seed,
+                levels=(lambda week, seed=seed: made.damaged(week, seed)) if tag == tags[0] else None,
+                findings=findings.get(tag, lambda week: []),
+            )  # fmt: skip
+    return folder
+
+
+def desk_of(*stores: Path, by: str = NAME, read_only: bool = False, proxy: Proxy | None = None) -> Desk:
+    """A desk whose stores were judged here, in this process."""
+    sites = Sites(stores, apart=False)
+    sites.refresh()
+    return Desk(sites=sites, keys=Keys(port=PORT), by=by, read_only=read_only, proxy=proxy)
+
+
+class Browser:
+    """Asks a desk as a browser does that opened its link: with cookie, origin and token."""
+
+    def __init__(self, desk: Desk, *, opened: bool = True, client: tuple[str, int] = ("127.0.0.1", 50000)) -> None:
+        self.desk = desk
+        self.http = TestClient(desk_app(desk), base_url=ADDRESS, follow_redirects=False, client=client)
+        if opened:
+            answer = self.http.get("/start", params={"key": desk.keys.key})
+            assert answer.status_code == 303
+
+    @property
+    def token(self) -> str:
+        return self.desk.keys.token(self.http.cookies[self.desk.keys.cookie])
+
+    def get(self, path: str, **more: Any) -> Any:
+        return self.http.get(path, **more)
+
+    def post(self, path: str, form: dict[str, Any], *, part: bool = True, **headers: str) -> Any:
+        sent = {"origin": ADDRESS, "x-part": "1"} if part else {"origin": ADDRESS}
+        return self.http.post(path, data={"token": self.token} | form, headers=sent | headers)
+
+
+def decision(row: Any, **changes: str) -> dict[str, str]:
+    """A form that can be recorded."""
+    usual = {
+        "as": "confirmed", "because": "Harmonics of the lobe, grown since autumn.", "owner": "J. Sole",
+        "due": "2099-01-01", "order": "Order the disc.", "seen": row.seen, "nonce": "n1",
+    }  # fmt: skip
+    usual["due"] = _soon()
+    return usual | changes
+
+
+def _soon() -> str:
+    from datetime import datetime, timedelta
+
+    return (datetime.now().date() + timedelta(days=9)).isoformat()
+
+
+Check = Callable[[str], None]
