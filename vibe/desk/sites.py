@@ -81,6 +81,12 @@ class Sites:
         """All open cases of all stores."""
         return tuple(row for one in self.stores if one.judged is not None for row in one.judged.rows)
 
+    def rows_of(self, site: str, tag: str) -> list[CaseRow]:
+        """Open cases of one drive, most urgent first."""
+        judged = self.store(site).judged
+        found = [] if judged is None else [row for row in judged.rows if tag in row.drives]
+        return sorted(found, key=lambda row: -row.urgency)
+
     def row(self, site: str, case: str) -> CaseRow | None:
         """An open case; None where it is closed or unknown."""
         judged = self.store(site).judged
@@ -214,6 +220,10 @@ class Sites:
         """Begin to look at the stores, until ``close``."""
         self._thread = threading.Thread(target=self._watch, name="looks at the stores", daemon=True)
         self._thread.start()
+
+    def wake(self) -> None:
+        """Look at the stores now: something was just added."""
+        self._wake.set()
 
     def close(self) -> None:
         """End the thread and the process."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,8 +20,20 @@ if TYPE_CHECKING:
     from vibe.history.store.store import Store
 
 KEPT = "judged-rows.z"
-_FORM = 1
+_FORM = 2
 """Raised when rows or details change their form."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetDrive:
+    """A drive as a list of drives shows it. ``last`` is "" while nothing was measured."""
+
+    tag: str
+    name: str
+    captures: int
+    accepted: int
+    last: str
+    state: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +53,7 @@ class JudgedStore:
     measured: str
     rows: tuple[CaseRow, ...]
     details: Mapping[str, bytes]
-    tags: tuple[str, ...]
+    fleet: tuple[FleetDrive, ...]
 
     def detail(self, case: str) -> dict[str, Any]:
         """The facts behind a row. Raises: KeyError: there is no such row."""
@@ -74,11 +86,19 @@ def judge(
             alarm.id: zlib.compress(json.dumps(case_detail(alarm, cases.get(alarm.drive))).encode(), 6)
             for alarm in outcome.queue.alarms if alarm.id in wanted
         }  # fmt: skip
+        names = {case.tag: case.name for case in outcome.cases}
         last = max((drive.last for drive in kept if drive.last is not None), default=None)
         found = JudgedStore(
             site=site, at=outcome.queue.at, stamp=stamp, change=change, drives=len(kept),
             captures=sum(drive.captures for drive in kept), measured="" if last is None else last.isoformat(),
-            rows=tuple(rows), details=details, tags=tuple(drive.tag for drive in kept),
+            rows=tuple(rows), details=details,
+            fleet=tuple(
+                FleetDrive(
+                    tag=drive.tag, name=names.get(drive.tag, ""), captures=drive.captures, accepted=drive.accepted,
+                    last="" if drive.last is None else drive.last.isoformat(), state=drive.state,
+                )
+                for drive in kept
+            ),
         )  # fmt: skip
         if store.may_write and at is None:
             keep(folder, found)
@@ -102,7 +122,7 @@ def keep(folder: Path, found: JudgedStore) -> None:
     text = json.dumps(
         {
             "stamp": found.stamp, "change": found.change, "at": found.at.isoformat(), "drives": found.drives, "captures": found.captures,
-            "measured": found.measured, "tags": found.tags, "rows": [row.plain() for row in found.rows],
+            "measured": found.measured, "fleet": [asdict(one) for one in found.fleet], "rows": [row.plain() for row in found.rows],
             "details": {name: base64.b64encode(packed).decode("ascii") for name, packed in found.details.items()},
         },
         ensure_ascii=False,
@@ -126,7 +146,7 @@ def kept(folder: Path, site: str, stamp: str) -> JudgedStore | None:
         return JudgedStore(
             site=site, at=datetime.fromisoformat(read["at"]), stamp=stamp, change=int(read["change"]), drives=int(read["drives"]),
             captures=int(read["captures"]), measured=str(read["measured"]),
-            rows=tuple(replace(row, site=site) for row in rows), tags=tuple(read["tags"]),
+            rows=tuple(replace(row, site=site) for row in rows), fleet=tuple(FleetDrive(**one) for one in read["fleet"]),
             details={name: base64.b64decode(packed) for name, packed in read["details"].items()},
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError, AttributeError, zlib.error):

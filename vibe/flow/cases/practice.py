@@ -33,9 +33,6 @@ def practice_store(
     delivery = Delivery.of(made.folder, drives=(str(made.drives / "*.toml"),))
     with Store.open(store, create=True) as opened:
         outcome = keep_files(captures, delivery, opened, workers=workers, progress=progress)
-        known = {(event.drive, event.at, event.kind) for event in opened.events()}
-        for event in load_events(made.events):
-            if (event.drive, event.at, event.kind) not in known:
-                opened.add_event(event)
+        opened.add_events(load_events(made.events))
     done.write_text(f"{outcome.added + outcome.there} captures\n", encoding="utf-8")
     return store
