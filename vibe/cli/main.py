@@ -21,6 +21,7 @@ from vibe.cli.diagnose import diagnose
 from vibe.cli.guide import guide
 from vibe.cli.history import app as history
 from vibe.cli.identify import identify
+from vibe.cli.inbox import inbox
 from vibe.cli.plan import plan
 from vibe.cli.population import population
 from vibe.cli.practice import practice
@@ -48,6 +49,7 @@ _SHORT = {
     "desk": "The analyst's desk, in a browser.",
     "practice": "Make a practice round with faults of collecting.",
     "years": "Make a sample history of two years.",
+    "inbox": "Watch a folder: captures are judged as they come.",
     "population": "Compare the drives of a type.",
     "promise": "What hours and failures prove about a promise.",
     "history": "Captures kept over the years.",
@@ -67,6 +69,7 @@ for _command in (
     simulate,
     years,
     desk,
+    inbox,
     population,
     promise,
     schema,

@@ -1,0 +1,78 @@
+"""One capture out of a watched folder, judged in whatever process with what the store holds at that moment."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from vibe.core.errors import CaptureError, ConfigError
+from vibe.core.route.route import folded
+from vibe.flow.settings import Settings
+from vibe.storage.files import writable, write_whole
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrivalJob:
+    """A file, the store that it goes to, and the drive files that count before those of the store, by tag.
+
+    ``drive_files`` is a folder for copies of what the store knows of drives, ``workplace`` that of the store.
+    """
+
+    path: Path
+    store: Path
+    workplace: Path
+    drive_files: Path
+    given: Mapping[str, Path]
+    settings: Settings
+    time_zone: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrivalResult:
+    """A capture's file, waiting for ``Store.take``; or why there is none. ``unmatched``: its drive is not known."""
+
+    part: Path | None = None
+    drive: str = ""
+    why: str = ""
+    unmatched: bool = False
+
+
+def judge_arrival(job: ArrivalJob) -> ArrivalResult:
+    """Read, find the drive, judge and write aside. Raises: OutputError where the store cannot be written."""
+    from vibe.flow.diagnose.earlier_diagnoses import kept_files
+    from vibe.flow.history.bulk_import import Delivery, JudgingJob, judge_capture
+    from vibe.history.store.store import Store
+    from vibe.ingest.route.drive_of_file import identify
+
+    try:
+        said, _ = identify(job.path)
+    except (CaptureError, ConfigError) as error:
+        return ArrivalResult(why=writable(error.reason))
+    except MemoryError:
+        return ArrivalResult(why="needs more memory than there is")
+    if said is None and len(job.given) == 1:
+        said = next(iter(job.given))
+    if said is None:
+        return ArrivalResult(why="does not say which drive it was measured on: a sidecar helps", unmatched=True)
+    with Store.open(job.store) as store:
+        tag = next((one for one in job.given if folded(one) == folded(said)), None)
+        if tag is None:
+            tag = next((drive.tag for drive in store.drives() if folded(drive.tag) == folded(said)), None)
+        text = None if tag is None or tag in job.given else store.drive_toml(tag)
+        if tag is None or (text is None and tag not in job.given):
+            why = f"was measured on {writable(said)[:80]!r}, of which the store has no drive file"
+            return ArrivalResult(drive=writable(said)[:80], why=why, unmatched=True)
+        path = job.given[tag] if text is None else _copy(job.drive_files, text)
+        earlier = {tag: tuple(kept_files(store, tag, job.settings))}
+    delivery = Delivery(drives={tag: path}, only=tag, time_zone=job.time_zone)
+    done = judge_capture(JudgingJob.of(job.path, delivery, job.workplace, job.settings, earlier))
+    name = f"{writable(job.path.name)}: "
+    return ArrivalResult(part=done.part, drive=tag, why=done.refused.removeprefix(name))
+
+
+def _copy(folder: Path, text: str) -> Path:
+    """A drive's file as the store has it, once for each version."""
+    path = folder / f"{hashlib.sha256(text.encode('utf-8')).hexdigest()[:24]}.toml"
+    return path if path.exists() else write_whole(path, text, force=True)

@@ -1,0 +1,388 @@
+"""A watched folder: captures are judged as they come, by processes of their own, and kept in a store.
+
+Nothing is lost and nothing done twice, however it ends: a file stays where it lies, a capture is known by the hash of
+its bytes, and what is judged but not yet in the store is judged again. Files are only ever read.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from vibe.core.errors import CallError, OutputError, VibeError, defect
+from vibe.flow.desk.arrival import ArrivalJob, ArrivalResult, judge_arrival
+from vibe.flow.desk.inbox_journal import ArrivalEntry, ArrivalOutcome, InboxJournal
+from vibe.flow.desk.settled_files import FolderWatch, SettledFile
+from vibe.storage.files import writable
+
+if TYPE_CHECKING:
+    from vibe.flow.jobs.processes import Processes
+    from vibe.flow.settings import Settings
+    from vibe.history.store.store import Store
+
+LOOK_EVERY_S = 2.0
+"""Between two looks; a file is judged after two of them (our choice: 55 ms of work for 20,000 files)."""
+AGAIN_AFTER_S = 10.0
+"""When the store could not be written: how long until it is tried again."""
+ASK_DRIVES_EVERY_S = 30.0
+"""How often it is looked whether drives came for which captures wait."""
+DIED = "the process that worked on it was ended from outside, probably for want of memory"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InboxStatus:
+    """What a watched folder is doing. ``trouble`` is a sentence while something stands in the way, "" otherwise.
+
+    ``waiting`` files have settled and are not judged yet, ``growing`` ones still change, ``working`` are being judged.
+    ``taken`` and ``there`` count since the start; ``failed`` are files that were not taken, as they lie there now.
+    """
+
+    folder: Path
+    store: Path
+    running: bool
+    since: datetime
+    last_look: datetime | None
+    trouble: str
+    waiting: int
+    growing: int
+    working: tuple[str, ...]
+    taken: int
+    there: int
+    failed: tuple[ArrivalEntry, ...]
+    last_file: str
+    last_at: datetime | None
+    drives: tuple[str, ...]
+    """Of which something was taken, the latest last."""
+
+
+@dataclass(slots=True)
+class _Tally:
+    taken: int = 0
+    there: int = 0
+    last_file: str = ""
+    last_at: datetime | None = None
+    drives: dict[str, None] = field(default_factory=dict)
+
+
+class Inbox:
+    """Watches ``folder`` for ``store``. Use it as a context and call ``run``, or ``round`` again and again, always from
+    one thread; ``status`` and ``retry`` may be called from any.
+
+    ``drives`` are drive files, folders or patterns that count before what the store knows. ``taken(tag)`` is called
+    after each capture that came into the store.
+
+    Raises:
+        CallError: there is no such store or folder, or another process watches it already. ConfigError: a drive file
+            is wrong, or the time zone unknown. OutputError: the store may not be written.
+    """
+
+    def __init__(
+        self,
+        store: Path,
+        folder: Path,
+        *,
+        drives: Sequence[str] = (),
+        time_zone: str | None = None,
+        workers: int = 1,
+        taken: Callable[[str], None] | None = None,
+    ) -> None:
+        from vibe.flow.settings import load_settings
+        from vibe.history.store.store import Store
+        from vibe.ingest import drive_files, load_drive, load_drives
+        from vibe.ingest.clock import in_zone
+        from vibe.ingest.config.sidecar import FOLDER_FILE
+        from vibe.ingest.formats.registry import SUFFIXES
+
+        in_zone(datetime(2000, 1, 1), time_zone)
+        if drives:
+            load_drives(list(drives))  # refuses one tag in two files
+        given = {load_drive(path).tag: path.absolute() for path in drive_files(list(drives))} if drives else {}
+        if not folder.is_dir():
+            raise CallError(f"{folder} is no folder that can be watched")
+        self._store: Store = Store.open(store)
+        try:
+            if not self._store.may_write:
+                raise OutputError(f"{store} may not be written: captures cannot be kept there")
+            if folder.resolve().is_relative_to(store.resolve()) or store.resolve().is_relative_to(folder.resolve()):
+                raise CallError(f"{folder} and the store {store} lie in one another: watch a folder of its own")
+            self._journal = InboxJournal(store, folder)
+        except BaseException:
+            self._store.close()
+            raise
+        self.folder, self.store, self._given, self._zone = folder, store, given, time_zone
+        self._drive_files = Path(tempfile.mkdtemp(prefix="vibe-drives-"))
+        self._settings: Settings = load_settings()
+        self._watch = FolderWatch(folder, SUFFIXES, FOLDER_FILE)
+        self._workers, self._call = max(1, workers), taken
+        self._pool: Processes | None = None
+        self._lock = threading.Lock()
+        self._waiting: dict[Path, SettledFile] = {}
+        self._out: dict[Future[ArrivalResult], tuple[SettledFile, str]] = {}
+        self._suspects: set[Path] = set()
+        self._not_before = 0.0
+        self._growing, self._trouble, self._running = 0, "", False
+        self._since = datetime.now(UTC)
+        self._last_look: datetime | None = None
+        self._tally = _Tally()
+        self._known: frozenset[str] | None = None
+        self._asked = float("-inf")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Break off what runs, and let go of store and folder. What was taken is on the disk."""
+        self._running = False
+        if self._pool is not None:
+            self._pool.end()
+            self._pool = None
+        self._out.clear()
+        self._journal.close()
+        self._store.close()
+        shutil.rmtree(self._drive_files, ignore_errors=True)
+
+    @property
+    def status(self) -> InboxStatus:
+        """How things stand."""
+        with self._lock:
+            tally = self._tally
+            failed = [one for one in self._journal.entries.values() if one.outcome in ("failed", "unmatched")]
+            failed.sort(key=lambda one: (one.at, one.file), reverse=True)
+            return InboxStatus(
+                folder=self.folder, store=self.store, running=self._running, since=self._since,
+                last_look=self._last_look, trouble=self._trouble, waiting=len(self._waiting), growing=self._growing,
+                working=tuple(sorted(writable(one.path.name) for one, _ in self._out.values())), taken=tally.taken,
+                there=tally.there, failed=tuple(failed), last_file=tally.last_file, last_at=tally.last_at,
+                drives=tuple(tally.drives),
+            )  # fmt: skip
+
+    @property
+    def is_idle(self) -> bool:
+        """Nothing waits, grows or is being judged."""
+        with self._lock:
+            return not (self._waiting or self._out or self._growing) and self._last_look is not None
+
+    def retry(self, file: str = "") -> None:
+        """Look anew at a file that failed, at all of them unless named."""
+        with self._lock:
+            for name, entry in list(self._journal.entries.items()):
+                if entry.outcome in ("failed", "unmatched") and file in ("", name):
+                    self._journal.forget(name)
+
+    def run(self, stop: threading.Event, *, until_idle: bool = False, every_s: float = LOOK_EVERY_S) -> None:
+        """Look, judge and keep until ``stop`` is set; with ``until_idle`` until everything that is there is done."""
+        self._running = True
+        looks = 0
+        try:
+            while not stop.is_set():
+                try:
+                    self.round()
+                except VibeError as error:
+                    self._stuck(str(error))
+                except Exception as error:  # one odd file or moment must not end the watch
+                    self._stuck(defect(error))
+                looks += 1
+                if until_idle and looks > 1 and (self.is_idle or self._trouble):
+                    break
+                self._sleep(stop, every_s)
+        finally:
+            self._running = False
+
+    def _sleep(self, stop: threading.Event, every_s: float) -> None:
+        """Until the next look; what is judged meanwhile is taken at once."""
+        until = time.monotonic() + every_s
+        while not stop.is_set() and (left := until - time.monotonic()) > 0:
+            stop.wait(min(left, 0.1) if self._out else left)
+            if any(future.done() for future in self._out):
+                try:
+                    self._collect()
+                    self._hand_out()
+                except VibeError as error:
+                    self._stuck(str(error))
+
+    def round(self) -> None:
+        """One look: what is judged is taken, what has settled is handed out.
+
+        Raises:
+            OutputError: the store cannot be written; its captures are tried again later.
+        """
+        try:
+            look = self._watch.look()
+        except OSError as error:
+            why = (error.strerror or str(error)).lower()
+            self._stuck(f"{self.folder} cannot be read ({why}): is a share away? It is looked at again")
+            self._collect()
+            return
+        self._look_for_drives()
+        with self._lock:
+            self._last_look, self._growing = datetime.now(UTC), len(look.growing)
+            working = {one.path for one, _ in self._out.values()}
+            for one in look.settled:
+                entry = self._journal.entries.get(self._name(one.path))
+                if one.path not in working and (entry is None or entry.stamp != one.stamp):
+                    self._waiting[one.path] = one
+            gone = self._waiting.keys() - {one.path for one in look.settled}
+            for path in gone:
+                del self._waiting[path]
+            there = {self._name(one.path) for one in look.settled} | {self._name(path) for path in look.growing}
+            for name in [n for n, e in self._journal.entries.items() if e.outcome != "taken" and n not in there]:
+                self._journal.forget(name)
+        if time.monotonic() >= self._not_before:
+            self._trouble = ""
+        self._collect()
+        self._hand_out()
+
+    def _look_for_drives(self) -> None:
+        """Captures whose drive was not known wait until there is another drive; at a start they are looked at anew."""
+        if time.monotonic() - self._asked < ASK_DRIVES_EVERY_S:
+            return
+        if not any(one.outcome == "unmatched" for one in self._journal.entries.values()):
+            return
+        known = frozenset(drive.tag for drive in self._store.drives())
+        self._asked = time.monotonic()
+        if known != self._known:
+            with self._lock:
+                for name, entry in list(self._journal.entries.items()):
+                    if entry.outcome == "unmatched":
+                        self._journal.forget(name)
+        self._known = known
+
+    # ── judging ───────────────────────────────────────────────────────────────────────────────────────────────────
+
+    def _hand_out(self) -> None:
+        from vibe.storage.files import file_sha256
+
+        while self._waiting and time.monotonic() >= self._not_before:
+            suspected = self._suspects & (self._waiting.keys() | {other.path for other, _ in self._out.values()})
+            if self._out and (len(self._out) >= self._workers or suspected):
+                return  # a file that may have ended a process is judged when nothing else is
+            one = next(iter(self._waiting.values()))
+            with self._lock:
+                del self._waiting[one.path]
+            try:
+                content = file_sha256(one.path)
+            except OSError as error:
+                self._note(one, "failed", why=f"cannot be read: {(error.strerror or str(error)).lower()}")
+                continue
+            if self._store.holds(content):
+                self._note(one, "there", content=content)
+                continue
+            job = ArrivalJob(
+                path=one.path.absolute(), store=self.store.absolute(), workplace=self._store.workplace().absolute(),
+                drive_files=self._drive_files, given=self._given, settings=self._settings, time_zone=self._zone,
+            )  # fmt: skip
+            self._submit(one, content, job)
+
+    def _submit(self, one: SettledFile, content: str, job: ArrivalJob) -> None:
+        from vibe.flow.jobs.processes import Processes
+
+        if self._pool is None:
+            self._pool = Processes(self._workers, None)
+        try:
+            future = self._pool.submit(judge_arrival, job)
+        except self._pool.died:
+            self._pool.end()
+            self._pool = None
+            with self._lock:
+                self._waiting[one.path] = one
+            return
+        with self._lock:
+            self._out[future] = (one, content)
+
+    def _collect(self) -> None:
+        for future in [future for future in self._out if future.done()]:
+            with self._lock:
+                one, content = self._out.pop(future)
+            self._took(one, content, future)
+
+    def _took(self, one: SettledFile, content: str, future: Future[Any]) -> None:
+        """What came of one file."""
+        assert self._pool is not None
+        try:
+            result: ArrivalResult = future.result()
+        except self._pool.died:
+            # All that were out are lost with it; each is tried once more, and alone.
+            if one.path in self._suspects:
+                self._suspects.discard(one.path)
+                self._note(one, "failed", why=DIED)
+            else:
+                self._suspects.add(one.path)
+                with self._lock:
+                    self._waiting[one.path] = one
+            if not self._out:
+                self._pool.end()
+                self._pool = None
+            return
+        except VibeError as error:
+            self._later(one, str(error))
+            return
+        except Exception as error:  # of one file
+            self._note(one, "failed", why=defect(error))
+            return
+        self._suspects.discard(one.path)
+        if result.part is None:
+            self._note(one, "unmatched" if result.unmatched else "failed", drive=result.drive, why=result.why)
+            return
+        try:
+            if result.drive in self._given:
+                self._put_drive(result.drive)
+            fresh = self._store.take(result.part)
+        except VibeError as error:
+            result.part.unlink(missing_ok=True)
+            self._later(one, str(error))
+            return
+        self._note(one, "taken" if fresh else "there", drive=result.drive, content=content)
+        if fresh and self._call is not None:
+            self._call(result.drive)
+
+    def _put_drive(self, tag: str) -> None:
+        from vibe.flow.history.capture_record import kind_of
+        from vibe.flow.settings import tones_of
+
+        path = self._given[tag]
+        self._store.put_drive(tag, path.read_text(encoding="utf-8"), kind_of(tones_of(path)[0]))
+
+    def _later(self, one: SettledFile, why: str) -> None:
+        """The store could not be written: no fault of the file."""
+        with self._lock:
+            self._waiting[one.path] = one
+        self._stuck(why)
+
+    def _stuck(self, why: str) -> None:
+        self._trouble = why
+        self._not_before = time.monotonic() + AGAIN_AFTER_S
+
+    def _note(
+        self, one: SettledFile, outcome: ArrivalOutcome, *, drive: str = "", content: str = "", why: str = ""
+    ) -> None:
+        name = self._name(one.path)
+        entry = ArrivalEntry(
+            file=name, stamp=one.stamp, outcome=outcome, at=datetime.now(UTC), drive=drive, content=content, why=why
+        )
+        with self._lock:
+            self._journal.note(entry)
+            tally = self._tally
+            tally.taken += outcome == "taken"
+            tally.there += outcome == "there"
+            if outcome in ("taken", "there"):
+                tally.last_file, tally.last_at = name, entry.at
+            if outcome == "taken":
+                tally.drives.pop(drive, None)
+                tally.drives[drive] = None
+
+    def _name(self, path: Path) -> str:
+        return writable(path.relative_to(self.folder).as_posix())
