@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
@@ -17,10 +16,13 @@ from starlette.routing import Route
 from vibe.core.errors import VibeError
 from vibe.desk import rendering
 from vibe.desk.words import drive_address
+from vibe.flow.desk.background import JobBoard
 from vibe.desk.guard import Guard, Keys, Proxy, TooMuchError, too_much
 
 if TYPE_CHECKING:
+    from vibe.desk.inbox_page import WatchedFolder
     from vibe.desk.sites import Sites
+    from vibe.flow.desk.import_preview import ImportPreview
 
 Handler = Callable[..., Any]
 SCREENS = (
@@ -38,8 +40,13 @@ class Desk:
     by: str
     read_only: bool = False
     proxy: Proxy | None = None
-    inbox: Path | None = None
-    jobs: dict[str, Any] = field(default_factory=dict)
+    inbox: WatchedFolder | None = None
+    board: JobBoard = field(default_factory=JobBoard)
+    after_jobs: dict[str, str] = field(default_factory=dict)
+    """Where a job leads when it is done."""
+    previews: dict[str, ImportPreview] = field(default_factory=dict)
+    said_once: dict[str, Any] = field(default_factory=dict)
+    """What came of imports."""
     answers: dict[str, Any] = field(default_factory=dict)
     """First answers of forms, by their nonce: one that is sent twice is recorded once."""
 
@@ -90,11 +97,25 @@ def changing(handler: Handler) -> Handler:
 
 def desk_app(desk: Desk) -> Guard:
     """The program behind its guard, which sees every answer, those to defects too. With ``read_only`` no address that changes anything exists."""
-    from vibe.desk import case_page, decide, drive_page, evidence, inbox_page, imports, rules_page, since_page, today_page
+    from vibe.desk import (
+        case_page,
+        decide,
+        drive_page,
+        evidence,
+        imports,
+        inbox_page,
+        jobs_page,
+        rules_page,
+        since_page,
+        today_page,
+    )
 
     readers: list[tuple[str, Handler]] = []
     writers: list[tuple[str, Handler]] = []
-    for module in (today_page, case_page, decide, drive_page, since_page, evidence, imports, inbox_page, rules_page):
+    modules = (
+        today_page, case_page, decide, drive_page, since_page, evidence, imports, inbox_page, rules_page, jobs_page
+    )  # fmt: skip
+    for module in modules:
         readers += getattr(module, "READS", ())
         writers += getattr(module, "CHANGES", ())
     routes = [Route(path, handler, methods=["GET"]) for path, handler in readers]

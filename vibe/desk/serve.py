@@ -31,22 +31,29 @@ def serve(
     from vibe.desk import rendering
     from vibe.desk.app import Desk, desk_app
     from vibe.desk.guard import Keys
+    from vibe.desk.inbox_page import WatchedFolder
     from vibe.desk.sites import Sites
 
     listening = _listening(port)
     keys = Keys(port=listening.getsockname()[1])
     sites = Sites(stores)
-    desk = Desk(sites=sites, keys=keys, by=by, read_only=read_only, proxy=proxy, inbox=inbox)
+    watched = None if inbox is None or read_only else WatchedFolder(stores[0], inbox, came=sites.wake)
+    desk = Desk(sites=sites, keys=keys, by=by, read_only=read_only, proxy=proxy, inbox=watched)
     config = uvicorn.Config(
         desk_app(desk), log_level="error", access_log=False, lifespan="off", server_header=False, date_header=False,
         timeout_graceful_shutdown=_GRACE_S, proxy_headers=False, h11_max_incomplete_event_size=64 * 1024,
     )  # fmt: skip
     rendering.warm()
     sites.start()
+    if watched is not None:
+        watched.start()
     say(f"http://{LOOPBACK}:{keys.port}/start?key={keys.key}")
     try:
         uvicorn.Server(config).run(sockets=[listening])
     finally:
+        if watched is not None:
+            watched.stop()
+        desk.board.close(timeout_s=_GRACE_S)
         sites.close()
         listening.close()
 
