@@ -17,7 +17,7 @@ from vibe.history.store.store import Store
 START = datetime(2024, 3, 4, 8, 0, tzinfo=UTC)
 POINTS = ("input side", "output side")
 LOBE = "stage1.lobe"
-NOW = START + timedelta(weeks=40)
+NOW = START + timedelta(weeks=30)
 
 Levels = Mapping[tuple[str, str, str], float]
 """By point, measure, subject."""
@@ -76,6 +76,7 @@ def add(
     findings: Sequence[dict[str, Any]] = (),
     load: float | None = 70.0,
     kept: str = "accepted",
+    report: Mapping[str, Any] | None = None,
 ) -> str:
     content = hashlib.sha256(f"{tag} {week}".encode()).hexdigest()
     store.add(
@@ -87,7 +88,9 @@ def add(
                 for (point, measure, subject), value in levels.items()
             ),
             spectra=(),
-            health=json.dumps({"state": "watch" if findings else "sound", "findings": list(findings)}),
+            health=json.dumps(
+                {"state": "watch" if findings else "sound", "findings": list(findings)} | dict(report or {})
+            ),
             software="vibe test",
         ),
         (_CHANNEL,),
@@ -104,6 +107,7 @@ def fill(
     findings: Callable[[int], Sequence[dict[str, Any]]] = lambda week: (),
     load: Callable[[int], float] = lambda week: 70.0,
     kept: Callable[[int], str] = lambda week: "accepted",
+    report: Callable[[int], Mapping[str, Any] | None] = lambda week: None,
     lobes: int = 17,
     service: str = "",
     seed: int = 0,
@@ -113,7 +117,7 @@ def fill(
     return [
         add(
             store, tag, week, sound(week, seed) if levels is None else levels(week), findings=findings(week),
-            load=load(week), kept=kept(week),
+            load=load(week), kept=kept(week), report=report(week),
         )
         for week in range(weeks)
     ]  # fmt: skip

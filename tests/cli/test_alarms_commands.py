@@ -5,22 +5,24 @@ from __future__ import annotations
 import csv
 import io
 import json
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import alarm_stores
 import pytest
 from alarm_stores import damaged, fill, finding
 from calls import Vibe
 
 from vibe.history.store.store import Store
 
-AT = ("--at", "2025-01-10")
-
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a drive that has a fault, one that has none."""
     folder = tmp_path_factory.mktemp("alarms") / "history"
-    with Store.open(folder, create=True) as store:
+    with pytest.MonkeyPatch.context() as patch, Store.open(folder, create=True) as store:
+        # The last capture is of yesterday: decisions are made now, and what is older is overdue.
+        patch.setattr(alarm_stores, "START", datetime.now(UTC) - timedelta(weeks=25, days=1))
         fill(store, "TH-01", weeks=26, seed=1)
         fill(store, "TH-02", weeks=26, levels=lambda week: damaged(week, 2), lobes=19,
              findings=lambda week: [finding(severity="severe", probability=0.99)])  # fmt: skip
@@ -39,13 +41,13 @@ def rows(text: str) -> list[dict[str, str]]:
 
 
 def test_list_show_decide_measures(vibe: Vibe, folder: Path) -> None:
-    answer = vibe("alarms", "list", "--store", folder, *AT)
+    answer = vibe("alarms", "list", "--store", folder)
     assert (answer.status, answer.errors) == (0, [])
     (row,) = rows(answer.out)
     assert (row["drive"], row["status"], row["kind"]) == ("TH-02", "open", "fault")
-    assert vibe("alarms", "list", "--store", folder, *AT, "--strict").status == 3
+    assert vibe("alarms", "list", "--store", folder, "--strict").status == 3
 
-    shown = vibe("alarms", "show", row["id"].upper(), "--store", folder, *AT)
+    shown = vibe("alarms", "show", row["id"].upper(), "--store", folder)
     facts = [tuple(line.split("\t", 1)) for line in shown.out.splitlines()]
     urgency = [text for label, text in facts if label == "urgency"]
     assert urgency[0] == row["urgency"]
@@ -55,13 +57,30 @@ def test_list_show_decide_measures(vibe: Vibe, folder: Path) -> None:
                    "--by", "K. Muster")  # fmt: skip
     assert decided.status == 0
     assert decided.out.splitlines()[0] == f"alarm\t{row['id']}"
-    after = vibe("alarms", "list", "--store", folder, *AT, "--strict")
-    assert (after.status, rows(after.out)) == (0, [])
-    assert "quiet after a decision" in after.err
-    (quiet,) = rows(vibe("alarms", "list", "--store", folder, *AT, "--all").out)
-    assert (quiet["id"], quiet["status"]) == (row["id"], "quiet")
+    after = vibe("alarms", "list", "--store", folder, "--strict")
+    (work,) = rows(after.out)
+    assert (after.status, work["id"], work["status"], work["state"]) == (0, row["id"], "in work", "in work")
 
-    told = vibe("alarms", "measures", "--store", folder, *AT).out
+    second = vibe("alarms", "decide", row["id"], "--store", folder, "--as", "not-a-fault", "--because", "pitch errors",
+                  "--by", "B. Analyst")  # fmt: skip
+    assert second.status == 0
+    assert "K. Muster: confirmed, heard it" in second.out
+    after = vibe("alarms", "list", "--store", folder)
+    assert rows(after.out) == []
+    assert "quiet after a decision" in after.err
+    (quiet,) = rows(vibe("alarms", "list", "--store", folder, "--all").out)
+    assert (quiet["id"], quiet["status"]) == (row["id"], "quiet")
+    late = vibe("alarms", "decide", row["id"], "--store", folder, "--as", "confirmed", "--because", "it is one",
+                "--by", "K. Muster", "--after", "1")  # fmt: skip
+    assert late.status == 2
+    assert "B. Analyst decided about" in late.errors[0]
+    back = vibe("alarms", "decide", row["id"], "--store", folder, "--as", "withdrawn=2", "--because", "wrong drive",
+                "--by", "B. Analyst")  # fmt: skip
+    assert back.status == 0
+    (work,) = rows(vibe("alarms", "list", "--store", folder).out)
+    assert work["state"] == "in work"
+
+    told = vibe("alarms", "measures", "--store", folder).out
     assert "no faults\t0 %" in told
     assert "finding: local damage\t1\t1\t0\t0" in told
 
@@ -73,6 +92,9 @@ def test_list_show_decide_measures(vibe: Vibe, folder: Path) -> None:
         (("--as", "recheck-by=soon", "--because", "x", "--by", "y"), "'soon' is no date"),
         (("--as", "confirmed", "--because", " ", "--by", "y"), "needs a reason"),
         (("--as", "confirmed", "--because", "x", "--by", "y"), "there is no alarm"),
+        (("--as", "recheck-by=2020-12-01", "--because", "x", "--by", "y"), "has passed"),
+        (("--as", "confirmed", "--because", "x", "--by", "y", "--due", "2020-12-01"), "has passed"),
+        (("--as", "withdrawn=9", "--because", "x", "--by", "y"), "no decision number 9"),
     ],
 )
 def test_a_decision_that_cannot_be_is_refused(vibe: Vibe, folder: Path, words: tuple[str, ...], said: str) -> None:
@@ -87,12 +109,13 @@ def test_a_decision_needs_all_its_parts(vibe: Vibe, folder: Path) -> None:
 
 
 def test_a_day_to_look_again(vibe: Vibe, folder: Path) -> None:
-    (row,) = rows(vibe("alarms", "list", "--store", folder, *AT).out)
-    vibe("alarms", "decide", row["id"], "--store", folder, "--as", "recheck-by=2025-02-01", "--because", "next round",
-         "--by", "K. M.")  # fmt: skip
-    assert rows(vibe("alarms", "list", "--store", folder, "--at", "2025-01-31").out) == []
-    (back,) = rows(vibe("alarms", "list", "--store", folder, "--at", "2025-02-02").out)
-    assert back["status"] == "back"
+    (row,) = rows(vibe("alarms", "list", "--store", folder).out)
+    day = datetime.now(UTC).date() + timedelta(days=5)
+    vibe("alarms", "decide", row["id"], "--store", folder, "--as", f"recheck-by={day}", "--because", "next round",
+         "--by", "K. M.", "--owner", "M. Fitter")  # fmt: skip
+    assert rows(vibe("alarms", "list", "--store", folder).out) == []
+    (back,) = rows(vibe("alarms", "list", "--store", folder, "--at", str(day + timedelta(days=1))).out)
+    assert (back["status"], back["state"], back["owner"], back["due"]) == ("back", "overdue", "M. Fitter", str(day))
 
 
 def test_no_store_and_no_such_alarm_are_one_sentence(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
@@ -103,10 +126,11 @@ def test_no_store_and_no_such_alarm_are_one_sentence(vibe: Vibe, folder: Path, t
 
 
 def test_run_of_the_recipe(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
+    day = datetime.now(UTC).date() - timedelta(days=1)
     recipe, out, list_ = tmp_path / "alarms.toml", tmp_path / "out", tmp_path / "other.csv"
     list_.write_text(
-        "tag;point;time;measure;value;limit\nTH-02;input side;2024-08-26 10:00;acc rms;1,2;1,1\n"
-        "TH-09;input side;2024-08-26 10:00;acc rms;1,2;1,1\nTH-02;;;;;\n",
+        f"tag;point;time;measure;value;limit\nTH-02;input side;{day} 10:00;acc rms;1,2;1,1\n"
+        f"TH-09;input side;{day} 10:00;acc rms;1,2;1,1\nTH-02;;;;;\n",
         encoding="utf-8",
     )
     recipe.write_text(
@@ -117,7 +141,7 @@ def test_run_of_the_recipe(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
     answer = vibe("run", recipe, "--out", out, "--strict")
     assert answer.status == 3
     assert "line 3 is not in the history" in answer.err
-    assert "line 4 left out: point is empty" in answer.err
+    assert "line 4 is left out: point is empty" in answer.err
     told = json.loads((out / "queue.json").read_text(encoding="utf-8"))
     assert [row["drives"] for row in told["alarms"]] == [["TH-02"]]
     assert (out / "alarms.csv").is_file()

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fill, finding, sensor, sound
@@ -14,7 +15,7 @@ from alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fil
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.alarms import Alarm, Queue
 from vibe.core.records.history import Event
-from vibe.flow.alarms.queue import decide, evaluate_alarms, run_alarms
+from vibe.flow.alarms.queue import decide, evaluate_alarms, record, run_alarms
 from vibe.health.alarms.queue import forgotten
 from vibe.history.store.store import Store
 
@@ -25,8 +26,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def look(store: Store, file: Path | None = None, *, at: datetime = NOW) -> Queue:
-    outcome = evaluate_alarms(store, exceedances=file, at=at)
+def look(store: Store, file: Path | None = None, *, at: datetime | None = None) -> Queue:
+    """The queue on the day after the latest capture or decision, unless ``at`` says another."""
+    last = [drive.last for drive in store.drives() if drive.last is not None]
+    day = max(last) + timedelta(days=1)
+    made = [decision.at for decision in store.decisions()]
+    outcome = evaluate_alarms(store, exceedances=file, at=at or max([day, *made]))
     assert forgotten(outcome.queue, outcome.cases) == 0
     return outcome.queue
 
@@ -227,7 +232,7 @@ def test_lines_that_belong_nowhere_are_listed(store: Store, tmp_path: Path) -> N
         tmp_path / "alarms.csv",
         ("TH-77", "input side", 3, "acceleration_rms", 1.0, 0.5),
         ("TH-01", "top", 3, "acceleration_rms", 1.0, 0.5),
-        ("TH-01", "input side", 300, "acceleration_rms", 1.0, 0.5),
+        ("TH-01", "input side", -30, "acceleration_rms", 1.0, 0.5),
         ("TH-01", "input side", 3, "acceleration_rms", 1.0, 0.9),
     )
     with file.open("a", encoding="utf-8") as stream:
@@ -242,6 +247,9 @@ def test_lines_that_belong_nowhere_are_listed(store: Store, tmp_path: Path) -> N
 # ── decisions ─────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
+DECIDED = START + timedelta(weeks=25, days=1)
+
+
 def faulty(store: Store, weeks: int = 26) -> Alarm:
     fill(store, "TH-02", weeks=weeks, levels=lambda week: damaged(week, 2), findings=lambda week: [finding()])
     return only(look(store))
@@ -249,7 +257,8 @@ def faulty(store: Store, weeks: int = 26) -> Alarm:
 
 def test_a_decided_alarm_is_quiet_and_comes_back_when_it_grows(store: Store) -> None:
     before = faulty(store)
-    decide(store, before.id.upper().replace("-", ""), "confirmed", because="seen at the lid", by="K. Muster", at=NOW)
+    made = "not-a-fault"
+    decide(store, before.id.upper().replace("-", ""), made, because="pitch errors", by="K. Muster", at=DECIDED)
     quiet = only(look(store))
     assert (quiet.id, quiet.status) == (before.id, "quiet")
     assert "K. Muster" in quiet.status_why
@@ -265,7 +274,7 @@ def test_a_decided_alarm_is_quiet_and_comes_back_when_it_grows(store: Store) -> 
 
 def test_another_cause_or_a_new_baseline_is_another_alarm(store: Store) -> None:
     before = faulty(store)
-    decide(store, before.id, "not-a-fault", because="pitch errors", by="K. Muster", at=NOW)
+    decide(store, before.id, "not-a-fault", because="pitch errors", by="K. Muster", at=DECIDED)
     looseness = finding("foundation", tone=None, defect="looseness")
     add(store, "TH-02", 26, damaged(26, 2), findings=[finding(), looseness])
     states = {alarm.cause: alarm.status for alarm in look(store).alarms}
@@ -280,16 +289,16 @@ def test_another_cause_or_a_new_baseline_is_another_alarm(store: Store) -> None:
 
 def test_a_graver_finding_and_a_day_to_look_again_bring_it_back(store: Store) -> None:
     alarm = faulty(store)
-    decide(store, alarm.id, "recheck", because="at the next round", by="K. Muster", at=NOW,
-           recheck_by=NOW + timedelta(days=10))  # fmt: skip
-    assert only(look(store)).status == "quiet"
-    late = only(look(store, at=NOW + timedelta(days=11)))
-    assert late.status == "back"
+    decide(store, alarm.id, "recheck", because="at the next round", by="K. Muster", at=DECIDED,
+           recheck_by=DECIDED + timedelta(days=10))  # fmt: skip
+    assert (only(look(store)).status, only(look(store)).state) == ("quiet", "waiting")
+    late = only(look(store, at=DECIDED + timedelta(days=11)))
+    assert (late.status, late.state) == ("back", "overdue")
     assert "has passed" in late.status_why
-    decide(store, alarm.id, "confirmed", because="heard", by="K. Muster", at=NOW + timedelta(days=12))
-    assert only(look(store, at=NOW + timedelta(days=13))).status == "quiet"
+    decide(store, alarm.id, "confirmed", because="heard", by="K. Muster", at=DECIDED + timedelta(days=12))
+    assert only(look(store, at=DECIDED + timedelta(days=13))).status == "in work"
     add(store, "TH-02", 26, damaged(26, 2), findings=[finding(severity="severe")])
-    assert "severe" in only(look(store, at=NOW + timedelta(days=14))).status_why
+    assert "severe" in only(look(store, at=DECIDED + timedelta(days=14))).status_why
 
 
 def test_the_name_stays_when_parts_that_cannot_be_told_apart_change_places(store: Store) -> None:
@@ -309,9 +318,13 @@ def test_measures_of_the_queue_count_decisions_by_rule(store: Store) -> None:
     decide(store, alarms["TH-01"].id, "confirmed", because="seen", by="K. M.", at=NOW + timedelta(days=2))
     decide(store, alarms["TH-02"].id, "not-a-fault", because="wash-down", by="K. M.", at=NOW + timedelta(days=4))
     told = look(store, at=NOW + timedelta(days=5)).measures
-    assert (told.alarms, told.waiting, told.quiet, told.decided) == (3, 1, 2, 2)
+    assert (told.alarms, told.waiting, told.quiet, told.in_work, told.decided) == (3, 1, 1, 1, 2)
     assert told.not_fault_share == 0.5
-    assert told.median_days_to_decision == pytest.approx(3.0)
+    # Both could be shown from their beginning on: a finding of the first capture, growth that began in week 15.
+    weeks = (NOW + timedelta(days=2) - alarms["TH-01"].since, NOW + timedelta(days=4) - alarms["TH-02"].since)
+    assert told.median_days_to_decision == pytest.approx(sum(weeks, timedelta()) / timedelta(days=2))
+    assert alarms["TH-01"].since == START
+    assert timedelta(weeks=13) < alarms["TH-02"].since - START < timedelta(weeks=20)
     rules = {count.rule: count for count in told.rules}
     hit = rules["this drive: growth, hit"]
     assert (hit.alarms, hit.confirmed, hit.not_faults, hit.undecided) == (3, 1, 1, 1)
@@ -329,17 +342,218 @@ def test_decisions_need_an_alarm_a_reason_and_a_name(store: Store) -> None:
     assert store.decisions() == ()
 
 
-def test_an_alarm_of_a_file_is_not_closed_by_a_look_without_it(store: Store, tmp_path: Path) -> None:
+def test_an_alarm_of_a_file_is_not_closed_by_a_run_without_it(store: Store, tmp_path: Path) -> None:
     fill(store, "SM-02", levels=by_load, load=swinging)
     file = exported(tmp_path / "a.csv", ("SM-02", "output side", 28, "acceleration_rms", 1.0, 0.85))
-    alarm = only(look(store, file))
-    queue = look(store)
+
+    def run(*, with_file: bool) -> Queue:
+        outcome = evaluate_alarms(store, exceedances=file if with_file else None, at=NOW)
+        record(store, outcome, with_file=with_file)
+        return outcome.queue
+
+    alarm = only(run(with_file=True))
+    queue = run(with_file=False)
     assert queue.alarms == ()
     assert "1 alarm" in queue.remarks[0]
     assert [kept.id for kept in store.alarms()] == [alarm.id]
     file.write_text("tag,point,time,measure,value,limit\n", encoding="utf-8")
-    look(store, file)
+    run(with_file=True)
     assert store.alarms() == ()
+
+
+# ── as of a time ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def everything(store: Store) -> list[tuple[object, ...]]:
+    tables = [row[0] for row in store.rows("SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")]
+    return [row for table in tables for row in store.rows(f"SELECT * FROM {table} ORDER BY 1, 2")]
+
+
+def test_looking_writes_nothing(store: Store, tmp_path: Path) -> None:
+    faulty(store)
+    file = exported(tmp_path / "a.csv", ("TH-02", "output side", 20, "acceleration_rms", 1.0, 0.85))
+    before = everything(store)
+    for at in (None, DECIDED, START + timedelta(weeks=18)):
+        evaluate_alarms(store, exceedances=file, at=at)
+    assert everything(store) == before
+
+
+def test_what_comes_later_changes_no_earlier_queue(store: Store) -> None:
+    alarm = faulty(store)
+    before = look(store, at=DECIDED)
+    for week in range(26, 32):
+        add(store, "TH-02", week, damaged(week, 2, db_per_week=3.0), findings=[finding(severity="severe")])
+    late = START + timedelta(weeks=33)
+    decide(store, alarm.id, "not-a-fault", because="pitch errors", by="K. Muster", at=late)
+    store.add_event(Event(drive="TH-02", at=late, kind="repair"))
+    after = look(store, at=DECIDED)
+    assert after.alarms == before.alarms
+    assert "6 captures measured later do not count" in after.remarks
+    assert look(store, at=late - timedelta(days=9)).alarms[0].urgency.total > before.alarms[0].urgency.total
+
+
+def test_a_repair_dated_ahead_hides_nothing_and_is_told(store: Store) -> None:
+    alarm = faulty(store)
+    store.add_event(Event(drive="TH-02", at=DECIDED + timedelta(days=400), kind="repair", note="planned"))
+    queue = look(store)
+    assert only(queue).id == alarm.id
+    assert only(queue).urgency == alarm.urgency
+    assert any("events dated later do not count yet: TH-02" in remark for remark in queue.remarks)
+    # The healthy twin: one that has been done does.
+    store.add_event(Event(drive="TH-02", at=DECIDED - timedelta(hours=1), kind="repair"))
+    assert look(store).alarms == ()
+
+
+def test_a_look_beyond_the_data_says_so(store: Store) -> None:
+    fill(store, "TH-01", weeks=8)
+    assert look(store).remarks == ()
+    queue = look(store, at=START + timedelta(weeks=60))
+    assert "the latest capture is of 2024-04-22" in queue.remarks[0]
+    row = only(queue)
+    assert (row.kind, row.state) == ("not measured", "overdue")
+    assert "usually every 7 days" in row.sentence
+
+
+@pytest.mark.parametrize(("days", "rows"), [(12.0, 0), (13.0, 1)])
+def test_a_planned_capture_that_was_missed_is_a_case(store: Store, days: float, rows: int) -> None:
+    service = "[service]\nmeasure_every_days = 6\n"
+    fill(store, "TH-01", weeks=2, service=service)
+    at = START + timedelta(weeks=1, days=days, hours=12)
+    queue = look(store, at=at)
+    assert [alarm.kind for alarm in queue.alarms] == ["not measured"] * rows
+    (drive,) = queue.drives
+    assert (drive.every_days, drive.planned, drive.measured_at) == (6.0, True, START + timedelta(weeks=1))
+
+
+def test_drives_of_one_missed_round_are_one_row(store: Store) -> None:
+    for number in range(3):
+        fill(store, f"TH-0{number}", weeks=10, lobes=17 + 2 * number)
+    row = only(look(store, at=START + timedelta(weeks=20)))
+    assert (row.kind, row.drives) == ("not measured", ("TH-00", "TH-01", "TH-02"))
+
+
+# ── what must not lower urgency ───────────────────────────────────────────────────────────────────────────────────
+
+
+def clipped(*points: str, at: float = 11.6, rejected: bool = True) -> dict[str, Any]:
+    """What a capture's report says of channels that were cut off."""
+    quality = "rejected" if rejected else "limited"
+    return {
+        "captures": [{"channels": [
+            {"name": point, "quality": quality if point in points else "usable",
+             "reasons": [f"input clipped: 900 samples (1.1 %) are cut off at {at:g} m/s²"] if point in points else []}
+            for point in POINTS
+        ]}]
+    }  # fmt: skip
+
+
+def overloaded(store: Store, weeks: Sequence[int], *, both: bool, found: bool) -> None:
+    """Captures of a drive whose damage goes on growing, with a range that is too small for it."""
+    for week in weeks:
+        points = POINTS if both else POINTS[1:]
+        levels = {} if both else {key: min(value, 0.9) for key, value in damaged(week, 2).items()}
+        add(
+            store, "TH-02", week, levels, kept="rejected" if both else "limited",
+            findings=[finding(severity="slight", probability=0.5, evidence=[{"channel": POINTS[1]}])] if found else [],
+            report=clipped(*points, rejected=both),
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize("both", [True, False])
+@pytest.mark.parametrize("found", [True, False])
+def test_overload_never_lowers_the_urgency_of_a_known_fault(store: Store, both: bool, found: bool) -> None:
+    evidence = [{"channel": POINTS[1]}]
+    fill(store, "TH-02", weeks=26, levels=lambda week: damaged(week, 2),
+         findings=lambda week: [finding(severity="severe", probability=0.99, evidence=evidence)] if week > 15 else [],
+         seed=2)  # fmt: skip
+    before = only(look(store))
+    for last in (27, 29, 33):
+        overloaded(store, range(last - 1, last + 1), both=both, found=found and not both)
+        after = look(store).alarms[0]
+        assert (after.id, after.kind) == (before.id, "fault")
+        assert after.urgency.total >= before.urgency.total
+        assert after.finding is not None
+        assert after.finding.severity == "severe"
+        assert "Measure again at once" in after.advice
+        assert all(alarm.kind != "sensor" for alarm in look(store).alarms)
+    # The healthy twin: good captures that do not show it any more take its place.
+    for week in range(34, 38):
+        add(store, "TH-02", week, sound(week, 2))
+    assert all(alarm.kind != "fault" for alarm in look(store).alarms)
+
+
+def test_a_point_that_newly_clips_is_a_level_of_that_at_least_and_one_that_always_did_is_none(store: Store) -> None:
+    fill(store, "TH-02", weeks=20, seed=2)
+    fill(store, "TH-01", weeks=20, seed=3, kept=lambda week: "limited", report=lambda week: clipped(*POINTS), lobes=19)
+    for week in (20, 21, 22):
+        for tag in ("TH-01", "TH-02"):
+            add(store, tag, week, {}, kept="rejected", report=clipped(*POINTS))
+    rows = {alarm.drive: alarm for alarm in look(store).alarms if alarm.kind not in ("sensor", "not judged")}
+    assert set(rows) == {"TH-02"}
+    row = rows["TH-02"]
+    assert row.kind == "growth"
+    assert {e.kind for e in row.exceedances} == {"clipped"}
+    # 11.6 m/s² over a usual peak of 4.
+    assert max(e.change_db or 0.0 for e in row.exceedances) == pytest.approx(9.2, abs=0.5)
+
+
+def test_sisters_take_nothing_from_a_named_finding_and_share_a_case(store: Store) -> None:
+    def fault(week: int) -> list[dict[str, Any]]:
+        return [finding(severity="severe", probability=0.995)] if week > 18 else []
+
+    fill(store, "TH-02", levels=lambda week: damaged(week, 2), findings=fault)
+    alone = only(look(store))
+    fill(store, "TH-12", levels=lambda week: damaged(week, 4), findings=fault)
+    rows = look(store).alarms
+    own = {alarm.drive: alarm for alarm in rows if alarm.kind == "fault"}
+    assert set(own) == {"TH-02", "TH-12"}
+    assert own["TH-02"].urgency.total >= alone.urgency.total
+    (shared,) = (alarm for alarm in rows if alarm.kind == "common")
+    assert set(shared.drives) == {"TH-02", "TH-12"}
+    assert shared.urgency.total == max(alarm.urgency.total for alarm in own.values())
+    assert not any(one.weighs for alarm in rows for one in alarm.explanations)
+
+
+def test_the_end_of_a_bearing_without_a_name_asks_for_action(store: Store) -> None:
+    fill(store, "TH-02", weeks=36, levels=lambda week: damaged(week, 2, db_per_week=2.4))
+    fill(store, "TH-01", weeks=36, levels=lambda week: damaged(week, 1, db_per_week=0.35), lobes=19)
+    rows = {alarm.drive: alarm for alarm in look(store).alarms}
+    assert rows["TH-02"].kind == "growth"
+    assert rows["TH-02"].urgency.total >= 50.0
+    assert rows["TH-01"].urgency.total < 25.0
+    time = next(part for part in rows["TH-02"].urgency.parts if part.name == "time")
+    assert "days" not in time.because
+
+
+def test_what_grows_is_not_dated_but_measured_again_sooner(store: Store) -> None:
+    fill(store, "TH-02", levels=lambda week: damaged(week, 2), findings=lambda week: [finding()])
+    fill(store, "TH-01", seed=1, lobes=19)
+    alarm = only(look(store))
+    growing = [state for state in alarm.series if state.state == "growing"]
+    assert growing
+    assert all(state.days_to_target is None or state.days_to_target == 0.0 for state in alarm.series)
+    assert all("cannot be dated" in state.time_words or "reached" in state.time_words for state in growing)
+    assert alarm.look_again == START + timedelta(weeks=29, days=3.5)
+
+
+def test_confirmed_work_stays_in_sight_until_a_repair(store: Store) -> None:
+    alarm = faulty(store)
+    due = DECIDED + timedelta(days=40)
+    decide(store, alarm.id, "confirmed", because="seen at the lid", by="K. Muster", at=DECIDED, owner="M. Fitter",
+           due=due, work_order="change the disc")  # fmt: skip
+    row = only(look(store))
+    assert (row.state, row.status, row.owner, row.due, row.work_order) == (
+        "in work", "in work", "M. Fitter", due, "change the disc"
+    )  # fmt: skip
+    assert row.urgency.total == alarm.urgency.total
+    for week in range(26, 30):
+        add(store, "TH-02", week, sound(week, 2))
+    kept = [alarm for alarm in look(store).alarms if alarm.id == row.id]
+    assert [one.state for one in kept] == ["in work"]
+    assert kept[0].urgency.total == pytest.approx(alarm.urgency.total, abs=0.01)
+    assert look(store, at=due + timedelta(days=1)).alarms[0].state == "overdue"
+    store.add_event(Event(drive="TH-02", at=START + timedelta(weeks=29, hours=5), kind="repair"))
+    assert all(one.id != row.id for one in look(store).alarms)
 
 
 # ── a recipe ──────────────────────────────────────────────────────────────────────────────────────────────────────

@@ -18,10 +18,12 @@ def test_a_point_that_was_in_trouble_in_a_third_of_its_captures_since_then_is_so
     captures: int, explained: bool
 ) -> None:
     recent = [
-        SimpleNamespace(at=START + timedelta(days=day), troubled={"input side": "clipped"} if day == 0 else {})
+        SimpleNamespace(
+            at=START + timedelta(days=day), troubled={"input side": "loose mount"} if day == 0 else {}, clipped={}
+        )
         for day in range(captures)
     ]
-    exceedance = SimpleNamespace(key=SimpleNamespace(point="input side"), at=START + timedelta(days=1))
+    exceedance = SimpleNamespace(key=SimpleNamespace(point="input side"), kind="alarm", at=START + timedelta(days=1))
     found = _point_in_trouble(
         cast(Any, exceedance), None, cast(Any, SimpleNamespace(recent=recent)), timedelta(hours=1)
     )

@@ -26,7 +26,7 @@ from vibe.core.records.history import Series, SeriesKey
 from vibe.flow.settings import share_dir
 from vibe.history.baseline import compare, level_db
 from vibe.history.limits import own_limits
-from vibe.history.settings import HistorySettings
+from vibe.history.settings import HistorySettings, TrendSettings
 from vibe.history.trend import Trend, time_to_limit, trend
 from vibe.ingest import load_model
 from vibe.synth.machine.damage import Damage
@@ -62,6 +62,11 @@ MEASURES = ("velocity_rms", "acceleration_rms", "acceleration_peak", "accelerati
 def rules() -> HistorySettings:
     """The default rules, as a user has them."""
     return load_model(share_dir() / "configs" / "history.toml", HistorySettings)
+
+
+def dated() -> TrendSettings:
+    """The same with days to a limit, which users are told of only once this study shows that they hold."""
+    return rules().trend.model_copy(update={"dated": True})
 
 
 # ------------------------------------------------------------------------------------------------ series of noise
@@ -148,7 +153,7 @@ def growing(work: tuple[int, float]) -> Growth:
         usual = compared.baselines[0].level_db
         if usual is None:
             continue
-        foretold = time_to_limit(found, LIMIT_DB - usual, rules().trend)
+        foretold = time_to_limit(found, LIMIT_DB - usual, dated())
         if foretold.days and foretold.soonest is not None:
             told += 1
             held += foretold.soonest <= left <= (foretold.latest if foretold.latest is not None else np.inf)
@@ -223,7 +228,7 @@ def measured(path: Path) -> Measured:
         compared = compare(up_to(series["peak"], n), rules())
         usual = compared.baselines[0].level_db
         found = trend(compared.time_s, compared.change_db, compared.sigma_db, rules().trend)
-        told = time_to_limit(found, float(level_db(STOP_M_S2, "m/s²")) - float(usual or 0.0), rules().trend)
+        told = time_to_limit(found, float(level_db(STOP_M_S2, "m/s²")) - float(usual or 0.0), dated())
         if told.days is not None and told.soonest is not None:
             foretold.append((time_s[n - 1], told.days, told.soonest, np.inf if told.latest is None else told.latest))
     return Measured(

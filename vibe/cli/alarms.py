@@ -12,8 +12,10 @@ from vibe.cli.shared.exit_status import plainly, strictly
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
-    from vibe.core.records.alarms import Alarm, Queue
-    from vibe.core.records.history import Verdict
+    from collections.abc import Sequence
+
+    from vibe.core.records.alarms import Alarm, LeftOut, Queue
+    from vibe.core.records.history import Decision, Verdict
     from vibe.flow.alarms.queue import QueueOutcome
 
 app = typer.Typer(
@@ -36,11 +38,16 @@ TimeZone = Annotated[
 When = Annotated[
     str | None,
     typer.Option(
-        "--at", metavar="TIME", help="Date for which ages and re-inspection dates are worked out; today unless given."
+        "--at",
+        metavar="TIME",
+        help="Look as of that date: captures, events and decisions of later times do not count. Now unless given.",
     ),
 ]
 Id = Annotated[str, typer.Argument(metavar="ID", help="Name of the alarm, as the list shows it.", show_default=False)]
-_VERDICTS = "confirmed, not-a-fault, sensor, operating-condition or recheck-by=DATE"
+_VERDICTS = (
+    "confirmed, not-a-fault, sensor, operating-condition, recheck-by=DATE, out-of-service-until=DATE or "
+    "withdrawn=NUMBER"
+)
 
 
 def list_alarms(
@@ -76,17 +83,45 @@ def decide(
     verdict: Annotated[str, typer.Option("--as", metavar="VERDICT", help=f"{_VERDICTS}.", show_default=False)],
     because: Annotated[str, typer.Option("--because", metavar="TEXT", help="The reason.", show_default=False)],
     by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who decided.", show_default=False)],
+    owner: Annotated[str, typer.Option("--owner", metavar="NAME", help="Who has the work in hand.")] = "",
+    due: Annotated[
+        str | None, typer.Option("--due", metavar="DATE", help="Day by which it is to be done; none that has passed.")
+    ] = None,
+    work_order: Annotated[str, typer.Option("--work-order", metavar="TEXT", help="Text of the work order.")] = "",
+    after: Annotated[
+        int | None,
+        typer.Option(
+            "--after",
+            metavar="NUMBER",
+            help="Number of the newest decision you have seen; refused if one is newer.",
+        ),
+    ] = None,
+    exceedances: Exceedances = None,
+    time_zone: TimeZone = None,
 ) -> None:
-    """Record a decision, for good. The alarm stays quiet until something new happens."""
+    """Record a decision, for good. Earlier ones are shown and stay.
+
+    What is confirmed stays in sight as in work until a repair is recorded (`vibe history event`); what is no fault, or
+    waits for a day, is quiet until that day or until something new happens.
+    """
     from vibe.cli.shared import output
     from vibe.flow.alarms.queue import decide as record_decision
     from vibe.history.store.store import Store
 
-    said, recheck = _verdict(verdict)
+    said, day, number = _verdict(verdict)
     with Store.open(store) as opened:
-        memory = record_decision(opened, alarm, said, because=because, by=by, recheck_by=recheck)
+        memory = record_decision(
+            opened, alarm, said, because=because, by=by, recheck_by=day, owner=owner,
+            due=None if due is None else _moment(due, "--due"), work_order=work_order, after=after, withdraws=number,
+            exceedances=exceedances, time_zone=time_zone,
+        )  # fmt: skip
     last = memory.decisions[-1]
-    output.show_facts([("alarm", memory.id), ("decided", f"{last.verdict}, {last.at.isoformat(timespec='seconds')}")])
+    facts = [("alarm", memory.id), ("decided", f"{last.verdict}, {last.at.isoformat(timespec='seconds')}")]
+    facts += [("number", str(last.number))]
+    facts += [(name, text) for name, text in (("owner", last.owner), ("work order", last.work_order)) if text]
+    facts += [("due", f"{last.ask_again:%Y-%m-%d}")] if last.ask_again is not None else []
+    facts += [("decided before", _decided(one)) for one in memory.decisions[:-1]]
+    output.show_facts(facts)
 
 
 def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: TimeZone = None, at: When = None) -> None:
@@ -103,7 +138,8 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
         [
             (
                 "alarms",
-                f"{figures.alarms} in all, {figures.waiting} waiting, {figures.quiet} quiet, {figures.decided} decided",
+                f"{figures.alarms} in all, {figures.waiting} waiting, {figures.in_work} in work, "
+                f"{figures.quiet} quiet, {figures.decided} decided",
             ),
             ("no faults", "not known" if share is None else f"{100 * share:.0f} % of those decided"),
             ("oldest", days(figures.oldest_days)),
@@ -157,11 +193,14 @@ def _show_queue(queue: Queue, *, everything: bool) -> None:
 
     rows = [alarm for alarm in queue.alarms if everything or alarm.status != "quiet"]
     output.show_rows(
-        ["id", "drive", "urgency", "status", "kind", "title", "exceedances", "since"],
+        [
+            "id", "drive", "urgency", "status", "kind", "title", "exceedances", "since", "state", "measured",
+            "look_again", "owner", "due",
+        ],
         [
             [
                 a.id, " ".join(a.drives), f"{a.urgency.total:.1f}", a.status, a.kind, a.title, str(len(a.exceedances)),
-                f"{a.since:%Y-%m-%d}",
+                f"{a.since:%Y-%m-%d}", a.state, _day(a.measured_at), _day(a.look_again), a.owner, _day(a.due),
             ]
             for a in rows
         ],
@@ -172,10 +211,10 @@ def _notes(queue: Queue) -> None:
     """What is beside the queue: lines that nobody could place, alarms that are quiet."""
     from vibe.cli.shared import output
 
-    for left in queue.bad:
-        output.note(f"line {left.line} left out: {left.why}")
-    for left in queue.unmatched:
-        output.note(f"line {left.line} is not in the history: {left.why}")
+    for lines, why in _grouped(queue.bad):
+        output.note(f"{lines} left out: {why}")
+    for lines, why in _grouped(queue.unmatched):
+        output.note(f"{lines} not in the history: {why}")
     for remark in queue.remarks:
         output.note(f"note: {remark}")
     quiet = sum(alarm.status == "quiet" for alarm in queue.alarms)
@@ -183,18 +222,46 @@ def _notes(queue: Queue) -> None:
         output.note(f"{quiet} more are quiet after a decision (--all shows them)")
 
 
-def _named(queue: Queue, name: str) -> Alarm:
-    import difflib
+_LINES_NAMED = 6
 
+
+def _grouped(left: Sequence[LeftOut]) -> list[tuple[str, str]]:
+    """Lines of one kind in one sentence, with how many they are."""
+    groups: dict[str, list[int]] = {}
+    for one in left:
+        groups.setdefault(one.why, []).append(one.line)
+    found = []
+    for why, lines in groups.items():
+        if len(lines) == 1:
+            found.append((f"line {lines[0]} is", why))
+            continue
+        named = ", ".join(map(str, lines[:_LINES_NAMED])) + (" ..." if len(lines) > _LINES_NAMED else "")
+        found.append((f"{len(lines):,} lines ({named}) are", why))
+    return found
+
+
+def _day(when: datetime | None) -> str:
+    return "" if when is None else f"{when:%Y-%m-%d}"
+
+
+def _decided(one: Decision) -> str:
+    more = [f"owner {one.owner}"] if one.owner else []
+    more += [f"due {one.ask_again:%Y-%m-%d}"] if one.ask_again is not None else []
+    more += [f"order: {one.work_order}"] if one.work_order else []
+    more += [f"takes back number {one.withdraws}"] if one.withdraws is not None else []
+    extra = f" ({'; '.join(more)})" if more else ""
+    return f"number {one.number}, {one.at:%Y-%m-%d} {one.by}: {one.verdict}, {one.because}{extra}"
+
+
+def _named(queue: Queue, name: str) -> Alarm:
+    from vibe.flow.alarms.queue import no_such_alarm
     from vibe.health.alarms.cause_names import typed
 
     wanted = typed(name)
     for alarm in queue.alarms:
         if alarm.id == wanted:
             return alarm
-    near = difflib.get_close_matches(wanted, [alarm.id for alarm in queue.alarms], n=1, cutoff=0.5)
-    hint = f"; the nearest is {near[0]!r}" if near else "; `vibe alarms list --all` names all there are"
-    raise CallError(f"there is no alarm {name[:80]!r}{hint}")
+    raise no_such_alarm(wanted, [alarm.id for alarm in queue.alarms])
 
 
 def _facts(alarm: Alarm) -> list[tuple[str, str]]:
@@ -205,6 +272,9 @@ def _facts(alarm: Alarm) -> list[tuple[str, str]]:
         ("in short", alarm.sentence),
         ("what to do", alarm.advice or "Repeat the measurement and compare."),
         ("status", f"{alarm.status}: {alarm.status_why}"),
+        ("state", alarm.state),
+        ("measured", f"{_day(alarm.measured_at) or 'never'}, accepted {_day(alarm.accepted_at) or 'never'}"),
+        *((("look again", f"by {_day(alarm.look_again)}"),) if alarm.look_again is not None else ()),
         ("urgency", f"{alarm.urgency.total:.1f}"),
     ]
     for part in alarm.urgency.parts:
@@ -233,17 +303,24 @@ def _facts(alarm: Alarm) -> list[tuple[str, str]]:
         facts.append(("exceeded", f"{e.at:%Y-%m-%d} {where} {e.value:.3g} {e.unit}: {e.source}, {e.kind}{over}{line}"))
     if len(alarm.exceedances) > 12:
         facts.append(("exceeded", f"and {len(alarm.exceedances) - 12} more"))
-    facts += [("decided", f"{d.at:%Y-%m-%d} {d.by}: {d.verdict}, {d.because}") for d in alarm.decisions]
+    facts += [("decided", _decided(one)) for one in alarm.decisions]
     return facts
 
 
-def _verdict(text: str) -> tuple[Verdict, datetime | None]:
-    name, _, day = text.partition("=")
+def _verdict(text: str) -> tuple[Verdict, datetime | None, int | None]:
+    """Verdict, the day on which to ask again, the number of the decision that is taken back."""
+    name, _, more = text.partition("=")
     if name == "recheck-by":
-        return "recheck", _moment(day, "--as recheck-by")
+        return "recheck", _moment(more, "--as recheck-by"), None
+    if name == "out-of-service-until":
+        return "out-of-service", _moment(more, "--as out-of-service-until"), None
+    if name == "withdrawn":
+        if not more.isdecimal():
+            raise CallError(f"--as withdrawn={more!r} names no decision: `vibe alarms show ID` has their numbers")
+        return "withdrawn", None, int(more)
     if text not in ("confirmed", "not-a-fault", "sensor", "operating-condition"):
         raise CallError(f"--as {text!r} is no decision; there are {_VERDICTS}")
-    return cast("Verdict", text), None
+    return cast("Verdict", text), None, None
 
 
 def _moment(text: str, what: str) -> datetime:

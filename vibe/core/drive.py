@@ -147,6 +147,7 @@ class Service(StrictModel):
 
     consequence: Literal["low", "medium", "high", "safety"] | None = None
     spare_lead_days: Annotated[float, Field(ge=0, le=3650)] | None = None
+    measure_every_days: Annotated[float, Field(gt=0, le=3650)] | None = None
 
 
 class Drive(StrictModel):

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import kendalltau, t
+from scipy.stats import t
 
 from vibe.core.records.history import Event, Series
 from vibe.history.operating_condition import DAY_S, Condition, Dependence, dependence_on_condition, sort_conditions
 from vibe.history.settings import BaselineSettings, HistorySettings, TrendSettings
 from vibe.history.statistics.autocorrelation import autocorrelation, effective_count
 from vibe.history.statistics.change_points import find_changes
+from vibe.history.statistics.slope import kendall_chance, kendall_s
 from vibe.history.statistics.tolerance import two_sided_factor
 
 Array = NDArray[np.float64]
@@ -214,8 +215,6 @@ def _remark(time_s: Array, values: Array, outlier: str | None, effective: float,
         said.append("one outlier left out")
     if effective < n:
         said.append(f"neighbours are correlated, worth {effective:.0f} independent ones")
-    if n >= 6:
-        rising = kendalltau(time_s, values)
-        if rising.statistic > 0 and rising.pvalue < 0.01:
-            said.append("levels rose while it was taken")
+    if n >= 6 and kendall_s(time_s, values) > 0 and kendall_chance(time_s, values) < 0.01:
+        said.append("levels rose while it was taken")
     return "; ".join(said)

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibe.history.baseline import Baseline, from_level_db, level_db
 from vibe.history.settings import HistorySettings
 from vibe.history.statistics.tolerance import two_sided_factor
 
+Array = NDArray[np.float64]
 Source = Literal["ISO rules", "this drive", "sister drives"]
 LimitKind = Literal["change", "alarm", "trip"]
 
@@ -111,13 +113,20 @@ def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tup
     By simulation, "95 % sure" is 88 % or more with four to eight drives.
     """
     known = [b for b in sisters if b.level_db is not None and b.spread_db is not None]
-    drives = len(known)
+    if not known:
+        return ()
+    rows = np.array([(b.level_db, b.spread_db, b.n_effective) for b in known], dtype=np.float64)
+    return sister_limits_of(rows[:, 0], rows[:, 1], rows[:, 2], known[0].unit, settings)
+
+
+def sister_limits_of(
+    means: Array, spreads: Array, counts: Array, unit: str, settings: HistorySettings
+) -> tuple[Limit, ...]:
+    """As ``sister_limits``, of levels, spreads [dB] and counts of captures of the drives (n,)."""
+    drives = means.size
     if drives < settings.limits.fewest_sisters:
         return ()
-    unit = known[0].unit
-    means = np.array([b.level_db for b in known], dtype=np.float64)
-    within = np.array([b.spread_db for b in known], dtype=np.float64) ** 2
-    counts = np.array([b.n_effective for b in known])
+    within = spreads**2
     least = settings.baseline.least_spread_db**2
     between = max(float(means.var(ddof=1)), least)
     pooled, freedom = float(np.average(within, weights=counts - 1)), float(np.sum(counts - 1))
@@ -128,7 +137,7 @@ def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tup
     rules = settings.baseline
     intervals = []
     for content in (rules.change_content, rules.alarm_content):
-        factor = two_sided_factor(drives, content, rules.confidence, round(dof, 1))
+        factor = two_sided_factor(drives, content, rules.confidence, _rounded(dof))
         intervals.append(
             (
                 float(from_level_db(mean - factor * spread, unit)),
@@ -137,6 +146,12 @@ def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tup
         )
     note = f"{drives} drives, {np.sqrt(between):.1f} dB between and {np.sqrt(pooled):.1f} dB within drives"
     return _statistical("sister drives", intervals[0], intervals[1], note, settings)
+
+
+def _rounded(dof: float) -> float:
+    """Degrees of freedom to a tenth, of many to a hundredth of themselves: the factor hardly hangs on them, and one
+    that is known need not be worked out again."""
+    return round(dof, 1) if dof < 10.0 else float(f"{dof:.2g}") if dof >= 100.0 else float(f"{dof:.3g}")
 
 
 def _statistical(

@@ -63,6 +63,7 @@ class TrendSettings(StrictModel):
     confidence: Share
     outlier_sigmas: Positive
     most: Annotated[int, Field(ge=50)]
+    dated: bool
     furthest_days: Positive
     source: str
 

@@ -19,6 +19,8 @@ from vibe.history.statistics.slope import MONTH_S, Slope, line_now, robust_slope
 
 Array = NDArray[np.float64]
 DAY_S = 86400.0
+QUICKENS_FROM = 4
+"""Captures of either half: fewer have no interval of their slope (``robust_slope``)."""
 State = Literal["cannot be told yet", "steady", "growing", "falling", "stepped up", "stepped down"]
 
 
@@ -41,11 +43,14 @@ class Trend:
     scatter_db: float | None
     latest_s: float
     note: str
+    quickens: bool = False
+    """Whether growth since the last change is faster in its second half than in its first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeToLimit:
-    """Days from the latest capture until a limit is reached, with interval; all None where that cannot be determined.
+    """Days from the latest capture until a limit is reached, with interval; all None where that cannot be determined,
+    and wherever the settings do not say that such intervals were shown to hold (``dated``).
 
     ``latest`` may be None alone: beyond what is told.
     """
@@ -84,8 +89,17 @@ def trend(time_s: Array, change_db: Array, sigma_db: Array, settings: TrendSetti
     return Trend(
         state=state, n=int(level_all.size), changes=course.changes, slope=slope, growth_db=growth,
         growth_low_db=growth - wide, growth_high_db=growth + wide, level_db=now, scatter_db=scatter,
-        latest_s=float(time_all[-1]), note=note,
+        latest_s=float(time_all[-1]), note=note, quickens=_quickens(time[since], level[since]),
     )  # fmt: skip
+
+
+def _quickens(time_s: Array, level_db: Array) -> bool:
+    """Second half against first: by medians of pairs, and by more than the interval of the first half."""
+    half = level_db.size // 2
+    if half < QUICKENS_FROM:
+        return False
+    early, late = (robust_slope(time_s[part], level_db[part], 0.9) for part in (slice(half), slice(half, None)))
+    return early is not None and late is not None and late.db_per_month > max(early.high, 0.0)
 
 
 def time_to_limit(found: Trend, limit_over_usual_db: float, settings: TrendSettings) -> TimeToLimit:
@@ -100,6 +114,9 @@ def time_to_limit(found: Trend, limit_over_usual_db: float, settings: TrendSetti
         return _not_known(found.note)
     if found.state != "growing" or found.slope is None or found.level_db is None or found.scatter_db is None:
         return _not_known("the level does not grow steadily")
+    if not settings.dated:
+        faster = ", faster than before" if found.quickens else ""
+        return TimeToLimit(days=None, soonest=None, latest=None, words=f"growing{faster}; cannot be dated")
     if not found.slope.low > 0:
         return _not_known(f"growth since the last change is not yet sure ({found.slope.n} captures)")
     wide = float(norm.ppf(0.5 + settings.confidence / 2)) * found.scatter_db

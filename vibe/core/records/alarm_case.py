@@ -26,11 +26,13 @@ class CaptureFinding:
     point: str = ""
     why: str = ""
     advice: str = ""
+    points: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureSeen:
-    """One capture of a drive. ``troubled``: what is wrong with the measuring chain, by point."""
+    """One capture of a drive. ``troubled``: what is wrong with the measuring chain, by point; ``clipped``: where the
+    signal is cut off, by point [m/s²]. ``judged``: it was not rejected as a whole; ``refused`` says why it was."""
 
     content: str
     at: datetime
@@ -40,6 +42,10 @@ class CaptureSeen:
     load_percent: float | None
     findings: tuple[CaptureFinding, ...] = ()
     troubled: Mapping[str, str] = field(default_factory=dict)
+    clipped: Mapping[str, float] = field(default_factory=dict)
+    judged: bool = True
+    refused: str = ""
+    added_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +73,11 @@ class DriveCase:
     now: str | None
     load_moved: bool = False
     speed_moved: bool = False
+    at: datetime | None = None
+    """As of when it was gathered."""
+    every_days: float | None = None
+    planned: bool = False
+    """Whether ``every_days`` is planned in the drive file, or what was usual so far."""
 
     @property
     def recent(self) -> tuple[CaptureSeen, ...]:

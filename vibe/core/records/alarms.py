@@ -16,12 +16,18 @@ from vibe.core.records.level_change import Explanation
 
 Consequence = Literal["low", "medium", "high", "safety"]
 LimitSource = Literal["ISO rules", "this drive", "sister drives", "another system"]
-RuleKind = Literal["change", "alarm", "trip", "growth", "step", "fall", "finding"]
-CauseKind = Literal["fault", "growth", "load or speed", "sensor", "common", "repaired", "scatter"]
+RuleKind = Literal["change", "alarm", "trip", "growth", "step", "fall", "finding", "clipped"]
+"""``clipped``: a point newly reaches the end of its range, so that its level is at least that."""
+CauseKind = Literal[
+    "fault", "growth", "load or speed", "sensor", "common", "repaired", "scatter", "not measured", "not judged"
+]
 """``growth`` is a change that nothing explains yet, ``common`` one that several drives share, ``repaired`` belongs to
-the time before the latest repair, ``scatter`` is what this drive does when it is sound."""
-Status = Literal["open", "back", "quiet"]
-"""``back``: it was decided, and something new happened since."""
+the time before the latest repair, ``scatter`` is what this drive does when it is sound. ``not measured``: a capture is
+overdue; ``not judged``: captures came, and none of them could be judged."""
+Status = Literal["open", "back", "in work", "quiet"]
+"""``back``: it was decided, and something new happened since; ``in work``: confirmed, until a repair is recorded."""
+CaseState = Literal["new", "back", "overdue", "blind", "in work", "waiting", "closed"]
+"""Where a case stands. ``back``: graver since it was decided; ``blind``: nothing can be judged, no finding is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +75,12 @@ class SeriesState:
     soonest_days: float | None
     latest_days: float | None
     time_words: str
+    target_share: float | None = None
+    """Share of the way from what is usual to the target, in dB, that the level has gone; None where nobody can tell."""
+    sisters_have: int = 0
+    sisters_rose: int = 0
+    """How many sister drives can be compared in this series, and on how many it rose as well, by half as much or more
+    unless the rules say otherwise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +106,8 @@ class Exceedance:
     usual: float | None = None
     within: bool | None = None
     note: str = ""
+    since: datetime | None = None
+    """The first capture of those without a break that broke this rule, or the beginning of the growth."""
 
     @property
     def rule(self) -> str:
@@ -193,6 +207,24 @@ class SeenFinding:
     content: str
     why: str = ""
     advice: str = ""
+    kept_from: datetime | None = None
+    """The last good capture that showed it, where later ones could not have: their input clipped, their sensor failed
+    or they were rejected. None where the latest could judge it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveMeasured:
+    """When a drive was measured last. ``every_days`` is the interval planned in its drive file, else its usual one;
+    ``overdue_days`` counts from when the next capture was expected, None while none is."""
+
+    drive: str
+    kind: str
+    captures: int
+    measured_at: datetime | None
+    accepted_at: datetime | None
+    every_days: float | None
+    planned: bool
+    overdue_days: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,6 +267,19 @@ class Alarm:
     series: tuple[SeriesState, ...]
     pictures: Pictures
     decisions: tuple[Decision, ...]
+    state: CaseState = "new"
+    owner: str = ""
+    due: datetime | None = None
+    work_order: str = ""
+    look_again: datetime | None = None
+    """By when the drive is to be measured again, where something grows or could not be judged."""
+    measured_at: datetime | None = None
+    accepted_at: datetime | None = None
+    """Latest capture, and latest accepted one, of the drive of the row that was measured longest ago."""
+    overdue_days: float | None = None
+    sisters_have: int = 0
+    sisters_rose: int = 0
+    """How many sister drives have the series that changed most, and on how many of them it rose alike."""
 
     @property
     def drive(self) -> str:
@@ -267,6 +312,7 @@ class QueueMeasures:
     alarms: int
     waiting: int
     quiet: int
+    in_work: int
     decided: int
     not_fault_share: float | None
     oldest_days: float | None
@@ -286,3 +332,6 @@ class Queue:
     matched: int
     remarks: tuple[str, ...]
     measures: QueueMeasures
+    latest: datetime | None = None
+    """The latest capture that this queue rests on."""
+    drives: tuple[DriveMeasured, ...] = ()

@@ -181,6 +181,16 @@ class StoredDrive:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DriveVersion:
+    """One text of a drive's file, and since when it was used."""
+
+    number: int
+    added_at: datetime
+    kind: str
+    toml: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredCapture:
     """A capture of the store without its values. ``waveform``: its samples are there, were thinned away, or lost."""
 
@@ -197,6 +207,7 @@ class StoredCapture:
     load_percent: float | None
     software: str
     waveform: Literal["kept", "thinned", "lost"]
+    added_at: datetime | None = None
 
     @property
     def id(self) -> str:

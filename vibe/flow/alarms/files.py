@@ -20,7 +20,8 @@ SCHEMA = "vibe.queue/1"
 NAMES = ("queue.json", "alarms.csv")
 _COLUMNS = (
     "rank", "id", "drives", "status", "urgency", "kind", "title", "probability", "severity", "growth_db",
-    "days_to_target", "since", "exceedances", "explained_by", "status_why", "advice",
+    "days_to_target", "since", "exceedances", "explained_by", "status_why", "advice", "state", "measured_at",
+    "look_again", "owner", "due", "work_order",
 )  # fmt: skip
 
 
@@ -64,6 +65,8 @@ def _cells(rank: int, alarm: Alarm) -> Sequence[Cell]:
         None if growth is None else round(growth, 1), None if days is None else round(days, 1),
         alarm.since.isoformat(), len(alarm.exceedances),
         "; ".join(stated.kind for stated in alarm.explanations if stated.weighs), alarm.status_why, alarm.advice,
+        alarm.state, *(None if when is None else when.isoformat() for when in (alarm.measured_at, alarm.look_again)),
+        alarm.owner, None if alarm.due is None else alarm.due.isoformat(), alarm.work_order,
     ]  # fmt: skip
 
 
@@ -94,6 +97,7 @@ def facts_of(
         "kind": alarm.kind,
         "title": alarm.title,
         "sentence": alarm.sentence,
+        "advice": alarm.advice,
         "drives": list(alarm.drives),
         "names": list(alarm.names),
         "epoch": None if alarm.epoch is None else alarm.epoch.isoformat(),

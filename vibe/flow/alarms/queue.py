@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,10 +18,11 @@ from vibe.flow.settings import load_alarm_rules, load_settings, share_dir
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.records.alarm_case import DriveCase, Memory
-    from vibe.core.records.alarms import LeftOut, Queue, Reported
-    from vibe.core.records.history import Decision, StoredCapture, Verdict
+    from vibe.core.records.alarms import Alarm, LeftOut, Queue, Reported
+    from vibe.core.records.history import Decision, StoredCapture, StoredDrive, Verdict
     from vibe.flow.history.drive_facts import Matched
     from vibe.health.alarms.settings import AlarmRules
+    from vibe.history.store.decisions import DecisionBook
     from vibe.history.store.store import Store
 
 Progress = Callable[[int, int, str], None]
@@ -38,7 +39,7 @@ class QueueOutcome:
 
 
 def evaluate_alarms(
-    store: Store,
+    store: DecisionBook,
     *,
     exceedances: Path | None = None,
     drives: Mapping[str, Drive] | None = None,
@@ -48,12 +49,16 @@ def evaluate_alarms(
     at: datetime | None = None,
     progress: Progress | None = None,
 ) -> QueueOutcome:
-    """The queue of a store as it is at ``at`` (now unless given), recorded in the store where that may be written.
+    """The queue of a store as of ``at`` (now unless given). Nothing is written.
+
+    Captures, events, decisions and lines of another system's file of later times do not count: what comes later changes
+    no queue of an earlier time.
 
     Raises:
         ConfigError: the file of exceedances or a settings file is wrong. CallError: the store is damaged.
     """
     from vibe.flow.history.drive_facts import Gatherer
+    from vibe.flow.history.sister_book import SisterBook
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
     from vibe.history.store.reported import kept_reported
@@ -61,33 +66,61 @@ def evaluate_alarms(
     from vibe.ingest.tables.exceedances import read_exceedances
 
     at = at or datetime.now(UTC)
+    store = store.as_of(at)
     rules = rules or load_alarm_rules()
     history = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
     read = None if exceedances is None else read_exceedances(exceedances, time_zone=time_zone)
-    imported = kept_reported(store.folder, at)
-    matched, unmatched = match((*imported, *(() if read is None else read.rows)), store, rules)
+    rows = () if read is None else tuple(row for row in read.rows if row.at <= at)
+    later = 0 if read is None else len(read.rows) - len(rows)
+    imported = kept_reported(store.folder, at, but=rows)
+    matched, unmatched = match((*rows, *imported), store, rules)
+    by_drive: dict[str, list[Matched]] = {}
+    for one in matched:
+        by_drive.setdefault(one.capture.drive, []).append(one)
     gatherer = Gatherer(
         store=store, history=history, limits=load_settings(limits).limits, rules=rules, drives=drives or {}
     )
-    cases = []
     kept = [drive for drive in store.drives() if drive.captures]
+    book, looks = SisterBook(history), []
     for number, drive in enumerate(kept):
         if progress is not None:
             progress(number, len(kept), drive.tag)
-        cases.append(gatherer.case(drive.tag, drive.kind, [m for m in matched if m.capture.drive == drive.tag]))
+        looks.append(gatherer.look(drive.tag, drive.kind, by_drive.get(drive.tag, ())))
+        for series in looks[-1].series:
+            book.add(drive.kind, series)
+    cases = [gatherer.case_of(look, book) for look in looks]
     memories = remembered(store)
     held = _held(memories, store) if exceedances is None and not imported else 0
-    remarks = [_held_in_words(held)] if held else []
+    remarks = [*([_held_in_words(held)] if held else []), *_of_time(store, kept, at, later)]
     queue = queue_of(
         cases, memories, rules, at, unmatched=unmatched, bad=() if read is None else read.bad, matched=len(matched),
         remarks=remarks,
     )  # fmt: skip
-    if store.may_write:
-        _record(store, queue, cases, memories, at, with_file=exceedances is not None or bool(imported))
     return QueueOutcome(queue=queue, cases=tuple(cases), files=(), acting=needs_action(queue, rules))
 
 
-def match(rows: Sequence[Reported], store: Store, rules: AlarmRules) -> tuple[list[Matched], list[LeftOut]]:
+BEYOND_DAYS = 45.0
+"""A look so many days after the latest capture of all says so (common practice: monthly rounds and a fortnight)."""
+
+
+def _of_time(store: DecisionBook, drives: Sequence[StoredDrive], at: datetime, lines: int) -> list[str]:
+    """What a reader must know about the time of a look: how old the data are, and what is dated later."""
+    said = []
+    last = max((drive.last for drive in drives if drive.last is not None), default=None)
+    if last is not None and (at - last).total_seconds() > BEYOND_DAYS * 86400:
+        days = (at - last).days
+        said.append(f"as of {at:%Y-%m-%d}; the latest capture is of {last:%Y-%m-%d}, {days} days earlier")
+    captures, events = store.ahead()
+    if captures:
+        said.append(f"{captures} capture{'' if captures == 1 else 's'} measured later do not count")
+    if events:
+        said.append(f"events dated later do not count yet: {', '.join(events[:6])}{' ...' if len(events) > 6 else ''}")
+    if lines:
+        said.append(f"{lines} line{'' if lines == 1 else 's'} of the other system of later times do not count")
+    return said
+
+
+def match(rows: Sequence[Reported], store: DecisionBook, rules: AlarmRules) -> tuple[list[Matched], list[LeftOut]]:
     """Each row with its drive, point and nearest capture; those that have none, with why."""
     from vibe.core.records.alarms import LeftOut
     from vibe.core.records.history import SeriesKey
@@ -136,8 +169,8 @@ def _nearest(time_s: float, times: list[float], kept: tuple[StoredCapture, ...])
 # ── what the store remembers ──────────────────────────────────────────────────────────────────────────────────────
 
 
-def remembered(store: Store) -> list[Memory]:
-    """All alarms that the store ever knew, with their decisions."""
+def remembered(store: DecisionBook) -> list[Memory]:
+    """All alarms that the store knew by the time to which it is read, with their decisions."""
     from vibe.core.records.alarm_case import Memory
 
     decisions: dict[str, list[Decision]] = {}
@@ -149,6 +182,7 @@ def remembered(store: Store) -> list[Memory]:
             decisions=tuple(decisions.get(alarm.id, ())),
         )
         for alarm in store.alarms(open_only=False)
+        if store.until is None or alarm.opened_at <= store.until
     ]  # fmt: skip
 
 
@@ -160,7 +194,7 @@ def _facts(text: str) -> dict[str, Any]:
     return read if isinstance(read, dict) else {}
 
 
-def _held(memories: Sequence[Memory], store: Store) -> int:
+def _held(memories: Sequence[Memory], store: DecisionBook) -> int:
     open_ones = {alarm.id for alarm in store.alarms()}
     return sum(m.id in open_ones and m.facts.get("origin") == ["file"] for m in memories)
 
@@ -170,26 +204,29 @@ def _held_in_words(count: int) -> str:
     return f"{which} not evaluated again: give the file for details"
 
 
-def _record(
-    store: Store, queue: Queue, cases: Sequence[DriveCase], memories: Sequence[Memory], at: datetime, *, with_file: bool
-) -> None:
-    """The alarms of now; those that nothing raises any more are closed, unless only a file that is not here could."""
-    before = {memory.id: memory for memory in memories}
+def record(store: Store, outcome: QueueOutcome, *, with_file: bool = False) -> None:
+    """Note in a store which alarms a run raised and which it no longer raises; those that only a file raises, which was
+    not given, stay as they are. A look alone does not."""
+    queue = outcome.queue
+    before = {memory.id: memory for memory in remembered(store)}
     for alarm in queue.alarms:
         old = before.get(alarm.id)
-        from_file = [e.source == "another system" for e in alarm.exceedances]
-        origin = [
-            word for word, does in (("store", not all(from_file) or not from_file), ("file", any(from_file))) if does
-        ]
-        series = [state for case in cases if case.tag in alarm.drives for state in case.series]
-        facts = facts_of(alarm, None if old is None else old.facts, origin, series)
-        text = json.dumps(facts, ensure_ascii=False)
+        text = stood_in_words(alarm, outcome.cases, None if old is None else old.facts)
         store.put_alarm(alarm.id, alarm.drive, alarm.cause, alarm.opened_at, text)
     raised = {alarm.id for alarm in queue.alarms}
     for kept in store.alarms():
         only_file = before[kept.id].facts.get("origin") == ["file"] if kept.id in before else False
-        if kept.id not in raised and (with_file or not only_file):
-            store.close_alarm(kept.id, max(at, kept.opened_at))
+        if kept.id not in raised and (with_file or not only_file) and kept.opened_at <= queue.at:
+            store.close_alarm(kept.id, max(queue.at, kept.opened_at))
+
+
+def stood_in_words(alarm: Alarm, cases: Sequence[DriveCase], before: Mapping[str, Any] | None = None) -> str:
+    """How an alarm stands, as JSON: what is kept of it beside a decision. ``cases`` are those of its drives at least;
+    ``before`` is what was kept of it earlier."""
+    from_file = [e.source == "another system" for e in alarm.exceedances]
+    origin = [word for word, does in (("store", not all(from_file) or not from_file), ("file", any(from_file))) if does]
+    series = [state for case in cases if case.tag in alarm.drives for state in case.series]
+    return json.dumps(facts_of(alarm, before, origin, series), ensure_ascii=False)
 
 
 def decide(
@@ -200,34 +237,66 @@ def decide(
     because: str,
     by: str,
     recheck_by: datetime | None = None,
+    owner: str = "",
+    due: datetime | None = None,
+    work_order: str = "",
+    after: int | None = None,
+    withdraws: int | None = None,
     at: datetime | None = None,
+    outcome: QueueOutcome | None = None,
+    exceedances: Path | None = None,
+    time_zone: str | None = None,
 ) -> Memory:
-    """Record a decision about an alarm, for good, and how things stood when it was made.
+    """Record a decision about an alarm, for good, and how things stood when it was made: one transaction.
+
+    ``outcome`` is the queue that whoever decides has before them; it is worked out unless given. ``after`` is the
+    number of the newest decision that they have seen; unless given it is the newest there is now. Earlier decisions
+    stay, and are in what is returned.
 
     Raises:
-        CallError: there is no such alarm, no reason or no name.
+        CallError: there is no such alarm; no reason, no name, or a date that has passed. DecidedMeanwhileError: a newer
+            decision is there than ``after``.
     """
     from vibe.core.records.history import Decision
     from vibe.health.alarms.cause_names import typed
+    from vibe.history.store.decisions import checked
 
     at = at or datetime.now(UTC)
-    if not because.strip():
-        raise CallError("a decision needs a reason (--because): it will be read years later")
-    if not by.strip():
-        raise CallError("a decision needs the name of who decided (--by): it will be read years later")
     name = typed(name)
-    decision = Decision(alarm=name, verdict=verdict, because=because, by=by, at=at, recheck_by=recheck_by)
-    kept = next((alarm for alarm in store.alarms(open_only=False) if alarm.id == name), None)
-    if kept is not None:
-        facts = _facts(kept.facts)
-        stood = {key: facts.get(key) for key in ("levels", "component", "severity", "captures", "urgency")}
-        facts["decided"] = [*facts.get("decided", []), {"at": at.isoformat(), "verdict": verdict} | stood]
-        # First how things stand: were this process ended in between, the note alone changes nothing.
-        store.put_alarm(
-            kept.id, kept.drive, kept.cause, kept.opened_at, json.dumps(facts, ensure_ascii=False), reopen=False
-        )
-    store.decide(decision)
+    decision = Decision(
+        alarm=name, verdict=verdict, because=because.strip(), by=by.strip(), at=at, recheck_by=recheck_by,
+        owner=owner.strip(), due=due, work_order=work_order.strip(), withdraws=withdraws,
+    )  # fmt: skip
+    checked(decision)
+    earlier = store.decisions(name)
+    newest = earlier[-1].number if earlier else None
+    if withdraws is not None and withdraws not in {one.number for one in earlier}:
+        raise CallError(f"alarm {name} has no decision number {withdraws} to withdraw")
+    known = next((memory for memory in remembered(store) if memory.id == name), None)
+    if outcome is None:
+        outcome = evaluate_alarms(store, exceedances=exceedances, time_zone=time_zone, at=at)
+    alarm = next((alarm for alarm in outcome.queue.alarms if alarm.id == name), None)
+    if alarm is None and known is None:
+        raise no_such_alarm(name, [alarm.id for alarm in outcome.queue.alarms])
+    if alarm is not None:
+        drive, cause, opened_at = alarm.drive, alarm.cause, alarm.opened_at
+        stood = stood_in_words(alarm, outcome.cases)
+    elif known is not None:
+        drive, cause, opened_at = known.drive, known.cause, known.opened_at
+        stood = json.dumps({key: value for key, value in known.facts.items() if key != "decided"}, ensure_ascii=False)
+    decision = replace(decision, after=newest if after is None else after, stood=stood)
+    store.decide_at_once(decision, drive, cause, opened_at, stood)
     return next(memory for memory in remembered(store) if memory.id == name)
+
+
+def no_such_alarm(name: str, known: Sequence[str]) -> CallError:
+    """The one sentence about an alarm that is not there."""
+    import difflib
+
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    more = f"; the nearest is {near[0]!r}" if near else "; `vibe alarms list --all` names all there are"
+    file = "" if near else ", and with --exceedances those that only another system's file raises"
+    return CallError(f"there is no alarm {name[:80]!r}{more}{file}")
 
 
 # ── a recipe ──────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -247,8 +316,6 @@ def run_alarms(
         ConfigError: the recipe, the file of exceedances or a drive file is wrong. CallError: it is of another kind, or
             there is no store. OutputError: a result is there already and ``force`` is not given.
     """
-    from dataclasses import replace
-
     from vibe.core.errors import OutputError
     from vibe.flow.history.pages import write_pages
     from vibe.history.store.store import Store
@@ -269,6 +336,8 @@ def run_alarms(
             store, exceedances=recipe.exceedances, drives=drives, time_zone=recipe.time_zone, limits=recipe.limits,
             at=at, progress=progress,
         )  # fmt: skip
+        if store.may_write and at is None:
+            record(store, outcome, with_file=recipe.exceedances is not None)
     files = write_queue(outcome.queue, target, force=force)
     written = write_pages(outcome.queue, outcome.cases, recipe.store, target, title=recipe.title, force=force)
     return replace(outcome, files=(*files, *written))

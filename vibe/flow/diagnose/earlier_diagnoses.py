@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -86,7 +87,8 @@ def _read(
 def kept_files(store: Store, tag: str, settings: Settings) -> list[Path]:
     """Files of the last accepted captures of a drive in a store, oldest first: more than are compared, since speeds and
     loads differ. What was measured before something was done to the drive that makes a new baseline is no past."""
-    since = max((event.at for event in store.events(tag) if event.new_baseline), default=None)
+    now = datetime.now(UTC)  # what is planned for later has changed nothing yet
+    since = max((event.at for event in store.events(tag) if event.new_baseline and event.at <= now), default=None)
     kept = [one for one in store.captures(tag, since=since) if one.kept == "accepted" and one.waveform != "lost"]
     return [store.path_of(one.content) for one in kept[-MORE * settings.diagnosis.past.most :]]
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from vibe.core.records.alarm_case import CaptureSeen
     from vibe.core.records.level_change import Shift
     from vibe.flow.history.series import At, SeriesGatherer, SeriesView
-    from vibe.history.store.store import Store
+    from vibe.history.store.decisions import DecisionBook
 
 _MEASURES = (("share", "acceleration_rms"), ("velocity_share", "velocity_rms"))
 """Shares, and the level of which they are shares."""
@@ -24,9 +24,12 @@ _NOW = 3
 
 
 def changes_of(
-    tag: str, store: Store, looker: SeriesGatherer, sisters: Sequence[str], captures: Sequence[CaptureSeen]
+    tag: str, store: DecisionBook, looker: SeriesGatherer, captures: Sequence[CaptureSeen]
 ) -> list[PointChange]:
-    """The change of each level whose shares are kept: captures of the baseline against the latest three."""
+    """The change of each level whose shares are kept: captures of the baseline against the latest three.
+
+    What sister drives did is said once, by the queue, and not again here.
+    """
     from vibe.core.records.history import SeriesKey
     from vibe.core.records.level_change import Circumstances
     from vibe.health.alarms.explanation import explain
@@ -35,7 +38,7 @@ def changes_of(
     seen = {capture.content: capture for capture in captures}
     found = []
     for share, level in _MEASURES:
-        points = _shares(store, tag, share)
+        points = _shares(store, looker, tag, share)
         for point, by_capture in points.items():
             key = SeriesKey(drive=tag, point=point, measure=level)
             before, now = _sides(looker.look(key), by_capture)
@@ -45,7 +48,6 @@ def changes_of(
             trouble = seen[now[-1].content].troubled.get(point) if now[-1].content in seen else None
             known = Circumstances(
                 shifts=_shifts(looker.look(key), before, now, seen),
-                sisters=_grown(looker.sisters(key, sisters), lambda one: one.key.drive),
                 other_points=_grown(
                     [looker.look(replace(key, point=other)) for other in points if other != point],
                     lambda one: one.key.point,
@@ -56,11 +58,13 @@ def changes_of(
     return sorted(found, key=lambda change: (change.measure, -abs(change.explanation.rise_db)))
 
 
-def _shares(store: Store, tag: str, measure: str) -> dict[str, dict[str, dict[str, float]]]:
+def _shares(
+    store: DecisionBook, looker: SeriesGatherer, tag: str, measure: str
+) -> dict[str, dict[str, dict[str, float]]]:
     """Mean squares by point, capture and owner."""
     points: dict[str, dict[str, dict[str, float]]] = {}
     for key in store.keys(tag, measure):
-        series = store.series(key)
+        series = looker.series(key)
         for content, value in zip(series.content, series.value.tolist(), strict=True):
             points.setdefault(key.point, {}).setdefault(content, {})[key.subject] = value
     return points

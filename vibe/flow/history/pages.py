@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from vibe.core.records.alarms import Alarm, Queue
     from vibe.core.records.history import ArchivedSpectrum, SeriesKey, StoredCapture
     from vibe.core.records.history_view import ShownCapture, ShownDrive, ShownSeries, ShownTone
-    from vibe.history.store.store import Store
+    from vibe.history.store.decisions import DecisionBook
 
 MOST_CELLS = 1_250_000
 """Cells of all spectra of a page: two bytes each, a third more as text, some 3.4 MB."""
@@ -41,7 +41,9 @@ def write_history_page(
     from vibe.ingest import load_model
     from vibe.report.pages.history_page import write_history
 
-    with Store.open(store_path) as store:
+    at = at or datetime.now(UTC)
+    with Store.open(store_path) as opened:
+        store = opened.as_of(at)
         kept = next((drive for drive in store.drives() if drive.tag == tag), None)
         if kept is None or not kept.captures:
             raise CallError(f"{store_path} holds no capture of a drive {tag!r}")
@@ -50,7 +52,7 @@ def write_history_page(
             limits=load_settings().limits, rules=load_alarm_rules(),
         )  # fmt: skip
         case = gatherer.case(tag, kept.kind, ())
-        shown = shown_drive(store, case, at=at or datetime.now(UTC))
+        shown = shown_drive(store, case, at=at)
     return write_history(shown, out, force=force)
 
 
@@ -71,7 +73,8 @@ def write_pages(
     by_tag = {case.tag: case for case in cases}
     pictured = queue.alarms[:MOST_PICTURED]
     tags = list(dict.fromkeys(tag for alarm in pictured for tag in alarm.drives if tag in by_tag))
-    with Store.open(store_path) as store:
+    with Store.open(store_path) as opened:
+        store = opened.as_of(queue.at)
         shown = {}
         for alarm in pictured:
             case = by_tag.get(alarm.drive)
@@ -89,7 +92,7 @@ def write_pages(
 # ── what belongs to a drive ───────────────────────────────────────────────────────────────────────────────────────
 
 
-def shown_drive(store: Store, case: DriveCase, *, at: datetime, alarms: Sequence[Alarm] = ()) -> ShownDrive:
+def shown_drive(store: DecisionBook, case: DriveCase, *, at: datetime, alarms: Sequence[Alarm] = ()) -> ShownDrive:
     """A drive with all of its series, and the spectra of as many captures as a page can carry."""
     named = {content for alarm in alarms for content in _contents(alarm)}
     kept = store.captures(case.tag)
@@ -97,7 +100,7 @@ def shown_drive(store: Store, case: DriveCase, *, at: datetime, alarms: Sequence
     return _shown(store, case, store.keys(case.tag), chosen, at=at, alarms=alarms, remarks=remarks)
 
 
-def shown_alarm(store: Store, case: DriveCase, alarm: Alarm, *, at: datetime) -> ShownDrive:
+def shown_alarm(store: DecisionBook, case: DriveCase, alarm: Alarm, *, at: datetime) -> ShownDrive:
     """What belongs to one alarm: its series, and the captures before and now among a few in between."""
     names = {alarm.cause, *alarm.names}
     keys = [key for key in alarm.pictures.series if key.drive == case.tag]
@@ -118,7 +121,7 @@ def shown_alarm(store: Store, case: DriveCase, alarm: Alarm, *, at: datetime) ->
 
 
 def _shown(
-    store: Store, case: DriveCase, keys: Sequence[SeriesKey], captures: Sequence[ShownCapture], *, at: datetime,
+    store: DecisionBook, case: DriveCase, keys: Sequence[SeriesKey], captures: Sequence[ShownCapture], *, at: datetime,
     alarms: Sequence[Alarm], remarks: Sequence[str] = (), before: str | None = None, now: str | None = None,
 ) -> ShownDrive:  # fmt: skip
     from vibe.core.records.history_view import ShownDrive, ShownSeries
@@ -138,7 +141,7 @@ def _shown(
     )  # fmt: skip
 
 
-def _tones(store: Store, tag: str) -> list[ShownTone]:
+def _tones(store: DecisionBook, tag: str) -> list[ShownTone]:
     """Orders at which a cursor may be put; none where the drive's file is missing or of another version."""
     from pydantic import ValidationError
 
@@ -171,7 +174,7 @@ def _contents(alarm: Alarm) -> set[str]:
 
 
 def _chosen(
-    kept: Sequence[StoredCapture], case: DriveCase, named: set[str], store: Store
+    kept: Sequence[StoredCapture], case: DriveCase, named: set[str], store: DecisionBook
 ) -> tuple[list[ShownCapture], list[str]]:
     """First of the baseline, the latest, those of alarms, and others evenly spaced, until the page is full."""
     ranked = ranked_captures(kept, case.epoch, case.before, named, MOST_CAPTURES)
@@ -233,7 +236,7 @@ def _evenly(captures: Sequence[StoredCapture], most: int) -> list[StoredCapture]
 
 
 def _with_spectra(
-    store: Store, captures: Sequence[tuple[StoredCapture, str]], cap: int | None = None
+    store: DecisionBook, captures: Sequence[tuple[StoredCapture, str]], cap: int | None = None
 ) -> list[ShownCapture]:
     """Captures with their spectra; those whose file is lost or held none are left out."""
     from vibe.core.records.history_view import ShownCapture
@@ -255,7 +258,7 @@ def _with_spectra(
     return found
 
 
-def _spectra(store: Store, content: str) -> tuple[ArchivedSpectrum, ...]:
+def _spectra(store: DecisionBook, content: str) -> tuple[ArchivedSpectrum, ...]:
     try:
         return store.spectra(content)
     except CaptureError:

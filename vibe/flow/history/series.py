@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import isfinite
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from vibe.history.baseline import Baseline, Compared
     from vibe.history.limits import Limit, Zones
     from vibe.history.settings import HistorySettings
-    from vibe.history.store.store import Store
+    from vibe.history.store.decisions import DecisionBook
     from vibe.history.trend import Trend
 
 
@@ -46,6 +46,29 @@ class SeriesView:
     compared: Compared
     trend: Trend
     captures: tuple[At, ...]
+    known: int | None = None
+    """How many captures could be compared before the others were let go."""
+
+    @property
+    def count(self) -> int:
+        """How many captures can be compared, those that are not held any more among them."""
+        return len(self.comparable) if self.known is None else self.known
+
+    def trimmed(self, most: int) -> SeriesView:
+        """The same with no more than its latest captures, and those that can be compared; all else that follows from
+        the others is kept."""
+        from dataclasses import replace
+
+        if len(self.captures) <= most:
+            return self
+        start = len(self.captures) - most
+        if all(at.change_db is None for at in self.captures[start:]) and self.comparable:
+            start = self.captures.index(self.comparable[-1])
+        compared = replace(
+            self.compared, time_s=self.compared.time_s[start:].copy(), change_db=self.compared.change_db[start:].copy(),
+            sigma_db=self.compared.sigma_db[start:].copy(), condition=self.compared.condition[start:].copy(),
+        )  # fmt: skip
+        return replace(self, compared=compared, captures=self.captures[start:], known=self.count)
 
     @property
     def comparable(self) -> tuple[At, ...]:
@@ -64,31 +87,53 @@ class SeriesView:
 
 
 class SeriesGatherer:
-    """Looks at series of a store, each once."""
+    """Looks at the series of one drive after the other, each once."""
 
-    def __init__(self, store: Store, settings: HistorySettings) -> None:
+    def __init__(self, store: DecisionBook, settings: HistorySettings) -> None:
         self._store, self._settings = store, settings
         self._known: dict[SeriesKey, SeriesView] = {}
-        self._events: dict[str, tuple[Event, ...]] = {}
+        self._series: dict[SeriesKey, Series] = {}
+        self._events: tuple[Event, ...] = ()
+        self._drive: str | None = None
 
     def events(self, drive: str) -> tuple[Event, ...]:
         """What was done to a drive."""
-        if drive not in self._events:
-            self._events[drive] = self._store.events(drive)
-        return self._events[drive]
+        if drive != self._drive:
+            # Of the drive before nothing is asked again; all drives together would fill the memory.
+            self._known, self._series, self._drive = {}, {}, drive
+            self._events = self._store.events(drive)
+        return self._events
 
     def look(self, key: SeriesKey) -> SeriesView:
         """One series; an empty one where it is unknown."""
+        events = self.events(key.drive)
         if key not in self._known:
-            self._known[key] = _view(self._store.series(key), self.events(key.drive), self._settings)
+            self._known[key] = _view(self.series(key), events, self._settings)
         return self._known[key]
 
-    def sisters(self, key: SeriesKey, tags: Sequence[str]) -> list[SeriesView]:
-        """The same series of sister drives, where they have it."""
-        from dataclasses import replace
+    def series(self, key: SeriesKey) -> Series:
+        """The values of a series."""
+        self.events(key.drive)
+        if key not in self._series:
+            self._series[key] = self._store.series(key)
+        return self._series[key]
 
-        found = [self.look(replace(key, drive=tag)) for tag in tags]
-        return [one for one in found if one.captures]
+    def without(self, key: SeriesKey, contents: Collection[str]) -> SeriesView:
+        """A series without some of its captures."""
+        return _view(_left(self.series(key), contents), self.events(key.drive), self._settings)
+
+
+def _left(series: Series, contents: Collection[str]) -> Series:
+    import numpy as np
+
+    from vibe.core.records.history import Series as Rows
+
+    keep = np.array([content not in contents for content in series.content], dtype=np.bool_)
+    return Rows(
+        key=series.key, unit=series.unit, time_s=series.time_s[keep], value=series.value[keep],
+        speed_hz=series.speed_hz[keep], load_percent=series.load_percent[keep], accepted=series.accepted[keep],
+        content=tuple(content for content in series.content if content not in contents),
+    )  # fmt: skip
 
 
 def _view(series: Series, events: Sequence[Event], settings: HistorySettings) -> SeriesView:
@@ -136,33 +181,12 @@ def _raw_reference(compared: Compared, levels: Sequence[float], accepted: Sequen
 
 
 def limits_of(
-    looked: SeriesView,
-    sisters: Sequence[SeriesView],
-    drive: Drive | None,
-    zone_limits: Limits,
-    settings: HistorySettings,
+    looked: SeriesView, sisters: Sequence[Limit], drive: Drive | None, zone_limits: Limits, settings: HistorySettings
 ) -> tuple[Limit, ...]:
     """Limits from all three sources for the condition of the last capture that can be compared."""
     from vibe.history.limits import limits
 
-    baseline = looked.baseline
-    alike = []
-    for sister in sisters:
-        alike += [b for b in sister.compared.baselines if baseline is not None and _alike(b, baseline, settings)][:1]
-    return limits(baseline, alike, zones_of(looked.key, drive, zone_limits), settings)
-
-
-def _alike(one: Baseline, other: Baseline, settings: HistorySettings) -> bool:
-    a, b, rules = one.condition, other.condition, settings.condition
-    if (a.speed_hz is None) != (b.speed_hz is None) or (a.load_percent is None) != (b.load_percent is None):
-        return False
-    if a.speed_hz and b.speed_hz and abs(a.speed_hz / b.speed_hz - 1) > rules.speed_within:
-        return False
-    return (
-        a.load_percent is None
-        or b.load_percent is None
-        or abs(a.load_percent - b.load_percent) <= rules.load_within_percent
-    )
+    return (*limits(looked.baseline, (), zones_of(looked.key, drive, zone_limits), settings), *sisters)
 
 
 def zones_of(key: SeriesKey, drive: Drive | None, zone_limits: Limits) -> Zones | None:
@@ -198,6 +222,8 @@ def state_of(
         over = float(level_db(trip.value, looked.unit)) - baseline.level_db
         target = f"the trip of {trip.value:.3g} {looked.unit}"
     time = time_to_limit(trend, over, settings.trend)
+    gone = trend.growth_db if trend.growth_db is not None else trend.level_db
+    share = None if gone is None or over <= 0 or trend.state == "cannot be told yet" else gone / over
     raws = [at.raw_db for at in looked.comparable[-3:] if at.raw_db is not None]
     raw = median(raws) if raws else None
     grows = trend.state in ("growing", "stepped up", "falling", "stepped down") and trend.changes
@@ -221,7 +247,7 @@ def state_of(
         slope_low=_bound(None if slope is None else slope.low),
         slope_high=_bound(None if slope is None else slope.high),
         target=target, days_to_target=time.days, soonest_days=time.soonest, latest_days=time.latest,
-        time_words=time.words,
+        time_words=time.words, target_share=1.0 if time.days == 0.0 else share,
     )  # fmt: skip
 
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
 
+from vibe.core.records.alarms import CaseState, Status
 from vibe.core.records.history import REMARKS, Decision
 
-CaseState = Literal["new", "back", "overdue", "blind", "in work", "waiting", "closed"]
-"""``back``: graver since it was decided; ``blind``: nothing can be judged, and nothing found is kept."""
+STATUS: dict[CaseState, Status] = {
+    "new": "open", "blind": "open", "back": "back", "overdue": "back", "in work": "in work", "waiting": "quiet",
+    "closed": "quiet",
+}  # fmt: skip
+"""What lists show of a state."""
 SETTLED = ("not-a-fault", "operating-condition")
 """Decisions after which nothing is left to do."""
 WAITS = ("recheck", "sensor", "out-of-service")

@@ -29,11 +29,13 @@ class CauseDraft:
     finding: SeenFinding | None = None
     exceedances: list[Exceedance] = field(default_factory=list)
     explanations: list[AlarmExplanation] = field(default_factory=list)
+    retake: str = ""
+    """What is to be measured again at once, since the latest captures could not show this."""
 
     @property
     def first(self) -> datetime:
         """When what is counted here first happened."""
-        times = [e.at for e in self.exceedances] + ([] if self.since is None else [self.since])
+        times = [e.since or e.at for e in self.exceedances] + ([] if self.since is None else [self.since])
         return min(times)
 
     def add_explanation(self, explanations: AlarmExplanation) -> None:
@@ -51,7 +53,80 @@ def causes_of(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
         cause = _home(exceedance, case, faults, found, rules)
         cause.exceedances.append(exceedance)
     _join_load(found)
+    _join_clipping(found, case)
+    found += _unseen(case, found, rules)
     return [cause for cause in found if cause.exceedances or cause.since is not None]
+
+
+def _join_clipping(found: list[CauseDraft], case: DriveCase) -> None:
+    """What grows until it leaves the range is no sensor in trouble: the range is too small for what is there."""
+    rising = [cause for cause in found if cause.kind in ("fault", "growth")]
+    for cause in [c for c in found if c.kind == "sensor" and c.cause.startswith("sensor ")]:
+        point = cause.cause.removeprefix("sensor ")
+        run = [c for c in case.recent if point in c.clipped]
+        latest = next((c for c in reversed(case.recent) if point in c.troubled or c.judged), None)
+        if not run or latest is None or point not in latest.clipped or not rising:
+            continue
+        first = _run_of(point, case)
+        words = (
+            f"{point}: cut off at {run[-1].clipped[point]:.3g} m/s² since {first:%Y-%m-%d}: the level is at least "
+            "that, and these captures are no sign that anything got better"
+        )
+        for one in rising:
+            one.add_explanation(AlarmExplanation(kind="sensor", words=words, weighs=False))
+            one.retake = f"Measure again at once with a larger range at {point}"
+        rising[0].exceedances += cause.exceedances
+        found.remove(cause)
+
+
+def _run_of(point: str, case: DriveCase) -> datetime:
+    """The first of the latest captures in a row that are cut off at a point, or were rejected."""
+    first = case.recent[-1].at
+    for capture in reversed(case.recent):
+        if point not in capture.clipped and capture.judged:
+            break
+        first = capture.at
+    return first
+
+
+def _unseen(case: DriveCase, known: list[CauseDraft], rules: AlarmRules) -> list[CauseDraft]:
+    """A drive whose next capture is overdue, or whose latest captures could not be judged at all."""
+    faults = [cause for cause in known if cause.kind == "fault"]
+    if not case.captures or case.at is None:
+        return []
+    found = []
+    last = case.captures[-1].at
+    days = overdue_days(last, case.every_days, case.planned, case.at, rules)
+    if days is not None and case.every_days is not None:
+        rhythm = f"{'planned' if case.planned else 'usually'} every {case.every_days:.0f} days"
+        age = (case.at - last).days
+        cause = CauseDraft(kind="not measured", cause="not measured", names=frozenset(), since=last)
+        words = f"not measured for {age} days, {rhythm}; the last capture is of {last:%Y-%m-%d}"
+        cause.add_explanation(AlarmExplanation(kind="event", words=words, weighs=False))
+        found.append(cause)
+    blind = []
+    for capture in reversed(case.recent):
+        if capture.judged:
+            break
+        blind.append(capture)
+    if len(blind) >= rules.unseen.rejected_from and not faults and all(cause.kind != "sensor" for cause in known):
+        cause = CauseDraft(kind="not judged", cause="not judged", names=frozenset(), since=blind[-1].at)
+        why = f": {blind[0].refused}" if blind[0].refused else ""
+        words = f"none of the {len(blind)} captures since {blind[-1].at:%Y-%m-%d} could be judged{why}"
+        cause.add_explanation(AlarmExplanation(kind="event", words=words, weighs=False))
+        found.append(cause)
+    return found
+
+
+def overdue_days(
+    last: datetime, every_days: float | None, planned: bool, at: datetime, rules: AlarmRules
+) -> float | None:
+    """Days since the next capture was expected, once it is surely late; None while it is not, or nobody can tell."""
+    if every_days is None:
+        return None
+    late = rules.unseen.planned_times if planned else rules.unseen.usual_times
+    age = (at - last) / timedelta(days=1)
+    return age - every_days if age > max(late * every_days, every_days + rules.unseen.grace_days) else None
 
 
 def _join_load(found: list[CauseDraft]) -> None:
@@ -70,18 +145,43 @@ def _join_load(found: list[CauseDraft]) -> None:
 
 
 def _faults(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
-    """Findings of the latest captures: those of kin are one."""
-    latest = case.recent[-rules.raise_.of_last :]
-    groups: list[list[tuple[CaptureSeen, CaptureFinding]]] = []
+    """Findings of the latest captures: those of kin are one.
+
+    A capture that could not have shown a finding, for it was rejected or the finding's point was cut off or in trouble,
+    is no sign that it is gone: then those before it count until a good capture takes their place.
+    """
+    of = rules.raise_.of_last
     causes: list[CauseDraft] = []
-    for capture in latest:
+    for capture in case.recent[-of:]:
         for finding in capture.findings:
             if finding.component == "sensor":
-                _sensor(causes, finding.point, case, capture.at)
+                for point in finding.points or (finding.point,):
+                    _sensor(causes, point, case, capture.at)
+    groups: list[list[tuple[CaptureSeen, CaptureFinding]]] = []
+    for capture in case.recent[_looked_from(case, of) :]:
+        for finding in capture.findings:
+            if finding.component == "sensor":
                 continue
             kin = next((group for group in groups if any(_kin(finding, other) for _, other in group)), None)
             groups.append([(capture, finding)]) if kin is None else kin.append((capture, finding))
-    return [*causes, *(_fault(group, case, latest) for group in groups)]
+    return [*causes, *(cause for group in groups if (cause := _fault(group, case, of)) is not None)]
+
+
+def _looked_from(case: DriveCase, of: int) -> int:
+    """The place of the capture from which on findings may still count: the last ``of`` captures without any trouble,
+    and all that came after them."""
+    left = of
+    for place in range(len(case.recent) - 1, -1, -1):
+        left -= case.recent[place].judged and not case.recent[place].troubled
+        if left == 0:
+            return place
+    return 0
+
+
+def could_show(capture: CaptureSeen, finding: CaptureFinding) -> bool:
+    """Whether a capture could have shown a finding: it was judged, and none of the finding's points was in trouble."""
+    points = finding.points or ((finding.point,) if finding.point else tuple(capture.troubled))
+    return capture.judged and not any(point in capture.troubled for point in points)
 
 
 def _kin(one: CaptureFinding, other: CaptureFinding) -> bool:
@@ -93,27 +193,46 @@ def _kin(one: CaptureFinding, other: CaptureFinding) -> bool:
     )
 
 
-def _fault(
-    group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase, latest: Sequence[CaptureSeen]
-) -> CauseDraft:
-    last_capture = group[-1][0]
+def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase, of: int) -> CauseDraft | None:
+    """The cause behind findings of kin; None where enough good captures no longer show it."""
+    newest = group[-1][1]
+    shown = {capture.content for capture, _ in group}
+    counted = [c for c in case.recent if c.content in shown or could_show(c, newest)][-of:]
+    seen = [(c, f) for c, f in group if any(c is one for one in counted)]
+    if not seen:
+        return None
+    last_capture = seen[-1][0]
     # Of one capture the gravest names the row.
-    best = max((f for c, f in group if c is last_capture), key=lambda f: (_GRAVITY[f.severity], f.probability))
-    seen = {capture.content for capture, _ in group}
-    in_latest = last_capture.content == latest[-1].content
-    chance = best.probability if in_latest else sum(f.probability for _, f in group) / len(latest)
+    best = max((f for c, f in seen if c is last_capture), key=_grave)
+    after = [c for c in case.recent if c.at > last_capture.at]
+    hidden = bool(after) and not any(could_show(c, best) for c in after)
+    # What was weakened by its input's end, or not shown at all since, is at least what it was before.
+    doubtful = hidden or not could_show(last_capture, best)
+    worst = max((f for _, f in seen), key=_grave) if doubtful else best
+    in_latest = last_capture.content == counted[-1].content
+    chance = max(f.probability for _, f in seen) if doubtful and in_latest else (
+        best.probability if in_latest else sum(f.probability for _, f in seen) / len(counted)
+    )  # fmt: skip
     own = owners((best.component, best.tone))
     cause = CauseDraft(
         kind="fault", cause=cause_of(best), names=own | owners(best.names),
-        since=_since(case, best, gap=len(latest)),
+        since=_since(case, best, gap=of),
         finding=SeenFinding(
             tone=best.tone, component=best.component, defect=best.defect, probability=min(chance, 1.0),
-            severity=best.severity, seen_in=len(seen), of=len(latest), names=best.names, content=last_capture.content,
-            why=best.why, advice=best.advice,
+            severity=worst.severity, seen_in=len({c.content for c, _ in seen}), of=len(counted), names=best.names,
+            content=last_capture.content, why=best.why, advice=best.advice,
+            kept_from=last_capture.at if hidden else None,
         ),
     )  # fmt: skip
-    bad = [c for c, f in group if c.troubled and (not f.point or f.point in c.troubled)]
-    if len(bad) == len(group):
+    if doubtful:
+        cut = [point for point in (best.points or (best.point,)) if point in (after or [last_capture])[-1].clipped]
+        cause.retake = "Measure again at once" + (f" with a larger range at {' and '.join(cut)}" if cut else "")
+    if hidden:
+        count = "the capture" if len(after) == 1 else f"the {len(after)} captures"
+        words = f"{count} since {last_capture.at:%Y-%m-%d} could not show it; what was found then counts until one can"
+        cause.add_explanation(AlarmExplanation(kind="event", words=words, weighs=False))
+    bad = [c for c, f in seen if (c.troubled.keys() - c.clipped) and (not f.point or f.point in c.troubled)]
+    if len(bad) == len(seen) and not hidden:
         point, what = next(iter(last_capture.troubled.items()))
         cause.add_explanation(
             AlarmExplanation(kind="sensor", words=f"it was found only in captures with a sensor fault: {point}: {what}")
@@ -121,9 +240,17 @@ def _fault(
     return cause
 
 
+def _grave(finding: CaptureFinding) -> tuple[int, float]:
+    return _GRAVITY[finding.severity], finding.probability
+
+
 def _since(case: DriveCase, finding: CaptureFinding, gap: int) -> datetime:
     """The first capture of the run of captures, with no more than ``gap`` between, in which it was found."""
     captures = case.recent
+    captures = tuple(
+        c for c in captures
+        if could_show(c, finding) or any(_kin(f, finding) for f in c.findings if f.component != "sensor")
+    )  # fmt: skip
     places = [i for i, c in enumerate(captures) if any(_kin(f, finding) for f in c.findings if f.component != "sensor")]
     first = places[-1]
     for place in reversed(places):
@@ -145,7 +272,8 @@ def _home(
     slack = timedelta(days=rules.group.slack_days)
     fault = _fault_of(e, [f for f in faults if f.since is not None and e.at >= f.since - slack])
     point = _point_in_trouble(e, capture, case, slack)
-    if point is not None and (fault is None or (capture is not None and point in capture.troubled)):
+    explains = capture is not None and point in capture.troubled and point not in capture.clipped
+    if point is not None and (fault is None or explains):
         return _sensor(found, point, case, e.at)
     if e.kind == "fall":
         return _sensor(found, e.key.point, case, None)
@@ -153,8 +281,8 @@ def _home(
         return fault
     if e.within:
         return _harmless(e, case, found, rules)
-    if e.within is None and capture is not None and capture.troubled:
-        return _sensor(found, next(iter(capture.troubled)), case, capture.at)
+    if e.within is None and e.kind != "clipped" and capture is not None and capture.troubled.keys() - capture.clipped:
+        return _sensor(found, next(p for p in capture.troubled if p not in capture.clipped), case, capture.at)
     lasts = e.source != "another system" or _lasts(e, case)
     if not lasts:
         return _passing(e, found)
@@ -172,13 +300,21 @@ def _home(
 def _point_in_trouble(e: Exceedance, capture: CaptureSeen | None, case: DriveCase, slack: timedelta) -> str | None:
     """The point whose sensor explains an exceedance: in this very capture, or again and again since about then."""
     point = e.key.point
-    if capture is not None and capture.troubled and (point in capture.troubled or not point):
-        return point or next(iter(capture.troubled))
-    first = next((c.at for c in case.recent if point in c.troubled), None)
+    if e.kind == "clipped":
+        return None
+    # A signal that is cut off is at least as high as it reads: that explains nothing away.
+    troubled = {} if capture is None else {p: what for p, what in capture.troubled.items() if p not in capture.clipped}
+    if troubled and (point in troubled or not point):
+        return point or next(iter(troubled))
+
+    def in_trouble(c: CaptureSeen) -> bool:
+        return point in c.troubled and point not in c.clipped
+
+    first = next((c.at for c in case.recent if in_trouble(c)), None)
     if not point or first is None or e.at < first - slack:
         return None
     since = [c for c in case.recent if c.at >= first]
-    return point if OFTEN * sum(point in c.troubled for c in since) >= len(since) else None
+    return point if OFTEN * sum(map(in_trouble, since)) >= len(since) else None
 
 
 def _fault_of(e: Exceedance, faults: Sequence[CauseDraft]) -> CauseDraft | None:

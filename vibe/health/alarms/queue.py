@@ -11,6 +11,7 @@ from vibe.core.records.alarm_case import DriveCase, Memory
 from vibe.core.records.alarms import (
     Alarm,
     AlarmExplanation,
+    DriveMeasured,
     LeftOut,
     Pictures,
     Queue,
@@ -18,15 +19,18 @@ from vibe.core.records.alarms import (
     SeriesState,
     SisterState,
 )
+from vibe.health.alarms.case_state import STATUS, standing_decisions
 from vibe.health.alarms.cause_names import alarm_id, owner_of
-from vibe.health.alarms.causes import CauseDraft, causes_of
+from vibe.health.alarms.causes import CauseDraft, causes_of, overdue_days
 from vibe.health.alarms.queue_statistics import measures
 from vibe.health.alarms.settings import AlarmRules
+from vibe.health.alarms.shared_cases import REPAIRS, kept_in_work, shared_faults
 from vibe.health.alarms.suppression import standing
 from vibe.health.alarms.urgency import urgency
 from vibe.health.state.finding_names import part_in_words
 
-_SHARED = ("growth", "load or speed")
+_SHARED = ("growth", "load or speed", "not measured")
+_ANY_KIND = ("load or speed", "not measured")
 
 
 def queue_of(
@@ -42,13 +46,42 @@ def queue_of(
 ) -> Queue:
     """All alarms of all drives. ``memories`` are the alarms that the store knows, with their decisions."""
     rows = [(case, cause) for case in cases for cause in causes_of(case, rules)]
-    alarms = [_alarm(group, memories, rules, at) for group in _shared(rows, rules)]
+    known = Known(memories)
+    alarms = [_alarm(group, known, rules, at) for group in _shared(rows, rules)]
+    by_tag = {case.tag: case for case in cases}
+    alarms += shared_faults(alarms, by_tag, known.by_id, at)
+    alarms += kept_in_work(alarms, by_tag, memories, at)
     # What cannot be distinguished by urgency alone keeps its place: more rows, then the name.
     alarms.sort(key=lambda a: (a.status == "quiet", -a.urgency.total, -len(a.exceedances), a.id))
+    drives = tuple(_measured(case, at, rules) for case in cases)
     return Queue(
         at=at, alarms=tuple(alarms), unmatched=tuple(unmatched), bad=tuple(bad), matched=matched,
         remarks=tuple(remarks), measures=measures(alarms, memories, at),
+        latest=max((d.measured_at for d in drives if d.measured_at is not None), default=None), drives=drives,
     )  # fmt: skip
+
+
+class Known:
+    """The alarms that a store knows, by id and by drive."""
+
+    def __init__(self, memories: Sequence[Memory]) -> None:
+        self.by_id = {memory.id: memory for memory in memories}
+        self.by_drive: dict[str, list[Memory]] = {}
+        for memory in memories:
+            self.by_drive.setdefault(memory.drive, []).append(memory)
+
+
+def _measured(case: DriveCase, at: datetime, rules: AlarmRules) -> DriveMeasured:
+    last = case.captures[-1].at if case.captures else None
+    return DriveMeasured(
+        drive=case.tag, kind=case.kind, captures=len(case.captures), measured_at=last, accepted_at=_accepted(case),
+        every_days=case.every_days, planned=case.planned,
+        overdue_days=None if last is None else overdue_days(last, case.every_days, case.planned, at, rules),
+    )  # fmt: skip
+
+
+def _accepted(case: DriveCase) -> datetime | None:
+    return next((c.at for c in reversed(case.captures) if c.accepted), None)
 
 
 def _shared(
@@ -65,7 +98,7 @@ def _shared(
                     group for group in groups
                     if group[0][1].kind == cause.kind
                     and all(case.tag != other.tag for other, _ in group)
-                    and (cause.kind == "load or speed" or (case.kind and case.kind == group[0][0].kind))
+                    and (cause.kind in _ANY_KIND or (case.kind and case.kind == group[0][0].kind))
                     and abs(_began(case, cause) - _began(*group[0])) <= within
                 ),
                 None,
@@ -80,9 +113,7 @@ def _began(case: DriveCase, cause: CauseDraft) -> datetime:
     return min((s.since for s in case.series if s.key in keys and s.since is not None), default=cause.first)
 
 
-def _alarm(
-    group: Sequence[tuple[DriveCase, CauseDraft]], memories: Sequence[Memory], rules: AlarmRules, at: datetime
-) -> Alarm:
+def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: Known, rules: AlarmRules, at: datetime) -> Alarm:
     case, cause = group[0]
     drives = tuple(one.tag for one, _ in group)
     exceedances = tuple(sorted((e for _, c in group for e in c.exceedances), key=lambda e: (e.at, e.key), reverse=True))
@@ -94,32 +125,88 @@ def _alarm(
             AlarmExplanation(kind="sisters", words=f"{' and '.join(drives)} are of one kind and changed together")
         )
     series = tuple(s for one, c in group for s in _series_of(one, c, rules))
-    sisters = tuple(s for one, _ in group for s in _sisters_of(one, series))
-    reasons += _sister_explanations(series, sisters, rules) if len(group) == 1 and kind in ("fault", "growth") else []
+    sisters = tuple(s for one, _ in group for s in _sisters_of(one, series)) if kind != "not measured" else ()
+    have, rose, told = _sister_explanations(series, cause, rules)
+    reasons += told if len(group) == 1 and kind in ("fault", "growth") else []
     reasons += _event_explanations(case, cause)
     # A row that another drive joins stays the row it was.
-    known = [found for one, c in group if (found := _remembered(one, c, memories)) is not None]
-    memory = min(known, key=lambda found: found.opened_at, default=None)
+    remembered = [found for one, c in group if (found := _remembered(one, c, known)) is not None]
+    memory = min(remembered, key=lambda found: found.opened_at, default=None)
     name = memory.id if memory is not None else alarm_id(case.tag, cause.cause, case.epoch)
     title, sentence, advice = _words(cause, kind, drives, exceedances)
+    if cause.retake:
+        advice = f"{cause.retake}. {advice}".strip()
     finding = _lifted(cause, series, rules)
-    status, why = standing(memory, finding, series, at, rules)
     weighing = _weighing(cause, series, rules) if kind in ("fault", "growth", "common") else ()
+    since = min(_began(one, c) if c.kind == "growth" else c.first for one, c in group)
+    stalest = min((one for one, _ in group), key=lambda one: one.captures[-1].at if one.captures else at)
+    last = _measured(stalest, at, rules)
+    state, why = standing(
+        memory, finding, series, at, rules, repaired_at=_repaired(case), seen_at=_seen_at(cause),
+        measured_at=_accepted(case), blind=_blind(case, kind), missed=last.overdue_days is not None,
+    )  # fmt: skip
+    unseen = cause.explanations[0].words if kind in ("not measured", "not judged") else ""
+    decisions = () if memory is None else memory.decisions
+    held = standing_decisions(decisions)
     return Alarm(
         id=name, drives=drives, epoch=case.epoch, kind=kind, cause=cause.cause,
         names=tuple(sorted(cause.names)), title=title, sentence=sentence, advice=advice,
         urgency=urgency(
             finding=finding, exceedances=exceedances, series=weighing, explanations=reasons,
-            consequence=case.consequence, spare_lead_days=case.spare_lead_days, rules=rules,
+            consequence=case.consequence, spare_lead_days=case.spare_lead_days, rules=rules, unseen=unseen,
         ),
-        status=status, status_why=why, since=min(c.first for _, c in group),
-        opened_at=at if memory is None else memory.opened_at, finding=finding, exceedances=exceedances,
+        status=STATUS[state], status_why=why, since=since,
+        opened_at=_opened(stalest, since, at) if memory is None else memory.opened_at,
+        finding=finding, exceedances=exceedances,
         changed=case.changed, explanations=tuple(reasons), sisters=sisters, series=series,
         pictures=Pictures(
             before=case.before, now=_now(case, cause), series=tuple(s.key for s in series), events=case.events
         ),
-        decisions=() if memory is None else memory.decisions,
+        decisions=decisions, state=state,
+        owner=held[-1].owner if held else "", due=held[-1].ask_again if held else None,
+        work_order=held[-1].work_order if held else "", look_again=_look_again(case, cause, weighing, rules),
+        measured_at=last.measured_at, accepted_at=last.accepted_at, overdue_days=last.overdue_days,
+        sisters_have=have, sisters_rose=rose,
     )  # fmt: skip
+
+
+def _repaired(case: DriveCase) -> datetime | None:
+    return max((event.at for event in case.events if event.kind in REPAIRS), default=None)
+
+
+def _seen_at(cause: CauseDraft) -> datetime | None:
+    times = [e.at for e in cause.exceedances]
+    return max(times) if times else None
+
+
+def _blind(case: DriveCase, kind: str) -> bool:
+    return kind == "not judged" or (kind == "sensor" and bool(case.recent) and not case.recent[-1].judged)
+
+
+def _opened(case: DriveCase, since: datetime, at: datetime) -> datetime:
+    """When the store could first have shown it: with the capture in which it began, once that was added. A look at a
+    time before that takes it for added when it was measured."""
+    first = next((c for c in case.captures if c.at >= since), None)
+    if first is None:
+        return at
+    return first.added_at if first.added_at is not None and first.at <= first.added_at <= at else first.at
+
+
+def _look_again(
+    case: DriveCase, cause: CauseDraft, series: Sequence[SeriesState], rules: AlarmRules
+) -> datetime | None:
+    """By when to measure again; None where nothing asks for it sooner than usual."""
+    if not case.captures:
+        return None
+    last = case.captures[-1].at
+    if cause.retake:
+        return last + timedelta(days=rules.unseen.retake_days)
+    if not any(s.state in ("growing", "stepped up") for s in series):
+        return None
+    days = rules.unseen.latest_days
+    if case.every_days is not None:
+        days = min(max(rules.unseen.sooner * case.every_days, 1.0), days)
+    return last + timedelta(days=days)
 
 
 def _weighing(cause: CauseDraft, series: Sequence[SeriesState], rules: AlarmRules) -> tuple[SeriesState, ...]:
@@ -156,19 +243,18 @@ def _now(case: DriveCase, cause: CauseDraft) -> str | None:
     return case.now
 
 
-def _remembered(case: DriveCase, cause: CauseDraft, memories: Sequence[Memory]) -> Memory | None:
+def _remembered(case: DriveCase, cause: CauseDraft, known: Known) -> Memory | None:
     """The alarm that this was before: of the same name, else a fault of the same time at a part of kin."""
     own = alarm_id(case.tag, cause.cause, case.epoch)
-    for memory in memories:
-        if memory.id == own:
-            return memory
+    if own in known.by_id:
+        return known.by_id[own]
     if cause.finding is None:
         return None
     epoch = None if case.epoch is None else case.epoch.isoformat()
     parts = {owner_of(cause.finding.component)}
-    for memory in memories:
+    for memory in known.by_drive.get(case.tag, ()):
         facts = memory.facts
-        if memory.drive == case.tag and facts.get("kind") == "fault" and facts.get("epoch") == epoch:
+        if facts.get("kind") == "fault" and facts.get("epoch") == epoch:
             before = facts.get("component")
             if before is not None and owner_of(str(before)) in cause.names and parts & set(facts.get("names", ())):
                 return memory
@@ -190,27 +276,26 @@ def _sisters_of(case: DriveCase, series: Sequence[SeriesState]) -> tuple[SisterS
 
 
 def _sister_explanations(
-    series: Sequence[SeriesState], sisters: Sequence[SisterState], rules: AlarmRules
-) -> list[AlarmExplanation]:
-    """Whether sister drives changed too, judged on the series that changed most and that a sister has as well."""
+    series: Sequence[SeriesState], cause: CauseDraft, rules: AlarmRules
+) -> tuple[int, int, list[AlarmExplanation]]:
+    """How many sisters have the series that changed most, on how many it rose alike, and what that says.
+
+    Judged on the first series that a sister has as well. What all of several sisters do explains a level; it explains
+    no finding that names a part.
+    """
     for one in series:
-        alike = [
-            s for s in sisters
-            if (s.key.point, s.key.measure, s.key.subject) == (one.key.point, one.key.measure, one.key.subject)
-            and s.change_db is not None
-        ]  # fmt: skip
-        if one.change_db is None or one.change_db < rules.group.explains_from_db or not alike:
+        have, rose = one.sisters_have, one.sisters_rose
+        if one.change_db is None or one.change_db < rules.group.explains_from_db or not have:
             continue
-        risen = [s for s in alike if (s.change_db or 0.0) >= rules.group.explains_share * one.change_db]
-        rows = ", ".join(f"{s.drive} {s.change_db:+.1f} dB" for s in alike)
-        if len(risen) == len(alike):
-            return [
-                AlarmExplanation(
-                    kind="sisters", words=f"all sisters changed with it ({rows}): look for what they share"
-                )
-            ]
-        return [AlarmExplanation(kind="sisters", words=f"sisters did not change with it ({rows})", weighs=False)]
-    return []
+        if rose < have:
+            count = "no sister" if rose == 0 else f"{rose} of {have} sisters"
+            words = f"{count} of the same kind changed with it" if rose == 0 else f"{count} changed with it"
+            return have, rose, [AlarmExplanation(kind="sisters", words=words, weighs=False)]
+        weighs = cause.finding is None and have >= rules.group.fewest_sisters
+        which = f"all {have} sisters" if have > 1 else "its only sister"
+        words = f"{which} changed with it: look for what they share"
+        return have, rose, [AlarmExplanation(kind="sisters", words=words, weighs=weighs)]
+    return 0, 0, []
 
 
 def _event_explanations(case: DriveCase, cause: CauseDraft) -> list[AlarmExplanation]:
@@ -243,24 +328,33 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
             finding.advice,
         )
     if kind in ("growth", "common"):
-        title = "levels grew, and no finding says why" if kind == "growth" else "sister drives changed together"
+        rose = any(e.change_db is None or e.change_db > 0 for e in cause.exceedances)
+        verb = "levels grew" if rose else "levels are beyond a limit"
+        title = f"{verb}, and no finding says why" if kind == "growth" else "sister drives changed together"
         return (
             title,
             f"{who}: {rows} since {cause.first:%Y-%m-%d}{'; ' + reasons if reasons else ''}.",
             "Repeat the measurement at the same speed and load, and compare.",
         )
+    last = cause.first
     title = {
+        "not measured": f"not measured since {last:%Y-%m-%d}",
+        "not judged": f"cannot be judged since {last:%Y-%m-%d}",
         "load or speed": "explained by load or speed",
         "sensor": f"sensor fault: {cause.cause.removeprefix('sensor').strip()}",
         "repaired": "before the latest repair",
         "scatter": "usual scatter, or it did not last",
     }[kind]
     advice = {
+        "not measured": "Measure it, or record that it is out of service.",
+        "not judged": "Measure again by the capture plan; nothing is known of the drive until then.",
         "load or speed": "Nothing at the drive; compare at like load, and set limits per condition.",
         "sensor": "Check sensor, mount and cable, then repeat the measurement: this point says nothing of the drive.",
         "repaired": "Nothing, while the levels stay as they are since.",
         "scatter": "Nothing at the drive; the limit may be too tight.",
     }[kind]
+    if kind in ("not measured", "not judged"):
+        return title, f"{who}: {reasons}.", advice
     return title, f"{who}: {rows}; {reasons}.", advice
 
 
@@ -270,11 +364,5 @@ def forgotten(queue: Queue, cases: Sequence[DriveCase]) -> int:
 
 
 def needs_action(queue: Queue, rules: AlarmRules) -> bool:
-    """Whether some row that is not quiet is urgent enough to be acted on."""
-    return any(a.status != "quiet" and a.urgency.total >= rules.queue.act_from for a in queue.alarms)
-
-
-def quieted(alarm: Alarm, memory: Memory, rules: AlarmRules, at: datetime) -> Alarm:
-    """An alarm after a decision was added to what is remembered of it."""
-    status, why = standing(memory, alarm.finding, alarm.series, at, rules)
-    return replace(alarm, status=status, status_why=why, decisions=memory.decisions)
+    """Whether some row is urgent enough to be acted on, and nobody has it in hand."""
+    return any(a.status not in ("quiet", "in work") and a.urgency.total >= rules.queue.act_from for a in queue.alarms)

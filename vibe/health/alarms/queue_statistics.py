@@ -9,6 +9,8 @@ from typing import Any
 
 from vibe.core.records.alarm_case import Memory
 from vibe.core.records.alarms import Alarm, QueueMeasures, RuleCount
+from vibe.core.records.history import Decision
+from vibe.health.alarms.case_state import standing_decisions
 
 NOT_FAULTS = ("not-a-fault", "sensor", "operating-condition")
 
@@ -26,11 +28,12 @@ def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) 
     verdicts = [_verdict(decisions) for _, decisions, _ in rows]
     judged = [v for v in verdicts if v == "confirmed" or v in NOT_FAULTS]
     waits = [max((d[0].at - opened) / timedelta(days=1), 0.0) for _, d, opened in rows if d]
-    ages = [max((at - a.since) / timedelta(days=1), 0.0) for a in alarms if a.status != "quiet"]
+    ages = [max((at - a.since) / timedelta(days=1), 0.0) for a in alarms if a.status in ("open", "back")]
     return QueueMeasures(
         alarms=len(rows),
         waiting=len(ages),
         quiet=sum(alarm.status == "quiet" for alarm in alarms),
+        in_work=sum(alarm.status == "in work" for alarm in alarms),
         decided=sum(v is not None for v in verdicts),
         not_fault_share=sum(v in NOT_FAULTS for v in judged) / len(judged) if judged else None,
         oldest_days=max(ages, default=None),
@@ -40,8 +43,9 @@ def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) 
     )
 
 
-def _verdict(decisions: Sequence[Any]) -> str | None:
-    return str(decisions[-1].verdict) if decisions else None
+def _verdict(decisions: Sequence[Decision]) -> str | None:
+    held = standing_decisions(decisions)
+    return str(held[-1].verdict) if held else None
 
 
 def _rules(facts: Mapping[str, Any]) -> tuple[str, ...]:

@@ -40,6 +40,7 @@ class GroupRules(StrictModel):
     common_within_days: Positive
     explains_share: Share
     explains_from_db: Positive
+    fewest_sisters: Annotated[int, Field(ge=1)]
     source: str
 
 
@@ -71,26 +72,19 @@ class GrowthPoints(StrictModel):
 
 
 class TimePoints(StrictModel):
-    """Points for the time that is left."""
+    """Points for how near a growing level is to its target."""
 
     points: Points
-    soon_days: Positive
-    far_days: Positive
     target_db: Positive
     source: str
 
-    @model_validator(mode="after")
-    def _ordered(self) -> TimePoints:
-        if not self.soon_days < self.far_days:
-            raise ValueError(f"soon_days {self.soon_days:g} must lie below far_days {self.far_days:g}")
-        return self
-
 
 class SparePoints(StrictModel):
-    """Points for a spare part that comes too late."""
+    """Points for a spare part that may come too late."""
 
     late: Points
     maybe_late: Points
+    long_days: Positive
     source: str
 
 
@@ -99,7 +93,14 @@ class ChanceRules(StrictModel):
 
     least: Share
     without_finding: Share
+    without_finding_most: Share
     source: str
+
+    @model_validator(mode="after")
+    def _ordered(self) -> ChanceRules:
+        if self.without_finding > self.without_finding_most:
+            raise ValueError(f"without_finding {self.without_finding:g} is more than without_finding_most")
+        return self
 
 
 class ConsequenceFactors(StrictModel):
@@ -123,6 +124,20 @@ class ExplainedFactors(StrictModel):
     scatter: Share
     limit: Share
     least_for_safety: Share
+    source: str
+
+
+class UnseenRules(StrictModel):
+    """When a drive is overdue or cannot be judged, and by when it is measured again."""
+
+    planned_times: Annotated[float, Field(ge=1, le=100)]
+    usual_times: Annotated[float, Field(ge=1, le=100)]
+    grace_days: Annotated[float, Field(ge=0)]
+    usual_from: Annotated[int, Field(ge=2)]
+    rejected_from: Annotated[int, Field(ge=1)]
+    sooner: Share
+    latest_days: Positive
+    retake_days: Positive
     source: str
 
 
@@ -153,5 +168,6 @@ class AlarmRules(StrictModel):
     chance: ChanceRules
     consequence: ConsequenceFactors
     explained: ExplainedFactors
+    unseen: UnseenRules
     decided: DecidedRules
     queue: QueueRules

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from vibe.core.records.alarm_case import Memory
-from vibe.core.records.alarms import SeenFinding, SeriesState, Status
+from vibe.core.records.alarms import CaseState, SeenFinding, SeriesState
 from vibe.core.records.history import Decision, SeriesKey
-from vibe.health.alarms.case_state import standing_decisions
+from vibe.health.alarms.case_state import CaseFacts, case_state, standing_decisions
 from vibe.health.alarms.cause_names import owner_of
 from vibe.health.alarms.settings import AlarmRules
 
 _GRAVITY = {"slight": 0, "moderate": 1, "severe": 2}
-_SAID = {
-    "confirmed": "confirmed", "not-a-fault": "no fault", "sensor": "the sensor",
-    "operating-condition": "the operating condition",
-    "recheck": "to be re-inspected",
-}  # fmt: skip
 
 
 def series_name(key: SeriesKey) -> str:
@@ -32,29 +28,35 @@ def levels_of(series: Sequence[SeriesState]) -> dict[str, float]:
 
 
 def standing(
-    memory: Memory | None, finding: SeenFinding | None, series: Sequence[SeriesState], at: datetime, rules: AlarmRules
-) -> tuple[Status, str]:
-    """Whether an alarm is open, quiet or back, and why.
+    memory: Memory | None,
+    finding: SeenFinding | None,
+    series: Sequence[SeriesState],
+    at: datetime,
+    rules: AlarmRules,
+    **more: Any,
+) -> tuple[CaseState, str]:
+    """Where an alarm stands, and why; ``more`` are other fields of ``CaseFacts``.
 
-    The last decision counts. It is measured against what stood in the alarm when it was made (``facts["decided"]``,
-    one entry per decision); another cause or a new baseline is another alarm and needs nothing here.
+    The last decision counts. It is measured against what stood in the alarm when it was made (``Decision.stood``, in
+    older stores ``facts["decided"]``); another cause or a new baseline is another alarm and needs nothing here.
     """
-    held = () if memory is None else standing_decisions(memory.decisions)
-    if memory is None or not held:
-        return "open", "nobody has decided yet"
-    decision = held[-1]
-    said = f"{decision.by} decided on {decision.at:%Y-%m-%d}: {_SAID[decision.verdict]} ({decision.because})"
-    if decision.recheck_by is not None and at >= decision.recheck_by:
-        return "back", f"{said}; the re-inspection date, {decision.recheck_by:%Y-%m-%d}, has passed"
-    then = _then(memory, decision)
-    news = [*_grown(then, series, rules), *_graver(then, finding)]
-    if news:
-        return "back", f"{said}; since then {'; '.join(news)}"
-    until = "" if decision.recheck_by is None else f", until {decision.recheck_by:%Y-%m-%d}"
-    return "quiet", f"{said}; nothing new has happened since{until}"
+    decisions = () if memory is None else memory.decisions
+    held = standing_decisions(decisions)
+    news: tuple[str, ...] = ()
+    if memory is not None and held:
+        then = stood_then(memory, held[-1])
+        news = (*_grown(then, series, rules), *_graver(then, finding))
+    return case_state(CaseFacts(at=at, decisions=decisions, news=news, **more))
 
 
-def _then(memory: Memory, decision: Decision) -> Mapping[str, Any]:
+def stood_then(memory: Memory, decision: Decision) -> Mapping[str, Any]:
+    """How an alarm stood when it was decided; nothing where that was not kept."""
+    if decision.stood:
+        try:
+            read = json.loads(decision.stood)
+        except ValueError:
+            return {}
+        return read if isinstance(read, dict) else {}
     noted = memory.facts.get("decided", [])
     entries = [entry for entry in noted if isinstance(entry, Mapping) and entry.get("at") == decision.at.isoformat()]
     return entries[-1] if entries else {}

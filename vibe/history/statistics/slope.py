@@ -82,20 +82,53 @@ def _kendall_reach(time_s: Array, level_db: Array, confidence: float) -> float:
     tied = [np.unique(row, return_counts=True)[1] for row in (time_s, level_db)]
     if n <= EXACT_UP_TO and all(counts.max() == 1 for counts in tied):
         return _exact_reach(n, confidence)
+    return float(norm.ppf(0.5 + confidence / 2) * np.sqrt(_tied_variance(n, tied)))
+
+
+def kendall_s(time_s: Array, values: Array) -> int:
+    """Kendall's S: pairs that rise less pairs that fall."""
+    first, second = np.triu_indices(values.size, 1)
+    return int(np.sum(np.sign(time_s[second] - time_s[first]) * np.sign(values[second] - values[first])))
+
+
+def kendall_chance(time_s: Array, values: Array) -> float:
+    """Chance that values without a trend make an S at least so far from zero, either way.
+
+    Exact for up to 30 values without ties, else normal with the variance that ties leave (Kendall, Rank Correlation
+    Methods, as ``robust_slope``).
+    """
+    n, s = values.size, abs(kendall_s(time_s, values))
+    tied = [np.unique(row, return_counts=True)[1] for row in (time_s, values)]
+    if n <= EXACT_UP_TO and all(counts.max() == 1 for counts in tied):
+        # S = pairs - 2 inversions, so S at least s is inversions of (pairs - s) / 2 at most.
+        return min(2.0 * float(_inversions(n)[(n * (n - 1) // 2 - s) // 2]), 1.0)
+    if all(counts.max() < n for counts in tied):
+        variance = _tied_variance(n, tied)
+        return float(2.0 * norm.sf(s / np.sqrt(variance))) if variance > 0 else 1.0
+    return 1.0
+
+
+def _tied_variance(n: int, tied: list[NDArray[np.intp]]) -> float:
     variance = float(n * (n - 1) * (2 * n + 5))
     for counts in tied:
         variance -= float(np.sum(counts * (counts - 1.0) * (2.0 * counts + 5.0)))
-    return float(norm.ppf(0.5 + confidence / 2) * np.sqrt(max(variance, 0.0) / 18.0))
+    return max(variance, 0.0) / 18.0
+
+
+@lru_cache(maxsize=256)
+def _inversions(n: int) -> Array:
+    """P(a random order of n has j inversions or fewer), for every j."""
+    orders = np.ones(1)
+    for size in range(2, n + 1):
+        # Numbers of permutations by their inversions: each new element adds 0 to size - 1 of them.
+        orders = np.convolve(orders, np.full(size, 1.0 / size))
+    return np.cumsum(orders)
 
 
 @lru_cache(maxsize=256)
 def _exact_reach(n: int, confidence: float) -> float:
     """k - 2 for the least k with P(S >= k) <= (1 - confidence) / 2; all pairs (no bound) where there is none."""
-    orders = np.ones(1)
-    for size in range(2, n + 1):
-        # Numbers of permutations by their inversions: each new element adds 0 to size - 1 of them.
-        orders = np.convolve(orders, np.full(size, 1.0 / size))
     pairs = n * (n - 1) // 2
-    tail = np.cumsum(orders)  # P(inversions <= j) = P(S >= pairs - 2 j)
+    tail = _inversions(n)  # P(inversions <= j) = P(S >= pairs - 2 j)
     inside = np.flatnonzero(tail <= (1.0 - confidence) / 2 + 1e-12)
     return float(pairs - 2 * inside[-1] - 2) if inside.size else float(pairs)

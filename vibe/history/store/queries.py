@@ -17,6 +17,7 @@ from vibe.core.capture import Channel
 from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.history import (
     ArchivedSpectrum,
+    DriveVersion,
     Extent,
     Latest,
     Series,
@@ -31,7 +32,7 @@ from vibe.history.store.schema import DATABASE, explained, understood
 
 _CAPTURE = (
     "content, drive, file, measured_at, time_s, duration_s, kept, state, speed_hz, speed_uncertainty_hz, "
-    "load_percent, software, waveform"
+    "load_percent, software, waveform, added_at"
 )
 
 
@@ -259,6 +260,15 @@ class Answers:
         rows = self.rows("SELECT toml FROM drive_file WHERE drive = ? ORDER BY id DESC LIMIT 1", tag)
         return rows[0][0] if rows else None
 
+    def drive_versions(self, tag: str) -> tuple[DriveVersion, ...]:
+        """All texts of a drive's file that were recorded, the one in use last."""
+        rows = self.rows("SELECT id, added_at, kind, toml FROM drive_file WHERE drive = ? ORDER BY id", tag)
+        with self._understood():
+            return tuple(
+                DriveVersion(number=number, added_at=datetime.fromisoformat(added), kind=kind, toml=toml)
+                for number, (_, added, kind, toml) in enumerate(rows, start=1)
+            )
+
     def sisters(self, tag: str) -> tuple[str, ...]:
         """Other drives of the same kind, by tag."""
         kinds = self.kinds()
@@ -284,7 +294,8 @@ class Answers:
 
 def _capture(row: tuple[Any, ...]) -> StoredCapture:
     fields = dict(zip(_CAPTURE.split(", "), row, strict=True))
-    fields["measured_at"] = datetime.fromisoformat(fields["measured_at"])
+    for name in ("measured_at", "added_at"):
+        fields[name] = datetime.fromisoformat(fields[name])
     return StoredCapture(**fields)
 
 

@@ -30,10 +30,11 @@ def keep_reported(store: Path, sha256: str, name: str, rows: Sequence[Reported])
     return True
 
 
-def kept_reported(store: Path, until: datetime | None = None) -> tuple[Reported, ...]:
-    """All rows that were kept, oldest first, each once, up to ``until``. A file that is damaged is left out: what it
-    held is in the list that it came from."""
+def kept_reported(store: Path, until: datetime | None = None, but: Sequence[Reported] = ()) -> tuple[Reported, ...]:
+    """All rows that were kept, oldest first, each once, up to ``until``, without those that are in ``but`` already. A
+    file that is damaged is left out: what it held is in the list that it came from."""
     rows: dict[Reported, Reported] = {}
+    there = {replace(row, line=0) for row in but}
     for path in sorted((store / EXCEEDANCES).glob("*.json")):
         try:
             content = json.loads(path.read_text(encoding="utf-8"))
@@ -41,6 +42,6 @@ def kept_reported(store: Path, until: datetime | None = None) -> tuple[Reported,
         except (OSError, ValueError, TypeError, KeyError):
             continue
         for row in found:
-            if until is None or row.at <= until:
+            if (until is None or row.at <= until) and replace(row, line=0) not in there:
                 rows.setdefault(replace(row, line=0), row)
     return tuple(sorted(rows.values(), key=lambda row: (row.at, row.tag, row.point, row.measure)))
