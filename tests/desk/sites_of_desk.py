@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
 from starlette.testclient import TestClient
 
 from tests import alarm_stores as made
@@ -19,17 +20,18 @@ ADDRESS = f"http://127.0.0.1:{PORT}"
 NAME = "M. Arden"
 
 
-def filled(folder: Path, tags: tuple[str, ...] = ("SP-01", "SP-02", "TH-01"), weeks: int = 30) -> Path:
-    """A store with a severely damaged drive, a moderately damaged one, and sound ones."""
+def filled(folder: Path, tags: tuple[str, ...] = ("SP-01", "SP-02", "TH-01"), weeks: int = 18) -> Path:
+    """A store with a severely damaged drive, a moderately damaged one, and a sound one; measured until yesterday."""
     findings = {
-        tags[0]: lambda week: [made.finding(severity="severe", probability=0.995)] if week > 20 else [],
-        tags[1]: lambda week: [made.finding("stage1.ring_pin", severity="moderate")] if week > 24 else [],
+        tags[0]: lambda week: [made.finding(severity="severe", probability=0.995)] if week > 11 else [],
+        tags[1]: lambda week: [made.finding("stage1.ring_pin", severity="moderate")] if week > 13 else [],
     }
-    with Store.open(folder, create=True) as store:
+    with Store.open(folder, create=True) as store, pytest.MonkeyPatch.context() as patched:
+        patched.setattr(made, "START", datetime.now(UTC) - timedelta(weeks=weeks - 1, days=1))
         for seed, tag in enumerate(tags):
             made.fill(
-                store, tag, weeks=weeks if seed < 2 else 5, seed=seed, lobes=17 + 2 * seed,
-                levels=(lambda week, seed=seed: made.damaged(week, seed)) if tag == tags[0] else None,
+                store, tag, weeks=weeks, seed=seed, lobes=17 + 2 * seed,
+                levels=(lambda week, seed=seed: made.damaged(week, seed, begins=8, db_per_week=2.0)) if tag == tags[0] else None,
                 findings=findings.get(tag, lambda week: []),
             )  # fmt: skip
     return folder
@@ -75,9 +77,4 @@ def decision(row: Any, **changes: str) -> dict[str, str]:
 
 
 def _soon() -> str:
-    from datetime import datetime, timedelta
-
     return (datetime.now().date() + timedelta(days=9)).isoformat()
-
-
-Check = Callable[[str], None]

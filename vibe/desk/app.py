@@ -45,6 +45,8 @@ class Desk:
     after_jobs: dict[str, str] = field(default_factory=dict)
     """Where a job leads when it is done."""
     previews: dict[str, ImportPreview] = field(default_factory=dict)
+    worked: dict[Any, Any] = field(default_factory=dict)
+    """What was worked out for pages: comparisons and trials, by what they were asked."""
     said_once: dict[str, Any] = field(default_factory=dict)
     """What came of imports."""
     answers: dict[str, Any] = field(default_factory=dict)

@@ -68,7 +68,7 @@ def case_values(sites: Sites, row: CaseRow, store: Store) -> dict[str, Any]:
     before = _chosen(captures, detail.get("before"), now)
     tones = tones_of(store, row.drive)
     tone = next((one for one in tones if one["id"] == detail.get("tone")), None)
-    blind = row.kind in ("blind", "unmeasured")
+    blind = row.kind in ("not judged", "not measured")
     parts = PARTS if not blind else (("record", "Record"),)
     return {
         "row": row, "detail": detail, "decisions": decisions, "place": place, "on_list": len(on_list),

@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from vibe.core.text import printable
-from vibe.desk.words import FILTERS
+from vibe.desk.words import FILTERS, shift_bar
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
@@ -41,7 +41,7 @@ def environment() -> Environment:
         lstrip_blocks=True, finalize=_shown,
     )  # fmt: skip
     made.filters |= FILTERS | {"tojson_attr": lambda value: json.dumps(value)}
-    made.globals |= {"sign": sign}
+    made.globals |= {"sign": sign, "shift_bar": shift_bar}
     return made
 
 

@@ -23,7 +23,7 @@ SORTS: dict[str, tuple[str, Callable[[CaseRow], Any]]] = {
 KINDS = {
     "fault": "fault", "growth": "growth without a finding", "load or speed": "load or speed", "sensor": "sensor",
     "common": "common to several drives", "repaired": "before a repair", "scatter": "usual scatter",
-    "unmeasured": "not measured", "blind": "cannot be judged",
+    "not measured": "not measured", "not judged": "cannot be judged",
 }  # fmt: skip
 NOBODY = "nobody"
 FACETS: dict[str, tuple[str, Callable[[CaseRow], str]]] = {
@@ -189,6 +189,6 @@ def together(rows: Sequence[CaseRow]) -> str:
         return "they have different causes"
     if grave:
         return f"{grave} {'is' if grave == 1 else 'are'} severe or in state act and must be decided alone"
-    if kinds & {"blind", "unmeasured"}:
+    if kinds & {"not judged", "not measured"}:
         return "nothing that was not seen is decided by the dozen"
     return ""

@@ -65,7 +65,7 @@ class DecisionOutcome:
 
 def offered(row: CaseRow) -> tuple[str, ...]:
     """Which decisions a case offers."""
-    return OF_UNSEEN if row.kind in ("blind", "unmeasured") or row.list == "blind" else OF_SEEN
+    return OF_UNSEEN if row.kind in ("not judged", "not measured") or row.list == "blind" else OF_SEEN
 
 
 def checked_fields(row: CaseRow, draft: DecisionDraft, today: date) -> dict[str, str]:

@@ -31,7 +31,7 @@ _GRAVITY = {"act": 4, "plan": 3, "watch": 2, "unknown": 1, "sound": 0}
 
 def case_row(
     alarm: Alarm, site: str, cases: Mapping[str, DriveCase], kept: Mapping[str, StoredDrive], store: Store,
-    act_from: float, at: datetime,
+    act_from: float,
 ) -> CaseRow | None:  # fmt: skip
     """One alarm as a row of the list of ``site``; None where it is closed."""
     from vibe.report import history_words as said
@@ -42,24 +42,21 @@ def case_row(
     change, shares = _shares(alarm.changed)
     course, course_of, limit_db = _course(alarm, store)
     case = cases.get(alarm.drive)
-    measured = max((kept[tag].last for tag in alarm.drives if tag in kept and kept[tag].last), default=None)
-    held = standing_decisions(alarm.decisions)
-    last = held[-1] if held else None
-    due = None if last is None else last.ask_again
-    stands, marks = _stands(alarm, case, at)
-    if stands is None:
+    measured = alarm.measured_at
+    if alarm.state == "closed":
         return None
+    due = alarm.due or alarm.look_again
     state = _state(alarm, kept, act_from)
     return CaseRow(
         site=site, id=alarm.id, drives=alarm.drives, name="" if case is None else case.name, kind=alarm.kind,
-        list=stands,
+        list=_LIST[alarm.state],
         state=state, urgency=round(alarm.urgency.total, 2),
         parts=tuple((name, round(adds[name], 2)) for name in names),
         factor=round(prod(part.amount for part in parts if part.how == "multiplies"), 3),
         title=said.plain(title_of(alarm)), sentence=said.plain(sentence_of(alarm)), advice=said.plain(alarm.advice),
         due="" if due is None else due.date().isoformat(),
         measured="" if measured is None else measured.isoformat(), owner=owner_of(alarm.decisions),
-        marks=marks, since=alarm.since.isoformat(),
+        marks=_marks(alarm), since=alarm.since.isoformat(),
         opened=alarm.opened_at.isoformat(), severity="" if alarm.finding is None else alarm.finding.severity,
         sure="" if alarm.finding is None else _sure(alarm.finding.probability), why=_why(alarm), change=change,
         shares=shares, course=course, course_of=course_of, limit_db=limit_db,
@@ -80,35 +77,25 @@ _LIST: dict[str, CaseList] = {
 }  # fmt: skip
 
 
-def _stands(alarm: Alarm, case: DriveCase | None, at: datetime) -> tuple[CaseList | None, tuple[str, ...]]:
-    """The list that a case is on, None of a closed one, and what marks it there."""
-    held = standing_decisions(alarm.decisions)
-    last = held[-1] if held else None
-    accepted = [] if case is None else [one.at for one in case.captures if one.accepted]
-    repairs = [] if case is None or last is None else [
-        event.at for event in case.events if event.kind in _REPAIRS and event.at > last.at
-    ]  # fmt: skip
-    state, _ = case_state(
-        CaseFacts(
-            at=at, decisions=alarm.decisions, news=(alarm.status_why,) if alarm.status == "back" else (),
-            repaired_at=max(repairs, default=None), seen_at=max((e.at for e in alarm.exceedances), default=None),
-            measured_at=max(accepted, default=None),
-        )
-    )  # fmt: skip
-    return None if state == "closed" else _LIST[state], ("back",) if state == "back" else ()
+def _marks(alarm: Alarm) -> tuple[str, ...]:
+    """What stands in front of a title: that it came back, that its sensor clips, that nobody measured."""
+    marks = ["back"] if alarm.state == "back" else []
+    clips = [one for one in alarm.explanations if one.kind == "sensor" and "clip" in one.words]
+    if clips and alarm.kind != "sensor":
+        marks.append("now clips")
+    if alarm.overdue_days is not None and alarm.kind != "not measured":
+        marks.append("not measured")
+    return tuple(marks)
 
 
 def list_after(row: CaseRow, decisions: Sequence[Decision]) -> CaseList:
     """Where a case stands after a record of now: nothing new can have happened since."""
     held = standing_decisions(decisions)
     if not held:
-        return "blind" if row.kind in ("blind", "unmeasured") else "new"
+        return row.list if row.list in ("new", "blind", "overdue") else "new"
     if decisions[-1].verdict in REMARKS:
         return row.list
     return _LIST[case_state(CaseFacts(at=decisions[-1].at, decisions=tuple(decisions)))[0]]
-
-
-_REPAIRS = ("bearing change", "repair", "new drive")
 
 
 def title_of(alarm: Alarm) -> str:
@@ -317,5 +304,5 @@ def rows_of(queue: Queue, site: str, cases: Sequence[DriveCase], store: Store, a
     """All open alarms of a queue as rows."""
     by_tag = {case.tag: case for case in cases}
     kept = {drive.tag: drive for drive in store.drives()}
-    rows = (case_row(alarm, site, by_tag, kept, store, act_from, queue.at) for alarm in queue.alarms)
+    rows = (case_row(alarm, site, by_tag, kept, store, act_from) for alarm in queue.alarms)
     return [row for row in rows if row is not None]
