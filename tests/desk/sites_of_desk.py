@@ -26,12 +26,16 @@ def filled(folder: Path, tags: tuple[str, ...] = ("SP-01", "SP-02", "TH-01"), we
         tags[0]: lambda week: [made.finding(severity="severe", probability=0.995)] if week > 11 else [],
         tags[1]: lambda week: [made.finding("stage1.ring_pin", severity="moderate")] if week > 13 else [],
     }
+
+    def grown(week: int) -> made.Levels:
+        return made.damaged(week, begins=8, db_per_week=2.0)
+
     with Store.open(folder, create=True) as store, pytest.MonkeyPatch.context() as patched:
         patched.setattr(made, "START", datetime.now(UTC) - timedelta(weeks=weeks - 1, days=1))
         for seed, tag in enumerate(tags):
             made.fill(
                 store, tag, weeks=weeks, seed=seed, lobes=17 + 2 * seed,
-                levels=(lambda week, seed=seed: made.damaged(week, seed, begins=8, db_per_week=2.0)) if tag == tags[0] else None,
+                levels=grown if tag == tags[0] else None,
                 findings=findings.get(tag, lambda week: []),
             )  # fmt: skip
     return folder

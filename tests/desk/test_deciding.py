@@ -36,15 +36,29 @@ def test_a_decision_is_kept_with_owner_day_and_work_order(browser: Browser, own_
     assert browser.post(address(row), form).status_code == 201
     with Store.open(own_store) as store:
         kept = store.decisions(row.id)[-1]
-    assert (kept.verdict, kept.by, kept.owner, kept.work_order) == ("confirmed", "M. Arden", "J. Sole", "Order the disc.")
-    assert kept.due is not None and kept.due.date().isoformat() == form["due"]
+    assert (kept.verdict, kept.by, kept.owner, kept.work_order) == (
+        "confirmed",
+        "M. Arden",
+        "J. Sole",
+        "Order the disc.",
+    )
+    assert kept.due is not None
+    assert kept.due.date().isoformat() == form["due"]
     now = browser.desk.sites.row(row.site, row.id)
-    assert now is not None and (now.list, now.owner, now.due, now.urgency) == ("work", "J. Sole", form["due"], row.urgency)
+    assert now is not None
+    assert (now.list, now.owner, now.due, now.urgency) == (
+        "work",
+        "J. Sole",
+        form["due"],
+        row.urgency,
+    )
     # Judged anew from the store alone it stands where it stood.
     browser.desk.sites.refresh()
     anew = browser.desk.sites.row(row.site, row.id)
-    assert anew is not None and (anew.list, anew.owner, anew.due) == ("work", "J. Sole", form["due"])
-    assert "In work" in browser.get("/?list=work").text and row.drive in browser.get("/?list=work").text
+    assert anew is not None
+    assert (anew.list, anew.owner, anew.due) == ("work", "J. Sole", form["due"])
+    assert "In work" in browser.get("/?list=work").text
+    assert row.drive in browser.get("/?list=work").text
 
 
 @pytest.mark.parametrize(
@@ -62,8 +76,10 @@ def test_what_cannot_be_recorded_is_said_at_its_field_and_no_word_is_lost(
     form = decision(row, because="The sound of August, twice as loud.") | changes
     answer = browser.post(address(row), form)
     assert answer.status_code == 422
-    assert f'name="{field}"' in answer.text and 'class="wrong"' in answer.text
-    assert form["because"] in answer.text and "Order the disc." in answer.text
+    assert f'name="{field}"' in answer.text
+    assert 'class="wrong"' in answer.text
+    assert form["because"] in answer.text
+    assert "Order the disc." in answer.text
     assert recorded(own_store, row) == []
 
 
@@ -71,7 +87,9 @@ def test_the_name_is_never_blank(own_store: Path) -> None:
     nobody = Browser(desk_of(own_store, by=""))
     row = severe(nobody)
     answer = nobody.post(address(row), decision(row))
-    assert answer.status_code == 422 and "Say who decides" in answer.text and 'name="by"' in answer.text
+    assert answer.status_code == 422
+    assert "Say who decides" in answer.text
+    assert 'name="by"' in answer.text
     assert nobody.post(address(row), decision(row, by="T. Marsh")).status_code == 201
     assert recorded(own_store, row) == [("confirmed", "T. Marsh")]
 
@@ -107,8 +125,10 @@ def test_two_people_decide_at_once(own_store: Path) -> None:
     mine = decision(row, because="Measured again: the same.", **{"as": "recheck"})
     clash = one.post(address(row), mine)
     assert clash.status_code == 409
-    assert "P. Quint decided meanwhile" in clash.text and "Bearing on order." in clash.text
-    assert "Yours is not recorded; your words are kept." in clash.text and mine["because"] in clash.text
+    assert "P. Quint decided meanwhile" in clash.text
+    assert "Bearing on order." in clash.text
+    assert "Yours is not recorded; your words are kept." in clash.text
+    assert mine["because"] in clash.text
     assert recorded(own_store, row) == [("confirmed", "P. Quint")]
     seen = clash.text.partition('name="after_all" value="')[2].partition('"')[0]
     assert one.post(address(row), mine | {"after_all": seen, "nonce": "n2"}).status_code == 201
@@ -125,9 +145,11 @@ def test_notes_and_owners_never_clash(own_store: Path) -> None:
     assert recorded(own_store, row) == [("note", "P. Quint"), ("assigned", "P. Quint"), ("confirmed", "M. Arden")]
     one.desk.sites.refresh()
     now = one.desk.sites.row(row.site, row.id)
-    assert now is not None and (now.list, now.owner) == ("work", "J. Sole")
+    assert now is not None
+    assert (now.list, now.owner) == ("work", "J. Sole")
     page = one.get(f"/case/{row.site}/{row.id}").text
-    assert "Heard at the housing." in page and "Assigned to P. Quint" in page
+    assert "Heard at the housing." in page
+    assert "Assigned to P. Quint" in page
 
 
 def test_a_case_that_became_graver_meanwhile_is_shown_first(browser: Browser, own_store: Path) -> None:
@@ -135,7 +157,8 @@ def test_a_case_that_became_graver_meanwhile_is_shown_first(browser: Browser, ow
     number, urgency, state = row.seen.split(" ")
     old = f"{number} {float(urgency) - 6.0:.1f} {state}"
     clash = browser.post(address(row), decision(row, seen=old))
-    assert clash.status_code == 409 and "became graver meanwhile" in clash.text
+    assert clash.status_code == 409
+    assert "became graver meanwhile" in clash.text
     assert recorded(own_store, row) == []
     assert browser.post(address(row), decision(row, seen=old, after_all=row.seen)).status_code == 201
 
@@ -151,11 +174,14 @@ def test_what_was_recorded_is_taken_back_by_its_maker_at_once(browser: Browser, 
     assert recorded(own_store, row) == [("not-a-fault", "M. Arden"), ("withdrawn", "M. Arden")]
     for _ in range(2):
         now = browser.desk.sites.row(row.site, row.id)
-        assert now is not None and (now.list, now.owner) == ("new", "")
+        assert now is not None
+        assert (now.list, now.owner) == ("new", "")
         browser.desk.sites.refresh()
 
 
-def test_after_its_time_nothing_is_taken_back(browser: Browser, own_store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_after_its_time_nothing_is_taken_back(
+    browser: Browser, own_store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     row = severe(browser)
     made = browser.post(address(row), decision(row)).json()
     monkeypatch.setattr(decide, "UNDO_S", -1)
@@ -177,13 +203,16 @@ def test_several_cases_are_decided_together_only_where_none_is_grave(browser: Br
     assert browser.post("/decide", alone | {"seen": [other.seen]}).status_code == 303
     assert recorded(own_store, other) == [("confirmed", "M. Arden")]
     assigned = browser.post("/assign", {"case": keys, "owner": "J. Sole"})
-    assert assigned.status_code == 201 and f"{len(keys)} cases" in assigned.text
+    assert assigned.status_code == 201
+    assert f"{len(keys)} cases" in assigned.text
 
 
 def test_without_scripts_a_decision_ends_on_the_page_of_its_case(browser: Browser, own_store: Path) -> None:
     row = severe(browser)
     wrong = browser.post(address(row), decision(row, because=""), part=False)
-    assert wrong.status_code == 422 and "<html" in wrong.text and "Say why" in wrong.text
+    assert wrong.status_code == 422
+    assert "<html" in wrong.text
+    assert "Say why" in wrong.text
     done = browser.post(address(row), decision(row), part=False)
     assert (done.status_code, done.headers["location"]) == (303, f"/case/{row.site}/{row.id}")
     assert "It stays on record" in browser.get(done.headers["location"]).text

@@ -13,13 +13,18 @@ from vibe.core.errors import CallError
 def desk(
     store: Annotated[
         list[Path] | None,
-        typer.Option("--store", metavar="DIR", help="Folder of a history. May be repeated: one desk for several sites."),
+        typer.Option(
+            "--store", metavar="DIR", help="Folder of a history. May be repeated: one desk for several sites."
+        ),
     ] = None,
     practice: Annotated[
-        bool, typer.Option("--practice", help="Open the sample history of a water works; made first, which takes minutes.")
+        bool,
+        typer.Option("--practice", help="Open the sample history of a water works; made first, which takes minutes."),
     ] = False,
     read_only: Annotated[bool, typer.Option("--read-only", help="Nothing can be decided or changed.")] = False,
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, metavar="N", help="Port; a free one unless given.")] = 0,
+    port: Annotated[
+        int, typer.Option("--port", min=0, max=65535, metavar="N", help="Port; a free one unless given.")
+    ] = 0,
     by: Annotated[
         str | None, typer.Option("--by", metavar="NAME", help="In whose name is decided; the log-in's unless given.")
     ] = None,
@@ -37,9 +42,12 @@ def desk(
         str | None, typer.Option("--trust", metavar="IP", help="Address from which alone that header counts.")
     ] = None,
     host: Annotated[
-        list[str] | None, typer.Option("--host", metavar="NAME", help="Host name under which that log-in serves the desk.")
+        list[str] | None,
+        typer.Option("--host", metavar="NAME", help="Host name under which that log-in serves the desk."),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="With --export: replace pages that are there already.")] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="With --export: replace pages that are there already.")
+    ] = False,
 ) -> None:
     """The analyst's desk in a browser: what is new, the evidence behind it, and what is decided.
 

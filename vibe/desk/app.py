@@ -15,9 +15,9 @@ from starlette.routing import Route
 
 from vibe.core.errors import VibeError
 from vibe.desk import rendering
+from vibe.desk.guard import Guard, Keys, Proxy, TooMuchError, too_much
 from vibe.desk.words import drive_address
 from vibe.flow.desk.background import JobBoard
-from vibe.desk.guard import Guard, Keys, Proxy, TooMuchError, too_much
 
 if TYPE_CHECKING:
     from vibe.desk.inbox_page import WatchedFolder
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 Handler = Callable[..., Any]
 SCREENS = (
-    ("today", "/", "Today"), ("since", "/since", "Since"), ("drive", "/drive", "Drives"), ("import", "/import", "Import"),
+    ("today", "/", "Today"), ("since", "/since", "Since"), ("drive", "/drive", "Drives"),
+    ("import", "/import", "Import"),
     ("inbox", "/inbox", "Inbox"), ("rules", "/rules", "Rules"),
 )  # fmt: skip
 
@@ -76,7 +77,8 @@ def frame(request: Request, here: str) -> dict[str, Any]:
         "sites": desk.sites, "here": here, "me": name_of(request), "read_only": desk.read_only, "live": True,
         "part": bool(request.headers.get("x-part")), "token": request.scope.get("token", ""), "root": "/",
         "static": f"/static/{rendering.static_hash()}", "screens": SCREENS,
-        "drives_link": "/drive", "now_day": datetime.now().date().isoformat(), "drive_link": drive_address, "list_link": lambda name: "/" if name == "new" else f"/?list={name}",
+        "drives_link": "/drive", "now_day": datetime.now().date().isoformat(), "drive_link": drive_address,
+        "list_link": lambda name: "/" if name == "new" else f"/?list={name}",
     }  # fmt: skip
 
 
@@ -98,7 +100,8 @@ def changing(handler: Handler) -> Handler:
 
 
 def desk_app(desk: Desk) -> Guard:
-    """The program behind its guard, which sees every answer, those to defects too. With ``read_only`` no address that changes anything exists."""
+    """The program behind its guard, which sees every answer, those to defects too. With ``read_only`` no address that
+    changes anything exists."""
     from vibe.desk import (
         case_page,
         decide,
@@ -167,7 +170,7 @@ async def _too_much(request: Request, _: Exception) -> Response:
     return too_much(request.scope)
 
 
-async def _defect(request: Request, error: Exception) -> Response:
+async def _defect(_: Request, error: Exception) -> Response:
     from vibe.core.errors import defect
 
     return PlainTextResponse(defect(error), 500)

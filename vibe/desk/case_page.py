@@ -76,7 +76,7 @@ def case_values(sites: Sites, row: CaseRow, store: Store) -> dict[str, Any]:
         "following": on_list[place + 1] if place + 1 < len(on_list) else None,
         "list_words": LISTS[row.list], "kind_words": KINDS.get(row.kind, row.kind), "case_link": case_address,
         "captures": captures, "now": now, "before": before, "tones": tones, "tone": tone, "blind": blind,
-        "changed": sorted(detail.get("changed", ()), key=lambda one: -max((abs(r["db"]) for r in one["rows"]), default=0.0)),
+        "changed": sorted(detail.get("changed", ()), key=_most_first),
         "parts": parts, "record": record_of(row, decisions, store.events(row.drive)),
         "shown": {
             "site": row.site, "drive": row.drive, "point": detail.get("point", ""), "tones": tones, "tone": tone,
@@ -87,13 +87,18 @@ def case_values(sites: Sites, row: CaseRow, store: Store) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _most_first(change: dict[str, Any]) -> float:
+    """Sorting key: the point with the greatest part of a change comes first."""
+    return -max((abs(one["db"]) for one in change["rows"]), default=0.0)
+
+
 def _chosen(captures: Sequence[dict[str, Any]], content: str | None, but: dict[str, Any] | None = None) -> Any:
     """The capture that a judgement names; where there is none, the latest accepted one (of others than ``but``)."""
     named = next((one for one in captures if content and one["content"] == content), None)
     if named is not None or but is not None:
         return named
     good = [one for one in captures if one["kept"] != "rejected"]
-    return (good or list(captures) or [None])[0]
+    return next(iter(good or captures), None)
 
 
 def _over_time(captures: Sequence[dict[str, Any]], *always: dict[str, Any] | None) -> list[str]:
@@ -114,7 +119,9 @@ def record_of(row: CaseRow, decisions: Sequence[Decision], events: Sequence[Even
     for one in decisions:
         if one.verdict == "withdrawn":
             continue
-        what = {"note": "Noted", "assigned": f"Assigned to {one.owner}"}.get(one.verdict, f"Decided: {SAID[one.verdict]}")
+        what = {"note": "Noted", "assigned": f"Assigned to {one.owner}"}.get(
+            one.verdict, f"Decided: {SAID[one.verdict]}"
+        )
         if one.verdict not in ("note", "assigned"):
             what += f", {one.owner}" if one.owner else ""
             what += f", due {one.ask_again.date().isoformat()}" if one.ask_again else ""
@@ -132,9 +139,7 @@ def record_of(row: CaseRow, decisions: Sequence[Decision], events: Sequence[Even
     return sorted(rows, key=lambda one: moment(one["at"]) or far, reverse=True)  # type: ignore[arg-type,return-value]
 
 
-def panel_values(
-    row: CaseRow, decisions: Sequence[Decision], me: str, draft: DecisionDraft | None
-) -> dict[str, Any]:
+def panel_values(row: CaseRow, decisions: Sequence[Decision], me: str, draft: DecisionDraft | None) -> dict[str, Any]:
     """What the panel needs: the decision that holds, the draft as it stands, people who may have it in hand."""
     import secrets
     from datetime import datetime, timedelta

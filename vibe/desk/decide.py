@@ -22,7 +22,6 @@ from vibe.flow.cases.decide import (
     OFFERED,
     DecisionDraft,
     DecisionOutcome,
-    offered,
     record_decision,
     record_note,
     record_owner,
@@ -80,7 +79,7 @@ def decide(request: Request, form: FormData) -> Response:
     words += "." if draft.verdict in CLOSES else f", {draft.owner.strip() or 'nobody'}, due {draft.due}."
     if len(desk.answers) > _KEPT_ANSWERS:
         desk.answers.clear()
-    desk.answers[nonce] = kept = (row, words, outcome.recorded.number)
+    desk.answers[nonce] = kept = (row, words, outcome.recorded.number or 0)
     return _answer(request, *kept)
 
 
@@ -99,7 +98,10 @@ def _refused(request: Request, row: CaseRow, draft: DecisionDraft, outcome: Deci
     """The panel with every word that was typed, and what is wrong, or what came meanwhile."""
     status = 409 if outcome.clash else 422
     said = {
-        "wrong": outcome.wrong, "clash": outcome.clash, "clash_seen": outcome.clash_seen, "ask_twice": outcome.ask_twice
+        "wrong": outcome.wrong,
+        "clash": outcome.clash,
+        "clash_seen": outcome.clash_seen,
+        "ask_twice": outcome.ask_twice,
     }
     values = values_of(request, row, draft, **said)
     if request.headers.get("x-part"):
@@ -120,7 +122,8 @@ def shown_after(row: CaseRow, decisions: Sequence[Decision]) -> CaseRow | None:
         return None
     due = None if last is None else last.ask_again
     return replace(
-        row, list=list_after(row, decisions), owner=owner_of(decisions), due="" if due is None else due.date().isoformat(),
+        row, list=list_after(row, decisions), owner=owner_of(decisions),
+        due="" if due is None else due.date().isoformat(),
         marks=tuple(mark for mark in row.marks if mark != "back") if last is not None else row.marks,
         seen=seen_of(decisions, row.urgency, row.state),
     )  # fmt: skip
@@ -226,7 +229,9 @@ def decide_form(request: Request) -> Response:
 
 
 def _together_values(request: Request, rows: Sequence[CaseRow], draft: DecisionDraft | None = None) -> dict[str, Any]:
-    values = panel_values(rows[0], (), name_of(request), draft or DecisionDraft(owner=name_of(request), by=name_of(request)))
+    values = panel_values(
+        rows[0], (), name_of(request), draft or DecisionDraft(owner=name_of(request), by=name_of(request))
+    )
     return {**values, "rows": rows, "row": rows[0], "case_link": case_address}
 
 
@@ -237,9 +242,11 @@ def decide_together(request: Request, form: FormData) -> Response:
     if (why := together(rows)) and len(rows) > 1:
         return PlainTextResponse(f"These {len(rows)} cases cannot be decided together: {why}.", 422)
     if len(seen) != len(rows) or any(row.seen != was for row, was in zip(rows, seen, strict=True)):
-        return PlainTextResponse("One of these cases changed meanwhile; nothing was recorded. Load the page again.", 409)
-    from vibe.flow.cases.decide import checked_fields
+        return PlainTextResponse(
+            "One of these cases changed meanwhile; nothing was recorded. Load the page again.", 409
+        )
     from vibe.desk.sites import now
+    from vibe.flow.cases.decide import checked_fields
 
     wrong = checked_fields(rows[0], draft, now().astimezone().date())
     if wrong:

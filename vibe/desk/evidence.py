@@ -148,22 +148,23 @@ def sound(request: Request) -> Response:
 
 
 def points(request: Request) -> Response:
-    """Points of a capture, and the tones of its drive at its speed."""
+    """Points of a capture, and the tones of its drive."""
+    with closing(asked_store(request)) as store:
+        return JSONResponse(points_values(store, _words(request, "capture")))
+
+
+def points_values(store: Store, content: str) -> dict[str, Any]:
+    """Points of a capture, and the speed at which its orders are counted."""
     from vibe.flow.desk import evidence
 
-    with closing(asked_store(request)) as store:
-        content = _words(request, "capture")
-        capture = store.capture(content)
-        return JSONResponse(
-            {
-                "drive": capture.drive, "speed_hz": capture.speed_hz,
-                "points": [
-                    {"name": one.name, "rate_hz": one.sample_rate_hz, "duration_s": one.duration_s}
-                    for one in evidence.points(store, content)
-                ],
-                "tones": tones_of(store, capture.drive),
-            }
-        )  # fmt: skip
+    capture = store.capture(content)
+    return {
+        "drive": capture.drive, "speed_hz": capture.speed_hz,
+        "points": [
+            {"name": one.name, "rate_hz": one.sample_rate_hz, "duration_s": one.duration_s}
+            for one in evidence.points(store, content)
+        ],
+    }  # fmt: skip
 
 
 def captures(request: Request) -> Response:
@@ -196,10 +197,9 @@ def _held(request: Request, etag: str) -> bool:
     return f'"{etag}"' in request.headers.get("if-none-match", "")
 
 
-def _answered(request: Request, rows: EvidenceRows) -> Response:
-    if _held(request, rows.etag):
-        return Response(status_code=304)
-    said = {
+def said_of(rows: EvidenceRows) -> dict[str, Any]:
+    """What the axes of rows are, as JSON has it."""
+    return {
         "title": rows.title, "x0": rows.x0, "dx": rows.dx, "x_name": rows.x_name, "x_unit": rows.x_unit,
         "y_name": rows.y_name, "unit": rows.unit, "shape": list(rows.values.shape), "remarks": list(rows.remarks),
         "count": rows.count, "marked": list(rows.marked), "part": rows.part,
@@ -208,7 +208,12 @@ def _answered(request: Request, rows: EvidenceRows) -> Response:
             for row in rows.rows
         ],
     }  # fmt: skip
-    headers = {"etag": f'"{rows.etag}"', "cache-control": "private, no-cache", "x-rows": json.dumps(said)}
+
+
+def _answered(request: Request, rows: EvidenceRows) -> Response:
+    if _held(request, rows.etag):
+        return Response(status_code=304)
+    headers = {"etag": f'"{rows.etag}"', "cache-control": "private, no-cache", "x-rows": json.dumps(said_of(rows))}
     body = rows.values.astype("<f4").tobytes()
     return Response(body, media_type="application/octet-stream", headers=headers)
 

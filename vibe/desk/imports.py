@@ -123,7 +123,8 @@ def columns(request: Request, form: FormData) -> Response:
         raise CallError("say what the list holds: exceedances or events")
     said = {what: words_of(form, f"column {what}") for what in COLUMNS[kind]}
     made = ColumnMap(
-        columns={what: header for what, header in said.items() if header}, time_zone=words_of(form, "time_zone").strip() or None,
+        columns={what: header for what, header in said.items() if header},
+        time_zone=words_of(form, "time_zone").strip() or None,
         unit=words_of(form, "unit").strip(),
     )  # fmt: skip
     with closing(Store.open(batch.store)) as store:
@@ -132,7 +133,7 @@ def columns(request: Request, form: FormData) -> Response:
     return _look(desk, site, batch, only=before.only if before else None, zone=before.time_zone if before else None)
 
 
-def take(request: Request, form: FormData) -> Response:
+def take(request: Request, _form: FormData) -> Response:
     """Take in what matches; the rest stays in the drop."""
     from vibe.flow.desk.import_take import take_import
     from vibe.history.store.store import Store
@@ -163,7 +164,7 @@ def taken(request: Request) -> Response:
     return page(request, "taken.html.j2", here="import", outcome=outcome)
 
 
-def discard(request: Request, form: FormData) -> Response:
+def discard(request: Request, _form: FormData) -> Response:
     """Throw a drop away; the files were copies."""
     _, batch = _batch(request)
     batch.discard()

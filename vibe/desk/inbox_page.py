@@ -73,8 +73,8 @@ class WatchedFolder:
 def inbox(request: Request) -> Response:
     """What the watched folder does."""
     watched = desk_of(request).inbox
-    status = None if watched is None else watched.status
-    return page(request, "inbox.html.j2", here="inbox", watched=watched, status=status)
+    doing = None if watched is None else watched.status
+    return page(request, "inbox.html.j2", here="inbox", watched=watched, doing=doing)
 
 
 def act(request: Request, form: FormData) -> Response:

@@ -21,10 +21,10 @@ def job(request: Request) -> Response:
         )  # fmt: skip
     if one.is_over and one.state == "done":
         return RedirectResponse(following, 303)
-    return page(request, "job.html.j2", here="", job=one, following=following)
+    return page(request, "job.html.j2", here="", job=one, back="/" + following.strip("/").split("/")[0].split("?")[0])
 
 
-def stop(request: Request, form: FormData) -> Response:
+def stop(request: Request, _form: FormData) -> Response:
     """Ask a job to stop at its next step."""
     one = desk_of(request).board.stop(request.path_params["job"])
     return RedirectResponse(f"/job/{one.id}", 303)

@@ -53,9 +53,9 @@ def warm() -> None:
 
 def sign(name: str) -> Markup:
     """A shape per cause and state, by reference to the head's; the word always stands next to it."""
-    return Markup('<svg class="sign" viewBox="0 0 24 24" aria-hidden="true" focusable="false"><use href="#s-{}"/></svg>').format(
-        name.replace(" ", "-")
-    )
+    return Markup(
+        '<svg class="sign" viewBox="0 0 24 24" aria-hidden="true" focusable="false"><use href="#s-{}"/></svg>'
+    ).format(name.replace(" ", "-"))
 
 
 def render(template: str, **values: Any) -> str:

@@ -71,12 +71,19 @@ def try_it(request: Request) -> Response:
     def work(control: JobControl) -> Any:
         with closing(Store.open(one.folder)) as store:
             desk.worked[key] = made = try_limit(
-                store, source=source, measure=measure, kind=kind, shift_db=shift, progress=control.step  # type: ignore[arg-type]
+                store,
+                source=source,  # type: ignore[arg-type]
+                measure=measure,
+                kind=kind,
+                shift_db=shift,
+                progress=control.step,
             )
         return made
 
     said = {"site": site, "source": source, "kind": kind, "measure": measure, "shift": f"{shift:g}"}
-    return started(desk, f"Trying {kind} limits of {measure} moved by {shift:+g} dB", work, f"/rules/try?{urlencode(said)}#trial")
+    return started(
+        desk, f"Trying {kind} limits of {measure} moved by {shift:+g} dB", work, f"/rules/try?{urlencode(said)}#trial"
+    )
 
 
 READS = [("/rules", rules), ("/rules/try", try_it)]

@@ -66,5 +66,7 @@ def _listening(port: int) -> socket.socket:
     except OSError as error:
         listening.close()
         why = (error.strerror or str(error)).lower()
-        raise CallError(f"port {port} cannot be used ({why}); give another --port, or none to take a free one") from error
+        raise CallError(
+            f"port {port} cannot be used ({why}); give another --port, or none to take a free one"
+        ) from error
     return listening

@@ -14,6 +14,8 @@ from vibe.desk.imports import started
 from vibe.desk.words import moment
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from vibe.flow.desk.background import JobControl
 
 GROUPS = {
@@ -59,7 +61,9 @@ def since(request: Request) -> Response:
     if then >= until:
         return _said(request, values, "The second date must come after the first.")
     if until > today:
-        return _said(request, values, f"{end} has not come yet. The last capture is of {desk.sites.measured[:10] or 'no day'}.")
+        return _said(
+            request, values, f"{end} has not come yet. The last capture is of {desk.sites.measured[:10] or 'no day'}."
+        )
     if not stores:
         return _said(request, values, f"There is no site {site[:40]!r}.")
     key = ("since", begin, end, site, *(one.judged.stamp if one.judged else "" for one in stores))
@@ -97,7 +101,7 @@ def _work(desk: Desk, key: Any, stores: Any, then: date, until: date, site: str)
             with closing(Store.open(one.folder)) as store:
                 view = changes_since(
                     store, begin, end,
-                    progress=lambda done, of, what, n=number: control.step(n * of + done, len(stores) * of, what),
+                    progress=_nth(control, number, len(stores)),
                 )  # fmt: skip
             for name in GROUPS:
                 rows[name] += [(one.name, row) for row in view.of(name)]  # type: ignore[arg-type]
@@ -114,6 +118,11 @@ def _work(desk: Desk, key: Any, stores: Any, then: date, until: date, site: str)
                    _address(then.isoformat(), until.isoformat(), site))  # fmt: skip
 
 
+def _nth(control: JobControl, number: int, count: int) -> Callable[[int, int, str], None]:
+    """Progress of one of several stores."""
+    return lambda done, of, what: control.step(number * of + done, count * of, what)
+
+
 def since_csv(request: Request) -> Response:
     """One group of a comparison that was worked out, as a table."""
     from vibe.storage.csv_table import csv_text
@@ -125,7 +134,10 @@ def since_csv(request: Request) -> Response:
     rows = [] if found is None else found["rows"].get(group, [])
     text = csv_text(
         ("site", "drive", "case", "title", "was", "is", "why", "measured"),
-        [(s, r.drive, r.case, r.title, r.then, r.now, r.why, "" if r.last is None else r.last.isoformat()) for s, r in rows],
+        [
+            (s, r.drive, r.case, r.title, r.then, r.now, r.why, "" if r.last is None else r.last.isoformat())
+            for s, r in rows
+        ],
     )
     headers = {"content-disposition": f'attachment; filename="since_{moment(begin) and begin}.csv"'}
     return Response(text.encode(), media_type="text/csv; charset=utf-8", headers=headers)

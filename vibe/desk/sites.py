@@ -52,9 +52,7 @@ class Sites:
             raise CallError("one store is given twice")
         for folder in folders:
             Store.open(folder).close()
-        self.stores = tuple(
-            SiteStore(name, folder) for name, folder in zip(_names(real), folders, strict=True)
-        )
+        self.stores = tuple(SiteStore(name, folder) for name, folder in zip(_names(real), folders, strict=True))
         self.rev = 0
         self.changed_at: dict[str, int] = {}
         self.dropped: dict[str, CaseRow] = {}

@@ -69,7 +69,8 @@ def cases_csv(request: Request) -> Response:
 
 def _cells(row: CaseRow) -> list[str | float]:
     return [
-        row.site, row.id, " ".join(row.drives), row.name, round(row.urgency, 1), row.state, row.list, row.kind, row.title,
+        row.site, row.id, " ".join(row.drives), row.name, round(row.urgency, 1), row.state, row.list, row.kind,
+        row.title,
         row.advice, row.due, row.measured, row.owner, row.since, row.sure, row.severity, row.change,
     ]  # fmt: skip
 

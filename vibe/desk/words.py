@@ -136,9 +136,9 @@ def shift_bar(was: float | None, now: float | None, width: int = 230) -> Markup:
         drawn += f'<circle class="p-ring" cx="{place(was):.1f}" cy="9" r="4.4"/>'
     if now is not None:
         drawn += f'<circle class="p-dot" cx="{place(now):.1f}" cy="9" r="5"/>'
-    return Markup(f'<svg class="bar" viewBox="0 0 {width} 18" width="{width}" height="18" aria-hidden="true">') + Markup(
-        drawn + "</svg>"
-    )
+    return Markup(
+        f'<svg class="bar" viewBox="0 0 {width} 18" width="{width}" height="18" aria-hidden="true">'
+    ) + Markup(drawn + "</svg>")
 
 
 def spark(row: CaseRow, width: int = 172, height: int = 46) -> Markup:

@@ -27,6 +27,8 @@ async function trend() {
 $("#series")?.addEventListener("change", trend);
 
 /* ── before and after ── */
+/* A copy of pages carries whole spectra of A and B alone: what it lacks is not offered. */
+if (!LIVE) for (const name of ["cap-c", "window"]) { const one = $(`#${name}`) || $(`[name=${name}]`); if (one) one.closest("label").hidden = true; }
 const how = $("#how"), picks = { a: $("#cap-a"), b: $("#cap-b"), c: $("#cap-c") };
 const view = { from: null, to: null, speed: null, drawn: null };
 const COLOURS = { a: [BLUE, 1.2, ""], b: [AMBER, 1.2, "4 2"], c: [GREEN, 1, "1.5 2"] };

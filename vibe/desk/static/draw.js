@@ -241,7 +241,7 @@ const inlined = new Map($$("[data-rows]").map((one) => [one.dataset.rows, one]))
 async function rowsOf(address, key = "") {
   const kept = inlined.get(key);
   if (kept) {
-    const bytes = Uint8Array.from(atob(kept.textContent.trim()), (c) => c.charCodeAt(0));
+    const bytes = Uint8Array.from(atob(kept.content.textContent.trim()), (c) => c.charCodeAt(0));
     return { ...JSON.parse(kept.dataset.said), values: new Float32Array(bytes.buffer) };
   }
   if (!LIVE) throw new Error("This copy of pages does not carry it.");
@@ -251,7 +251,7 @@ async function rowsOf(address, key = "") {
 }
 async function jsonOf(address, key = "") {
   const kept = inlined.get(key);
-  if (kept) return JSON.parse(kept.textContent);
+  if (kept) return JSON.parse(kept.content.textContent);
   if (!LIVE) throw new Error("This copy of pages does not carry it.");
   const answer = await ask(address);
   if (!answer.ok) throw new Error(await answer.text());

@@ -77,7 +77,12 @@ def checked_fields(row: CaseRow, draft: DecisionDraft, today: date) -> dict[str,
         wrong["because"] = "Say why: it is read again in years."
     if not draft.by.strip():
         wrong["by"] = "Say who decides: it is read again in years."
-    for name, text in (("because", draft.because), ("order", draft.work_order), ("by", draft.by), ("owner", draft.owner)):
+    for name, text in (
+        ("because", draft.because),
+        ("order", draft.work_order),
+        ("by", draft.by),
+        ("owner", draft.owner),
+    ):
         if len(text) > (_LONGEST if name in ("because", "order") else 100):
             wrong[name] = "Too long for a record."
     if draft.verdict in OFFERED and draft.verdict not in CLOSES:

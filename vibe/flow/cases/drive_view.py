@@ -106,7 +106,8 @@ def level_values(store: Store, tag: str) -> list[dict[str, Any]]:
                 "change": said.signed_db(state.change_db), "course": said.course(state.state),
                 "limits": [
                     {"kind": line.kind, "value": line.value, "words": said.with_unit(line.value, state.unit),
-                     "source": line.source + (", by analogy" if line.by_analogy else ""), "because": said.plain(line.because),
+                     "source": line.source + (", by analogy" if line.by_analogy else ""),
+                     "because": said.plain(line.because),
                      "raised": sum(value > line.value for value in recent)}
                     for line in state.limits
                 ],
@@ -144,7 +145,9 @@ def record_event(
     if wrong:
         return wrong
     store.add_event(
-        Event(drive=tag, at=at, kind=cast("EventKind", kind), note=note.strip(), by=by.strip(), new_baseline=new_baseline)
+        Event(
+            drive=tag, at=at, kind=cast("EventKind", kind), note=note.strip(), by=by.strip(), new_baseline=new_baseline
+        )
     )
     return {}
 

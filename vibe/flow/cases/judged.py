@@ -121,8 +121,9 @@ def keep(folder: Path, found: JudgedStore) -> None:
 
     text = json.dumps(
         {
-            "stamp": found.stamp, "change": found.change, "at": found.at.isoformat(), "drives": found.drives, "captures": found.captures,
-            "measured": found.measured, "fleet": [asdict(one) for one in found.fleet], "rows": [row.plain() for row in found.rows],
+            "stamp": found.stamp, "change": found.change, "at": found.at.isoformat(), "drives": found.drives,
+            "captures": found.captures, "measured": found.measured, "fleet": [asdict(one) for one in found.fleet],
+            "rows": [row.plain() for row in found.rows],
             "details": {name: base64.b64encode(packed).decode("ascii") for name, packed in found.details.items()},
         },
         ensure_ascii=False,
@@ -144,9 +145,11 @@ def kept(folder: Path, site: str, stamp: str) -> JudgedStore | None:
             return None
         rows = tuple(CaseRow.of_plain(row) for row in read["rows"])
         return JudgedStore(
-            site=site, at=datetime.fromisoformat(read["at"]), stamp=stamp, change=int(read["change"]), drives=int(read["drives"]),
+            site=site, at=datetime.fromisoformat(read["at"]), stamp=stamp, change=int(read["change"]),
+            drives=int(read["drives"]),
             captures=int(read["captures"]), measured=str(read["measured"]),
-            rows=tuple(replace(row, site=site) for row in rows), fleet=tuple(FleetDrive(**one) for one in read["fleet"]),
+            rows=tuple(replace(row, site=site) for row in rows),
+            fleet=tuple(FleetDrive(**one) for one in read["fleet"]),
             details={name: base64.b64decode(packed) for name, packed in read["details"].items()},
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError, AttributeError, zlib.error):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from math import log10, prod
 from typing import TYPE_CHECKING, Any
 

@@ -47,7 +47,9 @@ class CaseFacts:
 def standing_decisions(decisions: Sequence[Decision]) -> tuple[Decision, ...]:
     """Decisions that hold, oldest first: withdrawn ones, withdrawals, notes and who has it in hand are left out."""
     taken_back = {one.withdraws for one in decisions if one.withdraws is not None}
-    return tuple(one for one in decisions if one.verdict not in ("withdrawn", *REMARKS) and one.number not in taken_back)
+    return tuple(
+        one for one in decisions if one.verdict not in ("withdrawn", *REMARKS) and one.number not in taken_back
+    )
 
 
 def case_state(facts: CaseFacts) -> tuple[CaseState, str]:
