@@ -28,7 +28,16 @@ def history(vibe: Vibe, captures: Path, drive: Path, tmp_path: Path) -> Path:
     assert answer.status == 0, answer.err
     assert answer.out == "drive\tadded\nT-1\t2\n"
     assert "2 added, 0 there already, 0 refused" in answer.err
+    assert "1 of those added were rejected: they say nothing of their drive (1 " in answer.err
     return store
+
+
+def test_strict_follows_what_was_rejected(vibe: Vibe, captures: Path, drive: Path, tmp_path: Path) -> None:
+    words = ("history", "add", captures, "--drive", drive, "--workers", 1, "--strict")
+    assert vibe(*words, "--store", tmp_path / "one").status == 3
+    for path in captures.glob("stopped*"):
+        path.unlink()
+    assert vibe(*words, "--store", tmp_path / "two").status == 0
 
 
 def test_added_once_listed_and_shown(vibe: Vibe, history: Path, captures: Path, drive: Path) -> None:

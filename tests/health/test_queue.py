@@ -9,7 +9,6 @@ import pytest
 from alarm_cases import NOW, START, capture, case, exceedance, found, key, seen, shipped_rules, state
 
 from vibe.core.records.alarm_case import DriveCase, Memory
-from vibe.core.records.alarms import SisterState
 from vibe.core.records.history import Decision, Event
 from vibe.health.alarms.cause_names import alarm_id, cause_of, typed
 from vibe.health.alarms.causes import causes_of
@@ -139,13 +138,20 @@ def test_what_is_urgent_enough_needs_action_unless_it_is_quiet() -> None:
     assert not needs_action(quiet, RULES)
 
 
-@pytest.mark.parametrize(("sister_db", "weighs"), [(7.0, True), (0.5, False)])
-def test_sisters_are_told_of(sister_db: float, weighs: bool) -> None:
-    own = state(change_db=8.0)
-    sister = SisterState(drive="D-2", key=key(drive="D-2"), change_db=sister_db, state="steady")
-    one = faulty(found(), series=(own,), exceedances=(exceedance(),), sisters=(sister,))
-    told = [t for t in queue_of([one], [], RULES, NOW).alarms[0].explanations if t.kind == "sisters"]
+@pytest.mark.parametrize(
+    ("rose", "have", "named", "weighs"),
+    [(3, 3, False, True), (1, 1, False, False), (2, 3, False, False), (3, 3, True, False), (0, 3, True, False)],
+)
+def test_only_several_sisters_that_all_rose_explain_a_level_and_never_a_finding(
+    rose: int, have: int, named: bool, weighs: bool
+) -> None:
+    own = state(change_db=8.0, sisters_have=have, sisters_rose=rose)
+    one = faulty(*([found()] if named else []), series=(own,), exceedances=(exceedance(),))
+    alarm = queue_of([one], [], RULES, NOW).alarms[0]
+    told = [t for t in alarm.explanations if t.kind == "sisters"]
     assert [t.weighs for t in told] == [weighs]
+    assert (alarm.sisters_have, alarm.sisters_rose) == (have, rose)
+    assert any(part.name == "explained by sisters" for part in alarm.urgency.parts) is weighs
 
 
 # ── names ─────────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -177,7 +183,7 @@ def test_two_faults_of_one_shaft_have_two_names() -> None:
 # ── decisions ─────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def memory(name: str = "abc-def", *, verdict: Any = "confirmed", levels: Any = None, **stood: Any) -> Memory:
+def memory(name: str = "abc-def", *, verdict: Any = "not-a-fault", levels: Any = None, **stood: Any) -> Memory:
     at = NOW - timedelta(days=10)
     decision = Decision(alarm=name, verdict=verdict, because="seen", by="K. M.", at=at,
                         recheck_by=NOW - timedelta(days=1) if verdict == "recheck" else None)  # fmt: skip
@@ -186,12 +192,12 @@ def memory(name: str = "abc-def", *, verdict: Any = "confirmed", levels: Any = N
 
 
 def test_undecided_is_open() -> None:
-    assert standing(None, seen(), (), NOW, RULES)[0] == "open"
+    assert standing(None, seen(), (), NOW, RULES)[0] == "new"
 
 
 @pytest.mark.parametrize(
     ("then_db", "scatter_db", "status"),
-    [(8.0, 0.5, "quiet"), (5.2, 0.5, "quiet"), (4.9, 0.5, "back"), (4.9, 2.0, "quiet"), (None, 0.5, "back")],
+    [(8.0, 0.5, "closed"), (5.2, 0.5, "closed"), (4.9, 0.5, "back"), (4.9, 2.0, "closed"), (None, 0.5, "back")],
 )
 def test_growth_beyond_the_level_at_the_decision_brings_it_back(
     then_db: float | None, scatter_db: float, status: str
@@ -205,12 +211,12 @@ def test_growth_beyond_the_level_at_the_decision_brings_it_back(
 @pytest.mark.parametrize(
     ("finding", "status"),
     [
-        (seen(), "quiet"),
-        (seen(severity="slight"), "quiet"),
+        (seen(), "closed"),
+        (seen(severity="slight"), "closed"),
         (seen(severity="severe"), "back"),
         (seen("stage1.ring_pin"), "back"),
-        (seen("stage1.output_pin", names=("stage1.output_pin", "stage1.lobe")), "quiet"),
-        (None, "quiet"),
+        (seen("stage1.output_pin", names=("stage1.output_pin", "stage1.lobe")), "closed"),
+        (None, "closed"),
     ],
 )
 def test_another_part_or_a_graver_finding_brings_it_back(finding: Any, status: str) -> None:
@@ -221,9 +227,9 @@ def test_another_part_or_a_graver_finding_brings_it_back(finding: Any, status: s
 def test_the_day_to_look_again_brings_it_back() -> None:
     told = memory(verdict="recheck", component="stage1.lobe", severity="moderate")
     status, why = standing(told, seen(), (), NOW, RULES)
-    assert status == "back"
+    assert status == "overdue"
     assert "has passed" in why
-    assert standing(told, seen(), (), NOW - timedelta(days=2), RULES)[0] == "quiet"
+    assert standing(told, seen(), (), NOW - timedelta(days=2), RULES)[0] == "waiting"
 
 
 def test_a_new_baseline_makes_another_name_and_puts_the_past_aside() -> None:

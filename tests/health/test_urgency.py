@@ -47,8 +47,13 @@ def test_the_total_is_what_the_parts_come_to() -> None:
         ({"finding": None}, {"finding": seen(severity="slight", probability=0.9)}),
         ({"series": (state(change_db=3.0),)}, {"series": (state(change_db=9.0),)}),
         ({"series": (state(state="steady"),)}, {"series": (state(),)}),
-        ({"series": (state(days_to_target=200.0),)}, {"series": (state(days_to_target=20.0),)}),
-        ({"series": (state(),)}, {"series": (state(days_to_target=200.0),)}),
+        ({"series": (state(target_share=0.2),)}, {"series": (state(target_share=0.6),)}),
+        ({"series": (state(),)}, {"series": (state(target_share=0.2),)}),
+        ({"series": (state(target_share=0.9, state="steady"),)},
+         {"series": (state(target_share=1.0, state="steady"),)}),
+        ({"finding": None, "series": (state(change_db=21.0),), "exceedances": (exceedance(),)},
+         {"finding": None, "series": (state(change_db=21.0),),
+          "exceedances": (exceedance(), exceedance(kind="growth"))}),
         ({"consequence": "low"}, {"consequence": None}),
         ({"consequence": "high"}, {"consequence": "safety"}),
         ({"explanations": (LOAD,)}, {"explanations": ()}),
@@ -62,12 +67,22 @@ def test_what_is_worse_is_more_urgent(less: dict[str, Any], more: dict[str, Any]
     assert of(**less).total < of(**more).total
 
 
-def test_a_spare_part_counts_when_it_comes_too_late() -> None:
-    soon = {"series": (state(days_to_target=40.0, soonest_days=20.0),)}
-    assert part(of(**soon, spare_lead_days=60.0), "spare part") == RULES.spare.late
-    assert part(of(**soon, spare_lead_days=30.0), "spare part") == RULES.spare.maybe_late
-    assert part(of(**soon, spare_lead_days=10.0), "spare part") == 0.0
-    assert part(of(spare_lead_days=60.0), "spare part") == 0.0  # nobody can tell how long it has
+def test_a_spare_part_counts_when_it_may_come_too_late() -> None:
+    grows = {"series": (state(target_share=0.5),)}
+    there = {"series": (state(target_share=1.0),)}
+    assert part(of(**there, spare_lead_days=3.0), "spare part") == RULES.spare.late
+    assert part(of(**grows, spare_lead_days=60.0), "spare part") == RULES.spare.maybe_late
+    assert part(of(**grows, spare_lead_days=10.0), "spare part") == 0.0
+    assert part(of(series=(state(state="steady"),), spare_lead_days=60.0), "spare part") == 0.0
+
+
+@pytest.mark.parametrize(("change_db", "low_db", "least"), [(28.0, 26.0, 50.0), (28.0, 2.0, None), (7.0, 6.5, None)])
+def test_what_grew_tenfold_beyond_its_limits_is_acted_on_without_a_name(
+    change_db: float, low_db: float, least: float | None
+) -> None:
+    grown = state(change_db=change_db, change_low_db=low_db, target_share=change_db / 20.0)
+    found = of(finding=None, series=(grown,), exceedances=(exceedance(), exceedance(kind="growth", limit=None)))
+    assert (found.total >= RULES.queue.act_from) is (least is not None)
 
 
 def test_what_only_informs_pushes_nothing_down() -> None:
@@ -103,7 +118,9 @@ def test_nothing_known_is_said_and_makes_no_number_up() -> None:
 
 def test_rules_that_cannot_be_are_refused() -> None:
     told = RULES.model_dump(by_alias=True)
-    with pytest.raises(ValidationError, match="soon_days"):
-        AlarmRules.model_validate(told | {"time": told["time"] | {"soon_days": 500.0}})
+    with pytest.raises(ValidationError, match="without_finding"):
+        AlarmRules.model_validate(
+            told | {"chance": told["chance"] | {"without_finding": 1.0, "without_finding_most": 0.9}}
+        )
     with pytest.raises(ValidationError, match="at_least"):
         AlarmRules.model_validate(told | {"raise": told["raise"] | {"at_least": 9}})

@@ -206,3 +206,23 @@ def test_what_says_which_drives_is_given_once(drive_file: Path, tmp_path: Path) 
         Delivery.of(tmp_path, drive=drive_file, drives=[str(drive_file)])
     with pytest.raises(ConfigError, match="time zone"):
         Delivery.of(tmp_path, drive=drive_file, time_zone="Europe/Nowhere")
+
+
+def test_a_capture_too_short_for_a_diagnosis_still_gives_levels_for_a_trend(
+    capture: Capture, described: tuple[Drive, ToneTable], settings: Settings, store: Store
+) -> None:
+    cut = tuple(replace(channel, samples=channel.samples[:819]) for channel in capture.channels)
+    short = replace(capture, channels=cut, sha256="5" * 64)
+    for one in (capture, short):
+        keep(one, *described, settings, store)
+    assert {one.content: one.kept for one in store.captures()} == {capture.sha256: "accepted", "5" * 64: "rejected"}
+    for name, content in (("acceleration_rms", capture.sha256), ("acceleration_rms_short", "5" * 64)):
+        (key,) = store.keys("T-1", name)
+        series = store.series(key)
+        assert (series.content, series.accepted.tolist(), series.unit) == ((content,), [True], "m/s²")
+    levels = [store.series(store.keys("T-1", f"acceleration_rms{end}")[0]).value[0] for end in ("", "_short")]
+    assert levels[1] == pytest.approx(levels[0], rel=0.5)
+    # The twin that was rejected for standing still gives none.
+    still = replace(short, channels=tuple(replace(c, samples=c.samples * 0) for c in cut), sha256="6" * 64)
+    keep(still, *described, settings, store)
+    assert all("6" * 64 not in store.series(key).content for key in store.keys("T-1"))

@@ -183,7 +183,7 @@ def test_the_time_to_a_limit_of_steady_growth(rules: TrendSettings) -> None:
     held, ratios = [], []
     for seed in range(60):
         level = scatter(seed, 35) + np.maximum(np.arange(35) - 20, 0)
-        told = time_to_limit(trend_of(level, rules), 20.0, rules)
+        told = time_to_limit(trend_of(level, rules), 20.0, rules.model_copy(update={"dated": True}))
         if told.days is None or told.soonest is None:
             continue
         held.append(told.soonest <= 42.0 <= (told.latest or np.inf))
@@ -196,9 +196,17 @@ def test_the_time_to_a_limit_of_steady_growth(rules: TrendSettings) -> None:
 def test_what_is_steady_or_unsure_has_no_end(rules: TrendSettings) -> None:
     assert time_to_limit(trend_of(scatter(11, 40), rules), 10.0, rules).days is None
     level = scatter(12, 40) + np.maximum(np.arange(40) - 20, 0) * 0.5
-    far = time_to_limit(trend_of(level, rules), 1000.0, rules)
+    far = time_to_limit(trend_of(level, rules), 1000.0, rules.model_copy(update={"dated": True}))
     assert far.days is None
     assert "not within 5 years" in far.words
+
+
+@pytest.mark.parametrize(("power", "faster"), [(1.0, False), (3.0, True)])
+def test_growth_is_not_dated_and_quickening_is_said(rules: TrendSettings, power: float, faster: bool) -> None:
+    grown = np.maximum(np.arange(60) - 20, 0) / 40.0
+    told = time_to_limit(trend_of(scatter(14, 60) + 30.0 * grown**power, rules), 60.0, rules)
+    assert (told.days, told.soonest, told.latest) == (None, None, None)
+    assert told.words == f"growing{', faster than before' if faster else ''}; cannot be dated"
 
 
 def test_a_limit_that_is_reached_is_said_to_be(rules: TrendSettings) -> None:

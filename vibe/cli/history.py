@@ -47,7 +47,9 @@ def add(
     time_zone: TimeZone = None,
     workers: Workers = None,
     cluster: Cluster = None,
-    strict: Annotated[bool, typer.Option("--strict", help="Exit status 3 when a capture was refused.")] = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit status 3 when a capture was refused or rejected.")
+    ] = False,
 ) -> None:
     """Judge captures and keep them: levels, tones, spectra, report and samples.
 
@@ -74,7 +76,12 @@ def add(
                DEFECT if outcome.defect else WRONG_CALL)  # fmt: skip
     output.show_rows(["drive", "added"], [[tag, str(count)] for tag, count in sorted(outcome.by_drive.items())])
     output.note(f"{outcome.added} added, {outcome.there} there already, {len(outcome.refused)} refused")
-    strictly(bool(outcome.refused), strict)
+    for what, counts in (("rejected: they say nothing of their drive", outcome.rejected),
+                         ("limited: only in part", outcome.limited)):  # fmt: skip
+        if counts:
+            reasons = "; ".join(f"{count} {why}" for why, count in sorted(counts.items(), key=lambda one: -one[1]))
+            output.note(f"{sum(counts.values())} of those added were {what} ({reasons})")
+    strictly(bool(outcome.refused or outcome.rejected), strict)
 
 
 def list_drives(store: StoreOption) -> None:
@@ -220,9 +227,12 @@ def event(
     """Record what was done to a drive. From then on a new baseline counts."""
     from datetime import UTC
 
+    from vibe.cli.shared import output
     from vibe.core.records.history import Event
 
     when = datetime.now(UTC) if at is None else _time_said(at, time_zone)
+    if when > datetime.now(UTC):
+        output.note(f"note: {when:%Y-%m-%d} has not come yet: until then the event changes nothing")
     with _opened(store) as opened:
         _known(opened, drive)
         opened.add_event(

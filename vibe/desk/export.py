@@ -85,8 +85,9 @@ def export_pages(
     def write(name: str, text: str) -> None:
         files.append(write_whole(out / name, text, force=True))
 
-    for name in _STATIC:
-        files.append(write_whole(out / "static" / name, (rendering.STATIC / name).read_bytes(), force=True))
+    files += [
+        write_whole(out / "static" / name, (rendering.STATIC / name).read_bytes(), force=True) for name in _STATIC
+    ]
     for name, text in _lists(sites, place):
         write(name, text)
     write("drives.html", _drives(sites, place))

@@ -15,6 +15,9 @@ MEASURES = {
     "acceleration_rms": "acceleration r.m.s.",
     "acceleration_rms_high": "acceleration r.m.s., high band",
     "acceleration_peak": "acceleration peak",
+    "acceleration_rms_short": "acceleration r.m.s. of short captures",
+    "acceleration_rms_high_short": "acceleration r.m.s. of short captures, high band",
+    "acceleration_peak_short": "acceleration peak of short captures",
     "displacement_rms": "displacement r.m.s.",
     "crest_factor": "crest factor",
     "kurtosis": "kurtosis",
@@ -28,7 +31,10 @@ MEASURES = {
     "speed": "speed",
     "load": "load",
 }
-AMPLITUDES = ("velocity_rms", "acceleration_rms", "acceleration_rms_high", "acceleration_peak", "hit")
+AMPLITUDES = (
+    "velocity_rms", "acceleration_rms", "acceleration_rms_high", "acceleration_peak", "hit", "acceleration_rms_short",
+    "acceleration_rms_high_short", "acceleration_peak_short",
+)  # fmt: skip
 """Measures that grow as damage does; kurtosis and what lies over a floor follow other laws."""
 _ORDER = {name: place for place, name in enumerate(MEASURES)}
 

@@ -312,13 +312,13 @@ class QueueMeasures:
     alarms: int
     waiting: int
     quiet: int
-    in_work: int
     decided: int
     not_fault_share: float | None
     oldest_days: float | None
     median_age_days: float | None
     median_days_to_decision: float | None
     rules: tuple[RuleCount, ...]
+    in_work: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,10 @@ MEASURES: dict[str, str] = {
 r.m.s. velocity of a line by its name, ``hit`` and ``hit_over_floor`` the size of a tone's impacts, ``share`` the mean
 square of acceleration that one owner causes (mesh, pins, a bearing, ...)."""
 
+SHORT = "_short"
+"""What the measures end in that captures too short for any diagnosis still give: levels that are compared with those of
+other such captures, and with nothing else."""
+
 EventKind = Literal["grease", "bearing change", "realignment", "repair", "new drive", "other"]
 Verdict = Literal[
     "confirmed", "not-a-fault", "sensor", "operating-condition", "recheck", "out-of-service", "withdrawn", "note",

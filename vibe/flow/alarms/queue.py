@@ -57,11 +57,11 @@ def evaluate_alarms(
     Raises:
         ConfigError: the file of exceedances or a settings file is wrong. CallError: the store is damaged.
     """
-    from vibe.flow.history.drive_facts import Gatherer
-    from vibe.flow.history.sister_book import SisterBook
+    from vibe.flow.history.drive_facts import Gatherer, note
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
     from vibe.history.store.reported import kept_reported
+    from vibe.history.sister_book import SisterBook
     from vibe.ingest import load_model
     from vibe.ingest.tables.exceedances import read_exceedances
 
@@ -86,8 +86,7 @@ def evaluate_alarms(
         if progress is not None:
             progress(number, len(kept), drive.tag)
         looks.append(gatherer.look(drive.tag, drive.kind, by_drive.get(drive.tag, ())))
-        for series in looks[-1].series:
-            book.add(drive.kind, series)
+        note(book, looks[-1])
     cases = [gatherer.case_of(look, book) for look in looks]
     memories = remembered(store)
     held = _held(memories, store) if exceedances is None and not imported else 0

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import chain
 from pathlib import Path
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from vibe.core.capture import Capture
     from vibe.core.comb_history import PastCapture
     from vibe.core.drive import Drive
+    from vibe.core.records.history import Record
     from vibe.core.tones import ToneTable
     from vibe.history.store.store import Store
 
@@ -84,13 +86,18 @@ class Delivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeepOutcome:
-    """What came of a delivery: captures added, those that were there already, a sentence for each that was refused."""
+    """What came of a delivery: captures added, those that were there already, a sentence for each that was refused.
+
+    Of those added, ``rejected`` could not be judged and ``limited`` only in part: how many, by the reason.
+    """
 
     added: int
     there: int
     refused: tuple[str, ...]
     by_drive: Mapping[str, int]
     defect: bool = False
+    rejected: Mapping[str, int] = field(default_factory=dict)
+    limited: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +118,8 @@ class _Done:
 
     tag: str = ""
     part: Path | None = None
+    kept: str = "accepted"
+    why: str = ""
     refused: str = ""
     defect: bool = False
 
@@ -187,6 +196,7 @@ class _ImportTally:
         self._by_drive: dict[str, int] = {}
         self._refused: list[str] = []
         self._there, self._defect = 0, False
+        self._unfit: dict[str, Counter[str]] = {"rejected": Counter(), "limited": Counter()}
 
     @property
     def seen(self) -> int:
@@ -216,6 +226,8 @@ class _ImportTally:
                 self._store.put_drive(done.tag, drive.read_text(encoding="utf-8"), kind_of(_drive(drive)[0]))
             if self._store.take(done.part):
                 self._by_drive[done.tag] = self._by_drive.get(done.tag, 0) + 1
+                if done.kept in self._unfit:
+                    self._unfit[done.kept][done.why] += 1
             else:
                 self.is_there()
 
@@ -223,7 +235,8 @@ class _ImportTally:
         """All of it."""
         return KeepOutcome(
             added=sum(self._by_drive.values()), there=self._there, refused=tuple(self._refused),
-            by_drive=self._by_drive, defect=self._defect,
+            by_drive=self._by_drive, defect=self._defect, rejected=self._unfit["rejected"],
+            limited=self._unfit["limited"],
         )  # fmt: skip
 
 
@@ -255,7 +268,8 @@ def _judged(path: Path, common: _Common) -> _Done:
             capture, drive, table, common.settings, time_zone=delivery.time_zone,
             earlier=_earlier(common.earlier.get(tag, ())),
         )  # fmt: skip
-        return _Done(tag=tag, part=prepared(common.workplace, record, capture.channels))
+        part = prepared(common.workplace, record, capture.channels)
+        return _Done(tag=tag, part=part, kept=record.kept, why=_why(record))
     except (CaptureError, ConfigError) as error:
         return _Done(refused=f"{name}: {writable(error.reason)}")
     except VibeError:
@@ -290,6 +304,18 @@ class JudgingJob:
 def judge_capture(job: JudgingJob) -> _Done:
     """A capture's file, waiting to be taken by ``Store.take``; or why there is none."""
     return _judged(job.path, job.common)
+
+
+def _why(record: Record) -> str:
+    """Why a capture was not accepted, without the numbers, so that captures with one reason can be counted."""
+    import json
+
+    channels = [channel for one in json.loads(record.health).get("captures", []) for channel in one["channels"]]
+    for quality in ("rejected", "limited"):
+        for channel in channels:
+            if channel["quality"] == quality and channel["reasons"]:
+                return str(channel["reasons"][0]).partition(":")[0]
+    return "no channel could be judged"
 
 
 def _tag(capture: Capture, delivery: Delivery) -> str:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from vibe.core.capture import Capture
     from vibe.core.comb_history import PastCapture
     from vibe.core.drive import Drive
+    from vibe.core.evidence import Level
     from vibe.core.records.history import Kept, Record, Value
     from vibe.core.tones import ToneTable
     from vibe.history.store.store import Store
@@ -93,7 +94,7 @@ def record_of(
         speed_hz=speed_hz,
         speed_uncertainty_hz=uncertainty_hz,
         load_percent=capture.load_percent,
-        values=(*_values(judged, speed_hz, capture.load_percent), *_shares(judged, drive, table)),
+        values=(*_values(judged, capture, speed_hz, capture.load_percent), *_shares(judged, drive, table)),
         spectra=() if judged.reading is None else archived_spectra(judged.reading),
         health=health.model_dump_json(by_alias=True),
         software=f"vibe {__version__}",
@@ -155,13 +156,34 @@ def _kept(judged: CaptureDiagnosis) -> Kept:
     return "limited" if verdicts != {"usable"} else "accepted"
 
 
-def _values(judged: CaptureDiagnosis, speed_hz: float | None, load_percent: float | None) -> list[Value]:
-    """Levels and lines of each point; impacts of each tone, the speed and the load of the drive as a whole."""
-    from vibe.core.records.history import MEASURES, Value
+SHORT_MEASURES = ("acceleration_rms", "acceleration_rms_high", "acceleration_peak")
+"""Levels that a tenth of a second tells as well: many periods of what acceleration consists of."""
+
+
+def _levels_of_short(judged: CaptureDiagnosis, capture: Capture) -> list[Level]:
+    """Levels of channels that were rejected for nothing but being too short: no diagnosis, but a trend."""
+    from vibe.spectra.basic.levels import levels
+
+    short = {
+        q.channel for q in judged.quality
+        if q.verdict == "rejected"
+        and all(reason.code == "too_short" for reason in q.reasons if reason.verdict == "rejected")
+    }  # fmt: skip
+    found: list[Level] = []
+    for channel in capture.vibration:
+        if channel.name in short:
+            found += levels(channel, input_hz=None)
+    return found
+
+
+def _values(
+    judged: CaptureDiagnosis, capture: Capture, speed_hz: float | None, load_percent: float | None
+) -> list[Value]:
+    """Levels and lines of each point; impacts of each tone, the speed and the load of the drive as a whole. Of a
+    capture too short to be judged its levels alone."""
+    from vibe.core.records.history import MEASURES, SHORT, Value
 
     reading = judged.reading
-    if reading is None:
-        return []
 
     def value(point: str, measure: str, number: float, unit: str = "", subject: str = "") -> Value:
         return Value(
@@ -169,6 +191,11 @@ def _values(judged: CaptureDiagnosis, speed_hz: float | None, load_percent: floa
             subject=subject,
         )  # fmt: skip
 
+    if reading is None:
+        return [
+            value(level.point, f"{level.measure}{SHORT}", level.value, level.unit)
+            for level in _levels_of_short(judged, capture) if level.measure in SHORT_MEASURES
+        ]  # fmt: skip
     found = [value(level.point, level.measure, level.value, level.unit) for level in reading.levels]
     found += [value(line.channel, "line", line.velocity_mm_s, subject=line.name) for line in reading.lines]
     for comb in judged.combs.values():

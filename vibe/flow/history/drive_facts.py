@@ -18,7 +18,6 @@ from vibe.core.records.alarm_case import CaptureFinding, CaptureSeen, DriveCase
 from vibe.core.records.alarms import Exceedance, PointChange, SeriesState, SisterState
 from vibe.flow.history.level_changes import changes_of
 from vibe.flow.history.series import SeriesGatherer, SeriesView, limits_of, state_of
-from vibe.flow.history.sister_book import SisterBook
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
@@ -29,6 +28,7 @@ if TYPE_CHECKING:
     from vibe.health.state.settings import Limits
     from vibe.history.limits import Limit
     from vibe.history.settings import HistorySettings
+    from vibe.history.sister_book import SisterBook
     from vibe.history.store.decisions import DecisionBook
 
 _KEPT = 8
@@ -103,11 +103,12 @@ class Gatherer:
 
     def case(self, tag: str, kind: str, matched: Sequence[Matched]) -> DriveCase:
         """Everything that is known of one drive; ``matched`` are rows of another system that belong to it."""
+        from vibe.history.sister_book import SisterBook
+
         book = SisterBook(self.history)
         look = self.look(tag, kind, matched)
         for sister in self.store.sisters(tag):
-            for series in self.look(sister, kind, ()).series:
-                book.add(kind, series)
+            note(book, self.look(sister, kind, ()))
         return self.case_of(look, book)
 
     def look(self, tag: str, kind: str, matched: Sequence[Matched]) -> DriveLook:
@@ -285,6 +286,13 @@ class Gatherer:
             change_db=None if at is None else at.change_db, raw_db=None if at is None else at.raw_db,
             usual=None if at is None else at.usual, within=None if at is None else at.within, note=one.note,
         )  # fmt: skip
+
+
+def note(book: SisterBook, look: DriveLook) -> None:
+    """Enter what a drive's series did, for its sisters."""
+    for series in look.series:
+        if series.captures:
+            book.add(look.kind, series.key, series.compared.baselines, series.trend)
 
 
 def _over(limit: Limit, value: float, unit: str) -> float:

@@ -120,20 +120,9 @@ class SeriesGatherer:
 
     def without(self, key: SeriesKey, contents: Collection[str]) -> SeriesView:
         """A series without some of its captures."""
-        return _view(_left(self.series(key), contents), self.events(key.drive), self._settings)
+        from vibe.history.series_rows import left_out
 
-
-def _left(series: Series, contents: Collection[str]) -> Series:
-    import numpy as np
-
-    from vibe.core.records.history import Series as Rows
-
-    keep = np.array([content not in contents for content in series.content], dtype=np.bool_)
-    return Rows(
-        key=series.key, unit=series.unit, time_s=series.time_s[keep], value=series.value[keep],
-        speed_hz=series.speed_hz[keep], load_percent=series.load_percent[keep], accepted=series.accepted[keep],
-        content=tuple(content for content in series.content if content not in contents),
-    )  # fmt: skip
+        return _view(left_out(self.series(key), contents), self.events(key.drive), self._settings)
 
 
 def _view(series: Series, events: Sequence[Event], settings: HistorySettings) -> SeriesView:

@@ -197,7 +197,10 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
     """The cause behind findings of kin; None where enough good captures no longer show it."""
     newest = group[-1][1]
     shown = {capture.content for capture, _ in group}
-    counted = [c for c in case.recent if c.content in shown or could_show(c, newest)][-of:]
+    # The last good captures, and among or after them those that showed it all the same.
+    good = [c for c in case.recent if could_show(c, newest)][-of:]
+    start = good[0].at if good else case.recent[0].at
+    counted = [c for c in case.recent if c.at >= start and (c.content in shown or could_show(c, newest))]
     seen = [(c, f) for c, f in group if any(c is one for one in counted)]
     if not seen:
         return None

@@ -46,7 +46,7 @@ def queue_of(
 ) -> Queue:
     """All alarms of all drives. ``memories`` are the alarms that the store knows, with their decisions."""
     rows = [(case, cause) for case in cases for cause in causes_of(case, rules)]
-    known = Known(memories)
+    known = KnownAlarms(memories)
     alarms = [_alarm(group, known, rules, at) for group in _shared(rows, rules)]
     by_tag = {case.tag: case for case in cases}
     alarms += shared_faults(alarms, by_tag, known.by_id, at)
@@ -61,7 +61,7 @@ def queue_of(
     )  # fmt: skip
 
 
-class Known:
+class KnownAlarms:
     """The alarms that a store knows, by id and by drive."""
 
     def __init__(self, memories: Sequence[Memory]) -> None:
@@ -113,7 +113,7 @@ def _began(case: DriveCase, cause: CauseDraft) -> datetime:
     return min((s.since for s in case.series if s.key in keys and s.since is not None), default=cause.first)
 
 
-def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: Known, rules: AlarmRules, at: datetime) -> Alarm:
+def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, rules: AlarmRules, at: datetime) -> Alarm:
     case, cause = group[0]
     drives = tuple(one.tag for one, _ in group)
     exceedances = tuple(sorted((e for _, c in group for e in c.exceedances), key=lambda e: (e.at, e.key), reverse=True))
@@ -243,7 +243,7 @@ def _now(case: DriveCase, cause: CauseDraft) -> str | None:
     return case.now
 
 
-def _remembered(case: DriveCase, cause: CauseDraft, known: Known) -> Memory | None:
+def _remembered(case: DriveCase, cause: CauseDraft, known: KnownAlarms) -> Memory | None:
     """The alarm that this was before: of the same name, else a fault of the same time at a part of kin."""
     own = alarm_id(case.tag, cause.cause, case.epoch)
     if own in known.by_id:

@@ -16,6 +16,7 @@ import numpy as np
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.history import (
+    SHORT,
     ArchivedSpectrum,
     DriveVersion,
     Extent,
@@ -161,7 +162,8 @@ class Answers:
                 value=np.array(columns[1], dtype=np.float64),
                 speed_hz=np.array(columns[2], dtype=np.float64),  # None becomes NaN
                 load_percent=np.array(columns[3], dtype=np.float64),
-                accepted=np.array(columns[4], dtype=np.bool_),
+                # Short captures are all alike in what was not accepted of them.
+                accepted=np.array(columns[4], dtype=np.bool_) | key.measure.endswith(SHORT),
                 content=tuple(columns[5]),
             )
 

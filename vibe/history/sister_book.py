@@ -6,19 +6,18 @@ each sister's captures.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from vibe.core.records.alarms import SisterState
-    from vibe.core.records.history import SeriesKey
-    from vibe.flow.history.series import SeriesView
-    from vibe.history.baseline import Baseline
-    from vibe.history.limits import Limit
-    from vibe.history.settings import HistorySettings
+from vibe.core.records.alarms import SisterState
+from vibe.core.records.history import SeriesKey
+from vibe.history.baseline import Baseline
+from vibe.history.limits import Limit, sister_limits_of
+from vibe.history.settings import HistorySettings
+from vibe.history.trend import Trend
 
 Array = NDArray[np.float64]
 NAMED = 6
@@ -44,15 +43,14 @@ class SisterBook:
         self._settings = settings
         self._rows: dict[tuple[str, str, str, str], _Rows] = {}
 
-    def add(self, kind: str, looked: SeriesView) -> None:
+    def add(self, kind: str, key: SeriesKey, baselines: Sequence[Baseline], trend: Trend) -> None:
         """Note a series of a drive; drives of no kind have no sisters."""
-        if not kind or not looked.captures:
+        if not kind:
             return
-        key = looked.key
         rows = self._rows.setdefault((kind, key.point, key.measure, key.subject), _Rows())
-        rows.grown.append((key.drive, looked.trend.growth_db, looked.trend.state))
+        rows.grown.append((key.drive, trend.growth_db, trend.state))
         rows.array = rows.growth = None
-        for baseline in looked.compared.baselines:
+        for baseline in baselines:
             rows.unit = rows.unit or baseline.unit
             rows.drives.append(key.drive)
             rows.baselines.append(_numbers(baseline))
@@ -60,10 +58,6 @@ class SisterBook:
     def rose(self, kind: str, key: SeriesKey, change_db: float, share: float) -> tuple[int, int, list[SisterState]]:
         """How many sisters have a series, on how many it rose by ``share`` of ``change_db`` or more, and those that
         rose most."""
-        from dataclasses import replace
-
-        from vibe.core.records.alarms import SisterState
-
         rows = self._of(kind, key)
         if rows is None:
             return 0, 0, []
@@ -84,8 +78,6 @@ class SisterBook:
 
     def limits(self, kind: str, key: SeriesKey, baseline: Baseline | None) -> tuple[Limit, ...]:
         """Change and alarm from the baselines of sisters in the same condition, the first such of each."""
-        from vibe.history.limits import sister_limits_of
-
         rows = self._of(kind, key)
         if rows is None or baseline is None:
             return ()
