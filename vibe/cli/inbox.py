@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibe.cli.shared.exit_status import strictly
+from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
     from vibe.flow.desk.inbox import InboxStatus
@@ -62,35 +63,35 @@ def inbox(
     import threading
 
     from vibe.cli.shared import output
+    from vibe.core.errors import OutputError
     from vibe.flow.desk.inbox import Inbox
-    from vibe.flow.desk.notices import Notices, NoticeTarget
+    from vibe.flow.desk.inbox_service import InboxService
+    from vibe.flow.desk.notices import NoticeTarget
     from vibe.history.store.store import Store
 
     target = None if notify is None and webhook is None else NoticeTarget.of(notify, webhook)
+    if once and target is not None:
+        raise CallError("--notify and --webhook belong to a watch that goes on: leave out --once")
     with Store.open(store, create=True):
         pass
-    stop = threading.Event()
-    for name in ("SIGINT", "SIGTERM"):
-        signal.signal(getattr(signal, name), lambda *_: stop.set())
-    notices = None if target is None else Notices(store, target)
-    said = _Said()
-
-    def taken(_: str) -> None:
-        if notices is not None:
-            notices.changed()
-
-    with Inbox(store, watch, drives=drives or (), time_zone=time_zone, workers=workers, taken=taken) as box:
-        output.note(f"watching {watch} for {store}; Ctrl-C stops")
-        speaking = threading.Thread(target=_speak, args=(box, notices, said, stop), daemon=True)
-        speaking.start()
-        box.run(stop, until_idle=once)
-        stop.set()
-        speaking.join()
-        status = box.status
-        said.news(status)
+    stop, said = threading.Event(), _Said()
+    for name in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(name, lambda *_: stop.set())
+    output.note(f"watching {watch} for {store}{'' if once else '; Ctrl-C stops'}")
+    if once:
+        with Inbox(store, watch, drives=drives or (), time_zone=time_zone, workers=workers) as box:
+            box.run(stop, until_idle=True)
+            status = box.status
+    else:
+        with InboxService(
+            store, watch, drives=drives or (), time_zone=time_zone, workers=workers, target=target
+        ) as service:
+            while not stop.wait(1.0) and (service.status.running or service.status.last_look is None):
+                notices = service.notices
+                said.news(service.status, "" if notices is None else notices.trouble)
+        status = service.status
+    said.news(status)
     if status.trouble:
-        from vibe.core.errors import OutputError
-
         raise OutputError(status.trouble)
     output.note(f"{status.taken} taken, {status.there} there already, {len(status.failed)} not taken")
     strictly(bool(status.failed) and once, strict)
@@ -119,17 +120,3 @@ class _Said:
             if now and now != before:
                 output.note(now)
         self._trouble, self._notice = status.trouble, notice
-
-
-def _speak(box: object, notices: object, said: _Said, stop: object) -> None:
-    from threading import Event
-
-    from vibe.flow.desk.inbox import Inbox
-    from vibe.flow.desk.notices import Notices
-
-    assert isinstance(box, Inbox)
-    assert isinstance(stop, Event)
-    while not stop.wait(1.0):
-        if isinstance(notices, Notices):
-            notices.check()
-        said.news(box.status, notices.trouble if isinstance(notices, Notices) else "")

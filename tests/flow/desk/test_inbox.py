@@ -22,6 +22,7 @@ from dropped import capture, drive_file
 from vibe.core.errors import CallError, OutputError
 from vibe.flow.desk import inbox
 from vibe.flow.desk.inbox import Inbox
+from vibe.flow.desk.inbox_service import InboxService
 from vibe.flow.desk.settled_files import FolderWatch
 from vibe.history.store.store import Store
 
@@ -51,6 +52,7 @@ class Here:
 @pytest.fixture
 def here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("vibe.flow.jobs.processes.Processes", Here)
+    monkeypatch.setattr(inbox, "LOOK_EVERY_S", 0.05)
     monkeypatch.setattr(inbox, "AGAIN_AFTER_S", 0.0)
     monkeypatch.setattr(inbox, "ASK_DRIVES_EVERY_S", 0.0)
 
@@ -224,10 +226,29 @@ def test_a_look_is_cheap_and_sees_a_file_that_was_exchanged(tmp_path: Path) -> N
     (tmp_path / "new").write_bytes(b"y")
     os.utime(tmp_path / "new", ns=(mark.st_atime_ns, mark.st_mtime_ns))
     (tmp_path / "new").replace(tmp_path / "7.wav")  # same size, same time, another inode
-    assert [path.name for path in watch.look().growing] == ["7.wav"]
+    assert watch.look().growing == ("7.wav",)
     (tmp_path / "7.wav.toml").write_text("speed_rpm = 1440\n")
     watch.look()
     assert len(watch.look().settled) == 50
+
+
+@pytest.mark.usefixtures("here")
+def test_a_watch_in_the_background_says_how_it_does_and_stops(places: Any) -> None:
+    store, folder, drive = places
+    capture(folder / "a.h5", 0)
+    came: list[str] = []
+    with InboxService(store, folder, drives=[drive], taken=came.append) as service:
+        until = time.monotonic() + 60
+        while not came and time.monotonic() < until:
+            time.sleep(0.05)
+        assert service.status.running
+        assert service.notices is None
+        with pytest.raises(CallError, match="another process"):
+            InboxService(store, folder)
+    assert came == ["SP-02"]
+    assert (service.status.running, service.status.taken, service.status.trouble) == (False, 1, "")
+    with pytest.raises(CallError, match="no folder"):
+        InboxService(store, folder / "none")
 
 
 @pytest.mark.slow

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Self
 from vibe.core.errors import CallError, OutputError, VibeError, defect
 from vibe.flow.desk.arrival import ArrivalJob, ArrivalResult, judge_arrival
 from vibe.flow.desk.inbox_journal import ArrivalEntry, ArrivalOutcome, InboxJournal
-from vibe.flow.desk.settled_files import FolderWatch, SettledFile
+from vibe.flow.desk.settled_files import FileStamp, FolderWatch
 from vibe.storage.files import writable
 
 if TYPE_CHECKING:
@@ -62,6 +62,14 @@ class InboxStatus:
     last_at: datetime | None
     drives: tuple[str, ...]
     """Of which something was taken, the latest last."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    """A file, by its path in the folder, as it looked."""
+
+    name: str
+    stamp: FileStamp
 
 
 @dataclass(slots=True)
@@ -125,9 +133,9 @@ class Inbox:
         self._workers, self._call = max(1, workers), taken
         self._pool: Processes | None = None
         self._lock = threading.Lock()
-        self._waiting: dict[Path, SettledFile] = {}
-        self._out: dict[Future[ArrivalResult], tuple[SettledFile, str]] = {}
-        self._suspects: set[Path] = set()
+        self._waiting: dict[str, _Settled] = {}
+        self._out: dict[Future[ArrivalResult], tuple[_Settled, str]] = {}
+        self._suspects: set[str] = set()
         self._not_before = 0.0
         self._growing, self._trouble, self._running = 0, "", False
         self._since = datetime.now(UTC)
@@ -160,12 +168,16 @@ class Inbox:
         """How things stand."""
         with self._lock:
             tally = self._tally
-            failed = [one for one in self._journal.entries.values() if one.outcome in ("failed", "unmatched")]
+            failed = [
+                replace(one, file=writable(one.file))
+                for one in self._journal.entries.values()
+                if one.outcome in ("failed", "unmatched")
+            ]
             failed.sort(key=lambda one: (one.at, one.file), reverse=True)
             return InboxStatus(
                 folder=self.folder, store=self.store, running=self._running, since=self._since,
                 last_look=self._last_look, trouble=self._trouble, waiting=len(self._waiting), growing=self._growing,
-                working=tuple(sorted(writable(one.path.name) for one, _ in self._out.values())), taken=tally.taken,
+                working=tuple(sorted(writable(one.name) for one, _ in self._out.values())), taken=tally.taken,
                 there=tally.there, failed=tuple(failed), last_file=tally.last_file, last_at=tally.last_at,
                 drives=tuple(tally.drives),
             )  # fmt: skip
@@ -180,10 +192,10 @@ class Inbox:
         """Look anew at a file that failed, at all of them unless named."""
         with self._lock:
             for name, entry in list(self._journal.entries.items()):
-                if entry.outcome in ("failed", "unmatched") and file in ("", name):
+                if entry.outcome in ("failed", "unmatched") and file in ("", writable(name)):
                     self._journal.forget(name)
 
-    def run(self, stop: threading.Event, *, until_idle: bool = False, every_s: float = LOOK_EVERY_S) -> None:
+    def run(self, stop: threading.Event, *, until_idle: bool = False) -> None:
         """Look, judge and keep until ``stop`` is set; with ``until_idle`` until everything that is there is done."""
         self._running = True
         looks = 0
@@ -198,13 +210,13 @@ class Inbox:
                 looks += 1
                 if until_idle and looks > 1 and (self.is_idle or self._trouble):
                     break
-                self._sleep(stop, every_s)
+                self._sleep(stop)
         finally:
             self._running = False
 
-    def _sleep(self, stop: threading.Event, every_s: float) -> None:
+    def _sleep(self, stop: threading.Event) -> None:
         """Until the next look; what is judged meanwhile is taken at once."""
-        until = time.monotonic() + every_s
+        until = time.monotonic() + LOOK_EVERY_S
         while not stop.is_set() and (left := until - time.monotonic()) > 0:
             stop.wait(min(left, 0.1) if self._out else left)
             if any(future.done() for future in self._out):
@@ -230,17 +242,19 @@ class Inbox:
         self._look_for_drives()
         with self._lock:
             self._last_look, self._growing = datetime.now(UTC), len(look.growing)
-            working = {one.path for one, _ in self._out.values()}
-            for one in look.settled:
-                entry = self._journal.entries.get(self._name(one.path))
-                if one.path not in working and (entry is None or entry.stamp != one.stamp):
-                    self._waiting[one.path] = one
-            gone = self._waiting.keys() - {one.path for one in look.settled}
-            for path in gone:
-                del self._waiting[path]
-            there = {self._name(one.path) for one in look.settled} | {self._name(path) for path in look.growing}
-            for name in [n for n, e in self._journal.entries.items() if e.outcome != "taken" and n not in there]:
-                self._journal.forget(name)
+            entries = self._journal.entries
+            working = {one.name for one, _ in self._out.values()}
+            fresh = [
+                _Settled(name, stamp)
+                for name, stamp in look.settled.items()
+                if name not in working and ((entry := entries.get(name)) is None or entry.stamp != stamp)
+            ]
+            # Oldest first: what is compared with earlier captures finds them in the store.
+            fresh.sort(key=lambda one: (one.stamp[0][1], one.name))
+            self._waiting = {one.name: one for one in fresh}
+            for name in entries.keys() - look.settled.keys() - set(look.growing):
+                if entries[name].outcome != "taken":
+                    self._journal.forget(name)
         if time.monotonic() >= self._not_before:
             self._trouble = ""
         self._collect()
@@ -267,14 +281,15 @@ class Inbox:
         from vibe.storage.files import file_sha256
 
         while self._waiting and time.monotonic() >= self._not_before:
-            suspected = self._suspects & (self._waiting.keys() | {other.path for other, _ in self._out.values()})
+            suspected = self._suspects & (self._waiting.keys() | {other.name for other, _ in self._out.values()})
             if self._out and (len(self._out) >= self._workers or suspected):
                 return  # a file that may have ended a process is judged when nothing else is
             one = next(iter(self._waiting.values()))
             with self._lock:
-                del self._waiting[one.path]
+                del self._waiting[one.name]
+            path = self.folder / one.name
             try:
-                content = file_sha256(one.path)
+                content = file_sha256(path)
             except OSError as error:
                 self._note(one, "failed", why=f"cannot be read: {(error.strerror or str(error)).lower()}")
                 continue
@@ -282,12 +297,12 @@ class Inbox:
                 self._note(one, "there", content=content)
                 continue
             job = ArrivalJob(
-                path=one.path.absolute(), store=self.store.absolute(), workplace=self._store.workplace().absolute(),
+                path=path.absolute(), store=self.store.absolute(), workplace=self._store.workplace().absolute(),
                 drive_files=self._drive_files, given=self._given, settings=self._settings, time_zone=self._zone,
             )  # fmt: skip
             self._submit(one, content, job)
 
-    def _submit(self, one: SettledFile, content: str, job: ArrivalJob) -> None:
+    def _submit(self, one: _Settled, content: str, job: ArrivalJob) -> None:
         from vibe.flow.jobs.processes import Processes
 
         if self._pool is None:
@@ -298,7 +313,7 @@ class Inbox:
             self._pool.end()
             self._pool = None
             with self._lock:
-                self._waiting[one.path] = one
+                self._waiting[one.name] = one
             return
         with self._lock:
             self._out[future] = (one, content)
@@ -309,20 +324,20 @@ class Inbox:
                 one, content = self._out.pop(future)
             self._took(one, content, future)
 
-    def _took(self, one: SettledFile, content: str, future: Future[Any]) -> None:
+    def _took(self, one: _Settled, content: str, future: Future[Any]) -> None:
         """What came of one file."""
         assert self._pool is not None
         try:
             result: ArrivalResult = future.result()
         except self._pool.died:
             # All that were out are lost with it; each is tried once more, and alone.
-            if one.path in self._suspects:
-                self._suspects.discard(one.path)
+            if one.name in self._suspects:
+                self._suspects.discard(one.name)
                 self._note(one, "failed", why=DIED)
             else:
-                self._suspects.add(one.path)
+                self._suspects.add(one.name)
                 with self._lock:
-                    self._waiting[one.path] = one
+                    self._waiting[one.name] = one
             if not self._out:
                 self._pool.end()
                 self._pool = None
@@ -333,7 +348,7 @@ class Inbox:
         except Exception as error:  # of one file
             self._note(one, "failed", why=defect(error))
             return
-        self._suspects.discard(one.path)
+        self._suspects.discard(one.name)
         if result.part is None:
             self._note(one, "unmatched" if result.unmatched else "failed", drive=result.drive, why=result.why)
             return
@@ -356,10 +371,10 @@ class Inbox:
         path = self._given[tag]
         self._store.put_drive(tag, path.read_text(encoding="utf-8"), kind_of(tones_of(path)[0]))
 
-    def _later(self, one: SettledFile, why: str) -> None:
+    def _later(self, one: _Settled, why: str) -> None:
         """The store could not be written: no fault of the file."""
         with self._lock:
-            self._waiting[one.path] = one
+            self._waiting[one.name] = one
         self._stuck(why)
 
     def _stuck(self, why: str) -> None:
@@ -367,9 +382,9 @@ class Inbox:
         self._not_before = time.monotonic() + AGAIN_AFTER_S
 
     def _note(
-        self, one: SettledFile, outcome: ArrivalOutcome, *, drive: str = "", content: str = "", why: str = ""
+        self, one: _Settled, outcome: ArrivalOutcome, *, drive: str = "", content: str = "", why: str = ""
     ) -> None:
-        name = self._name(one.path)
+        name = one.name
         entry = ArrivalEntry(
             file=name, stamp=one.stamp, outcome=outcome, at=datetime.now(UTC), drive=drive, content=content, why=why
         )
@@ -379,10 +394,7 @@ class Inbox:
             tally.taken += outcome == "taken"
             tally.there += outcome == "there"
             if outcome in ("taken", "there"):
-                tally.last_file, tally.last_at = name, entry.at
+                tally.last_file, tally.last_at = writable(name), entry.at
             if outcome == "taken":
                 tally.drives.pop(drive, None)
                 tally.drives[drive] = None
-
-    def _name(self, path: Path) -> str:
-        return writable(path.relative_to(self.folder).as_posix())

@@ -93,7 +93,7 @@ def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
             urgency=round(alarm.urgency.total, 1), to_do=alarm.advice, since=alarm.since.isoformat(),
         )
         for alarm in queue.alarms
-        if alarm.status != "quiet" and alarm.urgency.total >= rules.queue.act_from
+        if alarm.status in ("open", "back") and alarm.urgency.total >= rules.queue.act_from
     )  # fmt: skip
 
 

@@ -14,10 +14,11 @@ from vibe.flow.settings import load_alarm_rules, load_settings, share_dir
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.records.alarm_case import Memory
-    from vibe.core.records.alarms import RuleCount
+    from vibe.core.records.alarms import Alarm, RuleCount
     from vibe.core.records.history import Event, SeriesKey
     from vibe.flow.history.series import SeriesView
     from vibe.health.alarms.limit_trial import TrialCase, TrialClass, TrialEpisode, TrialPoint
+    from vibe.history.baseline import Baseline
     from vibe.history.limits import Limit
     from vibe.history.store.store import Store
 
@@ -27,6 +28,8 @@ KINDS = ("alarm", "trip")
 YEAR = timedelta(days=365)
 BEFORE_REPAIR = timedelta(days=180)
 """How long before a repair its trouble may have been seen (our choice: half a year of monthly rounds)."""
+NAMING = ("fault", "growth", "common")
+"""Kinds of cause that ask for somebody to look at the drive."""
 REPAIRS = ("bearing change", "repair", "new drive")
 
 
@@ -65,14 +68,23 @@ class RuleRecord:
     repairs: int
 
 
-def rule_record(store: Store, *, since: datetime | None = None, until: datetime | None = None) -> RuleRecord:
-    """How the rules did in a year, or from ``since`` to ``until``."""
+def rule_record(
+    store: Store,
+    *,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> RuleRecord:
+    """How the rules did in a year, or from ``since`` to ``until``: cases on which somebody decided, and repairs before
+    which nothing stood. Of each repair its drive alone is judged as of that day, some 50 ms; ``progress`` may raise to
+    stop."""
     from vibe.flow.alarms.queue import remembered
     from vibe.health.alarms.queue_statistics import NOT_FAULTS, measures
 
     until = until or datetime.now(UTC)
     since = since or until - YEAR
-    memories = [one for one in remembered(store) if since <= one.opened_at <= until]
+    everything = remembered(store.as_of(until))
+    memories = [one for one in everything if one.opened_at >= since or any(d.at >= since for d in one.decisions)]
     events = [one for one in store.events() if one.kind in REPAIRS and since <= one.at <= until]
     by_kind: dict[str, list[str | None]] = {}
     for memory in memories:
@@ -86,13 +98,32 @@ def rule_record(store: Store, *, since: datetime | None = None, until: datetime 
         )
         for kind, said in by_kind.items()
     ]  # fmt: skip
-    everything = remembered(store)
-    missed = [one for one in (_missed(store, event, everything) for event in events) if one is not None]
+    missed = []
+    for number, event in enumerate(events):
+        if progress is not None:
+            progress(number, len(events), event.drive)
+        if (one := _missed(store, event, everything)) is not None:
+            missed.append(one)
     return RuleRecord(
         since=since, until=until, rules=measures((), memories, until).rules,
         causes=tuple(sorted(causes, key=lambda one: (-one.not_faults, -one.cases, one.kind))), missed=tuple(missed),
         repairs=len(events),
     )  # fmt: skip
+
+
+def _undecided(alarms: Sequence[Alarm], store: Store) -> list[Memory]:
+    """Cases that stand and that nobody has decided: the store keeps those that were."""
+    from vibe.core.records.alarm_case import Memory
+
+    known = {alarm.id for alarm in store.alarms(open_only=False)}
+    return [
+        Memory(
+            id=alarm.id, drive=alarm.drive, cause=alarm.cause, opened_at=min(alarm.opened_at, alarm.since),
+            facts={"kind": alarm.kind, "rules": list(alarm.rules), "drives": list(alarm.drives)}, decisions=(),
+        )
+        for alarm in alarms
+        if alarm.id not in known
+    ]  # fmt: skip
 
 
 def _verdict(memory: Memory, until: datetime) -> str | None:
@@ -119,8 +150,29 @@ def _missed(store: Store, event: Event, memories: Sequence[Memory]) -> MissedRep
         return MissedRepair(
             event=event, why=f"its case was decided to be no fault ({said[last.id]})", captures=captures, case=last.id
         )
+    kinds = _raised_then(store, event)
+    if kinds & set(NAMING):
+        return None
     why = "no rule had raised anything" if captures else "the drive was not measured in the half year before"
+    if explained := sorted(kinds - {"not measured", "not judged"}):
+        why = f"what the rules had raised was taken for {' and '.join(explained)}"
     return MissedRepair(event=event, why=why, captures=captures)
+
+
+def _raised_then(store: Store, event: Event) -> set[str]:
+    """Kinds of the causes that stood on a drive just before something was done to it, undecided ones too."""
+    from vibe.flow.history.drive_facts import Gatherer
+    from vibe.flow.history.sister_book import SisterBook
+    from vibe.health.alarms.causes import causes_of
+    from vibe.history.settings import HistorySettings
+    from vibe.ingest import load_model
+
+    rules, history = load_alarm_rules(), load_model(share_dir() / "configs" / "history.toml", HistorySettings)
+    then = store.as_of(event.at - timedelta(seconds=1))
+    gatherer = Gatherer(store=then, history=history, limits=load_settings().limits, rules=rules)
+    kind = next((drive.kind for drive in store.drives() if drive.tag == event.drive), "")
+    case = gatherer.case_of(gatherer.look(event.drive, kind, ()), SisterBook(history))
+    return {cause.kind for cause in causes_of(case, rules)}
 
 
 # ── a changed limit ───────────────────────────────────────────────────────────────────────────────────────────────
@@ -172,8 +224,9 @@ def try_limit(
     Raises:
         CallError: no such source, kind or measure; neither or both of ``shift_db`` and ``value``.
     """
-    from vibe.flow.alarms.queue import remembered
-    from vibe.flow.history.series import SeriesGatherer
+    from vibe.flow.alarms.queue import evaluate_alarms, remembered
+    from vibe.flow.history.series import SeriesGatherer, limits_of
+    from vibe.flow.history.sister_book import SisterBook
     from vibe.health.alarms.limit_trial import CLASSES
     from vibe.history.settings import HistorySettings
     from vibe.ingest import load_model
@@ -191,34 +244,41 @@ def try_limit(
     if value is not None and not (isfinite(value) and value > 0):
         raise CallError(f"a limit is a number above 0, not {value:g}")
     rules, settings = load_alarm_rules(), load_model(share_dir() / "configs" / "history.toml", HistorySettings)
-    zone_limits = load_settings().limits
-    gatherer = SeriesGatherer(store, settings)
-    cases = _cases(remembered(store), until)
-    keys = [(drive.tag, key) for drive in store.drives() for key in store.keys(drive.tag, measure)]
+    kinds = {drive.tag: drive.kind for drive in store.drives()}
+    keys = [key for tag in kinds for key in store.keys(tag, measure)]
     if not keys:
         raise CallError(f"the store keeps no {measure[:60]!r}")
-    kinds = {drive.tag: drive.kind for drive in store.drives()}
-    both: dict[str, list[TrialEpisode]] = {"now": [], "tried": []}
-    without = 0
-    drives: dict[str, Drive | None] = {}
-    for number, (tag, key) in enumerate(keys):
+
+    def half(done: int, of: int, what: str, second: bool = False) -> None:
         if progress is not None:
-            progress(number, len(keys), tag)
+            progress(done + of * second, 2 * of, what)
+
+    alarms = evaluate_alarms(store, rules=rules, at=until, progress=half).queue.alarms
+    cases = _cases([*remembered(store.as_of(until)), *_undecided(alarms, store)], until)
+    gatherer, book = SeriesGatherer(store.as_of(until), settings), SisterBook(settings)
+    zone_limits = load_settings().limits
+    looks: list[_Look] = []
+    for number, key in enumerate(keys):
+        half(number, len(keys), key.drive, second=True)
         looked = gatherer.look(key)
-        sisters = [t for t, k in kinds.items() if k and k == kinds[tag] and t != tag] if source == SOURCES[2] else []
-        if tag not in drives:
-            drives[tag] = _drive(store, tag)
-        limit = _limit(looked, gatherer.sisters(key, sisters), drives[tag], zone_limits, settings, source, kind)
+        book.add(kinds[key.drive], looked)
+        if looked.captures:
+            own = limits_of(looked, (), _drive(store, key.drive), zone_limits, settings)
+            looks.append(_Look(key=key, unit=looked.unit, points=_points(looked), own=own, baseline=looked.baseline))
+    both: dict[str, list[TrialEpisode]] = {"now": [], "tried": []}
+    last = rules.raise_
+    often = {"of_last": last.of_last, "at_least": last.at_least, "fewest": last.fewest_captures}
+    window = often if kind == "alarm" else {"of_last": 1, "at_least": 1, "fewest": 1}
+    without = len(keys) - len(looks)
+    for look in looks:
+        there = (*look.own, *book.limits(kinds[look.key.drive], look.key, look.baseline))
+        limit = next((one for one in there if (one.source, one.kind) == (source, kind)), None)
         if limit is None:
             without += 1
             continue
-        points = _points(looked, until)
-        moved = value if value is not None else _moved(limit.value, looked.unit, cast("float", shift_db))
-        window = {"of_last": rules.raise_.of_last, "at_least": rules.raise_.at_least,
-                  "fewest": rules.raise_.fewest_captures} if kind == "alarm" else {
-                  "of_last": 1, "at_least": 1, "fewest": 1}  # fmt: skip
+        moved = value if value is not None else _moved(limit.value, look.unit, cast("float", shift_db))
         for name, level in (("now", limit.value), ("tried", moved)):
-            both[name] += _found(key, looked.unit, points, level, source, window, since, cases)
+            both[name] += _found(look.key, look.unit, look.points, level, source, window, since, cases)
     now, tried = both["now"], both["tried"]
     seen = {one.case for one in (*now, *tried)}
     quiet = [
@@ -237,31 +297,24 @@ def try_limit(
     )  # fmt: skip
 
 
-def _limit(
-    looked: SeriesView,
-    sisters: Sequence[SeriesView],
-    drive: Drive | None,
-    zone_limits: object,
-    settings: object,
-    source: str,
-    kind: str,
-) -> Limit | None:
-    from vibe.flow.history.series import limits_of
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """A series, as small as a trial needs it."""
 
-    if not looked.captures:
-        return None
-    found = limits_of(looked, sisters, drive, zone_limits, settings)  # type: ignore[arg-type]
-    return next((one for one in found if (one.source, one.kind) == (source, kind)), None)
+    key: SeriesKey
+    unit: str
+    points: list[TrialPoint]
+    own: tuple[Limit, ...]
+    baseline: Baseline | None
 
 
-def _points(looked: SeriesView, until: datetime) -> list[TrialPoint]:
+def _points(looked: SeriesView) -> list[TrialPoint]:
     from vibe.health.alarms.limit_trial import TrialPoint
 
-    found = (
+    return [
         TrialPoint(at=datetime.fromtimestamp(one.time_s, UTC), value=one.value, like=one.like)
         for one in looked.comparable
-    )
-    return [one for one in found if one.at <= until]
+    ]
 
 
 def _found(
@@ -306,8 +359,10 @@ def _cases(memories: Sequence[Memory], until: datetime) -> list[TrialCase]:
         since = memory.facts.get("since")
         begun = min(memory.opened_at, datetime.fromisoformat(since)) if isinstance(since, str) else memory.opened_at
         ended = max((one.at for one in memory.decisions), default=None) if verdict != "undecided" else None
-        for drive in dict.fromkeys((memory.drive, *memory.facts.get("drives", ()))):
-            found.append(TrialCase(id=memory.id, drive=drive, begun=begun, ended=ended, verdict=verdict))
+        found += [
+            TrialCase(id=memory.id, drive=drive, begun=begun, ended=ended, verdict=verdict)
+            for drive in dict.fromkeys((memory.drive, *memory.facts.get("drives", ())))
+        ]
     return found
 
 

@@ -20,6 +20,8 @@ GROUPS: tuple[SinceGroup, ...] = ("new", "graver", "calmer", "gone", "not measur
 LEAST_CHANGE = 5.0
 """Of urgency, that is worth a line (our choice: half of what a step of severity gives at the least)."""
 MENDING = ("repair", "bearing change", "new drive", "realignment", "grease")
+UNSEEN = ("not measured", "not judged")
+"""Causes that say that a drive was not measured, or not so that it could be judged."""
 _RANK = {None: 0, "slight": 1, "moderate": 2, "severe": 3}
 
 
@@ -119,8 +121,9 @@ def compared(
         for event in sorted(events, key=lambda event: event.at)
         if then < event.at <= now and event.kind in MENDING
     }
-    old = {alarm.id: alarm for alarm in before if alarm.status != "quiet"}
-    new = {alarm.id: alarm for alarm in after if alarm.status != "quiet"}
+    old = {alarm.id: alarm for alarm in before if alarm.status != "quiet" and alarm.kind not in UNSEEN}
+    new = {alarm.id: alarm for alarm in after if alarm.status != "quiet" and alarm.kind not in UNSEEN}
+    unseen = {alarm.drive: alarm for alarm in after if alarm.status != "quiet" and alarm.kind in UNSEEN}
     quiet = {alarm.id: alarm for alarm in after if alarm.status == "quiet"}
     found: list[SinceRow] = []
     covered: set[str] = set()
@@ -161,6 +164,15 @@ def compared(
         else:
             row("not measured", alarm, _unseen(alarm.drive, last))
         covered.add(alarm.drive)
+    for drive, alarm in unseen.items():
+        if drive not in covered:
+            found.append(
+                SinceRow(
+                    group="not measured", drive=drive, case=alarm.id, title=alarm.title, then=None,
+                    now=alarm.urgency.total, why=alarm.sentence, last=last.get(drive),
+                )
+            )  # fmt: skip
+            covered.add(drive)
     for drive, begun in first.items():
         if drive not in covered and begun <= then and drive not in accepted:
             found.append(

@@ -11,7 +11,7 @@ TrialClass = Literal["confirmed", "not a fault", "undecided", "no case"]
 CLASSES: tuple[TrialClass, ...] = ("confirmed", "not a fault", "undecided", "no case")
 """How the case was decided in whose time a limit was exceeded; ``no case``: nothing was open then."""
 AROUND = timedelta(days=45)
-"""How far a case may lie from an exceedance and be of the same trouble: monthly rounds, and half of one (our choice)."""
+"""How far a case may lie from an exceedance and be of the same trouble: one and a half monthly rounds (our choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

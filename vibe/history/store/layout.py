@@ -16,6 +16,9 @@ captures/ab/<hash>.h5   HDF5, one file per capture; <hash> is the SHA-256 of the
 incoming/               what is being added at this moment. What a process that was ended left there is swept away by
                         the next one.
 damaged/                files that vibe history repair found damaged and set aside.
+exceedances/            lists of another system that were taken in, JSON; the name is the SHA-256 of the list.
+imports/                files that were dropped and are not taken in yet.  import_columns.json: which column is what.
+inbox/                  which files of watched folders are done: only so that none is read twice.
 store.format<n>.sqlite  the database as it was before a newer program brought it to its own format.
 
 An HDF5 file: root attributes content (the hash), drive, measured_at (with offset from UTC), speed_rpm, load_percent.
