@@ -34,6 +34,14 @@ def desk(
     inbox: Annotated[
         Path | None, typer.Option("--inbox", metavar="DIR", help="Take in captures as they come into this folder.")
     ] = None,
+    notify: Annotated[
+        str | None,
+        typer.Option("--notify", metavar="COMMAND", help="With --inbox: called when a case is new in state act."),
+    ] = None,
+    webhook: Annotated[
+        str | None,
+        typer.Option("--webhook", metavar="URL", help="With --inbox: the same facts are sent there by POST."),
+    ] = None,
     user_header: Annotated[
         str | None,
         typer.Option("--user-header", metavar="NAME", help="Header by which a log-in in front names the user."),
@@ -64,6 +72,8 @@ def desk(
         raise CallError("which store? give --store DIR, or --practice for the sample water works")
     if (user_header is None) != (trust is None) or (host and user_header is None):
         raise CallError("--user-header, --trust and --host belong together: a log-in in front of the desk")
+    if inbox is None and (notify is not None or webhook is not None):
+        raise CallError("--notify and --webhook go with --inbox: they tell of what comes in there")
     if export is not None:
         from vibe.desk.export import export_pages
 
@@ -76,8 +86,12 @@ def desk(
     proxy = None
     if user_header is not None and trust is not None:
         proxy = Proxy(header=user_header, trusted=trust, hosts=tuple(one.lower() for one in host or ()))
+    from vibe.flow.desk.notices import NoticeTarget
+
+    target = None if notify is None and webhook is None else NoticeTarget.of(notify, webhook)
     serve(
-        stores, by=(by if by is not None else _login()).strip(), port=port, read_only=read_only, inbox=inbox,
+        stores,
+        target=target, by=(by if by is not None else _login()).strip(), port=port, read_only=read_only, inbox=inbox,
         proxy=proxy, say=_link,
     )  # fmt: skip
 

@@ -17,57 +17,62 @@ from vibe.desk.decide import words_of
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from vibe.flow.desk.inbox import Inbox, InboxStatus
+    from vibe.flow.desk.inbox import InboxStatus
+    from vibe.flow.desk.inbox_service import InboxService, NoticeStatus
+    from vibe.flow.desk.notices import NoticeTarget
 
 
 class WatchedFolder:
-    """The watch of one folder for one store: a thread, which may be stopped and begun again."""
+    """The watch of one folder for one store, which may be stopped and begun again. ``trouble`` says why it could not
+    begin."""
 
-    def __init__(self, store: Path, folder: Path, *, came: Callable[[], None]) -> None:
-        self.store, self.folder, self._came = store, folder, came
+    def __init__(
+        self, store: Path, folder: Path, *, came: Callable[[], None], target: NoticeTarget | None = None
+    ) -> None:
+        self.store, self.folder, self._came, self._target = store, folder, came, target
         self.trouble = ""
-        self._box: Inbox | None = None
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
+        self._service: InboxService | None = None
+        self._lock = threading.Lock()
+
+    @property
+    def status(self) -> InboxStatus | None:
+        """What it does; None before it began once."""
+        return None if self._service is None else self._service.status
 
     @property
     def running(self) -> bool:
         """Whether it is looked for files."""
-        return self._thread is not None and self._thread.is_alive()
+        status = self.status
+        return status is not None and status.running
 
     @property
-    def status(self) -> InboxStatus | None:
-        """What it does; None before its first look."""
-        return None if self._box is None else self._box.status
+    def notices(self) -> NoticeStatus | None:
+        """How notices do; None where nobody is to be called."""
+        return None if self._service is None else self._service.notices
 
     def start(self) -> None:
         """Begin to watch; nothing where it is watched already."""
-        if not self.running:
-            self._stop = threading.Event()
-            self.trouble = ""
-            self._thread = threading.Thread(target=self._run, args=(self._stop,), name="watches the inbox", daemon=True)
-            self._thread.start()
+        from vibe.flow.desk.inbox_service import InboxService
 
-    def stop(self, wait_s: float = 10.0) -> None:
+        with self._lock:
+            if self.running:
+                return
+            try:
+                self._service = InboxService(self.store, self.folder, taken=lambda _: self._came(), target=self._target)
+                self.trouble = ""
+            except VibeError as error:
+                self.trouble = str(error)
+
+    def stop(self) -> None:
         """Stop; what was not taken is taken after the next start."""
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(wait_s)
+        with self._lock:
+            if self._service is not None:
+                self._service.stop()
 
     def retry(self) -> None:
         """Look once more at files that were not taken."""
-        if self._box is not None and self.running:
-            self._box.retry()
-
-    def _run(self, stop: threading.Event) -> None:
-        from vibe.flow.desk.inbox import Inbox
-
-        try:
-            with Inbox(self.store, self.folder, taken=lambda _: self._came()) as box:
-                self._box = box
-                box.run(stop)
-        except VibeError as error:
-            self.trouble = str(error)
+        if self._service is not None and self.running:
+            self._service.retry()
 
 
 def inbox(request: Request) -> Response:

@@ -11,6 +11,7 @@ from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
     from vibe.desk.guard import Proxy
+    from vibe.flow.desk.notices import NoticeTarget
 
 LOOPBACK = "127.0.0.1"
 _GRACE_S = 2
@@ -19,7 +20,7 @@ _GRACE_S = 2
 
 def serve(
     stores: Sequence[Path], *, by: str, port: int = 0, read_only: bool = False, inbox: Path | None = None,
-    proxy: Proxy | None = None, say: Callable[[str], None],
+    proxy: Proxy | None = None, target: NoticeTarget | None = None, say: Callable[[str], None],
 ) -> None:  # fmt: skip
     """Serve the desk of ``stores`` until Ctrl-C, after its one link was given to ``say``. ``port`` 0 takes a free one.
 
@@ -37,7 +38,7 @@ def serve(
     listening = _listening(port)
     keys = Keys(port=listening.getsockname()[1])
     sites = Sites(stores)
-    watched = None if inbox is None or read_only else WatchedFolder(stores[0], inbox, came=sites.wake)
+    watched = None if inbox is None or read_only else WatchedFolder(stores[0], inbox, came=sites.wake, target=target)
     desk = Desk(sites=sites, keys=keys, by=by, read_only=read_only, proxy=proxy, inbox=watched)
     config = uvicorn.Config(
         desk_app(desk), log_level="error", access_log=False, lifespan="off", server_header=False, date_header=False,

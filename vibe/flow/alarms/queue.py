@@ -60,8 +60,8 @@ def evaluate_alarms(
     from vibe.flow.history.drive_facts import Gatherer, note
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
-    from vibe.history.store.reported import kept_reported
     from vibe.history.sister_book import SisterBook
+    from vibe.history.store.reported import kept_reported
     from vibe.ingest import load_model
     from vibe.ingest.tables.exceedances import read_exceedances
 
