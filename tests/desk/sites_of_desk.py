@@ -6,10 +6,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
 from tests import alarm_stores as made
+from vibe.core.capture import Channel
 from vibe.desk.app import Desk, desk_app
 from vibe.desk.guard import Keys, Proxy
 from vibe.desk.sites import Sites
@@ -31,6 +33,7 @@ def filled(folder: Path, tags: tuple[str, ...] = ("SP-01", "SP-02", "TH-01"), we
         return made.damaged(week, begins=8, db_per_week=2.0)
 
     with Store.open(folder, create=True) as store, pytest.MonkeyPatch.context() as patched:
+        patched.setattr(made, "_CHANNEL", sounding())
         patched.setattr(made, "START", datetime.now(UTC) - timedelta(weeks=weeks - 1, days=1))
         for seed, tag in enumerate(tags):
             made.fill(
@@ -39,6 +42,18 @@ def filled(folder: Path, tags: tuple[str, ...] = ("SP-01", "SP-02", "TH-01"), we
                 findings=findings.get(tag, lambda week: []),
             )  # fmt: skip
     return folder
+
+
+def sounding() -> Channel:
+    """Two seconds in which a lobe strikes once per 18/17 turns at 24.3 Hz, and rings."""
+    time_s = np.arange(12800) / 6400.0
+    since = np.mod(time_s * 24.3 * 18 / 17, 1.0) / (24.3 * 18 / 17)
+    samples = 5.0 * np.exp(-since / 0.003) * np.sin(2 * np.pi * 1800.0 * since)
+    samples += np.random.default_rng(5).normal(0.0, 0.2, time_s.size) + 0.3 * np.sin(2 * np.pi * 24.3 * time_s)
+    return Channel(
+        name=made.POINTS[0], samples=samples.astype(np.float32), sample_rate_hz=6400.0, quantity="acceleration",
+        recorded_unit="m/s^2",
+    )  # fmt: skip
 
 
 def desk_of(*stores: Path, by: str = NAME, read_only: bool = False, proxy: Proxy | None = None) -> Desk:
