@@ -150,3 +150,33 @@ def test_run_of_the_recipe(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
     assert "--force" in again.errors[0]
     assert vibe("run", recipe, "--out", out, "--force").status == 0
     assert vibe("run", recipe, "--out", tmp_path / "x", "--captures", tmp_path).status == 2
+
+
+def test_since_says_what_changed(vibe: Vibe, folder: Path) -> None:
+    then = f"{datetime.now(UTC) - timedelta(weeks=20):%Y-%m-%d}"
+    answer = vibe("alarms", "since", then, "--store", folder)
+    assert (answer.status, answer.errors) == (0, [])
+    found = {row["drive"]: row for row in rows(answer.out)}
+    assert found["TH-02"]["change"] in ("new", "graver")
+    assert "TH-01" not in found
+    wrong = vibe("alarms", "since", "2999-01-01", "--store", folder)
+    assert wrong.status == 2
+    assert "exchange the two dates" in wrong.errors[0]
+
+
+def test_columns_are_said_once(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
+    table = tmp_path / "list.csv"
+    when = datetime.now(UTC) - timedelta(days=1)
+    table.write_text(f"Maschine;Ort;Am;Wieviel\nTH-02;input side;{when:%Y-%m-%d %H:%M};7,5\n", encoding="utf-8")
+    unread = vibe("alarms", "list", "--store", folder, "--exceedances", table)
+    assert unread.status == 2
+    assert "has no column 'tag'" in unread.errors[0]
+    said = [f"--column={what}" for what in ("tag=Maschine", "point=Ort", "time=Am", "value=Wieviel")]
+    answer = vibe("alarms", "columns", table, "--store", folder, *said, "--fixed", "measure=velocity_rms", "--unit",
+                  "mm/s", "--time-zone", "UTC")  # fmt: skip
+    assert (answer.status, "1 of 1 rows" in answer.err) == (0, True)
+    read = vibe("alarms", "list", "--store", folder, "--exceedances", table)
+    assert read.status == 0
+    assert "line 2" not in read.err
+    for wrong in ("tag", "colour=x", "tag="):
+        assert vibe("alarms", "columns", table, "--store", folder, "--column", wrong).status == 2

@@ -20,9 +20,9 @@ from tests.studies.page import options, write_table
 from vibe.core.capture import Channel
 from vibe.core.records.history import ArchivedSpectrum
 from vibe.flow.desk import evidence
-from vibe.flow.desk.settled_files import FolderWatch
 from vibe.flow.desk.stored_signal import CACHE
 from vibe.history.store.store import Store
+from vibe.storage.settled_files import FolderWatch
 
 RATE_HZ, SECONDS, SPEED_HZ, CAPTURES = 25_600.0, 20.0, 24.0, 24
 TOML = (

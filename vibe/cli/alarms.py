@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
+from vibe.cli.alarm_sources import columns, since
 from vibe.cli.shared.exit_status import plainly, strictly
+from vibe.cli.shared.moments import moment
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
@@ -112,7 +114,7 @@ def decide(
     with Store.open(store) as opened:
         memory = record_decision(
             opened, alarm, said, because=because, by=by, recheck_by=day, owner=owner,
-            due=None if due is None else _moment(due, "--due"), work_order=work_order, after=after, withdraws=number,
+            due=None if due is None else moment(due, "--due"), work_order=work_order, after=after, withdraws=number,
             exceedances=exceedances, time_zone=time_zone,
         )  # fmt: skip
     last = memory.decisions[-1]
@@ -153,7 +155,10 @@ def measures(store: StoreOption, exceedances: Exceedances = None, time_zone: Tim
     )
 
 
-for _name, _command in (("list", list_alarms), ("show", show), ("decide", decide), ("measures", measures)):
+for _name, _command in (
+    ("list", list_alarms), ("show", show), ("decide", decide), ("measures", measures), ("since", since),
+    ("columns", columns),
+):  # fmt: skip
     app.command(_name)(plainly(_command))
 
 
@@ -183,7 +188,7 @@ def _evaluated(store: Path, exceedances: Path | None, time_zone: str | None, at:
 
     with Store.open(store) as opened, Waiting() as waiting:
         return evaluate_alarms(
-            opened, exceedances=exceedances, time_zone=time_zone, at=None if at is None else _moment(at, "--at"),
+            opened, exceedances=exceedances, time_zone=time_zone, at=None if at is None else moment(at, "--at"),
             progress=waiting,
         )  # fmt: skip
 
@@ -311,9 +316,9 @@ def _verdict(text: str) -> tuple[Verdict, datetime | None, int | None]:
     """Verdict, the day on which to ask again, the number of the decision that is taken back."""
     name, _, more = text.partition("=")
     if name == "recheck-by":
-        return "recheck", _moment(more, "--as recheck-by"), None
+        return "recheck", moment(more, "--as recheck-by"), None
     if name == "out-of-service-until":
-        return "out-of-service", _moment(more, "--as out-of-service-until"), None
+        return "out-of-service", moment(more, "--as out-of-service-until"), None
     if name == "withdrawn":
         if not more.isdecimal():
             raise CallError(f"--as withdrawn={more!r} names no decision: `vibe alarms show ID` has their numbers")
@@ -321,14 +326,3 @@ def _verdict(text: str) -> tuple[Verdict, datetime | None, int | None]:
     if text not in ("confirmed", "not-a-fault", "sensor", "operating-condition"):
         raise CallError(f"--as {text!r} is no decision; there are {_VERDICTS}")
     return cast("Verdict", text), None, None
-
-
-def _moment(text: str, what: str) -> datetime:
-    """A day (its end counts) or a time; without an offset it is that of UTC."""
-    try:
-        if len(text) <= 10:
-            return datetime.combine(date.fromisoformat(text), time(23, 59, 59), UTC)
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        raise CallError(f"{what} {text!r} is no date: write it as 2026-03-04") from None
-    return when if when.utcoffset() is not None else when.replace(tzinfo=UTC)

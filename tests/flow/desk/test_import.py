@@ -11,10 +11,10 @@ from dropped import START, TOML, capture, drive_file
 from vibe.core.errors import CallError, ConfigError
 from vibe.core.records.column_map import ColumnMap
 from vibe.flow.desk.background import WorkStopped
-from vibe.flow.desk.column_memory import remembered_columns
 from vibe.flow.desk.import_preview import FilePreview, ImportPreview, grouped, preview_import, say_columns
 from vibe.flow.desk.import_take import take_import
 from vibe.flow.desk.uploads import UploadBatch, batch_of, batches, new_batch, plain_name
+from vibe.history.store.import_columns import remembered_columns
 from vibe.history.store.reported import kept_reported
 from vibe.history.store.store import Store
 

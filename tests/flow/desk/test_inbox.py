@@ -23,8 +23,8 @@ from vibe.core.errors import CallError, OutputError
 from vibe.flow.desk import inbox
 from vibe.flow.desk.inbox import Inbox
 from vibe.flow.desk.inbox_service import InboxService
-from vibe.flow.desk.settled_files import FolderWatch
 from vibe.history.store.store import Store
+from vibe.storage.settled_files import FolderWatch
 
 
 class Here:

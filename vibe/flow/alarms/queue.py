@@ -57,6 +57,7 @@ def evaluate_alarms(
     Raises:
         ConfigError: the file of exceedances or a settings file is wrong. CallError: the store is damaged.
     """
+    from vibe.flow.alarms.columns import columns_of
     from vibe.flow.history.drive_facts import Gatherer, note
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
@@ -69,7 +70,10 @@ def evaluate_alarms(
     store = store.as_of(at)
     rules = rules or load_alarm_rules()
     history = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
-    read = None if exceedances is None else read_exceedances(exceedances, time_zone=time_zone)
+    read = None
+    if exceedances is not None:
+        columns = columns_of(store.folder, exceedances)
+        read = read_exceedances(exceedances, time_zone=time_zone, columns=columns)
     rows = () if read is None else tuple(row for row in read.rows if row.at <= at)
     later = 0 if read is None else len(read.rows) - len(rows)
     imported = kept_reported(store.folder, at, but=rows)

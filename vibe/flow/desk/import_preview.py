@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Literal
 
 from vibe.core.errors import CallError, CaptureError, ConfigError
 from vibe.core.route.route import folded
-from vibe.flow.desk.column_memory import TableKind, remember_columns, remembered_columns
+from vibe.flow.alarms.columns import table_head
 from vibe.flow.settings import load_alarm_rules, tones_of
+from vibe.history.store.import_columns import TableKind, remember_columns, remembered_columns
 from vibe.storage.files import file_sha256, writable
 
 if TYPE_CHECKING:
@@ -263,13 +264,8 @@ def _known_table(store: Store, path: Path, known: _Known, time_zone: str | None)
 
 
 def _head(path: Path, kind: TableKind = "exceedances") -> TableHead | None:
-    from vibe.ingest.tables import event_table, exceedance_terms, exceedances
-    from vibe.ingest.tables.table_text import head_of
-
     try:
-        if kind == "events":
-            return head_of(path, event_table.event_column_of, event_table.NEEDED)
-        return head_of(path, lambda cell: exceedance_terms.column_of(cell)[0], exceedances.NEEDED)
+        return table_head(path, kind)
     except ConfigError:
         return None
 

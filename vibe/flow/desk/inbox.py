@@ -19,10 +19,10 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from vibe.core.errors import CallError, OutputError, VibeError, defect
-from vibe.flow.desk.arrival import ArrivalJob, ArrivalResult, judge_arrival
 from vibe.flow.desk.inbox_journal import ArrivalEntry, ArrivalOutcome, InboxJournal
-from vibe.flow.desk.settled_files import FileStamp, FolderWatch
+from vibe.flow.history.arrival import ArrivalJob, ArrivalResult, judge_arrival
 from vibe.storage.files import writable
+from vibe.storage.settled_files import FileStamp, FolderWatch
 
 if TYPE_CHECKING:
     from vibe.flow.jobs.processes import Processes

@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import IO, Literal
 
 from vibe.core.errors import CallError, OutputError
-from vibe.flow.desk.settled_files import FileStamp
 from vibe.storage.files import writable, write_whole
 from vibe.storage.locks import hold
+from vibe.storage.settled_files import FileStamp
 
 INBOXES = "inbox"
 ArrivalOutcome = Literal["taken", "there", "failed", "unmatched"]

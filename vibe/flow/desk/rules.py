@@ -162,9 +162,9 @@ def _missed(store: Store, event: Event, memories: Sequence[Memory]) -> MissedRep
 def _raised_then(store: Store, event: Event) -> set[str]:
     """Kinds of the causes that stood on a drive just before something was done to it, undecided ones too."""
     from vibe.flow.history.drive_facts import Gatherer
-    from vibe.flow.history.sister_book import SisterBook
     from vibe.health.alarms.causes import causes_of
     from vibe.history.settings import HistorySettings
+    from vibe.history.sister_book import SisterBook
     from vibe.ingest import load_model
 
     rules, history = load_alarm_rules(), load_model(share_dir() / "configs" / "history.toml", HistorySettings)
@@ -226,9 +226,9 @@ def try_limit(
     """
     from vibe.flow.alarms.queue import evaluate_alarms, remembered
     from vibe.flow.history.series import SeriesGatherer, limits_of
-    from vibe.flow.history.sister_book import SisterBook
     from vibe.health.alarms.limit_trial import CLASSES
     from vibe.history.settings import HistorySettings
+    from vibe.history.sister_book import SisterBook
     from vibe.ingest import load_model
 
     until = until or datetime.now(UTC)
@@ -261,8 +261,8 @@ def try_limit(
     for number, key in enumerate(keys):
         half(number, len(keys), key.drive, second=True)
         looked = gatherer.look(key)
-        book.add(kinds[key.drive], looked)
         if looked.captures:
+            book.add(kinds[key.drive], key, looked.compared.baselines, looked.trend)
             own = limits_of(looked, (), _drive(store, key.drive), zone_limits, settings)
             looks.append(_Look(key=key, unit=looked.unit, points=_points(looked), own=own, baseline=looked.baseline))
     both: dict[str, list[TrialEpisode]] = {"now": [], "tried": []}

@@ -41,7 +41,7 @@ class SinceRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SinceView:
+class CaseChanges:
     """All that changed from ``then`` to ``now``, each group in order of weight; ``remarks`` say what the dates lack."""
 
     then: datetime
@@ -60,7 +60,7 @@ def changes_since(
     now: datetime | None = None,
     *,
     progress: Callable[[int, int, str], None] | None = None,
-) -> SinceView:
+) -> CaseChanges:
     """Compare the cases of two times; work of seconds. ``progress`` may raise to stop.
 
     Raises:
@@ -95,7 +95,7 @@ def changes_since(
     before = evaluate_alarms(store, rules=rules, at=then, progress=half(0)).queue.alarms
     after = evaluate_alarms(store, rules=rules, at=now, progress=half(1)).queue.alarms
     rows = compared(before, after, captures, store.events(), then, now, rules.queue.act_from)
-    return SinceView(then=then, now=now, rows=rows, remarks=tuple(remarks))
+    return CaseChanges(then=then, now=now, rows=rows, remarks=tuple(remarks))
 
 
 def compared(
