@@ -533,7 +533,7 @@ def test_what_grows_is_not_dated_but_measured_again_sooner(store: Store) -> None
     assert growing
     assert all(state.days_to_target is None or state.days_to_target == 0.0 for state in alarm.series)
     assert all("cannot be dated" in state.time_words or "reached" in state.time_words for state in growing)
-    assert alarm.look_again == START + timedelta(weeks=29, days=3.5)
+    assert alarm.look_again == START + timedelta(weeks=30)
 
 
 def test_confirmed_work_stays_in_sight_until_a_repair(store: Store) -> None:

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.report.contradictions import contradictions
 from vibe.core.records.history import Event
 from vibe.flow.alarms.queue import evaluate_alarms
 from vibe.flow.history.bulk_import import Delivery, keep_files
+from vibe.flow.history.pages import write_pages
 from vibe.flow.samples.years import make_years
 from vibe.health.alarms.queue import forgotten
 from vibe.history.store.store import Store
@@ -32,6 +34,9 @@ def test_five_deteriorating_drives_come_first_and_the_others_are_explained(tmp_p
         for event in tomllib.loads(made.events.read_text(encoding="utf-8"))["event"]:
             store.add_event(Event(**event))
         outcome = evaluate_alarms(store, exceedances=made.exceedances, at=datetime(2026, 3, 2, tzinfo=UTC))
+        files = write_pages(outcome.queue, outcome.cases, tmp_path / "history", tmp_path / "out")
+    said = {path.name: contradictions(path.read_text(encoding="utf-8")) for path in files if path.suffix == ".html"}
+    assert {name: troubles for name, troubles in said.items() if troubles} == {}
     queue = outcome.queue
     assert forgotten(queue, outcome.cases) == 0
     assert (queue.matched, queue.unmatched, queue.bad) == (made.rows, (), ())

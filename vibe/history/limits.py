@@ -98,7 +98,9 @@ def own_limits(baseline: Baseline, settings: HistorySettings) -> tuple[Limit, ..
     """Change and alarm from what this drive did before; none while there is no baseline."""
     if baseline.change is None or baseline.alarm is None:
         return ()
-    return _statistical("this drive", baseline.change, baseline.alarm, baseline.note, settings)
+    return _statistical(
+        "this drive", baseline.change, baseline.alarm, baseline.note, settings, baseline.level_db, baseline.unit
+    )
 
 
 def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tuple[Limit, ...]:
@@ -145,7 +147,7 @@ def sister_limits_of(
             )
         )
     note = f"{drives} drives, {np.sqrt(between):.1f} dB between and {np.sqrt(pooled):.1f} dB within drives"
-    return _statistical("sister drives", intervals[0], intervals[1], note, settings)
+    return _statistical("sister drives", intervals[0], intervals[1], note, settings, mean, unit)
 
 
 def _rounded(dof: float) -> float:
@@ -155,14 +157,24 @@ def _rounded(dof: float) -> float:
 
 
 def _statistical(
-    source: Source, change: tuple[float, float], alarm: tuple[float, float], note: str, settings: HistorySettings
+    source: Source,
+    change: tuple[float, float],
+    alarm: tuple[float, float],
+    note: str,
+    settings: HistorySettings,
+    usual_db: float | None,
+    unit: str,
 ) -> tuple[Limit, ...]:
+    """Change and alarm; none of them that scatter puts further above what is usual than an alarm may wait."""
     rules = settings.baseline
+
+    def waits(value: float) -> bool:
+        return usual_db is not None and float(level_db(value, unit)) - usual_db > settings.limits.furthest_db
 
     def words(content: float) -> str:
         return f"{100 * content:.0f} % of sound captures, {100 * rules.confidence:.0f} % sure; {note}"
 
-    return (
+    made = (
         Limit(
             source=source, kind="change", value=change[1], low=change[0], by_analogy=False,
             because=words(rules.change_content),
@@ -171,6 +183,7 @@ def _statistical(
             source=source, kind="alarm", value=alarm[1], low=None, by_analogy=False, because=words(rules.alarm_content),
         ),
     )  # fmt: skip
+    return tuple(limit for limit in made if not waits(limit.value))
 
 
 def change_over(limit: Limit, value: float, unit: str) -> float:

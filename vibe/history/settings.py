@@ -49,6 +49,7 @@ class LimitSettings(StrictModel):
     alarm_cap_of_bc: Positive
     trip_of_cd: Positive
     fewest_sisters: Annotated[int, Field(ge=3)]
+    furthest_db: Positive
     source: str
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from vibe.core.records.alarms import Alarm, LimitLine, UrgencyPart
+from vibe.core.records.alarms import Alarm, LimitLine, SeriesState, UrgencyPart
 from vibe.core.records.history import Decision, Event, SeriesKey
 from vibe.report.words import component, number, printable, sentence_case, unit
 
@@ -44,6 +44,8 @@ VERDICTS = {
     "sensor": "the sensor",
     "operating-condition": "the operating condition",
     "recheck": "re-inspect",
+    "out-of-service": "out of service",
+    "withdrawn": "withdrawn",
 }
 
 
@@ -66,7 +68,10 @@ def series_name(key: SeriesKey) -> str:
 def belongs(key: SeriesKey, alarm: Alarm) -> bool:
     """Whether a series is an amplitude of the drive as a whole or of an alarm's cause: what only came along is no sign
     of how far it went."""
-    names = {alarm.cause, *alarm.names, *(filter(None, (alarm.finding.tone,)) if alarm.finding else ())}
+    tone = None if alarm.finding is None else alarm.finding.tone
+    if tone and any(state.key.subject == tone for state in alarm.series):
+        return key.measure in AMPLITUDES and key.subject in ("", tone)
+    names = {alarm.cause, *alarm.names, *((tone,) if tone else ())}
     own = not key.subject or any(key.subject == name or key.subject.startswith(f"{name}.") for name in names)
     return key.measure in AMPLITUDES and own
 
@@ -74,6 +79,36 @@ def belongs(key: SeriesKey, alarm: Alarm) -> bool:
 def course(state: str) -> str:
     """What a trend does, as a reader takes it in; the values of the records stay."""
     return "not known yet" if state == "cannot be told yet" else state
+
+
+def follows(state: SeriesState | None, alarms: Sequence[Alarm]) -> str:
+    """The damage of another part that a growing tone follows, in words: strong impacts are seen at other tones too, and
+    nothing was found there. Empty where the series is of a part that was found, or does not grow."""
+    faults = [alarm for alarm in alarms if alarm.kind == "fault" and alarm.finding is not None]
+    if state is None or not state.key.subject or state.state not in ("growing", "stepped up"):
+        return ""
+    named = {name for alarm in faults for name in (alarm.cause, *alarm.names)}
+    if any(state.key.subject == name or state.key.subject.startswith(f"{name}.") for name in named):
+        return ""
+    own = [alarm for alarm in faults if state.key.drive in alarm.drives]
+    return f"{own[0].finding.defect} of {component(own[0].finding.component)}" if own and own[0].finding else ""
+
+
+FAR_DB = 6.0
+"""A change of a factor of two needs more words than "steady" (common practice)."""
+
+
+def course_of(state: SeriesState) -> str:
+    """What a series does, beside how far it has come: what scatters, or rose earlier, is not called steady."""
+    far = state.state == "steady" and state.change_db is not None and abs(state.change_db) >= FAR_DB
+    return "no trend that is sure" if far else course(state.state)
+
+
+def interval(low: float | None, high: float | None) -> str:
+    """An interval of a change in brackets; nothing where there is none, or it says no more than the number."""
+    if low is None or high is None or signed_db(low) == signed_db(high):
+        return ""
+    return f" ({signed_db(low).removesuffix(' dB')} to {signed_db(high)})"
 
 
 def place_name(point: str) -> str:
@@ -135,7 +170,7 @@ def joined(words: Iterable[str]) -> str:
 
 def verdict(decision: Decision) -> str:
     """What was decided."""
-    until = "" if decision.recheck_by is None else f" by {day(decision.recheck_by)}"
+    until = "" if decision.ask_again is None else f" by {day(decision.ask_again)}"
     return f"{VERDICTS.get(decision.verdict, decision.verdict)}{until}"
 
 

@@ -24,8 +24,8 @@ PLACE_SHARE = 0.4
 """Share of a place's width to which its middle is trusted, as a half width: nine of ten simulated places lie within."""
 
 ADVICE = {
-    "ring pin": "Inspect the ring pins and their rollers where the map shows; a capture with a once-per-turn pulse at "
-    "the same load names the pin.",
+    "ring pin": "Inspect the ring pins and their rollers at the place on the turn that is given; only a once-per-turn "
+    "pulse numbers the pins.",
     "lobe": "Inspect the disc's flanks and the output pins, rollers and bores: vibration alone "
     "cannot distinguish them.",
     "output pin": "Inspect output pins, rollers and disc bores, and the disc's flanks: vibration alone cannot "

@@ -109,11 +109,17 @@ def shown_alarm(store: DecisionBook, case: DriveCase, alarm: Alarm, *, at: datet
         if key not in keys and (key.measure in ("hit", "hit_over_floor") or key.subject in names)
     ]  # fmt: skip
     wanted = {content: why for content, why in (
-        (alarm.pictures.before, "before"), (alarm.pictures.now, "now")) if content}  # fmt: skip
+        (alarm.pictures.before, "before"),
+        (alarm.pictures.now, "then")) if content}  # fmt: skip
     for exceedance in sorted(alarm.exceedances, key=lambda e: e.at, reverse=True):
         if exceedance.content and len(wanted) < _ALARM_CAPTURES:
             wanted.setdefault(exceedance.content, "beyond a limit")
-    chosen = [(c, wanted[c.content]) for c in store.captures(case.tag) if c.content in wanted]
+    every = store.captures(case.tag)
+    if alarm.pictures.now == case.now and case.now is not None:
+        # The latest accepted one; a younger one that was not accepted may be shown as well.
+        youngest = max((c for c in every if c.content in wanted), key=lambda c: c.time_s)
+        wanted[case.now] = "now" if youngest.content == case.now else "latest accepted"
+    chosen = [(c, wanted[c.content]) for c in every if c.content in wanted]
     return _shown(
         store, case, keys, _with_spectra(store, chosen), at=at, alarms=(alarm,), before=alarm.pictures.before,
         now=alarm.pictures.now,
@@ -137,7 +143,7 @@ def _shown(
         tag=case.tag, name=case.name, state=kept.state, at=at, kept=kept.captures, accepted=kept.accepted,
         first=kept.first, last=kept.last, series=tuple(series), captures=tuple(captures), events=case.events,
         tones=tuple(_tones(store, case.tag)), alarms=tuple(alarms), remarks=tuple(remarks),
-        before=before or case.before, now=now or case.now,
+        before=before if now else case.before, now=now or case.now,
     )  # fmt: skip
 
 

@@ -213,9 +213,10 @@ def _fault(group: Sequence[tuple[CaptureSeen, CaptureFinding]], case: DriveCase,
     doubtful = hidden or not could_show(last_capture, best)
     worst = max((f for _, f in seen), key=_grave) if doubtful else best
     in_latest = last_capture.content == counted[-1].content
-    chance = max(f.probability for _, f in seen) if doubtful and in_latest else (
-        best.probability if in_latest else sum(f.probability for _, f in seen) / len(counted)
-    )  # fmt: skip
+    mean = sum(f.probability for _, f in seen) / len(counted)
+    # A doubt that comes and goes from one capture to the next is weighed over them all.
+    latest = max(f.probability for _, f in seen) if doubtful else max(best.probability, mean)
+    chance = latest if in_latest else mean
     own = owners((best.component, best.tone))
     cause = CauseDraft(
         kind="fault", cause=cause_of(best), names=own | owners(best.names),

@@ -136,7 +136,7 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
     title, sentence, advice = _words(cause, kind, drives, exceedances)
     if cause.retake:
         advice = f"{cause.retake}. {advice}".strip()
-    finding = _lifted(cause, series, rules)
+    finding, now = _lifted(cause, series, rules), _now(case, cause)
     weighing = _weighing(cause, series, rules) if kind in ("fault", "growth", "common") else ()
     since = min(_began(one, c) if c.kind == "growth" else c.first for one, c in group)
     stalest = min((one for one, _ in group), key=lambda one: one.captures[-1].at if one.captures else at)
@@ -160,7 +160,7 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
         finding=finding, exceedances=exceedances,
         changed=case.changed, explanations=tuple(reasons), sisters=sisters, series=series,
         pictures=Pictures(
-            before=case.before, now=_now(case, cause), series=tuple(s.key for s in series), events=case.events
+            before=_before(case, now), now=now, series=tuple(s.key for s in series), events=case.events
         ),
         decisions=decisions, state=state,
         owner=held[-1].owner if held else "", due=held[-1].ask_again if held else None,
@@ -205,7 +205,7 @@ def _look_again(
         return None
     days = rules.unseen.latest_days
     if case.every_days is not None:
-        days = min(max(rules.unseen.sooner * case.every_days, 1.0), days)
+        days = min(max(rules.unseen.sooner * case.every_days, min(case.every_days, rules.unseen.retake_days)), days)
     return last + timedelta(days=days)
 
 
@@ -215,6 +215,10 @@ def _weighing(cause: CauseDraft, series: Sequence[SeriesState], rules: AlarmRule
     found = tuple(s for s in series if s.key.measure in rules.growth.measures)
     if cause.finding is None:
         return found
+    # Of several tones of one part the one that was found, where it can be compared: one page, one series.
+    tone = cause.finding.tone
+    if any(s.key.subject == tone and s.change_db is not None for s in found):
+        return tuple(s for s in found if s.key.subject in ("", tone))
     own = owner_of(cause.finding.component)
     return tuple(s for s in found if not s.key.subject or owner_of(s.key.subject) == own)
 
@@ -241,6 +245,16 @@ def _now(case: DriveCase, cause: CauseDraft) -> str | None:
         reasons = [e.content for e in sorted(cause.exceedances, key=lambda e: e.at, reverse=True) if e.content]
         return reasons[0] if reasons else case.now
     return case.now
+
+
+def _before(case: DriveCase, now: str | None) -> str | None:
+    """The capture to show it beside, which is older: the one of the baseline that is alike, else the first accepted."""
+    times = {c.content: c.at for c in case.captures}
+    if now is None or now not in times:
+        return case.before
+    if case.before is not None and times.get(case.before, times[now]) < times[now]:
+        return case.before
+    return next((c.content for c in case.captures if c.accepted and c.at < times[now]), None)
 
 
 def _remembered(case: DriveCase, cause: CauseDraft, known: KnownAlarms) -> Memory | None:
@@ -328,7 +342,7 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
             finding.advice,
         )
     if kind in ("growth", "common"):
-        rose = any(e.change_db is None or e.change_db > 0 for e in cause.exceedances)
+        rose = any(e.kind in ("growth", "step", "clipped") for e in cause.exceedances)
         verb = "levels grew" if rose else "levels are beyond a limit"
         title = f"{verb}, and no finding says why" if kind == "growth" else "sister drives changed together"
         return (

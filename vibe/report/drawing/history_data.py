@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from vibe.core.records.alarms import Exceedance, LimitLine, SeriesState
+from vibe.core.records.alarms import Alarm, Exceedance, LimitLine, SeriesState
 from vibe.core.records.history import Event, Series, SeriesKey
 from vibe.core.records.history_view import ShownCapture, ShownDrive, ShownSeries
 from vibe.report import history_words as said
@@ -49,7 +49,10 @@ def choices(series: Sequence[ShownSeries], first: Sequence[SeriesKey] = ()) -> l
 
 
 def trend_data(
-    chosen: Sequence[tuple[ShownSeries, Choice]], events: Sequence[Event], exceedances: Sequence[Exceedance] = ()
+    chosen: Sequence[tuple[ShownSeries, Choice]],
+    events: Sequence[Event],
+    exceedances: Sequence[Exceedance] = (),
+    alarms: Sequence[Alarm] = (),
 ) -> dict[str, Any]:
     """All series that a list offers, for the script that draws the one that is chosen."""
     beyond: dict[SeriesKey, set[str]] = {}
@@ -63,11 +66,14 @@ def trend_data(
     return {
         "span": [first - room, last + room],
         "events": events_data(events, first - room, last + room),
-        "series": [_series(one, choice, beyond.get(choice.key, set())) for one, choice in chosen],
+        "series": [
+            _series(one, choice, beyond.get(choice.key, set()), said.follows(one.state, alarms))
+            for one, choice in chosen
+        ],
     }
 
 
-def _series(one: ShownSeries, choice: Choice, beyond: set[str]) -> dict[str, Any]:
+def _series(one: ShownSeries, choice: Choice, beyond: set[str], along: str) -> dict[str, Any]:
     series, state = one.series, one.state
     keep = extremes(series.value, MOST_POINTS // 2)
     value, accepted = series.value[keep], series.accepted[keep]
@@ -79,6 +85,7 @@ def _series(one: ShownSeries, choice: Choice, beyond: set[str]) -> dict[str, Any
     return {
         "name": f"{choice.name}, {said.place_name(choice.key.point)}" if choice.key.point not in choice.name
         else choice.name,
+        "subject": choice.key.subject,
         "axis": f"{said.series_name(choice.key)}{f' [{unit(series.unit)}]' if series.unit else ''}",
         "unit": unit(series.unit),
         "x": [round(1000.0 * t) for t in series.time_s[keep].tolist()],
@@ -94,7 +101,7 @@ def _series(one: ShownSeries, choice: Choice, beyond: set[str]) -> dict[str, Any
              "because": printable(limit.because), "source": limit.source, "above": limit in above}
             for limit in (() if state is None else state.limits)
         ],
-        "words": trend_words(state),
+        "words": trend_words(state, along),
     }  # fmt: skip
 
 
@@ -134,22 +141,21 @@ def _placed(limits: Sequence[LimitLine], low: float, high: float) -> list[dict[s
     return rows
 
 
-def trend_words(state: SeriesState | None) -> str:
-    """What a trend says, in a sentence or two."""
+def trend_words(state: SeriesState | None, along: str = "") -> str:
+    """What a trend says, in a sentence or two. ``along``: the damage of another part that this series follows."""
     if state is None:
         return "No limits are set for this series."
-    text = sentence_case(said.course(state.state))
+    text = sentence_case(said.course_of(state))
     if state.change_db is not None:
-        interval = ""
-        if state.change_low_db is not None and state.change_high_db is not None:
-            low, high = said.signed_db(state.change_low_db), said.signed_db(state.change_high_db)
-            interval = f" ({low.removesuffix(' dB')} to {high})"
+        interval = said.interval(state.change_low_db, state.change_high_db)
         text += f": {said.signed_db(state.change_db)}{interval} since the baseline, at same speed and load"
     text += "."
     if state.shift_db is not None and abs(state.shift_db) >= 1.0:
         text += f" Speed and load make {said.signed_db(state.shift_db)} of the reading."
     if state.slope_db_per_month is not None and state.state == "growing":
         text += f" It grows by {number(state.slope_db_per_month, 2)} dB a month."
+    if along:
+        text += f" Nothing is found at this part: {along} leaves traces here."
     return f"{text} To {state.target}: {state.time_words}."
 
 
@@ -232,7 +238,8 @@ def viewer_data(shown: ShownDrive, start: Mapping[str, Any]) -> dict[str, Any]:
         "points": points,
         "captures": [
             {
-                "label": capture_label(one), "speed": one.speed_hz,
+                "label": capture_label(one), "at": round(1000.0 * one.at.timestamp()), "why": one.why,
+                "speed": one.speed_hz,
                 "spectra": [spectrum_data(spectrum) for spectrum in one.spectra],
             }
             for one in shown.captures

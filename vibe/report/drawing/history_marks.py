@@ -24,9 +24,15 @@ KIND_WORDS: dict[CauseKind, str] = {
     "common": "common to several drives",
     "repaired": "before a repair",
     "scatter": "usual scatter",
+    "not measured": "not measured",
+    "not judged": "could not be judged",
 }
 
 _KIND_SHAPES: dict[CauseKind, str] = {
+    "not measured": f'<circle cx="12" cy="12" r="9" fill="#fff" stroke="{INK}" stroke-width="2.4"/>'
+    f'<path d="M12 6.5V12l4 2.5" fill="none" stroke="{INK}" stroke-width="2.4"/>',
+    "not judged": f'<circle cx="12" cy="12" r="9" fill="#fff" stroke="{INK}" stroke-width="2.4"/>'
+    f'<path d="M6 18 18 6" stroke="{INK}" stroke-width="2.4"/>',
     "fault": f'<path d="M12 1 23 12 12 23 1 12Z" fill="{VERMILION}"/>'
     '<path d="M12 6.5v6.7M12 15.4v2.2" stroke="#fff" stroke-width="2.6" fill="none"/>',
     "growth": '<path d="M12 2 21 12h-5.5v10h-7V12H3Z" fill="#e69f00" stroke="#7a5200" stroke-width="1.6"/>',

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from vibe import __version__
 from vibe.core.errors import OutputError
-from vibe.core.records.alarms import Exceedance
+from vibe.core.records.alarms import Alarm, Exceedance, SeriesState
 from vibe.core.records.history import Event, SeriesKey
 from vibe.core.records.history_view import ShownDrive, ShownSeries
 from vibe.report import history_words as said
@@ -78,8 +78,8 @@ def render_history(shown: ShownDrive, *, queue: str | None = None) -> str:
     return pages.render(
         "history.html.j2", shown=shown, queue=queue, facts=_facts(shown),
         alarms=[(alarm, f"../{alarm_page_name(alarm.id)}") for alarm in shown.alarms] if queue else [],
-        trend=trend_view(chosen, shown.events, exceedances),
-        tones=tones_view(shown, first), viewer=viewer_view(shown, tone), rows=_rows(chosen),
+        trend=trend_view(chosen, shown.events, exceedances, shown.alarms),
+        tones=tones_view(shown, first), viewer=viewer_view(shown, tone), rows=_rows(chosen, shown.alarms),
         **shell(),
     )  # fmt: skip
 
@@ -117,7 +117,10 @@ def most_moved(shown: ShownDrive) -> list[SeriesKey]:
 
 
 def trend_view(
-    chosen: Sequence[tuple[Any, history_data.Choice]], events: Sequence[Event], exceedances: Sequence[Exceedance]
+    chosen: Sequence[tuple[Any, history_data.Choice]],
+    events: Sequence[Event],
+    exceedances: Sequence[Exceedance],
+    alarms: Sequence[Alarm] = (),
 ) -> dict[str, Any] | None:
     """What the picture of levels needs; None without a series."""
     if not chosen:
@@ -125,7 +128,7 @@ def trend_view(
     return {
         "choices": [choice for _, choice in chosen],
         "figure": Markup(history_plots.figure_json("levels")),
-        "data": Markup(history_plots.in_page(history_data.trend_data(chosen, events, exceedances))),
+        "data": Markup(history_plots.in_page(history_data.trend_data(chosen, events, exceedances, alarms))),
     }
 
 
@@ -189,7 +192,12 @@ def _facts(shown: ShownDrive) -> list[tuple[str, str, str]]:
     return facts
 
 
-def _rows(chosen: Sequence[tuple[Any, history_data.Choice]]) -> list[SeriesRow]:
+def _course(state: SeriesState, alarms: Sequence[Alarm]) -> str:
+    along = said.follows(state, alarms)
+    return f"{said.course_of(state)}, along with {along}" if along else said.course_of(state)
+
+
+def _rows(chosen: Sequence[tuple[Any, history_data.Choice]], alarms: Sequence[Alarm]) -> list[SeriesRow]:
     order = sorted(
         range(len(chosen)),
         key=lambda n: (
@@ -211,7 +219,7 @@ def _rows(chosen: Sequence[tuple[Any, history_data.Choice]]) -> list[SeriesRow]:
                 latest=said.with_unit(float(series.value[-1]), series.unit),
                 usual="" if state is None or state.usual is None else said.with_unit(state.usual, series.unit),
                 change="" if state is None or state.change_db is None else said.signed_db(state.change_db),
-                trend="" if state is None else sentence_case(state.state),
+                trend="" if state is None else sentence_case(_course(state, alarms)),
             )
         )  # fmt: skip
         last = where

@@ -12,7 +12,15 @@ from typing import Any
 from markupsafe import Markup
 
 from vibe.core.errors import OutputError
-from vibe.core.records.alarms import Alarm, AlarmExplanation, Exceedance, PointChange, Queue, QueueMeasures
+from vibe.core.records.alarms import (
+    Alarm,
+    AlarmExplanation,
+    DriveMeasured,
+    Exceedance,
+    PointChange,
+    Queue,
+    QueueMeasures,
+)
 from vibe.core.records.history import SeriesKey
 from vibe.core.records.history_view import ShownAlarm
 from vibe.report import history_words as said
@@ -36,7 +44,7 @@ LOW = 5.0
 _OWNERS = 3
 _LEAST_DB = 0.5
 _DAY_S = 86400.0
-_STATUS = {"open": "Open", "back": "Back", "quiet": "Quiet"}
+_STATUS = {"open": "Open", "back": "Back", "in work": "In work", "quiet": "Quiet"}
 
 
 LEAST_DB = 0.1
@@ -99,7 +107,7 @@ def render_queue(
     counts = Counter(row.alarm.kind for row in waiting)
     most = max((rule.alarms for rule in queue.measures.rules), default=1)
     return pages.render(
-        "queue.html.j2", title=printable(title), queue=queue, waiting=waiting,
+        "queue.html.j2", title=printable(title), queue=queue, waiting=waiting, measured=_measured(queue),
         quiet=[row for row in rows if row.alarm.status == "quiet"],
         counts=[(kind, counts[kind]) for kind in history_marks.KIND_WORDS if counts[kind]],
         kind_words=history_marks.KIND_WORDS, exceedances=sum(len(alarm.exceedances) for alarm in queue.alarms),
@@ -115,9 +123,11 @@ def render_alarm(one: ShownAlarm, *, drive_pages: Collection[str] = (), full: fl
     alarm, shown = one.alarm, one.pictures
     trend = tones = viewer = None
     if shown is not None:
-        ahead = [key for key in alarm.pictures.series if key.drive == shown.tag]
+        keys = [key for key in alarm.pictures.series if key.drive == shown.tag]
+        own = None if alarm.finding is None else alarm.finding.tone
+        ahead = sorted(keys, key=lambda key: (key.subject != own, not said.belongs(key, alarm)))
         chosen = history_data.choices(shown.series, ahead)
-        trend = trend_view(chosen, shown.events, alarm.exceedances)
+        trend = trend_view(chosen, shown.events, alarm.exceedances, (alarm,))
         tones = tones_view(shown, (alarm.cause, *alarm.names))
         tone = None if alarm.finding is None else alarm.finding.tone
         viewer = viewer_view(shown, tone)
@@ -161,6 +171,28 @@ def _row(
         causes=_causes(alarm), owners=owners, of=of, spark=spark, spark_name=name,
         age=said.span_of((queue.at - alarm.since).total_seconds() / _DAY_S),
     )  # fmt: skip
+
+
+def _measured(queue: Queue) -> list[dict[str, Any]]:
+    """When each drive was measured last, those that are overdue first."""
+
+    def rhythm(one: DriveMeasured) -> str:
+        if one.every_days is None:
+            return "not known yet"
+        return f"{'planned' if one.planned else 'usually'} every {one.every_days:.0f} days"
+
+    rows = sorted(queue.drives, key=lambda one: (-(one.overdue_days or 0.0), one.measured_at or queue.at, one.drive))
+    return [
+        {
+            "drive": printable(one.drive), "captures": one.captures,
+            "last": "never" if one.measured_at is None else said.day(one.measured_at),
+            "ago": "" if one.measured_at is None
+            else said.span_of((queue.at - one.measured_at).total_seconds() / _DAY_S),
+            "accepted": "never" if one.accepted_at is None else said.day(one.accepted_at), "rhythm": rhythm(one),
+            "overdue": "" if one.overdue_days is None else said.span_of(one.overdue_days),
+        }
+        for one in rows
+    ]  # fmt: skip
 
 
 def _sentence(alarm: Alarm) -> str:
@@ -252,8 +284,7 @@ def _changed(change: PointChange) -> dict[str, Any]:
         "rows": [
             {
                 "owner": sentence_case(said.subject_name(part.owner)), "db": said.signed_db(part.db),
-                "interval": "" if part.low_db is None or part.high_db is None
-                else f"{said.signed_db(part.low_db).removesuffix(' dB')} to {said.signed_db(part.high_db)}",
+                "interval": said.interval(part.low_db, part.high_db).strip(" ()"),
                 "bar": history_marks.signed_bar(part.db, full),
                 "share": "" if part.share is None else f"{100 * part.share:.0f} %",
                 "sure": "" if part.sure is None else probability(part.sure),
