@@ -12,7 +12,8 @@ from starlette.testclient import TestClient
 
 from tests import alarm_stores as made
 from vibe.core.capture import Channel
-from vibe.desk.app import Desk, desk_app
+from vibe.desk.app import desk_app
+from vibe.desk.context import Desk
 from vibe.desk.guard import Keys, Proxy
 from vibe.desk.sites import Sites
 from vibe.history.store.store import Store
@@ -58,7 +59,7 @@ def sounding() -> Channel:
 
 def desk_of(*stores: Path, by: str = NAME, read_only: bool = False, proxy: Proxy | None = None) -> Desk:
     """A desk whose stores were judged here, in this process."""
-    sites = Sites(stores, apart=False)
+    sites = Sites(stores, apart=False, read_only=read_only)
     sites.refresh()
     return Desk(sites=sites, keys=Keys(port=PORT), by=by, read_only=read_only, proxy=proxy)
 

@@ -13,7 +13,8 @@ import pytest
 
 from tests.desk.sites_of_desk import NAME
 from tests.report.browsing import offline_chromium, wait_for
-from vibe.desk.app import Desk, desk_app
+from vibe.desk.app import desk_app
+from vibe.desk.context import Desk
 from vibe.desk.guard import Keys
 from vibe.desk.sites import Sites
 

@@ -3,83 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from vibe.core.errors import VibeError
 from vibe.desk import rendering
-from vibe.desk.guard import Guard, Keys, Proxy, TooMuchError, too_much
-from vibe.desk.words import drive_address
-from vibe.flow.desk.background import JobBoard
-
-if TYPE_CHECKING:
-    from vibe.desk.inbox_page import WatchedFolder
-    from vibe.desk.sites import Sites
-    from vibe.flow.desk.import_preview import ImportPreview
+from vibe.desk.context import Desk, desk_of, refused
+from vibe.desk.guard import Guard, TooMuchError, too_much
 
 Handler = Callable[..., Any]
-SCREENS = (
-    ("today", "/", "Today"), ("since", "/since", "Since"), ("drive", "/drive", "Drives"),
-    ("import", "/import", "Import"),
-    ("inbox", "/inbox", "Inbox"), ("rules", "/rules", "Rules"),
-)  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Desk:
-    """What all pages share. ``by`` is in whose name is decided where no proxy says it."""
-
-    sites: Sites
-    keys: Keys
-    by: str
-    read_only: bool = False
-    proxy: Proxy | None = None
-    inbox: WatchedFolder | None = None
-    board: JobBoard = field(default_factory=JobBoard)
-    after_jobs: dict[str, str] = field(default_factory=dict)
-    """Where a job leads when it is done."""
-    previews: dict[str, ImportPreview] = field(default_factory=dict)
-    worked: dict[Any, Any] = field(default_factory=dict)
-    """What was worked out for pages: comparisons and trials, by what they were asked."""
-    said_once: dict[str, Any] = field(default_factory=dict)
-    """What came of imports."""
-    answers: dict[str, Any] = field(default_factory=dict)
-    """First answers of forms, by their nonce: one that is sent twice is recorded once."""
-
-
-def desk_of(request: Request) -> Desk:
-    """The desk that a request is for."""
-    desk: Desk = request.app.state.desk
-    return desk
-
-
-def name_of(request: Request) -> str:
-    """In whose name this request decides; "" where nobody has said it."""
-    return str(request.scope.get("user") or desk_of(request).by)
-
-
-def page(request: Request, template: str, *, here: str, status: int = 200, **values: Any) -> HTMLResponse:
-    """A page of the desk, or with ``X-Part`` only its changing block."""
-    return HTMLResponse(rendering.render(template, **frame(request, here), **values), status)
-
-
-def frame(request: Request, here: str) -> dict[str, Any]:
-    """What the head of each page says."""
-    desk = desk_of(request)
-    return {
-        "sites": desk.sites, "here": here, "me": name_of(request), "read_only": desk.read_only, "live": True,
-        "part": bool(request.headers.get("x-part")), "token": request.scope.get("token", ""), "root": "/",
-        "static": f"/static/{rendering.static_hash()}", "screens": SCREENS,
-        "drives_link": "/drive", "now_day": datetime.now().date().isoformat(), "drive_link": drive_address,
-        "list_link": lambda name: "/" if name == "new" else f"/?list={name}",
-    }  # fmt: skip
 
 
 def changing(handler: Handler) -> Handler:
@@ -102,24 +39,11 @@ def changing(handler: Handler) -> Handler:
 def desk_app(desk: Desk) -> Guard:
     """The program behind its guard, which sees every answer, those to defects too. With ``read_only`` no address that
     changes anything exists."""
-    from vibe.desk import (
-        case_page,
-        decide,
-        drive_page,
-        evidence,
-        imports,
-        inbox_page,
-        jobs_page,
-        rules_page,
-        since_page,
-        today_page,
-    )
+    from vibe.desk.pages import case, decide, drive, evidence, imports, inbox, jobs, rules, since, today
 
     readers: list[tuple[str, Handler]] = []
     writers: list[tuple[str, Handler]] = []
-    modules = (
-        today_page, case_page, decide, drive_page, since_page, evidence, imports, inbox_page, rules_page, jobs_page
-    )  # fmt: skip
+    modules = (today, case, decide, drive, since, evidence, imports, inbox, rules, jobs)
     for module in modules:
         readers += getattr(module, "READS", ())
         writers += getattr(module, "CHANGES", ())
@@ -146,13 +70,6 @@ def static(request: Request) -> Response:
     kind = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}.get(known[name].suffix, "text/plain")
     headers = {"cache-control": "private, max-age=31536000, immutable"}
     return Response(known[name].read_bytes(), media_type=f"{kind}; charset=utf-8", headers=headers)
-
-
-def refused(request: Request, sentence: str, status: int) -> Response:
-    """One sentence, on a page where a page was asked for."""
-    if request.headers.get("x-part") or request.url.path.startswith("/api/"):
-        return PlainTextResponse(sentence, status)
-    return page(request, "sentence.html.j2", here="", status=status, sentence=sentence)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

@@ -21,12 +21,12 @@ from markupsafe import Markup
 from vibe.core.errors import CallError, CaptureError, VibeError
 from vibe.core.records.case_row import LISTS
 from vibe.desk import rendering
-from vibe.desk.today import Asked, view_of
+from vibe.desk.today import AskedList, view_of
 
 if TYPE_CHECKING:
     from vibe.core.records.case_row import CaseRow
     from vibe.desk.sites import Sites
-    from vibe.history.store.store import Store
+    from vibe.flow.cases.stores import Store
 
 _CELLS = 1500
 """Of an inlined spectrum: what a picture shows, 8 kB as text."""
@@ -61,7 +61,7 @@ def export_pages(
     """
     from vibe.core.errors import OutputError
     from vibe.desk.sites import Sites
-    from vibe.history.store.store import Store
+    from vibe.flow.cases.stores import opened
     from vibe.storage.files import check_folder, write_whole
 
     check_folder(out)
@@ -92,7 +92,7 @@ def export_pages(
         write(name, text)
     write("drives.html", _drives(sites, place))
     for one in sites.stores:
-        with closing(Store.open(one.folder)) as store:
+        with closing(opened(one.folder)) as store:
             for row in (row for row in pictured if row.site == one.name):
                 write(place.case(row), _case(sites, row, store, place))
             for site, tag in sorted(place.drives):
@@ -121,13 +121,13 @@ def _list_name(name: str, number: int) -> str:
 
 
 def _lists(sites: Sites, place: ExportPlace) -> list[tuple[str, str]]:
-    from vibe.desk.today_page import values_of
+    from vibe.desk.pages.today import values_of
 
     found = []
     for name in (*LISTS, "all"):
         number, pages = 1, 1
         while number <= pages:
-            view = view_of(sites.rows(), Asked(list=name, page=number))
+            view = view_of(sites.rows(), AskedList(list=name, page=number))
             pages = view.pages
             values = values_of(view) | {
                 "list_address": lambda other: _list_name(other, 1), "case_link": place.case,
@@ -140,13 +140,13 @@ def _lists(sites: Sites, place: ExportPlace) -> list[tuple[str, str]]:
 
 
 def _drives(sites: Sites, place: ExportPlace) -> str:
-    from vibe.desk.drive_page import fleet_values
+    from vibe.desk.pages.drive import fleet_values
 
     return rendering.render("drives.html.j2", **(fleet_values(sites, "") | _frame(sites, "drive", place)))
 
 
 def _case(sites: Sites, row: CaseRow, store: Store, place: ExportPlace) -> str:
-    from vibe.desk.case_page import case_values
+    from vibe.desk.pages.case import case_values
 
     values = case_values(sites, row, store)
     shown = values["shown"]
@@ -160,7 +160,7 @@ def _case(sites: Sites, row: CaseRow, store: Store, place: ExportPlace) -> str:
 
 
 def _pictures(store: Store, shown: dict[str, Any], detail: dict[str, Any]) -> list[Markup]:
-    from vibe.desk.evidence import points_values
+    from vibe.desk.pages.evidence import points_values
     from vibe.flow.desk import evidence
 
     point = str(detail.get("point", ""))
@@ -195,7 +195,7 @@ def _pictures(store: Store, shown: dict[str, Any], detail: dict[str, Any]) -> li
 
 
 def _series(store: Store, drive: str, name: str) -> Markup:
-    from vibe.desk.evidence import series_values
+    from vibe.desk.pages.evidence import series_values
     from vibe.flow.desk import evidence
 
     point, measure, subject = name.split("|")
@@ -206,7 +206,7 @@ def _series(store: Store, drive: str, name: str) -> Markup:
 
 
 def _drive(sites: Sites, site: str, tag: str, store: Store, place: ExportPlace) -> str:
-    from vibe.desk.drive_page import drive_values_of
+    from vibe.desk.pages.drive import drive_values_of
     from vibe.flow.cases.drive_view import level_values
 
     values = drive_values_of(sites, store, site, tag)
@@ -221,7 +221,7 @@ def _json(key: str, values: Any) -> Markup:
 
 
 def _rows(key: str, rows: Any) -> Markup:
-    from vibe.desk.evidence import said_of
+    from vibe.desk.pages.evidence import said_of
 
     text = base64.b64encode(rows.values.astype("<f4").tobytes()).decode("ascii")
     return Markup('<template data-rows="{}" data-said="{}">{}</template>').format(key, json.dumps(said_of(rows)), text)

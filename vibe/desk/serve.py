@@ -30,14 +30,15 @@ def serve(
     import uvicorn
 
     from vibe.desk import rendering
-    from vibe.desk.app import Desk, desk_app
+    from vibe.desk.app import desk_app
+    from vibe.desk.context import Desk
     from vibe.desk.guard import Keys
-    from vibe.desk.inbox_page import WatchedFolder
     from vibe.desk.sites import Sites
+    from vibe.desk.watched import WatchedFolder
 
     listening = _listening(port)
     keys = Keys(port=listening.getsockname()[1])
-    sites = Sites(stores)
+    sites = Sites(stores, read_only=read_only)
     watched = None if inbox is None or read_only else WatchedFolder(stores[0], inbox, came=sites.wake, target=target)
     desk = Desk(sites=sites, keys=keys, by=by, read_only=read_only, proxy=proxy, inbox=watched)
     config = uvicorn.Config(

@@ -20,6 +20,7 @@ from vibe.core.records.case_row import CaseRow
 
 if TYPE_CHECKING:
     from vibe.flow.cases.judged import JudgedStore
+    from vibe.flow.cases.stores import Store
 
 LOOK_S = 2.0
 """How often the stores are asked whether something was added: 2 ms for ten of them."""
@@ -39,19 +40,19 @@ class SiteStore:
 class Sites:
     """All stores of a desk. ``rev`` grows whenever rows change; one object serves all threads."""
 
-    def __init__(self, folders: Sequence[Path], *, apart: bool = True) -> None:
-        """``apart``: judge in another process, so that requests do not wait for it.
+    def __init__(self, folders: Sequence[Path], *, apart: bool = True, read_only: bool = False) -> None:
+        """``apart``: judge in another process, so that requests do not wait for it. ``read_only``: write nothing.
 
         Raises:
             CallError: one folder is given twice, or holds no store.
         """
-        from vibe.history.store.store import Store
+        from vibe.flow.cases.stores import opened
 
         real = [folder.resolve() for folder in folders]
         if len(set(real)) < len(real):
             raise CallError("one store is given twice")
         for folder in folders:
-            Store.open(folder).close()
+            opened(folder, read_only=read_only).close()
         self.stores = tuple(SiteStore(name, folder) for name, folder in zip(_names(real), folders, strict=True))
         self.rev = 0
         self.changed_at: dict[str, int] = {}
@@ -64,6 +65,7 @@ class Sites:
         self._wake = threading.Event()
         self._thread: threading.Thread | None = None
         self._apart = apart
+        self.read_only = read_only
         self._pool: ProcessPoolExecutor | None = None
 
     # ── what pages ask ────────────────────────────────────────────────────────────────────────────────────────────
@@ -74,6 +76,12 @@ class Sites:
             return self._by_name[name]
         except KeyError:
             raise CallError(f"there is no site {name[:80]!r}") from None
+
+    def opened(self, name: str) -> Store:
+        """The store of a site, open for this thread. Raises: CallError where there is none."""
+        from vibe.flow.cases.stores import opened
+
+        return opened(self.store(name).folder, read_only=self.read_only)
 
     def rows(self) -> tuple[CaseRow, ...]:
         """All open cases of all stores."""
@@ -130,10 +138,10 @@ class Sites:
         self._lay_over(row, None)
 
     def _lay_over(self, row: CaseRow, shown: CaseRow | None) -> None:
-        from vibe.history.store.store import Store
+        from vibe.flow.cases.stores import opened
 
         one = self.store(row.site)
-        with Store.open(one.folder) as store:
+        with opened(one.folder, read_only=self.read_only) as store:
             change = store.change_number()
         with self._lock:
             self._over[f"{row.site}/{row.id}"] = (change, shown)
@@ -170,11 +178,11 @@ class Sites:
     def refresh(self) -> None:
         """Judge anew what changed since it was judged. What is kept next to a store is taken where it still holds."""
         from vibe.flow.cases.judged import kept, stamp_of
-        from vibe.history.store.store import Store
+        from vibe.flow.cases.stores import opened
 
         for one in self.stores:
             try:
-                with Store.open(one.folder) as store:
+                with opened(one.folder, read_only=self.read_only) as store:
                     stamp = stamp_of(store)
                 if one.judged is not None and one.judged.stamp == stamp:
                     continue
@@ -190,13 +198,13 @@ class Sites:
 
         one.judging = True
         if not self._apart:
-            return judge(one.folder, one.name)
+            return judge(one.folder, one.name, keeps=not self.read_only)
         if self._pool is None:
             import multiprocessing
 
             self._pool = ProcessPoolExecutor(max_workers=1, mp_context=multiprocessing.get_context("spawn"))
         try:
-            return self._pool.submit(judge, one.folder, one.name).result()
+            return self._pool.submit(judge, one.folder, one.name, keeps=not self.read_only).result()
         except (OSError, RuntimeError) as error:  # the process was ended; the next look begins another
             self._pool = None
             raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error

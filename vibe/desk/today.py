@@ -36,7 +36,7 @@ _STATE_ORDER = {"act": 0, "plan": 1, "watch": 2, "unknown": 3, "sound": 4}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class AskedList:
     """What an address asks for. ``at`` is the row under the cursor, as site and number in one."""
 
     list: str = "new"
@@ -64,7 +64,7 @@ class Asked:
         return "/?" + urlencode(said) if said else "/"
 
 
-def asked(pairs: Iterable[tuple[str, str]]) -> Asked:
+def asked(pairs: Iterable[tuple[str, str]]) -> AskedList:
     """What an address asks for; what makes no sense in it is left out, never an error."""
     given: dict[str, list[str]] = {}
     for name, value in pairs:
@@ -74,7 +74,7 @@ def asked(pairs: Iterable[tuple[str, str]]) -> Asked:
         return given.get(name, [""])[-1]
 
     page = one("page")
-    return Asked(
+    return AskedList(
         list=one("list") if one("list") in (*LISTS, "all") else "new", q=" ".join(one("q").split()),
         sort=one("sort") if one("sort") in SORTS else "urgency",
         page=int(page) if page.isascii() and page.isdigit() and 0 < len(page) < 7 else 1, at=one("at"),
@@ -106,7 +106,7 @@ class TodayView:
     """A page of the list. ``found`` are all rows that fit, ``rows`` those of this page; ``hidden_act`` counts cases in
     state act that the filters leave out."""
 
-    asked: Asked
+    asked: AskedList
     lists: tuple[ListCount, ...]
     facets: Mapping[str, tuple[FacetCount, ...]]
     of: int
@@ -123,7 +123,7 @@ def key_of(row: CaseRow) -> str:
     return f"{row.site}/{row.id}"
 
 
-def view_of(rows: Sequence[CaseRow], wanted: Asked) -> TodayView:
+def view_of(rows: Sequence[CaseRow], wanted: AskedList) -> TodayView:
     """The page of all open cases that ``wanted`` asks for."""
     on = {name: [row for row in rows if row.list == name] for name in LISTS}
     lists = [

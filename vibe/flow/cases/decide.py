@@ -9,6 +9,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, cast
 
 from vibe.core.records.history import REMARKS
+from vibe.health.alarms.case_state import SAID as SAID
+from vibe.health.alarms.case_state import standing_decisions as standing_decisions
 
 if TYPE_CHECKING:
     from vibe.core.records.case_row import CaseRow
@@ -217,8 +219,6 @@ def _held(decisions: Sequence[Decision]) -> list[Decision]:
 
 
 def _in_words(decision: Decision) -> str:
-    from vibe.health.alarms.case_state import SAID
-
     due = "" if decision.ask_again is None else f", due {decision.ask_again:%Y-%m-%d}"
     owner = f", {decision.owner}" if decision.owner else ""
     return f"{SAID[decision.verdict]}{owner}{due}"

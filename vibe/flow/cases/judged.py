@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibe.core.records.case_row import CaseRow
+from vibe.history.store.layout import JUDGED
 
 if TYPE_CHECKING:
     from vibe.history.store.store import Store
 
-KEPT = "judged-rows.z"
 _FORM = 2
 """Raised when rows or details change their form."""
 
@@ -62,7 +62,12 @@ class JudgedStore:
 
 
 def judge(
-    folder: Path, site: str, *, at: datetime | None = None, progress: Callable[[int, int, str], None] | None = None
+    folder: Path,
+    site: str,
+    *,
+    at: datetime | None = None,
+    keeps: bool = True,
+    progress: Callable[[int, int, str], None] | None = None,
 ) -> JudgedStore:
     """Judge a store as it is now. Nothing is written but the file that keeps the outcome, where that may be.
 
@@ -100,7 +105,7 @@ def judge(
                 for drive in kept
             ),
         )  # fmt: skip
-        if store.may_write and at is None:
+        if keeps and store.may_write and at is None:
             keep(folder, found)
     return found
 
@@ -129,7 +134,7 @@ def keep(folder: Path, found: JudgedStore) -> None:
         ensure_ascii=False,
     )  # fmt: skip
     try:
-        write_whole(folder / KEPT, zlib.compress(text.encode(), 1), force=True)
+        write_whole(folder / JUDGED, zlib.compress(text.encode(), 1), force=True)
     except OutputError:
         return
 
@@ -140,7 +145,7 @@ def kept(folder: Path, site: str, stamp: str) -> JudgedStore | None:
     from dataclasses import replace
 
     try:
-        read = json.loads(zlib.decompress((folder / KEPT).read_bytes()))
+        read = json.loads(zlib.decompress((folder / JUDGED).read_bytes()))
         if read["stamp"] != stamp:
             return None
         rows = tuple(CaseRow.of_plain(row) for row in read["rows"])

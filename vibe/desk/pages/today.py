@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from vibe.desk import rendering
-from vibe.desk.app import desk_of, frame, page
+from vibe.desk.context import desk_of, frame, page
 from vibe.desk.today import FACETS, SORTS, TodayView, asked, key_of, view_of
 from vibe.desk.words import case_address
 

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-from vibe.desk.app import Desk, desk_of, page
-from vibe.desk.imports import started
+from vibe.desk.context import Desk, desk_of, page, started
 from vibe.desk.words import moment
 
 if TYPE_CHECKING:
@@ -86,7 +85,6 @@ def _address(begin: str, end: str, site: str, group: str = "") -> str:
 
 def _work(desk: Desk, key: Any, stores: Any, then: date, until: date, site: str) -> Response:
     from vibe.flow.desk.since import changes_since
-    from vibe.history.store.store import Store
 
     zone = datetime.now().astimezone().tzinfo
     today = datetime.now().date()
@@ -98,7 +96,7 @@ def _work(desk: Desk, key: Any, stores: Any, then: date, until: date, site: str)
         rows: dict[str, list[Any]] = {name: [] for name in GROUPS}
         remarks: list[str] = []
         for number, one in enumerate(stores):
-            with closing(Store.open(one.folder)) as store:
+            with closing(desk.sites.opened(one.name)) as store:
                 view = changes_since(
                     store, begin, end,
                     progress=_nth(control, number, len(stores)),

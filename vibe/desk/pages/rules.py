@@ -10,9 +10,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from vibe.core.errors import CallError
-from vibe.desk.app import desk_of, page
-from vibe.desk.evidence import number
-from vibe.desk.imports import started
+from vibe.desk.context import desk_of, page, started
+from vibe.desk.pages.evidence import number
 from vibe.desk.today import KINDS
 
 if TYPE_CHECKING:
@@ -35,12 +34,11 @@ def rules(request: Request) -> Response:
 def _values(request: Request, **more: Any) -> dict[str, Any]:
     from vibe.flow.desk.rules import KINDS as LIMIT_KINDS
     from vibe.flow.desk.rules import SOURCES, rule_record
-    from vibe.history.store.store import Store
 
     sites = desk_of(request).sites
     asked = request.query_params
     site = asked.get("site", "") or sites.stores[0].name
-    with closing(Store.open(sites.store(site).folder)) as store:
+    with closing(sites.opened(site)) as store:
         record = rule_record(store)
     tried = {
         "source": asked.get("source", "this drive"), "kind": asked.get("kind", "alarm"),
@@ -55,7 +53,6 @@ def _values(request: Request, **more: Any) -> dict[str, Any]:
 def try_it(request: Request) -> Response:
     """A limit moved, on the last year; worked out first where it was not yet. Nothing is saved."""
     from vibe.flow.desk.rules import try_limit
-    from vibe.history.store.store import Store
 
     desk = desk_of(request)
     asked = request.query_params
@@ -69,7 +66,7 @@ def try_it(request: Request) -> Response:
         return page(request, "rules.html.j2", here="rules", **_values(request, trial=trial))
 
     def work(control: JobControl) -> Any:
-        with closing(Store.open(one.folder)) as store:
+        with closing(desk.sites.opened(one.name)) as store:
             desk.worked[key] = made = try_limit(
                 store,
                 source=source,  # type: ignore[arg-type]

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import shutil
 from contextlib import closing
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from vibe.core.errors import CallError
-from vibe.desk.app import desk_of, name_of, page
-from vibe.desk.decide import words_of
+from vibe.desk.context import desk_of, name_of, page, started, words_of
 
 if TYPE_CHECKING:
-    from vibe.desk.app import Desk
+    from vibe.desk.context import Desk
     from vibe.flow.desk.background import JobControl
     from vibe.flow.desk.import_preview import ImportPreview
     from vibe.flow.desk.uploads import UploadBatch
@@ -81,24 +80,16 @@ def _batch(request: Request) -> tuple[str, UploadBatch]:
 
 def _look(desk: Desk, site: str, batch: UploadBatch, *, only: str | None = None, zone: str | None = None) -> Response:
     """Begin to look at a drop; who waits sees how far it is."""
+    from vibe.flow.cases.stores import opened
     from vibe.flow.desk.import_preview import preview_import
-    from vibe.history.store.store import Store
 
     def work(control: JobControl) -> ImportPreview:
-        with closing(Store.open(batch.store)) as store:
+        with closing(opened(batch.store)) as store:
             found = preview_import(store, batch, only=only, time_zone=zone, progress=control.step)
         desk.previews[batch.id] = found
         return found
 
     return started(desk, f"Looking at {len(batch.names())} files", work, f"/import/{site}/{batch.id}")
-
-
-def started(desk: Desk, title: str, work: Any, following: str) -> Response:
-    """Begin work; to the page that it leads to where it is done at once, else to that of the job."""
-    one = desk.board.start(title, work)
-    desk.after_jobs[one.id] = following
-    one = desk.board.wait(one.id, timeout_s=0.4)
-    return RedirectResponse(following if one.state == "done" else f"/job/{one.id}", 303)
 
 
 def again(request: Request, form: FormData) -> Response:
@@ -113,8 +104,8 @@ def again(request: Request, form: FormData) -> Response:
 def columns(request: Request, form: FormData) -> Response:
     """Which column of a table is what; remembered for tables like it."""
     from vibe.core.records.column_map import ColumnMap
+    from vibe.flow.cases.stores import opened
     from vibe.flow.desk.import_preview import say_columns
-    from vibe.history.store.store import Store
 
     desk = desk_of(request)
     site, batch = _batch(request)
@@ -127,7 +118,7 @@ def columns(request: Request, form: FormData) -> Response:
         time_zone=words_of(form, "time_zone").strip() or None,
         unit=words_of(form, "unit").strip(),
     )  # fmt: skip
-    with closing(Store.open(batch.store)) as store:
+    with closing(opened(batch.store)) as store:
         say_columns(store, batch, words_of(form, "file"), kind, made)  # type: ignore[arg-type]
     before = desk.previews.pop(batch.id, None)
     return _look(desk, site, batch, only=before.only if before else None, zone=before.time_zone if before else None)
@@ -135,8 +126,8 @@ def columns(request: Request, form: FormData) -> Response:
 
 def take(request: Request, _form: FormData) -> Response:
     """Take in what matches; the rest stays in the drop."""
+    from vibe.flow.cases.stores import opened
     from vibe.flow.desk.import_take import take_import
-    from vibe.history.store.store import Store
 
     desk = desk_of(request)
     site, batch = _batch(request)
@@ -144,7 +135,7 @@ def take(request: Request, _form: FormData) -> Response:
     by = name_of(request)
 
     def work(control: JobControl) -> str:
-        with closing(Store.open(batch.store)) as store:
+        with closing(opened(batch.store)) as store:
             outcome = take_import(
                 store, batch, only=before.only if before else None, time_zone=before.time_zone if before else None,
                 workers=1, by=by, progress=control.step,

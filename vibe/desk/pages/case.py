@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from vibe.core.errors import CallError
 from vibe.core.records.case_row import LISTS
-from vibe.desk.app import desk_of, name_of, page
+from vibe.desk.context import desk_of, name_of, page
 from vibe.desk.today import KINDS, SORTS
 from vibe.desk.words import case_address, moment
 from vibe.flow.cases.decide import OFFERED, DecisionDraft, offered
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from vibe.core.records.case_row import CaseRow
     from vibe.core.records.history import Decision, Event
     from vibe.desk.sites import Sites
-    from vibe.history.store.store import Store
+    from vibe.flow.cases.stores import Store
 
 PARTS = (
     ("changed", "What changed"), ("trend", "Trend"), ("spectra", "Before and after"), ("turn", "One turn"),
@@ -47,17 +47,15 @@ def asked_row(request: Request) -> CaseRow:
 
 def values_of(request: Request, row: CaseRow, draft: DecisionDraft | None = None, **panel: Any) -> dict[str, Any]:
     """What the template of a case needs; ``panel`` is what came of a draft."""
-    from vibe.history.store.store import Store
-
     sites = desk_of(request).sites
-    with closing(Store.open(sites.store(row.site).folder)) as store:
+    with closing(sites.opened(row.site)) as store:
         values = case_values(sites, row, store)
     return {**values, **panel_values(row, values["decisions"], name_of(request), draft), **panel}
 
 
 def case_values(sites: Sites, row: CaseRow, store: Store) -> dict[str, Any]:
     """What is shown of a case, whoever looks."""
-    from vibe.desk.evidence import captures_of, tones_of
+    from vibe.desk.pages.evidence import captures_of, tones_of
 
     detail = sites.detail(row)
     on_list = sorted((one for one in sites.rows() if one.list == row.list), key=SORTS["urgency"][1])
@@ -112,7 +110,7 @@ def _over_time(captures: Sequence[dict[str, Any]], *always: dict[str, Any] | Non
 
 def record_of(row: CaseRow, decisions: Sequence[Decision], events: Sequence[Event]) -> list[dict[str, str]]:
     """All that was decided, noted and done, latest first."""
-    from vibe.health.alarms.case_state import SAID
+    from vibe.flow.cases.decide import SAID
 
     back = {one.withdraws: one for one in decisions if one.withdraws is not None}
     rows = []
@@ -144,7 +142,7 @@ def panel_values(row: CaseRow, decisions: Sequence[Decision], me: str, draft: De
     import secrets
     from datetime import datetime, timedelta
 
-    from vibe.health.alarms.case_state import SAID, standing_decisions
+    from vibe.flow.cases.decide import SAID, standing_decisions
 
     held = standing_decisions(decisions)
     today = datetime.now().date()

@@ -13,8 +13,8 @@ from starlette.responses import JSONResponse, PlainTextResponse, RedirectRespons
 
 from vibe.core.errors import CallError
 from vibe.desk import rendering
-from vibe.desk.app import desk_of, frame, name_of, page
-from vibe.desk.case_page import asked_row, panel_values, values_of
+from vibe.desk.context import desk_of, frame, name_of, page, words_of
+from vibe.desk.pages.case import asked_row, panel_values, values_of
 from vibe.desk.today import together
 from vibe.desk.words import case_address
 from vibe.flow.cases.decide import (
@@ -32,16 +32,10 @@ from vibe.flow.cases.decide import (
 if TYPE_CHECKING:
     from vibe.core.records.case_row import CaseRow
     from vibe.core.records.history import Decision
-    from vibe.history.store.store import Store
+    from vibe.flow.cases.stores import Store
 
 _KEPT_ANSWERS = 2000
 _MOST_TOGETHER = 200
-
-
-def words_of(form: FormData, name: str) -> str:
-    """A text field of a form; a file in its place counts as nothing."""
-    value = form.get(name)
-    return value.replace("\r\n", "\n") if isinstance(value, str) else ""
 
 
 def draft_of(request: Request, form: FormData) -> DecisionDraft:
@@ -56,9 +50,7 @@ def draft_of(request: Request, form: FormData) -> DecisionDraft:
 
 def store_of(request: Request, row: CaseRow) -> Store:
     """The store of a case, open."""
-    from vibe.history.store.store import Store
-
-    return Store.open(desk_of(request).sites.store(row.site).folder)
+    return desk_of(request).sites.opened(row.site)
 
 
 def decide(request: Request, form: FormData) -> Response:
@@ -113,8 +105,8 @@ def _refused(request: Request, row: CaseRow, draft: DecisionDraft, outcome: Deci
 
 def shown_after(row: CaseRow, decisions: Sequence[Decision]) -> CaseRow | None:
     """A row as a record of now leaves it, until its drive is judged anew; None where that closes the case."""
+    from vibe.flow.cases.decide import standing_decisions
     from vibe.flow.cases.rows import list_after, owner_of
-    from vibe.health.alarms.case_state import standing_decisions
 
     held = standing_decisions(decisions)
     last = held[-1] if held else None

@@ -9,13 +9,12 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
-from vibe.desk.app import desk_of, name_of, page
-from vibe.desk.decide import words_of
+from vibe.desk.context import desk_of, name_of, page, words_of
 from vibe.desk.words import case_address, drive_address, moment
 
 if TYPE_CHECKING:
     from vibe.desk.sites import Sites
-    from vibe.history.store.store import Store
+    from vibe.flow.cases.stores import Store
 
 _MOST_DRIVES = 300
 _FIRST_CAPTURES = 12
@@ -51,10 +50,8 @@ def fleet_values(sites: Sites, q: str) -> dict[str, Any]:
 
 def values_of(request: Request, site: str, tag: str, **more: Any) -> dict[str, Any]:
     """What the page of a drive needs; ``more`` is what came of a form."""
-    from vibe.history.store.store import Store
-
     sites = desk_of(request).sites
-    with closing(Store.open(sites.store(site).folder)) as store:
+    with closing(sites.opened(site)) as store:
         return drive_values_of(sites, store, site, tag) | {"every": "all" in request.query_params} | more
 
 
@@ -104,21 +101,19 @@ def _lane(title: str) -> str:
 def levels(request: Request) -> Response:
     """Levels of a drive with limits, worked out now; a part of its page."""
     from vibe.flow.cases.drive_view import level_values
-    from vibe.history.store.store import Store
 
     site, tag = request.query_params.get("site", ""), request.query_params.get("tag", "")
-    with closing(Store.open(desk_of(request).sites.store(site).folder)) as store:
+    with closing(desk_of(request).sites.opened(site)) as store:
         return page(request, "levels.html.j2", here="drive", levels=level_values(store, tag))
 
 
 def event(request: Request, form: FormData) -> Response:
     """What was done to a drive; a repair closes what was confirmed."""
     from vibe.flow.cases.drive_view import record_event
-    from vibe.history.store.store import Store
 
     site, tag = words_of(form, "site"), words_of(form, "tag")
     said = {name: words_of(form, name) for name in ("kind", "day", "note", "by")}
-    with closing(Store.open(desk_of(request).sites.store(site).folder)) as store:
+    with closing(desk_of(request).sites.opened(site)) as store:
         if not any(drive.tag == tag for drive in store.drives()):
             return PlainTextResponse(f"There is no drive {tag[:80]!r} at this site.", 404)
         wrong = record_event(

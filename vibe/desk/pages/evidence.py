@@ -15,11 +15,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from vibe.core.errors import CallError
-from vibe.desk.app import desk_of
+from vibe.desk.context import desk_of
 
 if TYPE_CHECKING:
     from vibe.core.records.evidence_rows import EvidenceRows
-    from vibe.history.store.store import Store
+    from vibe.flow.cases.stores import Store
 
 T = TypeVar("T")
 _MOST_CASCADE = 40
@@ -27,9 +27,7 @@ _MOST_CASCADE = 40
 
 def asked_store(request: Request) -> Store:
     """The store of the site that is asked for, open. Raises: CallError where there is none."""
-    from vibe.history.store.store import Store
-
-    return Store.open(desk_of(request).sites.store(request.query_params.get("site", "")).folder)
+    return desk_of(request).sites.opened(request.query_params.get("site", ""))
 
 
 def number(request: Request, name: str) -> float | None:

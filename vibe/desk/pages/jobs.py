@@ -6,7 +6,7 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from vibe.desk.app import desk_of, page
+from vibe.desk.context import desk_of, page
 
 
 def job(request: Request) -> Response:

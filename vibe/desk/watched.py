@@ -1,4 +1,4 @@
-"""``/inbox``: a watched folder, from which captures are judged as they come."""
+"""The folder that a desk watches."""
 
 from __future__ import annotations
 
@@ -6,13 +6,7 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from starlette.datastructures import FormData
-from starlette.requests import Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
-
 from vibe.core.errors import VibeError
-from vibe.desk.app import desk_of, page
-from vibe.desk.decide import words_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -73,23 +67,3 @@ class WatchedFolder:
         """Look once more at files that were not taken."""
         if self._service is not None and self.running:
             self._service.retry()
-
-
-def inbox(request: Request) -> Response:
-    """What the watched folder does."""
-    watched = desk_of(request).inbox
-    doing = None if watched is None else watched.status
-    return page(request, "inbox.html.j2", here="inbox", watched=watched, doing=doing)
-
-
-def act(request: Request, form: FormData) -> Response:
-    """Stop, begin again, or look once more at what was not taken."""
-    watched = desk_of(request).inbox
-    if watched is None:
-        return PlainTextResponse("No folder is watched: start the desk with --inbox DIR.", 422)
-    {"stop": watched.stop, "start": watched.start, "retry": watched.retry}.get(words_of(form, "do"), lambda: None)()
-    return RedirectResponse("/inbox", 303)
-
-
-READS = [("/inbox", inbox)]
-CHANGES = [("/inbox/act", act)]
