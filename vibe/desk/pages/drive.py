@@ -9,6 +9,7 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
+from vibe.core.errors import CallError, ConfigError
 from vibe.desk.context import desk_of, name_of, page, words_of
 from vibe.desk.words import case_address, drive_address, moment
 
@@ -58,6 +59,7 @@ def values_of(request: Request, site: str, tag: str, **more: Any) -> dict[str, A
 def drive_values_of(sites: Sites, store: Store, site: str, tag: str) -> dict[str, Any]:
     """What is shown of a drive, whoever looks."""
     from vibe.flow.cases.drive_view import drive_values, tone_rows
+    from vibe.flow.desk.drive_versions import drive_versions
 
     known = drive_values(store, tag)
     rows = sites.rows_of(site, tag)
@@ -67,7 +69,10 @@ def drive_values_of(sites: Sites, store: Store, site: str, tag: str) -> dict[str
         "site": site, "drive": known, "rows": rows, "closed_cases": closed, "every": False,
         "tones": tone_rows(store, tag, known["speed_hz"]),
         "first_captures": _FIRST_CAPTURES, "case_link": case_address, "event_kinds": EVENT_KINDS, "wrong": {},
-        "said": {}, "shown": {"site": site, "drive": tag, "life": _life(known, rows, closed)},
+        "said": {},
+
+        "text": known["toml"] or "", "checked": None, "file_wrong": "", "versions": drive_versions(store, tag),
+        "shown": {"site": site, "drive": tag, "life": _life(known, rows, closed)},
     }  # fmt: skip
 
 
@@ -127,5 +132,26 @@ def event(request: Request, form: FormData) -> Response:
     return RedirectResponse(drive_address(site, tag), 303)
 
 
+def file(request: Request, form: FormData) -> Response:
+    """A new version of a drive's file: first checked and shown, then, sent once more, kept."""
+    from vibe.flow.desk.drive_versions import check_drive, save_drive
+
+    site, tag, text = words_of(form, "site"), words_of(form, "tag"), words_of(form, "text")
+    with closing(desk_of(request).sites.opened(site)) as store:
+        if not any(drive.tag == tag for drive in store.drives()):
+            return PlainTextResponse(f"There is no drive {tag[:80]!r} at this site.", 404)
+        try:
+            if words_of(form, "checked") == text and text:
+                save_drive(store, tag, text)
+                desk_of(request).sites.wake()
+                return RedirectResponse(drive_address(site, tag) + "#file", 303)
+            checked = check_drive(store, tag, text)
+        except (ConfigError, CallError) as error:
+            values = values_of(request, site, tag, text=text, file_wrong=str(error))
+            return page(request, "drive.html.j2", here="drive", status=422, **values)
+    values = values_of(request, site, tag, text=text, checked=checked)
+    return page(request, "drive.html.j2", here="drive", **values)
+
+
 READS = [("/drive", drive), ("/drive/levels", levels)]
-CHANGES = [("/drive/event", event)]
+CHANGES = [("/drive/event", event), ("/drive/file", file)]
