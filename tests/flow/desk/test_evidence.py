@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from evidence_store import POINT, RATE_HZ, SECONDS, SPEED_HZ, channel, clock, keep, noise, opened, pulses
+from evidence_store import POINT, RATE_HZ, SECONDS, SPEED_HZ, TOML, channel, clock, keep, noise, opened, pulses
 
 from vibe.core.errors import CallError
 from vibe.core.records.history import ArchivedSpectrum
@@ -87,6 +87,11 @@ def test_a_line_stays_sharp_in_orders_while_the_speed_moves(store: Store) -> Non
     assert at(orders, 18.0) == pytest.approx(2**-0.5, rel=0.045)
     assert "pulses" in orders.remarks[0]
     assert evidence.spectrum(store, one, POINT, start=400, stop=500).values.max() < 0.3
+    # Another file of the drive asks anew; what is in Hz stays what it was.
+    before = [evidence.spectrum(store, one, POINT, axis=axis).etag for axis in evidence.AXES]
+    store.put_drive("SP-02", TOML.replace("output_pins = 8", "output_pins = 10"), "other")
+    after = [evidence.spectrum(store, one, POINT, axis=axis).etag for axis in evidence.AXES]
+    assert [a == b for a, b in zip(before, after, strict=True)] == [True, False]
 
 
 def test_the_part_that_strikes_is_the_one_that_is_marked(store: Store) -> None:

@@ -19,7 +19,7 @@ import h5py
 import pytest
 from dropped import capture, drive_file
 
-from vibe.core.errors import CallError, OutputError
+from vibe.core.errors import CallError, CaptureError, OutputError
 from vibe.flow.desk import inbox
 from vibe.flow.desk.inbox import Inbox
 from vibe.flow.desk.inbox_service import InboxService
@@ -116,6 +116,12 @@ def test_reading_takes_no_lock_from_whoever_writes(tmp_path: Path) -> None:
     with h5py.File(path, "a") as logger:  # held for writing, with locks
         assert read_capture(path).drive == "SP-02"
         logger.attrs["still"] = "writable"
+    newer = tmp_path / "newer.h5"
+    with h5py.File(newer, "w", libver="latest") as logger:  # such files say that somebody writes them
+        logger.create_dataset("channels/x", data=[1.0] * 64)
+        logger.flush()
+        with pytest.raises(CaptureError, match="still open for writing"):
+            read_capture(newer)
 
 
 @pytest.mark.usefixtures("here")

@@ -112,7 +112,7 @@ def spectrum(
     most = max(16, min(most, MOST_CELLS))
     signal = signal_of(store, content)
     key = ("spectrum", content, point, kind, axis, window, low_hz, high_hz, start, stop, from_s, to_s, most,
-           bool(signal.channels))  # fmt: skip
+           bool(signal.channels), _drive_text(store, signal, axis))  # fmt: skip
     return _kept(key, lambda: _spectrum(store, signal, point, kind, axis, window, (low_hz, high_hz), (start, stop),
                                         (from_s, to_s), most, _etag(key)))  # fmt: skip
 
@@ -381,11 +381,17 @@ def _lines(
     channel = signal.channel(point)
     first, last = _part(channel, *part_s)
     asked = band if kind == "envelope" else (None, None)
-    key = ("lines", signal.capture.content, point, kind, axis, window, asked, first, last)
+    text = _drive_text(store, signal, axis)
+    key = ("lines", signal.capture.content, point, kind, axis, window, asked, first, last, text)
     return CACHE.get(
         key, lambda: _made_lines(store, signal, channel, kind, axis, window, asked, (first, last)),
         lambda made: made[0].nbytes,
     )  # fmt: skip
+
+
+def _drive_text(store: Store, signal: StoredSignal, axis: Axis) -> str | None:
+    """What orders depend on besides the capture: the drive's file, by which its speed is followed."""
+    return store.drive_toml(signal.capture.drive) if axis == "order" else None
 
 
 def _made_lines(

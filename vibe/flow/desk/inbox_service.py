@@ -11,7 +11,7 @@ from typing import Self
 
 from vibe.core.errors import CallError, VibeError, defect
 from vibe.flow.desk.inbox import Inbox, InboxStatus
-from vibe.flow.desk.notices import Notices, NoticeTarget
+from vibe.flow.desk.notices import ActNotice, Notices, NoticeTarget, acting_cases
 
 START_S = 60.0
 STOP_S = 20.0
@@ -28,7 +28,8 @@ class NoticeStatus:
 class InboxService:
     """Runs an ``Inbox``, and notices where a target is given, in threads of its own; a store serves one thread.
 
-    ``taken(tag)`` is called from one of them after each capture that came in. The last ``status`` stays after ``stop``.
+    ``taken(tag)`` is called from one of them after each capture that came in; ``acting`` gives the cases in state act,
+    for a program that has them judged already. The last ``status`` stays after ``stop``.
 
     Raises:
         CallError, ConfigError, OutputError: as ``Inbox``.
@@ -44,13 +45,14 @@ class InboxService:
         workers: int = 1,
         target: NoticeTarget | None = None,
         taken: Callable[[str], None] | None = None,
+        acting: Callable[[Path], Sequence[ActNotice]] = acting_cases,
     ) -> None:
         self._stop, self._ready = threading.Event(), threading.Event()
         self._error: BaseException | None = None
         self._box: Inbox | None = None
         self._last: InboxStatus | None = None
         self._taken = taken
-        self._notices = None if target is None else Notices(store, target)
+        self._notices = None if target is None else Notices(store, target, acting=acting)
 
         def run() -> None:
             try:

@@ -102,7 +102,7 @@ def law_of_capture(store: Store, signal: StoredSignal) -> LawFound | None:
     """
     content = signal.capture.content
     return CACHE.get(
-        ("law", content, bool(signal.channels)),
+        ("law", content, bool(signal.channels), store.drive_toml(signal.capture.drive)),
         lambda: _law(store, signal),
         lambda found: 0 if found is None else found.law.turns.nbytes * 2,
     )

@@ -107,7 +107,8 @@ def _begin(common: Any) -> None:
 
 
 def _leave(*_: object) -> None:
-    # An exception, so that files half written are removed on the way out.
+    # An exception, so that files half written are removed on the way out, which a second word must not break off.
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
     raise SystemExit(_ENDED)
 
 
