@@ -108,3 +108,13 @@ def test_many_captures_of_few_sisters_are_no_many_sisters(rules: HistorySettings
     few = [baseline(rules, scatter(seed, 20) + off) for seed, off in enumerate((-3.0, -1.0, 1.0, 3.0))]
     alarm = by_kind(sister_limits(few, rules))["alarm"]
     assert float(level_db(alarm.value, "mm/s")) > 14.0
+
+
+@pytest.mark.parametrize(("spread_db", "kinds"), [(1.0, {"change", "alarm"}), (6.0, {"change"})])
+def test_an_alarm_that_would_wait_for_an_advanced_fault_is_no_limit_yet(
+    rules: HistorySettings, spread_db: float, kinds: set[str]
+) -> None:
+    """Six captures of 6 dB scatter: 99 % of all lie within 5.8 times that, 34 dB."""
+    level = spread_db * np.array([-1.2, 0.7, 1.1, -0.6, 0.9, -0.9])
+    made = baseline(rules, level)
+    assert {limit.kind for limit in own_limits(made, rules)} == kinds

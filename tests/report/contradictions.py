@@ -99,7 +99,9 @@ def _of_series(series: dict[str, Any]) -> list[str]:
     most = None if usual is None else usual + LIMIT_DB if decibels else usual * 10 ** (LIMIT_DB / 20)
     for row in series.get("limit_rows", []):
         value = re.match(r"(-?[\d.]+)", row["value"])
-        if row["source"] != "ISO rules" and most is not None and value and float(value[1]) > 1.01 * most:
+        if row["source"] == "ISO rules" or not row["name"].startswith("alarm"):
+            continue
+        if most is not None and value and float(value[1]) > 1.01 * most:
             found.append(f"{name}: a limit of {row['value']} where {usual:.3g} is usual")
     times = series["x"]
     if times != sorted(times):

@@ -151,9 +151,9 @@ def sister_limits_of(
 
 
 def _rounded(dof: float) -> float:
-    """Degrees of freedom to a tenth, of many to a hundredth of themselves: the factor hardly hangs on them, and one
-    that is known need not be worked out again."""
-    return round(dof, 1) if dof < 10.0 else float(f"{dof:.2g}") if dof >= 100.0 else float(f"{dof:.3g}")
+    """Degrees of freedom to a tenth, many of them to a half or a few per cent: the factor changes by less than one per
+    cent, and one that is known need not be worked out again."""
+    return round(dof, 1) if dof < 10.0 else round(2.0 * dof) / 2.0 if dof < 30.0 else float(f"{dof:.2g}")
 
 
 def _statistical(
@@ -165,7 +165,7 @@ def _statistical(
     usual_db: float | None,
     unit: str,
 ) -> tuple[Limit, ...]:
-    """Change and alarm; none of them that scatter puts further above what is usual than an alarm may wait."""
+    """Change and alarm; no alarm that scatter puts further above what is usual than one may wait."""
     rules = settings.baseline
 
     def waits(value: float) -> bool:
@@ -183,7 +183,7 @@ def _statistical(
             source=source, kind="alarm", value=alarm[1], low=None, by_analogy=False, because=words(rules.alarm_content),
         ),
     )  # fmt: skip
-    return tuple(limit for limit in made if not waits(limit.value))
+    return tuple(limit for limit in made if limit.kind == "change" or not waits(limit.value))
 
 
 def change_over(limit: Limit, value: float, unit: str) -> float:

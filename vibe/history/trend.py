@@ -89,7 +89,8 @@ def trend(time_s: Array, change_db: Array, sigma_db: Array, settings: TrendSetti
     return Trend(
         state=state, n=int(level_all.size), changes=course.changes, slope=slope, growth_db=growth,
         growth_low_db=growth - wide, growth_high_db=growth + wide, level_db=now, scatter_db=scatter,
-        latest_s=float(time_all[-1]), note=note, quickens=_quickens(time[since], level[since]),
+        latest_s=float(time_all[-1]), note=note,
+        quickens=state == "growing" and _quickens(time[since], level[since]),
     )  # fmt: skip
 
 

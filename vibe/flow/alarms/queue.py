@@ -48,16 +48,19 @@ def evaluate_alarms(
     rules: AlarmRules | None = None,
     at: datetime | None = None,
     progress: Progress | None = None,
+    keep: bool = False,
 ) -> QueueOutcome:
     """The queue of a store as of ``at`` (now unless given). Nothing is written.
 
     Captures, events, decisions and lines of another system's file of later times do not count: what comes later changes
-    no queue of an earlier time.
+    no queue of an earlier time. What an earlier call kept next to the store (``judged.sqlite``) is taken where it still
+    holds; with ``keep`` what had to be looked at is kept there for the next one.
 
     Raises:
         ConfigError: the file of exceedances or a settings file is wrong. CallError: the store is damaged.
     """
     from vibe.flow.alarms.columns import columns_of
+    from vibe.flow.alarms.kept_looks import Looks
     from vibe.flow.history.drive_facts import Gatherer, note
     from vibe.health.alarms.queue import needs_action, queue_of
     from vibe.history.settings import HistorySettings
@@ -85,12 +88,14 @@ def evaluate_alarms(
         store=store, history=history, limits=load_settings(limits).limits, rules=rules, drives=drives or {}
     )
     kept = [drive for drive in store.drives() if drive.captures]
-    book, looks = SisterBook(history), []
+    book, looks, known = SisterBook(history), [], Looks(store, gatherer)
     for number, drive in enumerate(kept):
         if progress is not None:
             progress(number, len(kept), drive.tag)
-        looks.append(gatherer.look(drive.tag, drive.kind, by_drive.get(drive.tag, ())))
+        own = by_drive.get(drive.tag)
+        looks.append(gatherer.look(drive.tag, drive.kind, own) if own else known.look(drive.tag, drive.kind))
         note(book, looks[-1])
+    known.close(keep=keep)
     cases = [gatherer.case_of(look, book) for look in looks]
     memories = remembered(store)
     held = _held(memories, store) if exceedances is None and not imported else 0

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibe.core.records.case_row import CaseRow
-from vibe.history.store.layout import JUDGED
+from vibe.history.store.layout import ROWS
 
 if TYPE_CHECKING:
     from vibe.history.store.store import Store
@@ -82,7 +82,8 @@ def judge(
     rules = load_alarm_rules()
     with Store.open(folder) as store:
         stamp, change = stamp_of(store), store.change_number()
-        outcome = evaluate_alarms(store, rules=rules, at=at, progress=progress)
+        keeps = keeps and store.may_write and at is None
+        outcome = evaluate_alarms(store, rules=rules, at=at, progress=progress, keep=keeps)
         kept = store.drives()
         cases = {case.tag: case for case in outcome.cases}
         rows = rows_of(outcome.queue, site, outcome.cases, store, rules.queue.act_from)
@@ -105,7 +106,7 @@ def judge(
                 for drive in kept
             ),
         )  # fmt: skip
-        if keeps and store.may_write and at is None:
+        if keeps:
             keep(folder, found)
     return found
 
@@ -134,7 +135,7 @@ def keep(folder: Path, found: JudgedStore) -> None:
         ensure_ascii=False,
     )  # fmt: skip
     try:
-        write_whole(folder / JUDGED, zlib.compress(text.encode(), 1), force=True)
+        write_whole(folder / ROWS, zlib.compress(text.encode(), 1), force=True)
     except OutputError:
         return
 
@@ -145,7 +146,7 @@ def kept(folder: Path, site: str, stamp: str) -> JudgedStore | None:
     from dataclasses import replace
 
     try:
-        read = json.loads(zlib.decompress((folder / JUDGED).read_bytes()))
+        read = json.loads(zlib.decompress((folder / ROWS).read_bytes()))
         if read["stamp"] != stamp:
             return None
         rows = tuple(CaseRow.of_plain(row) for row in read["rows"])

@@ -60,13 +60,14 @@ class SeriesView:
         from dataclasses import replace
 
         if len(self.captures) <= most:
-            return self
+            return replace(self, compared=replace(self.compared, dependence=None), known=self.count)
         start = len(self.captures) - most
         if all(at.change_db is None for at in self.captures[start:]) and self.comparable:
             start = self.captures.index(self.comparable[-1])
+        whole = self.compared
         compared = replace(
-            self.compared, time_s=self.compared.time_s[start:].copy(), change_db=self.compared.change_db[start:].copy(),
-            sigma_db=self.compared.sigma_db[start:].copy(), condition=self.compared.condition[start:].copy(),
+            whole, dependence=None, time_s=whole.time_s[start:].copy(), change_db=whole.change_db[start:].copy(),
+            sigma_db=whole.sigma_db[start:].copy(), condition=whole.condition[start:].copy(),
         )  # fmt: skip
         return replace(self, compared=compared, captures=self.captures[start:], known=self.count)
 

@@ -33,7 +33,7 @@ def two_sided_factor(n: float, content: float, confidence: float, dof: float | N
     tables ISO 16269-6:2014 also gives (both from memory). Arguments and errors as in ``one_sided_factor``.
     """
     freedom = _freedom(n, content, confidence, dof)
-    nodes, weights = roots_legendre(120)
+    nodes, weights = _nodes()
     reach = 8.0 / np.sqrt(n)
     # Half of a symmetric integrand: mean off by 0 to 8 of its standard deviations.
     off = 0.5 * reach * (nodes + 1.0)
@@ -45,6 +45,12 @@ def two_sided_factor(n: float, content: float, confidence: float, dof: float | N
         return float(density @ gammaincc(freedom / 2, freedom / 2 * (half / k) ** 2)) - confidence
 
     return float(brentq(short, 0.1, 1e5, xtol=1e-9, rtol=1e-10))
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    nodes, weights = roots_legendre(120)
+    return nodes, weights
 
 
 def _half_width(content: float, shift: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 CAPTURES = "captures"
 README = "README.txt"
 DAMAGED = "damaged"
-JUDGED = "judged-rows.z"
-BESIDE = {JUDGED, "imports", "inbox", "import_columns.json", "exceedances"}
+ROWS = "judged-rows.z"
+BESIDE = {ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
 """What else may lie in a store: it can be lost, and means nothing to a new database."""
 README_TEXT = """\
 A history of captures, kept by vibe. One folder is one site. Copy it as a whole, while nobody adds to it.
@@ -18,6 +18,7 @@ captures/ab/<hash>.h5   HDF5, one file per capture; <hash> is the SHA-256 of the
                         two signs. Each file alone can give back all rows of its capture: vibe history repair.
 incoming/               what is being added at this moment. What a process that was ended left there is swept away by
                         the next one.
+judged.sqlite           what was computed of each drive, so that it need not be computed again; it may be deleted.
 damaged/                files that vibe history repair found damaged and set aside.
 exceedances/            lists of another system that were taken in, JSON; the name is the SHA-256 of the list.
 imports/                files that were dropped and are not taken in yet.  import_columns.json: which column is what.

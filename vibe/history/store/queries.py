@@ -287,6 +287,19 @@ class Answers:
         rows = self.rows("SELECT drive, seq FROM touched WHERE seq > ? ORDER BY seq", since)
         return (rows[-1][1] if rows else since), tuple(row[0] for row in rows)
 
+    def numbers(self) -> dict[str, int]:
+        """The number of each drive's latest change."""
+        return dict(self.rows("SELECT drive, seq FROM touched"))
+
+    def next_s(self, drive: str) -> float:
+        """When the first capture or event of a drive beyond ``until`` lies [s since 1970]; infinite without any."""
+        found = self.rows(
+            "SELECT min(time_s) FROM (SELECT min(time_s) AS time_s FROM capture WHERE drive = ?1 AND time_s > ?2 "
+            "UNION ALL SELECT min(time_s) FROM event WHERE drive = ?1 AND time_s > ?2)",
+            drive, self._until_s,
+        )[0][0]  # fmt: skip
+        return float("inf") if found is None else float(found)
+
     def ahead(self) -> tuple[int, tuple[str, ...]]:
         """How many captures lie beyond ``until``, and the drives of events that do."""
         count = self.rows("SELECT count(*) FROM capture WHERE time_s > ?", self._until_s)[0][0]

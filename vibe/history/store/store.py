@@ -22,6 +22,7 @@ from vibe.core.records.history import Event, Record
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
+from vibe.history.store.judged import JUDGED
 from vibe.history.store.layout import BESIDE, CAPTURES, DAMAGED, README, README_TEXT
 from vibe.history.store.queries import now
 from vibe.history.store.schema import DATABASE, connected, explained, lost, writable
@@ -274,7 +275,7 @@ def _checked(content: str) -> str:
 
 def _make_room(folder: Path) -> None:
     check_folder(folder)
-    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED, *BESIDE}
+    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED, JUDGED, *BESIDE}
     if folder.is_dir() and any(
         path.name not in own and not re.fullmatch(r"store\..*sqlite.*", path.name) for path in folder.iterdir()
     ):
