@@ -72,8 +72,7 @@ def columns(
     """
     from vibe.cli.shared import output
     from vibe.core.records.column_map import ColumnMap
-    from vibe.flow.alarms.columns import table_head
-    from vibe.history.store.import_columns import remember_columns, remembered_columns
+    from vibe.flow.alarms.columns import remember_columns, remembered_columns, table_head
     from vibe.history.store.store import Store
     from vibe.ingest.tables.exceedances import read_exceedances
 

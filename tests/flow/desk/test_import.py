@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -10,11 +11,12 @@ from dropped import START, TOML, capture, drive_file
 
 from vibe.core.errors import CallError, ConfigError
 from vibe.core.records.column_map import ColumnMap
+from vibe.flow.alarms.columns import remembered_columns
+from vibe.flow.alarms.queue import evaluate_alarms
 from vibe.flow.desk.background import WorkStopped
 from vibe.flow.desk.import_preview import FilePreview, ImportPreview, grouped, preview_import, say_columns
 from vibe.flow.desk.import_take import take_import
 from vibe.flow.desk.uploads import UploadBatch, batch_of, batches, new_batch, plain_name
-from vibe.history.store.import_columns import remembered_columns
 from vibe.history.store.reported import kept_reported
 from vibe.history.store.store import Store
 
@@ -67,6 +69,8 @@ def test_a_drop_is_looked_at_and_taken_in_file_by_file(store: Store, batch: Uplo
     assert "XX-99" in found["work.csv"].left[0].why
 
     outcome = take_import(store, batch, only="SP-02", time_zone="UTC", workers=1, by="M. Arden")
+    number, touched = store.touched()
+    assert touched == ("SP-02",)
     assert (outcome.captures, outcome.there, outcome.drive_files, outcome.events) == (2, 1, 1, 2)
     assert outcome.exceedances == 80
     kinds = [(event.kind, event.note, event.by, event.new_baseline) for event in store.events("SP-02")]
@@ -77,11 +81,17 @@ def test_a_drop_is_looked_at_and_taken_in_file_by_file(store: Store, batch: Uplo
     assert len(kept_reported(store.folder, START)) == 31
     assert batch.names() == ("elsewhere.h5", "empty.csv", "letter.docx", "noise.h5")
     assert {sentence.partition(":")[0] for sentence in outcome.left} == set(batch.names())
+    # Rows near a capture count in the queue from now on, and only up to the day for which it is asked.
+    queue = evaluate_alarms(store, at=START + timedelta(days=3)).queue
+    assert queue.matched == 50
+    assert len(queue.unmatched) == 30
+    assert evaluate_alarms(store, at=START + timedelta(minutes=10)).queue.matched == 11
     # The list now has a capture near its rows, and the drop can be taken again without doing anything twice.
     again = new_batch(store.folder)
     again.place("list.csv").write_text("tag;point;time;measure;value [mm/s];limit\n" + rows + far, encoding="utf-8")
     assert preview_import(store, again, time_zone="UTC").files[0].verdict == "there already"
     assert take_import(store, again, time_zone="UTC").there == 1
+    assert store.touched(number) == (number, ())
     assert batches(store.folder) == (batch,)
 
 
@@ -124,6 +134,14 @@ def test_columns_are_said_once_for_a_source(store: Store, batch: UploadBatch) ->
     assert preview_import(store, other).files[0].kind == "exceedances"
     take_import(store, other)
     assert [(row.value, row.unit, row.limit) for row in kept_reported(store.folder)] == [(8.5, "mm/s", 4.5)]
+
+
+def test_a_memory_that_is_damaged_is_none(store: Store) -> None:
+    for text in ("", "{", "[]", '{"sources": 1}', '{"sources": {"x": 1}}', '{"sources": {"x": {"kind": "events"}}}',
+                 '{"sources": {"x": {"kind": "events", "map": {"columns": 1}}}}',
+                 '{"sources": {"x": {"kind": "events", "map": {"columns": {"tag": 3}}}}}'):  # fmt: skip
+        (store.folder / "import_columns.json").write_text(text)
+        assert remembered_columns(store.folder, "x") is None
 
 
 def test_lines_of_one_kind_are_one_entry_with_a_count() -> None:

@@ -1,15 +1,53 @@
-"""What the columns of another system's lists are: by their headers, and by what somebody said once."""
+"""Which column of another system's list is what: by its header, and as somebody said once, remembered for each source.
+
+Tables with the same header mean the same.
+"""
 
 from __future__ import annotations
 
+import json
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any, Literal, cast, get_args
 
 from vibe.core.errors import ConfigError
+from vibe.core.records.column_map import ColumnMap, TableHead
+from vibe.storage.files import write_whole
 
-if TYPE_CHECKING:
-    from vibe.core.records.column_map import ColumnMap, TableHead
-    from vibe.history.store.import_columns import TableKind
+TableKind = Literal["exceedances", "events"]
+FILE = "import_columns.json"
+FORMAT = "vibe.columns/1"
+
+
+def remembered_columns(store: Path, source: str) -> tuple[TableKind, ColumnMap] | None:
+    """What was said of tables with this header; None where nothing was."""
+    said = _read(store).get(source)
+    if said is None or said.get("kind") not in get_args(TableKind):
+        return None
+    try:
+        columns = ColumnMap(**cast("dict[str, Any]", said["map"]))
+        words = [*columns.columns.items(), *columns.fixed.items(), ("", columns.unit)]
+    except (TypeError, KeyError, AttributeError):
+        return None
+    sound = all(isinstance(part, str) for word in words for part in word)
+    return (cast("TableKind", said["kind"]), columns) if sound else None
+
+
+def remember_columns(store: Path, head: TableHead, kind: TableKind, columns: ColumnMap) -> None:
+    """Keep what was said. Raises: OutputError where the store may not be written."""
+    known = _read(store)
+    known[head.source] = {"kind": kind, "header": list(head.header), "map": asdict(columns)}
+    text = json.dumps({"schema": FORMAT, "sources": known}, indent=1, ensure_ascii=False)
+    write_whole(store / FILE, text + "\n", force=True)
+
+
+def _read(store: Path) -> dict[str, dict[str, Any]]:
+    try:
+        content = json.loads((store / FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    sources = content.get("sources") if isinstance(content, dict) else None
+    return {key: said for key, said in sources.items() if isinstance(said, dict)} if isinstance(sources, dict) else {}
 
 
 def table_head(path: Path, kind: TableKind = "exceedances") -> TableHead:
@@ -28,8 +66,6 @@ def table_head(path: Path, kind: TableKind = "exceedances") -> TableHead:
 
 def columns_of(store: Path, path: Path) -> ColumnMap | None:
     """What was said of lists of exceedances with the header of this one; None where nothing was, or it is no table."""
-    from vibe.history.store.import_columns import FILE, remembered_columns
-
     if not (store / FILE).is_file():
         return None
     try:

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Literal
 
 from vibe.core.errors import CallError, CaptureError, ConfigError
 from vibe.core.route.route import folded
-from vibe.flow.alarms.columns import table_head
+from vibe.flow.alarms.columns import TableKind, remember_columns, remembered_columns, table_head
 from vibe.flow.settings import load_alarm_rules, tones_of
-from vibe.history.store.import_columns import TableKind, remember_columns, remembered_columns
 from vibe.storage.files import file_sha256, writable
 
 if TYPE_CHECKING:

@@ -144,6 +144,10 @@ class _DropTally:
             if not rows:
                 return
             keep_reported(self._store.folder, one.content, one.name, rows)
+            said = {folded(row.tag) for row in rows}
+            about = [drive.tag for drive in self._store.drives() if folded(drive.tag) in said]
+            self._store.touch(about)
+            self._drives |= set(about)
             self._rows += len(rows)
         else:
             events: tuple[Event, ...] = (

@@ -9,11 +9,10 @@ from datetime import datetime
 from vibe.core.records.alarms import CaseState, Status
 from vibe.core.records.history import REMARKS, Decision
 
-STATUS: dict[CaseState, Status] = {
+_STATUS: dict[CaseState, Status] = {
     "new": "open", "blind": "open", "back": "back", "overdue": "back", "in work": "in work", "waiting": "quiet",
     "closed": "quiet",
 }  # fmt: skip
-"""What lists show of a state."""
 SETTLED = ("not-a-fault", "operating-condition")
 """Decisions after which nothing is left to do."""
 WAITS = ("recheck", "sensor", "out-of-service")
@@ -92,6 +91,11 @@ def case_state(facts: CaseFacts) -> tuple[CaseState, str]:
         until = "" if last.ask_again is None else f" until {last.ask_again:%Y-%m-%d}"
         return "waiting", f"{said}; waits{until}"
     return "new", said
+
+
+def status_of(state: CaseState, decisions: Sequence[Decision]) -> Status:
+    """What lists show of a state: nothing is back that nobody has decided about."""
+    return "open" if state == "overdue" and not standing_decisions(decisions) else _STATUS[state]
 
 
 def decided_in_words(decision: Decision) -> str:

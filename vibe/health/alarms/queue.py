@@ -19,7 +19,7 @@ from vibe.core.records.alarms import (
     SeriesState,
     SisterState,
 )
-from vibe.health.alarms.case_state import STATUS, standing_decisions
+from vibe.health.alarms.case_state import standing_decisions, status_of
 from vibe.health.alarms.cause_names import alarm_id, owner_of
 from vibe.health.alarms.causes import CauseDraft, causes_of, overdue_days
 from vibe.health.alarms.queue_statistics import measures
@@ -155,7 +155,7 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
             finding=finding, exceedances=exceedances, series=weighing, explanations=reasons,
             consequence=case.consequence, spare_lead_days=case.spare_lead_days, rules=rules, unseen=unseen,
         ),
-        status=STATUS[state], status_why=why, since=since,
+        status=status_of(state, decisions), status_why=why, since=since,
         opened_at=_opened(stalest, since, at) if memory is None else memory.opened_at,
         finding=finding, exceedances=exceedances,
         changed=case.changed, explanations=tuple(reasons), sisters=sisters, series=series,

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from vibe.core.records.alarm_case import DriveCase, Memory
 from vibe.core.records.alarms import Alarm, AlarmExplanation, Pictures, Urgency, UrgencyPart
-from vibe.health.alarms.case_state import STATUS, CaseFacts, case_state, standing_decisions
+from vibe.health.alarms.case_state import CaseFacts, case_state, standing_decisions, status_of
 from vibe.health.alarms.cause_names import alarm_id, owner_of
 from vibe.health.alarms.suppression import stood_then
 from vibe.health.state.finding_names import part_in_words
@@ -66,7 +66,7 @@ def _shared(
                 ),
             ),
         ),
-        status=STATUS[state], status_why=why, state=state, since=min(alarm.since for alarm in members),
+        status=status_of(state, decisions), status_why=why, state=state, since=min(alarm.since for alarm in members),
         opened_at=max(alarm.opened_at for alarm in members) if memory is None else memory.opened_at,
         exceedances=(), explanations=(AlarmExplanation(kind="sisters", words=words, weighs=False),),
         decisions=decisions, owner=held[-1].owner if held else "", due=held[-1].ask_again if held else None,
@@ -116,7 +116,7 @@ def _kept(memory: Memory, facts: Mapping[str, object], case: DriveCase, at: date
                 ),
             ),
         ),
-        status=STATUS[state], status_why=why, state=state,
+        status=status_of(state, memory.decisions), status_why=why, state=state,
         since=datetime.fromisoformat(str(facts["since"])) if facts.get("since") else memory.opened_at,
         opened_at=memory.opened_at, finding=None, exceedances=(), changed=(),
         explanations=(AlarmExplanation(kind="event", words=words, weighs=False),), sisters=(), series=(),

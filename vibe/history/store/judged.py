@@ -1,8 +1,8 @@
 """What was computed of each drive, kept next to a store: derived, and made anew wherever it is lost.
 
 ``judged.sqlite`` holds one packed value a drive with the number of the drive's latest change that it knows, and from
-when until when it holds. It is written in its own transaction, after the store: a process that is ended in between leaves
-numbers that are too old, and those drives are looked at again. A reader leaves nothing behind.
+when until when it holds. It is written in its own transaction, after the store: a process that is ended in between
+leaves numbers that are too old, and those drives are looked at again. A reader leaves nothing behind.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import secrets
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
@@ -197,6 +197,15 @@ class Store(DecisionBook):
             if last != (toml, kind):
                 self._connection.execute(
                     "INSERT INTO drive_file (drive, kind, toml, added_at) VALUES (?,?,?,?)", (tag, kind, toml, now())
+                )
+
+    def touch(self, drives: Iterable[str]) -> None:
+        """Say that something about drives changed that is kept outside of the database, such as a list of another
+        system: what is computed from a store is computed anew for them."""
+        with self._changing():
+            for drive in drives:
+                self._connection.execute(
+                    "INSERT OR REPLACE INTO touched SELECT ?, coalesce(max(seq), 0) + 1 FROM touched", (drive,)
                 )
 
     def add_events(self, events: Sequence[Event]) -> int:
