@@ -32,7 +32,10 @@ def desk(
         Path | None, typer.Option("--export", metavar="DIR", help="Write all pages as files, and serve nothing.")
     ] = None,
     inbox: Annotated[
-        Path | None, typer.Option("--inbox", metavar="DIR", help="Take in captures as they come into this folder.")
+        Path | None,
+        typer.Option(
+            "--inbox", metavar="DIR", help="Take in captures as they come into this folder, for the first store."
+        ),
     ] = None,
     notify: Annotated[
         str | None,

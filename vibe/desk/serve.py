@@ -36,19 +36,23 @@ def serve(
     from vibe.desk.sites import Sites
     from vibe.desk.watched import WatchedFolder
 
+    sites = Sites(stores, read_only=read_only)
+    rendering.warm()
     listening = _listening(port)
     keys = Keys(port=listening.getsockname()[1])
-    sites = Sites(stores, read_only=read_only)
     watched = None if inbox is None or read_only else WatchedFolder(stores[0], inbox, came=sites.wake, target=target)
     desk = Desk(sites=sites, keys=keys, by=by, read_only=read_only, proxy=proxy, inbox=watched)
     config = uvicorn.Config(
         desk_app(desk), log_level="error", access_log=False, lifespan="off", server_header=False, date_header=False,
         timeout_graceful_shutdown=_GRACE_S, proxy_headers=False, h11_max_incomplete_event_size=64 * 1024,
     )  # fmt: skip
-    rendering.warm()
     sites.start()
     if watched is not None:
         watched.start()
+        if watched.trouble:
+            sites.close()
+            listening.close()
+            raise CallError(watched.trouble)
     say(f"http://{LOOPBACK}:{keys.port}/start?key={keys.key}")
     try:
         uvicorn.Server(config).run(sockets=[listening])
@@ -65,6 +69,7 @@ def _listening(port: int) -> socket.socket:
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind((LOOPBACK, port))
+        listening.listen(128)  # who opens the link at once waits for the first answer
     except OSError as error:
         listening.close()
         why = (error.strerror or str(error)).lower()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from math import log10, prod
@@ -114,7 +115,7 @@ def sentence_of(alarm: Alarm) -> str:
     text = alarm.sentence
     for lead in (f"{', '.join(alarm.drives)}: ", f"{alarm.drive}: "):
         text = text.removeprefix(lead)
-    return sentence_case(text)
+    return sentence_case(re.sub(r"(?<!\.\w)\.;", ";", text))
 
 
 def _sure(probability: float) -> str:
