@@ -40,6 +40,8 @@ def asked_row(request: Request) -> CaseRow:
     """The open case that an address names. Raises: CallError where there is none."""
     site, name = request.path_params["site"], request.path_params["case"]
     row = desk_of(request).sites.row(site, name)
+    if row is None and desk_of(request).sites.store(site).judged is None:
+        raise CallError(f"{site} is being judged for the first time: load the page again in a moment")
     if row is None:
         raise CallError(f"there is no open case {name[:40]!r} at {site[:40]!r}: it was closed, or the number is wrong")
     return row
