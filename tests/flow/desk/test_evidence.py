@@ -193,7 +193,16 @@ def test_tones_stand_at_the_speed_of_the_capture(store: Store) -> None:
     assert lobe.hz == pytest.approx(24 * 18 / 17)
     assert lobe.count == 17
     assert all(tone.hz is None for tone in evidence.tones(store, "SP-02", unknown))
+    assert lobe.words == "lobe of the disc, stage 1"
     assert evidence.tones(store, "no drive file") == ()
+    # What the supply makes stays where the supply is: at 24 Hz the motor slips by 1 Hz of 25.
+    store.put_drive("SP-02", f"{TOML}[motor]\npoles = 4\nline_hz = 50\n", "with a motor")
+    slow = keep(store, 3, [channel(noise(3))], speed_hz=23.5)
+    for content, speed_hz in ((known, 24.0), (slow, 23.5)):
+        motor = {tone.words: tone for tone in evidence.tones(store, "SP-02", content) if tone.family == "electrical"}
+        assert motor["motor: twice line"].hz == pytest.approx(100.0)
+        assert motor["motor: twice line"].order == pytest.approx(100.0 / speed_hz)
+        assert motor["motor: pole pass"].hz == pytest.approx(4 * (25.0 - speed_hz))
     with pytest.raises(CallError, match="speed of this capture is not known"):
         evidence.spectrum(store, unknown, POINT, axis="order")
 

@@ -75,7 +75,8 @@ class NoticeTarget:
 
 
 def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
-    """Cases of a store that are in state act and not decided, the most urgent first. Nothing is written.
+    """Cases of a store that are in state act and not decided, the most urgent first. Looks at drives are kept, where
+    that may be, so that the next time costs what changed.
 
     Raises:
         CallError: there is no store, or it is damaged.
@@ -86,7 +87,7 @@ def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
 
     rules = load_alarm_rules()
     with Store.open(store_folder) as store:
-        queue = evaluate_alarms(store, rules=rules).queue
+        queue = evaluate_alarms(store, rules=rules, keep=store.may_write).queue
     return tuple(
         ActNotice(
             site=store_folder.resolve().name, case=alarm.id, drive=alarm.drive, title=alarm.title,

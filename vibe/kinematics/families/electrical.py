@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from vibe.core.drive import Drive
+from vibe.core.drive import Drive, Motor
 from vibe.core.tones import Tone
 
 MOST_SLIP = 0.1
@@ -41,6 +41,16 @@ def motor_tones(drive: Drive) -> Iterator[Tone]:
         (min(ends[0], 0.0), max(ends[1], 0.0)),
         f"{motor.poles} poles x slip speed {synchronous - nominal:.3g} Hz: broken rotor bars show here",
     )
+
+
+def electrical_hz(motor: Motor, tone_id: str, speed_hz: float) -> float | None:
+    """Where a tone of the motor lies while the input turns with ``speed_hz``; None for no tone of it."""
+    lines = {
+        "motor.line": motor.line_hz,
+        "motor.twice_line": 2 * motor.line_hz,
+        "motor.pole_pass": motor.poles * max(motor.synchronous_hz - speed_hz, 0.0),
+    }
+    return lines.get(tone_id)
 
 
 def _tone(tone_id: str, order: float, spread: tuple[float, float], made_by: str) -> Tone:
