@@ -92,7 +92,11 @@ def words_of(form: FormData, name: str) -> str:
 
 def started(desk: Desk, title: str, work: Any, following: str) -> Response:
     """Begin work; to the page that it leads to where it is done at once, else to that of the job."""
-    one = desk.board.start(title, work)
+    # Who loads a page again while its work is under way joins it.
+    before = next(
+        (one for one in desk.board.views() if not one.is_over and desk.after_jobs.get(one.id) == following), None
+    )
+    one = before or desk.board.start(title, work)
     desk.after_jobs[one.id] = following
     one = desk.board.wait(one.id, timeout_s=0.4)
     return RedirectResponse(following if one.state == "done" else f"/job/{one.id}", 303)

@@ -67,6 +67,7 @@ class Sites:
         self._apart = apart
         self.read_only = read_only
         self._pool: ProcessPoolExecutor | None = None
+        self._far: Any = None
 
     # ── what pages ask ────────────────────────────────────────────────────────────────────────────────────────────
 
@@ -123,6 +124,13 @@ class Sites:
     def judging(self) -> bool:
         """Whether a judgement is being made."""
         return any(one.judging for one in self.stores)
+
+    @property
+    def progress(self) -> tuple[int, int]:
+        """How many drives of the store that is being judged were looked at, of how many; (0, 0) where nobody knows."""
+        if not self.judging or self._far is None:
+            return 0, 0
+        return int(self._far[0]), int(self._far[1])
 
     # ── what changes ──────────────────────────────────────────────────────────────────────────────────────────────
 
@@ -202,9 +210,13 @@ class Sites:
         if self._pool is None:
             import multiprocessing
 
-            self._pool = ProcessPoolExecutor(max_workers=1, mp_context=multiprocessing.get_context("spawn"))
+            context = multiprocessing.get_context("spawn")
+            self._far = context.Array("q", [0, 0])
+            self._pool = ProcessPoolExecutor(
+                max_workers=1, mp_context=context, initializer=_share, initargs=(self._far,)
+            )
         try:
-            return self._pool.submit(judge, one.folder, one.name, keeps=not self.read_only).result()
+            return self._pool.submit(_judged_apart, one.folder, one.name, not self.read_only).result()
         except (OSError, RuntimeError) as error:  # the process was ended; the next look begins another
             self._pool = None
             raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
@@ -254,6 +266,26 @@ class Sites:
                 warmed = True
             self._wake.wait(LOOK_S)
             self._wake.clear()
+
+
+_shared: Any = None
+"""In the process that judges: where it says how far it is."""
+
+
+def _share(far: Any) -> None:
+    global _shared  # noqa: PLW0603 - the one place that both processes see
+    _shared = far
+
+
+def _judged_apart(folder: Path, site: str, keeps: bool) -> JudgedStore:
+    """One store, judged in a process of its own."""
+    from vibe.flow.cases.judged import judge
+
+    def step(done: int, of: int, _: str) -> None:
+        _shared[0], _shared[1] = done, of
+
+    step(0, 0, "")
+    return judge(folder, site, keeps=keeps, progress=step)
 
 
 def _names(folders: Sequence[Path]) -> list[str]:

@@ -117,6 +117,8 @@ async function poll() {
   }
   missed = 0;
   silentSince = null;
+  const far = $("[data-judging] [data-far]");
+  if (far && news.judging && news.far[1]) far.textContent = `${news.far[0].toLocaleString("en")} of ${news.far[1].toLocaleString("en")} drives.`;
   captures ??= news.captures;
   const more = news.captures - captures, was = Number(document.body.dataset.rev);
   if (news.rev > was && (news.cases || more)) {
