@@ -251,3 +251,43 @@ def test_all_pages_as_files(own_store: Path, tmp_path: Path) -> None:
     assert 'data-rows="series:' in case
     with pytest.raises(OutputError, match="--force"):
         export_pages([own_store], out, say=lambda _: None)
+
+
+@pytest.mark.slow
+def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
+    own_store: Path, repository: Path, tmp_path: Path
+) -> None:
+    import shutil
+    import time
+
+    from vibe.desk.context import Desk
+    from vibe.desk.watched import WatchedFolder
+
+    folder = tmp_path / "in"
+    folder.mkdir()
+    with Store.open(own_store) as store:
+        store.put_drive("TH-02", (repository / "configs/drives/thickener_rake_south.toml").read_text(), "thickener")
+    known = desk_of(own_store)
+    watched = WatchedFolder(own_store, folder, came=known.sites.wake)
+    desk = Desk(sites=known.sites, keys=known.keys, by="M. Arden", inbox=watched)
+    watched.start()
+    try:
+        one = Browser(desk)
+        assert "It is watched" in one.get("/inbox").text
+        before = known.sites.captures
+        shutil.copy(repository / "sample_signals/TH-02_thickener_rake_south.h5", folder / "new.h5")
+        (folder / "rubbish.h5").write_bytes(b"no capture")
+        end = time.monotonic() + 120
+        while watched.status is None or watched.status.taken < 1 or not watched.status.failed:
+            assert time.monotonic() < end
+            time.sleep(0.3)
+        known.sites.refresh()
+        assert known.sites.captures == before + 1
+        page = one.get("/inbox").text
+        assert "new.h5" in page
+        assert "rubbish.h5" in page
+        assert one.post("/inbox/act", {"do": "stop"}).status_code == 303
+        assert not watched.running
+        assert "Watch again" in one.get("/inbox").text
+    finally:
+        watched.stop()
