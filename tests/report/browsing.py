@@ -12,8 +12,8 @@ import pytest
 WAIT_S = 15
 
 
-def offline_chromium(tmp_path_factory: pytest.TempPathFactory, *, width: int) -> Iterator[Any]:
-    """The browser while it is used; skips the test where there is none."""
+def offline_chromium(tmp_path_factory: pytest.TempPathFactory, *, width: int, offline: bool = True) -> Iterator[Any]:
+    """The browser while it is used; skips the test where there is none. Not ``offline`` it reaches this machine too."""
     chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
     if chromium is None or driver is None:
         pytest.skip("needs chromium and chromedriver on PATH")
@@ -35,7 +35,9 @@ def offline_chromium(tmp_path_factory: pytest.TempPathFactory, *, width: int) ->
         chrome.execute_cdp_cmd("Network.enable", {})
         chrome.execute_cdp_cmd(
             "Network.emulateNetworkConditions",
-            {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0},
+            {"offline": offline, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+            if not offline
+            else {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0},
         )
         yield chrome
     finally:

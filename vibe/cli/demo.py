@@ -21,11 +21,22 @@ def demo(
     ),
     workers: Workers = None,
     strict: Strict = False,
+    desk: Annotated[
+        bool,
+        typer.Option(
+            "--desk", help="Instead of reports: the analyst's desk on two sample years (vibe desk --practice)."
+        ),
+    ] = False,
 ) -> None:
     """Reports for the drives of a sample water works.
 
     Needs no other input. A second run replaces what the first has written; one that was interrupted goes on.
     """
+    if desk:
+        from vibe.cli.desk import desk as open_desk
+
+        open_desk(practice=True)
+        return
     from vibe.cli.shared import output
     from vibe.cli.shared.paths import check_folder
     from vibe.cli.shared.progress import Waiting

@@ -16,6 +16,7 @@ from vibe.cli.alarms import app as alarms
 from vibe.cli.certificate import app as certificate
 from vibe.cli.check import check
 from vibe.cli.demo import demo
+from vibe.cli.desk import desk
 from vibe.cli.diagnose import diagnose
 from vibe.cli.guide import guide
 from vibe.cli.history import app as history
@@ -45,6 +46,7 @@ app = typer.Typer(
 )
 
 _SHORT = {
+    "desk": "The analyst's desk, in a browser.",
     "practice": "Make a practice round with faults of collecting.",
     "years": "Make a sample history of two years.",
     "inbox": "Watch a folder: captures are judged as they come.",
@@ -66,6 +68,7 @@ for _command in (
     practice,
     simulate,
     years,
+    desk,
     inbox,
     population,
     promise,

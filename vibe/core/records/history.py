@@ -36,9 +36,14 @@ SHORT = "_short"
 other such captures, and with nothing else."""
 
 EventKind = Literal["grease", "bearing change", "realignment", "repair", "new drive", "other"]
-Verdict = Literal["confirmed", "not-a-fault", "sensor", "operating-condition", "recheck", "out-of-service", "withdrawn"]
+Verdict = Literal[
+    "confirmed", "not-a-fault", "sensor", "operating-condition", "recheck", "out-of-service", "withdrawn", "note",
+    "assigned",
+]  # fmt: skip
 """``out-of-service``: the drive does not run, ask again on the day given. ``withdrawn`` takes back the decision that
-``withdraws`` names; both stay in the record."""
+``withdraws`` names; both stay in the record. ``note`` and ``assigned`` decide nothing (``REMARKS``)."""
+REMARKS = ("note", "assigned")
+"""Words for the record, and who has a case in hand."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)

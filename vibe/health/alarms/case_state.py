@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from vibe.core.records.alarms import CaseState, Status
-from vibe.core.records.history import Decision
+from vibe.core.records.history import REMARKS, Decision
 
 _STATUS: dict[CaseState, Status] = {
     "new": "open", "blind": "open", "back": "back", "overdue": "back", "in work": "in work", "waiting": "quiet",
@@ -19,7 +19,7 @@ WAITS = ("recheck", "sensor", "out-of-service")
 SAID = {
     "confirmed": "confirmed", "not-a-fault": "no fault", "sensor": "the sensor",
     "operating-condition": "the operating condition", "recheck": "to be re-inspected",
-    "out-of-service": "out of service", "withdrawn": "withdrawn",
+    "out-of-service": "out of service", "withdrawn": "withdrawn", "note": "noted", "assigned": "assigned",
 }  # fmt: skip
 """Verdicts as a sentence has them."""
 
@@ -44,9 +44,11 @@ class CaseFacts:
 
 
 def standing_decisions(decisions: Sequence[Decision]) -> tuple[Decision, ...]:
-    """Decisions that hold, oldest first: those that were withdrawn, and the withdrawals, are left out."""
+    """Decisions that hold, oldest first: withdrawn ones, withdrawals, notes and who has it in hand are left out."""
     taken_back = {one.withdraws for one in decisions if one.withdraws is not None}
-    return tuple(one for one in decisions if one.verdict != "withdrawn" and one.number not in taken_back)
+    return tuple(
+        one for one in decisions if one.verdict not in ("withdrawn", *REMARKS) and one.number not in taken_back
+    )
 
 
 def case_state(facts: CaseFacts) -> tuple[CaseState, str]:

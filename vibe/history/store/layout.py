@@ -5,6 +5,9 @@ from __future__ import annotations
 CAPTURES = "captures"
 README = "README.txt"
 DAMAGED = "damaged"
+ROWS = "judged-rows.z"
+BESIDE = {ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
+"""What else may lie in a store: it can be lost, and means nothing to a new database."""
 README_TEXT = """\
 A history of captures, kept by vibe. One folder is one site. Copy it as a whole, while nobody adds to it.
 
@@ -20,6 +23,7 @@ damaged/                files that vibe history repair found damaged and set asi
 exceedances/            lists of another system that were taken in, JSON; the name is the SHA-256 of the list.
 imports/                files that were dropped and are not taken in yet.  import_columns.json: which column is what.
 inbox/                  which files of watched folders are done: only so that none is read twice.
+judged-rows.z           the queue as it was judged last, packed JSON; made anew when it is lost.
 store.format<n>.sqlite  the database as it was before a newer program brought it to its own format.
 
 An HDF5 file: root attributes content (the hash), drive, measured_at (with offset from UTC), speed_rpm, load_percent.

@@ -61,6 +61,10 @@ class Answers:
         """What a damaged database says need not make sense; then that is said, in one sentence."""
         return understood(self.folder / DATABASE)
 
+    def change_number(self) -> int:
+        """Grows whenever a capture, an event, a decision or a drive file is added: what judgements rest on."""
+        return int(self.rows("SELECT ifnull(max(seq), 0) FROM touched")[0][0])
+
     def path_of(self, content: str) -> Path:
         """Where the file of a capture lies, or would lie."""
         return self.folder / "captures" / content[:2] / f"{content}.h5"

@@ -108,8 +108,11 @@ STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS, _WORK)
 """Statements that lead from format n to n + 1, n being the place in the tuple."""
 
 
-def connected(folder: Path, *, create: bool, has_captures: Callable[[], bool] = lambda: False) -> sqlite3.Connection:
-    """The database of the store in ``folder``, brought to the newest format; read only where it may not be written.
+def connected(
+    folder: Path, *, create: bool, has_captures: Callable[[], bool] = lambda: False, read_only: bool = False
+) -> sqlite3.Connection:
+    """The database of the store in ``folder``, brought to the newest format; read only where it may not be written
+    or ``read_only`` is given.
 
     ``has_captures`` says whether captures lie beside it: then an empty database is not a new one but one that was lost.
 
@@ -118,12 +121,14 @@ def connected(folder: Path, *, create: bool, has_captures: Callable[[], bool] = 
     """
     path = folder / DATABASE
     with explained(path):
-        if not create and not writable(folder):
+        if read_only and writable(folder):
+            connection = _opened(f"{path.resolve().as_uri()}?mode=ro")
+        elif not create and not writable(folder):
             connection = _opened(_read_only(path))
         else:
             connection = _opened(f"{path.resolve().as_uri()}?mode={'rwc' if create else 'rw'}")
         try:
-            _ready(connection, path, has_captures)
+            _ready(connection, path, has_captures, may_write=not read_only and writable(folder))
         except BaseException:
             connection.close()
             raise
@@ -146,9 +151,8 @@ def _read_only(path: Path) -> str:
     return f"{path.resolve().as_uri()}?{'immutable=1' if alone else 'mode=ro'}"
 
 
-def _ready(connection: sqlite3.Connection, path: Path, has_captures: Callable[[], bool]) -> None:
+def _ready(connection: sqlite3.Connection, path: Path, has_captures: Callable[[], bool], *, may_write: bool) -> None:
     version = _version(connection, path)
-    may_write = writable(path.parent)
     if may_write:
         _write_ahead(connection)
         connection.execute("PRAGMA synchronous = FULL")

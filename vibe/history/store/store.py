@@ -23,7 +23,7 @@ from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
 from vibe.history.store.judged import JUDGED
-from vibe.history.store.layout import CAPTURES, DAMAGED, README, README_TEXT
+from vibe.history.store.layout import BESIDE, CAPTURES, DAMAGED, README, README_TEXT
 from vibe.history.store.queries import now
 from vibe.history.store.schema import DATABASE, connected, explained, lost, writable
 from vibe.storage.files import check_folder, write_whole
@@ -35,12 +35,14 @@ class Store(DecisionBook):
     def __init__(self, folder: Path, connection: sqlite3.Connection) -> None:
         super().__init__(folder, connection)
         self._workplace: Workplace | None = None
+        self._only_reads = False
 
     @classmethod
-    def open(cls, folder: Path, *, create: bool = False, anew: bool = False) -> Self:
+    def open(cls, folder: Path, *, create: bool = False, anew: bool = False, read_only: bool = False) -> Self:
         """The store in ``folder``, brought to the newest format; with ``create`` made where there is none.
 
         Captures whose database is gone are no new store: with ``anew`` they get an empty one, for ``repair`` to fill.
+        With ``read_only`` nothing of it is ever changed.
 
         Raises:
             CallError: there is none, the folder holds something else, it is damaged or of a newer format.
@@ -55,7 +57,8 @@ class Store(DecisionBook):
                 _make_room(folder)
                 create = True
             has_captures = (lambda: False) if anew else (lambda: _has_captures(folder))
-            store = cls(folder, connected(folder, create=create, has_captures=has_captures))
+            store = cls(folder, connected(folder, create=create, has_captures=has_captures, read_only=read_only))
+            store._only_reads = read_only
         if create and not (folder / README).exists():
             write_whole(folder / README, README_TEXT, force=True)
         return store
@@ -178,7 +181,7 @@ class Store(DecisionBook):
     @property
     def may_write(self) -> bool:
         """Whether this process may change the store."""
-        return writable(self.folder)
+        return not self._only_reads and writable(self.folder)
 
     def wait_for_others(self) -> None:
         """Return when whatever another process was committing is committed."""
@@ -281,7 +284,7 @@ def _checked(content: str) -> str:
 
 def _make_room(folder: Path) -> None:
     check_folder(folder)
-    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED, JUDGED}
+    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED, JUDGED, *BESIDE}
     if folder.is_dir() and any(
         path.name not in own and not re.fullmatch(r"store\..*sqlite.*", path.name) for path in folder.iterdir()
     ):

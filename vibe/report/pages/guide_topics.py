@@ -16,6 +16,7 @@ TOPICS = (
     "start",
     "technician",
     "analyst",
+    "desk",
     "engineer",
     "reports",
     "drive-file",

@@ -1,0 +1,275 @@
+"""A morning's work in a real browser: filter, read, compare, decide, take back; two at once; a desk that is gone."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.desk.sites_of_desk import NAME
+from tests.report.browsing import offline_chromium, wait_for
+from vibe.desk.app import desk_app
+from vibe.desk.context import Desk
+from vibe.desk.guard import Keys
+from vibe.desk.sites import Sites
+
+
+class Served:
+    """A desk that answers on this machine."""
+
+    def __init__(self, store: Path, by: str = NAME) -> None:
+        import uvicorn
+
+        self.listening = socket.create_server(("127.0.0.1", 0))
+        sites = Sites([store], apart=False)
+        sites.refresh()
+        self.desk = Desk(sites=sites, keys=Keys(port=self.listening.getsockname()[1]), by=by)
+        config = uvicorn.Config(desk_app(self.desk), log_level="critical", lifespan="off", ws="none")
+        self.server = uvicorn.Server(config)
+        self.thread = threading.Thread(target=self.server.run, kwargs={"sockets": [self.listening]}, daemon=True)
+        self.thread.start()
+        wait_for(lambda: self.server.started)
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.desk.keys.port}"
+
+    def end(self) -> None:
+        self.server.should_exit = self.server.force_exit = True
+        self.thread.join(10)
+        self.listening.close()
+
+
+@pytest.fixture(scope="module")
+def chrome(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    yield from offline_chromium(tmp_path_factory, width=1400, offline=False)
+
+
+@pytest.fixture
+def served(judged_store: Path, tmp_path: Path) -> Iterator[Served]:
+    one = Served(Path(shutil.copytree(judged_store, tmp_path / "Northfield")))
+    yield one
+    one.end()
+
+
+def opened(chrome: Any, served: Served) -> None:
+    chrome.get_log("browser")
+    chrome.get(f"{served.address}/start?key={served.desk.keys.key}")
+    assert chrome.current_url == f"{served.address}/"
+
+
+def find(chrome: Any, what: str) -> Any:
+    from selenium.webdriver.common.by import By
+
+    return chrome.find_element(By.CSS_SELECTOR, what)
+
+
+def all_of(chrome: Any, what: str) -> list[Any]:
+    from selenium.webdriver.common.by import By
+
+    return list(chrome.find_elements(By.CSS_SELECTOR, what))
+
+
+def soon(condition: Callable[[], Any]) -> Any:
+    """Wait for it; what a page exchanges while it is looked at is looked at again."""
+    from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+
+    def held() -> Any:
+        try:
+            return condition()
+        except (NoSuchElementException, StaleElementReferenceException):
+            return None
+
+    return wait_for(held)
+
+
+def press(chrome: Any, *keys: str) -> None:
+    from selenium.webdriver import ActionChains
+
+    for key in keys:
+        ActionChains(chrome).send_keys(key).perform()
+
+
+def texts(chrome: Any, what: str) -> list[str]:
+    said = chrome.execute_script(
+        "return [...document.querySelectorAll(arguments[0])].map((one) => one.innerText)", what
+    )
+    return list(said)
+
+
+def settled(chrome: Any) -> None:
+    """Nothing failed but what cannot be there: these captures keep no spectra for a picture over time."""
+    severe = [entry["message"] for entry in chrome.get_log("browser") if entry["level"] == "SEVERE"]
+    assert [message for message in severe if "/api/cascade" not in message] == []
+
+
+def test_a_morning_with_the_keyboard_alone(chrome: Any, served: Served) -> None:
+    from selenium.webdriver.common.keys import Keys as Key
+
+    opened(chrome, served)
+    assert texts(chrome, ".cases .drive a") == ["SP-01", "SP-02"]
+    # Search narrows the list, says what it hides, and stands in the address.
+    press(chrome, "/", "SP-02")
+    soon(lambda: texts(chrome, ".cases .drive a") == ["SP-02"])
+    assert chrome.current_url.endswith("/?q=SP-02")
+    assert "1 case in state act is hidden by this filter" in find(chrome, ".warn").text
+    press(chrome, Key.ESCAPE)
+    find(chrome, "#clear").click()
+    soon(lambda: len(texts(chrome, ".cases .drive a")) == 2)
+    # The cursor moves, the strip follows, and the address keeps the place.
+    press(chrome, "j")
+    soon(lambda: find(chrome, "#strip h2").text.startswith("SP-02"))
+    assert "at=Northfield" in chrome.current_url
+    press(chrome, "k")
+    soon(lambda: find(chrome, "#strip h2").text.startswith("SP-01"))
+    press(chrome, "d")
+    soon(lambda: "/case/Northfield/" in chrome.current_url)
+    # Deciding: the cursor is in the panel; a reason is asked for, and no word is lost.
+    soon(lambda: chrome.switch_to.active_element.get_attribute("name") == "as")
+    press(chrome, " ")
+    find(chrome, "[name=owner]").clear()
+    find(chrome, "[name=owner]").send_keys("J. Sole")
+    find(chrome, "[name=owner]").send_keys(Key.CONTROL, Key.ENTER)
+    soon(lambda: "Say why" in find(chrome, ".panel").text)
+    assert chrome.switch_to.active_element.get_attribute("name") == "because"
+    assert find(chrome, "[name=owner]").get_attribute("value") == "J. Sole"
+    press(chrome, "Harmonics of the lobe.")
+    chrome.get_log("browser")  # the refusal is an answer of status 422, which the browser notes
+    find(chrome, "[name=because]").send_keys(Key.CONTROL, Key.ENTER)
+    soon(lambda: all_of(chrome, ".toast button"))
+    assert "Recorded: SP-01, confirmed, J. Sole, due" in find(chrome, ".toast").text
+    soon(lambda: "In work, with J. Sole" in find(chrome, ".pairs").text)
+    # Taken back: both stay on record.
+    press(chrome, "u")
+    soon(lambda: all_of(chrome, ".toast") and "Taken back" in find(chrome, ".toast").text)
+    assert "New" in find(chrome, ".pairs").text
+    assert "(taken back" in find(chrome, "#record").text
+    press(chrome, Key.ESCAPE)
+    soon(lambda: chrome.current_url.rstrip("/") == served.address)
+    settled(chrome)
+
+
+def test_pictures_are_drawn_from_stored_samples_and_read_by_a_cursor(chrome: Any, served: Served) -> None:
+    from selenium.webdriver.common.keys import Keys as Key
+
+    opened(chrome, served)
+    row = served.desk.sites.rows()[0]
+    chrome.get(f"{served.address}/case/Northfield/{row.id}")
+    find(chrome, "#spectra").location_once_scrolled_into_view  # noqa: B018 - scrolls
+    soon(lambda: all_of(chrome, "#spectrum-plot svg polyline"))
+    soon(lambda: all_of(chrome, ".lines tbody tr"))
+    # The lobe strikes 18/17 times a turn: its line stands far over what lies next to it, in A as in B.
+    first = find(chrome, ".lines tbody tr").text.split()
+    assert first[0] == "1×"
+    assert float(first[1]) == pytest.approx(18 / 17, abs=2e-3)
+    assert float(first[2]) > 10
+    # The cursor moves by keys; Hz and order agree.
+    find(chrome, "#spectrum-plot svg").send_keys(Key.ARROW_RIGHT)
+    soon(lambda: float(find(chrome, "#f0").get_attribute("value")) > 18 / 17 + 1e-4)
+    chrome.execute_script("document.querySelector('[name=axis][value=Hz]').click()")
+    soon(lambda: float(find(chrome, "#f0").get_attribute("value")) > 20)
+    for kind in ("acceleration", "velocity", "waveform"):
+        chrome.execute_script(f"document.querySelector('[name=kind][value={kind}]').click()")
+        soon(lambda kind=kind: kind in (chrome.execute_script(LABEL) or ""))
+    chrome.execute_script("document.querySelector('#trend').scrollIntoView()")
+    soon(lambda: all_of(chrome, "#trend-plot svg circle"))
+    assert "m/s²" in find(chrome, "#trend-read").text
+    settled(chrome)
+
+
+def test_two_people_and_a_desk_that_is_gone(chrome: Any, served: Served) -> None:
+    from vibe.flow.cases.decide import DecisionDraft, record_decision
+    from vibe.history.store.store import Store
+
+    opened(chrome, served)
+    row = next(row for row in served.desk.sites.rows() if row.severity == "moderate")
+    chrome.get(f"{served.address}/case/Northfield/{row.id}")
+    due = find(chrome, "[name=due]").get_attribute("value")
+    with Store.open(served.desk.sites.stores[0].folder) as store:
+        draft = DecisionDraft(
+            verdict="confirmed", because="On order.", by="P. Quint", owner="P. Quint", due=due, seen=row.seen
+        )
+        assert record_decision(store, row, served.desk.sites.detail(row), draft).recorded is not None
+    chrome.execute_script("document.querySelector('[name=as][value=recheck]').click()")
+    find(chrome, "[name=because]").send_keys("Measure once more.")
+    find(chrome, "[data-decide-form] [data-records]").click()
+    soon(lambda: all_of(chrome, ".clash"))
+    assert "P. Quint decided meanwhile" in find(chrome, ".clash").text
+    assert find(chrome, "[name=because]").get_attribute("value") == "Measure once more."
+    chrome.get_log("browser")
+    find(chrome, ".clash button").click()
+    soon(lambda: all_of(chrome, ".toast") and "measure again" in find(chrome, ".toast").text)
+    # A line that somebody typed when the desk is ended is still there, and recording is not offered.
+    find(chrome, "[name=because]").send_keys("Half a sentence")
+    served.end()
+    chrome.execute_script("poll(); setTimeout(poll, 50)")
+    soon(lambda: all_of(chrome, ".notice.gone"))
+    assert "has not answered since" in find(chrome, ".notice.gone").text
+    assert find(chrome, "[name=because]").get_attribute("value") == "Half a sentence"
+    assert not find(chrome, "[data-decide-form] [data-records]").is_enabled()
+
+
+WIDTHS = (1400, 390)
+LABEL = "return document.querySelector('#spectrum-plot svg')?.getAttribute('aria-label')"
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_pages_fit_their_width_and_say_what_they_are(chrome: Any, served: Served, width: int) -> None:
+    from axe_selenium_python import Axe
+
+    opened(chrome, served)
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+    chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        row = served.desk.sites.rows()[0]
+        for path in ("/", f"/case/Northfield/{row.id}", "/drive?site=Northfield&tag=SP-01"):
+            chrome.get(served.address + path)
+            if "case" in path:
+                soon(lambda: all_of(chrome, "#trend-plot svg"))
+            assert chrome.execute_script("return document.documentElement.scrollWidth - innerWidth") <= 0, path
+            axe = Axe(chrome)
+            axe.inject()
+            found = axe.run()["violations"]
+            grave = [
+                (one["id"], [node["target"] for node in one["nodes"]])
+                for one in found
+                if one["impact"] in ("serious", "critical")
+            ]
+            assert grave == [], path
+    finally:
+        chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [1400, 1000, 390])
+def test_every_screen_fits_and_is_accessible(chrome: Any, served: Served, width: int) -> None:
+    from axe_selenium_python import Axe
+
+    opened(chrome, served)
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+    chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        paths = (
+            "/?list=all",
+            "/?list=waiting",
+            "/since",
+            "/drive",
+            "/import",
+            "/inbox",
+            "/rules",
+            "/case/x/y",
+            "/?q=none",
+        )
+        for path in paths:
+            chrome.get(served.address + path)
+            assert chrome.execute_script("return document.documentElement.scrollWidth - innerWidth") <= 0, path
+            axe = Axe(chrome)
+            axe.inject()
+            assert [one["id"] for one in axe.run()["violations"] if one["impact"] != "minor"] == [], path
+    finally:
+        chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

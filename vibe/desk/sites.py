@@ -1,0 +1,306 @@
+"""The stores that a desk shows: their rows in memory, judged anew by a process of its own when something was added.
+
+A request only reads what lies here. Rows change as a whole, under a new ``rev``; a page that was drawn from an earlier
+one asks what is newer and is never moved.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vibe.core.errors import CallError, VibeError
+from vibe.core.records.case_row import CaseRow
+
+if TYPE_CHECKING:
+    from vibe.flow.cases.judged import JudgedStore
+    from vibe.flow.cases.stores import Store
+
+LOOK_S = 2.0
+"""How often the stores are asked whether something was added: 2 ms for ten of them."""
+_GENERIC = ("history", "store", "stores")
+
+
+class SiteStore:
+    """One store of a desk. ``judged`` is None until its first judgement is there, ``trouble`` what went wrong."""
+
+    def __init__(self, name: str, folder: Path) -> None:
+        self.name, self.folder = name, folder
+        self.judged: JudgedStore | None = None
+        self.trouble = ""
+        self.judging = False
+
+
+class Sites:
+    """All stores of a desk. ``rev`` grows whenever rows change; one object serves all threads."""
+
+    def __init__(self, folders: Sequence[Path], *, apart: bool = True, read_only: bool = False) -> None:
+        """``apart``: judge in another process, so that requests do not wait for it. ``read_only``: write nothing.
+
+        Raises:
+            CallError: one folder is given twice, or holds no store.
+        """
+        from vibe.flow.cases.stores import opened
+
+        real = [folder.resolve() for folder in folders]
+        if len(set(real)) < len(real):
+            raise CallError("one store is given twice")
+        for folder in folders:
+            opened(folder, read_only=read_only).close()
+        self.stores = tuple(SiteStore(name, folder) for name, folder in zip(_names(real), folders, strict=True))
+        self.rev = 0
+        self.changed_at: dict[str, int] = {}
+        self.dropped: dict[str, CaseRow] = {}
+        self._over: dict[str, tuple[int, CaseRow | None]] = {}
+        self._details: dict[str, dict[str, Any]] = {}
+        self._by_name = {one.name: one for one in self.stores}
+        self._lock = threading.Lock()
+        self._end = threading.Event()
+        self._wake = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._apart = apart
+        self.read_only = read_only
+        self._pool: ProcessPoolExecutor | None = None
+        self._far: Any = None
+
+    # ── what pages ask ────────────────────────────────────────────────────────────────────────────────────────────
+
+    def store(self, name: str) -> SiteStore:
+        """A store by its name. Raises: CallError where there is none."""
+        try:
+            return self._by_name[name]
+        except KeyError:
+            raise CallError(f"there is no site {name[:80]!r}") from None
+
+    def opened(self, name: str) -> Store:
+        """The store of a site, open for this thread. Raises: CallError where there is none."""
+        from vibe.flow.cases.stores import opened
+
+        return opened(self.store(name).folder, read_only=self.read_only)
+
+    def rows(self) -> tuple[CaseRow, ...]:
+        """All open cases of all stores."""
+        return tuple(row for one in self.stores if one.judged is not None for row in one.judged.rows)
+
+    def rows_of(self, site: str, tag: str) -> list[CaseRow]:
+        """Open cases of one drive, most urgent first."""
+        judged = self.store(site).judged
+        found = [] if judged is None else [row for row in judged.rows if tag in row.drives]
+        return sorted(found, key=lambda row: -row.urgency)
+
+    def row(self, site: str, case: str) -> CaseRow | None:
+        """An open case; None where it is closed or unknown."""
+        judged = self.store(site).judged
+        return None if judged is None else next((row for row in judged.rows if row.id == case), None)
+
+    @property
+    def judged_at(self) -> datetime | None:
+        """When the oldest of the judgements was made; None while one is missing."""
+        times = [None if one.judged is None else one.judged.at for one in self.stores]
+        return None if None in times else min((time for time in times if time is not None), default=None)
+
+    @property
+    def measured(self) -> str:
+        """The latest capture of all."""
+        return max((one.judged.measured for one in self.stores if one.judged is not None), default="")
+
+    @property
+    def drives(self) -> int:
+        """How many drives there are."""
+        return sum(one.judged.drives for one in self.stores if one.judged is not None)
+
+    @property
+    def captures(self) -> int:
+        """How many captures there are."""
+        return sum(one.judged.captures for one in self.stores if one.judged is not None)
+
+    @property
+    def judging(self) -> bool:
+        """Whether a judgement is being made."""
+        return any(one.judging for one in self.stores)
+
+    @property
+    def progress(self) -> tuple[int, int]:
+        """How many drives of the store that is being judged were looked at, of how many; (0, 0) where nobody knows."""
+        if not self.judging or self._far is None:
+            return 0, 0
+        return int(self._far[0]), int(self._far[1])
+
+    # ── what changes ──────────────────────────────────────────────────────────────────────────────────────────────
+
+    def put(self, row: CaseRow) -> None:
+        """Show a case as a person has just changed it, until its store is judged anew."""
+        self._lay_over(row, row)
+
+    def drop(self, row: CaseRow) -> None:
+        """A case was closed by a person; what is known of it stays at hand, for it may be taken back at once."""
+        key = f"{row.site}/{row.id}"
+        self._details[key] = self.detail(row)
+        self.dropped[key] = row
+        self._lay_over(row, None)
+
+    def _lay_over(self, row: CaseRow, shown: CaseRow | None) -> None:
+        from vibe.flow.cases.stores import opened
+
+        one = self.store(row.site)
+        with opened(one.folder, read_only=self.read_only) as store:
+            change = store.change_number()
+        with self._lock:
+            self._over[f"{row.site}/{row.id}"] = (change, shown)
+            if one.judged is not None:
+                one.judged = replace(one.judged, rows=self._with_over(one, one.judged, every=True))
+            self._changed((row,))
+        self._wake.set()
+
+    def _with_over(self, one: SiteStore, judged: JudgedStore, *, every: bool = False) -> tuple[CaseRow, ...]:
+        """Rows of a judgement with what people changed after it was begun."""
+        rows = {row.id: row for row in judged.rows}
+        for key, (change, shown) in list(self._over.items()):
+            site, _, case = key.rpartition("/")
+            if site != one.name:
+                continue
+            if change <= judged.change and not every:
+                del self._over[key]
+            elif shown is None:
+                rows.pop(case, None)
+            else:
+                rows[case] = shown
+        return tuple(rows.values())
+
+    def detail(self, row: CaseRow) -> dict[str, Any]:
+        """The facts behind a case. Raises: CallError where they are not there."""
+        judged = self.store(row.site).judged
+        if judged is not None and row.id in judged.details:
+            return judged.detail(row.id)
+        kept = self._details.get(f"{row.site}/{row.id}")
+        if kept is None:
+            raise CallError(f"the facts of {row.id} are being gathered; try again in a moment")
+        return kept
+
+    def refresh(self) -> None:
+        """Judge anew what changed since it was judged. What is kept next to a store is taken where it still holds."""
+        from vibe.flow.cases.judged import kept, stamp_of
+        from vibe.flow.cases.stores import opened
+
+        for one in self.stores:
+            try:
+                with opened(one.folder, read_only=self.read_only) as store:
+                    stamp = stamp_of(store)
+                if one.judged is not None and one.judged.stamp == stamp:
+                    continue
+                self._set(one, kept(one.folder, one.name, stamp) or self._judged(one))
+                one.trouble = ""
+            except VibeError as error:
+                one.trouble = str(error)
+            finally:
+                one.judging = False
+
+    def _judged(self, one: SiteStore) -> JudgedStore:
+        from vibe.flow.cases.judged import judge
+
+        one.judging = True
+        if not self._apart:
+            return judge(one.folder, one.name, keeps=not self.read_only)
+        if self._pool is None:
+            import multiprocessing
+
+            context = multiprocessing.get_context("spawn")
+            self._far = context.Array("q", [0, 0])
+            self._pool = ProcessPoolExecutor(
+                max_workers=1, mp_context=context, initializer=_share, initargs=(self._far,)
+            )
+        try:
+            return self._pool.submit(_judged_apart, one.folder, one.name, not self.read_only).result()
+        except (OSError, RuntimeError) as error:  # the process was ended; the next look begins another
+            self._pool = None
+            raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
+
+    def _set(self, one: SiteStore, judged: JudgedStore) -> None:
+        before = {row.id: row for row in one.judged.rows} if one.judged is not None else {}
+        with self._lock:
+            one.judged = judged = replace(judged, rows=self._with_over(one, judged))
+            self._changed(row for row in judged.rows if row != before.get(row.id))
+
+    def _changed(self, rows: Iterable[CaseRow]) -> None:
+        self.rev += 1
+        for row in rows:
+            self.changed_at[f"{row.site}/{row.id}"] = self.rev
+
+    # ── the thread that looks ─────────────────────────────────────────────────────────────────────────────────────
+
+    def start(self) -> None:
+        """Begin to look at the stores, until ``close``."""
+        self._thread = threading.Thread(target=self._watch, name="looks at the stores", daemon=True)
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Look at the stores now: something was just added."""
+        self._wake.set()
+
+    def close(self) -> None:
+        """End the thread and the process."""
+        self._end.set()
+        self._wake.set()
+        if self._pool is not None:
+            for process in list((self._pool._processes or {}).values()):
+                with contextlib.suppress(OSError):
+                    process.terminate()
+            self._pool.shutdown(wait=False, cancel_futures=True)
+        if self._thread is not None:
+            self._thread.join(timeout=5)
+
+    def _watch(self) -> None:
+        from vibe.flow.desk.evidence import warm
+
+        warmed = False
+        while not self._end.is_set():
+            self.refresh()
+            if not warmed:
+                warm()
+                warmed = True
+            self._wake.wait(LOOK_S)
+            self._wake.clear()
+
+
+_shared: Any = None
+"""In the process that judges: where it says how far it is."""
+
+
+def _share(far: Any) -> None:
+    global _shared  # noqa: PLW0603 - the one place that both processes see
+    _shared = far
+
+
+def _judged_apart(folder: Path, site: str, keeps: bool) -> JudgedStore:
+    """One store, judged in a process of its own."""
+    from vibe.flow.cases.judged import judge
+
+    def step(done: int, of: int, _: str) -> None:
+        _shared[0], _shared[1] = done, of
+
+    step(0, 0, "")
+    return judge(folder, site, keeps=keeps, progress=step)
+
+
+def _names(folders: Sequence[Path]) -> list[str]:
+    """A name for each store: its folder's, or that of the folder above where that says more; made unique."""
+    found: list[str] = []
+    for folder in folders:
+        name = folder.parent.name if folder.name in _GENERIC and folder.parent.name else folder.name
+        name = name or "site"
+        unique, number = name, 2
+        while unique in found:
+            unique, number = f"{name} {number}", number + 1
+        found.append(unique)
+    return found
+
+
+def now() -> datetime:
+    """This moment."""
+    return datetime.now(UTC)

@@ -1,0 +1,1 @@
+"""Cases as people work on them: rows of all sites, what stands behind each, what is decided."""

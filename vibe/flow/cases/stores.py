@@ -1,0 +1,20 @@
+"""Stores as a desk opens them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.history.store.store import Store as Store
+
+
+def opened(folder: Path, *, read_only: bool = False) -> Store:
+    """An open store, for one thread; with ``read_only`` nothing of it can be changed through it.
+
+    Raises:
+        CallError: there is none, or it is damaged.
+    """
+    from vibe.history.store.store import Store
+
+    return Store.open(folder, read_only=read_only)
