@@ -100,6 +100,12 @@ def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> Dri
         return None
 
 
+def is_finished(out: Path, tag: str, run: str) -> bool:
+    """Whether a run has stamped a drive: its pages are whole."""
+    record = _record(out / safe_name(tag) / STAMP, STAMP_SCHEMA)
+    return record is not None and record.get("run") == run
+
+
 _KINDS: dict[str, Any] = {"probability": (int, float), "top_finding": str, "captures": int}
 """What else stands in a row, where anything does."""
 

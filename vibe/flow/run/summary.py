@@ -58,7 +58,13 @@ def summed_up(
         retakes=[one for report in compared.reports.values() for one in retakes(report)], remarks=compared.said,
     )  # fmt: skip
     noticed = dict.fromkeys(text for row in compared.rows for text in row.noticed)
-    said = [*told.unused, *noticed, *compared.said, *failures.values()]
+    said = [
+        *([] if plant.readings is None else plant.readings.remarks),
+        *told.unused,
+        *noticed,
+        *compared.said,
+        *failures.values(),
+    ]
     said += [f"{tag}: no capture was found" for tag in without if tag not in stops]
     if missing:
         said.append(_not_visited_in_words(missing))
