@@ -67,7 +67,9 @@ def run(
         raise CallError("name a recipe; --list shows those that come with vibe")
     one_of(workers, cluster)
     check_folder(out)
-    recipe, is_shipped = recipe_named(recipe)
+    recipe, is_shipped, two = recipe_named(recipe)
+    if two:
+        output.note(two)
     if is_shipped and captures is None:
         captures = recipe_captures(recipe)
     kind = recipe_kind(recipe)

@@ -12,8 +12,8 @@ from typing import NoReturn, ParamSpec
 
 import typer
 
-from vibe.cli.shared.interrupts import said, terms_heeded
 from vibe.cli.shared.interrupts import status as interrupt_status
+from vibe.cli.shared.interrupts import terms_heeded
 from vibe.cli.shared.pulse import beating
 from vibe.cli.shared.shipped import with_shipped
 from vibe.core.errors import VibeError, defect
@@ -46,11 +46,15 @@ def plainly(command: Callable[P, None]) -> Callable[P, None]:
     def answer(*args: P.args, **kwargs: P.kwargs) -> None:
         try:
             with terms_heeded(), beating(command.__name__):
-                command(*args, **with_shipped(kwargs))  # type: ignore[arg-type]
+                given, note = with_shipped(kwargs)
+                if note:
+                    print(one_line(note), file=sys.stderr)
+                command(*args, **given)  # type: ignore[arg-type]
         except VibeError as error:
             refuse(str(error), WRONG_CALL)
         except KeyboardInterrupt as stop:
-            print(one_line(said(stop)), file=sys.stderr)
+            if str(stop):  # what the one who was interrupted knows of it
+                print(one_line(str(stop)), file=sys.stderr)
             raise typer.Exit(interrupt_status(stop)) from None
         except BrokenPipeError:
             raise typer.Exit(NO_READER) from None

@@ -32,11 +32,6 @@ def terms_heeded() -> Iterator[None]:
         signal.signal(signal.SIGTERM, before if before is not None else signal.SIG_DFL)
 
 
-def said(stop: KeyboardInterrupt) -> str:
-    """What is to be said of an interrupt: what the one who was interrupted knows, else only that it was."""
-    return str(stop) or "interrupted"
-
-
 def status(stop: BaseException) -> int:
     """Exit status of an interrupt, whatever it was turned into on its way."""
     cause: BaseException | None = stop

@@ -16,16 +16,13 @@ RECIPES = "pipelines"
 V = TypeVar("V")
 
 
-def with_shipped(given: dict[str, V]) -> dict[str, V]:
-    """The arguments of a command, those replaced that are not in the working folder and come with the program."""
+def with_shipped(given: dict[str, V]) -> tuple[dict[str, V], str]:
+    """The arguments of a command, those replaced that are not in the working folder and come with the program; and a
+    sentence about them, empty where there are none."""
     found: dict[str, Path] = {}
     replaced = {name: value if name in WRITTEN else _replaced(value, found) for name, value in given.items()}
-    if found:
-        from vibe.cli.shared import output
-
-        names = ", ".join(list(found)[:3]) + (f" and {len(found) - 3} more" if len(found) > 3 else "")
-        output.note(f"note: not in this folder, so the one that comes with vibe is taken: {names}")
-    return replaced
+    names = ", ".join(list(found)[:3]) + (f" and {len(found) - 3} more" if len(found) > 3 else "")
+    return replaced, f"note: not in this folder, so the one that comes with vibe is taken: {names}" if found else ""
 
 
 def _replaced(value: V, found: dict[str, Path]) -> V:
@@ -62,25 +59,24 @@ def recipe_files() -> dict[str, Path]:
     return {path.stem: path for path in sorted((share_dir() / RECIPES).glob("*.toml"))}
 
 
-def recipe_named(recipe: Path) -> tuple[Path, bool]:
-    """The file that a recipe's name means, and whether it is one of the program's own.
+def recipe_named(recipe: Path) -> tuple[Path, bool, str]:
+    """The file that a recipe's name means, whether it is one of the program's own, and a sentence where two could be
+    meant.
 
     Raises:
         CallError: there is none.
     """
-    from vibe.cli.shared import output
-
     shipped = recipe_files()
     bare = recipe.name.removesuffix(".toml") if len(recipe.parts) == 1 else ""
     here = [one for one in (recipe, recipe.with_name(f"{recipe.name}.toml")) if one.is_file()]
     if here:
-        if bare in shipped and here[0].resolve() != shipped[bare].resolve():
-            output.note(f"note: {here[0]} of this folder is run, not the recipe {bare!r} that comes with vibe")
-        return here[0], here[0].resolve() in {path.resolve() for path in shipped.values()}
+        two = bare in shipped and here[0].resolve() != shipped[bare].resolve()
+        note = f"note: {here[0]} of this folder is run, not the recipe {bare!r} that comes with vibe" if two else ""
+        return here[0], here[0].resolve() in {path.resolve() for path in shipped.values()}, note
     if bare in shipped:
-        return shipped[bare], True
+        return shipped[bare], True, ""
     if recipe.exists() or not bare:
-        return recipe, False  # whoever reads it says what is wrong with it
+        return recipe, False, ""  # whoever reads it says what is wrong with it
     import difflib
 
     near = difflib.get_close_matches(bare.lower(), shipped, n=1, cutoff=0.5)

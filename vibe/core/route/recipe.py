@@ -14,8 +14,8 @@ PathText = Annotated[Path, Field(strict=False)]
 class Recipe(BaseModel):
     """One run.
 
-    ``drives``, ``captures``, ``route``, ``readings`` and ``limits`` are relative to the recipe file, ``out``, ``earlier``,
-    ``store`` and ``exceedances`` to where one stands.
+    ``drives``, ``captures``, ``route``, ``readings`` and ``limits`` are relative to the recipe file, ``out``,
+    ``earlier``, ``store`` and ``exceedances`` to where one stands.
     """
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
