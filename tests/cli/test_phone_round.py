@@ -154,7 +154,8 @@ def test_it_can_be_hit_with_a_thumb_and_read_by_all(chrome: Any, phone: Path, wi
     assert wide <= room
     small = chrome.execute_script(
         "return [...document.querySelectorAll('a, button, input, select, textarea, summary')].filter(one => {"
-        "const box = one.getBoundingClientRect(); return box.width < 44 || box.height < 44; }).map(one => one.outerHTML)"
+        "const box = one.getBoundingClientRect(); return box.width < 44 || box.height < 44; })"
+        ".map(one => one.outerHTML)"
     )
     assert small == []
     clipped = chrome.execute_script(

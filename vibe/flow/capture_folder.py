@@ -103,6 +103,8 @@ def look_at(path: Path, search: Search) -> CaptureHeader:
     name = writable(path.name)
     try:
         tag, stray, content = _identified(path, search.reader)
+    except CaptureError as error:
+        return CaptureHeader(path=path, unused=f"{name}: {writable(error.reason)}")
     except VibeError as error:
         return CaptureHeader(path=path, unused=writable(str(error)))
     except MemoryError:

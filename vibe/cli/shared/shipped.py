@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from vibe.core.errors import CallError
-from vibe.flow.settings import share_dir
+from vibe.flow import settings
 
 FOLDERS = ("configs", "pipelines", "sample_signals")
 WRITTEN = {"out", "store", "json"}
@@ -36,7 +36,7 @@ def _replaced(value: V, found: dict[str, Path]) -> V:
     if _there(Path(), own):
         return value
     try:
-        share = share_dir()
+        share = settings.share_dir()
     except CallError:  # an installation without them
         return value
     if not _there(share, own):
@@ -56,7 +56,7 @@ def _there(base: Path, name: Path) -> bool:
 
 def recipe_files() -> dict[str, Path]:
     """The recipes that come with the program, by their bare names."""
-    return {path.stem: path for path in sorted((share_dir() / RECIPES).glob("*.toml"))}
+    return {path.stem: path for path in sorted((settings.share_dir() / RECIPES).glob("*.toml"))}
 
 
 def recipe_named(recipe: Path) -> tuple[Path, bool, str]:
