@@ -88,7 +88,23 @@ def _watched(round_: Round) -> Completeness:
     except KeyboardInterrupt:
         pass
     output.note("Where things stand" + (f", {round_.folder} being away:" if away else ":"))
+    if output.for_people():  # for programs each row stood there as it came
+        _show_repeats(call, round_.folder)
     return call
+
+
+def _show_repeats(call: Completeness, folder: Path) -> None:
+    """What must be measured again, in one place: its verdicts have scrolled away since they came."""
+    from vibe.cli.shared import output
+
+    again = {(one.drive, folded(one.point)) for one in call.missing if one.point is not None and one.taken}
+    rows = [
+        row
+        for file in call.files
+        for row in _rows(file, folder)
+        if row[0] == "retake" and (not row[2] or (row[1], folded(row[2])) in again)
+    ]
+    output.show_facts(_facts(rows))
 
 
 def _away(folder: Path, call: Completeness) -> str:
@@ -165,10 +181,13 @@ def _show_missing(missing: Sequence[Missing]) -> None:
         rows = [[_word(one), one.drive, one.point or "", "", one.what, one.remedy] for one in missing]
         output.show_rows([], rows)
         return
+    alike: dict[tuple[str, str, str, str], list[str]] = {}
+    for one in missing:
+        if one.point is not None and not one.taken:
+            alike.setdefault((_word(one), one.drive, one.what, one.remedy), []).append(one.point)
     output.show_facts(
-        (_word(one), _sentence(one.drive, one.point, one.what, one.remedy))
-        for one in missing
-        if one.point is not None and not one.taken
+        (word, _sentence(drive, " and ".join(points), what, remedy))
+        for (word, drive, what, remedy), points in alike.items()
     )
     # What was taken and is no good stands above. Many drives lack the same note: a line for each note.
     notes: dict[str, list[Missing]] = {}
