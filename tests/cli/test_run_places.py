@@ -103,9 +103,9 @@ def test_a_drawing_that_dies_costs_its_pdf_and_one_remark(
 @pytest.mark.parametrize(
     ("text", "left"),
     [
-        ("/home/ann/round/a b.wav: cut off", "a b.wav: cut off"),
-        ("/home/ann/round/x/a.wav: cut off", "x/a.wav: cut off"),
-        ("see /opt/other/place/file.toml, line 3", "see file.toml, line 3"),
+        ("/plant/ann/round/a b.wav: cut off", "a b.wav: cut off"),
+        ("/plant/ann/round/x/a.wav: cut off", "x/a.wav: cut off"),
+        ("see /data/other/place/file.toml, line 3", "see file.toml, line 3"),
         (r"C:\Users\ann\a.wav is empty", "a.wav is empty"),
         ("1460 r/min and/or 5 m/s^2, 1/2", "1460 r/min and/or 5 m/s^2, 1/2"),
         ("https://example.org/a/b", "https://example.org/a/b"),
@@ -113,4 +113,4 @@ def test_a_drawing_that_dies_costs_its_pdf_and_one_remark(
     ],
 )
 def test_places_are_cut_short(text: str, left: str) -> None:
-    assert without_places(text, [Path("/home/ann/round"), Path("/")]) == left
+    assert without_places(text, [Path("/plant/ann/round"), Path("/")]) == left
