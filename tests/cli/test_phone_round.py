@@ -19,16 +19,17 @@ drives = ["drive.toml", "other.toml"]
 [[stop]]
 drive = "T-1"
 formerly = ["OLD"]
-where = "Hall 1, <b>behind</b> the gate"
+where = "Zulaufhebewerksuntergeschossrohrkellerzwischenpodest/7, <b>behind</b> the gate"
 captures = 2
 [[stop.point]]
 name = "output side radial"
 place = "Stud on the flange"
 [[stop.point]]
-name = "input side radial"
+name = "input_side_with_a_name_that_does_not_end_soon_enough_for_the_page_of_a_phone"
 out_of_use = "cable cut"
 [[stop]]
 drive = "T-2"
+captures = 9
 [[stop.point]]
 name = "output side radial"
 """
@@ -100,7 +101,7 @@ def test_what_is_typed_survives_a_reload_and_a_run_reads_it(
     assert sum(before[1]) == 1
     chrome.refresh()
     assert state(chrome) == before
-    assert "1 of 5 captures ticked, speed read at 2 of 2" in chrome.find_element("id", "count").text
+    assert "1 of 11 captures ticked, speed read at 2 of 2" in chrome.find_element("id", "count").text
     tap(chrome, "#save")
     saved = tmp_path / "downloads" / "readings.csv"
     wait_for(saved.is_file)

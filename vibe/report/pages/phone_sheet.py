@@ -20,6 +20,8 @@ COLUMNS = (
     "drive", "name", "speed_rpm", "load_percent", "oil_temperature_c", "housing_temperature_c", "direction", "taken",
     "note",
 )  # fmt: skip
+MOST_BOXES = 24
+"""Boxes at one point; there is room for more than on paper."""
 
 
 def phone_html(plan: RoutePlan, cautions: Sequence[str]) -> str:
@@ -32,6 +34,7 @@ def phone_html(plan: RoutePlan, cautions: Sequence[str]) -> str:
         total=hours(plan.budget.total_s),
         cautions=list(cautions),
         columns=COLUMNS,
+        most_boxes=MOST_BOXES,
         keep=_keep(plan),
         software=f"vibe {__version__}",
         own_script=Markup((shell.TEMPLATES / "phone.js").read_text(encoding="utf-8")),
