@@ -197,6 +197,8 @@ def run_recipe(
                 raise CallError(f"{failures[0]}{more}")
             outcome = summed_up(plant, told, results, target, force=force or resumes, kept=tuple(kept))
         except KeyboardInterrupt as stop:
+            if jobs:
+                _sweep(target, journal)  # of processes that had no time left to clear up
             done = [job.tag for job in jobs if resume.is_finished(target, job.tag, journal.run)]
             left = [job.tag for job in jobs if job.tag not in done]
             raise RunInterrupted(target, done, left, force=force) from stop
