@@ -84,7 +84,7 @@ def test_what_else_was_read_is_kept_in_words(tmp_path: Path) -> None:
         ("drive,direction\nTH-02,left\n", "direction: 'left' is neither clockwise nor counterclockwise"),
         ('drive,note\nTH-02,"open\n', ", line 2: a quotation mark is not closed"),
         ("drive,speed_rpm\na,1\nb,1\nc,1\nd,1\ne,1\nf,1\n", "and 2 more)"),
-        (b"\x00\x01\x02", "is no text: save it as CSV"),
+        (b"\x00\x01\x02", "is no text: export it as CSV"),
     ],
 )
 def test_what_is_wrong_is_said_with_its_line(tmp_path: Path, text: str | bytes, said: str) -> None:

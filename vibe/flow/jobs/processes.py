@@ -107,9 +107,8 @@ def _begin(common: Any) -> None:
 
 
 def _leave(*_: object) -> None:
-    # The pool says it once more when it finds that another has gone: twice would spoil the way out.
+    # An exception, so that files half written are removed on the way out, which a second word must not break off.
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    # An exception, so that files half written are removed on the way out.
     raise SystemExit(_ENDED)
 
 

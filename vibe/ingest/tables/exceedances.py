@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -27,7 +28,6 @@ from vibe.ingest.tables.exceedance_terms import (
     slashes_of,
     time_of,
 )
-from vibe.ingest.tables.table_text import delimiter_of, table_text
 from vibe.storage.files import writable
 
 MOST_BYTES = 200_000_000
@@ -51,8 +51,8 @@ def read_exceedances(path: Path, *, time_zone: str | None = None) -> ReadExceeda
             unknown time zone.
     """
     in_zone(datetime(2000, 1, 1), time_zone)
-    text = table_text(path, most_bytes=MOST_BYTES, what="list of alarms", instead="export the alarms as CSV")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter_of(text))
+    text = _text(path)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text))
     places: dict[str, int] | None = None
     unit = ""
     rows: list[Reported] = []
@@ -144,6 +144,38 @@ def _header(cells: Sequence[str], path: Path, line: int) -> tuple[dict[str, int]
             path=path, line=line,
         )  # fmt: skip
     return places, unit
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.is_dir():
+            raise ConfigError("is a folder where a CSV file is needed", path=path)
+        if path.exists() and not path.is_file():
+            raise ConfigError("is not an ordinary file", path=path)
+        if path.stat().st_size > MOST_BYTES:
+            raise ConfigError(f"is {path.stat().st_size / 1e6:.0f} MB large: no list of alarms", path=path)
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise ConfigError("there is no such file", path=path) from None
+    except OSError as error:
+        raise ConfigError(f"cannot be read: {(error.strerror or str(error)).lower()}", path=path) from None
+    # The last is that of older systems in the West.
+    encodings = ["utf-16"] if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else ["utf-8-sig", "cp1252"]
+    for encoding in encodings:
+        try:
+            text = raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text
+    raise ConfigError("is no text: export the alarms as CSV", path=path)
+
+
+def _delimiter(text: str) -> str:
+    """What parts the columns of the first line that says something."""
+    head = next((row for row in text.splitlines() if row.strip() and not row.lstrip().startswith("#")), "")
+    counts = {sign: len(re.split(re.escape(sign), head)) for sign in (";", "\t", "|", ",")}
+    return max(counts, key=lambda sign: counts[sign])
 
 
 def _cell(cells: Sequence[str], place: int) -> str:

@@ -25,8 +25,6 @@ from vibe.ingest.config.toml_lines import line_of, line_table
 from vibe.ingest.tables.exceedance_terms import number_of
 from vibe.ingest.tables.table_text import delimiter_of, table_text
 
-MOST_BYTES = 4_000_000
-"""Far more than people type (our choice)."""
 MOST_SAID = 4
 FAR = 2.0
 """A speed beyond twice, or below half, what the drive file allows is another shaft's, in another unit, or a slip (our
@@ -153,7 +151,7 @@ class _Column:
 
 
 def _table_rows(path: Path) -> Iterator[tuple[int, StopReadings | str]]:
-    text = table_text(path, most_bytes=MOST_BYTES, what="file of readings", instead="save it as CSV")
+    text = table_text(path)
     delimiter = delimiter_of(text)
     columns: list[_Column | None] | None = None
     for line, cells in _lines(text, delimiter, path):
