@@ -69,19 +69,31 @@ def all_gone(group: int, limit_s: float = 15.0) -> bool:
 
 @pytest.mark.skipif(os.name == "nt", reason="no process groups")
 @pytest.mark.usefixtures("printing")  # drives without PDFs are done before anybody can interrupt
-@pytest.mark.parametrize("workers", ["1", "2"])
-def test_an_interrupt_ends_a_run_soon_and_leaves_nothing_half(fit: Path, tmp_path: Path, workers: str) -> None:
+@pytest.mark.parametrize(("workers", "word", "status"), [("2", signal.SIGINT, 130), ("1", signal.SIGTERM, 143)])
+def test_an_interrupt_ends_a_run_soon_and_says_where_things_stand(
+    fit: Path, tmp_path: Path, workers: str, word: signal.Signals, status: int
+) -> None:
     # So many that a machine with other work comes to interrupt before the last is done.
     plant = planted(fit, tmp_path, 24)
     out = plant / "out"
     process = started(plant, "--workers", workers)
     first_report(out)
-    os.killpg(process.pid, signal.SIGINT)  # what a terminal does
+    if word == signal.SIGINT:
+        os.killpg(process.pid, word)  # what a terminal does
+    else:
+        process.terminate()
     begun = time.monotonic()
     heard = process.communicate(timeout=30)
     assert time.monotonic() - begun < 10
-    assert process.returncode == 130
-    assert heard == (b"", b"")
+    assert process.returncode == status
+    assert heard[0] == b""
+    line, *more = heard[1].decode().splitlines()
+    assert more == [], heard
+    done = len(list(out.glob("*/made-from.json")))
+    count = "1 drive is" if done == 1 else f"{done} drives are" if done else "no drive is"
+    assert line.startswith(f"interrupted: {count} done of 24")
+    assert "not done: T-" in line
+    assert line.endswith("Nothing is lost: the same command goes on where this one stopped")
     assert not (out / "index.html").exists()
     assert not list(out.rglob("*.part"))
     assert all_gone(process.pid)

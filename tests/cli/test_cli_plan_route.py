@@ -65,7 +65,10 @@ def test_sheet_copies_and_folders_are_written(vibe: Vibe, route: Path, tmp_path:
     answer = vibe("plan", route, "--out", out, "--no-pdf")
     assert answer.status == 0
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
-    assert written == {"plan.html", "plan.csv", "plan.json", "round/T-1/folder.toml", "round/T-2/folder.toml"}
+    assert written == {
+        "plan.html", "phone.html", "readings.csv", "plan.csv", "plan.json", "round/T-1/folder.toml",
+        "round/T-2/folder.toml",
+    }  # fmt: skip
     assert "2 folders" in answer.err
     assert "--force" in vibe("plan", route, "--out", out, "--no-pdf").errors[0]
     assert vibe("plan", route, "--out", out, "--no-pdf", "--force").status == 0

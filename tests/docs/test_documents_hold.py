@@ -15,6 +15,7 @@ from tests.docs.documents import ALL, GUIDE, ROOT, Block, documents
 from vibe.core.drive import Drive
 from vibe.core.health import Health
 from vibe.core.records.acceptance import CommissioningSet, Requirements
+from vibe.core.route.readings import ReadingsFile
 from vibe.core.route.recipe import Recipe
 from vibe.core.route.route import Route
 from vibe.ingest.config.sidecar import Sidecar
@@ -25,7 +26,7 @@ from vibe.report.pages.guide_pages import anchor
 from vibe.report.pages.guide_topics import TOPICS
 
 FORMS: dict[str, type[BaseModel]] = {
-    "drive": Drive, "recipe": Recipe, "route": Route, "sidecar": Sidecar, "events": EventBook,
+    "drive": Drive, "recipe": Recipe, "route": Route, "readings": ReadingsFile, "sidecar": Sidecar, "events": EventBook,
     "requirements": Requirements, "commissioning": CommissioningSet,
 }  # fmt: skip
 EXAMPLES = [block for block in ALL if block.language == "toml"]

@@ -66,3 +66,46 @@ def test_a_file_that_is_taken_away_is_told_once(tmp_path: Path) -> None:
     file.unlink()
     assert names(look(watch).gone) == ["a.wav"]
     assert names(look(watch).gone) == []
+
+
+def test_a_card_that_is_pulled_and_put_back_brings_only_what_is_new(tmp_path: Path) -> None:
+    card, away = tmp_path / "card", tmp_path / "away"
+    card.mkdir()
+    for name in ("a.wav", "b.wav"):
+        (card / name).write_bytes(b"x")
+    watch = looking(card)
+    look(watch), look(watch)
+    card.rename(away)
+    for _ in range(2):
+        assert look(watch) == Arrivals(whole=(), gone=(), waiting=(), away=True)
+    (away / "c.wav").write_bytes(b"x")
+    (away / "b.wav").unlink()
+    away.rename(card)
+    seen = look(watch)
+    assert (names(seen.gone), names(seen.waiting), seen.away) == (["b.wav"], ["c.wav"], False)
+    assert names(look(watch).whole) == ["c.wav"]
+
+
+def test_an_empty_place_where_the_card_was_is_no_empty_card(tmp_path: Path) -> None:
+    card, away = tmp_path / "card", tmp_path / "away"
+    card.mkdir()
+    (card / "a.wav").write_bytes(b"x")
+    watch = looking(card)
+    look(watch), look(watch)
+    card.rename(away)
+    card.mkdir()  # the place where it was mounted
+    assert look(watch).away
+    card.rmdir()
+    away.rename(card)
+    assert look(watch) == Arrivals(whole=(), gone=(), waiting=())
+
+
+def test_what_is_to_be_looked_at_again_comes_again(tmp_path: Path) -> None:
+    (tmp_path / "a.wav").write_bytes(b"x")
+    redo: set[Path] = set()
+    watch = arrivals(tmp_path, find=lambda where: tuple(where.glob("*.wav")), beside=lambda _: (), redo=redo)
+    next(watch), next(watch)
+    assert next(watch).whole == ()
+    redo.add(tmp_path / "a.wav")
+    assert names(next(watch).whole) == ["a.wav"]
+    assert next(watch).whole == ()

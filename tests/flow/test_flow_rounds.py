@@ -5,12 +5,16 @@ from __future__ import annotations
 import os
 import shutil
 import tomllib
+from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 
 import pytest
 
 from vibe.core.route.round_check import Completeness, FileSeen
-from vibe.flow.route.round import Round
+from vibe.flow.route import round as rounds
+from vibe.flow.route.field_check import FieldJob, FieldResult
+from vibe.flow.route.round import Round, WatchResult
 from vibe.flow.samples.route_round import make_practice
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -121,6 +125,59 @@ def test_files_are_judged_as_they_arrive(practice: Path, tmp_path: Path) -> None
     look = next(watch)
     assert [path.name for path in look.gone] == [source.name]
     assert look.call.files == ()
+
+
+def looked(watch: Iterator[WatchResult], times: int = 8) -> list[WatchResult]:
+    return list(islice(watch, times))
+
+
+def test_a_card_pulled_while_it_is_read_is_read_when_it_is_back(
+    practice: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card, away = tmp_path / "card", tmp_path / "away"
+    card.mkdir()
+    source = next((practice / "march").glob("LS-01*.h5"))
+    shutil.copy(source, card)
+    read = rounds.look_at
+
+    def pulled(job: FieldJob) -> FieldResult:
+        card.rename(away)
+        return read(job)
+
+    watch = Round.of(ROUTE, card).watched()
+    next(watch)
+    monkeypatch.setattr(rounds, "look_at", pulled)
+    next(watch)
+    monkeypatch.setattr(rounds, "look_at", read)
+    gone = looked(watch, 2)
+    assert [look.away for look in gone] == [True, True]
+    assert all(look.call.files == () and not look.changed for look in gone)
+    away.rename(card)
+    back = looked(watch)
+    (seen,) = [file for look in back for file in look.changed]
+    assert worst(seen) == "accepted"
+    card.rename(away)
+    assert [file.path.name for file in looked(watch, 2)[-1].call.files] == [source.name]
+
+
+def test_readings_typed_while_one_watches_count_and_rubbish_costs_nothing(practice: Path, tmp_path: Path) -> None:
+    (tmp_path / "RAKE-S").mkdir()
+    shutil.copy(min((practice / "march" / "RAKE-S").glob("P1*.wav")), tmp_path / "RAKE-S")
+    readings = tmp_path / "readings.toml"
+    readings.write_text("", encoding="utf-8")
+    watch = Round.of(ROUTE, tmp_path, readings=readings).watched()
+    notes = [one.what for one in looked(watch)[-1].call.missing if one.point is None]
+    assert notes == ["speed and load not noted"]
+    for number, text in enumerate(
+        ['[[stop]]\ndrive = "TH-02"\nspeed_rpm = 1460\nload_percent = 80\n', '[[stop]]\ndrive = "TH-2"\n'], start=1
+    ):
+        readings.write_text(text, encoding="utf-8")
+        os.utime(readings, ns=(number, number))
+        last = looked(watch)[-1]
+        (file,) = last.call.files
+        assert (file.speed_noted, file.load_noted) == (True, True)
+        assert not [one for one in last.call.missing if one.point is None]
+    assert "did you mean 'TH-02'" in last.trouble
 
 
 def test_a_folder_that_is_none_is_refused(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from datetime import timedelta
 from pathlib import Path
 
@@ -132,6 +133,16 @@ def test_what_cannot_be_read_is_named_and_left_out(tmp_path: Path) -> None:
     assert {name for name, _ in found.left_out} == set(bad)
     assert dict(found.left_out)["changed.json"] == "was changed after it was sealed"
     assert found.drives == 13
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+def test_pipes_and_devices_are_left_out_before_they_are_opened(tmp_path: Path) -> None:
+    write_records(tmp_path, 9)
+    os.mkfifo(tmp_path / "a_pipe.json")
+    (tmp_path / "device.json").symlink_to("/dev/zero")
+    read = read_records(tmp_path)
+    assert len(read.acceptance.serial) == 9
+    assert read.left_out == [("a_pipe.json", "is not an ordinary file"), ("device.json", "is not an ordinary file")]
 
 
 def test_a_drive_measured_again_counts_once_by_its_last_record(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from vibe.report.certificate.certificate import write_certificate
 from vibe.report.pages.drive_page import write_drive
 from vibe.report.pages.history_page import write_history
 from vibe.report.pages.index_page import index_row, write_index
+from vibe.report.pages.phone_sheet import phone_html
 from vibe.report.pages.plan_sheet import write_plan_sheet
 from vibe.report.pages.population_page import write_population
 from vibe.report.pages.queue_page import write_queue_pages
@@ -65,6 +66,12 @@ def plan(out: Path) -> Path:
 def sheet(out: Path) -> Path:
     walk = route(stop("A", point("in"), point("out", mounting="probe", better_mounting="stud", loses=("stage1.lobe",))))
     return write_route_plan(poisoned(walk), out, force=False, cautions=[EVIL], pdf=False).html
+
+
+def phone(out: Path) -> Path:
+    walk = route(stop("A", point("in"), point("out", mounting="probe", better_mounting="stud", loses=("stage1.lobe",))))
+    page = phone_html(poisoned(walk), [EVIL])
+    return write_route_plan(walk, out, force=False, cautions=[], pdf=False, beside={"phone.html": page}).beside[0]
 
 
 def history(out: Path) -> Path:
@@ -134,6 +141,7 @@ PAGES: dict[str, Callable[[Path], Path]] = {
     "index": index,
     "plan": plan,
     "route sheet": sheet,
+    "phone sheet": phone,
     "history": history,
     "queue": lambda out: queued(out)[0],
     "alarm": lambda out: queued(out)[1],
@@ -143,3 +151,5 @@ PAGES: dict[str, Callable[[Path], Path]] = {
 }
 LIVE = {"report", "history", "alarm"}
 """Pages that load scripts."""
+INSIDE = {"phone sheet": "phone.js"}
+"""Pages with one script of their own inside, and its file."""

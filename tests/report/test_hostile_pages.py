@@ -13,10 +13,11 @@ from typing import Any
 import pytest
 
 from tests.report.browsing import offline_chromium, wait_for
-from tests.report.hostile_pages import LIVE, PAGES
+from tests.report.hostile_pages import INSIDE, LIVE, PAGES
 from tests.report.poison import EVIL
 from vibe.core.text import printable
 from vibe.report.pages.content_policy import loader, policy
+from vibe.report.pages.shell import TEMPLATES
 
 NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 CHANGES_A_STYLE = re.compile(r"url\(|@import|expression\(", re.IGNORECASE)
@@ -104,6 +105,11 @@ def test_the_policy_allows_what_the_page_needs_and_nothing_more(made: dict[str, 
         assert "style-src-attr 'none'" in said
         for name in names:
             assert (written.parent / name).resolve().is_file()
+    elif kind in INSIDE:
+        own = (TEMPLATES / INSIDE[kind]).read_text(encoding="utf-8")
+        assert re.findall(r"<script[^>]*>(.*?)</script>", text, re.DOTALL) == [own]
+        assert said == policy(style, own_script=own)
+        assert "unsafe" not in said
     else:
         assert scripts == []
         assert said == policy(style)

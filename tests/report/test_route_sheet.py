@@ -125,7 +125,9 @@ def test_folders_for_any_tag_lie_inside_and_speak_toml(tmp_path: Path) -> None:
         filled = tomllib.loads(text.replace("# speed_rpm", "speed_rpm").replace("# load_percent", "load_percent"))
         assert filled == {"drive": tag, "speed_rpm": 1458, "load_percent": 100}
     assert {path.name for path in tmp_path.iterdir()} == {"out"}
-    assert {path.name for path in (tmp_path / "out").iterdir()} == {"plan.html", "plan.csv", "plan.json", "round"}
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {
+        "plan.html", "plan.csv", "plan.json", "readings.csv", "round"
+    }  # fmt: skip
 
 
 def test_copies_for_programs(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibe.cli.shared.exit_status import strictly
-from vibe.cli.shared.options import Captures, Cluster, MaybeDrive, Workers, one_of
+from vibe.cli.shared.options import Captures, Cluster, MaybeDrive, Readings, Workers, one_of
 from vibe.core.errors import CallError, CaptureError
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ def check(
         Path | None,
         typer.Option("--earlier", metavar="DIR", help="With --route: an earlier round, to detect exchanged points."),
     ] = None,
+    readings: Readings = None,
     watch: Annotated[bool, typer.Option("--watch", help="With --route: go on as files arrive, until Ctrl-C.")] = False,
     workers: Workers = None,
     cluster: Cluster = None,
@@ -47,9 +48,11 @@ def check(
 
         if len(captures) != 1 or drive is not None:
             raise CallError("with --route give the one folder of the round, and no --drive: the route names its drives")
-        return check_round(captures[0], route, earlier, watch=watch, workers=workers, cluster=cluster, strict=strict)
-    if earlier is not None or watch or cluster is not None:
-        raise CallError("--earlier, --watch and --cluster need --route")
+        return check_round(
+            captures[0], route, earlier, readings=readings, watch=watch, workers=workers, cluster=cluster, strict=strict
+        )  # fmt: skip
+    if earlier is not None or watch or cluster is not None or readings is not None:
+        raise CallError("--earlier, --readings, --watch and --cluster need --route")
     return _check_files(captures, drive, workers=workers, strict=strict)
 
 

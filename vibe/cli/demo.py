@@ -75,10 +75,12 @@ def _replaceable(out: Path) -> bool:
 
 
 def _is_own_run(path: Path) -> bool:
+    from vibe.flow.run.earlier_run import MOST_BYTES
     from vibe.report.pages.index_page import RUN_SCHEMA
+    from vibe.storage.regular import read_regular
 
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(read_regular(path, MOST_BYTES))
     except (OSError, ValueError, RecursionError):
         return False
     return isinstance(record, dict) and record.get("schema") == RUN_SCHEMA

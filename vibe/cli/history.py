@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibe.cli.shared.exit_status import DEFECT, WRONG_CALL, plainly, refuse, strictly
-from vibe.cli.shared.options import Captures, Cluster, Force, MaybeDrive, Workers, one_of
+from vibe.cli.shared.options import Captures, Cluster, Force, MaybeDrive, Readings, Workers, one_of
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
@@ -44,6 +44,7 @@ def add(
         Path | None,
         typer.Option("--route", metavar="ROUTE.toml", help="The route that the one folder of captures belongs to."),
     ] = None,
+    readings: Readings = None,
     time_zone: TimeZone = None,
     workers: Workers = None,
     cluster: Cluster = None,
@@ -65,7 +66,8 @@ def add(
     one_of(workers, cluster)
     if route is not None and (len(captures) != 1 or not captures[0].is_dir()):
         raise CallError("with --route give the one folder of the round")
-    delivery = Delivery.of(captures[0], drive=drive, drives=drives or (), route=route, time_zone=time_zone)
+    delivery = Delivery.of(captures[0], drive=drive, drives=drives or (), route=route, time_zone=time_zone,
+                           readings=readings)  # fmt: skip
     found = captures_named(captures)
     with Store.open(store, create=True) as opened, Waiting() as waiting:
         outcome = keep_files(found, delivery, opened, workers=workers, cluster=cluster, progress=waiting)

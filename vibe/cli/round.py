@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.cli.shared.exit_status import strictly
 from vibe.core.errors import CallError
+from vibe.core.route.route import folded
 
 if TYPE_CHECKING:
     from vibe.core.capture import Reason
@@ -29,6 +27,7 @@ def check_round(
     route: Path,
     earlier: Path | None,
     *,
+    readings: Path | None,
     watch: bool,
     workers: int | None,
     cluster: str | None,
@@ -43,8 +42,9 @@ def check_round(
         if watch:
             raise CallError("--watch checks each file here as it arrives: leave --cluster out")
         # Other machines stand in other folders.
-        folder, route, earlier = folder.absolute(), route.absolute(), None if earlier is None else earlier.absolute()
-    round_ = Round.of(route, folder, earlier)
+        folder, route = folder.absolute(), route.absolute()
+        earlier, readings = earlier and earlier.absolute(), readings and readings.absolute()
+    round_ = Round.of(route, folder, earlier, readings)
     if watch:
         call = _watched(round_)
     else:
@@ -58,47 +58,59 @@ def check_round(
 
 def _watched(round_: Round) -> Completeness:
     """Verdicts as files come in, until Ctrl-C or a word from the system to end; then the roll call."""
-    from vibe.cli.shared import output
+    from vibe.cli.shared import output, pulse
 
     output.note(f"Watching {round_.folder}; Ctrl-C ends it and says what is missing.")
     heading = True
     waiting: tuple[Path, ...] = ()
     call = round_.nothing()
+    away, trouble = False, ""
+    pulse.rest()  # to wait is no work
     try:
-        with _ended_politely():
-            for look in round_.watched():
-                call = look.call
-                if look.changed:
-                    _show_files(look.changed, round_.folder, heading=heading)
-                    heading = False
-                    output.note(_in_short(call, round_))
-                for path in look.gone:
-                    output.note(f"gone: {_below(path, round_.folder)}")
-                for path in look.waiting:
-                    if path not in waiting:
-                        output.note(f"arriving: {_below(path, round_.folder)}")
-                waiting = look.waiting
-                time.sleep(LOOK_EVERY_S)
+        for look in round_.watched():
+            call = look.call
+            if look.changed:
+                _show_files(look.changed, round_.folder, heading=heading)
+                heading = False
+                output.note(_in_short(call, round_))
+            for path in look.gone:
+                output.note(f"gone: {_below(path, round_.folder)}")
+            for path in look.waiting:
+                if path not in waiting:
+                    output.note(f"arriving: {_below(path, round_.folder)}")
+            waiting = look.waiting
+            if look.away != away:
+                output.note(_away(round_.folder, call) if look.away else f"{round_.folder} is back; going on.")
+            if look.trouble and look.trouble != trouble:
+                output.note(f"note: {look.trouble}; the readings of before are kept until it is mended")
+            away, trouble = look.away, look.trouble
+            time.sleep(LOOK_EVERY_S)
     except KeyboardInterrupt:
         pass
+    output.note("Where things stand" + (f", {round_.folder} being away:" if away else ":"))
+    if output.for_people():  # for programs each row stood there as it came
+        _show_repeats(call, round_.folder)
     return call
 
 
-@contextmanager
-def _ended_politely() -> Iterator[None]:
-    """The system's word to end counts as Ctrl-C."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
+def _show_repeats(call: Completeness, folder: Path) -> None:
+    """What must be measured again, in one place: its verdicts have scrolled away since they came."""
+    from vibe.cli.shared import output
 
-    def leave(*_: object) -> None:
-        raise KeyboardInterrupt
+    again = {(one.drive, folded(one.point)) for one in call.missing if one.point is not None and one.taken}
+    rows = [
+        row
+        for file in call.files
+        for row in _rows(file, folder)
+        if row[0] == "retake" and (not row[2] or (row[1], folded(row[2])) in again)
+    ]
+    output.show_facts(_facts(rows))
 
-    before = signal.signal(signal.SIGTERM, leave)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
+
+def _away(folder: Path, call: Completeness) -> str:
+    count = len(call.files)
+    kept = "1 capture was" if count == 1 else f"{count} captures were"
+    return f"{folder} is gone (card or stick pulled?); {kept} looked at and stay counted. Put it back to go on."
 
 
 def _show_files(files: Sequence[FileSeen], folder: Path, *, heading: bool) -> None:
@@ -109,9 +121,13 @@ def _show_files(files: Sequence[FileSeen], folder: Path, *, heading: bool) -> No
         output.show_facts(sorted(facts, key=lambda fact: ORDER.index(fact[0])))
     else:
         output.show_rows(HEADER if heading else [], [row for file in files for row in _rows(file, folder)])
+    where: dict[str, list[str]] = {}
     for file in files:
         for remark in file.remarks:
-            output.note(f"note: {_below(file.path, folder)}: {remark}")
+            where.setdefault(remark, []).append(_below(file.path, folder))
+    for remark, names in where.items():
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        output.note(f"note: {names[0]}{more}: {remark}")
 
 
 def _facts(rows: Sequence[Sequence[str]]) -> list[tuple[str, str]]:
@@ -165,10 +181,13 @@ def _show_missing(missing: Sequence[Missing]) -> None:
         rows = [[_word(one), one.drive, one.point or "", "", one.what, one.remedy] for one in missing]
         output.show_rows([], rows)
         return
+    alike: dict[tuple[str, str, str, str], list[str]] = {}
+    for one in missing:
+        if one.point is not None and not one.taken:
+            alike.setdefault((_word(one), one.drive, one.what, one.remedy), []).append(one.point)
     output.show_facts(
-        (_word(one), _sentence(one.drive, one.point, one.what, one.remedy))
-        for one in missing
-        if one.point is not None and not one.taken
+        (word, _sentence(drive, " and ".join(points), what, remedy))
+        for (word, drive, what, remedy), points in alike.items()
     )
     # What was taken and is no good stands above. Many drives lack the same note: a line for each note.
     notes: dict[str, list[Missing]] = {}
@@ -186,16 +205,31 @@ def _word(one: Missing) -> str:
 
 
 def _in_short(call: Completeness, round_: Round) -> str:
-    """One line that says how far the round is."""
+    """One line that says how far the round is; its counts add up to the points that the plan wants."""
     wanted = round_.points
-    open_points = len({(one.drive, one.point) for one in call.missing if one.point is not None and not one.known})
-    parts = [f"{wanted - open_points} of {wanted} points accepted"]
-    if call.retakes:
-        parts.append(f"{call.retakes} to repeat")
-    if open_points:
-        parts.append(f"{open_points} still missing")
+    needed = {(one.drive, one.point): one for one in call.missing if one.point is not None and not one.known}
+    good = {
+        (file.drive, folded(seen.point))
+        for file in call.files
+        for seen in file.points
+        if seen.verdict in ("accepted", "limited")
+    }
+    again = sum(one.taken for one in needed.values())
+    more = sum(not one.taken and (drive, folded(point or "")) in good for (drive, point), one in needed.items())
+    none = len(needed) - again - more
+    parts = [f"{wanted - len(needed)} of {wanted} points accepted"]
+    if needed:
+        kinds = [
+            *([f"{again} repeat{'' if again == 1 else 's'}"] if again else []),
+            *([f"{more} with more captures to come"] if more else []),
+            *([f"{none} without a capture"] if none else []),
+        ]
+        parts.append(f"{len(needed)} needed: {', '.join(kinds)}")
     notes = sum(one.point is None for one in call.missing)
     if notes:
-        parts.append(f"{notes} notes still to write")
-    done = not (call.retakes or open_points or notes)
+        parts.append(f"{notes} note{'' if notes == 1 else 's'} still to write")
+    unread = sum(file.error is not None for file in call.files)
+    if unread:
+        parts.append(f"{unread} file{'' if unread == 1 else 's'} cannot be read")
+    done = not (needed or notes or unread)
     return f"{'; '.join(parts)}." + (" The round is complete." if done else "")

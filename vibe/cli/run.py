@@ -8,12 +8,20 @@ from typing import Annotated
 import typer
 
 from vibe.cli.shared.exit_status import reported, strictly
-from vibe.cli.shared.options import Cluster, Force, Strict, Workers, one_of
+from vibe.cli.shared.options import Cluster, Force, Readings, Strict, Workers, one_of
 from vibe.core.errors import CallError
 
 
 def run(
-    recipe: Annotated[Path, typer.Argument(metavar="RECIPE.toml", help="The recipe.", show_default=False)],
+    recipe: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="RECIPE.toml",
+            help="The recipe: a file, or the bare name of one that comes with vibe.",
+            show_default=False,
+        ),
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="Show the recipes that come with vibe, and stop.")] = False,
     captures: Annotated[
         Path | None,
         typer.Option("--captures", metavar="DIR", help="Folder of captures, instead of the recipe's own."),
@@ -25,6 +33,7 @@ def run(
         Path | None,
         typer.Option("--earlier", metavar="DIR", help="Pages of an earlier run, to say what changed since."),
     ] = None,
+    readings: Readings = None,
     store: Annotated[
         Path | None,
         typer.Option(
@@ -48,11 +57,24 @@ def run(
     from vibe.cli.shared import output
     from vibe.cli.shared.paths import check_folder
     from vibe.cli.shared.progress import Waiting
+    from vibe.cli.shared.shipped import recipe_captures, recipe_named, recipe_rows
     from vibe.flow.run.run import recipe_kind, run_recipe
 
+    if listed:
+        output.show_rows(["recipe", "kind", "title", "about"], recipe_rows())
+        return
+    if recipe is None:
+        raise CallError("name a recipe; --list shows those that come with vibe")
     one_of(workers, cluster)
     check_folder(out)
+    recipe, is_shipped, two = recipe_named(recipe)
+    if two:
+        output.note(two)
+    if is_shipped and captures is None:
+        captures = recipe_captures(recipe)
     kind = recipe_kind(recipe)
+    if kind != "route" and readings is not None:
+        raise CallError(f"--readings has no meaning for recipes of kind {kind}")
     if kind == "commissioning":
         from vibe.cli.commissioning import run_commissioning_recipe
 
@@ -72,7 +94,7 @@ def run(
     with Waiting() as waiting:
         outcome = run_recipe(
             recipe, captures=captures, out=out, workers=workers, cluster=cluster, force=force, pdf=pdf,
-            earlier=earlier, store=store, progress=waiting, say=output.note,
+            earlier=earlier, store=store, readings=readings, progress=waiting, say=output.note,
         )  # fmt: skip
     output.show_drives(outcome.rows)
     for remark in outcome.remarks:

@@ -16,6 +16,7 @@ class Which(StrEnum):
     drive = "drive"
     recipe = "recipe"
     route = "route"
+    readings = "readings"
     requirements = "requirements"
     commissioning = "commissioning"
 
@@ -25,7 +26,8 @@ def schema(
         Which,
         typer.Argument(
             metavar="|".join(Which),
-            help="The form: a report, a drive file, a recipe, a route, requirements, or a commissioning set.",
+            help="The form: a report, a drive file, a recipe, a route, readings of a round, requirements, or a "
+            "commissioning set.",
         ),
     ],
 ) -> None:
@@ -44,6 +46,10 @@ def schema(
         from vibe.core.route.route import Route
 
         described = Route.model_json_schema()
+    elif which is Which.readings:
+        from vibe.core.route.readings import ReadingsFile
+
+        described = ReadingsFile.model_json_schema()
     elif which is Which.requirements:
         from vibe.core.records.acceptance import Requirements
 

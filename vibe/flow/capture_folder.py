@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,7 @@ from vibe.storage.files import writable
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture
+    from vibe.core.route.readings import RoundReadings
     from vibe.core.route.route import Route
 
 Reader = Callable[[Path], "Capture"]
@@ -24,12 +25,14 @@ class RouteReader:
 
     folder: Path
     route: Route
+    readings: RoundReadings | None = None
+    """What was read at the stops, in one file for the round."""
 
     def __call__(self, path: Path) -> Capture:
         """Raises: CaptureError where the file cannot be read."""
         from vibe.ingest import read_on_route
 
-        return read_on_route(path, self.folder, self.route)
+        return read_on_route(path, self.folder, self.route, self.readings)
 
     def knows(self, capture: Capture) -> bool:
         """Whether any channel of a capture is a point of its stop."""
@@ -37,6 +40,24 @@ class RouteReader:
 
         points = {(stop.drive, folded(point.name)) for stop in self.route.stop for point in stop.point}
         return any((capture.drive, folded(channel.name)) in points for channel in capture.channels)
+
+
+@dataclass(frozen=True, slots=True)
+class NotedReader:
+    """Reads captures without a route, and lays the readings of their round upon them; ``only`` is the drive of those
+    that do not say theirs."""
+
+    readings: RoundReadings
+    only: str | None = None
+
+    def __call__(self, path: Path) -> Capture:
+        """Raises: CaptureError where the file cannot be read."""
+        from vibe.ingest.route.noted_readings import with_readings
+
+        capture = plain_reader(path)
+        if capture.drive is None and self.only is not None:
+            capture = replace(capture, drive=self.only)
+        return with_readings(capture, self.readings)
 
 
 def plain_reader(path: Path) -> Capture:
@@ -67,6 +88,14 @@ class Search:
 
     tags: frozenset[str]
     reader: RouteReader | None
+    readings: RoundReadings | None = None
+
+    @property
+    def capture_reader(self) -> Reader:
+        """How captures are read whose drive is known."""
+        if self.reader is not None:
+            return self.reader
+        return plain_reader if self.readings is None else NotedReader(self.readings)
 
 
 def look_at(path: Path, search: Search) -> CaptureHeader:
@@ -74,6 +103,8 @@ def look_at(path: Path, search: Search) -> CaptureHeader:
     name = writable(path.name)
     try:
         tag, stray, content = _identified(path, search.reader)
+    except CaptureError as error:
+        return CaptureHeader(path=path, unused=f"{name}: {writable(error.reason)}")
     except VibeError as error:
         return CaptureHeader(path=path, unused=writable(str(error)))
     except MemoryError:

@@ -186,6 +186,12 @@ TH-02;output;04.03.2026 11:00;a rms [g];1.250,5;1,2
 SP-01;P1;1772600000;Kurtosis;9.1;
 SP-01;P1;11/13/2026 08:00 AM;Crest factor;12;8
 """
+READINGS = """# walk of March
+drive;speed [Hz];load_percent;oil_temperature_c;direction;note
+TH-02;24,35;80 %;54 °C;cw;"fresh; grease"
+SP-01;1460 r/min;-;;;'=cold
+""".encode()
+
 LIVES = b"drive,hours,failed,age_known,what\nTH-01,8100.5,yes,no,bearing\nTH-02,12000,no,yes,\n"
 
 

@@ -161,6 +161,31 @@ def read_exceedances_file(given: Input, folder: Path) -> None:
         raise _wrong("a row without tag, time or number")
 
 
+def read_readings_file(given: Input, folder: Path) -> None:
+    """What was read at the stops of a round, as a table and as TOML."""
+    from math import isfinite
+
+    from vibe.core.errors import ConfigError
+    from vibe.ingest.tables.readings_file import KnownStops, load_readings
+
+    known = KnownStops(tags={"th-02": "TH-02", "sp-01": "SP-01"}, speeds_rpm={"TH-02": (1430.0, 1500.0)})
+    refused: list[ConfigError] = []
+    for name in ("r.csv", "r.toml"):
+        path = folder / name
+        path.write_bytes(given.data)
+        try:
+            found = load_readings(path, known)
+        except ConfigError as error:
+            refused.append(error)
+            continue
+        for one in found.stops.values():
+            said = [value for value in (one.speed_rpm, one.load_percent, one.oil_temperature_c) if value is not None]
+            if not all(map(isfinite, said)) or not one.beside.isprintable():
+                raise _wrong("a reading that is no number, or a note that cannot be shown")
+    if len(refused) == 2:
+        raise refused[0]
+
+
 def read_lives_file(given: Input, folder: Path) -> None:
     """Hours without and with failures."""
     from vibe.history.running_hours import read_lives

@@ -314,6 +314,7 @@ TARGETS: tuple[Target, ...] = (
         2,
         spoil=mutate.text_spoiled,
     ),
+    Target("readings", _one(corpus.READINGS), make_spoiled, parsers.read_readings_file, 1, spoil=mutate.text_spoiled),
     Target("lives", _one(corpus.LIVES), make_spoiled, parsers.read_lives_file, 1, spoil=mutate.text_spoiled),
     Target("certificate json", lambda: corpus.certificate("json"), make_certificate, parsers.read_certificate, 1),
     Target(

@@ -12,6 +12,10 @@ from typing import NoReturn, ParamSpec
 
 import typer
 
+from vibe.cli.shared.interrupts import status as interrupt_status
+from vibe.cli.shared.interrupts import terms_heeded
+from vibe.cli.shared.pulse import beating
+from vibe.cli.shared.shipped import with_shipped
 from vibe.core.errors import VibeError, defect
 
 P = ParamSpec("P")
@@ -21,7 +25,6 @@ WRONG_CALL = 2
 NEEDS_ACTION = 3
 """With --strict: a capture was rejected, or a drive is in state act."""
 DEFECT = 1
-INTERRUPTED = 130
 NO_READER = 141
 
 _CIRCUMSTANCES = {
@@ -42,11 +45,17 @@ def plainly(command: Callable[P, None]) -> Callable[P, None]:
     @functools.wraps(command)
     def answer(*args: P.args, **kwargs: P.kwargs) -> None:
         try:
-            command(*args, **kwargs)
+            with terms_heeded(), beating(command.__name__):
+                given, note = with_shipped(kwargs)
+                if note:
+                    print(one_line(note), file=sys.stderr)
+                command(*args, **given)  # type: ignore[arg-type]
         except VibeError as error:
             refuse(str(error), WRONG_CALL)
-        except KeyboardInterrupt:
-            raise typer.Exit(INTERRUPTED) from None
+        except KeyboardInterrupt as stop:
+            if str(stop):  # what the one who was interrupted knows of it
+                print(one_line(str(stop)), file=sys.stderr)
+            raise typer.Exit(interrupt_status(stop)) from None
         except BrokenPipeError:
             raise typer.Exit(NO_READER) from None
         except (typer.Exit, typer.Abort):

@@ -39,6 +39,14 @@ Cluster = Annotated[
     ),
 ]  # fmt: skip
 
+Readings = Annotated[
+    Path | None,
+    typer.Option(
+        "--readings", metavar="FILE",
+        help="What was read at the stops, in one file: speed, load, temperatures. vibe plan writes an empty one.",
+    ),
+]  # fmt: skip
+
 
 def one_of(workers: int | None, cluster: str | None) -> None:
     """Refuse both at once. Raises: CallError."""

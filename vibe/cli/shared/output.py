@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.cli.shared.exit_status import one_line
+from vibe.cli.shared.pulse import quiet
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -35,26 +36,31 @@ def draw(view: RenderableType) -> None:
     """Print a rich view; the text in it is never taken for markup."""
     from rich.console import Console
 
+    quiet()
     Console(highlight=False, markup=False, emoji=False).print(view)
 
 
 def say(text: str) -> None:
     """One line of result."""
+    quiet()
     print(one_line(text))
 
 
 def note(text: str) -> None:
     """One line beside the result, for whoever watches."""
+    quiet()
     print(one_line(text), file=sys.stderr)
 
 
 def show_json(text: str) -> None:
     """A record whole; what a terminal would obey stands there by its number, as JSON allows, and means the same."""
+    quiet()
     print("".join(c if c == "\n" or c.isprintable() or c > "\uffff" else f"\\u{ord(c):04x}" for c in text), end="")
 
 
 def show_facts(facts: Iterable[tuple[str, str]]) -> None:
     """Labels and sentences: aligned and wrapped on a terminal, else one ``label<TAB>sentence`` a line."""
+    quiet()
     facts = [(label, one_line(text)) for label, text in facts]
     if not for_people():
         for label, text in facts:
@@ -83,6 +89,7 @@ def show_rows(header: Sequence[str], rows: Sequence[Sequence[str]], *, titles: S
     Without a header the rows go on from those before.
     """
     rows = [[one_line(cell) for cell in row] for row in rows]
+    quiet()
     if not for_people():
         for row in [list(header), *rows] if header else rows:
             print("\t".join(row), flush=True)

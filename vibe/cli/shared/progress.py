@@ -9,6 +9,8 @@ from math import ceil
 from types import TracebackType
 from typing import TYPE_CHECKING
 
+from vibe.cli.shared.pulse import rest
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress, TaskID
@@ -45,6 +47,7 @@ class Waiting:
         self._start_s = self._pace_from_s = clock()
         self._bar: Progress | None = None
         self._task: TaskID | None = None
+        self._done = self._total = 0
 
     def __enter__(self) -> Waiting:
         return self
@@ -54,9 +57,13 @@ class Waiting:
     ) -> None:
         if self._bar is not None:
             self._bar.stop()
+            rest(False)
+        if isinstance(error, KeyboardInterrupt) and not error.args and self._total:
+            error.args = (f"interrupted: {self._done} of {self._total} were done",)
 
     def __call__(self, done: int, total: int, what: str) -> None:
         now_s = self._clock()
+        self._done, self._total = done, total
         if done == 0:
             self._pace_from_s = now_s  # what came before the first step says nothing of the pace
         if self._bar is None and not self._wanted(done, total):
@@ -66,6 +73,7 @@ class Waiting:
         elapsed = f"{now_s - self._start_s:.0f} s"
         left = time_left(done, total, now_s - self._pace_from_s)
         if self._bar is None or self._task is None:
+            rest()
             self._bar = _bar(self._console)
             self._task = self._bar.add_task(one_line(what), total=total, completed=done, elapsed=elapsed, left=left)
             self._bar.start()

@@ -14,8 +14,8 @@ PathText = Annotated[Path, Field(strict=False)]
 class Recipe(BaseModel):
     """One run.
 
-    ``drives``, ``captures``, ``route`` and ``limits`` are relative to the recipe file, ``out``, ``earlier``, ``store``
-    and ``exceedances`` to where one stands.
+    ``drives``, ``captures``, ``route``, ``readings`` and ``limits`` are relative to the recipe file, ``out``,
+    ``earlier``, ``store`` and ``exceedances`` to where one stands.
     """
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
@@ -30,6 +30,8 @@ class Recipe(BaseModel):
     captures: PathText = Path()
     """The folder that is searched, with its folders, for captures; a recipe of kind alarms has none, one of kind
     commissioning names a set's file or a folder of sets."""
+    readings: PathText | None = None
+    """Kind route: what was read at the stops (speed, load, temperatures), a table or TOML; ``--readings`` overrules."""
     store: PathText | None = None
     """Kind alarms: the history that alarms come from, and that keeps what is decided about them. Kind commissioning:
     where the captures of the new drives are kept, for life."""
@@ -55,6 +57,8 @@ class Recipe(BaseModel):
 
     @model_validator(mode="after")
     def _knows_its_source(self) -> Recipe:
+        if self.kind != "route" and self.readings is not None:
+            raise ValueError(f"readings belongs to recipes of kind route, this one is of kind {self.kind}")
         if self.kind == "alarms":
             if self.store is None:
                 raise ValueError("the key 'store' is missing: the folder of the history that alarms come from")

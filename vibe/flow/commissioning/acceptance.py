@@ -15,6 +15,7 @@ from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob,
 from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import check_folder, safe_name
+from vibe.storage.regular import refuse_links_out
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
@@ -81,6 +82,7 @@ def run_commissioning(
     settings = load_settings(recipe.limits)
     read = [read_set(path, settings) for path in sets]  # What is wrong with one is told before any long work.
     folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
+    refuse_links_out(target, *(folder.name for folder in folders if folder != target))
     if not force:
         for folder in folders:
             _refuse_existing(folder)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError, defect
 from vibe.core.route.route import folded
-from vibe.flow.capture_folder import RouteReader, plain_reader
+from vibe.flow.capture_folder import NotedReader, RouteReader, plain_reader
 from vibe.flow.diagnose.earlier_diagnoses import kept_files, kept_pasts
 from vibe.flow.history.capture_record import kind_of, record_of
 from vibe.flow.settings import Settings, load_settings, tones_of
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from vibe.core.comb_history import PastCapture
     from vibe.core.drive import Drive
     from vibe.core.records.history import Record
+    from vibe.core.route.readings import RoundReadings
+    from vibe.core.route.route import Route
     from vibe.core.tones import ToneTable
     from vibe.history.store.store import Store
 
@@ -40,6 +42,7 @@ class Delivery:
     drives: Mapping[str, Path]
     only: str | None = None
     reader: RouteReader | None = None
+    readings: RoundReadings | None = None
     time_zone: str | None = None
 
     @classmethod
@@ -51,8 +54,10 @@ class Delivery:
         drives: Sequence[str] = (),
         route: Path | None = None,
         time_zone: str | None = None,
+        readings: Path | None = None,
     ) -> Delivery:
-        """From one of a drive file, patterns of drive files, a route; ``folder`` is where the captures lie.
+        """From one of a drive file, patterns of drive files, a route; ``folder`` is where the captures lie,
+        ``readings`` a file of what was read at the drives.
 
         Raises:
             CallError: none or several are given. ConfigError: a file is wrong, or the time zone unknown.
@@ -69,14 +74,23 @@ class Delivery:
             tally = load_route(route)
             if time_zone is not None and tally.time_zone is not None:
                 raise CallError(f"{route} has a time_zone already: leave --time-zone out")
-            return cls(
-                drives=route_drives(tally, route), reader=RouteReader(folder=folder, route=tally), time_zone=time_zone
-            )
+            files = route_drives(tally, route)
+            noted = _readings(readings, files, tally)
+            reader = RouteReader(folder=folder, route=tally, readings=noted)
+            return cls(drives=files, reader=reader, time_zone=time_zone, readings=noted)
         if drive is not None:
             tag = load_drive(drive).tag
-            return cls(drives={tag: drive}, only=tag, time_zone=time_zone)
+            files = {tag: drive}
+            return cls(drives=files, only=tag, time_zone=time_zone, readings=_readings(readings, files, None))
         load_drives(list(drives))  # refuses one tag in two files
-        return cls(drives={load_drive(path).tag: path for path in drive_files(list(drives))}, time_zone=time_zone)
+        files = {load_drive(path).tag: path for path in drive_files(list(drives))}
+        return cls(drives=files, time_zone=time_zone, readings=_readings(readings, files, None))
+
+    def read(self, path: Path) -> Capture:
+        """One capture, read as the delivery says. Raises: CaptureError where the file cannot be read."""
+        if self.reader is not None:
+            return self.reader(path)
+        return plain_reader(path) if self.readings is None else NotedReader(self.readings, self.only)(path)
 
     def anywhere(self) -> Delivery:
         """The same with paths that mean the same on another machine."""
@@ -240,6 +254,13 @@ class _ImportTally:
         )  # fmt: skip
 
 
+def _readings(path: Path | None, files: Mapping[str, Path], route: Route | None) -> RoundReadings | None:
+    from vibe.flow.route.readings import readings_of
+    from vibe.ingest import load_drive
+
+    return None if path is None else readings_of(path, {tag: load_drive(file) for tag, file in files.items()}, route)
+
+
 def _workers(jobs: int) -> int:
     return max(1, min(os.cpu_count() or 1, jobs // FEWEST_PER_PROCESS))
 
@@ -261,7 +282,7 @@ def _judged(path: Path, common: _Common) -> _Done:
 
     name, delivery = writable(path.name), common.delivery
     try:
-        capture = (delivery.reader or plain_reader)(path)
+        capture = delivery.read(path)
         tag = _tag(capture, delivery)
         drive, table = _drive(delivery.drives[tag])
         record = record_of(

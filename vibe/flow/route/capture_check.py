@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CaptureError
-from vibe.flow.diagnose.segments import assessed
+from vibe.flow.diagnose.segments import Tell, assessed, silent
 from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def check_files(
     progress: Callable[[int, int, str], None] | None = None,
 ) -> tuple[CheckedCapture, ...]:
     """Quality verdicts, file by file; a file that cannot be read does not stop the rest. ``workers`` None: as many
-    processes as are worth their start.
+    processes as are worth their start. ``progress`` counts the files, or the segments of a single long one.
 
     Raises:
         ConfigError: the drive file is wrong.
@@ -55,6 +55,8 @@ def check_files(
     drive = tones_of(drive_path)[0] if drive_path is not None else None
     jobs = [_Job(path=path, tag=drive.tag if drive else None, speed_hz=drive.input.speed_hz if drive else None)
             for path in captures]  # fmt: skip
+    if len(jobs) == 1:
+        return (_checked(jobs[0], _of_segments(progress, jobs[0].path.name)),)
     count = workers if workers is not None else min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1)
 
     def tell(done: int, result: CheckedCapture | WorkerDied) -> None:
@@ -67,22 +69,34 @@ def check_files(
     )
 
 
-def _checked(job: _Job) -> CheckedCapture:
+def _of_segments(progress: Callable[[int, int, str], None] | None, name: str) -> Tell:
+    """Told of the segments of one file. They are read twice where a diagnosis follows, and once here."""
+
+    def tell(done: int, twice: int) -> None:
+        if progress is not None:
+            progress(done, twice // 2, name)
+
+    return tell
+
+
+def _checked(job: _Job, tell: Tell = silent) -> CheckedCapture:
     from vibe.ingest import read_capture
 
     try:
-        return check_capture(read_capture(job.path), tag=job.tag, speed_hz=job.speed_hz)
+        return check_capture(read_capture(job.path), tag=job.tag, speed_hz=job.speed_hz, tell=tell)
     except CaptureError as error:
         return CheckedCapture(path=job.path, error=error.reason, quality=())
 
 
-def check_capture(capture: Capture, *, tag: str | None = None, speed_hz: float | None = None) -> CheckedCapture:
+def check_capture(
+    capture: Capture, *, tag: str | None = None, speed_hz: float | None = None, tell: Tell = silent
+) -> CheckedCapture:
     """The verdict on one capture that is in memory; the speed of its drive ``tag`` sharpens it.
 
     Raises:
         CaptureError: a long recording cannot be read to its end.
     """
-    quality = assessed(capture, speed_hz).quality
+    quality = assessed(capture, speed_hz, tell=tell).quality
     remarks = list(capture.remarks)
     if tag is not None and capture.drive not in (None, tag):
         remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {tag!r}")

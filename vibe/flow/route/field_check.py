@@ -20,6 +20,7 @@ from vibe.storage.files import writable
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, Reason
     from vibe.core.drive import Drive
+    from vibe.core.route.readings import RoundReadings
     from vibe.core.route.route import Route, Stop
     from vibe.core.route.route_plan import PointPlan, StopPlan
     from vibe.core.tones import Tone, ToneTable
@@ -67,6 +68,19 @@ def asked_of(route_path: Path, changed_ns: int) -> Asked:  # noqa: ARG001
     )
 
 
+@lru_cache(maxsize=2)
+def noted_of(path: Path, changed_ns: int, route_path: Path, route_changed_ns: int) -> RoundReadings:  # noqa: ARG001
+    """What was read at the stops, as ``asked_of`` reads a route.
+
+    Raises:
+        ConfigError: the file is wrong.
+    """
+    from vibe.flow.route.readings import readings_of
+
+    asked = asked_of(route_path, route_changed_ns)
+    return readings_of(path, {tag: drive for tag, (drive, _) in asked.drives.items()}, asked.route)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldJob:
     """One file to be looked at, small enough to be sent to another process."""
@@ -75,8 +89,16 @@ class FieldJob:
     folder: Path
     route_path: Path
     changed_ns: int
+    readings_path: Path | None = None
+    readings_ns: int = 0
     like_only: bool = False
     """Nothing but the signatures is wanted: a file of an earlier round."""
+
+    def readings(self) -> RoundReadings | None:
+        """Raises: ConfigError where their file is wrong."""
+        if self.readings_path is None:
+            return None
+        return noted_of(self.readings_path, self.readings_ns, self.route_path, self.changed_ns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,7 +137,7 @@ def _checked(job: FieldJob, asked: Asked) -> FieldResult:
     from vibe.ingest.route.field_rules import verdict
     from vibe.ingest.route.route_capture import read_on_route
 
-    capture = read_on_route(job.path, job.folder, asked.route)
+    capture = read_on_route(job.path, job.folder, asked.route, job.readings())
     stop = asked.stops.get(capture.drive or "")
     if stop is None:
         points = tuple(PointSeen(point=channel.name, verdict="extra") for channel in capture.channels)

@@ -107,11 +107,15 @@ def plan_route(route_path: Path, out: Path | None, force: bool, *, pdf: bool | N
         OutputError: a file is there already and ``force`` is not given, or the folder cannot be written.
     """
     from vibe.health.state.cautions import plan_cautions
+    from vibe.report.pages.phone_sheet import phone_html
     from vibe.report.pages.route_sheet import write_route_plan
 
     plan = route_plan_of(route_path)
     if out is None:
         return RoutePlanOutcome(plan=plan)
-    written = write_route_plan(plan, out, force=force, cautions=plan_cautions(), pdf=pdf is not False)
-    files = tuple(file for file in (written.html, written.pdf, written.csv, written.json) if file is not None)
+    cautions = plan_cautions()
+    phone = {"phone.html": phone_html(plan, cautions)}
+    written = write_route_plan(plan, out, force=force, cautions=cautions, pdf=pdf is not False, beside=phone)
+    made = (written.html, written.pdf, *written.beside, written.readings, written.csv, written.json)
+    files = tuple(file for file in made if file is not None)
     return RoutePlanOutcome(plan=plan, files=files, folders=written.folders, remarks=written.remarks)

@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vibe.core.errors import CallError
+from vibe.core.errors import CallError, ConfigError
 from vibe.core.route.round_check import Completeness, Expected, FileSeen, Missing
 from vibe.core.route.route import folded
-from vibe.flow.route.field_check import Asked, FieldJob, FieldResult, asked_of, look_at
+from vibe.flow.route.field_check import Asked, FieldJob, FieldResult, asked_of, look_at, noted_of
 
 if TYPE_CHECKING:
+    from vibe.core.route.readings import RoundReadings
     from vibe.ingest.route.field_rules import FieldRules
     from vibe.spectra.identity.point_likeness import Signature
 
@@ -26,30 +27,37 @@ FEWEST_PER_PROCESS = 8
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WatchResult:
-    """One look at a folder that is watched: verdicts that are new, and the roll call as it stands."""
+    """One look at a folder that is watched: verdicts that are new, and the roll call as it stands. ``away``: the folder
+    is not there just now; ``trouble``: why the readings of before are kept."""
 
     call: Completeness
     changed: tuple[FileSeen, ...]
     gone: tuple[Path, ...]
     waiting: tuple[Path, ...]
+    away: bool = False
+    trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Round:
-    """A folder of captures of a route. ``earlier``: the folder of an earlier round."""
+    """A folder of captures of a route. ``earlier``: the folder of an earlier round; ``readings``: a file of what was
+    read at the stops."""
 
     route_path: Path
     folder: Path
     earlier: Path | None = None
+    readings: Path | None = None
 
     @classmethod
-    def of(cls, route_path: Path, folder: Path, earlier: Path | None = None) -> Round:
-        """Raises: ConfigError where route or drive files are wrong, CallError where a folder is none."""
+    def of(cls, route_path: Path, folder: Path, earlier: Path | None = None, readings: Path | None = None) -> Round:
+        """Raises: ConfigError where route, drive files or readings are wrong, CallError where a folder is none."""
         for place in (folder, earlier):
             if place is not None and not place.is_dir():
                 raise CallError(f"{place} is no folder of captures")
-        one = cls(route_path=route_path, folder=folder, earlier=earlier)
+        one = cls(route_path=route_path, folder=folder, earlier=earlier, readings=readings)
         one._ready()
+        if readings is not None:
+            one._noted(_changed_ns(readings))
         return one
 
     @property
@@ -88,33 +96,50 @@ class Round:
         before = _by_point([look_at(job) for job in self._earlier_jobs()])
         looks: dict[Path, FieldResult] = {}
         known_files: dict[Path, FileSeen] = {}
-        for step in arrivals(self.folder, find=find_captures, beside=sidecar_paths):
+        redo: set[Path] = set()
+        readings = _Rereading(self)
+        was_away = False
+        for step in arrivals(self.folder, find=find_captures, beside=sidecar_paths, redo=redo):
+            if step.away or was_away:
+                # What could not be read as the card was pulled is read again.
+                redo |= {path for path, look in looks.items() if look.seen.error is not None}
+                was_away = step.away
             for path in step.gone:
                 looks.pop(path, None)
                 known_files.pop(path, None)
+            drives = readings.changed()
+            redo |= {path for path, look in looks.items() if folded(look.seen.drive or "") in drives}
             # One after the other, so that each verdict stands on the screen as soon as it is known.
             for path in step.whole:
-                looks[path] = look_at(self._job(path))
+                look = look_at(self._job(path, readings_ns=readings.changed_ns))
+                if look.seen.error is not None and not path.is_file():
+                    redo.add(path)
+                    continue
+                looks[path] = look
                 call = self._called(list(looks.values()), before)
                 changed = tuple(file for file in call.files if known_files.get(file.path) != file)
                 known_files = {file.path: file for file in call.files}
                 yield WatchResult(call=call, changed=changed, gone=(), waiting=())
             call = self._called(list(looks.values()), before)
-            yield WatchResult(call=call, changed=(), gone=step.gone, waiting=step.waiting)
+            yield WatchResult(
+                call=call, changed=(), gone=step.gone, waiting=step.waiting, away=step.away, trouble=readings.trouble
+            )
 
     def _ready(self) -> Asked:
-        try:
-            return asked_of(self.route_path, self.route_path.stat().st_mtime_ns)
-        except OSError:
-            return asked_of(self.route_path, 0)
+        return asked_of(self.route_path, _changed_ns(self.route_path))
 
-    def _job(self, path: Path, *, folder: Path | None = None) -> FieldJob:
-        try:
-            changed_ns = self.route_path.stat().st_mtime_ns
-        except OSError:
-            changed_ns = 0
+    def _noted(self, changed_ns: int) -> RoundReadings:
+        """Raises: ConfigError where the file of readings is wrong."""
+        assert self.readings is not None
+        return noted_of(self.readings, changed_ns, self.route_path, _changed_ns(self.route_path))
+
+    def _job(self, path: Path, *, folder: Path | None = None, readings_ns: int | None = None) -> FieldJob:
+        noted = self.readings if folder is None else None
+        if readings_ns is None:
+            readings_ns = 0 if noted is None else _changed_ns(noted)
         return FieldJob(
-            path=path, folder=folder or self.folder, route_path=self.route_path, changed_ns=changed_ns,
+            path=path, folder=folder or self.folder, route_path=self.route_path,
+            changed_ns=_changed_ns(self.route_path), readings_path=noted, readings_ns=readings_ns,
             like_only=folder is not None,
         )  # fmt: skip
 
@@ -140,6 +165,42 @@ class Round:
         files = _with_shifts(ordered, _with_exchanges(ordered, before, asked.rules), before, asked.rules)
         call = completeness(files, _expected(asked), asked.rules)
         return Completeness(files=call.files, missing=(*call.missing, *_out_of_use(asked)))
+
+
+class _Rereading:
+    """The readings of a round while it is watched: typed meanwhile, they are read again. Of a file that has become
+    wrong the readings of before are kept."""
+
+    def __init__(self, round_: Round) -> None:
+        self._round, self.trouble = round_, ""
+        self.changed_ns = 0 if round_.readings is None else _changed_ns(round_.readings)
+        self._seen_ns = self.changed_ns
+        self._known = None if round_.readings is None else round_._noted(self.changed_ns)
+
+    def changed(self) -> set[str]:
+        """Folded tags of the drives whose readings are others than at the last look."""
+        path = self._round.readings
+        if path is None or self._known is None:
+            return set()
+        now_ns = _changed_ns(path)
+        if now_ns in (0, self._seen_ns):
+            return set()
+        self._seen_ns = now_ns
+        try:
+            fresh = self._round._noted(now_ns)
+        except ConfigError as error:
+            self.trouble = str(error)
+            return set()
+        before, self._known, self.changed_ns, self.trouble = self._known, fresh, now_ns, ""
+        return {tag for tag in {**before.stops, **fresh.stops} if before.stops.get(tag) != fresh.stops.get(tag)}
+
+
+def _changed_ns(path: Path) -> int:
+    """When a file was changed; 0 where it is not there."""
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def _expected(asked: Asked) -> list[Expected]:
@@ -242,7 +303,8 @@ def _fanned_out(
             progress(done, len(jobs), result.seen.drive or "" if isinstance(result, FieldResult) else "")
 
     count = workers if workers is not None else (min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1) or 1)
-    sees = sorted({place for job in jobs for place in (job.folder, job.route_path)})
+    places = {place for job in jobs for place in (job.folder, job.route_path, job.readings_path)}
+    sees = sorted(place for place in places if place is not None)
     with JobExecutor(min(count, len(jobs)), cluster=cluster, sees=sees) as executor:
         looks = executor.each(look_at, jobs, done=tell)
     return [

@@ -9,11 +9,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
+from vibe.storage.regular import read_regular
+
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Health
     from vibe.core.route.run_notes import ReportChanges
     from vibe.health.state.settings import Limits
+
+MOST_BYTES = 100_000_000
+"""The record of some ten thousand drives; a report is a hundredth of that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +41,21 @@ class Since:
 def earlier_run(folder: Path) -> EarlierRun:
     """The reports in the output folder of an earlier run. What cannot be read is a remark, never an error."""
     try:
-        record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        record = json.loads(read_regular(folder / "run.json", MOST_BYTES))
         entries = [(str(entry["drive"]), entry["files"].get("json")) for entry in record["drives"]]
         links = {tag: unquote(link) for tag, link in entries if isinstance(link, str)}
     except OSError as error:
         why = (error.strerror or str(error)).lower()
-        return EarlierRun(remarks=(f"nothing is compared: {folder / 'run.json'}: {why}",))
+        return EarlierRun(remarks=(f"nothing is compared: {_name(folder)}/run.json: {why}",))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return EarlierRun(remarks=(f"nothing is compared: {folder / 'run.json'} is not that of an earlier run",))
+        return EarlierRun(remarks=(f"nothing is compared: {_name(folder)}/run.json is not that of an earlier run",))
     inside = {tag.casefold(): folder / link for tag, link in links.items() if _lies_in(folder, link)}
     return EarlierRun(reports=inside)
+
+
+def _name(folder: Path) -> str:
+    """Of a folder, without the way there: what is said here stands on pages that are handed on."""
+    return folder.name or folder.resolve().name
 
 
 def _lies_in(folder: Path, link: str) -> bool:
@@ -66,9 +76,10 @@ def since(earlier: EarlierRun, now: Health, drive: Drive, formerly: Sequence[str
     if not known:
         return Since(changes=None, note="measured for the first time")
     try:
-        before = Health.model_validate_json(known[0].read_bytes())
+        before = Health.model_validate_json(read_regular(known[0], MOST_BYTES))
     except (OSError, ValueError):
-        return Since(changes=None, note=f"its earlier report {known[0]} cannot be read", failed=True)
+        name = "/".join(known[0].parts[-2:])
+        return Since(changes=None, note=f"its earlier report {name} cannot be read", failed=True)
     probe = Level(point="", measure="velocity_rms", value=0.0, unit="mm/s")
     verdict = zone(probe, drive, limits)
     return Since(changes=changes(before, now, None if verdict is None else verdict.boundaries, limits))

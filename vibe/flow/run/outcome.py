@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +20,28 @@ class DriveResult:
     bad: bool = True
     failure: str | None = None
     defect: bool = False
+
+
+class RunInterrupted(KeyboardInterrupt):
+    """A run was interrupted; says which drives are done and kept, which are not, and how to go on."""
+
+    def __init__(self, out: Path, done: Sequence[str], left: Sequence[str], *, force: bool) -> None:
+        total = len(done) + len(left)
+        if not total:
+            super().__init__("interrupted before a drive was begun; nothing was written")
+            return
+        count = "1 drive is" if len(done) == 1 else f"{len(done)} drives are" if done else "no drive is"
+        text = f"interrupted: {count} done of {total}{f', and kept in {out}' if done else ''}"
+        if left:
+            more = f" and {len(left) - _MOST_NAMED} more" if len(left) > _MOST_NAMED else ""
+            text += f"; not done: {', '.join(left[:_MOST_NAMED])}{more}"
+        else:
+            text += "; the page for all drives is not written"
+        again = "the same command, without --force, which would begin afresh," if force else "the same command"
+        super().__init__(f"{text}. Nothing is lost: {again} goes on where this one stopped")
+
+
+_MOST_NAMED = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -12,11 +12,13 @@ from vibe import __version__
 from vibe.core.errors import CallError, ConfigError
 from vibe.flow.capture_folder import CaptureHeader, Gathered, RouteReader, Search, gathered, look_at
 from vibe.flow.file_hash import file_hash
+from vibe.flow.route.readings import reading_hash, readings_of
 from vibe.flow.run.earlier_run import EarlierRun, earlier_run
 from vibe.flow.settings import load_settings, share_dir
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
+    from vibe.core.route.readings import RoundReadings
     from vibe.core.route.recipe import Recipe
     from vibe.core.route.route import Route
     from vibe.flow.jobs.executor import JobExecutor
@@ -37,9 +39,12 @@ class Plant:
     route: Route | None
     route_path: Path | None
     earlier: EarlierRun | None
+    readings: RoundReadings | None = None
 
 
-def plant_of(recipe_path: Path, captures: Path | None, out: Path | None, earlier: Path | None) -> tuple[Plant, Path]:
+def plant_of(
+    recipe_path: Path, captures: Path | None, out: Path | None, earlier: Path | None, readings: Path | None = None
+) -> tuple[Plant, Path]:
     """A recipe, and the folder that its run writes to.
 
     Raises:
@@ -62,8 +67,11 @@ def plant_of(recipe_path: Path, captures: Path | None, out: Path | None, earlier
     before = earlier or recipe.earlier
     if before is not None and before.resolve() == target.resolve():
         raise CallError(f"{target}: the earlier run would be replaced by this one; name another --out")
+    drives = {tag: load_drive(path) for tag, path in files.items()}
+    noted = readings or recipe.readings
     plant = Plant(
-        recipe=recipe, drives={tag: load_drive(path) for tag, path in files.items()}, files=files,
+        recipe=recipe, drives=drives, files=files,
+        readings=None if noted is None else readings_of(noted, drives, route),
         folder=captures or base / recipe.captures, limits=limits, route=route, route_path=route_path,
         earlier=None if before is None else earlier_run(before),
     )  # fmt: skip
@@ -123,12 +131,12 @@ def captures_of(
 
 def search_of(plant: Plant) -> Search:
     """What its captures are asked for."""
-    return Search(tags=frozenset(plant.files), reader=reader_of(plant))
+    return Search(tags=frozenset(plant.files), reader=reader_of(plant), readings=plant.readings)
 
 
 def reader_of(plant: Plant) -> RouteReader | None:
     """How its captures are read; None where there is no route."""
-    return None if plant.route is None else RouteReader(plant.folder, plant.route)
+    return None if plant.route is None else RouteReader(plant.folder, plant.route, plant.readings)
 
 
 def _is_page(path: Path, target: Path) -> bool:
@@ -160,4 +168,4 @@ def drive_hashes(plant: Plant, tag: str, captures: Iterable[Mapping[Path, str]])
     for files in captures:
         for file, content in files.items():
             made_from[os.fsencode(file.relative_to(plant.folder)).decode("utf-8", "replace")] = content
-    return made_from
+    return made_from | reading_hash(plant.readings, tag)

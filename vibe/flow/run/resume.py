@@ -23,6 +23,7 @@ from vibe.flow.file_hash import file_hash
 from vibe.flow.run.outcome import DriveResult
 from vibe.storage.files import JOURNAL, is_part_of, safe_name, write_whole
 from vibe.storage.locks import hold
+from vibe.storage.regular import leads_out, read_regular, refuse_links_out
 
 if TYPE_CHECKING:
     from vibe.report.run_rows import DriveFiles, IndexRow
@@ -31,6 +32,7 @@ STAMP = "made-from.json"
 STAMP_SCHEMA = "vibe.made-from/1"
 JOURNAL_SCHEMA = "vibe.journal/1"
 PAGES = ("health.json", "health.html", "health.pdf")
+MOST_BYTES = 20_000_000
 _HEAD = 4096
 RUN_PAGES = ("index.html", "drives.csv", "run.json")
 
@@ -75,7 +77,12 @@ def refuse_existing_stamp(out: Path, tag: str) -> None:
 
 
 def unstamp(out: Path, tag: str) -> None:
-    """Take the stamp away, before anything that it concerns is touched."""
+    """Take the stamp away, before anything that it concerns is touched.
+
+    Raises:
+        OutputError: the drive's folder is a link that leads out of ``out``.
+    """
+    refuse_links_out(out, safe_name(tag))
     (out / safe_name(tag) / STAMP).unlink(missing_ok=True)
 
 
@@ -98,6 +105,12 @@ def finished(out: Path, tag: str, run: str, made_from: Mapping[str, str]) -> Dri
         return DriveResult(row=_row(record, own), bad=bool(record["bad"]))
     except (KeyError, TypeError, AttributeError):
         return None
+
+
+def is_finished(out: Path, tag: str, run: str) -> bool:
+    """Whether a run has stamped a drive: its pages are whole."""
+    record = _record(out / safe_name(tag) / STAMP, STAMP_SCHEMA)
+    return record is not None and record.get("run") == run
 
 
 _KINDS: dict[str, Any] = {"probability": (int, float), "top_finding": str, "captures": int}
@@ -126,7 +139,7 @@ def _row(record: dict[str, Any], own: Path) -> IndexRow:
 
 def _record(path: Path, schema: str) -> dict[str, Any] | None:
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(read_regular(path, MOST_BYTES))
     except (OSError, ValueError, RecursionError):
         return None
     return record if isinstance(record, dict) and record.get("schema") == schema else None
@@ -234,7 +247,10 @@ def journal_in(out: Path) -> Iterator[Journal]:
 
 
 def _opened(path: Path) -> Journal:
+    refuse_links_out(path.parent, path.name)
     while True:
+        if path.exists() and not path.is_file():
+            raise OutputError(f"{path} is there and is no ordinary file; remove it, or name another --out")
         stream = path.open("a+b")
         try:
             if not hold(stream):
@@ -253,6 +269,8 @@ def sweep(out: Path, tags: Sequence[str], scripts: Collection[str]) -> None:
     places: list[tuple[Path, Collection[str]]] = [(out, RUN_PAGES), (out / "assets", scripts)]
     places += [(out / safe_name(tag), (*PAGES, STAMP)) for tag in tags]
     for folder, names in places:
+        if folder.is_symlink() and leads_out(folder, out):
+            continue
         for path in folder.glob(".*.part"):
             if path.is_file() and not path.is_symlink() and is_part_of(path.name, names):
                 path.unlink(missing_ok=True)

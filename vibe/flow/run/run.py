@@ -10,14 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, OutputError, VibeError, defect
-from vibe.flow.capture_folder import CaptureHeader, Gathered, Search, look_at, plain_reader, without_twins
+from vibe.flow.capture_folder import CaptureHeader, Gathered, Search, look_at, without_twins
 from vibe.flow.diagnose.drive_diagnosis import drive_report_of, ready_to_print, written
 from vibe.flow.diagnose.earlier_diagnoses import from_kept, kept_files
 from vibe.flow.diagnose.tone_requests import candidate_of
 from vibe.flow.file_hash import texts_hash
 from vibe.flow.jobs.executor import ENDED_WORKING, JobExecutor, WorkerDied
 from vibe.flow.run import resume
-from vibe.flow.run.outcome import DriveResult, RunOutcome
+from vibe.flow.run.outcome import DriveResult, RunInterrupted, RunOutcome
 from vibe.flow.run.preparation import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
 from vibe.flow.run.summary import summed_up
 from vibe.flow.settings import Settings, load_settings, tones_of
@@ -69,7 +69,7 @@ def _do_job(job: _Job, common: _Common) -> DriveResult:
         drive, table = tones_of(job.drive_path)
         if common.pdf:
             ready_to_print()
-        reader = common.search.reader or plain_reader
+        reader = common.search.capture_reader
         captures, said = without_twins(job.tag, job.captures, reader)
         earlier, _ = from_kept(job.earlier, drive, table, common.settings)
         drive_report = drive_report_of(drive, table, captures, common.settings, reader, common.others, None, earlier)
@@ -129,6 +129,7 @@ def run_recipe(
     pdf: bool | None = None,
     earlier: Path | None = None,
     store: Path | None = None,
+    readings: Path | None = None,
     progress: Progress | None = None,
     say: Callable[[str], None] | None = None,
 ) -> RunOutcome:
@@ -137,7 +138,8 @@ def run_recipe(
     Where an earlier run of the same recipe into the same folder was interrupted, drives that it finished are kept, and
     ``say`` is informed before the work begins; ``force`` does all of them again. A drive that cannot be reported is
     told in ``failures`` and stands in the index as unknown; the others go on. ``pdf`` and ``earlier`` overrule the
-    recipe. ``store``: a history, with whose captures of each drive these are compared.
+    recipe. ``store``: a history, with whose captures of each drive these are compared. ``readings``: what was read at
+    the stops, in one file, instead of the recipe's own.
 
     Raises:
         ConfigError: the recipe, its route or a drive file is wrong. CallError: no captures, or none of the drives could
@@ -146,7 +148,7 @@ def run_recipe(
     """
     from vibe.storage.files import check_folder
 
-    plant, target = plant_of(recipe_path, captures, out, earlier)
+    plant, target = plant_of(recipe_path, captures, out, earlier, readings)
     if cluster is not None:
         # Other machines stand in other folders.
         plant, target = replace(plant, folder=plant.folder.absolute()), target.absolute()
@@ -167,31 +169,39 @@ def run_recipe(
         if not resumes and not force:
             _refuse_existing_run(target)
         common = _Common(settings=settings, pdf=printed, search=search_of(plant), others=_candidates(plant))
-        with JobExecutor(
-            workers if workers is not None else min(len(plant.drives), os.cpu_count() or 1), cluster=cluster,
-            common=common, sees=(plant.folder, *plant.files.values()), writes=(target,),
-        ) as executor:  # fmt: skip
-            told = captures_of(plant, target, common.search, executor, _look)
-            jobs = _jobs(plant, told, target, past, force=force, pdf=printed, journal=journal)
-            mine = {job.tag for job in jobs if job.force or _is_free(job)}
-            journal.begin(recipe.title, mine, afresh=force or not resumes)
-            jobs = [replace(job, run=journal.run) for job in jobs]
-            kept: dict[str, DriveResult] = {}
-            if resumes:
-                _sweep(target, journal)
-                kept, redone = _kept(jobs)
-                (say or _nobody)(_resumed(kept, redone, len(jobs)))
-            # From here on these pages are this run's: a second try of a job may replace what the first one left.
-            todo = [replace(job, force=job.tag in mine) for job in jobs if job.tag not in kept]
-            fresh = {result.row.tag: result for result in _fan_out(todo, executor, progress)}
-        results = [{**fresh, **kept}[job.tag] for job in jobs]
-        failures = [result.failure for result in results if result.failure is not None]
-        if failures and len(failures) == len(results):
-            if not resumes:
-                journal.end()
-            more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
-            raise CallError(f"{failures[0]}{more}")
-        outcome = summed_up(plant, told, results, target, force=force or resumes, kept=tuple(kept))
+        jobs: list[_Job] = []
+        try:
+            with JobExecutor(
+                workers if workers is not None else min(len(plant.drives), os.cpu_count() or 1), cluster=cluster,
+                common=common, sees=(plant.folder, *plant.files.values()), writes=(target,),
+            ) as executor:  # fmt: skip
+                told = captures_of(plant, target, common.search, executor, _look)
+                jobs = _jobs(plant, told, target, past, force=force, pdf=printed, journal=journal)
+                mine = {job.tag for job in jobs if job.force or _is_free(job)}
+                journal.begin(recipe.title, mine, afresh=force or not resumes)
+                jobs = [replace(job, run=journal.run) for job in jobs]
+                kept: dict[str, DriveResult] = {}
+                if resumes:
+                    _sweep(target, journal)
+                    kept, redone = _kept(jobs)
+                    (say or _nobody)(_resumed(kept, redone, len(jobs)))
+                # From here on these pages are this run's: a second try of a job may replace what the first one left.
+                todo = [replace(job, force=job.tag in mine) for job in jobs if job.tag not in kept]
+                fresh = {result.row.tag: result for result in _fan_out(todo, executor, progress)}
+            results = [{**fresh, **kept}[job.tag] for job in jobs]
+            failures = [result.failure for result in results if result.failure is not None]
+            if failures and len(failures) == len(results):
+                if not resumes:
+                    journal.end()
+                more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
+                raise CallError(f"{failures[0]}{more}")
+            outcome = summed_up(plant, told, results, target, force=force or resumes, kept=tuple(kept))
+        except KeyboardInterrupt as stop:
+            if jobs:
+                _sweep(target, journal)  # of processes that had no time left to clear up
+            done = [job.tag for job in jobs if resume.is_finished(target, job.tag, journal.run)]
+            left = [job.tag for job in jobs if job.tag not in done]
+            raise RunInterrupted(target, done, left, force=force) from stop
         journal.end()
     return outcome
 

@@ -11,6 +11,7 @@ from vibe.core.errors import OutputError
 from vibe.flow.capture_folder import Gathered
 from vibe.flow.run.earlier_run import since
 from vibe.flow.run.outcome import DriveResult, RunOutcome
+from vibe.flow.run.places import without_places
 from vibe.flow.run.preparation import Plant
 from vibe.flow.run.visits import not_visited
 from vibe.flow.settings import load_settings
@@ -46,7 +47,9 @@ def summed_up(
     from vibe.report.pages.index_page import write_index
 
     failures = {result.row.tag: result.failure for result in results if result.failure is not None}
-    compared = _compared(plant, told, [result.row for result in results])
+    folders = [target, plant.folder, *{path.parent for path in plant.files.values()}]
+    compared = _compared(plant, told, [_placeless(result.row, folders) for result in results])
+    told = replace(told, unused=[without_places(text, folders) for text in told.unused])
     missing: list[Missing] = []
     if plant.route is not None:
         missing = not_visited(plant.route, compared.reports, failures)
@@ -58,8 +61,15 @@ def summed_up(
         retakes=[one for report in compared.reports.values() for one in retakes(report)], remarks=compared.said,
     )  # fmt: skip
     noticed = dict.fromkeys(text for row in compared.rows for text in row.noticed)
-    said = [*told.unused, *noticed, *compared.said, *failures.values()]
+    said = [
+        *([] if plant.readings is None else plant.readings.remarks),
+        *told.unused,
+        *noticed,
+        *compared.said,
+        *failures.values(),
+    ]
     said += [f"{tag}: no capture was found" for tag in without if tag not in stops]
+    said += _of_files(compared.rows)
     if missing:
         said.append(_not_visited_in_words(missing))
     return RunOutcome(
@@ -94,6 +104,27 @@ def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compar
                 compared.said += [f"{row.tag}: {found.note}"] if found.failed else []
         compared.rows.append(row)
     return compared
+
+
+def _of_files(rows: Sequence[IndexRow]) -> list[str]:
+    """What went wrong with the pages themselves, such as a PDF that could not be drawn, once for all drives."""
+    where: dict[str, list[str]] = {}
+    for row in rows:
+        for remark in row.files.remarks if row.files is not None else ():
+            where.setdefault(remark, []).append(row.tag)
+    return [
+        f"{', '.join(tags[:6])}{f' and {len(tags) - 6} more' if len(tags) > 6 else ''}: {remark}"
+        for remark, tags in where.items()
+    ]
+
+
+def _placeless(row: IndexRow, folders: Sequence[Path]) -> IndexRow:
+    """A row as it may stand on a page that is handed on."""
+    return replace(
+        row,
+        remarks=tuple(without_places(text, folders) for text in row.remarks),
+        noticed=tuple(without_places(text, folders) for text in row.noticed),
+    )
 
 
 def _read_back(path: Path) -> bytes:

@@ -15,6 +15,7 @@ from typing import Any
 from vibe.core.errors import CallError
 from vibe.core.records.population import FigureKey
 from vibe.storage.digest import SEAL, seal_of
+from vibe.storage.regular import read_regular
 
 ACCEPTANCE, HEALTH = "vibe.acceptance/1", "vibe.health/1"
 MOST_BYTES = 20_000_000
@@ -122,10 +123,7 @@ def _json_files(folder: Path) -> Iterator[Path]:
 
 
 def _loaded(path: Path) -> Any:
-    size = path.stat().st_size
-    if size > MOST_BYTES:
-        raise ValueError(f"has {size / 1e6:.0f} MB, too large for a record")
-    return json.loads(path.read_bytes())
+    return json.loads(read_regular(path, MOST_BYTES))
 
 
 def _unchanged(record: Any) -> None:

@@ -9,7 +9,8 @@ from vibe.ingest.config.toml_file import load_model
 
 
 def load_recipe(path: Path) -> Recipe:
-    """The recipe that ``path`` describes, its ``drives``, ``captures``, ``route`` and ``limits`` made absolute.
+    """The recipe that ``path`` describes, its ``drives``, ``captures``, ``route``, ``readings`` and ``limits`` made
+    absolute.
 
     They are relative to the folder of the recipe file; ``out`` and ``earlier`` stay relative to where the command runs,
     so that a recipe that came with the installation never writes into it.
@@ -25,5 +26,6 @@ def load_recipe(path: Path) -> Recipe:
             "captures": base / recipe.captures,
             "limits": None if recipe.limits is None else base / recipe.limits,
             "route": None if recipe.route is None else base / recipe.route,
+            "readings": None if recipe.readings is None else base / recipe.readings,
         }
     )

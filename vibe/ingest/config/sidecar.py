@@ -14,6 +14,7 @@ from vibe.core.route.route import FileChannel, folded
 from vibe.core.strict import Positive
 from vibe.core.units import plain_unit
 from vibe.ingest.config.toml_file import load_model
+from vibe.storage.regular import leads_out
 
 if TYPE_CHECKING:
     from vibe.ingest.raw_rows import RawChannel
@@ -137,14 +138,22 @@ def load_sidecar(capture: Path) -> Sidecar | None:
     Raises:
         CaptureError: one is there and wrong; the sentence names its line and field.
     """
-    folder = folder_sidecar(capture)
-    path = sidecar_path(capture)
-    own = _load(path, Sidecar, capture) if path.exists() else None
+    folder, own = folder_sidecar(capture), own_sidecar(capture)
     if folder is None or own is None:
         return own or folder
     return own.model_copy(
         update={name: value for name, value in folder if value is not None and getattr(own, name) is None}
     )
+
+
+def own_sidecar(capture: Path) -> Sidecar | None:
+    """What ``<capture>.toml`` alone says; None where it is not there.
+
+    Raises:
+        CaptureError: it is wrong; the sentence names its line and field.
+    """
+    path = sidecar_path(capture)
+    return _load(path, Sidecar, capture) if path.exists() else None
 
 
 def sidecar_paths(capture: Path) -> tuple[Path, Path]:
@@ -168,6 +177,11 @@ def folder_sidecar(capture: Path) -> Sidecar | None:
 
 
 def _load(path: Path, model: type[_M], capture: Path) -> _M:
+    # As with captures: what a link brings from elsewhere is not of this folder.
+    if path.is_symlink() and leads_out(path, capture.parent):
+        raise CaptureError(
+            f"its sidecar {path.name} is a link that leads out of its folder: put the file itself there", path=capture
+        )
     try:
         return load_model(path, model)
     except ConfigError as error:

@@ -80,7 +80,11 @@ def _notes(files: Sequence[FileSeen], expected: Sequence[Expected]) -> list[Miss
         ]
         if open_notes:
             what = f"{' and '.join(open_notes)} not noted"
-            notes.append(Missing(drive=drive, point=None, what=what, remedy="Write it into the sidecar."))
+            notes.append(
+                Missing(
+                    drive=drive, point=None, what=what, remedy="Write it into the readings of the round, or a sidecar."
+                )
+            )
     return notes
 
 

@@ -8,22 +8,25 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from vibe.core.capture import TURNING, Capture, Channel
+from vibe.core.route.readings import RoundReadings
 from vibe.core.route.route import FileChannel, Route, RoutePoint, Stop, folded
 from vibe.ingest.config.sidecar import RouteSidecar, Sidecar, load_sidecar
 from vibe.ingest.read import read_capture
 from vibe.ingest.route.file_rules import CompiledRule, Named, RouteNames, name_says, names_of
 from vibe.ingest.route.name_pattern import clean, shown
+from vibe.ingest.route.noted_readings import with_readings
 
 _SAME_TIME = timedelta(minutes=10)
 """A file is named when its capture begins, ends or is saved; a wrong clock or zone is off by more (common practice)."""
 
 
-def read_on_route(path: Path, folder: Path, route: Route) -> Capture:
+def read_on_route(path: Path, folder: Path, route: Route, readings: RoundReadings | None = None) -> Capture:
     """Read one file of a round collected in ``folder``, once.
 
     What its sidecar says goes before what the file says, and that before what its name says by the route's rules.
     Where file and name contradict each other, a remark asks to check. The drive gets its tag of today and channels
-    the names of the route's points; what the route does not know keeps its name, with a remark.
+    the names of the route's points; what the route does not know keeps its name, with a remark. ``readings`` of the
+    round are laid upon it.
 
     Raises:
         CaptureError: the file or its sidecar cannot be read.
@@ -38,13 +41,14 @@ def read_on_route(path: Path, folder: Path, route: Route) -> Capture:
     drive, stop = _drive(capture.drive, names, named, rule, remarks)
     measured_at = _time(capture.measured_at, named, remarks)
     channels = _channels(capture.channels, stop, named, rule, remarks)
-    return replace(
+    capture = replace(
         capture,
         drive=drive,
         measured_at=measured_at,
         channels=channels,
         remarks=tuple(dict.fromkeys(remarks)),
     )
+    return with_readings(capture, readings)
 
 
 def _route_sidecar(sidecar: Sidecar, names: RouteNames, named: Named | None, rule: CompiledRule | None) -> RouteSidecar:

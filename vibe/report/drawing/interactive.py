@@ -26,6 +26,7 @@ from vibe.report.drawing.charts import LABEL_COLOUR, mark_heights, placed_labels
 from vibe.report.drawing.thinning import extremes, thin
 from vibe.report.words import printable
 from vibe.storage.files import write_whole
+from vibe.storage.regular import refuse_links_out
 
 PAGE_POINTS = 60_000
 """Points shared by all pictures of a page: about 0.8 MB of text."""
@@ -69,8 +70,9 @@ def put_scripts(folder: Path, scripts: Mapping[str, bytes]) -> list[str]:
     """Put ``scripts`` into ``folder`` unless they are there; their names.
 
     Raises:
-        OutputError: the folder cannot be written.
+        OutputError: the folder cannot be written, or is a link that leads out of where the pages are.
     """
+    refuse_links_out(folder.parent, folder.name)
     for name, content in scripts.items():
         path = folder / name
         if not path.is_file() or path.stat().st_size != len(content):

@@ -30,20 +30,21 @@ def loader(scripts: Sequence[str]) -> Markup:
     )
 
 
-def policy(style: str, scripts: Sequence[str] = ()) -> str:
-    """The policy of a page with this style sheet, which loads these scripts."""
+def policy(style: str, scripts: Sequence[str] = (), own_script: str = "") -> str:
+    """The policy of a page with this style sheet, which loads these scripts, or has one of its own inside."""
     if scripts:
         return (
             f"default-src 'none'; script-src '{_hash(loader(scripts))}' 'strict-dynamic'; "
             f"style-src 'unsafe-inline'; style-src-attr 'none'; img-src data:; {_NEVER}"
         )
-    return f"default-src 'none'; style-src '{_hash(style)}'; img-src data:; {_NEVER}"
+    own = f"script-src '{_hash(own_script)}'; " if own_script else ""
+    return f"default-src 'none'; {own}style-src '{_hash(style)}'; img-src data:; {_NEVER}"
 
 
-def with_policy(page: str, scripts: Sequence[str] = ()) -> str:
+def with_policy(page: str, scripts: Sequence[str] = (), own_script: str = "") -> str:
     """``page`` with its policy in place."""
     style = page.partition("<style>")[2].partition("</style>")[0]
-    return page.replace(PLACE, policy(style, scripts), 1)
+    return page.replace(PLACE, policy(style, scripts, own_script), 1)
 
 
 def _hash(text: str) -> str:

@@ -22,6 +22,7 @@ from vibe.report.pages import shell
 from vibe.report.printing.pdf import make_pdf
 from vibe.report.run_rows import DriveFiles as DriveFiles
 from vibe.storage.files import remove_older, safe_name, write_whole
+from vibe.storage.regular import refuse_links_out
 
 ASSETS = "assets"
 
@@ -57,10 +58,12 @@ def write_drive(drive_report: DriveReport, folder: Path, *, force: bool, pdf: bo
     not an error; an older one is then removed, so that a folder never mixes two runs.
 
     Raises:
-        OutputError: a file is there already and ``force`` is not given, or the folder cannot be written.
+        OutputError: a file is there already and ``force`` is not given, the drive's folder is a link that leads
+            elsewhere, or it cannot be written.
     """
     own = folder / safe_name(drive_report.health.drive)
     json_path, html_path, pdf_path = own / "health.json", own / "health.html", own / "health.pdf"
+    refuse_links_out(folder, own.name, ASSETS)
     if not force:
         refuse_existing(folder, drive_report.health.drive)
     remarks: list[str] = []

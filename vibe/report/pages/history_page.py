@@ -19,6 +19,7 @@ from vibe.report.drawing import history_data, history_marks, history_plots
 from vibe.report.pages import shell as pages
 from vibe.report.words import sentence_case
 from vibe.storage.files import safe_name, write_whole
+from vibe.storage.regular import refuse_links_out
 
 DRIVES, ALARMS, ASSETS = "drives", "alarms", "assets"
 _FIRST = 6
@@ -63,6 +64,7 @@ def write_history(shown: ShownDrive, out: Path, *, force: bool = False, queue: s
     path = out / drive_page_name(shown.tag)
     if path.exists() and not force:
         raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    refuse_links_out(out, DRIVES)
     text = render_history(shown, queue=queue)
     history_plots.write_scripts(out / ASSETS)
     return (write_whole(path, text, force=force),)

@@ -27,6 +27,7 @@ from vibe.report import history_words as said
 from vibe.report.drawing import history_data, history_marks, history_plots
 from vibe.report.pages import shell as pages
 from vibe.report.pages.history_page import (
+    ALARMS,
     ASSETS,
     alarm_page_name,
     drive_page_name,
@@ -37,6 +38,7 @@ from vibe.report.pages.history_page import (
 )
 from vibe.report.words import number, printable, probability, sentence_case
 from vibe.storage.files import write_whole
+from vibe.storage.regular import refuse_links_out
 
 QUEUE = "queue.html"
 LOW = 5.0
@@ -86,6 +88,7 @@ def write_queue_pages(
     for path in (out / QUEUE, *(path for _, path in alarms)):
         if path.exists() and not force:
             raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    refuse_links_out(out, ALARMS)
     full = _full(queue.alarms)
     files = []
     if alarms:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -12,9 +12,11 @@ from vibe.core.errors import OutputError
 from vibe.core.route.route_plan import PointPlan, RoutePlan, StopPlan
 from vibe.report import words
 from vibe.report.pages import shell
+from vibe.report.pages.readings_table import READINGS_FILE, readings_csv
 from vibe.report.printing.pdf import make_pdf
 from vibe.storage.csv_table import csv_text
 from vibe.storage.files import check_folder, remove_older, safe_name, staged, write_whole
+from vibe.storage.regular import refuse_links_out
 
 SCHEMA = "vibe.route_plan/1"
 ROUND = "round"
@@ -34,6 +36,8 @@ class RouteFiles:
     pdf: Path | None
     csv: Path
     json: Path
+    readings: Path
+    beside: tuple[Path, ...]
     round: Path
     folders: tuple[Path, ...]
     """One for each stop, in the order of the walk."""
@@ -45,6 +49,7 @@ class PointLine:
     """One point in the words of the sheet."""
 
     plan: PointPlan
+    number: int
     boxes: int
     mounting: str
     warning: str
@@ -79,19 +84,27 @@ class StopSheet:
 
 
 def write_route_plan(
-    plan: RoutePlan, folder: Path, *, force: bool, cautions: Sequence[str], pdf: bool = True
+    plan: RoutePlan,
+    folder: Path,
+    *,
+    force: bool,
+    cautions: Sequence[str],
+    pdf: bool = True,
+    beside: Mapping[str, str] | None = None,
 ) -> RouteFiles:
     """Write ``plan.html``, ``plan.pdf``, ``plan.csv``, ``plan.json`` and ``round/<drive>/folder.toml`` into ``folder``.
 
     All is made and written beside its place before the first file takes it. A ``folder.toml`` that is there is kept
-    even with ``force``: speed and load may stand in it.
+    even with ``force``, and so is ``readings.csv``: speed and load may stand in it. ``beside``: further files, by name.
 
     Raises:
         OutputError: one of them is there already and ``force`` is not given, or the folder cannot be written.
     """
     folders = stop_folders(plan)
     texts: dict[str, str] = {f"{ROUND}/{folders[stop.drive]}/{FOLDER_FILE}": folder_file(stop) for stop in plan.stops}
-    for name in ("plan.html", "plan.pdf", "plan.csv", "plan.json", *texts):
+    texts[READINGS_FILE] = readings_csv(plan)
+    refuse_links_out(folder, ROUND, *(f"{ROUND}/{name}" for name in folders.values()))
+    for name in ("plan.html", "plan.pdf", "plan.csv", "plan.json", *(beside or {}), *texts):
         if (folder / name).exists() and not force:
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
     kept = [name for name in texts if (folder / name).exists()]
@@ -100,6 +113,7 @@ def write_route_plan(
     printed = make_pdf(page) if pdf else None
     contents: dict[str, str | bytes] = {name: text for name, text in texts.items() if name not in kept}
     contents |= {"plan.csv": route_csv(plan), "plan.json": route_json(plan), "plan.html": page}
+    contents |= beside or {}
     if printed is not None and printed.content is not None:
         contents["plan.pdf"] = printed.content
     _write_together(folder, contents, force=force)
@@ -115,6 +129,8 @@ def write_route_plan(
         pdf=folder / "plan.pdf" if has_pdf else None,
         csv=folder / "plan.csv",
         json=folder / "plan.json",
+        readings=folder / READINGS_FILE,
+        beside=tuple(folder / name for name in beside or {}),
         round=folder / ROUND,
         folders=tuple(folder / ROUND / folders[stop.drive] for stop in plan.stops),
         remarks=tuple(remarks),
@@ -209,7 +225,7 @@ def route_html(plan: RoutePlan, cautions: Sequence[str]) -> str:
     return shell.render(
         "route_plan.html.j2",
         plan=plan,
-        sheets=list(_sheets(plan)),
+        sheets=list(stop_sheets(plan)),
         points=sum(point.in_use for stop in plan.stops for point in stop.points),
         budget=[
             ("start", hours(plan.budget.start_s)),
@@ -230,7 +246,8 @@ def hours(seconds: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
-def _sheets(plan: RoutePlan) -> Iterator[StopSheet]:
+def stop_sheets(plan: RoutePlan) -> Iterator[StopSheet]:
+    """The stops in the words of the sheet, in the order of the walk."""
     passed = plan.budget.start_s
     for number, stop in enumerate(plan.stops, start=1):
         arrival = passed + stop.time.walking_s
@@ -241,13 +258,13 @@ def _sheets(plan: RoutePlan) -> Iterator[StopSheet]:
             arrival=hours(arrival),
             here=f"{(passed - arrival) / 60:.0f} min here",
             captures=stop.captures,
-            points=tuple(map(_line, stop.points)),
+            points=tuple(_line(point, index) for index, point in enumerate(stop.points, start=1)),
             seen=sum(view.seen for view in stop.visibility),
             unseen=_unseen(stop),
         )
 
 
-def _line(point: PointPlan) -> PointLine:
+def _line(point: PointPlan, number: int) -> PointLine:
     warning = ""
     if point.in_use and point.better_mounting is not None and point.good_to_hz is not None:
         good_to = words.frequency(float(f"{point.good_to_hz:.2g}"))
@@ -255,6 +272,7 @@ def _line(point: PointPlan) -> PointLine:
     pulses = point.quantity == "tachometer"
     return PointLine(
         plan=point,
+        number=number,
         boxes=0 if not point.in_use else 1 if pulses else min(point.captures, MOST_BOXES),
         mounting="pulse sensor" if pulses else _MOUNTINGS[point.mounting],
         warning=warning,

@@ -87,5 +87,8 @@ def _environment() -> Environment:
 
 
 def render(template: str, **values: Any) -> str:
-    """A page; whatever is text in ``values`` comes out escaped. It may run the ``scripts`` among them and no others."""
-    return with_policy(_environment().get_template(template).render(**values), values.get("scripts", ()))
+    """A page; whatever is text in ``values`` comes out escaped. It may run the ``scripts`` among
+    them, or the one ``own_script``, and no others."""
+    return with_policy(
+        _environment().get_template(template).render(**values), values.get("scripts", ()), values.get("own_script", "")
+    )
