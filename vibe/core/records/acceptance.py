@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from vibe.core.records.commissioning import (
+    CaptureFacts,
+    EarlierAttempt,
+    Issue,
+    Measurand,
+    NotedQuantity,
+    NotedValue,
+    Plate,
+    SignedBy,
+    SpeedCurve,
+)
 from vibe.core.strict import Positive, StrictModel
 
 Answer = Literal["pass", "fail", "undetermined"]
 DecisionRule = Literal["simple acceptance", "guarded acceptance"]
 """JCGM 106:2012: the measured value itself against the limit, or a guard band of the expanded uncertainty inside it."""
 RequirementKind = Literal[
-    "level", "zone", "tone", "no damage", "phasing line", "spread", "temperature", "run-in", "identity"
+    "level", "zone", "tone", "no damage", "phasing line", "spread", "temperature", "run-in", "identity", "noted",
+    "golden", "over speed",
 ]
 """A broad-band level; a zone of a standard; the line of a tone; no damage at a stated false-alarm rate; a mesh harmonic
 that equal discs forbid; the type's population; a temperature noted by hand; levels that have settled; the counts of the
-plate."""
-RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed"]
+plate; a value measured by other means; a chosen drive of the type; levels against speed."""
+RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed", "run-up", "coast-down"]
 Text = Annotated[str, Field(min_length=1, max_length=300)]
 
 
@@ -49,6 +61,19 @@ class Requirement(StrictModel):
     """Of the standard's zones; acceptance of new drives is commonly asked for at A/B."""
     harmonic: Annotated[int, Field(ge=1, le=100)] | None = None
     false_alarm_rate: Annotated[float, Field(gt=0, le=0.5)] | None = None
+    quantity: NotedQuantity | None = None
+    """What a ``noted`` requirement is about."""
+    sense: Literal["at most", "at least"] = "at most"
+    """Of the limit of a ``noted`` requirement."""
+
+
+class RetestRule(StrictModel):
+    """What a drive that did not pass must go through to be accepted after all."""
+
+    text: Text
+    """As the contract says it."""
+    most_attempts: Annotated[int, Field(ge=1, le=20)] = 2
+    """Acceptances in all, the first counted in: whoever may try without end passes by chance."""
 
 
 class Requirements(StrictModel):
@@ -59,6 +84,7 @@ class Requirements(StrictModel):
     decision_rule: DecisionRule = "guarded acceptance"
     coverage: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.95
     """Of the expanded uncertainty."""
+    retest: RetestRule | None = None
     requirement: Annotated[list[Requirement], Field(min_length=1, max_length=200)]
 
 
@@ -70,6 +96,12 @@ class Instrument(StrictModel):
     calibrated: date | None = None
     calibration_uncertainty_percent: Positive | None = None
     """Expanded, k = 2, as calibration certificates state it."""
+    certificate: str = ""
+    """Number of the calibration certificate."""
+    point: str = ""
+    """The point that a sensor sat on; empty for what serves all, such as a recorder."""
+    measures: Measurand | None = None
+    """What it measures; taken from ``what`` unless given."""
 
 
 class CommissionedRun(StrictModel):
@@ -79,6 +111,10 @@ class CommissionedRun(StrictModel):
     captures: Annotated[list[str], Field(min_length=1, max_length=200)]
     load_percent: Annotated[float, Field(ge=0, le=1000)] | None = None
     temperature_c: Annotated[float, Field(ge=-60, le=300)] | None = None
+    oil_c: Annotated[float, Field(ge=-60, le=300)] | None = None
+    ambient_c: Annotated[float, Field(ge=-60, le=100)] | None = None
+    load_by: str = ""
+    """How the load was determined, for example a torque transducer or the motor's current."""
     note: str = ""
 
 
@@ -95,6 +131,17 @@ class CommissioningSet(StrictModel):
     run: Annotated[list[CommissionedRun], Field(min_length=1, max_length=50)]
     population: str | None = None
     """Folder with the records of the type's earlier drives, for requirements of kind ``spread``."""
+    golden: str | None = None
+    """Record of a chosen drive of the type, for requirements of kind ``golden``."""
+    issue: Issue = Field(default_factory=Issue)
+    plate: Plate = Field(default_factory=Plate)
+    noted: Annotated[list[NotedValue], Field(max_length=200)] = Field(default_factory=list)
+    captured_as: list[str] = Field(default_factory=list)
+    """Other names that captures may carry as their drive, for example the recorder's own."""
+    retest_of: str | None = None
+    """Record of the acceptance that the drive did not pass before."""
+    done_since: str = ""
+    """What was done to the drive since then."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,3 +232,17 @@ class Acceptance:
     remarks: tuple[str, ...]
     cautions: tuple[str, ...]
     software: str
+    issue: Issue = field(default_factory=Issue)
+    plate: Plate = field(default_factory=Plate)
+    mounting: str = ""
+    """How the sensors were fixed."""
+    measured: tuple[CaptureFacts, ...] = ()
+    """Of each capture, in the order of ``captures``."""
+    noted: tuple[NotedValue, ...] = ()
+    earlier: EarlierAttempt | None = None
+    retest_rule: str = ""
+    speed_curves: tuple[SpeedCurve, ...] = ()
+    baseline: tuple[tuple[str, str], ...] = ()
+    """(file name, sha256) of what is handed over as the drive's first baseline."""
+    signed_by: SignedBy | None = None
+    """Whose signature belongs to this record; None where it is not signed."""
