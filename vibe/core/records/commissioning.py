@@ -89,7 +89,9 @@ class SignedBy:
 
     name: str
     key: str
-    """The public key that signs the record, as OpenSSH names it: ``SHA256:`` and the hash in base 64."""
+    """Name of the public key that signs the record, as OpenSSH gives it: ``SHA256:`` and its hash in base 64."""
+    public_key: str
+    """The same key itself, as OpenSSH writes it: ``ssh-ed25519`` and base 64."""
     pdf_certificate_sha256: str
     """Of the certificate that signs the PDF, in DER; hexadecimal."""
 

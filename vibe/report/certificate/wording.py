@@ -40,8 +40,11 @@ class PageWords(HTMLParser):
         super().__init__(convert_charrefs=True)
         self.words: list[str] = []
         self.records: list[str] = []
+        self.signatures: list[str] = []
+        """As they stand next to the records; empty where a record has none."""
         self._inside = ""
         self._held = ""
+        self._signature = ""
         self.feed(page)
         self.close()
 
@@ -49,10 +52,12 @@ class PageWords(HTMLParser):
         if tag in ("script", "style", "title"):
             self._inside = f"{tag} {SCRIPT_ID}" if dict(attrs).get("id") == SCRIPT_ID else tag
             self._held = ""
+            self._signature = dict(attrs).get("data-signature") or ""
 
     def handle_endtag(self, tag: str) -> None:
         if self._inside == f"script {SCRIPT_ID}" and tag == "script":
             self.records.append(self._held)
+            self.signatures.append(self._signature)
         if self._inside.split(" ")[0] == tag:
             self._inside = ""
 
