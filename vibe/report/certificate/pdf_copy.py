@@ -86,13 +86,8 @@ def open_pdf(data: bytes) -> Opened | None:
         return Opened(
             files=files,
             pages=[one.extract_text() for one in reader.pages],
-            overlaid=sum(not _signature(note) for one in reader.pages for note in one.get("/Annots") or ()),
+            overlaid=sum(len(one.get("/Annots") or ()) for one in reader.pages),
         )
     except Exception:  # a damaged file can break a reader anywhere
         return None
 
-
-def _signature(note: object) -> bool:
-    """A field that holds an electronic signature."""
-    content = note.get_object() if hasattr(note, "get_object") else {}
-    return content.get("/Subtype") == "/Widget" and content.get("/FT") == "/Sig"
