@@ -89,9 +89,9 @@ def test_a_changed_record_is_caught(files: CertificateFiles, tmp_path: Path, was
         assert found.failed, path
 
 
-def test_white_space_of_the_record_is_no_matter_and_its_seal_is(files: CertificateFiles, tmp_path: Path) -> None:
+def test_a_record_is_held_to_its_bytes(files: CertificateFiles, tmp_path: Path) -> None:
     packed = copy(files.json, tmp_path, lambda text: json.dumps(json.loads(text)))
-    assert not verify_certificate(packed).failed
+    assert "saved anew" in wrong(verify_certificate(packed))
     first = copy(files.json, tmp_path, lambda text: text.replace(files.seal, files.seal[::-1]))
     assert "another hash than the seal says" in wrong(verify_certificate(first))
 
@@ -142,8 +142,10 @@ def test_another_page_round_the_same_record_is_caught_even_when_sealed_anew(
     assert "another one" in wrong(verify_certificate(tmp_path / "forged.html", seal=files.seal))
 
 
-def test_line_ends_of_another_system_change_nothing(files: CertificateFiles, tmp_path: Path) -> None:
-    assert not verify_certificate(copy(files.html, tmp_path, lambda text: text.replace("\n", "\r\n"))).failed
+def test_line_ends_that_were_changed_on_the_way_are_named(files: CertificateFiles, tmp_path: Path) -> None:
+    for path in (files.html, files.json):
+        found = verify_certificate(copy(path, tmp_path, lambda text: text.replace("\n", "\r\n")))
+        assert "only the ends of its lines" in wrong(found)
 
 
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.9, 0.999])
@@ -168,6 +170,9 @@ def test_a_certificate_of_another_version(
         found = verify_certificate(path)
         assert found.failed == ()
         assert {check.what: check.fits for check in found.checks}["page follows from record"] is None
+        assert found.verdict.startswith("sealed, unsigned: what it shows is not comparable")
+        assert not found.proved
+    assert verify_certificate(files.json).verdict.startswith("sealed, unsigned")
     found = verify_certificate(copy(files.html, tmp_path, lambda text: text.replace("1.94", "1.84", 1)))
     assert "where is not known to this version" in wrong(found)
     later = sealed({**read_sealed(files.json.read_bytes()), "schema": "vibe.acceptance/2", "more": [1]})
@@ -189,7 +194,7 @@ def test_a_pdf_that_shows_another_result_than_it_holds_is_caught(files: Certific
     made = make_pdf(page.replace("1.94\u00a0± 0.14", "1.84\u00a0± 0.14"))
     assert made.content is not None
     data, remark = certificate._attached(
-        made.content, {"acceptance.json": files.json.read_text("utf-8"), "certificate.html": page}
+        made.content, {"acceptance.json": files.json.read_bytes(), "certificate.html": page.encode()}
     )
     assert remark == ""
     path = tmp_path / "certificate.pdf"

@@ -297,7 +297,7 @@ def check_page(data: bytes, known: KnownKeys | None = None) -> Verification:
         shown = CertificateCheck(
             what="page", fits=False, text="only the ends of its lines were changed on the way; ask for the file itself"
         )
-    elif same and made_here(found.record):
+    elif same and made_here(found.record) and not found.failed:
         shown = CertificateCheck(what="page", fits=False, text="its record is written in another way than it makes")
     elif same:
         shown = CertificateCheck(
