@@ -20,6 +20,7 @@ RequirementKind = Literal[
 that equal discs forbid; the type's population; a temperature noted by hand; levels that have settled; the counts of the
 plate."""
 RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed"]
+Distribution = Literal["normal", "rectangular", "triangular", "U-shaped"]
 Text = Annotated[str, Field(min_length=1, max_length=300)]
 
 
@@ -49,6 +50,9 @@ class Requirement(StrictModel):
     """Of the standard's zones; acceptance of new drives is commonly asked for at A/B."""
     harmonic: Annotated[int, Field(ge=1, le=100)] | None = None
     false_alarm_rate: Annotated[float, Field(gt=0, le=0.5)] | None = None
+    parts: list[Text] = Field(default_factory=list)
+    """Parts that must have been searched for damage: kinds such as ``bearing`` or ``ring pin``, or names of single
+    ones; unless given, the kinds that ``text`` names."""
 
 
 class Requirements(StrictModel):
@@ -82,6 +86,27 @@ class CommissionedRun(StrictModel):
     note: str = ""
 
 
+class StatedContribution(StrictModel):
+    """One contribution to the uncertainty of a vibration figure, as somebody states it.
+
+    ``percent`` of the value is what the distribution says: the expanded uncertainty of a normal one (with
+    ``coverage_factor``), half the width of the others.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    percent: Annotated[float, Field(ge=0, le=50)]
+    """0 where it does not apply."""
+    distribution: Distribution = "normal"
+    coverage_factor: Annotated[float, Field(ge=1, le=5)] = 2.0
+    degrees_of_freedom: Annotated[float, Field(ge=1, le=10_000)] | None = None
+    """None: as good as known."""
+    shared: bool = False
+    """One and the same error at all points and captures of a run; else each point has its own."""
+    points: list[str] = Field(default_factory=list)
+    """Points that it holds for; all unless given."""
+    source: Text
+
+
 class CommissioningSet(StrictModel):
     """The form of a commissioning set: one new drive, its runs and who measured with what."""
 
@@ -92,6 +117,8 @@ class CommissioningSet(StrictModel):
     serial: Annotated[str, Field(min_length=1, max_length=80)]
     mounting: Literal["stud", "adhesive", "magnet", "probe"] = "stud"
     instrument: list[Instrument] = Field(default_factory=list)
+    contribution: Annotated[list[StatedContribution], Field(max_length=50)] = Field(default_factory=list)
+    """To the uncertainty; one that is named like one of common practice stands in its place."""
     run: Annotated[list[CommissionedRun], Field(min_length=1, max_length=50)]
     population: str | None = None
     """Folder with the records of the type's earlier drives, for requirements of kind ``spread``."""
@@ -99,13 +126,18 @@ class CommissioningSet(StrictModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contribution:
-    """One line of an uncertainty budget: relative standard uncertainty, and how it is known (GUM type A or B)."""
+    """One line of an uncertainty budget: relative standard uncertainty, and how it is known (GUM type A or B).
+
+    ``shared``: one error of all points of a run, so that their values are correlated through it.
+    """
 
     name: str
     relative: float
     type: Literal["A", "B"]
     because: str
     degrees_of_freedom: float | None = None
+    distribution: Distribution = "normal"
+    shared: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +150,10 @@ class Quantity:
     expanded: float | None
     coverage: float
     budget: tuple[Contribution, ...] = ()
+    coverage_factor: float | None = None
+    """Expanded over standard uncertainty."""
+    degrees_of_freedom: float | None = None
+    """Effective ones; None where as good as infinite."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +178,35 @@ class Sighting:
     top_hz: float = 0.0
     step: float | None = None
     short_of: str = ""
+    degrees_of_freedom: float | None = None
+    """Of ``scatter``."""
+    not_apart: str = ""
+    """Why the figure says nothing of what it is named after; empty where it does. ``needs_s``: capture that parts it."""
+    needs_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchedPart:
+    """A part that was searched for local damage, and how small an impact would have been found there.
+
+    ``shown_m_s2``: peak acceleration of one impact at the sensor, of which captures like these show nine in ten; None
+    where no capture could show the part, and ``why`` then says why not.
+    """
+
+    part: str
+    tones: tuple[str, ...]
+    shown_m_s2: float | None
+    why: str = ""
+    captures: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """A file that the answer rests on, by its content."""
+
+    what: str
+    file: str
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +224,9 @@ class Outcome:
     why: str
     settles: str | None
     """The capture that would settle an undetermined answer."""
+    risk_of_false_acceptance: float | None = None
+    """Probability that the true value lies above its limit all the same, given what was measured (JCGM 106:2012)."""
+    searched: tuple[SearchedPart, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,3 +253,5 @@ class Acceptance:
     remarks: tuple[str, ...]
     cautions: tuple[str, ...]
     software: str
+    inputs: tuple[InputFile, ...] = ()
+    """Drive file, requirements, set and settings."""
