@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from vibe import __version__
 from vibe.core.errors import CallError, CaptureError, ConfigError
+from vibe.flow.commissioning.line_values import lines_asked
 from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify, when
 from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
@@ -80,7 +81,8 @@ def run_commissioning(
     check_folder(target)
     sets = find_sets(captures or recipe.captures)
     settings = load_settings(recipe.limits)
-    read = [read_set(path, settings, recipe.limits) for path in sets]  # What is wrong with one is told before any long work.
+    # What is wrong with one is told before any long work.
+    read = [read_set(path, settings, recipe.limits) for path in sets]
     folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
     if not force:
         for folder in folders:
@@ -198,10 +200,11 @@ def _figures_of_captures(
     kinds = [run.kind for run, files in zip(read.given.run, read.runs, strict=True) for _ in files]
     paths = [(number, path) for number, files in enumerate(read.runs) for path in files]
     asked = to_identify(kinds, [path.stat().st_size for _, path in paths], MOST_IDENTIFIED)
+    lines = lines_asked(read.requirements.requirement, read.drive, read.table)
     jobs = [
         FiguresJob(
             path=path, run=number, kind=read.given.run[number].kind, drive=read.drive, table=read.table,
-            settings=shared, mounting=read.given.mounting, identify=place in asked,
+            settings=shared, mounting=read.given.mounting, identify=place in asked, lines=lines,
         )
         for place, (number, path) in enumerate(paths)
     ]  # fmt: skip
