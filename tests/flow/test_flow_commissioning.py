@@ -164,7 +164,14 @@ def test_each_figure_has_its_budget_and_the_zone_its_source(done: dict[str, Acce
     assert outcome.measured.expanded is not None
     names = [one.name for one in outcome.measured.budget]
     # One capture cannot tell how captures scatter.
-    assert names == ["calibration", "mounting", "averaging", "repeatability"]
+    assert names == [
+        "calibration", "mounting", "frequency response", "transverse sensitivity", "temperature", "cable", "remounting",
+        "load setting", "session", "averaging", "repeatability",
+    ]  # fmt: skip
+    assert outcome.measured.coverage_factor is not None
+    assert outcome.measured.degrees_of_freedom is not None
+    assert outcome.risk_of_false_acceptance is not None
+    assert outcome.risk_of_false_acceptance < 0.025
     assert outcome.acceptance_limit == pytest.approx(6.25 - outcome.measured.expanded)
     assert 0 < outcome.measured.expanded < 0.2 * outcome.measured.value
 

@@ -16,6 +16,7 @@ from vibe.core.records.commissioning import (
     NotedQuantity,
     NotedValue,
     Plate,
+    RetestRule,
     SignedBy,
     SpeedCurve,
 )
@@ -32,6 +33,8 @@ RequirementKind = Literal[
 that equal discs forbid; the type's population; a temperature noted by hand; levels that have settled; the counts of the
 plate; a value measured by other means; a chosen drive of the type; levels against speed."""
 RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed", "run-up", "coast-down"]
+RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed"]
+Distribution = Literal["normal", "rectangular", "triangular", "U-shaped"]
 Text = Annotated[str, Field(min_length=1, max_length=300)]
 
 
@@ -65,15 +68,9 @@ class Requirement(StrictModel):
     """What a ``noted`` requirement is about."""
     sense: Literal["at most", "at least"] = "at most"
     """Of the limit of a ``noted`` requirement."""
-
-
-class RetestRule(StrictModel):
-    """What a drive that did not pass must go through to be accepted after all."""
-
-    text: Text
-    """As the contract says it."""
-    most_attempts: Annotated[int, Field(ge=1, le=20)] = 2
-    """Acceptances in all, the first counted in: whoever may try without end passes by chance."""
+    parts: list[Text] = Field(default_factory=list)
+    """Parts that must have been searched for damage: kinds such as ``bearing`` or ``ring pin``, or names of single
+    ones; unless given, the kinds that ``text`` names."""
 
 
 class Requirements(StrictModel):
@@ -118,6 +115,27 @@ class CommissionedRun(StrictModel):
     note: str = ""
 
 
+class StatedContribution(StrictModel):
+    """One contribution to the uncertainty of a vibration figure, as somebody states it.
+
+    ``percent`` of the value is what the distribution says: the expanded uncertainty of a normal one (with
+    ``coverage_factor``), half the width of the others.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    percent: Annotated[float, Field(ge=0, le=50)]
+    """0 where it does not apply."""
+    distribution: Distribution = "normal"
+    coverage_factor: Annotated[float, Field(ge=1, le=5)] = 2.0
+    degrees_of_freedom: Annotated[float, Field(ge=1, le=10_000)] | None = None
+    """None: as good as known."""
+    shared: bool = False
+    """One and the same error at all points and captures of a run; else each point has its own."""
+    points: list[str] = Field(default_factory=list)
+    """Points that it holds for; all unless given."""
+    source: Text
+
+
 class CommissioningSet(StrictModel):
     """The form of a commissioning set: one new drive, its runs and who measured with what."""
 
@@ -128,6 +146,8 @@ class CommissioningSet(StrictModel):
     serial: Annotated[str, Field(min_length=1, max_length=80)]
     mounting: Literal["stud", "adhesive", "magnet", "probe"] = "stud"
     instrument: list[Instrument] = Field(default_factory=list)
+    contribution: Annotated[list[StatedContribution], Field(max_length=50)] = Field(default_factory=list)
+    """To the uncertainty; one that is named like one of common practice stands in its place."""
     run: Annotated[list[CommissionedRun], Field(min_length=1, max_length=50)]
     population: str | None = None
     """Folder with the records of the type's earlier drives, for requirements of kind ``spread``."""
@@ -146,13 +166,18 @@ class CommissioningSet(StrictModel):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contribution:
-    """One line of an uncertainty budget: relative standard uncertainty, and how it is known (GUM type A or B)."""
+    """One line of an uncertainty budget: relative standard uncertainty, and how it is known (GUM type A or B).
+
+    ``shared``: one error of all points of a run, so that their values are correlated through it.
+    """
 
     name: str
     relative: float
     type: Literal["A", "B"]
     because: str
     degrees_of_freedom: float | None = None
+    distribution: Distribution = "normal"
+    shared: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +190,10 @@ class Quantity:
     expanded: float | None
     coverage: float
     budget: tuple[Contribution, ...] = ()
+    coverage_factor: float | None = None
+    """Expanded over standard uncertainty."""
+    degrees_of_freedom: float | None = None
+    """Effective ones; None where as good as infinite."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +218,37 @@ class Sighting:
     top_hz: float = 0.0
     step: float | None = None
     short_of: str = ""
+    degrees_of_freedom: float | None = None
+    """Of ``scatter``."""
+    smeared: float = 0.0
+    """Of a line that wanders about its order: half the range, relative, in which its value lies."""
+    not_apart: str = ""
+    """Why the figure says nothing of what it is named after, else empty; ``needs_s``: capture that would part it."""
+    needs_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchedPart:
+    """A part that was searched for local damage, and how small an impact would have been found there.
+
+    ``shown_m_s2``: peak acceleration of one impact at the sensor, of which captures like these show nine in ten; None
+    where no capture could show the part, and ``why`` then says why not.
+    """
+
+    part: str
+    tones: tuple[str, ...]
+    shown_m_s2: float | None
+    why: str = ""
+    captures: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """A file that the answer rests on, by its content."""
+
+    what: str
+    file: str
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +266,9 @@ class Outcome:
     why: str
     settles: str | None
     """The capture that would settle an undetermined answer."""
+    risk_of_false_acceptance: float | None = None
+    """Probability that the true value lies above its limit all the same, given what was measured (JCGM 106:2012)."""
+    searched: tuple[SearchedPart, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,3 +309,5 @@ class Acceptance:
     """(file name, sha256) of what is handed over as the drive's first baseline."""
     signed_by: SignedBy | None = None
     """Whose signature belongs to this record; None where it is not signed."""
+    inputs: tuple[InputFile, ...] = ()
+    """Drive file, requirements, set and settings."""

@@ -49,6 +49,15 @@ class Plate(StrictModel):
     """Kind, grade and quantity, as filled."""
 
 
+class RetestRule(StrictModel):
+    """What a drive that did not pass must go through to be accepted after all."""
+
+    text: Annotated[str, Field(min_length=1, max_length=300)]
+    """As the contract says it."""
+    most_attempts: Annotated[int, Field(ge=1, le=20)] = 2
+    """Acceptances in all, the first counted in: whoever may try without end passes by chance."""
+
+
 class NotedValue(StrictModel):
     """A value that was measured by other means, and noted by hand."""
 

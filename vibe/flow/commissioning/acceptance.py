@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING
 
 from vibe import __version__
 from vibe.core.errors import CallError, CaptureError, ConfigError
+from vibe.flow.commissioning.line_values import lines_asked
 from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify, when
 from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
-from vibe.storage.files import check_folder, safe_name
+from vibe.storage.files import check_folder, safe_name, writable
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
-    from vibe.core.records.acceptance import Acceptance, CommissioningSet, Requirements
+    from vibe.core.records.acceptance import Acceptance, CommissioningSet, InputFile, Requirements
     from vibe.core.tones import ToneTable
     from vibe.health.acceptance.uncertainty import MeasurementPractice
 
@@ -48,6 +49,7 @@ class _Read:
     drive_path: Path
     runs: tuple[tuple[Path, ...], ...]
     practice: MeasurementPractice
+    limits_path: Path
 
 
 def run_commissioning(
@@ -79,7 +81,8 @@ def run_commissioning(
     check_folder(target)
     sets = find_sets(captures or recipe.captures)
     settings = load_settings(recipe.limits)
-    read = [read_set(path, settings) for path in sets]  # What is wrong with one is told before any long work.
+    # What is wrong with one is told before any long work.
+    read = [read_set(path, settings, recipe.limits) for path in sets]
     folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
     if not force:
         for folder in folders:
@@ -99,11 +102,16 @@ def load_practice() -> MeasurementPractice:
     from vibe.health.acceptance.uncertainty import MeasurementPractice
     from vibe.ingest import load_model
 
-    return load_model(share_dir() / "configs" / "acceptance" / "measurement.toml", MeasurementPractice)
+    return load_model(practice_path(), MeasurementPractice)
 
 
-def read_set(path: Path, settings: Settings) -> _Read:
-    """A set and all files that it names.
+def practice_path() -> Path:
+    """The file of common practice of measuring."""
+    return share_dir() / "configs" / "acceptance" / "measurement.toml"
+
+
+def read_set(path: Path, settings: Settings, limits: Path | None = None) -> _Read:
+    """A set and all files that it names; ``limits``: file that the limits of ``settings`` are from, unless shipped.
 
     Raises:
         ConfigError: one of them is missing or wrong, with line and field.
@@ -119,6 +127,7 @@ def read_set(path: Path, settings: Settings) -> _Read:
     read = _Read(
         path=path, given=given, requirements=requirements, drive=drive, table=table, drive_path=base / given.drive,
         runs=run_captures(given, path), practice=load_practice(),
+        limits_path=limits or share_dir() / "configs" / "limits.toml",
     )  # fmt: skip
     check_limits(_evidence(read, settings, ()))
     return read
@@ -160,8 +169,25 @@ def prove(
         speed_hz=float(f"{speeds[0]:.8g}") if speeds else None, ratio_ordered=evidence.ordered,
         ratio_found=" or ".join(found) or "not determined",
         remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
-        software=f"vibe {__version__}",
+        software=f"vibe {__version__}", inputs=_inputs(read),
     )  # fmt: skip
+
+
+def _inputs(read: _Read) -> tuple[InputFile, ...]:
+    """All files but the captures that the answers rest on."""
+    from vibe.core.records.acceptance import InputFile
+    from vibe.flow.file_hash import file_hash
+
+    configs = share_dir() / "configs"
+    files = [
+        ("drive file", read.drive_path),
+        ("requirements", read.path.resolve().parent / read.given.requirements),
+        ("commissioning set", read.path),
+        ("limits", read.limits_path),
+        *(("settings", configs / name) for name in ("judgement.toml", "diagnosis.toml")),
+        ("settings", practice_path()),
+    ]
+    return tuple(InputFile(what=what, file=writable(path.name), sha256=file_hash(path)) for what, path in files)
 
 
 def _figures_of_captures(
@@ -174,10 +200,11 @@ def _figures_of_captures(
     kinds = [run.kind for run, files in zip(read.given.run, read.runs, strict=True) for _ in files]
     paths = [(number, path) for number, files in enumerate(read.runs) for path in files]
     asked = to_identify(kinds, [path.stat().st_size for _, path in paths], MOST_IDENTIFIED)
+    lines = lines_asked(read.requirements.requirement, read.drive, read.table)
     jobs = [
         FiguresJob(
             path=path, run=number, kind=read.given.run[number].kind, drive=read.drive, table=read.table,
-            settings=shared, mounting=read.given.mounting, identify=place in asked,
+            settings=shared, mounting=read.given.mounting, identify=place in asked, lines=lines,
         )
         for place, (number, path) in enumerate(paths)
     ]  # fmt: skip

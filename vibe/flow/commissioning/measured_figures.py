@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.acceptance import RunKind, Sighting
+from vibe.flow.commissioning.line_values import LineAsked, line_values
 from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
 from vibe.flow.settings import Settings
 from vibe.storage.files import writable
@@ -43,6 +44,7 @@ class FiguresJob:
     settings: Settings
     mounting: Mounting
     identify: bool
+    lines: tuple[LineAsked, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,6 +130,7 @@ def _figures(
         scatter_why: str,
         short_of: str = "",
         step: float | None = None,
+        **more: Any,
     ) -> None:
         error, short = _mounted(job.mounting, top_hz)
         short = "; ".join(text for text in (short_of, short) if text)
@@ -135,7 +138,7 @@ def _figures(
             Sighting(
                 value=value, unit=unit, point=point, run=job.run, kind=job.kind, file=writable(job.path.name),
                 time_s=time_s, mounting=error, top_hz=top_hz, short_of=short, scatter=scatter,
-                scatter_why=scatter_why, step=step,
+                scatter_why=scatter_why, step=step, **more,
             )
         )  # fmt: skip
 
@@ -151,13 +154,23 @@ def _figures(
             short_of=_short_of(level, job),
             step=channel.step if level.measure == "acceleration_peak" and channel.quantity == "acceleration" else None,
         )  # fmt: skip
+    for line in line_values(job.lines, job.drive, job.table, reading):
+        for value, unit in ((line.velocity_mm_s, "mm/s"), (line.acceleration_m_s2, "m/s^2")):
+            add(
+                line.name, line.channel, value, unit, line.frequency_hz, scatter=line.scatter,
+                scatter_why=line.scatter_why, degrees_of_freedom=line.degrees_of_freedom, smeared=line.smeared,
+                not_apart=line.not_apart, needs_s=line.needs_s,
+            )  # fmt: skip
+    # What follows the supply has no line of the drive so near that it would have to be parted from it.
     from vibe.health.acceptance.outcomes import line_scatter
 
-    for line in reading.lines:
-        scatter = line_scatter(line.velocity_mm_s, line.floor_mm_s)
-        why = f"line {line.over_floor_db:.0f} dB over its floor"
-        for value, unit in ((line.most_velocity_mm_s, "mm/s"), (line.most_acceleration_m_s2, "m/s^2")):
-            add(line.name, line.channel, value, unit, line.frequency_hz, scatter=scatter, scatter_why=why)
+    fitted = {line.name for line in job.lines}
+    for fixed in reading.lines:
+        if fixed.name not in fitted:
+            scatter = line_scatter(fixed.velocity_mm_s, fixed.floor_mm_s)
+            why = f"line {fixed.over_floor_db:.0f} dB over its floor"
+            for value, unit in ((fixed.most_velocity_mm_s, "mm/s"), (fixed.most_acceleration_m_s2, "m/s^2")):
+                add(fixed.name, fixed.channel, value, unit, fixed.frequency_hz, scatter=scatter, scatter_why=why)
     return {key: tuple(sightings) for key, sightings in found.items()}
 
 

@@ -75,10 +75,11 @@ class Evidence:
 
 def readable_lines(drive: Drive, table: ToneTable) -> set[str]:
     """Names of the lines that a capture of the drive is read at."""
+    from vibe.flow.commissioning.line_values import line_orders
     from vibe.flow.diagnose.tone_requests import analysis_request_of
 
-    analysis_request = analysis_request_of(drive, table, set(), noted_hz=None)
-    return {name for name, _ in (*analysis_request.lines, *analysis_request.lines_hz)}
+    fixed = analysis_request_of(drive, table, set(), noted_hz=None).lines_hz
+    return {*line_orders(drive, table), *(name for name, _ in fixed)}
 
 
 def check_limits(evidence: Evidence) -> None:
@@ -105,6 +106,7 @@ def answered(evidence: Evidence) -> list[Outcome]:
     judging = Judging(
         rule=evidence.requirements.decision_rule, coverage=evidence.requirements.coverage, practice=evidence.practice,
         calibration=calibration(evidence.given.instrument, evidence.practice), fixing=evidence.given.mounting,
+        stated=tuple(evidence.given.contribution),
     )  # fmt: skip
     outcomes = [_answered(one, evidence, judging) for one in evidence.requirements.requirement]
     answers = {one.answer for one in evidence.counted}
