@@ -115,7 +115,11 @@ def test_signed_with_keys_made_here_and_checked_with_what_was_handed_over(
     assert made.status == 0, made.err
     assert "SHA256:" in made.err
     assert vibe("certificate", "key", "export", "--keys", own, "--out", public).status == 0
-    assert sorted(path.name for path in public.iterdir()) == ["allowed_signers", "pdf_certificate.pem", "public_key.pem"]
+    assert sorted(path.name for path in public.iterdir()) == [
+        "allowed_signers",
+        "pdf_certificate.pem",
+        "public_key.pem",
+    ]
     assert "name\tReducer shop" in vibe("certificate", "key", "show", "--keys", public).out
     monkeypatch.setenv("VIBE_PASS_PHRASE", "wrong horse")
     refused = vibe("certificate", "sign", files.json, "--keys", own, "--no-pdf", "--out", tmp_path / "signed")

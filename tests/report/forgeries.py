@@ -459,7 +459,9 @@ def pdf_of_another_layout(loot: Loot) -> Forged:
     record = record_of(loot.bad_bare)
     forged = sealed({**record, "layout": "0" * 16, "page_sha256": page_hash(certificate_html(passing()))})
     shown = certificate_html(passing(), forged)
-    printed, _ = _printed(shown, {"acceptance.json": written(forged).encode(), "certificate.html": shown.encode()}, None)
+    printed, _ = _printed(
+        shown, {"acceptance.json": written(forged).encode(), "certificate.html": shown.encode()}, None
+    )
     assert printed is not None
     return Forged(content=printed)
 
@@ -470,5 +472,3 @@ def sheet_removed(loot: Loot) -> Forged:
         del writer.pages[0]
 
     return rewritten(pdf_of(loot.good), change)
-
-

@@ -96,7 +96,8 @@ def test_other_programs_agree(loot: tuple[Loot, KnownKeys], tmp_path: Path) -> N
         "openssl": ["pkeyutl", "-verify", "-pubin", "-inkey", key, "-rawin", "-in", record, "-sigfile", bare],
         "openssl ": ["cms", "-verify", "-binary", "-inform", "DER", "-in", tmp_path / "der", "-content",
                      tmp_path / "signed", "-CAfile", certificate, "-purpose", "any", "-out", tmp_path / "nothing"],
-        "ssh-keygen": ["-Y", "verify", "-f", public / "allowed_signers", "-I", principal(SIGNER), "-n", "file", "-s", ssh],
+        "ssh-keygen": ["-Y", "verify", "-f", public / "allowed_signers", "-I", principal(SIGNER), "-n", "file",
+                       "-s", ssh],
         "pdfsig": ["-nocert", goods.good.pdf],
     }  # fmt: skip
     tried = 0

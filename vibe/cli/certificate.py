@@ -29,9 +29,7 @@ CertificateFile = Annotated[
 _SAID = {True: "fits", False: "does not fit", None: "not compared"}
 
 
-Keys = Annotated[
-    Path, typer.Option("--keys", metavar="DIR", help="Folder of the signing keys.", show_default=False)
-]
+Keys = Annotated[Path, typer.Option("--keys", metavar="DIR", help="Folder of the signing keys.", show_default=False)]
 PassPhraseFile = Annotated[
     Path | None,
     typer.Option(
@@ -46,7 +44,8 @@ def verify(
     key: Annotated[
         list[Path] | None,
         typer.Option(
-            "--key", metavar="FILE|DIR",
+            "--key",
+            metavar="FILE|DIR",
             help="What the signer handed over: public_key.pem, pdf_certificate.pem or their folder. May be repeated.",
         ),
     ] = None,
@@ -114,7 +113,9 @@ def sign(
     if found.failed or found.record is None:
         refuse(f"{record} is {found.verdict}", WRONG_CALL)
     if not made_here(found.record):
-        raise CallError(f"{record} was made by another version, whose page this one does not make; run the recipe again")
+        raise CallError(
+            f"{record} was made by another version, whose page this one does not make; run the recipe again"
+        )
     opened = load_keys(keys, pass_phrase(pass_phrase_file))
     made = write_certificate(acceptance_of(found.record), out or record.parent, force=force, pdf=pdf, keys=opened)
     for remark in made.remarks:
@@ -218,8 +219,10 @@ key_app = typer.Typer(
     name="key", help="Keys that sign certificates.", no_args_is_help=True, pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )  # fmt: skip
-for _name, _command in (("make", make_key), ("show", show_key), ("export", export_key)):
-    key_app.command(_name)(plainly(_command))
-for _name, _command in (("verify", verify), ("show", show), ("sign", sign)):
-    app.command(_name)(plainly(_command))
+key_app.command("make")(plainly(make_key))
+key_app.command("show")(plainly(show_key))
+key_app.command("export")(plainly(export_key))
+app.command("verify")(plainly(verify))
+app.command("show")(plainly(show))
+app.command("sign")(plainly(sign))
 app.add_typer(key_app)

@@ -13,9 +13,9 @@ from vibe.core.records.commissioning import (
     EarlierAttempt,
     Issue,
     Measurand,
+    NamePlate,
     NotedQuantity,
     NotedValue,
-    Plate,
     RetestRule,
     SignedBy,
     SpeedCurve,
@@ -26,14 +26,23 @@ Answer = Literal["pass", "fail", "undetermined"]
 DecisionRule = Literal["simple acceptance", "guarded acceptance"]
 """JCGM 106:2012: the measured value itself against the limit, or a guard band of the expanded uncertainty inside it."""
 RequirementKind = Literal[
-    "level", "zone", "tone", "no damage", "phasing line", "spread", "temperature", "run-in", "identity", "noted",
-    "golden", "over speed",
+    "level",
+    "zone",
+    "tone",
+    "no damage",
+    "phasing line",
+    "spread",
+    "temperature",
+    "run-in",
+    "identity",
+    "noted",
+    "golden",
+    "over speed",
 ]
 """A broad-band level; a zone of a standard; the line of a tone; no damage at a stated false-alarm rate; a mesh harmonic
 that equal discs forbid; the type's population; a temperature noted by hand; levels that have settled; the counts of the
 plate; a value measured by other means; a chosen drive of the type; levels against speed."""
 RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed", "run-up", "coast-down"]
-RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed"]
 Distribution = Literal["normal", "rectangular", "triangular", "U-shaped"]
 Text = Annotated[str, Field(min_length=1, max_length=300)]
 
@@ -154,7 +163,7 @@ class CommissioningSet(StrictModel):
     golden: str | None = None
     """Record of a chosen drive of the type, for requirements of kind ``golden``."""
     issue: Issue = Field(default_factory=Issue)
-    plate: Plate = Field(default_factory=Plate)
+    plate: NamePlate = Field(default_factory=NamePlate)
     noted: Annotated[list[NotedValue], Field(max_length=200)] = Field(default_factory=list)
     captured_as: list[str] = Field(default_factory=list)
     """Other names that captures may carry as their drive, for example the recorder's own."""
@@ -296,7 +305,7 @@ class Acceptance:
     cautions: tuple[str, ...]
     software: str
     issue: Issue = field(default_factory=Issue)
-    plate: Plate = field(default_factory=Plate)
+    plate: NamePlate = field(default_factory=NamePlate)
     mounting: str = ""
     """How the sensors were fixed."""
     measured: tuple[CaptureFacts, ...] = ()

@@ -36,7 +36,7 @@ class Issue(StrictModel):
     """Who watched: each gets a line to sign on."""
 
 
-class Plate(StrictModel):
+class NamePlate(StrictModel):
     """What the drive's own plate says."""
 
     type: Line = ""

@@ -12,14 +12,16 @@ from typing import TYPE_CHECKING
 from vibe import __version__
 from vibe.core.errors import CallError, CaptureError, ConfigError
 from vibe.flow.commissioning.line_values import lines_asked
-from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify, when
+from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify
 from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
+from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import check_folder, safe_name, writable
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.records.acceptance import Acceptance, CommissioningSet, InputFile, Requirements
+    from vibe.core.records.commissioning import CaptureFacts
     from vibe.core.tones import ToneTable
     from vibe.health.acceptance.uncertainty import MeasurementPractice
 
@@ -130,6 +132,8 @@ def read_set(path: Path, settings: Settings, limits: Path | None = None) -> _Rea
         limits_path=limits or share_dir() / "configs" / "limits.toml",
     )  # fmt: skip
     check_limits(_evidence(read, settings, ()))
+    check_set(given, path, read.practice, requirements)
+    check_files(read.runs, path)
     return read
 
 
@@ -154,6 +158,8 @@ def prove(
     from vibe.health.state.cautions import cautions
 
     looked = _figures_of_captures(read, settings, workers, progress)
+    remarks = check_captures(read.given, read.path, read.drive, looked, read.practice)
+    remarks += plate_remarks(read.given, read.drive, read.table)
     evidence = _evidence(read, settings, looked)
     outcomes = answered(evidence)
     times = [one.measured_at for one in looked if one.measured_at is not None]
@@ -168,7 +174,8 @@ def prove(
         measured_from=min(times, key=_sortable, default=None), measured_to=max(times, key=_sortable, default=None),
         speed_hz=float(f"{speeds[0]:.8g}") if speeds else None, ratio_ordered=evidence.ordered,
         ratio_found=" or ".join(found) or "not determined",
-        remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
+        remarks=(*_remarks(looked), *remarks), cautions=tuple(cautions()),
+        issue=read.given.issue, plate=read.given.plate, mounting=read.given.mounting, measured=_facts(read, looked),
         software=f"vibe {__version__}", inputs=_inputs(read),
     )  # fmt: skip
 
@@ -247,18 +254,24 @@ def _sortable(at: datetime) -> float:
     return (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
 
 
-def _remarks(read: _Read, looked: Sequence[CaptureFigures]) -> list[str]:
+def _remarks(looked: Sequence[CaptureFigures]) -> list[str]:
     remarks = [f"{one.file}: {one.error}" for one in looked if one.error is not None]
-    remarks += [f"{one.file}: {remark}" for one in looked for remark in one.remarks]
-    ends = [time for one in looked if (time := when(one)) is not None]
-    if ends:
-        day = datetime.fromtimestamp(max(ends)).date()
-        for tool in read.given.instrument:
-            if tool.calibrated is not None and (day - tool.calibrated).days > read.practice.calibration_valid_days:
-                remarks.append(
-                    f"{tool.what} was calibrated on {tool.calibrated}, {(day - tool.calibrated).days} days before"
-                )
-    return remarks
+    return remarks + [f"{one.file}: {remark}" for one in looked for remark in one.remarks]
+
+
+def _facts(read: _Read, looked: Sequence[CaptureFigures]) -> tuple[CaptureFacts, ...]:
+    """Each capture as it was taken; a load that it does not note is that of its run."""
+    from vibe.core.records.commissioning import CaptureFacts
+
+    return tuple(
+        CaptureFacts(
+            file=one.file, sha256=one.sha256, kind=one.kind, points=one.points or one.channels,
+            measured_at=one.measured_at, duration_s=one.duration_s, sample_rate_hz=one.sample_rate_hz,
+            top_hz=one.top_hz if one.fit else None, speed_hz=one.speed_hz,
+            load_percent=read.given.run[one.run].load_percent if one.load_percent is None else one.load_percent,
+        )
+        for one in looked
+    )  # fmt: skip
 
 
 # ── what is written ───────────────────────────────────────────────────────────────────────────────────────────────

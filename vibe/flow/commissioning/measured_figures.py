@@ -66,6 +66,15 @@ class CaptureFigures:
     detection_limits: dict[str, float] = field(default_factory=dict)
     counted: Counted | None = None
     remarks: tuple[str, ...] = ()
+    tag: str | None = None
+    """The drive that the capture says it is of."""
+    channels: tuple[str, ...] = ()
+    recording: tuple[str, ...] = ()
+    """What the same recording in another file shares with it; empty where that cannot be told."""
+    duration_s: float | None = None
+    sample_rate_hz: float | None = None
+    top_hz: float | None = None
+    load_percent: float | None = None
 
 
 def look(job: FiguresJob) -> CaptureFigures:
@@ -79,6 +88,7 @@ def look(job: FiguresJob) -> CaptureFigures:
         return CaptureFigures(file=name, run=job.run, kind=job.kind, error=writable(error.reason))
     judged = diagnose_samples(capture, job.drive, job.table, job.settings)
     reading = judged.reading
+    tops = [q.usable_band_hz[1] for q in judged.quality if q.usable_band_hz is not None]
     rejected = [
         f"{q.channel} is rejected: {q.reasons[0].text}" for q in judged.quality if q.verdict == "rejected" and q.reasons
     ]
@@ -97,7 +107,31 @@ def look(job: FiguresJob) -> CaptureFigures:
         detection_limits={c.tone: c.limit_m_s2 for c in judged.combs.values() if c.limit_m_s2 is not None},
         counted=_counted(job, capture, name) if job.identify else None,
         remarks=(*rejected, *judged.report.remarks),
+        top_hz=min(*tops, _holds_to(job.mounting)) if tops else None,
+        **_taken(capture),
     )
+
+
+def _taken(capture: Capture) -> dict[str, Any]:
+    """How a capture was taken, as far as it says."""
+    from vibe.core.capture import TURNING
+    from vibe.ingest.route.duplicates import samples_hash
+
+    vibration = [one for one in capture.channels if one.quantity not in TURNING]
+    longest = max(vibration or capture.channels, key=lambda one: one.duration_s)
+    hashes = sorted(samples_hash(one) for one in vibration)
+    return {
+        "tag": capture.drive, "channels": tuple(one.name for one in vibration),
+        "recording": tuple(hashes) if all(hashes) else (), "duration_s": longest.duration_s,
+        "sample_rate_hz": longest.sample_rate_hz, "load_percent": capture.load_percent,
+    }  # fmt: skip
+
+
+def _holds_to(mounting: Mounting) -> float:
+    """Highest frequency at which a fixing still holds."""
+    from vibe.kinematics.planning.capture_plan import MOUNTED_RESONANCE_HZ, THIRD
+
+    return MOUNTED_RESONANCE_HZ[mounting] / THIRD
 
 
 def when(looked: CaptureFigures) -> float | None:

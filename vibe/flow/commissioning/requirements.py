@@ -99,13 +99,18 @@ def answered(evidence: Evidence) -> list[Outcome]:
     Raises:
         ConfigError: as ``check_limits``.
     """
+    from vibe.flow.commissioning.set_checks import days
+    from vibe.health.acceptance.chain import counted
     from vibe.health.acceptance.finding_outcomes import without_counts
     from vibe.health.acceptance.outcomes import Judging
     from vibe.health.acceptance.uncertainty import calibration
 
+    practice = evidence.practice
+    tools = counted(evidence.given.instrument, days(evidence.looked)[1], practice.calibration_valid_days)
     judging = Judging(
-        rule=evidence.requirements.decision_rule, coverage=evidence.requirements.coverage, practice=evidence.practice,
-        calibration=calibration(evidence.given.instrument, evidence.practice), fixing=evidence.given.mounting,
+        rule=evidence.requirements.decision_rule, coverage=evidence.requirements.coverage, practice=practice,
+        calibration=calibration(tools, practice), fixing=evidence.given.mounting,
+        at_points={point: calibration(tools, practice, point) for point in evidence.points},
         stated=tuple(evidence.given.contribution),
     )  # fmt: skip
     outcomes = [_answered(one, evidence, judging) for one in evidence.requirements.requirement]

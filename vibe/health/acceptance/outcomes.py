@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import ceil, log, sqrt
 from statistics import fmean, stdev
 
@@ -49,6 +49,8 @@ class Judging:
     practice: MeasurementPractice
     calibration: tuple[Contribution, ...]
     fixing: str
+    at_points: Mapping[str, tuple[Contribution, ...]] = field(default_factory=dict)
+    """Calibration where a point has a sensor of its own."""
     stated: tuple[StatedContribution, ...] = ()
     """The set's own contributions."""
 
@@ -218,7 +220,10 @@ def _measured(own: Sequence[Sighting], groups: Sequence[Sequence[Sighting]], jud
     longest = max(own, key=lambda one: one.scatter)
     budget: list[Contribution] = []
     if own[0].unit:  # A ratio of two figures of one signal knows nothing of gains.
-        budget += [*judging.calibration, mounting(widest.mounting, widest.top_hz, judging.fixing)]
+        budget += [
+            *judging.at_points.get(own[0].point, judging.calibration),
+            mounting(widest.mounting, widest.top_hz, judging.fixing),
+        ]
         budget += stated(judging.stated, judging.practice, own[0].point)
     budget += repeats(
         [one.value for one in own], steady, longest.scatter, longest.scatter_why, judging.practice,

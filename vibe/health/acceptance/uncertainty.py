@@ -24,13 +24,13 @@ from vibe.core.records.acceptance import (
     Quantity,
     StatedContribution,
 )
+from vibe.health.acceptance.chain import chain_at
 
 Percent = Annotated[float, Field(gt=0, le=50)]
 FEWEST_FREEDOM = 2.0
 """Degrees of freedom from which repeats tell their own scatter; with one, t is 12.7 at 95 %."""
 DIVISOR: dict[Distribution, float] = {"rectangular": sqrt(3), "triangular": sqrt(6), "U-shaped": sqrt(2)}
 """Half the width over the standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, 6.4.6 for U-shaped)."""
-_NO_PART_OF_THE_CHAIN = ("thermometer", "tachometer", "stroboscope", "strobe", "pyrometer")
 
 
 class MeasurementPractice(BaseModel):
@@ -53,6 +53,9 @@ class MeasurementPractice(BaseModel):
     run_in_fewest: Annotated[int, Field(ge=4)]
     run_in_source: str
     most_repeats: Annotated[int, Field(ge=2)]
+    rated_load_percent: tuple[float, float] = Field(default=(80.0, 120.0), strict=False)
+    no_load_percent: Percent = 20.0
+    load_source: str = "common practice"
     contribution: list[StatedContribution] = Field(default_factory=list)
 
 
@@ -78,13 +81,15 @@ def coverage_factor(coverage: float, dof: float | None = None) -> float:
 # ── contributions ─────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def calibration(instruments: Sequence[Instrument], practice: MeasurementPractice) -> tuple[Contribution, ...]:
-    """What is known of the gain of sensor and recorder: their certificates, else common practice, once for all."""
-    chain = [one for one in instruments if not any(word in one.what.lower() for word in _NO_PART_OF_THE_CHAIN)]
+def calibration(
+    instruments: Sequence[Instrument], practice: MeasurementPractice, point: str = ""
+) -> tuple[Contribution, ...]:
+    """What is known of the gain of sensor and recorder at a point: their certificates, else common practice, once."""
+    chain = chain_at(instruments, point)
     certificates = [
         Contribution(
             name=f"calibration of {one.what}", relative=one.calibration_uncertainty_percent / 200, type="B",
-            because=f"its certificate states {one.calibration_uncertainty_percent:g} % (k = 2)", shared=True,
+            because=f"its certificate states {one.calibration_uncertainty_percent:g} % (k = 2)", shared=not one.point,
         )
         for one in chain
         if one.calibration_uncertainty_percent is not None

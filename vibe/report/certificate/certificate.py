@@ -25,10 +25,10 @@ from markupsafe import Markup
 from vibe.core.errors import OutputError
 from vibe.core.records.acceptance import Acceptance
 from vibe.report import words
-from vibe.report.certificate import numbers
-from vibe.report.certificate.signature import SIGNATURE, SSH_SIGNATURE, sign_record, ssh_signature
+from vibe.report.certificate import document, numbers
 from vibe.report.certificate import view as certificate_view
-from vibe.report.certificate.view import SHORT_HASH, view_of
+from vibe.report.certificate.signature import SIGNATURE, SSH_SIGNATURE, sign_record, ssh_signature
+from vibe.report.certificate.view import view_of
 from vibe.report.pages import content_policy, shell
 from vibe.report.printing.pdf import make_pdf
 from vibe.storage.digest import SEAL, SealError, cleaned, sealed, written
@@ -43,6 +43,10 @@ SCHEMA = "vibe.acceptance/1"
 PAGE_HASH, LAYOUT = "page_sha256", "layout"
 JSON_NAME, HTML_NAME, PDF_NAME = "acceptance.json", "certificate.html", "certificate.pdf"
 NO_SEAL = "0" * 64
+TEMPLATES = (
+    "certificate.html.j2", "certificate_plate.html.j2", "certificate_runs.html.j2", "certificate_captures.html.j2",
+    "certificate.css", "style.css",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +67,7 @@ class CertificateFiles:
 def write_certificate(
     acceptance: Acceptance, out: Path, *, force: bool, pdf: bool = True, keys: SigningKeys | None = None
 ) -> CertificateFiles:
-    """Write ``acceptance.json``, ``certificate.html`` and ``certificate.pdf`` into ``out``, signed where keys are given.
+    """Write ``acceptance.json``, ``certificate.html`` and ``certificate.pdf`` into ``out``; with keys, signed.
 
     Everything is made before anything is written. A PDF that cannot be made is a remark; an older one is then removed,
     and so are older signatures, so that a folder never mixes two results.
@@ -165,7 +169,7 @@ def certificate_html(acceptance: Acceptance, record: dict[str, Any] | None = Non
         "certificate.html.j2",
         **view,
         sheet=words.printable(f"{acceptance.drive}, serial number {acceptance.serial}")[:90],
-        short_hash=SHORT_HASH,
+        short_hash=document.SHORT_HASH,
         certificate_style=Markup(style + shell.coloured("answer", certificate_view.COLOUR)),
         data="" if record is None else embedded(record),
         signature=Markup(signature_mark(signature)),
@@ -193,8 +197,8 @@ def page_hash(page: str) -> str:
 @cache
 def layout() -> str:
     """Short hash of all that words and styles a page."""
-    texts = [(shell.TEMPLATES / name).read_bytes() for name in ("certificate.html.j2", "certificate.css", "style.css")]
-    modules = (certificate_view, numbers, shell, content_policy, words)
+    texts = [(shell.TEMPLATES / name).read_bytes() for name in TEMPLATES]
+    modules = (certificate_view, document, numbers, shell, content_policy, words)
     sources = [Path(str(module.__file__)).read_bytes() for module in modules]
     return hashlib.sha256(b"\0".join([*texts, *sources, Path(__file__).read_bytes()])).hexdigest()[:16]
 

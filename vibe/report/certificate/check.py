@@ -119,8 +119,8 @@ def verify_certificate(
 ) -> Verification:
     """Check a JSON, HTML or PDF copy: its seal, its signature, what it shows, and the captures that it rests on.
 
-    ``known``: the keys that it must be signed with. ``seal``: as typed from the original. ``signature``: of a JSON copy,
-    where it does not lie next to it.
+    ``known``: the keys that it must be signed with. ``seal``: as typed from the original. ``signature``: of a JSON
+    copy, where it does not lie next to it.
 
     Raises:
         CallError: the file cannot be read or is no certificate, ``seal`` is no part of one, ``captures`` no folder, or
@@ -281,11 +281,11 @@ def check_page(data: bytes, known: KnownKeys | None = None) -> Verification:
     found = check_record(seen.records[0], signature, known, embedded=True)
     if found.record is None:
         return found
-    if not found.failed and (made := remade(found.record)) is not None:
-        if certificate_html(made[0], found.record, signature) == page:
-            shown = CertificateCheck(what="page", fits=True, text="byte by byte what its record makes")
-            comparable = found.record.get(SIGNED_BY) is None or bool(signature)
-            return replace(found, checks=(*found.checks, shown), comparable=comparable)
+    made = None if found.failed else remade(found.record)
+    if made is not None and certificate_html(made[0], found.record, signature) == page:
+        shown = CertificateCheck(what="page", fits=True, text="byte by byte what its record makes")
+        comparable = found.record.get(SIGNED_BY) is None or bool(signature)
+        return replace(found, checks=(*found.checks, shown), comparable=comparable)
     text, inside = page.replace("\r\n", "\n"), seen.records[0].replace("\r\n", "\n")
     digits = str(seal_digits(found.record[SEAL]))
     # Only the one place of each is left out of the hash; a second copy, or a seal taken out, shows.
@@ -356,7 +356,9 @@ def check_pdf(data: bytes, known: KnownKeys | None = None) -> Verification:
     wrong = _wrong_with_certificate(certificate, found, known)
     checks.append(
         CertificateCheck(
-            what="signature of the PDF", fits=not wrong, text=wrong or "it covers the file from its first byte to its last"
+            what="signature of the PDF",
+            fits=not wrong,
+            text=wrong or "it covers the file from its first byte to its last",
         )
     )
     return replace(

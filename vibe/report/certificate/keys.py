@@ -114,7 +114,9 @@ def load_keys(folder: Path, pass_phrase: str) -> SigningKeys:
         raise CallError(f"{folder}: the keys are not of the kinds that sign certificates; make new ones")
     if certificate.public_key() != pdf.public_key():
         raise CallError(f"{folder}: {PDF_CERTIFICATE} is not that of {PDF_KEY}")
-    return SigningKeys(record=record, pdf=pdf, certificate=certificate, signed_by=_signed_by(record, certificate))
+    return SigningKeys(
+        record=record, pdf=pdf, certificate=certificate, signed_by=_signed_by(record.public_key(), certificate)
+    )
 
 
 def signer_of(folder: Path) -> SignedBy:
@@ -124,10 +126,7 @@ def signer_of(folder: Path) -> SignedBy:
         CallError: there are none, or they cannot be read.
     """
     certificate = _read_certificate(folder / PDF_CERTIFICATE)
-    return SignedBy(
-        name=_name_of(certificate), key=fingerprint(_public(folder / PUBLIC_KEY)), pdf_certificate_sha256=_sha(certificate),
-        public_key=openssh_line(_public(folder / PUBLIC_KEY)),
-    )  # fmt: skip
+    return _signed_by(_public(folder / PUBLIC_KEY), certificate)
 
 
 def export_public(folder: Path, out: Path, *, force: bool) -> tuple[Path, ...]:
@@ -171,9 +170,9 @@ def public_key_of(line: str) -> Ed25519PublicKey:
         key = load_ssh_public_key(line.encode())
     except Exception as error:  # the library has many ways to say no
         raise ValueError(f"it is no public key ({error})") from error
-    if not isinstance(key, Ed25519PublicKey):
-        raise ValueError("its key is not of kind Ed25519")
-    return key
+    if isinstance(key, Ed25519PublicKey):
+        return key
+    raise ValueError("its key is not of kind Ed25519")
 
 
 def openssh_line(key: Ed25519PublicKey) -> str:
@@ -194,8 +193,7 @@ def principal(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "signer"
 
 
-def _signed_by(record: Ed25519PrivateKey, certificate: Certificate) -> SignedBy:
-    key = record.public_key()
+def _signed_by(key: Ed25519PublicKey, certificate: Certificate) -> SignedBy:
     return SignedBy(
         name=_name_of(certificate), key=fingerprint(key), public_key=openssh_line(key),
         pdf_certificate_sha256=_sha(certificate),

@@ -16,7 +16,9 @@ from vibe.report.certificate.wording import PageWords, differences
 
 _HEADS = (
     "No. Requirement Found Limit Answer Source",
-    "Instrument Serial number Calibrated Calibration uncertainty, k = 2",
+    "Instrument At Serial number Calibrated Uncertainty, k = 2",
+    "Run Load Load determined by Housing Oil Ambient Note",
+    "File Run Points Length Rate Band to Load SHA-256",
 )
 """Repeat on every page that a long table goes on to."""
 
@@ -90,4 +92,3 @@ def open_pdf(data: bytes) -> Opened | None:
         )
     except Exception:  # a damaged file can break a reader anywhere
         return None
-

@@ -46,7 +46,7 @@ def sign_pdf(content: bytes, keys: SigningKeys) -> bytes:
         (certificate,) = load_certs_from_pemder_data(keys.certificate.public_bytes(form.Encoding.DER))
         signer = SimpleSigner(
             signing_cert=certificate, signing_key=load_private_key_from_pemder_data(key, passphrase=None),
-            cert_registry=SimpleCertificateStore(),
+            cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
         )  # fmt: skip
         how = PdfSignatureMetadata(
             field_name=FIELD, md_algorithm="sha256", certify=True, subfilter=SigSeedSubFilter.PADES,

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from vibe.core.records.acceptance import Acceptance, Answer, CommissionedRun, Outcome
 from vibe.report import words
+from vibe.report.certificate import document
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text, plain, with_unit
 from vibe.storage.digest import groups
 
@@ -18,7 +19,6 @@ MOST_BUDGETS = 2
 """Budgets that are drawn; all are in the record."""
 MOST_PARTS = 5
 """Contributions of a budget that get a bar; the rest are joined by their root sum of squares."""
-SHORT_HASH = 16
 
 RULES = {
     "guarded acceptance": "a value passes when it lies below its limit by its expanded uncertainty or more, fails when "
@@ -99,7 +99,12 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "failed": [row for row in unsettled if row.outcome.answer == "fail"],
         "open": [row for row in unsettled if row.outcome.answer == "undetermined"],
         "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
-        "captures": [(shortened(name), digest[:SHORT_HASH]) for name, digest in acceptance.captures],
+        "runs": document.runs_table(acceptance),
+        "taken": document.captures_table(acceptance),
+        "plate": document.plate_facts(acceptance.plate),
+        "signing": document.signing_lines(acceptance.issue),
+        "wide_facts": ("Runs", "Issued by", "Customer"),
+        "captures": [(document.shortened(name), digest[: document.SHORT_HASH]) for name, digest in acceptance.captures],
         "seal": seal_digits(seal),
     }
 
@@ -193,6 +198,7 @@ def _facts(a: Acceptance) -> list[tuple[str, str, str]]:
     note = "" if a.speed_hz is None else f"{words.number(a.speed_hz, 4)} Hz, of the input"
     day, clock = _period(a.measured_from, a.measured_to)
     return [
+        *document.issue_facts(a.issue),
         ("Drive", words.printable(a.drive), words.printable(a.name)),
         ("Serial number", words.printable(a.serial), ""),
         ("Contract", words.printable(a.contract) or "not named", ""),
@@ -202,11 +208,6 @@ def _facts(a: Acceptance) -> list[tuple[str, str, str]]:
         ("Measured", day, clock),
         ("Runs", runs_text(a.runs) or "none", ""),
     ]
-
-
-def shortened(name: str, most: int = 44) -> str:
-    """A file name with its middle left out where it is very long; the record has all of it."""
-    return name if len(name) <= most else f"{name[: most // 2 - 1]}…{name[-(most // 2 - 1) :]}"
 
 
 def runs_text(runs: Sequence[CommissionedRun]) -> str:
