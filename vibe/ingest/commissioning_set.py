@@ -23,6 +23,9 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "temperature": ("limit", "unit"),
     "run-in": ("measure", "limit", "unit"),
     "identity": (),
+    "noted": ("quantity", "limit", "unit"),
+    "golden": ("measure",),
+    "over speed": ("measure", "limit", "unit"),
 }
 """Keys that a requirement of each kind cannot do without."""
 UNITS = {

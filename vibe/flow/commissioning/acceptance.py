@@ -7,10 +7,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from vibe import __version__
-from vibe.core.errors import CallError, CaptureError, ConfigError
+from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
+from vibe.flow.commissioning.earlier_records import OtherRecords, check_taken_anew, read_others
 from vibe.flow.commissioning.line_values import lines_asked
 from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify
 from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
@@ -24,7 +26,9 @@ if TYPE_CHECKING:
     from vibe.core.records.commissioning import CaptureFacts
     from vibe.core.tones import ToneTable
     from vibe.health.acceptance.uncertainty import MeasurementPractice
+    from vibe.report.certificate.keys import SigningKeys
 
+LIST_NAME = "certificates.html"
 MOST_IDENTIFIED = 3
 """Captures that are asked for the counts: they must agree."""
 Progress = Callable[[int, int, str], None]
@@ -52,6 +56,7 @@ class _Read:
     runs: tuple[tuple[Path, ...], ...]
     practice: MeasurementPractice
     limits_path: Path
+    others: OtherRecords
 
 
 def run_commissioning(
@@ -63,11 +68,15 @@ def run_commissioning(
     force: bool = False,
     pdf: bool | None = None,
     progress: Progress | None = None,
+    keys: SigningKeys | None = None,
+    refused: list[str] | None = None,
 ) -> tuple[Accepted, ...]:
     """A recipe of kind commissioning: each set is proved, and its certificate written into ``out``.
 
     ``captures``: a set's file, its folder, or a folder of such folders, instead of the recipe's own. Several sets get a
-    folder each, named after their own. With a store, captures of a drive that passed are kept as its baseline.
+    folder each, named after their own, and one page lists their certificates. With a store, captures of a drive that
+    passed are kept as its baseline. ``keys`` sign. ``refused`` takes a sentence for each set whose captures show that
+    it cannot be, and the others go on; unless given, the first is raised.
 
     Raises:
         ConfigError: the recipe or a file of a set is wrong. CallError: there is no set.
@@ -89,13 +98,25 @@ def run_commissioning(
     if not force:
         for folder in folders:
             _refuse_existing(folder)
+        if len(sets) > 1 and (target / LIST_NAME).exists():
+            raise OutputError(f"{target / LIST_NAME} exists already; give --force to replace it, or another --out")
     done = []
     for one, folder in zip(read, folders, strict=True):
-        acceptance = prove(one, settings, workers=workers, progress=progress)
-        files, remarks = _written(acceptance, folder, force=force, pdf=recipe.pdf if pdf is None else pdf)
+        try:
+            acceptance = prove(one, settings, workers=workers, progress=progress)
+            files, remarks = _written(
+                one, acceptance, folder, force=force, pdf=recipe.pdf if pdf is None else pdf, keys=keys
+            )
+        except (ConfigError, CaptureError) as error:
+            if refused is None:
+                raise
+            refused.append(str(error))
+            continue
         if recipe.store is not None:
             remarks += _kept(one, acceptance, recipe.store, settings, recipe.time_zone)
         done.append(Accepted(acceptance=acceptance, files=tuple(files), remarks=tuple(remarks)))
+    if len(sets) > 1:
+        _list(recipe.title, done, refused or [], target, force=force)
     return tuple(done)
 
 
@@ -129,7 +150,7 @@ def read_set(path: Path, settings: Settings, limits: Path | None = None) -> _Rea
     read = _Read(
         path=path, given=given, requirements=requirements, drive=drive, table=table, drive_path=base / given.drive,
         runs=run_captures(given, path), practice=load_practice(),
-        limits_path=limits or share_dir() / "configs" / "limits.toml",
+        limits_path=limits or share_dir() / "configs" / "limits.toml", others=read_others(given, path, requirements),
     )  # fmt: skip
     check_limits(_evidence(read, settings, ()))
     check_set(given, path, read.practice, requirements)
@@ -141,7 +162,7 @@ def _evidence(read: _Read, settings: Settings, looked: Sequence[CaptureFigures])
     return Evidence(
         looked=tuple(looked), runs=tuple(read.given.run), drive=read.drive, table=read.table, settings=settings,
         practice=read.practice, given=read.given, requirements=read.requirements, base=read.path.resolve().parent,
-        rate=_rate(read.requirements),
+        rate=_rate(read.requirements), golden=read.others.golden,
     )  # fmt: skip
 
 
@@ -159,6 +180,7 @@ def prove(
 
     looked = _figures_of_captures(read, settings, workers, progress)
     remarks = check_captures(read.given, read.path, read.drive, looked, read.practice)
+    check_taken_anew(read.others, {one.sha256: one.file for one in looked}, read.path)
     remarks += plate_remarks(read.given, read.drive, read.table)
     evidence = _evidence(read, settings, looked)
     outcomes = answered(evidence)
@@ -176,6 +198,8 @@ def prove(
         ratio_found=" or ".join(found) or "not determined",
         remarks=(*_remarks(looked), *remarks), cautions=tuple(cautions()),
         issue=read.given.issue, plate=read.given.plate, mounting=read.given.mounting, measured=_facts(read, looked),
+        noted=tuple(read.given.noted), earlier=read.others.earlier,
+        retest_rule="" if read.requirements.retest is None else read.requirements.retest.text,
         software=f"vibe {__version__}", inputs=_inputs(read),
     )  # fmt: skip
 
@@ -278,7 +302,6 @@ def _facts(read: _Read, looked: Sequence[CaptureFigures]) -> tuple[CaptureFacts,
 
 
 def _refuse_existing(folder: Path) -> None:
-    from vibe.core.errors import OutputError
     from vibe.report.certificate.certificate import HTML_NAME, JSON_NAME, PDF_NAME
 
     for name in (JSON_NAME, HTML_NAME, PDF_NAME):
@@ -286,11 +309,42 @@ def _refuse_existing(folder: Path) -> None:
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
 
 
-def _written(acceptance: Acceptance, folder: Path, *, force: bool, pdf: bool) -> tuple[list[Path], list[str]]:
+def _written(
+    read: _Read, acceptance: Acceptance, folder: Path, *, force: bool, pdf: bool, keys: SigningKeys | None
+) -> tuple[list[Path], list[str]]:
+    """The certificate's files and, of a drive that passed, the baseline to hand over."""
+    from vibe.flow.commissioning import baseline_package
     from vibe.report.certificate.certificate import write_certificate
 
-    made = write_certificate(acceptance, folder, force=force, pdf=pdf)
+    package = folder / baseline_package.FOLDER
+    with TemporaryDirectory(prefix="vibe-baseline-") as place:
+        if acceptance.answer == "pass":
+            files = baseline_package.prepared(read.given.run, read.runs, Path(place))
+            acceptance = replace(acceptance, baseline=files)
+        made = write_certificate(acceptance, folder, force=force, pdf=pdf, keys=keys)
+        if acceptance.baseline:
+            baseline_package.handed_over(Path(place), read.drive_path, made.json, package, force=force)
+        else:
+            baseline_package.remove(package)
     return [path for path in (made.json, made.html, made.pdf) if path is not None], list(made.remarks)
+
+
+def _list(title: str, done: Sequence[Accepted], refused: Sequence[str], out: Path, *, force: bool) -> Path:
+    """The page that lists all certificates of a run."""
+    import json
+    from urllib.parse import quote
+
+    from vibe.report.certificate.list_page import ListedCertificate, write_list
+
+    forms = {".html": "page", ".pdf": "PDF", ".json": "record"}
+    listed = [
+        ListedCertificate(
+            acceptance=one.acceptance, seal=json.loads(one.files[0].read_text(encoding="utf-8"))["seal"],
+            places=tuple((forms[path.suffix], quote(path.relative_to(out).as_posix())) for path in one.files),
+        )
+        for one in done
+    ]  # fmt: skip
+    return write_list(title, listed, refused, out, force=force)
 
 
 def _kept(
@@ -299,6 +353,7 @@ def _kept(
     """The captures of a drive that passed go into the store: its baseline. Those of the run-in, which moved, do not."""
     if acceptance.answer != "pass":
         return [f"{acceptance.serial}: not kept in the store, for a baseline is that of a drive that passed"]
+    from vibe.flow.commissioning.baseline_package import LEFT_OUT
     from vibe.flow.history.capture_record import keep
     from vibe.history.store.store import Store
 
@@ -307,7 +362,7 @@ def _kept(
     kept = 0
     with Store.open(store_path, create=True) as store:
         for run, files in zip(read.given.run, read.runs, strict=True):
-            for path in files if run.kind != "run-in" else ():
+            for path in files if run.kind not in LEFT_OUT else ():
                 try:
                     kept += keep(path, read.drive, read.table, settings, store, toml=toml, time_zone=time_zone)
                 except (CaptureError, ConfigError) as error:

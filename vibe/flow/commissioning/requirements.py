@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Finding
     from vibe.core.records.acceptance import (
+        Acceptance,
         CommissionedRun,
         CommissioningSet,
         Outcome,
@@ -42,6 +43,7 @@ class Evidence:
     requirements: Requirements
     base: Path
     rate: float | None
+    golden: Acceptance | None = None
 
     @property
     def ordered(self) -> str:
@@ -120,6 +122,7 @@ def answered(evidence: Evidence) -> list[Outcome]:
 
 def _answered(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcome:
     from vibe.health.acceptance import finding_outcomes as findings
+    from vibe.health.acceptance.noted import noted_value
     from vibe.health.acceptance.outcomes import against_limit, temperature
 
     if wanted.kind == "identity":
@@ -135,6 +138,10 @@ def _answered(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outc
         return findings.settled(wanted, *_run_in(wanted, evidence), judging)
     if wanted.kind == "spread":
         return _spread(wanted, evidence, judging)
+    if wanted.kind == "noted":
+        return noted_value(wanted, [one for one in evidence.given.noted if one.requirement == wanted.id], judging)
+    if wanted.kind == "golden":
+        return _like_golden(wanted, evidence, judging)
     name, limit = _limit(wanted, evidence)
     return against_limit(wanted, limit, *_chosen(wanted, evidence, evidence.figures(name, limit.unit)), judging)
 
@@ -260,6 +267,32 @@ def _spread(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcom
     if limit is None:
         return no_spread(wanted, count, why, practice)
     return against_limit(wanted, limit, *_chosen(wanted, evidence, evidence.figures(measure, limit.unit)), judging)
+
+
+def _like_golden(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcome:
+    """Against what a chosen drive of the type measured, whose own uncertainty counts too."""
+    from dataclasses import replace
+
+    from vibe.core.records.acceptance import StatedContribution
+    from vibe.flow.commissioning.earlier_records import golden_figure
+    from vibe.health.acceptance.outcomes import AcceptanceLimit, against_limit, no_golden
+    from vibe.ingest.commissioning_set import UNITS
+
+    measure = wanted.measure or "velocity_rms"
+    figure = None if evidence.golden is None else golden_figure(evidence.golden, wanted)
+    if evidence.golden is None or figure is None or figure.value <= 0 or figure.unit != UNITS[measure]:
+        return no_golden(wanted, measure)
+    of = f"the golden drive {evidence.golden.serial}"
+    limit = AcceptanceLimit(
+        value=wanted.factor * figure.value, unit=figure.unit,
+        source=f"{wanted.factor:g} times the {figure.value:.4g} {figure.unit} of {of}",
+    )  # fmt: skip
+    relative = (figure.standard_uncertainty or 0.0) / figure.value
+    own = StatedContribution(
+        name="figure of the golden drive", percent=min(200 * relative, 50.0), shared=True, source=f"record of {of}"
+    )
+    sightings, missing = _chosen(wanted, evidence, evidence.figures(measure, figure.unit))
+    return against_limit(wanted, limit, sightings, missing, replace(judging, stated=(*judging.stated, own)))
 
 
 def population_values(folder: Path, measure: str, serial: str) -> tuple[list[float], str]:

@@ -183,6 +183,15 @@ def no_spread(requirement: Requirement, count: int, why: str, practice: Measurem
     )  # fmt: skip
 
 
+def no_golden(requirement: Requirement, measure: str) -> Outcome:
+    """A golden drive whose record does not hold what is to be compared."""
+    return Outcome(
+        requirement=requirement, answer="undetermined", measured=None, limit=None, acceptance_limit=None, where="",
+        why=f"The golden drive's record holds no {measure}.",
+        settles=f"An acceptance of the golden drive that asks for {measure}.",
+    )  # fmt: skip
+
+
 def chosen(
     requirement: Requirement, sightings: Sequence[Sighting], runs: Sequence[CommissionedRun], points: Sequence[str]
 ) -> tuple[list[Sighting], list[str]]:
