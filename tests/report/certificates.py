@@ -16,7 +16,7 @@ from vibe.core.records.acceptance import (
     Quantity,
     Requirement,
 )
-from vibe.core.records.commissioning import CaptureFacts, EarlierAttempt, Issue, NamePlate
+from vibe.core.records.commissioning import CaptureFacts, EarlierAttempt, Issue, NamePlate, SpeedCurve
 
 ZONE = timezone(timedelta(hours=1))
 HOSTILE = '</script><script>alert(1)</script> "a" & <b>\u202e\x00\u2028 ]]> {{ 7 * 7 }} \udcff'
@@ -220,6 +220,15 @@ def issued() -> Acceptance:
         earlier=EarlierAttempt(
             attempt=2, number="AC-2026-0371", seal="9f" * 32, answer="fail", not_met=("no damage",),
             done_since="eccentric bearing exchanged, run in anew",
+        ),
+        speed_curves=tuple(
+            SpeedCurve(
+                file="run-up.h5", kind="run-up", point=point, speed_rpm=tuple(200.0 + 60 * n for n in range(22)),
+                velocity_mm_s=tuple(0.4 + 0.05 * n for n in range(22)),
+                once_per_turn_mm_s=tuple(0.1 + 1.2 / (1 + (n - 11) ** 2) for n in range(22)),
+                resonances_rpm=(860.0,),
+            )
+            for point in both
         ),
         retest_rule="A drive that was not accepted is measured anew in all runs; two attempts in all.",
     )  # fmt: skip

@@ -34,6 +34,8 @@ UNITS = {
     "kurtosis_lasting": "",
 }  # fmt: skip
 """Measures that levels give, and their units."""
+OVER_SPEED = ("velocity_rms", "once per turn")
+"""Measures that run-ups and coast-downs give against speed, in mm/s."""
 STANDARDS = ("gear_units", "coupled_machines", "small_machines")
 LINE_UNITS = ("mm/s", "m/s^2")
 INPUT_SHAFT = "input.shaft"
@@ -170,6 +172,10 @@ def _wrong(one: Requirement) -> tuple[str, str] | None:
     for key in NEEDS[one.kind]:
         if getattr(one, key) is None:
             return key, f"a requirement of kind {one.kind!r} needs the key {key!r}"
+    if one.kind == "over speed":
+        if one.measure not in OVER_SPEED:
+            return "measure", f"over speed there are {' and '.join(OVER_SPEED)}, not {one.measure!r}"
+        return None if one.unit == "mm/s" else ("unit", f"{one.measure} over speed is in 'mm/s', not {one.unit!r}")
     if one.measure is not None and one.measure not in UNITS:
         return "measure", f"no measure is called {one.measure!r}; there are {', '.join(UNITS)}"
     if one.kind == "level" and one.measure is not None and one.unit != UNITS[one.measure]:

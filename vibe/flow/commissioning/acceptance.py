@@ -17,6 +17,7 @@ from vibe.flow.commissioning.line_values import lines_asked
 from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify
 from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
 from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks
+from vibe.flow.commissioning.speed_curves import OVER_SPEED
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import check_folder, safe_name, writable
 
@@ -198,6 +199,7 @@ def prove(
         ratio_found=" or ".join(found) or "not determined",
         remarks=(*_remarks(looked), *remarks), cautions=tuple(cautions()),
         issue=read.given.issue, plate=read.given.plate, mounting=read.given.mounting, measured=_facts(read, looked),
+        speed_curves=tuple(curve for one in looked for curve in one.curves),
         noted=tuple(read.given.noted), earlier=read.others.earlier,
         retest_rule="" if read.requirements.retest is None else read.requirements.retest.text,
         software=f"vibe {__version__}", inputs=_inputs(read),
@@ -260,7 +262,7 @@ def _rate(requirements: Requirements) -> float | None:
 def _searched(read: _Read) -> int:
     """Captures that some requirement searches for damage."""
     asked = [one.during for one in read.requirements.requirement if one.kind == "no damage"]
-    runs = zip(read.given.run, read.runs, strict=True)
+    runs = [pair for pair in zip(read.given.run, read.runs, strict=True) if pair[0].kind not in OVER_SPEED]
     return max(1, sum(len(files) for run, files in runs if any(not kinds or run.kind in kinds for kinds in asked)))
 
 
@@ -291,7 +293,7 @@ def _facts(read: _Read, looked: Sequence[CaptureFigures]) -> tuple[CaptureFacts,
         CaptureFacts(
             file=one.file, sha256=one.sha256, kind=one.kind, points=one.points or one.channels,
             measured_at=one.measured_at, duration_s=one.duration_s, sample_rate_hz=one.sample_rate_hz,
-            top_hz=one.top_hz if one.fit else None, speed_hz=one.speed_hz,
+            top_hz=one.top_hz if one.fit or one.curves else None, speed_hz=one.speed_hz,
             load_percent=read.given.run[one.run].load_percent if one.load_percent is None else one.load_percent,
         )
         for one in looked

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.acceptance import RunKind, Sighting
 from vibe.flow.commissioning.line_values import LineAsked, line_values
+from vibe.flow.commissioning.speed_curves import OVER_SPEED, sightings, speed_curves
 from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
 from vibe.flow.settings import Settings
 from vibe.storage.files import writable
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import Level
     from vibe.core.health import Finding
+    from vibe.core.records.commissioning import SpeedCurve
     from vibe.core.route.route import Mounting
     from vibe.core.tones import ToneTable, Visibility
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
@@ -75,6 +77,7 @@ class CaptureFigures:
     sample_rate_hz: float | None = None
     top_hz: float | None = None
     load_percent: float | None = None
+    curves: tuple[SpeedCurve, ...] = ()
 
 
 def look(job: FiguresJob) -> CaptureFigures:
@@ -86,6 +89,8 @@ def look(job: FiguresJob) -> CaptureFigures:
         capture = read_capture(job.path)
     except CaptureError as error:
         return CaptureFigures(file=name, run=job.run, kind=job.kind, error=writable(error.reason))
+    if job.kind in OVER_SPEED:
+        return _over_speed(job, capture, name)
     judged = diagnose_samples(capture, job.drive, job.table, job.settings)
     reading = judged.reading
     tops = [q.usable_band_hz[1] for q in judged.quality if q.usable_band_hz is not None]
@@ -110,6 +115,19 @@ def look(job: FiguresJob) -> CaptureFigures:
         top_hz=min(*tops, _holds_to(job.mounting)) if tops else None,
         **_taken(capture),
     )
+
+
+def _over_speed(job: FiguresJob, capture: Capture, name: str) -> CaptureFigures:
+    """A run-up or coast-down, whose tones move: its levels against speed alone."""
+    from vibe.spectra.speed.levels_over_speed import BAND_HZ
+
+    curves, scatter, remarks = speed_curves(capture, job.kind, name)
+    error, _ = _mounted(job.mounting, BAND_HZ[1])
+    return CaptureFigures(
+        file=name, run=job.run, kind=job.kind, sha256=capture.sha256, measured_at=capture.measured_at,
+        figures=sightings(curves, scatter, run=job.run, kind=job.kind, mounting=error), remarks=tuple(remarks),
+        curves=tuple(curves), top_hz=BAND_HZ[1] if curves else None, **_taken(capture),
+    )  # fmt: skip
 
 
 def _taken(capture: Capture) -> dict[str, Any]:
@@ -268,5 +286,8 @@ def _counted(job: FiguresJob, capture: Capture, name: str) -> Counted | None:
 def to_identify(kinds: Sequence[RunKind], sizes: Sequence[int], most: int) -> set[int]:
     """Places of the captures worth asking for counts: loaded ones first, then long ones."""
     order: dict[RunKind, int] = {"rated load": 0, "load step": 1, "reversed": 2, "no load": 3, "run-in": 4}
-    ranked = sorted(range(len(kinds)), key=lambda place: (order[kinds[place]], -sizes[place]))
+    ranked = sorted(
+        (place for place, kind in enumerate(kinds) if kind in order),
+        key=lambda place: (order[kinds[place]], -sizes[place]),
+    )
     return set(ranked[:most])

@@ -154,6 +154,7 @@ def _chosen(wanted: Requirement, evidence: Evidence, sightings: Sequence[Sightin
 
 def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, AcceptanceLimit]:
     """The measure or line that a requirement is about, and what it must not exceed."""
+    from vibe.flow.commissioning.speed_curves import VELOCITY, name_of
     from vibe.health.acceptance.outcomes import AcceptanceLimit
     from vibe.ingest.commissioning_set import line_name
 
@@ -164,6 +165,8 @@ def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, AcceptanceLimi
     assert wanted.limit is not None
     assert wanted.unit is not None
     name = wanted.measure if wanted.kind == "level" else line_name(wanted)
+    if wanted.kind == "over speed":
+        name = name_of(wanted.measure or VELOCITY)
     assert name is not None
     return name, AcceptanceLimit(value=wanted.limit * wanted.factor, unit=wanted.unit, source=wanted.source)
 

@@ -40,8 +40,9 @@ def shows(data: bytes, page: str) -> bool:
 
 def differing(page: str, opened: Opened) -> list[str]:
     """The first places where the text of a PDF is not that of the page, quoted."""
-    original = _plain(" ".join(PageWords(page).words))
-    copy = _plain(" ".join(_without_margins(opened.pages, page)))
+    seen = PageWords(page)
+    original = _plain(" ".join(seen.words))
+    copy = _plain(_without_drawings(" ".join(_without_margins(opened.pages, page)), seen.drawings))
     if original.replace(" ", "") == copy.replace(" ", ""):
         return []
     # Words are broken anew in print, so places are reported in words but judged in letters.
@@ -59,6 +60,14 @@ def _without_margins(pages: list[str], page: str) -> list[str]:
         # One printer writes the margins last, the other first.
         bare.append(re.sub(rf"^\s*{foot}|{foot}\s*$", "", text, count=1))
     return bare
+
+
+def _without_drawings(text: str, drawings: list[str]) -> str:
+    """A copy's text without that of the drawings, which stands wherever the printer put it."""
+    for drawing in drawings:
+        letters = [re.escape(letter) for letter in drawing if not letter.isspace()]
+        text = re.sub(r"\s*".join(letters), " ", text, count=1) if letters else text
+    return text
 
 
 def _plain(text: str) -> str:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from vibe.core.records.acceptance import Acceptance, Answer, CommissionedRun, Outcome
 from vibe.report import words
-from vibe.report.certificate import document
+from vibe.report.certificate import document, speed_chart
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text, plain, with_unit
 from vibe.storage.digest import groups
 
@@ -101,6 +101,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
         "runs": document.runs_table(acceptance),
         "taken": document.captures_table(acceptance),
+        "speed_charts": speed_chart.drawn(acceptance.speed_curves),
         "plate": document.plate_facts(acceptance.plate),
         "signing": document.signing_lines(acceptance.issue),
         "wide_facts": ("Runs", "Issued by", "Customer"),

@@ -42,6 +42,8 @@ class PageWords(HTMLParser):
         self.records: list[str] = []
         self.signatures: list[str] = []
         """As they stand next to the records; empty where a record has none."""
+        self.drawings: list[str] = []
+        """Text inside each drawing, which a printer puts out apart from that of the page."""
         self._inside = ""
         self._held = ""
         self._signature = ""
@@ -49,7 +51,7 @@ class PageWords(HTMLParser):
         self.close()
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag in ("script", "style", "title"):
+        if tag in ("script", "style", "title", "svg"):
             self._inside = f"{tag} {SCRIPT_ID}" if dict(attrs).get("id") == SCRIPT_ID else tag
             self._held = ""
             self._signature = dict(attrs).get("data-signature") or ""
@@ -58,6 +60,8 @@ class PageWords(HTMLParser):
         if self._inside == f"script {SCRIPT_ID}" and tag == "script":
             self.records.append(self._held)
             self.signatures.append(self._signature)
+        if self._inside == tag == "svg":
+            self.drawings.append(self._held)
         if self._inside.split(" ")[0] == tag:
             self._inside = ""
 
