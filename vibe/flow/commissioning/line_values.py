@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from vibe.spectra.basic.line_fit import FittedLine
     from vibe.spectra.signal_analysis import SignalAnalysis
 
-SHAFT = "input.shaft"
+OTHER_SPEED = "Another speed explains the lines about as well, and with it this line would be another one"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +74,7 @@ def line_values(
     asked: Iterable[LineAsked], drive: Drive, table: ToneTable, reading: SignalAnalysis
 ) -> Iterator[LineValue]:
     """Each line in each channel where it lies within what was recorded."""
+    from vibe.core.evidence import LEAST_ALTERNATIVE
     from vibe.kinematics.line_neighbours import neighbours
     from vibe.spectra.basic.line_fit import REACH_BINS, AngleRow, fit_line, turns_that_part
 
@@ -82,6 +83,7 @@ def line_values(
         return
     law, speed = reading.law, reading.speed
     spread = (speed.uncertainty_hz or 0.0) / speed.input_hz
+    rivals = max((chance for _, chance in speed.alternatives[1:]), default=0.0) > LEAST_ALTERNATIVE
     for channel, (samples, rate) in reading.samples.items():
         row = AngleRow.of(samples, rate, law)
         for line in lines:
@@ -93,7 +95,7 @@ def line_values(
             if fitted is None:
                 continue
             needs = turns_that_part(line.order, near.orders)
-            why = _not_apart(line, fitted, law.duration_s, law.total_turns)
+            why = OTHER_SPEED if rivals else _not_apart(line, fitted, law.duration_s, law.total_turns)
             hz = line.order * law.mean_hz
             most = max(fitted.value, fitted.floor)
             yield LineValue(
@@ -102,7 +104,7 @@ def line_values(
                 scatter=fitted.uncertainty / most if most > 0 else 0.0,
                 scatter_why=f"line {_decibels(fitted):.0f} dB over the noise in its own width",
                 degrees_of_freedom=fitted.degrees_of_freedom, smeared=fitted.smeared, not_apart=why,
-                needs_s=needs / law.mean_hz if why and needs is not None and not _speed_open(fitted) else None,
+                needs_s=needs / law.mean_hz if why and needs is not None and not (rivals or _speed_open(fitted)) else None,
             )  # fmt: skip
 
 

@@ -38,6 +38,15 @@ SMEAR_BINS = 2
 """Either side of a line: what its own wander leaves there after the fit."""
 SMEAR_SIGNIFICANT = 3.0
 """Standard deviations over the noise from which on that is more than noise."""
+OUTER_BINS = 48
+"""Bins up to here, beyond those of the noise, tell the floor about the lines."""
+OUTER_QUANTILE = 0.25
+"""Of them: lines that nobody knows may stand in most of the bins."""
+MOST_OVER_FLOOR = 4.0
+"""Power over that floor from which on what is left beside the lines is no noise: 6 dB (common practice)."""
+SMOOTHER = (1, 3, 6)
+"""Degrees of smoother angle laws that are tried too: one from pulses jitters, one from the signal may follow lines that
+differ, and a drive runs as evenly as its lines are narrow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +80,8 @@ class AngleRow:
 
     samples: NDArray[np.float32]
     turns: Real
+    smoother: tuple[Real, ...]
+    """The same turns, smoothed more and more."""
     total_turns: float
     duration_s: float
 
@@ -80,8 +91,9 @@ class AngleRow:
         duration = samples.size / sample_rate_hz
         ends = law.at(np.array([0.0, duration]))
         turns = law.at(np.arange(samples.size) / sample_rate_hz)
+        smoother = () if law.is_steady else tuple(_smoothed(turns, degree) for degree in SMOOTHER)
         return cls(
-            samples=samples - np.float32(samples.mean(dtype=np.float64)), turns=turns,
+            samples=samples - np.float32(samples.mean(dtype=np.float64)), turns=turns, smoother=smoother,
             total_turns=float(ends[1] - ends[0]), duration_s=duration,
         )  # fmt: skip
 
@@ -121,10 +133,22 @@ def fit_line(
     )
     spread_bins = 3.0 * speed_spread * order * turns
     near_orders, near_hz = _merged(order, near_orders, near_hz, row)
-    base = _Base.of(row, order)
     most = min(spread_bins, apart / 2, REACH_BINS / 2)
-    shift = base.best_shift(near_orders, near_hz, most) if most > STEP_BINS else 0.0
+    tried = []
+    for turns_at in (row.turns, *row.smoother):
+        base = _Base.of(row, turns_at, order)
+        shift = base.best_shift(near_orders, near_hz, most) if most > STEP_BINS else 0.0
+        tried.append((base.explained(near_orders, near_hz, shift), base, shift))
+    _, base, shift = max(tried, key=lambda one: one[0])
     return base.fitted(near_orders, near_hz, shift, apart=apart, speed_bins=spread_bins)
+
+
+def _smoothed(turns: Real, degree: int) -> Real:
+    """The polynomial of time that lies nearest to the turns."""
+    place = np.linspace(-1.0, 1.0, turns.size)
+    knots = slice(None, None, max(1, turns.size // 4096))
+    found = np.polynomial.Chebyshev.fit(place[knots], turns[knots], degree, domain=[-1, 1])
+    return np.asarray(found(place), dtype=np.float64)
 
 
 def turns_that_part(order: float, beside: Sequence[float]) -> float | None:
@@ -178,13 +202,13 @@ class _Base:
     duration_s: float
 
     @classmethod
-    def of(cls, row: AngleRow, order: float) -> _Base:
+    def of(cls, row: AngleRow, turns: Real, order: float) -> _Base:
         from scipy import fft
 
         n = row.samples.size
         size = min(GRID, n - n % 2)
         # Phases in double precision: a long capture has many turns.
-        phase = (2 * np.pi * ((order * row.turns) % 1.0)).astype(np.float32)
+        phase = (2 * np.pi * ((order * turns) % 1.0)).astype(np.float32)
         turned = np.empty(n, dtype=np.complex64)
         weighted = row.samples * (_window(n) * size).astype(np.float32)
         turned.real, turned.imag = weighted * np.cos(phase), -weighted * np.sin(phase)
@@ -197,7 +221,7 @@ class _Base:
         weights = 1.0 - np.cos(2 * np.pi * (place + 0.5) / n)
         return cls(
             order=order, windowed=np.asarray(thinned) * (n / size) / size, weights=weights / weights.sum(),
-            turns=np.interp(place, np.arange(n), row.turns), time_s=place * (row.duration_s / n),
+            turns=np.interp(place, np.arange(n), turns), time_s=place * (row.duration_s / n),
             total_turns=row.total_turns, duration_s=row.duration_s,
         )  # fmt: skip
 
@@ -212,7 +236,7 @@ class _Base:
     def best_shift(self, orders: Sequence[float], fixed_hz: Sequence[float], most: float) -> float:
         """Bins by which the line lies off, where all lines together explain most."""
         steps = np.linspace(-most, most, 2 * int(np.ceil(most / STEP_BINS)) + 1)
-        power = np.array([self._explained(self._lines(orders, fixed_hz, float(step))) for step in steps])
+        power = np.array([self.explained(orders, fixed_hz, float(step)) for step in steps])
         best = int(power.argmax())
         if not 0 < best < steps.size - 1:
             return float(steps[best])
@@ -220,10 +244,23 @@ class _Base:
         bend = low - 2 * middle + high
         return float(steps[best] + (0.5 * (low - high) / bend if bend < 0 else 0.0) * (steps[1] - steps[0]))
 
-    def _explained(self, lines: Complex) -> float:
+    def explained(self, orders: Sequence[float], fixed_hz: Sequence[float], shift_bins: float) -> float:
+        """Power that all lines together explain, in the units of the samples squared."""
+        lines = self._lines(orders, fixed_hz, shift_bins)
         seen = lines.conj() @ self.windowed
         gram = (lines.conj() * self.weights) @ lines.T
         return float(np.real(seen.conj() @ np.linalg.lstsq(gram, seen, rcond=1e-9)[0]))
+
+    def _bins(self, places: Real) -> Complex:
+        """Row by row what bins so far from the line do on the grid."""
+        return np.asarray(np.exp(2j * np.pi * (places / self.total_turns)[:, None] * self.turns))
+
+    def _floor(self) -> float:
+        """Noise density about the lines, from the quiet ones of the bins farther off."""
+        far = np.arange(NOISE_BINS + 1.0, OUTER_BINS + 1.0)
+        power = np.abs(self._bins(np.concatenate([-far[::-1], far])).conj() @ self.windowed) ** 2
+        own = float(np.sum(self.weights**2)) * self.weights.size
+        return float(np.quantile(power, OUTER_QUANTILE) / -np.log1p(-OUTER_QUANTILE)) / own
 
     def fitted(
         self, orders: Sequence[float], fixed_hz: Sequence[float], shift: float, *, apart: float, speed_bins: float
@@ -231,7 +268,7 @@ class _Base:
         """Amplitude, and what is left."""
         lines = self._lines(orders, fixed_hz, shift)
         places = np.arange(-NOISE_BINS, NOISE_BINS + 1)
-        bins = np.exp(2j * np.pi * ((places + shift) / self.total_turns)[:, None] * self.turns)
+        bins = self._bins(places + shift)
         every = np.vstack([lines, bins])
         count = lines.shape[0]
         seen = every.conj() @ self.windowed
@@ -256,6 +293,8 @@ class _Base:
         square = max(power - variance, variance)
         # A Hann window's bins hold half as much again as stands there, so that their sum counts 1.5 times.
         smeared = float(np.sum(np.abs(left[about]) ** 2)) / 1.5 if excess else 0.0
+        if density > MOST_OVER_FLOOR * self._floor():
+            smeared = float(np.sum(np.abs(left) ** 2)) / 1.5
         middle = 0.5 * (np.sqrt(square) + np.sqrt(square + smeared))
         half = 0.5 * (np.sqrt(square + smeared) - np.sqrt(square))
         return FittedLine(
