@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, OutputError
-from vibe.storage.files import file_sha256, safe_name, write_whole
+from vibe.storage.files import file_sha256, write_whole
 
 if TYPE_CHECKING:
     from vibe.core.records.acceptance import CommissionedRun
@@ -52,7 +52,9 @@ def prepared(
     made: list[tuple[str, str]] = []
     for run, own in zip(runs, files, strict=True):
         for path in own if run.kind not in LEFT_OUT else ():
-            target = place / f"{len(made) + 1:02d} {safe_name(path.stem)}.h5"
+            target = place / f"{path.stem}.h5"
+            if target.exists():
+                target = place / f"{len(made) + 1:02d} {path.stem}.h5"
             if path.suffix.lower() in NATIVE:
                 try:
                     shutil.copyfile(path, target)

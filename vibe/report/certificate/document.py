@@ -65,6 +65,12 @@ def runs_table(a: Acceptance) -> list[tuple[str, ...]]:
     ]  # fmt: skip
 
 
+def points_of_all(a: Acceptance) -> str:
+    """The points, where they are those of every capture; else empty."""
+    points = {one.points for one in a.measured}
+    return words.printable(", ".join(points.pop())) if len(points) == 1 else ""
+
+
 def captures_table(a: Acceptance) -> list[tuple[str, ...]]:
     """Each capture as it was taken, with the first digits of its hash."""
 
@@ -74,9 +80,11 @@ def captures_table(a: Acceptance) -> list[tuple[str, ...]]:
     def khz(value: float | None) -> str:
         return cell(None if value is None else value / 1000, "kHz")
 
+    points = points_of_all(a)
     return [
         (
-            words.printable(shortened(one.file)), one.kind, words.printable(", ".join(one.points)) or "–",
+            words.printable(shortened(one.file)), one.kind,
+            *([] if points else [words.printable(", ".join(one.points)) or "–"]),
             cell(one.duration_s, "s", 3), khz(one.sample_rate_hz), khz(one.top_hz) if one.top_hz else "not used",
             cell(one.load_percent, "%", 3), words.printable(one.sha256[:SHORT_HASH]) or "–",
         )

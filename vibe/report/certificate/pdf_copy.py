@@ -19,6 +19,7 @@ _HEADS = (
     "Instrument At Serial number Calibrated Uncertainty, k = 2",
     "Run Load Load determined by Housing Oil Ambient Note",
     "File Run Points Length Rate Band to Load SHA-256",
+    "File Run Length Rate Band to Load SHA-256",
 )
 """Repeat on every page that a long table goes on to."""
 

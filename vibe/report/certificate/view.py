@@ -102,6 +102,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "runs": document.runs_table(acceptance),
         "taken": document.captures_table(acceptance),
         "speed_charts": speed_chart.drawn(acceptance.speed_curves),
+        "taken_points": document.points_of_all(acceptance),
         "plate": document.plate_facts(acceptance.plate),
         "signing": document.signing_lines(acceptance.issue),
         "wide_facts": ("Runs", "Issued by", "Customer"),
@@ -134,7 +135,8 @@ def _counted(count: int) -> str:
 def deciding(rows: Sequence[CertificateRow]) -> list[CertificateRow]:
     """Rows with a budget, those first that the answer hangs on: failed, then open, then nearest to the limit."""
     rank = {"fail": 0, "undetermined": 1, "pass": 2}
-    drawn = [row for row in rows if row.outcome.measured is not None and row.outcome.measured.budget]
+    # A budget of one line says no more than the figure does.
+    drawn = [row for row in rows if row.outcome.measured is not None and len(row.outcome.measured.budget) > 1]
     return sorted(drawn, key=lambda row: (rank[row.outcome.answer], -_used(row.outcome), row.number))
 
 
@@ -211,7 +213,7 @@ def _facts(a: Acceptance) -> list[tuple[str, str, str]]:
         ("Ratio found", words.printable(a.ratio_found) or words.NOT_KNOWN, ""),
         ("Speed", speed or words.NOT_KNOWN, note),
         ("Measured", day, clock),
-        ("Runs", runs_text(a.runs) or "none", ""),
+        *([] if a.measured else [("Runs", runs_text(a.runs) or "none", "")]),
     ]
 
 
