@@ -108,10 +108,10 @@ def test_a_retest_of_something_else_is_refused(tmp_path: Path) -> None:
     ):
         with pytest.raises(ConfigError, match=said):
             read_others(*named(tmp_path, line, serial), requirements())
+    few = Requirements.model_validate(
+        {"title": "t", "requirement": [{"id": "x", "kind": "identity", "text": "t", "source": "s"}]}
+    )
     with pytest.raises(ConfigError, match="'velocity' was not met then"):
-        few = Requirements.model_validate(
-            {"title": "t", "requirement": [{"id": "x", "kind": "identity", "text": "t", "source": "s"}]}
-        )
         read_others(*named(tmp_path, 'retest_of = "first/acceptance.json"'), few)
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from pathlib import Path
 
-import forgeries
 import pytest
-from forgeries import FORGERIES, PASS_PHRASE, SIGNER, Forgery, Loot, byte_range
+from cryptography.exceptions import InvalidSignature
 
+from tests.studies import forgeries
+from tests.studies.forgeries import FORGERIES, PASS_PHRASE, SIGNER, Forgery, Loot, byte_range, handed
 from vibe.core.errors import CallError, OutputError
 from vibe.report.certificate.check import verify_certificate
 from vibe.report.certificate.keys import KnownKeys, known_keys, load_keys, make_keys, principal
@@ -26,15 +28,6 @@ NEEDS_A_KEY = {"own_key", "own_certificate", "signer_taken_out"}
 @pytest.fixture(scope="module")
 def loot(tmp_path_factory: pytest.TempPathFactory, printing: None) -> tuple[Loot, KnownKeys]:
     return forgeries.collected(tmp_path_factory.mktemp("forgeries"))
-
-
-def handed(one: Forgery, loot: Loot, folder: Path) -> Path:
-    made = one.make(loot)
-    path = folder / f"copy.{one.form}"
-    path.write_bytes(made.content)
-    if made.signature:
-        path.with_name(path.name + ".sig").write_bytes(made.signature)
-    return path
 
 
 @pytest.mark.parametrize("one", FORGERIES, ids=lambda one: f"{one.form}-{one.name}")
@@ -68,6 +61,24 @@ def test_true_copies_are_signed_by_the_signer(loot: tuple[Loot, KnownKeys]) -> N
         assert not verify_certificate(files.pdf).proved
         with pytest.raises(CallError, match=r"public_key\.pem"):
             verify_certificate(files.json, known=pdf_only)
+
+
+def test_a_few_lines_of_another_program_agree(
+    loot: tuple[Loot, KnownKeys], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Those that the guide gives, word for word: they know one library and nothing of ours."""
+    page = (Path(__file__).parents[2] / "vibe" / "guide" / "signatures.md").read_text(encoding="utf-8")
+    (lines,) = re.findall(r"```python not run:[^\n]*\n(.*?)```", page, re.DOTALL)
+    assert "vibe" not in lines
+    goods, _ = loot
+    for path in (goods.good.json, goods.good.signatures[0], goods.folder / "public" / "public_key.pem"):
+        shutil.copy(path, tmp_path / path.name)
+    monkeypatch.chdir(tmp_path)
+    exec(compile(lines, "guide", "exec"), {})
+    record = tmp_path / "acceptance.json"
+    record.write_bytes(record.read_bytes().replace(b"C29-000417", b"C29-000418"))
+    with pytest.raises(InvalidSignature):
+        exec(compile(lines, "guide", "exec"), {})
 
 
 def test_unsigned_copies_say_so(loot: tuple[Loot, KnownKeys]) -> None:

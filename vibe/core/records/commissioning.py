@@ -122,7 +122,7 @@ class EarlierAttempt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedCurve:
-    """Levels against speed in a run-up or coast-down at one point: velocity r.m.s. in short stretches of time."""
+    """Levels against speed in a run-up or coast-down at one point: velocity r.m.s. in short segments of time."""
 
     file: str
     kind: str

@@ -105,7 +105,7 @@ def run_commissioning(
     for one, folder in zip(read, folders, strict=True):
         try:
             acceptance = prove(one, settings, workers=workers, progress=progress)
-            files, remarks = _written(
+            acceptance, files, remarks = _written(
                 one, acceptance, folder, force=force, pdf=recipe.pdf if pdf is None else pdf, keys=keys
             )
         except (ConfigError, CaptureError) as error:
@@ -313,8 +313,8 @@ def _refuse_existing(folder: Path) -> None:
 
 def _written(
     read: _Read, acceptance: Acceptance, folder: Path, *, force: bool, pdf: bool, keys: SigningKeys | None
-) -> tuple[list[Path], list[str]]:
-    """The certificate's files and, of a drive that passed, the baseline to hand over."""
+) -> tuple[Acceptance, list[Path], list[str]]:
+    """The acceptance as it was written, its files and, of a drive that passed, the baseline to hand over."""
     from vibe.flow.commissioning import baseline_package
     from vibe.report.certificate.certificate import write_certificate
 
@@ -328,7 +328,8 @@ def _written(
             baseline_package.handed_over(Path(place), read.drive_path, made.json, package, force=force)
         else:
             baseline_package.remove(package)
-    return [path for path in (made.json, made.html, made.pdf) if path is not None], list(made.remarks)
+    acceptance = replace(acceptance, signed_by=None if keys is None else keys.signed_by)
+    return acceptance, [path for path in (made.json, made.html, made.pdf) if path is not None], list(made.remarks)
 
 
 def _list(title: str, done: Sequence[Accepted], refused: Sequence[str], out: Path, *, force: bool) -> Path:

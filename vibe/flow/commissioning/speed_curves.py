@@ -70,7 +70,7 @@ def sightings(
                 Sighting(
                     value=max(values), unit="mm/s", point=curve.point, run=run, kind=kind, file=writable(curve.file),
                     mounting=mounting, top_hz=BAND_HZ[1], scatter=scatter[curve.point],
-                    scatter_why="length of a stretch of nearly one speed",
+                    scatter_why="length of a segment of nearly one speed",
                 )
             )  # fmt: skip
         found[name_of(measure), "mm/s"] = tuple(rows)

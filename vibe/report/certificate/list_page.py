@@ -8,7 +8,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from vibe.core.records.acceptance import Acceptance
+from vibe.core.records.acceptance import Acceptance, Answer
 from vibe.report.certificate.document import SHORT_HASH
 from vibe.report.certificate.view import answer_sign, sentence
 from vibe.report.pages import shell
@@ -47,7 +47,7 @@ def write_list(
                 "a": one.acceptance,
                 "sentence": sentence(one.acceptance),
                 "seal": one.seal[:SHORT_HASH],
-                "open": [o.requirement.text for o in one.acceptance.outcomes if o.answer != "pass"],
+                "left": [("Not met", _texts(one, "fail")), ("Not decided", _texts(one, "undetermined"))],
                 "places": one.places,
             }
             for one in rows
@@ -59,3 +59,8 @@ def write_list(
         short_hash=SHORT_HASH,
     )
     return write_whole(out / NAME, page, force=force)
+
+
+def _texts(one: ListedCertificate, answer: Answer) -> list[str]:
+    """What requirements of that answer ask for."""
+    return [outcome.requirement.text for outcome in one.acceptance.outcomes if outcome.answer == answer]

@@ -17,6 +17,7 @@ TOPICS = (
     "technician",
     "analyst",
     "engineer",
+    "signatures",
     "reports",
     "drive-file",
     "captures",

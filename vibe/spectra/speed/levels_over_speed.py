@@ -1,4 +1,4 @@
-"""Levels against speed, from a run-up or coast-down with a pulse: stretch by stretch, at the speed of each."""
+"""Levels against speed, from a run-up or coast-down with a pulse: segment by segment, at the speed of each."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ Real = NDArray[np.float64]
 BAND_HZ = (10.0, 1000.0)
 """Of velocity r.m.s.: the band of ISO 20816-1, which begins lower than most speeds of interest."""
 LEAST_S, LEAST_TURNS = 0.5, 8.0
-"""A stretch: long enough for a level, short enough that its speed is one."""
-LEAST_STRETCHES = 6
+"""A segment: long enough for a level, short enough that its speed is one."""
+LEAST_SEGMENTS = 6
 STANDS_OUT = 2.0
 """A resonance raises the line over what it is at both sides of it by this factor (common practice: 6 dB)."""
 BESIDE = 0.2
@@ -28,7 +28,7 @@ BESIDE = 0.2
 class SpeedLevels:
     """Arrays (n,) in the order of speed: Hz of the input, r.m.s. in m/s. ``resonances_hz``: where the line stands out.
 
-    ``scatter``: relative standard uncertainty that the length of a stretch leaves of noise in the whole band.
+    ``scatter``: relative standard uncertainty that the length of a segment leaves of noise in the whole band.
     """
 
     speed_hz: Real
@@ -41,7 +41,7 @@ class SpeedLevels:
 def levels_over_speed(samples: NDArray[Any], sample_rate_hz: float, pulse: Channel) -> SpeedLevels | None:
     """Levels of acceleration ``samples`` [m/s²], shape (n,), that began together with ``pulse``.
 
-    None where the pulse gives no speed, or it turned for fewer stretches than a curve needs. Velocity r.m.s. is that of
+    None where the pulse gives no speed, or it turned for fewer segments than a curve needs. Velocity r.m.s. is that of
     a Hann-windowed periodogram divided by the angular frequency, line by line; the line once per turn is fitted to the
     turns themselves by least squares, so that a changing speed does not smear it.
     """
@@ -50,7 +50,7 @@ def levels_over_speed(samples: NDArray[Any], sample_rate_hz: float, pulse: Chann
         return None
     train = max(trains, key=lambda one: float(one.turns[-1]))
     rows = []
-    for first, last in _stretches(train.time_s, train.turns):
+    for first, last in _segments(train.time_s, train.turns):
         a, b = (int(np.ceil(at * sample_rate_hz)) for at in (first, last))
         row = np.asarray(samples[a:b], dtype=np.float64)
         if row.size < 64 or not np.isfinite(row).all():
@@ -59,7 +59,7 @@ def levels_over_speed(samples: NDArray[Any], sample_rate_hz: float, pulse: Chann
         turns = np.interp(at, train.time_s, train.turns)
         speed = float((turns[-1] - turns[0]) / (at[-1] - at[0]))
         rows.append((speed, _velocity(row, sample_rate_hz), _once_per_turn(row, turns, speed), last - first))
-    if len(rows) < LEAST_STRETCHES:
+    if len(rows) < LEAST_SEGMENTS:
         return None
     speed, velocity, once, length = np.array(sorted(rows)).T
     low = 2 * (BAND_HZ[1] - BAND_HZ[0]) * float(np.median(length))
@@ -69,7 +69,7 @@ def levels_over_speed(samples: NDArray[Any], sample_rate_hz: float, pulse: Chann
     )  # fmt: skip
 
 
-def _stretches(time_s: Real, turns: Real) -> list[tuple[float, float]]:
+def _segments(time_s: Real, turns: Real) -> list[tuple[float, float]]:
     """(begin, end) [s], each half over the one before."""
     found: list[tuple[float, float]] = []
     begin = float(time_s[0])

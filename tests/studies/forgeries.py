@@ -1,4 +1,7 @@
-"""Ways to forge a certificate. Each takes what a forger has, and gives the file that he would hand on.
+"""Ways to forge a certificate, and what ``vibe certificate verify`` says of each.
+
+``python -m tests.studies.forgeries`` tries all of them with the signer's key and without, and asks ``pdfsig`` too where
+it is installed. Each way takes what a forger has, and gives the file that he would hand on.
 
 He has the signed certificates of two drives, one that passed and one that failed, an unsigned one of each, and keys of
 his own that call themselves by the signer's name. He has neither the signer's keys nor their pass phrase.
@@ -6,14 +9,17 @@ his own that call themselves by the signer's name. He has neither the signer's k
 
 from __future__ import annotations
 
+import argparse
 import io
 import re
+import shutil
+import subprocess
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import certificates
 from pypdf import PdfWriter
 from pypdf.generic import (
     ArrayObject,
@@ -25,7 +31,10 @@ from pypdf.generic import (
     TextStringObject,
 )
 
+from tests.report import certificates
+from tests.studies.page import RESULTS, Clock, write_table
 from vibe.core.records.acceptance import Acceptance
+from vibe.core.records.commissioning import SignedBy
 from vibe.report.certificate.certificate import (
     CertificateFiles,
     certificate_html,
@@ -33,6 +42,7 @@ from vibe.report.certificate.certificate import (
     page_hash,
     write_certificate,
 )
+from vibe.report.certificate.check import verify_certificate
 from vibe.report.certificate.keys import KnownKeys, SigningKeys, export_public, known_keys, load_keys, make_keys
 from vibe.report.certificate.pdf_signature import sign_pdf
 from vibe.report.certificate.signature import sign_record
@@ -124,10 +134,8 @@ def signature_of(files: CertificateFiles) -> bytes:
 
 
 def praised(record: dict[str, Any]) -> dict[str, Any]:
-    """A failed record that says pass, its page made to fit, resealed."""
-    acceptance = replace(passing(), signed_by=None)
-    made, _ = certificate_of(acceptance)
-    return sealed({**made, "signed_by": record.get("signed_by")})
+    """A failed record that says pass and names the same signer, its page made to fit."""
+    return certificate_of(replace(passing(), signed_by=SignedBy(**record["signed_by"])))[0]
 
 
 @forgery("json", "the serial number changed")
@@ -147,9 +155,9 @@ def resealed_unsigned(loot: Loot) -> Forged:
     return Forged(content=written(praised(record_of(loot.bad))).encode())
 
 
-@forgery("json", "no signer named any more, sealed anew, no signature")
-def signer_taken_out(loot: Loot) -> Forged:
-    return Forged(content=written(sealed({**record_of(loot.good), "signed_by": None})).encode())
+@forgery("json", "a failed one made to pass, with no signer named and no signature")
+def signer_taken_out(_: Loot) -> Forged:
+    return Forged(content=written(certificate_of(passing())[0]).encode())
 
 
 @forgery("json", "made anew and signed with a key of one's own under the signer's name")
@@ -472,3 +480,70 @@ def sheet_removed(loot: Loot) -> Forged:
         del writer.pages[0]
 
     return rewritten(pdf_of(loot.good), change)
+
+
+# ── the table ─────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def handed(one: Forgery, loot: Loot, folder: Path) -> Path:
+    """The forged file as its receiver has it, a signature of a record next to it."""
+    made = one.make(loot)
+    path = folder / f"copy.{one.form}"
+    path.write_bytes(made.content)
+    beside = path.with_name(path.name + ".sig")
+    beside.unlink(missing_ok=True)
+    if made.signature:
+        beside.write_bytes(made.signature)
+    return path
+
+
+def pdfsig_says(path: Path) -> str:
+    """What another program says of a PDF: whether its signature is valid, and of all of it."""
+    program = shutil.which("pdfsig")
+    if program is None or path.suffix != ".pdf":
+        return ""
+    said = subprocess.run([program, "-nocert", path], capture_output=True, text=True, timeout=60).stdout
+    if "Signature is Valid" not in said:
+        return "unsigned" if not said.strip() or "does not contain" in said else "not valid"
+    return "valid, all of it" if "Not total document signed" not in said else "valid, not all of it"
+
+
+def tried(folder: Path) -> list[dict[str, str]]:
+    """A row for each forgery, and for each true copy."""
+    loot, known = collected(folder)
+    rows = []
+    for one in FORGERIES:
+        path = handed(one, loot, folder)
+        rows.append(_row(one.form, one.how, path, known))
+    for name, files in (("signed", loot.good), ("unsigned", loot.good_bare)):
+        copies = [path for path in (files.json, files.html, files.pdf) if path is not None]
+        rows += [_row(path.suffix[1:], f"a true copy, {name}", path, known) for path in copies]
+    return rows
+
+
+def _row(form: str, how: str, path: Path, known: KnownKeys) -> dict[str, str]:
+    found, bare = verify_certificate(path, known=known), verify_certificate(path)
+    return {
+        "form": form, "way": how, "with the key": found.word, "taken for the signer's": "yes" if found.proved else "no",
+        "without": bare.word, "status 0 without": "yes" if bare.proved else "no", "pdfsig": pdfsig_says(path),
+        "said": found.verdict,
+    }  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=RESULTS, help="folder for the table")
+    asked = parser.parse_args()
+    clock = Clock()
+    with tempfile.TemporaryDirectory() as folder:
+        rows = tried(Path(folder))
+    for row in rows:
+        print("  ".join(f"{name}: {value}" for name, value in row.items()))
+    forged = rows[: len(FORGERIES)]
+    taken = sum(row["taken for the signer's"] == "yes" for row in forged)
+    print(f"{len(forged)} forgeries, taken for the signer's: {taken}")
+    print(write_table(asked.out, "forgeries", rows), f"({clock})")
+
+
+if __name__ == "__main__":
+    main()
