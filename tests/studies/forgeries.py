@@ -526,7 +526,7 @@ def _row(form: str, how: str, path: Path, known: KnownKeys) -> dict[str, str]:
     return {
         "form": form, "way": how, "with the key": found.word, "taken for the signer's": "yes" if found.proved else "no",
         "without": bare.word, "status 0 without": "yes" if bare.proved else "no", "pdfsig": pdfsig_says(path),
-        "said": found.verdict,
+        "said": re.sub(r",? (the )?key SHA256:\S+", "", found.verdict),
     }  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from vibe.core.strict import Positive, StrictModel
 
-Line = Annotated[str, Field(max_length=200)]
+Line = Annotated[str, Field(max_length=300)]
 Measurand = Literal[
     "vibration", "speed", "temperature", "torque", "noise", "lost motion", "transmission error", "backlash", "other"
 ]
