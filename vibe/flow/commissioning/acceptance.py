@@ -15,7 +15,16 @@ from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
 from vibe.flow.commissioning.earlier_records import OtherRecords, check_taken_anew, read_others
 from vibe.flow.commissioning.line_values import lines_asked
 from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify
-from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
+from vibe.flow.commissioning.requirements import (
+    Evidence,
+    answered,
+    check_limits,
+    damage_found,
+    damage_tones,
+    readable_lines,
+    searched_captures,
+    unseen_tones,
+)
 from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks
 from vibe.flow.commissioning.speed_curves import OVER_SPEED
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
@@ -30,6 +39,8 @@ if TYPE_CHECKING:
     from vibe.report.certificate.keys import SigningKeys
 
 LIST_NAME = "certificates.html"
+MOST_PLANTED = 3
+"""Captures that parts are dealt out to when it is tried how small an impact would have shown."""
 MOST_IDENTIFIED = 3
 """Captures that are asked for the counts: they must agree."""
 Progress = Callable[[int, int, str], None]
@@ -184,6 +195,7 @@ def prove(
     check_taken_anew(read.others, {one.sha256: one.file for one in looked}, read.path)
     remarks += plate_remarks(read.given, read.drive, read.table)
     evidence = _evidence(read, settings, looked)
+    evidence = replace(evidence, shown=_shown(read, settings, evidence, workers, progress))
     outcomes = answered(evidence)
     times = [one.measured_at for one in looked if one.measured_at is not None]
     speeds = [one.speed_hz for one in looked if one.speed_hz is not None and one.kind != "run-in"]
@@ -251,6 +263,69 @@ def _figures_of_captures(
     if len(looked) < len(results):
         raise CallError("a process that read captures was ended from outside; try again with --workers 1")
     return looked
+
+
+def _shown(
+    read: _Read, settings: Settings, evidence: Evidence, workers: int | None, progress: Progress | None
+) -> dict[str, float | None]:
+    """How small an impact of each part would have shown, by component; nothing where damage or other counts were found,
+    beside which nobody can try."""
+    from statistics import median
+
+    from vibe.flow.commissioning.shown_sizes import FIRST, jobs_of, plant
+    from vibe.flow.jobs.executor import WorkerDied, each
+
+    asked = [one for one in read.requirements.requirement if one.kind == "no damage"]
+    inside = {one.file: one for wanted in asked for one in searched_captures(wanted, evidence.looked)}
+    if not inside or any(damage_found(wanted, read.table, list(inside.values())) for wanted in asked):
+        return {}
+    if any(one.answer == "fail" for one in evidence.counted):
+        return {}
+    wanted = dict.fromkeys(tone for one in asked for tone in damage_tones(one, read.table))
+    hidden = {view.tone for view in unseen_tones(list(inside.values()), list(wanted))}
+    tones: dict[str, str] = {}
+    for tone in wanted:
+        if tone not in hidden:
+            tones.setdefault(read.table.tone(tone).component, tone)
+    twins = {part: _stands_for(part, tones, read.table) for part in tones}
+    limits = [limit for one in inside.values() for limit in one.detection_limits.values()]
+    if not limits:
+        return {}
+    ranked = sorted(inside, key=lambda file: median(inside[file].detection_limits.values() or [0.0]))
+    # Damage shows in all of them; those in the middle stand for what one of them sees.
+    chosen = ranked[max(0, (len(ranked) - MOST_PLANTED) // 2) :][:MOST_PLANTED]
+    paths = {one.file: path for one, path in zip(evidence.looked, _paths(read), strict=True)}
+    jobs = list(
+        jobs_of(
+            [paths[file] for file in chosen],
+            [tones[part] for part, twin in twins.items() if twin == part],
+            FIRST * median(limits), read.drive, read.table,
+            _shared(settings, None if evidence.rate is None else evidence.rate / _searched(read)),
+        )
+    )  # fmt: skip
+
+    def tell(done: int, _: object) -> None:
+        if progress is not None:
+            progress(done, len(jobs), f"trials of what captures of {read.given.serial} would show")
+
+    results = each(plant, jobs, workers=workers or min(len(jobs), os.cpu_count() or 1), done=tell)
+    sizes = {tone: size for one in results if not isinstance(one, WorkerDied) for tone, size in one.items()}
+    return {part: sizes.get(tones[twin]) for part, twin in twins.items()}
+
+
+def _stands_for(part: str, tones: dict[str, str], table: ToneTable) -> str:
+    """The first part whose impacts repeat at the same order: one trial serves both."""
+    own = table.tone(tones[part])
+    return next(
+        other
+        for other, tone in tones.items()
+        if abs(table.tone(tone).order / own.order - 1) < 1e-9 and table.tone(tone).slip == own.slip
+    )
+
+
+def _paths(read: _Read) -> list[Path]:
+    """All captures, in the order in which they are looked at."""
+    return [path for files in read.runs for path in files]
 
 
 def _rate(requirements: Requirements) -> float | None:

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 OTHER_SPEED = "Another speed explains the lines about as well, and with it this line would be another one"
 
 
+SHAFTS_OWN = tuple(float(k) for k in range(1, 11))
+"""Orders of the input's own lines, which are stronger than their side lines wherever the speed is right."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineAsked:
     """A line by its name in figures, its order, and the stage whose slower bodies carry it past a sensor."""
@@ -95,7 +99,10 @@ def line_values(
             if fitted is None:
                 continue
             needs = turns_that_part(line.order, near.orders)
-            why = OTHER_SPEED if rivals else _not_apart(line, fitted, law.duration_s, law.total_turns)
+            # Without pulses a speed that is off by a turn of a slow body would take its side line for the shaft's own.
+            swapped = speed.method != "tachometer" and line.order in SHAFTS_OWN and fitted.strongest_beside > 1.0
+            doubtful = rivals or swapped
+            why = OTHER_SPEED if doubtful else _not_apart(line, fitted, law.duration_s, law.total_turns)
             hz = line.order * law.mean_hz
             most = max(fitted.value, fitted.floor)
             yield LineValue(
@@ -104,7 +111,7 @@ def line_values(
                 scatter=fitted.uncertainty / most if most > 0 else 0.0,
                 scatter_why=f"line {_decibels(fitted):.0f} dB over the noise in its own width",
                 degrees_of_freedom=fitted.degrees_of_freedom, smeared=fitted.smeared, not_apart=why,
-                needs_s=needs / law.mean_hz if why and needs is not None and not (rivals or _speed_open(fitted)) else None,
+                needs_s=None if not why or needs is None or doubtful or _speed_open(fitted) else needs / law.mean_hz,
             )  # fmt: skip
 
 

@@ -82,6 +82,7 @@ class CaptureFigures:
 
 def look(job: FiguresJob) -> CaptureFigures:
     """Read, judge and measure one capture, in whatever process."""
+    from vibe.diagnosis.detection_limits import detection_limits
     from vibe.ingest import read_capture
 
     name = writable(job.path.name)
@@ -109,7 +110,11 @@ def look(job: FiguresJob) -> CaptureFigures:
         figures=_figures(job, capture, judged),
         findings=tuple(judged.findings) if reading is not None else (),
         visibility=judged.visibility if reading is not None else (),
-        detection_limits={c.tone: c.limit_m_s2 for c in judged.combs.values() if c.limit_m_s2 is not None},
+        detection_limits={
+            one.tone: one.hit_m_s2
+            for one in detection_limits(judged.combs, job.settings.diagnosis.comb)
+            if one.hit_m_s2 is not None
+        },
         counted=_counted(job, capture, name) if job.identify else None,
         remarks=(*rejected, *judged.report.remarks),
         top_hz=min(*tops, _holds_to(job.mounting)) if tops else None,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, ConfigError
 from vibe.flow.commissioning.measured_figures import CaptureFigures
+from vibe.flow.commissioning.shown_sizes import is_damage
 from vibe.flow.settings import Settings
 
 if TYPE_CHECKING:
@@ -21,12 +22,16 @@ if TYPE_CHECKING:
         Outcome,
         Requirement,
         Requirements,
+        SearchedPart,
         Sighting,
     )
     from vibe.core.tones import ToneTable, Visibility
     from vibe.health.acceptance.finding_outcomes import Counted, DamageSeen
     from vibe.health.acceptance.outcomes import AcceptanceLimit, Judging
     from vibe.health.acceptance.uncertainty import MeasurementPractice
+
+
+NOT_SHOWN = "impacts as large as were tried were not always found"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,6 +49,8 @@ class Evidence:
     base: Path
     rate: float | None
     golden: Acceptance | None = None
+    shown: Mapping[str, float | None] = field(default_factory=dict)
+    """Smallest impact [m/s²] that would have shown, by component, as trials say; none where nobody tried."""
 
     @property
     def ordered(self) -> str:
@@ -215,33 +222,69 @@ def _run_in(wanted: Requirement, evidence: Evidence) -> tuple[list[Sighting], li
     return _chosen(only, evidence, evidence.figures(measure, UNITS[measure]))
 
 
-def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[str]]:
-    from vibe.health.acceptance.finding_outcomes import DamageSeen
+def damage_tones(wanted: Requirement, table: ToneTable) -> list[str]:
+    """Tones of damage that a requirement is about."""
     from vibe.ingest.commissioning_set import covers
 
-    _, missing = _chosen(wanted, evidence, [])
-    inside = [one for one in evidence.looked if one.fit and (not wanted.during or one.kind in wanted.during)]
-    tones = [tone.id for tone in evidence.table.tones if tone.damage and covers(wanted.tone, tone.id)]
+    return [tone.id for tone in table.tones if tone.damage and covers(wanted.tone, tone.id)]
+
+
+def searched_captures(wanted: Requirement, looked: Sequence[CaptureFigures]) -> list[CaptureFigures]:
+    """Captures that a requirement on damage is judged by."""
+    return [one for one in looked if one.fit and (not wanted.during or one.kind in wanted.during)]
+
+
+def damage_found(wanted: Requirement, table: ToneTable, inside: Sequence[CaptureFigures]) -> list[tuple[str, Finding]]:
+    """What was found of it, each with its file."""
+    tones = damage_tones(wanted, table)
     names = set(tones) | {tone.rpartition(".")[0] for tone in tones}
-    found = [
+    return [
         (one.file, finding)
         for one in inside
         for finding in one.findings
-        if _is_damage(finding, evidence.table) and (wanted.tone is None or (finding.tone or finding.component) in names)
+        if is_damage(finding, table) and (wanted.tone is None or (finding.tone or finding.component) in names)
     ]
-    limits = [limit for one in inside for tone, limit in one.detection_limits.items() if tone in tones]
+
+
+def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[str]]:
+    from vibe.health.acceptance.finding_outcomes import DamageSeen
+    from vibe.health.acceptance.named_parts import lacking
+
+    _, missing = _chosen(wanted, evidence, [])
+    inside = searched_captures(wanted, evidence.looked)
+    tones = damage_tones(wanted, evidence.table)
+    found = damage_found(wanted, evidence.table, inside)
+    unseen = unseen_tones(inside, tones)
     return DamageSeen(
-        found=found, unseen=_unseen(inside, tones), captures=len(inside), searched=len(tones),
-        rate=evidence.rate or 0.0, smallest_m_s2=max(limits, default=None),
+        found=found, unseen=unseen, captures=len(inside), searched=len(tones), rate=evidence.rate or 0.0,
+        parts=tuple(_parts(tones, unseen, len(inside), evidence, beside=bool(found))),
+        lacking=lacking(wanted, [evidence.table.tone(tone) for tone in tones], evidence.drive),
     ), missing  # fmt: skip
 
 
-def _is_damage(finding: Finding, table: ToneTable) -> bool:
-    """Local damage of a part: not wear of all, nor what lies outside the reducer."""
-    return finding.defect == "local damage" or any(tone.id == finding.tone and tone.damage for tone in table.tones)
+def _parts(
+    tones: Sequence[str], unseen: Sequence[Visibility], captures: int, evidence: Evidence, *, beside: bool
+) -> Iterator[SearchedPart]:
+    """What was searched, part by part."""
+    from vibe.core.records.acceptance import SearchedPart
+
+    hidden = {view.tone: view.why for view in unseen}
+    parts: dict[str, list[str]] = {}
+    for tone in tones:
+        parts.setdefault(evidence.table.tone(tone).component, []).append(tone)
+    for part, own in parts.items():
+        shown = evidence.shown.get(part)
+        why = ""
+        if captures == 0:
+            why = "no accepted capture"
+        elif all(tone in hidden for tone in own):
+            why = hidden[own[0]]
+        elif shown is None:
+            why = "not tried next to the damage that was found" if beside or not evidence.shown else NOT_SHOWN
+        yield SearchedPart(part=part, tones=tuple(own), shown_m_s2=None if why else shown, why=why, captures=captures)
 
 
-def _unseen(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
+def unseen_tones(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
     """Tones that none of the captures could show, as the one that came nearest tells."""
     best: dict[str, Visibility] = {}
     for one in inside:

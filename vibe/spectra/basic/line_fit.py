@@ -36,8 +36,6 @@ STEP_BINS = 0.05
 """Of the search for the speed: 0.025 bins off costs 0.03 % of the amplitude (Hann)."""
 SMEAR_BINS = 2
 """Either side of a line: what its own wander leaves there after the fit."""
-SMEAR_SIGNIFICANT = 3.0
-"""Standard deviations over the noise from which on that is more than noise."""
 OUTER_BINS = 48
 """Bins up to here, beyond those of the noise, tell the floor about the lines."""
 OUTER_QUANTILE = 0.25
@@ -67,6 +65,8 @@ class FittedLine:
     speed_bins: float
     """Three standard uncertainties of the speed, as bins of this line."""
     floor: float
+    strongest_beside: float
+    """Amplitude of the strongest line within reach over this one's."""
 
     @property
     def parted(self) -> bool:
@@ -257,7 +257,7 @@ class _Base:
 
     def _floor(self) -> float:
         """Noise density about the lines, from the quiet ones of the bins farther off."""
-        far = np.arange(NOISE_BINS + 1.0, OUTER_BINS + 1.0)
+        far: Real = np.arange(NOISE_BINS + 1.0, OUTER_BINS + 1.0, dtype=np.float64)
         power = np.abs(self._bins(np.concatenate([-far[::-1], far])).conj() @ self.windowed) ** 2
         own = float(np.sum(self.weights**2)) * self.weights.size
         return float(np.quantile(power, OUTER_QUANTILE) / -np.log1p(-OUTER_QUANTILE)) / own
@@ -267,7 +267,7 @@ class _Base:
     ) -> FittedLine:
         """Amplitude, and what is left."""
         lines = self._lines(orders, fixed_hz, shift)
-        places = np.arange(-NOISE_BINS, NOISE_BINS + 1)
+        places: Real = np.arange(-NOISE_BINS, NOISE_BINS + 1.0, dtype=np.float64)
         bins = self._bins(places + shift)
         every = np.vstack([lines, bins])
         count = lines.shape[0]
@@ -286,21 +286,22 @@ class _Base:
         about = np.abs(places) <= SMEAR_BINS
         far = ~about
         density, freedom = _density(left[far], spread[np.ix_(far, far)])
-        own_density, own_freedom = _density(left[about], spread[np.ix_(about, about)])
-        excess = own_density - density > SMEAR_SIGNIFICANT * density * np.sqrt(2 / own_freedom + 2 / freedom)
+        own = float(np.sum(np.abs(left[about]) ** 2))
+        expected = density * float(np.real(np.trace(spread[np.ix_(about, about)])))
         variance = density * float(np.real((inverse @ noise[:count, :count] @ inverse)[0, 0]))
         power = float(np.abs(amplitude[0]) ** 2)
         square = max(power - variance, variance)
         # A Hann window's bins hold half as much again as stands there, so that their sum counts 1.5 times.
-        smeared = float(np.sum(np.abs(left[about]) ** 2)) / 1.5 if excess else 0.0
+        smeared = max(0.0, own - expected) / 1.5
         if density > MOST_OVER_FLOOR * self._floor():
             smeared = float(np.sum(np.abs(left) ** 2)) / 1.5
+        strongest = float(np.abs(amplitude[1:]).max(initial=0.0) / max(np.abs(amplitude[0]), 1e-30))
         middle = 0.5 * (np.sqrt(square) + np.sqrt(square + smeared))
         half = 0.5 * (np.sqrt(square + smeared) - np.sqrt(square))
         return FittedLine(
             value=float(np.sqrt(2.0) * middle), uncertainty=float(np.sqrt(variance)),
             degrees_of_freedom=float(freedom), smeared=float(half / middle), apart_bins=apart, speed_bins=speed_bins,
-            floor=float(np.sqrt(2.0 * variance)),
+            floor=float(np.sqrt(2.0 * variance)), strongest_beside=strongest,
         )  # fmt: skip
 
 
