@@ -15,6 +15,7 @@ from vibe.core.records.acceptance import (
     Outcome,
     Quantity,
     Requirement,
+    SearchedPart,
 )
 from vibe.core.records.commissioning import CaptureFacts, EarlierAttempt, Issue, NamePlate, SpeedCurve
 
@@ -189,8 +190,23 @@ def issued() -> Acceptance:
     start = base.measured_from
     assert start is not None
     both = ("input side radial", "output side radial")
+    searched = (
+        SearchedPart(part="stage1.ring_pin", tones=("stage1.ring_pin",), shown_m_s2=0.31, captures=6),
+        SearchedPart(part="bearing.eccentric bearing", tones=("b",), shown_m_s2=0.44, captures=6),
+        SearchedPart(part="bearing.output bearing", tones=("c",), shown_m_s2=None, why="8 s is too short", captures=6),
+    )
+    outcomes = [
+        replace(one, searched=searched)
+        if one.requirement.kind == "no damage"
+        else replace(
+            one, risk_of_false_acceptance=3e-3,
+            measured=one.measured and replace(one.measured, coverage_factor=2.13, degrees_of_freedom=15.0),
+        )
+        for one in base.outcomes
+    ]  # fmt: skip
     return replace(
         base,
+        outcomes=tuple(outcomes),
         issue=Issue(
             number="AC-2026-0412", issued=date(2026, 3, 20), issuer="Reducer shop, quality assurance",
             customer="Water works of the valley, plant 2", order="2026-118", place="test bench 3, works hall",

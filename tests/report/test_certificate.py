@@ -13,7 +13,7 @@ from typing import Any
 import certificates
 import printed
 import pytest
-from certificates import HOSTILE, OUTCOMES, failing, full, hostile, long, open_one, passing, quantity
+from certificates import HOSTILE, OUTCOMES, failing, full, hostile, issued, long, open_one, passing, quantity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader, PdfWriter
@@ -22,9 +22,16 @@ from vibe.core.errors import CallError, OutputError
 from vibe.core.records.acceptance import Acceptance
 from vibe.report.certificate import certificate
 from vibe.report.certificate import check as certificate_check
-from vibe.report.certificate.certificate import CertificateFiles, certificate_of, embedded, write_certificate
+from vibe.report.certificate.certificate import (
+    CertificateFiles,
+    acceptance_of,
+    certificate_of,
+    embedded,
+    write_certificate,
+)
 from vibe.report.certificate.check import Verification, verify_certificate
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text
+from vibe.report.certificate.speed_chart import chart, drawn, ticks
 from vibe.report.certificate.view import deciding, rows_of, runs_text, sentence
 from vibe.report.certificate.wording import PageWords
 from vibe.report.printing.pdf import make_pdf
@@ -253,7 +260,7 @@ def remarked(count: int) -> Acceptance:
 
 
 @pytest.mark.usefixtures("printing")
-@pytest.mark.parametrize("make", [failing, full, open_one, short, long])
+@pytest.mark.parametrize("make", [failing, full, issued, short, long])
 def test_every_page_says_which_it_is_and_the_signatures_stand_with_the_seal(
     make: Callable[[], Acceptance], tmp_path: Path
 ) -> None:
@@ -319,6 +326,34 @@ def test_the_page_says_what_counts() -> None:
         assert said in text, said
     for caution in certificates.CAUTIONS:
         assert caution in text
+
+
+def test_the_page_states_what_a_certificate_is_asked_for() -> None:
+    record, page = certificate_of(issued())
+    text = " ".join(PageWords(page).words)
+    for said in (
+        "AC-2026-0412 issued 2026-03-20", "Reducer shop, quality assurance", "Water works of the valley, plant 2",
+        "test bench 3, works hall", "A. Tester (measured by)", "B. Witness (witness)", "CLP 220, 3.2 l", "3300 Nm",
+        "Sensors fixed by stud", "output side radial 31188 2025-11-04 K-2025-1187", "k = 2.13, ν = 15", "risk 1 in 330",
+        "rated load 100 % torque transducer 61 °C 48 °C 21.5 °C", "14 s 25.6 kHz 8 kHz 100 % 3547cb112ac4489a",
+        "This is attempt 2. The one before, AC-2026-0371, ended fail", "Done since then: eccentric bearing exchanged",
+        "Ring pin, stage 1 0.31 m/s²", "Output bearing – 8 s is too short", "Resonance at 860 r/min",
+        "Each at input side radial, output side radial",
+    ):  # fmt: skip
+        assert said in text.replace("\u00a0", " "), said
+    assert record["issue"]["witness"] == ["B. Witness"]
+    assert record["measured"][0]["top_hz"] == 8000.0
+    assert acceptance_of(record) == issued()
+
+
+def test_a_run_up_is_drawn_the_same_wherever_it_is_made() -> None:
+    assert ticks(0.0, 1.7) == [0.0, 0.5, 1.0, 1.5, 2.0]
+    assert ticks(160.0, 1455.0) == [0.0, 500.0, 1000.0, 1500.0]
+    one, two = (chart(issued().speed_curves[0]) for _ in range(2))
+    assert one == two
+    assert one.count("<path") >= 8
+    (_, _, said), *_ = drawn([replace(issued().speed_curves[0], resonances_rpm=())])
+    assert said == "No resonance stands out."
 
 
 def test_words_for_answers_and_runs() -> None:

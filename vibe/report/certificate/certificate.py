@@ -25,7 +25,7 @@ from markupsafe import Markup
 from vibe.core.errors import OutputError
 from vibe.core.records.acceptance import Acceptance
 from vibe.report import words
-from vibe.report.certificate import document, numbers, speed_chart
+from vibe.report.certificate import accuracy, document, numbers, speed_chart
 from vibe.report.certificate import view as certificate_view
 from vibe.report.certificate.signature import SIGNATURE, SSH_SIGNATURE, sign_record, ssh_signature
 from vibe.report.certificate.view import view_of
@@ -45,7 +45,7 @@ JSON_NAME, HTML_NAME, PDF_NAME = "acceptance.json", "certificate.html", "certifi
 NO_SEAL = "0" * 64
 TEMPLATES = (
     "certificate.html.j2", "certificate_plate.html.j2", "certificate_runs.html.j2", "certificate_captures.html.j2",
-    "certificate_speed.html.j2", "certificate.css", "style.css",
+    "certificate_searched.html.j2", "certificate_speed.html.j2", "certificate.css", "style.css",
 )  # fmt: skip
 
 
@@ -198,7 +198,7 @@ def page_hash(page: str) -> str:
 def layout() -> str:
     """Short hash of all that words and styles a page."""
     texts = [(shell.TEMPLATES / name).read_bytes() for name in TEMPLATES]
-    modules = (certificate_view, document, numbers, speed_chart, shell, content_policy, words)
+    modules = (certificate_view, accuracy, document, numbers, speed_chart, shell, content_policy, words)
     sources = [Path(str(module.__file__)).read_bytes() for module in modules]
     return hashlib.sha256(b"\0".join([*texts, *sources, Path(__file__).read_bytes()])).hexdigest()[:16]
 

@@ -17,6 +17,7 @@ from vibe.report.certificate.wording import PageWords, differences
 _HEADS = (
     "No. Requirement Found Limit Answer Source",
     "Instrument At Serial number Calibrated Uncertainty, k = 2",
+    "Part Would have shown from Note",
     "Run Load Load determined by Housing Oil Ambient Note",
     "File Run Points Length Rate Band to Load SHA-256",
     "File Run Length Rate Band to Load SHA-256",

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from vibe.core.records.acceptance import Acceptance, Answer, CommissionedRun, Outcome
 from vibe.report import words
-from vibe.report.certificate import document, speed_chart
+from vibe.report.certificate import accuracy, document, speed_chart
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text, plain, with_unit
 from vibe.storage.digest import groups
 
@@ -60,6 +60,10 @@ class CertificateRow:
     accepted: str
     """The limit less its guard band, or the false-alarm rate; empty where there is neither."""
     coverage: str
+    factor: str
+    """Coverage factor and degrees of freedom."""
+    risk: str
+    """Of accepting wrongly."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +105,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
         "runs": document.runs_table(acceptance),
         "taken": document.captures_table(acceptance),
+        "searched": accuracy.searched_table(acceptance),
         "speed_charts": speed_chart.drawn(acceptance.speed_curves),
         "taken_points": document.points_of_all(acceptance),
         "plate": document.plate_facts(acceptance.plate),
@@ -168,6 +173,8 @@ def _row(number: int, outcome: Outcome) -> CertificateRow:
         limit=limit,
         accepted=accepted,
         coverage=f"{100 * measured.coverage:.4g} %" if measured is not None and known else "",
+        factor=accuracy.factor_text(outcome),
+        risk=accuracy.risk_text(outcome),
     )
 
 
