@@ -131,6 +131,12 @@ def test_signed_with_keys_made_here_and_checked_with_what_was_handed_over(
         answer = vibe("certificate", "verify", tmp_path / "signed" / name, "--key", public)
         assert answer.status == 0, answer.err
         assert "in all\tsigned\tsigned by Reducer shop, key SHA256:" in answer.out
+    alone = tmp_path / "alone.json"
+    alone.write_bytes((tmp_path / "signed" / "acceptance.json").read_bytes())
+    without = vibe("certificate", "verify", alone, "--key", public)
+    assert (without.status, "the signature is not with it" in without.out) == (3, True)
+    apart = tmp_path / "signed" / "acceptance.json.sig"
+    assert vibe("certificate", "verify", alone, "--key", public, "--signature", apart).status == 0
     expected = vibe("certificate", "verify", files.json, "--key", public)
     assert (expected.status, "unsigned, and a signature was expected" in expected.out) == (3, True)
     text = (tmp_path / "signed" / "acceptance.json").read_text(encoding="utf-8")
