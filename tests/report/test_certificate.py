@@ -373,6 +373,9 @@ def test_a_limit_never_looks_like_a_value_that_differs_from_it() -> None:
     assert measured_text(quantity(2.6604, "mm/s")) == "2.66\u00a0± 0.19\u00a0mm/s"
     assert distinguishing_digits(2.6621, quantity(2.6604, "mm/s")) == "2.662"
     assert distinguishing_digits(2.5, quantity(2.6604, "mm/s")) == "2.50"
+    # To the safe side: what is shown as accepted is accepted.
+    assert distinguishing_digits(2.7999, quantity(1.0, "mm/s")) == "2.799"
+    assert distinguishing_digits(2.7001, quantity(1.0, "mm/s"), lower=True) == "2.701"
 
 
 def test_what_is_no_number_is_refused_and_nothing_is_replaced_unasked(tmp_path: Path) -> None:

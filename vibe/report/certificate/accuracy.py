@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import ceil, floor, log10
+
 from vibe.core.records.acceptance import Acceptance, Outcome
 from vibe.report import words
 from vibe.report.certificate.numbers import with_unit
@@ -26,7 +28,11 @@ def risk_text(outcome: Outcome) -> str:
     risk = outcome.risk_of_false_acceptance
     if outcome.answer != "pass" or risk is None:
         return ""
-    return f"risk {'below ' + words.odds(TINY) if risk < TINY else words.odds(risk)}"
+    if risk < TINY:
+        return f"risk below {words.odds(TINY)}"
+    # Never smaller than it is.
+    many = floor(1 / risk)
+    return f"risk 1 in {many if many < 10 else floor(many / 10 ** (len(str(many)) - 2)) * 10 ** (len(str(many)) - 2)}"
 
 
 def searched_table(a: Acceptance) -> list[tuple[str, str, str]]:
@@ -34,8 +40,14 @@ def searched_table(a: Acceptance) -> list[tuple[str, str, str]]:
     rows: dict[str, tuple[str, str, str]] = {}
     for outcome in a.outcomes:
         for part in outcome.searched:
-            shown = "" if part.shown_m_s2 is None else with_unit(f"{part.shown_m_s2:.2g}", words.unit("m/s^2"))
+            shown = "" if part.shown_m_s2 is None else with_unit(_upwards(part.shown_m_s2), words.unit("m/s^2"))
             found = (words.printable(words.component(part.part)), shown, words.printable(part.why))
             if shown or part.part not in rows:
                 rows[part.part] = found
     return [(name[:1].upper() + name[1:], shown, why) for name, shown, why in rows.values()]
+
+
+def _upwards(value: float) -> str:
+    """Two digits, never smaller than the value: what is found is not promised to be less."""
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return f"{ceil(value / step - 1e-6) * step:.2g}"
