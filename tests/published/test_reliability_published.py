@@ -42,8 +42,8 @@ def test_the_bound_is_the_poisson_tail() -> None:
 
 
 def test_a_test_that_ends_with_a_failure_has_its_own_bound() -> None:
-    """Straight from the definition: at the bound, the r-th failure comes as late as this with the chance 1 - confidence;
-    for the first one that is T / -ln(1 - confidence) in closed form."""
+    """Straight from the definition: at the bound, the r-th failure comes as late as this with the chance
+    1 - confidence; for the first one that is T / -ln(1 - confidence) in closed form."""
     first = mean_time_between_failures(1000.0, 1, 0.9, until_failure=True).lower_hours
     assert first == pytest.approx(-1000.0 / log(0.1), rel=1e-12)
     third = mean_time_between_failures(1000.0, 3, 0.9, until_failure=True).lower_hours

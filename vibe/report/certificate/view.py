@@ -160,7 +160,8 @@ def _row(number: int, outcome: Outcome) -> CertificateRow:
         least = requirement.sense == "at least"
         limit = f"at least {limit}" if least else limit
         if outcome.acceptance_limit is not None and outcome.acceptance_limit != outcome.limit:
-            accepted = f"accepted {'from' if least else 'up to'} {distinguishing_digits(outcome.acceptance_limit, measured, lower=least)}"
+            bound = distinguishing_digits(outcome.acceptance_limit, measured, lower=least)
+            accepted = f"accepted {'from' if least else 'up to'} {bound}"
     elif requirement.false_alarm_rate is not None:
         limit, accepted = "none", f"false alarms: {words.odds(requirement.false_alarm_rate)}"
     known = measured is not None and measured.expanded is not None
