@@ -4,6 +4,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any, Literal
 
 import pytest
 
@@ -35,16 +36,16 @@ NUMBERS = itertools.count()
 LIMIT = AcceptanceLimit(value=2.0, unit="mm/s", source="contract")
 
 
-def wanted(kind: str = "level", **more: object) -> Requirement:
+def wanted(kind: str = "level", **more: Any) -> Requirement:
     return Requirement.model_validate({"id": "r", "kind": kind, "text": "t", "source": "s", **more})
 
 
-def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: object) -> Sighting:
-    told = {"unit": "mm/s", "scatter": 0.02, "file": f"{next(NUMBERS)}.h5"} | more
-    return Sighting(value=value, point=point, run=run, kind=kind, **told)  # type: ignore[arg-type]
+def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: Any) -> Sighting:
+    told: dict[str, Any] = {"unit": "mm/s", "scatter": 0.02, "file": f"{next(NUMBERS)}.h5"} | more
+    return Sighting(value=value, point=point, run=run, kind=kind, **told)
 
 
-def answer(values: Sequence[float], judging: Judging = FEW, **more: object) -> Outcome:
+def answer(values: Sequence[float], judging: Judging = FEW, **more: Any) -> Outcome:
     return against_limit(wanted(), LIMIT, [sighting(value, **more) for value in values], (), judging)
 
 
@@ -137,7 +138,11 @@ def test_the_highest_of_points_that_are_alike_has_a_wider_interval_than_one_that
 
 
 def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long_a_capture_would_do() -> None:
-    blurred = {"not_apart": "1x cannot be parted from the line 0.28 Hz beside it within 2 s", "needs_s": 5.01}
+    why = "1x cannot be parted from the line 0.28 Hz beside it within 2 s"
+    blurred: dict[str, Any] = {"not_apart": why, "needs_s": 5.01}
+        "not_apart": "1x cannot be parted from the line 0.28 Hz beside it within 2 s",
+        "needs_s": 5.01,
+    }
     for value in (0.5, 9.0):
         outcome = answer([value] * 3, **blurred)
         assert (outcome.answer, outcome.measured) == ("undetermined", None)
@@ -245,7 +250,7 @@ def finding(chance: float = 1e-6) -> Finding:
 
 
 def unseen(seconds: float | None) -> Visibility:
-    reach = "longer" if seconds else "out of reach"
+    reach: Literal["longer", "out of reach"] = "longer" if seconds else "out of reach"
     return Visibility(
         tone="bearing.a.cage", seen=False, reach=reach, why="8 s is too short", needs="look for wear metal",
         needs_duration_s=seconds,

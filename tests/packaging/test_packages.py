@@ -8,7 +8,15 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from contents import ROOT, SHARED, of_source_archive, of_wheel, wrong_with_source_archive, wrong_with_wheel
+
+from tests.packaging.contents import (
+    ROOT,
+    SHARED,
+    of_source_archive,
+    of_wheel,
+    wrong_with_source_archive,
+    wrong_with_wheel,
+)
 
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
@@ -53,8 +61,8 @@ def test_what_is_built_holds_what_it_should(tmp_path: Path, kind: str) -> None:
     ],
 )
 def test_a_licence_that_a_person_must_look_at_is_listed_apart(entries: list[dict[str, object]], kind: str) -> None:
-    from licences import kind as kind_of
-    from licences import licences
+    from tests.packaging.licences import kind as kind_of
+    from tests.packaging.licences import licences
 
     assert kind_of(licences({"licenses": entries})) == kind
 
@@ -62,7 +70,7 @@ def test_a_licence_that_a_person_must_look_at_is_listed_apart(entries: list[dict
 def test_a_package_without_a_licence_ends_the_table_with_status_1(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from licences import main
+    from tests.packaging.licences import main
 
     bill = tmp_path / "bill.json"
     good = {"name": "a", "version": "1", "licenses": [{"license": {"id": "MIT"}}]}

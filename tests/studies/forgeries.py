@@ -18,7 +18,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from pypdf import PdfWriter
 from pypdf.generic import (
@@ -307,8 +307,8 @@ def pasted(writer: PdfWriter) -> None:
         NameObject("/Width"): NumberObject(1), NameObject("/Height"): NumberObject(1),
         NameObject("/ColorSpace"): NameObject("/DeviceRGB"), NameObject("/BitsPerComponent"): NumberObject(8),
     })  # fmt: skip
-    sheet = writer.pages[0]
-    named = sheet["/Resources"].get_object().setdefault(NameObject("/XObject"), DictionaryObject())
+    resources = cast(DictionaryObject, writer.pages[0]["/Resources"].get_object())
+    named = resources.setdefault(NameObject("/XObject"), DictionaryObject())
     named.get_object()[NameObject("/Pasted")] = writer._add_object(picture)
     laid_over(writer, b"q 600 0 0 850 0 0 cm /Pasted Do Q")
 
@@ -477,7 +477,7 @@ def pdf_of_another_layout(loot: Loot) -> Forged:
 @forgery("pdf", "a sheet taken out of the signed one")
 def sheet_removed(loot: Loot) -> Forged:
     def change(writer: PdfWriter) -> None:
-        del writer.pages[0]
+        writer.remove_page(0)
 
     return rewritten(pdf_of(loot.good), change)
 
