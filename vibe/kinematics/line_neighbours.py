@@ -39,9 +39,10 @@ def neighbours(table: ToneTable, order: float, *, stage: str, within: float, inp
         found |= {order + sign * k * step for k in range(1, int(within / step) + 1) for sign in (-1, 1)}
     for tone in table.tones:
         found |= set(_harmonics(tone, order, within))
+    places = {round(one, 10) for one in found}  # One place by several ways is one line.
     fixed = {harmonic * tone.order * input_hz for tone in table.tones if tone.id in FIXED for harmonic in (1, 2)}
     return Neighbours(
-        orders=tuple(sorted(one for one in found if one > 0 and 1e-9 < abs(one - order) <= within)),
+        orders=tuple(sorted(one for one in places if one > 0 and 1e-9 < abs(one - order) <= within)),
         fixed_hz=tuple(sorted(hz for hz in fixed if abs(hz / input_hz - order) <= within)),
     )
 

@@ -23,7 +23,7 @@ class DamageSeen:
 
     ``found``: findings with the file that shows each. ``unseen``: tones that none of the captures could show, and what
     would. ``captures`` shared the false-alarm rate, ``searched`` tones were looked for. ``parts``: what was searched,
-    and how small an impact would have shown. ``lacking``: parts that are named, and that the drive file does not describe.
+    and how small an impact would have shown. ``lacking``: parts that are named and that the drive file does not have.
     """
 
     found: Sequence[tuple[str, Finding]]

@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 from vibe.core.records.acceptance import Quantity
 
-CONTENDS = 2.0
+CONTENDS = 3.0
 """Standard uncertainties of their difference within which another point might as well have been the highest."""
 
 
