@@ -46,7 +46,9 @@ def test_a_true_copy_is_fine_and_its_seal_is_shown(vibe: Vibe, files: Certificat
     answer = vibe("certificate", "verify", files.html)
     assert (answer.status, answer.errors) == (0, [])
     assert answer.out.splitlines()[0] == "compared\tanswer\twhat"
-    assert all(line.split("\t")[1] == "fits" for line in answer.out.splitlines()[1:])
+    *compared, verdict = answer.out.splitlines()[1:]
+    assert all(line.split("\t")[1] == "fits" for line in compared)
+    assert verdict == "in all\tunsigned\tsealed, unsigned: it agrees with itself, and anyone could have made it"
     assert files.seal in answer.err.replace(" ", "")
     assert vibe("certificate", "verify", files.json, "--seal", files.seal[:20]).err == ""
 
@@ -96,6 +98,51 @@ def test_wrong_calls_are_one_sentence(vibe: Vibe, files: CertificateFiles, tmp_p
         assert answer.status == 2, words
         assert len(answer.errors) == 1
         assert why in answer.errors[0]
+
+
+def test_signed_with_keys_made_here_and_checked_with_what_was_handed_over(
+    vibe: Vibe, files: CertificateFiles, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from vibe.report.certificate import keys
+
+    monkeypatch.setattr(keys.make_keys, "__kwdefaults__", {"rounds": 1})
+    monkeypatch.delenv("VIBE_PASS_PHRASE", raising=False)
+    own, public, phrase = tmp_path / "keys", tmp_path / "public", tmp_path / "phrase"
+    asked = vibe("certificate", "key", "make", "--keys", own, "--name", "Reducer shop")
+    assert (asked.status, "nobody can be asked" in asked.errors[0]) == (2, True)
+    phrase.write_text("correct horse\n", encoding="utf-8")
+    made = vibe("certificate", "key", "make", "--keys", own, "--name", "Reducer shop", "--pass-phrase-file", phrase)
+    assert made.status == 0, made.err
+    assert "SHA256:" in made.err
+    assert vibe("certificate", "key", "export", "--keys", own, "--out", public).status == 0
+    assert sorted(path.name for path in public.iterdir()) == [
+        "allowed_signers",
+        "pdf_certificate.pem",
+        "public_key.pem",
+    ]
+    assert "name\tReducer shop" in vibe("certificate", "key", "show", "--keys", public).out
+    monkeypatch.setenv("VIBE_PASS_PHRASE", "wrong horse")
+    refused = vibe("certificate", "sign", files.json, "--keys", own, "--no-pdf", "--out", tmp_path / "signed")
+    assert (refused.status, "pass phrase is wrong" in refused.errors[0]) == (2, True)
+    monkeypatch.setenv("VIBE_PASS_PHRASE", "correct horse")
+    signed = vibe("certificate", "sign", files.json, "--keys", own, "--no-pdf", "--out", tmp_path / "signed")
+    assert signed.status == 0, signed.err
+    for name in ("acceptance.json", "certificate.html"):
+        answer = vibe("certificate", "verify", tmp_path / "signed" / name, "--key", public)
+        assert answer.status == 0, answer.err
+        assert "in all\tsigned\tsigned by Reducer shop, key SHA256:" in answer.out
+    alone = tmp_path / "alone.json"
+    alone.write_bytes((tmp_path / "signed" / "acceptance.json").read_bytes())
+    without = vibe("certificate", "verify", alone, "--key", public)
+    assert (without.status, "the signature is not with it" in without.out) == (3, True)
+    apart = tmp_path / "signed" / "acceptance.json.sig"
+    assert vibe("certificate", "verify", alone, "--key", public, "--signature", apart).status == 0
+    expected = vibe("certificate", "verify", files.json, "--key", public)
+    assert (expected.status, "unsigned, and a signature was expected" in expected.out) == (3, True)
+    text = (tmp_path / "signed" / "acceptance.json").read_text(encoding="utf-8")
+    (tmp_path / "signed" / "acceptance.json").write_text(text.replace("C29", "C30"), encoding="utf-8")
+    broken = vibe("certificate", "verify", tmp_path / "signed" / "acceptance.json", "--key", public)
+    assert (broken.status, "is broken: " in broken.errors[0]) == (2, True)
 
 
 def test_help_says_what_a_hash_does_not_prove(vibe: Vibe) -> None:

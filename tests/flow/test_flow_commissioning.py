@@ -10,7 +10,8 @@ import pytest
 
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.acceptance import Acceptance, Outcome
-from vibe.flow.commissioning.acceptance import Accepted, run_commissioning
+from vibe.flow.commissioning.acceptance import Accepted, _Read, run_commissioning
+from vibe.flow.commissioning.baseline_package import package_of
 from vibe.flow.commissioning.requirements import population_values
 from vibe.flow.samples.commissioning import make_commissioning
 from vibe.flow.settings import share_dir
@@ -164,7 +165,14 @@ def test_each_figure_has_its_budget_and_the_zone_its_source(done: dict[str, Acce
     assert outcome.measured.expanded is not None
     names = [one.name for one in outcome.measured.budget]
     # One capture cannot tell how captures scatter.
-    assert names == ["calibration", "mounting", "averaging", "repeatability"]
+    assert names == [
+        "calibration", "mounting", "frequency response", "transverse sensitivity", "temperature", "cable", "remounting",
+        "load setting", "session", "averaging", "repeatability",
+    ]  # fmt: skip
+    assert outcome.measured.coverage_factor is not None
+    assert outcome.measured.degrees_of_freedom is not None
+    assert outcome.risk_of_false_acceptance is not None
+    assert outcome.risk_of_false_acceptance < 0.025
     assert outcome.acceptance_limit == pytest.approx(6.25 - outcome.measured.expanded)
     assert 0 < outcome.measured.expanded < 0.2 * outcome.measured.value
 
@@ -174,6 +182,30 @@ def test_the_record_names_captures_by_content(done: dict[str, Accepted], folder:
     assert record["schema"] == "vibe.acceptance/1"
     assert [(name, len(sha)) for name, sha in record["captures"]] == [("01 rated_load 1.h5", 64)]
     assert record["measured_from"].startswith("2026-04-14T07:30")
+
+
+def test_one_page_lists_all_certificates_and_says_what_was_refused(
+    done: dict[str, Accepted], folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = (folder / "out" / "certificates.html").read_text(encoding="utf-8")
+    assert [page.count(f'href="{name}/certificate.html"') for name in ("good", "bruised", "none")] == [1, 1, 0]
+    assert all(one.acceptance.captures[0][1][:16] not in page for one in done.values())
+
+    def proved(read: _Read, *_: object, **__: object) -> Acceptance:
+        if read.given.serial == "3":
+            raise ConfigError("two captures are one recording", path=read.path)
+        return done[read.given.serial].acceptance
+
+    monkeypatch.setattr("vibe.flow.commissioning.acceptance.prove", proved)
+    refused: list[str] = []
+    rest = run_commissioning(folder / "recipe.toml", out=tmp_path / "some", refused=refused)
+    assert [one.acceptance.serial for one in rest] == ["1", "4", "2"]
+    assert [one.split(": ")[-1] for one in refused] == ["two captures are one recording"]
+    page = (tmp_path / "some" / "certificates.html").read_text(encoding="utf-8")
+    assert "Sets that were refused" in page
+    assert not (tmp_path / "some" / "bruised").exists()
+    with pytest.raises(ConfigError, match="one recording"):
+        run_commissioning(folder / "recipe.toml", out=tmp_path / "none")
 
 
 def test_nothing_is_replaced_unasked(done: dict[str, Accepted], folder: Path) -> None:
@@ -196,6 +228,10 @@ def test_only_a_drive_that_passed_becomes_a_baseline(folder: Path, tmp_path: Pat
         (accepted,) = run_commissioning(recipe, captures=path, out=tmp_path / name, workers=1)
         assert accepted.acceptance.answer == ("pass" if name == "good" else "fail")
         assert ("1 capture kept" in accepted.remarks[-1]) == (name == "good")
+        package = package_of([tmp_path / name / "baseline"])
+        assert (package is not None) == (name == "good")
+        if package is not None:
+            assert [path.name for path in package.captures] == ["01 rated_load 1.h5"]
     with Store.open(store) as kept:
         assert [(drive.tag, drive.captures) for drive in kept.drives()] == [("NEW-12", 1)]
 

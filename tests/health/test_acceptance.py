@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -8,7 +9,7 @@ from typing import Any, Literal
 import pytest
 
 from vibe.core.health import Finding
-from vibe.core.records.acceptance import CommissionedRun, Outcome, Requirement, RunKind, Sighting
+from vibe.core.records.acceptance import CommissionedRun, Outcome, Requirement, RunKind, Sighting, StatedContribution
 from vibe.core.tones import Visibility
 from vibe.flow.commissioning.acceptance import load_practice
 from vibe.health.acceptance.finding_outcomes import Counted, DamageSeen, identity, no_damage, settled, without_counts
@@ -29,6 +30,9 @@ JUDGING = Judging(
     rule="guarded acceptance", coverage=0.95, practice=load_practice(), calibration=calibration([], load_practice()),
     fixing="stud",
 )  # fmt: skip
+FEW = replace(JUDGING, practice=load_practice().model_copy(update={"contribution": []}))
+"""Calibration, fixing and repeats alone."""
+NUMBERS = itertools.count()
 LIMIT = AcceptanceLimit(value=2.0, unit="mm/s", source="contract")
 
 
@@ -37,11 +41,12 @@ def wanted(kind: str = "level", **more: Any) -> Requirement:
 
 
 def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: Any) -> Sighting:
-    return Sighting(value=value, unit="mm/s", point=point, run=run, kind=kind, file="f", scatter=0.02, **more)
+    told: dict[str, Any] = {"unit": "mm/s", "scatter": 0.02, "file": f"{next(NUMBERS)}.h5"} | more
+    return Sighting(value=value, point=point, run=run, kind=kind, **told)
 
 
-def answer(values: Sequence[float], **more: Any) -> Outcome:
-    return against_limit(wanted(), LIMIT, [sighting(value, **more) for value in values], (), JUDGING)
+def answer(values: Sequence[float], judging: Judging = FEW, **more: Any) -> Outcome:
+    return against_limit(wanted(), LIMIT, [sighting(value, **more) for value in values], (), judging)
 
 
 def test_far_below_passes_far_above_fails_and_near_is_open_with_what_settles_it() -> None:
@@ -75,6 +80,83 @@ def test_a_pass_needs_all_that_was_asked_for_and_a_fail_does_not() -> None:
     short = answer([1.0, 1.0, 1.0], short_of="anything above 667 Hz")
     assert short.answer == "undetermined"
     assert "667 Hz" in short.why
+
+
+def test_every_contribution_has_its_line_and_the_set_replaces_common_practice() -> None:
+    own = StatedContribution(name="session", percent=10.0, shared=True, source="twelve months of this bench")
+    at_b = StatedContribution(name="cable", percent=8.0, distribution="rectangular", points=["B"], source="bare ends")
+    judging = replace(JUDGING, stated=(own, at_b))
+    found = against_limit(wanted(), LIMIT, [sighting(1.0), sighting(1.01), sighting(0.99)], (), judging).measured
+    assert found is not None
+    budget = {one.name: one for one in found.budget}
+    assert set(budget) >= {"frequency response", "transverse sensitivity", "temperature", "remounting", "load setting"}
+    assert budget["session"].relative == pytest.approx(0.05)
+    assert budget["session"].because.endswith("twelve months of this bench")
+    # What is said of another point is not this one's.
+    assert budget["cable"].relative == pytest.approx(0.005 / math.sqrt(3))
+    assert budget["transverse sensitivity"].relative == pytest.approx(0.03 / math.sqrt(2))
+    assert found.standard_uncertainty is not None
+    assert found.coverage_factor is not None
+    assert found.expanded == pytest.approx(found.coverage_factor * found.standard_uncertainty)
+    assert found.degrees_of_freedom is not None
+
+
+def test_a_ratio_of_figures_of_one_signal_knows_no_gain() -> None:
+    found = against_limit(wanted(), LIMIT, [sighting(1.0, unit="") for _ in range(3)], (), JUDGING).measured
+    assert found is not None
+    assert [one.name for one in found.budget] == ["repeatability"]
+
+
+def test_points_of_one_capture_count_as_one_repeat_where_they_move_together() -> None:
+    """Load that differs from capture to capture moves all points alike: two captures remain one repeat."""
+    moved = [0.97, 1.03, 1.0, 1.05]
+
+    def freedom(other: Sequence[float]) -> float:
+        seen = [sighting(v, file=f"{k}") for k, v in enumerate(moved)]
+        seen += [sighting(1.9 * v, point="B", file=f"{k}") for k, v in enumerate(other)]
+        found = against_limit(wanted(), LIMIT, seen, (), FEW).measured
+        assert found is not None
+        (part,) = (one for one in found.budget if one.name == "repeatability")
+        assert part.degrees_of_freedom is not None
+        return part.degrees_of_freedom
+
+    assert freedom(moved) == pytest.approx(3.0)
+    assert freedom([1.02, 1.01, 0.96, 0.97]) > 4.0
+
+
+def test_the_highest_of_points_that_are_alike_has_a_wider_interval_than_one_that_stands_alone() -> None:
+    def factor(second: float) -> float:
+        seen = [sighting(v, file=f"{k}") for k, v in enumerate((1.0, 1.01, 0.99, 1.0))]
+        for point in "BCDE":
+            seen += [sighting(second * v, point=point, file=f"{k}") for k, v in enumerate((1.0, 0.99, 1.01, 1.0))]
+        found = against_limit(wanted(), LIMIT, seen, (), JUDGING).measured
+        assert found is not None
+        assert found.coverage_factor is not None
+        return found.coverage_factor
+
+    assert factor(0.99) > 1.03 * factor(0.5)
+
+
+def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long_a_capture_would_do() -> None:
+    why = "1x cannot be parted from the line 0.28 Hz beside it within 2 s"
+    blurred: dict[str, Any] = {"not_apart": why, "needs_s": 5.01}
+    for value in (0.5, 9.0):
+        outcome = answer([value] * 3, **blurred)
+        assert (outcome.answer, outcome.measured) == ("undetermined", None)
+        assert "0.28 Hz" in outcome.why
+        assert outcome.settles == "A capture of at least 6 s at steady speed."
+    # Another point that could be read decides where it fails, and not where it passes.
+    for value, expected in ((1.0, "undetermined"), (9.0, "fail")):
+        seen = [sighting(9.0, **blurred), *(sighting(value, point="B") for _ in range(3))]
+        assert against_limit(wanted(), LIMIT, seen, (), FEW).answer == expected
+
+
+def test_the_risk_of_accepting_falls_with_the_distance_from_the_limit() -> None:
+    far, near, over = (answer([v, 1.01 * v, 0.99 * v], JUDGING).risk_of_false_acceptance for v in (1.2, 1.9, 2.6))
+    assert far is not None
+    assert near is not None
+    assert over is not None
+    assert far < 0.001 < near < 0.5 < 0.95 < over
 
 
 def test_nothing_measured_is_open() -> None:
@@ -123,14 +205,12 @@ def test_a_thermometer_is_read_to_the_degree(value: float) -> None:
     assert read.relative * max(abs(value), 1.0) == pytest.approx(1 / math.sqrt(12))
 
 
-@pytest.mark.parametrize(
-    ("away_percent", "words"), [(0.7, "calibrated to"), (0.3, "Nothing that is commonly measured")]
-)
+@pytest.mark.parametrize(("away_percent", "words"), [(0.7, "calibrated to"), (0.3, "calibration is the largest")])
 def test_no_calibration_is_asked_for_that_nobody_gives(away_percent: float, words: str) -> None:
     """By comparison to a reference sensors are calibrated to half a per cent at best."""
     near = 2.0 * (1 - away_percent / 100)
     sightings = [replace(sighting(near), scatter=0.0) for _ in range(3)]
-    outcome = against_limit(wanted(), LIMIT, sightings, (), replace(JUDGING, fixing=""))
+    outcome = against_limit(wanted(), LIMIT, sightings, (), replace(FEW, fixing=""))
     assert outcome.settles is not None
     assert words in outcome.settles
 

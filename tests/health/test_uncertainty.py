@@ -2,12 +2,14 @@ from __future__ import annotations
 
 from math import sqrt
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from vibe.core.records.acceptance import Contribution, Instrument, Quantity
 from vibe.flow.commissioning.acceptance import load_practice
+from vibe.health.acceptance.several_points import widening
 from vibe.health.acceptance.uncertainty import (
     MeasurementPractice,
     calibration,
@@ -20,6 +22,8 @@ from vibe.health.acceptance.uncertainty import (
     quantity,
     repeats,
     repeats_that_settle,
+    risk_of_false_acceptance,
+    stated,
 )
 from vibe.kinematics.planning.capture_plan import mounted_error
 
@@ -90,19 +94,24 @@ def test_a_fixing_near_its_resonance_is_trusted_less() -> None:
     assert fifth.relative == pytest.approx(0.0417 / sqrt(3), rel=0.01)
 
 
+def named(run: str, *values: float) -> dict[str, float]:
+    """Captures of a run by name."""
+    return {f"{run}{k}": value for k, value in enumerate(values)}
+
+
 def test_scatter_is_pooled_over_figures_of_different_size() -> None:
-    spread, freedom = pooled_scatter([[0.9, 1.1], [9.0, 11.0, 10.0], [5.0]])
+    spread, freedom = pooled_scatter([named("a", 0.9, 1.1), named("b", 9.0, 11.0, 10.0), named("c", 5.0)])
     assert freedom == 3
     assert spread == pytest.approx(sqrt((2 * 0.1**2 + 2 * 0.1**2) / 3))
-    assert pooled_scatter([[1.0], [2.0]]) == (0.0, 0.0)
+    assert pooled_scatter([named("a", 1.0), named("b", 2.0)]) == (0.0, 0.0)
 
 
 def test_repeats_hold_the_averaging_already_and_are_not_counted_twice(practice: MeasurementPractice) -> None:
     own = [1.0, 1.1, 0.9]
-    told = repeats(own, [own, [2.0, 2.1]], 0.5, "short", practice)
+    told = repeats(own, [named("a", *own), named("b", 2.0, 2.1)], 0.5, "short", practice)
     assert [one.name for one in told] == ["repeatability"]
     assert told[0].degrees_of_freedom == 3
-    alone = repeats([1.0], [[1.0]], 0.05, "short", practice)
+    alone = repeats([1.0], [named("a", 1.0)], 0.05, "short", practice)
     assert [(one.name, one.relative) for one in alone] == [("averaging", 0.05), ("repeatability", 0.04)]
 
 
@@ -111,7 +120,7 @@ def test_two_captures_do_not_tell_their_scatter_and_three_do(
     own: list[float], tells: bool, practice: MeasurementPractice
 ) -> None:
     """With one degree of freedom t is 12.7 at 95 %."""
-    names = [one.name for one in repeats(own, [own], 0.05, "short", practice)]
+    names = [one.name for one in repeats(own, [named("a", *own)], 0.05, "short", practice)]
     assert names == (["repeatability"] if tells else ["averaging", "repeatability"])
 
 
@@ -159,3 +168,54 @@ def test_where_calibration_rules_a_better_one_is_asked_for() -> None:
     better = [part(percent / 200 * 0.99), part(0.005, 8.0)]
     assert decided(quantity(0.97, "mm/s", better, 0.95), 1.0, "guarded acceptance")[0] == "pass"
     assert calibration_that_settles(quantity(0.9999, "mm/s", budget, 0.95), 1.0) is None
+
+
+@pytest.mark.parametrize("correlation", [0.0, 0.5, 0.9])
+@pytest.mark.parametrize("count", [2, 3, 8])
+def test_the_highest_of_several_is_held_as_often_as_stated(count: int, correlation: float) -> None:
+    """Monte Carlo (JCGM 101:2008): the largest of some normal errors, any two correlated alike."""
+    rng = np.random.default_rng([count, round(10 * correlation)])
+    errors = sqrt(correlation) * rng.standard_normal((40_000, 1))
+    errors = errors + sqrt(1 - correlation) * rng.standard_normal((40_000, count))
+    half_width = coverage_factor(0.95) * widening(0.95, count, correlation)
+    assert np.mean(np.abs(errors.max(axis=1)) <= half_width) == pytest.approx(0.95, abs=0.004)
+    # One by itself would not do where they are many and their own.
+    assert correlation > 0 or np.mean(errors.max(axis=1) <= coverage_factor(0.95)) < 0.956
+
+
+def test_a_whole_budget_holds_what_drawing_all_its_distributions_gives(practice: MeasurementPractice) -> None:
+    """Monte Carlo (JCGM 101:2008) against the law of propagation: normal, rectangular, U-shaped, and one of few degrees
+    of freedom, whose standard uncertainty is itself drawn from what was known of it."""
+    rng = np.random.default_rng(4)
+    budget = [part(0.011), *stated((), practice, "A")]
+    trials = 60_000
+    error, held_by = np.zeros(trials), {}
+    for one in budget:
+        if one.distribution == "rectangular":
+            drawn = rng.uniform(-1, 1, trials) * sqrt(3)
+        elif one.distribution == "U-shaped":
+            drawn = sqrt(2) * np.cos(2 * np.pi * rng.uniform(size=trials))
+        else:
+            dof = one.degrees_of_freedom
+            drawn = rng.standard_normal(trials) if dof is None else rng.standard_t(dof, trials)
+        error += one.relative * drawn
+        held_by[one.name] = one.distribution
+    assert set(held_by.values()) == {"normal", "rectangular", "U-shaped"}
+    found = quantity(1.0, "mm/s", budget, 0.95)
+    assert found.expanded is not None
+    assert np.mean(np.abs(error) <= found.expanded) == pytest.approx(0.95, abs=0.01)
+    # Each by itself left out would not do.
+    less = quantity(1.0, "mm/s", [one for one in budget if one.name not in ("session", "frequency response")], 0.95)
+    assert less.expanded is not None
+    assert np.mean(np.abs(error) <= less.expanded) < 0.9
+
+
+@given(st.floats(0.1, 3.0), st.floats(0.001, 0.2), st.floats(1, 50))
+def test_the_risk_at_the_acceptance_limit_is_half_of_what_the_interval_leaves(
+    value: float, relative: float, dof: float
+) -> None:
+    """JCGM 106:2012, 8.3.2: with a guard band of U at 95 % it is 2.5 % at most."""
+    found = quantity(value, "mm/s", [part(relative, dof)], 0.95)
+    assert found.expanded is not None
+    assert risk_of_false_acceptance(found, value + found.expanded) == pytest.approx(0.025, abs=1e-6)
+    assert risk_of_false_acceptance(found, value) == pytest.approx(0.5)

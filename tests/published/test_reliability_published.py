@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp, log
+from math import ceil, exp, floor, log
 from typing import Any, cast
 
 import numpy as np
@@ -12,6 +12,7 @@ from vibe.core.records.reliability import Life
 from vibe.history.statistics.outliers import critical_ratios, outliers
 from vibe.history.statistics.reliability import mean_time_between_failures, weibull_lives
 from vibe.kinematics.rating_life import rating_life_hours, rating_life_million
+from vibe.report.pages.reliability_page import rounded
 
 
 def test_mean_time_of_the_handbook() -> None:
@@ -39,6 +40,28 @@ def test_the_bound_is_the_poisson_tail() -> None:
     assert bound is not None
     mean = 1000.0 / bound
     assert sum(exp(-mean) * mean**k / f for k, f in enumerate((1, 1, 2, 6))) == pytest.approx(0.1, rel=1e-9)
+
+
+def test_a_test_that_ends_with_a_failure_has_its_own_bound() -> None:
+    """Straight from the definition: at the bound, the r-th failure comes as late as this with the chance
+    1 - confidence; for the first one that is T / -ln(1 - confidence) in closed form."""
+    first = mean_time_between_failures(1000.0, 1, 0.9, until_failure=True).lower_hours
+    assert first == pytest.approx(-1000.0 / log(0.1), rel=1e-12)
+    third = mean_time_between_failures(1000.0, 3, 0.9, until_failure=True).lower_hours
+    assert third is not None
+    mean = 1000.0 / third
+    assert sum(exp(-mean) * mean**k / f for k, f in enumerate((1, 1, 2))) == pytest.approx(0.1, rel=1e-9)
+    assert third > (mean_time_between_failures(1000.0, 3, 0.9).lower_hours or 0.0)
+    with pytest.raises(ValueError, match="one failure at least"):
+        mean_time_between_failures(1000.0, 0, 0.9, until_failure=True)
+
+
+@pytest.mark.parametrize(
+    ("value", "down", "up"),
+    [(1496.8, 1490.0, 1500.0), (1500.0, 1500.0, 1500.0), (0.12345, 0.123, 0.124), (7.0, 7.0, 7.0)],
+)
+def test_bounds_are_rounded_to_their_safe_side(value: float, down: float, up: float) -> None:
+    assert (rounded(value, floor), rounded(value, ceil)) == (down, up)
 
 
 def lives(failed: list[float], suspended: list[float]) -> list[Life]:

@@ -15,7 +15,9 @@ from vibe.core.records.acceptance import (
     Outcome,
     Quantity,
     Requirement,
+    SearchedPart,
 )
+from vibe.core.records.commissioning import CaptureFacts, EarlierAttempt, Issue, NamePlate, SpeedCurve
 
 ZONE = timezone(timedelta(hours=1))
 HOSTILE = '</script><script>alert(1)</script> "a" & <b>\u202e\x00\u2028 ]]> {{ 7 * 7 }} \udcff'
@@ -179,4 +181,70 @@ def full() -> Acceptance:
         remarks=tuple(f"Remark {i}: something noticed of the files while they were read." for i in range(6)),
         captures=tuple((f"captures/run_{i}/output_side_radial_{i:02d}.h5", f"{i:064x}") for i in range(12)),
         instruments=(*base.instruments, base.instruments[0]),
+    )  # fmt: skip
+
+
+def issued() -> Acceptance:
+    """All that a certificate states as a document: number and parties, plate, runs, captures, an attempt before."""
+    base = passing()
+    start = base.measured_from
+    assert start is not None
+    both = ("input side radial", "output side radial")
+    searched = (
+        SearchedPart(part="stage1.ring_pin", tones=("stage1.ring_pin",), shown_m_s2=0.31, captures=6),
+        SearchedPart(part="bearing.eccentric bearing", tones=("b",), shown_m_s2=0.44, captures=6),
+        SearchedPart(part="bearing.output bearing", tones=("c",), shown_m_s2=None, why="8 s is too short", captures=6),
+    )
+    outcomes = [
+        replace(one, searched=searched)
+        if one.requirement.kind == "no damage"
+        else replace(
+            one, risk_of_false_acceptance=3e-3,
+            measured=one.measured and replace(one.measured, coverage_factor=2.13, degrees_of_freedom=15.0),
+        )
+        for one in base.outcomes
+    ]  # fmt: skip
+    return replace(
+        base,
+        outcomes=tuple(outcomes),
+        issue=Issue(
+            number="AC-2026-0412", issued=date(2026, 3, 20), issuer="Reducer shop, quality assurance",
+            customer="Water works of the valley, plant 2", order="2026-118", place="test bench 3, works hall",
+            measured_by="A. Tester", witness=["B. Witness"],
+        ),
+        plate=NamePlate(
+            type="C29-18", year=2026, ratio=29.0, input_speed_rpm=1458.0, power_kw=18.5, output_torque_nm=3300.0,
+            oil="CLP 220, 3.2 l",
+        ),
+        mounting="stud",
+        runs=tuple(
+            run.model_copy(update={"oil_c": 48.0, "ambient_c": 21.5, "load_by": "torque transducer"})
+            for run in base.runs
+        ),
+        instruments=tuple(
+            one.model_copy(update={"point": point, "certificate": "K-2025-1187"})
+            for one, point in zip(base.instruments[:2], (both[1], both[0]), strict=True)
+        )
+        + base.instruments[2:],
+        measured=tuple(
+            CaptureFacts(
+                file=name, sha256=digest, kind="rated load", points=both, measured_at=start, duration_s=14.0,
+                sample_rate_hz=25600.0, top_hz=8000.0, load_percent=100.0, speed_hz=24.31,
+            )
+            for name, digest in base.captures
+        ),
+        earlier=EarlierAttempt(
+            attempt=2, number="AC-2026-0371", seal="9f" * 32, answer="fail", not_met=("no damage",),
+            done_since="eccentric bearing exchanged, run in anew",
+        ),
+        speed_curves=tuple(
+            SpeedCurve(
+                file="run-up.h5", kind="run-up", point=point, speed_rpm=tuple(200.0 + 60 * n for n in range(22)),
+                velocity_mm_s=tuple(0.4 + 0.05 * n for n in range(22)),
+                once_per_turn_mm_s=tuple(0.1 + 1.2 / (1 + (n - 11) ** 2) for n in range(22)),
+                resonances_rpm=(860.0,),
+            )
+            for point in both
+        ),
+        retest_rule="A drive that was not accepted is measured anew in all runs; two attempts in all.",
     )  # fmt: skip

@@ -19,6 +19,7 @@ from vibe.core.records.reliability import Interval, Life, MeanTime, RatingLife, 
 from vibe.core.route.round_check import Missing
 from vibe.core.route.run_notes import Retake
 from vibe.report.certificate.certificate import write_certificate
+from vibe.report.certificate.list_page import ListedCertificate, write_list
 from vibe.report.pages.drive_page import write_drive
 from vibe.report.pages.history_page import write_history
 from vibe.report.pages.index_page import index_row, write_index
@@ -89,13 +90,19 @@ def queued(out: Path) -> tuple[Path, ...]:
 
 
 def certificate(out: Path) -> Path:
-    whole = certificates.full()
+    whole = certificates.issued()
     evil = poisoned(whole, EVIL[:180] + EVIL[-100:])  # the record has a form, and its texts a length
     outcomes = tuple(
         replace(bad, requirement=bad.requirement.model_copy(update={"id": good.requirement.id}))
         for bad, good in zip(evil.outcomes, whole.outcomes, strict=True)
     )
     return write_certificate(replace(evil, outcomes=outcomes), out, force=False, pdf=False).html
+
+
+def certificate_list(out: Path) -> Path:
+    evil = poisoned(certificates.issued(), EVIL[:180] + EVIL[-100:])
+    listed = ListedCertificate(acceptance=evil, seal="0" * 64, places=(("page", "one/certificate.html"),))
+    return write_list(EVIL, [listed], [EVIL], out, force=False)
 
 
 def population(out: Path) -> Path:
@@ -146,6 +153,7 @@ PAGES: dict[str, Callable[[Path], Path]] = {
     "queue": lambda out: queued(out)[0],
     "alarm": lambda out: queued(out)[1],
     "certificate": certificate,
+    "list of certificates": certificate_list,
     "population": population,
     "promise": promise,
 }

@@ -16,14 +16,32 @@ from hypothesis import strategies as st
 from pypdf import PdfReader, PdfWriter
 
 from tests.report import certificates, printed
-from tests.report.certificates import HOSTILE, OUTCOMES, failing, full, hostile, long, open_one, passing, quantity
+from tests.report.certificates import (
+    HOSTILE,
+    OUTCOMES,
+    failing,
+    full,
+    hostile,
+    issued,
+    long,
+    open_one,
+    passing,
+    quantity,
+)
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.acceptance import Acceptance
 from vibe.report.certificate import certificate
 from vibe.report.certificate import check as certificate_check
-from vibe.report.certificate.certificate import CertificateFiles, certificate_of, embedded, write_certificate
+from vibe.report.certificate.certificate import (
+    CertificateFiles,
+    acceptance_of,
+    certificate_of,
+    embedded,
+    write_certificate,
+)
 from vibe.report.certificate.check import Verification, verify_certificate
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text
+from vibe.report.certificate.speed_chart import chart, drawn, ticks
 from vibe.report.certificate.view import deciding, rows_of, runs_text, seal_digits, sentence
 from vibe.report.certificate.wording import PageWords
 from vibe.report.printing.pdf import make_pdf
@@ -88,9 +106,9 @@ def test_a_changed_record_is_caught(files: CertificateFiles, tmp_path: Path, was
         assert found.failed, path
 
 
-def test_white_space_of_the_record_is_no_matter_and_its_seal_is(files: CertificateFiles, tmp_path: Path) -> None:
+def test_a_record_is_held_to_its_bytes(files: CertificateFiles, tmp_path: Path) -> None:
     packed = copy(files.json, tmp_path, lambda text: json.dumps(json.loads(text)))
-    assert not verify_certificate(packed).failed
+    assert "saved anew" in wrong(verify_certificate(packed))
     first = copy(files.json, tmp_path, lambda text: text.replace(files.seal, files.seal[::-1]))
     assert "another hash than the seal says" in wrong(verify_certificate(first))
 
@@ -142,8 +160,10 @@ def test_another_page_round_the_same_record_is_caught_even_when_sealed_anew(
     assert "another one" in wrong(verify_certificate(tmp_path / "forged.html", seal=files.seal))
 
 
-def test_line_ends_of_another_system_change_nothing(files: CertificateFiles, tmp_path: Path) -> None:
-    assert not verify_certificate(copy(files.html, tmp_path, lambda text: text.replace("\n", "\r\n"))).failed
+def test_line_ends_that_were_changed_on_the_way_are_named(files: CertificateFiles, tmp_path: Path) -> None:
+    for path in (files.html, files.json):
+        found = verify_certificate(copy(path, tmp_path, lambda text: text.replace("\n", "\r\n")))
+        assert "only the ends of its lines" in wrong(found)
 
 
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.9, 0.999])
@@ -168,6 +188,9 @@ def test_a_certificate_of_another_version(
         found = verify_certificate(path)
         assert found.failed == ()
         assert {check.what: check.fits for check in found.checks}["page follows from record"] is None
+        assert found.verdict.startswith("sealed, unsigned: what it shows is not comparable")
+        assert not found.proved
+    assert verify_certificate(files.json).verdict.startswith("sealed, unsigned")
     found = verify_certificate(copy(files.html, tmp_path, lambda text: text.replace("1.94", "1.84", 1)))
     assert "where is not known to this version" in wrong(found)
     later = sealed({**read_sealed(files.json.read_bytes()), "schema": "vibe.acceptance/2", "more": [1]})
@@ -189,7 +212,7 @@ def test_a_pdf_that_shows_another_result_than_it_holds_is_caught(files: Certific
     made = make_pdf(page.replace("1.94\u00a0± 0.14", "1.84\u00a0± 0.14"))
     assert made.content is not None
     data, remark = certificate._attached(
-        made.content, {"acceptance.json": files.json.read_text("utf-8"), "certificate.html": page}
+        made.content, {"acceptance.json": files.json.read_bytes(), "certificate.html": page.encode()}
     )
     assert remark == ""
     path = tmp_path / "certificate.pdf"
@@ -248,7 +271,7 @@ def remarked(count: int) -> Acceptance:
 
 
 @pytest.mark.usefixtures("printing")
-@pytest.mark.parametrize("make", [failing, full, open_one, short, long])
+@pytest.mark.parametrize("make", [failing, full, issued, short, long])
 def test_every_page_says_which_it_is_and_the_signatures_stand_with_the_seal(
     make: Callable[[], Acceptance], tmp_path: Path
 ) -> None:
@@ -316,6 +339,34 @@ def test_the_page_says_what_counts() -> None:
         assert caution in text
 
 
+def test_the_page_states_what_a_certificate_is_asked_for() -> None:
+    record, page = certificate_of(issued())
+    text = " ".join(PageWords(page).words)
+    for said in (
+        "AC-2026-0412 issued 2026-03-20", "Reducer shop, quality assurance", "Water works of the valley, plant 2",
+        "test bench 3, works hall", "A. Tester (measured by)", "B. Witness (witness)", "CLP 220, 3.2 l", "3300 Nm",
+        "Sensors fixed by stud", "output side radial 31188 2025-11-04 K-2025-1187", "k = 2.13, ν = 15", "risk 1 in 330",
+        "rated load 100 % torque transducer 61 °C 48 °C 21.5 °C", "14 s 25.6 kHz 8 kHz 100 % 3547cb112ac4489a",
+        "This is attempt 2. The one before, AC-2026-0371, ended fail", "Done since then: eccentric bearing exchanged",
+        "Ring pin, stage 1 0.31 m/s²", "Output bearing – 8 s is too short", "Resonance at 860 r/min",
+        "Each at input side radial, output side radial",
+    ):  # fmt: skip
+        assert said in text.replace("\u00a0", " "), said
+    assert record["issue"]["witness"] == ["B. Witness"]
+    assert record["measured"][0]["top_hz"] == 8000.0
+    assert acceptance_of(record) == issued()
+
+
+def test_a_run_up_is_drawn_the_same_wherever_it_is_made() -> None:
+    assert ticks(0.0, 1.7) == [0.0, 0.5, 1.0, 1.5, 2.0]
+    assert ticks(160.0, 1455.0) == [0.0, 500.0, 1000.0, 1500.0]
+    one, two = (chart(issued().speed_curves[0]) for _ in range(2))
+    assert one == two
+    assert one.count("<path") >= 8
+    (_, _, said), *_ = drawn([replace(issued().speed_curves[0], resonances_rpm=())])
+    assert said == "No resonance stands out."
+
+
 def test_words_for_answers_and_runs() -> None:
     assert sentence(passing()) == "All 12 requirements are met."
     assert sentence(failing()) == "2 of 12 requirements are not met."
@@ -333,6 +384,9 @@ def test_a_limit_never_looks_like_a_value_that_differs_from_it() -> None:
     assert measured_text(quantity(2.6604, "mm/s")) == "2.66\u00a0± 0.19\u00a0mm/s"
     assert distinguishing_digits(2.6621, quantity(2.6604, "mm/s")) == "2.662"
     assert distinguishing_digits(2.5, quantity(2.6604, "mm/s")) == "2.50"
+    # To the safe side: what is shown as accepted is accepted.
+    assert distinguishing_digits(2.7999, quantity(1.0, "mm/s")) == "2.799"
+    assert distinguishing_digits(2.7001, quantity(1.0, "mm/s"), lower=True) == "2.701"
 
 
 def test_what_is_no_number_is_refused_and_nothing_is_replaced_unasked(tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ trusted.
 Drives drawn at random: 6 to 119 lobes, 6 to 12 output pins, 1 to 3 discs, 2, 4 or 6 poles, a speed within a range that
 is 7 to 60 % wide; a third of them damaged. *Usual* captures last 10 s at 25.6 kHz; *poor* ones are shorter, slower or
 noisier, so that some can say nothing. ``python -m tests.studies.identify --count 500 --seed 10000``: seeds below
-10,000 were used to set numbers.
+10,000 were used to set numbers. *Outside* drives are made by code of their own, two captures each.
 """
 
 from __future__ import annotations
@@ -18,9 +18,11 @@ from typing import Any
 
 import numpy as np
 
+from tests.studies import outside_drives
 from tests.studies.fleet import _cycloid, _drive, life, spread_out
 from tests.studies.page import Clock, new_figure, options, write_figure, write_table
 from vibe.core.drive import Drive
+from vibe.flow.identify.answer import together
 from vibe.flow.identify.identification import SURE, identified
 from vibe.synth.simulate import Conditions, Damage, possible_damages, simulate
 
@@ -127,6 +129,59 @@ def _tried(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutsideTrial:
+    """Two captures of one drive made by code of its own: what the first says, and what both together say."""
+
+    case: str
+    lobes: int
+    first: int | None
+    probability: float
+    told: bool
+    mesh_heard: bool
+    both: int | None
+    both_probability: float
+
+
+OUTSIDE = {
+    "outside, one disc": (1, False), "outside, two discs": (2, False), "outside, three discs": (3, False),
+    "outside, one disc, unbalance rules": (1, True), "outside, three discs, unbalance rules": (3, True),
+}  # fmt: skip
+
+
+def outside(work: tuple[str, int]) -> OutsideTrial:
+    """One drive of ``tests/studies/outside_drives.py``."""
+    case, seed = work
+    discs, dominated = OUTSIDE[case]
+    drive, rng = outside_drives.drawn(seed, discs=discs, dominated=dominated)
+    found = [identified(capture, drive.range_rpm) for capture in outside_drives.captured(drive, rng, captures=2)]
+    one, joined = found[0], together(found)
+    return OutsideTrial(
+        case=case, lobes=drive.lobes, first=one.candidates[0].lobes if one.candidates else None,
+        probability=one.candidates[0].probability if one.candidates else 0.0, told=one.ratio.value is not None,
+        mesh_heard="stands out at" in one.mesh, both=joined[0].lobes if joined else None,
+        both_probability=joined[0].probability if joined else 0.0,
+    )  # fmt: skip
+
+
+def summed_outside(case: str, trials: Sequence[OutsideTrial]) -> dict[str, Any]:
+    """One row of the table."""
+
+    def share(count: int) -> str:
+        return f"{100 * count / len(trials):.1f}"
+
+    sure = [t for t in trials if t.both_probability >= SURE]
+    return {
+        "case": case,
+        "drives": len(trials),
+        "mesh heard %": share(sum(t.mesh_heard for t in trials)),
+        "told by one capture %": share(sum(t.told for t in trials)),
+        "told by two %": share(len(sure)),
+        "wrong above 0.9, one capture": sum(t.probability > SURE and t.first != t.lobes for t in trials),
+        "wrong above 0.9, two": sum(t.both != t.lobes for t in sure),
+    }
+
+
 def _share(trials: Sequence[Trial], of: Callable[[Trial], bool]) -> str:
     return f"{100 * sum(map(of, trials)) / len(trials):.1f}" if trials else ""
 
@@ -198,8 +253,16 @@ def draw(folder: Path, trials: Sequence[Trial], rows: Sequence[dict[str, Any]]) 
 
 
 def main() -> None:
-    asked = options(__doc__ or "", count=500, counts="usual captures; half as many poor ones")
+    asked = options(
+        __doc__ or "", count=500, counts="usual captures; half as many poor ones, a fifth of each outside case"
+    )
     clock = Clock()
+    drives = [(case, asked.seed + k) for case in OUTSIDE for k in range(max(1, asked.count // 5))]
+    trials = list(spread_out(outside, drives, workers=asked.workers))
+    table = [summed_outside(case, [t for t in trials if t.case == case]) for case in OUTSIDE]
+    for row in table:
+        print("  ".join(f"{name}: {value}" for name, value in row.items()))
+    print(write_table(asked.out, "identify.outside", table), f"({clock})")
     good = list(spread_out(usual, range(asked.seed, asked.seed + asked.count), workers=asked.workers))
     seeds = range(asked.seed, asked.seed + max(1, asked.count // 2))
     bad = list(spread_out(poor, seeds, workers=asked.workers))

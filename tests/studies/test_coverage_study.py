@@ -1,4 +1,4 @@
-"""The study of coverage in short; the long one is ``python -m tests.studies.uncertainty``."""
+"""The study of coverage in short; the long one is ``python -m tests.studies.coverage``."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from tests.studies import uncertainty as study
+from tests.studies import coverage as study
 
 TRIALS = 150
 FEW = 50

@@ -8,6 +8,7 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError, OutputError
+from vibe.spectra.speed.levels_over_speed import levels_over_speed
 from vibe.synth.conditions import Conditions
 from vibe.synth.samples.commissioning import load_commissioning, takings
 from vibe.synth.samples.demo import shared_folder
@@ -55,8 +56,31 @@ def test_the_shipped_sets(tmp_path: Path) -> None:
     assert len({job.file for job in jobs}) == len({job.seed for job in jobs}) == len(jobs)
     wrong = next(job for job in jobs if job.set.name == "wrong_ratio")
     assert wrong.drive.stage[0].model_dump()["lobes"] == 14
-    longest = {name: max(job.seconds for job in jobs if job.set.name == name) for name in ("good", "short")}
+    steady = [job for job in jobs if job.run.kind != "run-up"]
+    longest = {name: max(job.seconds for job in steady if job.set.name == name) for name in ("good", "short")}
     assert longest == {"good": 14.0, "short": 8.0}
+    assert {job.run.kind for job in jobs} >= {"run-in", "no load", "load step", "rated load", "reversed", "run-up"}
+
+
+def test_a_run_up_goes_through_its_speeds_with_a_pulse_and_a_growing_line(tmp_path: Path) -> None:
+    _, jobs = takings(tmp_path, only=["good"])
+    job = next(job for job in jobs if job.run.kind == "run-up")
+    assert job.run.from_rpm is not None
+    assert job.run.to_rpm is not None
+    conditions = Conditions(
+        duration_s=6.0, sample_rate_hz=3200.0, points=("input side radial",), tachometer=True, speed_wander=0.0,
+        speed_rpm=(job.run.from_rpm + job.run.to_rpm) / 2, noise=0.02, machine_seed=3,
+        speed_drift=2 * (job.run.to_rpm - job.run.from_rpm) / (job.run.to_rpm + job.run.from_rpm),
+    )  # fmt: skip
+    made = simulate(DRIVE, seed=1, conditions=conditions)
+    assert made.tachometer is not None
+    found = levels_over_speed(made.vibration[0].samples, 3200.0, made.tachometer)
+    assert found is not None
+    assert 60 * found.speed_hz[0] < 3 * job.run.from_rpm
+    assert 60 * found.speed_hz[-1] == pytest.approx(job.run.to_rpm, rel=0.08)
+    # A force that grows with the square of speed moves a stiff machine by a velocity that grows with speed.
+    growth = found.once_per_turn_m_s / found.speed_hz
+    assert growth / np.median(growth) == pytest.approx(1.0, rel=0.25)
 
 
 def test_what_is_in_the_way_or_wrong_is_told(tmp_path: Path) -> None:

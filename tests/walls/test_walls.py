@@ -166,6 +166,8 @@ def test_synth_takes_nothing_from_the_tone_table() -> None:
         ("typer", {"cli"}),
         ("pandas", {"ingest", "api"}),
         ("pyuff", {"ingest"}),
+        ("cryptography", {"report"}),
+        ("pyhanko", {"report"}),
     ],
 )
 def test_a_library_is_known_in_one_place(library: str, homes: set[str]) -> None:
@@ -223,7 +225,19 @@ def needed(path: Path) -> set[str]:
     "module", ["vibe", "vibe.cli.main", "vibe.flow.run.run", "vibe.flow.diagnose.capture_diagnosis"]
 )
 def test_starting_loads_nothing_heavy(module: str) -> None:
-    heavy = ("numpy", "scipy", "pandas", "matplotlib", "bokeh", "h5py", "pyarrow", "weasyprint", "jinja2")
+    heavy = (
+        "numpy",
+        "scipy",
+        "pandas",
+        "matplotlib",
+        "bokeh",
+        "h5py",
+        "pyarrow",
+        "weasyprint",
+        "jinja2",
+        "cryptography",
+        "pyhanko",
+    )
     code = f"import sys, {module}; print(*sorted(set({heavy!r}) & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
     assert done.stdout.split() == []

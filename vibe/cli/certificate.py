@@ -1,4 +1,4 @@
-"""``vibe certificate``: is a copy of a certificate unchanged, and what does it say."""
+"""``vibe certificate``: who signed a copy, is it unchanged, what does it say; and signing."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ from typing import Annotated
 
 import typer
 
-from vibe.cli.shared.exit_status import WRONG_CALL, plainly, refuse
+from vibe.cli.shared.exit_status import NEEDS_ACTION, WRONG_CALL, plainly, refuse
+from vibe.cli.shared.options import Force, Out
+from vibe.core.errors import CallError
 
 app = typer.Typer(
     name="certificate",
-    help="Certificates of new drives: check whether a copy is unchanged, and what it states. A hash proves that a copy "
-    "is the same as its original; it does not prove who made it.",
+    help="Certificates of new drives: who signed a copy, whether it is unchanged, and what it states. A hash proves "
+    "that a copy is the same as its original; it does not prove who made it. A signature does.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -27,8 +29,30 @@ CertificateFile = Annotated[
 _SAID = {True: "fits", False: "does not fit", None: "not compared"}
 
 
+Keys = Annotated[Path, typer.Option("--keys", metavar="DIR", help="Folder of the signing keys.", show_default=False)]
+PassPhraseFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--pass-phrase-file", metavar="FILE",
+        help="First line of a file; else VIBE_PASS_PHRASE of the environment, else it is asked for.",
+    ),
+]  # fmt: skip
+
+
 def verify(
     file: CertificateFile,
+    key: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--key",
+            metavar="FILE|DIR",
+            help="What the signer handed over: public_key.pem, pdf_certificate.pem or their folder. May be repeated.",
+        ),
+    ] = None,
+    signature: Annotated[
+        Path | None,
+        typer.Option("--signature", metavar="FILE", help="Of a JSON copy, where it does not lie next to it."),
+    ] = None,
     captures: Annotated[
         Path | None,
         typer.Option("--captures", metavar="DIR", help="Folder of the captures; each one's hash is compared too."),
@@ -38,31 +62,73 @@ def verify(
         typer.Option("--seal", metavar="DIGITS", help="The seal as printed on the original: 16 digits or more."),
     ] = None,
 ) -> None:
-    """See whether a copy agrees with its seal, what it shows with its record, and the captures with both.
+    """See who signed a copy, and whether it shows what its record makes, byte by byte.
 
-    The copy is unchanged if its seal is that of the original, too: compare the digits, or give them with --seal. A hash
-    proves that a copy is the same as its original; it does not prove who made it. Exit status 2: something does not
-    fit.
+    It is signed by somebody, unsigned, or broken. Give --key with what the signer handed over: without it anyone could
+    have made the copy. A hash proves that a copy is the same as its original; it does not prove who made it. What an
+    unsigned PDF shows cannot be compared: read its record (vibe certificate show), or verify the HTML or JSON.
+
+    Exit status 0: signed with a key that was given; or no key was given, and the copy is what its record makes. Exit
+    status 2: broken. Exit status 3: not broken, and not proved either.
     """
     from vibe.cli.shared import output
     from vibe.report.certificate.check import verify_certificate
+    from vibe.report.certificate.keys import known_keys
     from vibe.storage.digest import SEAL, groups
 
-    found = verify_certificate(file, captures=captures, seal=seal)
-    output.show_rows(
-        ["compared", "answer", "what"], [[check.what, _SAID[check.fits], check.text] for check in found.checks]
-    )
-    if found.failed:
-        first = found.failed[0]
-        more = f"; and {len(found.failed) - 1} more do not fit" if len(found.failed) > 1 else ""
-        refuse(f"{file} is not what was sealed, or its captures are not: {first.what}: {first.text}{more}", WRONG_CALL)
-    if found.record is not None and seal is None:
-        output.note(f"the copy agrees with itself; compare its seal with the original's: "
-                    f"{' '.join(groups(found.record[SEAL]))}")  # fmt: skip
+    known = known_keys(key) if key else None
+    found = verify_certificate(file, captures=captures, seal=seal, known=known, signature=signature)
+    rows = [[check.what, _SAID[check.fits], check.text] for check in found.checks]
+    output.show_rows(["compared", "answer", "what"], [*rows, ["in all", found.word, found.verdict]])
+    if found.failed or found.record is None:
+        refuse(f"{file} is {found.verdict}", WRONG_CALL)
+    if found.signature != "known" and seal is None:
+        output.note(f"compare its seal with the original's: {' '.join(groups(found.record[SEAL]))}")
+    if not found.proved:
+        raise typer.Exit(NEEDS_ACTION)
+
+
+def sign(
+    record: Annotated[
+        Path, typer.Argument(metavar="RECORD", help="acceptance.json that was not signed yet.", show_default=False)
+    ],
+    keys: Keys,
+    out: Out = None,
+    pass_phrase_file: PassPhraseFile = None,
+    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Also print the certificate to PDF.")] = True,
+    force: Force = False,
+) -> None:
+    """Sign a certificate: its files are made again, with the record, the page and the PDF signed.
+
+    They go into the record's folder, which needs --force, or into --out. The record names the keys, so its seal is
+    another one than before.
+    """
+    from vibe.cli.shared import output
+    from vibe.cli.shared.pass_phrase import pass_phrase
+    from vibe.report.certificate.certificate import acceptance_of, write_certificate
+    from vibe.report.certificate.check import made_here, verify_certificate
+    from vibe.report.certificate.keys import load_keys
+
+    found = verify_certificate(record)
+    if found.failed or found.record is None:
+        refuse(f"{record} is {found.verdict}", WRONG_CALL)
+    if not made_here(found.record):
+        raise CallError(
+            f"{record} was made by another version, whose page this one does not make; run the recipe again"
+        )
+    opened = load_keys(keys, pass_phrase(pass_phrase_file))
+    made = write_certificate(acceptance_of(found.record), out or record.parent, force=force, pdf=pdf, keys=opened)
+    for remark in made.remarks:
+        output.note(f"note: {remark}")
+    output.show_files([path for path in (made.json, made.html, made.pdf, *made.signatures) if path is not None])
 
 
 def show(file: CertificateFile) -> None:
-    """The answer and every requirement, with value, limit and source. Exit status 2 when the copy was changed."""
+    """The answer and every requirement, with value, limit and source, from the record in a copy.
+
+    Whether the copy shows that record is not asked here but by vibe certificate verify. Exit status 2 when the copy is
+    broken.
+    """
     from vibe.cli.shared import output
     from vibe.report.certificate.certificate import acceptance_of
     from vibe.report.certificate.check import verify_certificate
@@ -71,7 +137,7 @@ def show(file: CertificateFile) -> None:
 
     found = verify_certificate(file)
     if found.failed or found.record is None:
-        refuse(f"{file} is not what was sealed: {found.failed[0].what}: {found.failed[0].text}", WRONG_CALL)
+        refuse(f"{file} is {found.verdict}", WRONG_CALL)
     try:
         acceptance = acceptance_of(found.record)
     except SealError as error:
@@ -101,5 +167,62 @@ def show(file: CertificateFile) -> None:
         output.note(f"requirement {number}: {what}")
 
 
-for _name, _command in (("verify", verify), ("show", show)):
-    app.command(_name)(plainly(_command))
+def make_key(
+    keys: Keys,
+    name: Annotated[
+        str, typer.Option("--name", metavar="NAME", help="Who signs, as certificates say it.", show_default=False)
+    ],
+    pass_phrase_file: PassPhraseFile = None,
+) -> None:
+    """Make the two keys that sign certificates, under one pass phrase: for records (Ed25519) and for PDF (P-256).
+
+    A key that is lost cannot be made again, and nothing is ever replaced: keep a copy of the folder in a safe place.
+    """
+    from vibe.cli.shared import output
+    from vibe.cli.shared.pass_phrase import pass_phrase
+    from vibe.report.certificate.keys import make_keys, signer_of
+
+    output.show_files(make_keys(keys, name, pass_phrase(pass_phrase_file, new=True)))
+    output.note(f"Read this out to customers, so that they know your key when they see it: {signer_of(keys).key}")
+
+
+def show_key(keys: Keys) -> None:
+    """Whose keys lie in a folder, and by which names customers know them. No pass phrase is needed."""
+    from vibe.cli.shared import output
+    from vibe.report.certificate.keys import principal, signer_of
+
+    found = signer_of(keys)
+    output.show_facts(
+        [
+            ("name", found.name), ("key", found.key), ("certificate of the PDF, SHA-256", found.pdf_certificate_sha256),
+            ("for ssh-keygen -I", principal(found.name)),
+        ]
+    )  # fmt: skip
+
+
+def export_key(
+    keys: Keys,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to hand over.", show_default=False)],
+    force: Force = False,
+) -> None:
+    """Write what customers need to check signatures: public key, certificate, and a line for ssh-keygen.
+
+    Hand it over by another way than the certificates: whoever can exchange one could exchange both.
+    """
+    from vibe.cli.shared import output
+    from vibe.report.certificate.keys import export_public
+
+    output.show_files(export_public(keys, out, force=force))
+
+
+key_app = typer.Typer(
+    name="key", help="Keys that sign certificates.", no_args_is_help=True, pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)  # fmt: skip
+key_app.command("make")(plainly(make_key))
+key_app.command("show")(plainly(show_key))
+key_app.command("export")(plainly(export_key))
+app.command("verify")(plainly(verify))
+app.command("show")(plainly(show))
+app.command("sign")(plainly(sign))
+app.add_typer(key_app)

@@ -55,22 +55,30 @@ def add(
     """Judge captures and keep them: levels, tones, spectra, report and samples.
 
     Each is compared with what the history held of its drive, at like speed and load, before this call. What is there
-    already changes nothing. A capture that is counted is on the disk.
+    already changes nothing. A capture that is counted is on the disk. A baseline folder that came with an acceptance
+    certificate needs no --drive: it holds the drive's file, its captures are checked against the record, and the
+    history notes the new drive.
     """
     from vibe.cli.shared import output
     from vibe.cli.shared.paths import captures_named
     from vibe.cli.shared.progress import Waiting
+    from vibe.flow.commissioning.baseline_package import note_new_drive, package_of
     from vibe.flow.history.bulk_import import Delivery, keep_files
     from vibe.history.store.store import Store
 
     one_of(workers, cluster)
     if route is not None and (len(captures) != 1 or not captures[0].is_dir()):
         raise CallError("with --route give the one folder of the round")
+    package = package_of(captures) if drive is None and not drives and route is None else None
+    if package is not None:
+        drive = package.drive_file
     delivery = Delivery.of(captures[0], drive=drive, drives=drives or (), route=route, time_zone=time_zone,
                            readings=readings)  # fmt: skip
-    found = captures_named(captures)
+    found = captures_named(captures if package is None else package.captures)
     with Store.open(store, create=True) as opened, Waiting() as waiting:
         outcome = keep_files(found, delivery, opened, workers=workers, cluster=cluster, progress=waiting)
+        if package is not None and (outcome.added or outcome.there):
+            note_new_drive(package, opened)
     for sentence in outcome.refused:
         output.note(f"refused: {sentence}")
     if outcome.defect or (outcome.refused and not outcome.added and not outcome.there):

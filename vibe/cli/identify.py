@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -77,8 +78,17 @@ def identify(
     for one in found:
         output.show_facts(_facts(one))
     if len(found) > 1:
-        output.show_facts([("slip against load", against_load(found))])
+        output.show_facts([("all together", _together(found)), ("slip against load", against_load(found))])
     output.show_files([json_file] if json_file is not None else [])
+
+
+def _together(found: Sequence[Identification]) -> str:
+    """The likeliest counts of all captures, which must be of one drive."""
+    from vibe.flow.identify.answer import together
+
+    ranked = [c for c in together(found) if c.probability >= 0.01][:3]
+    told = "; ".join(f"{c.lobes} lobes, {c.ring_pins} ring pins: {100 * c.probability:.1f} %" for c in ranked)
+    return told or "not determined"
 
 
 def _facts(one: Identification) -> list[tuple[str, str]]:

@@ -36,6 +36,10 @@ def promise(
     new_at_first: Annotated[
         bool, typer.Option("--new-at-first", help="The drives were new at their first capture.")
     ] = False,
+    until_failure: Annotated[
+        bool,
+        typer.Option("--until-failure", help="The table is of a test that ended with its last failure."),
+    ] = False,
     out: Out = None,
     force: Force = False,
 ) -> None:  # fmt: skip
@@ -51,6 +55,8 @@ def promise(
         raise CallError(
             "--duty, --failure and --new-at-first describe a history; a table has hours and failures of its own"
         )
+    if until_failure and table is None:
+        raise CallError("--until-failure is for a --table of a test: a history goes on until now")
     check_folder(out)
     named = None
     if drives:
@@ -63,7 +69,7 @@ def promise(
         )
     else:
         assert table is not None
-        found = reliability_of_table(table, drives=named or (), confidence=confidence)
+        found = reliability_of_table(table, drives=named or (), confidence=confidence, until_failure=until_failure)
     rated = [
         (
             f"bearing, {drive}",

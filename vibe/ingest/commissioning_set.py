@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection
 from pathlib import Path
 
@@ -22,6 +23,9 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "temperature": ("limit", "unit"),
     "run-in": ("measure", "limit", "unit"),
     "identity": (),
+    "noted": ("quantity", "limit", "unit"),
+    "golden": ("measure",),
+    "over speed": ("measure", "limit", "unit"),
 }
 """Keys that a requirement of each kind cannot do without."""
 UNITS = {
@@ -30,8 +34,13 @@ UNITS = {
     "kurtosis_lasting": "",
 }  # fmt: skip
 """Measures that levels give, and their units."""
+OVER_SPEED = ("velocity_rms", "once per turn")
+"""Measures that run-ups and coast-downs give against speed, in mm/s."""
 STANDARDS = ("gear_units", "coupled_machines", "small_machines")
 LINE_UNITS = ("mm/s", "m/s^2")
+INPUT_SHAFT = "input.shaft"
+_MULTIPLE = re.compile(r"\d+(\.\d+)?x")
+"""Multiples of the input, ``1x`` or ``0.5x``, as figures name its lines."""
 MOST_HARMONIC = 3
 """Lines of a mesh that captures are read at."""
 
@@ -69,8 +78,9 @@ def check_names(found: Requirements, path: Path, *, lines: Collection[str], dama
         ConfigError: with line and field.
     """
     for number, one in enumerate(found.requirement):
-        if one.kind in ("tone", "phasing line") and (name := line_name(one)) not in lines:
-            raise _error(path, number, "tone", f"the drive has no line {name!r}; it has {', '.join(sorted(lines))}")
+        if one.kind in ("tone", "phasing line") and line_name(one) not in lines:
+            names = sorted({INPUT_SHAFT, *(re.sub(r" \d+$", "", name) for name in lines)})
+            raise _error(path, number, "tone", f"the drive has no line {line_name(one)!r}; it has {', '.join(names)}")
         if one.kind == "no damage" and one.tone is not None and not any(covers(one.tone, tone) for tone in damage):
             raise _error(
                 path, number, "tone", f"the drive has no tone {one.tone!r}; it has {', '.join(sorted(damage))}"
@@ -78,9 +88,13 @@ def check_names(found: Requirements, path: Path, *, lines: Collection[str], dama
 
 
 def line_name(one: Requirement) -> str:
-    """The line that a requirement is about: that of a mesh has its harmonic behind it."""
+    """The line that a requirement is about: that of a tone has its harmonic behind it, one of the input before it."""
     tone = one.tone or "stage1.mesh"
-    return f"{tone} {one.harmonic or 1}" if tone.endswith("mesh") else tone
+    if tone == INPUT_SHAFT:
+        return f"{one.harmonic or 1}x"
+    if tone == "motor.twice_line":
+        return "twice line"
+    return f"{tone} {one.harmonic or 1}" if "." in tone and not _MULTIPLE.fullmatch(tone) else tone
 
 
 def covers(asked: str | None, tone: str) -> bool:
@@ -158,6 +172,10 @@ def _wrong(one: Requirement) -> tuple[str, str] | None:
     for key in NEEDS[one.kind]:
         if getattr(one, key) is None:
             return key, f"a requirement of kind {one.kind!r} needs the key {key!r}"
+    if one.kind == "over speed":
+        if one.measure not in OVER_SPEED:
+            return "measure", f"over speed there are {' and '.join(OVER_SPEED)}, not {one.measure!r}"
+        return None if one.unit == "mm/s" else ("unit", f"{one.measure} over speed is in 'mm/s', not {one.unit!r}")
     if one.measure is not None and one.measure not in UNITS:
         return "measure", f"no measure is called {one.measure!r}; there are {', '.join(UNITS)}"
     if one.kind == "level" and one.measure is not None and one.unit != UNITS[one.measure]:

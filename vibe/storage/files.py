@@ -18,12 +18,12 @@ from vibe.core.errors import OutputError
 from vibe.storage.locks import hold
 
 
-def write_whole(path: Path, content: bytes | str, *, force: bool = False) -> Path:
+def write_whole(path: Path, content: bytes | str, *, force: bool = False, private: bool = False) -> Path:
     """Write ``content`` to ``path`` through a file beside it that then takes the name.
 
     Without ``force`` nothing is ever replaced, not even what another process puts there at the same moment; with it a
     link is replaced itself and not what it leads to. What a process that was ended had begun for the same ``path`` is
-    removed. Others may read the file as the user's umask says.
+    removed. Others may read the file as the user's umask says; ``private``: nobody else may.
 
     Raises:
         OutputError: something is there and ``force`` is not given, or it is no plain file, or it cannot be written.
@@ -35,6 +35,8 @@ def write_whole(path: Path, content: bytes | str, *, force: bool = False) -> Pat
         part, stream = _begun(path)
         try:
             with stream:
+                if private and os.name == "posix":  # before anything is in it
+                    os.fchmod(stream.fileno(), stat.S_IRUSR | stat.S_IWUSR)
                 stream.write(data)
                 stream.flush()
                 os.fsync(stream.fileno())

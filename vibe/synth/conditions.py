@@ -20,6 +20,8 @@ Ski slope: overloaded amplifier, huge slow wandering. Coarse: a range so wide th
 MOST_SAMPLES = 1e8
 """All points together: what can be read again at once."""
 MOST_SHOCKS = 1000
+MOST_DRIFT = 1.7
+"""A run-up from 0.15 to 1.85 of its mean speed: from nearer to rest, a shaft would have to start."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +89,8 @@ class Conditions:
         for name, value in not_negative.items():
             if not value >= 0 or not isfinite(value):
                 raise CallError(f"{name} {value} must be zero or more")
-        if not abs(self.speed_drift) < 0.5:
-            raise CallError(f"speed_drift {self.speed_drift} must lie between -0.5 and 0.5")
+        if not abs(self.speed_drift) < MOST_DRIFT:
+            raise CallError(f"speed_drift {self.speed_drift} must lie between -{MOST_DRIFT} and {MOST_DRIFT}")
         if not 0 <= self.unequal_discs <= 1:
             raise CallError(f"unequal_discs {self.unequal_discs} must lie between 0 and 1")
         if self.cage_slip is not None and not 0 <= self.cage_slip < 0.1:

@@ -14,6 +14,8 @@ from vibe.synth.stages import act_of, turning
 from vibe.synth.streams import Streams
 
 LEAD_S = 0.25
+RUN_UP_DRIFT = 0.5
+"""Relative change of speed from which a capture is one of a run-up or coast-down."""
 """Simulated and thrown away, so that the casing already rings when the capture starts."""
 NOMINAL_NOISE_M_S2 = 0.8
 """Broadband friction noise of a healthy small reducer at nominal load, r.m.s.; impacts are sized against it."""
@@ -42,6 +44,13 @@ class Scene:
     def speed(self) -> float:
         """Speed over nominal."""
         return self.mean_hz / self.drive.input.speed_hz
+
+    @property
+    def speed_now(self) -> float | Array:
+        """Speed over nominal; at every instant (n,) of a run-up or coast-down, in which forces change by factors."""
+        if abs(self.conditions.speed_drift) < RUN_UP_DRIFT:
+            return self.speed
+        return self.motion.input_hz / self.drive.input.speed_hz
 
     def at_side(self, side: str) -> Array:
         """How much of a force at ``side`` of the drive reaches each point (n_points,); the nearest gets 1."""

@@ -197,16 +197,20 @@ LIVES = b"drive,hours,failed,age_known,what\nTH-01,8100.5,yes,no,bearing\nTH-02,
 
 @cache
 def certificate(kind: str) -> tuple[Seed, ...]:
-    """A sealed certificate as JSON, HTML or PDF."""
-    from tests.report.certificates import failing, passing
+    """Certificates as JSON, HTML or PDF: a sealed one, and one that is signed too, of a PDF the signed one alone."""
+    from tests.report.certificates import failing, issued
     from vibe.report.certificate.certificate import write_certificate
+    from vibe.report.certificate.keys import load_keys, make_keys
 
     name = {"json": "acceptance.json", "html": "certificate.html", "pdf": "certificate.pdf"}[kind]
     found = []
-    for acceptance in (passing(), failing())[: 1 if kind == "pdf" else 2]:
-        with tempfile.TemporaryDirectory() as folder:
-            write_certificate(acceptance, Path(folder), force=False, pdf=kind == "pdf")
-            found.append(Seed((Path(folder) / name).read_bytes()))
+    with tempfile.TemporaryDirectory() as folder:
+        make_keys(Path(folder) / "keys", "Shop", "long enough", rounds=1)
+        keys = load_keys(Path(folder) / "keys", "long enough")
+        for acceptance, signed in ((issued(), True), (failing(), False))[: 1 if kind == "pdf" else 2]:
+            out = Path(folder) / acceptance.answer
+            write_certificate(acceptance, out, force=False, pdf=kind == "pdf", keys=keys if signed else None)
+            found.append(Seed((out / name).read_bytes()))
     return tuple(found)
 
 

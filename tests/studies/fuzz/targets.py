@@ -222,14 +222,14 @@ def make_certificate(rng: Random, target: Target) -> Input:
     """A record with its tree changed, sealed anew half of the time so that what is behind the seal is read too."""
     import json
 
-    from vibe.storage.digest import SealError, sealed
+    from vibe.storage.digest import SealError, sealed, written
 
     seed = rng.choice(target.seeds()).data
     if rng.random() < 0.4:
         return Input(mutate.json_spoiled(rng, seed))
     root = mutate.tree_changed(rng, json.loads(seed))
     try:
-        return Input(json.dumps(sealed(root)).encode("utf-8", "surrogatepass"))
+        return Input(written(sealed(root)).encode("utf-8", "surrogatepass"))
     except (SealError, AttributeError, TypeError, UnicodeError, ValueError, RecursionError):
         return Input(mutate.cut(rng, seed))
 

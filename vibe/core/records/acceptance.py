@@ -2,24 +2,48 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from vibe.core.records.commissioning import (
+    CaptureFacts,
+    EarlierAttempt,
+    Issue,
+    Measurand,
+    NamePlate,
+    NotedQuantity,
+    NotedValue,
+    RetestRule,
+    SignedBy,
+    SpeedCurve,
+)
 from vibe.core.strict import Positive, StrictModel
 
 Answer = Literal["pass", "fail", "undetermined"]
 DecisionRule = Literal["simple acceptance", "guarded acceptance"]
 """JCGM 106:2012: the measured value itself against the limit, or a guard band of the expanded uncertainty inside it."""
 RequirementKind = Literal[
-    "level", "zone", "tone", "no damage", "phasing line", "spread", "temperature", "run-in", "identity"
+    "level",
+    "zone",
+    "tone",
+    "no damage",
+    "phasing line",
+    "spread",
+    "temperature",
+    "run-in",
+    "identity",
+    "noted",
+    "golden",
+    "over speed",
 ]
 """A broad-band level; a zone of a standard; the line of a tone; no damage at a stated false-alarm rate; a mesh harmonic
 that equal discs forbid; the type's population; a temperature noted by hand; levels that have settled; the counts of the
-plate."""
-RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed"]
+plate; a value measured by other means; a chosen drive of the type; levels against speed."""
+RunKind = Literal["run-in", "no load", "load step", "rated load", "reversed", "run-up", "coast-down"]
+Distribution = Literal["normal", "rectangular", "triangular", "U-shaped"]
 Text = Annotated[str, Field(min_length=1, max_length=300)]
 
 
@@ -49,6 +73,13 @@ class Requirement(StrictModel):
     """Of the standard's zones; acceptance of new drives is commonly asked for at A/B."""
     harmonic: Annotated[int, Field(ge=1, le=100)] | None = None
     false_alarm_rate: Annotated[float, Field(gt=0, le=0.5)] | None = None
+    quantity: NotedQuantity | None = None
+    """What a ``noted`` requirement is about."""
+    sense: Literal["at most", "at least"] = "at most"
+    """Of the limit of a ``noted`` requirement."""
+    parts: list[Text] = Field(default_factory=list)
+    """Parts that must have been searched for damage: kinds such as ``bearing`` or ``ring pin``, or names of single
+    ones; unless given, the kinds that ``text`` names."""
 
 
 class Requirements(StrictModel):
@@ -59,6 +90,7 @@ class Requirements(StrictModel):
     decision_rule: DecisionRule = "guarded acceptance"
     coverage: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.95
     """Of the expanded uncertainty."""
+    retest: RetestRule | None = None
     requirement: Annotated[list[Requirement], Field(min_length=1, max_length=200)]
 
 
@@ -70,6 +102,12 @@ class Instrument(StrictModel):
     calibrated: date | None = None
     calibration_uncertainty_percent: Positive | None = None
     """Expanded, k = 2, as calibration certificates state it."""
+    certificate: str = ""
+    """Number of the calibration certificate."""
+    point: str = ""
+    """The point that a sensor sat on; empty for what serves all, such as a recorder."""
+    measures: Measurand | None = None
+    """What it measures; taken from ``what`` unless given."""
 
 
 class CommissionedRun(StrictModel):
@@ -79,7 +117,32 @@ class CommissionedRun(StrictModel):
     captures: Annotated[list[str], Field(min_length=1, max_length=200)]
     load_percent: Annotated[float, Field(ge=0, le=1000)] | None = None
     temperature_c: Annotated[float, Field(ge=-60, le=300)] | None = None
+    oil_c: Annotated[float, Field(ge=-60, le=300)] | None = None
+    ambient_c: Annotated[float, Field(ge=-60, le=100)] | None = None
+    load_by: str = ""
+    """How the load was determined, for example a torque transducer or the motor's current."""
     note: str = ""
+
+
+class StatedContribution(StrictModel):
+    """One contribution to the uncertainty of a vibration figure, as somebody states it.
+
+    ``percent`` of the value is what the distribution says: the expanded uncertainty of a normal one (with
+    ``coverage_factor``), half the width of the others.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    percent: Annotated[float, Field(ge=0, le=50)]
+    """0 where it does not apply."""
+    distribution: Distribution = "normal"
+    coverage_factor: Annotated[float, Field(ge=1, le=5)] = 2.0
+    degrees_of_freedom: Annotated[float, Field(ge=1, le=10_000)] | None = None
+    """None: as good as known."""
+    shared: bool = False
+    """One and the same error at all points and captures of a run; else each point has its own."""
+    points: list[str] = Field(default_factory=list)
+    """Points that it holds for; all unless given."""
+    source: Text
 
 
 class CommissioningSet(StrictModel):
@@ -92,20 +155,38 @@ class CommissioningSet(StrictModel):
     serial: Annotated[str, Field(min_length=1, max_length=80)]
     mounting: Literal["stud", "adhesive", "magnet", "probe"] = "stud"
     instrument: list[Instrument] = Field(default_factory=list)
+    contribution: Annotated[list[StatedContribution], Field(max_length=50)] = Field(default_factory=list)
+    """To the uncertainty; one that is named like one of common practice stands in its place."""
     run: Annotated[list[CommissionedRun], Field(min_length=1, max_length=50)]
     population: str | None = None
     """Folder with the records of the type's earlier drives, for requirements of kind ``spread``."""
+    golden: str | None = None
+    """Record of a chosen drive of the type, for requirements of kind ``golden``."""
+    issue: Issue = Field(default_factory=Issue)
+    plate: NamePlate = Field(default_factory=NamePlate)
+    noted: Annotated[list[NotedValue], Field(max_length=200)] = Field(default_factory=list)
+    captured_as: list[str] = Field(default_factory=list)
+    """Other names that captures may carry as their drive, for example the recorder's own."""
+    retest_of: str | None = None
+    """Record of the acceptance that the drive did not pass before."""
+    done_since: str = ""
+    """What was done to the drive since then."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contribution:
-    """One line of an uncertainty budget: relative standard uncertainty, and how it is known (GUM type A or B)."""
+    """One line of an uncertainty budget: relative standard uncertainty, and how it is known (GUM type A or B).
+
+    ``shared``: one error of all points of a run, so that their values are correlated through it.
+    """
 
     name: str
     relative: float
     type: Literal["A", "B"]
     because: str
     degrees_of_freedom: float | None = None
+    distribution: Distribution = "normal"
+    shared: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +199,10 @@ class Quantity:
     expanded: float | None
     coverage: float
     budget: tuple[Contribution, ...] = ()
+    coverage_factor: float | None = None
+    """Expanded over standard uncertainty."""
+    degrees_of_freedom: float | None = None
+    """Effective ones; None where as good as infinite."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +227,37 @@ class Sighting:
     top_hz: float = 0.0
     step: float | None = None
     short_of: str = ""
+    degrees_of_freedom: float | None = None
+    """Of ``scatter``."""
+    smeared: float = 0.0
+    """Of a line that wanders about its order: half the range, relative, in which its value lies."""
+    not_apart: str = ""
+    """Why the figure says nothing of what it is named after, else empty; ``needs_s``: capture that would part it."""
+    needs_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchedPart:
+    """A part that was searched for local damage, and how small an impact would have been found there.
+
+    ``shown_m_s2``: peak acceleration of one impact at the sensor, of which captures like these show nine in ten; None
+    where no capture could show the part, and ``why`` then says why not.
+    """
+
+    part: str
+    tones: tuple[str, ...]
+    shown_m_s2: float | None
+    why: str = ""
+    captures: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """A file that the answer rests on, by its content."""
+
+    what: str
+    file: str
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +275,9 @@ class Outcome:
     why: str
     settles: str | None
     """The capture that would settle an undetermined answer."""
+    risk_of_false_acceptance: float | None = None
+    """Probability that the true value lies above its limit all the same, given what was measured (JCGM 106:2012)."""
+    searched: tuple[SearchedPart, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,3 +304,19 @@ class Acceptance:
     remarks: tuple[str, ...]
     cautions: tuple[str, ...]
     software: str
+    issue: Issue = field(default_factory=Issue)
+    plate: NamePlate = field(default_factory=NamePlate)
+    mounting: str = ""
+    """How the sensors were fixed."""
+    measured: tuple[CaptureFacts, ...] = ()
+    """Of each capture, in the order of ``captures``."""
+    noted: tuple[NotedValue, ...] = ()
+    earlier: EarlierAttempt | None = None
+    retest_rule: str = ""
+    speed_curves: tuple[SpeedCurve, ...] = ()
+    baseline: tuple[tuple[str, str], ...] = ()
+    """(file name, sha256) of what is handed over as the drive's first baseline."""
+    signed_by: SignedBy | None = None
+    """Whose signature belongs to this record; None where it is not signed."""
+    inputs: tuple[InputFile, ...] = ()
+    """Drive file, requirements, set and settings."""

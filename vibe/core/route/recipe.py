@@ -15,7 +15,7 @@ class Recipe(BaseModel):
     """One run.
 
     ``drives``, ``captures``, ``route``, ``readings`` and ``limits`` are relative to the recipe file, ``out``,
-    ``earlier``, ``store`` and ``exceedances`` to where one stands.
+    ``earlier``, ``store``, ``keys`` and ``exceedances`` to where one stands.
     """
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
@@ -35,6 +35,8 @@ class Recipe(BaseModel):
     store: PathText | None = None
     """Kind alarms: the history that alarms come from, and that keeps what is decided about them. Kind commissioning:
     where the captures of the new drives are kept, for life."""
+    keys: PathText | None = None
+    """Kind commissioning: folder of the keys that sign certificates (``vibe certificate key make``)."""
     exceedances: PathText | None = None
     """Kind alarms: another system's alarms as CSV, to be explained too."""
     time_zone: str | None = None
@@ -60,16 +62,19 @@ class Recipe(BaseModel):
         if self.kind != "route" and self.readings is not None:
             raise ValueError(f"readings belongs to recipes of kind route, this one is of kind {self.kind}")
         if self.kind == "alarms":
+            if self.keys is not None:
+                raise ValueError("keys belongs to recipes of kind commissioning, this one is of kind alarms")
             if self.store is None:
                 raise ValueError("the key 'store' is missing: the folder of the history that alarms come from")
             return self
         if "captures" not in self.model_fields_set:
             raise ValueError("the key 'captures' is missing")
         new_drives = self.kind == "commissioning"
-        foreign = ("exceedances",) if new_drives else ("store", "exceedances", "time_zone")
+        foreign = ("exceedances",) if new_drives else ("store", "exceedances", "time_zone", "keys")
         own = next((key for key in foreign if getattr(self, key) is not None), None)
         if own is not None:
-            raise ValueError(f"{own} belongs to recipes of kind alarms, this one is of kind {self.kind}")
+            of = "commissioning" if own == "keys" else "alarms"
+            raise ValueError(f"{own} belongs to recipes of kind {of}, this one is of kind {self.kind}")
         if new_drives:
             # Each set names its drive.
             wrong = next((key for key in ("drives", "route", "earlier") if getattr(self, key)), None)

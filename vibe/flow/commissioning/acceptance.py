@@ -7,22 +7,41 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from vibe import __version__
-from vibe.core.errors import CallError, CaptureError, ConfigError
-from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify, when
-from vibe.flow.commissioning.requirements import Evidence, answered, check_limits, readable_lines
+from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
+from vibe.flow.commissioning.earlier_records import OtherRecords, check_taken_anew, read_others
+from vibe.flow.commissioning.line_values import lines_asked
+from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify
+from vibe.flow.commissioning.requirements import (
+    Evidence,
+    answered,
+    check_limits,
+    damage_found,
+    damage_tones,
+    readable_lines,
+    searched_captures,
+    unseen_tones,
+)
+from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks
+from vibe.flow.commissioning.speed_curves import OVER_SPEED
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
-from vibe.storage.files import check_folder, safe_name
+from vibe.storage.files import check_folder, safe_name, writable
 from vibe.storage.regular import refuse_links_out
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
-    from vibe.core.records.acceptance import Acceptance, CommissioningSet, Requirements
+    from vibe.core.records.acceptance import Acceptance, CommissioningSet, InputFile, Requirements
+    from vibe.core.records.commissioning import CaptureFacts
     from vibe.core.tones import ToneTable
     from vibe.health.acceptance.uncertainty import MeasurementPractice
+    from vibe.report.certificate.keys import SigningKeys
 
+LIST_NAME = "certificates.html"
+MOST_PLANTED = 3
+"""Captures that parts are dealt out to when it is tried how small an impact would have shown."""
 MOST_IDENTIFIED = 3
 """Captures that are asked for the counts: they must agree."""
 Progress = Callable[[int, int, str], None]
@@ -49,6 +68,8 @@ class _Read:
     drive_path: Path
     runs: tuple[tuple[Path, ...], ...]
     practice: MeasurementPractice
+    limits_path: Path
+    others: OtherRecords
 
 
 def run_commissioning(
@@ -60,11 +81,15 @@ def run_commissioning(
     force: bool = False,
     pdf: bool | None = None,
     progress: Progress | None = None,
+    keys: SigningKeys | None = None,
+    refused: list[str] | None = None,
 ) -> tuple[Accepted, ...]:
     """A recipe of kind commissioning: each set is proved, and its certificate written into ``out``.
 
     ``captures``: a set's file, its folder, or a folder of such folders, instead of the recipe's own. Several sets get a
-    folder each, named after their own. With a store, captures of a drive that passed are kept as its baseline.
+    folder each, named after their own, and one page lists their certificates. With a store, captures of a drive that
+    passed are kept as its baseline. ``keys`` sign. ``refused`` takes a sentence for each set whose captures show that
+    it cannot be, and the others go on; unless given, the first is raised.
 
     Raises:
         ConfigError: the recipe or a file of a set is wrong. CallError: there is no set.
@@ -80,19 +105,32 @@ def run_commissioning(
     check_folder(target)
     sets = find_sets(captures or recipe.captures)
     settings = load_settings(recipe.limits)
-    read = [read_set(path, settings) for path in sets]  # What is wrong with one is told before any long work.
+    # What is wrong with one is told before any long work.
+    read = [read_set(path, settings, recipe.limits) for path in sets]
     folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
     refuse_links_out(target, *(folder.name for folder in folders if folder != target))
     if not force:
         for folder in folders:
             _refuse_existing(folder)
+        if len(sets) > 1 and (target / LIST_NAME).exists():
+            raise OutputError(f"{target / LIST_NAME} exists already; give --force to replace it, or another --out")
     done = []
     for one, folder in zip(read, folders, strict=True):
-        acceptance = prove(one, settings, workers=workers, progress=progress)
-        files, remarks = _written(acceptance, folder, force=force, pdf=recipe.pdf if pdf is None else pdf)
+        try:
+            acceptance = prove(one, settings, workers=workers, progress=progress)
+            acceptance, files, remarks = _written(
+                one, acceptance, folder, force=force, pdf=recipe.pdf if pdf is None else pdf, keys=keys
+            )
+        except (ConfigError, CaptureError) as error:
+            if refused is None:
+                raise
+            refused.append(str(error))
+            continue
         if recipe.store is not None:
             remarks += _kept(one, acceptance, recipe.store, settings, recipe.time_zone)
         done.append(Accepted(acceptance=acceptance, files=tuple(files), remarks=tuple(remarks)))
+    if len(sets) > 1:
+        _list(recipe.title, done, refused or [], target, force=force)
     return tuple(done)
 
 
@@ -101,11 +139,16 @@ def load_practice() -> MeasurementPractice:
     from vibe.health.acceptance.uncertainty import MeasurementPractice
     from vibe.ingest import load_model
 
-    return load_model(share_dir() / "configs" / "acceptance" / "measurement.toml", MeasurementPractice)
+    return load_model(practice_path(), MeasurementPractice)
 
 
-def read_set(path: Path, settings: Settings) -> _Read:
-    """A set and all files that it names.
+def practice_path() -> Path:
+    """The file of common practice of measuring."""
+    return share_dir() / "configs" / "acceptance" / "measurement.toml"
+
+
+def read_set(path: Path, settings: Settings, limits: Path | None = None) -> _Read:
+    """A set and all files that it names; ``limits``: file that the limits of ``settings`` are from, unless shipped.
 
     Raises:
         ConfigError: one of them is missing or wrong, with line and field.
@@ -121,8 +164,11 @@ def read_set(path: Path, settings: Settings) -> _Read:
     read = _Read(
         path=path, given=given, requirements=requirements, drive=drive, table=table, drive_path=base / given.drive,
         runs=run_captures(given, path), practice=load_practice(),
+        limits_path=limits or share_dir() / "configs" / "limits.toml", others=read_others(given, path, requirements),
     )  # fmt: skip
     check_limits(_evidence(read, settings, ()))
+    check_set(given, path, read.practice, requirements)
+    check_files(read.runs, path)
     return read
 
 
@@ -130,7 +176,7 @@ def _evidence(read: _Read, settings: Settings, looked: Sequence[CaptureFigures])
     return Evidence(
         looked=tuple(looked), runs=tuple(read.given.run), drive=read.drive, table=read.table, settings=settings,
         practice=read.practice, given=read.given, requirements=read.requirements, base=read.path.resolve().parent,
-        rate=_rate(read.requirements),
+        rate=_rate(read.requirements), golden=read.others.golden,
     )  # fmt: skip
 
 
@@ -147,7 +193,11 @@ def prove(
     from vibe.health.state.cautions import cautions
 
     looked = _figures_of_captures(read, settings, workers, progress)
+    remarks = check_captures(read.given, read.path, read.drive, looked, read.practice)
+    check_taken_anew(read.others, {one.sha256: one.file for one in looked}, read.path)
+    remarks += plate_remarks(read.given, read.drive, read.table)
     evidence = _evidence(read, settings, looked)
+    evidence = replace(evidence, shown=_shown(read, settings, evidence, workers, progress))
     outcomes = answered(evidence)
     times = [one.measured_at for one in looked if one.measured_at is not None]
     speeds = [one.speed_hz for one in looked if one.speed_hz is not None and one.kind != "run-in"]
@@ -161,9 +211,30 @@ def prove(
         measured_from=min(times, key=_sortable, default=None), measured_to=max(times, key=_sortable, default=None),
         speed_hz=float(f"{speeds[0]:.8g}") if speeds else None, ratio_ordered=evidence.ordered,
         ratio_found=" or ".join(found) or "not determined",
-        remarks=tuple(_remarks(read, looked)), cautions=tuple(cautions()),
-        software=f"vibe {__version__}",
+        remarks=(*_remarks(looked), *remarks), cautions=tuple(cautions()),
+        issue=read.given.issue, plate=read.given.plate, mounting=read.given.mounting, measured=_facts(read, looked),
+        speed_curves=tuple(curve for one in looked for curve in one.curves),
+        noted=tuple(read.given.noted), earlier=read.others.earlier,
+        retest_rule="" if read.requirements.retest is None else read.requirements.retest.text,
+        software=f"vibe {__version__}", inputs=_inputs(read),
     )  # fmt: skip
+
+
+def _inputs(read: _Read) -> tuple[InputFile, ...]:
+    """All files but the captures that the answers rest on."""
+    from vibe.core.records.acceptance import InputFile
+    from vibe.flow.file_hash import file_hash
+
+    configs = share_dir() / "configs"
+    files = [
+        ("drive file", read.drive_path),
+        ("requirements", read.path.resolve().parent / read.given.requirements),
+        ("commissioning set", read.path),
+        ("limits", read.limits_path),
+        *(("settings", configs / name) for name in ("judgement.toml", "diagnosis.toml")),
+        ("settings", practice_path()),
+    ]
+    return tuple(InputFile(what=what, file=writable(path.name), sha256=file_hash(path)) for what, path in files)
 
 
 def _figures_of_captures(
@@ -176,10 +247,11 @@ def _figures_of_captures(
     kinds = [run.kind for run, files in zip(read.given.run, read.runs, strict=True) for _ in files]
     paths = [(number, path) for number, files in enumerate(read.runs) for path in files]
     asked = to_identify(kinds, [path.stat().st_size for _, path in paths], MOST_IDENTIFIED)
+    lines = lines_asked(read.requirements.requirement, read.drive, read.table)
     jobs = [
         FiguresJob(
             path=path, run=number, kind=read.given.run[number].kind, drive=read.drive, table=read.table,
-            settings=shared, mounting=read.given.mounting, identify=place in asked,
+            settings=shared, mounting=read.given.mounting, identify=place in asked, lines=lines,
         )
         for place, (number, path) in enumerate(paths)
     ]  # fmt: skip
@@ -195,6 +267,69 @@ def _figures_of_captures(
     return looked
 
 
+def _shown(
+    read: _Read, settings: Settings, evidence: Evidence, workers: int | None, progress: Progress | None
+) -> dict[str, float | None]:
+    """How small an impact of each part would have shown, by component; nothing where damage or other counts were found,
+    beside which nobody can try."""
+    from statistics import median
+
+    from vibe.flow.commissioning.shown_sizes import FIRST, jobs_of, plant
+    from vibe.flow.jobs.executor import WorkerDied, each
+
+    asked = [one for one in read.requirements.requirement if one.kind == "no damage"]
+    inside = {one.file: one for wanted in asked for one in searched_captures(wanted, evidence.looked)}
+    if not inside or any(damage_found(wanted, read.table, list(inside.values())) for wanted in asked):
+        return {}
+    if any(one.answer == "fail" for one in evidence.counted):
+        return {}
+    wanted = dict.fromkeys(tone for one in asked for tone in damage_tones(one, read.table))
+    hidden = {view.tone for view in unseen_tones(list(inside.values()), list(wanted))}
+    tones: dict[str, str] = {}
+    for tone in wanted:
+        if tone not in hidden:
+            tones.setdefault(read.table.tone(tone).component, tone)
+    twins = {part: _stands_for(part, tones, read.table) for part in tones}
+    limits = [limit for one in inside.values() for limit in one.detection_limits.values()]
+    if not limits:
+        return {}
+    ranked = sorted(inside, key=lambda file: median(inside[file].detection_limits.values() or [0.0]))
+    # Damage shows in all of them; those in the middle stand for what one of them sees.
+    chosen = ranked[max(0, (len(ranked) - MOST_PLANTED) // 2) :][:MOST_PLANTED]
+    paths = {one.file: path for one, path in zip(evidence.looked, _paths(read), strict=True)}
+    jobs = list(
+        jobs_of(
+            [paths[file] for file in chosen],
+            [tones[part] for part, twin in twins.items() if twin == part],
+            FIRST * median(limits), read.drive, read.table,
+            _shared(settings, None if evidence.rate is None else evidence.rate / _searched(read)),
+        )
+    )  # fmt: skip
+
+    def tell(done: int, _: object) -> None:
+        if progress is not None:
+            progress(done, len(jobs), f"trials of what captures of {read.given.serial} would show")
+
+    results = each(plant, jobs, workers=workers or min(len(jobs), os.cpu_count() or 1), done=tell)
+    sizes = {tone: size for one in results if not isinstance(one, WorkerDied) for tone, size in one.items()}
+    return {part: sizes.get(tones[twin]) for part, twin in twins.items()}
+
+
+def _stands_for(part: str, tones: dict[str, str], table: ToneTable) -> str:
+    """The first part whose impacts repeat at the same order: one trial serves both."""
+    own = table.tone(tones[part])
+    return next(
+        other
+        for other, tone in tones.items()
+        if abs(table.tone(tone).order / own.order - 1) < 1e-9 and table.tone(tone).slip == own.slip
+    )
+
+
+def _paths(read: _Read) -> list[Path]:
+    """All captures, in the order in which they are looked at."""
+    return [path for files in read.runs for path in files]
+
+
 def _rate(requirements: Requirements) -> float | None:
     """The false-alarm rate that damage is looked for at: that of the whole set."""
     rates = (one.false_alarm_rate for one in requirements.requirement if one.kind == "no damage")
@@ -204,7 +339,7 @@ def _rate(requirements: Requirements) -> float | None:
 def _searched(read: _Read) -> int:
     """Captures that some requirement searches for damage."""
     asked = [one.during for one in read.requirements.requirement if one.kind == "no damage"]
-    runs = zip(read.given.run, read.runs, strict=True)
+    runs = [pair for pair in zip(read.given.run, read.runs, strict=True) if pair[0].kind not in OVER_SPEED]
     return max(1, sum(len(files) for run, files in runs if any(not kinds or run.kind in kinds for kinds in asked)))
 
 
@@ -222,25 +357,30 @@ def _sortable(at: datetime) -> float:
     return (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
 
 
-def _remarks(read: _Read, looked: Sequence[CaptureFigures]) -> list[str]:
+def _remarks(looked: Sequence[CaptureFigures]) -> list[str]:
     remarks = [f"{one.file}: {one.error}" for one in looked if one.error is not None]
-    remarks += [f"{one.file}: {remark}" for one in looked for remark in one.remarks]
-    ends = [time for one in looked if (time := when(one)) is not None]
-    if ends:
-        day = datetime.fromtimestamp(max(ends)).date()
-        for tool in read.given.instrument:
-            if tool.calibrated is not None and (day - tool.calibrated).days > read.practice.calibration_valid_days:
-                remarks.append(
-                    f"{tool.what} was calibrated on {tool.calibrated}, {(day - tool.calibrated).days} days before"
-                )
-    return remarks
+    return remarks + [f"{one.file}: {remark}" for one in looked for remark in one.remarks]
+
+
+def _facts(read: _Read, looked: Sequence[CaptureFigures]) -> tuple[CaptureFacts, ...]:
+    """Each capture as it was taken; a load that it does not note is that of its run."""
+    from vibe.core.records.commissioning import CaptureFacts
+
+    return tuple(
+        CaptureFacts(
+            file=one.file, sha256=one.sha256, kind=one.kind, points=one.points or one.channels,
+            measured_at=one.measured_at, duration_s=one.duration_s, sample_rate_hz=one.sample_rate_hz,
+            top_hz=one.top_hz if one.fit or one.curves else None, speed_hz=one.speed_hz,
+            load_percent=read.given.run[one.run].load_percent if one.load_percent is None else one.load_percent,
+        )
+        for one in looked
+    )  # fmt: skip
 
 
 # ── what is written ───────────────────────────────────────────────────────────────────────────────────────────────
 
 
 def _refuse_existing(folder: Path) -> None:
-    from vibe.core.errors import OutputError
     from vibe.report.certificate.certificate import HTML_NAME, JSON_NAME, PDF_NAME
 
     for name in (JSON_NAME, HTML_NAME, PDF_NAME):
@@ -248,11 +388,43 @@ def _refuse_existing(folder: Path) -> None:
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
 
 
-def _written(acceptance: Acceptance, folder: Path, *, force: bool, pdf: bool) -> tuple[list[Path], list[str]]:
+def _written(
+    read: _Read, acceptance: Acceptance, folder: Path, *, force: bool, pdf: bool, keys: SigningKeys | None
+) -> tuple[Acceptance, list[Path], list[str]]:
+    """The acceptance as it was written, its files and, of a drive that passed, the baseline to hand over."""
+    from vibe.flow.commissioning import baseline_package
     from vibe.report.certificate.certificate import write_certificate
 
-    made = write_certificate(acceptance, folder, force=force, pdf=pdf)
-    return [path for path in (made.json, made.html, made.pdf) if path is not None], list(made.remarks)
+    package = folder / baseline_package.FOLDER
+    with TemporaryDirectory(prefix="vibe-baseline-") as place:
+        if acceptance.answer == "pass":
+            files = baseline_package.prepared(read.given.run, read.runs, Path(place))
+            acceptance = replace(acceptance, baseline=files)
+        made = write_certificate(acceptance, folder, force=force, pdf=pdf, keys=keys)
+        if acceptance.baseline:
+            baseline_package.handed_over(Path(place), read.drive_path, made.json, package, force=force)
+        else:
+            baseline_package.remove(package)
+    acceptance = replace(acceptance, signed_by=None if keys is None else keys.signed_by)
+    return acceptance, [path for path in (made.json, made.html, made.pdf) if path is not None], list(made.remarks)
+
+
+def _list(title: str, done: Sequence[Accepted], refused: Sequence[str], out: Path, *, force: bool) -> Path:
+    """The page that lists all certificates of a run."""
+    import json
+    from urllib.parse import quote
+
+    from vibe.report.certificate.list_page import ListedCertificate, write_list
+
+    forms = {".html": "page", ".pdf": "PDF", ".json": "record"}
+    listed = [
+        ListedCertificate(
+            acceptance=one.acceptance, seal=json.loads(one.files[0].read_text(encoding="utf-8"))["seal"],
+            places=tuple((forms[path.suffix], quote(path.relative_to(out).as_posix())) for path in one.files),
+        )
+        for one in done
+    ]  # fmt: skip
+    return write_list(title, listed, refused, out, force=force)
 
 
 def _kept(
@@ -261,6 +433,7 @@ def _kept(
     """The captures of a drive that passed go into the store: its baseline. Those of the run-in, which moved, do not."""
     if acceptance.answer != "pass":
         return [f"{acceptance.serial}: not kept in the store, for a baseline is that of a drive that passed"]
+    from vibe.flow.commissioning.baseline_package import LEFT_OUT
     from vibe.flow.history.capture_record import keep
     from vibe.history.store.store import Store
 
@@ -269,7 +442,7 @@ def _kept(
     kept = 0
     with Store.open(store_path, create=True) as store:
         for run, files in zip(read.given.run, read.runs, strict=True):
-            for path in files if run.kind != "run-in" else ():
+            for path in files if run.kind not in LEFT_OUT else ():
                 try:
                     kept += keep(path, read.drive, read.table, settings, store, toml=toml, time_zone=time_zone)
                 except (CaptureError, ConfigError) as error:

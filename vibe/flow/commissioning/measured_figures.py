@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.acceptance import RunKind, Sighting
+from vibe.flow.commissioning.line_values import LineAsked, line_values
+from vibe.flow.commissioning.speed_curves import OVER_SPEED, sightings, speed_curves
 from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
 from vibe.flow.settings import Settings
 from vibe.storage.files import writable
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import Level
     from vibe.core.health import Finding
+    from vibe.core.records.commissioning import SpeedCurve
     from vibe.core.route.route import Mounting
     from vibe.core.tones import ToneTable, Visibility
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
@@ -43,6 +46,7 @@ class FiguresJob:
     settings: Settings
     mounting: Mounting
     identify: bool
+    lines: tuple[LineAsked, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,10 +68,21 @@ class CaptureFigures:
     detection_limits: dict[str, float] = field(default_factory=dict)
     counted: Counted | None = None
     remarks: tuple[str, ...] = ()
+    tag: str | None = None
+    """The drive that the capture says it is of."""
+    channels: tuple[str, ...] = ()
+    recording: tuple[str, ...] = ()
+    """What the same recording in another file shares with it; empty where that cannot be told."""
+    duration_s: float | None = None
+    sample_rate_hz: float | None = None
+    top_hz: float | None = None
+    load_percent: float | None = None
+    curves: tuple[SpeedCurve, ...] = ()
 
 
 def look(job: FiguresJob) -> CaptureFigures:
     """Read, judge and measure one capture, in whatever process."""
+    from vibe.diagnosis.detection_limits import detection_limits
     from vibe.ingest import read_capture
 
     name = writable(job.path.name)
@@ -75,8 +90,11 @@ def look(job: FiguresJob) -> CaptureFigures:
         capture = read_capture(job.path)
     except CaptureError as error:
         return CaptureFigures(file=name, run=job.run, kind=job.kind, error=writable(error.reason))
+    if job.kind in OVER_SPEED:
+        return _over_speed(job, capture, name)
     judged = diagnose_samples(capture, job.drive, job.table, job.settings)
     reading = judged.reading
+    tops = [q.usable_band_hz[1] for q in judged.quality if q.usable_band_hz is not None]
     rejected = [
         f"{q.channel} is rejected: {q.reasons[0].text}" for q in judged.quality if q.verdict == "rejected" and q.reasons
     ]
@@ -92,10 +110,51 @@ def look(job: FiguresJob) -> CaptureFigures:
         figures=_figures(job, capture, judged),
         findings=tuple(judged.findings) if reading is not None else (),
         visibility=judged.visibility if reading is not None else (),
-        detection_limits={c.tone: c.limit_m_s2 for c in judged.combs.values() if c.limit_m_s2 is not None},
+        detection_limits={
+            one.tone: one.hit_m_s2
+            for one in detection_limits(judged.combs, job.settings.diagnosis.comb)
+            if one.hit_m_s2 is not None
+        },
         counted=_counted(job, capture, name) if job.identify else None,
         remarks=(*rejected, *judged.report.remarks),
+        top_hz=min(*tops, _holds_to(job.mounting)) if tops else None,
+        **_taken(capture),
     )
+
+
+def _over_speed(job: FiguresJob, capture: Capture, name: str) -> CaptureFigures:
+    """A run-up or coast-down, whose tones move: its levels against speed alone."""
+    from vibe.spectra.speed.levels_over_speed import BAND_HZ
+
+    curves, scatter, remarks = speed_curves(capture, job.kind, name)
+    error, _ = _mounted(job.mounting, BAND_HZ[1])
+    return CaptureFigures(
+        file=name, run=job.run, kind=job.kind, sha256=capture.sha256, measured_at=capture.measured_at,
+        figures=sightings(curves, scatter, run=job.run, kind=job.kind, mounting=error), remarks=tuple(remarks),
+        curves=tuple(curves), top_hz=BAND_HZ[1] if curves else None, **_taken(capture),
+    )  # fmt: skip
+
+
+def _taken(capture: Capture) -> dict[str, Any]:
+    """How a capture was taken, as far as it says."""
+    from vibe.core.capture import TURNING
+    from vibe.ingest.route.duplicates import samples_hash
+
+    vibration = [one for one in capture.channels if one.quantity not in TURNING]
+    longest = max(vibration or capture.channels, key=lambda one: one.duration_s)
+    hashes = sorted(samples_hash(one) for one in vibration)
+    return {
+        "tag": capture.drive, "channels": tuple(one.name for one in vibration),
+        "recording": tuple(hashes) if all(hashes) else (), "duration_s": longest.duration_s,
+        "sample_rate_hz": longest.sample_rate_hz, "load_percent": capture.load_percent,
+    }  # fmt: skip
+
+
+def _holds_to(mounting: Mounting) -> float:
+    """Highest frequency at which a fixing still holds."""
+    from vibe.kinematics.planning.capture_plan import MOUNTED_RESONANCE_HZ, THIRD
+
+    return MOUNTED_RESONANCE_HZ[mounting] / THIRD
 
 
 def when(looked: CaptureFigures) -> float | None:
@@ -128,6 +187,7 @@ def _figures(
         scatter_why: str,
         short_of: str = "",
         step: float | None = None,
+        **more: Any,
     ) -> None:
         error, short = _mounted(job.mounting, top_hz)
         short = "; ".join(text for text in (short_of, short) if text)
@@ -135,7 +195,7 @@ def _figures(
             Sighting(
                 value=value, unit=unit, point=point, run=job.run, kind=job.kind, file=writable(job.path.name),
                 time_s=time_s, mounting=error, top_hz=top_hz, short_of=short, scatter=scatter,
-                scatter_why=scatter_why, step=step,
+                scatter_why=scatter_why, step=step, **more,
             )
         )  # fmt: skip
 
@@ -151,13 +211,23 @@ def _figures(
             short_of=_short_of(level, job),
             step=channel.step if level.measure == "acceleration_peak" and channel.quantity == "acceleration" else None,
         )  # fmt: skip
+    for line in line_values(job.lines, job.drive, job.table, reading):
+        for value, unit in ((line.velocity_mm_s, "mm/s"), (line.acceleration_m_s2, "m/s^2")):
+            add(
+                line.name, line.channel, value, unit, line.frequency_hz, scatter=line.scatter,
+                scatter_why=line.scatter_why, degrees_of_freedom=line.degrees_of_freedom, smeared=line.smeared,
+                not_apart=line.not_apart, needs_s=line.needs_s,
+            )  # fmt: skip
+    # What follows the supply has no line of the drive so near that it would have to be parted from it.
     from vibe.health.acceptance.outcomes import line_scatter
 
-    for line in reading.lines:
-        scatter = line_scatter(line.velocity_mm_s, line.floor_mm_s)
-        why = f"line {line.over_floor_db:.0f} dB over its floor"
-        for value, unit in ((line.most_velocity_mm_s, "mm/s"), (line.most_acceleration_m_s2, "m/s^2")):
-            add(line.name, line.channel, value, unit, line.frequency_hz, scatter=scatter, scatter_why=why)
+    fitted = {line.name for line in job.lines}
+    for fixed in reading.lines:
+        if fixed.name not in fitted:
+            scatter = line_scatter(fixed.velocity_mm_s, fixed.floor_mm_s)
+            why = f"line {fixed.over_floor_db:.0f} dB over its floor"
+            for value, unit in ((fixed.most_velocity_mm_s, "mm/s"), (fixed.most_acceleration_m_s2, "m/s^2")):
+                add(fixed.name, fixed.channel, value, unit, fixed.frequency_hz, scatter=scatter, scatter_why=why)
     return {key: tuple(sightings) for key, sightings in found.items()}
 
 
@@ -221,5 +291,8 @@ def _counted(job: FiguresJob, capture: Capture, name: str) -> Counted | None:
 def to_identify(kinds: Sequence[RunKind], sizes: Sequence[int], most: int) -> set[int]:
     """Places of the captures worth asking for counts: loaded ones first, then long ones."""
     order: dict[RunKind, int] = {"rated load": 0, "load step": 1, "reversed": 2, "no load": 3, "run-in": 4}
-    ranked = sorted(range(len(kinds)), key=lambda place: (order[kinds[place]], -sizes[place]))
+    ranked = sorted(
+        (place for place, kind in enumerate(kinds) if kind in order),
+        key=lambda place: (order[kinds[place]], -sizes[place]),
+    )
     return set(ranked[:most])

@@ -2,30 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, ConfigError
 from vibe.flow.commissioning.measured_figures import CaptureFigures
+from vibe.flow.commissioning.shown_sizes import is_damage
 from vibe.flow.settings import Settings
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.health import Finding
     from vibe.core.records.acceptance import (
+        Acceptance,
         CommissionedRun,
         CommissioningSet,
         Outcome,
         Requirement,
         Requirements,
+        SearchedPart,
         Sighting,
     )
     from vibe.core.tones import ToneTable, Visibility
     from vibe.health.acceptance.finding_outcomes import Counted, DamageSeen
     from vibe.health.acceptance.outcomes import AcceptanceLimit, Judging
     from vibe.health.acceptance.uncertainty import MeasurementPractice
+
+
+NOT_SHOWN = "impacts as large as were tried were not always found"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,6 +48,9 @@ class Evidence:
     requirements: Requirements
     base: Path
     rate: float | None
+    golden: Acceptance | None = None
+    shown: Mapping[str, float | None] = field(default_factory=dict)
+    """Smallest impact [m/s²] that would have shown, by component, as trials say; none where nobody tried."""
 
     @property
     def ordered(self) -> str:
@@ -75,10 +84,11 @@ class Evidence:
 
 def readable_lines(drive: Drive, table: ToneTable) -> set[str]:
     """Names of the lines that a capture of the drive is read at."""
+    from vibe.flow.commissioning.line_values import line_orders
     from vibe.flow.diagnose.tone_requests import analysis_request_of
 
-    analysis_request = analysis_request_of(drive, table, set(), noted_hz=None)
-    return {name for name, _ in (*analysis_request.lines, *analysis_request.lines_hz)}
+    fixed = analysis_request_of(drive, table, set(), noted_hz=None).lines_hz
+    return {*line_orders(drive, table), *(name for name, _ in fixed)}
 
 
 def check_limits(evidence: Evidence) -> None:
@@ -98,13 +108,19 @@ def answered(evidence: Evidence) -> list[Outcome]:
     Raises:
         ConfigError: as ``check_limits``.
     """
+    from vibe.flow.commissioning.set_checks import days
+    from vibe.health.acceptance.chain import counted
     from vibe.health.acceptance.finding_outcomes import without_counts
     from vibe.health.acceptance.outcomes import Judging
     from vibe.health.acceptance.uncertainty import calibration
 
+    practice = evidence.practice
+    tools = counted(evidence.given.instrument, days(evidence.looked)[1], practice.calibration_valid_days)
     judging = Judging(
-        rule=evidence.requirements.decision_rule, coverage=evidence.requirements.coverage, practice=evidence.practice,
-        calibration=calibration(evidence.given.instrument, evidence.practice), fixing=evidence.given.mounting,
+        rule=evidence.requirements.decision_rule, coverage=evidence.requirements.coverage, practice=practice,
+        calibration=calibration(tools, practice), fixing=evidence.given.mounting,
+        at_points={point: calibration(tools, practice, point) for point in evidence.points},
+        stated=tuple(evidence.given.contribution),
     )  # fmt: skip
     outcomes = [_answered(one, evidence, judging) for one in evidence.requirements.requirement]
     answers = {one.answer for one in evidence.counted}
@@ -113,6 +129,7 @@ def answered(evidence: Evidence) -> list[Outcome]:
 
 def _answered(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcome:
     from vibe.health.acceptance import finding_outcomes as findings
+    from vibe.health.acceptance.noted import noted_value
     from vibe.health.acceptance.outcomes import against_limit, temperature
 
     if wanted.kind == "identity":
@@ -128,6 +145,10 @@ def _answered(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outc
         return findings.settled(wanted, *_run_in(wanted, evidence), judging)
     if wanted.kind == "spread":
         return _spread(wanted, evidence, judging)
+    if wanted.kind == "noted":
+        return noted_value(wanted, [one for one in evidence.given.noted if one.requirement == wanted.id], judging)
+    if wanted.kind == "golden":
+        return _like_golden(wanted, evidence, judging)
     name, limit = _limit(wanted, evidence)
     return against_limit(wanted, limit, *_chosen(wanted, evidence, evidence.figures(name, limit.unit)), judging)
 
@@ -140,6 +161,7 @@ def _chosen(wanted: Requirement, evidence: Evidence, sightings: Sequence[Sightin
 
 def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, AcceptanceLimit]:
     """The measure or line that a requirement is about, and what it must not exceed."""
+    from vibe.flow.commissioning.speed_curves import VELOCITY, name_of
     from vibe.health.acceptance.outcomes import AcceptanceLimit
     from vibe.ingest.commissioning_set import line_name
 
@@ -150,6 +172,8 @@ def _limit(wanted: Requirement, evidence: Evidence) -> tuple[str, AcceptanceLimi
     assert wanted.limit is not None
     assert wanted.unit is not None
     name = wanted.measure if wanted.kind == "level" else line_name(wanted)
+    if wanted.kind == "over speed":
+        name = name_of(wanted.measure or VELOCITY)
     assert name is not None
     return name, AcceptanceLimit(value=wanted.limit * wanted.factor, unit=wanted.unit, source=wanted.source)
 
@@ -198,33 +222,69 @@ def _run_in(wanted: Requirement, evidence: Evidence) -> tuple[list[Sighting], li
     return _chosen(only, evidence, evidence.figures(measure, UNITS[measure]))
 
 
-def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[str]]:
-    from vibe.health.acceptance.finding_outcomes import DamageSeen
+def damage_tones(wanted: Requirement, table: ToneTable) -> list[str]:
+    """Tones of damage that a requirement is about."""
     from vibe.ingest.commissioning_set import covers
 
-    _, missing = _chosen(wanted, evidence, [])
-    inside = [one for one in evidence.looked if one.fit and (not wanted.during or one.kind in wanted.during)]
-    tones = [tone.id for tone in evidence.table.tones if tone.damage and covers(wanted.tone, tone.id)]
+    return [tone.id for tone in table.tones if tone.damage and covers(wanted.tone, tone.id)]
+
+
+def searched_captures(wanted: Requirement, looked: Sequence[CaptureFigures]) -> list[CaptureFigures]:
+    """Captures that a requirement on damage is judged by."""
+    return [one for one in looked if one.fit and (not wanted.during or one.kind in wanted.during)]
+
+
+def damage_found(wanted: Requirement, table: ToneTable, inside: Sequence[CaptureFigures]) -> list[tuple[str, Finding]]:
+    """What was found of it, each with its file."""
+    tones = damage_tones(wanted, table)
     names = set(tones) | {tone.rpartition(".")[0] for tone in tones}
-    found = [
+    return [
         (one.file, finding)
         for one in inside
         for finding in one.findings
-        if _is_damage(finding, evidence.table) and (wanted.tone is None or (finding.tone or finding.component) in names)
+        if is_damage(finding, table) and (wanted.tone is None or (finding.tone or finding.component) in names)
     ]
-    limits = [limit for one in inside for tone, limit in one.detection_limits.items() if tone in tones]
+
+
+def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[str]]:
+    from vibe.health.acceptance.finding_outcomes import DamageSeen
+    from vibe.health.acceptance.named_parts import lacking
+
+    _, missing = _chosen(wanted, evidence, [])
+    inside = searched_captures(wanted, evidence.looked)
+    tones = damage_tones(wanted, evidence.table)
+    found = damage_found(wanted, evidence.table, inside)
+    unseen = unseen_tones(inside, tones)
     return DamageSeen(
-        found=found, unseen=_unseen(inside, tones), captures=len(inside), searched=len(tones),
-        rate=evidence.rate or 0.0, smallest_m_s2=max(limits, default=None),
+        found=found, unseen=unseen, captures=len(inside), searched=len(tones), rate=evidence.rate or 0.0,
+        parts=tuple(_parts(tones, unseen, len(inside), evidence, beside=bool(found))),
+        lacking=lacking(wanted, [evidence.table.tone(tone) for tone in tones], evidence.drive),
     ), missing  # fmt: skip
 
 
-def _is_damage(finding: Finding, table: ToneTable) -> bool:
-    """Local damage of a part: not wear of all, nor what lies outside the reducer."""
-    return finding.defect == "local damage" or any(tone.id == finding.tone and tone.damage for tone in table.tones)
+def _parts(
+    tones: Sequence[str], unseen: Sequence[Visibility], captures: int, evidence: Evidence, *, beside: bool
+) -> Iterator[SearchedPart]:
+    """What was searched, part by part."""
+    from vibe.core.records.acceptance import SearchedPart
+
+    hidden = {view.tone: view.why for view in unseen}
+    parts: dict[str, list[str]] = {}
+    for tone in tones:
+        parts.setdefault(evidence.table.tone(tone).component, []).append(tone)
+    for part, own in parts.items():
+        shown = evidence.shown.get(part)
+        why = ""
+        if captures == 0:
+            why = "no accepted capture"
+        elif all(tone in hidden for tone in own):
+            why = hidden[own[0]]
+        elif shown is None:
+            why = "not tried next to the damage that was found" if beside or not evidence.shown else NOT_SHOWN
+        yield SearchedPart(part=part, tones=tuple(own), shown_m_s2=None if why else shown, why=why, captures=captures)
 
 
-def _unseen(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
+def unseen_tones(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
     """Tones that none of the captures could show, as the one that came nearest tells."""
     best: dict[str, Visibility] = {}
     for one in inside:
@@ -253,6 +313,32 @@ def _spread(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcom
     if limit is None:
         return no_spread(wanted, count, why, practice)
     return against_limit(wanted, limit, *_chosen(wanted, evidence, evidence.figures(measure, limit.unit)), judging)
+
+
+def _like_golden(wanted: Requirement, evidence: Evidence, judging: Judging) -> Outcome:
+    """Against what a chosen drive of the type measured, whose own uncertainty counts too."""
+    from dataclasses import replace
+
+    from vibe.core.records.acceptance import StatedContribution
+    from vibe.flow.commissioning.earlier_records import golden_figure
+    from vibe.health.acceptance.outcomes import AcceptanceLimit, against_limit, no_golden
+    from vibe.ingest.commissioning_set import UNITS
+
+    measure = wanted.measure or "velocity_rms"
+    figure = None if evidence.golden is None else golden_figure(evidence.golden, wanted)
+    if evidence.golden is None or figure is None or figure.value <= 0 or figure.unit != UNITS[measure]:
+        return no_golden(wanted, measure)
+    of = f"the golden drive {evidence.golden.serial}"
+    limit = AcceptanceLimit(
+        value=wanted.factor * figure.value, unit=figure.unit,
+        source=f"{wanted.factor:g} times the {figure.value:.4g} {figure.unit} of {of}",
+    )  # fmt: skip
+    relative = (figure.standard_uncertainty or 0.0) / figure.value
+    own = StatedContribution(
+        name="figure of the golden drive", percent=min(200 * relative, 50.0), shared=True, source=f"record of {of}"
+    )
+    sightings, missing = _chosen(wanted, evidence, evidence.figures(measure, figure.unit))
+    return against_limit(wanted, limit, sightings, missing, replace(judging, stated=(*judging.stated, own)))
 
 
 def population_values(folder: Path, measure: str, serial: str) -> tuple[list[float], str]:

@@ -67,18 +67,23 @@ def reliability_of_store(
     return _promise(lives, known, confidence, said, [*remarks, *wrong], len(tags))
 
 
-def reliability_of_table(path: Path, *, drives: Sequence[Drive] = (), confidence: float = 0.9) -> ReliabilityStatement:
-    """From a CSV file of lives.
+def reliability_of_table(
+    path: Path, *, drives: Sequence[Drive] = (), confidence: float = 0.9, until_failure: bool = False
+) -> ReliabilityStatement:
+    """From a CSV file of lives. ``until_failure``: observation ended with the last failure, as a test may do.
 
     Raises:
-        CallError: it cannot be read, or a row is wrong.
+        CallError: it cannot be read, a row is wrong, or no failure could have ended it.
     """
     from vibe.history.running_hours import read_lives
 
     _checked(confidence, None)
     lives = read_lives(path)
     said = [f"Running hours and failures are those of {path.name}; one line is one life."]
-    return _promise(lives, drives, confidence, said, [], len({life.drive for life in lives}))
+    if until_failure and not any(life.failed for life in lives):
+        raise CallError(f"{path} holds no failure, so none has ended the observation: leave --until-failure out")
+    count = len({life.drive for life in lives})
+    return _promise(lives, drives, confidence, said, [], count, until_failure=until_failure)
 
 
 def write_reliability(found: ReliabilityStatement, out: Path, *, force: bool = False) -> tuple[Path, ...]:
@@ -93,13 +98,14 @@ def write_reliability(found: ReliabilityStatement, out: Path, *, force: bool = F
 
 
 def _promise(
-    lives: Sequence[Life], drives: Sequence[Drive], confidence: float, said: list[str], remarks: list[str], count: int
-) -> ReliabilityStatement:
+    lives: Sequence[Life], drives: Sequence[Drive], confidence: float, said: list[str], remarks: list[str], count: int,
+    *, until_failure: bool = False,
+) -> ReliabilityStatement:  # fmt: skip
     from vibe.core.records.reliability import ReliabilityStatement
     from vibe.history.statistics.reliability import mean_time_between_failures, weibull_lives
 
     mean_time = mean_time_between_failures(
-        sum(life.hours for life in lives), sum(life.failed for life in lives), confidence
+        sum(life.hours for life in lives), sum(life.failed for life in lives), confidence, until_failure=until_failure
     )
     weibull, note = weibull_lives(lives, confidence)
     unaged = len({life.drive for life in lives if not life.age_known})

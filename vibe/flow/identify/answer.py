@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+LISTED = 5
+"""Counts that are listed, at most."""
 PlateVerdict = Literal["fits", "another count fits better", "cannot be told"]
 
 
@@ -74,12 +76,50 @@ class Identification:
     remarks: tuple[str, ...] = ()
 
 
+UNLIKELIEST = 1e-3
+"""No capture rules out a count more surely than that for the others: what misleads one may mislead the next."""
+
+
+def together(found: Sequence[Identification]) -> tuple[Counts, ...]:
+    """What several captures of one drive say of its counts; likeliest first, empty where none says anything.
+
+    Probabilities are multiplied, none taken to be less than ``UNLIKELIEST`` in any capture; that it is no such drive is
+    one of the answers.
+    """
+    from math import prod
+
+    telling = [one for one in found if one.candidates]
+    pairs = {(c.lobes, c.ring_pins): c for one in telling for c in one.candidates}
+    weights = {}
+    for key in pairs:
+        own = [next((c.probability for c in one.candidates if (c.lobes, c.ring_pins) == key), 0.0) for one in telling]
+        weights[key] = prod(max(UNLIKELIEST, probability) for probability in own)
+    rest = prod(max(UNLIKELIEST, one.none) for one in telling)
+    total = sum(weights.values()) + rest
+    ranked = sorted(weights, key=lambda key: -weights[key])
+    return tuple(
+        Counts(lobes=key[0], ring_pins=key[1], ratio=pairs[key].ratio, probability=weights[key] / total)
+        for key in ranked
+    )  # fmt: skip
+
+
 def as_json(found: Sequence[Identification]) -> str:
-    """What each capture tells, as JSON."""
+    """What each capture tells, and what all of them together, as JSON."""
     import json
     from dataclasses import asdict
 
-    return json.dumps({"schema": 1, "captures": [asdict(one) for one in found]}, indent=1, ensure_ascii=False) + "\n"
+    return (
+        json.dumps(
+            {
+                "schema": 1,
+                "captures": [asdict(one) for one in found],
+                "together": [asdict(one) for one in together(found)[:LISTED]],
+            },
+            indent=1,
+            ensure_ascii=False,
+        )
+        + "\n"
+    )
 
 
 def against_load(found: Sequence[Identification]) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError
-from vibe.flow.identify.answer import Answer, Counts, Identification, Plate, PlateVerdict, SlipReference
+from vibe.flow.identify.answer import LISTED, Answer, Counts, Identification, Plate, PlateVerdict, SlipReference
 from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
@@ -24,7 +24,6 @@ SURE = 0.9
 """Probability from which on an answer is reported as one."""
 RULED_OUT = 0.01
 """Probability below which a count is no longer possible: common practice."""
-LISTED = 5
 SAME_SPEED = 1e-3
 """Relative difference of speeds that are the same answer."""
 MESH_SEEN = 2.0

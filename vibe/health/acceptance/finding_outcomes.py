@@ -8,10 +8,10 @@ from math import ceil, expm1, log, sqrt
 from statistics import fmean
 
 from vibe.core.health import Finding
-from vibe.core.records.acceptance import Answer, Contribution, Outcome, Quantity, Requirement, Sighting
+from vibe.core.records.acceptance import Answer, Contribution, Outcome, Quantity, Requirement, SearchedPart, Sighting
 from vibe.core.tones import Visibility
 from vibe.health.acceptance.outcomes import Judging
-from vibe.health.acceptance.uncertainty import coverage_factor, decided
+from vibe.health.acceptance.uncertainty import coverage_factor, decided, risk_of_false_acceptance
 
 NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
 """Kinds that are read where the ordered counts put their tones."""
@@ -22,8 +22,8 @@ class DamageSeen:
     """What all captures of the chosen runs say of local damage.
 
     ``found``: findings with the file that shows each. ``unseen``: tones that none of the captures could show, and what
-    would. ``captures`` shared the false-alarm rate, ``searched`` tones were looked for, ``smallest_m_s2`` is the
-    largest of their detection limits.
+    would. ``captures`` shared the false-alarm rate, ``searched`` tones were looked for. ``parts``: what was searched,
+    and how small an impact would have shown. ``lacking``: parts that are named and that the drive file does not have.
     """
 
     found: Sequence[tuple[str, Finding]]
@@ -31,7 +31,8 @@ class DamageSeen:
     captures: int
     searched: int
     rate: float
-    smallest_m_s2: float | None = None
+    parts: tuple[SearchedPart, ...] = ()
+    lacking: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +51,7 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
     def outcome(answer: Answer, why: str, settles: str | None = None, where: str = "") -> Outcome:
         return Outcome(
             requirement=requirement, answer=answer, measured=None, limit=None, acceptance_limit=None, where=where,
-            why=why, settles=settles,
+            why=why, settles=settles, searched=damage.parts,
         )  # fmt: skip
 
     rate = f"a false-alarm rate of {damage.rate:g} over {damage.captures} captures"
@@ -68,13 +69,30 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
     if missing:
         why = f"Nothing was found, but not measured: {', '.join(missing)}."
         return outcome("undetermined", why, f"Captures of {', '.join(missing)}.")
+    if damage.lacking:
+        names = ", ".join(damage.lacking)
+        why = (
+            f"Nothing was found at {rate}, but not searched for, because the drive file does not describe it: {names}."
+        )
+        return outcome("undetermined", why, f"A drive file with {names}; the captures need not be taken again.")
     if damage.unseen:
         tones = ", ".join(view.tone for view in damage.unseen)
         first = max(damage.unseen, key=lambda view: view.needs_duration_s or float("inf"))
         why = f"Nothing was found at {rate}, but no capture could show {tones}: {first.why}."
         return outcome("undetermined", why, _needs(damage.unseen))
-    limit = "" if damage.smallest_m_s2 is None else f" Impacts of {damage.smallest_m_s2:.2g} m/s² would have shown."
-    return outcome("pass", f"Nothing was found at {rate}; {damage.searched} tones could be seen.{limit}")
+    return outcome("pass", f"Nothing was found at {rate}; {damage.searched} tones could be seen.{_shown(damage.parts)}")
+
+
+def _shown(parts: Sequence[SearchedPart]) -> str:
+    """Of which size impacts would have shown, from the best part to the worst."""
+    sizes = [part.shown_m_s2 for part in parts if part.shown_m_s2 is not None]
+    if not sizes:
+        return ""
+    low, high = min(sizes), max(sizes)
+    span = f"{high:.2g}" if f"{low:.2g}" == f"{high:.2g}" else f"{low:.2g} to {high:.2g}"
+    rest = [part.part for part in parts if part.shown_m_s2 is None]
+    also = f" Not even the largest that were tried were sure to show at {', '.join(rest)}." if rest else ""
+    return f" Trials say that impacts with a peak of {span} m/s² would have shown, part by part.{also}"
 
 
 def _needs(unseen: Sequence[Visibility]) -> str:
@@ -125,7 +143,8 @@ def without_counts(outcomes: Sequence[Outcome], counts_differ: bool) -> list[Out
         return list(outcomes)
     return [
         replace(
-            one, answer="undetermined", measured=None, acceptance_limit=None, where="",
+            one, answer="undetermined", measured=None, acceptance_limit=None, where="", searched=(),
+            risk_of_false_acceptance=None,
             why="The counts found are not those ordered, so that its tones were searched for in the wrong places.",
             settles="A drive file with the counts that are really fitted.",
         )
@@ -172,6 +191,7 @@ def settled(
     factor = coverage_factor(judging.coverage, float(freedom))
     found = Quantity(
         value=percent, unit="%", standard_uncertainty=u, expanded=factor * u, coverage=judging.coverage,
+        coverage_factor=factor, degrees_of_freedom=float(freedom),
         budget=(
             Contribution(
                 name="scatter about the line", relative=u / percent if percent else 0.0, type="A",
@@ -189,6 +209,7 @@ def settled(
     return Outcome(
         requirement=requirement, answer=answer, measured=found, limit=requirement.limit,
         acceptance_limit=acceptance_limit, where=f"{worst}, run-in", why=why, settles=settles,
+        risk_of_false_acceptance=risk_of_false_acceptance(found, requirement.limit),
     )  # fmt: skip
 
 

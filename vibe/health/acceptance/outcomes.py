@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from math import log, sqrt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import ceil, log, sqrt
 from statistics import fmean, stdev
 
 from vibe.core.records.acceptance import (
@@ -17,7 +17,9 @@ from vibe.core.records.acceptance import (
     Requirement,
     RunKind,
     Sighting,
+    StatedContribution,
 )
+from vibe.health.acceptance.several_points import contest, widening
 from vibe.health.acceptance.uncertainty import (
     MeasurementPractice,
     calibration_that_settles,
@@ -27,6 +29,9 @@ from vibe.health.acceptance.uncertainty import (
     repeats,
     repeats_that_settle,
     resolution,
+    risk_of_false_acceptance,
+    stated,
+    unsteady,
 )
 
 LEAST_CALIBRATION_PERCENT = 0.5
@@ -44,6 +49,10 @@ class Judging:
     practice: MeasurementPractice
     calibration: tuple[Contribution, ...]
     fixing: str
+    at_points: Mapping[str, tuple[Contribution, ...]] = field(default_factory=dict)
+    """Calibration where a point has a sensor of its own."""
+    stated: tuple[StatedContribution, ...] = ()
+    """The set's own contributions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,21 +82,25 @@ def against_limit(
 ) -> Outcome:
     """A figure that must not exceed a limit: the worst point and run decide, by the mean of their captures.
 
-    The worst of several reads high by chance, so that a drive on its limit fails more often than the coverage says,
-    and passes less often (``tests/studies/uncertainty.py``).
+    The worst of several reads high by chance, for which its interval is widened (``several_points.py``).
 
     ``sightings`` are those of the runs and points that the requirement is about; ``missing`` names those that it asks
     for and that nobody measured.
     """
-    groups = _groups(sightings)
+    groups = _groups([one for one in sightings if not one.not_apart])
+    blurred = {
+        key: found
+        for key, found in _groups([one for one in sightings if one.not_apart]).items()
+        if key not in groups
+    }  # fmt: skip
     if not groups:
-        return _unmeasured(requirement, missing, limit.value)
+        return _not_apart(requirement, limit, blurred) if blurred else _unmeasured(requirement, missing, limit.value)
     measured = {key: _measured(own, list(groups.values()), judging) for key, own in groups.items()}
     answers = {key: decided(one, limit.value, judging.rule) for key, one in measured.items()}
     gravity = ("pass", "undetermined", "fail")
     worst = max(measured, key=lambda key: (gravity.index(answers[key][0]), measured[key].value))
-    own, found = groups[worst], measured[worst]
-    answer, acceptance_limit = answers[worst]
+    own, found = groups[worst], _picked(worst, measured)
+    answer, acceptance_limit = decided(found, limit.value, judging.rule)
     why = f"{_value_in_words(found)} against {limit.value:.4g} {limit.unit}{_of(limit)}; {_counted(len(own))}"
     settles = _settled_by(found, limit.value, len(own), worst, judging) if answer == "undetermined" else None
     short = sorted({one.short_of for one in sightings if one.short_of})
@@ -95,9 +108,14 @@ def against_limit(
         answer = "undetermined"
         why += f"; not measured: {', '.join([*missing, *short])}"
         settles = _would_show(missing, short)
+    if answer == "pass" and blurred:
+        other = _not_apart(requirement, limit, blurred)
+        answer, settles = "undetermined", other.settles
+        why += f"; {other.where}: {other.why[:1].lower()}{other.why[1:-1]}"
     return Outcome(
         requirement=requirement, answer=answer, measured=found, limit=limit.value, acceptance_limit=acceptance_limit,
         where=f"{worst[1]}, {own[0].kind}", why=f"{why}.", settles=settles,
+        risk_of_false_acceptance=risk_of_false_acceptance(found, limit.value),
     )  # fmt: skip
 
 
@@ -126,13 +144,14 @@ def temperature(
     found = quantity(value, "°C", budget, judging.coverage)
     answer, acceptance_limit = decided(found, requirement.limit, judging.rule)
     why = f"{_value_in_words(found)} against {requirement.limit:.4g} °C, noted by hand"
+    risk = risk_of_false_acceptance(found, requirement.limit)
     settles = "Measure with a calibrated thermometer when it has settled." if answer == "undetermined" else None
     if answer == "pass" and missing:
         answer, settles = "undetermined", _would_show(missing, ())
         why += f"; not measured: {', '.join(missing)}"
     return Outcome(
         requirement=requirement, answer=answer, measured=found, limit=requirement.limit,
-        acceptance_limit=acceptance_limit, where=kind, why=f"{why}.", settles=settles,
+        acceptance_limit=acceptance_limit, where=kind, why=f"{why}.", settles=settles, risk_of_false_acceptance=risk,
     )  # fmt: skip
 
 
@@ -161,6 +180,15 @@ def no_spread(requirement: Requirement, count: int, why: str, practice: Measurem
         requirement=requirement, answer="undetermined", measured=None, limit=None, acceptance_limit=None, where="",
         why=f"The type's spread is not known: {why or f'{count} earlier drives'}.",
         settles=f"Records of at least {practice.spread_fewest} earlier drives of the type, in the set's population.",
+    )  # fmt: skip
+
+
+def no_golden(requirement: Requirement, measure: str) -> Outcome:
+    """A golden drive whose record does not hold what is to be compared."""
+    return Outcome(
+        requirement=requirement, answer="undetermined", measured=None, limit=None, acceptance_limit=None, where="",
+        why=f"The golden drive's record holds no {measure}.",
+        settles=f"An acceptance of the golden drive that asks for {measure}.",
     )  # fmt: skip
 
 
@@ -197,14 +225,52 @@ def _measured(own: Sequence[Sighting], groups: Sequence[Sequence[Sighting]], jud
     value = fmean(one.value for one in own)
     widest = max(own, key=lambda one: one.mounting)
     # In a run-in levels move: what moved is no scatter of repeats.
-    steady = [[one.value for one in group] for group in groups if group[0].kind != "run-in"]
+    steady = [{f"{one.run} {one.file}": one.value for one in group} for group in groups if group[0].kind != "run-in"]
     longest = max(own, key=lambda one: one.scatter)
-    budget = [*judging.calibration, mounting(widest.mounting, widest.top_hz, judging.fixing)]
-    budget += repeats([one.value for one in own], steady, longest.scatter, longest.scatter_why, judging.practice)
+    budget: list[Contribution] = []
+    if own[0].unit:  # A ratio of two figures of one signal knows nothing of gains.
+        budget += [
+            *judging.at_points.get(own[0].point, judging.calibration),
+            mounting(widest.mounting, widest.top_hz, judging.fixing),
+        ]
+        budget += stated(judging.stated, judging.practice, own[0].point)
+    budget += repeats(
+        [one.value for one in own], steady, longest.scatter, longest.scatter_why, judging.practice,
+        scatter_freedom=longest.degrees_of_freedom,
+    )  # fmt: skip
+    smeared = max(one.smeared for one in own)
+    if smeared > 0:
+        budget.append(unsteady(smeared))
     steps = [one.step for one in own if one.step is not None]
     if steps and value > 0:
         budget.append(resolution(max(steps) / value))
     return quantity(value, own[0].unit, budget, judging.coverage)
+
+
+def _picked(worst: _Group, measured: Mapping[_Group, Quantity]) -> Quantity:
+    """The value that decides, its interval as wide as one must be that was picked as the highest of several."""
+    found = measured[worst]
+    entered = contest(found, [one for key, one in measured.items() if key != worst])
+    factor = widening(found.coverage, entered.count, round(entered.correlation, 2))
+    return quantity(found.value, found.unit, found.budget, found.coverage, widened=factor)
+
+
+def _not_apart(
+    requirement: Requirement, limit: AcceptanceLimit, blurred: Mapping[_Group, Sequence[Sighting]]
+) -> Outcome:
+    """A line that could not be parted from what stands beside it: its figure says neither good nor bad."""
+    (_, point), found = next(iter(blurred.items()))
+    lengths = [one.needs_s for group in blurred.values() for one in group]
+    long_enough = [one for one in lengths if one is not None]
+    settles = (
+        f"A capture of at least {ceil(max(long_enough))} s at steady speed."
+        if len(long_enough) == len(lengths)
+        else "A capture with a pulse of the input."
+    )
+    return Outcome(
+        requirement=requirement, answer="undetermined", measured=None, limit=limit.value, acceptance_limit=None,
+        where=f"{point}, {found[0].kind}", why=f"{found[0].not_apart}.", settles=settles,
+    )  # fmt: skip
 
 
 def _counted(n: int, more: str = "") -> str:
@@ -232,9 +298,11 @@ def _settled_by(found: Quantity, limit: float, n: int, group: _Group, judging: J
     if percent is not None and percent >= LEAST_CALIBRATION_PERCENT:
         return f"The same captures {where} with sensor and recorder calibrated to {percent:.2g} % (k = 2) or better."
     away = abs(found.value - limit) / limit
+    largest = max(found.budget, key=lambda one: one.relative).name
     return (
-        f"Nothing that is commonly measured: {100 * away:.2g} % from the limit is less than sensor, fixing and "
-        "repetition leave open; agree on simple acceptance or on another limit."
+        f"{100 * away:.2g} % from the limit is less than more captures or a better calibration would close: state in "
+        f"the set how large the contributions really are ({largest} is the largest), or agree on simple acceptance or "
+        "on another limit."
     )
 
 

@@ -2,11 +2,12 @@
 
 Everything is relative to the value. Contributions are joined as JCGM 100:2008 (the GUM) says: standard uncertainties by
 the root of their squares, degrees of freedom after Welch and Satterthwaite, and Student's t for the coverage.
+The highest of several points reads high by chance too: ``several_points.py`` widens its interval for that.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from math import inf, isfinite, sqrt
 from statistics import NormalDist, fmean
@@ -14,12 +15,22 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from vibe.core.records.acceptance import Answer, Contribution, DecisionRule, Instrument, Quantity
+from vibe.core.records.acceptance import (
+    Answer,
+    Contribution,
+    DecisionRule,
+    Distribution,
+    Instrument,
+    Quantity,
+    StatedContribution,
+)
+from vibe.health.acceptance.chain import chain_at
 
 Percent = Annotated[float, Field(gt=0, le=50)]
 FEWEST_FREEDOM = 2.0
 """Degrees of freedom from which repeats tell their own scatter; with one, t is 12.7 at 95 %."""
-_NO_PART_OF_THE_CHAIN = ("thermometer", "tachometer", "stroboscope", "strobe", "pyrometer")
+DIVISOR: dict[Distribution, float] = {"rectangular": sqrt(3), "triangular": sqrt(6), "U-shaped": sqrt(2)}
+"""Half the width over the standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, 6.4.6 for U-shaped)."""
 
 
 class MeasurementPractice(BaseModel):
@@ -42,6 +53,10 @@ class MeasurementPractice(BaseModel):
     run_in_fewest: Annotated[int, Field(ge=4)]
     run_in_source: str
     most_repeats: Annotated[int, Field(ge=2)]
+    rated_load_percent: tuple[float, float] = Field(default=(80.0, 120.0), strict=False)
+    no_load_percent: Percent = 20.0
+    load_source: str = "common practice"
+    contribution: list[StatedContribution] = Field(default_factory=list)
 
 
 # ── Student's t ───────────────────────────────────────────────────────────────────────────────────────────────────
@@ -66,13 +81,15 @@ def coverage_factor(coverage: float, dof: float | None = None) -> float:
 # ── contributions ─────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def calibration(instruments: Sequence[Instrument], practice: MeasurementPractice) -> tuple[Contribution, ...]:
-    """What is known of the gain of sensor and recorder: their certificates, else common practice, once for all."""
-    chain = [one for one in instruments if not any(word in one.what.lower() for word in _NO_PART_OF_THE_CHAIN)]
+def calibration(
+    instruments: Sequence[Instrument], practice: MeasurementPractice, point: str = ""
+) -> tuple[Contribution, ...]:
+    """What is known of the gain of sensor and recorder at a point: their certificates, else common practice, once."""
+    chain = chain_at(instruments, point)
     certificates = [
         Contribution(
             name=f"calibration of {one.what}", relative=one.calibration_uncertainty_percent / 200, type="B",
-            because=f"its certificate states {one.calibration_uncertainty_percent:g} % (k = 2)",
+            because=f"its certificate states {one.calibration_uncertainty_percent:g} % (k = 2)", shared=not one.point,
         )
         for one in chain
         if one.calibration_uncertainty_percent is not None
@@ -84,8 +101,34 @@ def calibration(instruments: Sequence[Instrument], practice: MeasurementPractice
         Contribution(
             name="calibration", relative=practice.calibration_percent / 200, type="B",
             because=f"no certificate given: {practice.calibration_percent:g} % (k = 2), {practice.calibration_source}",
+            shared=True,
         ),
     )  # fmt: skip
+
+
+def stated(given: Sequence[StatedContribution], practice: MeasurementPractice, point: str) -> tuple[Contribution, ...]:
+    """What common practice and the set state of a figure at ``point``; of one name the set's own stands, for the point.
+
+    A normal one is stated expanded, others by half their width.
+    """
+    own = [one for one in given if not one.points or point in one.points]
+    names = {one.name for one in own}
+    every = [*own, *(one for one in practice.contribution if one.name not in names)]
+    return tuple(
+        Contribution(
+            name=one.name, relative=one.percent / 100 / DIVISOR.get(one.distribution, one.coverage_factor), type="B",
+            because=f"{_width(one)}: {one.source}", degrees_of_freedom=one.degrees_of_freedom,
+            distribution=one.distribution, shared=one.shared,
+        )
+        for one in every
+        if one.percent > 0
+    )  # fmt: skip
+
+
+def _width(one: StatedContribution) -> str:
+    if one.distribution == "normal":
+        return f"{one.percent:g} % (k = {one.coverage_factor:g})"
+    return f"within ± {one.percent:g} %, {one.distribution}"
 
 
 def mounting(error: float, top_hz: float, fixing: str) -> Contribution:
@@ -94,28 +137,55 @@ def mounting(error: float, top_hz: float, fixing: str) -> Contribution:
     The value is not corrected for it, so that a pass is never owed to a correction.
     """
     return Contribution(
-        name="mounting", relative=error / sqrt(3), type="B",
+        name="mounting", relative=error / sqrt(3), type="B", distribution="rectangular",
         because=f"{fixing}: reads up to {100 * error:.2g} % high at {top_hz:.0f} Hz (ISO 5348)",
     )  # fmt: skip
 
 
-def pooled_scatter(groups: Sequence[Sequence[float]]) -> tuple[float, float]:
+def pooled_scatter(groups: Sequence[Mapping[str, float]]) -> tuple[float, float]:
     """Relative standard deviation of one capture from repeats of several figures, and its degrees of freedom.
 
-    Groups may differ in size and in value; their relative scatter is taken to be one (ISO 5725-2 pools so).
+    Each group maps captures to the figure of one point in one run. Groups may differ in size and in value; their
+    relative scatter is taken to be one (ISO 5725-2 pools so). Points of one capture rise and fall together, as load and
+    speed do, so that they are not as many repeats as there are figures: of a sum of squares whose parts have the
+    covariance C the degrees of freedom are n (tr C)² / tr(C²) (Satterthwaite, Biometrics Bulletin 2, 1946). Of that
+    only what lies off the diagonal is counted, for groups of one variance differ in size by chance.
     """
-    freedom = sum(len(group) - 1 for group in groups if group)
+    off = [_deviations(group) for group in groups]
+    freedom = float(sum(len(one) - 1 for one in off if one))
     if freedom <= 0:
         return 0.0, 0.0
-    total = 0.0
-    for group in groups:
-        mean = fmean(group) if group else 0.0
-        total += sum((value / mean - 1) ** 2 for value in group) if mean > 0 else 0.0
-    return sqrt(total / freedom), float(freedom)
+    total = sum(value**2 for one in off for value in one.values())
+    alone = crossed = 0.0
+    for number, one in enumerate(off):
+        alone += _common(one, one)
+        crossed += 2 * sum(_common(one, other) for other in off[number + 1 :])
+    together = alone / (alone + crossed) if alone > 0 else 1.0
+    return sqrt(total / freedom), max(1.0, freedom * together)
+
+
+def _deviations(group: Mapping[str, float]) -> dict[str, float]:
+    """By capture, relative to the group's mean."""
+    mean = fmean(group.values()) if group else 0.0
+    return {capture: value / mean - 1 for capture, value in group.items()} if mean > 0 else {}
+
+
+def _common(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """n C² of two groups, C their covariance over the n + 1 captures that both have."""
+    both = one.keys() & other.keys()
+    return (
+        float(sum(one[capture] * other[capture] for capture in both) ** 2) / (len(both) - 1) if len(both) > 1 else 0.0
+    )
 
 
 def repeats(
-    own: Sequence[float], groups: Sequence[Sequence[float]], scatter: float, why: str, practice: MeasurementPractice
+    own: Sequence[float],
+    groups: Sequence[Mapping[str, float]],
+    scatter: float,
+    why: str,
+    practice: MeasurementPractice,
+    *,
+    scatter_freedom: float | None = None,
 ) -> tuple[Contribution, ...]:
     """What chance and repetition leave open in the mean of ``own``.
 
@@ -132,7 +202,10 @@ def repeats(
             ),
         )  # fmt: skip
     return (
-        Contribution(name="averaging", relative=scatter / sqrt(n), type="B", because=f"{why}; mean of {n}"),
+        Contribution(
+            name="averaging", relative=scatter / sqrt(n), type="B", because=f"{why}; mean of {n}",
+            degrees_of_freedom=None if scatter_freedom is None else scatter_freedom * n,
+        ),
         Contribution(
             name="repeatability", relative=practice.repeat_percent / 100, type="B",
             because=f"too few repeats: {practice.repeat_percent:g} %, {practice.repeat_source}",
@@ -143,8 +216,20 @@ def repeats(
 def resolution(step: float) -> Contribution:
     """A display or converter that shows steps of that relative size: anything within one is as likely."""
     return Contribution(
-        name="resolution", relative=step / sqrt(12), type="B", because=f"shown in steps of {100 * step:.2g} %"
+        name="resolution",
+        relative=step / sqrt(12),
+        type="B",
+        distribution="rectangular",
+        because=f"shown in steps of {100 * step:.2g} %",
     )
+
+
+def unsteady(half_range: float) -> Contribution:
+    """A line that wanders about its order: between what stands at it and all that stands about it, anything."""
+    return Contribution(
+        name="unsteady line", relative=half_range / sqrt(3), type="B", distribution="rectangular",
+        because=f"± {100 * half_range:.2g} %: what stands about its order and no other line explains",
+    )  # fmt: skip
 
 
 # ── joined ────────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -157,15 +242,39 @@ def combined(budget: Sequence[Contribution]) -> tuple[float, float | None]:
     return sqrt(square), (square**2 / below if below > 0 else None)
 
 
-def quantity(value: float, unit: str, budget: Sequence[Contribution], coverage: float) -> Quantity:
-    """A value with its budget, expanded. Degrees of freedom are cut to a whole number, as the GUM advises (G.4.1)."""
+def quantity(
+    value: float, unit: str, budget: Sequence[Contribution], coverage: float, *, widened: float = 1.0
+) -> Quantity:
+    """A value with its budget, expanded. Degrees of freedom are cut to a whole number, as the GUM advises (G.4.1).
+
+    ``widened``: by how much the factor is larger because the value was picked as the highest of several.
+    """
     relative, dof = combined(budget)
     standard = relative * abs(value)
     whole = None if dof is None or not isfinite(dof) else max(1.0, float(int(dof)))
+    factor = widened * coverage_factor(coverage, whole)
     return Quantity(
-        value=value, unit=unit, standard_uncertainty=standard, expanded=coverage_factor(coverage, whole) * standard,
-        coverage=coverage, budget=tuple(budget),
+        value=value, unit=unit, standard_uncertainty=standard, expanded=factor * standard, coverage=coverage,
+        budget=tuple(budget), coverage_factor=factor, degrees_of_freedom=whole,
     )  # fmt: skip
+
+
+def risk_of_false_acceptance(measured: Quantity, limit: float) -> float | None:
+    """Probability that the true value lies above ``limit``, given what was measured and nothing else.
+
+    The specific risk of JCGM 106:2012, 7.3, with Student's t of the effective degrees of freedom for the normal one.
+    """
+    standard = measured.standard_uncertainty
+    if standard is None:
+        return None
+    if standard <= 0:
+        return float(measured.value > limit)
+    away = (limit - measured.value) / standard
+    if measured.degrees_of_freedom is None:
+        return NormalDist().cdf(-away)
+    from scipy.special import stdtr
+
+    return float(stdtr(measured.degrees_of_freedom, -away))
 
 
 def guard_band(measured: Quantity, rule: DecisionRule) -> float:

@@ -147,7 +147,7 @@ def _figure(
         notes.append("hardly normal: only what lies beyond its own long tail counts as an outlier")
     if moved:
         notes.append("production moved: the interval is that about its present level")
-    if apart.full:
+    if apart.full and apart.places.size > 1:  # one drive is no population
         notes.append("so many drives stand apart that they may be a second population")
     spread = FigureSpread(
         figure=key, scale=scale.name, n=n, method=method, note="; ".join(notes), drift=drift,

@@ -18,6 +18,9 @@ from vibe.core.records.reliability import Interval, Life, MeanTime, Weibull
 
 Array = NDArray[np.float64]
 FORMULA = "2 T / chi-square quantile of 2 r + 2 degrees of freedom, time-terminated (IEC 60605-4:2001, from memory)"
+FORMULA_FAILURE = (
+    "2 T / chi-square quantile of 2 r degrees of freedom, failure-terminated (IEC 60605-4:2001, from memory)"
+)
 FEWEST_FAILURES = 5
 """Below, the shape of a Weibull is hardly known: 95 % intervals span a factor of 5 and more (common practice)."""
 SHAPES = (0.02, 200.0)
@@ -26,25 +29,32 @@ _WIDEST = 25.0
 """How far, in natural logarithms, an end of an interval of a life is looked for."""
 
 
-def mean_time_between_failures(exposure_hours: float, failures: int, confidence: float) -> MeanTime:
+def mean_time_between_failures(
+    exposure_hours: float, failures: int, confidence: float, *, until_failure: bool = False
+) -> MeanTime:
     """One-sided lower confidence bound of the mean time between failures, for a constant rate of failure.
 
     Observation ends at a time that the failures did not choose; failed drives are mended or replaced and run on. The
     bound is 2 T / chi2(confidence; 2 r + 2): exact for a Poisson process; without a failure T / -ln(1 - confidence).
+    ``until_failure``: it ended with the last failure instead, as a test does that runs until the r-th; then the bound
+    is 2 T / chi2(confidence; 2 r), exact too, and higher.
 
     Raises:
-        ValueError: a negative number, or a confidence that is none.
+        ValueError: a negative number, a confidence that is none, or no failure that could have ended it.
     """
+    if until_failure and failures < 1:
+        raise ValueError("observation that ended with a failure has one failure at least")
     if not isfinite(exposure_hours) or exposure_hours < 0 or failures < 0 or not 0.0 < confidence < 1.0:
         raise ValueError(f"{failures} failures in {exposure_hours} h at confidence {confidence} cannot be")
     told = exposure_hours > 0
+    freedom = 2 * failures if until_failure else 2 * failures + 2
     return MeanTime(
         exposure_hours=exposure_hours,
         failures=failures,
         estimate_hours=exposure_hours / failures if failures and told else None,
-        lower_hours=2.0 * exposure_hours / float(chi2.ppf(confidence, 2 * failures + 2)) if told else None,
+        lower_hours=2.0 * exposure_hours / float(chi2.ppf(confidence, freedom)) if told else None,
         confidence=confidence,
-        formula=FORMULA,
+        formula=FORMULA_FAILURE if until_failure else FORMULA,
     )
 
 

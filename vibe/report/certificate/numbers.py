@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import floor, isfinite, log10
+from math import ceil, floor, isfinite, log10
 
 from vibe.core.records.acceptance import Quantity
 from vibe.report import words
@@ -34,12 +34,23 @@ def _decimals(spread: float) -> int:
     return min(max(1 - floor(log10(spread)), 0), 6)
 
 
-def distinguishing_digits(limit: float, measured: Quantity | None) -> str:
-    """An acceptance limit with so many decimals that it never looks equal to a value that differs from it."""
+def distinguishing_digits(limit: float, measured: Quantity | None, *, lower: bool = False) -> str:
+    """An acceptance limit with so many decimals that it never looks equal to a value that differs from it.
+
+    It is rounded to its safe side: downwards, or upwards where it is a ``lower`` one.
+    """
     if measured is None or not measured.expanded or not 1e-4 <= measured.expanded < 1e6:
         return words.number(limit, 4)
     first = _decimals(measured.expanded)
     for decimals in range(first, first + 4):
-        if f"{limit:.{decimals}f}" != f"{measured.value:.{decimals}f}":
+        shown = _safe(limit, decimals, lower)
+        if shown != f"{measured.value:.{decimals}f}":
             break
-    return f"{limit:.{decimals}f}".replace("-", "−")
+    return shown.replace("-", "−")
+
+
+def _safe(limit: float, decimals: int, lower: bool) -> str:
+    step = 10.0**decimals
+    # What is a whole number of steps but for the arithmetic stays one.
+    whole = ceil(limit * step - 1e-6) if lower else floor(limit * step + 1e-6)
+    return f"{whole / step:.{decimals}f}"

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from vibe.core.records.acceptance import Acceptance, Answer, CommissionedRun, Outcome
 from vibe.report import words
+from vibe.report.certificate import accuracy, document, speed_chart
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text, plain, with_unit
 from vibe.storage.digest import groups
 
@@ -18,7 +19,6 @@ MOST_BUDGETS = 2
 """Budgets that are drawn; all are in the record."""
 MOST_PARTS = 5
 """Contributions of a budget that get a bar; the rest are joined by their root sum of squares."""
-SHORT_HASH = 16
 
 RULES = {
     "guarded acceptance": "a value passes when it lies below its limit by its expanded uncertainty or more, fails when "
@@ -60,6 +60,10 @@ class CertificateRow:
     accepted: str
     """The limit less its guard band, or the false-alarm rate; empty where there is neither."""
     coverage: str
+    factor: str
+    """Coverage factor and degrees of freedom."""
+    risk: str
+    """Of accepting wrongly."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +103,15 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "failed": [row for row in unsettled if row.outcome.answer == "fail"],
         "open": [row for row in unsettled if row.outcome.answer == "undetermined"],
         "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
-        "captures": [(shortened(name), digest[:SHORT_HASH]) for name, digest in acceptance.captures],
+        "runs": document.runs_table(acceptance),
+        "taken": document.captures_table(acceptance),
+        "searched": accuracy.searched_table(acceptance),
+        "speed_charts": speed_chart.drawn(acceptance.speed_curves),
+        "taken_points": document.points_of_all(acceptance),
+        "plate": document.plate_facts(acceptance.plate),
+        "signing": document.signing_lines(acceptance.issue),
+        "wide_facts": ("Runs", "Issued by", "Customer"),
+        "captures": [(document.shortened(name), digest[: document.SHORT_HASH]) for name, digest in acceptance.captures],
         "seal": seal_digits(seal),
     }
 
@@ -128,7 +140,8 @@ def _counted(count: int) -> str:
 def deciding(rows: Sequence[CertificateRow]) -> list[CertificateRow]:
     """Rows with a budget, those first that the answer hangs on: failed, then open, then nearest to the limit."""
     rank = {"fail": 0, "undetermined": 1, "pass": 2}
-    drawn = [row for row in rows if row.outcome.measured is not None and row.outcome.measured.budget]
+    # A budget of one line says no more than the figure does.
+    drawn = [row for row in rows if row.outcome.measured is not None and len(row.outcome.measured.budget) > 1]
     return sorted(drawn, key=lambda row: (rank[row.outcome.answer], -_used(row.outcome), row.number))
 
 
@@ -144,8 +157,11 @@ def _row(number: int, outcome: Outcome) -> CertificateRow:
     limit = accepted = ""
     if outcome.limit is not None:
         limit = with_unit(plain(outcome.limit), unit)
+        least = requirement.sense == "at least"
+        limit = f"at least {limit}" if least else limit
         if outcome.acceptance_limit is not None and outcome.acceptance_limit != outcome.limit:
-            accepted = f"accepted up to {distinguishing_digits(outcome.acceptance_limit, measured)}"
+            bound = distinguishing_digits(outcome.acceptance_limit, measured, lower=least)
+            accepted = f"accepted {'from' if least else 'up to'} {bound}"
     elif requirement.false_alarm_rate is not None:
         limit, accepted = "none", f"false alarms: {words.odds(requirement.false_alarm_rate)}"
     known = measured is not None and measured.expanded is not None
@@ -156,6 +172,8 @@ def _row(number: int, outcome: Outcome) -> CertificateRow:
         limit=limit,
         accepted=accepted,
         coverage=f"{100 * measured.coverage:.4g} %" if measured is not None and known else "",
+        factor=accuracy.factor_text(outcome),
+        risk=accuracy.risk_text(outcome),
     )
 
 
@@ -193,6 +211,7 @@ def _facts(a: Acceptance) -> list[tuple[str, str, str]]:
     note = "" if a.speed_hz is None else f"{words.number(a.speed_hz, 4)} Hz, of the input"
     day, clock = _period(a.measured_from, a.measured_to)
     return [
+        *document.issue_facts(a.issue),
         ("Drive", words.printable(a.drive), words.printable(a.name)),
         ("Serial number", words.printable(a.serial), ""),
         ("Contract", words.printable(a.contract) or "not named", ""),
@@ -200,13 +219,8 @@ def _facts(a: Acceptance) -> list[tuple[str, str, str]]:
         ("Ratio found", words.printable(a.ratio_found) or words.NOT_KNOWN, ""),
         ("Speed", speed or words.NOT_KNOWN, note),
         ("Measured", day, clock),
-        ("Runs", runs_text(a.runs) or "none", ""),
+        *([] if a.measured else [("Runs", runs_text(a.runs) or "none", "")]),
     ]
-
-
-def shortened(name: str, most: int = 44) -> str:
-    """A file name with its middle left out where it is very long; the record has all of it."""
-    return name if len(name) <= most else f"{name[: most // 2 - 1]}…{name[-(most // 2 - 1) :]}"
 
 
 def runs_text(runs: Sequence[CommissionedRun]) -> str:

@@ -40,19 +40,28 @@ class PageWords(HTMLParser):
         super().__init__(convert_charrefs=True)
         self.words: list[str] = []
         self.records: list[str] = []
+        self.signatures: list[str] = []
+        """As they stand next to the records; empty where a record has none."""
+        self.drawings: list[str] = []
+        """Text inside each drawing, which a printer puts out apart from that of the page."""
         self._inside = ""
         self._held = ""
+        self._signature = ""
         self.feed(page)
         self.close()
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag in ("script", "style", "title"):
+        if tag in ("script", "style", "title", "svg"):
             self._inside = f"{tag} {SCRIPT_ID}" if dict(attrs).get("id") == SCRIPT_ID else tag
             self._held = ""
+            self._signature = dict(attrs).get("data-signature") or ""
 
     def handle_endtag(self, tag: str) -> None:
         if self._inside == f"script {SCRIPT_ID}" and tag == "script":
             self.records.append(self._held)
+            self.signatures.append(self._signature)
+        if self._inside == tag == "svg":
+            self.drawings.append(self._held)
         if self._inside.split(" ")[0] == tag:
             self._inside = ""
 

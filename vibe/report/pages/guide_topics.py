@@ -18,6 +18,7 @@ TOPICS = (
     "analyst",
     "desk",
     "engineer",
+    "signatures",
     "reports",
     "drive-file",
     "captures",

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict
+from math import ceil, floor, log10
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +48,7 @@ def facts(found: ReliabilityStatement) -> list[tuple[str, str]]:
     else:
         rows.append((
             "mean time between failures",
-            f"at least {_hours(mean.lower_hours)}, with {100 * mean.confidence:g} % confidence; "
+            f"at least {_hours(mean.lower_hours, towards=floor)}, with {100 * mean.confidence:g} % confidence; "
             + (f"estimate {_hours(mean.estimate_hours)}" if mean.estimate_hours else "no estimate without a failure"),
         ))  # fmt: skip
     if found.weibull is None:
@@ -68,7 +70,7 @@ def rating_rows(found: ReliabilityStatement) -> list[tuple[str, ...]]:
         (
             one.drive, one.bearing, one.type or words.NOT_KNOWN, _known(one.dynamic_rating_kn, "kN"),
             _known(one.equivalent_load_kn, "kN"), f"{words.number(one.relative_speed_rpm, 4)} r/min",
-            words.NOT_KNOWN if one.l10_hours is None else _hours(one.l10_hours), one.note,
+            words.NOT_KNOWN if one.l10_hours is None else _hours(one.l10_hours, towards=floor), one.note,
         )
         for one in found.ratings
     ]  # fmt: skip
@@ -80,10 +82,21 @@ def as_json(found: ReliabilityStatement) -> str:
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _hours(hours: float) -> str:
-    """Three digits are more than such figures are worth; years beside what is long."""
-    plain = f"{float(f'{hours:.3g}'):,.0f}".replace(",", "\u202f") if hours >= 100 else words.number(hours)
+def _hours(hours: float, *, towards: Callable[[float], int] = round) -> str:
+    """Three digits are more than such figures are worth. A bound goes ``towards`` its safe side."""
+    plain = f"{rounded(hours, towards):,.0f}".replace(",", "\u202f") if hours >= 100 else words.number(hours)
     return f"{plain} h"
+
+
+def rounded(value: float, towards: Callable[[float], int]) -> float:
+    """Three digits of a value, rounded ``towards`` one side; a value that has no more stays itself."""
+    if value <= 0:
+        return value
+    near = float(f"{value:.3g}")
+    if abs(near / value - 1) < 1e-9:
+        return near
+    step = 10.0 ** (floor(log10(value)) - 2)
+    return float(f"{towards(value / step) * step:.3g}")
 
 
 def _known(value: float | None, what: str) -> str:
@@ -92,5 +105,8 @@ def _known(value: float | None, what: str) -> str:
 
 def _interval(one: Interval, what: str) -> str:
     middle = f"{words.number(one.value)} {what}".strip()
-    ends = [words.number(end) if end is not None else "no bound" for end in (one.low, one.high)]
+    ends = [
+        words.number(rounded(end, towards)) if end is not None else "no bound"
+        for end, towards in ((one.low, floor), (one.high, ceil))
+    ]
     return f"{middle} ({ends[0]} to {ends[1]})"

@@ -61,6 +61,13 @@ SPEED_MARGIN = 1.5
 MESH_HEARD, UNHEARD = 2.0, 0.3
 """Log odds below which the mesh is not heard; then one witness is left, and all weights count by this share only: on
 captures without mesh the second comb alone was seen to mislead by so much."""
+NEXT_COUNTS = (1, 2)
+"""How far counts lie that differ from the best in high orders alone, which a law that is a little off smears: where the
+mesh is not heard, each is weighed on a law of its own."""
+UNHEARD_MARGIN, UNHEARD_MOST = 40.0, 0.85
+"""Log odds over the next counts below which, without a mesh, no count is claimed with more than that probability: right
+answers without a mesh had 42 to 500 in captures of outside code (``python -m tests.studies.identify``), and so sure an
+answer by one witness alone has been wrong by one lobe."""
 BEST_PAIRS = 6
 """Speeds with their second step that go on to the second search, each apart from the others."""
 
@@ -173,6 +180,10 @@ def identify(
                 lines = order_lines(highs, own.law)
                 if table.weigh(in_place(lines, step), step):
                     exact, relative = own.law, own.relative
+    for step in table.next_steps():
+        own = _refined(exact, lows, step) if law is None else None
+        lines = lines_by_order if own is None else order_lines(highs, own.law)
+        table.weigh(in_place(lines, step), step)
     return table.concluded(lines_by_order, exact, relative, None if pulses is None else pulses[1])
 
 
@@ -268,6 +279,37 @@ class _Table:
                 found[(one.speed_hz, step)] = None
         return list(found)
 
+    def _next(self, one: WeighedKind) -> list[int]:
+        """Kinds whose counts lie next to one."""
+        count = self.kinds[one.kind].count
+        return [number for number, kind in enumerate(self.kinds) if abs(kind.count - count) in NEXT_COUNTS]
+
+    def next_steps(self) -> list[float]:
+        """Second steps of the counts next to the best one, where its mesh is not heard; else none."""
+        _, best = max(self.rows.values(), key=lambda row: row[0])
+        return [] if best.mesh >= MESH_HEARD else sorted({self.kinds[number].step for number in self._next(best)})
+
+    def _capped(self, weighed: Sequence[WeighedKind], weights: Real) -> tuple[WeighedKind, ...]:
+        """Without a mesh, and with a narrow margin, the best count's share beyond the cap goes to those next to it."""
+        best, near = weighed[0], set(self._next(weighed[0]))
+        rivals = [(float(w), one) for w, one in zip(weights, weighed, strict=True) if one.kind in near]
+        share = sum(one.probability for one in weighed if one.kind == best.kind)
+        margin = float(weights[0]) - max((weight for weight, _ in rivals), default=-np.inf)
+        if best.mesh >= MESH_HEARD or margin >= UNHEARD_MARGIN or share <= UNHEARD_MOST or not rivals:
+            return tuple(weighed)
+        kept = UNHEARD_MOST / share
+        first = {
+            kind: next(one for _, one in rivals if one.kind == kind)
+            for kind in dict.fromkeys(o.kind for _, o in rivals)
+        }
+        given = {id(one): (share - UNHEARD_MOST) / len(first) for one in first.values()}
+        return tuple(
+            replace(one, probability=one.probability * kept)
+            if one.kind == best.kind
+            else replace(one, probability=one.probability + given.get(id(one), 0.0))
+            for one in weighed
+        )
+
     def concluded(
         self, lines_by_order: OrderLines, law: AngleLaw, relative: float | None, pulsed: SpeedEstimate | None
     ) -> WeighedKinds:
@@ -275,11 +317,13 @@ class _Table:
         none = float(logsumexp([0.0, *self.shafts.values()]) + np.log(NONE_OF_THESE))
         ranked = sorted(self.rows.values(), key=lambda row: -row[0])
         weights = np.array([weight for weight, _ in ranked])
+        plain = weights
         if ranked[0][1].mesh < MESH_HEARD:
             none, weights = UNHEARD * none, UNHEARD * weights
         total = float(logsumexp([*weights, none]))
         shares = np.exp(weights - total).tolist()
         weighed = tuple(replace(one, probability=share) for (_, one), share in zip(ranked, shares, strict=True))
+        weighed = self._capped(weighed, plain)
         best = weighed[0]
         spread = 0.25 / law.total_turns if relative is None else relative
         speed = pulsed or SpeedEstimate(

@@ -59,9 +59,11 @@ def _orders(scene: Scene, sizes: dict[str, float]) -> Array:
     velocity += np.array(MISALIGNMENT_MM_S) * sizes.get("misalignment", 0.0)
     # Acceleration of a line of given velocity at nominal speed, with the force's own growth: speed².
     omega = TURN * scene.drive.input.speed_hz * np.arange(1, 4)
-    amplitude = np.sqrt(2.0) * 1e-3 * velocity * omega * scene.speed**2
+    amplitude = np.sqrt(2.0) * 1e-3 * velocity * omega
+    growth = scene.speed_now**2
     turns = scene.motion.input_turns
-    wave = sum(a * np.cos(TURN * (k * turns + p)) for k, (a, p) in enumerate(zip(amplitude, phase, strict=True), 1))
+    lines = enumerate(zip(amplitude, phase, strict=True), 1)
+    wave = sum(a * growth * np.cos(TURN * (k * turns + p)) for k, (a, p) in lines)
     side = scene.at_side("input")
     return np.asarray((0.6 + 0.4 * side)[:, None] * np.asarray(wave)[None, :])
 

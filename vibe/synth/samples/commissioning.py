@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.acceptance import Answer, Instrument, RunKind
+from vibe.core.records.commissioning import Issue, NamePlate, NotedValue
 from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.storage.files import write_whole
 from vibe.synth.conditions import Conditions
@@ -42,6 +43,11 @@ class SampleRun(_Form):
     noise: Annotated[list[Positive], Field(min_length=1, max_length=50)]
     minutes: Positive
     temperature_c: float | None = None
+    oil_c: float | None = None
+    load_by: str = ""
+    from_rpm: Positive | None = None
+    """A run-up begins at this speed, and is captured with a pulse."""
+    to_rpm: Positive | None = None
 
 
 class Built(_Form):
@@ -75,6 +81,11 @@ class Commissioning(_Form):
     requirements: str
     points: Annotated[list[str], Field(min_length=1)]
     rate_hz: Positive
+    ambient_c: float | None = None
+    issue: Issue = Field(default_factory=Issue)
+    """Of every set; its number has the serial number behind it."""
+    plate: NamePlate = Field(default_factory=NamePlate)
+    noted: list[NotedValue] = Field(default_factory=list)
     mounting: Literal["stud", "adhesive", "magnet", "probe"]
     instrument: list[Instrument] = Field(default_factory=list)
     run: Annotated[list[SampleRun], Field(min_length=1)]
@@ -100,7 +111,8 @@ class SetCapture:
     def seconds(self) -> float:
         """How long it is."""
         most = self.set.seconds
-        return self.run.seconds if most is None or self.run.kind == "run-in" else min(self.run.seconds, most)
+        steady = self.run.kind not in ("run-in", "run-up", "coast-down")
+        return min(self.run.seconds, most) if most is not None and steady else self.run.seconds
 
 
 def load_commissioning(path: Path | None = None) -> Commissioning:
@@ -151,8 +163,14 @@ def takings(
 
 def take(taking: SetCapture) -> Path:
     """Measure and write one capture."""
+    begin, end = taking.run.from_rpm, taking.run.to_rpm
+    ramp = begin is not None and end is not None
+    mean = (begin + end) / 2 if begin is not None and end is not None else None
     conditions = Conditions(
         duration_s=taking.seconds,
+        speed_rpm=mean,
+        speed_drift=(end - begin) / mean if mean and begin is not None and end is not None else 0.0,
+        tachometer=ramp,
         sample_rate_hz=taking.rate_hz,
         load_percent=taking.run.load_percent,
         noise=taking.run.noise[taking.number],
@@ -198,19 +216,40 @@ def _set_text(given: Commissioning, takings: Sequence[SetCapture]) -> str:
         'drive = "drive.toml"', 'requirements = "requirements.toml"', f"serial = {_toml(one.serial)}",
         f"mounting = {_toml(given.mounting)}",
     ]  # fmt: skip
+    number = f"{given.issue.number}-{one.serial}" if given.issue.number else ""
+    issue = given.issue.model_dump() | {"number": number}
+    for table, content in (("issue", issue), ("plate", given.plate.model_dump())):
+        if stated := _given(content):
+            lines += ["", f"[{table}]", *stated]
     for tool in given.instrument:
         lines += ["", "[[instrument]]", f"what = {_toml(tool.what)}", f"serial = {_toml(tool.serial)}"]
         if tool.calibrated is not None:
             lines.append(f"calibrated = {tool.calibrated.isoformat()}")
         if tool.calibration_uncertainty_percent is not None:
             lines.append(f"calibration_uncertainty_percent = {tool.calibration_uncertainty_percent}")
+        lines += _given({"point": tool.point, "certificate": tool.certificate, "measures": tool.measures})
     for run in given.run:
         files = [f"{CAPTURES}/{taking.file.name}" for taking in takings if taking.run is run]
         lines += ["", "[[run]]", f"kind = {_toml(run.kind)}", f"load_percent = {run.load_percent}"]
         lines += ["captures = [", *(f"  {_toml(file)}," for file in files), "]"]
-        if run.temperature_c is not None:
-            lines.append(f"temperature_c = {run.temperature_c}")
+        about = {"temperature_c": run.temperature_c, "oil_c": run.oil_c, "load_by": run.load_by}
+        lines += _given(about | {"ambient_c": given.ambient_c})
+    for value in given.noted:
+        lines += ["", "[[noted]]", *_given(value.model_dump())]
     return "\n".join(lines) + "\n"
+
+
+def _given(content: Mapping[str, Any]) -> list[str]:
+    """Lines of a table, for what it says."""
+    lines = []
+    for key, value in content.items():
+        if isinstance(value, list):
+            lines += [f"{key} = [{', '.join(_toml(item) for item in value)}]"] if value else []
+        elif isinstance(value, date):
+            lines.append(f"{key} = {value.isoformat()}")
+        elif value is not None and value != "":
+            lines.append(f"{key} = {_toml(value) if isinstance(value, str) else value}")
+    return lines
 
 
 def _truth_text(takings: Sequence[SetCapture]) -> str:

@@ -1,0 +1,171 @@
+"""Records that a set names: the attempt before, a golden drive; and the baseline that is handed over."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from vibe.core.capture import Capture
+from vibe.core.errors import CallError, ConfigError
+from vibe.core.records.acceptance import (
+    Acceptance,
+    CommissionedRun,
+    CommissioningSet,
+    Outcome,
+    Quantity,
+    Requirement,
+    Requirements,
+)
+from vibe.core.records.commissioning import Issue
+from vibe.flow.commissioning.baseline_package import (
+    DRIVE_FILE,
+    RECORD,
+    handed_over,
+    note_new_drive,
+    package_of,
+    prepared,
+    remove,
+)
+from vibe.flow.commissioning.earlier_records import check_taken_anew, golden_figure, read_others
+from vibe.flow.settings import share_dir
+from vibe.history.store.store import Store
+from vibe.ingest.commissioning_set import load_set
+from vibe.ingest.formats.hdf5_writer import write_hdf5
+from vibe.report.certificate.certificate import write_certificate
+
+VELOCITY = Requirement(
+    id="velocity", kind="level", text="t", source="s", measure="velocity_rms", limit=2.0, unit="mm/s"
+)
+FIGURE = Quantity(value=1.0, unit="mm/s", standard_uncertainty=0.05, expanded=0.1, coverage=0.95)
+
+
+def outcome(answer: str) -> Outcome:
+    return Outcome(
+        requirement=VELOCITY, answer=answer, measured=FIGURE, limit=2.0, acceptance_limit=1.9,  # type: ignore[arg-type]
+        where="in", why="", settles=None,
+    )  # fmt: skip
+
+
+def acceptance(answer: str = "fail", *, serial: str = "N1") -> Acceptance:
+    return Acceptance(
+        drive="NEW-12", name="d", serial=serial, title="t", contract="", decision_rule="guarded acceptance",
+        answer=answer, outcomes=(outcome(answer),), captures=(("a.h5", "ab" * 32),), runs=(), instruments=(),  # type: ignore[arg-type]
+        measured_from=datetime(2026, 4, 14, 8, tzinfo=UTC), measured_to=None, speed_hz=None, ratio_ordered="12",
+        ratio_found="12", remarks=(), cautions=(), software="vibe", issue=Issue(number="AC-1"),
+    )  # fmt: skip
+
+
+def requirements(most: int = 2, *kinds: str) -> Requirements:
+    rows = [VELOCITY.model_dump(exclude_none=True)]
+    rows += [{"id": kind, "kind": kind, "text": "t", "source": "s", "measure": "velocity_rms"} for kind in kinds]
+    return Requirements.model_validate(
+        {"title": "t", "requirement": rows, "retest": {"text": "again", "most_attempts": most}}
+    )
+
+
+def named(folder: Path, line: str, serial: str = "N1") -> tuple[CommissioningSet, Path]:
+    path = folder / "commissioning.toml"
+    text = (
+        f'drive = "d"\nrequirements = "r"\nserial = "{serial}"\n{line}\n[[run]]\nkind = "no load"\ncaptures = ["*"]\n'
+    )
+    path.write_text(text, encoding="utf-8")
+    return load_set(path), path
+
+
+def test_a_retest_names_the_attempt_before_and_is_measured_anew(tmp_path: Path) -> None:
+    first = write_certificate(acceptance(), tmp_path / "first", force=False, pdf=False)
+    given = named(tmp_path, 'retest_of = "first/acceptance.json"\ndone_since = "bearing exchanged"')
+    others = read_others(*given, requirements())
+    assert others.earlier is not None
+    assert (others.earlier.attempt, others.earlier.number, others.earlier.not_met) == (2, "AC-1", ("velocity",))
+    assert (others.earlier.seal, others.earlier.done_since) == (first.seal, "bearing exchanged")
+    check_taken_anew(others, {"cd" * 32: "b.h5"}, given[1])
+    with pytest.raises(ConfigError, match=r"a\.h5 was judged in the attempt before"):
+        check_taken_anew(others, {"ab" * 32: "a.h5"}, given[1])
+    second = replace(acceptance(), earlier=others.earlier)
+    write_certificate(second, tmp_path / "second", force=False, pdf=False)
+    given = named(tmp_path, 'retest_of = "second/acceptance.json"')
+    with pytest.raises(ConfigError, match=r"line 4.*attempt 3, and the requirements allow 2"):
+        read_others(*given, requirements())
+    third = read_others(*given, requirements(3))
+    assert third.earlier is not None
+    assert third.earlier.attempt == 3
+
+
+def test_a_retest_of_something_else_is_refused(tmp_path: Path) -> None:
+    write_certificate(acceptance(), tmp_path / "first", force=False, pdf=False)
+    write_certificate(acceptance("pass"), tmp_path / "passed", force=False, pdf=False)
+    (tmp_path / "bad.json").write_text("{}", encoding="utf-8")
+    for line, serial, said in (
+        ('retest_of = "first/acceptance.json"', "N2", "is of N1, this set of N2"),
+        ('retest_of = "passed/acceptance.json"', "N1", "passed then"),
+        ('retest_of = "none.json"', "N1", "cannot be read"),
+        ('retest_of = "bad.json"', "N1", "broken"),
+    ):
+        with pytest.raises(ConfigError, match=said):
+            read_others(*named(tmp_path, line, serial), requirements())
+    few = Requirements.model_validate(
+        {"title": "t", "requirement": [{"id": "x", "kind": "identity", "text": "t", "source": "s"}]}
+    )
+    with pytest.raises(ConfigError, match="'velocity' was not met then"):
+        read_others(*named(tmp_path, 'retest_of = "first/acceptance.json"'), few)
+
+
+def test_a_golden_drive_has_passed_and_gives_its_figure(tmp_path: Path) -> None:
+    write_certificate(acceptance("pass", serial="G"), tmp_path / "golden", force=False, pdf=False)
+    write_certificate(acceptance("fail", serial="B"), tmp_path / "bad", force=False, pdf=False)
+    wanted = requirements(2, "golden")
+    others = read_others(*named(tmp_path, 'golden = "golden/acceptance.json"'), wanted)
+    assert others.golden is not None
+    assert golden_figure(others.golden, wanted.requirement[1]) == FIGURE
+    assert golden_figure(others.golden, VELOCITY.model_copy(update={"id": "k", "measure": "kurtosis"})) is None
+    with pytest.raises(ConfigError, match="B is fail"):
+        read_others(*named(tmp_path, 'golden = "bad/acceptance.json"'), wanted)
+    with pytest.raises(ConfigError, match="name its record as golden"):
+        read_others(*named(tmp_path, ""), wanted)
+
+
+def test_a_baseline_is_handed_over_checked_and_noted_once(tmp_path: Path) -> None:
+    row = np.random.default_rng(1).normal(0, 1, 2000).astype(np.float32)
+    capture = Capture.from_arrays({"in": row}, sample_rate_hz=1000.0, unit="m/s^2", drive="NEW-12")
+    write_hdf5(capture, tmp_path / "native 1.h5")
+    rows = "\n".join(f"{n / 1000:.3f},{value:.6f}" for n, value in enumerate(row))
+    (tmp_path / "table.csv").write_text(f"time_s,in [m/s^2]\n{rows}\n", encoding="utf-8")
+    (tmp_path / "run in.h5").write_bytes(b"not read")
+    files = ([tmp_path / "run in.h5"], [tmp_path / "native 1.h5", tmp_path / "table.csv"])
+    runs = [CommissionedRun(kind="run-in", captures=["x"]), CommissionedRun(kind="rated load", captures=["y"])]
+    (tmp_path / "place").mkdir()
+    made = prepared(runs, files, tmp_path / "place")
+    assert [name for name, _ in made] == ["native 1.h5", "table.h5"]
+    passed = write_certificate(replace(acceptance("pass"), baseline=made), tmp_path / "out", force=False, pdf=False)
+    drive = share_dir() / "configs" / "acceptance" / "sample_drive.toml"
+    folder = handed_over(tmp_path / "place", drive, passed.json, tmp_path / "out" / "baseline", force=False)
+    package = package_of([folder])
+    assert package is not None
+    assert [path.name for path in package.captures] == ["native 1.h5", "table.h5"]
+    assert package_of([tmp_path]) is None
+    with Store.open(tmp_path / "store", create=True) as store:
+        store.put_drive("NEW-12", drive.read_text(encoding="utf-8"), "cycloidal")
+        for _ in range(2):
+            note_new_drive(package, store)
+        (event,) = store.events("NEW-12")
+    assert (event.kind, event.at, event.new_baseline) == ("new drive", package.begins, True)
+    assert "certificate AC-1" in event.note
+    (folder / "table.h5").write_bytes((folder / "native 1.h5").read_bytes())
+    with pytest.raises(CallError, match=r"table\.h5 is not the capture that was judged"):
+        package_of([folder])
+    (folder / "table.h5").unlink()
+    with pytest.raises(CallError, match="is missing"):
+        package_of([folder])
+    (folder / "own notes.txt").write_text("kept", encoding="utf-8")
+    remove(folder)
+    assert [path.name for path in folder.iterdir()] == ["own notes.txt"]
+    failed = write_certificate(acceptance(), tmp_path / "failed", force=False, pdf=False)
+    (tmp_path / "failed" / DRIVE_FILE).write_bytes(drive.read_bytes())
+    assert failed.json.name == RECORD
+    with pytest.raises(CallError, match="not of a drive that passed"):
+        package_of([tmp_path / "failed"])

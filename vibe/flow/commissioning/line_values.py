@@ -1,0 +1,135 @@
+"""Lines that requirements name: which order each is, and its value in a capture, apart from the lines beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vibe.core.drive import Drive
+    from vibe.core.records.acceptance import Requirement
+    from vibe.core.tones import ToneTable
+    from vibe.spectra.basic.line_fit import FittedLine
+    from vibe.spectra.signal_analysis import SignalAnalysis
+
+OTHER_SPEED = "Another speed explains the lines about as well, and with it this line would be another one"
+
+
+SHAFTS_OWN = tuple(float(k) for k in range(1, 11))
+"""Orders of the input's own lines, which are stronger than their side lines wherever the speed is right."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineAsked:
+    """A line by its name in figures, its order, and the stage whose slower bodies carry it past a sensor."""
+
+    name: str
+    order: float
+    stage: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineValue:
+    """A line in one channel; ``not_apart`` says why its value is no one's, ``needs_s`` how long a capture parts it."""
+
+    name: str
+    channel: str
+    frequency_hz: float
+    velocity_mm_s: float
+    acceleration_m_s2: float
+    scatter: float
+    scatter_why: str
+    degrees_of_freedom: float
+    smeared: float
+    not_apart: str
+    needs_s: float | None
+
+
+def lines_asked(requirements: Iterable[Requirement], drive: Drive, table: ToneTable) -> tuple[LineAsked, ...]:
+    """Lines of the requirements that follow the shaft; those of the supply are read elsewhere."""
+    from vibe.ingest.commissioning_set import line_name
+
+    wanted = {line_name(one) for one in requirements if one.kind in ("tone", "phasing line")}
+    orders = line_orders(drive, table)
+    return tuple(
+        LineAsked(name=name, order=orders[name], stage=_stage(name)) for name in sorted(wanted) if name in orders
+    )
+
+
+def line_orders(drive: Drive, table: ToneTable) -> dict[str, float]:
+    """All lines that have one exact order, by name: those of the input, and harmonics of tones that cannot slip."""
+    from vibe.flow.diagnose.tone_requests import analysis_request_of
+    from vibe.ingest.commissioning_set import MOST_HARMONIC
+
+    orders = dict(analysis_request_of(drive, table, set(), noted_hz=None).lines)
+    for tone in table.tones:
+        if tone.order_exact is not None and not any(tone.slip) and tone.family != "electrical":
+            orders |= {f"{tone.id} {k}": k * tone.order for k in range(1, MOST_HARMONIC + 1)}
+    return orders
+
+
+def _stage(name: str) -> str:
+    first = name.partition(".")[0]
+    return first if first.startswith("stage") else "stage1"
+
+
+def line_values(
+    asked: Iterable[LineAsked], drive: Drive, table: ToneTable, reading: SignalAnalysis
+) -> Iterator[LineValue]:
+    """Each line in each channel where it lies within what was recorded."""
+    from vibe.core.evidence import LEAST_ALTERNATIVE
+    from vibe.kinematics.line_neighbours import neighbours
+    from vibe.spectra.basic.line_fit import REACH_BINS, AngleRow, fit_line, turns_that_part
+
+    lines = list(asked)
+    if not lines:
+        return
+    law, speed = reading.law, reading.speed
+    spread = (speed.uncertainty_hz or 0.0) / speed.input_hz
+    rivals = max((chance for _, chance in speed.alternatives[1:]), default=0.0) > LEAST_ALTERNATIVE
+    for channel, (samples, rate) in reading.samples.items():
+        row = AngleRow.of(samples, rate, law)
+        for line in lines:
+            near = neighbours(
+                table, line.order, stage=line.stage, within=REACH_BINS / law.total_turns,
+                input_hz=drive.input.speed_hz,
+            )  # fmt: skip
+            fitted = fit_line(row, line.order, near.orders, beside_hz=near.fixed_hz, speed_spread=spread)
+            if fitted is None:
+                continue
+            needs = turns_that_part(line.order, near.orders)
+            # Without pulses a speed that is off by a turn of a slow body would take its side line for the shaft's own.
+            swapped = speed.method != "tachometer" and line.order in SHAFTS_OWN and fitted.strongest_beside > 1.0
+            doubtful = rivals or swapped
+            why = OTHER_SPEED if doubtful else _not_apart(line, fitted, law.duration_s, law.total_turns)
+            hz = line.order * law.mean_hz
+            most = max(fitted.value, fitted.floor)
+            yield LineValue(
+                name=line.name, channel=channel, frequency_hz=hz, acceleration_m_s2=most,
+                velocity_mm_s=most / (2e-3 * 3.141592653589793 * hz),
+                scatter=fitted.uncertainty / most if most > 0 else 0.0,
+                scatter_why=f"line {_decibels(fitted):.0f} dB over the noise in its own width",
+                degrees_of_freedom=fitted.degrees_of_freedom, smeared=fitted.smeared, not_apart=why,
+                needs_s=None if not why or needs is None or doubtful or _speed_open(fitted) else needs / law.mean_hz,
+            )  # fmt: skip
+
+
+def _speed_open(fitted: FittedLine) -> bool:
+    return fitted.speed_bins > fitted.apart_bins / 2
+
+
+def _not_apart(line: LineAsked, fitted: FittedLine, duration_s: float, turns: float) -> str:
+    if fitted.parted:
+        return ""
+    if _speed_open(fitted):
+        within = 100 * fitted.speed_bins / (turns * line.order)
+        return f"The speed is known within {within:.2g} %, too little to tell {line.name} from the line beside it"
+    away = fitted.apart_bins / duration_s
+    return f"{line.name} cannot be parted from the line {away:.2g} Hz beside it within {duration_s:.3g} s"
+
+
+def _decibels(fitted: FittedLine) -> float:
+    from math import log10
+
+    return 20 * log10(max(fitted.value, 1e-12) / max(fitted.floor, 1e-12))

@@ -1,0 +1,132 @@
+"""How small an impact of each part a set's captures would have shown: tried, by adding such impacts to them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
+
+if TYPE_CHECKING:
+    from vibe.core.capture import Capture
+    from vibe.core.drive import Drive
+    from vibe.core.health import Finding
+    from vibe.core.tones import Tone, ToneTable
+    from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
+    from vibe.flow.settings import Settings
+
+STEP = 1.5
+"""From one size that is tried to the next: 3.5 dB."""
+MOST_STEPS = 10
+"""Sizes tried at most: a factor of 58."""
+TRIALS = 3
+"""Of one size, that must all be found: with low, middle and high resonances, each third of their range once."""
+MARGIN = 1.5
+"""By how much more is stated than was found in all trials: what three of three show is shown by some 80 % of others, by
+nine of ten one step higher (``python -m tests.studies.shown_size``)."""
+FIRST = 2.0
+"""Size of the first trial over what lines would show in their band alone: impacts ring beyond it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlantJob:
+    """Tones to be tried in one capture, beginning with impacts of ``first`` [m/s²]."""
+
+    path: Path
+    tones: tuple[str, ...]
+    first: float
+    drive: Drive
+    table: ToneTable
+    settings: Settings
+    seed: int = 0
+
+
+def plant(job: PlantJob) -> dict[str, float | None]:
+    """The size stated for each tone, None where even large impacts were not found; in whatever process."""
+    from vibe.ingest import read_capture
+
+    capture = read_capture(job.path)
+    plain = diagnosed(capture, job)
+    found: dict[str, float | None] = {}
+    size = job.first
+    for tone in job.tones:
+        shown = _smallest(capture, plain, job, tone, size)
+        found[tone] = None if shown is None else shown * MARGIN
+        # The next part is probably shown by about as much; had it been less, nobody would have asked.
+        size = size if shown is None else max(shown / STEP, job.first)
+    return found
+
+
+def diagnosed(capture: Capture, job: PlantJob) -> CaptureDiagnosis:
+    """As the set's captures were."""
+    return diagnose_samples(capture, job.drive, job.table, job.settings)
+
+
+def with_impacts(
+    capture: Capture, plain: CaptureDiagnosis, tone: Tone, size_m_s2: float, seed: int, third: int
+) -> Capture | None:
+    """The capture with impacts of that peak in every channel that was analysed, each ringing at a resonance of its own
+    in that ``third`` of their range; None where it has no speed or no channel of acceleration."""
+    import numpy as np
+
+    from vibe.spectra.evidence.planted_impacts import planted, requested, ring_hz
+
+    reading = plain.reading
+    if reading is None:
+        return None
+    request = requested(tone.order, tone.slip, [side.order for side in tone.sidebands])
+    rng = np.random.default_rng(seed)
+    channels, changed = [], 0
+    for channel in capture.channels:
+        if channel.name in reading.samples and channel.quantity == "acceleration":
+            rate = channel.sample_rate_hz
+            hits = planted(
+                channel.samples.size,
+                rate,
+                reading.law,
+                request,
+                ring_hz(rate, rng, third / TRIALS, (third + 1) / TRIALS),
+                seed,
+            )
+            channels.append(replace(channel, samples=channel.samples + np.float32(size_m_s2) * hits))
+            changed += 1
+        else:
+            channels.append(channel)
+    return replace(capture, channels=tuple(channels), longer=None) if changed else None
+
+
+def shows(
+    capture: Capture, plain: CaptureDiagnosis, job: PlantJob, tone: str, size_m_s2: float, seed: int, third: int
+) -> bool:
+    """Whether such impacts of a tone are found as damage of the drive."""
+    more = with_impacts(capture, plain, job.table.tone(tone), size_m_s2, seed, third)
+    return more is not None and any(is_damage(one, job.table) for one in diagnosed(more, job).findings)
+
+
+def is_damage(finding: Finding, table: ToneTable) -> bool:
+    """Local damage of a part: not wear of all, nor what lies outside the reducer."""
+    return finding.defect == "local damage" or any(tone.id == finding.tone and tone.damage for tone in table.tones)
+
+
+def _smallest(capture: Capture, plain: CaptureDiagnosis, job: PlantJob, tone: str, size: float) -> float | None:
+    """The first size of which all trials are found."""
+    for step in range(MOST_STEPS):
+        seed = job.seed + 10 * step
+        if all(shows(capture, plain, job, tone, size, seed + third, third) for third in range(TRIALS)):
+            return size
+        size *= STEP
+    return None
+
+
+def jobs_of(
+    paths: Sequence[Path], tones: Sequence[str], first: float, drive: Drive, table: ToneTable, settings: Settings
+) -> Iterator[PlantJob]:
+    """Tones dealt out to captures in turn."""
+    count = min(len(paths), len(tones))
+    for number in range(count):
+        yield PlantJob(
+            path=paths[number], tones=tuple(tones[number::count]), first=first, drive=drive, table=table,
+            settings=settings, seed=1000 * number,
+        )  # fmt: skip

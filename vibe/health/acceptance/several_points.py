@@ -1,0 +1,72 @@
+"""The highest of several points: picked because it reads high, so it reads high by chance too."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import sqrt
+from statistics import NormalDist
+
+from vibe.core.records.acceptance import Quantity
+
+CONTENDS = 3.0
+"""Standard uncertainties of their difference within which another point might as well have been the highest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contest:
+    """Points that might as well be the highest, itself counted, and the correlation of their errors."""
+
+    count: int
+    correlation: float
+
+
+def contest(highest: Quantity, others: Sequence[Quantity]) -> Contest:
+    """Who contends with ``highest``; what all points share does not decide which of them reads highest."""
+    own = _separate(highest)
+    near = [
+        one
+        for one in others
+        if one is not highest and highest.value - one.value <= CONTENDS * sqrt(own**2 + _separate(one) ** 2)
+    ]
+    standard = highest.standard_uncertainty or 0.0
+    correlation = 0.0 if standard <= 0 else max(0.0, 1 - (own / standard) ** 2)
+    return Contest(count=1 + len(near), correlation=correlation)
+
+
+def _separate(one: Quantity) -> float:
+    """Standard uncertainty of what a point does not share with others."""
+    return abs(one.value) * sqrt(sum(part.relative**2 for part in one.budget if not part.shared))
+
+
+@lru_cache(maxsize=256)
+def widening(coverage: float, count: int, correlation: float) -> float:
+    """Factor by which the coverage factor of one value grows for the highest of ``count`` that are about equal.
+
+    The half width k of an interval that holds the largest of ``count`` standard normal errors, any two of them
+    correlated alike, with probability ``coverage``, over that of one. One-dimensional integral over what they share
+    (Tong, *The Multivariate Normal Distribution*, 1990, 5.3; from memory).
+    """
+    if count <= 1:
+        return 1.0
+    from scipy.optimize import brentq
+
+    alone = NormalDist().inv_cdf(0.5 + coverage / 2)
+    correlation = min(correlation, 0.999)
+    found = brentq(lambda k: _held(k, count, correlation) - coverage, 0.5 * alone, 3.0 * alone, xtol=1e-6)
+    return max(1.0, float(found) / alone)
+
+
+def _held(half_width: float, count: int, correlation: float) -> float:
+    import numpy as np
+    from scipy.special import ndtr
+
+    shared = np.linspace(-8.0, 8.0, 801)
+    weight = np.exp(-0.5 * shared**2)
+    rest = sqrt(1 - correlation)
+
+    def below(limit: float) -> float:
+        return float(np.sum(weight * ndtr((limit - sqrt(correlation) * shared) / rest) ** count) / weight.sum())
+
+    return below(half_width) - below(-half_width)

@@ -1,0 +1,53 @@
+"""How far figures can be trusted and how small a fault would have shown, in the words of a certificate's page."""
+
+from __future__ import annotations
+
+from math import ceil, floor, log10
+
+from vibe.core.records.acceptance import Acceptance, Outcome
+from vibe.report import words
+from vibe.report.certificate.numbers import with_unit
+
+TINY = 1e-4
+"""A smaller risk rests on tails that nobody knows."""
+
+
+def factor_text(outcome: Outcome) -> str:
+    """Coverage factor and degrees of freedom of a figure; empty where they are not known."""
+    measured = outcome.measured
+    if measured is None or measured.coverage_factor is None or not measured.expanded:
+        return ""
+    freedom = measured.degrees_of_freedom
+    # Beyond a hundred Student's t is the normal distribution.
+    many = "" if freedom is None or freedom > 100 else f", ν\u00a0=\u00a0{freedom:.0f}"
+    return f"k\u00a0=\u00a0{measured.coverage_factor:.3g}{many}"
+
+
+def risk_text(outcome: Outcome) -> str:
+    """The chance that what passed is beyond its limit all the same."""
+    risk = outcome.risk_of_false_acceptance
+    if outcome.answer != "pass" or risk is None:
+        return ""
+    if risk < TINY:
+        return f"risk below {words.odds(TINY)}"
+    # Never smaller than it is.
+    many = floor(1 / risk)
+    return f"risk 1 in {many if many < 10 else floor(many / 10 ** (len(str(many)) - 2)) * 10 ** (len(str(many)) - 2)}"
+
+
+def searched_table(a: Acceptance) -> list[tuple[str, str, str]]:
+    """(part, smallest impact that would have shown, why none) of each part that was searched, once."""
+    rows: dict[str, tuple[str, str, str]] = {}
+    for outcome in a.outcomes:
+        for part in outcome.searched:
+            shown = "" if part.shown_m_s2 is None else with_unit(_upwards(part.shown_m_s2), words.unit("m/s^2"))
+            found = (words.printable(words.component(part.part)), shown, words.printable(part.why))
+            if shown or part.part not in rows:
+                rows[part.part] = found
+    return [(name[:1].upper() + name[1:], shown, why) for name, shown, why in rows.values()]
+
+
+def _upwards(value: float) -> str:
+    """Two digits, never smaller than the value: what is found is not promised to be less."""
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return f"{ceil(value / step - 1e-6) * step:.2g}"

@@ -1,0 +1,72 @@
+"""Levels against speed as a small drawing inside the page: the same numbers give the same text, wherever it is made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil, floor, log10
+
+from markupsafe import Markup, escape
+
+from vibe.core.records.commissioning import SpeedCurve
+from vibe.report import words
+
+WIDTH, HEIGHT = 330.0, 170.0
+LEFT, RIGHT, TOP, BOTTOM = 30.0, 14.0, 8.0, 32.0
+MOST_CURVES = 4
+"""Drawn; all are in the record."""
+
+
+def drawn(curves: Sequence[SpeedCurve]) -> list[tuple[str, Markup, str]]:
+    """(heading, drawing, words on resonances) of the first curves."""
+    found = []
+    for curve in curves[:MOST_CURVES]:
+        heading = words.printable(f"{curve.kind} at {curve.point}")
+        at = ", ".join(f"{speed:.0f}" for speed in curve.resonances_rpm)
+        said = f"Resonance at {at} r/min." if at else "No resonance stands out."
+        found.append((heading, chart(curve), said))
+    return found
+
+
+def chart(curve: SpeedCurve) -> Markup:
+    """Velocity r.m.s. as a line, the line once per turn broken, over speed."""
+    top = max(*curve.velocity_mm_s, *curve.once_per_turn_mm_s, 1e-6)
+    ups = ticks(0.0, top)
+    across = ticks(curve.speed_rpm[0], curve.speed_rpm[-1])
+    low, high = min(across[0], curve.speed_rpm[0]), max(across[-1], curve.speed_rpm[-1])
+
+    def x(speed: float) -> float:
+        return LEFT + (WIDTH - LEFT - RIGHT) * (speed - low) / ((high - low) or 1.0)
+
+    def y(level: float) -> float:
+        return HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * level / ups[-1]
+
+    parts = [f'<svg class="over-speed" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img">']
+    for level in ups:
+        parts.append(f'<path d="M{LEFT:g} {y(level):.1f}H{WIDTH - RIGHT:g}" stroke="#ccc" stroke-width=".7"/>')
+        parts.append(_text(LEFT - 4, y(level) + 3.2, f"{level:g}", "end"))
+    for speed in across:
+        parts.append(f'<path d="M{x(speed):.1f} {HEIGHT - BOTTOM:g}v3" stroke="#000" stroke-width=".8"/>')
+        parts.append(_text(x(speed), HEIGHT - BOTTOM + 12, f"{speed:g}", "middle"))
+    parts.append(f'<path d="M{LEFT:g} {HEIGHT - BOTTOM:g}H{WIDTH - RIGHT:g}" stroke="#000" stroke-width=".9"/>')
+    for values, look in ((curve.velocity_mm_s, ""), (curve.once_per_turn_mm_s, ' stroke-dasharray="4 2.4"')):
+        line = "L".join(f"{x(speed):.1f} {y(level):.1f}" for speed, level in zip(curve.speed_rpm, values, strict=True))
+        parts.append(f'<path d="M{line}" fill="none" stroke="#000" stroke-width="1.3"{look}/>')
+    parts.append(_text((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 5, "speed of the input, r/min; levels in mm/s", "middle"))
+    return Markup("".join([*parts, "</svg>"]))
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round numbers over a span, the last at its end or beyond it.
+
+    >>> ticks(0.0, 1.7)
+    [0.0, 0.5, 1.0, 1.5, 2.0]
+    """
+    span = (high - low) or 1.0
+    step = 10 ** floor(log10(span / (most - 1)))
+    step *= next((many for many in (1, 2, 5) if span / (many * step) <= most - 1), 10)
+    first = floor(low / step + 1e-9)
+    return [round(step * number, 10) for number in range(first, ceil(high / step - 1e-9) + 1)]
+
+
+def _text(x: float, y: float, text: str, anchor: str) -> str:
+    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="9" text-anchor="{anchor}">{escape(text)}</text>'

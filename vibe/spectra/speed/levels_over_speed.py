@@ -1,0 +1,111 @@
+"""Levels against speed, from a run-up or coast-down with a pulse: segment by segment, at the speed of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import periodogram
+
+from vibe.core.capture import Channel
+from vibe.spectra.speed.tachometer import trains_of
+
+Real = NDArray[np.float64]
+BAND_HZ = (10.0, 1000.0)
+"""Of velocity r.m.s.: the band of ISO 20816-1, which begins lower than most speeds of interest."""
+LEAST_S, LEAST_TURNS = 0.5, 8.0
+"""A segment: long enough for a level, short enough that its speed is one."""
+LEAST_SEGMENTS = 6
+STANDS_OUT = 2.0
+"""A resonance raises the line over what it is at both sides of it by this factor (common practice: 6 dB)."""
+BESIDE = 0.2
+"""How far to both sides, relative to its speed, that is looked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpeedLevels:
+    """Arrays (n,) in the order of speed: Hz of the input, r.m.s. in m/s. ``resonances_hz``: where the line stands out.
+
+    ``scatter``: relative standard uncertainty that the length of a segment leaves of noise in the whole band.
+    """
+
+    speed_hz: Real
+    velocity_m_s: Real
+    once_per_turn_m_s: Real
+    resonances_hz: tuple[float, ...]
+    scatter: float
+
+
+def levels_over_speed(samples: NDArray[Any], sample_rate_hz: float, pulse: Channel) -> SpeedLevels | None:
+    """Levels of acceleration ``samples`` [m/s²], shape (n,), that began together with ``pulse``.
+
+    None where the pulse gives no speed, or it turned for fewer segments than a curve needs. Velocity r.m.s. is that of
+    a Hann-windowed periodogram divided by the angular frequency, line by line; the line once per turn is fitted to the
+    turns themselves by least squares, so that a changing speed does not smear it.
+    """
+    trains = [train for _, train in trains_of(pulse)]
+    if not trains:
+        return None
+    train = max(trains, key=lambda one: float(one.turns[-1]))
+    rows = []
+    for first, last in _segments(train.time_s, train.turns):
+        a, b = (int(np.ceil(at * sample_rate_hz)) for at in (first, last))
+        row = np.asarray(samples[a:b], dtype=np.float64)
+        if row.size < 64 or not np.isfinite(row).all():
+            continue
+        at = np.arange(a, a + row.size) / sample_rate_hz
+        turns = np.interp(at, train.time_s, train.turns)
+        speed = float((turns[-1] - turns[0]) / (at[-1] - at[0]))
+        rows.append((speed, _velocity(row, sample_rate_hz), _once_per_turn(row, turns, speed), last - first))
+    if len(rows) < LEAST_SEGMENTS:
+        return None
+    speed, velocity, once, length = np.array(sorted(rows)).T
+    low = 2 * (BAND_HZ[1] - BAND_HZ[0]) * float(np.median(length))
+    return SpeedLevels(
+        speed_hz=speed, velocity_m_s=velocity, once_per_turn_m_s=once, resonances_hz=_resonances(speed, once),
+        scatter=float(1 / np.sqrt(2 * low)),
+    )  # fmt: skip
+
+
+def _segments(time_s: Real, turns: Real) -> list[tuple[float, float]]:
+    """(begin, end) [s], each half over the one before."""
+    found: list[tuple[float, float]] = []
+    begin = float(time_s[0])
+    while True:
+        done = float(np.interp(begin, time_s, turns)) + LEAST_TURNS
+        if done > turns[-1]:
+            return found
+        end = max(begin + LEAST_S, float(np.interp(done, turns, time_s)))
+        if end > time_s[-1]:
+            return found
+        found.append((begin, end))
+        begin += (end - begin) / 2
+
+
+def _velocity(row: Real, sample_rate_hz: float) -> float:
+    frequency, density = periodogram(row, sample_rate_hz, window="hann", detrend="constant")
+    inside = (frequency >= BAND_HZ[0]) & (frequency <= BAND_HZ[1])
+    power = density[inside] / (2 * np.pi * frequency[inside]) ** 2
+    return float(np.sqrt(power.sum() * frequency[1]))
+
+
+def _once_per_turn(row: Real, turns: Real, speed_hz: float) -> float:
+    angle = 2 * np.pi * (turns - turns[0])
+    model = np.column_stack([np.cos(angle), np.sin(angle), np.ones(row.size), np.linspace(-1, 1, row.size)])
+    fitted = np.linalg.lstsq(model, row, rcond=None)[0]
+    return float(np.hypot(fitted[0], fitted[1]) / np.sqrt(2) / (2 * np.pi * speed_hz))
+
+
+def _resonances(speed_hz: Real, line: Real) -> tuple[float, ...]:
+    """Speeds where the line is highest within their surroundings and stands out at both sides."""
+    found = []
+    for place in range(1, speed_hz.size - 1):
+        near = np.abs(speed_hz / speed_hz[place] - 1) <= BESIDE
+        below, above = near & (speed_hz < speed_hz[place]), near & (speed_hz > speed_hz[place])
+        if not below.any() or not above.any() or line[place] < line[near].max():
+            continue
+        if line[place] >= STANDS_OUT * max(line[below].min(), line[above].min()):
+            found.append(float(speed_hz[place]))
+    return tuple(found)
