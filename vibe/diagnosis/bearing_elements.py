@@ -56,6 +56,10 @@ a small part of a turn, so that its lines are alike but for noise, which moves l
 element passes its load in a third of a turn, so that only the first few stand (common practice)."""
 
 
+MOST_SPINS, SAME_TURN = 6, 2e-3
+"""Turns of the cage of which an element's turn may be a whole part, and how closely [relative] for it to be one: about
+as far as slip moves them against each other (common practice). Then an element's lines and their side lines at the
+cage's turn are all multiples of the cage's, however many stand."""
 LONG_LINES = 10
 """Lines of a comb so long that half of those beyond the first ``EVEN_LINES`` must stand."""
 
@@ -72,7 +76,7 @@ def signs_of(combs: Mapping[str, CombEvidence], present: float) -> Signs:
         element_db=depths.get("rolling_element", SILENT_DB),
         cage_db=depths.get("cage", SILENT_DB),
         carried=0.0 if element is None else _carried(element),
-        even_cage=cage is not None and _even(cage),
+        even_cage=cage is not None and _even(cage) and not (element is not None and _divides(element, cage)),
     )
 
 
@@ -120,9 +124,16 @@ def _carried(element: CombEvidence) -> float:
     return sum(side >= SIDE_STANDS_DB for side in sides) / len(sides)
 
 
+def _divides(element: CombEvidence, cage: CombEvidence) -> bool:
+    """Whether an element's lines are lines of the cage too: a whole number of the cage's turns, less than some."""
+    ratio = (element.place or element.order) / (cage.place or cage.order)
+    return round(ratio) <= MOST_SPINS and abs(ratio / max(1, round(ratio)) - 1) <= SAME_TURN
+
+
 def _even(cage: CombEvidence) -> bool:
     levels = [line.over_floor_db for line in cage.lines]
     alike = len(levels) >= EVEN_LINES and pstdev(levels) <= EVEN_SPREAD_DB and fmean(levels) >= EVEN_MEAN_DB
-    # Slip wears the higher lines of a strike down, but does not end them.
-    long = len(levels) >= LONG_LINES and median(levels[EVEN_LINES:]) >= EVEN_MEAN_DB
+    # Slip wears the higher lines of a strike down, but does not end them; where the first are missing, the higher ones
+    # are an element's with its side lines.
+    long = len(levels) >= LONG_LINES and min(median(levels[:EVEN_LINES]), median(levels[EVEN_LINES:])) >= EVEN_MEAN_DB
     return alike or long

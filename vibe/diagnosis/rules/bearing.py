@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import gcd
+from math import exp, gcd, hypot
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
 from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
+from vibe.diagnosis.cage_places import struck_share
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.growth import most_grown
@@ -100,6 +101,25 @@ def _cages_at(case: Case, order: float, *, leave_out: Bearing) -> list[str]:
     cages = [tone for tone in case.tones.tones if tone.component in names]
     at = [tone for tone in cages if 1 + tone.slip[0] <= order / tone.order <= 1 + tone.slip[1]]
     return list(dict.fromkeys(tone.component for tone in at))
+
+
+def _share_of(case: Case, bearing: Bearing, cage: CombEvidence, rivals: Sequence[str]) -> float:
+    """Share of a bearing's cage among all that may turn at a comb's order: the nearer to its usual slip, the likelier,
+    and most where it passes the load. Slip is taken as normal, the ends of its window two standard deviations off."""
+    order = cage.place or cage.order
+
+    def weight(component: str) -> float:
+        fits = []
+        for tone in (one for one in case.tones.tones if one.component == component):
+            low, high = tone.slip
+            sigma = hypot((high - low) / 4, cage.place_error or case.resolution / (2 * order))
+            fit = exp(-0.5 * ((order / tone.order - 1 - (low + high) / 2) / sigma) ** 2) / sigma
+            fits.append(struck_share(case, tone) * fit)
+        return max(fits, default=0.0)
+
+    own = weight(f"bearing.{bearing.name}.cage")
+    every = own + sum(weight(rival) for rival in rivals)
+    return own / every if every > 0 else 1 / (1 + len(rivals))
 
 
 def _also_past(case: Case, bearing: Bearing, cage: CombEvidence, limit: float) -> CombEvidence | None:
@@ -368,7 +388,7 @@ def _finding(
         tone=tone.id if tone else None,
         component=tone.component if tone else f"bearing.{bearing.name}",
         defect=FLUTING if fluted else tone.defect if tone else LOCAL_DAMAGE,
-        probability=whole * verdict.sure / (1 + len(rivals)),
+        probability=whole * verdict.sure * (_share_of(case, bearing, size, rivals) if rivals else 1.0),
         component_probability=whole,
         false_alarm_probability=bearing_signs.chance,
         severity=case.severity(size.hit_over_floor_db),
