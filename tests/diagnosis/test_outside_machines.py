@@ -296,6 +296,23 @@ def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: Mak
     assert odds(bare) / odds(plain) == pytest.approx((0 + 1) / (8 + 2), rel=1e-6)
 
 
+def test_side_lines_that_are_higher_than_what_they_stand_beside_are_others(case: MakeCase, drive: Drive) -> None:
+    """Of a grid of other lines some always fall where side lines would."""
+    large = drive.bearing[0].model_copy(update={"element_diameter_mm": 10.5})
+    thick = drive.model_copy(update={"bearing": [large, *drive.bearing[1:]]})
+    own = tone_table(thick)
+    order, cage = 0.995 * own.tone(ELEMENT).order, own.tone(CAGE).order
+
+    def sided(db: float) -> float:
+        beside = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
+        lines = tuple(CombLine(order=k * order, over_floor_db=11.0) for k in range(1, 9))
+        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=lines, sideband_lines=beside)
+        return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=own))).damage_probability
+
+    assert sided(13.0) == pytest.approx(SUREST)
+    assert sided(15.0) < 0.97
+
+
 def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(case: MakeCase, tones: ToneTable) -> None:
     own = lone(diagnose(case(combs={RACE: race(tones)})))
     shaft = own.model_copy(update={"component": "input.shaft", "tone": None, "defect": "unbalance"})

@@ -76,7 +76,7 @@ def signs_of(combs: Mapping[str, CombEvidence], present: float) -> Signs:
         element_db=depths.get("rolling_element", SILENT_DB),
         cage_db=depths.get("cage", SILENT_DB),
         carried=0.0 if element is None else _carried(element),
-        even_cage=cage is not None and _even(cage) and not (element is not None and _divides(element, cage)),
+        even_cage=cage is not None and _even(cage),
     )
 
 
@@ -124,8 +124,11 @@ def _carried(element: CombEvidence) -> float:
     return sum(side >= SIDE_STANDS_DB for side in sides) / len(sides)
 
 
-def _divides(element: CombEvidence, cage: CombEvidence) -> bool:
-    """Whether an element's lines are lines of the cage too: a whole number of the cage's turns, less than some."""
+def divides(element: CombEvidence | None, cage: CombEvidence) -> bool:
+    """Whether an element's lines are lines of the cage too: a whole number of the cage's turns, less than some. Then a
+    cage's even lines may be the element's, with their side lines."""
+    if element is None:
+        return False
     ratio = (element.place or element.order) / (cage.place or cage.order)
     return round(ratio) <= MOST_SPINS and abs(ratio / max(1, round(ratio)) - 1) <= SAME_TURN
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, gcd, hypot
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
-from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
+from vibe.diagnosis.bearing_elements import PARTS, Signs, divides, odds, signs_of, ways
 from vibe.diagnosis.cage_places import struck_share
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.fluting import is_fluting
@@ -243,7 +243,10 @@ def _element(case: Case, bearing: Bearing, bearing_signs: _BearingSigns, combs: 
     settings = case.settings.element
     shown = _own(case, bearing_signs, combs)
     struck = _struck([c for c in (shown.get("cage"), combs.get("cage")) if c is not None])
-    weights = ways(signs_of(shown, settings.present), settings)
+    own = signs_of(shown, settings.present)
+    if own.even_cage and divides(combs.get("rolling_element"), combs["cage"]):
+        own = replace(own, even_cage=False)
+    weights = ways(own, settings)
     shares = odds(weights)
     part = max(shares, key=lambda one: shares[one])
     way = max(weights[part], key=lambda one: weights[part][one])
