@@ -19,18 +19,22 @@ def load_of(bearing: Bearing) -> str:
 
 def struck_share(case: Case, tone: Tone) -> float:
     """Share of a cage's damage that shows at this tone of it, of all the bodies that it passes; 1 for other tones."""
-    places = [other.id for other in case.tones.tones if other.component == tone.component]
+    places = _places(case, tone.component)
     if tone.family != "cage" or len(places) == 1:
         return 1.0
-    loaded = _past_load(case, tone.component, places)
+    loaded = past_load(case, tone.component)
     if loaded not in places:
         return 1 / len(places)
     return PAST_LOAD if tone.id == loaded else (1 - PAST_LOAD) / (len(places) - 1)
 
 
-def _past_load(case: Case, component: str, places: list[str]) -> str:
-    """Identifier of the tone at which a cage passes the load."""
-    if f"{component}_past_load" in places:
+def _places(case: Case, component: str) -> list[str]:
+    return [other.id for other in case.tones.tones if other.component == component]
+
+
+def past_load(case: Case, component: str) -> str:
+    """Identifier of the tone at which the cage ``component`` passes the load."""
+    if f"{component}_past_load" in _places(case, component):
         return f"{component}_past_load"
     bearing = next((one for one in case.drive.bearing if component == f"bearing.{one.name}.cage"), None)
     # A body that the load rests in has no tone of its own besides the ring's.

@@ -210,9 +210,7 @@ def _is_carried(case: Case, tone: str) -> bool:
     if bearing is None:
         return False
     ring = {"inner_race": bearing.inner, "outer_race": bearing.outer}.get(part)
-    past = {"cage": bearing.outer, "cage_past_inner": bearing.inner, "cage_past_housing": "housing"}.get(part)
-    met = ring or past
-    return part == "rolling_element" or (met is not None and met != load_of(bearing))
+    return part == "rolling_element" or (ring is not None and ring != load_of(bearing))
 
 
 def _rpm(case: Case) -> str:

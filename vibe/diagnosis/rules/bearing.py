@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, gcd, hypot
+from statistics import fmean
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
 from vibe.diagnosis.bearing_elements import PARTS, Signs, divides, odds, signs_of, ways
-from vibe.diagnosis.cage_places import struck_share
+from vibe.diagnosis.cage_places import past_load, struck_share
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.growth import most_grown
@@ -19,6 +20,9 @@ from vibe.diagnosis.settings import CombSettings
 
 STANDS_DB, FEWEST_STANDING = 9.0, 3
 """A line this far over its floor stands (noise: once in 3,000 bins), and how many must to tell which are missing."""
+FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
+"""Fewest lines of which every second one stands higher, and by how much in the mean: noise moves lines that stand by two
+or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
 FAR_SHARE = 2 / 3
 """Share left to an outer race beyond its usual slip, where a machine beside may happen to repeat as well: of measured
 bearings one was heard so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
@@ -244,7 +248,11 @@ def _element(case: Case, bearing: Bearing, bearing_signs: _BearingSigns, combs: 
     shown = _own(case, bearing_signs, combs)
     struck = _struck([c for c in (shown.get("cage"), combs.get("cage")) if c is not None])
     own = signs_of(shown, settings.present)
-    if own.even_cage and divides(combs.get("rolling_element"), combs["cage"]):
+    alone = bearing_signs.shown == (combs.get("cage"),)
+    if alone and combs["cage"].tone != past_load(case, f"bearing.{bearing.name}.cage"):
+        # An element that differs is felt where it bears; what strikes as the cage passes anything else is the cage.
+        own = replace(own, even_cage=True)
+    elif own.even_cage and divides(combs.get("rolling_element"), combs["cage"]):
         own = replace(own, even_cage=False)
     weights = ways(own, settings)
     shares = odds(weights)
@@ -323,7 +331,16 @@ def _of_faster(comb: CombEvidence) -> bool:
     stand = _standing(comb)
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2)
-    return enough and every > (2 if comb.tone.endswith("rolling_element") else 1)
+    return _alternates(comb) or (enough and every > (2 if comb.tone.endswith("rolling_element") else 1))
+
+
+def _alternates(comb: CombEvidence) -> bool:
+    """Whether every second line stands higher: two unequal strikes in each repeat. Elements strike twice in a spin; a
+    race is met by one after another, all alike, and a cage strikes once."""
+    levels = [line.over_floor_db for line in comb.lines]
+    if len(levels) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
+        return False
+    return fmean(levels[1::2]) >= fmean(levels[::2]) + ALTERNATES_DB
 
 
 def _standing(comb: CombEvidence) -> list[int]:
