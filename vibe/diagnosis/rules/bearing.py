@@ -21,8 +21,8 @@ from vibe.diagnosis.settings import CombSettings
 STANDS_DB, FEWEST_STANDING = 9.0, 3
 """A line this far over its floor stands (noise: once in 3,000 bins), and how many must to tell which are missing."""
 FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
-"""Fewest lines of which every second one stands higher, and by how much in the mean: noise moves lines that stand by two
-or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
+"""Fewest lines that stand where every second one stands higher, and by how much in the mean: noise moves lines that
+stand by two or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
 FAR_SHARE = 2 / 3
 """Share left to an outer race beyond its usual slip, where a machine beside may happen to repeat as well: of measured
 bearings one was heard so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
@@ -338,7 +338,7 @@ def _alternates(comb: CombEvidence) -> bool:
     """Whether every second line stands higher: two unequal strikes in each repeat. Elements strike twice in a spin; a
     race is met by one after another, all alike, and a cage strikes once."""
     levels = [line.over_floor_db for line in comb.lines]
-    if len(levels) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
+    if len(_standing(comb)) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
         return False
     return fmean(levels[1::2]) >= fmean(levels[::2]) + ALTERNATES_DB
 
