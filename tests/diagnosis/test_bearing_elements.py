@@ -13,10 +13,10 @@ from diagnosis_values import MakeCase, comb
 from vibe.core.evidence import CombLine
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
-from vibe.diagnosis.bearing_elements import PARTS, Signs, divides, odds, signs_of, ways
+from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.cage_places import PAST_LOAD, struck_share
 from vibe.diagnosis.diagnose import diagnose, merged
-from vibe.diagnosis.rules.bearing import _BearingSigns, _element, _share_of
+from vibe.diagnosis.rules.bearing import _share_of
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings
@@ -222,32 +222,6 @@ def test_all_of_a_cage_is_shared_out_over_the_bodies_that_it_passes(case: MakeCa
     assert struck_share(case(), tones.tone(f"{HEAD}.cage")) == PAST_LOAD
     assert struck_share(case(), tones.tone("bearing.eccentric bearing.cage")) < PAST_LOAD
     assert struck_share(case(), tones.tone(f"{HEAD}.outer_race")) == 1.0
-
-
-@pytest.mark.parametrize(("times", "divided"), [(3.0, True), (3.02, False), (8.0, False)])
-def test_an_element_that_spins_a_whole_number_of_the_cages_turns_makes_all_of_its_lines(
-    times: float, divided: bool
-) -> None:
-    """With its side lines at the cage's turn."""
-    assert divides(comb("rolling_element", 0.4 * times, 1e-3, 1.0), comb("cage", 0.4, 1e-8, 4.0)) is divided
-    assert not divides(None, comb("cage", 0.4, 1e-8, 4.0))
-
-
-@pytest.mark.parametrize(("off", "part"), [(0.0, "rolling_element"), (0.006, "cage")])
-def test_even_lines_of_a_cage_tell_nothing_where_its_elements_make_them_too(
-    case: MakeCase, tones: ToneTable, off: float, part: str
-) -> None:
-    """Of combs at the cage's turn one in ten is the cage's own, and of even ones nine in ten."""
-    spins = tones.tone(f"{HEAD}.rolling_element").order
-    turn = spins / round(spins / tones.tone(f"{HEAD}.cage").order) * (1 + off)
-    lines = tuple(CombLine(order=k * turn, over_floor_db=20.0) for k in range(1, 9))
-    cage = replace(comb(f"{HEAD}.cage", turn, 1e-8, 4.0), lines=lines)
-    left = comb(f"{HEAD}.rolling_element", spins, 0.5, -8.0, score=5.0)
-    bearing = next(one for one in case().drive.bearing if HEAD.endswith(one.name))
-    verdict = _element(
-        case(), bearing, _BearingSigns(shown=(cage,), chance=1e-8), {"cage": cage, "rolling_element": left}
-    )
-    assert verdict.part == part
 
 
 def test_high_lines_alone_are_no_strikes_of_a_cage() -> None:

@@ -251,20 +251,6 @@ def test_what_a_driven_machine_leaves_of_its_teeth_is_no_race(case: MakeCase, to
     assert beside(place / 61.3) == pytest.approx(plain, rel=1e-3)
 
 
-def test_a_cage_that_strikes_what_turns_past_its_load_has_side_lines(case: MakeCase, tones: ToneTable) -> None:
-    inner = f"{CAGE}_past_inner"
-    tone = tones.tone(inner)
-    place = tone.order * (1 + sum(tone.slip) / 2)
-    lines = tuple(CombLine(order=k * place, over_floor_db=25.0) for k in range(1, 6))
-
-    def sided(db: float) -> float:
-        sides = tuple(CombLine(order=k * place + s, over_floor_db=db) for k in (1, 2, 3) for s in (-1.0, 1.0))
-        seen = replace(comb(inner, place, SURE, 5.0), lines=lines, sideband_lines=sides)
-        return lone(diagnose(case(combs={inner: seen}))).damage_probability / SUREST
-
-    assert odds(sided(3.0)) / odds(sided(13.0)) == pytest.approx(0.1, rel=1e-6)
-
-
 ELEMENT = "bearing.input bearing.rolling_element"
 
 

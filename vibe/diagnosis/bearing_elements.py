@@ -56,10 +56,6 @@ a small part of a turn, so that its lines are alike but for noise, which moves l
 element passes its load in a third of a turn, so that only the first few stand (common practice)."""
 
 
-MOST_SPINS, SAME_TURN = 6, 2e-3
-"""Turns of the cage of which an element's turn may be a whole part, and how closely [relative] for it to be one: about
-as far as slip moves them against each other (common practice). Then an element's lines and their side lines at the
-cage's turn are all multiples of the cage's, however many stand."""
 LONG_LINES = 10
 """Lines of a comb so long that half of those beyond the first ``EVEN_LINES`` must stand."""
 
@@ -122,15 +118,6 @@ def _carried(element: CombEvidence) -> float:
     if not sides or fmean(sides) > fmean(lines) - WEAKER_BY_DB:
         return 0.0
     return sum(side >= SIDE_STANDS_DB for side in sides) / len(sides)
-
-
-def divides(element: CombEvidence | None, cage: CombEvidence) -> bool:
-    """Whether an element's lines are lines of the cage too: a whole number of the cage's turns, less than some. Then a
-    cage's even lines may be the element's, with their side lines."""
-    if element is None:
-        return False
-    ratio = (element.place or element.order) / (cage.place or cage.order)
-    return round(ratio) <= MOST_SPINS and abs(ratio / max(1, round(ratio)) - 1) <= SAME_TURN
 
 
 def _even(cage: CombEvidence) -> bool:

@@ -11,7 +11,7 @@ from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
-from vibe.diagnosis.bearing_elements import PARTS, Signs, divides, odds, signs_of, ways
+from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
 from vibe.diagnosis.cage_places import past_load, struck_share
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.fluting import is_fluting
@@ -252,8 +252,6 @@ def _element(case: Case, bearing: Bearing, bearing_signs: _BearingSigns, combs: 
     if alone and combs["cage"].tone != past_load(case, f"bearing.{bearing.name}.cage"):
         # An element that differs is felt where it bears; what strikes as the cage passes anything else is the cage.
         own = replace(own, even_cage=True)
-    elif own.even_cage and divides(combs.get("rolling_element"), combs["cage"]):
-        own = replace(own, even_cage=False)
     weights = ways(own, settings)
     shares = odds(weights)
     part = max(shares, key=lambda one: shares[one])

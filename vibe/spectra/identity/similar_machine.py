@@ -47,6 +47,11 @@ def speeds_alike(axis: Axis, family: Family) -> tuple[float, ...]:
     orders = np.array([*SHAFT_LINES, *(k * mesh for k in MESH_LINES)])[:, None]
     surprise = axis.at(orders * speeds, shaft=True)
     surprise[orders * np.abs(speeds - 1.0) <= CLEAR_BINS * axis.step] = np.nan
+    # A line at the place of an own one, of lobes or side lines, is that one.
+    asked, mine = orders * speeds, family.own()
+    after = np.searchsorted(mine, asked)
+    beside = mine[np.maximum(after, 1) - 1], mine[np.minimum(after, mine.size - 1)]
+    surprise[np.minimum(*(np.abs(one - asked) for one in beside)) <= CLEAR_BINS * axis.step] = np.nan
     strays, nowhere = strays_of(axis, family.own(), speeds), np.zeros((orders.size, 1), dtype=bool)
     fainter_db = _fainter_db(axis.at(orders, shaft=True), surprise)
     # Loud lines among faint ones are no strays.
