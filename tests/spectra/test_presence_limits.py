@@ -156,3 +156,16 @@ def test_side_lines_of_a_mesh_at_the_output_are_no_machine_beside() -> None:
     row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
     row[np.rint(np.array([30.0, 60.0, 90.0]) * beside / STEP).astype(int)] = 1000.0
     assert speeds_alike(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS) == ()
+
+
+def test_lines_of_a_shaft_alone_are_no_machine_of_the_same_kind() -> None:
+    """Any machine has them; that of one's own kind has the mesh too."""
+    found = {}
+    for meshes in ((), (30.0, 60.0)):
+        row = np.zeros(25_000)
+        row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
+        row[np.rint(np.array([1.0, 2.0, 3.0, *meshes]) * 1.015 / STEP).astype(int)] = 1000.0
+        row[round(90.0 * 1.015 / STEP)] = 6.0
+        found[meshes] = speeds_alike(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
+    assert found[()] == ()
+    assert found[30.0, 60.0] == pytest.approx((1.015,), abs=5e-4)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
-from vibe.spectra.identity.presence import CLEAR_BINS, STANDS, Axis, Family, line_ratios, strays_of
+from vibe.spectra.identity.presence import CLEAR_BINS, LEAST_MESH, STANDS, Axis, Family, line_ratios, strays_of
 
 REACH = 0.03
 """Relative difference of speed up to which the same machine is sought beside: motors of one kind differ by their slip,
@@ -56,10 +56,11 @@ def speeds_alike(axis: Axis, family: Family) -> tuple[float, ...]:
     fainter_db = _fainter_db(axis.at(orders, shaft=True), surprise)
     # Loud lines among faint ones are no strays.
     stray = strays.rate(np.where(fainter_db < AS_LOUD_DB, surprise, STANDS), nowhere)
-    own_mesh = np.nansum(surprise[len(SHAFT_LINES) :] > STANDS, axis=0) > 0
+    told = np.minimum(line_ratios(surprise, LINE_SEEN, stray), MOST_TOLD)
+    own_mesh = told[len(SHAFT_LINES) :].sum(axis=0) >= LEAST_MESH
     # Where its lines are so much louder, they are the machine's own, and the speed found is not quite right.
     own_mesh &= fainter_db > -AS_LOUD_DB
-    weight = np.minimum(line_ratios(surprise, LINE_SEEN, stray), MOST_TOLD).sum(axis=0) - np.log(speeds.size / 2)
+    weight = told.sum(axis=0) - np.log(speeds.size / 2)
     # Two speeds as far above as below are the side lines of one machine whose strength comes and goes.
     mirrored = np.minimum(weight, maximum_filter1d(weight[::-1], 5)) >= HEARD
     weight[~(clear & own_mesh) | mirrored] = -np.inf
