@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import exp
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -13,7 +14,9 @@ from vibe.core.evidence import CombLine
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
+from vibe.diagnosis.cage_places import PAST_LOAD, struck_share
 from vibe.diagnosis.diagnose import diagnose, merged
+from vibe.diagnosis.rules.bearing import _share_of
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings
@@ -186,10 +189,48 @@ def test_cages_that_turn_alike_are_one_finding_that_cannot_tell_which(case: Make
     assert both.component.startswith(HEAD)
     assert other in both.cannot_be_told_from
     assert "Cages of 2 bearings" in both.why
-    assert both.probability < 0.5 < both.damage_probability
+    # The other's load turns with its eccentric, so that its cage seldom is felt as it passes the outer ring: it is the
+    # less likely by that, and by how far each is from its usual slip.
+    assert both.probability < 0.9 * both.damage_probability
     # The twin: where the other's cage cannot be, nothing is shared.
     far = order * 1.008
     assert far / its > 1 + tones.tone(other).slip[1]
     (alone,) = diagnose(case(combs={mine: comb(mine, far, 1e-8, 4.0)}))
-    # So far from its usual slip it is less sure for that, and still surer than where two share it.
-    assert alone.probability > 1.3 * both.probability
+    assert alone.probability / alone.damage_probability > 1.05 * both.probability / both.damage_probability
+
+
+def test_of_two_cages_the_likelier_is_that_with_the_usual_slip_which_passes_its_load(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    """Worked by hand: both windows are as wide, so that the ratio is that of two normal densities and of 0.7 to a third
+    of 0.3, past four bodies."""
+    mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"
+    order, its = 0.995 * tones.tone(mine).order, tones.tone(other).order
+    seen = replace(comb(mine, order, 1e-8, 4.0), place=order, place_error=1e-9)
+    bearing = next(one for one in case().drive.bearing if HEAD.endswith(one.name))
+    low, high = tones.tone(other).slip
+    off = (order / its - 1 - (low + high) / 2) / ((high - low) / 4)
+    places = sum(tone.component == other for tone in tones.tones)
+    theirs = exp(-0.5 * off**2) * (1 - PAST_LOAD) / (places - 1)
+    assert _share_of(case(), bearing, seen, [other]) == pytest.approx(PAST_LOAD / (PAST_LOAD + theirs), rel=1e-6)
+
+
+def test_all_of_a_cage_is_shared_out_over_the_bodies_that_it_passes(case: MakeCase, tones: ToneTable) -> None:
+    for component in (f"{HEAD}.cage", "bearing.eccentric bearing.cage"):
+        places = [tone for tone in tones.tones if tone.component == component]
+        assert len(places) > 1
+        assert sum(struck_share(case(), tone) for tone in places) == pytest.approx(1.0)
+    assert struck_share(case(), tones.tone(f"{HEAD}.cage")) == PAST_LOAD
+    assert struck_share(case(), tones.tone("bearing.eccentric bearing.cage")) < PAST_LOAD
+    assert struck_share(case(), tones.tone(f"{HEAD}.outer_race")) == 1.0
+
+
+def test_high_lines_alone_are_no_strikes_of_a_cage() -> None:
+    """They are an element's with its side lines, at multiples of the cage's turn."""
+
+    def even(*levels_db: float) -> bool:
+        lines = tuple(CombLine(order=k * 0.3, over_floor_db=db) for k, db in enumerate(levels_db, 1))
+        return signs_of({"cage": replace(comb("cage", 0.3, 1e-8, 3.0), lines=lines)}, 0.02).even_cage
+
+    assert not even(27, 21, 1, 4, 7, 7, 0, 7, 11, 15, 12, 14)
+    assert even(27, 21, 19, 16, 15, 14, 10, 12, 11, 15, 12, 10)

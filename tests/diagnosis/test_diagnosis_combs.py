@@ -91,6 +91,11 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
         # Every second line alone: something twice as fast makes them; one alone may be anybody's.
         ([2.0, 20.0, 3.0, 18.0, 2.0, 15.0, 1.0, 14.0], False),
         ([2.0, 3.0, 27.0, 3.0, 3.0, 5.0], False),
+        # All stand, every second one far higher: two unequal strikes in each repeat. Elements meet a race all alike.
+        ([13.0, 26.0, 13.0, 25.0, 10.0, 22.0, 11.0, 21.0], False),
+        ([17.0, 20.0, 15.0, 19.0, 12.0, 17.0, 14.0, 16.0], True),
+        ([13.0, 26.0, 13.0, 25.0, 12.0], True),
+        ([26.0, 13.0, 25.0, 13.0, 22.0, 10.0], True),
     ],
 )
 def test_a_race_is_not_named_by_lines_that_something_faster_makes(
@@ -99,6 +104,25 @@ def test_a_race_is_not_named_by_lines_that_something_faster_makes(
     seen = part_comb("outer_race", SURE, 3.0)
     lines = tuple(CombLine(order=k * seen.order, over_floor_db=level) for k, level in enumerate(levels_db, 1))
     assert bool(diagnose(case(combs=of_bearing(outer_race=replace(seen, lines=lines))))) is named
+
+
+def test_an_element_that_strikes_twice_in_a_spin_may_do_so_unequally(case: MakeCase) -> None:
+    for part, named in (("rolling_element", True), ("outer_race", False)):
+        seen = part_comb(part, SURE, 3.0)
+        levels_db = [13.0, 26.0, 13.0, 25.0, 10.0, 22.0, 11.0, 21.0]
+        lines = tuple(CombLine(order=k * seen.order, over_floor_db=level) for k, level in enumerate(levels_db, 1))
+        assert bool(diagnose(case(combs=of_bearing(**{part: replace(seen, lines=lines)})))) is named
+
+
+def test_what_strikes_as_a_cage_passes_anything_but_its_load_is_the_cage(case: MakeCase, tones: ToneTable) -> None:
+    """An element that differs is felt where it bears. This bearing's load rests on the outer ring."""
+    named = {}
+    for past in ("cage", "cage_past_inner"):
+        tone = tones.tone(f"{BEARING}.{past}")
+        seen = comb(tone.id, tone.order * (1 + sum(tone.slip) / 2), SURE, 4.0)
+        (found,) = diagnose(case(combs={tone.id: seen}))
+        named[past] = found.tone
+    assert named == {"cage": f"{BEARING}.rolling_element", "cage_past_inner": f"{BEARING}.cage"}
 
 
 def test_the_fainter_the_hits_of_a_race_the_less_sure_is_its_element(case: MakeCase) -> None:

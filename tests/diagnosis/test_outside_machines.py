@@ -6,21 +6,29 @@ from dataclasses import replace
 from math import hypot, log
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from scipy.stats import norm
 
 from tests.diagnosis.diagnosis_values import MakeCase, comb
 from vibe.core.drive import Drive
-from vibe.core.evidence import CombEvidence, CombLine
+from vibe.core.evidence import CombEvidence, CombLine, SpeedEstimate
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.alternatives.outside_machines import (
+    COMPANY,
+    DRIVEN_RATE,
+    NEIGHBOUR_WEIGHT,
     OUTSIDE_ORDERS,
+    OUTSIDE_RATE,
     OUTSIDE_TOO,
     PART_SHARE,
+    PASSES_HZ,
     UNHEARD,
+    _whole_density,
     doubted_unheard,
 )
+from vibe.diagnosis.cage_places import PAST_LOAD
 from vibe.diagnosis.diagnose import diagnose
 from vibe.kinematics.tone_table import tone_table
 
@@ -71,27 +79,58 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
         assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(other,)))).probability == plain.probability
 
 
+PULSES = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.001, method="tachometer")
+LOW_HZ, HIGH_HZ = (900.0, 1100.0), (9000.0, 11000.0)
+
+
 def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is(
     case: MakeCase, tones: ToneTable
 ) -> None:
+    """Where pulses tell which of the speeds is this machine's."""
     plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
     # At a speed two per cent higher the same order would need a slip that hardly a bearing has.
-    ours = lone(diagnose(case(combs={RACE: race(tones, 0.0)}, alike=(1.02,))))
+    ours = lone(diagnose(case(combs={RACE: race(tones, 0.0)}, alike=(1.02,), speed=PULSES)))
     assert 0.75 * plain < ours.probability <= plain
-    either = lone(diagnose(case(combs={RACE: race(tones)}, alike=(1.0005,))))
+    at_low = replace(race(tones), band_hz=LOW_HZ)
+    either = lone(diagnose(case(combs={RACE: at_low}, alike=(1.0005,), speed=PULSES)))
     assert either.probability < 0.5
     assert any("same kind" in name for name in either.cannot_be_told_from)
     assert "Repeat the measurement while that one stands" in either.why
-    theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(1.014,))))
-    assert theirs.probability < 0.2
+    theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(1.014,), speed=PULSES)))
+    assert theirs.probability < 0.3
+
+
+def test_what_is_heard_high_up_is_this_machines_whichever_speed_is_its_own(case: MakeCase, tones: ToneTable) -> None:
+    """Joints and a foundation let little pass above some kHz. Worked by hand: slip tells which of two machines it is,
+    and without pulses not which of them this one is."""
+    plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
+    for band_hz, heard_hz in ((LOW_HZ, (900 * 1100) ** 0.5), (HIGH_HZ, (9000 * 11000) ** 0.5)):
+        seen = replace(race(tones), band_hz=band_hz)
+        found = lone(diagnose(case(combs={RACE: seen}, alike=(0.99,))))
+        beside = NEIGHBOUR_WEIGHT / (1 + (heard_hz / PASSES_HZ) ** 2)
+        assert found.probability == pytest.approx(plain / (1 + beside), rel=1e-6)
+    assert lone(diagnose(case(combs={RACE: seen}, alike=(0.99,)))).probability > 0.9 * plain
+
+
+def test_lines_of_the_other_machines_mesh_are_no_race_of_this_one(case: MakeCase, tones: ToneTable) -> None:
+    """A sound mesh modulates all that rings, at an order that never slips."""
+    order = race(tones).order
+    mesh = next(tone for tone in tones.tones if tone.id == "stage1.lobe").order
+    seen = replace(race(tones), band_hz=HIGH_HZ)
+    for off, share in ((0.0, OUTSIDE_TOO), (0.02, 1.0)):
+        alike = order / mesh * (1 + off)
+        plain = lone(diagnose(case(combs={RACE: seen}, speed=PULSES))).probability
+        found = lone(diagnose(case(combs={RACE: seen}, alike=(alike,), speed=PULSES)))
+        assert found.probability == pytest.approx(share * plain, rel=0.05)
 
 
 @pytest.mark.parametrize(("alike", "named"), [(1.0165, True), (1.022, False)])
 def test_a_like_machine_is_named_where_one_such_comb_in_ten_would_be_its_own_and_not_where_one_in_fifty(
     case: MakeCase, tones: ToneTable, alike: float, named: bool
 ) -> None:
-    plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
-    finding = lone(diagnose(case(combs={RACE: race(tones)}, alike=(alike,))))
+    seen = replace(race(tones), band_hz=(100.0, 100.0))
+    plain = lone(diagnose(case(combs={RACE: seen}))).probability
+    finding = lone(diagnose(case(combs={RACE: seen}, alike=(alike,), speed=PULSES)))
     assert any("same kind" in name for name in finding.cannot_be_told_from) is named
     assert (finding.probability == plain) is not named
     assert finding.probability > 0.85 * plain
@@ -115,13 +154,13 @@ def test_the_parts_by_which_damaged_bearings_speak_first_are_all_that_there_are(
 def test_the_odds_of_a_slow_part_against_an_outside_machine_follow_from_what_is_common(
     case: MakeCase, tones: ToneTable
 ) -> None:
-    """Worked by hand. One bearing in fifty is damaged, of these one in five speaks by its cage, past one of four
-    bodies: 1 in 1000. Its slip is normal, the ends of its window two deviations off, read to the resolution. One in
-    twenty drives has a machine next to it that strikes at any order from 0.02 to 2.2, each factor of e alike."""
+    """Worked by hand. One bearing in fifty is damaged, of these one in five speaks by its cage, most of these as it
+    passes the load, which rests on the outer ring. Its slip is normal, the ends of its window two deviations off, read
+    to the resolution. One in twenty drives has a machine next to it that strikes at any order from 0.02 to 2.2, each
+    factor of e alike."""
     order, (low, high) = tones.tone(CAGE).order, tones.tone(CAGE).slip
-    bodies = sum(tone.component == CAGE for tone in tones.tones)
     usual = norm(loc=(low + high) / 2, scale=hypot((high - low) / 4, 0.005 / 2 / order))
-    own = 0.02 * 0.2 / bodies * usual.pdf(0.0)
+    own = 0.02 * 0.2 * PAST_LOAD * usual.pdf(0.0)
     outside_machine = 0.05 / log(2.2 / 0.02)
     lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
     finding = lone(diagnose(case(combs={CAGE: replace(comb(CAGE, order, SURE, 5.0), lines=lines)}, resolution=0.005)))
@@ -140,10 +179,76 @@ def test_a_slow_comb_that_stands_alone_leaves_room_for_an_outside_machine(case: 
     assert coarse.damage_probability < alone.damage_probability
     # Nor is it the cage's as surely at an end of its slip, where few lie, as in the middle.
     rare = replace(cage, order=1.009 * tones.tone(CAGE).order)
-    assert lone(diagnose(case(combs={CAGE: rare}))).damage_probability < 0.85 * alone.damage_probability
+    assert lone(diagnose(case(combs={CAGE: rare}))).damage_probability < 0.9 * alone.damage_probability
     # A race beside it is the bearing's own word.
     both = diagnose(case(combs={CAGE: cage, RACE: race(tones)}))
     assert not any("strikes at" in name for finding in both for name in finding.cannot_be_told_from)
+
+
+def driven_cage(tones: ToneTable, off: float, error: float = 1e-4) -> tuple[CombEvidence, float]:
+    """A cage's comb in the middle of its slip, ``off`` (relative) from a whole number per turn of a slow shaft, and the
+    order of that shaft."""
+    low, high = tones.tone(CAGE).slip
+    place = (1 + (low + high) / 2) * tones.tone(CAGE).order
+    lines = tuple(CombLine(order=k * place, over_floor_db=18.0) for k in range(1, 9))
+    return replace(
+        comb(CAGE, place, SURE, 5.0), lines=lines, place=place, place_error=error
+    ), place * (1 + off) / 20  # fmt: skip
+
+
+def test_what_strikes_a_whole_number_of_times_per_output_turn_is_a_driven_machines_first(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    """A chain of 20 links strikes on the cage's order. All lines together tell the order to a ten-thousandth, so that
+    few orders fit; those a half per cent off are the cage's as much as ever."""
+    seen, turn = driven_cage(tones, 0.0)
+    alone = lone(diagnose(case(combs={CAGE: seen}))).damage_probability
+    on = lone(diagnose(case(combs={CAGE: seen}, slow_turns=(turn,)))).damage_probability
+    assert on < 0.5 < 0.85 < alone
+    apart, turn = driven_cage(tones, 0.005)
+    off = lone(diagnose(case(combs={CAGE: apart}, slow_turns=(turn,)))).damage_probability
+    assert off == pytest.approx(alone, abs=0.01)
+    # Where so many orders would fit by chance, the fit says nothing.
+    vague, turn = driven_cage(tones, 0.0, error=0.02)
+    assert lone(diagnose(case(combs={CAGE: vague}, slow_turns=(turn,)))).damage_probability == pytest.approx(
+        lone(diagnose(case(combs={CAGE: vague}))).damage_probability
+    )
+
+
+def test_whole_numbers_per_turn_add_up_to_all_that_a_driven_machine_may_strike() -> None:
+    """The density, over all orders, of any number from 1 to 64 as likely as the next."""
+    turn, error = 0.05, 2e-3
+    place = np.linspace(0.5 * turn, 64.5 * turn, 2_000_001)
+    # Of the higher numbers so many orders fit that nothing is said of them.
+    some = np.array([_whole_density(float(one), error, turn) / one for one in place[: 2_000_001 // 16 : 20]])
+    step = float(place[20] - place[0])
+    assert float(some.sum()) * step == pytest.approx(4 / 64, rel=0.01)
+
+
+def test_beside_a_machine_that_is_heard_another_is_likelier(case: MakeCase, tones: ToneTable) -> None:
+    seen, _ = driven_cage(tones, 0.0)
+    other = outside(1.7, ambiguous=False)
+    alone, beside = (
+        lone(diagnose(case(combs={CAGE: seen}, outside_combs=combs))).damage_probability / SUREST
+        for combs in ((), (other,))
+    )
+    assert odds(beside) / odds(alone) == pytest.approx(1 / COMPANY, rel=1e-6)
+    assert COMPANY * max(OUTSIDE_RATE, DRIVEN_RATE) <= 0.2
+
+
+def test_what_a_driven_machine_leaves_of_its_teeth_is_no_race(case: MakeCase, tones: ToneTable) -> None:
+    """Lines at a whole number per turn of the shaft that is heard driving: few races lie there so exactly."""
+    (low, high), order = tones.tone(RACE).slip, tones.tone(RACE).order
+    place = order * (1 + (low + high) / 2)
+    seen = replace(race(tones), order=place, place=place, place_error=1e-5)
+    plain = lone(diagnose(case(combs={RACE: seen}))).probability
+
+    def beside(turn: float) -> float:
+        chain = replace(outside(32 * turn, ambiguous=False), per_turn=(32, turn))
+        return lone(diagnose(case(combs={RACE: seen}, outside_combs=(chain,), slow_turns=(turn,)))).probability
+
+    assert beside(place / 61) < 0.5 * plain
+    assert beside(place / 61.3) == pytest.approx(plain, rel=1e-3)
 
 
 ELEMENT = "bearing.input bearing.rolling_element"
@@ -175,6 +280,23 @@ def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: Mak
     # One in ten, as the rule of succession gives where none of eight damaged drives was bare.
     bare, plain = (sided(3.0, main_db).damage_probability / SUREST for main_db in (18.0, 11.0))
     assert odds(bare) / odds(plain) == pytest.approx((0 + 1) / (8 + 2), rel=1e-6)
+
+
+def test_side_lines_that_are_higher_than_what_they_stand_beside_are_others(case: MakeCase, drive: Drive) -> None:
+    """Of a grid of other lines some always fall where side lines would."""
+    large = drive.bearing[0].model_copy(update={"element_diameter_mm": 10.5})
+    thick = drive.model_copy(update={"bearing": [large, *drive.bearing[1:]]})
+    own = tone_table(thick)
+    order, cage = 0.995 * own.tone(ELEMENT).order, own.tone(CAGE).order
+
+    def sided(db: float) -> float:
+        beside = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
+        lines = tuple(CombLine(order=k * order, over_floor_db=11.0) for k in range(1, 9))
+        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=lines, sideband_lines=beside)
+        return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=own))).damage_probability
+
+    assert sided(13.0) == pytest.approx(SUREST)
+    assert sided(15.0) < 0.97
 
 
 def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(case: MakeCase, tones: ToneTable) -> None:

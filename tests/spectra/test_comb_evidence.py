@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,8 @@ from tests.spectra.spectra_signals import Row, enveloped, noise, repeats, ringin
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.evidence.comb import CombRequest
 from vibe.spectra.evidence.comb_evidence import weigh
-from vibe.spectra.evidence.decoy_null import Families
+from vibe.spectra.evidence.decoy_null import CombReading, Families
+from vibe.spectra.evidence.impact_amplitude import LONE_ERROR_BINS, placed
 from vibe.spectra.evidence.outside_combs import find_outside_combs
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
@@ -257,3 +260,39 @@ def test_a_slow_comb_that_all_its_lines_put_beyond_the_slip_is_not_the_tones(off
     slow = CombRequest(name="slow", order=0.2, slip=(-0.02, 0.01))
     row = noise(12, N) + impacts(0.2 * (1 + off), 6.0, slip_sigma=0.001)
     assert (weighed(row, (slow,))["slow"].false_alarm_probability < ALARM) is seen
+
+
+@pytest.mark.parametrize("order", [3.5612, 3.5731, 3.5893])
+def test_all_lines_together_tell_an_order_far_closer_than_one_bin(order: float) -> None:
+    """Impacts that repeat exactly, a bin being 1/150 order: the k-th line tells the order k times as closely."""
+    comb = weighed(impacts(order, 6.0, slip_sigma=0.0) + noise(3, N, 0.3))["outer"]
+    assert comb.place == pytest.approx(order, abs=0.05 / 150)
+    assert comb.place_error is not None
+    assert abs(comb.place / order - 1) < 4 * comb.place_error < 4e-4
+
+
+def test_random_slip_makes_a_place_less_sure() -> None:
+    exact, loose = (weighed(impacts(OUTER, 6.0, slip_sigma=s) + noise(3, N, 0.3))["outer"] for s in (0.0, 0.01))
+    assert exact.place_error is not None
+    assert loose.place_error is not None
+    assert loose.place_error > 1.2 * exact.place_error
+
+
+def test_without_a_line_there_is_no_place_and_one_line_alone_is_worth_half_a_bin() -> None:
+    _, spectra = enveloped(noise(5, N), RATE, SPEED)
+    flat = replace(spectra, power=np.ones_like(spectra.power))
+    reading = CombReading(
+        request=BEARING[0], carrier=1, order=OUTER, score=0.0, group=0, harmonics=8, sidebands=(), places=1
+    )
+    assert placed(flat, reading) == (None, None)
+    flat.power[0, round(OUTER / spectra.step)] = 100.0
+    place, error = placed(flat, reading)
+    assert place == pytest.approx(OUTER, abs=spectra.step)
+    assert error == pytest.approx(LONE_ERROR_BINS * spectra.step / OUTER, rel=0.01)
+    # A line that lies off all others is somebody else's.
+    for harmonic in (2, 3, 4):
+        flat.power[0, harmonic * round(OUTER / spectra.step)] = 100.0
+    alone, _ = placed(flat, reading)
+    flat.power[0, 5 * round(OUTER / spectra.step) + 3] = 1e4
+    beside, _ = placed(flat, reading)
+    assert beside == pytest.approx(alone, abs=1e-9)

@@ -90,6 +90,10 @@ class CombEvidence:
     """The same tone once the impacts of stronger combs are cut out of the envelope; None where none were."""
     gated: bool = False
     """Whether this was read between the impacts of stronger combs."""
+    place: float | None = None
+    """The order that all lines that stand tell together, which is closer than one bin; None where none stands."""
+    place_error: float | None = None
+    """Standard error of ``place``, relative, from how far the lines lie off it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -123,6 +123,7 @@ def _carried(element: CombEvidence) -> float:
 def _even(cage: CombEvidence) -> bool:
     levels = [line.over_floor_db for line in cage.lines]
     alike = len(levels) >= EVEN_LINES and pstdev(levels) <= EVEN_SPREAD_DB and fmean(levels) >= EVEN_MEAN_DB
-    # Slip wears the higher lines of a strike down, but does not end them.
-    long = len(levels) >= LONG_LINES and median(levels[EVEN_LINES:]) >= EVEN_MEAN_DB
+    # Slip wears the higher lines of a strike down, but does not end them; where the first are missing, the higher ones
+    # are an element's with its side lines.
+    long = len(levels) >= LONG_LINES and min(median(levels[:EVEN_LINES]), median(levels[EVEN_LINES:])) >= EVEN_MEAN_DB
     return alike or long

@@ -46,6 +46,8 @@ class Case:
     """Orders that one bin of the envelope spectra spans."""
     alike: Sequence[float] = ()
     """Speeds, relative to the input's own, of machines of the same kind that are heard too."""
+    slow_turns: Sequence[float] = ()
+    """Orders of slow shafts that turn other machines."""
     growths: Mapping[str, Growth] = field(default_factory=dict)
     """By the name of a comb: its change against the drive's own earlier captures, where there are enough."""
     cross_lines: Sequence[CrossLine] = ()

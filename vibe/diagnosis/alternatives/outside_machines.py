@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import exp, hypot, log, pi, sqrt
+from statistics import fmean
 
+from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
-from vibe.core.outside_combs import LINE_BINS, OutsideComb
+from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
+from vibe.diagnosis.cage_places import load_of, struck_share
 from vibe.diagnosis.case import Case
 
 OUTSIDE_TOO = 0.3
@@ -17,6 +20,13 @@ blades strike in most plants, a bearing fails in few (common practice)."""
 NEIGHBOUR_WEIGHT = 1.2
 """How likely damage is in a machine of the same kind beside, against this one, where slip says nothing (common
 practice): as likely, and a little more, so that nobody opens the wrong one."""
+PASSES_HZ = 3000.0
+"""Corner of what reaches a sensor from the machine beside: joints and a foundation pass impacts up to a few kHz, and
+the less the higher (common practice, from memory: 1 to 4 kHz; therefore bearings are listened to on their own housing).
+Its weight falls with 1 + (f / corner)²."""
+SPEED_OWN = 0.5
+"""Probability that a speed found in the signal is this machine's where another of its kind is heard as well: it is that
+of the louder lines (of the outside worlds' drives with a machine beside 7 of 17)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one beside is not mentioned: one in twenty is the usual doubt."""
 UNHEARD = 0.4
@@ -26,11 +36,28 @@ OUTSIDE_RATE = 0.05
 damage (common practice: chains, screws, hammers, compressors); its order is as likely in one factor as in the next."""
 OUTSIDE_ORDERS = (0.02, 2.2)
 """Orders of the input at which such machines strike; faster ones are multiples of a shaft, which distinguishes them."""
+DRIVEN_RATE = 0.05
+"""The same of one that the drive itself turns, so that it strikes an exact whole number of times per turn of its
+output; each number up to ``MOST_PER_TURN`` is as likely as the next (common practice)."""
+COMPANY = 4.0
+"""How many times likelier both are where another machine is heard already (common practice): machines stand in company,
+and what one of them leaves beside the lines that were taken for it is its own."""
+MOST_BY_CHANCE = 0.25
+"""Share of orders that would fit a whole number per slow turn by chance, above which that fit says nothing."""
+LEFT_HARMONICS = 12
+"""Harmonics of a driven machine among which it may leave lines at any whole number per turn, as teeth or links
+differ."""
 PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "cage": 0.2}
 """Of damaged bearings that speak, those that do so by each part's order first (common practice; by the cage's turn one
 rolling element in ten shows too)."""
 SIDE_STANDS_DB = 9.0
 """A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
+SIDES_ABOVE_DB = 3.0
+"""By how much the mean of the side lines may exceed that of the first lines that they stand beside: of a load that is
+met at one place they are all but as strong (common practice: noise adds a little). Of a grid of other lines, of which
+some always fall beside, nothing keeps them lower."""
+SIDE_HARMONICS = 4
+"""Side lines are read beside so many lines."""
 STRONG_DB, FEWEST_SIDES = 15.0, 4
 """Mean of a comb's three strongest lines from which side lines, which are seldom 6 dB weaker, would stand too, and how
 many are predicted where their absence says something (common practice)."""
@@ -63,45 +90,75 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if comb is not None:
         name = f"an outside source at {comb.order:.4g} orders"
         return _less_sure(finding, OUTSIDE_TOO, name)
-    tone, order = _tone(case, finding), _order(case, finding)
-    if tone is None or order is None:
+    tone, own = _tone(case, finding), _comb(case, finding)
+    if tone is None or own is None:
         return finding
     if any(tone.slip):
-        finding = _doubted_slow(case, finding, tone, order)
-    share = _own_share(case, tone, order) if case.alike else 1.0
+        finding = _doubted_slow(case, finding, tone, own)
+    share = _own_share(case, tone, own) if case.alike else 1.0
     if share >= SURELY_OWN:
         return finding
     name = f"the same part of a machine of the same kind next to it, at {_rpm(case)} r/min"
     return _less_sure(finding, share, name, _how_to_distinguish(case))
 
 
-def _doubted_slow(case: Case, finding: Finding, tone: Tone, order: float) -> Finding:
-    """A slow part whose comb stands alone, at an order where an outside machine might strike as well.
+def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) -> Finding:
+    """A part that slips, at an order where an outside machine might strike as well.
 
     The odds are those of damage of that part times the density of its order (slip is seldom at the ends of its window)
-    against those of an outside machine times the density of its own, even in the logarithm of the order. A comb with
-    side lines of its own, or beside another part's of the same bearing, is no outside machine's; a strong one without
-    the side lines which its part's way through the load makes is the less likely the part's.
+    against those of an outside machine times the density of its own: even in the logarithm of the order, or exactly at
+    a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or beside another
+    part's of the same bearing, is no free machine's; a strong one without the side lines which its part's way through
+    the load makes is the less likely the part's. All lines together tell the order far closer than one bin.
     """
-    low, high = OUTSIDE_ORDERS
-    if not low <= order <= high or len(_own_combs(case, finding)) > 1 or _has_sides(case, finding):
+    (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
+    part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)
+    own = part * _slip_density(tone, place, error)
+    others = [one for one in case.outside_combs if not one.ambiguous]
+    driven = {one.per_turn[1]: one.per_turn[0] for one in others if one.per_turn is not None}
+    outside = sum(
+        COMPANY * DRIVEN_RATE * _whole_density(place, error, turn, LEFT_HARMONICS * driven[turn])
+        for turn in case.slow_turns
+        if turn in driven
+    )
+    if low <= place <= high and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
+        own *= BARE_OWN if _is_bare(case, finding) else 1.0
+        driven_there = sum(_whole_density(place, error, turn) for turn in case.slow_turns)
+        rates = OUTSIDE_RATE / log(high / low) + DRIVEN_RATE * driven_there
+        outside += (COMPANY if others else 1.0) * rates
+    elif outside <= 0:
         return finding
-    # A cage that strikes does so at one of the bodies that it passes: its share is spread over these.
-    places = sum(other.component == tone.component for other in case.tones.tones) if tone.family == "cage" else 1
-    part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) / places
-    own, outside = part * _slip_density(tone, order, case.resolution), OUTSIDE_RATE / log(high / low)
-    own *= BARE_OWN if _is_bare(case, finding) else 1.0
-    hz = f"{order * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{order:.4g} orders"
+    hz = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders"
     return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {hz}")
 
 
-def _slip_density(tone: Tone, order: float, resolution: float) -> float:
-    """How likely a slipping tone is to lie at ``order``, per unit of its logarithm: usual in the middle of its window,
+def _placed(case: Case, comb: CombEvidence) -> tuple[float, float]:
+    """Order of a comb by all its lines, and its relative standard error, the speed's counted in."""
+    place, error = comb.place, comb.place_error
+    if place is None or error is None:
+        place, error = comb.order, case.resolution / (2 * comb.order)
+    speed = case.speed
+    of_speed = 0.0 if speed is None or speed.uncertainty_hz is None else speed.uncertainty_hz / speed.input_hz
+    return place, hypot(error, of_speed)
+
+
+def _whole_density(place: float, error: float, turn: float, most: int = MOST_PER_TURN) -> float:
+    """How likely something that strikes a whole number of times per ``turn``, any up to ``most``, is to lie at
+    ``place``, per unit of its logarithm; 0 where so many orders would fit that it says nothing."""
+    sigma, number = place * error, round(place / turn)
+    if not 1 <= number <= most or 4 * sigma > MOST_BY_CHANCE * turn:
+        return 0.0
+    off = (place - number * turn) / sigma
+    return place / most * exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
+
+
+def _slip_density(tone: Tone, place: float, error: float) -> float:
+    """How likely a slipping tone is to lie at ``place``, per unit of its logarithm: usual in the middle of its window,
     rare at the ends, which are two standard deviations off."""
     low, high = tone.slip
-    times = min((0.5, 1.0, 2.0), key=lambda factor: abs(order / (factor * tone.order) - 1))
-    sigma = hypot((high - low) / 4, resolution / (2 * order))
-    off = (order / (times * tone.order) - 1 - (low + high) / 2) / sigma
+    times = min((0.5, 1.0, 2.0), key=lambda factor: abs(place / (factor * tone.order) - 1))
+    sigma = hypot((high - low) / 4, error)
+    off = (place / (times * tone.order) - 1 - (low + high) / 2) / sigma
     return exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
 
 
@@ -130,7 +187,9 @@ def _has_sides(case: Case, finding: Finding) -> bool:
     sides = [
         line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart
     ]
-    return bool(sides) and sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides) >= 0.5 * len(sides)
+    lines = [line.over_floor_db for line in comb.lines[:SIDE_HARMONICS]]
+    stand = sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides) >= 0.5 * len(sides)
+    return bool(sides) and stand and fmean(one.over_floor_db for one in sides) <= fmean(lines) + SIDES_ABOVE_DB
 
 
 def _is_bare(case: Case, finding: Finding) -> bool:
@@ -151,9 +210,7 @@ def _is_carried(case: Case, tone: str) -> bool:
     if bearing is None:
         return False
     ring = {"inner_race": bearing.inner, "outer_race": bearing.outer}.get(part)
-    # Where nobody stated it, a disc's load turns with its eccentric and any other rests on the outer ring's side.
-    load = bearing.load or (bearing.inner if bearing.outer.endswith(".disc") else bearing.outer)
-    return part == "rolling_element" or (ring is not None and ring != load)
+    return part == "rolling_element" or (ring is not None and ring != load_of(bearing))
 
 
 def _rpm(case: Case) -> str:
@@ -195,32 +252,45 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
     return None
 
 
-def _own_share(case: Case, tone: Tone, order: float) -> float:
-    """Probability that a comb at ``order`` is this machine's rather than one's of the same kind beside it.
+def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
+    """Probability that a comb is this machine's rather than one's of the same kind beside it.
 
     A part that slips is told by the slip that it would need with each: usual in the middle of its window, rare at its
-    ends. One that does not slip lies at its order of whichever machine the speed was taken from; only pulses say which.
+    ends; and what is heard high up comes from the machine that carries the sensor. Which of the speeds is this
+    machine's only pulses tell. What does not slip lies at its order of whichever machine the speed was taken from.
     """
     low, high = tone.slip
+    pulsed = case.speed is None or case.speed.method == "tachometer"
     if low == high:
-        known = case.speed is None or case.speed.method == "tachometer"
-        return 1.0 if known else 1 / (1 + NEIGHBOUR_WEIGHT)
-    middle, sigma = (low + high) / 2, (high - low) / 4
+        return 1.0 if pulsed else 1 / (1 + NEIGHBOUR_WEIGHT)
+    middle, sigma, order = (low + high) / 2, (high - low) / 4, comb.order
+    rigid = min((abs(order / (one * speed) - 1) for one in _rigid(case) for speed in case.alike), default=1.0)
 
     def weight(speed: float) -> float:
         times = 2 if abs(order / (2 * tone.order) - 1) < abs(order / tone.order - 1) else 1
         slip = order / (times * tone.order * speed) - 1
         return exp(-0.5 * ((slip - middle) / sigma) ** 2)
 
-    own, others = weight(1.0), NEIGHBOUR_WEIGHT * sum(weight(speed) for speed in case.alike)
-    return own / (own + others) if own + others > 0 else 1 / (1 + NEIGHBOUR_WEIGHT)
+    found, others = weight(1.0), sum(weight(speed) for speed in case.alike)
+    heard_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
+    beside = NEIGHBOUR_WEIGHT / (1 + (heard_hz / PASSES_HZ) ** 2)
+    known = 1.0 if pulsed else SPEED_OWN
+    own, total = known * found + (1 - known) * others, found + others
+    theirs = beside * (total - own)
+    share = own / (own + theirs) if own > 0 else 0.0
+    # Its meshing parts make lines that never slip, sound or not.
+    return OUTSIDE_TOO * share if rigid * order < LINE_BINS * case.resolution else share
 
 
-def _order(case: Case, finding: Finding) -> float | None:
-    """Where the finding's largest comb lies."""
+def _rigid(case: Case) -> list[float]:
+    """Orders of what meets without slip in a machine of this kind: its meshes, its lobes, its pins."""
+    return [tone.order for tone in case.tones.tones if not any(tone.slip) and tone.id.startswith("stage")]
+
+
+def _comb(case: Case, finding: Finding) -> CombEvidence | None:
+    """The finding's largest comb."""
     known = {**{comb.tone: comb for comb in case.unmatched}, **case.combs}
-    comb = known.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
-    return None if comb is None else comb.order
+    return known.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
 
 
 def _tone(case: Case, finding: Finding) -> Tone | None:

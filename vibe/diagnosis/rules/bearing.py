@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from math import gcd
+from dataclasses import dataclass, replace
+from math import exp, gcd, hypot
+from statistics import fmean
 
 from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
 from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
+from vibe.diagnosis.cage_places import past_load, struck_share
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.fluting import is_fluting
 from vibe.diagnosis.growth import most_grown
@@ -18,6 +20,9 @@ from vibe.diagnosis.settings import CombSettings
 
 STANDS_DB, FEWEST_STANDING = 9.0, 3
 """A line this far over its floor stands (noise: once in 3,000 bins), and how many must to tell which are missing."""
+FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
+"""Fewest lines that stand where every second one stands higher, and by how much in the mean: noise moves lines that
+stand by two or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
 FAR_SHARE = 2 / 3
 """Share left to an outer race beyond its usual slip, where a machine beside may happen to repeat as well: of measured
 bearings one was heard so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
@@ -100,6 +105,25 @@ def _cages_at(case: Case, order: float, *, leave_out: Bearing) -> list[str]:
     cages = [tone for tone in case.tones.tones if tone.component in names]
     at = [tone for tone in cages if 1 + tone.slip[0] <= order / tone.order <= 1 + tone.slip[1]]
     return list(dict.fromkeys(tone.component for tone in at))
+
+
+def _share_of(case: Case, bearing: Bearing, cage: CombEvidence, rivals: Sequence[str]) -> float:
+    """Share of a bearing's cage among all that may turn at a comb's order: the nearer to its usual slip, the likelier,
+    and most where it passes the load. Slip is taken as normal, the ends of its window two standard deviations off."""
+    order = cage.place or cage.order
+
+    def weight(component: str) -> float:
+        fits = []
+        for tone in (one for one in case.tones.tones if one.component == component):
+            low, high = tone.slip
+            sigma = hypot((high - low) / 4, cage.place_error or case.resolution / (2 * order))
+            fit = exp(-0.5 * ((order / tone.order - 1 - (low + high) / 2) / sigma) ** 2) / sigma
+            fits.append(struck_share(case, tone) * fit)
+        return max(fits, default=0.0)
+
+    own = weight(f"bearing.{bearing.name}.cage")
+    every = own + sum(weight(rival) for rival in rivals)
+    return own / every if every > 0 else 1 / (1 + len(rivals))
 
 
 def _also_past(case: Case, bearing: Bearing, cage: CombEvidence, limit: float) -> CombEvidence | None:
@@ -223,7 +247,12 @@ def _element(case: Case, bearing: Bearing, bearing_signs: _BearingSigns, combs: 
     settings = case.settings.element
     shown = _own(case, bearing_signs, combs)
     struck = _struck([c for c in (shown.get("cage"), combs.get("cage")) if c is not None])
-    weights = ways(signs_of(shown, settings.present), settings)
+    own = signs_of(shown, settings.present)
+    alone = bearing_signs.shown == (combs.get("cage"),)
+    if alone and combs["cage"].tone != past_load(case, f"bearing.{bearing.name}.cage"):
+        # An element that differs is felt where it bears; what strikes as the cage passes anything else is the cage.
+        own = replace(own, even_cage=True)
+    weights = ways(own, settings)
     shares = odds(weights)
     part = max(shares, key=lambda one: shares[one])
     way = max(weights[part], key=lambda one: weights[part][one])
@@ -300,7 +329,16 @@ def _of_faster(comb: CombEvidence) -> bool:
     stand = _standing(comb)
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2)
-    return enough and every > (2 if comb.tone.endswith("rolling_element") else 1)
+    return _alternates(comb) or (enough and every > (2 if comb.tone.endswith("rolling_element") else 1))
+
+
+def _alternates(comb: CombEvidence) -> bool:
+    """Whether every second line stands higher: two unequal strikes in each repeat. Elements strike twice in a spin; a
+    race is met by one after another, all alike, and a cage strikes once."""
+    levels = [line.over_floor_db for line in comb.lines]
+    if len(_standing(comb)) < FEWEST_ALTERNATING or comb.tone.endswith("rolling_element"):
+        return False
+    return fmean(levels[1::2]) >= fmean(levels[::2]) + ALTERNATES_DB
 
 
 def _standing(comb: CombEvidence) -> list[int]:
@@ -368,7 +406,7 @@ def _finding(
         tone=tone.id if tone else None,
         component=tone.component if tone else f"bearing.{bearing.name}",
         defect=FLUTING if fluted else tone.defect if tone else LOCAL_DAMAGE,
-        probability=whole * verdict.sure / (1 + len(rivals)),
+        probability=whole * verdict.sure * (_share_of(case, bearing, size, rivals) if rivals else 1.0),
         component_probability=whole,
         false_alarm_probability=bearing_signs.chance,
         severity=case.severity(size.hit_over_floor_db),

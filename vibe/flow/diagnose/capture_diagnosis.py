@@ -164,7 +164,8 @@ def diagnose_samples(
     past = None if moves else past_of(reading, capture)
     earlier = before(capture, earlier)
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
-    case = _case(drive, table, settings, quality, reading, combs, alike, grown)
+    turns = () if analysis_request is None else analysis_request.surroundings.slow_turns
+    case = _case(drive, table, settings, quality, reading, combs, alike, grown, turns)
     findings = diagnose(case)
     outside = None
     if reading is not None and analysis_request is not None:
@@ -245,6 +246,7 @@ def _case(
     combs: dict[str, CombEvidence],
     alike: Sequence[float],
     grown: Mapping[str, Growth],
+    slow_turns: Sequence[float],
 ) -> Case:
     from vibe.diagnosis.case import Case
     from vibe.health.state.zones import line_boundaries
@@ -259,6 +261,7 @@ def _case(
         combs=combs,
         outside_combs=reading.outside_combs if reading is not None else (),
         alike=alike,
+        slow_turns=slow_turns,
         growths=grown,
         resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
         lines={name: tuple(found) for name, found in lines.items()},

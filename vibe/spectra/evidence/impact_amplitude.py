@@ -15,6 +15,14 @@ from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading
 
 ALMOST_AS_SURE = 0.7
 """Share of the best group's summed log power from which another group may give the size."""
+LEAST_ERROR_BINS = 0.1
+"""Standard error of one line's place, at least: of a line 15 dB over the floor, sqrt(3 / (2 pi^2 31)) = 0.07 of the
+resolution (Rife & Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591-598, from memory), and windows make it a little
+more."""
+LONE_ERROR_BINS = 0.5
+"""The same of a single line, which may be anybody's next to the place (common practice)."""
+STRAY_BINS = 1.0
+"""Distance from all other lines' place from which on a line is somebody else's (common practice)."""
 
 
 def measured(
@@ -51,6 +59,7 @@ def measured(
                     sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
     members = spectra.members[group]
     rms = _group_rms(_band_powers(bands), members)
+    place, place_error = placed(spectra, reading)
     # The floor is straight between bins far apart: every sixteenth has the same median.
     floor = float(np.sqrt(np.median(floors[::16])))
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
@@ -75,7 +84,45 @@ def measured(
         impact_m_s2=sizes.impact_m_s2,
         surest_band_hz=(float(spectra.low_hz[reading.group]), float(spectra.high_hz[reading.group])),
         surest_channels=tuple(dict.fromkeys(bands[c].channel for c, _ in spectra.members[reading.group])),
+        place=place,
+        place_error=place_error,
     )
+
+
+def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None, float | None]:
+    """The order from all lines of a comb that stand, and its relative standard error; None where none stands.
+
+    The k-th line tells the order k times as closely as the first, so that bins are fitted by k times the order, least
+    squares; how far the lines lie off the fit is what one line's place is worth. A line far off is left out once.
+    """
+    power, step = spectra.power[reading.group], spectra.step
+    order = reading.order
+    numbers: list[int] = []
+    bins: list[float] = []
+    for harmonic in range(1, max(reading.harmonics, reading.request.max_harmonic) + 1):
+        middle = round(harmonic * order / step)
+        half = max(1, min(harmonic // 2, 4)) if reading.request.slips and not numbers else 1
+        if not half + 1 < middle < power.size - half - 2:
+            break
+        spot = middle - half + int(power[middle - half : middle + half + 1].argmax())
+        if power[spot] < STILL_A_LINE:
+            continue
+        a, b, c = (float(value) for value in np.sqrt(power[spot - 1 : spot + 2]))
+        numbers.append(harmonic)
+        # Where a line lies between the bins of a Hann window, from the amplitudes of three.
+        bins.append(spot + 2 * (c - a) / (a + 2 * b + c))
+        order = float(np.dot(numbers, bins) / np.dot(numbers, numbers)) * step
+    if not numbers:
+        return None, None
+    k, at = np.array(numbers, dtype=np.float64), np.array(bins)
+    near = np.abs(at - k * order / step) <= STRAY_BINS
+    if near.sum() >= 2:
+        k, at = k[near], at[near]
+    fit = float(k @ at / (k @ k))
+    each = LONE_ERROR_BINS
+    if k.size > 1:
+        each = max(LEAST_ERROR_BINS, float(np.sqrt(np.sum((at - k * fit) ** 2) / (k.size - 1))))
+    return fit * step / reading.carrier, each / float(np.sqrt(k @ k)) / fit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

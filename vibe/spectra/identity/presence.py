@@ -62,8 +62,9 @@ ALIKE = 2
 PRIOR_OWN, PRIOR_OTHER, PRIOR_NONE = 0.90, 0.05, 0.05
 """Chance, before anything is heard, that a capture is of the drive it is filed under, of another one, of none that runs
 (common practice)."""
-HEARD = 4.6
-"""Log odds, ln 99, from which on the drive counts as heard."""
+HEARD = 2.94
+"""Log odds, ln 19, against other drives and none, from which on the drive counts as heard: one in twenty is the usual
+doubt (common practice), and the probability is stated with it."""
 LEAST_MESH = 3.0
 """Evidence, ln 20, that the mesh itself must give: with the other lines' it makes ``LEAST_OWN`` and more."""
 LEAST_OWN = 4.6

@@ -20,7 +20,6 @@ from vibe.spectra.identity.presence import (
     CLEAR_BINS,
     COUNTS,
     FINEST_BINS,
-    HEARD,
     LOBE_SEEN,
     PASS_HARMONICS,
     PASS_SEEN,
@@ -53,6 +52,8 @@ DIFFERENCES = (1, 2)
 """Pins minus lobes of drives that are made (common practice)."""
 BEST_PAIRS, BEST_SPEEDS = 24, 2
 """Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
+MORE = 4.6
+"""Log odds, ln 99, by which a drive of other counts must explain more to be told."""
 LOOKED_AT, MOST_RIVALS = 24, 3
 """Drives whose output pins are looked for too, and those that are told."""
 PASSES = range(5, 17)
@@ -90,7 +91,7 @@ class Rival:
 
 
 def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = SLIP) -> list[Rival]:
-    """Drives of other counts that explain clearly more (``HEARD``) on ``axis`` than ``families`` do at a speed within
+    """Drives of other counts that explain clearly more (``MORE``) on ``axis`` than ``families`` do at a speed within
     ``spread`` (relative), best first. Their speeds are within ``slip`` (relative). None where the first stage has no
     lobes, or its mesh was not measured: lobes and output pins of neighbouring counts are too alike.
 
@@ -122,7 +123,7 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
         found += [
             Rival(count=count, difference=difference, speed=speed, log_odds=lead)
             for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
-            if lead >= HEARD
+            if lead >= MORE
         ]
     kept_apart: list[Rival] = []
     for one in sorted(found, key=lambda one: -one.log_odds):
