@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from calls import Vibe
 
+from tests.cli.calls import Vibe
 from vibe.flow.desk import inbox
 
 

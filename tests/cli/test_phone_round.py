@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from calls import DRIVE, Vibe
+
+from tests.cli.calls import DRIVE, Vibe
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "report"))
-from browsing import offline_chromium, wait_for
+from tests.report.browsing import offline_chromium, wait_for
 
 ROUTE = """title = "Small, walk"
 drives = ["drive.toml", "other.toml"]

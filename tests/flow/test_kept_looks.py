@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from alarm_stores import START, add, damaged, drive_toml, fill, finding, sound
 
+from tests.alarm_stores import START, add, damaged, drive_toml, fill, finding, sound
 from vibe.core.records.history import Event
 from vibe.flow.alarms.kept_looks import Looks, form
 from vibe.flow.alarms.queue import QueueOutcome, decide, evaluate_alarms

@@ -10,8 +10,20 @@ from typing import Any
 
 import numpy as np
 import pytest
-from evidence_store import POINT, RATE_HZ, SECONDS, SPEED_HZ, TOML, channel, clock, keep, noise, opened, pulses
 
+from tests.flow.desk.evidence_store import (
+    POINT,
+    RATE_HZ,
+    SECONDS,
+    SPEED_HZ,
+    TOML,
+    channel,
+    clock,
+    keep,
+    noise,
+    opened,
+    pulses,
+)
 from vibe.core.errors import CallError
 from vibe.core.records.history import ArchivedSpectrum
 from vibe.flow.desk import evidence

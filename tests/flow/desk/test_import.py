@@ -7,8 +7,8 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from dropped import START, TOML, capture, drive_file
 
+from tests.flow.desk.dropped import START, TOML, capture, drive_file
 from vibe.core.errors import CallError, ConfigError
 from vibe.core.records.column_map import ColumnMap
 from vibe.flow.alarms.columns import remembered_columns

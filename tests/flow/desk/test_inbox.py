@@ -17,8 +17,8 @@ from typing import Any
 
 import h5py
 import pytest
-from dropped import capture, drive_file
 
+from tests.flow.desk.dropped import capture, drive_file
 from vibe.core.errors import CallError, CaptureError, OutputError
 from vibe.flow.desk import inbox
 from vibe.flow.desk.inbox import Inbox
