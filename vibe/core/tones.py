@@ -155,6 +155,13 @@ class Visibility:
     """Shortest capture that shows it; None where no length does, or none that can be held."""
     needs_sample_rate_hz: float | None = None
     """Lowest rate that shows it; None where the rate is not what stands in the way."""
+    shares: tuple[str, ...] = ()
+    """Tones on whose lines all of its own lie exactly: no length of capture distinguishes it from them by place."""
+
+    @property
+    def alone(self) -> bool:
+        """Seen, and not only together with another tone."""
+        return self.seen and not self.shares
 
     def __post_init__(self) -> None:
         if self.seen != (self.reach == "seen"):

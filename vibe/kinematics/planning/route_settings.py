@@ -66,6 +66,7 @@ def route_plan(route: Route, stops: Sequence[StopPlan]) -> RoutePlan:
         mounting_s=sum(stop.time.mounting_s for stop in stops),
         capturing_s=sum(stop.time.capturing_s for stop in stops),
         noting_s=sum(stop.time.noting_s for stop in stops),
+        repeats_s=route.walk.repeat_share * sum(stop.time.mounting_s + stop.time.capturing_s for stop in stops),
     )
     return RoutePlan(title=route.title, note=route.note, stops=tuple(stops), budget=budget)
 
