@@ -92,22 +92,28 @@ def look_at(job: FieldJob) -> FieldResult:
     try:
         return _checked(job, asked_of(job.route_path, job.changed_ns))
     except MemoryError:
-        error = "needs more memory than there is"
+        error, remedy = "needs more memory than there is", "Check it on a machine with more memory."
     except CaptureError as trouble:
-        error = trouble.plain
+        error, remedy = trouble.plain, trouble.remedy
     except VibeError as trouble:
-        error = str(trouble)
+        error, remedy = str(trouble), ""
     except Exception as trouble:
-        error = defect(trouble)
-    return FieldResult(seen=_unreadable(job, writable(error)), like={})
+        error, remedy = defect(trouble), "Report it; the capture itself may be good."
+    return FieldResult(seen=_unreadable(job, writable(error), remedy), like={})
 
 
-def _unreadable(job: FieldJob, error: str) -> FileSeen:
+def _unreadable(job: FieldJob, error: str, remedy: str) -> FileSeen:
     from vibe.ingest.route.file_rules import name_says
 
     asked = asked_of(job.route_path, job.changed_ns)
     named = name_says(job.path, job.folder, asked.route)
-    return FileSeen(path=job.path, drive=None if named is None else named.drive, error=error)
+    return FileSeen(
+        path=job.path,
+        drive=None if named is None else named.drive,
+        named_point=None if named is None else named.point,
+        error=error,
+        remedy=remedy,
+    )
 
 
 def _checked(job: FieldJob, asked: Asked) -> FieldResult:

@@ -139,7 +139,7 @@ class Round:
         ordered = sorted(looks, key=place)
         files = _with_shifts(ordered, _with_exchanges(ordered, before, asked.rules), before, asked.rules)
         call = completeness(files, _expected(asked), asked.rules)
-        return Completeness(files=call.files, missing=(*call.missing, *_out_of_use(asked)))
+        return replace(call, missing=(*call.missing, *_out_of_use(asked)))
 
 
 def _expected(asked: Asked) -> list[Expected]:
