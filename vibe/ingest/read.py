@@ -12,7 +12,6 @@ from vibe.core.errors import CallError, CaptureError, VibeError
 from vibe.ingest.config.sidecar import Sidecar, load_sidecar
 from vibe.ingest.formats.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
 
-
 ELSEWHERE = "Check it on a machine with more memory; no new capture is needed."
 COME_BACK = "Put the card or stick back, or copy the file again."
 

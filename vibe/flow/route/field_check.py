@@ -103,13 +103,14 @@ def look_at(job: FieldJob) -> FieldResult:
 
 
 def _unreadable(job: FieldJob, error: str, remedy: str) -> FileSeen:
-    from vibe.ingest.route.file_rules import name_says
+    from vibe.ingest.route.file_rules import drive_in_path, name_says
 
     asked = asked_of(job.route_path, job.changed_ns)
     named = name_says(job.path, job.folder, asked.route)
+    drive = drive_in_path(job.path, job.folder, asked.route) if named is None else named.drive
     return FileSeen(
         path=job.path,
-        drive=None if named is None else named.drive,
+        drive=drive,
         named_point=None if named is None else named.point,
         error=error,
         remedy=remedy,
@@ -130,7 +131,7 @@ def _checked(job: FieldJob, asked: Asked) -> FieldResult:
         )
         remarks = capture.remarks if any("not on the route" in r for r in capture.remarks) else (*capture.remarks, why)
         return FieldResult(seen=_seen(job, capture, points, remarks), like={})
-    like = _signatures(capture)
+    like = signatures(capture)
     if job.like_only:
         return FieldResult(seen=_seen(job, capture, (), ()), like=like)
     reasons = _reasons(capture, asked, stop)
@@ -273,7 +274,7 @@ def _against_plan(
     )
 
 
-def _signatures(capture: Capture) -> dict[str, Signature]:
+def signatures(capture: Capture) -> dict[str, Signature]:
     """By folded name of the point; without those too short for one."""
     from vibe.spectra.identity.point_likeness import SEGMENT_S, signature
 

@@ -59,7 +59,7 @@ class Round:
 
     def nothing(self) -> Completeness:
         """The roll call of an empty folder."""
-        return self._called([], {})
+        return self.called([], {})
 
     def checked(
         self, *, workers: int | None = None, cluster: str | None = None, progress: Progress | None = None
@@ -75,9 +75,9 @@ class Round:
         if not found:
             raise CallError(f"{self.folder} holds no capture in a known format")
         before = self._earlier_jobs()
-        jobs = [*before, *(self._job(path) for path in found)]
+        jobs = [*before, *(self.job(path) for path in found)]
         looks = _fanned_out(jobs, workers, cluster, progress)
-        return self._called(looks[len(before) :], _by_point(looks[: len(before)]))
+        return self.called(looks[len(before) :], by_point(looks[: len(before)]))
 
     def watched(self) -> Iterator[WatchResult]:
         """Verdicts as files arrive; each ``next`` is one look at the folder."""
@@ -85,7 +85,7 @@ class Round:
         from vibe.ingest import find_captures
         from vibe.ingest.config.sidecar import sidecar_paths
 
-        before = _by_point([look_at(job) for job in self._earlier_jobs()])
+        before = by_point([look_at(job) for job in self._earlier_jobs()])
         looks: dict[Path, FieldResult] = {}
         known_files: dict[Path, FileSeen] = {}
         for step in arrivals(self.folder, find=find_captures, beside=sidecar_paths):
@@ -94,12 +94,12 @@ class Round:
                 known_files.pop(path, None)
             # One after the other, so that each verdict stands on the screen as soon as it is known.
             for path in step.whole:
-                looks[path] = look_at(self._job(path))
-                call = self._called(list(looks.values()), before)
+                looks[path] = look_at(self.job(path))
+                call = self.called(list(looks.values()), before)
                 changed = tuple(file for file in call.files if known_files.get(file.path) != file)
                 known_files = {file.path: file for file in call.files}
                 yield WatchResult(call=call, changed=changed, gone=(), waiting=())
-            call = self._called(list(looks.values()), before)
+            call = self.called(list(looks.values()), before)
             yield WatchResult(call=call, changed=(), gone=step.gone, waiting=step.waiting)
 
     def _ready(self) -> Asked:
@@ -108,7 +108,8 @@ class Round:
         except OSError:
             return asked_of(self.route_path, 0)
 
-    def _job(self, path: Path, *, folder: Path | None = None) -> FieldJob:
+    def job(self, path: Path, *, folder: Path | None = None) -> FieldJob:
+        """What is to be done with one file; ``folder``: of an earlier round."""
         try:
             changed_ns = self.route_path.stat().st_mtime_ns
         except OSError:
@@ -123,9 +124,17 @@ class Round:
 
         if self.earlier is None:
             return []
-        return [self._job(path, folder=self.earlier) for path in find_captures(self.earlier)]
+        return [self.job(path, folder=self.earlier) for path in find_captures(self.earlier)]
 
-    def _called(self, looks: Sequence[FieldResult], before: Earlier) -> Completeness:
+    @staticmethod
+    def lost(job: FieldJob) -> FieldResult:
+        """In place of a look whose process was ended from outside."""
+        from vibe.flow.jobs.executor import ENDED_READING
+
+        return FieldResult(seen=FileSeen(path=job.path, error=ENDED_READING, remedy="Try --workers 1."), like={})
+
+    def called(self, looks: Sequence[FieldResult], before: Earlier) -> Completeness:
+        """Looks at all files of a round put together, ``before`` as points used to be."""
         from vibe.ingest.route.completeness import completeness
 
         asked = self._ready()
@@ -167,7 +176,8 @@ def _out_of_use(asked: Asked) -> list[Missing]:
     ]
 
 
-def _by_point(looks: Sequence[FieldResult]) -> Earlier:
+def by_point(looks: Sequence[FieldResult]) -> Earlier:
+    """Signatures by drive and point, in the order of ``looks``."""
     out: dict[str, dict[str, tuple[Signature, ...]]] = {}
     for look in looks:
         for point, like in look.like.items():
@@ -235,7 +245,7 @@ def _with_shifts(
 def _fanned_out(
     jobs: Sequence[FieldJob], workers: int | None, cluster: str | None, progress: Progress | None
 ) -> list[FieldResult]:
-    from vibe.flow.jobs.executor import ENDED_READING, JobExecutor, WorkerDied
+    from vibe.flow.jobs.executor import JobExecutor, WorkerDied
 
     def tell(done: int, result: FieldResult | WorkerDied) -> None:
         if progress is not None:
@@ -246,8 +256,6 @@ def _fanned_out(
     with JobExecutor(min(count, len(jobs)), cluster=cluster, sees=sees) as executor:
         looks = executor.each(look_at, jobs, done=tell)
     return [
-        FieldResult(seen=FileSeen(path=job.path, error=ENDED_READING), like={})
-        if isinstance(result, WorkerDied)
-        else result
+        Round.lost(job) if isinstance(result, WorkerDied) else result
         for job, result in zip(jobs, looks, strict=True)
-    ]
+    ]  # fmt: skip

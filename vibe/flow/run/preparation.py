@@ -103,11 +103,9 @@ def captures_of(
         CallError: there is none.
     """
     from vibe.flow.jobs.executor import ENDED_READING, WorkerDied
-    from vibe.ingest import find_captures
     from vibe.storage.files import writable
 
-    # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
-    found = [path for path in find_captures(plant.folder) if not _is_page(path, target)]
+    found = round_files(plant, target)
     if not found:
         raise CallError(f"{plant.folder} holds no capture in a known format")
     if not executor.is_many or len(found) < FEWEST_FOR_MANY:
@@ -119,6 +117,14 @@ def captures_of(
         else one
         for path, one in zip(found, looks, strict=True)
     )
+
+
+def round_files(plant: Plant, target: Path) -> list[Path]:
+    """All that looks like a capture in its folder."""
+    from vibe.ingest import find_captures
+
+    # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
+    return [path for path in find_captures(plant.folder) if not _is_page(path, target)]
 
 
 def search_of(plant: Plant) -> Search:

@@ -166,12 +166,12 @@ def raw_from_columns(
             rate = None
         rate = clock.rate_hz if rate is None else rate
     if rate is None and rows and _rises_evenly(rows[0][1]):
+        name = repr(writable(rows[0][0])[:60])
         raise CaptureError(
-            f"no sample rate: the column {writable(rows[0][0])[:60]!r} rises evenly as a time does, but does not say its "
-            "unit",
+            f"no sample rate: the column {name} rises evenly as a time does, but does not say its unit",
             path=path,
-            remedy=f"Call it time_s (or time_ms) in the first line, or write sample_rate_hz into {path.name}.toml; no new "
-            "capture is needed.",
+            remedy=f"Call it time_s (or time_ms) in the first line, or write sample_rate_hz into {path.name}.toml; no "
+            "new capture is needed.",
         )
     if not rows:
         raise CaptureError("holds no column of samples", path=path, remedy=EXPORT_ANEW)

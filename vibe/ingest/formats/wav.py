@@ -61,8 +61,8 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
             'for each track, [channels.<name>] with source = 0 (the track), unit = "m/s^2" and full_scale = <the value '
             "that the largest number stands for>",
             path=path,
-            remedy="Write the sidecar, or give unit and full_scale under [file.channel] in the route; no new capture is "
-            "needed.",
+            remedy="Write the sidecar, or give unit and full_scale under [file.channel] in the route; no new "
+            "capture is needed.",
         )
     remarks = (
         []
