@@ -169,6 +169,15 @@ class Visibility:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedSettings:
+    """The settings that remedies name: those of the drive's plan, and no others."""
+
+    sample_rate_hz: float
+    duration_s: float
+    sensor_range_m_s2: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CapturePlan:
     """Settings that show as many of a drive's tones as vibration can."""
 
@@ -187,3 +196,10 @@ class CapturePlan:
     slowest_body: str = ""
     slowest_turns: float | None = None
     """Turns of the slowest body in one capture."""
+
+    @property
+    def settings(self) -> PlannedSettings:
+        """What is set on the logger."""
+        return PlannedSettings(
+            sample_rate_hz=self.sample_rate_hz, duration_s=self.duration_s, sensor_range_m_s2=self.sensor_range_m_s2
+        )  # fmt: skip

@@ -176,7 +176,8 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
         for channel in capture.channels
         if (plan := plans.get(folded(channel.name))) is not None
     }
-    quality = {one.channel: one for one in assessed(capture, drive.input.speed_hz, ranges).quality}
+    planned = asked.plans[stop.drive].plan.settings
+    quality = {one.channel: one for one in assessed(capture, drive.input.speed_hz, ranges, planned=planned).quality}
     fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
     motion = motion_in(capture, tuple(quality.values()))
     stands = standstill(motion, drive) or stops(fit, motion)
@@ -201,7 +202,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
             plan = plans.get(folded(channel.name))
             if plan is not None:
                 promised = {v.tone for v in asked.plans[stop.drive].plan.visibility if v.seen} - set(plan.loses)
-                reasons += _against_plan(channel, longer, plan, promised, table, speed_hz, asked.rules)
+                reasons += against_plan(channel, longer, plan, promised, table, speed_hz, asked.rules)
         out[channel.name] = reasons
     return out
 
@@ -226,7 +227,7 @@ def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: 
     )
 
 
-def _against_plan(
+def against_plan(
     channel: Channel,
     longer: int,
     plan: PointPlan,

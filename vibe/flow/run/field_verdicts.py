@@ -8,9 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import VibeError
-from vibe.core.route.route import folded
-from vibe.flow.route.field_check import FieldJob, FieldResult, look_at, signatures
-from vibe.flow.route.round import Earlier, Round, by_point
 from vibe.flow.run.preparation import Plant, round_files
 
 if TYPE_CHECKING:
@@ -18,6 +15,7 @@ if TYPE_CHECKING:
     from vibe.core.route.round_check import Completeness, FileSeen
     from vibe.core.route.run_notes import Retake
     from vibe.flow.jobs.executor import JobExecutor
+    from vibe.flow.route.field_check import FieldJob, FieldResult
     from vibe.flow.settings import Settings
     from vibe.spectra.identity.point_likeness import Signature
 
@@ -64,7 +62,9 @@ def field_verdicts(
     ``past``: files of earlier captures in a store, by drive, oldest first. They and what an earlier run left say how
     points used to be.
     """
+    from vibe.core.route.route import folded
     from vibe.flow.jobs.executor import WorkerDied
+    from vibe.flow.route.round import Round, by_point
     from vibe.spectra.identity.point_likeness import LATEST
 
     if plant.route is None or plant.route_path is None:
@@ -92,22 +92,32 @@ def field_verdicts(
 
 
 def checked_report(
-    report: DriveReport, files: Sequence[FileSeen], back: Sequence[Retake], settings: Settings
+    report: DriveReport,
+    files: Sequence[FileSeen],
+    back: Sequence[Retake],
+    settings: Settings,
+    captures: int | None = None,
 ) -> DriveReport:
-    """A drive's report with what the check says of its captures."""
+    """A drive's report with what the check says of its captures, and with as many of them as the route wants next."""
     from vibe.health.state.sent_back import with_check
+    from vibe.kinematics.planning.capture_plan import capture_plan
 
     service = report.drive.service
     consequence = None if service is None else service.consequence
+    if captures is not None:
+        report = replace(report, plan=capture_plan(report.drive, report.tones, captures=captures))
     return replace(report, health=with_check(report.health, files, back, settings.judgement, consequence))
 
 
 def _look(job: FieldJob, _: object) -> FieldResult:
+    from vibe.flow.route.field_check import look_at
+
     return look_at(job)
 
 
 def _likeness(job: _KeptJob, _: object) -> dict[str, Signature]:
     from vibe.flow.capture_folder import plain_reader
+    from vibe.flow.route.field_check import signatures
 
     try:
         return signatures(plain_reader(job.path))
@@ -117,6 +127,7 @@ def _likeness(job: _KeptJob, _: object) -> dict[str, Signature]:
 
 def _earlier(plant: Plant) -> dict[str, dict[str, tuple[Signature, ...]]]:
     """What an earlier run left, under today's tags."""
+    from vibe.core.route.route import folded
     from vibe.spectra.identity.point_likeness import Signature
 
     if plant.earlier is None or plant.route is None:
@@ -128,6 +139,3 @@ def _earlier(plant: Plant) -> dict[str, dict[str, tuple[Signature, ...]]]:
             for point, values in left.get(folded(tag), {}).items():
                 found.setdefault(stop.drive, {})[folded(point)] = (Signature.of_plain(values),)
     return found
-
-
-__all__ = ["Earlier", "FieldVerdicts", "checked_report", "field_verdicts"]

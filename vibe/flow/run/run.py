@@ -56,6 +56,8 @@ class _Job:
     seen: tuple[FileSeen, ...] = ()
     """What the check of the round says of its captures; ``back``: what is to be repeated."""
     back: tuple[Retake, ...] = ()
+    planned_captures: int | None = None
+    """At each point, where the route says how many."""
     run: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
 
@@ -79,7 +81,7 @@ def _do_job(job: _Job, common: _Common) -> DriveResult:
         captures, said = without_twins(job.tag, job.captures, reader)
         earlier, _ = from_kept(job.earlier, drive, table, common.settings)
         drive_report = drive_report_of(drive, table, captures, common.settings, reader, common.others, None, earlier)
-        drive_report = checked_report(drive_report, job.seen, job.back, common.settings)
+        drive_report = checked_report(drive_report, job.seen, job.back, common.settings, job.planned_captures)
         _still_wanted(job)
         row = written(drive_report, job.out, force=job.force, pdf=common.pdf)
         row = replace(row, noticed=tuple(said))
@@ -181,7 +183,7 @@ def run_recipe(
             told = captures_of(plant, target, common.search, executor, _look)
             verdicts = field_verdicts(plant, target, executor, past)
             jobs = _jobs(plant, told, target, past, force=force, pdf=printed, journal=journal)
-            jobs = [_with_verdicts(job, verdicts) for job in jobs]
+            jobs = [_with_verdicts(_on_route(job, plant), verdicts) for job in jobs]
             mine = {job.tag for job in jobs if job.force or _is_free(job)}
             journal.begin(recipe.title, mine, afresh=force or not resumes)
             jobs = [replace(job, run=journal.run) for job in jobs]
@@ -236,6 +238,13 @@ def _jobs(
         )
         for tag, files in told.by_drive.items()
     ]  # fmt: skip
+
+
+def _on_route(job: _Job, plant: Plant) -> _Job:
+    stop = None if plant.route is None else next((one for one in plant.route.stop if one.drive == job.tag), None)
+    if plant.route is None or stop is None:
+        return job
+    return replace(job, planned_captures=stop.captures or plant.route.captures)
 
 
 def _with_verdicts(job: _Job, verdicts: FieldVerdicts) -> _Job:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from math import ceil
 
 from vibe.core.errors import CallError
-from vibe.core.tones import OUTSIDE, CaptureSettings, Coincidence, Reach, Tone, ToneTable, Visibility
+from vibe.core.tones import OUTSIDE, CapturePlan, CaptureSettings, Coincidence, Reach, Tone, ToneTable, Visibility
 from vibe.kinematics.coincidences import HARMONICS
 from vibe.kinematics.planning.resolution import RESOLUTION_BINS, parting_s
 
@@ -72,6 +73,13 @@ def visibility(table: ToneTable, settings: CaptureSettings, input_hz: float) -> 
         for tone in table.tones
         if tone.family not in OUTSIDE
     )
+
+
+def with_planned_needs(views: Sequence[Visibility], plan: CapturePlan) -> tuple[Visibility, ...]:
+    """``views`` of a capture, in which what the plan of the drive shows needs that plan and no settings of its own."""
+    shows = {view.tone for view in plan.visibility if view.seen}
+    needs = f"the planned capture: {plan.duration_s:g} s at {plan.sample_rate_hz:.0f} Hz"
+    return tuple(replace(view, needs=needs) if not view.seen and view.tone in shows else view for view in views)
 
 
 def shared_lines(table: ToneTable) -> dict[str, tuple[str, ...]]:
