@@ -14,7 +14,8 @@ from vibe.core.route.route import folded
 from vibe.flow.diagnose.motion import motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.recognition import FEWEST_SAMPLES, likely, recognised
 from vibe.flow.diagnose.segments import assessed
-from vibe.flow.settings import share_dir, tones_of
+from vibe.flow.route.running import not_running
+from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import writable
 
 if TYPE_CHECKING:
@@ -29,6 +30,10 @@ if TYPE_CHECKING:
     from vibe.spectra.identity.recognition import Candidate, Recognition
 
 
+AT_REST = ("at_rest", "speed_not_followed")
+"""Codes of reasons by which a drive does not run, or not steadily."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Asked:
     """All that a route asks, made ready."""
@@ -39,6 +44,7 @@ class Asked:
     plans: Mapping[str, StopPlan]
     candidates: Mapping[str, Candidate]
     rules: FieldRules
+    settings: Settings
 
 
 @lru_cache(maxsize=2)
@@ -63,6 +69,7 @@ def asked_of(route_path: Path, changed_ns: int) -> Asked:  # noqa: ARG001
         drives=drives,
         plans={tag: stop_plan(*drives[tag], stop, route) for tag, stop in stops.items()},
         candidates={tag: candidate_of(*pair) for tag, pair in drives.items()},
+        settings=load_settings(),
         rules=load_model(share_dir() / "configs" / "on_the_spot.toml", FieldRules),
     )
 
@@ -192,12 +199,22 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
         if recognised_drive is None or recognised_drive.speed is None
         else recognised_drive.speed.input_hz
     )
-    about_drive = [stands] if stands is not None else _about_drive(capture, recognised_drive, drive, asked)
+    others = {tag: one for tag, one in asked.candidates.items() if tag != stop.drive}
+    silent = stands
+    if silent is None and fit and not moves_in(motion):
+        silent = not_running(capture, fit, drive, table, recognised_drive, asked.settings, others)
+    # Of a drive that stands range, mounting and spectrum say nothing, and its speed is none.
+    stopped = silent is not None and silent.code in AT_REST
+    about_drive = [] if silent is None else [silent]
+    if silent is None or silent.verdict != "rejected":
+        about_drive += _about_drive(capture, recognised_drive, drive, asked)
     longer = capture.stretch_count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)
-        if channel in fit:
+        if channel in fit and stopped:
+            reasons = about_drive
+        elif channel in fit:
             reasons += about_drive
             plan = plans.get(folded(channel.name))
             if plan is not None:

@@ -218,7 +218,7 @@ def _with_shifts(
     """Points all of whose bands moved alike since the earlier round are reported as such; ``files`` run beside
     ``looks``."""
     from vibe.ingest.route import field_rules
-    from vibe.spectra.identity.level_shift import shift
+    from vibe.spectra.identity.level_shift import fallen_db, shift
 
     out = []
     for look, file in zip(looks, files, strict=True):
@@ -237,6 +237,15 @@ def _with_shifts(
                 else:
                     reason = field_rules.other_quantity(moved.kind, "the earlier round")
                 point = field_rules.with_reason(point, reason, rules)
+            elif (
+                moved is None
+                and name in look.like
+                and point.verdict != "extra"
+                and not known & {"at_rest", "exchanged"}
+            ):
+                fell_db = fallen_db(look.like[name], earlier.get(name, ()))
+                if fell_db is not None:
+                    point = field_rules.with_reason(point, field_rules.fallen(fell_db, "in the earlier round"), rules)
             points.append(point)
         out.append(replace(file, points=tuple(points)))
     return out
