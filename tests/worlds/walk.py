@@ -94,6 +94,9 @@ def visit(one: Machine, number: int, seconds: float, *, runs: bool = True, neigh
         usual = float(np.std(own)) or 1.0
         # From visit to visit a place keeps its level to some 2 dB (common practice).
         x = own / usual * one.loud * np.sqrt(load) * 10 ** (rng.uniform(-0.06, 0.06)) * (1.0, 0.7)[place]
+        if runs:
+            # A motor hums at twice the mains.
+            x = x + 0.05 * one.loud * np.sin(4 * np.pi * one.line_hz * time_s + rng.uniform(0, 6))
         if neighbour or not runs:
             share = 0.03 * one.loud if runs else float(np.exp(rng.uniform(np.log(0.01), np.log(0.08))))
             x = x + share * pump / float(np.std(pump))
