@@ -226,6 +226,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
 
 def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
     from vibe.ingest.quality.recording.sample_rate import LEAST, slip_of
+    from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
     from vibe.ingest.route import field_rules
 
     if recognised_drive is None:
@@ -238,7 +239,8 @@ def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: 
     if found is not None and capture.speed_rpm is not None:
         ratio = 60 * found.input_hz / capture.speed_rpm
         if abs(ratio - 1) > LEAST:
-            slip = slip_of(capture.vibration, ratio)
+            mains_hz = LIMIT.mains_hz if drive.motor is None else (drive.motor.line_hz,)
+            slip = slip_of(capture.vibration, ratio, found_hz=found.input_hz, mains_hz=mains_hz)
     return field_rules.speed(
         drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method, slip=slip
     )

@@ -55,7 +55,7 @@ def assess(
     reasons = [
         *gaps.missing(signal),
         *(overflow.overflow(signal) or amplitude.clipping(signal)),
-        *gaps.dropouts(signal),
+        *(gaps.dropouts(signal) or gaps.straight(signal)),
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),
         *amplitude.overload(signal, sensor_range_m_s2),

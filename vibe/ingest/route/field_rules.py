@@ -190,11 +190,17 @@ def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reaso
             "capture is needed.",
             verdict="limited",
         )
-    or_rate = "" if slip == "note" else f" If the note is right, the sample rate in the file is wrong by {off}."
+    if slip == "note":
+        remedy = "Read the speed again, at this drive's input, and correct the note."
+    else:
+        remedy = (
+            f"The note or the sample rate in the file is wrong by {off}. Look the rate up in the logger first and "
+            "correct it in the sidecar; if it is right, correct the note of the speed."
+        )
     return Reason(
         code="noted_speed",
         text=f"{noted_rpm:.0f} r/min were noted, {method} gives {rpm:.0f} r/min",
-        remedy=f"Read the speed again, at this drive's input, and correct the note.{or_rate}",
+        remedy=remedy,
         verdict="limited",
     )
 

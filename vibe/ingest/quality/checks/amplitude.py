@@ -20,6 +20,12 @@ def clipping(signal: Signal) -> list[Reason]:
     if full is not None:
         grain = 1.5 * signal.step if signal.step is not None else 0.0
         at_end = int((np.abs(x) >= np.float64(min(LIMIT.clip_full_scale * full, full - grain))).sum())
+        if (
+            signal.step is not None
+            and max(int((x > top - signal.step).sum()), int((x < bottom + signal.step).sum())) < 2
+        ):
+            # Recordings that were stretched to their own peak end there too, but with one sample.
+            at_end = 0
     piled = _pile(x, signal, top - bottom) + _pile(-x, signal, top - bottom)
     count = max(piled, at_end if at_end >= 2 else 0, _ties(x, top, bottom, signal))
     if count == 0:
