@@ -30,7 +30,7 @@ def noise() -> np.ndarray:
 def test_a_bridged_gap_is_found_and_its_twin_is_silent(step: float | None, milliseconds: int) -> None:
     whole = noise() + 3 * np.sin(2 * np.pi * 24.3 * TIME_S)
     bridged, size = whole.copy(), round(milliseconds * RATE_HZ / 1000)
-    bridged[30_000 : 30_000 + size] = np.linspace(whole[29_999], whole[30_000 + size] + 0.5, size)
+    bridged[30_000 : 30_000 + size] = np.linspace(whole[29_999], whole[29_999] + 4.0, size)
     assert codes(bridged, step) == {"dropouts": "limited"}
     assert codes(whole, step) == {}
 

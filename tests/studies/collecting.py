@@ -169,7 +169,8 @@ ON_SAMPLES: dict[str, Fault] = {
     "/ 10": _times(0.1), "/ 30": _times(1 / 30), "g as m/s2": _times(1 / 9.80665), "m/s2 as g": _times(9.80665),
     "mm/s2 as m/s2": _times(1000.0), "velocity": _velocity, "cut short": _short, "coarse": _coarse,
     "clipped": _clipped, "soft mount": _soft_mount, "at rest": _noise_only, "packets lost": _dropped,
-    "old block": _replayed, "filled by lines": _bridged, "by hand": _by_hand, "amplifier bends": _saturated, "settling": _settling,
+    "old block": _replayed, "filled by lines": _bridged, "by hand": _by_hand, "amplifier bends": _saturated,
+    "settling": _settling,
 }  # fmt: skip
 ON_CAPTURES = (
     "one sensor twice", "copy at another gain", "points exchanged", "clock not set", "beside a running twin",
