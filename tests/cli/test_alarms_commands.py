@@ -8,9 +8,9 @@ import json
 from pathlib import Path
 
 import pytest
-from alarm_stores import damaged, fill, finding
-from calls import Vibe
 
+from tests.alarm_stores import damaged, fill, finding
+from tests.cli.calls import Vibe
 from vibe.history.store.store import Store
 
 AT = ("--at", "2025-01-10")

@@ -10,8 +10,8 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from calls import DRIVE, Vibe
 
+from tests.cli.calls import DRIVE, Vibe
 from vibe.flow.run.places import without_places
 from vibe.report.printing import pdf
 from vibe.report.printing.printer import Printer

@@ -6,8 +6,8 @@ import io
 from pathlib import Path
 
 import pytest
-from calls import Vibe
 
+from tests.cli.calls import Vibe
 from vibe.cli.shared import shipped
 from vibe.cli.shared.pulse import Pulse
 from vibe.core.errors import CallError

@@ -11,7 +11,8 @@ import time
 from pathlib import Path
 
 import pytest
-from calls import DRIVE
+
+from tests.cli.calls import DRIVE
 
 ROUTE = """title = "W"
 drives = ["drive.toml"]

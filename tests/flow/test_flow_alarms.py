@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fill, finding, sensor, sound
 
+from tests.alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fill, finding, sensor, sound
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.alarms import Alarm, Queue
 from vibe.core.records.history import Event
@@ -159,6 +159,7 @@ def test_load_explains_what_another_system_complains_of(store: Store, tmp_path: 
     assert [e.line for e in alarm.exceedances] == [4, 3, 2]
     told = alarm.explanations[0]
     assert told.kind == "load"
+    assert told.explains_db is not None
     first = alarm.exceedances[-1]
     assert first.raw_db is not None
     assert first.change_db is not None

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from vibe.core.route.round_check import Completeness, FileSeen
+from vibe.flow.route import field_check
 from vibe.flow.route import round as rounds
 from vibe.flow.route.field_check import FieldJob, FieldResult
 from vibe.flow.route.round import Round, WatchResult
@@ -138,7 +139,7 @@ def test_a_card_pulled_while_it_is_read_is_read_when_it_is_back(
     card.mkdir()
     source = next((practice / "march").glob("LS-01*.h5"))
     shutil.copy(source, card)
-    read = rounds.look_at
+    read = field_check.look_at
 
     def pulled(job: FieldJob) -> FieldResult:
         card.rename(away)

@@ -77,7 +77,7 @@ def test_a_graver_state_stands_and_names_the_repeat(judgement: Judgement) -> Non
 
 
 def level(point: str, zone: str) -> LevelReport:
-    return LevelReport(point=point, measure="velocity_rms", value=45.0, unit="mm/s", zone=zone)  # type: ignore[arg-type]
+    return LevelReport(point=point, measure="velocity_rms", value=45.0, unit="mm/s", zone=zone)
 
 
 @pytest.mark.parametrize(

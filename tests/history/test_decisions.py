@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from kept_captures import START
 
+from tests.history.kept_captures import START
 from vibe.core.errors import CallError
 from vibe.core.records.history import Decision, Event
 from vibe.history.store.store import Store

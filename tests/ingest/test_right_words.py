@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_completeness import ALL, IN, OUT, WANTED, file
 
+from tests.ingest.test_completeness import ALL, IN, OUT, WANTED, file
 from vibe.core.capture import Reason
 from vibe.core.errors import COPY_AGAIN, CaptureError
 from vibe.core.route.round_check import Completeness, Expected, FileSeen

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -222,7 +223,7 @@ def _of_fleet(tag: str, seed: int, folder: Path) -> list[Capture]:
     (folder / "drive.toml").write_text(_drive_toml(tag), encoding="utf-8")
     (folder / "route.toml").write_text(_route(tag), encoding="utf-8")
     plan = route_plan_of(folder / "route.toml").stops[0].plan
-    fixed = {
+    fixed: dict[str, Any] = {
         "points": POINTS, "duration_s": plan.duration_s, "sample_rate_hz": plan.sample_rate_hz,
         "machine_seed": seed, "tachometer": True, "stray_shocks": 0,
     }  # fmt: skip
