@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from vibe.core.route.round_check import Completeness, FileSeen
+from vibe.flow.route import field_check
 from vibe.flow.route import round as rounds
 from vibe.flow.route.field_check import FieldJob, FieldResult
 from vibe.flow.route.round import Round, WatchResult
@@ -138,7 +139,7 @@ def test_a_card_pulled_while_it_is_read_is_read_when_it_is_back(
     card.mkdir()
     source = next((practice / "march").glob("LS-01*.h5"))
     shutil.copy(source, card)
-    read = rounds.look_at
+    read = field_check.look_at
 
     def pulled(job: FieldJob) -> FieldResult:
         card.rename(away)
@@ -198,3 +199,42 @@ def test_rubbish_is_told_and_costs_nothing_else(practice: Path, tmp_path: Path) 
     call = Round.of(ROUTE, tmp_path).checked(workers=1)
     assert sum(file.error is not None for file in call.files) == 3
     assert sum(worst(file) == "accepted" for file in call.files) == 1
+
+
+def test_a_run_never_calls_sound_what_the_check_sends_back(practice: Path, tmp_path: Path) -> None:
+    """A mixer whose cables were exchanged, which only the earlier round shows, and a screw that is as it was."""
+    import json
+
+    from vibe.flow.run.run import run_recipe
+
+    for month in ("february", "march"):
+        (tmp_path / month).mkdir()
+        for tag in ("LS-01", "SM-02"):
+            shutil.copy(next((practice / month).glob(f"{tag}*.h5")), tmp_path / month)
+    ended = next((practice / "march").glob("FT-01*.h5"))
+    recipe = ROOT / "pipelines" / "round.toml"
+    before, now = tmp_path / "before", tmp_path / "now"
+    first = run_recipe(recipe, captures=tmp_path / "february", out=before, workers=1, pdf=False)
+    assert {row.tag: row.state for row in first.rows} == {"LS-01": "sound", "SM-02": "sound"}
+    assert not first.rejected
+    shutil.copy(ended, tmp_path / "march")
+    second = run_recipe(recipe, captures=tmp_path / "march", out=now, workers=1, pdf=False, earlier=before)
+    assert {row.tag: row.state for row in second.rows} == {"LS-01": "sound", "SM-02": "unknown"}
+    assert second.rejected
+    record = json.loads((now / "run.json").read_text(encoding="utf-8"))
+    assert [(one["drive"], one["point"], one["verdict"]) for one in record["retakes"]] == [
+        ("SM-02", "input side radial", "retake"),
+        ("SM-02", "output side radial", "retake"),
+        ("FT-01", None, "unreadable"),
+    ]
+    counts = record["check"]
+    assert counts["accepted"] == 2
+    assert counts["accepted"] + counts["repeats"] + counts["unread"] + counts["unnamed"] + counts["without"] == 30
+    assert (counts["repeats"], counts["unread"]) == (2, 2)
+    assert any(counts["text"] in remark for remark in second.remarks)
+    page = (now / "index.html").read_text(encoding="utf-8")
+    assert counts["text"] in page
+    assert "Follow both cables" in page
+    report = json.loads((now / "SM-02" / "health.json").read_text(encoding="utf-8"))
+    assert {one["field_verdict"] for one in report["captures"][0]["channels"]} == {"retake"}
+    assert "exchanged" in report["state_rule"]

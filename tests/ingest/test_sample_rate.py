@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,3 +43,14 @@ def test_each_has_its_own_remedy(slip: str, code: str) -> None:
     assert code in [reason.code for reason in reasons]
     remedy = next(reason.remedy for reason in reasons if reason.code == code)
     assert ("sample rate" in remedy) == (slip != "note")
+
+
+@pytest.mark.parametrize("off", [0.97, 1.03])
+def test_a_multiple_of_the_shaft_at_the_mains_proves_nothing(off: float) -> None:
+    """Four turns of a shaft whose wrong rate puts them at 100 Hz: only the motor's own hum may tell."""
+    shaft_hz = 100.0 / 4 / off
+    time_s = np.arange(round(8 * RATE_HZ)) / RATE_HZ
+    both = np.sin(2 * np.pi * 4 * shaft_hz * time_s) + 0.05 * np.random.default_rng(1).standard_normal(time_s.size)
+    wrong = replace(channel(both), sample_rate_hz=off * RATE_HZ)
+    assert slip_of([wrong], off) == "note"  # the shaft passes for the mains
+    assert slip_of([wrong], off, found_hz=shaft_hz * off, mains_hz=(50.0,)) == "open"

@@ -103,7 +103,8 @@ def test_time_of_the_walk() -> None:
     time = one.stops[0].time
     assert (time.walking_s, time.mounting_s, time.noting_s) == (100.0, 150.0, 30.0)
     assert time.capturing_s == 2 * 4 * length
-    assert one.budget.total_s == 600 + 100 + 150 + 30 + 8 * length
+    assert one.budget.repeats_s == pytest.approx(0.1 * (150 + 8 * length))
+    assert one.budget.total_s == pytest.approx(600 + 100 + 150 + 30 + 8 * length + one.budget.repeats_s)
     at_once = plan_of(*points, walk={**walk, "channels_at_once": 4}, captures=4, walk_s=7.0)
     assert at_once.stops[0].time.capturing_s == 4 * length
     assert at_once.arrival_s("T-1") == 607.0

@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 
 from vibe.core.errors import OutputError
-from vibe.core.route.route_plan import PointPlan, RoutePlan, StopPlan, StopTime, TimeBudget
+from vibe.core.route.route_plan import FileName, PointPlan, RoutePlan, StopPlan, StopTime, TimeBudget
 from vibe.core.tones import CapturePlan, Visibility
-from vibe.report.pages.route_sheet import folder_file, hours, route_html, tone_list, write_route_plan
+from vibe.report.pages.route_sheet import folder_file, route_html, write_route_plan
+from vibe.report.pages.route_sheet_data import hours, route_sheet, tone_list
 from vibe.report.pages.shell import TEMPLATES
 
 CAUTIONS = ("Guards stay on.", "Hot <surfaces>.")
@@ -187,6 +188,33 @@ def test_the_sheets_own_classes_are_nobody_elses() -> None:
         for name in ("route_plan.css", "style.css")
     )
     assert own & common == {"cautions", "tick"}
+
+
+def test_every_stop_says_what_its_files_are_called() -> None:
+    one = replace(
+        stop("A-1", point("P1"), point("P2")),
+        files=(FileName(path="a/P1_hhmm.wav", points=("P1",)), FileName(path="A-1 hhmm.csv", points=("P1", "P2"))),
+    )
+    sheet = route_sheet(route(one, stop("B-2", point("P1"))), CAUTIONS)
+    assert [line.files for line in sheet.stops[0].points] == [("a/P1_hhmm.wav",), ()]
+    assert sheet.stops[0].files == ("A-1 hhmm.csv",)
+    assert [each.folder for each in sheet.stops] == ["round/A-1", "round/B-2"]
+    page = re.sub(r"<[^>]*>", "", route_html(route(one), CAUTIONS))
+    assert "Save as A-1 hhmm.csv; a file that itself names its points goes under any name into folder round/A-1" in page
+    assert "a/P1_hhmm.wav" in page
+
+
+def test_tones_on_one_line_are_not_counted_as_seen() -> None:
+    shown = (
+        Visibility(tone="stage1.mesh", seen=True, reach="seen"),
+        Visibility(tone="stage1.lobe", seen=True, reach="seen", shares=("stage1.output_pin",)),
+        Visibility(tone="stage1.output_pin", seen=True, reach="seen", shares=("stage1.lobe",)),
+        Visibility(tone="stage1.ring_pin", seen=True, reach="seen", shares=("stage1.mesh",)),
+    )
+    sheet = route_sheet(route(replace(stop("A-1", point("P1")), visibility=shown)), CAUTIONS).stops[0]
+    assert (sheet.seen, sheet.together) == (1, 3)
+    assert sheet.unseen.shared.count("=") == 1
+    assert sheet.unseen.shared.count(" on lines of ") == 1
 
 
 def test_hours_and_tones_in_words() -> None:

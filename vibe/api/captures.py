@@ -120,15 +120,21 @@ def check(captures: AnyCapture | Iterable[AnyCapture], drive: Drive | AnyPath | 
     """
     from vibe.flow.route.capture_check import check_capture
 
-    known = None if drive is None else described(drive)[0]
+    known, planned = None, None
+    if drive is not None:
+        from vibe.kinematics.planning.capture_plan import capture_plan
+
+        known, table = described(drive)
+        planned = capture_plan(known, table).settings
     rows: list[CheckedChannel] = []
     remarks: list[str] = []
     for one in several(captures):
         capture = read(one) if isinstance(one, Path) else one
         name = capture.source.name
         done = check_capture(
-            capture, tag=None if known is None else known.tag, speed_hz=None if known is None else known.input.speed_hz
-        )
+            capture, tag=None if known is None else known.tag, planned=planned,
+            speed_hz=None if known is None else known.input.speed_hz,
+        )  # fmt: skip
         remarks += [f"{name}: {remark}" for remark in done.remarks]
         for quality in done.quality:
             low_hz, high_hz = quality.usable_band_hz or (None, None)

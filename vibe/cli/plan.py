@@ -149,7 +149,7 @@ def _remark(point: PointPlan) -> str:
 
 def _budget(plan: RoutePlan) -> list[tuple[str, str]]:
     """The time of the walk by what it is spent on, in hours and minutes."""
-    from vibe.report.pages.route_sheet import hours
+    from vibe.report.pages.route_sheet_data import hours
 
     times = plan.budget
     return [
@@ -158,5 +158,6 @@ def _budget(plan: RoutePlan) -> list[tuple[str, str]]:
         ("mounting", hours(times.mounting_s)),
         ("capturing", hours(times.capturing_s)),
         ("noting", hours(times.noting_s)),
+        ("repeats", hours(times.repeats_s)),
         ("in all", f"{hours(times.total_s)} h, the way back not counted"),
     ]

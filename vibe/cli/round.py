@@ -12,8 +12,7 @@ from vibe.core.errors import CallError
 from vibe.core.route.route import folded
 
 if TYPE_CHECKING:
-    from vibe.core.capture import Reason
-    from vibe.core.route.round_check import Completeness, FileSeen, Missing
+    from vibe.core.route.round_check import Completeness, FileSeen, Missing, PointSeen
     from vibe.flow.route.round import Round
 
 LOOK_EVERY_S = 1.0
@@ -52,7 +51,7 @@ def check_round(
             call = round_.checked(workers=workers, cluster=cluster, progress=waiting)
         _show_files(call.files, folder, heading=True)
     _show_missing(call.missing)
-    output.note(_in_short(call, round_))
+    output.note(_in_short(call))
     strictly(bool(call.retakes or any(not one.known for one in call.missing)), strict)
 
 
@@ -72,7 +71,7 @@ def _watched(round_: Round) -> Completeness:
             if look.changed:
                 _show_files(look.changed, round_.folder, heading=heading)
                 heading = False
-                output.note(_in_short(call, round_))
+                output.note(_in_short(call))
             for path in look.gone:
                 output.note(f"gone: {_below(path, round_.folder)}")
             for path in look.waiting:
@@ -97,7 +96,7 @@ def _show_repeats(call: Completeness, folder: Path) -> None:
     """What must be measured again, in one place: its verdicts have scrolled away since they came."""
     from vibe.cli.shared import output
 
-    again = {(one.drive, folded(one.point)) for one in call.missing if one.point is not None and one.taken}
+    again = {(one.drive, folded(one.point)) for one in call.missing if one.point is not None and one.cause == "repeat"}
     rows = [
         row
         for file in call.files
@@ -155,19 +154,17 @@ def _sentence(drive: str, point: str | None, why: str, remedy: str, *, capture: 
 def _rows(file: FileSeen, folder: Path) -> list[list[str]]:
     name = _below(file.path, folder)
     if file.error is not None:
-        remedy = "Copy it from the logger once more; if it is damaged there too, repeat the measurement."
-        return [["retake", file.drive or "", "", name, file.error, remedy]]
-    return [
-        [point.verdict, file.drive or "", point.point, name, *_reasons(point.reasons, kept=point.verdict == "accepted")]
-        for point in file.points
-    ]
+        return [["retake", file.drive or "", file.named_point or "", name, file.error, file.remedy]]
+    return [[point.verdict, file.drive or "", point.point, name, *_reasons(point)] for point in file.points]
 
 
-def _reasons(reasons: Sequence[Reason], *, kept: bool) -> tuple[str, str]:
-    """Why and what to do; beside a verdict other than accepted mere remarks would only bury the cause."""
-    said = [reason for reason in reasons if kept or reason.verdict != "usable"]
-    remedies = dict.fromkeys(reason.remedy for reason in said if reason.remedy)
-    return "; ".join(reason.text for reason in said), " ".join(remedies)
+def _reasons(point: PointSeen) -> tuple[str, str]:
+    """Why and what to do; with a verdict other than accepted mere remarks would only bury the cause."""
+    said = [reason for reason in point.reasons if point.verdict == "accepted" or reason.verdict != "usable"]
+    why = "; ".join(reason.text for reason in said)
+    if point.replaced_by is not None:
+        return why, f"Nothing to repeat: {point.replaced_by} is a good capture of this point."
+    return why, " ".join(dict.fromkeys(reason.remedy for reason in said if reason.remedy))
 
 
 def _below(path: Path, folder: Path) -> str:
@@ -183,7 +180,7 @@ def _show_missing(missing: Sequence[Missing]) -> None:
         return
     alike: dict[tuple[str, str, str, str], list[str]] = {}
     for one in missing:
-        if one.point is not None and not one.taken:
+        if one.point is not None and one.cause not in ("repeat", "unreadable"):
             alike.setdefault((_word(one), one.drive, one.what, one.remedy), []).append(one.point)
     output.show_facts(
         (word, _sentence(drive, " and ".join(points), what, remedy))
@@ -201,35 +198,18 @@ def _show_missing(missing: Sequence[Missing]) -> None:
 
 
 def _word(one: Missing) -> str:
-    return "known" if one.known else "missing"
+    """First word of its line: only what nobody took, and what nobody wrote down, is missing."""
+    if one.known:
+        return "known"
+    return {"no capture": "missing", "repeat": "repeat", "unreadable": "repeat", "unnamed": "unnamed"}[one.cause]
 
 
-def _in_short(call: Completeness, round_: Round) -> str:
-    """One line that says how far the round is; its counts add up to the points that the plan wants."""
-    wanted = round_.points
-    needed = {(one.drive, one.point): one for one in call.missing if one.point is not None and not one.known}
-    good = {
-        (file.drive, folded(seen.point))
-        for file in call.files
-        for seen in file.points
-        if seen.verdict in ("accepted", "limited")
-    }
-    again = sum(one.taken for one in needed.values())
-    more = sum(not one.taken and (drive, folded(point or "")) in good for (drive, point), one in needed.items())
-    none = len(needed) - again - more
-    parts = [f"{wanted - len(needed)} of {wanted} points accepted"]
-    if needed:
-        kinds = [
-            *([f"{again} repeat{'' if again == 1 else 's'}"] if again else []),
-            *([f"{more} with more captures to come"] if more else []),
-            *([f"{none} without a capture"] if none else []),
-        ]
-        parts.append(f"{len(needed)} needed: {', '.join(kinds)}")
+def _in_short(call: Completeness) -> str:
+    """One line that says how far the round is; its counts of points add up."""
+    counts = call.counts
+    parts = [counts.in_words]
     notes = sum(one.point is None for one in call.missing)
     if notes:
         parts.append(f"{notes} note{'' if notes == 1 else 's'} still to write")
-    unread = sum(file.error is not None for file in call.files)
-    if unread:
-        parts.append(f"{unread} file{'' if unread == 1 else 's'} cannot be read")
-    done = not (needed or notes or unread)
+    done = not (call.retakes or counts.needed or notes)
     return f"{'; '.join(parts)}." + (" The round is complete." if done else "")

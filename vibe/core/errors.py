@@ -29,12 +29,19 @@ class ConfigError(VibeError):
 
 
 class CaptureError(VibeError):
-    """A capture cannot be read. ``detail`` is what a library said; ``plain`` leaves it out, ``reason`` has it."""
+    """A capture cannot be read. ``detail`` is what a library said; ``plain`` leaves it out, ``reason`` has it.
+    ``remedy``: what mends it; unless given the file is taken to be damaged, which another copy may mend."""
 
-    def __init__(self, reason: str, *, path: Path | str | None = None, detail: str = "") -> None:
+    def __init__(
+        self, reason: str, *, path: Path | str | None = None, detail: str = "", remedy: str | None = None
+    ) -> None:
         self.plain, self.detail, self.path = reason, detail, path
+        self.remedy = COPY_AGAIN if remedy is None else remedy
         self.reason = f"{reason} ({detail})" if detail else reason
         super().__init__(self.reason if path is None else f"{path}: {self.reason}")
+
+
+COPY_AGAIN = "Copy it from the logger once more; if it is damaged there too, repeat the measurement."
 
 
 class CallError(VibeError):

@@ -80,6 +80,8 @@ class ChannelReport(ReportModel):
     quality: Literal["usable", "limited", "rejected"]
     reasons: list[str] = Field(default_factory=list)
     remedies: list[str] = Field(default_factory=list)
+    field_verdict: Literal["accepted", "limited", "retake", "twice", "extra"] | None = None
+    """What the check of the round says of it; null without a route."""
 
 
 class CaptureReport(ReportModel):

@@ -155,10 +155,26 @@ class Visibility:
     """Shortest capture that shows it; None where no length does, or none that can be held."""
     needs_sample_rate_hz: float | None = None
     """Lowest rate that shows it; None where the rate is not what stands in the way."""
+    shares: tuple[str, ...] = ()
+    """Tones on whose lines all of its own lie exactly: no length of capture distinguishes it from them by place."""
+
+    @property
+    def alone(self) -> bool:
+        """Seen, and not only together with another tone."""
+        return self.seen and not self.shares
 
     def __post_init__(self) -> None:
         if self.seen != (self.reach == "seen"):
             raise ValueError(f"tone {self.tone}: seen is {self.seen} and its reach is {self.reach!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedSettings:
+    """The settings that remedies name: those of the drive's plan, and no others."""
+
+    sample_rate_hz: float
+    duration_s: float
+    sensor_range_m_s2: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,3 +196,10 @@ class CapturePlan:
     slowest_body: str = ""
     slowest_turns: float | None = None
     """Turns of the slowest body in one capture."""
+
+    @property
+    def settings(self) -> PlannedSettings:
+        """What is set on the logger."""
+        return PlannedSettings(
+            sample_rate_hz=self.sample_rate_hz, duration_s=self.duration_s, sensor_range_m_s2=self.sensor_range_m_s2
+        )  # fmt: skip

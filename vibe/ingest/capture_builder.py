@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import TURNING, Capture, Channel, Quantity, Stretches
-from vibe.core.errors import CaptureError
+from vibe.core.errors import COPY_AGAIN, CaptureError
 from vibe.core.text import printable
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, TO_TURNS, VOLTS, plain_unit
 from vibe.ingest.clock import YEARS, in_zone
@@ -31,8 +31,16 @@ RATES_HZ = (1e-3, 1e9)
 CHANGED = "became shorter while it was read"
 
 
+CORRECT_SIDECAR = "Correct the sidecar; no new capture is needed."
+SAY_IT = "Look it up in the logger's settings and write it as stated; no new capture is needed."
+
+
 class _UnusableError(Exception):
-    """One channel cannot be used; the others may."""
+    """One channel cannot be used; the others may. ``remedy`` as in ``CaptureError``."""
+
+    def __init__(self, text: str, *, remedy: str = SAY_IT) -> None:
+        self.remedy = remedy
+        super().__init__(text)
 
 
 def short(name: object, most: int = 60) -> str:
@@ -96,16 +104,18 @@ def _built(path: Path, raw: RawCapture, sidecar: Sidecar | None, digest: str, pa
     remarks = list(raw.remarks)
     channels: list[Channel] = []
     troubles: list[str] = []
+    remedies: list[str] = []
     for name, rows, stated in _matched(path, raw.channels, sidecar):
         sidecar_channel = sidecar.filled(name, rows, stated, remarks) if isinstance(sidecar, RouteSidecar) else stated
         try:
             channels.append(_channel(name, rows, sidecar_channel, remarks, path, part))
         except _UnusableError as error:
             troubles.append(short(error, 600))
+            remedies.append(error.remedy)
     if troubles and not any(c.quantity not in TURNING for c in channels):
         more = f" ({len(troubles) - 1} more like it)" if len(troubles) > 1 else ""
         cut = f"; {raw.remarks[0]}" if raw.remarks else ""
-        raise CaptureError(troubles[0] + more + cut, path=path)
+        raise CaptureError(troubles[0] + more + cut, path=path, remedy=remedies[0] + (f" {COPY_AGAIN}" if cut else ""))
     remarks += [f"left out: {trouble}" for trouble in troubles[:8]]
     if len(troubles) > 8:
         remarks.append(f"left out: {len(troubles) - 8} more channels")
@@ -167,9 +177,12 @@ def _matched(
             raise CaptureError(
                 f"its sidecar names channel {shown!r}, but the file holds {there}",
                 path=path,
+                remedy=CORRECT_SIDECAR,
             )
         if places[0] in by_place:
-            raise CaptureError(f"its sidecar uses {channels[places[0]].name!r} for two channels", path=path)
+            raise CaptureError(
+                f"its sidecar uses {channels[places[0]].name!r} for two channels", path=path, remedy=CORRECT_SIDECAR
+            )
         by_place[places[0]] = (name, sidecar_channel)
     return [(*_named(by_place, index, channel), by_place[index][1] if index in by_place else SidecarChannel())
             for index, channel in enumerate(channels)]  # fmt: skip
@@ -195,7 +208,8 @@ def _channel(
         raise _UnusableError(f"channel {name!r}: {raw.trouble}")
     if raw.samples.size == 0:
         promised = f" of the {raw.promised:,} samples promised" if raw.promised else ""
-        raise _UnusableError(f"channel {name!r} holds none{promised}" if promised else f"channel {name!r} is empty")
+        trouble = f"channel {name!r} holds none{promised}" if promised else f"channel {name!r} is empty"
+        raise _UnusableError(trouble, remedy=COPY_AGAIN)
     where = f"write it into {path.name}.toml under [channels.{_toml_key(name)}]"
     rate = _first(sidecar_channel.sample_rate_hz, raw.sample_rate_hz)
     if rate is None:

@@ -12,6 +12,9 @@ from vibe.core.errors import CallError, CaptureError, VibeError
 from vibe.ingest.config.sidecar import Sidecar, load_sidecar
 from vibe.ingest.formats.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
 
+ELSEWHERE = "Check it on a machine with more memory; no new capture is needed."
+COME_BACK = "Put the card or stick back, or copy the file again."
+
 
 def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
     """Read one file of any known format, with its sidecar ``<file>.toml`` if there is one.
@@ -24,17 +27,22 @@ def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
     head = _head(path)
     form = pick(head, path.suffix.lower())
     if form is None:
-        raise CaptureError(f"unsupported format; supported are {known_formats()}", path=path)
+        raise CaptureError(
+            f"unsupported format; supported are {known_formats()}", path=path,
+            remedy="Export it from the logger in one of these formats; no new capture is needed.",
+        )  # fmt: skip
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             return form.read(path, load_sidecar(path) if beside is None else beside)
     except CaptureError as error:
-        raise error if error.path is not None else CaptureError(error.plain, path=path, detail=error.detail) from None
+        if error.path is not None:
+            raise
+        raise CaptureError(error.plain, path=path, detail=error.detail, remedy=error.remedy) from None
     except MemoryError:
-        raise CaptureError("needs more memory than there is", path=path) from None
+        raise CaptureError("needs more memory than there is", path=path, remedy=ELSEWHERE) from None
     except PermissionError:
-        raise CaptureError("permission denied: ask for read access", path=path) from None
+        raise CaptureError("permission denied: ask for read access", path=path, remedy="") from None
     except VibeError as error:
         raise CaptureError(str(error), path=path) from error
     except Exception as error:
@@ -61,9 +69,9 @@ def _head(path: Path) -> bytes:
         with path.open("rb") as stream:
             return stream.read(HEAD_BYTES)
     except FileNotFoundError:
-        raise CaptureError("there is no such file", path=path) from None
+        raise CaptureError("there is no such file", path=path, remedy=COME_BACK) from None
     except PermissionError:
-        raise CaptureError("permission denied: ask for read access", path=path) from None
+        raise CaptureError("permission denied: ask for read access", path=path, remedy="") from None
     except (OSError, ValueError) as error:
         raise CaptureError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
 

@@ -93,8 +93,8 @@ class _Reader:
                 self.end()  # what is left of it is not what was started
                 raise CaptureError(_too_much(memory), path=path)
         if kind == "refused":
-            reason, detail, where = result
-            raise CaptureError(reason, path=path if where == whole else where, detail=detail)
+            reason, detail, where, remedy = result
+            raise CaptureError(reason, path=path if where == whole else where, detail=detail, remedy=remedy)
         if kind == "error":
             kind_of_error, said = result
             raise kind_of_error(said.replace(str(whole), str(path)))
@@ -288,7 +288,7 @@ def _answer(work: Callable[..., Any], path: Path, more: tuple[object, ...]) -> l
     try:
         result = work(path, *more)
     except CaptureError as error:
-        kind, result = "refused", (error.plain, error.detail, error.path)
+        kind, result = "refused", (error.plain, error.detail, error.path, error.remedy)
     except MemoryError:
         kind = "memory"
     except Exception as error:

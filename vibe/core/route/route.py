@@ -89,7 +89,9 @@ class Walk(StrictModel):
     channels_at_once: Annotated[int, Field(ge=1, le=1000)] = 1
     """Vibration points that the logger records at the same time."""
     note_s: Seconds = 60.0
-    """Per stop: speed, load, temperature, what is heard and seen."""
+    """Per stop: speed, load, temperature, what is noticed."""
+    repeat_share: Annotated[float, Field(ge=0, le=1)] = 0.1
+    """Of all points, those that must be taken again: their time is kept free."""
 
 
 class FileChannel(StrictModel):

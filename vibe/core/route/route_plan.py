@@ -60,6 +60,16 @@ class StopTime:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FileName:
+    """What a logger's file of one stop is called, below the folder of captures."""
+
+    path: str
+    """Letters stand for the clock (``YYYYMMDD_hhmmss``), ``*`` for anything."""
+    points: tuple[str, ...]
+    """Points whose channels it holds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StopPlan:
     """One drive of the walk."""
 
@@ -79,6 +89,8 @@ class StopPlan:
     """For each tone with the best mounting of those points that are in use."""
     points: tuple[PointPlan, ...]
     time: StopTime
+    files: tuple[FileName, ...] = ()
+    """Names by which the route knows captures of this stop; none where it has no rule for them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,10 +102,12 @@ class TimeBudget:
     mounting_s: float
     capturing_s: float
     noting_s: float
+    repeats_s: float = 0.0
+    """For measurements that must be taken again."""
 
     @property
     def total_s(self) -> float:
-        return self.start_s + self.walking_s + self.mounting_s + self.capturing_s + self.noting_s
+        return self.start_s + self.walking_s + self.mounting_s + self.capturing_s + self.noting_s + self.repeats_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -71,6 +71,9 @@ class Retake:
     drive: str
     point: str | None
     file: str
-    verdict: Literal["unreadable", "rejected", "limited"]
+    verdict: Literal["unreadable", "rejected", "limited", "retake"]
+    """``retake``: sent back by the check of the round, whatever a report can still make of it."""
     reason: str
     remedy: str
+    codes: tuple[str, ...] = ()
+    """Of the reasons, where they are known."""

@@ -105,9 +105,11 @@ def diagnose_samples(
     from vibe.diagnosis.diagnose import diagnose
     from vibe.diagnosis.rules.unexplained_impacts import single_shocks
     from vibe.ingest import with_drift
-    from vibe.kinematics.planning.observability import visibility
+    from vibe.kinematics.planning.capture_plan import capture_plan
+    from vibe.kinematics.planning.observability import visibility, with_planned_needs
 
-    whole = assessed(capture, drive.input.speed_hz, tell=tell)
+    planned = capture_plan(drive, table)
+    whole = assessed(capture, drive.input.speed_hz, tell=tell, planned=planned.settings)
     quality = whole.quality
     first = first_fit(capture, whole.fit)
     fit = whole.sound(first.vibration) if whole.fit else []
@@ -142,7 +144,8 @@ def diagnose_samples(
         shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
         if moves:
             shortest_s = min(move.law.duration_s for move in moves)
-        seen = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)
+        shown = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)
+        seen = with_planned_needs(shown, planned)
         analysis_request = analysis_request_of(
             drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others
         )

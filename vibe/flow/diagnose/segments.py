@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, ChannelQuality
+    from vibe.core.tones import PlannedSettings
     from vibe.spectra.analysis_request import AnalysisRequest
     from vibe.spectra.signal_analysis import SignalAnalysis
     from vibe.spectra.speed.motion_intervals import Move
@@ -43,8 +44,10 @@ def assessed(
     speed_hz: float | None,
     ranges_m_s2: Mapping[str, float | None] | None = None,
     tell: Tell = silent,
+    planned: PlannedSettings | None = None,
 ) -> Assessed:
-    """The quality of every channel, over all segments of a long recording; ``ranges_m_s2`` of the sensors, by channel.
+    """The quality of every channel, over all segments of a long recording; ``ranges_m_s2`` of the sensors, by channel;
+    ``planned``: the settings that remedies name.
 
     Raises:
         CaptureError: the file cannot be read to its end.
@@ -56,7 +59,7 @@ def assessed(
     verdicts = []
     for number, stretch in enumerate(capture.stretches(), start=1):
         single = [
-            assess(channel, speed_hz=speed_hz, sensor_range_m_s2=ranges.get(channel.name))
+            assess(channel, speed_hz=speed_hz, sensor_range_m_s2=ranges.get(channel.name), planned=planned)
             for channel in stretch.channels
         ]
         verdicts.append(dead_channels(stretch.channels, single))

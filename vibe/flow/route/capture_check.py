@@ -14,6 +14,7 @@ from vibe.flow.settings import tones_of
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, ChannelQuality
+    from vibe.core.tones import PlannedSettings
 
 
 FEWEST_PER_PROCESS = 20
@@ -25,6 +26,7 @@ class _Job:
     path: Path
     tag: str | None
     speed_hz: float | None
+    planned: PlannedSettings | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,9 +54,13 @@ def check_files(
     """
     from vibe.flow.jobs.executor import ENDED_READING, WorkerDied, each
 
-    drive = tones_of(drive_path)[0] if drive_path is not None else None
-    jobs = [_Job(path=path, tag=drive.tag if drive else None, speed_hz=drive.input.speed_hz if drive else None)
-            for path in captures]  # fmt: skip
+    tag, speed_hz, planned = None, None, None
+    if drive_path is not None:
+        from vibe.kinematics.planning.capture_plan import capture_plan
+
+        drive, table = tones_of(drive_path)
+        tag, speed_hz, planned = drive.tag, drive.input.speed_hz, capture_plan(drive, table).settings
+    jobs = [_Job(path=path, tag=tag, speed_hz=speed_hz, planned=planned) for path in captures]
     if len(jobs) == 1:
         return (_checked(jobs[0], _of_segments(progress, jobs[0].path.name)),)
     count = workers if workers is not None else min(len(jobs) // FEWEST_PER_PROCESS, os.cpu_count() or 1)
@@ -83,20 +89,26 @@ def _checked(job: _Job, tell: Tell = silent) -> CheckedCapture:
     from vibe.ingest import read_capture
 
     try:
-        return check_capture(read_capture(job.path), tag=job.tag, speed_hz=job.speed_hz, tell=tell)
+        return check_capture(read_capture(job.path), tag=job.tag, speed_hz=job.speed_hz, planned=job.planned, tell=tell)
     except CaptureError as error:
         return CheckedCapture(path=job.path, error=error.reason, quality=())
 
 
 def check_capture(
-    capture: Capture, *, tag: str | None = None, speed_hz: float | None = None, tell: Tell = silent
+    capture: Capture,
+    *,
+    tag: str | None = None,
+    speed_hz: float | None = None,
+    planned: PlannedSettings | None = None,
+    tell: Tell = silent,
 ) -> CheckedCapture:
-    """The verdict on one capture that is in memory; the speed of its drive ``tag`` sharpens it.
+    """The verdict on one capture that is in memory; the speed of its drive ``tag`` sharpens it, and remedies name the
+    settings ``planned`` for it.
 
     Raises:
         CaptureError: a long recording cannot be read to its end.
     """
-    quality = assessed(capture, speed_hz, tell=tell).quality
+    quality = assessed(capture, speed_hz, tell=tell, planned=planned).quality
     remarks = list(capture.remarks)
     if tag is not None and capture.drive not in (None, tag):
         remarks.append(f"the file says drive {str(capture.drive)[:80]!r}, the check is for {tag!r}")

@@ -14,7 +14,8 @@ from vibe.core.route.route import folded
 from vibe.flow.diagnose.motion import motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.recognition import FEWEST_SAMPLES, likely, recognised
 from vibe.flow.diagnose.segments import assessed
-from vibe.flow.settings import share_dir, tones_of
+from vibe.flow.route.running import not_running
+from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import writable
 
 if TYPE_CHECKING:
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
     from vibe.spectra.identity.recognition import Candidate, Recognition
 
 
+AT_REST = ("at_rest", "speed_not_followed")
+"""Codes of reasons by which a drive does not run, or not steadily."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Asked:
     """All that a route asks, made ready."""
@@ -40,6 +45,7 @@ class Asked:
     plans: Mapping[str, StopPlan]
     candidates: Mapping[str, Candidate]
     rules: FieldRules
+    settings: Settings
 
 
 @lru_cache(maxsize=2)
@@ -64,6 +70,7 @@ def asked_of(route_path: Path, changed_ns: int) -> Asked:  # noqa: ARG001
         drives=drives,
         plans={tag: stop_plan(*drives[tag], stop, route) for tag, stop in stops.items()},
         candidates={tag: candidate_of(*pair) for tag, pair in drives.items()},
+        settings=load_settings(),
         rules=load_model(share_dir() / "configs" / "on_the_spot.toml", FieldRules),
     )
 
@@ -114,22 +121,29 @@ def look_at(job: FieldJob) -> FieldResult:
     try:
         return _checked(job, asked_of(job.route_path, job.changed_ns))
     except MemoryError:
-        error = "needs more memory than there is"
+        error, remedy = "needs more memory than there is", "Check it on a machine with more memory."
     except CaptureError as trouble:
-        error = trouble.plain
+        error, remedy = trouble.plain, trouble.remedy
     except VibeError as trouble:
-        error = str(trouble)
+        error, remedy = str(trouble), ""
     except Exception as trouble:
-        error = defect(trouble)
-    return FieldResult(seen=_unreadable(job, writable(error)), like={})
+        error, remedy = defect(trouble), "Report it; the capture itself may be good."
+    return FieldResult(seen=_unreadable(job, writable(error), remedy), like={})
 
 
-def _unreadable(job: FieldJob, error: str) -> FileSeen:
-    from vibe.ingest.route.file_rules import name_says
+def _unreadable(job: FieldJob, error: str, remedy: str) -> FileSeen:
+    from vibe.ingest.route.file_rules import drive_in_path, name_says
 
     asked = asked_of(job.route_path, job.changed_ns)
     named = name_says(job.path, job.folder, asked.route)
-    return FileSeen(path=job.path, drive=None if named is None else named.drive, error=error)
+    drive = drive_in_path(job.path, job.folder, asked.route) if named is None else named.drive
+    return FileSeen(
+        path=job.path,
+        drive=drive,
+        named_point=None if named is None else named.point,
+        error=error,
+        remedy=remedy,
+    )
 
 
 def _checked(job: FieldJob, asked: Asked) -> FieldResult:
@@ -146,7 +160,7 @@ def _checked(job: FieldJob, asked: Asked) -> FieldResult:
         )
         remarks = capture.remarks if any("not on the route" in r for r in capture.remarks) else (*capture.remarks, why)
         return FieldResult(seen=_seen(job, capture, points, remarks), like={})
-    like = _signatures(capture)
+    like = signatures(capture)
     if job.like_only:
         return FieldResult(seen=_seen(job, capture, (), ()), like=like)
     reasons = _reasons(capture, asked, stop)
@@ -191,7 +205,8 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
         for channel in capture.channels
         if (plan := plans.get(folded(channel.name))) is not None
     }
-    quality = {one.channel: one for one in assessed(capture, drive.input.speed_hz, ranges).quality}
+    planned = asked.plans[stop.drive].plan.settings
+    quality = {one.channel: one for one in assessed(capture, drive.input.speed_hz, ranges, planned=planned).quality}
     fit = [channel for channel in capture.vibration if quality[channel.name].verdict != "rejected"]
     motion = motion_in(capture, tuple(quality.values()))
     stands = standstill(motion, drive) or stops(fit, motion)
@@ -206,23 +221,34 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
         if recognised_drive is None or recognised_drive.speed is None
         else recognised_drive.speed.input_hz
     )
-    about_drive = [stands] if stands is not None else _about_drive(capture, recognised_drive, drive, asked)
+    others = {tag: one for tag, one in asked.candidates.items() if tag != stop.drive}
+    silent = stands
+    if silent is None and fit and not moves_in(motion):
+        silent = not_running(capture, fit, drive, table, recognised_drive, asked.settings, others)
+    # Of a drive that stands range, mounting and spectrum say nothing, and its speed is none.
+    stopped = silent is not None and silent.code in AT_REST
+    about_drive = [] if silent is None else [silent]
+    if silent is None or silent.verdict != "rejected":
+        about_drive += _about_drive(capture, recognised_drive, drive, asked)
     longer = capture.stretch_count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)
-        if channel in fit:
+        if channel in fit and stopped:
+            reasons = about_drive
+        elif channel in fit:
             reasons += about_drive
             plan = plans.get(folded(channel.name))
             if plan is not None:
                 promised = {v.tone for v in asked.plans[stop.drive].plan.visibility if v.seen} - set(plan.loses)
-                reasons += _against_plan(channel, longer, plan, promised, table, speed_hz, asked.rules)
+                reasons += against_plan(channel, longer, plan, promised, table, speed_hz, asked.rules)
         out[channel.name] = reasons
     return out
 
 
 def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
     from vibe.ingest.quality.recording.sample_rate import LEAST, slip_of
+    from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
     from vibe.ingest.route import field_rules
 
     if recognised_drive is None:
@@ -235,13 +261,14 @@ def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: 
     if found is not None and capture.speed_rpm is not None:
         ratio = 60 * found.input_hz / capture.speed_rpm
         if abs(ratio - 1) > LEAST:
-            slip = slip_of(capture.vibration, ratio)
+            mains_hz = LIMIT.mains_hz if drive.motor is None else (drive.motor.line_hz,)
+            slip = slip_of(capture.vibration, ratio, found_hz=found.input_hz, mains_hz=mains_hz)
     return field_rules.speed(
         drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method, slip=slip
     )
 
 
-def _against_plan(
+def against_plan(
     channel: Channel,
     longer: int,
     plan: PointPlan,
@@ -289,7 +316,7 @@ def _against_plan(
     )
 
 
-def _signatures(capture: Capture) -> dict[str, Signature]:
+def signatures(capture: Capture) -> dict[str, Signature]:
     """By folded name of the point; without those too short for one."""
     from vibe.spectra.identity.point_likeness import SEGMENT_S, signature
 

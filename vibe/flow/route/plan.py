@@ -91,12 +91,19 @@ def route_plan_of(route_path: Path) -> RoutePlan:
     Raises:
         ConfigError: the route or one of its drives is wrong.
     """
+    from dataclasses import replace
+
+    from vibe.ingest.route.file_names import file_names
     from vibe.ingest.route.route_file import load_route, route_drives
     from vibe.kinematics.planning.route_settings import route_plan, stop_plan
 
     route = load_route(route_path)
     drives = route_drives(route, route_path)
-    return route_plan(route, [stop_plan(*tones_of(drives[stop.drive]), stop, route) for stop in route.stop])
+    stops = [
+        replace(stop_plan(*tones_of(drives[stop.drive]), stop, route), files=file_names(route, stop))
+        for stop in route.stop
+    ]
+    return route_plan(route, stops)
 
 
 def plan_route(route_path: Path, out: Path | None, force: bool, *, pdf: bool | None = None) -> RoutePlanOutcome:

@@ -67,7 +67,7 @@ class Round:
 
     def nothing(self) -> Completeness:
         """The roll call of an empty folder."""
-        return self._called([], {})
+        return self.called([], {})
 
     def checked(
         self, *, workers: int | None = None, cluster: str | None = None, progress: Progress | None = None
@@ -83,9 +83,9 @@ class Round:
         if not found:
             raise CallError(f"{self.folder} holds no capture in a known format")
         before = self._earlier_jobs()
-        jobs = [*before, *(self._job(path) for path in found)]
+        jobs = [*before, *(self.job(path) for path in found)]
         looks = _fanned_out(jobs, workers, cluster, progress)
-        return self._called(looks[len(before) :], _by_point(looks[: len(before)]))
+        return self.called(looks[len(before) :], by_point(looks[: len(before)]))
 
     def watched(self) -> Iterator[WatchResult]:
         """Verdicts as files arrive; each ``next`` is one look at the folder."""
@@ -93,7 +93,7 @@ class Round:
         from vibe.ingest import find_captures
         from vibe.ingest.config.sidecar import sidecar_paths
 
-        before = _by_point([look_at(job) for job in self._earlier_jobs()])
+        before = by_point([look_at(job) for job in self._earlier_jobs()])
         looks: dict[Path, FieldResult] = {}
         known_files: dict[Path, FileSeen] = {}
         redo: set[Path] = set()
@@ -111,16 +111,16 @@ class Round:
             redo |= {path for path, look in looks.items() if folded(look.seen.drive or "") in drives}
             # One after the other, so that each verdict stands on the screen as soon as it is known.
             for path in step.whole:
-                look = look_at(self._job(path, readings_ns=readings.changed_ns))
+                look = look_at(self.job(path, readings_ns=readings.changed_ns))
                 if look.seen.error is not None and not path.is_file():
                     redo.add(path)
                     continue
                 looks[path] = look
-                call = self._called(list(looks.values()), before)
+                call = self.called(list(looks.values()), before)
                 changed = tuple(file for file in call.files if known_files.get(file.path) != file)
                 known_files = {file.path: file for file in call.files}
                 yield WatchResult(call=call, changed=changed, gone=(), waiting=())
-            call = self._called(list(looks.values()), before)
+            call = self.called(list(looks.values()), before)
             yield WatchResult(
                 call=call, changed=(), gone=step.gone, waiting=step.waiting, away=step.away, trouble=readings.trouble
             )
@@ -133,7 +133,8 @@ class Round:
         assert self.readings is not None
         return noted_of(self.readings, changed_ns, self.route_path, _changed_ns(self.route_path))
 
-    def _job(self, path: Path, *, folder: Path | None = None, readings_ns: int | None = None) -> FieldJob:
+    def job(self, path: Path, *, folder: Path | None = None, readings_ns: int | None = None) -> FieldJob:
+        """What is to be done with one file; ``folder``: of an earlier round."""
         noted = self.readings if folder is None else None
         if readings_ns is None:
             readings_ns = 0 if noted is None else _changed_ns(noted)
@@ -148,9 +149,17 @@ class Round:
 
         if self.earlier is None:
             return []
-        return [self._job(path, folder=self.earlier) for path in find_captures(self.earlier)]
+        return [self.job(path, folder=self.earlier) for path in find_captures(self.earlier)]
 
-    def _called(self, looks: Sequence[FieldResult], before: Earlier) -> Completeness:
+    @staticmethod
+    def lost(job: FieldJob) -> FieldResult:
+        """In place of a look whose process was ended from outside."""
+        from vibe.flow.jobs.executor import ENDED_READING
+
+        return FieldResult(seen=FileSeen(path=job.path, error=ENDED_READING, remedy="Try --workers 1."), like={})
+
+    def called(self, looks: Sequence[FieldResult], before: Earlier) -> Completeness:
+        """Looks at all files of a round put together, ``before`` as points used to be."""
         from vibe.ingest.route.completeness import completeness
 
         asked = self._ready()
@@ -164,7 +173,7 @@ class Round:
         ordered = sorted(looks, key=place)
         files = _with_shifts(ordered, _with_exchanges(ordered, before, asked.rules), before, asked.rules)
         call = completeness(files, _expected(asked), asked.rules)
-        return Completeness(files=call.files, missing=(*call.missing, *_out_of_use(asked)))
+        return replace(call, missing=(*call.missing, *_out_of_use(asked)))
 
 
 class _Rereading:
@@ -228,7 +237,8 @@ def _out_of_use(asked: Asked) -> list[Missing]:
     ]
 
 
-def _by_point(looks: Sequence[FieldResult]) -> Earlier:
+def by_point(looks: Sequence[FieldResult]) -> Earlier:
+    """Signatures by drive and point, in the order of ``looks``."""
     out: dict[str, dict[str, tuple[Signature, ...]]] = {}
     for look in looks:
         for point, like in look.like.items():
@@ -269,7 +279,7 @@ def _with_shifts(
     """Points all of whose bands moved alike since the earlier round are reported as such; ``files`` run beside
     ``looks``."""
     from vibe.ingest.route import field_rules
-    from vibe.spectra.identity.level_shift import shift
+    from vibe.spectra.identity.level_shift import fallen_db, shift
 
     out = []
     for look, file in zip(looks, files, strict=True):
@@ -288,6 +298,15 @@ def _with_shifts(
                 else:
                     reason = field_rules.other_quantity(moved.kind, "the earlier round")
                 point = field_rules.with_reason(point, reason, rules)
+            elif (
+                moved is None
+                and name in look.like
+                and point.verdict != "extra"
+                and not known & {"at_rest", "exchanged"}
+            ):
+                fell_db = fallen_db(look.like[name], earlier.get(name, ()))
+                if fell_db is not None:
+                    point = field_rules.with_reason(point, field_rules.fallen(fell_db, "in the earlier round"), rules)
             points.append(point)
         out.append(replace(file, points=tuple(points)))
     return out
@@ -296,7 +315,7 @@ def _with_shifts(
 def _fanned_out(
     jobs: Sequence[FieldJob], workers: int | None, cluster: str | None, progress: Progress | None
 ) -> list[FieldResult]:
-    from vibe.flow.jobs.executor import ENDED_READING, JobExecutor, WorkerDied
+    from vibe.flow.jobs.executor import JobExecutor, WorkerDied
 
     def tell(done: int, result: FieldResult | WorkerDied) -> None:
         if progress is not None:
@@ -308,8 +327,6 @@ def _fanned_out(
     with JobExecutor(min(count, len(jobs)), cluster=cluster, sees=sees) as executor:
         looks = executor.each(look_at, jobs, done=tell)
     return [
-        FieldResult(seen=FileSeen(path=job.path, error=ENDED_READING), like={})
-        if isinstance(result, WorkerDied)
-        else result
+        Round.lost(job) if isinstance(result, WorkerDied) else result
         for job, result in zip(jobs, looks, strict=True)
-    ]
+    ]  # fmt: skip

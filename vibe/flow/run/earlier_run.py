@@ -27,6 +27,8 @@ class EarlierRun:
 
     reports: dict[str, Path] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    likeness: dict[str, dict[str, list[float | None]]] = field(default_factory=dict)
+    """Signatures of its points, by drive and point; none where an older program wrote it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +52,29 @@ def earlier_run(folder: Path) -> EarlierRun:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return EarlierRun(remarks=(f"nothing is compared: {_name(folder)}/run.json is not that of an earlier run",))
     inside = {tag.casefold(): folder / link for tag, link in links.items() if _lies_in(folder, link)}
-    return EarlierRun(reports=inside)
+    return EarlierRun(reports=inside, likeness=_likeness(record.get("point_likeness_db")))
+
+
+def _likeness(left: object) -> dict[str, dict[str, list[float | None]]]:
+    """What is not as it should be is left out: the file may come from anywhere."""
+    from vibe.spectra.identity.point_likeness import band_edges_hz
+
+    count = band_edges_hz().size - 1
+
+    def good(values: object) -> bool:
+        return (
+            isinstance(values, list)
+            and len(values) == count
+            and all(one is None or (isinstance(one, int | float) and abs(one) < 1000) for one in values)
+        )
+
+    if not isinstance(left, dict):
+        return {}
+    return {
+        str(drive): {str(point): list(values) for point, values in own.items() if good(values)}
+        for drive, own in left.items()
+        if isinstance(own, dict)
+    }
 
 
 def _name(folder: Path) -> str:

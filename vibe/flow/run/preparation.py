@@ -40,6 +40,7 @@ class Plant:
     route_path: Path | None
     earlier: EarlierRun | None
     readings: RoundReadings | None = None
+    readings_path: Path | None = None
 
 
 def plant_of(
@@ -71,7 +72,7 @@ def plant_of(
     noted = readings or recipe.readings
     plant = Plant(
         recipe=recipe, drives=drives, files=files,
-        readings=None if noted is None else readings_of(noted, drives, route),
+        readings=None if noted is None else readings_of(noted, drives, route), readings_path=noted,
         folder=captures or base / recipe.captures, limits=limits, route=route, route_path=route_path,
         earlier=None if before is None else earlier_run(before),
     )  # fmt: skip
@@ -111,11 +112,9 @@ def captures_of(
         CallError: there is none.
     """
     from vibe.flow.jobs.executor import ENDED_READING, WorkerDied
-    from vibe.ingest import find_captures
     from vibe.storage.files import writable
 
-    # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
-    found = [path for path in find_captures(plant.folder) if not _is_page(path, target)]
+    found = round_files(plant, target)
     if not found:
         raise CallError(f"{plant.folder} holds no capture in a known format")
     if not executor.is_many or len(found) < FEWEST_FOR_MANY:
@@ -127,6 +126,14 @@ def captures_of(
         else one
         for path, one in zip(found, looks, strict=True)
     )
+
+
+def round_files(plant: Plant, target: Path) -> list[Path]:
+    """All that looks like a capture in its folder."""
+    from vibe.ingest import find_captures
+
+    # Earlier pages below the folder of captures (drives.csv is one of them) are no captures.
+    return [path for path in find_captures(plant.folder) if not _is_page(path, target)]
 
 
 def search_of(plant: Plant) -> Search:

@@ -17,12 +17,15 @@ from vibe.flow.diagnose.tone_requests import candidate_of
 from vibe.flow.file_hash import texts_hash
 from vibe.flow.jobs.executor import ENDED_WORKING, JobExecutor, WorkerDied
 from vibe.flow.run import resume
+from vibe.flow.run.field_verdicts import FieldVerdicts, checked_report, field_verdicts
 from vibe.flow.run.outcome import DriveResult, RunInterrupted, RunOutcome
 from vibe.flow.run.preparation import Plant, captures_of, drive_hashes, plant_of, search_of, settings_hashes
 from vibe.flow.run.summary import summed_up
 from vibe.flow.settings import Settings, load_settings, tones_of
 
 if TYPE_CHECKING:
+    from vibe.core.route.round_check import FileSeen
+    from vibe.core.route.run_notes import Retake
     from vibe.spectra.identity.recognition import Candidate
 
 Progress = Callable[[int, int, str], None]
@@ -50,6 +53,11 @@ class _Job:
     force: bool
     earlier: tuple[Path, ...] = ()
     """Files of earlier captures in a store."""
+    seen: tuple[FileSeen, ...] = ()
+    """What the check of the round says of its captures; ``back``: what is to be repeated."""
+    back: tuple[Retake, ...] = ()
+    planned_captures: int | None = None
+    """At each point, where the route says how many."""
     run: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
 
@@ -73,6 +81,7 @@ def _do_job(job: _Job, common: _Common) -> DriveResult:
         captures, said = without_twins(job.tag, job.captures, reader)
         earlier, _ = from_kept(job.earlier, drive, table, common.settings)
         drive_report = drive_report_of(drive, table, captures, common.settings, reader, common.others, None, earlier)
+        drive_report = checked_report(drive_report, job.seen, job.back, common.settings, job.planned_captures)
         _still_wanted(job)
         row = written(drive_report, job.out, force=job.force, pdf=common.pdf)
         row = replace(row, noticed=tuple(said))
@@ -176,7 +185,9 @@ def run_recipe(
                 common=common, sees=(plant.folder, *plant.files.values()), writes=(target,),
             ) as executor:  # fmt: skip
                 told = captures_of(plant, target, common.search, executor, _look)
+                verdicts = field_verdicts(plant, target, executor, past)
                 jobs = _jobs(plant, told, target, past, force=force, pdf=printed, journal=journal)
+                jobs = [_with_verdicts(_on_route(job, plant), verdicts) for job in jobs]
                 mine = {job.tag for job in jobs if job.force or _is_free(job)}
                 journal.begin(recipe.title, mine, afresh=force or not resumes)
                 jobs = [replace(job, run=journal.run) for job in jobs]
@@ -195,7 +206,9 @@ def run_recipe(
                     journal.end()
                 more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
                 raise CallError(f"{failures[0]}{more}")
-            outcome = summed_up(plant, told, results, target, force=force or resumes, kept=tuple(kept))
+            outcome = summed_up(
+                plant, told, results, target, force=force or resumes, kept=tuple(kept), verdicts=verdicts
+            )
         except KeyboardInterrupt as stop:
             if jobs:
                 _sweep(target, journal)  # of processes that had no time left to clear up
@@ -237,6 +250,22 @@ def _jobs(
         )
         for tag, files in told.by_drive.items()
     ]  # fmt: skip
+
+
+def _on_route(job: _Job, plant: Plant) -> _Job:
+    stop = None if plant.route is None else next((one for one in plant.route.stop if one.drive == job.tag), None)
+    if plant.route is None or stop is None:
+        return job
+    return replace(job, planned_captures=stop.captures or plant.route.captures)
+
+
+def _with_verdicts(job: _Job, verdicts: FieldVerdicts) -> _Job:
+    seen, back = verdicts.of(job.tag), tuple(verdicts.retakes_of(job.tag))
+    if not seen:
+        return job
+    # Places of files are in it: they do not change what a report says.
+    text = [repr((file.path.name, file.content, file.error, file.points)) for file in seen]
+    return replace(job, seen=seen, back=back, made_from={**job.made_from, "the check of the round": texts_hash(text)})
 
 
 def _in_store(folder: Path, plant: Plant, settings: Settings) -> dict[str, tuple[Path, ...]]:

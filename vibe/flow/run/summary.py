@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import OutputError
 from vibe.flow.capture_folder import Gathered
 from vibe.flow.run.earlier_run import since
+from vibe.flow.run.field_verdicts import FieldVerdicts
 from vibe.flow.run.outcome import DriveResult, RunOutcome
 from vibe.flow.run.places import without_places
 from vibe.flow.run.preparation import Plant
@@ -19,7 +20,11 @@ from vibe.flow.settings import load_settings
 if TYPE_CHECKING:
     from vibe.core.health import Health
     from vibe.core.route.round_check import Missing
+    from vibe.core.route.run_notes import Retake
     from vibe.report.run_rows import IndexRow
+
+
+NO_VERDICTS = FieldVerdicts()
 
 
 @dataclass(slots=True)
@@ -37,6 +42,7 @@ def summed_up(
     *,
     force: bool,
     kept: tuple[str, ...] = (),
+    verdicts: FieldVerdicts = NO_VERDICTS,
 ) -> RunOutcome:
     """Write the page for all drives; ``kept`` were finished by an interrupted run.
 
@@ -55,10 +61,13 @@ def summed_up(
         missing = not_visited(plant.route, compared.reports, failures)
     stops = {stop.drive for stop in plant.route.stop} if plant.route is not None else set()
     without = [tag for tag in plant.files if tag not in told.by_drive]
+    back = verdicts.retakes()
     files = write_index(
         compared.rows, target, title=plant.recipe.title, captures_without_drive=told.unused,
         drives_without_capture=without, force=force, on_route=plant.route is not None, not_visited=missing,
-        retakes=[one for report in compared.reports.values() for one in retakes(report)], remarks=compared.said,
+        retakes=_together(back, [one for report in compared.reports.values() for one in retakes(report)]),
+        remarks=compared.said, of_round=None if verdicts.call is None else verdicts.call.counts,
+        likeness=verdicts.likeness,
     )  # fmt: skip
     noticed = dict.fromkeys(text for row in compared.rows for text in row.noticed)
     said = [
@@ -72,11 +81,15 @@ def summed_up(
     said += _of_files(compared.rows)
     if missing:
         said.append(_not_visited_in_words(missing))
+    if verdicts.call is not None:
+        said.append(f"check: {verdicts.call.counts.in_words}")
+    if back:
+        said.append(f"to repeat: {_named(list(dict.fromkeys(f'{one.drive} {one.point or one.file}' for one in back)))}")
     return RunOutcome(
         rows=tuple(compared.rows),
         index=files.html,
         remarks=tuple(said),
-        rejected=any(result.bad for result in results) or bool(told.unused),
+        rejected=any(result.bad for result in results) or bool(told.unused) or bool(back),
         acting=any(row.state == "act" for row in compared.rows),
         failures=tuple(failures.values()),
         defect=any(result.defect for result in results),
@@ -140,6 +153,16 @@ def _read_back(path: Path) -> bytes:
 def _not_visited_in_words(missing: Sequence[Missing]) -> str:
     drives = [one.drive for one in missing if one.point is None]
     points = [f"{one.drive} {one.point}" for one in missing if one.point is not None]
-    named = [*drives, *points]
-    more = f" and {len(named) - 6} more" if len(named) > 6 else ""
-    return f"not visited: {', '.join(named[:6])}{more}"
+    return f"not visited: {_named([*drives, *points])}"
+
+
+def _named(names: Sequence[str]) -> str:
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return f"{', '.join(names[:6])}{more}"
+
+
+def _together(back: Sequence[Retake], limits: Sequence[Retake]) -> list[Retake]:
+    """What the check sends back, and what else reports say of points."""
+    known = {(one.drive, (one.point or one.file).casefold()) for one in back}
+    known |= {(one.drive, one.file.casefold()) for one in back if one.verdict == "unreadable"}
+    return [*back, *(one for one in limits if (one.drive, (one.point or one.file).casefold()) not in known)]

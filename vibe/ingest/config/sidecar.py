@@ -186,4 +186,7 @@ def _load(path: Path, model: type[_M], capture: Path) -> _M:
         return load_model(path, model)
     except ConfigError as error:
         line = "" if error.line is None else f", line {error.line}"
-        raise CaptureError(f"its sidecar {path.name}{line} is wrong: {error.reason}", path=capture) from None
+        raise CaptureError(
+            f"its sidecar {path.name}{line} is wrong: {error.reason}", path=capture,
+            remedy="Correct the sidecar; no new capture is needed.",
+        ) from None  # fmt: skip

@@ -20,11 +20,14 @@ _HEADER = re.compile(r"^\s*(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\])]*?)\s*[\])]\s*
 _TIME = re.compile(r"^\s*(time|t)(?:\s*[\[(_ ]\s*(?P<unit>s|sec|seconds|ms|us|µs)\s*[\])]?)?\s*$", re.IGNORECASE)
 _SECONDS = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}
 
+EXPORT_ANEW = "Correct the first line of the file, or export it from the logger anew; no new capture is needed."
+_LONGEST_HEADER = 40
 _LONGEST_NAME = 500
 """Signs of a column's header in which a unit is looked for: the patterns take the square of it."""
 
 _JITTER = 0.25
 """Largest departure of a time stamp from an even grid, in sampling steps, that is called even (common practice)."""
+_FEWEST_ROWS = 64
 _MOST_GAPS = 0.1
 """Largest share of missing rows that is filled with NaN."""
 
@@ -42,9 +45,17 @@ def split_unit(header: str) -> tuple[str, str | None]:
 
 
 def time_unit(header: str) -> float | None:
-    """Seconds per unit of a time column, None where the header names something else."""
-    match = _TIME.match(header) if len(header) <= 40 else None
-    return _SECONDS[(match["unit"] or "s").lower()] if match else None
+    """Seconds per unit of a time column, None where the header names something else.
+
+    A unit of time in brackets is enough, in whatever language the name is: no vibration is measured in seconds.
+    """
+    if len(header) > _LONGEST_HEADER:
+        return None
+    match = _TIME.match(header)
+    if match is not None:
+        return _SECONDS[(match["unit"] or "s").lower()]
+    bracketed = _HEADER.match(header)
+    return None if bracketed is None else _SECONDS.get(bracketed["unit"].strip().lower())
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +115,15 @@ def _last_digit(steps: NDArray[np.float64], time_s: NDArray[np.float64]) -> floa
     return float(grains.min()) if grains.size else floor
 
 
+def _rises_evenly(values: NDArray[Any]) -> bool:
+    """As a count of rows or a time without a unit does, and no vibration."""
+    if values.dtype.kind not in "iuf" or values.size < _FEWEST_ROWS:
+        return False
+    steps = np.diff(values.astype(np.float64))
+    mean = float(steps.mean())
+    return bool(mean > 0 and np.abs(values - values[0] - mean * np.arange(values.size)).max() <= mean)
+
+
 def _rounded(rate_hz: float, relative: float) -> float:
     """The whole number of hertz, where the time stamps cannot tell the rate from it."""
     whole = round(rate_hz)
@@ -131,11 +151,13 @@ def raw_from_columns(
     rate = number(said.get("sample_rate_hz"))
     places = None
     rows: list[tuple[str, NDArray[Any]]] = []
+    timed = False
     for header, values in columns:
         seconds = time_unit(header)
-        if seconds is None:
+        if seconds is None or timed:
             rows.append((header, values))
             continue
+        timed = True
         clock = read_clock(values.astype(np.float64) * seconds, path)
         places = clock.places
         notes += [clock.remark] if clock.remark else []
@@ -143,8 +165,16 @@ def raw_from_columns(
             notes.append(f"the file states {rate:g} Hz, its time column {clock.rate_hz:g} Hz: the column is taken")
             rate = None
         rate = clock.rate_hz if rate is None else rate
+    if rate is None and rows and _rises_evenly(rows[0][1]):
+        name = repr(writable(rows[0][0])[:60])
+        raise CaptureError(
+            f"no sample rate: the column {name} rises evenly as a time does, but does not say its unit",
+            path=path,
+            remedy=f"Call it time_s (or time_ms) in the first line, or write sample_rate_hz into {path.name}.toml; no "
+            "new capture is needed.",
+        )
     if not rows:
-        raise CaptureError("holds no column of samples", path=path)
+        raise CaptureError("holds no column of samples", path=path, remedy=EXPORT_ANEW)
     channels = []
     for header, values in rows:
         name, unit = split_unit(header)

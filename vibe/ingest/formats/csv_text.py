@@ -18,7 +18,7 @@ from vibe.core.errors import CaptureError
 from vibe.ingest.capture_builder import build_capture, short
 from vibe.ingest.claims import MAX_SAMPLES, check_channels
 from vibe.ingest.config.sidecar import Sidecar
-from vibe.ingest.formats.columns import raw_from_columns, time_unit
+from vibe.ingest.formats.columns import EXPORT_ANEW, raw_from_columns, time_unit
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 MAX_BYTES = 2_500_000_000
@@ -77,11 +77,12 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     check_channels(len(names), path)
     if all(_is_number(name) for name in names):
         raise CaptureError(
-            "has no header line: the first line must name the columns, e.g. time_s,bearing [m/s^2]", path=path
-        )
+            "has no header line: the first line must name the columns, e.g. time_s,bearing [m/s^2]", path=path,
+            remedy=EXPORT_ANEW,
+        )  # fmt: skip
     if len(set(names)) != len(names):
         twice = next(name for place, name in enumerate(names) if name in names[:place])
-        raise CaptureError(f"names a column twice: {short(twice)!r}", path=path)
+        raise CaptureError(f"names a column twice: {short(twice)!r}", path=path, remedy=EXPORT_ANEW)
     rows = content.count(b"\n", start)
     if rows * len(names) > MAX_SAMPLES:
         raise CaptureError(
@@ -140,7 +141,7 @@ def _preamble(content: bytes, path: Path) -> tuple[dict[str, str], str, int, int
         line = _decode(content[start : min(end, start + _LONGEST_LINE)])
         start, line_number = end + 1, line_number + 1
         if line_number > _MOST_BEFORE:
-            raise CaptureError(f"has no header in its first {_MOST_BEFORE:,} lines", path=path)
+            raise CaptureError(f"has no header in its first {_MOST_BEFORE:,} lines", path=path, remedy=EXPORT_ANEW)
         if line.lstrip().startswith("#"):
             if pair := _pair(line):
                 said[pair[0]] = pair[1]

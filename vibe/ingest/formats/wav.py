@@ -61,6 +61,8 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
             'for each track, [channels.<name>] with source = 0 (the track), unit = "m/s^2" and full_scale = <the value '
             "that the largest number stands for>",
             path=path,
+            remedy="Write the sidecar, or give unit and full_scale under [file.channel] in the route; no new "
+            "capture is needed.",
         )
     remarks = (
         []
@@ -118,8 +120,9 @@ def _shape(body: bytes, path: Path) -> tuple[int, int, int, int, int]:
     good = (code == _INTEGER and bits in (8, 16, 24, 32)) or (code == _FLOAT and bits in (32, 64))
     if not good:
         raise CaptureError(
-            f"holds samples of {bits} bits in coding {code}; only plain integers and floats are read", path=path
-        )
+            f"holds samples of {bits} bits in coding {code}; only plain integers and floats are read", path=path,
+            remedy="Let the logger write plain integers or floats, without compression, and export it anew.",
+        )  # fmt: skip
     if tracks < 1 or frame_bytes != tracks * bits // 8 or rate_hz < 1:
         raise CaptureError(
             f"its header contradicts itself: {tracks} tracks of {bits} bits in {frame_bytes} bytes", path=path

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from vibe.core.capture import TURNING, Channel, ChannelQuality, Reason
+from vibe.core.tones import PlannedSettings
 from vibe.ingest.quality.checks import amplitude, coverage, hum, mounting, running, shocks
 from vibe.ingest.quality.checks import drift as slow
 from vibe.ingest.quality.checks.cross_channel import SILENT_CODES, beside
@@ -29,15 +30,17 @@ def assess(
     lowest_hz: float | None = None,
     highest_hz: float | None = None,
     sensor_range_m_s2: float | None = None,
+    planned: PlannedSettings | None = None,
 ) -> ChannelQuality:
     """Verdict on one channel.
 
     ``speed_hz`` is the input speed, ``lowest_hz`` and ``highest_hz`` bound the tones that are looked for,
     ``sensor_range_m_s2`` is the sensor's range where it is known. A check whose question is not asked is left out.
+    ``planned``: the settings that remedies name.
     """
     if channel.quantity in TURNING:
         return assess_tachometer(channel, speed_hz=speed_hz)
-    signal = prepare(channel)
+    signal = prepare(channel, planned)
     # A channel that holds nothing gets one reason; all further checks would only echo it.
     nothing = gaps.flat(signal) or (gaps.missing(signal) if signal.missing > LIMIT.nan_rejected else [])
     short = coverage.length(signal, speed_hz, lowest_hz)
@@ -52,7 +55,7 @@ def assess(
     reasons = [
         *gaps.missing(signal),
         *(overflow.overflow(signal) or amplitude.clipping(signal)),
-        *gaps.dropouts(signal),
+        *(gaps.dropouts(signal) or gaps.straight(signal)),
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),
         *amplitude.overload(signal, sensor_range_m_s2),

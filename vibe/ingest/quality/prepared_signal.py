@@ -11,6 +11,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel, Reason, Verdict
+from vibe.core.tones import PlannedSettings
 from vibe.core.units import STANDARD_GRAVITY_M_S2, VOLTS, plain_unit
 
 Floats = NDArray[np.float64]
@@ -32,6 +33,8 @@ class Signal:
     step: float | None
     levels: int | None
     """Distinct values, counted only as far as the verdict needs; None for many."""
+    planned: PlannedSettings | None = None
+    """Settings that remedies name; None where no plan is known."""
     densities: dict[tuple[int, Window], Density] = field(default_factory=dict)
     """Those made so far, by size and window of their segments: checks that ask for the same one share it."""
 
@@ -44,7 +47,7 @@ _FEW = 64
 LEVELS_NEED_NO_PROOF = 6
 
 
-def prepare(channel: Channel) -> Signal:
+def prepare(channel: Channel, planned: PlannedSettings | None = None) -> Signal:
     """Bridge missing samples by straight lines and take the common numbers."""
     x = channel.samples
     bad = np.isnan(x)
@@ -69,6 +72,7 @@ def prepare(channel: Channel) -> Signal:
         missing=missing,
         step=step,
         levels=levels,
+        planned=planned,
     )
 
 

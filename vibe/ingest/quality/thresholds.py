@@ -24,6 +24,11 @@ class Thresholds:
     """A run counts when the channel's own rate of repeats would make one as long this rarely."""
     dropout_coarse: int = 4
     dropout_rejected: float = 0.2
+    line_shortest: int = 24
+    """Second differences in a row that are mere rounding, two grains at most."""
+    line_grains: float = 20.0
+    """Median second difference, in grains, from which on they are looked for. Derived: of a normal variable of that
+    median one in twenty is below two grains, and 24 in a row by chance never."""
 
     clip_band: float = 0.01
     """Neighbourhood of an extreme, as a share of its height, that the extreme is compared with."""

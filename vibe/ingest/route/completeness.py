@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from statistics import median
 
-from vibe.core.route.round_check import Completeness, Expected, FileSeen, Missing, PointSeen
+from vibe.core.route.round_check import Cause, Completeness, Expected, FileSeen, Missing, PointSeen
 from vibe.core.route.route import folded
 from vibe.ingest.route.field_rules import FieldRules, unusual_time, with_reason
 
@@ -32,32 +32,78 @@ def completeness(
         for point in file.points
         if point.verdict in ("accepted", "limited")
     )
-    again = {(file.drive, folded(point.point)) for file in seen for point in file.points if point.verdict == "retake"}
     missing: list[Missing] = []
     for want in expected:
         key = (want.drive, folded(want.point))
         short = want.captures - there[key]
         if short > 0:
-            missing.append(_missing(want, short, again=key in again))
-    return Completeness(files=tuple(seen), missing=(*missing, *_notes(seen, expected)))
+            missing.append(_missing(want, short, seen))
+    settled = {(want.drive, folded(want.point)) for want in expected if there[want.drive, folded(want.point)]
+               >= want.captures}  # fmt: skip
+    files = tuple(_replaced(file, seen, settled) for file in seen)
+    return Completeness(files=files, missing=(*missing, *_notes(seen, expected)), wanted=len(expected))
 
 
-def _missing(want: Expected, short: int, *, again: bool) -> Missing:
-    if again:
+def _replaced(file: FileSeen, files: Sequence[FileSeen], settled: Set[tuple[str | None, str]]) -> FileSeen:
+    """``file`` with those points marked that need no repeat, since a good capture of them is there."""
+    points = tuple(
+        replace(point, replaced_by=_good_file(file.drive, point.point, files))
+        if point.verdict == "retake" and (file.drive, folded(point.point)) in settled
+        else point
+        for point in file.points
+    )
+    return file if points == file.points else replace(file, points=points)
+
+
+def _good_file(drive: str | None, point: str, files: Sequence[FileSeen]) -> str:
+    return next(
+        file.path.name
+        for file in files
+        if file.drive == drive
+        and any(folded(one.point) == folded(point) and one.verdict in ("accepted", "limited") for one in file.points)
+    )
+
+
+def _missing(want: Expected, short: int, files: Sequence[FileSeen]) -> Missing:
+    """A point that lacks ``short`` good captures, with what is there of it."""
+    own = [file for file in files if file.drive == want.drive]
+    points = [(file, point) for file in own for point in file.points]
+    sent_back = [file for file, one in points if folded(one.point) == folded(want.point) and one.verdict == "retake"]
+    cause: Cause = "no capture"
+    what = "no capture" if want.captures == 1 else f"{short} of {want.captures} captures still to come"
+    remedy = "Take it, or copy it over if the logger holds it."
+    broken = [
+        file for file in own
+        if file.error is not None and (file.named_point is None or folded(file.named_point) == folded(want.point))
+    ]  # fmt: skip
+    unnamed = [(file, one) for file, one in points if one.verdict == "extra"]
+    if sent_back:
+        cause = "repeat"
         what = (
             "no good capture yet" if want.captures == 1 else f"{short} of {want.captures} good captures still to come"
         )
-        return Missing(
-            drive=want.drive,
-            point=want.point,
-            what=what,
-            remedy="Repeat the measurement as stated for the file.",
-            taken=True,
+        remedy = "Repeat the measurement as stated for the file."
+        if len(sent_back) >= MOST_TRIES:
+            remedy = (
+                f"Repeat it once more as stated for the files. {len(sent_back)} were sent back: if the next one is "
+                "too, go on, write down what was tried and report the point."
+            )
+    elif broken:
+        cause, what = "unreadable", f"its file {broken[0].path.name} cannot be read"
+        remedy = broken[0].remedy or "Do as stated for the file."
+    elif unnamed:
+        file, one = unnamed[0]
+        cause, what = "unnamed", f"no channel is called so; {file.path.name} holds {one.point!r}, which is no point"
+        remedy = (
+            f"If that is it, call the channel {want.point!r} in its sidecar, or say so under point_names in the route: "
+            "no new capture is needed."
         )
-    what = "no capture" if want.captures == 1 else f"{short} of {want.captures} captures still to come"
-    return Missing(
-        drive=want.drive, point=want.point, what=what, remedy="Take it, or copy it over if the logger holds it."
-    )
+    return Missing(drive=want.drive, point=want.point, what=what, remedy=remedy, cause=cause)
+
+
+MOST_TRIES = 2
+"""Captures of one point that were sent back, from which on another try alone is hardly worth its time (common
+practice)."""
 
 
 def _notes(files: Sequence[FileSeen], expected: Sequence[Expected]) -> list[Missing]:

@@ -190,11 +190,17 @@ def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reaso
             "capture is needed.",
             verdict="limited",
         )
-    or_rate = "" if slip == "note" else f" If the note is right, the sample rate in the file is wrong by {off}."
+    if slip == "note":
+        remedy = "Read the speed again, at this drive's input, and correct the note."
+    else:
+        remedy = (
+            f"The note or the sample rate in the file is wrong by {off}. Look the rate up in the logger first and "
+            "correct it in the sidecar; if it is right, correct the note of the speed."
+        )
     return Reason(
         code="noted_speed",
         text=f"{noted_rpm:.0f} r/min were noted, {method} gives {rpm:.0f} r/min",
-        remedy=f"Read the speed again, at this drive's input, and correct the note.{or_rate}",
+        remedy=remedy,
         verdict="limited",
     )
 
@@ -240,7 +246,8 @@ def wrong_drive(claimed: str, likely: Sequence[str]) -> Reason:
     return Reason(
         code="wrong_drive",
         text=f"filed under {claimed}, but its lines are those of {others}",
-        remedy=f"Was the sensor on {others}? Then file it there and take {claimed}; else check the drive file.",
+        remedy=f"Was the sensor on {others}? Then file it there and take {claimed}. Did {claimed} stand while {others} "
+        "ran? Then repeat the measurement while it runs; else check the drive file.",
         verdict="rejected",
     )
 
@@ -289,6 +296,18 @@ def scaled(factor: float, since: str) -> Reason:
         f"{since}, alike{slip}",
         remedy="Compare sensor, sensitivity, unit and range with the earlier round. If the settings were wrong, "
         "correct them and repeat, or write the right ones into the sidecar.",
+        verdict="limited",
+    )
+
+
+def fallen(fell_db: float, since: str) -> Reason:
+    """The floor of a point lies far below what it was, though not alike in all bands."""
+    return Reason(
+        code="fallen",
+        text=f"its floor lies {fell_db:.0f} dB below that {since}, not alike in all bands as with a wrong scale: a "
+        "drive that stands, or runs idle, or a sensor that has come loose",
+        remedy="See that the drive runs under its usual load and that the sensor is seated and plugged in; repeat the "
+        "measurement.",
         verdict="limited",
     )
 

@@ -5,6 +5,7 @@ Where a name can be cut in several ways (``name_pattern.py``), the cut that give
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -128,6 +129,18 @@ def name_says(path: Path, folder: Path, route: Route) -> Named | None:
         if places is not None:
             return _named(names, rule, {kind: text[start:end] for kind, (start, end) in places.items()})
     return None
+
+
+def drive_in_path(path: Path, folder: Path, route: Route) -> str | None:
+    """The one drive whose tag stands by itself in the path of a file that no rule fits and that cannot be read; None
+    where there is none, or more than one."""
+    text = folded(_below(path, folder) or path.name)
+    found = {
+        stop.drive
+        for tag, stop in names_of(route).stops.items()
+        if re.search(rf"(?<![^\W_]){re.escape(tag)}(?![^\W_])", text)
+    }
+    return found.pop() if len(found) == 1 else None
 
 
 def _below(path: Path, folder: Path) -> str | None:

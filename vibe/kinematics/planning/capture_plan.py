@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 from vibe.core.drive import Drive
 from vibe.core.route.route import Mounting
 from vibe.core.tones import BodySpeed, CapturePlan, CaptureSettings, Tone, ToneTable
@@ -23,6 +25,10 @@ ENVELOPE_TOP_HZ = 10_000.0
 DURATIONS_S = (10.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0)
 """Beyond two minutes speed, load and temperature move, and a route stalls (common practice)."""
 
+CAGE_MARGIN = 1.1
+"""A capture is made longer by a tenth for the cage of a bearing, which costs a route no time that counts, and not by
+more (our choice)."""
+
 LOW_END_HZ = 2.0
 """Low end of a common casing sensor with built-in electronics (common practice; better ones reach 0.5 Hz)."""
 
@@ -42,8 +48,9 @@ SLOW_INPUT_HZ = 10.0
 """Below 600 r/min vibration is weak and the range smaller (common practice)."""
 
 
-def capture_plan(drive: Drive, table: ToneTable) -> CapturePlan:
+def capture_plan(drive: Drive, table: ToneTable, *, captures: int | None = None) -> CapturePlan:
     """Settings for one drive: sample rate, duration, number of captures, sensor range, mounting, each with its reason.
+    ``captures`` at each point, where a route says how many.
 
     The span takes in the third to fifth mesh harmonic and the envelope band, the duration the repeats and the
     parting of every tone that two minutes can show. ``visibility`` says for each tone whether these settings show it.
@@ -52,7 +59,7 @@ def capture_plan(drive: Drive, table: ToneTable) -> CapturePlan:
     span, span_why = _span(table, input_hz)
     duration, duration_why = _duration(table, input_hz)
     sample_rate = ANTI_ALIAS * span
-    captures, captures_why = _captures(duration)
+    count, captures_why = _captures(duration, captures)
     sensor_range, range_why = _sensor_range(input_hz)
     mounting, mounting_why = _mounting(span)
     settings = CaptureSettings(
@@ -75,7 +82,7 @@ def capture_plan(drive: Drive, table: ToneTable) -> CapturePlan:
         drive=table.drive,
         sample_rate_hz=sample_rate,
         duration_s=duration,
-        captures=captures,
+        captures=count,
         sensor_range_m_s2=sensor_range,
         mounting=mounting,
         resolution_hz=resolution_hz(duration),
@@ -121,6 +128,7 @@ def _duration(table: ToneTable, input_hz: float) -> tuple[float, str]:
     longest = DURATIONS_S[-1]
     needs: list[tuple[float, str, Tone]] = []
     beyond: list[Tone] = []
+    cages: list[tuple[float, Tone]] = []
     for tone in table.tones:
         seconds, what_for = needed_duration_s(tone, table, input_hz, beside_strong=True)
         if seconds > longest:
@@ -128,7 +136,8 @@ def _duration(table: ToneTable, input_hz: float) -> tuple[float, str]:
         if not tone.damage and tone.order * input_hz < LOW_END_HZ:
             continue  # no length of capture lifts a line over the sensor's low end
         if tone.family == "cage":
-            continue  # slowest of a bearing's tones and rarely the first to speak: not worth a route's time
+            cages.append((seconds, tone))  # slowest of a bearing's tones, and rarely the first to show
+            continue
         if seconds <= longest:
             needs.append((seconds, what_for, tone))
         else:
@@ -144,13 +153,25 @@ def _duration(table: ToneTable, input_hz: float) -> tuple[float, str]:
         seconds, why = turns_s, f"{body.body} takes {turns_s:.2g} s for {SLOWEST_TURNS} turns, which its sidebands need"
     elif body is not None and turns_s > longest:
         why += f"; {body.body} turns too slowly for {SLOWEST_TURNS} turns in it, so its sidebands stay merged"
-    duration = next(step for step in DURATIONS_S if step >= seconds)
+    duration = float(next(step for step in DURATIONS_S if step >= seconds))
+    near = [(need, tone) for need, tone in cages if duration < need <= CAGE_MARGIN * duration]
+    if near:
+        need, cage = max(near, key=lambda pair: pair[0])
+        duration = float(ceil(need))
+        why += f"; {duration:.0f} s show {cage.id} too"
+    left_out = sorted((need, tone.id) for need, tone in cages if need > duration)
+    if left_out:
+        need, cage_id = left_out[0]
+        more = f" and {len(left_out) - 1} more" if len(left_out) > 1 else ""
+        why += f"; not lengthened for {cage_id}{more}, from {need:.3g} s on: a cage is rarely the first part to show"
     if beyond:
         why += f"; more than {longest:.0f} s, kept as the limit, would be needed for {', '.join(t.id for t in beyond)}"
     return duration, why
 
 
-def _captures(duration_s: float) -> tuple[int, str]:
+def _captures(duration_s: float, asked: int | None) -> tuple[int, str]:
+    if asked is not None:
+        return asked, f"{asked} capture{'' if asked == 1 else 's'} at each point, as the route says"
     count = 3 if duration_s <= 20 else 2
     return count, f"{count} captures: what is real comes back in the next one, a stray shock does not (common practice)"
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from math import ceil
 
 from vibe.core.errors import CallError
-from vibe.core.tones import OUTSIDE, CaptureSettings, Coincidence, Reach, Tone, ToneTable, Visibility
+from vibe.core.tones import OUTSIDE, CapturePlan, CaptureSettings, Coincidence, Reach, Tone, ToneTable, Visibility
+from vibe.kinematics.coincidences import HARMONICS
 from vibe.kinematics.planning.resolution import RESOLUTION_BINS, parting_s
 
 DAMAGE_REPEATS = 10
@@ -46,8 +49,8 @@ def visibility(table: ToneTable, settings: CaptureSettings, input_hz: float) -> 
 
     A damage tone needs enough repeats, two rounds of the body that carries the part, a band in which its impacts can
     ring, and distance from the neighbours it might be taken for; the low end of the instrument does not matter to it.
-    An ordinary line needs to lie in the band. Lines that coincide exactly count as seen: the coincidences of the table
-    name what they cannot be distinguished from.
+    An ordinary line needs to lie in the band. Lines that coincide exactly count as seen, and ``shares`` names what they
+    cannot be distinguished from.
 
     Args:
         table: the drive's tones.
@@ -64,7 +67,39 @@ def visibility(table: ToneTable, settings: CaptureSettings, input_hz: float) -> 
     ):
         if not value > 0:
             raise CallError(f"{name} must be positive, not {value:g}")
-    return tuple(_one(tone, table, settings, input_hz) for tone in table.tones if tone.family not in OUTSIDE)
+    shares = shared_lines(table)
+    return tuple(
+        replace(_one(tone, table, settings, input_hz), shares=shares.get(tone.id, ()))
+        for tone in table.tones
+        if tone.family not in OUTSIDE
+    )
+
+
+def with_planned_needs(views: Sequence[Visibility], plan: CapturePlan) -> tuple[Visibility, ...]:
+    """``views`` of a capture, in which what the plan of the drive shows needs that plan and no settings of its own."""
+    shows = {view.tone for view in plan.visibility if view.seen}
+    needs = f"the planned capture: {plan.duration_s:g} s at {plan.sample_rate_hz:.0f} Hz"
+    return tuple(replace(view, needs=needs) if not view.seen and view.tone in shows else view for view in views)
+
+
+def shared_lines(table: ToneTable) -> dict[str, tuple[str, ...]]:
+    """By tone, the others on whose lines all of its own lie exactly.
+
+    That is so where the two have one order, and where a damage repeats at a low multiple of another tone. The line of
+    all parts of a ring is not hidden by the turn of one of them, though it is a multiple of it: it is the larger.
+    """
+    by_id = {tone.id: tone for tone in table.tones}
+    found: dict[str, list[str]] = {}
+    for near in table.coincidences:
+        if not near.exact:
+            continue
+        sides = ((near.tone_a, near.harmonic_a, near.tone_b, near.harmonic_b),
+                 (near.tone_b, near.harmonic_b, near.tone_a, near.harmonic_a))  # fmt: skip
+        for own, own_harmonic, other, harmonic in sides:
+            equal = own_harmonic == harmonic == 1
+            if equal or (own_harmonic == 1 and harmonic <= HARMONICS and by_id[own].damage):
+                found.setdefault(own, []).append(other)
+    return {tone: tuple(others) for tone, others in found.items()}
 
 
 def needed_duration_s(

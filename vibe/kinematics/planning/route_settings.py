@@ -31,8 +31,8 @@ def stop_plan(drive: Drive, table: ToneTable, stop: Stop, route: Route) -> StopP
     Sample rate, duration and range are those that the drive's tones need and the same at all its points, so that they
     are set once a stop; what differs from point to point is the mounting.
     """
-    plan = capture_plan(drive, table)
-    captures = stop.captures or route.captures or plan.captures
+    plan = capture_plan(drive, table, captures=stop.captures or route.captures)
+    captures = plan.captures
     with_mounting = {
         point.mounting: _views(table, plan, point.mounting, drive.input.speed_hz)
         for point in stop.point
@@ -66,6 +66,7 @@ def route_plan(route: Route, stops: Sequence[StopPlan]) -> RoutePlan:
         mounting_s=sum(stop.time.mounting_s for stop in stops),
         capturing_s=sum(stop.time.capturing_s for stop in stops),
         noting_s=sum(stop.time.noting_s for stop in stops),
+        repeats_s=route.walk.repeat_share * sum(stop.time.mounting_s + stop.time.capturing_s for stop in stops),
     )
     return RoutePlan(title=route.title, note=route.note, stops=tuple(stops), budget=budget)
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from vibe import __version__
-from vibe.core.route.round_check import Missing
+from vibe.core.route.round_check import Missing, RoundCounts
 from vibe.core.route.run_notes import Retake
 from vibe.report.change_words import SinceView, in_words, tally
 from vibe.report.pages import shell
@@ -56,11 +56,14 @@ def write_index(
     not_visited: Sequence[Missing] = (),
     retakes: Sequence[Retake] = (),
     remarks: Sequence[str] = (),
+    of_round: RoundCounts | None = None,
+    likeness: Mapping[str, Mapping[str, Sequence[float | None]]] | None = None,
 ) -> IndexFiles:
     """Write ``index.html``, ``drives.csv`` and ``run.json`` into ``folder``.
 
     ``on_route``: the run has a route, so that ``not_visited`` says what is missing and ``captures_without_drive`` holds
-    what belongs to no stop.
+    what belongs to no stop. ``of_round``: how far the round is by the check; ``likeness``: signatures of its points, by
+    drive and point, for the next run to be compared with.
 
     Raises:
         OutputError: one of them is there already and ``force`` is not given, or the folder cannot be written.
@@ -84,6 +87,7 @@ def write_index(
         again=_grouped([one for one in retakes if one.verdict != "limited"], own_page, places),
         limited=_grouped([one for one in retakes if one.verdict == "limited"], own_page, places),
         on_route=on_route,
+        check=None if of_round is None else of_round.in_words,
         not_visited=_in_walking_order(not_visited, own_page),
         captures_without_drive=list(captures_without_drive),
         drives_without_capture=[] if on_route else list(drives_without_capture),
@@ -118,6 +122,10 @@ def write_index(
         ]
         if on_route
         else None,
+        "check": None
+        if of_round is None
+        else {**asdict(of_round), "needed": of_round.needed, "text": of_round.in_words},
+        "point_likeness_db": dict(likeness or {}),
         "remarks": list(remarks),
         "software": f"vibe {__version__}",
     }

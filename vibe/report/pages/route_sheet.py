@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from vibe import __version__
 from vibe.core.errors import OutputError
-from vibe.core.route.route_plan import PointPlan, RoutePlan, StopPlan
+from vibe.core.route.route_plan import RoutePlan, StopPlan
 from vibe.report import words
 from vibe.report.pages import shell
-from vibe.report.pages.readings_table import READINGS_FILE, readings_csv
+from vibe.report.pages.phone_sheet import READINGS_FILE, readings_csv
+from vibe.report.pages.route_sheet_data import ROUND, route_sheet, stop_folders
 from vibe.report.printing.pdf import make_pdf
 from vibe.storage.csv_table import csv_text
-from vibe.storage.files import check_folder, remove_older, safe_name, staged, write_whole
+from vibe.storage.files import check_folder, remove_older, staged, write_whole
 from vibe.storage.regular import refuse_links_out
 
 SCHEMA = "vibe.route_plan/1"
-ROUND = "round"
-"""Folder that takes one round's captures, one folder in it for each drive."""
 FOLDER_FILE = "folder.toml"
-MOST_BOXES = 4
-"""Boxes to tick in one row; more captures than that are written as a number beside them."""
-
-_MOUNTINGS = {"stud": "stud", "adhesive": "thin adhesive", "magnet": "magnet", "probe": "hand-held probe"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,45 +37,6 @@ class RouteFiles:
     folders: tuple[Path, ...]
     """One for each stop, in the order of the walk."""
     remarks: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PointLine:
-    """One point in the words of the sheet."""
-
-    plan: PointPlan
-    number: int
-    boxes: int
-    mounting: str
-    warning: str
-    """What the mounting costs, and which would not; empty: nothing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unseen:
-    """What one drive keeps to itself at these settings, sorted by what would show it."""
-
-    longer: tuple[tuple[str, str], ...]
-    """Seconds, and the tones that this length shows."""
-    other: tuple[tuple[str, str], ...]
-    """What is needed, and the tones that it shows."""
-    out_of_reach: str
-    by_mounting: tuple[tuple[str, str], ...]
-    """Point, and the tones that its mounting costs."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StopSheet:
-    """One stop in the words of the sheet."""
-
-    number: int
-    stop: StopPlan
-    arrival: str
-    here: str
-    captures: int
-    points: tuple[PointLine, ...]
-    seen: int
-    unseen: Unseen
 
 
 def write_route_plan(
@@ -159,11 +115,6 @@ def _write_together(folder: Path, contents: dict[str, str | bytes], *, force: bo
         raise OutputError(f"cannot write {folder}: {error.strerror or error}") from error
 
 
-def stop_folders(plan: RoutePlan) -> dict[str, str]:
-    """Folder of each drive in ``round``, by its tag: safe on any system, whatever the tag holds."""
-    return {stop.drive: safe_name(stop.drive) for stop in plan.stops}
-
-
 def folder_file(stop: StopPlan) -> str:
     """The TOML file that supports all captures of its folder: the drive's tag, and room for speed and load."""
     low, high = stop.speed_range_rpm
@@ -185,7 +136,8 @@ def route_csv(plan: RoutePlan) -> str:
     header = [
         "stop", "drive", "name", "where", "point", "place", "axis", "quantity", "in_use", "sample_rate_hz",
         "duration_s", "captures", "samples", "sensor_range_m_s2", "sensor_range_g", "mounting", "good_to_hz",
-        "better_mounting", "loses", "speed_rpm", "lowest_rpm", "highest_rpm", "note", "folder", "out_of_use", "reasons",
+        "better_mounting", "loses", "speed_rpm", "lowest_rpm", "highest_rpm", "note", "folder", "out_of_use",
+        "reasons", "files",
     ]  # fmt: skip
     folders = stop_folders(plan)
     return csv_text(
@@ -198,6 +150,7 @@ def route_csv(plan: RoutePlan) -> str:
                 point.mounting if point.quantity == "acceleration" else None, _rounded(point.good_to_hz),
                 point.better_mounting, "; ".join(point.loses), stop.speed_rpm, *map(_rounded, stop.speed_range_rpm),
                 " ".join(stop.note), f"{ROUND}/{folders[stop.drive]}", point.out_of_use, " | ".join(point.reasons),
+                " | ".join(file.path for file in stop.files if point.name in file.points),
             )
             for number, stop in enumerate(plan.stops, start=1)
             for point in stop.points
@@ -222,96 +175,4 @@ def route_json(plan: RoutePlan) -> str:
 
 def route_html(plan: RoutePlan, cautions: Sequence[str]) -> str:
     """The sheet as a page without scripts."""
-    return shell.render(
-        "route_plan.html.j2",
-        plan=plan,
-        sheets=list(stop_sheets(plan)),
-        points=sum(point.in_use for stop in plan.stops for point in stop.points),
-        budget=[
-            ("start", hours(plan.budget.start_s)),
-            ("walking", hours(plan.budget.walking_s)),
-            ("mounting", hours(plan.budget.mounting_s)),
-            ("capturing", hours(plan.budget.capturing_s)),
-            ("noting", hours(plan.budget.noting_s)),
-        ],
-        total=hours(plan.budget.total_s),
-        cautions=list(cautions),
-        software=f"vibe {__version__}",
-    )
-
-
-def hours(seconds: float) -> str:
-    """Hours and minutes as on a clock: ``1:05``."""
-    minutes = round(seconds / 60)
-    return f"{minutes // 60}:{minutes % 60:02d}"
-
-
-def stop_sheets(plan: RoutePlan) -> Iterator[StopSheet]:
-    """The stops in the words of the sheet, in the order of the walk."""
-    passed = plan.budget.start_s
-    for number, stop in enumerate(plan.stops, start=1):
-        arrival = passed + stop.time.walking_s
-        passed += stop.time.total_s
-        yield StopSheet(
-            number=number,
-            stop=stop,
-            arrival=hours(arrival),
-            here=f"{(passed - arrival) / 60:.0f} min here",
-            captures=stop.captures,
-            points=tuple(_line(point, index) for index, point in enumerate(stop.points, start=1)),
-            seen=sum(view.seen for view in stop.visibility),
-            unseen=_unseen(stop),
-        )
-
-
-def _line(point: PointPlan, number: int) -> PointLine:
-    warning = ""
-    if point.in_use and point.better_mounting is not None and point.good_to_hz is not None:
-        good_to = words.frequency(float(f"{point.good_to_hz:.2g}"))
-        warning = f"good to {good_to} only: {_MOUNTINGS[point.better_mounting]} if you can"
-    pulses = point.quantity == "tachometer"
-    return PointLine(
-        plan=point,
-        number=number,
-        boxes=0 if not point.in_use else 1 if pulses else min(point.captures, MOST_BOXES),
-        mounting="pulse sensor" if pulses else _MOUNTINGS[point.mounting],
-        warning=warning,
-    )
-
-
-def _unseen(stop: StopPlan) -> Unseen:
-    by_length: dict[float, list[str]] = {}
-    by_need: dict[str, list[str]] = {}
-    for view in stop.visibility:
-        if view.reach == "longer" and view.needs_duration_s is not None:
-            by_length.setdefault(view.needs_duration_s, []).append(view.tone)
-        elif view.reach == "other settings":
-            by_need.setdefault(view.needs or view.why, []).append(view.tone)
-    # What all points lose is said once, with what would show it; here only what one point loses against another.
-    common = {view.tone for view in stop.visibility if not view.seen}
-    return Unseen(
-        longer=tuple((_length(seconds), tone_list(tones)) for seconds, tones in sorted(by_length.items())),
-        other=tuple((need, tone_list(tones)) for need, tones in by_need.items()),
-        out_of_reach=tone_list([view.tone for view in stop.visibility if view.reach == "out of reach"]),
-        by_mounting=tuple(
-            (f"{point.name}, {_MOUNTINGS[point.mounting]}", tone_list(lost))
-            for point in stop.points
-            if point.in_use and (lost := [tone for tone in point.loses if tone not in common])
-        ),
-    )
-
-
-def _length(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds <= 120 else f"{seconds / 60:.0f} min"
-
-
-def tone_list(tones: Sequence[str]) -> str:
-    """Tones in plain words, those of one bearing taken together."""
-    parts: dict[str, list[str]] = {}
-    for tone in tones:
-        owner, _, part = tone.rpartition(".") if tone.startswith("bearing.") else ("", "", tone)
-        parts.setdefault(owner or tone, []).append(part.replace("_", " ") if owner else words.component(tone))
-    return "; ".join(
-        f"{words.component(owner)}: {', '.join(names)}" if owner.startswith("bearing.") else names[0]
-        for owner, names in parts.items()
-    )
+    return shell.render("route_plan.html.j2", sheet=route_sheet(plan, cautions))

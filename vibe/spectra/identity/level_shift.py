@@ -17,6 +17,9 @@ LEAST_DB = 8.0
 """A factor of 2.5: load and speed as they are met from visit to visit move a floor by up to 6 dB (common practice)."""
 ALIKE_DB = 1.5
 """R.m.s. of the bands about the shift: the scatter of one place from visit to visit is as large (common practice)."""
+STANDS_DB = 12.0
+"""To a quarter of the usual amplitude: a machine that stands falls by more, load and speed move a floor by half as much
+(common practice, as in ``speed/standstill.py``)."""
 PER_DECADE_DB = 20.0
 """What integration takes off, and differentiation adds, per decade of frequency."""
 BESIDE_DB = 2.0
@@ -70,6 +73,19 @@ def shift(now: Signature, earlier: Sequence[Signature]) -> LevelShift | None:
     if _spread_db(moved_db - np.polyval((slope_db, first_db), decades)) > ALIKE_DB:
         return None
     return LevelShift(kind="integrated" if slope_db < 0 else "differentiated", factor=10 ** (float(first_db) / 20))
+
+
+def fallen_db(now: Signature, earlier: Sequence[Signature]) -> float | None:
+    """By how much the floor of a point lies lower than usual [dB], in the middle of its bands, where that is as much as
+    a drive loses that stands; None where it is less, or too few bands are shared."""
+    if not earlier:
+        return None
+    levels = np.stack([visit.level_db for visit in earlier[-LATEST:]]).astype(np.float64)
+    known = np.isfinite(levels).all(axis=0) & np.isfinite(now.level_db)
+    if np.count_nonzero(known) < FEWEST_SHARED:
+        return None
+    fell_db = -float(np.median(now.level_db[known] - np.median(levels[:, known], axis=0)))
+    return fell_db if fell_db >= STANDS_DB else None
 
 
 def band_centres_hz() -> Real:

@@ -20,6 +20,9 @@ def clipping(signal: Signal) -> list[Reason]:
     if full is not None:
         grain = 1.5 * signal.step if signal.step is not None else 0.0
         at_end = int((np.abs(x) >= np.float64(min(LIMIT.clip_full_scale * full, full - grain))).sum())
+        if signal.step is not None and not _ends_in_a_pair(x, top, bottom, signal.step):
+            # Recordings that were stretched to their own peak end there too, but with one sample.
+            at_end = 0
     piled = _pile(x, signal, top - bottom) + _pile(-x, signal, top - bottom)
     count = max(piled, at_end if at_end >= 2 else 0, _ties(x, top, bottom, signal))
     if count == 0:
@@ -34,6 +37,11 @@ def clipping(signal: Signal) -> list[Reason]:
             verdict="rejected" if share > LIMIT.clip_rejected else "limited",
         )
     ]
+
+
+def _ends_in_a_pair(x: Samples, top: float, bottom: float, step: float) -> bool:
+    """Whether two samples or more share the last value on either side."""
+    return int((x > top - step).sum()) >= 2 or int((x < bottom + step).sum()) >= 2
 
 
 def _ties(x: Samples, top: float, bottom: float, signal: Signal) -> int:

@@ -7,6 +7,7 @@ import numpy as np
 from vibe.core.capture import Channel
 from vibe.core.units import STANDARD_GRAVITY_M_S2, VOLTS, plain_unit
 from vibe.ingest.quality.prepared_signal import Signal
+from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 G = STANDARD_GRAVITY_M_S2
 LADDER_G = (1, 2, 5, 10, 20, 50, 100, 200, 500)
@@ -38,16 +39,47 @@ def peak_before_clipping(signal: Signal, count: int) -> float:
 
 
 def larger_range(signal: Signal, count: int) -> str:
-    """The remedy for a clipped channel: the step that holds the peak, twice the present range at least."""
+    """The remedy for a clipped channel: the range that is planned, where it holds the peak and leaves steps enough;
+    else the step that holds the peak, twice the present range at least."""
     level = float(np.abs(signal.x).max())
     present = max(signal.channel.full_scale or 0.0, level)
-    named = named_range(signal.channel, max(peak_before_clipping(signal, count), 2.0 * present))
+    needed = max(peak_before_clipping(signal, count), 2.0 * present)
+    planned = planned_range(signal)
+    if planned is not None and planned >= needed and not _too_coarse(signal, planned / present):
+        return f"Set the planned range of {in_both_units(planned)} and repeat the measurement."
+    named = named_range(signal.channel, needed)
     if named is None:
         return "No usual input range is large enough: use a sensor of lower sensitivity and repeat the measurement."
     name, value = named
     if plain_unit(signal.channel.recorded_unit) in VOLTS:
         name += f" ({value / present:.2g} times the present input range in volts)"
-    return f"Set the input range to ±{name} and repeat the measurement."
+    return f"Set the input range to ±{name}{_unlike(planned, named[1])} and repeat the measurement."
+
+
+def planned_range(signal: Signal) -> float | None:
+    """The planned range of an accelerometer; None where none is known."""
+    if signal.planned is None or signal.channel.quantity != "acceleration":
+        return None
+    return signal.planned.sensor_range_m_s2
+
+
+def in_both_units(range_m_s2: float) -> str:
+    """``±500 m/s² (51 g)``, as on the sheet."""
+    return f"±{range_m_s2:g} m/s² ({range_m_s2 / G:.2g} g)"
+
+
+def _too_coarse(signal: Signal, times: float) -> bool:
+    """Whether a range so many times the present one would leave the vibration too few steps of this recorder."""
+    return signal.step is not None and signal.rms < LIMIT.steps_limited * signal.step * times
+
+
+def _unlike(planned: float | None, named: float) -> str:
+    """Why the range is not the planned one; empty where none is planned."""
+    if planned is None:
+        return ""
+    if named > planned:
+        return f", more than the planned {in_both_units(planned)},"
+    return f" (the planned {in_both_units(planned)} leaves too few of this recorder's steps)"
 
 
 def smaller_range(signal: Signal) -> str:
@@ -58,7 +90,8 @@ def smaller_range(signal: Signal) -> str:
         full = None
     if named is None or (full is not None and named[1] > 0.6 * full):
         return "Use a sensor of higher sensitivity, or a recorder of more bits, and repeat the measurement."
-    return f"Set the input range to ±{named[0]} and repeat the measurement."
+    planned = planned_range(signal)
+    return f"Set the input range to ±{named[0]}{_unlike(planned, named[1])} and repeat the measurement."
 
 
 def named_range(channel: Channel, needed: float) -> tuple[str, float] | None:

@@ -46,9 +46,9 @@ def not_running(signal: Signal) -> list[Reason]:
             return [
                 Reason(
                     code="too_weak",
-                    text=f"range much too large: the machine runs, but its {level} are lost in the recorder's steps "
-                    f"of {amount(signal.channel, signal.step)}",
-                    remedy=smaller_range(signal),
+                    text=f"range much too large, or the machine stands: {level} are lost in the recorder's steps of "
+                    f"{amount(signal.channel, signal.step)}",
+                    remedy=f"Does it run? {smaller_range(signal)}",
                     verdict="rejected",
                 )
             ]

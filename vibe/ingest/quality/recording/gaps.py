@@ -84,6 +84,41 @@ def dropouts(signal: Signal) -> list[Reason]:
     ]
 
 
+def straight(signal: Signal) -> list[Reason]:
+    """Straight lines where samples are missing: a receiver's way to fill what never came.
+
+    On a line the second difference is nothing but rounding. A wave bends: where it does so by less than the rounding of
+    many neighbours in a row, nobody measured it. What stands still is a matter of ``dropouts``.
+    """
+    x = signal.channel.samples
+    if x.size < LIMIT.line_shortest + 2 or signal.missing > 0:
+        return []
+    grain = max(signal.step or 0.0, 2 * float(np.spacing(np.float32(np.abs(signal.x).max()))))
+    bend = np.abs(x[2:] - 2 * x[1:-1] + x[:-2])
+    if float(np.median(bend)) < LIMIT.line_grains * grain:
+        return []  # A slow wave is nearly straight everywhere.
+    flat = bend <= 2.1 * grain  # what rounding makes of a line, and a little of its own
+    if not _has_run(flat, LIMIT.line_shortest):
+        return []
+    starts, lengths = runs(flat)
+    rise = np.abs(x[starts + lengths + 1] - x[starts])
+    keep = (lengths >= LIMIT.line_shortest) & (rise > 2 * grain)
+    if not keep.any():
+        return []
+    count, share = int(keep.sum()), float(lengths[keep].sum() / x.size)
+    times = "once" if count == 1 else f"{count} times"
+    return [
+        Reason(
+            code="dropouts",
+            text=f"samples are replaced by straight lines {times}, first at {starts[keep][0] / signal.rate_hz:.2f} s, "
+            f"for {1e3 * float(lengths[keep].max()) / signal.rate_hz:.3g} ms at the longest, {percent(share)} in all",
+            remedy="Packets were lost on the way: bring the receiver nearer, or record in the sensor, and repeat the "
+            "measurement.",
+            verdict="rejected" if share > LIMIT.dropout_rejected else "limited",
+        )
+    ]
+
+
 def _has_run(flags: NDArray[np.bool_], length: int) -> bool:
     """Whether ``length`` neighbours are True somewhere: far quicker than to look for all runs."""
     if flags.size < length:

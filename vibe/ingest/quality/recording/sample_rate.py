@@ -23,8 +23,18 @@ _NEAR = 0.0015
 _OVER_FLOOR = 30.0
 
 
-def slip_of(channels: Sequence[Channel], found_over_noted: float) -> Slip:
-    """What explains that the speed found is ``found_over_noted`` times the speed noted; "open" where no line tells."""
+def slip_of(
+    channels: Sequence[Channel],
+    found_over_noted: float,
+    *,
+    found_hz: float | None = None,
+    mains_hz: Sequence[float] = LIMIT.mains_hz,
+) -> Slip:
+    """What explains that the speed found is ``found_over_noted`` times the speed noted; "open" where no line tells.
+
+    ``found_hz``: that speed; where a multiple of it lies on the place of a line of the mains, the line proves nothing.
+    ``mains_hz``: of the drive's motor, where it is known.
+    """
     if abs(found_over_noted - 1) < LEAST:
         return "open"
     moved = stays = False
@@ -32,12 +42,21 @@ def slip_of(channels: Sequence[Channel], found_over_noted: float) -> Slip:
         if channel.quantity != "acceleration" or channel.duration_s < 4.0:
             continue
         spectrum = density(prepare(channel), longest_s=8.0, window=np.blackman)
-        for mains_hz in LIMIT.mains_hz:
+        for one_hz in mains_hz:
             for multiple in (1, 2):
-                line_hz = multiple * mains_hz
-                moved |= _stands(spectrum.values, spectrum.step_hz, line_hz * found_over_noted)
-                stays |= _stands(spectrum.values, spectrum.step_hz, line_hz)
+                line_hz = multiple * one_hz
+                places = (line_hz * found_over_noted, line_hz)
+                if found_hz is not None and any(_is_shafts(place, found_hz, spectrum.step_hz) for place in places):
+                    continue
+                moved |= _stands(spectrum.values, spectrum.step_hz, places[0])
+                stays |= _stands(spectrum.values, spectrum.step_hz, places[1])
     return "rate" if moved and not stays else "note" if stays and not moved else "open"
+
+
+def _is_shafts(line_hz: float, found_hz: float, step_hz: float) -> bool:
+    """Whether a multiple of the shaft lies within what is taken for the line."""
+    away_hz = abs(line_hz - found_hz * max(1, round(line_hz / found_hz)))
+    return away_hz <= _NEAR * line_hz + 3 * step_hz
 
 
 def _stands(power: np.ndarray, step_hz: float, line_hz: float) -> bool:
