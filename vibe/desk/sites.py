@@ -273,7 +273,7 @@ _shared: Any = None
 
 
 def _share(far: Any) -> None:
-    global _shared  # noqa: PLW0603 - the one place that both processes see
+    global _shared
     _shared = far
 
 
