@@ -13,6 +13,7 @@ from browsing import offline_chromium
 from vibe.core.records.alarms import (
     Alarm,
     AlarmExplanation,
+    DriveMeasured,
     Exceedance,
     LeftOut,
     LimitLine,
@@ -165,6 +166,9 @@ def alarm(name: str = "abc-def", drive: str = TAG, **changes: Any) -> Alarm:
         "explanations": (AlarmExplanation(kind="load", words="load explains 0.3 of 12 dB", weighs=False),),
         "sisters": (), "series": (state(key, "mm/s", 2.0, 12.0),),
         "pictures": Pictures(before="00000000", now="0000000b", series=(key,), events=()), "decisions": (),
+        "state": "in work", "owner": "M. Fitter", "due": START + timedelta(days=220), "work_order": "WO 4711",
+        "look_again": START + timedelta(days=168), "measured_at": START + timedelta(days=154),
+        "accepted_at": START + timedelta(days=140), "overdue_days": 12.0,
     }  # fmt: skip
     return Alarm(**(values | changes))
 
@@ -173,7 +177,17 @@ def queue(*alarms: Alarm, **changes: Any) -> Queue:
     values: dict[str, Any] = {
         "at": START + timedelta(days=200), "alarms": alarms,
         "unmatched": (LeftOut(line=7, text="X-1, in", why="the store holds nothing of a drive 'X-1'"),),
-        "bad": (), "matched": 3, "remarks": (),
+        "bad": (), "matched": 3, "remarks": (), "latest": START + timedelta(days=154),
+        "drives": (
+            DriveMeasured(
+                drive=TAG, kind="k", captures=12, measured_at=START + timedelta(days=154),
+                accepted_at=START + timedelta(days=140), every_days=28.0, planned=True, overdue_days=12.0,
+            ),
+            DriveMeasured(
+                drive="new one", kind="", captures=0, measured_at=None, accepted_at=None, every_days=None,
+                planned=False, overdue_days=None,
+            ),
+        ),
         "measures": QueueMeasures(
             alarms=len(alarms), waiting=1, quiet=1, decided=1, not_fault_share=0.25, oldest_days=200.0,
             median_age_days=100.0, median_days_to_decision=3.0,
@@ -186,7 +200,10 @@ def queue(*alarms: Alarm, **changes: Any) -> Queue:
 
 
 def decision(name: str, because: str = "It was the load.") -> Decision:
-    return Decision(alarm=name, verdict="operating-condition", because=because, by="B. Analyst", at=START)
+    return Decision(
+        alarm=name, verdict="operating-condition", because=because, by="B. Analyst", at=START, owner="M. Fitter",
+        work_order="WO 4711",
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -206,7 +206,7 @@ class StoredCapture:
     load_percent: float | None
     software: str
     waveform: Literal["kept", "thinned", "lost"]
-    added_at: datetime | None = None
+    added_at: datetime | None = field(default=None, compare=False)
 
     @property
     def id(self) -> str:

@@ -342,7 +342,7 @@ def run_alarms(
     with Store.open(recipe.store) as store:
         outcome = evaluate_alarms(
             store, exceedances=recipe.exceedances, drives=drives, time_zone=recipe.time_zone, limits=recipe.limits,
-            at=at, progress=progress,
+            at=at, progress=progress, keep=store.may_write and at is None,
         )  # fmt: skip
         if store.may_write and at is None:
             record(store, outcome, with_file=recipe.exceedances is not None)

@@ -76,7 +76,7 @@ def case_state(facts: CaseFacts) -> tuple[CaseState, str]:
         if not (last.verdict in WAITS and measured):
             return "overdue", f"{said}; {what}, {last.ask_again:%Y-%m-%d}, has passed"
     if facts.missed and (last is None or last.verdict != "out-of-service"):
-        return "overdue", f"{said}; a planned capture was missed"
+        return "overdue", f"{said}; its next capture is overdue"
     if facts.blind and (last is None or last.verdict not in WAITS):
         return "blind", f"{said}; the drive cannot be judged"
     if last is not None and last.verdict == "confirmed":

@@ -24,7 +24,7 @@ from vibe.health.alarms.cause_names import alarm_id, owner_of
 from vibe.health.alarms.causes import CauseDraft, causes_of, overdue_days
 from vibe.health.alarms.queue_statistics import measures
 from vibe.health.alarms.settings import AlarmRules
-from vibe.health.alarms.shared_cases import REPAIRS, kept_in_work, shared_faults
+from vibe.health.alarms.shared_cases import REPAIRS, kept_in_work, shared_faults, unfinished
 from vibe.health.alarms.suppression import standing
 from vibe.health.alarms.urgency import urgency
 from vibe.health.state.finding_names import part_in_words
@@ -119,6 +119,8 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
     exceedances = tuple(sorted((e for _, c in group for e in c.exceedances), key=lambda e: (e.at, e.key), reverse=True))
     reasons = [one for _, c in group for one in c.explanations]
     kind = cause.kind
+    if len(group) > 1 and kind == "not measured":
+        reasons = [_not_measured([one for one, _ in group], at)]
     if len(group) > 1 and kind == "growth":
         kind = "common"
         reasons.append(
@@ -133,7 +135,7 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
     remembered = [found for one, c in group if (found := _remembered(one, c, known)) is not None]
     memory = min(remembered, key=lambda found: found.opened_at, default=None)
     name = memory.id if memory is not None else alarm_id(case.tag, cause.cause, case.epoch)
-    title, sentence, advice = _words(cause, kind, drives, exceedances)
+    title, sentence, advice = _words(cause, kind, drives, exceedances, reasons)
     if cause.retake:
         advice = f"{cause.retake}. {advice}".strip()
     finding, now = _lifted(cause, series, rules), _now(case, cause)
@@ -145,7 +147,7 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
         memory, finding, series, at, rules, repaired_at=_repaired(case), seen_at=_seen_at(cause),
         measured_at=_accepted(case), blind=_blind(case, kind), missed=last.overdue_days is not None,
     )  # fmt: skip
-    unseen = cause.explanations[0].words if kind in ("not measured", "not judged") else ""
+    unseen = reasons[0].words if kind in ("not measured", "not judged") else ""
     decisions = () if memory is None else memory.decisions
     held = standing_decisions(decisions)
     return Alarm(
@@ -168,6 +170,15 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
         measured_at=last.measured_at, accepted_at=last.accepted_at, overdue_days=last.overdue_days,
         sisters_have=have, sisters_rose=rose,
     )  # fmt: skip
+
+
+def _not_measured(cases: Sequence[DriveCase], at: datetime) -> AlarmExplanation:
+    """Drives of one round that nobody measured since, in one sentence."""
+    last = max(case.captures[-1].at for case in cases)
+    days = sorted({round(case.every_days) for case in cases if case.every_days is not None})
+    rhythm = f"every {days[0]} days" if len(days) == 1 else f"every {days[0]} to {days[-1]} days"
+    words = f"{len(cases)} drives are not measured for {(at - last).days} days, otherwise {rhythm}; "
+    return AlarmExplanation(kind="event", words=f"{words}the last capture is of {last:%Y-%m-%d}", weighs=False)
 
 
 def _repaired(case: DriveCase) -> datetime | None:
@@ -268,7 +279,7 @@ def _remembered(case: DriveCase, cause: CauseDraft, known: KnownAlarms) -> Memor
     parts = {owner_of(cause.finding.component)}
     for memory in known.by_drive.get(case.tag, ()):
         facts = memory.facts
-        if facts.get("kind") == "fault" and facts.get("epoch") == epoch:
+        if facts.get("kind") == "fault" and (facts.get("epoch") == epoch or unfinished(memory, case)):
             before = facts.get("component")
             if before is not None and owner_of(str(before)) in cause.names and parts & set(facts.get("names", ())):
                 return memory
@@ -328,9 +339,12 @@ def _event_explanations(case: DriveCase, cause: CauseDraft) -> list[AlarmExplana
     ]
 
 
-def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Sequence[object]) -> tuple[str, str, str]:
+def _words(
+    cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Sequence[object],
+    explained: Sequence[AlarmExplanation],
+) -> tuple[str, str, str]:  # fmt: skip
     """Title, one sentence, what to do."""
-    who = " and ".join(drives)
+    who = " and ".join(drives) if len(drives) < 4 else f"{', '.join(drives[:-1])} and {drives[-1]}"
     rows = "1 exceedance" if len(exceedances) == 1 else f"{len(exceedances)} exceedances"
     reasons = "; ".join(one.words for one in cause.explanations)
     if cause.finding is not None:
@@ -368,7 +382,7 @@ def _words(cause: CauseDraft, kind: str, drives: Sequence[str], exceedances: Seq
         "scatter": "Nothing at the drive; the limit may be too tight.",
     }[kind]
     if kind in ("not measured", "not judged"):
-        return title, f"{who}: {reasons}.", advice
+        return title, f"{who}: {explained[0].words}.", advice
     return title, f"{who}: {rows}; {reasons}.", advice
 
 

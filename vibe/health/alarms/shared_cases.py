@@ -15,8 +15,8 @@ from vibe.health.state.finding_names import part_in_words
 
 LIKELY = 0.5
 """A finding that is rather there than not."""
-REPAIRS = ("repair", "bearing change", "new drive")
-"""Events that end confirmed work; grease and alignment alone replace no part."""
+REPAIRS = ("repair", "bearing change", "new drive", "realignment")
+"""Events that end confirmed work; grease alone mends nothing, even where a new baseline counts from then on."""
 
 
 def shared_faults(
@@ -86,12 +86,17 @@ def kept_in_work(
         if memory.id in there or not held or held[-1].verdict != "confirmed" or case is None:
             continue
         then = stood_then(memory, held[-1]) or dict(memory.facts)
-        mended = any(event.kind in REPAIRS and event.at > held[-1].at for event in case.events)
-        anew = case.epoch is not None and case.epoch.isoformat() != memory.facts.get("epoch")
-        if mended or anew or not then.get("title", memory.facts.get("title")):
+        if not unfinished(memory, case) or not then.get("title", memory.facts.get("title")):
             continue
         found.append(_kept(memory, {**memory.facts, **then}, case, at))
     return found
+
+
+def unfinished(memory: Memory, case: DriveCase) -> bool:
+    """Whether work was confirmed, and no repair was recorded since."""
+    held = standing_decisions(memory.decisions)
+    confirmed = bool(held) and held[-1].verdict == "confirmed"
+    return confirmed and not any(event.kind in REPAIRS and event.at > held[-1].at for event in case.events)
 
 
 def _kept(memory: Memory, facts: Mapping[str, object], case: DriveCase, at: datetime) -> Alarm:

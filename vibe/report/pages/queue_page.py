@@ -198,8 +198,9 @@ def _measured(queue: Queue) -> list[dict[str, Any]]:
 def _sentence(alarm: Alarm) -> str:
     """Its sentence without the names of its drives, which stand beside it already."""
     text = said.plain(alarm.sentence)
-    for lead in (f"{', '.join(alarm.drives)}: ", f"{alarm.drive}: "):
-        text = text.removeprefix(lead)
+    lead, _, rest = text.partition(": ")
+    if rest and set(re.split(r", | and ", lead)) == set(alarm.drives):
+        text = rest
     return sentence_case(re.sub(r"(?<!\.\w)\.;", ";", text))
 
 

@@ -1,0 +1,99 @@
+"""What a queue costs: from scratch, and from what is kept next to the store, for a store cloned many times over.
+
+``vibe years --out years`` and ``vibe history add`` make a store of 14 drives and two years; its rows are cloned as those
+of other drives (files are not, which no queue reads). ``python -m tests.studies.queue_cost years/history --times 72``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import shutil
+import sqlite3
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from vibe.core.records.history import Event
+from vibe.flow.alarms.queue import evaluate_alarms
+from vibe.history.store.judged import JUDGED
+from vibe.history.store.schema import DATABASE
+from vibe.history.store.store import Store
+
+
+def cloned(source: Path, target: Path, times: int) -> None:
+    """A store with every drive of another ``times`` times, as ``TAG``, ``TAG~1``, ..."""
+    target.mkdir(parents=True)
+    with Store.open(source):  # brought to the newest format
+        pass
+    shutil.copyfile(source / DATABASE, target / DATABASE)
+    (target / "captures").mkdir()
+    raw = sqlite3.connect(target / DATABASE)
+    raw.execute("PRAGMA synchronous = OFF")
+    names = {table: [row[1] for row in raw.execute(f"PRAGMA table_info({table})")] for table in TABLES}
+    rows = {table: raw.execute(f"SELECT * FROM {table}").fetchall() for table in TABLES}
+    most = {table: max((row[0] for row in rows[table]), default=0) for table in ("capture", "series")}
+    for copy in range(1, times):
+        for table, found in rows.items():
+            change = _changed(table, names[table], copy, most)
+            marks = ",".join("?" * len(names[table]))
+            raw.executemany(f"INSERT INTO {table} VALUES ({marks})", [change(row) for row in found])
+    raw.commit()
+    raw.close()
+
+
+TABLES = ("capture", "series", "value", "health", "finding", "drive_file", "event")
+
+
+def _changed(
+    table: str, names: list[str], copy: int, most: dict[str, int]
+) -> Callable[[tuple[Any, ...]], tuple[Any, ...]]:
+    def change(row: tuple[Any, ...]) -> tuple[Any, ...]:
+        said = dict(zip(names, row, strict=True))
+        for name in said:
+            if name == "drive":
+                said[name] = f"{said[name]}~{copy}"
+            elif name == "content":
+                said[name] = f"{copy:012x}{said[name][12:]}"
+            elif name in most and table in ("value", "health", "finding"):
+                said[name] += copy * most[name]
+        if "id" in said:
+            said["id"] = said["id"] + copy * most[table] if table in most else None
+        return tuple(said.values())
+
+    return change
+
+
+def measured(store: Store, at: datetime, what: str, *, keep: bool) -> None:
+    begun = time.process_time()
+    outcome = evaluate_alarms(store, at=at, keep=keep)
+    seconds = time.process_time() - begun
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"{what}: {seconds:.1f} CPU s, {len(outcome.queue.alarms)} rows, {memory:.0f} MB at most", flush=True)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0] if __doc__ else None)
+    parser.add_argument("store", type=Path)
+    parser.add_argument("--times", type=int, default=8, help="copies of every drive (default 8)")
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder) / "history"
+        cloned(asked.store, place, asked.times)
+        with Store.open(place) as store:
+            drives = store.drives()
+            last = max(drive.last for drive in drives if drive.last is not None)
+            at = last.astimezone(UTC) + timedelta(days=1)
+            print(f"{len(drives)} drives, {sum(drive.captures for drive in drives)} captures")
+            measured(store, at, "from scratch", keep=True)
+            measured(store, at, "nothing new", keep=False)
+            store.add_event(Event(drive=drives[0].tag, at=at - timedelta(hours=1), kind="grease", new_baseline=False))
+            measured(store, at, "one drive touched", keep=True)
+            print(f"kept: {(place / JUDGED).stat().st_size / 1e6:.1f} MB")
+
+
+if __name__ == "__main__":
+    main()
