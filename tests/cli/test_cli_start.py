@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from vibe import __version__
 from vibe.cli.main import app
 
-COMMANDS = ["demo", "run", "diagnose", "tones", "plan", "check", "simulate", "schema", "guide"]
+COMMANDS = ["demo", "run", "diagnose", "tones", "plan", "check", "simulate", "inbox", "schema", "guide"]
 HEAVY = {"numpy", "scipy", "pandas", "matplotlib", "h5py", "pyarrow", "bokeh", "pywt", "weasyprint", "pydantic", "rich"}
 
 

@@ -115,6 +115,27 @@ def test_a_stop_keeps_what_was_committed_and_the_rest_comes_later(store: Store, 
         batch_of(store.folder, batch.id)
 
 
+def test_what_goes_with_captures_comes_and_goes_with_them(store: Store, batch: UploadBatch) -> None:
+    store.put_drive("SP-02", TOML.format(tag="SP-02"), "kind")
+    capture(batch.place("a.h5"), 0, drive=None)
+    batch.place("a.h5.toml").write_text('drive = "SP-02"\n')
+    capture(batch.place("b.h5"), 1, drive=None)
+    batch.place("b.h5.toml").write_text('drive = "SP-02"\n')  # the same words twice are no second delivery
+    batch.place("folder.toml").write_text("load_percent = 60\n")
+    found = by_name(preview_import(store, batch))
+    assert {name: (one.kind, one.verdict) for name, one in found.items()} == {
+        "a.h5": ("capture", "matched"), "b.h5": ("capture", "matched"), "a.h5.toml": ("sidecar", "matched"),
+        "b.h5.toml": ("sidecar", "matched"), "folder.toml": ("sidecar", "matched"),
+    }  # fmt: skip
+    capture(batch.place("c.h5"), 2, drive="XX-99")
+    assert take_import(store, batch, workers=1).captures == 2
+    assert [one.load_percent for one in store.captures()] == [60.0, 60.0]
+    assert batch.names() == ("c.h5", "folder.toml")
+    (batch.files / "c.h5").unlink()
+    take_import(store, batch)
+    assert batches(store.folder) == ()
+
+
 def test_columns_are_said_once_for_a_source(store: Store, batch: UploadBatch) -> None:
     store.put_drive("SP-02", TOML.format(tag="SP-02"), "kind")
     table = "Maschine;Ort;Am;Wieviel;Grenze\nSP-02;input side;02.03.2026 08:00;7,5;4,5\n"

@@ -144,6 +144,8 @@ def _looked_at(
     store: Store, path: Path, names: Iterable[str], known: _Known, only: str | None, time_zone: str | None
 ) -> FilePreview:
     """One file, whatever it is."""
+    from vibe.ingest.config.sidecar import FOLDER_FILE
+
     name = path.name
     try:
         content = file_sha256(path)
@@ -151,6 +153,10 @@ def _looked_at(
         return FilePreview(name=name, kind="unknown", verdict="rejected", why=(error.strerror or str(error)).lower())
     if path.suffix.lower() == ".toml" and path.stem in set(names):
         return FilePreview(name=name, kind="sidecar", verdict="matched", why=f"belongs to {path.stem}", content=content)
+    if name == FOLDER_FILE:
+        return FilePreview(
+            name=name, kind="sidecar", verdict="matched", why="belongs to every capture of this drop", content=content
+        )
     if content in known.seen:
         return FilePreview(
             name=name, kind="unknown", verdict="there already", why=f"the same file as {known.seen[content]}",

@@ -169,14 +169,17 @@ class _DropTally:
 
     def ended(self) -> ImportOutcome:
         """All of it; what is left in the drop is named."""
+        from vibe.ingest.config.sidecar import FOLDER_FILE
+
         names = set(self._batch.names())
         said = {sentence.partition(":")[0] for sentence in self._left}
         by_name = {one.name: one for one in self._preview.files}
         for name in sorted(names):
             one = by_name.get(name)
-            if one is not None and one.kind == "sidecar" and name.removesuffix(".toml") not in names:
-                (self._batch.files / name).unlink()
-            elif one is not None and one.kind != "sidecar" and name not in said:
+            if one is not None and one.kind == "sidecar":
+                if name.removesuffix(".toml") not in names and (name != FOLDER_FILE or names == {name}):
+                    (self._batch.files / name).unlink()
+            elif one is not None and name not in said:
                 self._left.append(f"{name}: {one.why or one.verdict}")
         if not self._batch.names():
             self._batch.discard()
