@@ -414,6 +414,15 @@ def test_a_look_beyond_the_data_says_so(store: Store) -> None:
     assert "every 7 days" in row.sentence
 
 
+def test_a_clock_that_was_not_set_is_told(store: Store) -> None:
+    fill(store, "TH-01", weeks=6)
+    assert look(store).remarks == ()
+    add(store, "TH-01", -1200, sound(0))
+    assert look(store).remarks == (
+        "TH-01: a capture is dated 2001-03-05, the next 2024-03-04; was the clock set?",
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize(("days", "rows"), [(12.0, 0), (13.0, 1)])
 def test_a_planned_capture_that_was_missed_is_a_case(store: Store, days: float, rows: int) -> None:
     service = "[service]\nmeasure_every_days = 6\n"

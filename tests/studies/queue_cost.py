@@ -1,7 +1,8 @@
 """What a queue costs: from scratch, and from what is kept next to the store, for a store cloned many times over.
 
-``vibe years --out years`` and ``vibe history add`` make a store of 14 drives and two years; its rows are cloned as those
-of other drives (files are not, which no queue reads). ``python -m tests.studies.queue_cost years/history --times 72``.
+``vibe years --out years`` and ``vibe history add`` make a store of 14 drives and two years; its rows are cloned as
+those of other drives (files are not, which no queue reads).
+``python -m tests.studies.queue_cost years/history --times 72``.
 """
 
 from __future__ import annotations

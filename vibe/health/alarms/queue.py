@@ -127,7 +127,7 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
             AlarmExplanation(kind="sisters", words=f"{' and '.join(drives)} are of one kind and changed together")
         )
     series = tuple(s for one, c in group for s in _series_of(one, c, rules))
-    sisters = tuple(s for one, _ in group for s in _sisters_of(one, series)) if kind != "not measured" else ()
+    sisters = tuple(s for one, _ in group for s in _sisters_of(one, series[:SISTERS_OF])) if cause.exceedances else ()
     have, rose, told = _sister_explanations(series, cause, rules)
     reasons += told if len(group) == 1 and kind in ("fault", "growth") else []
     reasons += _event_explanations(case, cause)
@@ -170,6 +170,10 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
         measured_at=last.measured_at, accepted_at=last.accepted_at, overdue_days=last.overdue_days,
         sisters_have=have, sisters_rose=rose,
     )  # fmt: skip
+
+
+SISTERS_OF = 2
+"""Series for which sister drives are named: those that changed most."""
 
 
 def _not_measured(cases: Sequence[DriveCase], at: datetime) -> AlarmExplanation:
