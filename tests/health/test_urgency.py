@@ -6,9 +6,9 @@ from math import prod
 from typing import Any
 
 import pytest
-from alarm_cases import exceedance, key, seen, shipped_rules, state
 from pydantic import ValidationError
 
+from tests.health.alarm_cases import exceedance, key, seen, shipped_rules, state
 from vibe.core.records.alarms import AlarmExplanation, Urgency
 from vibe.health.alarms.settings import AlarmRules
 from vibe.health.alarms.urgency import urgency
