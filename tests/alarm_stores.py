@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -75,7 +75,7 @@ def add(
     *,
     findings: Sequence[dict[str, Any]] = (),
     load: float | None = 70.0,
-    kept: str = "accepted",
+    kept: Literal["accepted", "limited", "rejected"] = "accepted",
     report: Mapping[str, Any] | None = None,
 ) -> str:
     content = hashlib.sha256(f"{tag} {week}".encode()).hexdigest()
@@ -106,7 +106,7 @@ def fill(
     levels: Callable[[int], Levels] | None = None,
     findings: Callable[[int], Sequence[dict[str, Any]]] = lambda week: (),
     load: Callable[[int], float] = lambda week: 70.0,
-    kept: Callable[[int], str] = lambda week: "accepted",
+    kept: Callable[[int], Literal["accepted", "limited", "rejected"]] = lambda week: "accepted",
     report: Callable[[int], Mapping[str, Any] | None] = lambda week: None,
     lobes: int = 17,
     service: str = "",

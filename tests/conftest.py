@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # There is a process per core already; before numpy is loaded, since its library reads these once.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 from tests.open_data import OPEN_DATA
 

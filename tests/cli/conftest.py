@@ -5,10 +5,11 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
-from calls import DRIVE, Answer, Vibe
 
+from tests.cli.calls import DRIVE, Answer, Vibe
 from vibe.cli.main import main
 
 
@@ -32,7 +33,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("bench")
     drive = folder / "drive.toml"
     drive.write_text(DRIVE, encoding="utf-8")
-    usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("output side radial",)}
+    usual: dict[str, Any] = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("output side radial",)}
     captures = folder / "captures"
     simulate_file(drive, [], 1, captures / "fit.h5", False, **usual)
     simulate_file(drive, [], 2, captures / "stopped.h5", False, running=False, **usual)

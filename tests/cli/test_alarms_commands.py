@@ -8,11 +8,11 @@ import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import alarm_stores
 import pytest
-from alarm_stores import damaged, fill, finding
-from calls import Vibe
 
+from tests import alarm_stores
+from tests.alarm_stores import damaged, fill, finding
+from tests.cli.calls import Vibe
 from vibe.history.store.store import Store
 
 

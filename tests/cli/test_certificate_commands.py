@@ -7,8 +7,8 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from calls import Vibe
 
+from tests.cli.calls import Vibe
 from vibe.core.records.acceptance import Acceptance, CommissionedRun, Instrument, Outcome, Quantity, Requirement
 from vibe.report.certificate.certificate import CertificateFiles, write_certificate
 

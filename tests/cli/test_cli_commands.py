@@ -11,8 +11,8 @@ from typing import Any
 
 import jsonschema
 import pytest
-from calls import Vibe
 
+from tests.cli.calls import Vibe
 from vibe.flow.settings import share_dir
 
 

@@ -10,8 +10,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from calls import DRIVE, Vibe
 
+from tests.cli.calls import DRIVE, Vibe
 from vibe.core.errors import CallError
 from vibe.flow import settings
 

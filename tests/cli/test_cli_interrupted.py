@@ -12,7 +12,8 @@ from pathlib import Path
 
 import h5py
 import pytest
-from calls import DRIVE, Vibe
+
+from tests.cli.calls import DRIVE, Vibe
 
 RECIPE = 'kind = "route"\ntitle = "Many"\ndrives = ["drives"]\ncaptures = "captures"\npdf = true\n'
 

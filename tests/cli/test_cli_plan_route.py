@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from calls import DRIVE, Vibe
+
+from tests.cli.calls import DRIVE, Vibe
 
 ROUTE = """\
 title = "Walk"

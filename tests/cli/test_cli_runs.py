@@ -8,9 +8,9 @@ import shutil
 from pathlib import Path
 
 import pytest
-from calls import DRIVE, Vibe
 from rich.console import Console
 
+from tests.cli.calls import DRIVE, Vibe
 from vibe.cli.shared.progress import PATIENCE_S, Waiting, time_left
 from vibe.flow import settings
 

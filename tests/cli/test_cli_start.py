@@ -7,9 +7,9 @@ import sys
 import time
 
 import pytest
-from calls import Vibe
 from typer.testing import CliRunner
 
+from tests.cli.calls import Vibe
 from vibe import __version__
 from vibe.cli.main import app
 

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from calls import Vibe
 from typer.main import get_command
 
+from tests.cli.calls import Vibe
 from vibe.cli.main import app
 from vibe.cli.reference import command_reference
 from vibe.report.pages.guide_topics import TOPICS

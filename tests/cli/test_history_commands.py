@@ -6,7 +6,8 @@ import csv
 from pathlib import Path
 
 import pytest
-from calls import Vibe
+
+from tests.cli.calls import Vibe
 
 WHEN = "measured_at = 2026-03-04T08:00:00+01:00\n"
 

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import h5py
 import pytest
-from calls import DRIVE, Vibe
+
+from tests.cli.calls import DRIVE, Vibe
 
 OBEYED = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
 BAD = "\x1b]0;owned\x07\x1b[31m\u202e\u009b31m"

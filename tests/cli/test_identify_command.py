@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
-from calls import DRIVE, Vibe
+
+from tests.cli.calls import DRIVE, Vibe
 
 RANGE = ("--speed-range", 1400, 1520)
 
@@ -21,7 +23,7 @@ def captured(tmp_path_factory: pytest.TempPathFactory) -> Path:
     right, wrong = folder / "right.toml", folder / "wrong.toml"
     right.write_text(DRIVE + motor, encoding="utf-8")
     wrong.write_text(right.read_text("utf-8").replace("lobes = 11", "lobes = 13").replace("= 12", "= 14"), "utf-8")
-    usual = {"duration_s": 10.0, "sample_rate_hz": 5120.0}
+    usual: dict[str, Any] = {"duration_s": 10.0, "sample_rate_hz": 5120.0}
     simulate_file(right, [], 1, folder / "light.h5", False, speed_rpm=1480.0, load_percent=30.0, **usual)
     simulate_file(right, [], 1, folder / "heavy.h5", False, speed_rpm=1455.0, load_percent=90.0, **usual)
     return folder

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import h5py
 import pytest
-from calls import DRIVE
+
+from tests.cli.calls import DRIVE
 
 WATCH = """
 import os, socket, sys

@@ -7,8 +7,8 @@ import json
 from pathlib import Path
 
 import pytest
-from calls import Vibe
 
+from tests.cli.calls import Vibe
 from tests.studies.population import write_records
 
 BEARING = """

@@ -3,9 +3,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from calls import Vibe
 
 import vibe.synth.samples.route_round as rounds
+from tests.cli.calls import Vibe
 
 
 @pytest.fixture

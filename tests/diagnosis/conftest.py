@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from diagnosis_values import POINT, ZONES, MakeCase, level
 
+from tests.diagnosis.diagnosis_values import POINT, ZONES, MakeCase, level
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, Line, SpeedEstimate
 from vibe.core.tones import ToneTable

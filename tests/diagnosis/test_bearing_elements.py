@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
-from diagnosis_values import MakeCase, comb
 
+from tests.diagnosis.diagnosis_values import MakeCase, comb
 from vibe.core.evidence import CombLine
 from vibe.core.health import Finding
 from vibe.core.tones import ToneTable
@@ -128,7 +128,8 @@ def test_of_a_cage_that_is_seen_from_several_bodies_the_surest_comb_speaks(case:
 def test_elements_are_listed_beside_the_one_named_where_one_bearing_in_ten_has_them(
     case: MakeCase, settings: Settings
 ) -> None:
-    listed, unlisted = [], []
+    listed: list[Any] = []
+    unlisted: list[Any] = []
     for depth in (-2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0):
         seen = comb(f"{HEAD}.outer_race", 3.585, 1e-8, depth)
         (finding,) = diagnose(case(combs={seen.tone: seen}))
@@ -142,7 +143,7 @@ def found(part: str, share: float, *, whole: float = 0.999, severity: str = "mod
     name = f"{HEAD}.{part}" if part else None
     return Finding(
         tone=name, component=name or HEAD, defect="local damage", probability=whole * share, why="", advice="",
-        component_probability=whole, false_alarm_probability=1e-6, severity=severity,  # type: ignore[arg-type]
+        component_probability=whole, false_alarm_probability=1e-6, severity=severity,
     )  # fmt: skip
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from diagnosis_values import MakeCase, comb, place
 
+from tests.diagnosis.diagnosis_values import MakeCase, comb, place
 from vibe.core.drive import Drive
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb

@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
-from diagnosis_values import comb
 
+from tests.diagnosis.diagnosis_values import comb
 from vibe.diagnosis.detection_limits import detection_limits
 
 if TYPE_CHECKING:

@@ -5,10 +5,10 @@ from math import e, log
 
 import numpy as np
 import pytest
-from diagnosis_values import MakeCase, comb, line
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.diagnosis.diagnosis_values import MakeCase, comb, line
 from vibe.core.evidence import CrossLine
 from vibe.core.health import Finding
 from vibe.diagnosis.case import LARGEST_SURPRISE, probability
@@ -74,7 +74,9 @@ def test_the_alarm_of_a_tone_is_its_share_of_the_drives_alarm(case: MakeCase) ->
 
 def test_the_strongest_channel_speaks_for_a_line(case: MakeCase) -> None:
     made = case(lines=(line("1x", 0.4, channel="a"), line("1x", 0.9, channel="b")))
-    assert made.line("1x").channel == "b"
+    strongest = made.line("1x")
+    assert strongest is not None
+    assert strongest.channel == "b"
     assert made.line("7x") is None
 
 
@@ -93,7 +95,7 @@ def test_a_case_with_nothing_in_it_has_no_finding(case: MakeCase) -> None:
 def found(severity: str, probability: float, component: str = "a", tone: str | None = None) -> Finding:
     return Finding(
         tone=tone, component=component, defect="local damage", probability=probability, false_alarm_probability=None,
-        severity=severity, why="", advice="",  # type: ignore[arg-type]
+        severity=severity, why="", advice="",
     )  # fmt: skip
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
-from diagnosis_values import MakeCase, comb, place
 
+from tests.diagnosis.diagnosis_values import MakeCase, comb, place
 from vibe.core.evidence import CombEvidence, CombLine, Level
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
@@ -117,7 +117,8 @@ def test_the_fainter_the_hits_of_a_race_the_less_sure_is_its_element(case: MakeC
 def test_hits_too_faint_to_tell_name_the_bearing_and_what_in_it_is_possible(case: MakeCase) -> None:
     finding = lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, -5.5)))))
     assert (finding.tone, finding.component, finding.defect) == (None, BEARING, "local damage")
-    assert finding.probability == finding.component_probability > 0.99
+    assert finding.probability == finding.component_probability
+    assert finding.probability > 0.99
     assert {f"{BEARING}.{part}" for part in ("outer_race", "inner_race", "rolling_element")} <= set(
         finding.cannot_be_told_from
     )

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
-from diagnosis_values import POINT, SPEED_HZ, ZONES, MakeCase, level, line
 
+from tests.diagnosis.diagnosis_values import POINT, SPEED_HZ, ZONES, MakeCase, level, line
 from vibe.core.capture import ChannelQuality, Reason
 from vibe.core.drive import Drive
 from vibe.core.evidence import Line, SpeedEstimate
@@ -21,7 +21,7 @@ def told(findings: list[Finding]) -> list[tuple[str, str]]:
     return [(finding.component, finding.defect) for finding in findings]
 
 
-def with_level(lines: tuple[Line, ...], total_mm_s: float) -> dict[str, object]:
+def with_level(lines: tuple[Line, ...], total_mm_s: float) -> dict[str, Any]:
     return {"lines": lines, "levels": (level("velocity_rms", total_mm_s),)}
 
 

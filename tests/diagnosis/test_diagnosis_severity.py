@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from diagnosis_values import MakeCase, comb, level, line, place
 
+from tests.diagnosis.diagnosis_values import MakeCase, comb, level, line, place
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.case import Case
@@ -130,9 +130,9 @@ def test_direction_speaks_for_one_cause_and_against_the_other(
     alone, told = (outside(case, "unbalance", lines).probability for lines in (radial, both))
     assert (told > alone) == fits_unbalance
 
-    radial = (line("1x", 4.0), line("2x", 5.0))
-    both = (*radial, line("2x", 5 / 6 * axial, channel="input side axial"))
-    alone, told = (outside(case, "misalignment", lines).probability for lines in (radial, both))
+    bent = (line("1x", 4.0), line("2x", 5.0))
+    tilted = (*bent, line("2x", 5 / 6 * axial, channel="input side axial"))
+    alone, told = (outside(case, "misalignment", lines).probability for lines in (bent, tilted))
     assert (told > alone) == (not fits_unbalance)
 
 

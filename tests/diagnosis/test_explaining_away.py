@@ -7,9 +7,10 @@ from math import exp, log
 from statistics import NormalDist
 
 import pytest
-from diagnosis_values import MakeCase, comb, level, line, place
 
+from tests.diagnosis.diagnosis_values import MakeCase, comb, level, line, place
 from vibe.core.capture import ChannelQuality, Reason
+from vibe.core.evidence import Line
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.alternatives.explaining_away import explained_away, without_outshone
@@ -94,7 +95,7 @@ def test_an_unmatched_comb_leaves_something_behind_too(case: MakeCase) -> None:
     assert explained_away(made).combs[OUTER].false_alarm_probability > 0.01
 
 
-def mesh(*velocities: float, hz: float = 400.0) -> tuple[object, ...]:
+def mesh(*velocities: float, hz: float = 400.0) -> tuple[Line, ...]:
     return tuple(line(f"stage1.mesh {k}", v, hz=k * hz) for k, v in enumerate(velocities, 1))
 
 
@@ -108,7 +109,7 @@ def test_one_line_or_a_loose_sensor_is_no_worn_mesh(
 ) -> None:
     lines = mesh(*velocities)
     reasons = tuple(Reason(code=code, text="", remedy="", verdict="limited") for code in codes)
-    channel = ChannelQuality(channel=lines[0].channel, verdict="limited" if codes else "usable", reasons=reasons)  # type: ignore[attr-defined]
+    channel = ChannelQuality(channel=lines[0].channel, verdict="limited" if codes else "usable", reasons=reasons)
     made = case(lines=lines, levels=(level("acceleration_rms", 1e3),), quality=(channel,))
     assert ("stage1.mesh" in {finding.tone for finding in diagnose(made)}) is worn
 

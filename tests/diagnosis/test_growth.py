@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from diagnosis_values import POINT, MakeCase, comb
 
+from tests.diagnosis.diagnosis_values import POINT, MakeCase, comb
 from vibe.core.comb_history import Growth, TraceBand
 from vibe.diagnosis.diagnose import diagnose
 from vibe.diagnosis.growth import grown_chance

@@ -7,9 +7,9 @@ from math import hypot, log
 from typing import TYPE_CHECKING
 
 import pytest
-from diagnosis_values import MakeCase, comb
 from scipy.stats import norm
 
+from tests.diagnosis.diagnosis_values import MakeCase, comb
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine
 from vibe.core.health import Finding

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from diagnosis_values import SPEED_HZ, MakeCase, comb
 
+from tests.diagnosis.diagnosis_values import SPEED_HZ, MakeCase, comb
 from vibe.core.evidence import SpeedEstimate
 from vibe.core.health import Finding
 from vibe.diagnosis.alternatives.speed_alternatives import SHAFT, density

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from documents import ALL, GUIDE, ROOT, Block, documents
 from markdown_it import MarkdownIt
 from pydantic import BaseModel
 
+from tests.docs.documents import ALL, GUIDE, ROOT, Block, documents
 from vibe.core.drive import Drive
 from vibe.core.health import Health
 from vibe.core.records.acceptance import CommissioningSet, Requirements

@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 import typer
-from documents import ALL, ROOT, Block, blocks, documents
+
+from tests.docs.documents import ALL, ROOT, Block, blocks, documents
 
 LANGUAGES = {"sh", "bat", "python", "toml", "text"}
 SETS_UP = ("python3", "python")

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fill, finding, sensor, sound
 
+from tests.alarm_stores import LOBE, NOW, POINTS, START, add, damaged, drive_toml, fill, finding, sensor, sound
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.alarms import Alarm, Queue
 from vibe.core.records.history import Event
@@ -164,6 +164,7 @@ def test_load_explains_what_another_system_complains_of(store: Store, tmp_path: 
     assert [e.line for e in alarm.exceedances] == [4, 3, 2]
     told = alarm.explanations[0]
     assert told.kind == "load"
+    assert told.explains_db is not None
     first = alarm.exceedances[-1]
     assert first.raw_db is not None
     assert first.change_db is not None
@@ -257,8 +258,8 @@ def faulty(store: Store, weeks: int = 26) -> Alarm:
 
 def test_a_decided_alarm_is_quiet_and_comes_back_when_it_grows(store: Store) -> None:
     before = faulty(store)
-    made = "not-a-fault"
-    decide(store, before.id.upper().replace("-", ""), made, because="pitch errors", by="K. Muster", at=DECIDED)
+    name = before.id.upper().replace("-", "")
+    decide(store, name, "not-a-fault", because="pitch errors", by="K. Muster", at=DECIDED)
     quiet = only(look(store))
     assert (quiet.id, quiet.status) == (before.id, "quiet")
     assert "K. Muster" in quiet.status_why

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 from vibe.flow.route.arrivals import Arrivals, arrivals
 
 
-def looking(folder: Path) -> object:
+def looking(folder: Path) -> Iterator[Arrivals]:
     return arrivals(
         folder,
         find=lambda where: tuple(sorted(where.glob("*.wav"))),
@@ -20,8 +21,8 @@ def names(paths: tuple[Path, ...]) -> list[str]:
     return [path.name for path in paths]
 
 
-def look(watch: object) -> Arrivals:
-    return next(watch)  # type: ignore[call-overload, no-any-return]
+def look(watch: Iterator[Arrivals]) -> Arrivals:
+    return next(watch)
 
 
 def test_a_file_counts_when_it_has_stopped_growing(tmp_path: Path) -> None:

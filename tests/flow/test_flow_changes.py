@@ -30,7 +30,7 @@ GROUP_2_RIGID = Boundaries(ab=1.4, bc=2.8, cd=4.5)
 
 
 def finding(tone: str | None, defect: str = "local damage", *, like: tuple[str, ...] = (), **more: Any) -> Finding:
-    usual = {
+    usual: dict[str, Any] = {
         "tone": tone, "component": tone or "input.shaft", "defect": defect, "probability": 0.9,
         "false_alarm_probability": 1e-5, "severity": "moderate", "cannot_be_told_from": list(like), "why": "w",
         "advice": "a",
@@ -39,11 +39,11 @@ def finding(tone: str | None, defect: str = "local damage", *, like: tuple[str, 
 
 
 def level(value: float, point: str = "housing", zone: str | None = "A", high: float = 1000.0) -> LevelReport:
-    return LevelReport(point=point, measure="velocity_rms", value=value, unit="mm/s", band_hz=[10.0, high], zone=zone)  # type: ignore[arg-type]
+    return LevelReport(point=point, measure="velocity_rms", value=value, unit="mm/s", band_hz=[10.0, high], zone=zone)
 
 
 def capture(quality: str = "usable", **more: Any) -> CaptureReport:
-    usual = {"file": "a.wav", "channels": [ChannelReport(name="housing", quality=quality)]}  # type: ignore[arg-type]
+    usual: dict[str, Any] = {"file": "a.wav", "channels": [ChannelReport(name="housing", quality=quality)]}
     return CaptureReport(**(usual | more))
 
 
@@ -146,7 +146,7 @@ def test_what_this_capture_could_not_show_is_not_gone(compared: Any) -> None:
 
 def test_speeds_that_were_not_measured_are_not_compared(compared: Any) -> None:
     def at(input_hz: float, method: str = "signal") -> Health:
-        return health(speed=SpeedReport(input_hz=input_hz, uncertainty_hz=None, method=method))  # type: ignore[arg-type]
+        return health(speed=SpeedReport(input_hz=input_hz, uncertainty_hz=None, method=method))
 
     told = compared(at(24.0), at(24.4))
     assert (told.speed_before_hz, told.speed_now_hz, told.remarks) == (24.0, 24.4, ())
@@ -166,8 +166,7 @@ def test_the_same_captures_and_times_the_wrong_way_round_are_said(compared: Any)
 def test_a_point_that_came_out_well_once_is_not_taken_again() -> None:
     def told(*qualities: str) -> list[tuple[str, str]]:
         captures = [
-            capture(channels=[ChannelReport(name="housing", quality=q, reasons=[q], remedies=["r"])])  # type: ignore[arg-type]
-            for q in qualities
+            capture(channels=[ChannelReport(name="housing", quality=q, reasons=[q], remedies=["r"])]) for q in qualities
         ]
         return [(one.verdict, one.reason) for one in retakes(health(captures=captures))]
 
@@ -218,7 +217,7 @@ RECIPE = 'kind = "route"\ntitle = "{title}"\nroute = "walk.toml"\ncaptures = "{t
 def logged(folder: Path, name: str, seed: int, **more: Any) -> Path:
     """A capture that says nothing of itself but its numbers: drive, point and time are in its name."""
     path = folder / name
-    usual = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("channel 1",)}
+    usual: dict[str, Any] = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("channel 1",)}
     simulation.simulate_file(folder.parent / "drives" / "A-1.toml", [], seed, path, False, **(usual | more))
     with h5py.File(path, "a") as file:
         for key in ("drive", "measured_at"):

@@ -12,11 +12,13 @@ from pathlib import Path
 
 import pytest
 
+from vibe.flow.capture_folder import Search
+from vibe.flow.settings import load_settings
+
 pytest.importorskip("distributed", reason="the optional package distributed is not installed: vibe[cluster]")
 
-import cluster_jobs as jobs
-from clusters import LocalCluster, local_cluster
-
+from tests.flow import cluster_jobs as jobs
+from tests.flow.clusters import LocalCluster, local_cluster
 from tests.plant import drive_text
 from vibe.core.errors import CallError
 from vibe.flow.history.bulk_import import Delivery, keep_files
@@ -38,12 +40,12 @@ captures = "captures"
 pdf = false
 """
 NINE = datetime(2026, 3, 9, 9, 0, tzinfo=UTC)
-TAGS = [f"D-{number}" for number in range(8)]
+TAGS = [f"D-{number}" for number in range(5)]
 
 
 @pytest.fixture(scope="module")
 def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Eight drives with a capture each, and what one process makes of them in ``whole``."""
+    """Five drives with a capture each, and what one process makes of them in ``whole``."""
     folder = tmp_path_factory.mktemp("plant")
     (folder / "drives").mkdir()
     for number, tag in enumerate(TAGS):
@@ -80,7 +82,7 @@ def assert_whole(out: Path, plant: Path) -> None:
     stamps = [json.loads((out / tag / resume.STAMP).read_text(encoding="utf-8")) for tag in TAGS]
     assert len({stamp["run"] for stamp in stamps}) == 1
     for tag, stamp in zip(TAGS, stamps, strict=True):
-        assert stamp["pages"] == {name: resume.file_hash(out / tag / name) for name in stamp["pages"]}
+        assert stamp["pages"] == {name: resume.file_hash(out / tag / name) for name in stamp["pages"]}  # type: ignore[attr-defined]
 
 
 def test_results_are_in_the_order_of_the_jobs_and_all_have_what_they_share(two: LocalCluster) -> None:
@@ -212,7 +214,10 @@ def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: P
 def test_a_worker_that_was_cut_off_writes_nothing_when_its_run_has_ended(plant: Path, tmp_path: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in (plant / "whole").rglob("*")}
     common = run._Common(
-        settings=run.load_settings(), pdf=False, search=run.Search(tags=frozenset(TAGS), reader=None), others={}
+        settings=load_settings(),
+        pdf=False,
+        search=Search(tags=frozenset(TAGS), reader=None),
+        others={},
     )
     job = run._Job(
         tag="D-0", name="", drive_path=plant / "drives" / "D-0.toml", captures=(plant / "captures" / "D-0.h5",),

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -47,13 +48,13 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for number, tag in enumerate(("A-1", "B-2")):
         drive = folder / "drives" / f"{tag}.toml"
         drive.write_text(drive_text(tag, more=bearing("housing")), encoding="utf-8")
-        usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
+        usual: dict[str, Any] = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
         simulation.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     return folder
 
 
-def run(plant: Path, **more: object) -> RunOutcome:
+def run(plant: Path, **more: Any) -> RunOutcome:
     return running.run_recipe(plant / "route.toml", **({"out": plant / "out", "workers": 1, "pdf": False} | more))  # type: ignore[arg-type]
 
 
@@ -129,7 +130,7 @@ def test_an_out_folder_that_can_never_be_ends_the_run_before_any_work(plant: Pat
 
 
 def test_two_captures_at_one_time_are_a_remark_and_nothing_is_rejected(plant: Path) -> None:
-    usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
+    usual: dict[str, Any] = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
     simulation.simulate_file(
         plant / "drives" / "A-1.toml", [], 99, plant / "captures" / "again.h5", False, **usual
     )  # fmt: skip
@@ -200,8 +201,8 @@ def test_the_latest_capture_is_the_latest_on_one_clock(plant: Path) -> None:
     paths = []
     for number, when in enumerate(("2026-03-09T08:30:00+02:00", "2026-03-09T07:00:00+00:00", "2026-03-08T23:00:00")):
         paths.append(plant / f"at{number}.h5")
-        usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
-        speeds = {"speed_rpm": 1440.0 + 10 * number}
+        usual: dict[str, Any] = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
+        speeds: dict[str, Any] = {"speed_rpm": 1440.0 + 10 * number}
         simulation.simulate_file(
             drive, [], 5, paths[-1], False, measured_at=datetime.fromisoformat(when), **usual, **speeds
         )

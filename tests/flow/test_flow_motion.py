@@ -45,7 +45,7 @@ def test_a_start_is_analysed_with_pulses_and_unknown_without(motion: Motion) -> 
 
 @pytest.mark.parametrize("pulses", [True, False])
 def test_a_speed_that_changes_while_it_is_followed_is_said(pulses: bool) -> None:
-    ramp, steady = (health_from(speed_case(2, motion, pulses=pulses)) for motion in ("ramp", "steady"))  # type: ignore[arg-type]
+    ramp, steady = (health_from(speed_case(2, motion, pulses=pulses)) for motion in ("ramp", "steady"))
     assert "speed changes" in said(ramp)
     assert ramp.state != "unknown"
     assert "speed changes" not in said(steady)

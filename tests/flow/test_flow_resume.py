@@ -47,7 +47,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory, repository: Path) -> Path:
     for number, tag in enumerate(TAGS):
         drive = folder / "drives" / f"{tag}.toml"
         drive.write_text(drive_text(tag, power_kw=2.2), encoding="utf-8")
-        usual = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
+        usual: dict[str, Any] = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
         simulation.simulate_file(drive, [], number, folder / "captures" / f"{tag}.h5", False, **usual)
     shutil.copy(repository / "configs" / "limits.toml", folder)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
@@ -83,13 +83,13 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> Counted:
     return Counted(monkeypatch)
 
 
-def run(plant: Path, **more: object) -> tuple[RunOutcome, list[str]]:
+def run(plant: Path, **more: Any) -> tuple[RunOutcome, list[str]]:
     said: list[str] = []
     usual: dict[str, object] = {"out": plant / "out", "workers": 1, "say": said.append}
     return running.run_recipe(plant / "route.toml", **(usual | more)), said  # type: ignore[arg-type]
 
 
-def interrupted(plant: Path, after: int, **more: object) -> None:
+def interrupted(plant: Path, after: int, **more: Any) -> None:
     def stop(done: int, total: int, what: str) -> None:
         if done == after:
             raise KeyboardInterrupt
@@ -166,7 +166,7 @@ def test_interrupted_before_the_first_and_after_the_last_drive(plant: Path, coun
 
 def change_capture(plant: Path) -> None:
     drive = plant / "drives" / "A-1.toml"
-    usual = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
+    usual: dict[str, Any] = {"duration_s": 1.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
     simulation.simulate_file(drive, [], 77, plant / "captures" / "A-1.h5", True, **usual)
 
 

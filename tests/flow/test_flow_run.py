@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -44,18 +45,17 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("plant")
     (folder / "drives").mkdir()
     captures = folder / "captures"
-    usual = {"duration_s": 3.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
+    usual: dict[str, Any] = {"duration_s": 3.0, "sample_rate_hz": 5120.0, "points": ("housing",)}
     for tag in ("A-1", "B-2", "C-3", "stranger"):
         home = folder / "drives" if tag != "stranger" else folder
         (home / f"{tag}.toml").write_text(drive_text(tag, name=f"Drive {tag}"), encoding="utf-8")
-    for number, (tag, name, when, more) in enumerate(
-        [
-            ("A-1", "first", NINE, {}),
-            ("A-1", "again", NINE, {}),
-            ("B-2", "north/stopped", TEN, {"running": False}),
-            ("stranger", "stranger", TEN, {}),
-        ]
-    ):
+    made: list[tuple[str, str, datetime, dict[str, Any]]] = [
+        ("A-1", "first", NINE, {}),
+        ("A-1", "again", NINE, {}),
+        ("B-2", "north/stopped", TEN, {"running": False}),
+        ("stranger", "stranger", TEN, {}),
+    ]
+    for number, (tag, name, when, more) in enumerate(made):
         home = folder / "drives" if tag != "stranger" else folder
         simulation.simulate_file(
             home / f"{tag}.toml", [], number, captures / f"{name}.h5", False, measured_at=when, **usual, **more

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -29,13 +30,13 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "drives").mkdir()
     drive = folder / "drives" / "A-1.toml"
     drive.write_text(drive_text(), encoding="utf-8")
-    usual = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
+    usual: dict[str, Any] = {"duration_s": 2.0, "sample_rate_hz": 8192.0, "points": ("housing",)}
     simulation.simulate_file(drive, [], 1, folder / "captures" / "a.h5", False, **usual)
     (folder / "route.toml").write_text(RECIPE, encoding="utf-8")
     return folder
 
 
-def run(plant: Path, **more: object) -> RunOutcome:
+def run(plant: Path, **more: Any) -> RunOutcome:
     return running.run_recipe(plant / "route.toml", **({"out": plant / "out", "workers": 1} | more))  # type: ignore[arg-type]
 
 
@@ -77,7 +78,7 @@ def test_out_below_the_captures_is_never_taken_for_captures(plant: Path) -> None
 
 
 def test_reports_that_vanish_in_mid_run_are_one_sentence(plant: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real: Callable[..., object] = running.summed_up
+    real: Callable[..., object] = running.summed_up  # type: ignore[attr-defined]
 
     def vanished(*args: object, **kwargs: object) -> object:
         shutil.rmtree(plant / "out")

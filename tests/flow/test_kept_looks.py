@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from alarm_stores import START, add, damaged, drive_toml, fill, finding, sound
 
-from vibe.core.records.history import Event
+from tests.alarm_stores import START, add, damaged, drive_toml, fill, finding, sound
+from vibe.core.records.history import Event, EventKind, Verdict
 from vibe.flow.alarms.kept_looks import Looks, form
 from vibe.flow.alarms.queue import QueueOutcome, decide, evaluate_alarms
 from vibe.history.store.judged import JUDGED
@@ -117,14 +117,14 @@ def changed_at_random(store: Store, rng: random.Random, place: int, at: datetime
         add(store, tag, week, levels, findings=[finding()] if rng.random() < 0.4 else [],
             kept=rng.choice(("accepted", "accepted", "limited", "rejected")))  # fmt: skip
     elif what == 2:
-        kind = rng.choice(("repair", "grease"))
+        kinds: tuple[EventKind, ...] = ("repair", "grease")
         when = at + timedelta(days=rng.choice((-9, 0, 40)))
-        store.add_event(Event(drive=tag, at=when, kind=kind, new_baseline=rng.random() < 0.5))
+        store.add_event(Event(drive=tag, at=when, kind=rng.choice(kinds), new_baseline=rng.random() < 0.5))
     elif what == 3:
         rows = evaluate_alarms(store, at=at).queue.alarms
         if rows:
-            verdict = rng.choice(("confirmed", "not-a-fault", "sensor"))
-            decide(store, rng.choice(rows).id, verdict, because="looked at", by="K. M.", at=at)
+            verdicts: tuple[Verdict, ...] = ("confirmed", "not-a-fault", "sensor")
+            decide(store, rng.choice(rows).id, rng.choice(verdicts), because="looked at", by="K. M.", at=at)
     elif what == 4:
         store.put_drive(tag, drive_toml(tag, lobes=17, service=f"# {place}\n"), rng.choice(("one kind", "another")))
 

@@ -152,8 +152,14 @@ def test_a_capture_of_another_drive_is_remarked(drive: vibe.Drive) -> None:
     ("call", "says"),
     [
         (lambda drive: vibe.check([]), "no capture"),
-        (lambda drive: vibe.check([NOISE]), "not ndarray"),
-        (lambda drive: vibe.diagnose(made(), 17), "not int"),
+        (
+            lambda drive: vibe.check([NOISE]),  # type: ignore[list-item]
+            "not ndarray",
+        ),
+        (
+            lambda drive: vibe.diagnose(made(), 17),  # type: ignore[arg-type]
+            "not int",
+        ),
         (lambda drive: vibe.identify(made(), speed_range_hz=(25, 22)), "lower first"),
         (lambda drive: vibe.identify(made(), speed_range_hz=(5, 22)), "factor of 3"),
         (lambda drive: vibe.identify(made(), speed_range_hz=(20, 22), differences=()), "1 to 4"),

@@ -3,6 +3,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any, Literal
 
 import pytest
 
@@ -31,15 +32,15 @@ JUDGING = Judging(
 LIMIT = AcceptanceLimit(value=2.0, unit="mm/s", source="contract")
 
 
-def wanted(kind: str = "level", **more: object) -> Requirement:
+def wanted(kind: str = "level", **more: Any) -> Requirement:
     return Requirement.model_validate({"id": "r", "kind": kind, "text": "t", "source": "s", **more})
 
 
-def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: object) -> Sighting:
-    return Sighting(value=value, unit="mm/s", point=point, run=run, kind=kind, file="f", scatter=0.02, **more)  # type: ignore[arg-type]
+def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: Any) -> Sighting:
+    return Sighting(value=value, unit="mm/s", point=point, run=run, kind=kind, file="f", scatter=0.02, **more)
 
 
-def answer(values: Sequence[float], **more: object) -> Outcome:
+def answer(values: Sequence[float], **more: Any) -> Outcome:
     return against_limit(wanted(), LIMIT, [sighting(value, **more) for value in values], (), JUDGING)
 
 
@@ -166,7 +167,7 @@ def finding(chance: float = 1e-6) -> Finding:
 
 
 def unseen(seconds: float | None) -> Visibility:
-    reach = "longer" if seconds else "out of reach"
+    reach: Literal["longer", "out of reach"] = "longer" if seconds else "out of reach"
     return Visibility(
         tone="bearing.a.cage", seen=False, reach=reach, why="8 s is too short", needs="look for wear metal",
         needs_duration_s=seconds,

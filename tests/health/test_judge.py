@@ -55,7 +55,7 @@ def level(
         zone=zone,
         zone_source=source,
         by_analogy=by_analogy,
-    )  # type: ignore[arg-type]
+    )
 
 
 def verdict(judgement: Judgement, *findings: Finding, levels: tuple[LevelReport, ...] = (), **more: Any) -> Verdict:
@@ -291,7 +291,12 @@ def test_a_steady_level_gives_no_date_of_days(judgement: Judgement, limits: Limi
 
 
 def test_a_bad_sensor_says_first_how_to_measure_better(judgement: Judgement) -> None:
-    sensor = {"tone": None, "component": "sensor", "defect": "input clipped", "advice": "Choose a larger range."}
+    sensor: dict[str, Any] = {
+        "tone": None,
+        "component": "sensor",
+        "defect": "input clipped",
+        "advice": "Choose a larger range.",
+    }
     assert verdict(judgement, finding(**sensor)).do_by.startswith("Choose a larger range. Repeat the measurement")
 
 

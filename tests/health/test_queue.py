@@ -6,8 +6,8 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-from alarm_cases import NOW, START, capture, case, exceedance, found, key, seen, shipped_rules, state
 
+from tests.health.alarm_cases import NOW, START, capture, case, exceedance, found, key, seen, shipped_rules, state
 from vibe.core.records.alarm_case import DriveCase, Memory
 from vibe.core.records.history import Decision, Event
 from vibe.health.alarms.cause_names import alarm_id, cause_of, typed

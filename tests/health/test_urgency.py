@@ -6,9 +6,9 @@ from math import prod
 from typing import Any
 
 import pytest
-from alarm_cases import exceedance, key, seen, shipped_rules, state
 from pydantic import ValidationError
 
+from tests.health.alarm_cases import exceedance, key, seen, shipped_rules, state
 from vibe.core.records.alarms import AlarmExplanation, Urgency
 from vibe.health.alarms.settings import AlarmRules
 from vibe.health.alarms.urgency import urgency
@@ -83,6 +83,15 @@ def test_what_grew_tenfold_beyond_its_limits_is_acted_on_without_a_name(
     grown = state(change_db=change_db, change_low_db=low_db, target_share=change_db / 20.0)
     found = of(finding=None, series=(grown,), exceedances=(exceedance(), exceedance(kind="growth", limit=None)))
     assert (found.total >= RULES.queue.act_from) is (least is not None)
+
+
+def test_sisters_take_nothing_from_what_surely_tells_of_damage() -> None:
+    sisters = (AlarmExplanation(kind="sisters", words="all 3 sisters changed with it"),)
+    rows = (exceedance(), exceedance(kind="growth", limit=None))
+    for change_db, less in ((8.0, True), (28.0, False)):
+        grown = {"finding": None, "series": (state(change_db=change_db, change_low_db=change_db - 4),)}
+        plain, told = (of(**grown, exceedances=rows, explanations=said) for said in ((), sisters))
+        assert (told.total < plain.total) is less
 
 
 def test_what_only_informs_pushes_nothing_down() -> None:

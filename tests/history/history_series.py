@@ -26,7 +26,7 @@ def series(
     return Series(
         key=SeriesKey(drive="D-1", point="input", measure="m"),
         unit=unit,
-        time_s=np.arange(n) * step_s,
+        time_s=np.arange(n, dtype=np.float64) * step_s,
         value=values,
         speed_hz=np.broadcast_to(np.asarray(speed, dtype=np.float64), n).copy(),
         load_percent=np.broadcast_to(np.asarray(load, dtype=np.float64), n).copy(),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from history_series import DAY_S, default_rules, event, scatter, series
 from scipy.stats import norm
 
+from tests.history.history_series import DAY_S, default_rules, event, scatter, series
 from vibe.history.baseline import compare, from_level_db, level_db
 from vibe.history.operating_condition import (
     Condition,
@@ -186,7 +186,7 @@ def test_a_new_load_is_no_step_unless_nobody_knows_the_load(rules: HistorySettin
 
 def test_a_dependence_that_growth_may_have_made_is_not_taken_out(rules: HistorySettings) -> None:
     """Load and time rise together: what is growth and what is load cannot be distinguished."""
-    weeks = np.arange(30)
+    weeks = np.arange(30, dtype=np.float64)
     load = 40.0 + 1.5 * weeks + scatter(13, 30, 0.5)
     level = scatter(14, 30, 1.0) + 0.3 * weeks
     assert dependence_on_condition(weeks * 7 * DAY_S, level, np.full(30, 24.3), load, rules.condition) is None
@@ -201,7 +201,9 @@ def test_the_uncertainty_of_a_dependence_covers_its_error(rules: HistorySettings
         load, speed = rng.uniform(30.0, 100.0, 30), rng.uniform(20.0, 25.0, 30)
         level = rng.normal(0.0, 1.0, 30) + 0.1 * load + 40.0 * np.log(speed)
         level[rng.integers(30)] += 12.0
-        found = dependence_on_condition(np.arange(30) * 7 * DAY_S, level, speed, load, rules.condition)
+        found = dependence_on_condition(
+            np.arange(30, dtype=np.float64) * 7 * DAY_S, level, speed, load, rules.condition
+        )
         assert found is not None
         at_speed, at_load = np.array([24.5]), np.array([95.0])
         truth = 0.1 * (95.0 - found.centre[1]) + 40.0 * (np.log(24.5) - found.centre[0])

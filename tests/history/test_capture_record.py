@@ -14,6 +14,7 @@ from tests.plant import drive_text
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, CaptureError, ConfigError
+from vibe.core.records.history import ArchivedSpectrum
 from vibe.core.tones import ToneTable
 from vibe.flow.history.bulk_import import Delivery, keep_files
 from vibe.flow.history.capture_record import keep, kind_of, record_of
@@ -90,7 +91,7 @@ def test_a_kept_spectrum_shows_the_lines_where_they_are_and_as_large(
         *described,
         settings,
     )
-    kept = {spectrum.kind: spectrum for spectrum in record.spectra}
+    kept: dict[str, ArchivedSpectrum] = {spectrum.kind: spectrum for spectrum in record.spectra}
     assert set(kept) == {"acceleration", "velocity", "envelope"}
     assert all(spectrum.top.size <= 4000 and spectrum.point == "output side" for spectrum in record.spectra)
     for kind, size in (("acceleration", 0.5), ("velocity", 0.5 / (2 * np.pi * 250.0) * 1e3)):

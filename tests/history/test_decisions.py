@@ -6,8 +6,8 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from kept_captures import START, channels, record
 
+from tests.history.kept_captures import START, channels, record
 from vibe.core.errors import CallError
 from vibe.core.records.history import Decision, Event
 from vibe.history.store.decisions import DecidedMeanwhileError

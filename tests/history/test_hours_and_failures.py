@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kept_captures import START, channels, record
 
+from tests.history.kept_captures import START, channels, record
 from vibe.core.errors import CallError
 from vibe.core.records.history import Event, Value
 from vibe.core.records.reliability import Life

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from history_series import default_rules, scatter, series
 from scipy.stats import norm
 
+from tests.history.history_series import default_rules, scatter, series
 from vibe.history.baseline import Baseline, compare, level_db
 from vibe.history.limits import Limit, Zones, change_over, iso_limits, limits, over_usual_db, own_limits, sister_limits
 from vibe.history.settings import HistorySettings

@@ -10,8 +10,8 @@ from pathlib import Path
 import h5py
 import pyarrow.parquet as pq
 import pytest
-from kept_captures import START, channels, content, health, record
 
+from tests.history.kept_captures import START, channels, content, health, record
 from vibe.core.errors import CallError
 from vibe.core.records.history import Decision, Event
 from vibe.history.store import capture_file

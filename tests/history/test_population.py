@@ -115,7 +115,7 @@ def test_what_cannot_be_read_is_named_and_left_out(tmp_path: Path) -> None:
     write_records(folder, 12)
     good = record("SN-9", {MESH: 1.0})
     changed = sealed({**good, "serial": "SN-8"}) | {"answer": "fail"}
-    bad = {
+    bad: dict[str, str | bytes] = {
         "cut.json": '{"schema": "vibe.acceptance/1", ',
         "changed.json": json.dumps(changed),
         "no-serial.json": json.dumps({key: value for key, value in good.items() if key != "serial"}),

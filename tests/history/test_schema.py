@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
-from kept_captures import START, channels, content, record
 
+from tests.history.kept_captures import START, channels, content, record
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Decision, Event
 from vibe.history.store import schema
-from vibe.history.store.maintenance import repair, verify
+from vibe.history.store.maintenance import StoreRemark, repair, verify
 from vibe.history.store.schema import DATABASE, OWNER, STEPS
 from vibe.history.store.store import Store
 
@@ -109,9 +110,7 @@ def test_a_damaged_database_is_said_in_one_sentence(tmp_path: Path) -> None:
         assert any("damaged" in told.what for told in verify_or_refusal(store))
 
 
-def verify_or_refusal(store: Store) -> tuple[object, ...]:
-    from vibe.history.store.maintenance import StoreRemark
-
+def verify_or_refusal(store: Store) -> tuple[StoreRemark, ...]:
     try:
         return verify(store).wrong
     except CallError as error:
@@ -174,7 +173,7 @@ class Asked:
             Store.open(self.folder, create=True).close()
         return self
 
-    def fetchone(self) -> tuple:
+    def fetchone(self) -> tuple[Any, ...]:
         return self.row
 
 
@@ -182,7 +181,7 @@ class Asked:
 def test_a_store_that_another_process_makes_just_now_is_no_other_program_s(tmp_path: Path, after: int) -> None:
     asked = Asked(tmp_path, after)
     try:
-        assert schema._version(asked, tmp_path / DATABASE) in (0, len(STEPS))
+        assert schema._version(cast("sqlite3.Connection", asked), tmp_path / DATABASE) in (0, len(STEPS))
     finally:
         asked.connection.close()
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from kept_captures import POINTS, START, channels, content, health, record
 
+from tests.history.kept_captures import POINTS, START, channels, content, health, record
 from vibe.core.errors import CallError, CaptureError, OutputError
 from vibe.core.records.history import SeriesKey, Value
 from vibe.history.store.maintenance import verify
@@ -182,7 +182,7 @@ ADDER = """
 import sys
 from pathlib import Path
 sys.path.insert(0, {here!r})
-from kept_captures import channels, record
+from tests.history.kept_captures import channels, record
 from vibe.history.store.store import Store
 with Store.open(Path(sys.argv[1]), create=True) as store:
     for number in range(int(sys.argv[2]), int(sys.argv[3])):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.stats
-from history_series import DAY_S, WEEK_S, default_rules, scatter
 
+from tests.history.history_series import DAY_S, WEEK_S, default_rules, scatter
 from vibe.history.settings import HistorySettings, TrendSettings
 from vibe.history.statistics.change_points import find_changes, without_lone_outliers
 from vibe.history.statistics.slope import MONTH_S, robust_slope
@@ -42,7 +42,7 @@ def test_the_slope_is_that_of_the_library(rules: TrendSettings) -> None:
 
 def test_few_captures_bound_no_slope() -> None:
     """Three points: of 6 orders 1 is all rising, so no interval of 90 %. Four: 1 of 24, the outermost slopes."""
-    three, four = (robust_slope(weeks(n), np.arange(n) ** 2.0, 0.9) for n in (3, 4))
+    three, four = (robust_slope(weeks(n), np.arange(n, dtype=np.float64) ** 2.0, 0.9) for n in (3, 4))
     assert three is not None
     assert (three.low, three.high) == (-np.inf, np.inf)
     assert four is not None

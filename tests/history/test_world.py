@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from kept_captures import START, channels, content, record
 
+from tests.history.kept_captures import START, channels, content, record
 from vibe.core.errors import CallError, CaptureError, OutputError, VibeError
 from vibe.core.records.history import Decision, Event
 from vibe.history.store.incoming import abandoned
@@ -163,7 +163,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 sys.path.insert(0, {here!r})
-from kept_captures import START, channels, record
+from tests.history.kept_captures import START, channels, record
 from vibe.core.records.history import Decision, Event
 from vibe.history.store.store import Store
 from vibe.history.store.maintenance import repair, thin

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,8 +29,8 @@ def file(
 ) -> FileSeen:
     seen = tuple(PointSeen(point=p, verdict=verdict, content=f"{name}:{p}") for p in points)  # type: ignore[arg-type]
     when = MORNING + timedelta(minutes=minutes)
-    usual = {"content": name, "measured_at": when, "speed_noted": True, "load_noted": True}
-    return FileSeen(path=Path(name), drive=drive, points=seen, **(usual | more))  # type: ignore[arg-type]
+    usual: dict[str, Any] = {"content": name, "measured_at": when, "speed_noted": True, "load_noted": True}
+    return FileSeen(path=Path(name), drive=drive, points=seen, **(usual | more))
 
 
 WANTED = [Expected(drive=drive, point=point) for drive in ("A", "B", "C") for point in (IN, OUT)]

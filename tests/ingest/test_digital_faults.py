@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ingest_signals import RATE_HZ, channel, machine
 
+from tests.ingest.ingest_signals import RATE_HZ, channel, machine
 from vibe.core.capture import ChannelQuality
 from vibe.ingest import assess
 

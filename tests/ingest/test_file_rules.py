@@ -226,7 +226,7 @@ def test_a_whole_round_is_told_apart_at_once_and_no_file_is_opened() -> None:
     """200 drives of 4 points; none of the files is there."""
     names = {f"P{k}": f"point {k}" for k in range(4)}
     stops = {f"D_{k:03d}": {"point": [{"name": name} for name in names.values()]} for k in range(200)}
-    rules = [{"like": f"logger {k}/{{any}}_{{drive}}.h5"} for k in range(5)]
+    rules: list[dict[str, Any]] = [{"like": f"logger {k}/{{any}}_{{drive}}.h5"} for k in range(5)]
     rules.append({"like": "{any}_{drive}_{point}_{time}.wav", "point_names": names})
     plan = route(*rules, drives=stops)
     files = [FOLDER / f"run_1_{tag}_{name}_20260309_081200.wav" for tag in stops for name in names]

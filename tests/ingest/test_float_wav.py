@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ingest_signals import machine
 
+from tests.ingest.ingest_signals import machine
 from vibe.core.errors import CaptureError
 from vibe.ingest import read_capture
 

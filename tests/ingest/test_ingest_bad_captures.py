@@ -16,8 +16,8 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from ingest_files import VALUES, sidecar, table, uff_record, wav_24
 
+from tests.ingest.ingest_files import VALUES, sidecar, table, uff_record, wav_24
 from vibe.core.errors import CaptureError
 from vibe.ingest import read_capture
 from vibe.ingest.formats.registry import FORMATS

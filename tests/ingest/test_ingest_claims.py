@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
@@ -49,7 +50,7 @@ def test_a_band_of_one_number_is_another_band() -> None:
 
 @pytest.mark.parametrize(("key", "value"), [("probability", [0.5]), ("captures", "two"), ("top_finding", 3)])
 def test_a_stamp_whose_row_was_changed_is_none(tmp_path: Path, key: str, value: object) -> None:
-    row = {
+    row: dict[str, Any] = {
         "tag": "A", "name": "a", "state": "sound", "sentence": "s", "do_by": "d", "since": "", "remarks": [],
         "noticed": [], "top_finding": None, "probability": 0.5, "captures": 1, "changes": None,
     }  # fmt: skip

@@ -9,9 +9,9 @@ from typing import Any
 import h5py
 import numpy as np
 import pytest
-from ingest_files import VALUES, sidecar, table, uff_record, wav_24
 from numpy.testing import assert_allclose, assert_array_equal
 
+from tests.ingest.ingest_files import VALUES, sidecar, table, uff_record, wav_24
 from vibe.core.capture import Capture, Channel
 from vibe.core.errors import OutputError
 from vibe.ingest import find_captures, read_capture, write_hdf5
@@ -292,7 +292,7 @@ def test_mat(tmp_path: Path, version: str) -> None:
     if version == "7.3":
         write_mat_73(path, arrays)
     else:
-        savemat(path, arrays, format=version[0], do_compression="packed" in version)
+        savemat(path, arrays, format="4" if version[0] == "4" else "5", do_compression="packed" in version)
     capture = read_capture(path)
     by_name = {channel.name: channel.samples for channel in capture.channels}
     assert sorted(by_name) == ["both[0]", "both[1]", "drive_end"]

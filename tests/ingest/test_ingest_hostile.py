@@ -10,9 +10,9 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from ingest_files import VALUES, sidecar, table
-from ingest_signals import channel, machine
 
+from tests.ingest.ingest_files import VALUES, sidecar, table
+from tests.ingest.ingest_signals import channel, machine
 from vibe.core.errors import CaptureError, ConfigError
 from vibe.ingest import assess, find_captures, load_drive, read_capture
 from vibe.ingest.quality.prepared_signal import percent

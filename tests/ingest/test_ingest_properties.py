@@ -6,14 +6,15 @@ import io
 import tomllib
 from functools import cache
 from pathlib import Path
+from typing import Any, cast
 
 import h5py
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from ingest_files import VALUES, uff_record, wav_24
 
+from tests.ingest.ingest_files import VALUES, uff_record, wav_24
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.errors import CaptureError, ConfigError
@@ -115,9 +116,9 @@ def small(form: str) -> bytes:
     elif form == "mat":
         from scipy.io import savemat
 
-        savemat(stream, {"p": samples, "sample_rate_hz": 1000.0, "unit": "g"})
+        savemat(cast("Any", stream), {"p": samples, "sample_rate_hz": 1000.0, "unit": "g"})
     elif form == "npz":
-        np.savez(stream, p=samples, sample_rate_hz=1000.0, unit="g")  # type: ignore[arg-type]
+        np.savez(stream, p=samples, sample_rate_hz=1000.0, unit="g")
     elif form == "parquet":
         import pyarrow as pa
         import pyarrow.parquet as pq

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
+from typing import Any
 
 import numpy as np
 import pytest
-from ingest_signals import RATE_HZ, channel, machine, pulses
 from scipy.signal import lfilter
 
+from tests.ingest.ingest_signals import RATE_HZ, channel, machine, pulses
 from vibe.core.capture import Channel, ChannelQuality
 from vibe.ingest import assess, assess_tachometer, dead_channels
 
@@ -28,7 +29,7 @@ def codes(quality: ChannelQuality) -> dict[str, str]:
     return {reason.code: reason.verdict for reason in quality.reasons}
 
 
-def found(samples: np.ndarray, **more: object) -> dict[str, str]:
+def found(samples: np.ndarray, **more: Any) -> dict[str, str]:
     return codes(assess(channel(samples, **more), speed_hz=24.3))
 
 
@@ -38,7 +39,7 @@ def test_a_sound_capture_has_no_reason() -> None:
     assert quality.usable_band_hz == pytest.approx((0.75, 10_000.0))
 
 
-def remedy(code: str, samples: np.ndarray, **more: object) -> str:
+def remedy(code: str, samples: np.ndarray, **more: Any) -> str:
     return next(r.remedy for r in assess(channel(samples, **more), speed_hz=24.3).reasons if r.code == code)
 
 

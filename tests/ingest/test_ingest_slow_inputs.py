@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ingest_files import VALUES
 
+from tests.ingest.ingest_files import VALUES
 from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError
 from vibe.history.running_hours import read_lives
 from vibe.ingest import load_drive, read_capture
@@ -189,7 +189,7 @@ def test_a_sample_rate_that_no_recorder_has(tmp_path: Path, rate: str) -> None:
 
 @pytest.mark.parametrize("left", range(8))
 def test_a_binary_universal_file_cut_inside_a_number_gains_none(tmp_path: Path, left: int) -> None:
-    from ingest_files import uff_record
+    from tests.ingest.ingest_files import uff_record
 
     path = tmp_path / "a.uff"
     whole = uff_record(VALUES, binary=True)

@@ -159,7 +159,7 @@ def test_two_files_of_one_tag_are_both_named(tmp_path: Path) -> None:
         load_drives(tmp_path)
     (tmp_path / "c.toml").unlink()
     assert [drive.tag for drive in load_drives(tmp_path)] == ["P-1", "P-2"]
-    twice_named = [str(tmp_path / "*.toml"), tmp_path / "a.toml"]
+    twice_named: list[str | Path] = [str(tmp_path / "*.toml"), tmp_path / "a.toml"]
     assert [drive.tag for drive in load_drives(twice_named)] == ["P-1", "P-2"]
     with pytest.raises(ConfigError, match="names no drive file"):
         load_drives(str(tmp_path / "x*.toml"))

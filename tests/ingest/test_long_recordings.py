@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import h5py
 import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from vibe.core.capture import ChannelQuality, Reason
+from vibe.core.capture import Capture, ChannelQuality, Reason
 from vibe.core.errors import CaptureError
 from vibe.ingest import capture_builder as raw_module
 from vibe.ingest import over_stretches, read_capture
@@ -58,7 +59,7 @@ def test_stretches_are_all_of_the_samples_and_no_more(tmp_path: Path, count: int
     assert max(sum(c.samples.size for c in part.channels) for part in parts) <= 100_002
 
 
-def part_names(parts: list) -> set:
+def part_names(parts: list[Capture]) -> set[tuple[str, ...]]:
     return {tuple(channel.name for channel in part.channels) for part in parts}
 
 
@@ -110,7 +111,7 @@ def test_one_huge_packed_chunk_is_refused_before_it_is_unpacked(tmp_path: Path) 
     assert any("smaller chunks" in remark for remark in capture.remarks)
 
 
-def quality(verdict: str, code: str = "clipped") -> ChannelQuality:
+def quality(verdict: Literal["usable", "limited", "rejected"], code: str = "clipped") -> ChannelQuality:
     reasons = () if verdict == "usable" else (Reason(code=code, text="clipped", remedy="r", verdict=verdict),)
     band = None if verdict == "rejected" else (2.0, 5000.0)
     return ChannelQuality(channel="a", verdict=verdict, reasons=reasons, usable_band_hz=band)
@@ -125,7 +126,9 @@ def quality(verdict: str, code: str = "clipped") -> ChannelQuality:
         (["limited"] * 4, "limited"),
     ],
 )
-def test_the_whole_is_rejected_where_half_of_it_is(verdicts: list[str], expected: str) -> None:
+def test_the_whole_is_rejected_where_half_of_it_is(
+    verdicts: list[Literal["usable", "limited", "rejected"]], expected: str
+) -> None:
     assert over_stretches([quality(one) for one in verdicts], 240.0).verdict == expected
 
 

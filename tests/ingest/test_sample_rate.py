@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ingest_signals import RATE_HZ, channel
 
+from tests.ingest.ingest_signals import RATE_HZ, channel
 from vibe.core.drive import Drive
 from vibe.ingest.quality.recording.sample_rate import slip_of
 from vibe.ingest.route.field_rules import FieldRules, SpeedRules, speed
@@ -34,7 +34,9 @@ def test_each_has_its_own_remedy(slip: str, code: str) -> None:
         {"tag": "A", "input": {"speed_rpm": 1458.0, "speed_range_rpm": [1440.0, 1480.0]},
          "stage": [{"kind": "cycloidal", "lobes": 11, "ring_pins": 12, "output_pins": 8}]}
     )  # fmt: skip
-    rules = FieldRules.model_construct(speed=SpeedRules(noted_share=0.01, plate_share=0.02, idle_slip_share=0.3))
+    rules = FieldRules.model_construct(  # type: ignore[call-arg]
+        speed=SpeedRules(noted_share=0.01, plate_share=0.02, idle_slip_share=0.3)
+    )
     reasons = speed(drive, 24.3 * 1.03, 1458.0, rules, slip=slip)  # type: ignore[arg-type]
     assert code in [reason.code for reason in reasons]
     remedy = next(reason.remedy for reason in reasons if reason.code == code)

@@ -67,8 +67,12 @@ def test_an_encoder_that_stands_or_has_gaps_is_told() -> None:
 def test_what_knows_the_direction_is_taken_before_plain_pulses(tmp_path: Path) -> None:
     capture = read(tmp_path, TURNS, unit="turn", quantity="angle")
     plain = Channel(
-        name="a pulse", samples=np.zeros(4000), sample_rate_hz=RATE, quantity="tachometer", recorded_unit="V"
-    )
+        name="a pulse",
+        samples=np.zeros(4000, dtype=np.float32),
+        sample_rate_hz=RATE,
+        quantity="tachometer",
+        recorded_unit="V",
+    )  # fmt: skip
     both = Capture(source=capture.source, sha256=capture.sha256, channels=(plain, *capture.channels))
     assert both.tachometer is not None
     assert both.tachometer.name == "encoder"

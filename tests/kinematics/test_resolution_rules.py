@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -30,7 +32,7 @@ def transform(apart_bins: float, weaker_db: float, phase: float) -> tuple[NDArra
     rows = np.cos(2 * np.pi * first * t) + 10 ** (-weaker_db / 20) * np.cos(2 * np.pi * (first + apart) * t + phase)
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)
     size = np.abs(np.fft.rfft(rows * window, n=FINE * n))
-    bins = (np.fft.rfftfreq(FINE * n, 1 / RATE) - first) * SECONDS
+    bins: Any = (np.fft.rfftfreq(FINE * n, 1 / RATE) - first) * SECONDS
     near = (bins > -3) & (bins < apart_bins + 3)
     return bins[near], size[near]
 

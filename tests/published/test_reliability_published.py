@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import exp, log
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -84,9 +85,9 @@ def test_weibull_interval_is_where_the_likelihood_has_fallen() -> None:
     top = likelihood(found.shape.value, found.scale.value)
     for end in (found.b10.low, found.b10.high):
         assert end is not None
-        best = minimize(
-            lambda x, end=end: -likelihood(exp(x[0]), end / (-log(0.9)) ** exp(-x[0])), [0.5], method="Nelder-Mead",
-            options={"xatol": 1e-9, "fatol": 1e-10},
+        best = cast("Any", minimize)(
+            lambda x, end=end: -likelihood(exp(x[0]), end / (-log(0.9)) ** exp(-x[0])), np.array([0.5]),
+            method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-10},
         )  # fmt: skip
         assert top + best.fun == pytest.approx(1.3528, abs=1e-3)
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from browsing import offline_chromium
 
+from tests.report.browsing import offline_chromium
 from vibe.core.records.alarms import (
     Alarm,
     AlarmExplanation,
@@ -60,7 +60,7 @@ def spectra(speed_hz: float, size: float) -> tuple[ArchivedSpectrum, ...]:
 def series(key: SeriesKey, values: np.ndarray, unit: str) -> Series:
     size = values.size
     return Series(
-        key=key, unit=unit, time_s=START.timestamp() + 86400.0 * 14 * np.arange(size), value=values,
+        key=key, unit=unit, time_s=START.timestamp() + 86400.0 * 14 * np.arange(size, dtype=np.float64), value=values,
         speed_hz=np.full(size, 25.0), load_percent=np.full(size, np.nan), accepted=np.arange(size) != 3,
         content=tuple(f"{n:08x}" for n in range(size)),
     )  # fmt: skip

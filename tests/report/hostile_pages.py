@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
-import certificates
-from conftest import damaged_drive_report, make_plan, unknown_drive_report
-from history_cases import alarm, decision, queue, shown_drive
-from poison import EVIL, poisoned
-from test_report_index import changed
-from test_route_sheet import point, route, stop
-
+from tests.report import certificates
+from tests.report.drive_reports import damaged_drive_report, make_plan, unknown_drive_report
+from tests.report.history_cases import alarm, decision, queue, shown_drive
+from tests.report.poison import EVIL, poisoned
+from tests.report.test_report_index import changed
+from tests.report.test_route_sheet import point, route, stop
 from vibe.core.records.history_view import ShownAlarm
 from vibe.core.records.population import Drift, FigureKey, FigureSpread, Outlier, Population
 from vibe.core.records.reliability import Interval, Life, MeanTime, RatingLife, ReliabilityStatement, Weibull
@@ -42,9 +42,12 @@ def index(out: Path) -> Path:
     row = replace(
         index_row(drive_report, write_drive(drive_report, out, force=False, pdf=False)), changes=poisoned(changed())
     )
+    verdicts: tuple[tuple[str | None, Literal["unreadable", "rejected", "limited"]], ...] = (
+        (EVIL, "rejected"), (None, "unreadable"), (EVIL, "limited"),
+    )  # fmt: skip
     again = [
         Retake(drive=EVIL, point=spot, file=EVIL, verdict=verdict, reason=EVIL, remedy=EVIL)
-        for spot, verdict in ((EVIL, "rejected"), (None, "unreadable"), (EVIL, "limited"))
+        for spot, verdict in verdicts
     ]
     missed = [Missing(drive=EVIL, point=spot, what=EVIL, remedy=EVIL) for spot in (None, EVIL)]
     return write_index(

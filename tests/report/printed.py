@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import dataclass
+from typing import Any, cast
 
 from pypdf import PdfReader
 
@@ -42,7 +43,7 @@ def check(pdf: bytes, *, title: str) -> list[str]:
     Tagged, with title and language, in the letters of vibe alone; every page says which one of how many it is.
     """
     reader = PdfReader(io.BytesIO(pdf))
-    root = reader.trailer["/Root"]
+    root: Any = reader.trailer["/Root"]
     assert root["/MarkInfo"]["/Marked"]
     assert root["/StructTreeRoot"]["/K"]
     assert root["/Lang"] == "en"
@@ -50,7 +51,7 @@ def check(pdf: bytes, *, title: str) -> list[str]:
     assert reader.metadata.title == title
     fonts = {
         str(font.get_object()["/BaseFont"]).split("+")[-1]
-        for page in reader.pages
+        for page in cast("list[Any]", reader.pages)
         for font in page["/Resources"]["/Font"].values()
     }
     assert all(font.startswith(("/DejaVu-Sans", "DejaVu-Sans")) for font in fonts), fonts

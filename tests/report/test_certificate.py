@@ -10,14 +10,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import certificates
-import printed
 import pytest
-from certificates import HOSTILE, OUTCOMES, failing, full, hostile, long, open_one, passing, quantity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader, PdfWriter
 
+from tests.report import certificates, printed
+from tests.report.certificates import HOSTILE, OUTCOMES, failing, full, hostile, long, open_one, passing, quantity
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.acceptance import Acceptance
 from vibe.report.certificate import certificate
@@ -25,7 +24,7 @@ from vibe.report.certificate import check as certificate_check
 from vibe.report.certificate.certificate import CertificateFiles, certificate_of, embedded, write_certificate
 from vibe.report.certificate.check import Verification, verify_certificate
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text
-from vibe.report.certificate.view import deciding, rows_of, runs_text, sentence
+from vibe.report.certificate.view import deciding, rows_of, runs_text, seal_digits, sentence
 from vibe.report.certificate.wording import PageWords
 from vibe.report.printing.pdf import make_pdf
 from vibe.storage.digest import SealError, canonical, read_sealed, seal_of, sealed, written
@@ -116,8 +115,8 @@ def test_a_changed_page_is_caught_and_the_place_told(
 
 
 def test_a_seal_taken_out_or_a_second_record_is_caught(files: CertificateFiles, tmp_path: Path) -> None:
-    shown = str(certificate_check.seal_digits(files.seal))
-    zeros = str(certificate_check.seal_digits("0" * 64))
+    shown = str(seal_digits(files.seal))
+    zeros = str(seal_digits("0" * 64))
     assert verify_certificate(copy(files.html, tmp_path, lambda text: text.replace(shown, zeros))).failed
     (record,) = PageWords(files.html.read_text(encoding="utf-8")).records
     twice = f'<script type="application/json" id="acceptance">{record}</script></body>'
@@ -134,7 +133,8 @@ def test_another_page_round_the_same_record_is_caught_even_when_sealed_anew(
     bare = certificate.certificate_html(certificate.acceptance_of(record)).replace("1.94", "1.84")
     forged = sealed({**record, "page_sha256": certificate.page_hash(bare)})
     page = bare.replace(
-        str(certificate_check.seal_digits("0" * 64)), str(certificate_check.seal_digits(forged["seal"]))
+        str(seal_digits("0" * 64)),
+        str(seal_digits(forged["seal"])),
     ).replace('id="acceptance">', f'id="acceptance">{embedded(forged)}')
     (tmp_path / "forged.html").write_text(page, encoding="utf-8", newline="")
     found = verify_certificate(tmp_path / "forged.html")
@@ -175,7 +175,7 @@ def test_a_certificate_of_another_version(
     assert not verify_certificate(tmp_path / "later.json").failed
 
 
-def changed_pdf(data: bytes, change: Callable[[PdfWriter], None]) -> bytes:
+def changed_pdf(data: bytes, change: Callable[[PdfWriter], object]) -> bytes:
     writer = PdfWriter(clone_from=io.BytesIO(data))
     change(writer)
     target = io.BytesIO()

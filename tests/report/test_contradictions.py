@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from alarm_stores import LOBE, START, damaged, fill, finding, sound
-from contradictions import contradictions
 
+from tests.alarm_stores import LOBE, START, damaged, fill, finding, sound
+from tests.report.contradictions import contradictions
 from vibe.core.records.history import Event
 from vibe.flow.alarms.queue import decide, evaluate_alarms
 from vibe.flow.history.pages import write_pages

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import offline_chromium
 
+from tests.report.browsing import offline_chromium
 from vibe.report.pages.content_policy import policy
 from vibe.report.pages.guide_pages import as_html, write_guide
 from vibe.report.pages.guide_topics import TOPICS, read_topics

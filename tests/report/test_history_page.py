@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from browsing import wait_for
-from history_cases import (
+
+from tests.report.browsing import wait_for
+from tests.report.history_cases import (
     HOSTILE,
     REAL_ORDER,
     SPEED_A,
@@ -26,8 +27,7 @@ from history_cases import (
     quiet_and_offline,
     shown_drive,
 )
-from history_cases import spectra as spectra_of
-
+from tests.report.history_cases import spectra as spectra_of
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Event, Kept, Record, StoredCapture, Value
 from vibe.flow.history.pages import MOST_CELLS, ranked_captures, write_history_page
@@ -120,7 +120,7 @@ def test_what_moved_most_leads_the_list_and_mere_scatter_does_not() -> None:
 
 def test_long_series_are_thinned_and_keep_their_peaks() -> None:
     drive = shown_drive()
-    from history_cases import series
+    from tests.report.history_cases import series
 
     values = np.ones(20_000)
     values[12_345] = 9.0
@@ -374,7 +374,7 @@ def test_the_picture_of_levels_follows_the_list(page: Any) -> None:
     assert len(section.find_elements(By.CSS_SELECTOR, ".limits tbody tr")) == 5
     field = Select(section.find_element(By.TAG_NAME, "select"))
     hostile = next(option for option in field.options if "acceleration r.m.s." in option.text.lower())
-    field.select_by_value(hostile.get_attribute("value"))
+    field.select_by_value(hostile.get_attribute("value") or "")
     assert section.find_element(By.CLASS_NAME, "words").text == "No limits are set for this series."
     assert section.find_elements(By.CSS_SELECTOR, "img, b") == []
     page.find_element(By.CSS_SELECTOR, "button[data-series='0']").click()

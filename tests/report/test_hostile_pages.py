@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import offline_chromium, wait_for
-from hostile_pages import LIVE, PAGES
-from poison import EVIL
 
+from tests.report.browsing import offline_chromium, wait_for
+from tests.report.hostile_pages import LIVE, PAGES
+from tests.report.poison import EVIL
 from vibe.core.text import printable
 from vibe.report.pages.content_policy import loader, policy
 
@@ -113,8 +113,7 @@ def test_the_policy_allows_what_the_page_needs_and_nothing_more(made: dict[str, 
 
 @pytest.mark.parametrize("kind", ["index", "plan", "route sheet", "population"])
 def test_no_cell_of_a_table_is_a_formula(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    import hostile_pages
-    import poison
+    from tests.report import hostile_pages, poison
 
     for start in ("=cmd|'/C calc'!A0", "\r\n-1+cmd"):  # every other start: test_cells_never_become_formulas
         for module in (hostile_pages, poison):
@@ -159,7 +158,7 @@ def test_in_a_browser_nothing_runs_nothing_complains_and_nothing_leaves(made: di
     browser.execute_cdp_cmd("Page.enable", {})
     browser.get("about:blank")
     browser.get_log("performance")
-    seen = {}
+    seen: dict[str, int] = {}
     for kind, page in made.items():
         browser.get(page.as_uri())
         for picture in browser.find_elements(

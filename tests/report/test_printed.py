@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import printed
 import pytest
-from test_route_sheet import CAUTIONS, point, route, stop
 
+from tests.report import printed
+from tests.report.test_route_sheet import CAUTIONS, point, route, stop
 from vibe.core.drive_report import DriveReport
 from vibe.report.pages.drive_page import write_drive
 from vibe.report.pages.guide_pages import topic_page

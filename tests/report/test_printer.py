@@ -9,9 +9,9 @@ import tempfile
 import time
 from pathlib import Path
 
-import printed
 import pytest
 
+from tests.report import printed
 from vibe.report.printing import fonts, pdf, printer
 from vibe.report.printing.printer import DrawingError, Printer
 

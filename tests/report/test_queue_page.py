@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import wait_for
-from history_cases import (
+
+from tests.report.browsing import wait_for
+from tests.report.history_cases import (
     HOSTILE,
     REAL_ORDER,
     TAG,
@@ -19,7 +20,6 @@ from history_cases import (
     quiet_and_offline,
     shown_drive,
 )
-
 from vibe.core.errors import OutputError
 from vibe.core.records.alarms import AlarmExplanation, LeftOut, Urgency, UrgencyPart
 from vibe.core.records.history_view import ShownAlarm

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import offline_chromium, wait_for
 
+from tests.report.browsing import offline_chromium, wait_for
 from vibe.core.drive_report import DriveReport
 from vibe.report.pages.drive_page import write_drive
 

@@ -13,6 +13,7 @@ from rich.console import Console
 
 from vibe.core.drive_report import DriveReport
 from vibe.core.errors import OutputError
+from vibe.core.health import State
 from vibe.core.route.round_check import Missing
 from vibe.core.route.run_notes import FindingChange, LevelChange, ReportChanges, Retake
 from vibe.report.change_words import in_words, tally
@@ -23,14 +24,14 @@ from vibe.report.terminal import summary_table, summary_view, tones_table
 from vibe.storage.csv_table import guarded
 
 
-def row(tag: str, state: str, sure: float | None = None) -> IndexRow:
+def row(tag: str, state: State, sure: float | None = None) -> IndexRow:
     return IndexRow(
         tag=tag,
         name="",
         state=state,
         sentence="s",
         do_by="d",
-        top_finding=None if sure is None else "f",  # type: ignore[arg-type]
+        top_finding=None if sure is None else "f",
         probability=sure,
         files=None,
         captures=1,

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from spectra_signals import noise, ringing
 
+from tests.spectra.spectra_signals import noise, ringing
 from vibe.core.capture import Channel
 from vibe.spectra.analysis import group_of, read
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
@@ -43,7 +43,7 @@ def machine(*, damaged: bool, seed: int = 1, duration_s: float = DURATION) -> np
         omega = 2 * np.pi * frequency
         row += VELOCITY[name] * 1e-3 * np.sqrt(2) * omega * np.sin(omega * TIME + seed)
     if damaged:
-        times = (np.arange(1, int(DURATION * SPEED * LOBE)) + PLACE_DEG / 360.0) / (LOBE * SPEED)
+        times = (np.arange(1, int(DURATION * SPEED * LOBE), dtype=np.float64) + PLACE_DEG / 360.0) / (LOBE * SPEED)
         row += ringing(times, RATE, N, resonance_hz=2300.0, heights=2.5)
     return row[: int(duration_s * RATE)]
 

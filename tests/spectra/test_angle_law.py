@@ -47,7 +47,7 @@ def test_beyond_its_ends_a_law_holds_its_end_speeds() -> None:
     segment_s=st.floats(0.1, 5.0),
 )
 def test_when_is_the_inverse_of_at(speeds: list[float], mean_hz: float, segment_s: float) -> None:
-    time = np.arange(len(speeds) + 1) * segment_s
+    time = np.arange(len(speeds) + 1, dtype=np.float64) * segment_s
     law = AngleLaw(time_s=time, turns=np.concatenate([[0.0], np.cumsum(speeds)]) * mean_hz * segment_s)
     asked = np.linspace(0.0, time[-1], 333)
     assert np.all(np.diff(law.at(asked)) > 0)

@@ -3,8 +3,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.signal
-from spectra_signals import noise
 
+from tests.spectra.spectra_signals import noise
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes, band_edges, envelopes, local_floor, whitened
 

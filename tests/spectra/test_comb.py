@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from spectra_signals import enveloped, noise, repeats, ringing
 
+from tests.spectra.spectra_signals import enveloped, noise, repeats, ringing
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import envelopes, whitened
 from vibe.spectra.envelope.envelope_spectrum import envelope_spectra, line_floor

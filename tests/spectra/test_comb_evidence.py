@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from spectra_signals import Row, enveloped, noise, repeats, ringing
 
+from tests.spectra.spectra_signals import Row, enveloped, noise, repeats, ringing
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.evidence.comb import CombRequest
 from vibe.spectra.evidence.comb_evidence import weigh

@@ -23,7 +23,9 @@ def test_the_lead_of_the_second_channel_is_read(lead_deg: float) -> None:
 def test_noise_does_not_keep_step() -> None:
     rng = np.random.default_rng(2)
     found = [
-        cross_phase(*(rng.normal(size=8000).astype(np.float32) for _ in range(2)), 0.1, 16).steadiness
+        cross_phase(
+            rng.normal(size=8000).astype(np.float32), rng.normal(size=8000).astype(np.float32), 0.1, 16
+        ).steadiness
         for _ in range(200)
     ]
     assert np.mean(found) == pytest.approx(np.sqrt(np.pi / 4 / 16), rel=0.1)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from spectra_signals import Row, enveloped, noise, repeats, ringing
 
+from tests.spectra.spectra_signals import Row, enveloped, noise, repeats, ringing
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import envelope_spectra
 from vibe.spectra.envelope.impulse_gating import impacts_of, joined, without
@@ -27,7 +27,7 @@ def bands_of(row: Row) -> list[BandEnvelopes]:
 
 
 def exact(order: float, height: float, place: float = 0.3) -> Row:
-    turns = (np.arange(1, int(SPEED * DURATION * order)) + place) / order
+    turns = (np.arange(1, int(SPEED * DURATION * order), dtype=np.float64) + place) / order
     return ringing(turns / SPEED, RATE, N, resonance_hz=2970.0, heights=height)
 
 

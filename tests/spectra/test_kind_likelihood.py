@@ -27,7 +27,7 @@ BIN = 0.01
 def axis(top: float, *, odds: float = 0.0, off_bins: float | None = None, error_bins: float = 0.1) -> OrderLines:
     """Lines alike everywhere: ``odds`` for a line, and a peak that lies so far off every place (None: no peak)."""
     size = round(top / BIN) + 2
-    off = np.full(size, np.nan) if off_bins is None else np.arange(size) + off_bins
+    off = np.full(size, np.nan) if off_bins is None else np.arange(size, dtype=np.float64) + off_bins
     return OrderLines(
         power=np.ones(size), odds=np.full(size, odds), peak=off, peak_error=np.full(size, error_bins), step=BIN,
         bin=BIN, mean_hz=25.0,

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import time
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ def channel(samples: np.ndarray, quantity: str = "acceleration", rate: float = R
     return Channel(name="gearbox", samples=samples, sample_rate_hz=rate, quantity=quantity, recorded_unit="m/s^2")  # type: ignore[arg-type]
 
 
-def figures(one: Channel, **more: object) -> dict[str, float]:
+def figures(one: Channel, **more: Any) -> dict[str, float]:
     return {level.measure: level.value for level in levels(one, **{"input_hz": 24.3, **more})}
 
 

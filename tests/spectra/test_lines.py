@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from spectra_signals import noise
 
+from tests.spectra.spectra_signals import noise
 from vibe.core.evidence import Line
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.lines import angular, read_lines

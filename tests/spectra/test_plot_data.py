@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from spectra_signals import noise, repeats, ringing
 
+from tests.spectra.spectra_signals import noise, repeats, ringing
 from vibe.core.capture import Channel
 from vibe.core.evidence import Mark
 from vibe.spectra.analysis import read
@@ -30,7 +30,13 @@ def reading() -> SignalAnalysis:
         folds=(FoldRequest(tone="tooth", order=ORDER, meetings=1),), benign=((1.0, 60),), lines=(("1x", 1.0),),
         lines_hz=(),
     )  # fmt: skip
-    one = Channel(name="housing", samples=row, sample_rate_hz=RATE, quantity="acceleration", recorded_unit="m/s^2")
+    one = Channel(
+        name="housing",
+        samples=row.astype(np.float32),
+        sample_rate_hz=RATE,
+        quantity="acceleration",
+        recorded_unit="m/s^2",
+    )
     return read([one], None, analysis_request)
 
 

@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
-from spectra_signals import enveloped, noise, ringing
 
+from tests.spectra.spectra_signals import enveloped, noise, ringing
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
 
@@ -11,7 +13,9 @@ RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)
 
 
-def struck(order: float, place_deg: float, *, height: float = 4.0, seed: int = 1) -> tuple[list[BandEnvelopes], tuple]:
+def struck(
+    order: float, place_deg: float, *, height: float = 4.0, seed: int = 1
+) -> tuple[list[BandEnvelopes], tuple[Any, ...]]:
     """Noise, and impacts when a frame that turns ``order`` times a turn of the input brings ``place_deg`` past."""
     turns = (np.arange(1, int(SPEED * DURATION * abs(order))) + np.sign(order) * place_deg / 360.0) / abs(order)
     row = noise(seed, N) + ringing(turns / SPEED, RATE, N, resonance_hz=2970.0, heights=height)
@@ -186,7 +190,7 @@ def test_two_damaged_parts_are_two_places_wherever_they_lie() -> None:
 @pytest.mark.parametrize("place", [10.0, 200.3])
 def test_a_place_is_where_the_hit_begins_however_long_it_rings(q: float, place: float) -> None:
     """A coarse cell of a long ringing lies up to a millisecond late, nine degrees at this speed."""
-    turns = np.arange(1, int(SPEED * DURATION)) + place / 360.0
+    turns = np.arange(1, int(SPEED * DURATION), dtype=np.float64) + place / 360.0
     row = noise(3, N) + ringing(turns / SPEED, RATE, N, resonance_hz=2970.0, heights=4.0, q=q)
     bands, _ = enveloped(row, RATE, SPEED)
     found = localise(fold([bands], ((0, 3),), 1.0))

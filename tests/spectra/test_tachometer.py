@@ -55,7 +55,7 @@ def test_a_steady_speed_is_exact(speed_hz: float, per_rev: int) -> None:
 def test_angles_count_from_the_first_pulse() -> None:
     turns = steady(25.0)
     law, _ = speed(pulses(turns))
-    at_pulses = law.at((np.arange(1, 100) - 0.321) / 25.0)
+    at_pulses = law.at((np.arange(1, 100, dtype=np.float64) - 0.321) / 25.0)
     # Whole turns at every pulse; half a sample of the edge is 0.0012 turns.
     np.testing.assert_allclose(at_pulses - np.round(at_pulses), 0.0, atol=2e-3)
 
@@ -140,6 +140,7 @@ def test_jitter_of_the_pulses_becomes_the_stated_uncertainty() -> None:
             level[first] = 5.0 * (1 - (edge * RATE - first))
         _, estimate = speed(level)
         errors.append(estimate.input_hz - 25.0)
+        assert estimate.uncertainty_hz is not None
         stated.append(estimate.uncertainty_hz)
     assert 0.6 < float(np.std(errors)) / float(np.mean(stated)) < 1.6
 

@@ -22,7 +22,7 @@ BANDS: Any = [SimpleNamespace(channel="motor side")]
 
 
 def spectra(power: np.ndarray) -> EnvelopeSpectra:
-    edges = 500.0 * np.arange(GROUPS + 1)
+    edges = 500.0 * np.arange(GROUPS + 1, dtype=np.float64)
     return EnvelopeSpectra(
         power=power.astype(np.float32), squared=power.astype(np.float32), floor=power.astype(np.float32), step=STEP,
         low_hz=edges[:-1], high_hz=edges[1:], members=tuple(((0, k),) for k in range(GROUPS)), top_order=24.0,

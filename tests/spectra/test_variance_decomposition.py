@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from spectra_signals import Row, noise, repeats, ringing
 
+from tests.spectra.spectra_signals import Row, noise, repeats, ringing
 from vibe.core.capture import Channel
 from vibe.core.evidence import CombEvidence, CombLine, SpeedEstimate
 from vibe.core.records.level_change import LOW_BAND

@@ -47,7 +47,7 @@ def test_one_stray_shock_makes_no_band_impulsive() -> None:
 def test_bands_lie_where_a_sine_says() -> None:
     time = np.arange(128_000) / RATE_HZ
     sine = (10 * np.sin(2 * np.pi * 5013.0 * time)).astype(np.float32) + 0.1 * noise(4)
-    centres, values, _ = band_kurtosis(sine, RATE_HZ)
+    centres, values, _ = band_kurtosis(sine.astype(np.float32), RATE_HZ)
     # A sine has an excess kurtosis of -1.5, in closed form.
     inside = int(np.abs(centres - 5013.0).argmin())
     assert abs(values[inside] + 1.5) < 0.05

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -166,7 +167,7 @@ def trials(work: tuple[str, int, tuple[str, ...]]) -> list[Trial]:
         route = folder / "route.toml"
         route.write_text(_route(tag), encoding="utf-8")
         plan = route_plan_of(route).stops[0].plan
-        fixed = {
+        fixed: dict[str, Any] = {
             "points": POINTS, "duration_s": plan.duration_s, "sample_rate_hz": plan.sample_rate_hz,
             "machine_seed": seed, "tachometer": True, "stray_shocks": 0,
         }  # fmt: skip

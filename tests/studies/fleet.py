@@ -27,7 +27,9 @@ Work = TypeVar("Work")
 Result = TypeVar("Result")
 
 
-def _bearing(name: str, inner: str, outer: str, elements: int, element: float, pitch: float, load: str | None) -> dict:
+def _bearing(
+    name: str, inner: str, outer: str, elements: int, element: float, pitch: float, load: str | None
+) -> dict[str, Any]:
     made = {"name": name, "inner": inner, "outer": outer, "elements": elements, "element_diameter_mm": element}
     return {**made, "pitch_diameter_mm": pitch, **({"load": load} if load else {})}
 
@@ -39,7 +41,9 @@ def _cycloid(lobes: int, output_pins: int, *, difference: int = 1, discs: int = 
     }  # fmt: skip
 
 
-def _drive(tag: str, rpm: float, stages: Sequence[dict[str, Any]], *, poles: int, power_kw: float, rv: bool = False):
+def _drive(
+    tag: str, rpm: float, stages: Sequence[dict[str, Any]], *, poles: int, power_kw: float, rv: bool = False
+) -> Drive:
     eccentric, body = ("stage1.crank", "stage1.carrier") if rv else ("stage1.eccentric", "stage1.output")
     last = f"stage{len(stages)}.carrier" if rv else f"stage{len(stages)}.output"
     bearings = [

@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -96,7 +97,7 @@ def listen(work: tuple[str, int]) -> list[Passed]:
     tag, seed = work
     drive, rng = FLEET[tag], np.random.default_rng([seed, 77])
     what = SOUND[seed % len(SOUND)]
-    fixed: dict[str, float] = {"duration_s": {"6 s": 6.0}.get(what, 10.0)}
+    fixed: dict[str, Any] = {"duration_s": {"6 s": 6.0}.get(what, 10.0)}
     if what == "5 kHz":
         fixed["sample_rate_hz"] = 5120.0
     capture = simulate(drive, seed=seed, conditions=life(seed, of="gate", **fixed))
@@ -105,7 +106,8 @@ def listen(work: tuple[str, int]) -> list[Passed]:
     if result.reading is not None:
         others = [other for other in FLEET.values() if other.tag != tag]
         other = shifted(others[seed % len(others)], result.reading.speed.input_hz)
-        mine, its = ((one.stage[0].lobes, one.stage[0].ring_pins, one.stage[0].kind) for one in (drive, other))
+        stages: tuple[Any, Any] = (drive.stage[0], other.stage[0])
+        mine, its = ((one.lobes, one.ring_pins, one.kind) for one in stages)
         what = TWIN if mine == its else "other ratio"
         found.append(_told(judged(capture, other), tag, seed, what, running=False))
     rest = FALSE[1 + seed % (len(FALSE) - 1)]
@@ -113,9 +115,9 @@ def listen(work: tuple[str, int]) -> list[Passed]:
     return found
 
 
-def rows(passed: Sequence[Passed]) -> list[dict[str, object]]:
+def rows(passed: Sequence[Passed]) -> list[dict[str, Any]]:
     """Captures let through, by kind and by drive."""
-    table = []
+    table: list[dict[str, Any]] = []
     for what in (*dict.fromkeys(SOUND), *FALSE, TWIN):
         some = [one for one in passed if one.what == what]
         through = sum(one.heard for one in some)

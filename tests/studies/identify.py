@@ -106,7 +106,7 @@ def _tried(
     stage: Any = drive.stage[0]
     assert capture.speed_rpm is not None
     speed, true_rpm = found.speed_rpm, capture.speed_rpm
-    told_speed = isinstance(speed.value, float)
+    read_rpm = speed.value if isinstance(speed.value, float) else None
     return Trial(
         seed=seed,
         case=case,
@@ -119,8 +119,8 @@ def _tried(
         probability=found.candidates[0].probability if found.candidates else 0.0,
         of_truth=next((one.probability for one in found.candidates if one.lobes == stage.lobes), 0.0),
         none=found.none,
-        speed_error=speed.value / true_rpm - 1 if told_speed else None,
-        speed_sigma=speed.uncertainty / true_rpm if told_speed and speed.uncertainty else None,
+        speed_error=read_rpm / true_rpm - 1 if read_rpm is not None else None,
+        speed_sigma=speed.uncertainty / true_rpm if read_rpm is not None and speed.uncertainty else None,
         discs_told=found.discs.value if isinstance(found.discs.value, int) else None,
         discs_probability=found.discs.probability,
         cost_s=cost,

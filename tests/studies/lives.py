@@ -136,7 +136,7 @@ def growing(work: tuple[int, float]) -> Growth:
     seed, alike = work
     rng = np.random.default_rng([seed, *b"growing"])
     n = 52
-    time_s = np.arange(n) * WEEK_S
+    time_s = np.arange(n, dtype=np.float64) * WEEK_S
     per_week = GROWTH_DB_PER_MONTH * 7 * 12 / 365.25
     rise = np.maximum(np.arange(n) - ONSET, 0) * per_week
     end_s = (ONSET + LIMIT_DB / per_week) * WEEK_S

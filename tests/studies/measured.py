@@ -22,7 +22,7 @@ from __future__ import annotations
 import csv
 import sys
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Literal
@@ -155,7 +155,7 @@ def fit(records: Sequence[tuple[Signs, str]], base: ElementSettings) -> ElementS
 
     mean, spread = (np.array([prior[place] for prior in PRIORS.values()]) for place in (0, 1))
 
-    def made(values: Sequence[float]) -> ElementSettings:
+    def made(values: Iterable[float]) -> ElementSettings:
         changed = {name: float(value) for name, value in zip(PRIORS, values, strict=True)}
         return base.model_copy(update=changed)
 

@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -227,7 +227,9 @@ def _earlier(path: Path) -> list[Look]:
     with path.open(newline="", encoding="utf-8") as stream:
         kinds = Look.__annotations__
         return [
-            Look(**{key: int(value) if kinds[key] == "int" else float(value) for key, value in row.items()})
+            Look(
+                **{key: cast("Any", int(value) if kinds[key] == "int" else float(value)) for key, value in row.items()}
+            )
             for row in csv.DictReader(stream)
         ]
 

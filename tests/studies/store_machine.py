@@ -126,7 +126,7 @@ class StoreMachine(RuleBasedStateMachine):
         model()
         after = (self.kept, self.events, self.alarms, self.decisions)
         for was, now, found in zip(before, after, there, strict=True):
-            if isinstance(was, dict) and isinstance(found, dict):
+            if isinstance(was, dict) and isinstance(now, dict) and isinstance(found, dict):
                 for key in was.keys() | found.keys():
                     assert found.get(key) in (was.get(key), now.get(key)), f"{key} is {found.get(key)}"
             else:

@@ -22,6 +22,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 
@@ -323,7 +324,11 @@ def main() -> None:
         share = float(np.mean(chances <= nominal))
         rows.append(_row("sound drives", "all", "all", chances.size, f"chance stated {nominal:g} or less", share))
     for row in rows:
-        print("{question:16} {drive:13} {kind:11} {trials:5}  {measure:34} {share:7.2%}".format(**row))
+        print(
+            "{question:16} {drive:13} {kind:11} {trials:5}  {measure:34} {share:7.2%}".format(
+                **cast("dict[str, Any]", row)
+            )
+        )
     print(write_table(chosen.out, "which_pin", rows))
     print(_draw(chosen.out, rows))
     print(f"took {clock}")

@@ -1,11 +1,10 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import get_args
+from typing import Protocol, get_args
 from zoneinfo import ZoneInfo
 
 import h5py
@@ -33,7 +32,12 @@ from vibe.synth.samples.route_round import (
 INPUT, OUTPUT = POINTS
 SPEC = shared_folder("sample_signals") / "practice.toml"
 Array = NDArray[np.float64]
-Visit = Callable[[str, str], tuple[Path, ...]]
+
+
+class Visit(Protocol):
+    """Files of the visit in which a fault was planted, in a month of the practice."""
+
+    def __call__(self, planted: str, month: str = "march") -> tuple[Path, ...]: ...
 
 
 def quick(taking: PracticeVisit, **changes: object) -> PracticeVisit:

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 
+from tests.synth.synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError
 from vibe.synth.conditions import Conditions

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 
+from tests.synth.synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 from vibe.core.drive import Drive
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import Damage

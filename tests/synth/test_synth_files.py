@@ -8,8 +8,8 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from synth_drives import cycloid, drive, eccentric_bearing
 
+from tests.synth.synth_drives import cycloid, drive, eccentric_bearing
 from vibe.core.capture import Capture
 from vibe.core.errors import CallError, OutputError
 from vibe.ingest.read import read_capture

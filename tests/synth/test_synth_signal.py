@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from time import process_time
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 
+from tests.synth.synth_drives import cycloid, drive, eccentric_bearing, input_bearing
 from vibe.core.capture import Capture
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError
@@ -32,7 +33,8 @@ def samples(capture: Capture, row: int = 0) -> NDArray[np.float64]:
 
 def amplitudes(x: NDArray[np.float64], rate: float = 25_600.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     window = np.hanning(x.size)
-    return np.fft.rfftfreq(x.size, 1 / rate), 2 * np.abs(np.fft.rfft(x * window)) / window.sum()
+    axis: Any = np.fft.rfftfreq(x.size, 1 / rate)
+    return axis, 2 * np.abs(np.fft.rfft(x * window)) / window.sum()
 
 
 def line_over_floor(x: NDArray[np.float64], at_hz: float, rate: float = 25_600.0) -> float:
@@ -226,7 +228,7 @@ def test_sensor_faults_spoil_their_point_only(fault: str) -> None:
     good, spoilt = (simulate(machine(), seed=1, conditions=c) for c in (short, bad))
     assert np.array_equal(samples(good, 1), samples(spoilt, 1))
     x, y = samples(good), samples(spoilt)
-    assert {
+    signs: dict[str, Any] = {
         "clipped": lambda: np.mean(np.abs(y) >= 0.999 * y.max()) > 0.005,
         "loose": lambda: y.std() > 1.5 * x.std(),
         "settling": lambda: y[:1000].mean() > 20 * abs(x[:1000].mean()) and y[-1000:].mean() < 2,
@@ -236,7 +238,8 @@ def test_sensor_faults_spoil_their_point_only(fault: str) -> None:
         "ski slope": lambda: y.std() > 3 * x.std(),
         "coarse": lambda: np.unique(y).size < 20,
         "offset": lambda: abs(y.mean()) > 2 * x.std(),
-    }[fault]()
+    }
+    assert signs[fault]()
 
 
 def test_a_stopped_machine_is_quiet() -> None:
@@ -256,9 +259,11 @@ def test_surroundings_reach_the_sensor() -> None:
 
 
 def test_truth_tells_what_was_made() -> None:
-    told = truth(machine(), [Damage("stage1.lobe", 0.5)], seed=1, conditions=Conditions(duration_s=10, speed_rpm=1500))
+    told: Any = truth(
+        machine(), [Damage("stage1.lobe", 0.5)], seed=1, conditions=Conditions(duration_s=10, speed_rpm=1500)
+    )
     assert told["speed_rpm"] == pytest.approx(1500, rel=5e-4)
-    (item,) = told["damage"]  # type: ignore[misc]
+    (item,) = told["damage"]
     assert item["hits"] == pytest.approx(264.7, abs=1)
 
 
@@ -266,7 +271,7 @@ def test_speed_is_drawn_inside_the_range() -> None:
     ranged = machine().model_copy(
         update={"input": machine().input.model_copy(update={"speed_range_rpm": [1460.0, 1480.0]})}
     )  # fmt: skip
-    drawn = [truth(ranged, [], seed=s, conditions=Conditions(duration_s=0.1))["speed_rpm"] for s in range(30)]
+    drawn: Any = [truth(ranged, [], seed=s, conditions=Conditions(duration_s=0.1))["speed_rpm"] for s in range(30)]
     assert all(1460 < float(str(rpm)) < 1480 for rpm in drawn)
     assert np.ptp(drawn) > 3
 

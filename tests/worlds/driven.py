@@ -190,7 +190,8 @@ def made(number: int) -> WorldCase:
     hz = rpm * float(rng.uniform(0.985, 1.015)) / 60
     machine = _machine(rng, lobes, _drawn(rng), hz, float(rng.uniform(8, 13)))
     size = float(np.exp(rng.uniform(np.log(1.2), np.log(8.0))))
-    hits, damaged, marks = np.zeros(machine.time_s.size), (), {"size": size}
+    damaged: tuple[str, ...] = ()
+    hits, marks = np.zeros(machine.time_s.size), {"size": size}
     around = ""
     if truth == "damaged":
         around = kind.partition(" by ")[2]

@@ -114,6 +114,7 @@ def make_drive(rng: Rng, form: str = "", lobes: int = 0) -> Drive:
     pick = lobes or int(rng.choice([6, 9, 11, 13, 15, 17, 21, 25, 29, 35, 43, 51, 59, 71, 87, 119]))
     pins = 6 if pick < 9 else 8 if pick < 25 else 10 if pick < 50 else 12
     bearings = [rolling_set(rng, "motor side", "input", "housing", "housing", rng.uniform(35, 60))]
+    stages: tuple[Stage, ...]
     if form == "rv":
         sun = int(rng.integers(12, 25))
         pick = lobes or int(rng.choice([29, 33, 39, 39, 45]))
@@ -399,7 +400,8 @@ def gear_blows(sc: Scene, stage: int, part: str, length: float) -> tuple[Array, 
     """Load stands still on the eccentric; a ring or output pin meets every disc, but the flaw lies mostly under one."""
     s, ecc = sc.drive.stages[stage - 1], sc.angle(f"stage{stage}.eccentric")
     place = sc.angle({"lobe": f"stage{stage}.disc", "output_pin": f"stage{stage}.output"}.get(part, "housing"))
-    total, discs = 0, 1 if part == "lobe" else s.discs
+    total: Array = np.zeros(1)
+    discs = 1 if part == "lobe" else s.discs
     start = sc.rng.random()
     for d in range(discs):
         at = crossings(ecc - place + start + d / s.discs)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,6 +99,7 @@ def _drive(rng: np.random.Generator, number: int, plan: Plan) -> Drive:
     poles = int(rng.choice([2, 4, 4, 4, 6, 6, 8] if line == 50.0 else [4, 4, 4, 6, 6, 8]))
     rpm = float(np.clip(120.0 * line / poles * (1.0 - rng.uniform(0.015, 0.05)), 600.0, 2900.0))
     low, high = rng.uniform(0.02, 0.04, 2)
+    stages: tuple[Stage, ...]
     if plan.two_stages:
         stages = (_stage(rng, int(rng.choice([6, 8, 9, 11]))), _stage(rng, int(rng.choice([9, 11, 13, 17]))))
     elif plan.difference == 2:
@@ -222,7 +224,7 @@ class Scene:
         inside = (places >= 0.0) & (places < self.n - 1)
         whole = places[inside].astype(int)
         part, sizes = places[inside] - whole, sizes[inside]
-        first = np.bincount(whole, sizes * (1.0 - part), self.n)
+        first: Any = np.bincount(whole, sizes * (1.0 - part), self.n)
         return first + np.bincount(whole + 1, sizes * part, self.n)
 
     def noise(self) -> Array:

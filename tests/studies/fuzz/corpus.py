@@ -85,7 +85,7 @@ def captures(kind: str) -> tuple[Seed, ...]:
         else:
             from scipy.io import savemat
 
-            savemat(stream, said, format=kind[-1])
+            savemat(stream, said, format="4" if kind.endswith("4") else "5")
         found.append(Seed(stream.getvalue()))
     return tuple(found)
 
@@ -234,7 +234,7 @@ def stamp() -> tuple[Seed, ...]:
     from vibe.flow.run.resume import content_of
 
     page = hashlib.sha256(b"page").hexdigest()
-    row = {
+    row: dict[str, Any] = {
         "tag": "TH-01", "name": "Rake", "state": "plan", "sentence": "s", "do_by": "d", "top_finding": None,
         "probability": None, "captures": 1, "remarks": [], "noticed": [], "changes": None, "since": "",
     }  # fmt: skip

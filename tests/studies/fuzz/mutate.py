@@ -210,7 +210,8 @@ def odd_value(rng: Random) -> Any:
 def tree_changed(rng: Random, root: Any) -> Any:
     """A tree of JSON values with one to three of them exchanged, dropped or doubled. ``root`` is changed in place."""
     for _ in range(rng.choice((1, 1, 2, 3))):
-        here, path = root, []
+        here: Any = root
+        path: list[Any] = []
         while isinstance(here, (dict, list)) and here and (not path or rng.random() < 0.8):
             keys = list(here) if isinstance(here, dict) else range(len(here))
             key = rng.choice(list(keys))

@@ -167,7 +167,7 @@ def _describe(rng: Random, node: Any, *, matlab: bool) -> None:
     for key in ("sample_rate_hz", "unit", "quantity", "scale", "offset", "sensitivity_mv_per_g", "pulses_per_rev",
                 "full_scale", "step", "axis", "samples_promised"):  # fmt: skip
         odd = (*RATES, *WORDS, array(rng), 10**6, 2**63, -5)
-        usual = {"sample_rate_hz": 12000.0, "unit": rng.choice(("g", "mm/s", "V"))}.get(key)
+        usual: Any = {"sample_rate_hz": 12000.0, "unit": rng.choice(("g", "mm/s", "V"))}.get(key)
         if usual is not None and rng.random() < 0.7:
             node.attrs[key] = usual
         elif rng.random() < 0.2:

@@ -67,7 +67,7 @@ def _load(kind: str, path: Path) -> Any:
             return load_requirements(path)
         case "events":
             return load_events(path, "Europe/Vienna")
-    form = {
+    form: Any = {
         "set": CommissioningSet, "limits": Limits, "judgement": Judgement, "diagnosis": DiagnosisSettings,
         "alarms": AlarmRules, "history": HistorySettings, "population": PopulationSettings, "on_the_spot": FieldRules,
         "practice": MeasurementPractice,
