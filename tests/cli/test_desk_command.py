@@ -10,8 +10,8 @@ from http.cookiejar import CookieJar
 from pathlib import Path
 
 import pytest
-from calls import Vibe
 
+from tests.cli.calls import Vibe
 from tests.desk.sites_of_desk import filled
 
 
