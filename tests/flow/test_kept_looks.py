@@ -99,7 +99,7 @@ def test_a_look_comes_back_to_the_last_bit(store: Store) -> None:
         store=store.as_of(START + timedelta(weeks=WEEKS)), limits=load_settings().limits, rules=load_alarm_rules(),
         history=load_model(share_dir() / "configs" / "history.toml", HistorySettings),
     )  # fmt: skip
-    look = gatherer.look("TH-00", "kind of 17 lobes", ())
+    look = gatherer.look("TH-00", "kind of 17 lobes")
     packed = form().packed(look.__class__(**{name: getattr(look, name) for name in look.__slots__} | {"drive": None}))
     assert form().packed(form().unpacked(packed)) == packed
     with pytest.raises(ValueError, match="no value of this form"):

@@ -92,8 +92,7 @@ def evaluate_alarms(
     for number, drive in enumerate(kept):
         if progress is not None:
             progress(number, len(kept), drive.tag)
-        own = by_drive.get(drive.tag)
-        looks.append(gatherer.look(drive.tag, drive.kind, own) if own else known.look(drive.tag, drive.kind))
+        looks.append(gatherer.with_reported(known.look(drive.tag, drive.kind), by_drive.get(drive.tag, ())))
         note(book, looks[-1])
     known.close(keep=keep)
     clocks = [said for look in looks if (said := _odd_clock(look))]
