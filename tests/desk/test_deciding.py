@@ -226,3 +226,13 @@ def test_a_due_date_that_passes_makes_it_overdue() -> None:
     made = Decision(alarm="a", verdict="confirmed", because="x", by="y", at=at, due=at + timedelta(days=3), number=1)
     assert case_state(CaseFacts(at=at + timedelta(days=1), decisions=(made,)))[0] == "in work"
     assert case_state(CaseFacts(at=at + timedelta(days=4), decisions=(made,)))[0] == "overdue"
+
+
+def test_forms_without_a_nonce_are_forms_of_their_own(browser: Browser, own_store: Path) -> None:
+    row = severe(browser)
+    first = browser.post(address(row), decision(row, nonce="")).json()
+    now = browser.desk.sites.row(row.site, row.id)
+    assert now is not None
+    second = browser.post(address(row), decision(now, nonce="", because="Looked at again.")).json()
+    assert first["record"] != second["record"]
+    assert recorded(own_store, row) == [("confirmed", "M. Arden")] * 2

@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -220,10 +221,10 @@ def test_files_are_looked_at_before_they_are_taken_in(browser: Browser, reposito
         assert not store.captures("TH-02")
 
 
-def _done(browser: Browser, answer: object) -> object:
+def _done(browser: Browser, answer: Any) -> Any:
     """The page to which long work leads."""
-    while answer.status_code == 303:  # type: ignore[attr-defined]
-        address = answer.headers["location"]  # type: ignore[attr-defined]
+    while answer.status_code == 303:
+        address = answer.headers["location"]
         if address.startswith("/job/"):
             job = browser.desk.board.wait(address.rpartition("/")[2], 60)
             assert job.state == "done", job.message

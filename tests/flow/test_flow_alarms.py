@@ -258,8 +258,8 @@ def faulty(store: Store, weeks: int = 26) -> Alarm:
 
 def test_a_decided_alarm_is_quiet_and_comes_back_when_it_grows(store: Store) -> None:
     before = faulty(store)
-    made = "not-a-fault"
-    decide(store, before.id.upper().replace("-", ""), made, because="pitch errors", by="K. Muster", at=DECIDED)
+    name = before.id.upper().replace("-", "")
+    decide(store, name, "not-a-fault", because="pitch errors", by="K. Muster", at=DECIDED)
     quiet = only(look(store))
     assert (quiet.id, quiet.status) == (before.id, "quiet")
     assert "K. Muster" in quiet.status_why
@@ -413,6 +413,15 @@ def test_a_look_beyond_the_data_says_so(store: Store) -> None:
     row = only(queue)
     assert (row.kind, row.state) == ("not measured", "overdue")
     assert "every 7 days" in row.sentence
+
+
+def test_a_clock_that_was_not_set_is_told(store: Store) -> None:
+    fill(store, "TH-01", weeks=6)
+    assert look(store).remarks == ()
+    add(store, "TH-01", -1200, sound(0))
+    assert look(store).remarks == (
+        "TH-01: a capture is dated 2001-03-05, the next 2024-03-04; was the clock set?",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(("days", "rows"), [(12.0, 0), (13.0, 1)])

@@ -48,4 +48,5 @@ def test_five_deteriorating_drives_come_first_and_the_others_are_explained(tmp_p
         assert alarm.finding.component == component[alarm.drive]
     wrong = [(a.drive, a.kind) for a in rest if a.kind not in EXPLAINED.get(cause[a.drive], {"scatter"})]
     assert wrong == []
-    assert rest[0].urgency.total < 0.1 * first[-1].urgency.total
+    # The next may be a limit that a sound drive broke by chance: some 700 series are held against theirs.
+    assert rest[0].urgency.total < 0.25 * first[-1].urgency.total

@@ -12,6 +12,7 @@ import pytest
 
 from tests.alarm_stores import START, add, damaged, drive_toml, fill, finding, sound
 from vibe.core.records.history import Event
+from vibe.core.records.history import Event, EventKind, Verdict
 from vibe.flow.alarms.kept_looks import Looks, form
 from vibe.flow.alarms.queue import QueueOutcome, decide, evaluate_alarms
 from vibe.history.store.judged import JUDGED
@@ -99,7 +100,7 @@ def test_a_look_comes_back_to_the_last_bit(store: Store) -> None:
         store=store.as_of(START + timedelta(weeks=WEEKS)), limits=load_settings().limits, rules=load_alarm_rules(),
         history=load_model(share_dir() / "configs" / "history.toml", HistorySettings),
     )  # fmt: skip
-    look = gatherer.look("TH-00", "kind of 17 lobes", ())
+    look = gatherer.look("TH-00", "kind of 17 lobes")
     packed = form().packed(look.__class__(**{name: getattr(look, name) for name in look.__slots__} | {"drive": None}))
     assert form().packed(form().unpacked(packed)) == packed
     with pytest.raises(ValueError, match="no value of this form"):
@@ -117,14 +118,14 @@ def changed_at_random(store: Store, rng: random.Random, place: int, at: datetime
         add(store, tag, week, levels, findings=[finding()] if rng.random() < 0.4 else [],
             kept=rng.choice(("accepted", "accepted", "limited", "rejected")))  # fmt: skip
     elif what == 2:
-        kind = rng.choice(("repair", "grease"))
+        kinds: tuple[EventKind, ...] = ("repair", "grease")
         when = at + timedelta(days=rng.choice((-9, 0, 40)))
-        store.add_event(Event(drive=tag, at=when, kind=kind, new_baseline=rng.random() < 0.5))
+        store.add_event(Event(drive=tag, at=when, kind=rng.choice(kinds), new_baseline=rng.random() < 0.5))
     elif what == 3:
         rows = evaluate_alarms(store, at=at).queue.alarms
         if rows:
-            verdict = rng.choice(("confirmed", "not-a-fault", "sensor"))
-            decide(store, rng.choice(rows).id, verdict, because="looked at", by="K. M.", at=at)
+            verdicts: tuple[Verdict, ...] = ("confirmed", "not-a-fault", "sensor")
+            decide(store, rng.choice(rows).id, rng.choice(verdicts), because="looked at", by="K. M.", at=at)
     elif what == 4:
         store.put_drive(tag, drive_toml(tag, lobes=17, service=f"# {place}\n"), rng.choice(("one kind", "another")))
 

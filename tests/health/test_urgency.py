@@ -85,6 +85,15 @@ def test_what_grew_tenfold_beyond_its_limits_is_acted_on_without_a_name(
     assert (found.total >= RULES.queue.act_from) is (least is not None)
 
 
+def test_sisters_take_nothing_from_what_surely_tells_of_damage() -> None:
+    sisters = (AlarmExplanation(kind="sisters", words="all 3 sisters changed with it"),)
+    rows = (exceedance(), exceedance(kind="growth", limit=None))
+    for change_db, less in ((8.0, True), (28.0, False)):
+        grown = {"finding": None, "series": (state(change_db=change_db, change_low_db=change_db - 4),)}
+        plain, told = (of(**grown, exceedances=rows, explanations=said) for said in ((), sisters))
+        assert (told.total < plain.total) is less
+
+
 def test_what_only_informs_pushes_nothing_down() -> None:
     beside = AlarmExplanation(kind="sisters", words="sisters did not change", weighs=False)
     assert of(explanations=(beside,)).total == of().total

@@ -184,3 +184,24 @@ def test_a_store_that_another_process_makes_just_now_is_no_other_program_s(tmp_p
         assert schema._version(cast("sqlite3.Connection", asked), tmp_path / DATABASE) in (0, len(STEPS))
     finally:
         asked.connection.close()
+
+
+def test_a_store_of_the_format_before_keeps_its_decisions_and_their_triggers(tmp_path: Path) -> None:
+    path = older(tmp_path, 2)
+    raw = sqlite3.connect(path)
+    raw.execute("INSERT INTO alarm VALUES ('a1', 'TH-01', 'lobe', ?, NULL, '{}')", (START.isoformat(),))
+    raw.execute(
+        "INSERT INTO decision (alarm, verdict, because, by, at) VALUES ('a1', 'sensor', 'loose', 'R. Roe', ?)",
+        (START.isoformat(),),
+    )
+    raw.commit()
+    raw.close()
+    with Store.open(tmp_path) as store:
+        (one,) = store.decisions("a1")
+        assert (one.verdict, one.by, one.number, one.owner, one.due, one.after, one.stood) == (
+            "sensor", "R. Roe", 1, "", None, None, ""
+        )  # fmt: skip
+        assert store.touched()[1] == ("TH-01",)
+        with pytest.raises(CallError, match="stays as it was written"):
+            store.rows("UPDATE decision SET owner = 'somebody'")
+    assert (tmp_path / "store.format2.sqlite").is_file()

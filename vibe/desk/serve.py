@@ -43,7 +43,8 @@ def serve(
     watched = None if inbox is None or read_only else WatchedFolder(stores[0], inbox, came=sites.wake, target=target)
     desk = Desk(sites=sites, keys=keys, by=by, read_only=read_only, proxy=proxy, inbox=watched)
     config = uvicorn.Config(
-        desk_app(desk), log_level="error", access_log=False, lifespan="off", server_header=False, date_header=False,
+        desk_app(desk), log_level="error", access_log=False, lifespan="off", ws="none", server_header=False,
+        date_header=False,
         timeout_graceful_shutdown=_GRACE_S, proxy_headers=False, h11_max_incomplete_event_size=64 * 1024,
     )  # fmt: skip
     sites.start()

@@ -15,7 +15,7 @@ from vibe.core.capture import Channel
 from vibe.core.records.history import ArchivedSpectrum, Record, Value
 from vibe.history.store.store import Store
 
-RATE_HZ, SECONDS, SPEED_HZ = 12_800.0, 8.0, 24.0
+RATE_HZ, SECONDS, SPEED_HZ = 10_240.0, 5.0, 24.0
 POINT = "input side"
 START = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 TOML = (

@@ -124,7 +124,7 @@ def test_the_part_that_strikes_is_the_one_that_is_marked(store: Store) -> None:
 
 def test_a_waveform_keeps_its_extremes_and_a_gap_stays_a_gap(store: Store) -> None:
     samples = noise(5)
-    samples[40_000], samples[70_000] = 9.0, -8.0
+    samples[40_000], samples[30_000] = 9.0, -8.0
     samples[10_000:12_000] = np.nan
     one = keep(store, 1, [channel(samples)])
     rows = evidence.waveform(store, one, POINT, most=500)
@@ -136,7 +136,7 @@ def test_a_waveform_keeps_its_extremes_and_a_gap_stays_a_gap(store: Store) -> No
     assert np.isnan(rows.values).any()
     part = evidence.waveform(store, one, POINT, from_s=3.0, to_s=3.25)
     assert part.x0 == pytest.approx(3.0, abs=1e-6)
-    assert part.values.shape[1] == 3200
+    assert part.values.shape[1] == 2560
 
 
 def test_what_was_thinned_away_is_shown_from_what_was_kept(store: Store) -> None:
@@ -228,7 +228,7 @@ def test_a_sound_keeps_the_beat_and_moves_only_the_pitch(store: Store) -> None:
         samples = np.frombuffer(file.readframes(count), dtype="<i2").astype(float)
     assert count / rate == pytest.approx(SECONDS, rel=0.01)
     assert np.abs(samples).max() <= 0.71 * 32767
-    loud = np.abs(samples)[: rate // 2 * 14].reshape(14, -1)
+    loud = np.abs(samples)[: rate // 2 * 8].reshape(8, -1)
     assert (loud[1:, : int(0.08 * rate)].mean(axis=1) > 20 * loud[1:, int(0.2 * rate) :].mean(axis=1)).all()
     lines = np.abs(np.fft.rfft(samples))
     assert np.fft.rfftfreq(count, 1 / rate)[lines.argmax()] == pytest.approx(3000 - made.moved_down_hz, abs=5)
@@ -244,7 +244,7 @@ def test_what_cannot_be_shown_is_said_in_a_sentence(store: Store) -> None:
         ("there are hann", lambda: evidence.spectrum(store, one, POINT, window="kaiser")),  # type: ignore[arg-type]
         ("there is nothing", lambda: evidence.spectrum(store, one, POINT, start=7000, stop=8000)),
         ("20 Hz or more", lambda: evidence.spectrum(store, one, POINT, kind="envelope", low_hz=3000, high_hz=3001)),
-        ("lasts 8 s", lambda: evidence.waveform(store, one, POINT, from_s=9.0)),
+        ("lasts 5 s", lambda: evidence.waveform(store, one, POINT, from_s=9.0)),
         ("these have one", lambda: evidence.turn(store, one, POINT, "stage1.mesh")),
         ("needs a capture", lambda: evidence.cascade(store, [], POINT)),
         ("not a number", lambda: evidence.spectrum(store, one, POINT, start=float("nan"))),

@@ -20,9 +20,12 @@ import pytest
 
 from tests.flow.desk.dropped import capture, drive_file
 from vibe.core.errors import CallError, CaptureError, OutputError
+from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
 from vibe.flow.desk import inbox
 from vibe.flow.desk.inbox import Inbox
 from vibe.flow.desk.inbox_service import InboxService
+from vibe.flow.history.arrival import standing_alone
+from vibe.flow.settings import tones_of
 from vibe.history.store.store import Store
 from vibe.storage.settled_files import FolderWatch
 
@@ -207,6 +210,19 @@ def test_what_cannot_be_taken_is_listed_with_why_and_holds_up_nothing(places: An
         Inbox(store, folder / "none")
     with pytest.raises(CallError, match="lie in one another"):
         Inbox(store, store / "captures")
+
+
+def test_a_drive_out_of_the_store_stands_without_the_files_of_its_neighbours(tmp_path: Path) -> None:
+    named = '[[neighbour]]\nname = "pump"\ndrive = "../pumps/pump 2.toml"\n'
+    path = tmp_path / "drive.toml"
+    path.write_text(drive_file(path).read_text() + named)
+    with pytest.raises(ConfigError, match="pump"):
+        tones_of(path)
+    path.write_text(standing_alone(path.read_text()))
+    drive, table = tones_of(path)
+    assert (drive.neighbour[0].name, drive.neighbour[0].drive) == ("pump", "pump 2")
+    assert table.tone("stage1.lobe").order == 12 / 11
+    assert standing_alone(named.replace(".toml", "")) == named.replace(".toml", "")  # a tag stays a tag
 
 
 @pytest.mark.usefixtures("here")

@@ -56,8 +56,9 @@ def store_of(request: Request, row: CaseRow) -> Store:
 def decide(request: Request, form: FormData) -> Response:
     """One decision about one case."""
     desk = desk_of(request)
-    nonce = f"{request.scope['session']} {words_of(form, 'nonce')}"
-    if (kept := desk.answers.get(nonce)) is not None:
+    said = words_of(form, "nonce")
+    nonce = f"{request.scope['session']} {said}"
+    if said and (kept := desk.answers.get(nonce)) is not None:
         return _answer(request, *kept)
     row, draft = asked_row(request), draft_of(request, form)
     with closing(store_of(request, row)) as store:
@@ -221,9 +222,10 @@ def decide_form(request: Request) -> Response:
 
 
 def _together_values(request: Request, rows: Sequence[CaseRow], draft: DecisionDraft | None = None) -> dict[str, Any]:
-    values = panel_values(
-        rows[0], (), name_of(request), draft or DecisionDraft(owner=name_of(request), by=name_of(request))
-    )
+    me = name_of(request)
+    values = panel_values(rows[0], (), me, draft)
+    if draft is None:  # each row has a work order and a record of its own: nothing is taken over from the first
+        values["draft"] = replace(values["draft"], owner=me, work_order="", seen="")
     return {**values, "rows": rows, "row": rows[0], "case_link": case_address}
 
 

@@ -84,7 +84,8 @@ def news(request: Request) -> Response:
     changed = [key for key, rev in sites.changed_at.items() if rev > before and key in keys]
     return JSONResponse(
         {
-            "rev": sites.rev, "captures": sites.captures, "cases": len(changed), "judging": sites.judging, "far": sites.progress,
+            "rev": sites.rev, "captures": sites.captures, "cases": len(changed), "judging": sites.judging,
+            "far": sites.progress,
             "here": here in changed if here else None,
         }
     )  # fmt: skip

@@ -69,7 +69,7 @@ class Looks:
                 pass
             else:
                 return replace(found, kind=kind, drive=self._gatherer.drive(tag))
-        found = self._gatherer.look(tag, kind, ())
+        found = self._gatherer.look(tag, kind)
         self._note(found, seq)
         return found
 

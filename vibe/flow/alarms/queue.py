@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from vibe.core.records.alarm_case import DriveCase, Memory
     from vibe.core.records.alarms import Alarm, LeftOut, Queue, Reported
     from vibe.core.records.history import Decision, StoredCapture, StoredDrive, Verdict
-    from vibe.flow.history.drive_facts import Matched
+    from vibe.flow.history.drive_facts import DriveLook, Matched
     from vibe.health.alarms.settings import AlarmRules
     from vibe.history.store.decisions import DecisionBook
     from vibe.history.store.store import Store
@@ -92,20 +92,34 @@ def evaluate_alarms(
     for number, drive in enumerate(kept):
         if progress is not None:
             progress(number, len(kept), drive.tag)
-        own = by_drive.get(drive.tag)
-        looks.append(gatherer.look(drive.tag, drive.kind, own) if own else known.look(drive.tag, drive.kind))
+        looks.append(gatherer.with_reported(known.look(drive.tag, drive.kind), by_drive.get(drive.tag, ())))
         note(book, looks[-1])
     known.close(keep=keep)
+    clocks = [said for look in looks if (said := _odd_clock(look))]
     # From the end on, so that each look is let go once its case is made.
     cases = [gatherer.case_of(looks.pop(), book) for _ in kept][::-1]
     memories = remembered(store)
     held = _held(memories, store) if exceedances is None and not imported else 0
-    remarks = [*([_held_in_words(held)] if held else []), *_of_time(store, kept, at, later)]
+    remarks = [*([_held_in_words(held)] if held else []), *_of_time(store, kept, at, later), *clocks]
     queue = queue_of(
         cases, memories, rules, at, unmatched=unmatched, bad=() if read is None else read.bad, matched=len(matched),
         remarks=remarks,
     )  # fmt: skip
     return QueueOutcome(queue=queue, cases=tuple(cases), files=(), acting=needs_action(queue, rules))
+
+
+GAP_YEARS = 3.0
+"""Between the first capture of a drive and all others: rather a clock that was not set (our choice)."""
+
+
+def _odd_clock(look: DriveLook) -> str:
+    """A capture that lies years before all others of its drive, in words; empty where none does."""
+    if len(look.captures) < 3:
+        return ""
+    first, second = look.captures[0].at, look.captures[1].at
+    if (second - first).days < GAP_YEARS * 365.25:
+        return ""
+    return f"{look.tag}: a capture is dated {first:%Y-%m-%d}, the next {second:%Y-%m-%d}; was the clock set?"
 
 
 BEYOND_DAYS = 45.0

@@ -11,6 +11,8 @@ import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +22,7 @@ from vibe.history.store.layout import ROWS
 if TYPE_CHECKING:
     from vibe.history.store.store import Store
 
-_FORM = 2
+_FORM = 3
 """Raised when rows or details change their form."""
 
 
@@ -41,7 +43,8 @@ class JudgedStore:
     """A store as it was judged at ``at``. ``stamp`` names the contents that it was judged by,
     ``change`` is the number of their latest change.
 
-    ``details`` are JSON, packed, by case; ``measured`` is the latest capture, "" without any.
+    ``details`` are JSON, packed, by case; ``measured`` is the latest capture, "" without any;
+    ``remarks`` say what a reader must know of the store as a whole, for example that nobody measured for months.
     """
 
     site: str
@@ -54,6 +57,7 @@ class JudgedStore:
     rows: tuple[CaseRow, ...]
     details: Mapping[str, bytes]
     fleet: tuple[FleetDrive, ...]
+    remarks: tuple[str, ...] = ()
 
     def detail(self, case: str) -> dict[str, Any]:
         """The facts behind a row. Raises: KeyError: there is no such row."""
@@ -97,7 +101,7 @@ def judge(
         found = JudgedStore(
             site=site, at=outcome.queue.at, stamp=stamp, change=change, drives=len(kept),
             captures=sum(drive.captures for drive in kept), measured="" if last is None else last.isoformat(),
-            rows=tuple(rows), details=details,
+            rows=tuple(rows), details=details, remarks=outcome.queue.remarks,
             fleet=tuple(
                 FleetDrive(
                     tag=drive.tag, name=names.get(drive.tag, ""), captures=drive.captures, accepted=drive.accepted,
@@ -112,10 +116,21 @@ def judge(
 
 
 def stamp_of(store: Store) -> str:
-    """Names what a store holds, this version of the program, and today: due dates pass with the days."""
+    """Names what a store holds, this version of the program, its settings, and today: due dates pass with the days."""
     from vibe import __version__
 
-    return f"{_FORM} {__version__} {datetime.now(UTC).date()} {store.change_number()}"
+    return f"{_FORM} {__version__} {_settings_hash()} {datetime.now(UTC).date()} {store.change_number()}"
+
+
+@cache
+def _settings_hash() -> str:
+    """Of the files that judgements go by, as they were when this process first asked."""
+    from vibe.flow.settings import share_dir
+
+    digest = sha256()
+    for path in sorted((share_dir() / "configs").glob("*.toml")):
+        digest.update(path.name.encode() + path.read_bytes())
+    return digest.hexdigest()[:12]
 
 
 def keep(folder: Path, found: JudgedStore) -> None:
@@ -128,7 +143,8 @@ def keep(folder: Path, found: JudgedStore) -> None:
     text = json.dumps(
         {
             "stamp": found.stamp, "change": found.change, "at": found.at.isoformat(), "drives": found.drives,
-            "captures": found.captures, "measured": found.measured, "fleet": [asdict(one) for one in found.fleet],
+            "captures": found.captures, "measured": found.measured, "remarks": found.remarks,
+            "fleet": [asdict(one) for one in found.fleet],
             "rows": [row.plain() for row in found.rows],
             "details": {name: base64.b64encode(packed).decode("ascii") for name, packed in found.details.items()},
         },
@@ -157,6 +173,7 @@ def kept(folder: Path, site: str, stamp: str) -> JudgedStore | None:
             rows=tuple(replace(row, site=site) for row in rows),
             fleet=tuple(FleetDrive(**one) for one in read["fleet"]),
             details={name: base64.b64decode(packed) for name, packed in read["details"].items()},
+            remarks=tuple(read["remarks"]),
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError, AttributeError, zlib.error):
         return None

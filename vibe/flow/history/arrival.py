@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,4 +76,10 @@ def judge_arrival(job: ArrivalJob) -> ArrivalResult:
 def _copy(folder: Path, text: str) -> Path:
     """A drive's file as the store has it, once for each version."""
     path = folder / f"{hashlib.sha256(text.encode('utf-8')).hexdigest()[:24]}.toml"
-    return path if path.exists() else write_whole(path, text, force=True)
+    return path if path.exists() else write_whole(path, standing_alone(text), force=True)
+
+
+def standing_alone(text: str) -> str:
+    """A drive's file away from the files of its neighbours: they are known by their names alone, so that their lines
+    count as those of any outside machine."""
+    return re.sub(r"""(\bdrive\s*=\s*)(["'])(?:[^"'\n]*[/\\])?([^"'/\\\n]+)\.toml\2""", r"\1\2\3\2", text)

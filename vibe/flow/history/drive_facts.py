@@ -108,13 +108,17 @@ class Gatherer:
         book = SisterBook(self.history)
         look = self.look(tag, kind, matched)
         for sister in self.store.sisters(tag):
-            note(book, self.look(sister, kind, ()))
+            note(book, self.look(sister, kind))
         return self.case_of(look, book)
 
-    def look(self, tag: str, kind: str, matched: Sequence[Matched]) -> DriveLook:
+    def with_reported(self, look: DriveLook, matched: Sequence[Matched]) -> DriveLook:
+        """A look with the rows of another system that belong to its drive."""
+        return replace(look, reported=tuple(self._reported(one) for one in matched)) if matched else look
+
+    def look(self, tag: str, kind: str, matched: Sequence[Matched] = ()) -> DriveLook:
         """What the drive's own captures say, held as small as what follows needs."""
         events = self.looker.events(tag)
-        captures = tuple(self._captures(tag, {one.capture.content for one in matched}))
+        captures = tuple(self._captures(tag))
         look = DriveLook(
             tag=tag, kind=kind, drive=self.drive(tag), events=events, captures=captures, series=(), reported=(),
             changed=(),
@@ -128,10 +132,8 @@ class Gatherer:
                 if clipped and (key.point in clipped or not key.point):
                     one = self._at_least(one, recent)
                 series.append(one.trimmed(_KEPT))
-        return replace(
-            look, series=tuple(series), reported=tuple(self._reported(one) for one in matched),
-            changed=tuple(changes_of(tag, self.store, self.looker, recent)),
-        )  # fmt: skip
+        changed = tuple(changes_of(tag, self.store, self.looker, recent))
+        return self.with_reported(replace(look, series=tuple(series), changed=changed), matched)
 
     def _at_least(self, looked: SeriesView, recent: Sequence[CaptureSeen]) -> SeriesView:
         """A series with captures that were cut off at its point: those are lower than what was there, so that it did
@@ -169,10 +171,9 @@ class Gatherer:
 
     # ── captures and their findings ───────────────────────────────────────────────────────────────────────────────
 
-    def _captures(self, tag: str, asked: set[str]) -> list[CaptureSeen]:
+    def _captures(self, tag: str) -> list[CaptureSeen]:
         kept = self.store.captures(tag)
         rows: dict[str, list[CaptureFinding]] = {}
-        sensors: set[str] = set()
         for f in self.store.findings(tag):
             rows.setdefault(f.content, []).append(
                 CaptureFinding(
@@ -181,10 +182,8 @@ class Gatherer:
                     names=tuple(n for n in (f.component, f.tone) if n),
                 )
             )  # fmt: skip
-            if f.component == "sensor":
-                sensors.add(f.content)
         # Reports are opened only where more than a finding's name is needed: where it was seen, what could not be.
-        full = sensors | asked | set(rows) | {c.content for c in kept if c.kept != "accepted"}
+        full = set(rows) | {c.content for c in kept if c.kept != "accepted"}
         full |= {c.content for c in kept[-self.rules.raise_.of_last :]}
         found = []
         for c in kept:

@@ -124,7 +124,11 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
     if len(group) > 1 and kind == "growth":
         kind = "common"
         reasons.append(
-            AlarmExplanation(kind="sisters", words=f"{' and '.join(drives)} are of one kind and changed together")
+            AlarmExplanation(
+                kind="sisters",
+                words=f"{' and '.join(drives)} are of one kind and changed together",
+                weighs=len(group) > rules.group.fewest_sisters,
+            )
         )
     series = tuple(s for one, c in group for s in _series_of(one, c, rules))
     sisters = tuple(s for one, _ in group for s in _sisters_of(one, series[:SISTERS_OF])) if cause.exceedances else ()

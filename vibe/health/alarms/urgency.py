@@ -43,17 +43,19 @@ def urgency(
     if unseen:
         part = UrgencyPart(name="severity", how="adds", amount=rules.severity.blind, because=unseen)
         return total_of([part, _consequence(consequence, rules)])
-    nearest = _nearest(series)
+    nearest, chance = _nearest(series), _chance(finding, exceedances, series, rules)
+    # A finding that is named, or a level that surely tells of damage, is not made less of by what its sisters do: a
+    # batch may share a fault.
+    certain = finding is not None or chance.amount > rules.chance.without_finding
     parts = [
         _severity(finding, exceedances, series, explanations, rules),
         _growth(series, exceedances, rules),
         _rate(series, rules),
         _time_part(nearest, rules),
         _spare(nearest, spare_lead_days, rules),
-        _chance(finding, exceedances, series, rules),
+        chance,
         _consequence(consequence, rules),
-        # A finding that is named is not made less of by what its sisters do: a batch may share a fault.
-        *_explained([e for e in explanations if finding is None or e.kind != "sisters"], consequence, rules),
+        *_explained([e for e in explanations if not certain or e.kind != "sisters"], consequence, rules),
     ]
     return total_of(parts)
 
