@@ -203,8 +203,9 @@ def test_what_strikes_a_whole_number_of_times_per_output_turn_is_a_driven_machin
     few orders fit; those a half per cent off are the cage's as much as ever."""
     seen, turn = driven_cage(tones, 0.0)
     alone = lone(diagnose(case(combs={CAGE: seen}))).damage_probability
-    on = lone(diagnose(case(combs={CAGE: seen}, slow_turns=(turn,)))).damage_probability
-    assert on < 0.5 < 0.85 < alone
+    struck = lone(diagnose(case(combs={CAGE: seen}, slow_turns=(turn,))))
+    assert struck.damage_probability < 0.5 < 0.85 < alone
+    assert any("20 times per turn of a shaft that this drive turns" in name for name in struck.cannot_be_told_from)
     apart, turn = driven_cage(tones, 0.005)
     off = lone(diagnose(case(combs={CAGE: apart}, slow_turns=(turn,)))).damage_probability
     assert off == pytest.approx(alone, abs=0.01)

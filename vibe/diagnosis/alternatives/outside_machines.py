@@ -42,7 +42,7 @@ output; each number up to ``MOST_PER_TURN`` is as likely as the next (common pra
 COMPANY = 4.0
 """How many times likelier both are where another machine is heard already (common practice): machines stand in company,
 and what one of them leaves beside the lines that were taken for it is its own."""
-MOST_BY_CHANCE = 0.25
+MOST_BY_CHANCE = 0.1
 """Share of orders that would fit a whole number per slow turn by chance, above which that fit says nothing."""
 LEFT_HARMONICS = 12
 """Harmonics of a driven machine among which it may leave lines at any whole number per turn, as teeth or links
@@ -123,13 +123,18 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     )
     if low <= place <= high and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
         own *= BARE_OWN if _is_bare(case, finding) else 1.0
-        driven_there = sum(_whole_density(place, error, turn) for turn in case.slow_turns)
-        rates = OUTSIDE_RATE / log(high / low) + DRIVEN_RATE * driven_there
-        outside += (COMPANY if others else 1.0) * rates
-    elif outside <= 0:
+        free = OUTSIDE_RATE / log(high / low)
+        turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
+        outside += (COMPANY if others else 1.0) * (free + turned)
+    else:
+        free, turned = 0.0, outside
+    if outside <= 0:
         return finding
-    hz = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders"
-    return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {hz}")
+    name = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders"
+    if turned > free:
+        turn = max(case.slow_turns, key=lambda one: _whole_density(place, error, one, round(place / one) + 1))
+        name += f", {round(place / turn)} times per turn of a shaft that this drive turns"
+    return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {name}")
 
 
 def _placed(case: Case, comb: CombEvidence) -> tuple[float, float]:
