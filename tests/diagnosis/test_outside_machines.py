@@ -100,15 +100,15 @@ def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is
     assert theirs.probability < 0.3
 
 
-def test_what_is_heard_high_up_is_this_machines_whichever_speed_is_its_own(case: MakeCase, tones: ToneTable) -> None:
+def test_what_stands_high_up_is_this_machines_whichever_speed_is_its_own(case: MakeCase, tones: ToneTable) -> None:
     """Joints and a foundation let little pass above some kHz. Worked by hand: slip tells which of two machines it is,
     and without pulses not which of them this one is."""
     plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
-    for band_hz, heard_hz in ((LOW_HZ, (900 * 1100) ** 0.5), (HIGH_HZ, (9000 * 11000) ** 0.5)):
+    for band_hz, middle_hz in ((LOW_HZ, (900 * 1100) ** 0.5), (HIGH_HZ, (9000 * 11000) ** 0.5)):
         seen = replace(race(tones), band_hz=band_hz)
         found = lone(diagnose(case(combs={RACE: seen}, alike=(0.99,))))
-        beside = NEIGHBOUR_WEIGHT / (1 + (heard_hz / PASSES_HZ) ** 2)
-        assert found.probability == pytest.approx(plain / (1 + beside), rel=1e-6)
+        other = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
+        assert found.probability == pytest.approx(plain / (1 + other), rel=1e-6)
     assert lone(diagnose(case(combs={RACE: seen}, alike=(0.99,)))).probability > 0.9 * plain
 
 
@@ -203,8 +203,9 @@ def test_what_strikes_a_whole_number_of_times_per_output_turn_is_a_driven_machin
     few orders fit; those a half per cent off are the cage's as much as ever."""
     seen, turn = driven_cage(tones, 0.0)
     alone = lone(diagnose(case(combs={CAGE: seen}))).damage_probability
-    on = lone(diagnose(case(combs={CAGE: seen}, slow_turns=(turn,)))).damage_probability
-    assert on < 0.5 < 0.85 < alone
+    struck = lone(diagnose(case(combs={CAGE: seen}, slow_turns=(turn,))))
+    assert struck.damage_probability < 0.5 < 0.85 < alone
+    assert any("20 times per turn of a shaft that this drive turns" in name for name in struck.cannot_be_told_from)
     apart, turn = driven_cage(tones, 0.005)
     off = lone(diagnose(case(combs={CAGE: apart}, slow_turns=(turn,)))).damage_probability
     assert off == pytest.approx(alone, abs=0.01)
@@ -225,30 +226,30 @@ def test_whole_numbers_per_turn_add_up_to_all_that_a_driven_machine_may_strike()
     assert float(some.sum()) * step == pytest.approx(4 / 64, rel=0.01)
 
 
-def test_beside_a_machine_that_is_heard_another_is_likelier(case: MakeCase, tones: ToneTable) -> None:
+def test_near_a_machine_that_is_detected_another_is_likelier(case: MakeCase, tones: ToneTable) -> None:
     seen, _ = driven_cage(tones, 0.0)
     other = outside(1.7, ambiguous=False)
-    alone, beside = (
+    alone, among = (
         lone(diagnose(case(combs={CAGE: seen}, outside_combs=combs))).damage_probability / SUREST
         for combs in ((), (other,))
     )
-    assert odds(beside) / odds(alone) == pytest.approx(1 / COMPANY, rel=1e-6)
+    assert odds(among) / odds(alone) == pytest.approx(1 / COMPANY, rel=1e-6)
     assert COMPANY * max(OUTSIDE_RATE, DRIVEN_RATE) <= 0.2
 
 
 def test_what_a_driven_machine_leaves_of_its_teeth_is_no_race(case: MakeCase, tones: ToneTable) -> None:
-    """Lines at a whole number per turn of the shaft that is heard driving: few races lie there so exactly."""
+    """Lines at a whole number per turn of the shaft that is known to drive: few races lie there so exactly."""
     (low, high), order = tones.tone(RACE).slip, tones.tone(RACE).order
     place = order * (1 + (low + high) / 2)
     seen = replace(race(tones), order=place, place=place, place_error=1e-5)
     plain = lone(diagnose(case(combs={RACE: seen}))).probability
 
-    def beside(turn: float) -> float:
+    def near(turn: float) -> float:
         chain = replace(outside(32 * turn, ambiguous=False), per_turn=(32, turn))
         return lone(diagnose(case(combs={RACE: seen}, outside_combs=(chain,), slow_turns=(turn,)))).probability
 
-    assert beside(place / 61) < 0.5 * plain
-    assert beside(place / 61.3) == pytest.approx(plain, rel=1e-3)
+    assert near(place / 61) < 0.5 * plain
+    assert near(place / 61.3) == pytest.approx(plain, rel=1e-3)
 
 
 ELEMENT = "bearing.input bearing.rolling_element"
@@ -282,7 +283,7 @@ def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: Mak
     assert odds(bare) / odds(plain) == pytest.approx((0 + 1) / (8 + 2), rel=1e-6)
 
 
-def test_side_lines_that_are_higher_than_what_they_stand_beside_are_others(case: MakeCase, drive: Drive) -> None:
+def test_side_lines_that_are_higher_than_what_they_belong_to_are_others(case: MakeCase, drive: Drive) -> None:
     """Of a grid of other lines some always fall where side lines would."""
     large = drive.bearing[0].model_copy(update={"element_diameter_mm": 10.5})
     thick = drive.model_copy(update={"bearing": [large, *drive.bearing[1:]]})
@@ -290,9 +291,9 @@ def test_side_lines_that_are_higher_than_what_they_stand_beside_are_others(case:
     order, cage = 0.995 * own.tone(ELEMENT).order, own.tone(CAGE).order
 
     def sided(db: float) -> float:
-        beside = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
+        sides = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
         lines = tuple(CombLine(order=k * order, over_floor_db=11.0) for k in range(1, 9))
-        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=lines, sideband_lines=beside)
+        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=lines, sideband_lines=sides)
         return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=own))).damage_probability
 
     assert sided(13.0) == pytest.approx(SUREST)

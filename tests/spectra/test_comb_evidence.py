@@ -294,5 +294,5 @@ def test_without_a_line_there_is_no_place_and_one_line_alone_is_worth_half_a_bin
         flat.power[0, harmonic * round(OUTER / spectra.step)] = 100.0
     alone, _ = placed(flat, reading)
     flat.power[0, 5 * round(OUTER / spectra.step) + 3] = 1e4
-    beside, _ = placed(flat, reading)
-    assert beside == pytest.approx(alone, abs=1e-9)
+    disturbed, _ = placed(flat, reading)
+    assert disturbed == pytest.approx(alone, abs=1e-9)

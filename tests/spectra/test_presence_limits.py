@@ -134,7 +134,7 @@ def test_three_like_machines_are_named_at_most() -> None:
     assert len(beside(1.011, 1.017, 1.023, 0.986)) == 3
 
 
-def test_a_machine_beside_whose_shaft_lines_are_hidden_is_known_by_how_loud_its_meshes_are() -> None:
+def test_a_machine_next_to_it_whose_shaft_lines_are_hidden_is_known_by_how_loud_its_meshes_are() -> None:
     """Half a per cent apart the shafts' lines run into one. Of the many lines of a spectrum some fall on any mesh, but
     none as loud as this machine's own; those that are much fainter may be its side lines, those much louder its own."""
     rng = np.random.default_rng(5)
@@ -149,12 +149,12 @@ def test_a_machine_beside_whose_shaft_lines_are_hidden_is_known_by_how_loud_its_
     assert found[-25.0] == found[25.0] == ()
 
 
-def test_side_lines_of_a_mesh_at_the_output_are_no_machine_beside() -> None:
+def test_side_lines_of_a_mesh_at_the_output_are_no_other_machine() -> None:
     """One turn in 29 of the output: 30 ± 1/29."""
-    beside = 1 + 1 / (29 * 30)
+    off = 1 + 1 / (29 * 30)
     row = np.zeros(25_000)
     row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
-    row[np.rint(np.array([30.0, 60.0, 90.0]) * beside / STEP).astype(int)] = 1000.0
+    row[np.rint(np.array([30.0, 60.0, 90.0]) * off / STEP).astype(int)] = 1000.0
     assert speeds_alike(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS) == ()
 
 

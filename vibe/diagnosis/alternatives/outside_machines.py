@@ -21,12 +21,12 @@ NEIGHBOUR_WEIGHT = 1.2
 """How likely damage is in a machine of the same kind beside, against this one, where slip says nothing (common
 practice): as likely, and a little more, so that nobody opens the wrong one."""
 PASSES_HZ = 3000.0
-"""Corner of what reaches a sensor from the machine beside: joints and a foundation pass impacts up to a few kHz, and
-the less the higher (common practice, from memory: 1 to 4 kHz; therefore bearings are listened to on their own housing).
-Its weight falls with 1 + (f / corner)²."""
+"""Corner of what reaches a sensor from the machine next to it: joints and a foundation pass impacts up to a few kHz,
+and the less the higher (common practice, from memory: 1 to 4 kHz; therefore bearings are listened to on their own
+housing). Its weight falls with 1 + (f / corner)²."""
 SPEED_OWN = 0.5
-"""Probability that a speed found in the signal is this machine's where another of its kind is heard as well: it is that
-of the louder lines (of the outside worlds' drives with a machine beside 7 of 17)."""
+"""Probability that a speed found in the signal is this machine's where another of its kind is detected as well: it is
+that of the louder lines (of the outside worlds' drives next to one 7 of 17)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one beside is not mentioned: one in twenty is the usual doubt."""
 UNHEARD = 0.4
@@ -40,9 +40,9 @@ DRIVEN_RATE = 0.05
 """The same of one that the drive itself turns, so that it strikes an exact whole number of times per turn of its
 output; each number up to ``MOST_PER_TURN`` is as likely as the next (common practice)."""
 COMPANY = 4.0
-"""How many times likelier both are where another machine is heard already (common practice): machines stand in company,
-and what one of them leaves beside the lines that were taken for it is its own."""
-MOST_BY_CHANCE = 0.25
+"""How many times likelier both are where another machine is detected already (common practice): machines stand in
+company, and what one of them leaves besides the lines that were taken for it is its own."""
+MOST_BY_CHANCE = 0.1
 """Share of orders that would fit a whole number per slow turn by chance, above which that fit says nothing."""
 LEFT_HARMONICS = 12
 """Harmonics of a driven machine among which it may leave lines at any whole number per turn, as teeth or links
@@ -53,11 +53,11 @@ rolling element in ten shows too)."""
 SIDE_STANDS_DB = 9.0
 """A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
 SIDES_ABOVE_DB = 3.0
-"""By how much the mean of the side lines may exceed that of the first lines that they stand beside: of a load that is
+"""By how much the mean of the side lines may exceed that of the first lines to which they belong: of a load that is
 met at one place they are all but as strong (common practice: noise adds a little). Of a grid of other lines, of which
-some always fall beside, nothing keeps them lower."""
+some always fall there, nothing keeps them lower."""
 SIDE_HARMONICS = 4
-"""Side lines are read beside so many lines."""
+"""Side lines are read at so many lines."""
 STRONG_DB, FEWEST_SIDES = 15.0, 4
 """Mean of a comb's three strongest lines from which side lines, which are seldom 6 dB weaker, would stand too, and how
 many are predicted where their absence says something (common practice)."""
@@ -123,13 +123,18 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     )
     if low <= place <= high and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
         own *= BARE_OWN if _is_bare(case, finding) else 1.0
-        driven_there = sum(_whole_density(place, error, turn) for turn in case.slow_turns)
-        rates = OUTSIDE_RATE / log(high / low) + DRIVEN_RATE * driven_there
-        outside += (COMPANY if others else 1.0) * rates
-    elif outside <= 0:
+        free = OUTSIDE_RATE / log(high / low)
+        turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
+        outside += (COMPANY if others else 1.0) * (free + turned)
+    else:
+        free, turned = 0.0, outside
+    if outside <= 0:
         return finding
-    hz = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders"
-    return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {hz}")
+    name = f"{place * case.speed.input_hz:.3g} Hz" if case.speed is not None else f"{place:.4g} orders"
+    if turned > free:
+        turn = max(case.slow_turns, key=lambda one: _whole_density(place, error, one, round(place / one) + 1))
+        name += f", {round(place / turn)} times per turn of a shaft that this drive turns"
+    return _less_sure(finding, own / (own + outside), f"an outside machine that strikes at {name}")
 
 
 def _placed(case: Case, comb: CombEvidence) -> tuple[float, float]:
@@ -253,10 +258,10 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
 
 
 def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
-    """Probability that a comb is this machine's rather than one's of the same kind beside it.
+    """Probability that a comb is this machine's rather than one's of the same kind next to it.
 
-    A part that slips is told by the slip that it would need with each: usual in the middle of its window, rare at its
-    ends; and what is heard high up comes from the machine that carries the sensor. Which of the speeds is this
+    A part that slips is given away by the slip that it would need with each: usual in the middle of its window, rare
+    at its ends; and what stands high up comes from the machine that carries the sensor. Which of the speeds is this
     machine's only pulses tell. What does not slip lies at its order of whichever machine the speed was taken from.
     """
     low, high = tone.slip
@@ -272,11 +277,11 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
         return exp(-0.5 * ((slip - middle) / sigma) ** 2)
 
     found, others = weight(1.0), sum(weight(speed) for speed in case.alike)
-    heard_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
-    beside = NEIGHBOUR_WEIGHT / (1 + (heard_hz / PASSES_HZ) ** 2)
+    middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
+    neighbour = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
     known = 1.0 if pulsed else SPEED_OWN
     own, total = known * found + (1 - known) * others, found + others
-    theirs = beside * (total - own)
+    theirs = neighbour * (total - own)
     share = own / (own + theirs) if own > 0 else 0.0
     # Its meshing parts make lines that never slip, sound or not.
     return OUTSIDE_TOO * share if rigid * order < LINE_BINS * case.resolution else share

@@ -53,7 +53,7 @@ DIFFERENCES = (1, 2)
 BEST_PAIRS, BEST_SPEEDS = 24, 2
 """Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
 MORE = 4.6
-"""Log odds, ln 99, by which a drive of other counts must explain more to be told."""
+"""Log odds, ln 99, by which a drive of other counts must explain more to be named."""
 LOOKED_AT, MOST_RIVALS = 24, 3
 """Drives whose output pins are looked for too, and those that are told."""
 PASSES = range(5, 17)

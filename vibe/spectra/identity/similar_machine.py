@@ -17,7 +17,7 @@ HEARD = 4.6
 """Log odds, ln 99, from which on it counts as heard, all speeds tried paid for."""
 SHAFT_LINES, MESH_LINES = (1.0, 2.0, 3.0), (1, 2, 3)
 """Orders of the shaft, and multiples of the mesh, that are looked for: the first ones are the strongest."""
-MOST_TOLD = 4.6
+MOST_OF_LINE = 4.6
 """Evidence that one line gives at most, ln 99: a loud one alone may be anybody's, two at one speed are a machine's."""
 AS_LOUD_DB = 15.0
 """Fainter than the machine's own by more than this a line may be a side line of it (common practice), and counts as a
@@ -50,17 +50,17 @@ def speeds_alike(axis: Axis, family: Family) -> tuple[float, ...]:
     # A line at the place of an own one, of lobes or side lines, is that one.
     asked, mine = orders * speeds, family.own()
     after = np.searchsorted(mine, asked)
-    beside = mine[np.maximum(after, 1) - 1], mine[np.minimum(after, mine.size - 1)]
-    surprise[np.minimum(*(np.abs(one - asked) for one in beside)) <= CLEAR_BINS * axis.step] = np.nan
+    nearest = mine[np.maximum(after, 1) - 1], mine[np.minimum(after, mine.size - 1)]
+    surprise[np.minimum(*(np.abs(one - asked) for one in nearest)) <= CLEAR_BINS * axis.step] = np.nan
     strays, nowhere = strays_of(axis, family.own(), speeds), np.zeros((orders.size, 1), dtype=bool)
     fainter_db = _fainter_db(axis.at(orders, shaft=True), surprise)
     # Loud lines among faint ones are no strays.
     stray = strays.rate(np.where(fainter_db < AS_LOUD_DB, surprise, STANDS), nowhere)
-    told = np.minimum(line_ratios(surprise, LINE_SEEN, stray), MOST_TOLD)
-    own_mesh = told[len(SHAFT_LINES) :].sum(axis=0) >= LEAST_MESH
+    evidence = np.minimum(line_ratios(surprise, LINE_SEEN, stray), MOST_OF_LINE)
+    own_mesh = evidence[len(SHAFT_LINES) :].sum(axis=0) >= LEAST_MESH
     # Where its lines are so much louder, they are the machine's own, and the speed found is not quite right.
     own_mesh &= fainter_db > -AS_LOUD_DB
-    weight = told.sum(axis=0) - np.log(speeds.size / 2)
+    weight = evidence.sum(axis=0) - np.log(speeds.size / 2)
     # Two speeds as far above as below are the side lines of one machine whose strength comes and goes.
     mirrored = np.minimum(weight, maximum_filter1d(weight[::-1], 5)) >= HEARD
     weight[~(clear & own_mesh) | mirrored] = -np.inf
