@@ -26,7 +26,7 @@ def test_captures_that_agree_are_surer_than_one_and_those_that_differ_less_sure(
     one = capture(0.0, (43, 0.85), (42, 0.15))
     assert likeliest(one, one)[0] == 43
     assert likeliest(one, one)[1] > 0.95
-    lobes, probability = likeliest(one, capture(0.0, (42, 0.9), (43, 0.1)))
+    _, probability = likeliest(one, capture(0.0, (42, 0.9), (43, 0.1)))
     assert probability < 0.7
     # However sure one capture is, another that contradicts it as surely leaves it open.
     sure, other = capture(0.0, (43, 1.0)), capture(0.0, (42, 1.0))
