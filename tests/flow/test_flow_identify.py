@@ -1,0 +1,40 @@
+"""Several captures of a drive that nobody described."""
+
+from __future__ import annotations
+
+import pytest
+
+from vibe.flow.identify.answer import Answer, Counts, Identification, together
+
+NOTHING = Answer(value=None, why="t")
+
+
+def capture(none: float, *shares: tuple[int, float]) -> Identification:
+    counts = tuple(Counts(lobes=n, ring_pins=n + 1, ratio=float(n), probability=p) for n, p in shares)
+    return Identification(
+        capture="c", candidates=counts, none=none, ratio=NOTHING, mesh="", speed_rpm=NOTHING, slip=NOTHING,
+        discs=NOTHING, direction=NOTHING, plate=None, load_percent=None,
+    )  # fmt: skip
+
+
+def likeliest(*found: Identification) -> tuple[int, float]:
+    first = together(found)[0]
+    return first.lobes, first.probability
+
+
+def test_captures_that_agree_are_surer_than_one_and_those_that_differ_less_sure() -> None:
+    one = capture(0.0, (43, 0.85), (42, 0.15))
+    assert likeliest(one, one)[0] == 43
+    assert likeliest(one, one)[1] > 0.95
+    _, probability = likeliest(one, capture(0.0, (42, 0.9), (43, 0.1)))
+    assert probability < 0.7
+    # However sure one capture is, another that contradicts it as surely leaves it open.
+    sure, other = capture(0.0, (43, 1.0)), capture(0.0, (42, 1.0))
+    assert likeliest(sure, other)[1] == pytest.approx(0.5, abs=0.01)
+
+
+def test_a_capture_that_hears_nothing_takes_nothing_away() -> None:
+    deaf = capture(0.99, (4, 0.01))
+    assert likeliest(capture(0.02, (43, 0.98)), deaf)[1] > 0.9
+    assert together([deaf])[0].probability < 0.05
+    assert together([capture(1.0)]) == ()
