@@ -51,7 +51,7 @@ def not_running(
     running machine has: lines of others fit some speed or other. With pulses of its own the capture is limited only: it
     turns, and another try would hear no more of it.
     """
-    if found is None or found.verdict == "other drive" or (found.verdict == "fits" and found.inside.mesh >= PLAIN):
+    if found is None or (found.verdict == "fits" and found.inside.mesh >= PLAIN):
         return None
     asked = drive
     if found.verdict == "other speed" and found.speed is not None:
@@ -60,6 +60,8 @@ def not_running(
     pulsed = capture.tachometer is not None and found.speed is not None and found.speed.method == "tachometer"
     if not pulsed and level < (NOISE_M_S2 if asked is drive else QUIET_M_S2):
         return at_rest(drive, level)
+    if found.verdict == "other drive":
+        return None
     judged = diagnose_samples(_beginning(capture, fit, drive), asked, table, settings, others)
     reason = judged.unheard
     if reason is None or reason.code != "not_heard":
