@@ -17,6 +17,7 @@ from vibe.flow.route import round as rounds
 from vibe.flow.route.field_check import FieldJob, FieldResult
 from vibe.flow.route.round import Round, WatchResult
 from vibe.flow.samples.route_round import make_practice
+from vibe.synth.samples.collecting_faults import SAMPLE_FAULTS
 
 ROOT = Path(__file__).resolve().parents[2]
 ROUTE = ROOT / "configs" / "routes" / "water_works.toml"
@@ -28,7 +29,7 @@ wrongly are tried without samples elsewhere."""
 @pytest.fixture(scope="module")
 def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("practice")
-    make_practice(folder, only=TAGS, workers=1)
+    make_practice(folder, only=TAGS, months=("february", "march"), workers=1)
     return folder
 
 
@@ -238,3 +239,24 @@ def test_a_run_never_calls_sound_what_the_check_sends_back(practice: Path, tmp_p
     report = json.loads((now / "SM-02" / "health.json").read_text(encoding="utf-8"))
     assert {one["field_verdict"] for one in report["captures"][0]["channels"]} == {"retake"}
     assert "exchanged" in report["state_rule"]
+
+
+@pytest.mark.slow
+def test_every_fault_of_april_is_named_with_its_remedy(tmp_path: Path) -> None:
+    """What recorders and cables spoil; February, which the earlier tests accept, is the healthy twin of each."""
+    make_practice(tmp_path, months=("february", "april"), workers=1)
+    call = Round.of(ROUTE, tmp_path / "april", tmp_path / "february").checked(workers=1)
+    unnamed = {one.drive: one for one in call.missing if one.cause == "unnamed"}
+    wrong = {}
+    for file in call.files:
+        entry = told(tmp_path)[name(file, tmp_path)]
+        said = " ".join([*(reason.remedy for point in file.points for reason in point.reasons), *file.remarks])
+        verdict = worst(file)
+        if file.drive in unnamed:
+            verdict, said = "missing", unnamed[file.drive].remedy
+        if verdict != entry["verdict"] or entry["remedy"] not in said:
+            wrong[entry["planted"]] = (entry["verdict"], verdict, said)
+        if entry["planted"] == "clock not set" and not any("was not set" in remark for remark in file.remarks):
+            wrong[entry["planted"]] = ("a remark", verdict, said)
+    assert wrong == {}
+    assert len({entry["planted"] for entry in told(tmp_path).values()} - {""}) == len(SAMPLE_FAULTS)

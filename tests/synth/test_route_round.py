@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol, get_args
 from zoneinfo import ZoneInfo
@@ -13,8 +13,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.io import wavfile
 
+from vibe.core.capture import Capture
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.flow.samples.route_round import make_practice
+from vibe.synth.samples.collecting_faults import SAMPLE_FAULTS, SampleFault, spoiled
 from vibe.synth.samples.demo import shared_folder
 from vibe.synth.samples.route_round import (
     MONTHS,
@@ -326,8 +328,36 @@ def test_a_drive_cannot_be_visited_twice(small: Path, tmp_path: Path) -> None:
         takings(tmp_path / "out", spec=small)
 
 
+def test_each_fault_of_april_is_planted_once() -> None:
+    practice, _ = load_practice()
+    planted = [entry.april.planted for entry in practice.drive if entry.april is not None]
+    assert sorted(planted) == sorted(SAMPLE_FAULTS)
+
+
+@pytest.mark.parametrize("fault", SAMPLE_FAULTS)
+def test_a_fault_of_the_samples_is_there_and_its_twin_is_whole(fault: SampleFault) -> None:
+    rows = np.random.default_rng(4).standard_normal((2, 12_800)).astype(np.float32)
+    whole = Capture.from_arrays(
+        dict(zip(POINTS, rows, strict=True)),
+        sample_rate_hz=12_800.0,
+        unit="m/s^2",
+        measured_at=datetime(2026, 4, 24, 8, tzinfo=UTC),
+    )
+    made = spoiled(whole, fault, np.random.default_rng(5))
+    same = {name: getattr(made, name) == getattr(whole, name) for name in ("measured_at", "drive", "speed_rpm")}
+    assert same == {"measured_at": fault != "clock not set", "drive": True, "speed_rpm": True}
+    alike = [
+        (one.name, one.sample_rate_hz, one.samples.size) == (two.name, two.sample_rate_hz, two.samples.size)
+        and bool(np.array_equal(one.samples, two.samples))
+        for one, two in zip(made.channels, whole.channels, strict=True)
+    ]
+    first = fault in ("clock not set", "one sensor twice")
+    assert alike == [first, fault == "clock not set"]
+
+
 def test_faults_are_planted_in_march_only(planned: dict[tuple[str, str], PracticeVisit]) -> None:
     entries: list[PracticeDrive] = [one.entry for (_, month), one in planned.items() if month == "february"]
+    assert all((one.spoiled is not None) == (month == "april") for (_, month), one in planned.items())
     assert all(entry.planted is not None for entry in entries)
     assert all(one.planted is None for (_, month), one in planned.items() if month == "february")
 
@@ -335,4 +365,4 @@ def test_faults_are_planted_in_march_only(planned: dict[tuple[str, str], Practic
 @pytest.mark.slow
 def test_the_whole_round_stays_small(tmp_path: Path) -> None:
     make_practice(tmp_path / "out", workers=2)
-    assert sum(path.stat().st_size for path in (tmp_path / "out").rglob("*") if path.is_file()) < 60e6
+    assert sum(path.stat().st_size for path in (tmp_path / "out").rglob("*") if path.is_file()) < 90e6

@@ -23,7 +23,9 @@ def practice(
     workers: Workers = None,
     force: Force = False,
 ) -> None:
-    """Make a practice round: captures of the sample water works, with faults of collecting planted in March.
+    """Make a practice round: captures of the sample water works, with faults of collecting planted.
+
+    All is well in February; in March people go wrong, in April recorders and cables do.
 
     Try ``vibe check`` on it: DIR/truth.toml says what it ought to find. With --commissioning, make sets for
     ``vibe run pipelines/commissioning.toml``: a good drive, and four that are not.
@@ -51,6 +53,7 @@ def practice(
         [
             ["last month's round", str(made.february)],
             ["this month's round", str(made.march)],
+            *([] if made.april is None else [["a round with faulty samples", str(made.april)]]),
             ["what is really in it", str(made.truth)],
         ],
     )

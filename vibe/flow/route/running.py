@@ -11,8 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
 
 if TYPE_CHECKING:
@@ -51,15 +49,19 @@ def not_running(
     running machine has: lines of others fit some speed or other. With pulses of its own the capture is limited only: it
     turns, and another try would hear no more of it.
     """
-    if found is None or found.verdict == "other drive" or (found.verdict == "fits" and found.inside.mesh >= PLAIN):
+    from vibe.spectra.speed.standstill import loudest
+
+    if found is None or (found.verdict == "fits" and found.inside.mesh >= PLAIN):
         return None
     asked = drive
     if found.verdict == "other speed" and found.speed is not None:
         asked = _with_speed(drive, found.speed.input_hz)
-    level = max(float(np.nanstd(channel.samples)) for channel in fit)
+    level = loudest([channel.samples for channel in fit])
     pulsed = capture.tachometer is not None and found.speed is not None and found.speed.method == "tachometer"
     if not pulsed and level < (NOISE_M_S2 if asked is drive else QUIET_M_S2):
         return at_rest(drive, level)
+    if found.verdict == "other drive":
+        return None
     judged = diagnose_samples(_beginning(capture, fit, drive), asked, table, settings, others)
     reason = judged.unheard
     if reason is None or reason.code != "not_heard":

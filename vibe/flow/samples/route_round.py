@@ -5,17 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vibe.flow.samples.parallel_writing import made
 from vibe.storage.files import check_folder, write_whole
 
+if TYPE_CHECKING:
+    from vibe.synth.samples.route_round import Month
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PracticeOutcome:
-    """The two rounds, and what is really in them."""
+    """The rounds, and what is really in them. ``april``: None where the description has none."""
 
     february: Path
     march: Path
+    april: Path | None
     truth: Path
     captures: int
 
@@ -25,11 +30,13 @@ def make_practice(
     *,
     spec: Path | None = None,
     only: Sequence[str] | None = None,
+    months: Sequence[Month] | None = None,
     workers: int | None = None,
     force: bool = False,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> PracticeOutcome:
-    """Make the practice round in ``out``, the shipped one unless ``spec`` is given; ``only`` some drives, by tag.
+    """Make the practice round in ``out``, the shipped one unless ``spec`` is given; ``only`` some drives, by tag, and
+    ``months`` some rounds.
 
     Raises:
         ConfigError: the description is wrong.
@@ -39,7 +46,7 @@ def make_practice(
     from vibe.synth.samples.route_round import TRUTH, take, takings, truth_text
 
     check_folder(out)
-    jobs = takings(out, spec=spec, only=only, force=force)
+    jobs = takings(out, spec=spec, only=only, months=months, force=force)
 
     def tell(done: int, _: object) -> None:
         if progress is not None:
@@ -54,6 +61,7 @@ def make_practice(
     return PracticeOutcome(
         february=out / "february",
         march=out / "march",
+        april=out / "april" if any(job.month == "april" for job in jobs) else None,
         truth=truth,
         captures=sum(len(written) for _, written in pairs),
     )

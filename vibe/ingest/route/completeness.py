@@ -77,6 +77,7 @@ def _missing(want: Expected, short: int, files: Sequence[FileSeen]) -> Missing:
         if file.error is not None and (file.named_point is None or folded(file.named_point) == folded(want.point))
     ]  # fmt: skip
     unnamed = [(file, one) for file, one in points if one.verdict == "extra"]
+    copies = [file for file, one in points if folded(one.point) == folded(want.point) and one.verdict == "twice"]
     if sent_back:
         cause = "repeat"
         what = (
@@ -88,6 +89,9 @@ def _missing(want: Expected, short: int, files: Sequence[FileSeen]) -> Missing:
                 f"Repeat it once more as stated for the files. {len(sent_back)} were sent back: if the next one is "
                 "too, go on, write down what was tried and report the point."
             )
+    elif copies and short == want.captures:
+        cause, what = "repeat", f"its channel in {copies[0].path.name} holds the samples of another capture"
+        remedy = "Connect each sensor to its own input, and repeat the measurement."
     elif broken:
         cause, what = "unreadable", f"its file {broken[0].path.name} cannot be read"
         remedy = broken[0].remedy or "Do as stated for the file."

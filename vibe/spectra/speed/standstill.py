@@ -45,6 +45,11 @@ def standing(rows: Sequence[tuple[NDArray[np.float32], float]]) -> tuple[tuple[f
     return times if sum(end - begin for begin, end in times) >= LEAST_S else ()
 
 
+def loudest(rows: Sequence[NDArray[np.float32]]) -> float:
+    """R.m.s. about the mean of the loudest of ``rows`` (n,), gaps left out, in their unit; 0 where there is none."""
+    return max((float(np.nanstd(samples, dtype=np.float64)) for samples in rows if samples.size), default=0.0)
+
+
 def _quiet(samples: NDArray[np.float32], rate: float) -> NDArray[np.bool_] | None:
     """Which windows, half overlapping, are quiet in both bands; None where there are too few or no upper band."""
     n = 2 * (round(WINDOW_S * rate) // 2)

@@ -18,6 +18,7 @@ from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.storage.files import write_whole
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import parse_damage
+from vibe.synth.samples.collecting_faults import SampleFault, spoiled
 from vibe.synth.samples.demo import shared_folder
 from vibe.synth.simulate import simulate
 from vibe.synth.writers import write_capture
@@ -27,8 +28,8 @@ Planted = Literal[
     "dead", "not running", "speed noted wrongly", "slow", "cut off", "clock put forward",
 ]  # fmt: skip
 Written = Literal["native", "logger A", "logger B"]
-Month = Literal["february", "march"]
-MONTHS: tuple[Month, ...] = ("february", "march")
+Month = Literal["february", "march", "april"]
+MONTHS: tuple[Month, ...] = ("february", "march", "april")
 TRUTH = "truth.toml"
 
 POINTS = ("input side radial", "output side radial")
@@ -53,6 +54,15 @@ class _Form(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+class AprilFault(_Form):
+    """What goes wrong with the samples themselves at one drive in April."""
+
+    planted: SampleFault
+    verdict: Literal["accepted", "limited", "retake", "missing"] = "retake"
+    remedy: str
+    note: str
+
+
 class PracticeDrive(_Form):
     """What happens at one drive."""
 
@@ -75,6 +85,7 @@ class PracticeDrive(_Form):
     verdict: Literal["accepted", "limited", "retake", "missing", "twice"] = "accepted"
     remedy: str = ""
     note: str
+    april: AprilFault | None = None
 
     @model_validator(mode="after")
     def _plantable(self) -> PracticeDrive:
@@ -101,6 +112,7 @@ class PracticeForm(_Form):
 
     february: AwareDatetime
     march: AwareDatetime
+    april: AwareDatetime | None = None
     drive: Annotated[list[PracticeDrive], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -125,12 +137,17 @@ class PracticeVisit:
 
     @property
     def planted(self) -> Planted | None:
-        """Faults are planted in March only."""
+        """What people do wrong, in March; in April it is the samples that are."""
         return self.entry.planted if self.month == "march" else None
 
     @property
+    def spoiled(self) -> AprilFault | None:
+        """What is wrong with the samples of this visit."""
+        return self.entry.april if self.month == "april" else None
+
+    @property
     def written(self) -> Written:
-        """How this visit's capture comes home."""
+        """How this visit's capture comes home; in April as in February."""
         return self.entry.written[self.month == "march"]
 
 
@@ -152,9 +169,14 @@ def load_practice(path: Path | None = None) -> tuple[PracticeForm, Path]:
 
 
 def takings(
-    folder: Path, *, spec: Path | None = None, only: Sequence[str] | None = None, force: bool = False
+    folder: Path,
+    *,
+    spec: Path | None = None,
+    only: Sequence[str] | None = None,
+    months: Sequence[Month] | None = None,
+    force: bool = False,
 ) -> tuple[PracticeVisit, ...]:
-    """Every visit of both rounds, or those to the drives whose tags are in ``only``.
+    """Every visit of all rounds, or those to the drives whose tags are in ``only``, in ``months``.
 
     Raises:
         ConfigError: the description or a drive file is wrong. CallError: a tag that is not in the round.
@@ -171,17 +193,19 @@ def takings(
         # Long work is done for them: what is in the way is told before it.
         if not force and (folder / name).exists():
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
+    begun = {month: when for month in MONTHS if (when := getattr(practice, month)) is not None}
     return tuple(
         PracticeVisit(
             entry=entry,
             drive=drives[entry.drive],
             other=None if entry.other is None else _drive(entry.other),
             month=month,
-            at=getattr(practice, month) + timedelta(minutes=entry.minute),
+            at=begun[month] + timedelta(minutes=entry.minute),
             folder=folder / month,
             force=force,
         )
         for month in MONTHS
+        if month in begun and (months is None or month in months)
         for entry in practice.drive
         if only is None or drives[entry.drive].tag in only
     )
@@ -222,7 +246,7 @@ def _measured(taking: PracticeVisit) -> Capture:
         speed_rpm=None if entry.speed_rpm is None else entry.speed_rpm[march],
         load_percent=entry.load_percent[march],
         points=POINTS,
-        tachometer=entry.tachometer,
+        tachometer=entry.tachometer and (taking.spoiled is None or taking.spoiled.planted != "at rest"),
         running=planted != "not running",
         sensor_faults=((entry.at, SENSOR_FAULT[planted]),) if planted in SENSOR_FAULT and entry.at else (),
         tell_speed=planted != "not running",
@@ -230,8 +254,11 @@ def _measured(taking: PracticeVisit) -> Capture:
         machine_seed=entry.seed if drive is taking.drive else entry.seed + 1,
     )
     damage = [parse_damage(text) for text in entry.damage] if march else []
-    capture = simulate(drive, damage, seed=entry.seed + (1000 if march else 0), conditions=conditions)
-    return replace(capture, drive=taking.drive.tag)
+    seed = entry.seed + 1000 * MONTHS.index(taking.month)
+    capture = replace(simulate(drive, damage, seed=seed, conditions=conditions), drive=taking.drive.tag)
+    if taking.spoiled is None:
+        return capture
+    return spoiled(capture, taking.spoiled.planted, np.random.default_rng(seed))
 
 
 def _collected(taking: PracticeVisit, capture: Capture) -> Capture:
@@ -307,15 +334,16 @@ def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: P
     for taking, paths in made:
         march = taking.month == "march"
         for path in paths:
-            entry = taking.entry
+            entry, april = taking.entry, taking.spoiled
+            said = april if april is not None else entry if march else None
             told = {
                 "file": path.relative_to(folder).as_posix(),
                 "drive": taking.drive.tag,
-                "planted": taking.planted or "",
+                "planted": taking.planted or "" if april is None else april.planted,
                 "at": entry.at or "" if march else "",
-                "verdict": entry.verdict if march else "accepted",
-                "remedy": entry.remedy if march else "",
-                "note": entry.note if march else "All is well.",
+                "verdict": "accepted" if said is None else said.verdict,
+                "remedy": "" if said is None else said.remedy,
+                "note": "All is well." if said is None else said.note,
             }
             lines += ["", "[[file]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
     return "\n".join(lines) + "\n"

@@ -44,9 +44,9 @@ def larger_range(signal: Signal, count: int) -> str:
     level = float(np.abs(signal.x).max())
     present = max(signal.channel.full_scale or 0.0, level)
     needed = max(peak_before_clipping(signal, count), 2.0 * present)
+    if fits_plan(signal, needed, present):
+        return f"Set {planned_in_words(signal)} and repeat the measurement."
     planned = planned_range(signal)
-    if planned is not None and planned >= needed and not _too_coarse(signal, planned / present):
-        return f"Set the planned range of {in_both_units(planned)} and repeat the measurement."
     named = named_range(signal.channel, needed)
     if named is None:
         return "No usual input range is large enough: use a sensor of lower sensitivity and repeat the measurement."
@@ -54,6 +54,17 @@ def larger_range(signal: Signal, count: int) -> str:
     if plain_unit(signal.channel.recorded_unit) in VOLTS:
         name += f" ({value / present:.2g} times the present input range in volts)"
     return f"Set the input range to ±{name}{_unlike(planned, named[1])} and repeat the measurement."
+
+
+def fits_plan(signal: Signal, needed: float, present: float) -> bool:
+    """Whether the planned range holds ``needed`` and leaves steps enough of a recorder that is set to ``present``."""
+    planned = planned_range(signal)
+    return planned is not None and planned >= needed and not _too_coarse(signal, planned / present)
+
+
+def planned_in_words(signal: Signal) -> str:
+    """``the planned range of ±500 m/s² (51 g)``."""
+    return f"the planned range of {in_both_units(planned_range(signal) or 0.0)}"
 
 
 def planned_range(signal: Signal) -> float | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.checks.input_ranges import named_range
+from vibe.ingest.quality.checks.input_ranges import fits_plan, named_range, planned_in_words
 from vibe.ingest.quality.prepared_signal import Signal, amount, percent
 
 _EDGE = 0.06
@@ -51,6 +51,8 @@ def overflow(signal: Signal) -> list[Reason]:
         return []
     wider = named_range(signal.channel, 4 * half)
     choose = "Use a sensor of lower sensitivity" if wider is None else f"Set the input range to ±{wider[0]}"
+    if fits_plan(signal, 4 * half, half):
+        choose = f"Set {planned_in_words(signal)}"
     return [
         Reason(
             code="overflow",

@@ -20,9 +20,9 @@ _STEADY = 0.5
 _LEAST_STEP = 0.02
 """Radians; no phase is read better over a third of a second."""
 _SIGMAS, _MOST_SIGMAS = 6.0, 12.0
-_SURE, _LIKELY, _LIKELY_SUM = 3, 2, 45.0
+_SURE, _LIKELY, _LIKELY_SUM = 3, 2, 32.0
 """Lines that jump together, or fewer that jump far. Of 106 measured and simulated channels without a splice none had
-more than two lines that jumped, and the sum of all was 21 at most."""
+more than two lines that jumped, and the sum of all was 21 at most; the limit is half as much again."""
 
 
 def spliced(signal: Signal) -> list[Reason]:
