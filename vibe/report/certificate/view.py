@@ -105,6 +105,8 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
         "runs": document.runs_table(acceptance),
         "taken": document.captures_table(acceptance),
+        "risks_known": accuracy.risks_known(acceptance),
+        "tiny_risk": words.odds(accuracy.TINY),
         "searched": accuracy.searched_table(acceptance),
         "speed_charts": speed_chart.drawn(acceptance.speed_curves),
         "taken_points": document.points_of_all(acceptance),
