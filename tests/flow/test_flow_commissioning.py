@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.acceptance import Acceptance, Outcome
+from vibe.flow.commissioning import shown_sizes
 from vibe.flow.commissioning.acceptance import Accepted, _Read, run_commissioning
 from vibe.flow.commissioning.baseline_package import package_of
 from vibe.flow.commissioning.requirements import population_values
@@ -110,6 +113,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module", autouse=True)
+def few_trials() -> Iterator[None]:
+    """Of each part one impact is tried, a large one."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name, value in (("TRIALS", 1), ("MOST_STEPS", 1), ("FIRST", 16.0)):
+            patch.setattr(shown_sizes, name, value)
+        yield
+
+
 @pytest.fixture(scope="module")
 def done(folder: Path) -> dict[str, Accepted]:
     accepted = run_commissioning(folder / "recipe.toml", out=folder / "out", workers=1)
@@ -206,6 +218,69 @@ def test_one_page_lists_all_certificates_and_says_what_was_refused(
     assert not (tmp_path / "some" / "bruised").exists()
     with pytest.raises(ConfigError, match="one recording"):
         run_commissioning(folder / "recipe.toml", out=tmp_path / "none")
+
+
+def test_every_part_that_was_searched_is_named_with_what_would_have_shown(done: dict[str, Accepted]) -> None:
+    parts = {one.part: one for one in by_id(done["1"])["all parts"].searched}
+    assert {"stage1.lobe", "stage1.ring_pin", "bearing.eccentric bearing.outer_race"} <= set(parts)
+    race, cage = parts["bearing.eccentric bearing.outer_race"], parts["bearing.output bearing.cage"]
+    assert race.shown_m_s2 is not None
+    assert 0.05 < race.shown_m_s2 < 20.0
+    assert (cage.shown_m_s2, cage.why != "") == (None, True)
+    # A lobe and an output pin strike at one order: one trial serves both.
+    assert parts["stage1.lobe"].shown_m_s2 == parts["stage1.output_pin"].shown_m_s2
+    passed = by_id(done["1"])["eccentric bearing"]
+    assert "m/s² would have shown" in passed.why
+    # Next to a damage that was found nobody can try, and of other counts no part was searched at all.
+    assert all(one.shown_m_s2 is None and one.why for one in by_id(done["3"])["all parts"].searched)
+    assert by_id(done["2"])["all parts"].searched == ()
+
+
+def test_the_files_that_the_answer_rests_on_are_named_by_content(done: dict[str, Accepted], folder: Path) -> None:
+    own = folder / "sets" / "good"
+    found = {one.file: one.sha256 for one in done["1"].acceptance.inputs}
+    for name in ("drive.toml", "requirements.toml", "commissioning.toml"):
+        assert found[name] == hashlib.sha256((own / name).read_bytes()).hexdigest()
+    assert {"limits.toml", "judgement.toml", "diagnosis.toml", "measurement.toml"} <= set(found)
+
+
+def test_a_drive_file_without_bearings_proves_nothing_about_them(folder: Path, tmp_path: Path) -> None:
+    given = folder / "sets" / "bruised"
+    bare = (given / "drive.toml").read_text(encoding="utf-8").split("[[bearing]]")[0]
+    (given / "bare_drive.toml").write_text(bare, encoding="utf-8")
+    head = REQUIREMENTS.split("[[requirement]]")[0] + "[[requirement]]\n"
+    ask = 'id = "sound"\nkind = "no damage"\ntext = "No damage of any bearing or pin"\nsource = "s"\n'
+    (given / "sound.toml").write_text(f"{head}{ask}false_alarm_rate = 0.01\n", encoding="utf-8")
+    text = (given / "commissioning.toml").read_text(encoding="utf-8")
+    path = given / "bare_set.toml"
+    path.write_text(
+        text.replace("drive.toml", "bare_drive.toml").replace("requirements.toml", "sound.toml"), encoding="utf-8"
+    )
+    (accepted,) = run_commissioning(folder / "recipe.toml", captures=path, out=tmp_path, workers=1)
+    (outcome,) = accepted.acceptance.outcomes
+    assert outcome.answer == "undetermined"
+    assert "does not describe it: bearing" in outcome.why
+    assert outcome.settles is not None
+
+
+def test_lines_are_named_as_findings_name_them(folder: Path, tmp_path: Path) -> None:
+    given = folder / "sets" / "good"
+    line = 'kind = "tone"\ntext = "t"\nsource = "s"\nlimit = 5.0\nunit = "mm/s"\n'
+    asked = [("shaft", "input.shaft"), ("same", "1x"), ("pins", "stage1.output_pin_pass")]
+    head = REQUIREMENTS.split("[[requirement]]")[0]
+    text = head + "".join(f'[[requirement]]\nid = "{name}"\ntone = "{tone}"\n{line}' for name, tone in asked)
+    (given / "lines.toml").write_text(text, encoding="utf-8")
+    path = given / "lines_set.toml"
+    own = (given / "commissioning.toml").read_text(encoding="utf-8")
+    path.write_text(own.replace("requirements.toml", "lines.toml"), encoding="utf-8")
+    (accepted,) = run_commissioning(folder / "recipe.toml", captures=path, out=tmp_path, workers=1)
+    found = by_id(accepted)
+    assert found["shaft"].measured is not None
+    assert found["shaft"].measured == found["same"].measured
+    assert found["pins"].measured is not None
+    (given / "lines.toml").write_text(text.replace("input.shaft", "input.shft"), encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"no line 'input\.shft.*it has .*input\.shaft"):
+        run_commissioning(folder / "recipe.toml", captures=path, out=tmp_path / "two", workers=1)
 
 
 def test_nothing_is_replaced_unasked(done: dict[str, Accepted], folder: Path) -> None:

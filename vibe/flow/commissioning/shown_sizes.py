@@ -69,31 +69,26 @@ def with_impacts(
 ) -> Capture | None:
     """The capture with impacts of that peak in every channel that was analysed, each ringing at a resonance of its own
     in that ``third`` of their range; None where it has no speed or no channel of acceleration."""
-    import numpy as np
-
-    from vibe.spectra.evidence.planted_impacts import planted, requested, ring_hz
+    from vibe.spectra.evidence.planted_impacts import requested, with_planted
 
     reading = plain.reading
     if reading is None:
         return None
     request = requested(tone.order, tone.slip, [side.order for side in tone.sidebands])
-    rng = np.random.default_rng(seed)
-    channels, changed = [], 0
-    for channel in capture.channels:
-        if channel.name in reading.samples and channel.quantity == "acceleration":
-            rate = channel.sample_rate_hz
-            hits = planted(
-                channel.samples.size,
-                rate,
-                reading.law,
-                request,
-                ring_hz(rate, rng, third / TRIALS, (third + 1) / TRIALS),
-                seed,
-            )
-            channels.append(replace(channel, samples=channel.samples + np.float32(size_m_s2) * hits))
-            changed += 1
-        else:
-            channels.append(channel)
+    part = (third / TRIALS, (third + 1) / TRIALS)
+    channels = [
+        replace(
+            channel,
+            samples=with_planted(
+                channel.samples, channel.sample_rate_hz, reading.law, request, size_m_s2=size_m_s2, seed=seed,
+                channel=number, part=part,
+            ),
+        )
+        if channel.name in reading.samples and channel.quantity == "acceleration"
+        else channel
+        for number, channel in enumerate(capture.channels)
+    ]  # fmt: skip
+    changed = any(new is not old for new, old in zip(channels, capture.channels, strict=True))
     return replace(capture, channels=tuple(channels), longer=None) if changed else None
 
 

@@ -109,6 +109,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "tiny_risk": words.odds(accuracy.TINY),
         "searched": accuracy.searched_table(acceptance),
         "speed_charts": speed_chart.drawn(acceptance.speed_curves),
+        "input_files": ", ".join(words.printable(one.file) for one in acceptance.inputs),
         "taken_points": document.points_of_all(acceptance),
         "plate": document.plate_facts(acceptance.plate),
         "signing": document.signing_lines(acceptance.issue),

@@ -32,6 +32,24 @@ class PlantRequest:
     sidebands: tuple[float, ...] = ()
 
 
+def with_planted(
+    samples: NDArray[np.float32],
+    sample_rate_hz: float,
+    law: AngleLaw,
+    request: PlantRequest,
+    *,
+    size_m_s2: float,
+    seed: int,
+    channel: int,
+    part: tuple[float, float],
+) -> NDArray[np.float32]:
+    """Samples (n,) [m/s²] with impacts of that peak at the instants of ``seed``; each ``channel`` rings at its own
+    resonance, in that ``part`` of the range, 0 to 1."""
+    resonance = ring_hz(sample_rate_hz, np.random.default_rng([seed, channel]), *part)
+    hits = planted(samples.size, sample_rate_hz, law, request, resonance, seed)
+    return np.asarray(samples + np.float32(size_m_s2) * hits, dtype=np.float32)
+
+
 def ring_hz(sample_rate_hz: float, rng: np.random.Generator, low: float = 0.0, high: float = 1.0) -> float:
     """A resonance that a casing may have and the capture passes, any octave alike; in that part of the range."""
     top = min(HIGHEST_RING_HZ, HIGHEST_OF_RATE * sample_rate_hz)
