@@ -31,11 +31,14 @@ from vibe.flow.commissioning.baseline_package import (
     remove,
 )
 from vibe.flow.commissioning.earlier_records import check_taken_anew, golden_figure, read_others
+from vibe.flow.commissioning.signing import sign_certificate
 from vibe.flow.settings import share_dir
 from vibe.history.store.store import Store
 from vibe.ingest.commissioning_set import load_set
 from vibe.ingest.formats.hdf5_writer import write_hdf5
 from vibe.report.certificate.certificate import write_certificate
+from vibe.report.certificate.check import verify_certificate
+from vibe.report.certificate.keys import known_keys, load_keys, make_keys
 
 VELOCITY = Requirement(
     id="velocity", kind="level", text="t", source="s", measure="velocity_rms", limit=2.0, unit="mm/s"
@@ -155,6 +158,12 @@ def test_a_baseline_is_handed_over_checked_and_noted_once(tmp_path: Path) -> Non
         (event,) = store.events("NEW-12")
     assert (event.kind, event.at, event.new_baseline) == ("new drive", package.begins, True)
     assert "certificate AC-1" in event.note
+    make_keys(tmp_path / "keys", "Shop", "long enough", rounds=1)
+    signed = sign_certificate(passed.json, load_keys(tmp_path / "keys", "long enough"), force=True, pdf=False)
+    again = package_of([folder])
+    assert again is not None
+    assert again.seal == signed.seal != package.seal
+    assert verify_certificate(folder / RECORD, known=known_keys([tmp_path / "keys"])).proved
     (folder / "table.h5").write_bytes((folder / "native 1.h5").read_bytes())
     with pytest.raises(CallError, match=r"table\.h5 is not the capture that was judged"):
         package_of([folder])

@@ -9,7 +9,6 @@ import typer
 
 from vibe.cli.shared.exit_status import NEEDS_ACTION, WRONG_CALL, plainly, refuse
 from vibe.cli.shared.options import Force, Out
-from vibe.core.errors import CallError
 
 app = typer.Typer(
     name="certificate",
@@ -105,19 +104,13 @@ def sign(
     """
     from vibe.cli.shared import output
     from vibe.cli.shared.pass_phrase import pass_phrase
-    from vibe.report.certificate.certificate import acceptance_of, write_certificate
-    from vibe.report.certificate.check import made_here, verify_certificate
-    from vibe.report.certificate.keys import load_keys
+    from vibe.flow.commissioning.signing import check_can_be_signed, sign_certificate
+    from vibe.report.certificate.keys import load_keys, signer_of
 
-    found = verify_certificate(record)
-    if found.failed or found.record is None:
-        refuse(f"{record} is {found.verdict}", WRONG_CALL)
-    if not made_here(found.record):
-        raise CallError(
-            f"{record} was made by another version, whose page this one does not make; run the recipe again"
-        )
+    check_can_be_signed(record)
+    signer_of(keys)
     opened = load_keys(keys, pass_phrase(pass_phrase_file))
-    made = write_certificate(acceptance_of(found.record), out or record.parent, force=force, pdf=pdf, keys=opened)
+    made = sign_certificate(record, opened, out=out, force=force, pdf=pdf)
     for remark in made.remarks:
         output.note(f"note: {remark}")
     output.show_files([path for path in (made.json, made.html, made.pdf, *made.signatures) if path is not None])

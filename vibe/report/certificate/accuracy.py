@@ -24,15 +24,18 @@ def factor_text(outcome: Outcome) -> str:
 
 
 def risk_text(outcome: Outcome) -> str:
-    """The chance that what passed is beyond its limit all the same."""
+    """The chance that what passed is beyond its limit all the same; empty where it is tiny or not known."""
     risk = outcome.risk_of_false_acceptance
-    if outcome.answer != "pass" or risk is None:
+    if outcome.answer != "pass" or risk is None or risk < TINY:
         return ""
-    if risk < TINY:
-        return f"risk below {words.odds(TINY)}"
     # Never smaller than it is.
     many = floor(1 / risk)
     return f"risk 1 in {many if many < 10 else floor(many / 10 ** (len(str(many)) - 2)) * 10 ** (len(str(many)) - 2)}"
+
+
+def risks_known(a: Acceptance) -> bool:
+    """Whether some figure that passed has a risk."""
+    return any(one.answer == "pass" and one.risk_of_false_acceptance is not None for one in a.outcomes)
 
 
 def searched_table(a: Acceptance) -> list[tuple[str, str, str]]:

@@ -152,6 +152,8 @@ def known_keys(places: Sequence[Path]) -> KnownKeys:
     """
     found = KnownKeys()
     for place in places:
+        if not place.exists():
+            raise CallError(f"{place}: there is no such file or folder of public keys")
         before = len(found.record) + len(found.pdf)
         for path in sorted(place.iterdir()) if place.is_dir() else [place]:
             if path.is_file() and path.stat().st_size <= MOST_KEY_BYTES:
