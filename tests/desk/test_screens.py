@@ -212,7 +212,7 @@ def test_files_are_looked_at_before_they_are_taken_in(browser: Browser, reposito
     sent = browser.http.post(
         "/import", files=files, data={"token": browser.token, "site": "Northfield"}, headers={"origin": ADDRESS}
     )
-    preview = _done(browser, sent)
+    preview: Any = _done(browser, sent)
     assert "1 rejected" in preview.text
     assert "evil.h5" in preview.text
     assert "TH-02" in preview.text

@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from tests.alarm_stores import START, add, damaged, drive_toml, fill, finding, sound
-from vibe.core.records.history import Event
 from vibe.core.records.history import Event, EventKind, Verdict
 from vibe.flow.alarms.kept_looks import Looks, form
 from vibe.flow.alarms.queue import QueueOutcome, decide, evaluate_alarms

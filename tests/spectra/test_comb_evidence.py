@@ -267,6 +267,7 @@ def test_all_lines_together_tell_an_order_far_closer_than_one_bin(order: float) 
     """Impacts that repeat exactly, a bin being 1/150 order: the k-th line tells the order k times as closely."""
     comb = weighed(impacts(order, 6.0, slip_sigma=0.0) + noise(3, N, 0.3))["outer"]
     assert comb.place == pytest.approx(order, abs=0.05 / 150)
+    assert comb.place is not None
     assert comb.place_error is not None
     assert abs(comb.place / order - 1) < 4 * comb.place_error < 4e-4
 

@@ -174,7 +174,7 @@ def summed_outside(case: str, trials: Sequence[OutsideTrial]) -> dict[str, Any]:
         return f"{100 * count / len(trials):.1f}"
 
     sure = [t for t in trials if t.both_probability >= SURE]
-    quiet = [t for t in trials if t.noise <= QUIET] or [None]
+    quiet: list[OutsideTrial | None] = [*(t for t in trials if t.noise <= QUIET)] or [None]
     return {
         "case": case,
         "drives": len(trials),

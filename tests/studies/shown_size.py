@@ -63,22 +63,22 @@ def tried(seed: int) -> list[Trial]:
         others = [capture for capture, _ in made[2:]]
         laws = [diagnosed(capture, job) for capture in others]
         rows = []
-        for tone, size in stated.items():
+        for tone_id, size in stated.items():
             counts = [0, 0]
             for number in range(TRIALS if size is not None else 0):
                 assert size is not None
-                rng = np.random.default_rng([seed, number, *tone.encode()])
+                rng = np.random.default_rng([seed, number, *tone_id.encode()])
                 capture, law = others[number % 2], laws[number % 2]
                 assert law.reading is not None
                 hits = {
-                    channel.name: _hits(table.tone(tone), law.reading.law, channel.samples.size, rng)
+                    channel.name: _hits(table.tone(tone_id), law.reading.law, channel.samples.size, rng)
                     for channel in capture.vibration
                 }
                 for place, times in enumerate((1.0, 1.0 / MARGIN)):
                     loud = _with(capture, hits, times * size)
                     counts[place] += any(is_damage(one, table) for one in diagnosed(loud, job).findings)
             done = TRIALS if size is not None else 0
-            rows.append(Trial(tone=tone, stated_m_s2=size, found=counts[0], found_below=counts[1], tried=done))
+            rows.append(Trial(tone=tone_id, stated_m_s2=size, found=counts[0], found_below=counts[1], tried=done))
     return rows
 
 

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
@@ -19,7 +19,6 @@ import h5py
 import pytest
 
 from tests.flow.desk.dropped import capture, drive_file
-from vibe.core.errors import CallError, CaptureError, OutputError
 from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
 from vibe.flow.desk import inbox
 from vibe.flow.desk.inbox import Inbox
@@ -61,7 +60,7 @@ def here(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def places(tmp_path: Path) -> Iterator[tuple[Path, Path, str]]:
+def places(tmp_path: Path) -> tuple[Path, Path, str]:
     """A store, a folder to watch, a drive file."""
     (tmp_path / "in").mkdir()
     Store.open(tmp_path / "store", create=True).close()

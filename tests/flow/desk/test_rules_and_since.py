@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.alarm_stores import LOBE, POINTS, START, add, damaged, drive_toml, fill, finding, sound
 from vibe.core.errors import CallError, ConfigError
-from vibe.core.records.history import Event
+from vibe.core.records.history import Event, EventKind
 from vibe.flow.alarms.queue import decide, evaluate_alarms
 from vibe.flow.desk.background import WorkStopped
 from vibe.flow.desk.drive_versions import check_drive, drive_versions, save_drive
@@ -44,8 +45,8 @@ def raised(week: int, seed: int, begins: int = 99, db: float = 0.0, ends: int = 
     return levels
 
 
-def repair(store: Store, tag: str, week: float, kind: str = "bearing change") -> None:
-    store.add_event(Event(drive=tag, at=START + week * WEEK, kind=kind, note="new outer race"))  # type: ignore[arg-type]
+def repair(store: Store, tag: str, week: float, kind: EventKind = "bearing change") -> None:
+    store.add_event(Event(drive=tag, at=START + week * WEEK, kind=kind, note="new outer race"))
 
 
 def test_a_limit_is_tried_on_the_past_and_nothing_is_saved(store: Store) -> None:
@@ -53,13 +54,13 @@ def test_a_limit_is_tried_on_the_past_and_nothing_is_saved(store: Store) -> None
     fill(store, "C-3", levels=lambda week: raised(week, 3), weeks=30, seed=3)
     before = {path: path.read_bytes() for path in store.folder.rglob("*.h5")}
     now = START + 30 * WEEK
-    said = {"source": "this drive", "measure": "acceleration_rms", "since": START, "until": now}
-    asis = try_limit(store, shift_db=0.0, **said)  # type: ignore[arg-type]
+    said: dict[str, Any] = {"source": "this drive", "measure": "acceleration_rms", "since": START, "until": now}
+    asis = try_limit(store, shift_db=0.0, **said)
     assert (asis.gained, asis.lost, asis.now) == ((), (), asis.tried)
-    assert {(one.drive, one.point) for one in try_limit(store, shift_db=-40.0, **said).gained} >= {  # type: ignore[arg-type]
+    assert {(one.drive, one.point) for one in try_limit(store, shift_db=-40.0, **said).gained} >= {
         ("C-3", POINTS[0]),
     }  # fmt: skip
-    higher = try_limit(store, shift_db=30.0, **said)  # type: ignore[arg-type]
+    higher = try_limit(store, shift_db=30.0, **said)
     assert sum(higher.tried.values()) == 0
     assert {one.drive for one in higher.lost} >= {"B-2"}
     ended = next(one for one in higher.lost if one.drive == "B-2" and one.point == POINTS[0])
@@ -67,7 +68,7 @@ def test_a_limit_is_tried_on_the_past_and_nothing_is_saved(store: Store) -> None
     assert ended.ended is not None
     assert START + 27 * WEEK <= ended.ended <= START + 29 * WEEK
     # An absolute one between the two: 0.7 m/s² is usual, B-2 went to 7.
-    absolute = try_limit(store, value=3.0, **said)  # type: ignore[arg-type]
+    absolute = try_limit(store, value=3.0, **said)
     assert (absolute.gained, absolute.lost, sum(absolute.tried.values())) == ((), (), 1)
     assert {path: path.read_bytes() for path in store.folder.rglob("*.h5")} == before
     assert store.alarms(open_only=False) == ()
@@ -77,7 +78,7 @@ def test_a_limit_is_tried_on_the_past_and_nothing_is_saved(store: Store) -> None
         ("no source", {"shift_db": 1.0, "source": "moon"}), ("not before", {"shift_db": 1.0, "since": now}),
     ):  # fmt: skip
         with pytest.raises(CallError, match=match):
-            try_limit(store, **{**said, **wrong})  # type: ignore[arg-type]
+            try_limit(store, **{**said, **wrong})
 
 
 def test_decisions_say_which_rules_cry_wolf_and_repairs_what_they_missed(store: Store) -> None:
@@ -122,7 +123,7 @@ def test_what_changed_is_new_graver_gone_or_not_measured(store: Store) -> None:
     then, now = START + 24.5 * WEEK, START + 33.5 * WEEK
     seen: list[tuple[int, int]] = []
     view = changes_since(store, then, now, progress=lambda done, of, _: seen.append((done, of)))
-    groups = {group: {row.drive for row in view.of(group)} for group in ("new", "graver", "gone", "not measured")}  # type: ignore[arg-type]
+    groups = {group: {row.drive for row in view.of(group)} for group in ("new", "graver", "gone", "not measured")}
     assert "A-1" in groups["new"]
     assert "C-3" in groups["gone"]
     assert "bearing change on" in next(row.why for row in view.of("gone") if row.drive == "C-3")
