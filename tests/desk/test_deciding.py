@@ -138,7 +138,7 @@ def test_two_people_decide_at_once(own_store: Path) -> None:
 def test_notes_and_owners_never_clash(own_store: Path) -> None:
     one, other = Browser(desk_of(own_store)), Browser(desk_of(own_store, by="P. Quint"))
     row = severe(one)
-    assert other.post(address(row, "note"), {"text": "Heard at the housing."}).status_code == 201
+    assert other.post(address(row, "note"), {"text": "Felt at the housing."}).status_code == 201
     assert other.post(address(row, "assign"), {"owner": "P. Quint"}).status_code == 201
     assert one.post(address(row, "note"), {"text": " "}).status_code == 422
     assert one.post(address(row), decision(row)).status_code == 201
@@ -148,7 +148,7 @@ def test_notes_and_owners_never_clash(own_store: Path) -> None:
     assert now is not None
     assert (now.list, now.owner) == ("work", "J. Sole")
     page = one.get(f"/case/{row.site}/{row.id}").text
-    assert "Heard at the housing." in page
+    assert "Felt at the housing." in page
     assert "Assigned to P. Quint" in page
 
 
