@@ -40,8 +40,8 @@ def wanted(kind: str = "level", **more: object) -> Requirement:
 
 
 def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: object) -> Sighting:
-    told = {"unit": "mm/s", "scatter": 0.02, "file": f"{next(NUMBERS)}.h5"} | more
-    return Sighting(value=value, point=point, run=run, kind=kind, **told)  # type: ignore[arg-type]
+    form = {"unit": "mm/s", "scatter": 0.02, "file": f"{next(NUMBERS)}.h5"} | more
+    return Sighting(value=value, point=point, run=run, kind=kind, **form)  # type: ignore[arg-type]
 
 
 def answer(values: Sequence[float], judging: Judging = FEW, **more: object) -> Outcome:
@@ -137,7 +137,7 @@ def test_the_highest_of_points_that_are_alike_has_a_wider_interval_than_one_that
 
 
 def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long_a_capture_would_do() -> None:
-    blurred = {"not_apart": "1x cannot be parted from the line 0.28 Hz beside it within 2 s", "needs_s": 5.01}
+    blurred = {"not_apart": "1x cannot be parted from the line 0.28 Hz away within 2 s", "needs_s": 5.01}
     for value in (0.5, 9.0):
         outcome = answer([value] * 3, **blurred)
         assert (outcome.answer, outcome.measured) == ("undetermined", None)

@@ -92,7 +92,7 @@ def run_commissioning(
     check_folder(target)
     sets = find_sets(captures or recipe.captures)
     settings = load_settings(recipe.limits)
-    # What is wrong with one is told before any long work.
+    # What is wrong with one is said before any long work.
     read = [read_set(path, settings, recipe.limits) for path in sets]
     folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
     if not force:
@@ -236,7 +236,7 @@ def _shown(
     read: _Read, settings: Settings, evidence: Evidence, workers: int | None, progress: Progress | None
 ) -> dict[str, float | None]:
     """How small an impact of each part would have shown, by component; nothing where damage or other counts were found,
-    beside which nobody can try."""
+    next to which nobody can try."""
     from statistics import median
 
     from vibe.flow.commissioning.shown_sizes import FIRST, jobs_of, plant

@@ -83,7 +83,7 @@ def look(job: FiguresJob) -> CaptureFigures:
         return CaptureFigures(file=name, run=job.run, kind=job.kind, error=writable(error.reason))
     judged = diagnose_samples(capture, job.drive, job.table, job.settings)
     reading = judged.reading
-    counted, told = _counted(job, capture, name) if job.identify else (None, None)
+    counted, identified_as = _counted(job, capture, name) if job.identify else (None, None)
     rejected = [
         f"{q.channel} is rejected: {q.reasons[0].text}" for q in judged.quality if q.verdict == "rejected" and q.reasons
     ]
@@ -105,7 +105,7 @@ def look(job: FiguresJob) -> CaptureFigures:
             if one.hit_m_s2 is not None
         },
         counted=counted,
-        identified=told,
+        identified=identified_as,
         remarks=(*rejected, *judged.report.remarks),
     )
 

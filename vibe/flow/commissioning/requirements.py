@@ -244,13 +244,13 @@ def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[s
     unseen = unseen_tones(inside, tones)
     return DamageSeen(
         found=found, unseen=unseen, captures=len(inside), searched=len(tones), rate=evidence.rate or 0.0,
-        parts=tuple(_parts(tones, unseen, len(inside), evidence, beside=bool(found))),
+        parts=tuple(_parts(tones, unseen, len(inside), evidence, damaged=bool(found))),
         lacking=lacking(wanted, [evidence.table.tone(tone) for tone in tones], evidence.drive),
     ), missing  # fmt: skip
 
 
 def _parts(
-    tones: Sequence[str], unseen: Sequence[Visibility], captures: int, evidence: Evidence, *, beside: bool
+    tones: Sequence[str], unseen: Sequence[Visibility], captures: int, evidence: Evidence, *, damaged: bool
 ) -> Iterator[SearchedPart]:
     """What was searched, part by part."""
     from vibe.core.records.acceptance import SearchedPart
@@ -267,7 +267,7 @@ def _parts(
         elif all(tone in hidden for tone in own):
             why = hidden[own[0]]
         elif shown is None:
-            why = "not tried next to the damage that was found" if beside or not evidence.shown else NOT_SHOWN
+            why = "not tried next to the damage that was found" if damaged or not evidence.shown else NOT_SHOWN
         yield SearchedPart(part=part, tones=tuple(own), shown_m_s2=None if why else shown, why=why, captures=captures)
 
 
