@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from vibe.flow.identify.answer import Answer, Counts, Identification, together
+from vibe.flow.commissioning.measured_figures import counted_together
+from vibe.flow.identify.answer import Answer, Counts, Identification, Plate, together
 
 NOTHING = Answer(value=None, why="t")
 
@@ -38,3 +41,20 @@ def test_a_capture_that_hears_nothing_takes_nothing_away() -> None:
     assert likeliest(capture(0.02, (43, 0.98)), deaf)[1] > 0.9
     assert together([deaf])[0].probability < 0.05
     assert together([capture(1.0)]) == ()
+
+
+def test_counts_that_no_capture_is_sure_of_are_told_by_several_together() -> None:
+    plate = Plate(verdict="cannot be told", drive="d", lobes=43, ring_pins=44, probability=0.85, why="w")
+    right = replace(capture(0.0, (43, 0.85), (42, 0.15)), plate=plate)
+    other = replace(capture(0.0, (41, 0.89), (40, 0.11)), plate=plate)
+    joined = counted_together([right, right])
+    assert joined is not None
+    assert (joined.answer, joined.ratio) == ("pass", "43 (43 lobes, 44 ring pins)")
+    wrong = counted_together([other, other])
+    assert wrong is not None
+    assert wrong.answer == "fail"
+    # One by itself, and captures that contradict one another, tell nothing more.
+    assert counted_together([right]) is None
+    assert counted_together([right, other]) is None
+    # Where one is sure, it has said so itself.
+    assert counted_together([right, replace(right, plate=replace(plate, verdict="fits"))]) is None

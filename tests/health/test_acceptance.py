@@ -138,7 +138,7 @@ def test_the_highest_of_points_that_are_alike_has_a_wider_interval_than_one_that
 
 
 def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long_a_capture_would_do() -> None:
-    why = "1x cannot be parted from the line 0.28 Hz beside it within 2 s"
+    why = "1x cannot be parted from the line 0.28 Hz away within 2 s"
     blurred: dict[str, Any] = {"not_apart": why, "needs_s": 5.01}
     for value in (0.5, 9.0):
         outcome = answer([value] * 3, **blurred)

@@ -20,7 +20,7 @@ def drive(*lobes: int) -> Drive:
 
 
 @pytest.mark.parametrize("lobes", [6, 17, 87, 119])
-def test_beside_running_speed_stand_the_turns_of_the_output(lobes: int) -> None:
+def test_around_running_speed_stand_the_turns_of_the_output(lobes: int) -> None:
     """Of one stage every line is a whole number of turns of the output (Yang et al. 2021 Eq. 1)."""
     found = neighbours(tone_table(drive(lobes)), 1.0, stage="stage1", within=4.5 / lobes, input_hz=24.25)
     assert found.orders == pytest.approx(sorted(1 + k / lobes for k in (-4, -3, -2, -1, 1, 2, 3, 4)))

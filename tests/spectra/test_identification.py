@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from vibe.kinematics.candidate_drives import mesh_lines, pair_kinds
-from vibe.spectra.identity.identification import UNHEARD_MOST, Kind, WeighedKind, WeighedKinds, _Table, identify
+from vibe.spectra.identity.identification import MOST_WITHOUT_MESH, Kind, WeighedKind, WeighedKinds, _Table, identify
 from vibe.spectra.speed.blind_angle_law import sharpest_ramp
 from vibe.spectra.speed.phase_refinement import low_passed
 from vibe.spectra.speed.rotation_sense import rotation_sense
@@ -129,16 +129,16 @@ def test_noise_in_two_directions_has_no_sense() -> None:
 
 
 @pytest.mark.parametrize(
-    ("mesh", "margin", "claimed"), [(5.0, 20.0, 1.0), (-1.0, 200.0, 1.0), (-1.0, 20.0, UNHEARD_MOST)]
+    ("mesh", "margin", "claimed"), [(5.0, 20.0, 1.0), (-1.0, 200.0, 1.0), (-1.0, 20.0, MOST_WITHOUT_MESH)]
 )
 def test_without_a_mesh_and_with_a_narrow_margin_less_is_claimed(mesh: float, margin: float, claimed: float) -> None:
-    """Counts that differ by one are told by high orders alone, which a law that is a little off smears."""
+    """Counts that differ by one differ in high orders alone, which a law that is a little off smears."""
     kinds = [Kind(step=1 + 1 / lobes, count=lobes + 1, mesh={3: ((lobes + 1.0,),)}) for lobes in (42, 43, 17)]
     table = _Table(kinds, 0.0, 0.1)
 
-    def row(kind: int, weight: float, heard: float) -> None:
+    def row(kind: int, weight: float, log_odds: float) -> None:
         one = WeighedKind(
-            kind=kind, parts=3, speed_hz=24.0, probability=0.0, second_comb=50.0, mesh=heard, arrangement=0.0
+            kind=kind, parts=3, speed_hz=24.0, probability=0.0, second_comb=50.0, mesh=log_odds, arrangement=0.0
         )
         table.rows[(kind, 3, 1)] = (weight, one)
 

@@ -35,9 +35,9 @@ def side_orders(lobes: int) -> list[float]:
     return [k / lobes for k in range(1, 3 * lobes) if k != lobes]
 
 
-def read(lobes: int, seconds: float, seed: int, beside: Sequence[float] | None = None, **more: float) -> FittedLine:
+def read(lobes: int, seconds: float, seed: int, near: Sequence[float] | None = None, **more: float) -> FittedLine:
     samples, law = capture(lobes, seconds, seed, **more)
-    found = fit_line(AngleRow.of(samples, RATE, law), 1.0, side_orders(lobes) if beside is None else beside)
+    found = fit_line(AngleRow.of(samples, RATE, law), 1.0, side_orders(lobes) if near is None else near)
     assert found is not None
     return found
 
@@ -51,8 +51,8 @@ def test_strong_lines_at_the_turns_of_the_output_are_not_counted_in(lobes: int, 
     assert values.mean() == pytest.approx(OWN, abs=3.5 * sigma / np.sqrt(8))
     # Stated as large as it is: 8 values scatter by a quarter.
     assert 0.35 < values.std(ddof=1) / sigma < 1.9
-    # Read as if nothing stood beside it, it is another value.
-    alone = np.array([read(lobes, seconds, seed, beside=()).value for seed in range(4)])
+    # Read as if nothing stood near it, it is another value.
+    alone = np.array([read(lobes, seconds, seed, near=()).value for seed in range(4)])
     assert (seconds == 10.0 and lobes == 17) or np.abs(alone - OWN).max() > 4 * sigma
 
 
@@ -102,7 +102,7 @@ def test_a_wandering_speed_is_followed_and_a_jittering_law_is_smoothed() -> None
 def test_what_no_known_line_explains_widens_the_interval() -> None:
     """The drive file says 17 lobes and 29 are fitted: lines stand where nobody knows of any."""
     right = read(29, 10.0, 4, sides=1.0)
-    wrong = read(29, 10.0, 4, beside=side_orders(17), sides=1.0)
+    wrong = read(29, 10.0, 4, near=side_orders(17), sides=1.0)
     assert wrong.uncertainty + wrong.smeared * wrong.value > 5 * (right.uncertainty + right.smeared * right.value)
 
 

@@ -138,8 +138,8 @@ class OutsideTrial:
     lobes: int
     first: int | None
     probability: float
-    told: bool
-    mesh_heard: bool
+    answered: bool
+    mesh_seen: bool
     both: int | None
     both_probability: float
 
@@ -161,8 +161,8 @@ def outside(work: tuple[str, int]) -> OutsideTrial:
     one, joined = found[0], together(found)
     return OutsideTrial(
         case=case, noise=drive.noise, lobes=drive.lobes, first=one.candidates[0].lobes if one.candidates else None,
-        probability=one.candidates[0].probability if one.candidates else 0.0, told=one.ratio.value is not None,
-        mesh_heard="stands out at" in one.mesh, both=joined[0].lobes if joined else None,
+        probability=one.candidates[0].probability if one.candidates else 0.0, answered=one.ratio.value is not None,
+        mesh_seen="stands out at" in one.mesh, both=joined[0].lobes if joined else None,
         both_probability=joined[0].probability if joined else 0.0,
     )  # fmt: skip
 
@@ -178,10 +178,10 @@ def summed_outside(case: str, trials: Sequence[OutsideTrial]) -> dict[str, Any]:
     return {
         "case": case,
         "drives": len(trials),
-        "mesh heard %": share(sum(t.mesh_heard for t in trials)),
-        "told by one capture %": share(sum(t.told for t in trials)),
-        "the same, quieter half %": f"{100 * sum(t is not None and t.told for t in quiet) / len(quiet):.1f}",
-        "told by two %": share(len(sure)),
+        "mesh stands out %": share(sum(t.mesh_seen for t in trials)),
+        "answered by one capture %": share(sum(t.answered for t in trials)),
+        "the same, quieter half %": f"{100 * sum(t is not None and t.answered for t in quiet) / len(quiet):.1f}",
+        "answered by two %": share(len(sure)),
         "wrong above 0.9, one capture": sum(t.probability > SURE and t.first != t.lobes for t in trials),
         "wrong above 0.9, two": sum(t.both != t.lobes for t in sure),
     }

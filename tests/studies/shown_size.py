@@ -2,7 +2,7 @@
 
 A set of a sound drive is made, and the program states for every part the smallest impact that its captures would have
 shown. Then impacts of that size are made here, by code of its own, at instants, slips, resonances and damping that
-nobody told the program, and added to other captures of the set. Wanted: nine of ten found by one capture alone.
+the program does not know, and added to other captures of the set. Wanted: nine of ten found by one capture alone.
 ``python -m tests.studies.shown_size --count 2``: drives.
 """
 

@@ -87,8 +87,8 @@ def _together(found: Sequence[Identification]) -> str:
     from vibe.flow.identify.answer import together
 
     ranked = [c for c in together(found) if c.probability >= 0.01][:3]
-    told = "; ".join(f"{c.lobes} lobes, {c.ring_pins} ring pins: {100 * c.probability:.1f} %" for c in ranked)
-    return told or "not determined"
+    joined = "; ".join(f"{c.lobes} lobes, {c.ring_pins} ring pins: {100 * c.probability:.1f} %" for c in ranked)
+    return joined or "not determined"
 
 
 def _facts(one: Identification) -> list[tuple[str, str]]:

@@ -105,7 +105,7 @@ def run_commissioning(
     check_folder(target)
     sets = find_sets(captures or recipe.captures)
     settings = load_settings(recipe.limits)
-    # What is wrong with one is told before any long work.
+    # What is wrong with one is said before any long work.
     read = [read_set(path, settings, recipe.limits) for path in sets]
     folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
     refuse_links_out(target, *(folder.name for folder in folders if folder != target))
@@ -201,7 +201,7 @@ def prove(
     outcomes = answered(evidence)
     times = [one.measured_at for one in looked if one.measured_at is not None]
     speeds = [one.speed_hz for one in looked if one.speed_hz is not None and one.kind != "run-in"]
-    found = sorted({one.counted.ratio for one in looked if one.counted is not None and one.counted.ratio})
+    found = sorted({one.ratio for one in evidence.counted if one.ratio})
     return Acceptance(
         drive=read.drive.tag, name=read.drive.name, serial=read.given.serial, title=read.requirements.title,
         contract=read.requirements.contract, decision_rule=read.requirements.decision_rule,
@@ -271,7 +271,7 @@ def _shown(
     read: _Read, settings: Settings, evidence: Evidence, workers: int | None, progress: Progress | None
 ) -> dict[str, float | None]:
     """How small an impact of each part would have shown, by component; nothing where damage or other counts were found,
-    beside which nobody can try."""
+    next to which nobody can try."""
     from statistics import median
 
     from vibe.flow.commissioning.shown_sizes import FIRST, jobs_of, plant

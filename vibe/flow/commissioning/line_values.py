@@ -1,4 +1,4 @@
-"""Lines that requirements name: which order each is, and its value in a capture, apart from the lines beside it."""
+"""Lines that requirements name: which order each is, and its value in a capture, apart from the lines near it."""
 
 from __future__ import annotations
 
@@ -95,12 +95,12 @@ def line_values(
                 table, line.order, stage=line.stage, within=REACH_BINS / law.total_turns,
                 input_hz=drive.input.speed_hz,
             )  # fmt: skip
-            fitted = fit_line(row, line.order, near.orders, beside_hz=near.fixed_hz, speed_spread=spread)
+            fitted = fit_line(row, line.order, near.orders, neighbours_hz=near.fixed_hz, speed_spread=spread)
             if fitted is None:
                 continue
             needs = turns_that_part(line.order, near.orders)
             # Without pulses a speed that is off by a turn of a slow body would take its side line for the shaft's own.
-            swapped = speed.method != "tachometer" and line.order in SHAFTS_OWN and fitted.strongest_beside > 1.0
+            swapped = speed.method != "tachometer" and line.order in SHAFTS_OWN and fitted.strongest_neighbour > 1.0
             doubtful = rivals or swapped
             why = OTHER_SPEED if doubtful else _not_apart(line, fitted, law.duration_s, law.total_turns)
             hz = line.order * law.mean_hz
@@ -124,9 +124,9 @@ def _not_apart(line: LineAsked, fitted: FittedLine, duration_s: float, turns: fl
         return ""
     if _speed_open(fitted):
         within = 100 * fitted.speed_bins / (turns * line.order)
-        return f"The speed is known within {within:.2g} %, too little to tell {line.name} from the line beside it"
+        return f"The speed is known within {within:.2g} %, too little to tell {line.name} from the line next to it"
     away = fitted.apart_bins / duration_s
-    return f"{line.name} cannot be parted from the line {away:.2g} Hz beside it within {duration_s:.3g} s"
+    return f"{line.name} cannot be parted from the line {away:.2g} Hz away within {duration_s:.3g} s"
 
 
 def _decibels(fitted: FittedLine) -> float:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, ConfigError
-from vibe.flow.commissioning.measured_figures import CaptureFigures
+from vibe.flow.commissioning.measured_figures import CaptureFigures, counted_together
 from vibe.flow.commissioning.shown_sizes import is_damage
 from vibe.flow.settings import Settings
 
@@ -74,8 +74,10 @@ class Evidence:
 
     @property
     def counted(self) -> list[Counted]:
-        """What the captures that were asked say of the counts."""
-        return [one.counted for one in self.looked if one.counted is not None]
+        """What the captures that were asked say of the counts, each and, where none is sure, all together."""
+        joined = counted_together([one.identified for one in self.looked if one.identified is not None])
+        own = [one.counted for one in self.looked if one.counted is not None]
+        return own if joined is None else [*own, joined]
 
     def figures(self, name: str, unit: str) -> list[Sighting]:
         """One measure or line of all captures."""
@@ -257,13 +259,13 @@ def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[s
     unseen = unseen_tones(inside, tones)
     return DamageSeen(
         found=found, unseen=unseen, captures=len(inside), searched=len(tones), rate=evidence.rate or 0.0,
-        parts=tuple(_parts(tones, unseen, len(inside), evidence, beside=bool(found))),
+        parts=tuple(_parts(tones, unseen, len(inside), evidence, damaged=bool(found))),
         lacking=lacking(wanted, [evidence.table.tone(tone) for tone in tones], evidence.drive),
     ), missing  # fmt: skip
 
 
 def _parts(
-    tones: Sequence[str], unseen: Sequence[Visibility], captures: int, evidence: Evidence, *, beside: bool
+    tones: Sequence[str], unseen: Sequence[Visibility], captures: int, evidence: Evidence, *, damaged: bool
 ) -> Iterator[SearchedPart]:
     """What was searched, part by part."""
     from vibe.core.records.acceptance import SearchedPart
@@ -280,7 +282,7 @@ def _parts(
         elif all(tone in hidden for tone in own):
             why = hidden[own[0]]
         elif shown is None:
-            why = "not tried next to the damage that was found" if beside or not evidence.shown else NOT_SHOWN
+            why = "not tried next to the damage that was found" if damaged or not evidence.shown else NOT_SHOWN
         yield SearchedPart(part=part, tones=tuple(own), shown_m_s2=None if why else shown, why=why, captures=captures)
 
 

@@ -88,8 +88,8 @@ def together(found: Sequence[Identification]) -> tuple[Counts, ...]:
     """
     from math import prod
 
-    heard = [one for one in found if one.candidates]
-    telling = [one for one in heard if one.none < 0.5] or heard
+    weighed = [one for one in found if one.candidates]
+    telling = [one for one in weighed if one.none < 0.5] or weighed
     pairs = {(c.lobes, c.ring_pins): c for one in telling for c in one.candidates}
     weights = {}
     for key in pairs:

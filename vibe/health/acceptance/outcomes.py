@@ -258,7 +258,7 @@ def _picked(worst: _Group, measured: Mapping[_Group, Quantity]) -> Quantity:
 def _not_apart(
     requirement: Requirement, limit: AcceptanceLimit, blurred: Mapping[_Group, Sequence[Sighting]]
 ) -> Outcome:
-    """A line that could not be parted from what stands beside it: its figure says neither good nor bad."""
+    """A line that could not be parted from what stands next to it: its figure says neither good nor bad."""
     (_, point), found = next(iter(blurred.items()))
     lengths = [one.needs_s for group in blurred.values() for one in group]
     long_enough = [one for one in lengths if one is not None]

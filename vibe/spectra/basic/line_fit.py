@@ -1,4 +1,4 @@
-"""One line of a spectrum fitted together with the lines beside it, with its uncertainty.
+"""One line of a spectrum fitted together with the lines near it, with its uncertainty.
 
 All lines whose orders are known are fitted at once on the shaft's angle (weighted least squares), so that none is
 counted into another. What they leave says how large the noise is, and by that how uncertain the amplitude.
@@ -29,7 +29,7 @@ LEAST_APART_BINS = 1.4
 in a row of lines 1.4 bins apart the standard uncertainty is 1.5 times that of a line by itself, at 1.25 it is twice
 (closed form: inverse of the Gram matrix)."""
 ALMOST_SAME_BINS = 0.3
-"""Lines beside the one asked for that are closer to one another count as one."""
+"""Lines near the one asked for that are closer to one another count as one."""
 LEAST_TURN_BINS = 4.0
 """Bins from zero order: below, the line's mirror image at minus its order leaks in."""
 STEP_BINS = 0.05
@@ -41,7 +41,7 @@ OUTER_BINS = 48
 OUTER_QUANTILE = 0.25
 """Of them: lines that nobody knows may stand in most of the bins."""
 MOST_OVER_FLOOR = 4.0
-"""Power over that floor from which on what is left beside the lines is no noise: 6 dB (common practice)."""
+"""Power over that floor from which on what is left next to the lines is no noise: 6 dB (common practice)."""
 SMOOTHER = (1, 3, 6)
 """Degrees of smoother angle laws that are tried too: one from pulses jitters, one from the signal may follow lines that
 differ, and a drive runs as evenly as its lines are narrow."""
@@ -65,7 +65,7 @@ class FittedLine:
     speed_bins: float
     """Three standard uncertainties of the speed, as bins of this line."""
     floor: float
-    strongest_beside: float
+    strongest_neighbour: float
     """Amplitude of the strongest line within reach over this one's."""
 
     @property
@@ -101,18 +101,18 @@ class AngleRow:
 def fit_line(
     row: AngleRow,
     order: float,
-    beside: Sequence[float],
+    neighbours: Sequence[float],
     *,
-    beside_hz: Sequence[float] = (),
+    neighbours_hz: Sequence[float] = (),
     speed_spread: float = 0.0,
 ) -> FittedLine | None:
-    """The line at ``order`` of the input's turns, fitted with those at the orders ``beside`` and at frequencies.
+    """The line at ``order`` of the input's turns, fitted with its ``neighbours``, orders and frequencies.
 
     Args:
         row: the channel.
         order: of the line.
-        beside: orders of all other lines that may be there; those too far to matter are left out here.
-        beside_hz: frequencies of lines that do not follow the shaft.
+        neighbours: orders of all other lines that may be there; those too far to matter are left out here.
+        neighbours_hz: frequencies of lines that do not follow the shaft.
         speed_spread: relative standard uncertainty of the speed; the line is looked for within three of it.
 
     Returns:
@@ -126,7 +126,7 @@ def fit_line(
     rate = row.samples.size / row.duration_s
     if order * turns < LEAST_TURN_BINS or hz + REACH_BINS / row.duration_s > 0.5 * rate:
         return None
-    near_orders, near_hz = _near(order, beside, beside_hz, row)
+    near_orders, near_hz = _near(order, neighbours, neighbours_hz, row)
     apart = min(
         [abs(one - order) * turns for one in near_orders] + [abs(one - hz) * row.duration_s for one in near_hz],
         default=float("inf"),
@@ -151,19 +151,19 @@ def _smoothed(turns: Real, degree: int) -> Real:
     return np.asarray(found(place), dtype=np.float64)
 
 
-def turns_that_part(order: float, beside: Sequence[float]) -> float | None:
-    """Turns of the input from which the line stands apart from all those beside it; None where nothing is beside."""
-    gaps = [abs(one - order) for one in beside if abs(one - order) > 1e-9]
+def turns_that_part(order: float, neighbours: Sequence[float]) -> float | None:
+    """Turns of the input from which the line stands apart from all its neighbours; None where it has none."""
+    gaps = [abs(one - order) for one in neighbours if abs(one - order) > 1e-9]
     return LEAST_APART_BINS / min(gaps) if gaps else None
 
 
 def _near(
-    order: float, beside: Sequence[float], beside_hz: Sequence[float], row: AngleRow
+    order: float, neighbours: Sequence[float], neighbours_hz: Sequence[float], row: AngleRow
 ) -> tuple[list[float], list[float]]:
     """Lines within reach; what lies exactly on the line is part of it."""
     turns, hz = row.total_turns, order * row.total_turns / row.duration_s
-    orders = sorted(one for one in set(beside) if 1e-6 < abs(one - order) * turns <= REACH_BINS)
-    fixed = sorted(one for one in set(beside_hz) if abs(one - hz) * row.duration_s <= REACH_BINS)
+    orders = sorted(one for one in set(neighbours) if 1e-6 < abs(one - order) * turns <= REACH_BINS)
+    fixed = sorted(one for one in set(neighbours_hz) if abs(one - hz) * row.duration_s <= REACH_BINS)
     return orders, fixed
 
 
@@ -301,7 +301,7 @@ class _Base:
         return FittedLine(
             value=float(np.sqrt(2.0) * middle), uncertainty=float(np.sqrt(variance)),
             degrees_of_freedom=float(freedom), smeared=float(half / middle), apart_bins=apart, speed_bins=speed_bins,
-            floor=float(np.sqrt(2.0 * variance)), strongest_beside=strongest,
+            floor=float(np.sqrt(2.0 * variance)), strongest_neighbour=strongest,
         )  # fmt: skip
 
 

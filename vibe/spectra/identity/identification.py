@@ -63,8 +63,8 @@ MESH_HEARD, UNHEARD = 2.0, 0.3
 captures without mesh the second comb alone was seen to mislead by so much."""
 NEXT_COUNTS = (1, 2)
 """How far counts lie that differ from the best in high orders alone, which a law that is a little off smears: where the
-mesh is not heard, each is weighed on a law of its own."""
-UNHEARD_MARGIN, UNHEARD_MOST = 40.0, 0.85
+mesh does not stand out, each is weighed on a law of its own."""
+NARROW_MARGIN, MOST_WITHOUT_MESH = 40.0, 0.85
 """Log odds over the next counts below which, without a mesh, no count is claimed with more than that probability: right
 answers without a mesh had 42 to 500 in captures of outside code (``python -m tests.studies.identify``), and so sure an
 answer by one witness alone has been wrong by one lobe."""
@@ -285,7 +285,7 @@ class _Table:
         return [number for number, kind in enumerate(self.kinds) if abs(kind.count - count) in NEXT_COUNTS]
 
     def next_steps(self) -> list[float]:
-        """Second steps of the counts next to the best one, where its mesh is not heard; else none."""
+        """Second steps of the counts next to the best one, where its mesh does not stand out; else none."""
         _, best = max(self.rows.values(), key=lambda row: row[0])
         return [] if best.mesh >= MESH_HEARD else sorted({self.kinds[number].step for number in self._next(best)})
 
@@ -295,14 +295,14 @@ class _Table:
         rivals = [(float(w), one) for w, one in zip(weights, weighed, strict=True) if one.kind in near]
         share = sum(one.probability for one in weighed if one.kind == best.kind)
         margin = float(weights[0]) - max((weight for weight, _ in rivals), default=-np.inf)
-        if best.mesh >= MESH_HEARD or margin >= UNHEARD_MARGIN or share <= UNHEARD_MOST or not rivals:
+        if best.mesh >= MESH_HEARD or margin >= NARROW_MARGIN or share <= MOST_WITHOUT_MESH or not rivals:
             return tuple(weighed)
-        kept = UNHEARD_MOST / share
+        kept = MOST_WITHOUT_MESH / share
         first = {
             kind: next(one for _, one in rivals if one.kind == kind)
             for kind in dict.fromkeys(o.kind for _, o in rivals)
         }
-        given = {id(one): (share - UNHEARD_MOST) / len(first) for one in first.values()}
+        given = {id(one): (share - MOST_WITHOUT_MESH) / len(first) for one in first.values()}
         return tuple(
             replace(one, probability=one.probability * kept)
             if one.kind == best.kind
