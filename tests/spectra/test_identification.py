@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from vibe.kinematics.candidate_drives import mesh_lines, pair_kinds
-from vibe.spectra.identity.identification import Kind, WeighedKinds, identify
+from vibe.spectra.identity.identification import UNHEARD_MOST, Kind, WeighedKind, WeighedKinds, _Table, identify
 from vibe.spectra.speed.blind_angle_law import sharpest_ramp
 from vibe.spectra.speed.phase_refinement import low_passed
 from vibe.spectra.speed.rotation_sense import rotation_sense
@@ -124,3 +126,28 @@ def test_noise_in_two_directions_has_no_sense() -> None:
     rng = np.random.default_rng(4)
     one, other = (rng.normal(size=51_200).astype(np.float32) for _ in range(2))
     assert rotation_sense(one, other, RATE_HZ, 24.3, 0.0).sense == 0
+
+
+@pytest.mark.parametrize(
+    ("mesh", "margin", "claimed"), [(5.0, 20.0, 1.0), (-1.0, 200.0, 1.0), (-1.0, 20.0, UNHEARD_MOST)]
+)
+def test_without_a_mesh_and_with_a_narrow_margin_less_is_claimed(mesh: float, margin: float, claimed: float) -> None:
+    """Counts that differ by one are told by high orders alone, which a law that is a little off smears."""
+    kinds = [Kind(step=1 + 1 / lobes, count=lobes + 1, mesh={3: ((lobes + 1.0,),)}) for lobes in (42, 43, 17)]
+    table = _Table(kinds, 0.0, 0.1)
+
+    def row(kind: int, weight: float, heard: float) -> None:
+        one = WeighedKind(
+            kind=kind, parts=3, speed_hz=24.0, probability=0.0, second_comb=50.0, mesh=heard, arrangement=0.0
+        )
+        table.rows[(kind, 3, 1)] = (weight, one)
+
+    row(0, 300.0, mesh)
+    row(1, 300.0 - margin, 0.0)
+    row(2, 10.0, 0.0)
+    weights = np.array([300.0, 300.0 - margin, 10.0])
+    before = [replace(one, probability=p) for (_, one), p in zip(table.rows.values(), (1.0, 0.0, 0.0), strict=True)]
+    after = table._capped(before, weights)
+    assert after[0].probability == pytest.approx(claimed)
+    assert after[1].probability == pytest.approx(1.0 - claimed)
+    assert sum(one.probability for one in after) == pytest.approx(1.0)

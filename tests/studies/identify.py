@@ -134,6 +134,7 @@ class OutsideTrial:
     """Two captures of one drive made by code of its own: what the first says, and what both together say."""
 
     case: str
+    noise: float
     lobes: int
     first: int | None
     probability: float
@@ -143,6 +144,8 @@ class OutsideTrial:
     both_probability: float
 
 
+QUIET = 0.17
+"""Noise [m/s², r.m.s. to 6.4 kHz] that half of the outside drives lie below."""
 OUTSIDE = {
     "outside, one disc": (1, False), "outside, two discs": (2, False), "outside, three discs": (3, False),
     "outside, one disc, unbalance rules": (1, True), "outside, three discs, unbalance rules": (3, True),
@@ -157,7 +160,7 @@ def outside(work: tuple[str, int]) -> OutsideTrial:
     found = [identified(capture, drive.range_rpm) for capture in outside_drives.captured(drive, rng, captures=2)]
     one, joined = found[0], together(found)
     return OutsideTrial(
-        case=case, lobes=drive.lobes, first=one.candidates[0].lobes if one.candidates else None,
+        case=case, noise=drive.noise, lobes=drive.lobes, first=one.candidates[0].lobes if one.candidates else None,
         probability=one.candidates[0].probability if one.candidates else 0.0, told=one.ratio.value is not None,
         mesh_heard="stands out at" in one.mesh, both=joined[0].lobes if joined else None,
         both_probability=joined[0].probability if joined else 0.0,
@@ -171,11 +174,13 @@ def summed_outside(case: str, trials: Sequence[OutsideTrial]) -> dict[str, Any]:
         return f"{100 * count / len(trials):.1f}"
 
     sure = [t for t in trials if t.both_probability >= SURE]
+    quiet = [t for t in trials if t.noise <= QUIET] or [None]
     return {
         "case": case,
         "drives": len(trials),
         "mesh heard %": share(sum(t.mesh_heard for t in trials)),
         "told by one capture %": share(sum(t.told for t in trials)),
+        "the same, quieter half %": f"{100 * sum(t is not None and t.told for t in quiet) / len(quiet):.1f}",
         "told by two %": share(len(sure)),
         "wrong above 0.9, one capture": sum(t.probability > SURE and t.first != t.lobes for t in trials),
         "wrong above 0.9, two": sum(t.both != t.lobes for t in sure),

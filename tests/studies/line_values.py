@@ -198,6 +198,8 @@ def main() -> None:
         axes.plot([one.seconds for one in own], [100 * (one.ratio - 1) for one in own], ".", alpha=0.4, label=line)
     axes.set(xscale="log", xlabel="length of the capture [s]", ylabel="value over the true one [%]",
              title="Lines among strong neighbours")  # fmt: skip
+    axes.minorticks_off()
+    axes.set_xticks(SECONDS, [f"{seconds:g}" for seconds in SECONDS])
     axes.grid(alpha=0.3)
     axes.legend()
     print(write_figure(asked.out, "line_values", figure), f"({clock})")

@@ -20,13 +20,14 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutsideDrive:
-    """What was built: counts, discs, and whether unbalance drowns the rest."""
+    """What was built: counts, discs, whether unbalance drowns the rest; and the noise [m/s², r.m.s.]."""
 
     lobes: int
     discs: int
     rpm: float
     range_rpm: tuple[float, float]
     dominated: bool
+    noise: float
 
 
 def drawn(seed: int, *, discs: int, dominated: bool) -> tuple[OutsideDrive, np.random.Generator]:
@@ -36,7 +37,8 @@ def drawn(seed: int, *, discs: int, dominated: bool) -> tuple[OutsideDrive, np.r
     rpm = float(rng.choice([970.0, 1455.0, 1465.0])) * rng.uniform(0.99, 1.01)
     width = rng.uniform(0.04, 0.15)
     return OutsideDrive(
-        lobes=lobes, discs=discs, rpm=rpm, range_rpm=(rpm * (1 - width), rpm * (1 + width)), dominated=dominated
+        lobes=lobes, discs=discs, rpm=rpm, range_rpm=(rpm * (1 - width), rpm * (1 + width)), dominated=dominated,
+        noise=float(np.exp(rng.uniform(np.log(0.03), np.log(1.0)))),
     ), rng  # fmt: skip
 
 
@@ -52,7 +54,6 @@ def captured(drive: OutsideDrive, rng: np.random.Generator, captures: int = 1, s
     lobes = [common + apart * _errors(rng, 3 * drive.lobes, error) for _ in range(drive.discs)]
     unbalance = rng.uniform(8.0, 20.0) if drive.dominated else rng.uniform(0.2, 2.0)
     resonances = np.exp(rng.uniform(np.log(200.0), np.log(3000.0), 4))
-    noise = rng.uniform(0.1, 1.0)
     made = []
     for _ in range(captures):
         time = np.arange(int(RATE_HZ * seconds)) / RATE_HZ
@@ -61,7 +62,7 @@ def captured(drive: OutsideDrive, rng: np.random.Generator, captures: int = 1, s
         turns = speed * (time + wander * 5.0 / (2 * np.pi) * np.sin(2 * np.pi * (time / 5.0 + rng.uniform())))
         force = _force(turns, drive, ring, lobes, rng.uniform(0, 2 * np.pi, 2))
         force += unbalance * np.cos(2 * np.pi * turns) + 0.2 * unbalance * np.cos(4 * np.pi * turns + 1.0)
-        felt = _through(force, resonances) + noise * rng.standard_normal(time.size)
+        felt = _through(force, resonances) + drive.noise * rng.standard_normal(time.size)
         made.append(Capture.from_arrays({"housing": felt}, sample_rate_hz=RATE_HZ, unit="m/s^2"))
     return made
 

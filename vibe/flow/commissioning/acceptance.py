@@ -199,7 +199,7 @@ def prove(
     outcomes = answered(evidence)
     times = [one.measured_at for one in looked if one.measured_at is not None]
     speeds = [one.speed_hz for one in looked if one.speed_hz is not None and one.kind != "run-in"]
-    found = sorted({one.counted.ratio for one in looked if one.counted is not None and one.counted.ratio})
+    found = sorted({one.ratio for one in evidence.counted if one.ratio})
     return Acceptance(
         drive=read.drive.tag, name=read.drive.name, serial=read.given.serial, title=read.requirements.title,
         contract=read.requirements.contract, decision_rule=read.requirements.decision_rule,

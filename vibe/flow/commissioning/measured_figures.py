@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from vibe.core.route.route import Mounting
     from vibe.core.tones import ToneTable, Visibility
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
+    from vibe.flow.identify.answer import Counts, Identification
     from vibe.health.acceptance.finding_outcomes import Counted
     from vibe.spectra.signal_analysis import SignalAnalysis
 
@@ -67,6 +68,8 @@ class CaptureFigures:
     visibility: tuple[Visibility, ...] = ()
     detection_limits: dict[str, float] = field(default_factory=dict)
     counted: Counted | None = None
+    identified: Identification | None = None
+    """What it says of the counts, where it was asked."""
     remarks: tuple[str, ...] = ()
     tag: str | None = None
     """The drive that the capture says it is of."""
@@ -95,6 +98,7 @@ def look(job: FiguresJob) -> CaptureFigures:
     judged = diagnose_samples(capture, job.drive, job.table, job.settings)
     reading = judged.reading
     tops = [q.usable_band_hz[1] for q in judged.quality if q.usable_band_hz is not None]
+    counted, told = _counted(job, capture, name) if job.identify else (None, None)
     rejected = [
         f"{q.channel} is rejected: {q.reasons[0].text}" for q in judged.quality if q.verdict == "rejected" and q.reasons
     ]
@@ -115,7 +119,8 @@ def look(job: FiguresJob) -> CaptureFigures:
             for one in detection_limits(judged.combs, job.settings.diagnosis.comb)
             if one.hit_m_s2 is not None
         },
-        counted=_counted(job, capture, name) if job.identify else None,
+        counted=counted,
+        identified=told,
         remarks=(*rejected, *judged.report.remarks),
         top_hz=min(*tops, _holds_to(job.mounting)) if tops else None,
         **_taken(capture),
@@ -271,7 +276,7 @@ def _short_of(level: Level, job: FiguresJob) -> str:
 # ── counts ────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _counted(job: FiguresJob, capture: Capture, name: str) -> Counted | None:
+def _counted(job: FiguresJob, capture: Capture, name: str) -> tuple[Counted, Identification | None]:
     from vibe.flow.identify.identification import identified
     from vibe.health.acceptance.finding_outcomes import Counted
 
@@ -279,13 +284,38 @@ def _counted(job: FiguresJob, capture: Capture, name: str) -> Counted | None:
     try:
         found = identified(capture, (low, high), drive=job.drive)
     except CallError as error:
-        return Counted(file=name, answer="undetermined", ratio="", why=str(error))
+        return Counted(file=name, answer="undetermined", ratio="", why=str(error)), None
     plate = found.plate
     if plate is None or plate.verdict == "cannot be told":
-        return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "not determined")
-    best = found.candidates[0]
-    ratio = f"{best.ratio:g} ({best.lobes} lobes, {best.ring_pins} ring pins)"
-    return Counted(file=name, answer="pass" if plate.verdict == "fits" else "fail", ratio=ratio, why=plate.why)
+        return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "not determined"), found
+    ratio = _ratio(found.candidates[0])
+    return Counted(file=name, answer="pass" if plate.verdict == "fits" else "fail", ratio=ratio, why=plate.why), found
+
+
+def _ratio(best: Counts) -> str:
+    return f"{best.ratio:g} ({best.lobes} lobes, {best.ring_pins} ring pins)"
+
+
+def counted_together(found: Sequence[Identification]) -> Counted | None:
+    """What captures say of the counts together, where none of them says it by itself; None where they do not either."""
+    from vibe.flow.identify.answer import together
+    from vibe.flow.identify.identification import RULED_OUT, SURE
+    from vibe.health.acceptance.finding_outcomes import Counted
+
+    plates = [one.plate for one in found if one.plate is not None]
+    ranked = together(found)
+    if len(found) < 2 or not plates or not ranked or any(plate.verdict != "cannot be told" for plate in plates):
+        return None
+    best, plate = ranked[0], plates[0]
+    own = next((c.probability for c in ranked if (c.lobes, c.ring_pins) == (plate.lobes, plate.ring_pins)), 0.0)
+    fits = own >= SURE
+    if not fits and (best.probability < SURE or own >= RULED_OUT):
+        return None
+    why = (
+        f"{best.lobes} lobes and {best.ring_pins} ring pins explain the lines of {len(found)} captures together, "
+        f"p = {best.probability:.3f}"
+    )
+    return Counted(file=f"{len(found)} captures", answer="pass" if fits else "fail", ratio=_ratio(best), why=why)
 
 
 def to_identify(kinds: Sequence[RunKind], sizes: Sequence[int], most: int) -> set[int]:

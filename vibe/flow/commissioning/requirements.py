@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import CallError, ConfigError
-from vibe.flow.commissioning.measured_figures import CaptureFigures
+from vibe.flow.commissioning.measured_figures import CaptureFigures, counted_together
 from vibe.flow.commissioning.shown_sizes import is_damage
 from vibe.flow.settings import Settings
 
@@ -74,8 +74,10 @@ class Evidence:
 
     @property
     def counted(self) -> list[Counted]:
-        """What the captures that were asked say of the counts."""
-        return [one.counted for one in self.looked if one.counted is not None]
+        """What the captures that were asked say of the counts, each and, where none is sure, all together."""
+        joined = counted_together([one.identified for one in self.looked if one.identified is not None])
+        own = [one.counted for one in self.looked if one.counted is not None]
+        return own if joined is None else [*own, joined]
 
     def figures(self, name: str, unit: str) -> list[Sighting]:
         """One measure or line of all captures."""

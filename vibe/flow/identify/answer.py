@@ -84,11 +84,12 @@ def together(found: Sequence[Identification]) -> tuple[Counts, ...]:
     """What several captures of one drive say of its counts; likeliest first, empty where none says anything.
 
     Probabilities are multiplied, none taken to be less than ``UNLIKELIEST`` in any capture; that it is no such drive is
-    one of the answers.
+    one of the answers. Captures that say that themselves, as noisy ones do, are left out where others say more.
     """
     from math import prod
 
-    telling = [one for one in found if one.candidates]
+    heard = [one for one in found if one.candidates]
+    telling = [one for one in heard if one.none < 0.5] or heard
     pairs = {(c.lobes, c.ring_pins): c for one in telling for c in one.candidates}
     weights = {}
     for key in pairs:
