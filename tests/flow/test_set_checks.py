@@ -1,4 +1,4 @@
-"""Commissioning sets that cannot be are refused with their line, or stated; each beside one that can."""
+"""Commissioning sets that cannot be are refused with their line, or stated; each next to one that can."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ UNSIGNED = {
 }  # fmt: skip
 """Nothing in them contradicts itself: they have no signature, which is what tells."""
 NEEDS_A_KEY = {"own_key", "own_certificate", "signer_taken_out"}
-"""Whole certificates of a forger's own: without the signer's key they cannot be told from true ones."""
+"""Whole certificates of a forger's own: without the signer's key they cannot be distinguished from true ones."""
 
 
 @pytest.fixture(scope="module")

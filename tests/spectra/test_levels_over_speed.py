@@ -45,7 +45,7 @@ def test_a_flat_line_is_read_flat_at_every_speed(backwards: bool) -> None:
     assert found.velocity_m_s[inside] == pytest.approx(1e-3, rel=0.05)
 
 
-def test_a_resonance_is_told_where_it_is() -> None:
+def test_a_resonance_is_found_where_it_is() -> None:
     found = levels_over_speed(*_args(run_up(15.0)))
     assert found is not None
     (at,) = found.resonances_hz

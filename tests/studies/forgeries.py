@@ -493,10 +493,10 @@ def handed(one: Forgery, loot: Loot, folder: Path) -> Path:
     made = one.make(loot)
     path = folder / f"copy.{one.form}"
     path.write_bytes(made.content)
-    beside = path.with_name(path.name + ".sig")
-    beside.unlink(missing_ok=True)
+    apart = path.with_name(path.name + ".sig")
+    apart.unlink(missing_ok=True)
     if made.signature:
-        beside.write_bytes(made.signature)
+        apart.write_bytes(made.signature)
     return path
 
 

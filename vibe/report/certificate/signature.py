@@ -1,6 +1,6 @@
 """The signature of a record: Ed25519 over the exact bytes of ``acceptance.json``.
 
-Two forms of it lie beside the record. ``acceptance.json.sig`` is the bare signature (RFC 8032, 64 bytes), which
+Two forms of it lie next to the record. ``acceptance.json.sig`` is the bare signature (RFC 8032, 64 bytes), which
 ``openssl pkeyutl -verify -rawin`` and any library checks; ``acceptance.json.sshsig`` is one that
 ``ssh-keygen -Y verify`` checks (the form is OpenSSH's PROTOCOL.sshsig).
 """
