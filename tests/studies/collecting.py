@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -234,15 +235,15 @@ def _of_fleet(tag: str, seed: int, folder: Path) -> list[Capture]:
     return [replace(one, drive=tag) for one in visits]
 
 
-def _of_walk(seed: int, folder: Path) -> list[Capture]:
-    """Three visits to a machine of the walk: as usual twice, and standing."""
+def _of_walk(seed: int, folder: Path, *, stands: bool) -> list[Capture]:
+    """Visits to a machine of the walk: as usual twice, then standing."""
     one = walk.machine(seed)
     (folder / "drive.toml").write_text(one.toml(), encoding="utf-8")
     (folder / "route.toml").write_text(one.route(), encoding="utf-8")
     seconds = route_plan_of(folder / "route.toml").stops[0].plan.duration_s
     return [
         _capture(one, walk.visit(one, month, seconds, runs=month < 2), START + timedelta(days=30 * month))
-        for month in range(3)
+        for month in range(3 if stands else 2)
     ]
 
 
@@ -267,7 +268,7 @@ def trials(work: tuple[str, int, tuple[str, ...]]) -> list[Trial]:
     out = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        visits = _of_fleet(tag, seed, folder) if tag else _of_walk(seed, folder)
+        visits = _of_fleet(tag, seed, folder) if tag else _of_walk(seed, folder, stands=STANDS in faults)
         earlier, now = visits[:2]
         route = folder / "route.toml"
         (folder / "before").mkdir()
@@ -340,10 +341,14 @@ def _with(channel: Channel, samples: np.ndarray) -> Channel:
 def measured(
     count: int, seed: int, *, faults: tuple[str, ...] = FAULTS, workers: int = 2, source: str = "fleet"
 ) -> list[Trial]:
-    """``count`` drives of the fleet or of the walk, each with every fault."""
+    """``count`` drives of the fleet or of the walk, each with every fault; what was measured before Ctrl-C."""
     tags = sorted(FLEET) if source == "fleet" else [""]
     work = [(tags[number % len(tags)], seed + 10 * number, faults) for number in range(count)]
-    return [trial for some in spread_out(trials, work, workers=workers) for trial in some]
+    rows: list[Trial] = []
+    with suppress(KeyboardInterrupt):
+        for some in spread_out(trials, work, workers=workers):
+            rows += some
+    return rows
 
 
 def table(rows: list[Trial]) -> pd.DataFrame:
