@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 
 STEP = 1.5
 """From one size that is tried to the next: 3.5 dB."""
-MOST_STEPS = 10
-"""Sizes tried at most: a factor of 58."""
+MOST_STEPS = 8
+"""Sizes tried at most: a factor of 17."""
 TRIALS = 3
 """Of one size, that must all be found: with low, middle and high resonances, each third of their range once."""
 MARGIN = 1.5
 """By how much more is stated than was found in all trials: of other captures 92 % showed what three of three had shown,
 94 % what is stated (``python -m tests.studies.shown_size``)."""
-FIRST = 2.0
+FIRST = 4.0
 """Size of the first trial over what lines would show in their band alone: impacts ring beyond it."""
 
 
