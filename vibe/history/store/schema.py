@@ -185,7 +185,7 @@ def lost(path: Path) -> CallError:
     """The one sentence about captures whose database is gone."""
     return CallError(
         f"{path} is gone or empty although captures are stored next to it: restore a copy of it, or have `vibe "
-        "history repair` rebuild it from the captures, without events and decisions"
+        "history repair` rebuild it from the captures and the journal of decisions"
     )
 
 

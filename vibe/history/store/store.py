@@ -19,7 +19,7 @@ from typing import Self
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Event, Record
-from vibe.history.store import capture_file, capture_rows
+from vibe.history.store import capture_file, capture_rows, journal
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
 from vibe.history.store.judged import JUDGED
@@ -91,6 +91,7 @@ class Store(DecisionBook):
             with _written(self.folder, "keep captures"):
                 sweep(self.folder)
                 self._workplace = Workplace(self.folder)
+            self.begin_journal()
         return self._workplace.folder
 
     def add(self, record: Record, channels: Sequence[Channel]) -> bool:
@@ -214,7 +215,7 @@ class Store(DecisionBook):
         Raises:
             CallError: an unknown kind, or a time without its offset from UTC; nothing is recorded then.
         """
-        with self._changing():
+        with self._booking():
             there = {(one.drive, one.at.timestamp(), one.kind, one.note) for one in self.events()}
             fresh = [one for one in events if (one.drive, one.at.timestamp(), one.kind, one.note) not in there]
             for one in fresh:
@@ -294,7 +295,8 @@ def _make_room(folder: Path) -> None:
 
 
 def _has_captures(folder: Path) -> bool:
-    return any((folder / CAPTURES).glob("??/*.h5"))
+    """Captures, or decisions: no new store has them."""
+    return journal.is_there(folder) or any((folder / CAPTURES).glob("??/*.h5"))
 
 
 @contextmanager
