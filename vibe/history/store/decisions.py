@@ -64,7 +64,7 @@ class DecisionBook(Answers):
                     self._connection.execute("ROLLBACK")
                 raise
         try:
-            journal.catch_up(self.folder, {table: self._rows_above(table) for table in journal.BOOKED})
+            journal.catch_up(self.folder, {table: self.rows_above(table) for table in journal.BOOKED})
         except OutputError as error:
             raise OutputError(
                 f"it is recorded, but for now only once: {error}; when that is mended, the next one adds it there"
@@ -77,11 +77,12 @@ class DecisionBook(Answers):
 
     def journal_anew(self, **about: Any) -> list[tuple[str, dict[str, Any]]]:
         """What a journal says that begins now."""
-        rows = [(table, row) for table in journal.BOOKED for row in self._rows_above(table)(0)]
+        rows = [(table, row) for table in journal.BOOKED for row in self.rows_above(table)(0)]
         before = {table: sum(name == table for name, _ in rows) for table in journal.BOOKED}
         return [("begun", {"at": now(), "before": before, **about}), *rows]
 
-    def _rows_above(self, table: str) -> Callable[[int], list[dict[str, Any]]]:
+    def rows_above(self, table: str) -> Callable[[int], list[dict[str, Any]]]:
+        """Of a table of the journal: the rows above a number, as its lines say them."""
         names = journal.BOOKED[table]
 
         def above(id: int) -> list[dict[str, Any]]:

@@ -14,6 +14,7 @@ import os
 import stat
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -63,6 +64,9 @@ class Journal:
     troubles: tuple[str, ...] = ()
     rows: Mapping[str, Mapping[int, Mapping[str, Any]]] = field(default_factory=lambda: {name: {} for name in BOOKED})
 
+    doubtful: AbstractSet[tuple[str, Any]] = frozenset()
+    """Tables and ids of rows whose line the next one does not vouch for: not held against what the database says."""
+
     def highest(self, table: str) -> int:
         """Highest id of a table that it knows of."""
         return max((line.last[table] for line in self.lines), default=0)
@@ -86,6 +90,7 @@ def read(folder: Path) -> Journal:
     lines: list[Line] = []
     troubles: list[str] = []
     rows: dict[str, dict[int, Mapping[str, Any]]] = {name: {} for name in BOOKED}
+    doubtful: set[tuple[str, Any]] = set()
     try:
         with _open(folder, os.O_RDONLY) as stream:
             place = 0
@@ -99,6 +104,7 @@ def read(folder: Path) -> Journal:
                     continue
                 if line.previous != (lines[-1].hash if lines else ""):
                     troubles.append(f"line {place} does not follow the line before it: lines were removed or changed")
+                    doubtful |= {(one.what, one.says.get("id")) for one in lines[-1:]}
                 lines.append(line)
                 if line.what in rows:
                     rows[line.what].setdefault(int(line.says["id"]), line.says)
@@ -106,7 +112,7 @@ def read(folder: Path) -> Journal:
         return Journal(there=False)
     except OSError as error:
         raise OutputError(f"{folder / JOURNAL} cannot be read: {(error.strerror or str(error)).lower()}") from error
-    return Journal(there=True, lines=tuple(lines), troubles=tuple(troubles), rows=rows)
+    return Journal(there=True, lines=tuple(lines), troubles=tuple(troubles), rows=rows, doubtful=doubtful)
 
 
 def is_there(folder: Path) -> bool:
@@ -177,6 +183,8 @@ def _chained(before: Line | None, rows: Iterable[tuple[str, Mapping[str, Any]]])
         last = dict.fromkeys(BOOKED, 0) if before is None else dict(before.last)
         if what in last:
             last[what] = max(last[what], int(says["id"]))
+        elif what == "lost":
+            last[says["table"]] = max(last[says["table"]], *says["ids"], 0)  # its number is never given again
         number, previous = (1, "") if before is None else (before.number + 1, before.hash)
         before = Line(number, what, says, last, previous, _hash(number, what, says, last, previous))
         yield before
@@ -251,11 +259,10 @@ def _open(folder: Path, flags: int) -> IO[bytes]:
     if path.is_symlink():
         raise OutputError(f"{path} is a link, which no history of ours holds: put the file itself there")
     handle = os.open(path, flags | extra, 0o644)
-    stream = open(handle, "r+b" if flags & os.O_RDWR else "rb")  # noqa: PTH123, SIM115 (a handle has no path)
     if not stat.S_ISREG(os.fstat(handle).st_mode):
-        stream.close()
+        os.close(handle)
         raise OutputError(f"{path} is not an ordinary file: move it away")
-    return stream
+    return open(handle, "r+b" if flags & os.O_RDWR else "rb")  # noqa: PTH123 (a handle has no path)
 
 
 @contextmanager

@@ -106,6 +106,8 @@ _WORK = (
 
 STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS, _WORK)
 """Statements that lead from format n to n + 1, n being the place in the tuple."""
+GUARDS = {statement.split()[2]: statement for statement in _DECISIONS if statement.startswith("CREATE TRIGGER")}
+"""What refuses to change or remove an event or a decision, by name."""
 
 
 def connected(
