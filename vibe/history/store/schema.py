@@ -245,7 +245,7 @@ def explained(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         name = getattr(error, "sqlite_errorname", None) or ""
         if name.startswith("SQLITE_FULL"):
-            raise OutputError(f"{path}: the disk is full; nothing was changed, make room and try again") from error
+            raise OutputError(f"{path}: the disk is full; the last step was not kept: make room, try again") from error
         if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL")):
             raise OutputError(f"{path}: another process holds it for too long; try again when it has ended") from error
         if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):
