@@ -43,7 +43,7 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_a_full_disk_says_how_many_were_kept(plant: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real, kept = os.replace, []
+    real, kept = os.replace, list[Path]()
 
     def full(part: Path, path: Path) -> None:
         if len(kept) == 3:

@@ -16,9 +16,9 @@ import pytest
 from tests.history.kept_captures import START, channels, content, record
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Decision, Event
-from vibe.history.store import journal
-from vibe.history.store.joining import acknowledge, open_losses
-from vibe.history.store.journal import JOURNAL
+from vibe.history import decision_journal as journal
+from vibe.history.decision_joining import acknowledge, open_losses
+from vibe.history.decision_journal import JOURNAL
 from vibe.history.store.maintenance import repair, thin, verify
 from vibe.history.store.recovery import repaired
 from vibe.history.store.schema import DATABASE
@@ -282,7 +282,7 @@ def test_a_full_disk_leaves_no_half_line_and_says_what_stands(folder: Path, monk
     size = (folder / JOURNAL).stat().st_size
     with Store.open(folder) as store:
         with monkeypatch.context() as patch:
-            patch.setattr("vibe.history.store.journal.os.fsync", full)
+            patch.setattr("vibe.history.decision_journal.os.fsync", full)
             with pytest.raises(OutputError, match=r"recorded, but for now only once.*no space"):
                 decided(store, 41)
         assert (folder / JOURNAL).stat().st_size == size

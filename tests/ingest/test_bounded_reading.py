@@ -221,7 +221,7 @@ def test_what_a_library_in_c_parses_is_parsed_in_the_reading_process(tmp_path: P
     about = {"sample_rate_hz": "1000"}
     table = pa.table({"a [g]": samples}).replace_schema_metadata(about)
     pq.write_table(table, tmp_path / "a.parquet")
-    np.savez(tmp_path / "a.npz", sample_rate_hz=1000.0, **{"a [g]": samples})
+    np.savez(tmp_path / "a.npz", sample_rate_hz=1000.0, **{"a [g]": samples})  # type: ignore[arg-type]
     scipy.io.savemat(tmp_path / "a.mat", {"sample_rate_hz": 1000.0, "a": samples}, format="4")
     (tmp_path / "a.mat.toml").write_text('[channels.a]\nunit = "g"\n', encoding="utf-8")
     code = (

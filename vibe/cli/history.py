@@ -13,7 +13,7 @@ from vibe.cli.shared.options import Captures, Cluster, Force, MaybeDrive, Readin
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
-    from vibe.history.store.joining import StoreRemark
+    from vibe.history.decision_joining import StoreRemark
     from vibe.history.store.store import Store
 
 app = typer.Typer(
@@ -179,7 +179,7 @@ def repair(store: StoreOption) -> None:
     that nobody acknowledged.
     """
     from vibe.cli.shared import output
-    from vibe.history.store.joining import open_losses
+    from vibe.history.decision_joining import open_losses
     from vibe.history.store.recovery import repaired
 
     done = repaired(store)
@@ -202,7 +202,7 @@ def acknowledge(
 ) -> None:
     """Take note of decisions or events that no repair could give back. Until then verify names them as wrong."""
     from vibe.cli.shared import output
-    from vibe.history.store.joining import acknowledge as take_note
+    from vibe.history.decision_joining import acknowledge as take_note
 
     with _opened(store) as opened:
         noted = take_note(opened, by)

@@ -15,7 +15,7 @@ from typing import Any, get_args
 
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Decision, Event, EventKind, StoredAlarm, Verdict
-from vibe.history.store import journal
+from vibe.history import decision_journal as journal
 from vibe.history.store.queries import Answers, now
 from vibe.history.store.schema import DATABASE, explained
 

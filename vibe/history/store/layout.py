@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from vibe.history.store.journal import JOURNAL
+from vibe.history.decision_journal import JOURNAL
 
 CAPTURES = "captures"
 README = "README.txt"

@@ -12,10 +12,10 @@ from datetime import datetime
 from pathlib import Path
 
 from vibe.core.errors import CallError, CaptureError, OutputError
+from vibe.history.decision_joining import StoreRemark, compared
+from vibe.history.decision_journal import JOURNAL
 from vibe.history.store import capture_file
 from vibe.history.store.incoming import abandoned, digest, settle, sweep
-from vibe.history.store.joining import StoreRemark, compared
-from vibe.history.store.journal import JOURNAL
 from vibe.history.store.layout import CAPTURES, DAMAGED
 from vibe.history.store.queries import is_content
 from vibe.history.store.schema import DATABASE, damaged, explained

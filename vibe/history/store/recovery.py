@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from vibe.core.errors import OutputError
+from vibe.history.decision_joining import StoreRemark, join
+from vibe.history.decision_journal import BOOKED
 from vibe.history.store.incoming import settle
-from vibe.history.store.joining import StoreRemark, join
-from vibe.history.store.journal import BOOKED
 from vibe.history.store.layout import CAPTURES, DAMAGED
 from vibe.history.store.maintenance import mend_indexes, new_quarantine, repair
 from vibe.history.store.schema import DATABASE, DamagedError, connected, explained

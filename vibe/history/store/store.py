@@ -19,7 +19,8 @@ from typing import Self
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Event, Record
-from vibe.history.store import capture_file, capture_rows, journal
+from vibe.history import decision_journal as journal
+from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
 from vibe.history.store.judged import JUDGED

@@ -42,7 +42,7 @@ _WAIT_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class JournalLine:
     """One line. ``what`` is ``event`` or ``decision`` with the row in ``says``; ``begun``, with how many rows there
     were by then; ``restored``, with a row that had been changed; ``lost``; or ``acknowledged``, of lost lines."""
 
@@ -56,11 +56,11 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Journal:
+class DecisionJournal:
     """All lines that are what was written, and what is wrong with the others."""
 
     there: bool
-    lines: tuple[Line, ...] = ()
+    lines: tuple[JournalLine, ...] = ()
     troubles: tuple[str, ...] = ()
     rows: Mapping[str, Mapping[int, Mapping[str, Any]]] = field(default_factory=lambda: {name: {} for name in BOOKED})
 
@@ -71,7 +71,7 @@ class Journal:
         """Highest id of a table that it knows of."""
         return max((line.last[table] for line in self.lines), default=0)
 
-    def lost(self, *, open_only: bool) -> list[Line]:
+    def lost(self, *, open_only: bool) -> list[JournalLine]:
         """What was recorded as lost; with ``open_only`` what nobody has acknowledged."""
         noted = {number for line in self.lines if line.what == "acknowledged" for number in line.says.get("of", ())}
         return [line for line in self.lines if line.what == "lost" and not (open_only and line.number in noted)]
@@ -81,13 +81,13 @@ class Journal:
         return {id for line in self.lost(open_only=False) if line.says["table"] == table for id in line.says["ids"]}
 
 
-def read(folder: Path) -> Journal:
+def read(folder: Path) -> DecisionJournal:
     """The journal of the store in ``folder``, every line and hash of it; never raises for what stands in it.
 
     Raises:
         OutputError: it is there and may not be read.
     """
-    lines: list[Line] = []
+    lines: list[JournalLine] = []
     troubles: list[str] = []
     rows: dict[str, dict[int, Mapping[str, Any]]] = {name: {} for name in BOOKED}
     doubtful: set[tuple[str, Any]] = set()
@@ -109,10 +109,10 @@ def read(folder: Path) -> Journal:
                 if line.what in rows:
                     rows[line.what].setdefault(int(line.says["id"]), line.says)
     except FileNotFoundError:
-        return Journal(there=False)
+        return DecisionJournal(there=False)
     except OSError as error:
         raise OutputError(f"{folder / JOURNAL} cannot be read: {(error.strerror or str(error)).lower()}") from error
-    return Journal(there=True, lines=tuple(lines), troubles=tuple(troubles), rows=rows, doubtful=doubtful)
+    return DecisionJournal(there=True, lines=tuple(lines), troubles=tuple(troubles), rows=rows, doubtful=doubtful)
 
 
 def is_there(folder: Path) -> bool:
@@ -131,7 +131,7 @@ def highest(folder: Path) -> Mapping[str, int]:
     return {} if last is None else last.last
 
 
-def append(folder: Path, rows: Iterable[tuple[str, Mapping[str, Any]]], *, begin: bool = False) -> list[Line]:
+def append(folder: Path, rows: Iterable[tuple[str, Mapping[str, Any]]], *, begin: bool = False) -> list[JournalLine]:
     """Add lines and have them on the disk; what is given is asked for when nobody else can write.
 
     With ``begin`` only where the journal is empty. What an ended process left of a line is removed first.
@@ -178,7 +178,7 @@ def replace_whole(folder: Path, rows: Iterable[tuple[str, Mapping[str, Any]]], k
         settle(folder)
 
 
-def _chained(before: Line | None, rows: Iterable[tuple[str, Mapping[str, Any]]]) -> Iterator[Line]:
+def _chained(before: JournalLine | None, rows: Iterable[tuple[str, Mapping[str, Any]]]) -> Iterator[JournalLine]:
     for what, says in rows:
         last = dict.fromkeys(BOOKED, 0) if before is None else dict(before.last)
         if what in last:
@@ -186,7 +186,7 @@ def _chained(before: Line | None, rows: Iterable[tuple[str, Mapping[str, Any]]])
         elif what == "lost":
             last[says["table"]] = max(last[says["table"]], *says["ids"], 0)  # its number is never given again
         number, previous = (1, "") if before is None else (before.number + 1, before.hash)
-        before = Line(number, what, says, last, previous, _hash(number, what, says, last, previous))
+        before = JournalLine(number, what, says, last, previous, _hash(number, what, says, last, previous))
         yield before
 
 
@@ -195,10 +195,10 @@ def _hash(number: int, what: str, says: Mapping[str, Any], last: Mapping[str, in
     return hashlib.sha256(body.encode("ascii")).hexdigest()
 
 
-def _put(stream: IO[bytes], lines: Sequence[Line]) -> None:
+def _put(stream: IO[bytes], lines: Sequence[JournalLine]) -> None:
     if not lines:
         return
-    names = Line.__slots__
+    names = JournalLine.__slots__
     text = "".join(json.dumps({name: getattr(line, name) for name in names}) + "\n" for line in lines)
     end = stream.seek(0, os.SEEK_END)
     try:
@@ -210,13 +210,13 @@ def _put(stream: IO[bytes], lines: Sequence[Line]) -> None:
         raise
 
 
-def _line(raw: bytes) -> Line | None:
+def _line(raw: bytes) -> JournalLine | None:
     """A line that is what was written; None where it is not."""
     if not raw.endswith(b"\n"):
         return None
     try:
         said = json.loads(raw)
-        line = Line(**said)
+        line = JournalLine(**said)
         known = all(isinstance(line.last[table], int) for table in BOOKED) and isinstance(line.says, dict)
         same = line.hash == _hash(line.number, line.what, line.says, line.last, line.previous)
     except (ValueError, TypeError, KeyError, RecursionError):
@@ -224,7 +224,7 @@ def _line(raw: bytes) -> Line | None:
     return line if known and same else None
 
 
-def _last(stream: IO[bytes]) -> Line | None:
+def _last(stream: IO[bytes]) -> JournalLine | None:
     """The last line that is what was written."""
     size = stream.seek(0, os.SEEK_END)
     back = min(size, _TAIL)

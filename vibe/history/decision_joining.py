@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from vibe.core.errors import CallError, OutputError
-from vibe.history.store import journal
+from vibe.history import decision_journal as journal
+from vibe.history.decision_journal import BOOKED, JOURNAL, DecisionJournal
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import settle
-from vibe.history.store.journal import BOOKED, JOURNAL, Journal
 from vibe.history.store.layout import DAMAGED
 from vibe.history.store.queries import now
 from vibe.history.store.schema import DATABASE, GUARDS, explained
@@ -164,7 +164,9 @@ def _rows(book: DecisionBook) -> dict[str, dict[int, dict[str, Any]]]:
 
 
 def _apart(
-    rows: Mapping[str, Mapping[int, Mapping[str, Any]]], found: Journal, known: Mapping[str, int | None] | None = None
+    rows: Mapping[str, Mapping[int, Mapping[str, Any]]],
+    found: DecisionJournal,
+    known: Mapping[str, int | None] | None = None,
 ) -> _Apart:
     removed, altered, unknown, newer, gone = ({} for _ in range(5))  # type: ignore[var-annotated]
     for table, names in BOOKED.items():
@@ -188,7 +190,7 @@ def _apart(
     return _Apart(removed=removed, altered=altered, unknown=unknown, newer=newer, gone=gone)
 
 
-def _put_back(book: DecisionBook, found: Journal, apart: _Apart) -> None:
+def _put_back(book: DecisionBook, found: DecisionJournal, apart: _Apart) -> None:
     """Rows that were removed, and columns that were changed, as the journal has them."""
     with explained(book.folder / DATABASE):
         run = book.connection.execute
@@ -229,7 +231,7 @@ def _insert(book: DecisionBook, table: str, said: Mapping[str, Any]) -> None:
 
 
 def _lost(
-    apart: _Apart, found: Journal, known: Mapping[str, int | None] | None
+    apart: _Apart, found: DecisionJournal, known: Mapping[str, int | None] | None
 ) -> Iterator[tuple[str, dict[str, Any]]]:
     """Lines about what nothing can give back."""
     for table, ids in apart.gone.items():
@@ -242,7 +244,7 @@ def _lost(
             yield "lost", says | {"text": text}
 
 
-def _anew(book: DecisionBook, found: Journal, lost: Sequence[tuple[str, Mapping[str, Any]]]) -> StoreRemark:
+def _anew(book: DecisionBook, found: DecisionJournal, lost: Sequence[tuple[str, Mapping[str, Any]]]) -> StoreRemark:
     """The journal once more, from what it and the database have; the old one is set aside."""
     folder = book.folder / DAMAGED
     try:
@@ -280,12 +282,12 @@ def _guards_mended(book: DecisionBook) -> list[StoreRemark]:
     return [StoreRemark(one.where, f"{one.what}; put back") for one in missing]
 
 
-def _acknowledged(found: Journal) -> list[journal.Line]:
+def _acknowledged(found: DecisionJournal) -> list[journal.JournalLine]:
     still = {line.number for line in found.lost(open_only=True)}
     return [line for line in found.lost(open_only=False) if line.number not in still]
 
 
-def _beginning(found: Journal) -> Iterator[StoreRemark]:
+def _beginning(found: DecisionJournal) -> Iterator[StoreRemark]:
     """Of rows that were there before the journal nobody can say what they were before."""
     for line in found.lines[:1]:
         before = line.says.get("before", {}) if line.what == "begun" else {}
