@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -371,6 +372,51 @@ def test_a_link_in_the_store_that_leads_out_is_not_followed(store: Store) -> Non
         store.add(record(0), channels(0))
     assert (elsewhere / path.name).read_bytes() == before
     assert [one.name for one in elsewhere.iterdir()] == [path.name]
+
+
+def random_harm(path: Path, rng: random.Random) -> None:
+    """Bytes or pages overwritten, bits turned, the end cut off or lengthened."""
+    data = bytearray(path.read_bytes())
+    place, size = rng.randrange(len(data)), rng.choice([1, 16, 100, 4096])
+    match rng.randrange(5):
+        case 0:
+            data[place : place + size] = rng.randbytes(len(data[place : place + size]))
+        case 1:
+            del data[place:]
+        case 2:
+            data[:size] = b"\xff" * size
+        case 3:
+            for _ in range(30):
+                data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+        case _:
+            data += rng.randbytes(5000)
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_whatever_the_damage_one_of_the_two_gives_all_back(folder: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    with Store.open(folder) as store:
+        before = (store.decisions(), store.events())
+    random_harm(folder / (DATABASE if seed % 4 else JOURNAL), rng)
+    repaired(folder)
+    with Store.open(folder) as store:
+        assert (store.decisions(), store.events()) == before
+        assert verify(store).wrong == ()
+
+
+@pytest.mark.parametrize("seed", range(20, 26))
+def test_damage_to_both_is_never_silent(folder: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    with Store.open(folder) as store:
+        before = (store.decisions(), store.events())
+    for name in (DATABASE, JOURNAL):
+        random_harm(folder / name, rng)
+    repaired(folder)
+    with Store.open(folder) as store:
+        assert (store.decisions(), store.events()) == before or open_losses(store)
+        acknowledge(store, "J. Doe")
+        assert verify(store).wrong == ()
 
 
 def test_two_processes_decide_at_once_and_both_stand_twice(folder: Path) -> None:

@@ -185,7 +185,9 @@ def _apart(
                 altered[table][id] = other
         unknown[table] = sorted(id for id in there.keys() - said.keys() if id <= last) if found.there else []
         newer[table] = sorted(id for id in there.keys() - said.keys() if id > last) if found.there else []
-        highest = max(last, *there, *said, (known or {}).get(table) or 0, 0)
+        # A damaged database is asked how far it went only where the journal cannot tell.
+        showed = 0 if found.is_whole else (known or {}).get(table) or 0
+        highest = max(last, showed, *there, *said)
         gone[table] = sorted(set(range(1, highest + 1)) - there.keys() - said.keys() - found.lost_ids(table))
     return _Apart(removed=removed, altered=altered, unknown=unknown, newer=newer, gone=gone)
 
@@ -239,8 +241,9 @@ def _lost(
         if ids:
             count = f"1 {table} is" if len(ids) == 1 else f"{len(ids)} {table}s are"
             yield "lost", says | {"text": f"{count} lost, found {now()[:10]}: number {_spans(ids)}"}
-        elif known is not None and known.get(table, 0) is None and not found.there:
+        elif known is not None and known.get(table, 0) is None and not found.is_whole:
             text = f"{table}s may be lost, found {now()[:10]}: nothing shows how many there were"
+            text += f" after number {found.highest(table)}" if found.highest(table) else ""
             yield "lost", says | {"text": text}
 
 

@@ -66,6 +66,13 @@ class DecisionJournal:
 
     doubtful: AbstractSet[tuple[str, Any]] = frozenset()
     """Tables and ids of rows whose line the next one does not vouch for: not held against what the database says."""
+    torn: bool = False
+    """Whether its last line has no end: who wrote it was ended, or the file was cut."""
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether all that was ever written seems to be there."""
+        return self.there and not self.troubles and not self.torn
 
     def highest(self, table: str) -> int:
         """Highest id of a table that it knows of."""
@@ -91,6 +98,7 @@ def read(folder: Path) -> DecisionJournal:
     troubles: list[str] = []
     rows: dict[str, dict[int, Mapping[str, Any]]] = {name: {} for name in BOOKED}
     doubtful: set[tuple[str, Any]] = set()
+    torn = False
     try:
         with _open(folder, os.O_RDONLY) as stream:
             place = 0
@@ -99,7 +107,8 @@ def read(folder: Path) -> DecisionJournal:
                 line = _line(raw)
                 if line is None:
                     # While another process writes, the last line may not have its end yet.
-                    if raw.endswith(b"\n") or len(raw) == _LONGEST_LINE:
+                    torn = not raw.endswith(b"\n")
+                    if not torn or len(raw) == _LONGEST_LINE:
                         troubles.append(f"line {place} is not what was written")
                     continue
                 if line.previous != (lines[-1].hash if lines else ""):
@@ -112,7 +121,9 @@ def read(folder: Path) -> DecisionJournal:
         return DecisionJournal(there=False)
     except OSError as error:
         raise OutputError(f"{folder / JOURNAL} cannot be read: {(error.strerror or str(error)).lower()}") from error
-    return DecisionJournal(there=True, lines=tuple(lines), troubles=tuple(troubles), rows=rows, doubtful=doubtful)
+    return DecisionJournal(
+        there=True, lines=tuple(lines), troubles=tuple(troubles), rows=rows, doubtful=doubtful, torn=torn
+    )
 
 
 def is_there(folder: Path) -> bool:

@@ -134,14 +134,18 @@ def _highest(path: Path, table: str, rows: list[tuple[Any, ...]]) -> int | None:
         with suppress(*_DAMAGE), closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as raw:
             by = f"INDEXED BY {name}" if name else "NOT INDEXED"
             for (id,) in raw.execute(f"SELECT id FROM {table} {by}"):
-                if isinstance(id, int) and 0 < id < _MOST_ROWS:
+                if isinstance(id, int) and id > 0:
                     found.append(id)
             whole = True
-    return max(found, default=0) if whole or found else None
+    # Rows are numbered without a gap: a number far above how many show is damage of its own.
+    numbers = sorted(set(found))
+    while numbers and numbers[-1] > _MOST_MISSING * len(numbers) + _FEW:
+        numbers.pop()
+    return max(numbers, default=0) if whole or numbers else None
 
 
-_MOST_ROWS = 10_000_000
-"""A greater number is damage (our choice: a thousand decisions a day for thirty years)."""
+_MOST_MISSING, _FEW = 10, 1000
+"""Rows that may be missing for each one whose number still shows, and at least (our choice)."""
 
 
 def _refuse_if_held(path: Path) -> None:
