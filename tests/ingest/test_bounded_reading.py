@@ -133,6 +133,15 @@ def one_chunk_mat_7(path: Path) -> None:
         stream.write(b"MATLAB 7.3 MAT-file".ljust(124) + b"\x00\x02IM")
 
 
+def many_arrays(path: Path) -> None:
+    """Twenty thousand arrays of two numbers."""
+    member = io.BytesIO()
+    np.save(member, np.zeros(2))
+    with zipfile.ZipFile(path, "w") as archive:
+        for number in range(20_000):
+            archive.writestr(f"{number}.npy", member.getvalue())
+
+
 def packed_parquet(path: Path) -> None:
     """Ninety million equal numbers in some hundred kilobytes."""
     import pyarrow as pa
@@ -173,6 +182,7 @@ FILES: dict[str, tuple[Callable[[Path], None], str]] = {
     "wide_texts.npz": (wide_texts, "holds no array"),
     "wide_texts_bz2.npz": (wide_texts_bz2, "packed in a way that is not read"),
     "one_chunk.mat": (one_chunk_mat_7, "claims 536,870,912 bytes"),
+    "many_arrays.npz": (many_arrays, "holds 20,000 arrays"),
     "packed.parquet": (packed_parquet, "claims 360,000,000 bytes"),
     "comments.csv": (comments, "no header in its first 100,000 lines"),
     "comments_between.csv": (comments_between, "line 2: '# k'"),

@@ -16,7 +16,7 @@ from vibe.ingest.capture_builder import build_capture
 from vibe.ingest.claims import check_claim, check_unpacked
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns
-from vibe.ingest.formats.mat import split_arrays
+from vibe.ingest.formats.mat import MOST_ARRAYS, split_arrays
 from vibe.storage.fence import fenced
 
 _LONGEST_TEXT = 1 << 16
@@ -50,6 +50,10 @@ def arrays_of(path: Path) -> tuple[dict[str, NDArray[Any]], list[str]]:
     """
     wanted, pickled, total, claimed_bytes = [], [], 0, 0
     with zipfile.ZipFile(path) as archive:
+        if len(archive.infolist()) > MOST_ARRAYS:
+            raise CaptureError(
+                f"holds {len(archive.infolist()):,} arrays; more than {MOST_ARRAYS:,} are not read", path=path
+            )
         for info in archive.infolist():
             if not info.filename.endswith(".npy"):
                 continue
