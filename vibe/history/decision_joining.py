@@ -245,6 +245,13 @@ def _lost(
             text = f"{table}s may be lost, found {now()[:10]}: nothing shows how many there were"
             text += f" after number {found.highest(table)}" if found.highest(table) else ""
             yield "lost", says | {"text": text}
+        # Read out of damage, with nothing to compare: a turned bit may have made another word of it.
+        unsure = sorted({*apart.unknown[table], *apart.newer[table]}) if known and not found.is_whole else []
+        if unsure:
+            text = (
+                f"{table} {_spans(unsure)} may say what was never written, found {now()[:10]}: read from the damaged "
+            )
+            yield "lost", says | {"ids": [], "text": f"{text}database, with no whole line in the journal to compare"}
 
 
 def _anew(book: DecisionBook, found: DecisionJournal, lost: Sequence[tuple[str, Mapping[str, Any]]]) -> StoreRemark:

@@ -113,7 +113,9 @@ def read(folder: Path) -> DecisionJournal:
                     continue
                 if line.previous != (lines[-1].hash if lines else ""):
                     troubles.append(f"line {place} does not follow the line before it: lines were removed or changed")
-                    doubtful |= {(one.what, one.says.get("id")) for one in lines[-1:]}
+                    if lines and lines[-1].number == line.number - 1:
+                        # Not for want of what lay between: the last line is another than was written.
+                        doubtful.add((lines[-1].what, lines[-1].says.get("id")))
                 lines.append(line)
                 if line.what in rows:
                     rows[line.what].setdefault(int(line.says["id"]), line.says)
