@@ -122,3 +122,25 @@ def test_events_are_put_down_and_exported(vibe: Vibe, history: Path, tmp_path: P
         first, second = csv.DictReader(stream)
     assert (first["at"], first["note"], first["new_baseline"]) == ("2026-03-05T00:00:00+01:00", "'=both", "1")
     assert second["new_baseline"] == "0"
+
+
+def test_what_is_lost_is_said_with_status_2_until_somebody_takes_note(vibe: Vibe, history: Path) -> None:
+    event = ("history", "event", "T-1", "--store", history, "--kind", "grease", "--at", "2026-03-05T08:00+01:00")
+    assert vibe(*event, "--note", "by hand").status == 0
+    assert vibe("history", "verify", "--store", history).status == 0
+    (history / "store.sqlite").unlink()
+    mended = vibe("history", "repair", "--store", history)
+    assert mended.status == 0, mended.err  # the journal has it
+    assert "1 event given back" in mended.out
+    for name in ("store.sqlite", "decisions.jsonl"):
+        (history / name).unlink()
+    mended = vibe("history", "repair", "--store", history)
+    assert mended.status == 2
+    assert "nothing shows how many there were" in mended.errors[0]
+    assert "history acknowledge" in mended.errors[0]
+    assert vibe("history", "verify", "--store", history).status == 2
+    assert vibe("history", "acknowledge", "--store", history, "--by", "").status == 2
+    noted = vibe("history", "acknowledge", "--store", history, "--by", "R. Roe")
+    assert (noted.status, "2 noted by R. Roe" in noted.err) == (0, True)
+    assert vibe("history", "verify", "--store", history).status == 0
+    assert vibe("history", "repair", "--store", history).status == 0

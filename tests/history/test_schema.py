@@ -11,8 +11,9 @@ import pytest
 from tests.history.kept_captures import START, channels, content, record
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Decision, Event
+from vibe.history.decision_joining import StoreRemark
 from vibe.history.store import schema
-from vibe.history.store.maintenance import StoreRemark, repair, verify
+from vibe.history.store.maintenance import repair, verify
 from vibe.history.store.schema import DATABASE, OWNER, STEPS
 from vibe.history.store.store import Store
 

@@ -133,6 +133,36 @@ def one_chunk_mat_7(path: Path) -> None:
         stream.write(b"MATLAB 7.3 MAT-file".ljust(124) + b"\x00\x02IM")
 
 
+def many_arrays(path: Path) -> None:
+    """Twenty thousand arrays of two numbers."""
+    member = io.BytesIO()
+    np.save(member, np.zeros(2))
+    with zipfile.ZipFile(path, "w") as archive:
+        for number in range(20_000):
+            archive.writestr(f"{number}.npy", member.getvalue())
+
+
+def packed_parquet(path: Path) -> None:
+    """Ninety million equal numbers in some hundred kilobytes."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    batch = pa.table({"a [g]": pa.array(np.zeros(10_000_000, "f4"))})
+    with pq.ParquetWriter(path, batch.schema, compression="zstd") as writer:
+        for _ in range(9):
+            writer.write_table(batch)
+
+
+def comments(path: Path) -> None:
+    """Two million lines before the header."""
+    path.write_bytes(b"# k\n" * 2_000_000 + b"time_s,a [g]\n0,1\n1,2\n")
+
+
+def comments_between(path: Path) -> None:
+    """Two million lines between header and numbers."""
+    path.write_bytes(b"time_s,a [g]\n" + b"# k\n" * 2_000_000 + b"0,1\n1,2\n")
+
+
 def crash(path: Path) -> None:
     shutil.copy(CRASHES, path)
 
@@ -152,6 +182,10 @@ FILES: dict[str, tuple[Callable[[Path], None], str]] = {
     "wide_texts.npz": (wide_texts, "holds no array"),
     "wide_texts_bz2.npz": (wide_texts_bz2, "packed in a way that is not read"),
     "one_chunk.mat": (one_chunk_mat_7, "claims 536,870,912 bytes"),
+    "many_arrays.npz": (many_arrays, "holds 20,000 arrays"),
+    "packed.parquet": (packed_parquet, "claims 360,000,000 bytes"),
+    "comments.csv": (comments, "no header in its first 100,000 lines"),
+    "comments_between.csv": (comments_between, "line 2: '# k'"),
     "crash.mat": (crash, "ends the library that reads it"),
     "sound.h5": (sound, "^accepted$"),
 }
@@ -181,6 +215,35 @@ def test_a_small_file_is_answered_in_a_sentence_within_memory_and_time(name: str
     assert "\n" not in said
     assert here_mb + apart_mb < MOST_MB
     assert taken_s < MOST_S
+
+
+def test_two_million_lines_of_comment_take_no_time(read: dict[str, list[Any]]) -> None:
+    assert max(read[name][1] for name in ("comments.csv", "comments_between.csv")) < 4.0  # two, and a busy machine
+
+
+def test_what_a_library_in_c_parses_is_parsed_in_the_reading_process(tmp_path: Path) -> None:
+    """The libraries are not even loaded here."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+    import scipy.io
+
+    samples = np.random.default_rng(1).standard_normal(2000).astype("f4")
+    about = {"sample_rate_hz": "1000"}
+    table = pa.table({"a [g]": samples}).replace_schema_metadata(about)
+    pq.write_table(table, tmp_path / "a.parquet")
+    np.savez(tmp_path / "a.npz", sample_rate_hz=1000.0, **{"a [g]": samples})  # type: ignore[arg-type]
+    scipy.io.savemat(tmp_path / "a.mat", {"sample_rate_hz": 1000.0, "a": samples}, format="4")
+    (tmp_path / "a.mat.toml").write_text('[channels.a]\nunit = "g"\n', encoding="utf-8")
+    code = (
+        "import sys; from pathlib import Path; from vibe.ingest import read_capture\n"
+        "for name in sys.argv[1:]:\n"
+        "    capture = read_capture(Path(name))\n"
+        "    print(capture.channels[0].samples.size, capture.channels[0].sample_rate_hz)\n"
+        "print(sorted({'h5py', 'pyarrow', 'scipy.io'} & sys.modules.keys()))"
+    )
+    files = [str(tmp_path / f"a.{suffix}") for suffix in ("parquet", "npz", "mat")]
+    done = subprocess.run([sys.executable, "-c", code, *files], capture_output=True, text=True, cwd=ROOT, timeout=60)
+    assert done.stdout.splitlines() == ["2000 1000.0"] * 3 + ["[]"], done.stderr
 
 
 def test_many_names_of_one_row_are_one_channel(tmp_path: Path) -> None:

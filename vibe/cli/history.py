@@ -13,7 +13,7 @@ from vibe.cli.shared.options import Captures, Cluster, Force, MaybeDrive, Readin
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
-    from vibe.history.store.maintenance import StoreRemark
+    from vibe.history.decision_joining import StoreRemark
     from vibe.history.store.store import Store
 
 app = typer.Typer(
@@ -175,14 +175,40 @@ def repair(store: StoreOption) -> None:
     """Mend what can be mended: sweep up, take lost rows from their files, record what is lost.
 
     Damaged files are set aside, not thrown away. Where the database is gone or damaged it is built anew, from the
-    captures and from what can still be read of it.
+    captures, from what can still be read of it and from the journal of decisions. Exit status 2 while something is lost
+    that nobody acknowledged.
     """
     from vibe.cli.shared import output
+    from vibe.history.decision_joining import open_losses
     from vibe.history.store.recovery import repaired
 
     done = repaired(store)
     _show_remarks(done)
     output.note(f"{len(done)} repaired or recorded")
+    with _opened(store) as opened:
+        losses = open_losses(opened)
+    if losses:
+        raise CallError(
+            f"not all could be given back: {'; '.join(losses)}. This stays said until `vibe history acknowledge "
+            f"--store {store} --by NAME`"
+        )
+
+
+def acknowledge(
+    store: StoreOption,
+    by: Annotated[
+        str, typer.Option("--by", metavar="NAME", help="Who takes note; recorded for good.", show_default=False)
+    ],
+) -> None:
+    """Take note of decisions or events that no repair could give back. Until then verify names them as wrong."""
+    from vibe.cli.shared import output
+    from vibe.history.decision_joining import acknowledge as take_note
+
+    with _opened(store) as opened:
+        noted = take_note(opened, by)
+    for text in noted:
+        output.say(text)
+    output.note(f"{len(noted)} noted by {by}" if noted else "nothing was left to note")
 
 
 def thin(
@@ -291,7 +317,7 @@ def page(
 
 for _name, _command in (
     ("add", add), ("list", list_drives), ("show", show), ("export", export), ("verify", verify), ("repair", repair),
-    ("thin", thin), ("event", event), ("events", events), ("page", page),
+    ("acknowledge", acknowledge), ("thin", thin), ("event", event), ("events", events), ("page", page),
 ):  # fmt: skip
     app.command(_name)(plainly(_command))
 

@@ -11,7 +11,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vibe.core.errors import CallError, CaptureError, ConfigError, VibeError, defect
+from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError, VibeError, defect
 from vibe.core.route.route import folded
 from vibe.flow.capture_folder import NotedReader, RouteReader, plain_reader
 from vibe.flow.diagnose.earlier_diagnoses import kept_files, kept_pasts
@@ -153,8 +153,8 @@ def keep_files(
     writes the database, and asks nobody to judge what is there already.
 
     Raises:
-        OutputError: the store cannot be written; what was counted until then is kept. CallError: the cluster does not
-            answer, or went away.
+        OutputError: the store cannot be written; the sentence says how many were kept until then, and stay.
+        KeyboardInterrupt: it says so too. CallError: the cluster does not answer, or went away.
     """
     from vibe.flow.jobs.executor import JobExecutor, WorkerDied
 
@@ -172,14 +172,20 @@ def keep_files(
     )  # fmt: skip
     if progress is not None:
         progress(0, len(captures), "judging captures")
-    with JobExecutor(
-        workers or _workers(len(captures)), cluster=cluster, common=common,
-        sees=(first, *delivery.drives.values()), writes=(common.workplace,),
-    ) as executor:  # fmt: skip
-        for _, path, done in executor.stream(_judged, chain([first], fresh)):
-            tally.take(path, None if isinstance(done, WorkerDied) else done)
-            if progress is not None:
-                progress(tally.seen, len(captures), writable(path.name))
+    try:
+        with JobExecutor(
+            workers or _workers(len(captures)), cluster=cluster, common=common,
+            sees=(first, *delivery.drives.values()), writes=(common.workplace,),
+        ) as executor:  # fmt: skip
+            for _, path, done in executor.stream(_judged, chain([first], fresh)):
+                tally.take(path, None if isinstance(done, WorkerDied) else done)
+                if progress is not None:
+                    progress(tally.seen, len(captures), writable(path.name))
+    except KeyboardInterrupt as stop:
+        stop.args = (f"interrupted: {tally.so_far(len(captures))}",)
+        raise
+    except OutputError as error:
+        raise OutputError(f"{error}; {tally.so_far(len(captures))}") from error
     return tally.outcome()
 
 
@@ -210,6 +216,7 @@ class _ImportTally:
         self._by_drive: dict[str, int] = {}
         self._refused: list[str] = []
         self._there, self._defect = 0, False
+        self._taking = ""
         self._unfit: dict[str, Counter[str]] = {"rejected": Counter(), "limited": Counter()}
 
     @property
@@ -238,12 +245,23 @@ class _ImportTally:
             if done.tag not in self._by_drive:
                 drive = self._delivery.drives[done.tag]
                 self._store.put_drive(done.tag, drive.read_text(encoding="utf-8"), kind_of(_drive(drive)[0]))
-            if self._store.take(done.part):
+            self._taking = done.part.name.partition(".")[0]
+            added = self._store.take(done.part)
+            self._taking = ""
+            if added:
                 self._by_drive[done.tag] = self._by_drive.get(done.tag, 0) + 1
                 if done.kept in self._unfit:
                     self._unfit[done.kept][done.why] += 1
             else:
                 self.is_there()
+
+    def so_far(self, given: int) -> str:
+        """How many were kept when the work was broken off, in words."""
+        # An interrupt may come between keeping a capture and counting it.
+        kept = sum(self._by_drive.values()) + bool(self._taking and self._store.holds(self._taking))
+        there = f" and {self._there} were there already" if self._there else ""
+        verbs = "was kept by then and stays" if kept == 1 else "were kept by then and stay"
+        return f"{kept} of {given} captures {verbs}{there}; the same command goes on where this one stopped"
 
     def outcome(self) -> KeepOutcome:
         """All of it."""

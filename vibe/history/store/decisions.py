@@ -1,18 +1,21 @@
 """What was done to drives and what was decided about alarms: written once, read for ever.
 
 The database itself refuses to change or remove an event or a decision. One that was wrong is followed by another.
+Each stands a second time, in the journal beside the database.
 """
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, get_args
 
-from vibe.core.errors import CallError
+from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Decision, Event, EventKind, StoredAlarm, Verdict
+from vibe.history import decision_journal as journal
 from vibe.history.store.queries import Answers, now
 from vibe.history.store.schema import DATABASE, explained
 
@@ -20,7 +23,7 @@ _COLUMNS = (
     "alarm", "verdict", "because", "by", "at", "recheck_by", "owner", "due", "work_order", "after", "withdraws",
     "stood",
 )  # fmt: skip
-_MARKS = ",".join("?" * len(_COLUMNS))
+_EVENT = ("drive", "at", "time_s", "kind", "note", "by", "new_baseline", "added_at")
 
 
 class DecidedMeanwhileError(CallError):
@@ -43,6 +46,68 @@ class DecisionBook(Answers):
         with explained(self.folder / DATABASE):
             return self._connection.execute(sql, values).rowcount
 
+    @contextmanager
+    def _booking(self) -> Iterator[None]:
+        """One transaction of events or decisions, which are in the journal too when it ends. Within another one that
+        one counts."""
+        if self._connection.in_transaction:
+            yield
+            return
+        with explained(self.folder / DATABASE):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                self.begin_journal()
+                yield
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+        try:
+            journal.catch_up(self.folder, {table: self.rows_above(table) for table in journal.BOOKED})
+        except OutputError as error:
+            raise OutputError(
+                f"it is recorded, but for now only once: {error}; when that is mended, the next one adds it there"
+            ) from error
+
+    def begin_journal(self) -> None:
+        """Give a store without a journal one, with all that stands in the database by then."""
+        if not journal.is_there(self.folder):
+            journal.append(self.folder, self.journal_anew(), begin=True)
+
+    def journal_anew(self, **about: Any) -> list[tuple[str, dict[str, Any]]]:
+        """What a journal says that begins now."""
+        rows = [(table, row) for table in journal.BOOKED for row in self.rows_above(table)(0)]
+        before = {table: sum(name == table for name, _ in rows) for table in journal.BOOKED}
+        return [("begun", {"at": now(), "before": before, **about}), *rows]
+
+    def rows_above(self, table: str) -> Callable[[int], list[dict[str, Any]]]:
+        """Of a table of the journal: the rows above a number, as its lines say them."""
+        names = journal.BOOKED[table]
+
+        def above(id: int) -> list[dict[str, Any]]:
+            found = [
+                dict(zip(names, row, strict=True))
+                for row in self.rows(f"SELECT {', '.join(names)} FROM {table} WHERE id > ? ORDER BY id", id)
+            ]
+            if table == "decision":
+                for row in found:
+                    alarm = self.rows("SELECT drive, cause, opened_at FROM alarm WHERE id = ?", row["alarm"])
+                    row["about"] = list(alarm[0]) if alarm else None
+            return found
+
+        return above
+
+    def _insert(self, table: str, columns: Sequence[str], values: Sequence[Any]) -> int:
+        """A row, with a number that no other ever had: not that of one that somebody removed either."""
+        (top,) = self.rows(f"SELECT ifnull(max(id), 0) FROM {table}")[0]
+        number = 1 + max(int(top), journal.highest(self.folder).get(table, 0))
+        marks = ",".join("?" * (1 + len(columns)))
+        self._connection.execute(
+            f"INSERT INTO {table} (id, {', '.join(columns)}) VALUES ({marks})", (number, *values)
+        )  # fmt: skip
+        return number
+
     def add_event(self, event: Event) -> None:
         """Record what was done to a drive.
 
@@ -51,11 +116,15 @@ class DecisionBook(Answers):
         """
         _one_of("kind of event", event.kind, get_args(EventKind))
         _has_offset(event.at)
-        self._write(
-            "INSERT INTO event (drive, at, time_s, kind, note, by, new_baseline, added_at) VALUES (?,?,?,?,?,?,?,?)",
-            event.drive, event.at.isoformat(), event.at.timestamp(), event.kind, event.note, event.by,
-            int(event.new_baseline), now(),
-        )  # fmt: skip
+        with self._booking():
+            self._insert(
+                "event",
+                _EVENT,
+                (
+                    event.drive, event.at.isoformat(), event.at.timestamp(), event.kind, event.note, event.by,
+                    int(event.new_baseline), now(),
+                ),
+            )  # fmt: skip
 
     def events(self, drive: str | None = None) -> tuple[Event, ...]:
         """Events of a drive (of all unless given), in order of time."""
@@ -128,7 +197,8 @@ class DecisionBook(Answers):
         """
         self._alarm_exists(decision.alarm)
         checked(decision)
-        self._write(f"INSERT INTO decision ({', '.join(_COLUMNS)}) VALUES ({_MARKS})", *_row(decision))
+        with self._booking():
+            self._insert("decision", _COLUMNS, _row(decision))
 
     def decide_at_once(self, decision: Decision, drive: str, cause: str, opened_at: datetime, facts: str) -> Decision:
         """Record a decision, and its alarm where that is not known yet, in one transaction; as it is kept, with number.
@@ -140,26 +210,16 @@ class DecisionBook(Answers):
         """
         checked(decision)
         _has_offset(opened_at)
-        with explained(self.folder / DATABASE):
-            run = self._connection.execute
-            run("BEGIN IMMEDIATE")
-            try:
-                newest = self.decisions(decision.alarm)[-1:]
-                if newest and newest[0].number != decision.after:
-                    raise DecidedMeanwhileError(newest[0])
-                run(
-                    "INSERT INTO alarm (id, drive, cause, opened_at, closed_at, facts) VALUES (?,?,?,?,NULL,?) "
-                    "ON CONFLICT (id) DO NOTHING",
-                    (decision.alarm, drive, cause, opened_at.isoformat(), facts),
-                )
-                number = run(
-                    f"INSERT INTO decision ({', '.join(_COLUMNS)}) VALUES ({_MARKS})", _row(decision)
-                ).lastrowid
-                run("COMMIT")
-            except BaseException:
-                if self._connection.in_transaction:
-                    run("ROLLBACK")
-                raise
+        with self._booking():
+            newest = self.decisions(decision.alarm)[-1:]
+            if newest and newest[0].number != decision.after:
+                raise DecidedMeanwhileError(newest[0])
+            self._connection.execute(
+                "INSERT INTO alarm (id, drive, cause, opened_at, closed_at, facts) VALUES (?,?,?,?,NULL,?) "
+                "ON CONFLICT (id) DO NOTHING",
+                (decision.alarm, drive, cause, opened_at.isoformat(), facts),
+            )
+            number = self._insert("decision", _COLUMNS, _row(decision))
         return replace(decision, number=number)
 
     def decisions(self, alarm: str | None = None) -> tuple[Decision, ...]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import secrets
 import shutil
+import stat
 import time
 from contextlib import suppress
 from pathlib import Path
@@ -108,6 +110,8 @@ def settle(folder: Path) -> None:
 
 
 def digest(path: Path) -> str:
-    """SHA-256 of a file's bytes."""
+    """SHA-256 of a file's bytes. Raises: OSError where it is no ordinary file: a pipe would never end."""
+    if not stat.S_ISREG(path.stat().st_mode):
+        raise OSError(errno.EINVAL, "is not an ordinary file", str(path))
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from vibe.history.decision_journal import JOURNAL
+
 CAPTURES = "captures"
 README = "README.txt"
 DAMAGED = "damaged"
 ROWS = "judged-rows.z"
-BESIDE = {ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
+BESIDE = {JOURNAL, f"{JOURNAL}.part", ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
 """What else may lie in a store: it can be lost, and means nothing to a new database."""
 README_TEXT = """\
 A history of captures, kept by vibe. One folder is one site. Copy it as a whole, while nobody adds to it.
@@ -14,6 +16,9 @@ A history of captures, kept by vibe. One folder is one site. Copy it as a whole,
 store.sqlite            SQLite 3: what is asked for. store.sqlite-wal and -shm beside it belong to it. Keep it on a disk
                         of the machine, not on a network share: several processes may add and read at once, all of
                         them on this machine.
+decisions.jsonl         events and decisions once more, one JSON object a line, only ever added to; hash is the SHA-256
+                        of the line's own [number, what, says, last, previous] as JSON with sorted keys and no spaces,
+                        previous the hash of the line before. vibe history verify compares, vibe history repair joins.
 captures/ab/<hash>.h5   HDF5, one file per capture; <hash> is the SHA-256 of the file that was delivered, ab its first
                         two signs. Each file alone can give back all rows of its capture: vibe history repair.
 incoming/               what is being added at this moment. What a process that was ended left there is swept away by

@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from vibe.core.errors import CallError, CaptureError, OutputError
+from vibe.history.decision_joining import StoreRemark, compared
+from vibe.history.decision_journal import JOURNAL
 from vibe.history.store import capture_file
-from vibe.history.store.incoming import abandoned, digest, sweep
+from vibe.history.store.incoming import abandoned, digest, settle, sweep
 from vibe.history.store.layout import CAPTURES, DAMAGED
-from vibe.history.store.schema import DATABASE, damaged
+from vibe.history.store.queries import is_content
+from vibe.history.store.schema import DATABASE, damaged, explained
 from vibe.history.store.store import Store
-
-
-@dataclass(frozen=True, slots=True)
-class StoreRemark:
-    """Something about a place in a store."""
-
-    where: str
-    what: str
+from vibe.storage.regular import leads_out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,11 +37,19 @@ def verify(store: Store) -> Verified:
     wrong = list(_database(store))
     known: list[StoreRemark] = []
     try:
-        contents = [(one.content, one.waveform) for one in store.captures()]
+        try:
+            apart, known = compared(store)
+        except OutputError as error:
+            apart = [StoreRemark(JOURNAL, str(error))]
+        wrong += apart + [StoreRemark(DATABASE, _OUTSIDE.format(name)) for name in _outside(store)]
+        contents = [(one.content, one.waveform) for one in store.captures() if is_content(one.content)]
         counted = store.counted()
     except CallError as error:
         return Verified(captures=0, wrong=(*wrong, StoreRemark(DATABASE, str(error))), known=())
     for content, waveform in contents:
+        if leads_out(store.path_of(content), store.folder / CAPTURES):
+            wrong.append(StoreRemark(_name(store, store.path_of(content)), "leads out of the history by a link"))
+            continue
         where = _name(store, store.path_of(content))
         trouble = _against_row(store, content)
         if waveform == "lost" and not trouble:
@@ -65,9 +71,14 @@ def repair(store: Store) -> tuple[StoreRemark, ...]:
         CallError: the database is damaged beyond that; ``rescue.repaired`` begins a new one.
     """
     done = [StoreRemark(_name(store, place), "swept away") for place in sweep(store.folder)]
+    done += _without_outside(store)
     done += [_indexed(store, path) for path in _without_row(store)]
     counted = store.counted()
     for one in store.captures():
+        path = store.path_of(one.content)
+        if leads_out(path, store.folder / CAPTURES):
+            done.append(_unlinked(store, path, one.content))
+            continue
         trouble = _against_row(store, one.content)
         if trouble:
             done.append(_settled(store, one.content, one.waveform, trouble))
@@ -75,6 +86,53 @@ def repair(store: Store) -> tuple[StoreRemark, ...]:
             store.index(store.path_of(one.content))
             done.append(StoreRemark(_name(store, store.path_of(one.content)), f"{trouble}; rebuilt from it"))
     return tuple(done)
+
+
+_OUTSIDE = "a capture's row names no file of the history ({})"
+
+
+def _outside(store: Store) -> list[str]:
+    """What rows say in the place of a hash: the name made of it may lie anywhere."""
+    return [str(name)[:60] for (name,) in store.rows("SELECT content FROM capture") if not is_content(name)]
+
+
+def _without_outside(store: Store) -> list[StoreRemark]:
+    """Let go of rows that point outside, after a copy of the database was set aside. What file they had is taken in
+    again by its own name."""
+    found = _outside(store)
+    if not found:
+        return []
+    place = new_quarantine(store.folder)
+    with closing(sqlite3.connect(place / DATABASE)) as copy, explained(store.folder / DATABASE):
+        store.connection.backup(copy)
+    settle(place)
+    store.drop_rows([id for id, name in store.rows("SELECT id, content FROM capture") if not is_content(name)])
+    where = f"{DAMAGED}/{place.name}"
+    return [
+        StoreRemark(DATABASE, f"{_OUTSIDE.format(name)}; removed, a copy of the database is quarantined in {where}")
+        for name in found
+    ]
+
+
+def new_quarantine(folder: Path) -> Path:
+    """A new folder for a database that is set aside. Raises: OutputError where it cannot be made."""
+    try:
+        (folder / DAMAGED).mkdir(exist_ok=True)
+        number = 1
+        while (place := folder / DAMAGED / f"database-{number}").exists():
+            number += 1
+        place.mkdir()
+    except OSError as error:
+        raise OutputError(f"cannot make {DAMAGED} in {folder}: {(error.strerror or str(error)).lower()}") from error
+    return place
+
+
+def _unlinked(store: Store, path: Path, content: str) -> StoreRemark:
+    """A file that lies elsewhere is not the history's: the link is left as it is, and the capture counts as lost."""
+    store.say_of_file(content, "lost", "")
+    return StoreRemark(
+        _name(store, path), "leads out of the history by a link; left alone, and the capture is recorded as lost"
+    )
 
 
 def mend_indexes(store: Store) -> list[StoreRemark]:
@@ -183,7 +241,8 @@ def _against_row(store: Store, content: str) -> str:
 
 
 def _without_row(store: Store) -> list[Path]:
-    files = sorted((store.folder / CAPTURES).glob("??/*.h5"))
+    inside = store.folder / CAPTURES
+    files = sorted(path for path in inside.glob("??/*.h5") if not leads_out(path, inside))
     rows = {row[0] for row in store.rows("SELECT content FROM capture")}
     open_ones = [path for path in files if capture_file.path_content(path) not in rows]
     if open_ones and store.may_write:
@@ -224,7 +283,12 @@ def thin(store: Store, *, before: datetime, keep_first: bool = False, dry: bool 
         if one.content in reasons:
             spared[reasons[one.content]] += 1
             continue
-        path = store.path_of(one.content)
+        try:
+            path = store.path_of(one.content)
+            store.refuse_outside(path)
+        except (CallError, OutputError) as error:
+            troubles.append(StoreRemark(DATABASE, str(error)))
+            continue
         try:
             bare = capture_file.packed(capture_file.read_record(path), ())
             freed += path.stat().st_size - len(bare)

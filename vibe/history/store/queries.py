@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 import time
 import zlib
@@ -65,8 +66,15 @@ class Answers:
         """Grows whenever a capture, an event, a decision or a drive file is added: what judgements rest on."""
         return int(self.rows("SELECT ifnull(max(seq), 0) FROM touched")[0][0])
 
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """The database, for this room."""
+        return self._connection
+
     def path_of(self, content: str) -> Path:
-        """Where the file of a capture lies, or would lie."""
+        """Where the file of a capture lies, or would lie. Raises: CallError where the content is no hash: the name of
+        such a file could lead out of the store."""
+        checked_content(content)
         return self.folder / "captures" / content[:2] / f"{content}.h5"
 
     def holds(self, content: str) -> bool:
@@ -305,6 +313,18 @@ class Answers:
         count = self.rows("SELECT count(*) FROM capture WHERE time_s > ?", self._until_s)[0][0]
         drives = self.rows("SELECT DISTINCT drive FROM event WHERE time_s > ? ORDER BY drive", self._until_s)
         return count, tuple(row[0] for row in drives)
+
+
+def is_content(content: object) -> bool:
+    """Whether this may name a capture's file: a hash, and no way out of the store."""
+    return isinstance(content, str) and re.fullmatch(r"[0-9a-f]{8,128}", content) is not None
+
+
+def checked_content(content: str) -> str:
+    """``content``. Raises: CallError where it is no hash of a capture."""
+    if not is_content(content):
+        raise CallError(f"{str(content)[:80]!r} is no hash of a capture")
+    return content
 
 
 def _capture(row: tuple[Any, ...]) -> StoredCapture:

@@ -1,7 +1,8 @@
 """A database that is damaged beyond repair is quarantined, and a new one begun with what can still be read of it.
 
-Rows of captures come from their files. Events, decisions, alarms and drive files stand nowhere else: those rows that
-can still be read, and make sense, are carried over.
+Rows of captures come from their files. Events and decisions stand in the journal too, alarms and drive files nowhere
+else: those rows that can still be read, and make sense, are carried over, then the journal is joined in. Header and
+length of the damaged database are mended first, in a copy: with them alone spoilt all rows are there.
 """
 
 from __future__ import annotations
@@ -15,31 +16,18 @@ from pathlib import Path
 from typing import Any
 
 from vibe.core.errors import OutputError
+from vibe.history.decision_joining import StoreRemark, join
+from vibe.history.decision_journal import BOOKED
 from vibe.history.store.incoming import settle
 from vibe.history.store.layout import CAPTURES, DAMAGED
-from vibe.history.store.maintenance import StoreRemark, mend_indexes, repair
+from vibe.history.store.maintenance import mend_indexes, new_quarantine, repair
 from vibe.history.store.schema import DATABASE, DamagedError, connected, explained
 from vibe.history.store.store import Store
 
 _TABLES = {
     "drive_file": ("id", "drive", "kind", "toml", "added_at"),
     "alarm": ("id", "drive", "cause", "opened_at", "closed_at", "facts"),
-    "event": ("id", "drive", "at", "time_s", "kind", "note", "by", "new_baseline", "added_at"),
-    "decision": (
-        "id",
-        "alarm",
-        "verdict",
-        "because",
-        "by",
-        "at",
-        "recheck_by",
-        "owner",
-        "due",
-        "work_order",
-        "after",
-        "withdraws",
-        "stood",
-    ),
+    **BOOKED,
 }
 _TIMES = {"added_at", "opened_at", "closed_at", "at", "recheck_by", "due"}
 _NUMBERS = {"time_s", "new_baseline", "after", "withdraws"}
@@ -57,24 +45,33 @@ def repaired(folder: Path) -> tuple[StoreRemark, ...]:
         CallError: there is no store. OutputError: it cannot be written, or another process holds it.
     """
     done: list[StoreRemark] = []
+    known: dict[str, int | None] = {}
+    path = folder / DATABASE
+    if (folder / CAPTURES).is_dir() and (not path.is_file() or path.stat().st_size == 0):
+        # Nobody can say whether there were any, unless the journal does.
+        known = dict.fromkeys(BOOKED)
     try:
         with Store.open(folder, anew=(folder / CAPTURES).is_dir()) as store:
             done += mend_indexes(store)
-            return (*done, *repair(store))
+            return (*done, *join(store, known), *repair(store))
     except DamagedError:
-        done += _begun_anew(folder)
+        carried, known = _begun_anew(folder)
+        done += carried
     with Store.open(folder, anew=True) as store:
-        return (*done, *repair(store))
+        return (*done, *join(store, known), *repair(store))
 
 
-def _begun_anew(folder: Path) -> list[StoreRemark]:
+def _begun_anew(folder: Path) -> tuple[list[StoreRemark], dict[str, int | None]]:
+    """Begin a new database, and say the highest number that each table of the journal showed in the old one."""
     path = folder / DATABASE
     try:
         _refuse_if_held(path)
-        rows = {table: _readable(path, table) for table in _TABLES}
         new = folder / "new"
         shutil.rmtree(new, ignore_errors=True)
         new.mkdir()
+        mended = _mended(path, new / "as-found")
+        rows = {table: _readable(mended, table) for table in _TABLES}
+        known = {table: _highest(mended, table, rows[table]) for table in BOOKED}
         with closing(connected(new, create=True)) as connection, explained(new / DATABASE):
             _filled(connection, rows)
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -88,11 +85,67 @@ def _begun_anew(folder: Path) -> list[StoreRemark]:
     except OSError as error:
         raise OutputError(f"cannot repair {path}: {(error.strerror or str(error)).lower()}") from error
     carried = ", ".join(f"{len(found)} {table.replace('_', ' ')}s" for table, found in rows.items())
-    return [
-        StoreRemark(
-            DATABASE, f"was damaged; quarantined in {quarantined}, and rebuilt from what could be read: {carried}"
-        )
-    ]
+    remark = StoreRemark(
+        DATABASE, f"was damaged; quarantined in {quarantined}, and rebuilt from what could be read: {carried}"
+    )
+    return [remark], known
+
+
+_MAGIC = b"SQLite format 3\x00"
+_PAGE_BYTES = 4096
+"""Size of a page unless the header says another that can be: SQLite's own, with which stores are made."""
+_HEADER = 100
+
+
+def _mended(path: Path, place: Path) -> Path:
+    """A copy of a database, with recent writes, whose header says what every store's says and whose length is that of
+    whole pages: as many as the header counts (SQLite, Database File Format, 1.3)."""
+    place.mkdir()
+    copy = place / DATABASE
+    shutil.copyfile(path, copy)
+    recent = path.with_name(f"{path.name}-wal")
+    if recent.is_file():
+        shutil.copyfile(recent, place / recent.name)
+    with copy.open("r+b") as stream:
+        size = stream.seek(0, os.SEEK_END)
+        stream.seek(0)
+        header = bytearray(stream.read(_HEADER).ljust(_HEADER, b"\x00"))
+        page = int.from_bytes(header[16:18], "big")
+        page = 65_536 if page == 1 else page
+        if page < 512 or page > 65_536 or page & (page - 1):
+            page = _PAGE_BYTES
+            header[16:18] = page.to_bytes(2, "big")
+        header[:16] = _MAGIC
+        header[18:24] = bytes((2, 2, 0, 64, 32, 32))  # written ahead, no bytes reserved, shares that are fixed
+        stream.seek(0)
+        stream.write(header)
+        pages = int.from_bytes(header[28:32], "big")
+        whole = -(-size // page)
+        # A count that is far from what is there is damage of its own.
+        stream.truncate(page * (pages if whole <= pages <= 2 * whole + 16 else whole))
+    return copy
+
+
+def _highest(path: Path, table: str, rows: list[tuple[Any, ...]]) -> int | None:
+    """Highest number of a row of ``table`` that table or index show; None where neither can be read to its end."""
+    found = [row[0] for row in rows]
+    whole = False
+    for name in ("decision_of_alarm" if table == "decision" else "event_of_drive", None):
+        with suppress(*_DAMAGE), closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as raw:
+            by = f"INDEXED BY {name}" if name else "NOT INDEXED"
+            for (id,) in raw.execute(f"SELECT id FROM {table} {by}"):
+                if isinstance(id, int) and id > 0:
+                    found.append(id)
+            whole = True
+    # Rows are numbered without a gap: a number far above how many show is damage of its own.
+    numbers = sorted(set(found))
+    while numbers and numbers[-1] > _MOST_MISSING * len(numbers) + _FEW:
+        numbers.pop()
+    return max(numbers, default=0) if whole or numbers else None
+
+
+_MOST_MISSING, _FEW = 10, 1000
+"""Rows that may be missing for each one whose number still shows, and at least (our choice)."""
 
 
 def _refuse_if_held(path: Path) -> None:
@@ -108,12 +161,7 @@ def _refuse_if_held(path: Path) -> None:
 
 
 def _copied_to_quarantine(folder: Path) -> str:
-    (folder / DAMAGED).mkdir(exist_ok=True)
-    number = 1
-    while (folder / DAMAGED / f"database-{number}").exists():
-        number += 1
-    place = folder / DAMAGED / f"database-{number}"
-    place.mkdir()
+    place = new_quarantine(folder)
     for name in (DATABASE, f"{DATABASE}-wal"):
         if (folder / name).is_file():
             shutil.copyfile(folder / name, place / name)

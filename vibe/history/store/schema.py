@@ -106,6 +106,8 @@ _WORK = (
 
 STEPS: tuple[tuple[str, ...], ...] = (_CAPTURES, _DECISIONS, _WORK)
 """Statements that lead from format n to n + 1, n being the place in the tuple."""
+GUARDS = {statement.split()[2]: statement for statement in _DECISIONS if statement.startswith("CREATE TRIGGER")}
+"""What refuses to change or remove an event or a decision, by name."""
 
 
 def connected(
@@ -185,7 +187,7 @@ def lost(path: Path) -> CallError:
     """The one sentence about captures whose database is gone."""
     return CallError(
         f"{path} is gone or empty although captures are stored next to it: restore a copy of it, or have `vibe "
-        "history repair` rebuild it from the captures, without events and decisions"
+        "history repair` rebuild it from the captures and the journal of decisions"
     )
 
 
@@ -243,7 +245,7 @@ def explained(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         name = getattr(error, "sqlite_errorname", None) or ""
         if name.startswith("SQLITE_FULL"):
-            raise OutputError(f"{path}: the disk is full; nothing was changed, make room and try again") from error
+            raise OutputError(f"{path}: the disk is full; the last step was not kept: make room, try again") from error
         if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL")):
             raise OutputError(f"{path}: another process holds it for too long; try again when it has ended") from error
         if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):

@@ -19,14 +19,16 @@ from typing import Self
 from vibe.core.capture import Channel
 from vibe.core.errors import CallError, OutputError
 from vibe.core.records.history import Event, Record
+from vibe.history import decision_journal as journal
 from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
 from vibe.history.store.judged import JUDGED
 from vibe.history.store.layout import BESIDE, CAPTURES, DAMAGED, README, README_TEXT
-from vibe.history.store.queries import now
+from vibe.history.store.queries import checked_content, now
 from vibe.history.store.schema import DATABASE, connected, explained, lost, writable
 from vibe.storage.files import check_folder, write_whole
+from vibe.storage.regular import leads_out
 
 
 class Store(DecisionBook):
@@ -91,6 +93,7 @@ class Store(DecisionBook):
             with _written(self.folder, "keep captures"):
                 sweep(self.folder)
                 self._workplace = Workplace(self.folder)
+            self.begin_journal()
         return self._workplace.folder
 
     def add(self, record: Record, channels: Sequence[Channel]) -> bool:
@@ -103,7 +106,7 @@ class Store(DecisionBook):
             CallError: the content is no hash. OutputError: the disk is full or may not be written; nothing of it is
             kept then.
         """
-        _checked(record.content)
+        checked_content(record.content)
         if self.holds(record.content):
             return False
         return self.take(prepared(self.workplace(), record, channels))
@@ -111,7 +114,7 @@ class Store(DecisionBook):
     def take(self, part: Path) -> bool:
         """Keep a capture that was ``prepared`` in the workplace, by whatever process; as ``add``."""
         record = capture_file.read_record(part)
-        path = self.path_of(_checked(record.content))
+        path = self.path_of(checked_content(record.content))
         with _written(self.folder, f"keep {record.file}"):
             sha256 = digest(part)
             with self._changing() as undo:
@@ -121,6 +124,7 @@ class Store(DecisionBook):
                 if known is not None and known[1] != "lost":
                     part.unlink()
                     return False
+                self.refuse_outside(path)
                 undo[path] = None
                 put_in_place(part, path)
                 if known is None:
@@ -148,6 +152,7 @@ class Store(DecisionBook):
     def replace_file(self, content: str, bare: bytes) -> None:
         """Put a thinned file in the place of a capture's file; the old one comes back where that comes to nothing."""
         path = self.path_of(content)
+        self.refuse_outside(path)
         part = self.workplace() / f"{content}.h5.part"
         old = part.with_suffix(".old")
         try:
@@ -162,6 +167,19 @@ class Store(DecisionBook):
         finally:
             for left in (part, old):
                 left.unlink(missing_ok=True)
+
+    def drop_rows(self, ids: Sequence[int]) -> None:
+        """Remove all rows of captures by the numbers of their rows; files stay."""
+        with self._changing():
+            for id in ids:
+                for table in ("value", "health", "finding"):
+                    self._connection.execute(f"DELETE FROM {table} WHERE capture = ?", (id,))
+                self._connection.execute("DELETE FROM capture WHERE id = ?", (id,))
+
+    def refuse_outside(self, path: Path) -> None:
+        """Refuse to write where a link in the store leads elsewhere. Raises: OutputError."""
+        if path.is_symlink() or leads_out(path, self.folder / CAPTURES):
+            raise OutputError(f"{path} leads out of the history by a link; nothing was written there")
 
     def say_of_file(self, content: str, waveform: str, sha256: str) -> None:
         """Record what became of a capture's file: kept, thinned or lost."""
@@ -214,7 +232,7 @@ class Store(DecisionBook):
         Raises:
             CallError: an unknown kind, or a time without its offset from UTC; nothing is recorded then.
         """
-        with self._changing():
+        with self._booking():
             there = {(one.drive, one.at.timestamp(), one.kind, one.note) for one in self.events()}
             fresh = [one for one in events if (one.drive, one.at.timestamp(), one.kind, one.note) not in there]
             for one in fresh:
@@ -265,7 +283,7 @@ def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Pa
         OutputError: the disk is full or may not be written.
     """
     # A name of its own: where a worker is taken for dead its job is done once more, and both may write at once.
-    part = workplace / f"{_checked(record.content)}.{secrets.token_hex(4)}.h5.part"
+    part = workplace / f"{checked_content(record.content)}.{secrets.token_hex(4)}.h5.part"
     with _written(workplace.parent.parent, f"keep {record.file}"):
         try:
             put_down(part, capture_file.packed(record, channels))
@@ -273,13 +291,6 @@ def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Pa
             part.unlink(missing_ok=True)
             raise
     return part
-
-
-def _checked(content: str) -> str:
-    # It becomes the name of a file.
-    if not re.fullmatch(r"[0-9a-f]{8,128}", content):
-        raise CallError(f"{content[:80]!r} is no hash of a capture")
-    return content
 
 
 def _make_room(folder: Path) -> None:
@@ -294,7 +305,8 @@ def _make_room(folder: Path) -> None:
 
 
 def _has_captures(folder: Path) -> bool:
-    return any((folder / CAPTURES).glob("??/*.h5"))
+    """Captures, or decisions: no new store has them."""
+    return journal.is_there(folder) or any((folder / CAPTURES).glob("??/*.h5"))
 
 
 @contextmanager

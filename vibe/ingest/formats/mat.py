@@ -48,7 +48,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     elif head.startswith(b"MATLAB"):
         arrays, remarks = mat5.read_arrays(path)
     elif _is_version_4(head):
-        arrays = _read_4(path)
+        arrays = fenced(arrays_of_4, path)
     else:
         raise CaptureError("is no MAT file of version 4, 5 or 7.3, or its beginning is damaged", path=path)
     columns, said = split_arrays(arrays)
@@ -114,7 +114,8 @@ def _check_heads_4(path: Path) -> None:
     raise CaptureError(f"holds more than {MOST_ARRAYS} arrays; name a file with one array per channel", path=path)
 
 
-def _read_4(path: Path) -> dict[str, Any]:
+def arrays_of_4(path: Path) -> dict[str, Any]:
+    """Arrays of a file of version 4 by name; for the reading process. Raises: CaptureError: a head cannot be one."""
     from scipy.io import loadmat, whosmat
 
     with warnings.catch_warnings():

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
@@ -14,7 +16,8 @@ from vibe.ingest.capture_builder import build_capture
 from vibe.ingest.claims import check_claim, check_unpacked
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns
-from vibe.ingest.formats.mat import split_arrays
+from vibe.ingest.formats.mat import MOST_ARRAYS, split_arrays
+from vibe.storage.fence import fenced
 
 _LONGEST_TEXT = 1 << 16
 """Bytes of an array of text."""
@@ -31,8 +34,26 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     Raises:
         CaptureError: pickled objects only, no array, or no rate or unit for any.
     """
+    arrays, pickled = fenced(arrays_of, path)
+    columns, said = split_arrays(arrays)
+    if not columns:
+        raise CaptureError("holds no array of numbers", path=path)
+    remarks = [f"left out: pickled objects ({', '.join(pickled)}), which are never opened"] if pickled else []
+    return build_capture(path, raw_from_columns(columns, said, path, remarks=remarks), sidecar)
+
+
+def arrays_of(path: Path) -> tuple[dict[str, NDArray[Any]], list[str]]:
+    """Arrays by name, and the names of pickled ones; for the reading process.
+
+    Raises:
+        CaptureError: pickled objects only, no array, or more is claimed than measured samples can be.
+    """
     wanted, pickled, total, claimed_bytes = [], [], 0, 0
     with zipfile.ZipFile(path) as archive:
+        if len(archive.infolist()) > MOST_ARRAYS:
+            raise CaptureError(
+                f"holds {len(archive.infolist()):,} arrays; more than {MOST_ARRAYS:,} are not read", path=path
+            )
         for info in archive.infolist():
             if not info.filename.endswith(".npy"):
                 continue
@@ -68,8 +89,4 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         )
         raise CaptureError(reason, path=path)
     with np.load(path, allow_pickle=False) as archive_of_arrays:
-        columns, said = split_arrays({name: archive_of_arrays[name] for name in wanted})
-    if not columns:
-        raise CaptureError("holds no array of numbers", path=path)
-    remarks = [f"left out: pickled objects ({', '.join(pickled)}), which are never opened"] if pickled else []
-    return build_capture(path, raw_from_columns(columns, said, path, remarks=remarks), sidecar)
+        return {name: archive_of_arrays[name] for name in wanted}, pickled
