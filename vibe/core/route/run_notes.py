@@ -72,7 +72,7 @@ class Retake:
     point: str | None
     file: str
     verdict: Literal["unreadable", "rejected", "limited", "retake"]
-    """``retake``: sent back by the check of the round, whatever a report can still make of it."""
+    """``retake``: sent back by the check of the round, though a report can still make something of it."""
     reason: str
     remedy: str
     codes: tuple[str, ...] = ()

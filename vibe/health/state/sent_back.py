@@ -35,7 +35,8 @@ def sent_back(files: Sequence[FileSeen]) -> list[Retake]:
             why = [reason for reason in point.reasons if reason.verdict != "usable"]
             found.append(
                 Retake(
-                    drive=file.drive or "", point=point.point, file=name, verdict="retake",
+                    drive=file.drive or "", point=point.point, file=name,
+                    verdict="rejected" if any(reason.verdict == "rejected" for reason in why) else "retake",
                     reason="; ".join(reason.text for reason in why),
                     remedy=" ".join(dict.fromkeys(reason.remedy for reason in why if reason.remedy)),
                     codes=tuple(reason.code for reason in why),
