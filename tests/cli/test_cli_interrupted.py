@@ -69,7 +69,10 @@ def all_gone(group: int, limit_s: float = 15.0) -> bool:
 
 @pytest.mark.skipif(os.name == "nt", reason="no process groups")
 @pytest.mark.usefixtures("printing")  # drives without PDFs are done before anybody can interrupt
-@pytest.mark.parametrize(("workers", "word", "status"), [("2", signal.SIGINT, 130), ("1", signal.SIGTERM, 143)])
+@pytest.mark.parametrize(
+    ("workers", "word", "status"),
+    [pytest.param("2", signal.SIGINT, 130, marks=pytest.mark.slow), ("1", signal.SIGTERM, 143)],
+)
 def test_an_interrupt_ends_a_run_soon_and_says_where_things_stand(
     fit: Path, tmp_path: Path, workers: str, word: signal.Signals, status: int
 ) -> None:

@@ -100,6 +100,7 @@ def test_the_roll_call_ends_with_what_is_missing(march: Completeness) -> None:
     assert {("FT-01", "input side radial"), ("FT-01", "output side radial")} <= missing
 
 
+@pytest.mark.slow
 def test_without_an_earlier_round_nothing_is_called_exchanged(practice: Path) -> None:
     call = Round.of(ROUTE, practice / "march").checked(workers=1)
     (mixer,) = (file for file in call.files if file.drive == "SM-02")

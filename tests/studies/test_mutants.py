@@ -38,6 +38,7 @@ def test_only_that_number_is_changed_whatever_stands_before_it(tmp_path: Path) -
     assert mutants.changed(found[1], "4.0") == 'A = ("µm", 2.0, 4.0)\nB = 2.0\n'
 
 
+@pytest.mark.slow
 def test_a_change_that_a_test_holds_is_noticed_and_one_that_nothing_holds_is_not(tmp_path: Path) -> None:
     """A package of one module and a test of it, run as the study runs them."""
     package = tmp_path / "tree" / "held"

@@ -39,6 +39,7 @@ def test_a_leak_is_seen_and_a_flat_memory_is_not_called_one() -> None:
     assert slope == pytest.approx(5.0, abs=2 * half)
 
 
+@pytest.mark.slow
 def test_a_drive_more_costs_the_leading_process_little(tmp_path: Path) -> None:
     """It leads, and the work is done elsewhere: with 40 drives its share must be a small part of theirs."""
     rows = {row["what"]: float(row["figure"]) for row in scale.many(tmp_path, 40)}

@@ -33,7 +33,7 @@ def test_the_study_sees_what_is_lost_and_what_falls() -> None:
     [
         ("ratio-17", "stage1.lobe", -6.0),
         ("ratio-17", "stage1.output_pin", 30.0),
-        ("ratio-17", "bearing.output bearing.rolling_element", 6.0),
+        pytest.param("ratio-17", "bearing.output bearing.rolling_element", 6.0, marks=pytest.mark.slow),
     ],
 )
 def test_more_damage_never_means_less(tag: str, kind: str, faintest_db: float) -> None:

@@ -210,13 +210,18 @@ def module_of(path: Path) -> str:
     return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
 
+@cache
+def all_modules() -> frozenset[str]:
+    return frozenset(module_of(file) for file in FILES)
+
+
 def needed(path: Path) -> set[str]:
     """Modules of ours that a file imports to work, not only to name types."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     for node in ast.walk(tree):
         if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
             node.body = [ast.Pass()]
-    modules = {module_of(file) for file in FILES}
+    modules = all_modules()
     names = {name for name, _ in imports_in(tree, path.relative_to(ROOT).parent.parts)}
     return {name if name in modules else name.rpartition(".")[0] for name in names} & modules
 
