@@ -123,6 +123,25 @@ def test_captures_are_judged_on_a_cluster_and_kept_here(two: LocalCluster, plant
     assert told[0] == told[1]
 
 
+def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: Path) -> None:
+    with pytest.raises(CallError, match=r"does not see .*nowhere.*same files under the same path"):
+        JobExecutor(1, cluster=two.address, sees=[tmp_path, tmp_path / "nowhere"])
+    with JobExecutor(1, cluster=two.address, sees=[tmp_path], writes=[tmp_path]) as executor:
+        assert executor.is_many
+        pool = executor._pool
+    assert isinstance(pool, far.Cluster)
+    assert not list(tmp_path.iterdir())
+    here = far._about([])
+    for told, match in (
+        ({**here, "vibe": "9.9"}, "has vibe 9.9 .* install the same there"),
+        ({**here, "python": "2.7"}, "on python 2.7"),
+        (ModuleNotFoundError("No module named 'vibe'"), "cannot load vibe"),
+        (OSError("gone"), "does not answer"),
+    ):
+        with pytest.raises(CallError, match=match):
+            pool._check("tcp://there", told)
+
+
 def test_a_job_that_kills_every_worker_is_lost_alone(tmp_path: Path) -> None:
     with local_cluster(tmp_path, workers=3, deaths_borne=0) as cluster:
         assert each(jobs.die_on_three, range(8), workers=1, cluster=cluster.address) == [
@@ -159,24 +178,6 @@ def test_an_interrupt_begins_no_other_job_and_leaves_none_running(two: LocalClus
 
 
 @pytest.mark.slow
-def test_a_scheduler_that_goes_away_is_told_and_the_run_goes_on_later(
-    plant: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(far, "ANSWER_S", 2.0)
-    out = tmp_path / "out"
-    with local_cluster(tmp_path) as cluster:
-
-        def end_it(done: int, total: int, what: str) -> None:
-            if done == 2:
-                cluster.scheduler.kill()
-
-        with pytest.raises(CallError, match="the scheduler has gone away"):
-            run.run_recipe(plant / "route.toml", out=out, cluster=cluster.address, progress=end_it)
-    assert (out / JOURNAL).is_file()
-    assert len(run.run_recipe(plant / "route.toml", out=out, workers=1).kept) >= 2
-    assert_whole(out, plant)
-
-
 def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(far, "ANSWER_S", 0.5)
     with socket.create_server(("127.0.0.1", 0)) as silent:
@@ -190,25 +191,6 @@ def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_scheduler_without_workers_is_told(tmp_path: Path) -> None:
     with local_cluster(tmp_path, workers=0) as cluster, pytest.raises(CallError, match="has no workers"):
         each(jobs.plus, [1, 2], workers=1, cluster=cluster.address)
-
-
-def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: Path) -> None:
-    with pytest.raises(CallError, match=r"does not see .*nowhere.*same files under the same path"):
-        JobExecutor(1, cluster=two.address, sees=[tmp_path, tmp_path / "nowhere"])
-    with JobExecutor(1, cluster=two.address, sees=[tmp_path], writes=[tmp_path]) as executor:
-        assert executor.is_many
-        pool = executor._pool
-    assert isinstance(pool, far.Cluster)
-    assert not list(tmp_path.iterdir())
-    here = far._about([])
-    for told, match in (
-        ({**here, "vibe": "9.9"}, "has vibe 9.9 .* install the same there"),
-        ({**here, "python": "2.7"}, "on python 2.7"),
-        (ModuleNotFoundError("No module named 'vibe'"), "cannot load vibe"),
-        (OSError("gone"), "does not answer"),
-    ):
-        with pytest.raises(CallError, match=match):
-            pool._check("tcp://there", told)
 
 
 def test_a_worker_that_was_cut_off_writes_nothing_when_its_run_has_ended(plant: Path, tmp_path: Path) -> None:
@@ -225,3 +207,21 @@ def test_a_worker_that_was_cut_off_writes_nothing_when_its_run_has_ended(plant: 
     )  # fmt: skip
     assert "the run has ended" in (run._do_job(job, common).failure or "")
     assert {path: path.stat().st_mtime_ns for path in (plant / "whole").rglob("*")} == before
+
+
+def test_a_scheduler_that_goes_away_is_told_and_the_run_goes_on_later(
+    plant: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(far, "ANSWER_S", 2.0)
+    out = tmp_path / "out"
+    with local_cluster(tmp_path) as cluster:
+
+        def end_it(done: int, total: int, what: str) -> None:
+            if done == 2:
+                cluster.scheduler.kill()
+
+        with pytest.raises(CallError, match="the scheduler has gone away"):
+            run.run_recipe(plant / "route.toml", out=out, cluster=cluster.address, progress=end_it)
+    assert (out / JOURNAL).is_file()
+    assert len(run.run_recipe(plant / "route.toml", out=out, workers=1).kept) >= 2
+    assert_whole(out, plant)
