@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
@@ -22,12 +20,6 @@ from vibe.history.store.store import Store
 
 LIST = "Machine;Sensor;When;Kind;Reading [mm/s];Set point\n"
 DAY = f"{START:%Y-%m-%d}"
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "store", create=True) as made:
-        yield made
 
 
 @pytest.fixture

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,12 +19,6 @@ from vibe.history.store.store import Store
 
 WEEK = timedelta(weeks=1)
 LOUD = (POINTS[0], "acceleration_rms", "")
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.open(tmp_path / "store", create=True) as made:
-        yield made
 
 
 Levels = dict[tuple[str, str, str], float]

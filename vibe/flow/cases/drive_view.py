@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from vibe.core.records.history import EventKind
     from vibe.history.store.store import Store
 
-_LEVELS = ("velocity_rms", "acceleration_rms")
-"""Levels that the table of captures shows."""
-
 
 def drive_values(store: Store, tag: str) -> dict[str, Any]:
     """Facts of a drive in plain values and words. Raises: CallError: the store knows no such drive."""
