@@ -11,7 +11,6 @@ from vibe.report import words
 from vibe.report.run_rows import IndexRow
 
 _WAYS = {"graver": "graver", "milder": "better", "same": "state as before", "not known": "not comparable"}
-_ZONES = "ABCD"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from vibe.core.errors import OutputError
-from vibe.core.records.population import POPULATION_SCHEMA, FigureKey, FigureSpread, Outlier, Population
+from vibe.core.records.population import POPULATION_SCHEMA, FigureKey, FigureSpread, Population
 from vibe.report import history_words, words
 from vibe.report.drawing.population_charts import drift_picture, spread_picture
 from vibe.report.pages import shell
@@ -131,12 +131,6 @@ def as_json(found: Population) -> str:
     for figure in record["figures"]:
         del figure["strip"]
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def outlier_words(one: Outlier) -> str:
-    """How far off, in words."""
-    side = "above" if one.spreads > 0 else "below"
-    return f"{words.number(abs(one.spreads))} spreads {side} the others"
 
 
 def _count(count: int, what: str) -> str:
