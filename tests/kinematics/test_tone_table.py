@@ -307,3 +307,27 @@ def test_coincidences_stay_few_and_each_pair_once() -> None:
     assert len({t.id for t in table.tones}) == len(table.tones)
     exact = [c.exact for c in table.coincidences]
     assert exact == sorted(exact, reverse=True)
+
+
+@pytest.mark.parametrize(
+    "stage",
+    [
+        {"kind": "planetary", "sun_teeth": 18, "planet_teeth": 27, "ring_teeth": 72, "planets": 3, "fixed": "ring"},
+        {"kind": "planetary", "sun_teeth": 18, "planet_teeth": 27, "ring_teeth": 72, "planets": 3, "fixed": "carrier"},
+        {"kind": "rv", "sun_teeth": 13, "planet_teeth": 42, "cranks": 2, "lobes": 29, "ring_pins": 30, "discs": 2,
+         "fixed": "ring"},
+        {"kind": "gear pair", "driver_teeth": 21, "driven_teeth": 64},
+    ],
+)  # fmt: skip
+def test_one_turn_of_a_wheel_passes_all_its_teeth(stage: dict[str, object]) -> None:
+    """Teeth differ by their pitch errors: only on the wheel's own frame can one damaged tooth be told from them."""
+    table = tone_table(Drive.model_validate({"tag": "T", "input": {"speed_rpm": 1458.0}, "stage": [stage]}))
+    mesh = table.tone("stage1.gear_mesh").order_exact
+    teeth = [tone for tone in table.tones if tone.family == "gear tooth"]
+    assert mesh is not None
+    assert len(teeth) >= 2
+    for tone in teeth:
+        assert tone.fold is not None
+        assert tone.fold.count * abs(tone.fold.order) == mesh
+        counted = {"driving tooth": "driver_teeth", "driven tooth": "driven_teeth"}
+        assert tone.fold.count == stage[counted.get(tone.fold.part, tone.fold.part.replace(" tooth", "_teeth"))]

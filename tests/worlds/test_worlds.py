@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.worlds import ferryside, harbour, hillside, lakeside, riverside
+from tests.worlds import ferryside, harbour, hillside, lakeside, moorside, riverside
 from tests.worlds.case import WorldCase
 from tests.worlds.trial import health_from, scored
 
@@ -21,7 +21,7 @@ KNOWN = {
 """Wrong answers of the program as it stands, and what fools it: to be mended, not to be joined by others."""
 WORLDS: dict[str, Callable[[int], WorldCase]] = {
     "riverside": riverside.case, "hillside": hillside.case, "harbour": harbour.case, "lakeside": lakeside.case,
-    "ferryside": ferryside.case,
+    "ferryside": ferryside.case, "moorside": moorside.case,
 }  # fmt: skip
 
 

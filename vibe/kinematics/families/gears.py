@@ -1,4 +1,8 @@
-"""Toothed wheels: a pair on two shafts, and a sun with its planets."""
+"""Toothed wheels: a pair on two shafts, and a sun with its planets.
+
+Teeth differ by their pitch errors, so each wheel's turn shows in the envelope of its mesh without any damage: as for
+pins and lobes, a fold lays the capture on the wheel's own frame, where one damaged tooth stands out of the rest.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +11,7 @@ from fractions import Fraction
 from math import lcm
 
 from vibe.core.stages.toothed import ToothedStage
-from vibe.core.tones import Tone
+from vibe.core.tones import Fold, Tone
 from vibe.kinematics.families.make import WILLIS, counted, text
 from vibe.kinematics.relations import Speeds
 
@@ -19,7 +23,10 @@ def wheel_tones(
     driver, driven = speeds[f"{name}.driver"], speeds[f"{name}.driven"]
     teeth = stage.wheels[0]
     yield _mesh(name, teeth * driver, f"{teeth} {counted_in} x {text(abs(driver))}", "counts of teeth")
-    for wheel, speed, part in (("driver", driver, parts[0]), ("driven", driven, parts[1])):
+    for wheel, speed, part, count in (
+        ("driver", driver, parts[0], teeth),
+        ("driven", driven, parts[1], stage.wheels[1]),
+    ):
         yield counted(
             f"{name}.{wheel}_tooth",
             speed,
@@ -28,6 +35,7 @@ def wheel_tones(
             source="counts of teeth",
             defect="local damage",
             damage=True,
+            fold=Fold(part=part, count=count, order=speed),
         )
 
 
@@ -37,8 +45,13 @@ def pair_hunting(stage: ToothedStage, name: str, speeds: Speeds) -> Tone:
     return hunting(f"{name}.hunting", first * speeds[f"{name}.driver"], first, second, "driving and driven")
 
 
-def sun_and_planets(name: str, sun_teeth: int, planets: int, speeds: Speeds, meshes_per_tooth: int) -> Iterator[Tone]:
-    """Mesh, one tooth of sun and planet, planet pass; a planet's tooth meets one or two wheels per turn."""
+def sun_and_planets(
+    name: str, teeth: tuple[int, int], planets: int, speeds: Speeds, meshes_per_tooth: int
+) -> Iterator[Tone]:
+    """Mesh, one tooth of sun and planet, planet pass; a planet's tooth meets one or two wheels per turn.
+
+    ``teeth``: of the sun and of a planet."""
+    sun_teeth, planet_teeth = teeth
     sun, planet, carrier = (speeds[f"{name}.{part}"] for part in ("sun", "planet", "carrier"))
     past_sun = sun - carrier
     yield _mesh(
@@ -58,6 +71,7 @@ def sun_and_planets(name: str, sun_teeth: int, planets: int, speeds: Speeds, mes
         defect="local damage",
         damage=True,
         sidebands=[(sun, "the sun's turning carries the tooth past a fixed sensor")],
+        fold=Fold(part="sun tooth", count=sun_teeth, order=past_sun),
         meetings=planets,
     )
     yield counted(
@@ -70,6 +84,7 @@ def sun_and_planets(name: str, sun_teeth: int, planets: int, speeds: Speeds, mes
         defect="local damage",
         damage=True,
         sidebands=[(carrier, "the carrier takes the planet past a fixed sensor")],
+        fold=Fold(part="planet tooth", count=planet_teeth, order=planet - carrier),
         meetings=meshes_per_tooth,
     )
     if carrier:

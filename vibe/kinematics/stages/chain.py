@@ -37,7 +37,7 @@ def tones(stage: ChainStage, name: str, speeds: Speeds) -> Iterator[Tone]:
 
     No two teeth meet in a chain drive; a link meets both sprockets.
     """
-    parts = ("tooth of the driving sprocket", "tooth of the driven sprocket")
+    parts = ("driving sprocket tooth", "driven sprocket tooth")
     yield from gears.wheel_tones(stage, name, speeds, parts)
     if stage.links is not None:
         yield counted(

@@ -33,7 +33,7 @@ def link(stage: GearPairStage, name: str, feed: str, _slip: Fraction) -> Linkage
 
 def tones(stage: GearPairStage, name: str, speeds: Speeds) -> Iterator[Tone]:
     """Mesh, one tooth of each wheel, hunting tooth."""
-    yield from gears.wheel_tones(stage, name, speeds, ("tooth of the driving wheel", "tooth of the driven wheel"))
+    yield from gears.wheel_tones(stage, name, speeds, ("driving tooth", "driven tooth"))
     yield gears.pair_hunting(stage, name, speeds)
 
 

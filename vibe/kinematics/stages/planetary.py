@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from vibe.core.stages.planetary import PlanetaryStage
-from vibe.core.tones import Tone
+from vibe.core.tones import Fold, Tone
 from vibe.kinematics.families import gears
 from vibe.kinematics.families.make import WILLIS, counted
 from vibe.kinematics.relations import Linkage, Speeds, held, inside_mesh, joined, outside_mesh
@@ -50,7 +50,9 @@ def link(stage: PlanetaryStage, name: str, feed: str, _slip: Fraction) -> Linkag
 
 def tones(stage: PlanetaryStage, name: str, speeds: Speeds) -> Iterator[Tone]:
     """Mesh, one tooth of sun, planet and ring, planet pass, hunting tooth of sun and planet."""
-    yield from gears.sun_and_planets(name, stage.sun_teeth, stage.planets, speeds, meshes_per_tooth=2)
+    yield from gears.sun_and_planets(
+        name, (stage.sun_teeth, stage.planet_teeth), stage.planets, speeds, meshes_per_tooth=2
+    )
     carrier, ring = speeds[f"{name}.carrier"], speeds[f"{name}.ring"]
     yield counted(
         f"{name}.ring_tooth",
@@ -61,6 +63,7 @@ def tones(stage: PlanetaryStage, name: str, speeds: Speeds) -> Iterator[Tone]:
         defect="local damage",
         damage=True,
         sidebands=[(ring, "the turning ring carries the tooth past a fixed sensor")],
+        fold=Fold(part="ring tooth", count=stage.ring_teeth, order=carrier - ring),
         meetings=stage.planets,
     )
     mesh = stage.sun_teeth * (speeds[f"{name}.sun"] - carrier)

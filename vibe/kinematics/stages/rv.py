@@ -49,7 +49,9 @@ def link(stage: RvStage, name: str, feed: str, _slip: Fraction) -> Linkage:
 
 def tones(stage: RvStage, name: str, speeds: Speeds) -> Iterator[Tone]:
     """Sun and planet wheels, cranks, and what a plain cycloidal pair has."""
-    yield from gears.sun_and_planets(name, stage.sun_teeth, stage.cranks, speeds, meshes_per_tooth=1)
+    yield from gears.sun_and_planets(
+        name, (stage.sun_teeth, stage.planet_teeth), stage.cranks, speeds, meshes_per_tooth=1
+    )
     mesh = stage.sun_teeth * (speeds[f"{name}.sun"] - speeds[f"{name}.carrier"])
     yield gears.hunting(f"{name}.gear_hunting", mesh, stage.sun_teeth, stage.planet_teeth, "sun and planet")
     yield from _crank_tones(stage, name, speeds)

@@ -35,7 +35,7 @@ def link(stage: WormStage, name: str, feed: str, _slip: Fraction) -> Linkage:
 
 def tones(stage: WormStage, name: str, speeds: Speeds) -> Iterator[Tone]:
     """Mesh, thread, one tooth of the wheel, and when the same two meet again."""
-    parts = ("thread of the worm", "tooth of the worm wheel")
+    parts = ("worm thread", "worm wheel tooth")
     yield from gears.wheel_tones(stage, name, speeds, parts, counted_in="starts")
     yield gears.pair_hunting(stage, name, speeds)
 
