@@ -107,7 +107,7 @@ def test_lobe_beside_running_speed(lobes: int) -> None:
     table = tone_table(machine)
     lobe = table.tone("stage1.lobe")
     equal, _ = needed_duration_s(lobe, table, 25.0)
-    below, what_for = needed_duration_s(lobe, table, 25.0, beside_strong=True)
+    below, what_for = needed_duration_s(lobe, table, 25.0, near_strong=True)
     assert equal == pytest.approx(2.0 * lobes / 25)
     assert below == pytest.approx(2.4 * lobes / 25)
     assert "input.shaft" in what_for

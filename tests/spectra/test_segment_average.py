@@ -53,7 +53,7 @@ def joined_reading(row: np.ndarray, count: int, asked: AnalysisRequest) -> Signa
     joined = Joined(count)
     for part in np.array_split(row, count):
         assert joined.add(analyse_segment([channel(part)], None, asked, joined.first)) is None
-    return analysis_of(joined.heard(), asked)
+    return analysis_of(joined.whole(), asked)
 
 
 def test_one_stretch_is_read_as_before() -> None:
@@ -119,8 +119,8 @@ def test_a_stretch_at_another_speed_is_left_out_and_said() -> None:
     asked = analysis_request(2.37)
     joined = Joined(2)
     assert joined.add(analyse_segment([channel(machine(6.0))], None, asked)) is None
-    heard = analyse_segment([channel(machine(6.0))], None, asked, joined.first)
-    half = heard.law.steady(heard.law.mean_hz / 2, heard.law.duration_s)
-    assert "another one" in (joined.add(replace(heard, law=half)) or "")
+    analysis = analyse_segment([channel(machine(6.0))], None, asked, joined.first)
+    half = analysis.law.steady(analysis.law.mean_hz / 2, analysis.law.duration_s)
+    assert "another one" in (joined.add(replace(analysis, law=half)) or "")
     assert joined.first is not None
-    assert joined.heard().speed == joined.first.speed
+    assert joined.whole().speed == joined.first.speed

@@ -50,10 +50,10 @@ def _told(result: CaptureDiagnosis, tag: str, seed: int, what: str, *, running: 
     rejected = [q for q in result.quality if q.verdict == "rejected"]
     return Passed(
         tag=tag, seed=seed, what=what, running=running,
-        heard=result.reading is not None and not rejected and result.unheard is None,
+        heard=result.reading is not None and not rejected and result.not_detected is None,
         probability=result.heard_probability,
         method="" if result.reading is None else result.reading.speed.method,
-        reason=rejected[0].reasons[0].text if rejected else "" if result.unheard is None else result.unheard.text,
+        reason=rejected[0].reasons[0].text if rejected else "" if result.not_detected is None else result.not_detected.text,
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import digamma, polygamma
 from scipy.stats import t as student
 
-from vibe.core.comb_history import BESIDE, HARMONICS, PLACES, Trace, power_of
+from vibe.core.comb_history import HARMONICS, PLACES, SIDE_LINES_OF, Trace, power_of
 
 Array = NDArray[np.float64]
 LEAST_CHANCE = 1e-9
@@ -28,7 +28,7 @@ COUNTED: tuple[tuple[int, ...], ...] = (
     tuple(range(3)),
     tuple(range(8)),
     tuple(range(HARMONICS)),
-    (*range(BESIDE), *range(HARMONICS, PLACES)),
+    (*range(SIDE_LINES_OF), *range(HARMONICS, PLACES)),
 )
 """Sets of lines over which the mean is taken: a broad impact has few harmonics, a sharp one many, a modulated one side
 lines."""
@@ -87,9 +87,9 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     at = counted, rows, band
     # By how much is told by all sets of lines there, their median: the surest one looks better than it is by its
     # choice.
-    told = np.isfinite(rises)[:, rows, band] | (tried == 0)
+    known = np.isfinite(rises)[:, rows, band] | (tried == 0)
     growth, scatter, common = (
-        np.nanmedian(np.where(told, np.nan_to_num(one[:, rows, band]), np.nan), axis=0)
+        np.nanmedian(np.where(known, np.nan_to_num(one[:, rows, band]), np.nan), axis=0)
         for one in (rises, scatters, commons)
     )
     place = np.asarray(named, dtype=np.int64)

@@ -120,7 +120,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
             body.what,
         )  # fmt: skip
     tones = _table("Tones", ["tone", ">order", ">decimal", ">Hz", "what makes it"])
-    beside = _table("Sidebands and coincidences", ["tone", "sidebands", "coincides with"])
+    coincidences = _table("Sidebands and coincidences", ["tone", "sidebands", "coincides with"])
     for tone in table.tones:
         _row(
             tones, f"{tone.id}{' *' if tone.damage else ''}", words.fraction(tone.order_exact),
@@ -128,14 +128,14 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
         )  # fmt: skip
         sidebands, shared = _sidebands(tone, "\n"), _some(words.coincidences_of(table, tone.id), 4)
         if sidebands or shared:
-            _row(beside, tone.id, sidebands, shared)
+            _row(coincidences, tone.id, sidebands, shared)
     parts: list[RenderableType] = [
         Text(f"{words.printable(table.drive)}: {speed}{ratio}", style="bold"),
         Text("Orders count events per turn of the input; a minus sign turns against it."),
         bodies,
         tones,
         Text("* damage of one part shows here; the other lines are made by healthy drives too."),
-        beside,
+        coincidences,
     ]
     if table.phasing:
         effects = {"torque": "drives torque", "radial": "leaves a net radial force", "cancels": "cancels"}

@@ -143,13 +143,13 @@ def _speed(
         law, estimate = found
         return law, replace(estimate, note=note)
     speed = analysis_request.fixed_speed_hz or analysis_request.nominal_hz
-    told = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the nameplate"
+    assumed = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the nameplate"
     sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if analysis_request.fixed_speed_hz else plate_sigma(analysis_request)
     estimate = SpeedEstimate(
         input_hz=speed,
         uncertainty_hz=float(sigma),
         method="nominal",
-        note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
+        note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {assumed} is taken",
         alternatives=_with_rest(
             speed, rivals_in_signal(rows, analysis_request.range_hz, analysis_request.speed_orders)
         ),

@@ -43,7 +43,7 @@ class StopReadings(StrictModel):
         return self == StopReadings(drive=self.drive)
 
     @property
-    def beside(self) -> str:
+    def other_readings(self) -> str:
         """What was read beside speed and load, in words; empty: nothing."""
         parts = []
         if self.oil_temperature_c is not None:

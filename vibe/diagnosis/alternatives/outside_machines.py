@@ -72,7 +72,7 @@ def doubted_by_outside(case: Case, findings: Sequence[Finding]) -> list[Finding]
     return [_doubted(case, finding) for finding in findings]
 
 
-def doubted_unheard(findings: Sequence[Finding]) -> list[Finding]:
+def doubted_undetected(findings: Sequence[Finding]) -> list[Finding]:
     """The findings of a capture in which the drive itself was not heard: its parts may be another machine's."""
     more = " The drive's own lines were not detected in this capture: another machine may make this."
     return [

@@ -64,8 +64,8 @@ class Evidence:
             for stage in self.drive.stage
             if isinstance(stage, CycloidalStage | RvStage)
         ]
-        told = "none" if ratio is None else f"{float(abs(ratio)):g}"
-        return f"{told} ({'; '.join(counts)})" if counts else told
+        stated = "none" if ratio is None else f"{float(abs(ratio)):g}"
+        return f"{stated} ({'; '.join(counts)})" if counts else stated
 
     @property
     def points(self) -> list[str]:

@@ -37,7 +37,7 @@ def past_of(reading: SignalAnalysis | None, capture: Capture) -> PastCapture | N
 
 def accepted(judged: Sequence[CaptureDiagnosis]) -> list[PastCapture]:
     """What the captures leave in which the drive was heard."""
-    return [one.past for one in judged if one.past is not None and one.unheard is None]
+    return [one.past for one in judged if one.past is not None and one.not_detected is None]
 
 
 def alike(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSettings) -> list[PastCapture]:

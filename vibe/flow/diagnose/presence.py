@@ -78,7 +78,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if speaks and first.log_odds >= NOT_AGAINST and (was.heard or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.heard:
-        return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short, another))
+        return Gate(probability=was.probability, reason=_not_detected(was, reading, families, short, another))
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
     if gap >= LONGEST_GAP_S:
         return Gate(probability=was.probability, reason=_not_steady(gap))
@@ -151,7 +151,7 @@ def _without_families(reading: SignalAnalysis, families: Sequence[Family], short
     )
 
 
-def _not_heard(
+def _not_detected(
     was: Presence, reading: SignalAnalysis, families: Sequence[Family], short: bool, another: bool
 ) -> Reason:
     meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)

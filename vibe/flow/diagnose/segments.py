@@ -117,18 +117,18 @@ def read_over(
             joined.skip(stretch.channels[0].duration_s)
             left_out.append((number, "its quality"))
             continue
-        heard = analyse_segment(
+        analysis = analyse_segment(
             [channel for channel in stretch.vibration if channel.name in names],
             stretch.tachometer if pulses else None,
             analysis_request,
             joined.first,
         )
-        why = joined.add(heard)
-        # Else it would be held while the next one is heard.
-        del heard
+        why = joined.add(analysis)
+        # Else it would be held while the next one is analysed.
+        del analysis
         if why is not None:
             left_out.append((number, why))
-    whole = joined.heard()
+    whole = joined.whole()
     # What was gathered for it is not needed any more.
     del joined
     return analysis_of(whole, analysis_request), _in_words(left_out, capture)
@@ -147,19 +147,19 @@ def _read_moves(
     joined = Joined(len(moves), apart=True)
     for number, move in enumerate(moves):
         tell(len(moves) + number, 2 * len(moves))
-        heard = analyse_segment(
+        analysis = analyse_segment(
             of_move(channels, move), None, analysis_request, joined.first, known=(move.law, estimate_of(move))
         )
-        joined.add(heard)
-    return analysis_of(joined.heard(), analysis_request)
+        joined.add(analysis)
+    return analysis_of(joined.whole(), analysis_request)
 
 
 def _in_words(left_out: Sequence[tuple[int, str]], capture: Capture) -> list[str]:
     if not left_out or capture.longer is None:
         return []
     length_s = capture.longer.duration_s / capture.longer.count
-    told = ", ".join(f"{number * length_s / 60:.1f} min ({why})" for number, why in left_out[:5])
+    which = ", ".join(f"{number * length_s / 60:.1f} min ({why})" for number, why in left_out[:5])
     more = f" and {len(left_out) - 5} more" if len(left_out) > 5 else ""
     return [
-        f"{len(left_out)} of {capture.longer.count} segments of {length_s:.0f} s are left out, those from {told}{more}"
+        f"{len(left_out)} of {capture.longer.count} segments of {length_s:.0f} s are left out, those from {which}{more}"
     ]

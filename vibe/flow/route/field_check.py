@@ -307,7 +307,7 @@ def against_plan(
         return field_rules.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised), crowded=crowded)
 
     def planned_s(tone: Tone) -> float:
-        return needed_duration_s(tone, table, speed_hz, beside_strong=True)[0]
+        return needed_duration_s(tone, table, speed_hz, near_strong=True)[0]
 
     return field_rules.settings(
         setting(length_s, plan.duration_s, length_s, plan.sample_rate_hz),

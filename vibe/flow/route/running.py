@@ -63,7 +63,7 @@ def not_running(
     if found.verdict == "other drive":
         return None
     judged = diagnose_samples(_beginning(capture, fit, drive), asked, table, settings, others)
-    reason = judged.unheard
+    reason = judged.not_detected
     if reason is None or reason.code != "not_heard":
         return None
     if pulsed:

@@ -132,8 +132,8 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
         )
     series = tuple(s for one, c in group for s in _series_of(one, c, rules))
     sisters = tuple(s for one, _ in group for s in _sisters_of(one, series[:SISTERS_OF])) if cause.exceedances else ()
-    have, rose, told = _sister_explanations(series, cause, rules)
-    reasons += told if len(group) == 1 and kind in ("fault", "growth") else []
+    have, rose, by_sisters = _sister_explanations(series, cause, rules)
+    reasons += by_sisters if len(group) == 1 and kind in ("fault", "growth") else []
     reasons += _event_explanations(case, cause)
     # A row that another drive joins stays the row it was.
     remembered = [found for one, c in group if (found := _remembered(one, c, known)) is not None]

@@ -123,8 +123,8 @@ def report_levels(levels: Sequence[Level], drive: Drive, limits: Limits) -> list
     """Every level as the report shows it, the headline zone first, the row after ISO 20816-9 behind it."""
     rows: list[LevelReport] = []
     for level in levels:
-        beside = next((x for x in levels if x.point == level.point and x.measure == "displacement_rms"), None)
-        headline = zone(level, drive, limits, displacement=beside if level.measure == "velocity_rms" else None)
+        displacement = next((x for x in levels if x.point == level.point and x.measure == "displacement_rms"), None)
+        headline = zone(level, drive, limits, displacement=displacement if level.measure == "velocity_rms" else None)
         second = gear_unit_zone(level, drive, limits)
         verdicts = [v for v in (headline, second) if v is not None]
         rows += [_row(level, verdict, limits) for verdict in verdicts] or [_row(level, None, limits)]

@@ -8,7 +8,7 @@ CAPTURES = "captures"
 README = "README.txt"
 DAMAGED = "damaged"
 ROWS = "judged-rows.z"
-BESIDE = {JOURNAL, f"{JOURNAL}.part", ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
+EXPENDABLE = {JOURNAL, f"{JOURNAL}.part", ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
 """What else may lie in a store: it can be lost, and means nothing to a new database."""
 README_TEXT = """\
 A history of captures, kept by vibe. One folder is one site. Copy it as a whole, while nobody adds to it.

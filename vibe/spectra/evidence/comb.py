@@ -181,14 +181,14 @@ class CombScorer:
             if not sums.count.size:
                 continue
             by_set = log_tail(sums.total.max(axis=1), sums.count)
-            told_here = sums.comb[sums.begin]
-            score[here][told_here] = np.maximum.reduceat(by_set, sums.begin)
+            scored = sums.comb[sums.begin]
+            score[here][scored] = np.maximum.reduceat(by_set, sums.begin)
             if where:
                 # The first of the best sets of each comb.
                 best = np.flatnonzero(by_set == score[here][sums.comb])
                 best = best[np.flatnonzero(np.diff(sums.comb[best], prepend=-1))]
-                group[here][told_here] = sums.total[best].argmax(axis=1) % self.spectra.power.shape[0]
-                harmonics[here][told_here] = np.array(HARMONIC_SETS)[sums.set[best]]
+                group[here][scored] = sums.total[best].argmax(axis=1) % self.spectra.power.shape[0]
+                harmonics[here][scored] = np.array(HARMONIC_SETS)[sums.set[best]]
         determined = score > 0
         group[~determined] = harmonics[~determined] = 0
         cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])

@@ -50,7 +50,7 @@ DROP_DB, OWN_DROP_DB = 8.0, 3.0
 """By how much the lines that only a slower order makes may be weaker; where the faster is a part's own, less."""
 FIRST_LINES, FIRST_STAND = 6, 4
 """Of the first free lines of a foreign comb, and how many of them stand."""
-WANDER = 1.5e-3
+SPEED_VARIATION = 1.5e-3
 """Relative, three standard deviations of a loaded motor's speed within a capture (common practice: 5e-4)."""
 FAR = 0.04
 """Relative distance from a race's window within which a comb may still be its own."""
@@ -211,9 +211,9 @@ class _Search:
         if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
             owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
-        told = exact is not None or near_rotor
+        known = exact is not None or near_rotor
         reading = CombReading(
-            request=CombRequest(name=f"{'outside' if told else 'unknown'} {base:.4g}", order=base), carrier=1,
+            request=CombRequest(name=f"{'outside' if known else 'unknown'} {base:.4g}", order=base), carrier=1,
             order=base, score=score, group=group, harmonics=max(3, harmonics), sidebands=(), places=1,
         )  # fmt: skip
         if owner is not None and not (slips and exact):
@@ -683,7 +683,7 @@ def _side_lines(
     best = int(apart[np.where(enough, level, -np.inf).argmax()])
     for harmonic in range(1, int(power.size / room) + 1):
         for number in range(-SIDES_OWNED, SIDES_OWNED + 1):
-            wide = 2 if turns else 2 + int(WANDER * harmonic * room)
+            wide = 2 if turns else 2 + int(SPEED_VARIATION * harmonic * room)
             middle = round(harmonic * room + number * best)
             if number and wide < 0.2 * best:
                 result[max(0, middle - wide) : max(0, middle + wide + 1)] = True
@@ -699,9 +699,11 @@ def _own_bins(spectra: EnvelopeSpectra, reading: CombReading, turns: Sequence[fl
     shifts = [0.0] + [s * t for t in turns for s in (-1, 1) if room > 12 * t / step > 36]
     for harmonic in range(1, int(n * step / reading.order) + 1):
         # What is not driven by this shaft has a wander of its own.
-        wide = half if turns else min(half + int(np.ceil(WANDER * harmonic * room)), max(half, int(0.2 * room)))
+        wide = (
+            half if turns else min(half + int(np.ceil(SPEED_VARIATION * harmonic * room)), max(half, int(0.2 * room)))
+        )
         for shift in shifts:
             middle = round((harmonic * reading.order + shift) / step)
             mask[max(0, middle - wide) : middle + wide + 1] = True
     strongest = spectra.power.max(axis=0) - np.float32(np.log(spectra.power.shape[0]))
-    return mask if turns else grown(mask, strongest, 2 * WANDER * room * 8)
+    return mask if turns else grown(mask, strongest, 2 * SPEED_VARIATION * room * 8)

@@ -32,7 +32,7 @@ ROUNDS = 4
 """Amplitudes and angle errors in turns; three bring the change below a tenth of the uncertainty."""
 OVERLAP_SHARE = 0.75
 """Information left by half overlap of Hann segments: the noise of neighbours is correlated by 1/6 (1 / (1 + 2/6))."""
-TOLD_APART = 2.0
+SEPARATE_BINS = 2.0
 """Half a Hann main lobe, in bins: orders closer than this within a segment are one observation."""
 SIDEBANDS = 1
 """Further lines modelled either side of one that has a close neighbour (see ``_with_neighbours``)."""
@@ -163,8 +163,8 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
     span = min(segment_turns, total / 2)
     hops = int(np.clip(2 * total / span - 1, 3, MOST_SEGMENTS))
     centres = np.linspace(span / 2, total - span / 2, hops)
-    places = _separated(orders, TOLD_APART / span)
-    orders = _with_neighbours(orders, TOLD_APART / span)
+    places = _separated(orders, SEPARATE_BINS / span)
+    orders = _with_neighbours(orders, SEPARATE_BINS / span)
     windows = {n: _windows(n, total, centres, span, orders, places) for n in {item.samples.size for item in lows}}
     rows = [_seen(item, windows[item.samples.size]) for item in all_laid(lows, law)]
     start, end = float(law.time_s[0]), law.duration_s

@@ -159,8 +159,8 @@ def rivals_in_signal(
     if used.size == 0:
         return ()
     choice = _best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)
-    heard = float(1.0 / (1.0 + np.exp(-np.clip(COUNTS * choice.log_odds, -50.0, 50.0))))
-    return tuple((hz, heard * chance) for hz, chance in _shares(choice.rivals))
+    any_speed = float(1.0 / (1.0 + np.exp(-np.clip(COUNTS * choice.log_odds, -50.0, 50.0))))
+    return tuple((hz, any_speed * chance) for hz, chance in _shares(choice.rivals))
 
 
 def _alternatives(choice: _Choice, mean_hz: float) -> tuple[tuple[float, float], ...]:

@@ -194,8 +194,8 @@ def _stood(gaps: Real) -> NDArray[np.bool_]:
         return np.zeros(0, dtype=bool)
     usual = float(np.median(gaps))
     long = gaps > max(STANDS_S, 6.0 * usual)
-    beside = np.stack([np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]])])
-    running = (np.abs(beside / usual - 1) < AS_USUAL).all(axis=0)
+    neighbours = np.stack([np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]])])
+    running = (np.abs(neighbours / usual - 1) < AS_USUAL).all(axis=0)
     return np.asarray(long & ~running)
 
 

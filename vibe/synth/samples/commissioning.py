@@ -256,8 +256,8 @@ def _truth_text(takings: Sequence[SetCapture]) -> str:
     lines = ["# What is really wrong with each drive, and what its acceptance ought to say."]
     for name in dict.fromkeys(taking.set.name for taking in takings):
         one = next(taking.set for taking in takings if taking.set.name == name)
-        told = {"name": name, "serial": one.serial, "expected": one.expected, "by": one.by, "note": one.note}
-        lines += ["", "[[set]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
+        fields = {"name": name, "serial": one.serial, "expected": one.expected, "by": one.by, "note": one.note}
+        lines += ["", "[[set]]", *(f"{key} = {_toml(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"
 
 

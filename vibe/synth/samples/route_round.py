@@ -336,7 +336,7 @@ def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: P
         for path in paths:
             entry, april = taking.entry, taking.spoiled
             said = april if april is not None else entry if march else None
-            told = {
+            fields = {
                 "file": path.relative_to(folder).as_posix(),
                 "drive": taking.drive.tag,
                 "planted": taking.planted or "" if april is None else april.planted,
@@ -345,7 +345,7 @@ def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: P
                 "remedy": "" if said is None else said.remedy,
                 "note": "All is well." if said is None else said.note,
             }
-            lines += ["", "[[file]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
+            lines += ["", "[[file]]", *(f"{key} = {_toml(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"
 
 

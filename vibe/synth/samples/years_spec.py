@@ -131,7 +131,7 @@ class DriveYears(_Form):
     wrong_clock: WrongClock | None = None
 
     @model_validator(mode="after")
-    def _told(self) -> DriveYears:
+    def _faults_have_an_urgency(self) -> DriveYears:
         if (self.cause == "fault") != (self.urgency is not None):
             raise ValueError("a fault, and nothing else, has an urgency")
         return self
