@@ -198,7 +198,7 @@ def simulate(
         damage: ``TONE_ID[:SIZE[:PART]]``, one or several, such as ``stage1.lobe:1.5``; size 1 is a clear mid-life
             spall, part counts pins or lobes from 0. A sound drive unless given.
         seed: equal seeds give equal samples.
-        around: machines beside it, ``KIND[:STRENGTH[:COUNT]]``, such as ``chain:1:19``.
+        around: machines next to it, ``KIND[:STRENGTH[:COUNT]]``, such as ``chain:1:19``.
         conditions: see ``Conditions``.
 
     Raises:

@@ -134,7 +134,7 @@ class Capture:
             full_scale: the recorder's range in ``unit``, for the check of clipping; None where it is not known.
             axis: direction of a channel, such as ``radial``, ``x`` or ``horizontal``.
             measured_at: time of the first sample; reports say that it is unknown unless it is given.
-            speed_rpm: of the input [r/min], as noted beside the measurement.
+            speed_rpm: of the input [r/min], as noted with the measurement.
             load_percent: of the rated load [%], as noted in the same way.
             name: what reports call the capture in place of a file's name.
 

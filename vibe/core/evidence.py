@@ -30,7 +30,7 @@ class SpeedEstimate:
 
     @property
     def doubtful(self) -> bool:
-        """Whether the speed is not heard but assumed, or another one is not excluded."""
+        """Whether the speed is not detected but assumed, or another one is not excluded."""
         return self.method == "nominal" or any(chance > LEAST_ALTERNATIVE for _, chance in self.alternatives[1:])
 
 
@@ -165,7 +165,7 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlotData:
-    """Base of the things that can be shown beside a finding. ``caption`` is one sentence."""
+    """Base of the things that can be shown next to a finding. ``caption`` is one sentence."""
 
     title: str
     caption: str

@@ -72,7 +72,7 @@ class CaptureHeader:
     """What a first look at a file tells, in whatever process.
 
     ``unused`` says why it belongs to no drive; ``stray``: no point of it is on the route. ``hashes``: SHA-256 of the
-    file and of what lies beside it and says what it is.
+    file and of what lies next to it and says what it is.
     """
 
     path: Path

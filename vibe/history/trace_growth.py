@@ -22,7 +22,8 @@ MOST_FREEDOM = 200.0
 STANDS = 2.5
 """Mean of a line over the floor from which a sound part makes it: of eight values of noise once in a thousand."""
 POOLED = 8.0
-"""Values that what all rows have in common is worth beside those of one (common practice: as many as it has itself)."""
+"""Values that what all rows have in common is worth compared with those of one (common practice: as many as it has
+itself)."""
 GUMBEL_VARIANCE = np.pi**2 / 6
 COUNTED: tuple[tuple[int, ...], ...] = (
     tuple(range(3)),

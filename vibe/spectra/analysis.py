@@ -163,7 +163,7 @@ def _localised(
 ) -> tuple[tuple[CombEvidence, ...], dict[str, Turn]]:
     """Each comb that belongs to a body's frame, with the place of its impacts on that body."""
     requests = {request.name: request for request in analysis_request.combs}
-    # Between the impacts of others a comb may stand clearer than beside them.
+    # Between the impacts of others a comb may stand clearer than among them.
     clearest = [
         max((c, c.after_gating or c), key=lambda one: one.hit_over_floor_db if _clear(one) else -np.inf) for c in combs
     ]

@@ -26,7 +26,7 @@ CYCLE_DEPTH = 0.005
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """``mean_hz`` is the input speed drawn or stated; ``sides`` runs beside the points."""
+    """``mean_hz`` is the input speed drawn or stated; ``sides`` runs parallel to the points."""
 
     drive: Drive
     conditions: Conditions

@@ -46,7 +46,7 @@ def simulate(
 ) -> Capture:
     """A capture of ``drive`` with ``damage``.
 
-    Every line and hit is set by body angles that roll on one another; no tone formula is used. Equal arguments give
+    Every line and impact is set by body angles that roll on one another; no tone formula is used. Equal arguments give
     equal samples.
 
     Raises:

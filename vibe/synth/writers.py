@@ -25,7 +25,7 @@ _UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "disp
 
 
 def write_capture(capture: Capture, path: Path, *, force: bool = False, bits: int = 16) -> Path:
-    """Write ``capture`` in the form that the name's ending asks for, its sidecar beside it; returns ``path``.
+    """Write ``capture`` in the form that the name's ending asks for, its sidecar next to it; returns ``path``.
 
     ``.h5`` ``.hdf5`` native · ``.csv`` · ``.wav`` (``bits`` 16 or 24) · ``.npz`` · ``.mat`` (version 5;
     ``.v73.mat`` version 7.3) · ``.uff`` ``.unv`` (ASCII data set 58) · ``.parquet``.

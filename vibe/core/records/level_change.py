@@ -9,7 +9,7 @@ from typing import Literal
 SHAFT = "shaft"
 ELECTRICAL = "electrical"
 LOW_BAND = "below 10 Hz"
-"""Where sensors settle and amplifiers wander; few drives shake there (common practice)."""
+"""Where sensors settle and amplifiers drift; few drives shake there (common practice)."""
 BROAD_BANDS = (("10-1000 Hz", 1000.0), ("1000-5000 Hz", 5000.0), ("above 5000 Hz", float("inf")))
 """What no owner's lines and impacts explain, and where each band ends [Hz] (common practice)."""
 

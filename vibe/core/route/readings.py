@@ -44,7 +44,7 @@ class StopReadings(StrictModel):
 
     @property
     def other_readings(self) -> str:
-        """What was read beside speed and load, in words; empty: nothing."""
+        """What was read besides speed and load, in words; empty: nothing."""
         parts = []
         if self.oil_temperature_c is not None:
             parts.append(f"oil {self.oil_temperature_c:g} °C")

@@ -17,7 +17,7 @@ from vibe.diagnosis.bearing_elements import PARTS
 from vibe.diagnosis.case import Case
 
 MOST_SURE_UNHEARD = 0.9
-"""Probability that a finding on one part has at most where no speed of the drive was heard: what repeats may then be
+"""Probability that a finding on one part has at most where no speed of the drive was detected: what repeats may then be
 another machine's, at any of the speeds that were not excluded (common practice)."""
 NOTHING_FITS = 0.5
 """Share left to what was named where none of the speeds brings any part's tone to the impacts (common practice)."""
@@ -50,7 +50,7 @@ def _doubted(case: Case, speed: SpeedEstimate, finding: Finding) -> Finding:
     }  # fmt: skip
     own = {name for name in fits if _means(finding, name, case)}
     if speed.method == "nominal":
-        own.discard(SHAFT)  # With no speed heard, what repeats once per turn may be any shaft's that turns about so.
+        own.discard(SHAFT)  # With no speed detected, what repeats once per turn may be any shaft's that turns about so.
     total = sum(fits.values())
     share = sum(fits[name] for name in own) / total if own and total > 0 else NOTHING_FITS
     most = MOST_SURE_UNHEARD if speed.method == "nominal" else 1.0

@@ -49,11 +49,11 @@ class CaptureDiagnosis:
     findings: list[Finding]
     measured_at: datetime | None
     heard_probability: float | None = None
-    """That this drive was heard running; None where nothing could tell."""
+    """That this drive was detected running; None where nothing could show it."""
     not_detected: Reason | None = None
-    """Why silence of this capture means nothing: the drive was not heard, or not all the time."""
+    """Why silence of this capture means nothing: the drive was not detected, or not all the time."""
     outside: Outside | None = None
-    """What was heard of machines around the drive."""
+    """What was detected of machines around the drive."""
     past: PastCapture | None = None
     """What later captures of the drive are compared with."""
     growths: Mapping[str, Growth] = field(default_factory=dict)

@@ -141,7 +141,7 @@ def diagnosed_captures(
 
 
 def refuse_unread(reports: Sequence[CaptureReport], captures: Sequence[Path | Capture]) -> None:
-    """Refuse a report of which not one capture could be read. ``captures`` run beside ``reports``.
+    """Refuse a report of which not one capture could be read. ``captures`` run parallel to ``reports``.
 
     Raises:
         CaptureError: with the reason of the first.
@@ -189,7 +189,7 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
     reasons = [r.text for one in judged for q in one.quality if q.verdict == "rejected" for r in q.reasons[:1]]
     reasons += [one.report.error for one in judged if one.report.error is not None]
     not_detected = [one.not_detected for one in read if one.not_detected is not None]
-    # One capture in which the drive was heard is enough to judge it by.
+    # One capture in which the drive was detected is enough to judge it by.
     nowhere = (not_detected[-1].text, not_detected[-1].remedy) if read and len(not_detected) == len(read) else None
     verdict = judge(
         findings, rows, len(usable), reasons, settings.judgement,

@@ -1,4 +1,4 @@
-"""A capture beside earlier ones of the same drive: which of them are alike, what grew, what fell."""
+"""A capture compared with earlier ones of the same drive: which of them are alike, what grew, what fell."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def past_of(reading: SignalAnalysis | None, capture: Capture) -> PastCapture | N
 
 
 def accepted(judged: Sequence[CaptureDiagnosis]) -> list[PastCapture]:
-    """What the captures leave in which the drive was heard."""
+    """What the captures leave in which the drive was detected."""
     return [one.past for one in judged if one.past is not None and one.not_detected is None]
 
 

@@ -32,7 +32,7 @@ def recognised(
 
 
 def contradiction(found: Recognition | None, drive: Drive) -> Reason | None:
-    """Why nothing can be said of this drive from what was heard; None where it may be its own."""
+    """Why nothing can be said of this drive from what was detected; None where it may be its own."""
     from vibe.ingest.route import field_rules
 
     if found is None:

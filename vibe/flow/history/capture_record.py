@@ -64,7 +64,7 @@ def record_of(
     time_zone: str | None = None,
     earlier: Sequence[PastCapture] = (),
 ) -> Record:
-    """One capture, judged beside ``earlier`` ones of its drive, as it is kept.
+    """One capture, judged together with ``earlier`` ones of its drive, as it is kept.
 
     Raises:
         CaptureError: it does not say when it was measured, or says so without offset and no ``time_zone`` is given.
@@ -149,7 +149,7 @@ def _speed(judged: CaptureDiagnosis, capture: Capture, drive: Drive) -> tuple[fl
 
 
 def _kept(judged: CaptureDiagnosis) -> Kept:
-    """As good as the worst of the channels that were analysed: a dead one beside good ones gives no values at all."""
+    """As good as the worst of the channels that were analysed: a dead one among good ones gives no values at all."""
     if judged.reading is None:
         return "rejected"
     verdicts = {q.verdict for q in judged.quality if q.channel in judged.reading.samples}

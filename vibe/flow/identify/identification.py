@@ -199,7 +199,7 @@ def _ratio(counts: Sequence[Counts], found: WeighedKinds) -> Answer:
 
 
 def _mesh(found: WeighedKinds, kinds: Sequence[PairKind]) -> str:
-    """Whether the mesh itself was heard."""
+    """Whether the mesh itself was detected."""
     best = found.weighed[0]
     order = kinds[best.kind].ring_pins
     if order + 2 > found.top_order:

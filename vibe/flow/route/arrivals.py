@@ -9,7 +9,7 @@ from pathlib import Path
 from vibe.core.errors import CallError
 
 Stamp = tuple[tuple[int, int], ...]
-"""Size and time of change of a capture and of what stands beside it."""
+"""Size and time of change of a capture and of what stands next to it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

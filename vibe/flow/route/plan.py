@@ -65,7 +65,7 @@ def the_route_in(paths: Sequence[Path]) -> Path | None:
     """The route file among what was named; None: there are drives only.
 
     Raises:
-        CallError: a route beside anything else.
+        CallError: a route together with anything else.
     """
     route = next((path for path in paths if is_route(path)), None)
     if route is not None and len(paths) > 1:

@@ -225,7 +225,7 @@ def resolution(step: float) -> Contribution:
 
 
 def unsteady(half_range: float) -> Contribution:
-    """A line that wanders about its order: between what stands at it and all that stands about it, anything."""
+    """A line that varies about its order: between what stands at it and all that stands about it, anything."""
     return Contribution(
         name="unsteady line", relative=half_range / sqrt(3), type="B", distribution="rectangular",
         because=f"± {100 * half_range:.2g} %: what stands about its order and no other line explains",

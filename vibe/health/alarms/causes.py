@@ -12,7 +12,7 @@ from vibe.health.alarms.cause_names import cause_of, owner_of, owners
 from vibe.health.alarms.settings import AlarmRules
 
 SLOW = frozenset({"unbalance", "misalignment", "looseness", "soft foot"})
-"""Defects that show in velocity; what hits shows in acceleration."""
+"""Defects that show in velocity; what strikes shows in acceleration."""
 OFTEN = 3
 """A sensor that is in trouble in every third capture is no better in between (common practice)."""
 _GRAVITY = {"slight": 0, "moderate": 1, "severe": 2}
@@ -48,7 +48,7 @@ def causes_of(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
     """All causes of a drive; each exceedance and each finding of the latest captures belongs to exactly one."""
     found = _faults(case, rules)
     faults = [cause for cause in found if cause.kind == "fault"]
-    # Series that hit at the part itself first: a level follows the fault that is already known to rise.
+    # Series of impacts at the part itself first: a level follows the fault that is already known to rise.
     for exceedance in sorted(case.exceedances, key=lambda e: (e.source == "another system", e.at, e.key)):
         cause = _home(exceedance, case, faults, found, rules)
         cause.exceedances.append(exceedance)

@@ -51,11 +51,11 @@ def judge(
     ``usable_channels`` counts vibration channels that were not rejected; ``rejected`` are the reasons why others were
     (or why a capture could not be read). A drive is ``unknown``, never sound, when there is no channel to judge by:
     none usable, or each usable one (``rejected_channels`` left out) named by a sensor finding of even odds or more.
-    Nor is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not heard
-    in any capture is unknown whatever its levels: ``not_detected`` says why, and what to do.
-    A sensor finding beside good channels asks for another measurement. ``measured_at`` puts a date to the deadline,
-    which the ``consequence`` of a failure shortens or stretches. ``steady_since`` says of points since when their
-    velocity has not changed significantly: such a level alone asks for no work within days.
+    Nor is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not
+    detected in any capture is unknown whatever its levels: ``not_detected`` says why, and what to do. A sensor finding
+    next to good channels asks for another measurement. ``measured_at`` puts a date to the deadline, which the
+    ``consequence`` of a failure shortens or stretches. ``steady_since`` says of points since when their velocity has
+    not changed significantly: such a level alone asks for no work within days.
 
     Raises:
         ValueError: ``usable_channels`` is negative.

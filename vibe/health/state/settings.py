@@ -139,7 +139,7 @@ class GearUnits(StrictModel):
         return self
 
     def boundaries(self, rating: float) -> Boundaries:
-        """Zone boundaries of a rating: itself between B and C, its neighbours on the ladder beside it.
+        """Zone boundaries of a rating: itself between B and C, its neighbours on the ladder next to it.
 
         Raises:
             ValueError: the rating is no inner rung of the ladder.

@@ -49,7 +49,7 @@ def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | No
     None for a measure without in-situ limits. A machine whose size is not known is judged by the strictest class, and
     the verdict says what the laxest would make of it; by analogy, unless every table puts it in zone D.
 
-    With a ``displacement`` of the same point beside a velocity, the more restrictive of the two decides
+    With a ``displacement`` of the same point besides a velocity, the more restrictive of the two decides
     (ISO 10816-3:2009, 5.2.3). Small machines have no displacement limits.
 
     Raises:

@@ -242,7 +242,7 @@ class Store(DecisionBook):
     @contextmanager
     def _changing(self) -> Iterator[dict[Path, Path | None]]:
         """One transaction. Files that the caller lists are removed again when it comes to nothing, or get back the old
-        file that stands beside them in the list."""
+        file that stands next to them in the list."""
         made: dict[Path, Path | None] = {}
         with explained(self.folder / DATABASE):
             self._connection.execute("BEGIN IMMEDIATE")

@@ -162,7 +162,7 @@ def sidecar_paths(capture: Path) -> tuple[Path, Path]:
 
 
 def folder_sidecar(capture: Path) -> Sidecar | None:
-    """What ``folder.toml`` beside ``capture`` says of every capture there; None where it says nothing.
+    """What ``folder.toml`` next to ``capture`` says of every capture there; None where it says nothing.
 
     Raises:
         CaptureError: it is wrong; the sentence names its line and field.

@@ -78,9 +78,8 @@ def assess(
 def dead_channels(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> tuple[ChannelQuality, ...]:
     """The verdicts of one capture's channels with what only neighbours can tell.
 
-    A silent channel beside a live one is dead, not its machine stopped; one that only echoes its neighbour is dead too.
-    ``channels`` and ``qualities`` run side by side; so do the verdicts that come back.
-    """
+    A silent channel next to a live one is dead, not its machine stopped; one that only echoes its neighbour is dead
+    too. ``channels`` and ``qualities`` run side by side; so do the verdicts that come back."""
     found = compared(channels, qualities)
     verdicts = []
     for quality in qualities:

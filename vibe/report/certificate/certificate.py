@@ -1,6 +1,6 @@
 """The certificate of a new drive: acceptance.json, certificate.html and certificate.pdf, each able to prove itself.
 
-Where there are keys, the record is signed over its exact bytes, with the signature in files beside it and inside page
+Where there are keys, the record is signed over its exact bytes, with the signature in files next to it and inside page
 and PDF, and the PDF is signed as a whole by the certificate that the record names.
 
 The record (``acceptance.json``) holds the acceptance, the hash of the page that shows it, and a seal over both. Page

@@ -1,6 +1,6 @@
 """Spectra and waveforms that zoom and tell values under the pointer: drawn on a canvas, offline, never by WebGL.
 
-The drawing script is the one that the bokeh package brings; it is written once beside the pages. A page holds only
+The drawing script is the one that the bokeh package brings; it is written once next to the pages. A page holds only
 data (base64 float32 inside JSON) and no script of its own, so that its content security policy can forbid them.
 """
 

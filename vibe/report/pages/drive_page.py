@@ -236,7 +236,7 @@ def drive_facts(drive_report: DriveReport) -> list[tuple[str, str, str]]:
 
 
 def with_hz(value: float, uncertainty: float | None) -> str:
-    """A speed in Hz beside its uncertainty."""
+    """A speed in Hz with its uncertainty."""
     return words.with_uncertainty(value, uncertainty, "Hz")
 
 

@@ -94,7 +94,7 @@ def write_route_plan(
 
 
 def _write_together(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
-    """Write all files beside their places, then move them there one after the other.
+    """Write all files next to their places, then move them there one after the other.
 
     Raises:
         OutputError: the folder cannot be written.

@@ -35,7 +35,7 @@ SURE_COMB = 0.01
 DIRECT_HARMONICS = (1, 2, 3, 4, 5)
 """Lines at which a bearing's impacts may be seen without demodulation."""
 BLOCK_S = 0.5
-"""Means of blocks as long tell wandering below 1 Hz, at the ends of a capture too, where the window sees nothing."""
+"""Means of blocks as long show drift below 1 Hz, at the ends of a capture too, where the window sees nothing."""
 FREE_NEAR, FEWEST_FREE = 12, 3
 """So many harmonics either way tell what a comb has of a line that somebody else claims, if so many are free."""
 MOST_SCALED = 0.05

@@ -35,7 +35,7 @@ LEAST_TURN_BINS = 4.0
 STEP_BINS = 0.05
 """Of the search for the speed: 0.025 bins off costs 0.03 % of the amplitude (Hann)."""
 SMEAR_BINS = 2
-"""Either side of a line: what its own wander leaves there after the fit."""
+"""Either side of a line: what its own variation leaves there after the fit."""
 OUTER_BINS = 48
 """Bins up to here, beyond those of the noise, tell the floor about the lines."""
 OUTER_QUANTILE = 0.25

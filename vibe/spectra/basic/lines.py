@@ -13,7 +13,7 @@ from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length
 
 HALF_BINS = 3
-"""Half width over which a line's power is gathered: the main lobe of a Hann window and a little wander."""
+"""Half width over which a line's power is gathered: the main lobe of a Hann window and a little speed variation."""
 FLOOR_BINS = 40
 """Either side: the median of 80 bins of noise is off by a sixth, r.m.s. (1 / (ln 2 · sqrt 80))."""
 KNOT_SAMPLES = 16

@@ -37,7 +37,7 @@ its power to turning within a piece."""
 MOST_PLACES = 6
 """Places named on one turn; a body with more damaged parts is worn all round."""
 PLACE_CHANCE = 0.01
-"""Chance, over all the cells where it was sought, at which a further place stands out beside the highest."""
+"""Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -357,9 +357,8 @@ class _Rest:
 def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, ...]:
     """Angles [deg] of the impacts that stand out at ``cells`` of the turn, from its fine form when there is one.
 
-    An impact's envelope crests after the hit: it rings, and the band blurs it. So a sharp part and a decaying one, both
-    starting at one instant, are fitted to the fine turn, and their common start is the place.
-    """
+    An impact's envelope crests after the impact: it rings, and the band blurs it. So a sharp part and a decaying one,
+    both starting at one instant, are fitted to the fine turn, and their common start is the place."""
     if turn.fine is None:
         return tuple(float(turn.angle_deg[cell]) for cell in cells)
     fine = turn.fine - turn.fine.mean()

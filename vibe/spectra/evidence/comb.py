@@ -29,7 +29,7 @@ HARMONIC_SETS = (2, 3, 5, 8, 12, 20, 32)
 SLIPPING_HARMONICS = 12
 """Random slip smears the higher harmonics of a bearing away."""
 SIDEBAND_HARMONICS = 4
-"""Harmonics beside which sidebands are counted."""
+"""Harmonics next to which sidebands are counted."""
 SMEARED_TURNS = 100.0
 """Turns of a capture up to which random slip smears a line by less than the capture resolves, so that windows need not
 widen by a bin or so a harmonic: in half as many turns a bin is twice as wide, and the smear is what it was."""
@@ -265,7 +265,7 @@ class CombScorer:
                 own[1:-1] = reaching[1:]
             while len(self._blocked) >= MOST_BLOCKED:
                 self._blocked.pop(next(iter(self._blocked)))
-            # The mask is kept beside, so that its identity stays its own.
+            # The mask is kept separately, so that its identity stays its own.
             self._blocked[key] = mask, blocked
         return self._blocked[key][1]
 
@@ -282,7 +282,7 @@ def _widths(slip: bool) -> tuple[int, ...]:
 
 def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """Bins (k, lines) of the lines of the combs ``here``, and whether they tell: they lie on the axis of ``bins``, meet
-    nobody else's, and neither do those beside which they are sidebands (else they are that one's modulation)."""
+    nobody else's, and neither do those next to which they are sidebands (else they are that one's modulation)."""
     # A single comb's shifts and mask stand for all places.
     own = batch.owner[here] if batch.shifts.shape[1] > 1 else np.zeros(1, dtype=np.intp)
     places = batch.bins[here, None] * np.arange(1, batch.harmonic[-1] + 1)

@@ -298,10 +298,9 @@ def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, decoy_null: Dec
 def lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:
     """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input.
 
-    Where these would own too much of the axis for anything else to be heard, fewer: those at its own modulators, then
-    only the next ones, at last the harmonics alone. ``to_the_last``: with the harmonics that are smeared so far that
-    others may lie among them.
-    """
+    Where these would own too much of the axis for anything else to be detected, fewer: those at its own modulators,
+    then only the next ones, at last the harmonics alone. ``to_the_last``: with the harmonics that are smeared so far
+    that others may lie among them."""
     base = reading.order / reading.carrier
     # Only what is slower than the comb itself can modulate it.
     spacings = {side for side in {*reading.request.sidebands, *([1.0] if reading.request.slips else [])} if side < base}

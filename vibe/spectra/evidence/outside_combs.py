@@ -68,7 +68,7 @@ STRONGER_DB = 3.0
 """By how much the lines of the teeth exceed the others per turn where their number can be determined (common
 practice)."""
 SIDE_HARMONICS, FEWEST_SIDES, SIDES_STAND = 6, 6, 0.7
-"""Harmonics beside which side lines at one spacing are sought, how many must be free, and the share that must stand:
+"""Harmonics next to which side lines at one spacing are sought, how many must be free, and the share that must stand:
 by chance one in 300 does."""
 SIDES_OWNED = 3
 """Side lines either side of a harmonic that belong to it: of a load that turns the first stand (common practice)."""
@@ -248,7 +248,7 @@ class _Search:
         if lines < FEWEST_LINES or evidence.hit_over_floor_db < FAINTEST_DB:
             return None
         if self.kept.any() and evidence.lines[0].over_floor_db < decibels(STILL_A_LINE):
-            # Beside a part's comb a grid without its own first line is what that part's far side lines leave.
+            # Next to a part's comb a grid without its own first line is what that part's far side lines leave.
             return None
         # What a part claimed first stays its own; so does what may be a part's as well.
         if not slips:
@@ -475,7 +475,7 @@ def fundamental(
     for times in (7, 5, 3, 2):
         stand, free, _ = _between(power, step, order, times, mask, 8 * order * times)
         strong = standing(power, step, times * order, mask, most=12)[0]
-        # Impacts that wander have few lines: only where the faster's own go on are those between them missing.
+        # Impacts that vary in time have few lines: only where the faster's own go on are those between them missing.
         fast, room = _standing_of(power, step, times * order, mask, 8 * order * times)
         missing = stand * max(1, room) <= 0.34 * free * fast
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
@@ -698,7 +698,7 @@ def _own_bins(spectra: EnvelopeSpectra, reading: CombReading, turns: Sequence[fl
     half = int(np.clip(0.06 * room, 1, 3))
     shifts = [0.0] + [s * t for t in turns for s in (-1, 1) if room > 12 * t / step > 36]
     for harmonic in range(1, int(n * step / reading.order) + 1):
-        # What is not driven by this shaft has a wander of its own.
+        # What is not driven by this shaft has a speed variation of its own.
         wide = (
             half if turns else min(half + int(np.ceil(SPEED_VARIATION * harmonic * room)), max(half, int(0.2 * room)))
         )

@@ -39,7 +39,7 @@ SIDEBANDS = 1
 LEAST_APART = 1e-2
 """Two lines more alike than this over the whole capture share one amplitude."""
 FLOOR_BINS = np.concatenate([np.arange(-12, -3), np.arange(4, 13)])
-"""Bins off a line, clear of its Hann main lobe, that give the floor beside it."""
+"""Bins off a line, clear of its Hann main lobe, that give the floor next to it."""
 MOST_SEGMENTS = 240
 """Bounds the work; a correction that bends more often is jitter (our choice)."""
 BEGINNINGS = (0, 1, -1)
@@ -236,7 +236,7 @@ def _separated(orders: Real, gap: float) -> Real:
 
 
 def _with_neighbours(orders: Real, gap: float) -> Real:
-    """``orders`` (ascending), and beside each that has another closer than ``gap`` more at the same spacing.
+    """``orders`` (ascending), and next to each that has another closer than ``gap`` more at the same spacing.
 
     Two lines so close are the sidebands of a body that turns slowly, and seldom the only ones.
     """

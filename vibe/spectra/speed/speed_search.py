@@ -27,7 +27,7 @@ from vibe.spectra.speed.phase_refinement import Low, Refined, all_laid, low_pass
 from vibe.spectra.speed.ridge_tracking import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
 
 MOST_ORDERS = 64.0
-"""Lines above this order are left aside: speed wander smears them."""
+"""Lines above this order are left aside: speed variation smears them."""
 CHANCE = 1e-3
 """Probability that there is no such machine, or that its speed lies elsewhere, at which a speed is still believed."""
 APART = 0.004
@@ -72,7 +72,7 @@ def speed_from_signal(
 
     Returns:
         None where no speed stands out. The uncertainty is the spread that the phases of the lines leave to the mean
-        speed, misfit and the freedom of a wandering speed counted in (see ``wander.smoothed``). With a steady speed
+        speed, misfit and the freedom of a varying speed counted in (``speed_variation.smoothed``). With a steady speed
         in white noise it comes near the Cramér-Rao bound (Rife & Boorstyn, IEEE Trans. IT 20, 1974).
     """
     duration = min(samples.size / rate for samples, rate in channels)
@@ -205,7 +205,7 @@ def _by_mesh(
     used: NDArray[np.float64],
     orders: Sequence[float],
 ) -> _Choice | None:
-    """Of places that rival one another the one whose mesh lines, above the orders that a wandering speed leaves sharp,
+    """Of places that rival one another the one whose mesh lines, above the orders that a varying speed leaves sharp,
     stand on the angle law that the low ones give. One law fits aliases alike, so it costs one look for each."""
     high = np.array([order for order in orders if order > used[-1]])
     if high.size == 0 or choice.log_odds <= -np.log(CHANCE) or len(choice.rivals) < 2:

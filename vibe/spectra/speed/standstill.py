@@ -1,4 +1,4 @@
-"""Times in which a machine stands, heard from its vibration alone.
+"""Times in which a machine stands, found from its vibration alone.
 
 Load and process change the level of a running machine, but seldom in all frequencies at once and by so much: shafts,
 meshes and friction go on. Where every band of every channel falls together, the machine stands, or hardly turns.

@@ -253,7 +253,7 @@ def speed_from_tachometer(
 def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[AngleLaw, SpeedEstimate] | None:
     """The angle law of a train from 0 to ``duration_s``, which holds all of it; None where the arithmetic has no hold.
 
-    The standard uncertainty is that of the mean speed over ``duration_s``. The jitter is what pulses do beside their
+    The standard uncertainty is that of the mean speed over ``duration_s``. The jitter is what pulses do besides their
     neighbours. Besides, either end is read to the width of a sample (variance 1/12 each): pulses that beat slowly with
     the samples are off alike for long.
     """
@@ -327,7 +327,7 @@ def _blocks(time_s: Real) -> NDArray[np.intp]:
 def _block_means(time_s: Real, turns: Real, block: NDArray[np.intp]) -> tuple[Real, Real, Real, float]:
     """Middle instants and angles of the blocks, how many pulses each holds, and the jitter of one [turns].
 
-    A mean over a bent segment lies beside the bend: means are taken of what a law through earlier means leaves.
+    A mean over a bent segment lies off the bend: means are taken of what a law through earlier means leaves.
     """
     count = np.diff(np.append(block, time_s.size)).astype(np.float64)
     at = np.add.reduceat(time_s, block) / count

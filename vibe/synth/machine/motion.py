@@ -52,7 +52,7 @@ def input_motion(
 ) -> tuple[Array, Array, Array]:
     """Time [s], turns and speed [Hz] of the input; time is negative through the lead-in.
 
-    ``cycles``: (frequency [Hz], relative depth) of a load that rises and falls. The wander is a sum of slow sines
+    ``cycles``: (frequency [Hz], relative depth) of a load that rises and falls. The variation is a sum of slow sines
     (0.05 to 3 Hz, like load and supply). Turns are the exact integral of both.
     """
     lead = round(lead_s * sample_rate_hz)

@@ -186,7 +186,7 @@ def take(taking: SetCapture) -> Path:
 
 
 def write_sets(out: Path, given: Commissioning, made: Iterable[SetCapture], *, force: bool) -> tuple[Path, ...]:
-    """The files of each set beside its captures, and what is really wrong with each drive; files of the sets."""
+    """The files of each set next to its captures, and what is really wrong with each drive; files of the sets."""
     configs = shared_folder("configs")
     takings = list(made)
     written = []

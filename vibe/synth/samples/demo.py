@@ -49,7 +49,7 @@ class Sample:
 
 
 def shared_folder(name: str) -> Path:
-    """``configs`` or ``sample_signals``: beside the package in a checkout, inside it when installed.
+    """``configs`` or ``sample_signals``: next to the package in a checkout, inside it when installed.
 
     Raises:
         ConfigError: it is in neither place.
@@ -58,7 +58,7 @@ def shared_folder(name: str) -> Path:
     for folder in (package.parent / name, package / "share" / name):
         if folder.is_dir():
             return folder
-    raise ConfigError(f"the folder {name} was not found beside the program")
+    raise ConfigError(f"the folder {name} was not found next to the program")
 
 
 def load_samples(recipe: Path | None = None, drives: Path | None = None) -> tuple[Sample, ...]:
@@ -117,7 +117,7 @@ def _sample(entry: dict[str, Any], recipe: Path, drives: Path) -> Sample:
 def rebuild(
     folder: Path, *, only: Sequence[str] | None = None, recipe: Path | None = None, force: bool = False
 ) -> tuple[Path, ...]:
-    """Make the sample captures (or ``only`` some files of them) in ``folder``, and ``truth.toml`` beside them.
+    """Make the sample captures (or ``only`` some files of them) in ``folder``, and ``truth.toml`` next to them.
 
     ``truth.toml`` is written when all are made.
 

@@ -301,7 +301,7 @@ def _write(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
 
 
 def _logger_a(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
-    """One file per point in a folder per drive, and nothing said beside it but speed and load."""
+    """One file per point in a folder per drive, and nothing said with it but speed and load."""
     tag = taking.drive.tag
     folder = taking.folder / LOGGER_A_NAMES[tag]
     written = []

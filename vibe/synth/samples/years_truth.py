@@ -1,4 +1,4 @@
-"""What really happened in a sample history, written beside its captures: for people and for tests."""
+"""What really happened in a sample history, written next to its captures: for people and for tests."""
 
 from __future__ import annotations
 

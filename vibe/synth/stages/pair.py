@@ -111,7 +111,7 @@ def coasting_loss(scene: Scene, damage: Damage) -> float:
 
 
 def rolled(scene: Scene, damage: Damage, row: LobeRow, passing: Array | None, pin: Array) -> list[ImpactTrain]:
-    """A roller's spot meets what it rolls on; it is heard while the load stands there."""
+    """A roller's spot meets what it rolls on; it is felt while the load stands there."""
     if passing is None:
         return []
     from_load = swing(scene, row, 0) - pin

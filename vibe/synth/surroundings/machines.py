@@ -23,7 +23,7 @@ LINE_MM_S = 0.3
 NOISE_SHARE = 0.5
 """Noise of a machine around over the drive's own, at strength 1."""
 WOBBLE = 2e-4
-"""Relative r.m.s. wander of other rotors' speeds (common practice for induction motors)."""
+"""Relative r.m.s. variation of other rotors' speeds (common practice for induction motors)."""
 SMOOTH_LINES = 6
 CARRIER_M_S2 = 0.8
 """R.m.s. of an inverter's carrier on a motor's casing at strength 1 (our choice; audible)."""
@@ -211,7 +211,7 @@ def _supply_turns(scene: Scene) -> Array:
 
 
 def _inverter(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
-    """A carrier with lines two supply periods beside it, twice it with one beside; its clock wanders a little."""
+    """A carrier with lines two supply periods next to it, twice it with one next to it; its clock drifts a little."""
     rate = scene.conditions.sample_rate_hz
     drawn_hz = float(rng.choice([2000.0, 3000.0, 4000.0, 8000.0])) * float(rng.uniform(0.995, 1.005))
     carrier_hz = item.hz if item.hz is not None else drawn_hz

@@ -1,4 +1,4 @@
-"""A dead channel beside live ones: what one channel alone cannot say, its neighbours in the same capture can."""
+"""A dead channel among live ones: what one channel alone cannot say, its neighbours in the same capture can."""
 
 from __future__ import annotations
 
