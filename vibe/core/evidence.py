@@ -84,7 +84,7 @@ class CombEvidence:
     """Estimated peak acceleration of one impact in the band where it is largest; None where it was not measured."""
     surest_band_hz: tuple[float, float] | None = None
     surest_channels: tuple[str, ...] = ()
-    """Where the comb's score comes from: presence, size and place are each told best by another band."""
+    """Where the comb's score comes from: another band is best for each of presence, size and place."""
     localisation: Localisation | None = None
     after_gating: CombEvidence | None = None
     """The same tone once the impacts of stronger combs are cut out of the envelope; None where none were."""

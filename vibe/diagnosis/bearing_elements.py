@@ -112,7 +112,7 @@ def odds(weights: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
 
 
 def _carried(element: CombEvidence) -> float:
-    """Share of an element's side lines that stand; none where they are as strong as what they stand beside."""
+    """Share of an element's side lines that stand; none where they are as strong as what they stand next to."""
     sides = [line.over_floor_db for line in element.sideband_lines]
     lines = [line.over_floor_db for line in element.lines[:SIDEBAND_HARMONICS]]
     if not sides or fmean(sides) > fmean(lines) - WEAKER_BY_DB:

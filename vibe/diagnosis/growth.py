@@ -41,7 +41,7 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
     """False-alarm probability of the growth of a comb; None where it did not surely grow.
 
     The comb must be plausible by itself, once the lines of stronger ones are taken out. Damage raises lines at other
-    tones' places too: of all parts only the one that grew most surely is told by growth alone, and those whose combs
+    tones' places too: of all parts only the one that grew most surely is named by growth alone, and those whose combs
     are no chance in this capture.
     """
     growth = case.growths.get(comb.tone)

@@ -86,7 +86,7 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     best = chances.transpose(1, 0, 2).reshape(rows.size, -1).argmin(axis=1)
     counted, band = np.unravel_index(best, (len(COUNTED), now.shape[1]))
     at = counted, rows, band
-    # By how much is told by all sets of lines there, their median: the surest one looks better than it is by its
+    # By how much is shown by all sets of lines there, their median: the surest one looks better than it is by its
     # choice.
     known = np.isfinite(rises)[:, rows, band] | (tried == 0)
     growth, scatter, common = (

@@ -52,7 +52,7 @@ class TimeToLimit:
     """Days from the latest capture until a limit is reached, with interval; all None where that cannot be determined,
     and wherever the settings do not say that such intervals were shown to hold (``dated``).
 
-    ``latest`` may be None alone: beyond what is told.
+    ``latest`` may be None alone: beyond what is stated.
     """
 
     days: float | None

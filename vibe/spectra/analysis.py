@@ -208,7 +208,8 @@ def _surer(
     order: float,
     law: AngleLaw,
 ) -> tuple[Turn, Localisation]:
-    """The turn laid in the band that told a comb's presence best, then in all bands, where that shows its place better.
+    """The turn laid in the band that showed a comb's presence best, then in all bands, where that shows its place
+    better.
 
     Strong impacts ring long in the band where they are deepest, and a turn that never comes to rest there cannot show
     one place; other bands ring off sooner. All looks are paid for.

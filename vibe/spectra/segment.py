@@ -62,7 +62,7 @@ def analyse_segment(
     known: tuple[AngleLaw, SpeedEstimate] | None = None,
 ) -> SignalAnalysis:
     """The vibration ``channels`` (at least one, not rejected) of one segment; with ``like`` cut into the same bands and
-    laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses told it."""
+    laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses gave it."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
     # The samples' own transforms serve the speed, the spectra on angle and the bands.
     transforms = {name: rfft(samples, fast_length(samples.size)) for name, (samples, _) in rows.items()}

@@ -1,6 +1,6 @@
 """A queue of alarms: what was exceeded, what explains it, how urgent it is, and what was decided.
 
-All values are frozen and plain, so that a page or a file can be made of them without asking anybody again.
+All values are frozen and plain, so that a page or a file can be made of them without a second look at the store.
 """
 
 from __future__ import annotations

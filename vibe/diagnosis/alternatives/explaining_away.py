@@ -21,7 +21,7 @@ once in a hundred; an exponential with this mean says about as much.
 """
 
 NAMED_SURELY = 0.9
-"""Share of a bearing's probability from which its element is told rather than guessed (common practice)."""
+"""Share of a bearing's probability from which its element is known rather than guessed (common practice)."""
 
 DOUBLE_WITHIN = 1e-3
 """Relative distance within which an order is twice another: about the resolution of a capture of ten seconds."""
@@ -113,7 +113,7 @@ def _depth_db(case: Case, finding: Finding) -> float | None:
 
 
 def _element_open(case: Case, finding: Finding) -> bool:
-    """Whether a bearing's element is not told, or only guessed from short, faint combs."""
+    """Whether a bearing's element is not known, or only guessed from short, faint combs."""
     if finding.tone is None:
         return True
     comb = case.combs.get(_shown_in(finding))

@@ -187,7 +187,7 @@ def _has_sides(case: Case, finding: Finding) -> bool:
     comb = case.combs.get(name or "")
     if comb is None or comb.tone.rpartition(".")[2] in CAGES:
         return False
-    # Nearer than a line is wide a side line is the skirt of what it stands beside.
+    # Nearer than a line is wide a side line is the skirt of what it stands next to.
     apart = 2 * LINE_BINS * case.resolution
     sides = [
         line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 
 class Progress(Protocol):
-    """Told how far the work has come."""
+    """Is called with how far the work has come."""
 
     def __call__(self, done: int, total: int, what: str) -> None: ...
 

@@ -265,7 +265,7 @@ def _opened(path: Path) -> Journal:
 
 
 def sweep(out: Path, tags: Sequence[str], scripts: Collection[str]) -> None:
-    """Remove what a killed run had begun to write, told by its name; nothing else."""
+    """Remove what a killed run had begun to write, known by its name; nothing else."""
     places: list[tuple[Path, Collection[str]]] = [(out, RUN_PAGES), (out / "assets", scripts)]
     places += [(out / safe_name(tag), (*PAGES, STAMP)) for tag in tags]
     for folder, names in places:

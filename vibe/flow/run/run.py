@@ -68,7 +68,7 @@ def _look(path: Path, common: _Common) -> CaptureHeader:
 
 
 def _do_job(job: _Job, common: _Common) -> DriveResult:
-    """One drive of a run, in whatever process. What goes wrong with it is told, and costs no other drive."""
+    """One drive of a run, in whatever process. What goes wrong with it is reported, and costs no other drive."""
     try:
         if not job.force:
             _refuse_existing(job)

@@ -267,7 +267,7 @@ def _now(case: DriveCase, cause: CauseDraft) -> str | None:
 
 
 def _before(case: DriveCase, now: str | None) -> str | None:
-    """The capture to show it beside, which is older: the one of the baseline that is alike, else the first accepted."""
+    """The older capture to compare it with: the one of the baseline that is alike, else the first accepted."""
     times = {c.content: c.at for c in case.captures}
     if now is None or now not in times:
         return case.before

@@ -90,7 +90,7 @@ def gear_unit_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict | 
 
 
 def named_zone(standard: str, level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
-    """Zone after the table that somebody names, whether it covers the drive or not; what it does not cover is told.
+    """Zone after the table that somebody names, whether it covers the drive or not; what it does not cover is stated.
 
     ``standard``: ``gear_units``, ``gear_units class II``, ``coupled_machines`` or ``small_machines``.
 

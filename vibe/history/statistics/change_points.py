@@ -122,7 +122,7 @@ def _search(time_s: Array, level: Array, start: int, stop: int, line: bool, sett
     before = _search(time_s, level, start, best.index, line, settings)
     after = _search(time_s, level, best.index, stop, best.line, settings)
     if after and after[0].index == best.index:
-        # The segment after a step turns out to be a line: one place, told as what was found first.
+        # The segment after a step turns out to be a line: one place, reported as what was found first.
         best, after = replace(best, line=True), after[1:]
     return [*before, best, *after]
 

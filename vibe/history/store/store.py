@@ -277,7 +277,7 @@ class Store(DecisionBook):
 
 
 def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Path:
-    """Write a capture's file aside, for ``Store.take``; any process may do so.
+    """Write a capture's file to its folder, for ``Store.take``; any process may do so.
 
     Raises:
         OutputError: the disk is full or may not be written.

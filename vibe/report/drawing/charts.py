@@ -61,7 +61,7 @@ def svg(plot: PlotData) -> str:
 
 
 def describe(plot: PlotData) -> str:
-    """What a person who cannot see the picture is told."""
+    """Words for a person who cannot see the picture."""
     if isinstance(plot, SpectrumPlot):
         said = f"Spectrum: {plot.y_label} against {plot.x_label}."
         if plot.y.size and np.isfinite(plot.y).any():

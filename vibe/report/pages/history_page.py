@@ -30,7 +30,7 @@ _QUIET_MEASURES = ("speed", "load")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeriesRow:
-    """A series as the table shows it; ``point`` is told where a new one begins."""
+    """A series as the table shows it; ``point`` is given where a new one begins."""
 
     place: int
     point: str | None

@@ -172,7 +172,7 @@ def weigh(
 
 
 def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) -> DecoyNull:
-    """The ground on which a comb's decoys are scored, with the bins that they may not use explained.
+    """The null distribution on which a comb's decoys are scored, with the bins that they may not use explained.
 
     These are what is explained already, and the comb's own lines, which show at its sums and differences. Of these
     only the strong ones where harmonics lie close: the rest would take out the noise that made the score as well.

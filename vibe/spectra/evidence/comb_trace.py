@@ -111,7 +111,7 @@ def _largest(bins: NDArray[np.int64]) -> NDArray[np.float32]:
 
 
 def _lines(order: float, request: CombRequest) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Order of each line of a comb and the harmonic that it is or lies beside, (``PLACES``,) each; NaN where there is
+    """Order of each line of a comb and the harmonic that it is or lies next to, (``PLACES``,) each; NaN where there is
     none."""
     centres = np.full(PLACES, np.nan)
     numbers = np.arange(1, HARMONICS + 1)

@@ -160,7 +160,7 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
             surprise += np.log(np.maximum(power, 1.0))
             depth += own
         else:
-            # How many harmonics told best that the comb is there says nothing of how sharp an impact is.
+            # How many harmonics showed best that the comb is there says nothing of how sharp an impact is.
             further += np.where(power >= STILL_A_LINE, own, 0.0)
     sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
     powers = _band_powers(bands)

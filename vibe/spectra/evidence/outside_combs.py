@@ -38,7 +38,7 @@ MOST_TAKEN = 40
 FEWEST_LINES = 4
 """Lines over the floor that a foreign comb shows."""
 MOST_OUTSIDE, MOST_LOOKS = 3, 5
-"""Combs of other machines that are told, and searches for them, for the sake of time."""
+"""Combs of other machines that are named, and searches for them, for the sake of time."""
 MOST_TESTED = 12
 """Multiples and parts of an order that are tested for being the fundamental."""
 EXPLAINED, BY_LUCK = 0.85, 1e-3
@@ -222,7 +222,7 @@ class _Search:
             mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
-        # Side lines at the shaft's turn were told from a rotor of nearly its speed bin by bin before.
+        # Side lines at the shaft's turn were distinguished from a rotor of nearly its speed bin by bin before.
         law = None if exact or near_rotor or owner is not None else self._part_explains(power, base)
         if law is not None:
             self.taken, self.kept = taken | law, self.kept | law
@@ -457,7 +457,7 @@ def fundamental(
     """The slowest order whose own lines stand, or the fastest that makes all that do.
 
     ``drop_db(order, slow)``: by how much the lines that only ``slow`` makes may be weaker: side lines of a damaged part
-    fall on many a grid, yet lie below what they stand beside. ``own_law(order, slow)`` are the bins that a part of the
+    fall on many a grid, yet lie below what they stand next to. ``own_law(order, slow)`` are the bins that a part of the
     machine at ``order`` fills itself, None where ``slow`` is the part's own: then it is no fundamental of another.
     ``carriers`` are the orders at which shafts carry parts through their loads: side lines stand so far apart.
     """
@@ -482,7 +482,7 @@ def fundamental(
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers)
     own = _level(power, step, order, mask)
     if abs(order - 1.0) < FAR:
-        # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand beside.
+        # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand next to.
         places = [sharpened(power, step, times * order, mask)[0] for times in range(2, 8)]
         race = max(places, key=lambda place: _level(power, step, place, mask))
         above = _level(power, step, race, mask) >= own + OWN_DROP_DB

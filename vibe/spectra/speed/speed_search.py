@@ -27,7 +27,7 @@ from vibe.spectra.speed.phase_refinement import Low, Refined, all_laid, low_pass
 from vibe.spectra.speed.ridge_tracking import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
 
 MOST_ORDERS = 64.0
-"""Lines above this order are left aside: speed variation smears them."""
+"""Lines above this order are left out: speed variation smears them."""
 CHANCE = 1e-3
 """Probability that there is no such machine, or that its speed lies elsewhere, at which a speed is still believed."""
 APART = 0.004

@@ -190,7 +190,7 @@ def takings(
     for entry in practice.drive:
         _check_tag(entry, drives[entry.drive].tag, path)
     for name in (*MONTHS, TRUTH):
-        # Long work is done for them: what is in the way is told before it.
+        # Long work is done for them: what is in the way is reported before it.
         if not force and (folder / name).exists():
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
     begun = {month: when for month in MONTHS if (when := getattr(practice, month)) is not None}

@@ -14,9 +14,9 @@ KINDS = (
     "rotor slots", "load cycles", "process shocks", "neighbour", "damaged neighbour",
 )  # fmt: skip
 """Chain, screw, mixer: what the output turns; its teeth strike, its flights press, its blades pass. Fan: on the input
-shaft. Belt, pump, two fans: beside, on rotors of their own. Inverter, torque ripple, twice line, rotor slots: what the
-supply and the motor's field make. Load cycles: speed and load rise and fall. Process shocks: at random. Neighbour: a
-drive of the same type next to it at a slightly other speed, sound or with one damaged part."""
+shaft. Belt, pump, two fans: next to it, on rotors of their own. Inverter, torque ripple, twice line, rotor slots: what
+the supply and the motor's field make. Load cycles: speed and load rise and fall. Process shocks: at random. Neighbour:
+a drive of the same type next to it at a slightly other speed, sound or with one damaged part."""
 MOST_STRENGTH = 50.0
 MOST_PER_TURN = 400
 COUNTS = {
