@@ -272,7 +272,7 @@ def identify(
         captures: one or more, in memory or as paths.
         speed_range_hz: lowest and highest input speed that may be [Hz], at most a factor of 3 apart.
         differences: ring pins less lobes that may be.
-        drive: what the plate says; each value's ``plate`` then tells whether it fits.
+        drive: what the plate says; each value's ``plate`` then shows whether it fits.
 
     Raises:
         CallError: the range or the differences make no sense. CaptureError: a capture cannot be read.

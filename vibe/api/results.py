@@ -57,7 +57,7 @@ class SavedFiles:
 
 
 class Result:
-    """The health of one drive as its captures tell it. ``health`` is the whole report, the form of ``health.json``.
+    """The health of one drive as its captures show it. ``health`` is the whole report, the form of ``health.json``.
 
     Example:
         >>> import vibe

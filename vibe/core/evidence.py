@@ -91,7 +91,7 @@ class CombEvidence:
     gated: bool = False
     """Whether this was read between the impacts of stronger combs."""
     place: float | None = None
-    """The order that all lines that stand tell together, which is closer than one bin; None where none stands."""
+    """The order that all lines that stand give together, which is closer than one bin; None where none stands."""
     place_error: float | None = None
     """Standard error of ``place``, relative, from how far the lines lie off it."""
 

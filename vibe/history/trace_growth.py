@@ -57,7 +57,7 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     one still shows at the lines that the sound one hardly makes; means over few and over many lines are compared, as
     decibels of amplitude. What all rows of a band change by together, the median, is taken out of every capture: a
     sensor that was moved changes all, damage of one part does not. The rest is compared with a Student's t prediction
-    interval of one further value, mean + t s sqrt(1 + 1/n). Eight values tell their spread badly, but all rows and
+    interval of one further value, mean + t s sqrt(1 + 1/n). Eight values show their spread badly, but all rows and
     bands scatter for the same reason: s² is drawn towards what they have in common by as much as their variances
     agree, with the degrees of freedom of both (Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3; from memory), for each
     set of lines. All bands and sets tried are paid for (Bonferroni); bands go together, so that is more than enough.

@@ -158,7 +158,7 @@ def _speed(
 
 
 def _contradict(lines: SpeedEstimate, pulses: SpeedEstimate) -> bool:
-    """Whether the drive's lines, surely followed, tell another speed than the pulses."""
+    """Whether the drive's lines, surely followed, give another speed than the pulses."""
     off = abs(lines.input_hz / pulses.input_hz - 1)
     sure = (lines.uncertainty_hz or 0.0) < MOST_DISAGREEMENT / 10 * lines.input_hz and not lines.doubtful
     return off > MOST_DISAGREEMENT and sure

@@ -24,7 +24,7 @@ SMOOTH = ("mesh", "second_mesh", "gear_mesh", "output_pin_pass")
 
 
 def machine_damages(drive: Drive) -> tuple[str, ...]:
-    """Damage that is not in one part: speaks through shaft lines."""
+    """Damage that is not in one part: shows through shaft lines."""
     return ("unbalance", "misalignment", "looseness", *(("electrical",) if drive.motor else ()))
 
 

@@ -41,7 +41,7 @@ class RisePart:
 class Rise:
     """How far a level rose (or fell: negative), and its parts, the greatest first.
 
-    ``low_db`` to ``high_db`` is a 90 % interval; uncertainties are None while one capture alone tells what is usual.
+    ``low_db`` to ``high_db`` is a 90 % interval; uncertainties are None while one capture alone shows what is usual.
     ``common_db`` is the change that all owners have in common, if any, and ``alike`` the chance that they scatter about
     it as much as they do; None where fewer than three owners can be compared.
     """

@@ -48,7 +48,7 @@ LEFT_HARMONICS = 12
 """Harmonics of a driven machine among which it may leave lines at any whole number per turn, as teeth or links
 differ."""
 PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "cage": 0.2}
-"""Of damaged bearings that speak, those that do so by each part's order first (common practice; by the cage's turn one
+"""Of damaged bearings that show, those that do so by each part's order first (common practice; by the cage's turn one
 rolling element in ten shows too)."""
 SIDE_STANDS_DB = 9.0
 """A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
@@ -109,7 +109,7 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     against those of an outside machine times the density of its own: even in the logarithm of the order, or exactly at
     a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or next to another
     part's of the same bearing, is no free machine's; a strong one without the side lines which its part's way through
-    the load makes is the less likely the part's. All lines together tell the order far closer than one bin.
+    the load makes is the less likely the part's. All lines together give the order far closer than one bin.
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)

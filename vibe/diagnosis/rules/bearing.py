@@ -19,7 +19,7 @@ from vibe.diagnosis.growth import most_grown
 from vibe.diagnosis.settings import CombSettings
 
 STANDS_DB, FEWEST_STANDING = 9.0, 3
-"""A line this far over its floor stands (noise: once in 3,000 bins), and how many must to tell which are missing."""
+"""A line this far over its floor stands (noise: once in 3,000 bins), and how many must to show which are missing."""
 FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
 """Fewest lines that stand where every second one stands higher, and by how much in the mean: noise moves lines that
 stand by two or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
@@ -324,8 +324,8 @@ def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
-    element strikes twice in a spin, so its every second line may be all that there is. Two lines tell as much where two
-    are missing below each."""
+    element strikes twice in a spin, so its every second line may be all that there is. Two lines prove as much where
+    two are missing below each."""
     stand = _standing(comb)
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2)

@@ -287,7 +287,7 @@ def _parts(
 
 
 def unseen_tones(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
-    """Tones that none of the captures could show, as the one that came nearest tells."""
+    """Tones that none of the captures could show, as the one that came nearest shows."""
     best: dict[str, Visibility] = {}
     for one in inside:
         for view in one.visibility:

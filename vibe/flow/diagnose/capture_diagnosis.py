@@ -141,7 +141,7 @@ def diagnose_samples(
     combs: dict[str, CombEvidence] = {}
     seen: tuple[Visibility, ...] = ()
     if fit:
-        shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
+        shortest_s = capture.segment_count * min(channel.duration_s for channel in fit)
         if moves:
             shortest_s = min(move.law.duration_s for move in moves)
         shown = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)

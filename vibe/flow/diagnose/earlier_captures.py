@@ -89,7 +89,7 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
             band=named[int(found.band[row])],
         )
         for row, tone in enumerate(tones)
-        if found.growth[row] == found.growth[row]  # not where no band tells anything
+        if found.growth[row] == found.growth[row]  # not where no band shows anything
     }
 
 

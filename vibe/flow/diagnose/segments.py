@@ -36,7 +36,7 @@ Tell = Callable[[int, int], None]
 
 
 def silent(done: int, total: int) -> None:
-    """Tells nobody."""
+    """Reports to nobody."""
 
 
 def assessed(
@@ -52,21 +52,21 @@ def assessed(
     Raises:
         CaptureError: the file cannot be read to its end.
     """
-    from vibe.ingest import assess, dead_channels, over_stretches
+    from vibe.ingest import assess, dead_channels, over_segments
 
     ranges = ranges_m_s2 or {}
-    total = capture.stretch_count
+    total = capture.segment_count
     verdicts = []
-    for number, stretch in enumerate(capture.stretches(), start=1):
+    for number, segment in enumerate(capture.segments(), start=1):
         single = [
             assess(channel, speed_hz=speed_hz, sensor_range_m_s2=ranges.get(channel.name), planned=planned)
-            for channel in stretch.channels
+            for channel in segment.channels
         ]
-        verdicts.append(dead_channels(stretch.channels, single))
+        verdicts.append(dead_channels(segment.channels, single))
         tell(number, 2 * total)
     if len(verdicts) == 1:
         return Assessed(quality=verdicts[0], fit=(0,))
-    quality = tuple(over_stretches(of_one, capture.duration_s) for of_one in zip(*verdicts, strict=True))
+    quality = tuple(over_segments(of_one, capture.duration_s) for of_one in zip(*verdicts, strict=True))
     names = {one.channel for one in quality if one.verdict != "rejected"}
     fit = tuple(
         number
@@ -108,18 +108,18 @@ def read_over(
 
     if moves:
         return _read_moves(capture, names, analysis_request, moves, tell), []
-    total = capture.stretch_count
+    total = capture.segment_count
     joined = Joined(total)
     left_out: list[tuple[int, str]] = []
-    for number, stretch in enumerate(capture.stretches()):
+    for number, segment in enumerate(capture.segments()):
         tell(total + number, 2 * total)
         if number not in fit:
-            joined.skip(stretch.channels[0].duration_s)
+            joined.skip(segment.channels[0].duration_s)
             left_out.append((number, "its quality"))
             continue
         analysis = analyse_segment(
-            [channel for channel in stretch.vibration if channel.name in names],
-            stretch.tachometer if pulses else None,
+            [channel for channel in segment.vibration if channel.name in names],
+            segment.tachometer if pulses else None,
             analysis_request,
             joined.first,
         )

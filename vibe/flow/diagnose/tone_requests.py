@@ -217,7 +217,7 @@ def candidate_of(drive: Drive, table: ToneTable) -> Candidate:
 
 
 def _harmonics(drive: Drive, tone: Tone) -> int:
-    """Harmonics that tell of a tone: all that can be seen where it cannot slip, few of what random slip smears.
+    """Harmonics that show a tone: all that can be seen where it cannot slip, few of what random slip smears.
 
     Of a cage only those that no race owns: as many lines as elements make the outer race's own, or the inner race's
     where the cage is seen from the inner ring or from a load that turns with it.

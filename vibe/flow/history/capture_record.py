@@ -157,7 +157,7 @@ def _kept(judged: CaptureDiagnosis) -> Kept:
 
 
 SHORT_MEASURES = ("acceleration_rms", "acceleration_rms_high", "acceleration_peak")
-"""Levels that a tenth of a second tells as well: many periods of what acceleration consists of."""
+"""Levels that a tenth of a second shows as well: many periods of what acceleration consists of."""
 
 
 def _levels_of_short(judged: CaptureDiagnosis, capture: Capture) -> list[Level]:

@@ -105,7 +105,7 @@ def together(found: Sequence[Identification]) -> tuple[Counts, ...]:
 
 
 def as_json(found: Sequence[Identification]) -> str:
-    """What each capture tells, and what all of them together, as JSON."""
+    """What each capture shows, and what all of them together, as JSON."""
     import json
     from dataclasses import asdict
 

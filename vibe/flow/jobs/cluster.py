@@ -181,7 +181,7 @@ def _client(address: str) -> Any:
     except ImportError as error:
         raise CallError("--cluster needs the optional package distributed: install vibe[cluster]") from error
     for name in list(logging.root.manager.loggerDict):
-        # What they have to tell is reported here, in sentences.
+        # What they have to say is reported here, in sentences.
         if name.partition(".")[0] in ("distributed", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
     found: list[Any] = []

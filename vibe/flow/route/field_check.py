@@ -230,7 +230,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     about_drive = [] if silent is None else [silent]
     if silent is None or silent.verdict != "rejected":
         about_drive += _about_drive(capture, recognised_drive, drive, asked)
-    longer = capture.stretch_count
+    longer = capture.segment_count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)

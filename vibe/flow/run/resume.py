@@ -151,7 +151,7 @@ def _record(path: Path, schema: str) -> dict[str, Any] | None:
 class Journal:
     """The journal of one folder, held by this process.
 
-    ``was_interrupted`` tells that an earlier run never came to its end; ``title``, ``run`` (its name) and ``drives``
+    ``was_interrupted`` shows that an earlier run never came to its end; ``title``, ``run`` (its name) and ``drives``
     (those whose pages it might write) are that run's.
     """
 

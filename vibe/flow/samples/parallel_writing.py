@@ -19,7 +19,7 @@ def made(
 ) -> list[R]:
     """What ``take`` makes of every job, in their order, on as many processes as cores unless ``workers`` is given.
 
-    Jobs are dataclasses with a field ``force``: what a process had begun, or ended without telling, may be replaced.
+    Jobs are dataclasses with a field ``force``: what a process had begun, or ended without a word, may be replaced.
     ``again``: options with which to try once more.
 
     Raises:

@@ -121,7 +121,7 @@ def _unseen(case: DriveCase, known: list[CauseDraft], rules: AlarmRules) -> list
 def overdue_days(
     last: datetime, every_days: float | None, planned: bool, at: datetime, rules: AlarmRules
 ) -> float | None:
-    """Days since the next capture was expected, once it is surely late; None while it is not, or nobody can tell."""
+    """Days since the next capture was expected, once it is surely late; None while it is not, or nobody can say."""
     if every_days is None:
         return None
     late = rules.unseen.planned_times if planned else rules.unseen.usual_times
@@ -185,7 +185,7 @@ def could_show(capture: CaptureSeen, finding: CaptureFinding) -> bool:
 
 
 def _kin(one: CaptureFinding, other: CaptureFinding) -> bool:
-    """Whether both may tell of one damage."""
+    """Whether both may come from one damage."""
     if (one.defect in SLOW) != (other.defect in SLOW):
         return False
     return owner_of(one.component) in owners((*other.names, other.component)) or owner_of(other.component) in owners(
@@ -291,7 +291,7 @@ def _home(
     if not lasts:
         return _passing(e, found)
     if faults:
-        # It was there before the finding could tell what it is, and it still is.
+        # It was there before the finding could show what it is, and it still is.
         return _fault_of(e, faults) or faults[0]
     if e.within is None and e.source == "another system":
         cause = _get(found, "growth", "growth", ())
@@ -337,7 +337,7 @@ def _weight(cause: CauseDraft) -> tuple[int, float]:
 
 
 def _lasts(e: Exceedance, case: DriveCase) -> bool:
-    """Whether the latest capture of the series still lies beyond what is usual, or nobody can tell that."""
+    """Whether the latest capture of the series still lies beyond what is usual, or nobody can say that."""
     own = next((s for s in case.series if s.key == e.key), None)
     if own is None or own.change_db is None:
         return True

@@ -108,7 +108,7 @@ def _shared(
 
 
 def _began(case: DriveCase, cause: CauseDraft) -> datetime:
-    """When the change behind a cause began, as far as a trend tells."""
+    """When the change behind a cause began, as far as a trend shows."""
     keys = {e.key for e in cause.exceedances}
     return min((s.since for s in case.series if s.key in keys and s.since is not None), default=cause.first)
 

@@ -54,7 +54,7 @@ def judge(
     Nor is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not
     detected in any capture is unknown whatever its levels: ``not_detected`` says why, and what to do. A sensor finding
     next to good channels asks for another measurement. ``measured_at`` puts a date to the deadline, which the
-    ``consequence`` of a failure shortens or stretches. ``steady_since`` says of points since when their velocity has
+    ``consequence`` of a failure shortens or lengthens. ``steady_since`` says of points since when their velocity has
     not changed significantly: such a level alone asks for no work within days.
 
     Raises:

@@ -129,7 +129,7 @@ def sidecar_path(capture: Path) -> Path:
 _M = TypeVar("_M", Sidecar, FolderSidecar)
 
 FOLDER_FILE = "folder.toml"
-"""Speaks for all captures that lie in the same folder."""
+"""Holds for all captures that lie in the same folder."""
 
 
 def load_sidecar(capture: Path) -> Sidecar | None:

@@ -1,6 +1,6 @@
 """What was read at a stop, laid upon the captures of its drive.
 
-The nearest word wins: a capture's own sidecar speaks of that capture alone, so it goes before the readings of the
+The nearest word wins: a capture's own sidecar is of that capture alone, so it goes before the readings of the
 round; these go before ``folder.toml`` and before what the logger wrote. Where two differ, a remark says so.
 """
 

@@ -46,7 +46,7 @@ class Modulations:
 
         Impacts that make the share p of a band's mean square modulate its squared envelope, relative to its mean, by 2
         p at every harmonic, less what the band's width (a triangle) and their own ringing (a first-order low-pass in
-        power) take away; the second harmonic tells how much the ringing takes.
+        power) take away; the second harmonic shows how much the ringing takes.
         """
         base = comb.lines[0].order
         band = self._band(channel, 2 * base * self._input_hz)

@@ -37,7 +37,7 @@ DIRECT_HARMONICS = (1, 2, 3, 4, 5)
 BLOCK_S = 0.5
 """Means of blocks as long show drift below 1 Hz, at the ends of a capture too, where the window sees nothing."""
 FREE_NEAR, FEWEST_FREE = 12, 3
-"""So many harmonics either way tell what a comb has of a line that somebody else claims, if so many are free."""
+"""So many harmonics either way show what a comb has of a line that somebody else claims, if so many are free."""
 MOST_SCALED = 0.05
 """What a window and resampling may change of a steady capture's mean square; more is no steady capture."""
 

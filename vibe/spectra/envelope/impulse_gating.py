@@ -1,6 +1,6 @@
 """A comb's impacts cut out of the envelope in time, so that what else repeats can be read next to them.
 
-Impacts that vary in time and differ leave lines at many orders that no mask foresees; and while they speak they drown
+Impacts that vary in time and differ leave lines at many orders that no mask foresees; and while they ring they drown
 what is fainter. In time they are short: whatever a second part does between them is its own."""
 
 from __future__ import annotations

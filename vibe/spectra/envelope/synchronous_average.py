@@ -25,7 +25,7 @@ MOST_FINE_CELLS = 720
 WEIGHTING_ROUNDS = 3
 """Weights of the bands settle within these."""
 DECAYS = (0.3, 0.6, 1.3, 2.8, 6.0)
-"""Decay times of an impact's squared envelope that are tried, in inverse band widths: a band can tell no shorter
+"""Decay times of an impact's squared envelope that are tried, in inverse band widths: a band can show no shorter
 one."""
 SHARP = 0.02
 """Decay of an impact that is over within the band's own blur, same unit."""
@@ -45,8 +45,8 @@ class Turn:
     """Mean squared envelope round one turn of a frame, relative to its overall mean.
 
     ``level`` and ``sigma`` (cells,): the mean of each cell and its standard error over turns. Cells are what the
-    envelope can tell apart. ``fine`` (fine cells,) is the same turn cut finer, from all bands that show the impacts: it
-    tells no more, but *where* more closely; ``fine_cell`` is the size of its cells in inverse band widths.
+    envelope can resolve. ``fine`` (fine cells,) is the same turn cut finer, from all bands that show the impacts: it
+    shows no more, but *where* more closely; ``fine_cell`` is the size of its cells in inverse band widths.
     """
 
     level: NDArray[np.float64]
@@ -82,9 +82,9 @@ def fold(
 ) -> Turn:
     """Average the envelopes of ``members`` ((channel, band) pairs) over turns of a frame that makes ``order`` turns
     per input turn, starting at ``origin_turns`` of the input (the pulse, when there is one). ``hidden`` has one array
-    (bands, n) per channel, True where others speak: what any of ``members`` hides is left out.
+    (bands, n) per channel, True where others strike: what any of ``members`` hides is left out.
 
-    Cells are as many as the envelope can tell apart, at most 72.
+    Cells are as many as the envelope can resolve, at most 72.
     """
     channels = sorted({channel for channel, _ in members})
     per_event = min(bands[c].per_turn for c in channels) / abs(order)
@@ -188,7 +188,7 @@ def _cell_means(
 def _joined(rows: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.float64]:
     """One turn from those of all bands (bands, cells), each weighed by how well it shows what ``shown`` bands show.
 
-    An impact reaches many bands. Those that ring longest show it best and tell its instant worst, so the weight is the
+    An impact reaches many bands. Those that ring longest show it best and give its instant worst, so the weight is the
     root of what a matched sum would give them.
     """
     uneven = rows - rows.mean(axis=1, keepdims=True)

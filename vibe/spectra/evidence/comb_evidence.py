@@ -242,7 +242,7 @@ def _beyond_slip(decoy_null: DecoyNull, reading: CombReading) -> bool:
     """Whether all lines together put a slipping comb where the tone cannot slip to.
 
     A tone is looked for in whole half bins, which for slow ones are wider than their slip; the last line that stands
-    tells the place so many times as closely.
+    gives the place so many times as closely.
     """
     request = reading.request
     if not request.slips:
@@ -259,7 +259,7 @@ def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
 
 
 def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]:
-    """A slipping comb's order from all its lines, and the last that stands: the n-th tells it n times as closely as the
+    """A slipping comb's order from all its lines, and the last that stands: the n-th gives it n times as closely as the
     first."""
     power, order, last = spectra.power[reading.group], reading.order, 1
     bins, weights = 0.0, 0.0

@@ -24,7 +24,7 @@ FURTHER = 8
 FEWEST_HARMONICS = 3
 """Harmonics that a decoy must have room for."""
 MOST_DECOYS = 1200
-"""More cost time and tell no more."""
+"""More cost time and show no more."""
 EXACT_WITHIN_BINS = 0.1
 """How far a tone without slip may lie off its order besides the speed's uncertainty."""
 STILL_A_LINE = 8.0

@@ -61,7 +61,7 @@ SLOW_TURN_TOLERANCE = 2.5
 NEAR_ROTOR = 0.02
 """Relative distance from the shaft's own order within which a rotor is a neighbour of alike speed."""
 LEAST_BETWEEN, LEAST_ROOM_BINS = 8, 4
-"""Lines per turn between those of the teeth that must be free to tell that the teeth differ, and bins between lines."""
+"""Lines per turn between those of the teeth that must be free to show that the teeth differ, and bins between lines."""
 BETWEEN_STAND = 0.3
 """Share of those that then stand: by chance one in 300 does; a pattern of few harmonics fills no more."""
 STRONGER_DB = 3.0
@@ -380,7 +380,7 @@ def _line(power: NDArray[np.float32], step: float, order: float, half: int) -> t
 
 
 def sharpened(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_]) -> tuple[float, int]:
-    """The order from all its free lines, and the highest harmonic used: the n-th tells it n times as closely."""
+    """The order from all its free lines, and the highest harmonic used: the n-th gives it n times as closely."""
     bins, weights, last = 0.0, 0.0, 1
     for harmonic in range(1, 61):
         half = 1 + min(harmonic // 4, 2) if weights == 0 else 1

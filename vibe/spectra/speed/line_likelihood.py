@@ -1,4 +1,4 @@
-"""How likely is a line of the machine here? Power over the floor at every place, and what it tells.
+"""How likely is a line of the machine here? Power over the floor at every place, and what it shows.
 
 The ratio of likelihoods depends on the place alone, so it is made once and serves any speed and any drive.
 """

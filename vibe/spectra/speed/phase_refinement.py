@@ -2,7 +2,7 @@
 
 A line of order o turns o times per input turn, so an angle error of p turns shows as o p turns of its phase. The
 capture is laid on the angle of a first law and cut into segments; in each, the lines' complex amplitudes are read.
-All segments together tell the constant amplitude of each line, each segment the angle error left over. Both are least
+All segments together give the constant amplitude of each line, each segment the angle error left over. Both are least
 squares, solved in turns (Gauss-Newton). Lines too close to be distinguished within a segment are modelled together.
 
 The law is smoothed as the integral of a speed that walks at random (the cubic smoothing spline; Wahba 1978). How

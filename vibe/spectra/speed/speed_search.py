@@ -49,7 +49,7 @@ COUNTS = 0.5
 """Share of the log odds of two speeds that is believed: lines of one machine come and go together, so that a dozen of
 them are worth fewer independent ones (common practice)."""
 LEAST_SHARE = 1e-4
-"""Probability below which a speed is not spoken of."""
+"""Probability below which a speed is not mentioned."""
 LONGEST_RAMP_S = 60.0
 """Over longer captures one ramp is no likely path, and every trial costs."""
 LEAST_RELATIVE = 3e-6
@@ -90,7 +90,7 @@ def speed_from_signal(
     choices = [_best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)]
     for shape, price in paths(lows, duration, range_hz, used):
         choice = _best_of_range(lows, shape, range_hz, used, price)
-        # A jump must tell more than a smooth change does: a hop to a near family's lines does not.
+        # A jump must show more than a smooth change does: a hop to a near family's lines does not.
         if len(choices) == 1 or choice.log_odds > choices[-1].log_odds:
             choices.append(choice)
     # Of a speed that jumps the steady law sees two that rival: it must stand alone before it is compared.

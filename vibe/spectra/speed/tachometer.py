@@ -23,7 +23,7 @@ Real = NDArray[np.float64]
 KNOTS_PER_S = 8.0
 """Knots of the law: faster speed changes than this are jitter of the pulse train."""
 FEWEST_PULSES = 4
-"""Three periods: fewer do not tell a steady train from chance."""
+"""Three periods: fewer do not distinguish a steady train from chance."""
 FEWEST_IN_BLOCK = 3
 """Pulses whose mean is one knot, at the least, where there are enough of them."""
 MOST_BLOCKS = 128

@@ -82,7 +82,7 @@ def truth_text(
 def events_text(years: Years, drives: Mapping[str, Drive]) -> str:
     """``events.toml``: what was done to the drives, oldest first."""
     done = [(d.week, drives[e.file].tag, d) for e in years.drive if e.file in drives for d in e.event]
-    lines = ["# What was done to the drives, as the maintenance book tells it."]
+    lines = ["# What was done to the drives, as the maintenance book has it."]
     for week, tag, event in sorted(done, key=lambda item: item[:2]):
         stated: dict[str, object] = {
             "drive": tag,

@@ -28,7 +28,7 @@ SMOOTH_LINES = 6
 CARRIER_M_S2 = 0.8
 """R.m.s. of an inverter's carrier on a motor's casing at strength 1 (our choice; audible)."""
 POLES = 4
-"""Of a motor that the drive file does not tell."""
+"""Of a motor that the drive file does not say."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,7 +24,7 @@ def compared(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -
     """The reason per channel that only its neighbours give; empty where all is well.
 
     ``channels`` and ``qualities`` run side by side and are of one capture: at another time the machine may have stood
-    still. Tachometers neither speak nor are spoken of.
+    still. Tachometers neither judge nor are judged.
     """
     rows = [
         (_ComparedChannel(c), q)
