@@ -19,12 +19,12 @@ from vibe.diagnosis.alternatives.outside_machines import (
     COMPANY,
     DRIVEN_RATE,
     NEIGHBOUR_WEIGHT,
+    NOT_DETECTED,
     OUTSIDE_ORDERS,
     OUTSIDE_RATE,
     OUTSIDE_TOO,
     PART_SHARE,
     PASSES_HZ,
-    UNHEARD,
     _whole_density,
     doubted_undetected,
 )
@@ -304,5 +304,5 @@ def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(ca
     own = lone(diagnose(case(combs={RACE: race(tones)})))
     shaft = own.model_copy(update={"component": "input.shaft", "tone": None, "defect": "unbalance"})
     less, same = doubted_undetected([own, shaft])
-    assert less.probability == pytest.approx(UNHEARD * own.probability)
+    assert less.probability == pytest.approx(NOT_DETECTED * own.probability)
     assert same == shaft

@@ -1,6 +1,6 @@
 """The pictures of README.md and the guide, made again from what the commands write; needs Chromium and pdftoppm.
 
-``python -m tests.docs.pictures`` makes all of them, or only those whose names follow (``report``, ``certificate``, ...).
+``python -m tests.docs.pictures`` makes all of them, or those whose names follow (``report``, ``certificate``, ...).
 ``--practice FOLDER`` is where ``vibe desk --practice`` put its sample history, for the queue and the desk; one that is
 not there is made, which takes a quarter of an hour.
 """
@@ -64,7 +64,7 @@ def queue(place: Path, practice: Path) -> None:
     recipe = place / "alarms.toml"
     recipe.write_text(f'kind = "alarms"\ntitle = "Water works, alarms"\nstore = "{store}"\n', encoding="utf-8")
     _vibe("run", recipe, "--out", place / "out")
-    _photograph(place / "out" / "index.html", WHERE / "queue.png", 900, 892)
+    _photograph(place / "out" / "queue.html", WHERE / "queue.png", 900, 892)
 
 
 def desk(_place: Path, practice: Path) -> None:
@@ -119,6 +119,8 @@ window.scrollTo(0, stop.getBoundingClientRect().top + window.scrollY - 10);
 
 
 def _photograph(page: Path, to: Path, width: int, height: int) -> None:
+    if not page.is_file():
+        raise FileNotFoundError(page)
     with _browser(width, height) as browser:
         browser.get(page.as_uri())
         _keep(browser.get_screenshot_as_png(), to)

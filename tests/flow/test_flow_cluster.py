@@ -19,6 +19,7 @@ pytest.importorskip("distributed", reason="the optional package distributed is n
 
 from tests.flow import cluster_jobs as jobs
 from tests.flow.clusters import LocalCluster, local_cluster
+from tests.flow.run_folders import contents
 from tests.plant import drive_text
 from vibe.core.errors import CallError
 from vibe.flow.history.bulk_import import Delivery, keep_files
@@ -65,15 +66,6 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalCluster]:
     """A cluster of two workers that nobody kills."""
     with local_cluster(tmp_path_factory.mktemp("cluster")) as one:
         yield one
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    """Every file but stamps, which carry the name of their run, and pages, whose pictures carry random names."""
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and path.name not in (resume.STAMP, "health.html")
-    }
 
 
 def assert_whole(out: Path, plant: Path) -> None:

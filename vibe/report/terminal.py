@@ -146,22 +146,8 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
     return Group(*parts)
 
 
-def summary_table(rows: Sequence[IndexRow], *, form: Form = "table", width: int | None = None) -> str:
-    """A run's drives, gravest first: state, drive, finding, probability, what to do by when."""
-    ordered = gravest_first(rows)
-    header = ["state", "drive", "finding", "probability", "action", "due"]
-    if form == "table":
-        return _drawn(summary_view(rows), width)
-    cells = [(r.state, r.tag, r.top_finding, _rounded(r.probability), r.do_by, r.due) for r in ordered]
-    if form == "csv":
-        return csv_text(header, cells)
-    if form == "tsv":
-        return _tsv(header, cells)
-    return json.dumps([dict(zip(header, c, strict=True)) for c in cells], indent=1, ensure_ascii=False) + "\n"
-
-
 def summary_view(rows: Sequence[IndexRow]) -> Table:
-    """The same to print on a rich console."""
+    """A run's drives, gravest first: state, drive, finding, probability, what to do."""
     from rich.text import Text
 
     table = _table(None, ["state", "drive", "finding", ">probability", "recommended action"])
@@ -175,11 +161,6 @@ def summary_view(rows: Sequence[IndexRow]) -> Table:
 
 
 # ── small things ──────────────────────────────────────────────────────────────────────────────────────────────────
-
-
-def _rounded(probability: float | None) -> float | None:
-    """Three places: no capture supports more."""
-    return None if probability is None else round(probability, 3)
 
 
 def _hz(order: float, input_hz: float | None) -> float | None:

@@ -67,7 +67,7 @@ def analysis_of(segment: SignalAnalysis, analysis_request: AnalysisRequest) -> S
     if analysis_request.traced:
         plain = [(look.spectra, look.bands) for look in looks if not look.slow]
         traced = trace(combs, analysis_request.combs, plain, families, known)
-    combs = _beside(combs, looks[0], analysis_request, families, known)
+    combs = _between_impacts(combs, looks[0], analysis_request, families, known)
     combs, turns = _localised(combs, looks, analysis_request, segment.law, spread)
     return replace(segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced)
 
@@ -117,7 +117,7 @@ def _is_slow(order: float, wide: BandAnalysis) -> bool:
     return order < SLOW_CYCLES * wide.spectra.step
 
 
-def _beside(
+def _between_impacts(
     combs: tuple[CombEvidence, ...],
     look: BandAnalysis,
     analysis_request: AnalysisRequest,

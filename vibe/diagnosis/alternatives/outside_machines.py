@@ -29,7 +29,7 @@ SPEED_OWN = 0.5
 that of the louder lines (of the outside worlds' drives next to one 7 of 17)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
-UNHEARD = 0.4
+NOT_DETECTED = 0.4
 """Share left to a part of a drive that was not detected itself (common practice): less than even odds."""
 OUTSIDE_RATE = 0.05
 """Probability that a drive has an impacting machine next to or behind it that nobody declared and that is as strong as
@@ -76,7 +76,7 @@ def doubted_undetected(findings: Sequence[Finding]) -> list[Finding]:
     """The findings of a capture in which the drive itself was not detected: its parts may be another machine's."""
     more = " The drive's own lines were not detected in this capture: another machine may make this."
     return [
-        _less_sure(finding, UNHEARD, "another machine, since the drive's own lines were not detected", more)
+        _less_sure(finding, NOT_DETECTED, "another machine, since the drive's own lines were not detected", more)
         if finding.component.startswith(OWN_PARTS)
         else finding
         for finding in findings

@@ -20,15 +20,6 @@ from vibe.core.evidence import Level
 from vibe.core.health import LevelReport
 from vibe.health.state.settings import Boundaries, CoupledMachines, Group, Limits, SmallClass, Zone
 
-ZONE_MEANING: dict[str, str] = {
-    "A": "as newly commissioned machines usually run",
-    "B": "acceptable for long-term running",
-    "C": "not suited to long-term running; usable until a good moment for repair",
-    "D": "severe enough to damage the machine",
-}
-"""ISO 20816-1:2016, in our words."""
-
-
 BoundaryName = Literal["A/B", "B/C", "C/D"]
 
 

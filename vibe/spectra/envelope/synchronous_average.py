@@ -372,11 +372,11 @@ def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, .
         for cell in cells
     ]
     spectrum = np.fft.rfft(fine)
-    sharp = _hit(n, turn.fine_cell, SHARP)
+    sharp = _impact(n, turn.fine_cell, SHARP)
     a = _matched(spectrum, sharp)
     best, gain = -1.0, a
     for decay in DECAYS:
-        ringing = _hit(n, turn.fine_cell, decay)
+        ringing = _impact(n, turn.fine_cell, decay)
         b = _matched(spectrum, ringing)
         alike = min(float(sharp @ ringing), 1 - 1e-9)
         first, second = (a - alike * b) / (1 - alike**2), (b - alike * a) / (1 - alike**2)
@@ -387,7 +387,7 @@ def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, .
 
 
 @lru_cache(maxsize=64)
-def _hit(cells: int, cell: float, decay: float) -> NDArray[np.float64]:
+def _impact(cells: int, cell: float, decay: float) -> NDArray[np.float64]:
     """Squared envelope (cells,) of an impact at angle zero that decays, seen through a band; zero mean, unit energy.
 
     ``cell`` and ``decay`` in inverse band widths. The closed form of the transform of a decaying exponential, cut to

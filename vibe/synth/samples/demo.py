@@ -19,6 +19,7 @@ from vibe.storage.files import write_whole
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import Damage, parse_damage
 from vibe.synth.simulate import simulate, truth
+from vibe.synth.toml_text import toml_value
 from vibe.synth.writers import write_capture
 
 _KEYS = {
@@ -158,18 +159,12 @@ def truth_text(samples: Sequence[Sample]) -> str:
             "load_percent": sample.conditions.load_percent,
             "note": sample.note,
         }
-        lines += ["", "[[capture]]", *(f"{key} = {_toml(value)}" for key, value in stated.items() if value is not None)]
+        lines += [
+            "",
+            "[[capture]]",
+            *(f"{key} = {toml_value(value)}" for key, value in stated.items() if value is not None),
+        ]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    if isinstance(value, list):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    return repr(value)
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -21,6 +21,7 @@ from vibe.synth.machine.damage import parse_damage
 from vibe.synth.samples.collecting_faults import SampleFault, spoiled
 from vibe.synth.samples.demo import shared_folder
 from vibe.synth.simulate import simulate
+from vibe.synth.toml_text import toml_value
 from vibe.synth.writers import write_capture
 
 Planted = Literal[
@@ -345,9 +346,5 @@ def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: P
                 "remedy": "" if said is None else said.remedy,
                 "note": "All is well." if said is None else said.note,
             }
-            lines += ["", "[[file]]", *(f"{key} = {_toml(value)}" for key, value in fields.items())]
+            lines += ["", "[[file]]", *(f"{key} = {toml_value(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: str) -> str:
-    return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'

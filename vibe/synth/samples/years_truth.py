@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from vibe.core.drive import Drive
 from vibe.synth.samples.years_alarms import SimulatedExceedance
 from vibe.synth.samples.years_plan import PlannedCapture, at_week
-from vibe.synth.samples.years_spec import Years, toml_value
+from vibe.synth.samples.years_spec import Years
+from vibe.synth.toml_text import toml_value
 
 CAPTURE_COLUMNS = ("file", "tag", "taken_at", "file_says", "speed_rpm", "load_percent", "damage", "what")
 
