@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
+from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed import levels_over_speed as levels
 from vibe.spectra.speed import ridge_tracking as ridge
+from vibe.spectra.speed import speed_search as search
 from vibe.spectra.speed.line_likelihood import log_likelihood_ratio, over_floor, seen_at
-from vibe.spectra.speed.phase_refinement import Low
+from vibe.spectra.speed.phase_refinement import Low, Refined
 from vibe.spectra.speed.rotation_sense import rotation_sense
 from vibe.spectra.speed.standstill import standing
 
@@ -79,6 +84,38 @@ def tracked(monkeypatch: pytest.MonkeyPatch, moves: float) -> tuple[int, int]:
 def test_segments_hold_24_turns_and_what_hardly_moves_is_steady(monkeypatch: pytest.MonkeyPatch) -> None:
     assert tracked(monkeypatch, 3e-3) == (19, 2)
     assert tracked(monkeypatch, 0.0) == (19, 0)
+
+
+# Search
+
+
+def test_half_of_the_log_odds_of_two_speeds_is_believed() -> None:
+    (_, first), (_, second) = search._shares([(25.0, 6.0), (24.0, 10.0)])
+    assert (first, second) == (pytest.approx(1 / (1 + np.exp(-2.0))), pytest.approx(1 / (1 + np.exp(2.0))))
+
+
+@pytest.mark.parametrize(("chance", "mentioned"), [(0.7e-4, False), (1.5e-4, True)])
+def test_a_speed_is_mentioned_from_one_in_ten_thousand(chance: float, mentioned: bool) -> None:
+    shares = search._shares([(24.0, 0.0), (25.0, 2.0 * np.log(chance))])
+    assert (len(shares) == 2) is mentioned
+
+
+def test_places_of_a_range_lie_apart_and_are_held_against_three_per_cent_around_it() -> None:
+    """Where nothing is known all speeds are alike."""
+    found = search._best_of_range([], AngleLaw.steady(1.0, 60.0), (24.0, 24.7), np.array([1.0, 40.0]))
+    speeds = sorted(speed for speed, _ in found.rivals)
+    assert len(speeds) == 3
+    assert np.diff(speeds) / speeds[0] == pytest.approx(0.004, rel=0.05)
+    narrow = search._best_of_range([], AngleLaw.steady(1.0, 60.0), (24.0, 24.0), np.array([1.0, 40.0]))
+    assert narrow.elsewhere == pytest.approx(1.0 - 0.004 / 0.03, abs=0.02)
+
+
+@pytest.mark.parametrize(("relative", "holds"), [(0.7e-3, True), (1.5e-3, False)])
+def test_phases_bear_out_a_speed_that_moves_to_a_thousandth(relative: float, holds: bool) -> None:
+    law = AngleLaw(time_s=np.array([0.0, 1.0, 2.0]), turns=np.array([0.0, 24.0, 49.0]))
+    choice = search._Choice(law=law, log_odds=9.0, elsewhere=0.0, range_hz=(24.0, 25.0))
+    fine = cast(Refined, SimpleNamespace(relative=relative))
+    assert search._holds(choice, fine) is holds
 
 
 # Levels over speed
