@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -11,6 +13,7 @@ from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed import blind_angle_law as blind
 from vibe.spectra.speed import tachometer as tacho
 from vibe.spectra.speed.motion_intervals import Motion, Move, estimate_of, motion_of
+from vibe.spectra.speed.phase_refinement import Low
 
 Real = NDArray[np.float64]
 
@@ -54,7 +57,7 @@ def test_a_shaft_stands_for_half_a_second_unless_it_runs_on_as_usual(
 
 @pytest.mark.parametrize(("rate", "sizes"), [(100.0, {12, 13}), (16.0, {3, 4})])
 def test_a_knot_is_an_eighth_of_a_second_and_three_pulses(rate: float, sizes: set[int]) -> None:
-    time_s = (np.arange(int(4 * rate)) + 0.5) / rate
+    time_s = np.asarray((np.arange(int(4 * rate)) + 0.5) / rate, dtype=np.float64)
     assert set(np.diff(tacho._blocks(time_s)).tolist()) <= sizes
 
 
@@ -76,7 +79,7 @@ def test_uneven_marks_are_evened_out_over_eight_turns(turns: float, evened: bool
     assert bool(np.ptp(line) < 0.002) is evened
 
 
-def angle(turns: Real, rate: float = 6400.0) -> Channel:
+def angle(turns: NDArray[Any], rate: float = 6400.0) -> Channel:
     return Channel(
         name="angle", samples=turns.astype(np.float32), sample_rate_hz=rate, quantity="angle", recorded_unit="turn"
     )
@@ -124,7 +127,7 @@ def test_ramps_are_tried_up_to_two_per_cent_in_steps_of_four_cycles(monkeypatch:
         return 0.0
 
     monkeypatch.setattr(blind, "_concentration", flat)
-    low = blind.Low(samples=np.zeros(10_000, dtype=np.float32), rate_hz=1000.0, top_hz=400.0)
+    low = Low(samples=np.zeros(10_000, dtype=np.float32), rate_hz=1000.0, top_hz=400.0)
     blind.sharpest_ramp([low], (19.0, 21.0), 20.0)
     step = 4.0 / (10.0 * 20.0 * 20.0)
     assert np.diff(tried) == pytest.approx(step, rel=1e-3)

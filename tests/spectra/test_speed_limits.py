@@ -27,7 +27,7 @@ Real = NDArray[np.float64]
 
 def moved(changes: tuple[tuple[float, float], ...], by: float, gain_in_prices: float) -> bool:
     """Whether the path follows a ridge that moves ``by`` (relative) where that brings so many prices of motion."""
-    grid = 25.0 * (1.0 + 2e-4 * np.arange(-1000, 1001))
+    grid: Real = 25.0 * (1.0 + 2e-4 * np.arange(-1000.0, 1001.0, dtype=np.float64))
     place = int(np.argmin(np.abs(grid / 25.0 - 1.0 - by)))
     score = np.zeros((2, grid.size))
     score[0, 1000] = 1000.0
