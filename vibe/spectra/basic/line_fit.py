@@ -300,7 +300,8 @@ class _Base:
         half = 0.5 * (np.sqrt(square + smeared) - np.sqrt(square))
         return FittedLine(
             value=float(np.sqrt(2.0) * middle), uncertainty=float(np.sqrt(variance)),
-            degrees_of_freedom=float(freedom), smeared=float(half / middle), apart_bins=apart, speed_bins=speed_bins,
+            degrees_of_freedom=float(freedom), smeared=float(half / middle) if middle > 0 else 0.0,
+            apart_bins=apart, speed_bins=speed_bins,
             floor=float(np.sqrt(2.0 * variance)), strongest_neighbour=strongest,
         )  # fmt: skip
 
