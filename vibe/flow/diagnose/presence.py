@@ -70,14 +70,14 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if first is None or was is None:
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
     others: list[Rival] = []
-    if was.heard or speaks:
+    if was.detected or speaks:
         others = rivals(axis, families, spread, spread if pulsed else SLIP)
         was = ask(rival=[order for other in others for order in other.combs]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
-    if speaks and first.log_odds >= NOT_AGAINST and (was.heard or not another):
+    if speaks and first.log_odds >= NOT_AGAINST and (was.detected or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
-    if not was.heard:
+    if not was.detected:
         return Gate(probability=was.probability, reason=_not_detected(was, reading, families, short, another))
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
     if gap >= LONGEST_GAP_S:
