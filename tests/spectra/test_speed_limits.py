@@ -118,6 +118,46 @@ def test_phases_bear_out_a_speed_that_moves_to_a_thousandth(relative: float, hol
     assert search._holds(choice, fine) is holds
 
 
+def believed(monkeypatch: pytest.MonkeyPatch, log_odds: float, elsewhere: float = 0.0) -> tuple[bool, list[float]]:
+    """Whether a steady speed of such odds is taken, and the orders at which it was looked for."""
+    orders: list[float] = []
+
+    def best(_lows: object, shape: AngleLaw, range_hz: tuple[float, float], used: Real) -> search._Choice:
+        orders.extend(used.tolist())
+        law = AngleLaw.steady(24.0, shape.duration_s)
+        return search._Choice(law=law, log_odds=log_odds, elsewhere=elsewhere, range_hz=range_hz)
+
+    monkeypatch.setattr(search, "_best_of_range", best)
+    monkeypatch.setattr(search, "paths", lambda *_, **__: [])
+    monkeypatch.setattr(search, "refined", lambda *_: None)
+    long = np.random.default_rng(1).standard_normal(61 * 8000).astype(np.float32)
+    found = search.speed_from_signal([(long, 8000.0)], (23.0, 25.0), [1.0, 50.0, 100.0])
+    return found is not None, orders
+
+
+def test_a_speed_is_believed_against_one_in_a_thousand_that_it_is_none_or_another(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert believed(monkeypatch, 7.4) == (True, [1.0, 50.0])  # lines above order 64 are smeared
+    assert not believed(monkeypatch, 6.5)[0]
+    assert believed(monkeypatch, 20.0, elsewhere=0.7e-3)[0]
+    assert not believed(monkeypatch, 20.0, elsewhere=1.5e-3)[0]
+
+
+@pytest.mark.parametrize(("relative", "tried"), [(0.7e-4, False), (1.5e-4, True)])
+def test_ramps_are_tried_where_phases_leave_more_than_a_ten_thousandth(
+    relative: float, tried: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    law = AngleLaw.steady(24.0, 10.0)
+    choice = search._Choice(law=law, log_odds=9.0, elsewhere=0.0, range_hz=(23.0, 25.0))
+    asked: list[float] = []
+    monkeypatch.setattr(search, "refined", lambda *_: SimpleNamespace(relative=relative))
+    monkeypatch.setattr(search, "steady_ramps", lambda duration: asked.append(duration) or [law])
+    monkeypatch.setattr(search, "_best_of_range", lambda *_: choice)
+    search._followed([choice], [], np.array([1.0]), search.SEGMENT_TURNS)
+    assert bool(asked) is tried
+
+
 # Levels over speed
 
 
