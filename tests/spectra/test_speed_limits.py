@@ -77,13 +77,28 @@ def tracked(monkeypatch: pytest.MonkeyPatch, moves: float) -> tuple[int, int]:
         return np.abs(grid[None, :] - target[:, None]).argmin(axis=1)
 
     monkeypatch.setattr(ridge, "track", straight)
-    found = ridge.paths([], 10.0, (24.0, 25.0), np.array([1.0, 400.0]))
+    found = ridge.paths([], 10.0, (24.0, 25.0), np.array([1.0, 4000.0]))
     return seen[0], len(found)
 
 
 def test_segments_hold_24_turns_and_what_hardly_moves_is_steady(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert tracked(monkeypatch, 3e-3) == (19, 2)
-    assert tracked(monkeypatch, 0.0) == (19, 0)
+    assert tracked(monkeypatch, 3e-4) == (19, 2)
+    assert tracked(monkeypatch, 1.4e-4) == (19, 0)
+
+
+def test_a_strong_line_counts_by_its_logarithm(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten times as strong as the knee at eight times its floor: 8 + 8 ln 10."""
+    seen: list[Real] = []
+
+    def highest(score: Real, grid: Real, _: object) -> NDArray[np.intp]:
+        seen.append(score)
+        return np.zeros(score.shape[0], dtype=np.intp)
+
+    monkeypatch.setattr(ridge, "track", highest)
+    monkeypatch.setattr(ridge, "over_floor", lambda _low, starts, *_: (np.full((starts.size, 4000), 80.0), 0.05))
+    low = Low(samples=np.zeros(1, dtype=np.float32), rate_hz=1.0, top_hz=1.0)
+    ridge.paths([low], 10.0, (24.0, 25.0), np.array([1.0, 2.0]))
+    assert seen[0] == pytest.approx(8.0 + 8.0 * np.log(10.0))
 
 
 # Search
@@ -154,7 +169,7 @@ def test_ramps_are_tried_where_phases_leave_more_than_a_ten_thousandth(
     monkeypatch.setattr(search, "refined", lambda *_: SimpleNamespace(relative=relative))
     monkeypatch.setattr(search, "steady_ramps", lambda duration: asked.append(duration) or [law])
     monkeypatch.setattr(search, "_best_of_range", lambda *_: choice)
-    search._followed([choice], [], np.array([1.0]), search.SEGMENT_TURNS)
+    search._followed([choice], [], np.array([1.0]), ridge.SEGMENT_TURNS)
     assert bool(asked) is tried
 
 
