@@ -27,7 +27,7 @@ from vibe.history.store.store import Store
 ROOT = Path(__file__).resolve().parents[2]
 LONGEST_S = 0.4
 """Between "ready" and the kill: some ten additions."""
-USUAL_START_S = 1.0
+USUAL_START_S = 0.4
 """Until a process is ready on a machine with nothing else to do; one that takes longer is killed later by as much."""
 THINNER = 5
 """Every so manieth process thins instead of adding."""
@@ -50,6 +50,8 @@ class Outcome:
 
 def work(folder: Path, first: int) -> None:
     """What the process does that is killed: add captures for ever, and say so when each is acknowledged."""
+    import h5py  # noqa: F401  # Loaded with the first capture, which takes longer than adding it.
+
     with Store.open(folder, create=True) as store:
         print("ready", flush=True)
         if first < 0:
