@@ -13,6 +13,7 @@ from vibe.core.capture import Channel
 from vibe.core.comb_history import TraceBand
 from vibe.core.evidence import SpeedEstimate
 from vibe.flow.diagnose.earlier_captures import _same
+from vibe.flow.diagnose.figures import named_by
 from vibe.flow.diagnose.motion import in_words
 from vibe.flow.diagnose.recognition import likely
 from vibe.flow.diagnose.tone_requests import searchable
@@ -105,3 +106,23 @@ def test_whether_a_drive_runs_is_asked_of_twenty_seconds_and_five_hundred_turns(
     drive = SimpleNamespace(input=SimpleNamespace(speed_hz=speed_hz))
     cut = _beginning(cast(Any, Recorded(channels=(long,))), [long], cast(Any, drive))
     assert cut.channels[0].samples.size == 10 * seconds
+
+
+def test_a_picture_names_the_part_that_the_finding_names() -> None:
+    """A lobe and an output pin share one comb; each race of a bearing has its own."""
+    pin, lobe, race = (
+        SimpleNamespace(id=name) for name in ("stage1.output_pin", "stage1.lobe", "bearing.a.outer_race")
+    )
+    tones = {one.id: one for one in (pin, lobe, race)}
+    table = cast(Any, SimpleNamespace(tones=tuple(tones.values()), tone=tones.get))
+    shared, own = SimpleNamespace(tone="stage1.lobe"), SimpleNamespace(tone=race.id)
+    combs = cast(Any, {pin.id: shared, lobe.id: shared, race.id: own})
+
+    def named(tone: str | None, comb: Any) -> Any:
+        return named_by(cast(Any, SimpleNamespace(tone=tone)), comb, combs, table)
+
+    assert named(pin.id, shared) is pin
+    assert named(lobe.id, shared) is lobe
+    assert named(pin.id, own) is race
+    assert named(None, own) is race
+    assert named(None, SimpleNamespace(tone="outside 3.4")) is None
