@@ -33,7 +33,7 @@ def test_ratio_speed_and_plate_are_told(vibe: Vibe, captured: Path) -> None:
     said = vibe("identify", captured / "light.h5", *RANGE, "--drive", captured / "right.toml")
     assert said.status == 0
     facts = dict(line.split("\t", 1) for line in said.out.splitlines())
-    assert facts["ratio"].startswith("11:1 (p = ")
+    assert facts["ratio"].startswith("11:1 (probability ")
     assert facts["input speed"].startswith("1480.")
     assert facts["slip"].startswith("1.3")
     assert facts["plate"].startswith("fits")

@@ -19,14 +19,14 @@ from vibe.diagnosis.alternatives.outside_machines import (
     COMPANY,
     DRIVEN_RATE,
     NEIGHBOUR_WEIGHT,
+    NOT_DETECTED,
     OUTSIDE_ORDERS,
     OUTSIDE_RATE,
     OUTSIDE_TOO,
     PART_SHARE,
     PASSES_HZ,
-    UNHEARD,
     _whole_density,
-    doubted_unheard,
+    doubted_undetected,
 )
 from vibe.diagnosis.cage_places import PAST_LOAD
 from vibe.diagnosis.diagnose import diagnose
@@ -140,10 +140,10 @@ def test_what_another_machine_makes_too_is_less_than_even_and_not_dismissed(case
     """A machine that is known to strike there says more against a part than one that may be there."""
     plain = lone(diagnose(case(combs={RACE: race(tones)})))
     meets = outside(race(tones).order, ambiguous=True)
-    (unheard,) = doubted_unheard([plain])
+    (not_detected,) = doubted_undetected([plain])
     struck = lone(diagnose(case(combs={RACE: race(tones)}, outside_combs=(meets,))))
-    assert 0.2 < struck.probability / plain.probability < unheard.probability / plain.probability < 0.5
-    assert unheard.probability / plain.probability > 0.25
+    assert 0.2 < struck.probability / plain.probability < not_detected.probability / plain.probability < 0.5
+    assert not_detected.probability / plain.probability > 0.25
 
 
 def test_the_parts_by_which_damaged_bearings_speak_first_are_all_that_there_are() -> None:
@@ -303,6 +303,6 @@ def test_side_lines_that_are_higher_than_what_they_belong_to_are_others(case: Ma
 def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(case: MakeCase, tones: ToneTable) -> None:
     own = lone(diagnose(case(combs={RACE: race(tones)})))
     shaft = own.model_copy(update={"component": "input.shaft", "tone": None, "defect": "unbalance"})
-    less, same = doubted_unheard([own, shaft])
-    assert less.probability == pytest.approx(UNHEARD * own.probability)
+    less, same = doubted_undetected([own, shaft])
+    assert less.probability == pytest.approx(NOT_DETECTED * own.probability)
     assert same == shaft

@@ -35,6 +35,13 @@ class LocalCluster:
         self.workers.append(one)
         return one
 
+    def wait_for(self, workers: int) -> None:
+        """Until so many are there."""
+        from distributed import Client
+
+        with Client(self.address, timeout=START_S, set_as_default=False) as client:
+            client.wait_for_workers(workers, timeout=START_S)
+
 
 def environment_of_tests() -> dict[str, str]:
     """So that workers find the tests' own jobs, and use one core each."""
@@ -59,7 +66,7 @@ def local_cluster(folder: Path, *, workers: int = 2, deaths_borne: int = 3) -> I
         for _ in range(workers):
             one.add_worker()
         if workers:
-            _wait_for(one.address, workers)
+            one.wait_for(workers)
         yield one
     finally:
         for process in [*one.workers, scheduler]:
@@ -81,10 +88,3 @@ def _address(told: Path, scheduler: subprocess.Popen[bytes]) -> str:
             return str(json.loads(text)["address"])
         time.sleep(0.05)
     raise RuntimeError("the scheduler did not start")
-
-
-def _wait_for(address: str, workers: int) -> None:
-    from distributed import Client
-
-    with Client(address, timeout=START_S, set_as_default=False) as client:
-        client.wait_for_workers(workers, timeout=START_S)

@@ -13,7 +13,7 @@ def looking(folder: Path) -> Iterator[Arrivals]:
     return arrivals(
         folder,
         find=lambda where: tuple(sorted(where.glob("*.wav"))),
-        beside=lambda path: (path.with_name(path.name + ".toml"),),
+        sidecars=lambda path: (path.with_name(path.name + ".toml"),),
     )
 
 
@@ -103,7 +103,7 @@ def test_an_empty_place_where_the_card_was_is_no_empty_card(tmp_path: Path) -> N
 def test_what_is_to_be_looked_at_again_comes_again(tmp_path: Path) -> None:
     (tmp_path / "a.wav").write_bytes(b"x")
     redo: set[Path] = set()
-    watch = arrivals(tmp_path, find=lambda where: tuple(where.glob("*.wav")), beside=lambda _: (), redo=redo)
+    watch = arrivals(tmp_path, find=lambda where: tuple(where.glob("*.wav")), sidecars=lambda _: (), redo=redo)
     next(watch), next(watch)
     assert next(watch).whole == ()
     redo.add(tmp_path / "a.wav")

@@ -19,6 +19,7 @@ pytest.importorskip("distributed", reason="the optional package distributed is n
 
 from tests.flow import cluster_jobs as jobs
 from tests.flow.clusters import LocalCluster, local_cluster
+from tests.flow.run_folders import contents
 from tests.plant import drive_text
 from vibe.core.errors import CallError
 from vibe.flow.history.bulk_import import Delivery, keep_files
@@ -62,18 +63,9 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def two(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalCluster]:
-    """A cluster of two workers that nobody kills."""
+    """A cluster whose two workers nobody kills."""
     with local_cluster(tmp_path_factory.mktemp("cluster")) as one:
         yield one
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    """Every file but stamps, which carry the name of their run, and pages, whose pictures carry random names."""
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and path.name not in (resume.STAMP, "health.html")
-    }
 
 
 def assert_whole(out: Path, plant: Path) -> None:
@@ -90,16 +82,18 @@ def test_results_are_in_the_order_of_the_jobs_and_all_have_what_they_share(two: 
     assert each(jobs.how_many_at_once, range(12), workers=1, cluster=two.address) == [1] * 12
 
 
-def test_a_run_on_a_cluster_equals_one_without_though_a_worker_is_killed(plant: Path, tmp_path: Path) -> None:
-    killed: list[int] = []
-    with local_cluster(tmp_path) as cluster:
+def test_a_run_on_a_cluster_equals_one_without_though_a_worker_is_killed(
+    two: LocalCluster, plant: Path, tmp_path: Path
+) -> None:
+    third, killed = two.add_worker(), list[int]()
+    two.wait_for(3)
 
-        def kill_one(done: int, total: int, what: str) -> None:
-            if done >= 2 and not killed:
-                cluster.workers[0].kill()
-                killed.append(done)
+    def kill_one(done: int, total: int, what: str) -> None:
+        if done >= 2 and not killed:
+            third.kill()
+            killed.append(done)
 
-        run.run_recipe(plant / "route.toml", out=tmp_path / "out", cluster=cluster.address, progress=kill_one)
+    run.run_recipe(plant / "route.toml", out=tmp_path / "out", cluster=two.address, progress=kill_one)
     assert killed
     assert killed[0] < len(TAGS)
     assert_whole(tmp_path / "out", plant)
@@ -188,6 +182,17 @@ def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
             assert time.monotonic() - begun < 6
 
 
+def test_a_client_whose_loop_does_not_begin_is_said_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a machine under load the library gives its loop ten seconds, then asserts that it is there."""
+
+    def late(*_: object, **__: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr("distributed.Client", late)
+    with pytest.raises(CallError, match="no scheduler answers there"):
+        far._client("tcp://127.0.0.1:8786")
+
+
 def test_a_scheduler_without_workers_is_told(tmp_path: Path) -> None:
     with local_cluster(tmp_path, workers=0) as cluster, pytest.raises(CallError, match="has no workers"):
         each(jobs.plus, [1, 2], workers=1, cluster=cluster.address)
@@ -214,7 +219,7 @@ def test_a_scheduler_that_goes_away_is_told_and_the_run_goes_on_later(
 ) -> None:
     monkeypatch.setattr(far, "ANSWER_S", 2.0)
     out = tmp_path / "out"
-    with local_cluster(tmp_path) as cluster:
+    with local_cluster(tmp_path, workers=1) as cluster:
 
         def end_it(done: int, total: int, what: str) -> None:
             if done == 2:

@@ -156,7 +156,7 @@ def test_a_fall_of_twenty_decibels_makes_the_state_unknown_and_says_what_to_chec
 def test_a_lower_load_is_not_asked_about(change: str, sound: list[PastCapture]) -> None:
     one = quieter(capture(111), 10 ** (-10 / 20)) if change == "ten decibels" else capture(111, load_percent=15.0)
     result = judged(one, sound)
-    assert result.unheard is None
+    assert result.not_detected is None
     assert not any("earlier captures" in remark for remark in result.report.remarks)
 
 
@@ -164,7 +164,7 @@ def test_one_sensor_that_came_off_is_named_and_the_other_still_judges(sound: lis
     one = capture(111)
     first = replace(one.channels[0], samples=one.channels[0].samples * np.float32(0.05), step=None)
     result = judged(replace(one, channels=(first, *one.channels[1:])), sound)
-    assert result.unheard is None
+    assert result.not_detected is None
     assert [q.channel for q in result.quality if q.verdict == "rejected"] == [POINTS[0]]
 
 

@@ -23,8 +23,8 @@ CONDITIONS = Conditions(duration_s=36.0, sample_rate_hz=12_800.0, machine_seed=7
 
 
 @pytest.fixture(autouse=True)
-def _stretches_of_twelve_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(capture_builder, "STRETCH_SAMPLES", 2 * 12 * 12_800)
+def _segments_of_twelve_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture_builder, "SEGMENT_SAMPLES", 2 * 12 * 12_800)
 
 
 @pytest.fixture(scope="module")
@@ -55,7 +55,7 @@ def judged(capture: Capture, path: Path) -> CaptureDiagnosis:
     return result
 
 
-def test_damage_is_found_over_stretches_and_its_twin_is_silent(damaged: Capture, tmp_path: Path) -> None:
+def test_damage_is_found_over_segments_and_its_twin_is_silent(damaged: Capture, tmp_path: Path) -> None:
     sound = simulate(DRIVE, seed=78, conditions=replace(CONDITIONS, pitch_errors=2.0))
     found, silent = judged(damaged, tmp_path / "damaged.h5"), judged(sound, tmp_path / "sound.h5")
     assert [one.component for one in found.findings] == ["stage1.ring_pin"]

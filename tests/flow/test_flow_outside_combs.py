@@ -55,7 +55,7 @@ def test_a_sound_drive_alone_has_no_machine_around_it_and_is_heard() -> None:
     result = sound_alone()
     assert result.reading is not None
     assert result.reading.outside_combs == ()
-    assert result.unheard is None
+    assert result.not_detected is None
     assert result.heard_probability is not None
     assert result.heard_probability > 0.99
 

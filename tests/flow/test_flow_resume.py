@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from tests.flow.run_folders import contents
 from tests.plant import drive_text
 from vibe.core.drive import Drive
 from vibe.core.drive_report import DriveReport
@@ -97,15 +98,6 @@ def interrupted(plant: Path, after: int, **more: Any) -> None:
     with pytest.raises(KeyboardInterrupt):
         run(plant, progress=stop, **more)
     assert (plant / "out" / JOURNAL).is_file()
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    """Every file but stamps, which carry the name of their run, and pages, whose pictures carry random names."""
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and path.name not in (resume.STAMP, "health.html")
-    }
 
 
 def finished_in(out: Path) -> list[Path]:

@@ -40,8 +40,8 @@ class Round:
 
 @pytest.fixture(scope="module")
 def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two drives and one that nobody measured; two captures of one drive at one time, one of an unmatched comb, one
-    broken."""
+    """Two drives and one that nobody measured; two captures of one drive at one time, one of a drive that nobody knows,
+    one broken."""
     folder = tmp_path_factory.mktemp("plant")
     (folder / "drives").mkdir()
     captures = folder / "captures"

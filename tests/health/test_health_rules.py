@@ -93,12 +93,6 @@ def test_a_value_on_a_boundary_belongs_to_the_better_zone() -> None:
     assert [b.zone(v) for v in (0.0, 1.0, 1.01, 2.0, 2.01, 3.0, 3.01)] == ["A", "A", "B", "B", "C", "C", "D"]
 
 
-def test_priors_are_found_and_a_miss_lists_them(judgement: Judgement) -> None:
-    assert 0 < judgement.prior_for("rolling bearing") < 0.5
-    with pytest.raises(KeyError, match="rolling bearing"):
-        judgement.prior_for("gremlin")
-
-
 def test_cautions_hold_what_must_be_said() -> None:
     for said in (" ".join(cautions()), " ".join(plan_cautions())):
         for word in ("guard", "lock out", "hot", "cables", "reach", "Local rules", "manual", "qualified", "trip"):

@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from tests.history.history_series import default_rules, scatter, series
 from vibe.history.baseline import Baseline, compare, level_db
-from vibe.history.limits import Limit, Zones, change_over, iso_limits, limits, over_usual_db, own_limits, sister_limits
+from vibe.history.limits import Limit, Zones, change_over, iso_limits, limits, own_limits, sister_limits
 from vibe.history.settings import HistorySettings
 
 GROUP_2_RIGID = Zones(standard="ISO 10816-3:2009", bc=2.8, cd=4.5, by_analogy=False)
@@ -70,9 +70,7 @@ def test_own_limits_are_the_tolerance_interval(rules: HistorySettings) -> None:
     assert float(level_db(found["change"].low or 0.0, "mm/s")) == pytest.approx(mean - 3.3934 * spread, abs=1e-3)
     assert float(level_db(found["alarm"].value, "mm/s")) == pytest.approx(mean + 4.4369 * spread, abs=1e-3)
     assert change_over(found["alarm"], 2.0 * found["alarm"].value, "mm/s") == pytest.approx(6.0206, abs=1e-3)
-    assert over_usual_db(found["alarm"], baseline(rules, level)) == pytest.approx(4.4369 * spread, abs=1e-3)
     assert own_limits(baseline(rules, level[:2]), rules) == ()
-    assert over_usual_db(found["alarm"], baseline(rules, level[:2])) is None
 
 
 def test_sources_stand_side_by_side(rules: HistorySettings) -> None:

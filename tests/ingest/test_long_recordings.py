@@ -13,14 +13,14 @@ from scipy.io import wavfile
 from vibe.core.capture import Capture, ChannelQuality, Reason
 from vibe.core.errors import CaptureError
 from vibe.ingest import capture_builder as raw_module
-from vibe.ingest import over_stretches, read_capture
+from vibe.ingest import over_segments, read_capture
 
 RATE = 12_800.0
 
 
 @pytest.fixture
-def small_stretches(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(raw_module, "STRETCH_SAMPLES", 100_000)
+def small_segments(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(raw_module, "SEGMENT_SAMPLES", 100_000)
 
 
 def rows(count: int, seed: int = 1) -> np.ndarray:
@@ -42,13 +42,13 @@ def wav(path: Path, data: np.ndarray) -> Path:
     return path
 
 
-@pytest.mark.usefixtures("small_stretches")
+@pytest.mark.usefixtures("small_segments")
 @pytest.mark.parametrize("count", [50_001, 131_072, 1_100_003])
-def test_stretches_are_all_of_the_samples_and_no_more(tmp_path: Path, count: int) -> None:
+def test_segments_are_all_of_the_samples_and_no_more(tmp_path: Path, count: int) -> None:
     data = rows(count)
     capture = read_capture(hdf5(tmp_path / "long.h5", data, chunks=(4096,), compression="gzip"))
     assert capture.longer is not None
-    parts = list(capture.stretches())
+    parts = list(capture.segments())
     assert len(parts) == capture.longer.count == -(-2 * count // 100_000)
     for number, name in enumerate("ab"):
         joined = np.concatenate([part.channels[number].samples for part in parts])
@@ -63,9 +63,9 @@ def part_names(parts: list[Capture]) -> set[tuple[str, ...]]:
     return {tuple(channel.name for channel in part.channels) for part in parts}
 
 
-@pytest.mark.usefixtures("small_stretches")
+@pytest.mark.usefixtures("small_segments")
 @pytest.mark.parametrize("bits", [16, 24])
-def test_a_wav_file_is_read_in_stretches_too(tmp_path: Path, bits: int) -> None:
+def test_a_wav_file_is_read_in_segments_too(tmp_path: Path, bits: int) -> None:
     data = rows(120_000)
     path = wav(tmp_path / "long.wav", data)
     if bits == 24:
@@ -75,26 +75,26 @@ def test_a_wav_file_is_read_in_stretches_too(tmp_path: Path, bits: int) -> None:
         head[34:36], head[32:34] = (24).to_bytes(2, "little"), (6).to_bytes(2, "little")
         head[40:44] = len(packed).to_bytes(4, "little")
         path.write_bytes(bytes(head) + packed)
-    parts = list(read_capture(path).stretches())
+    parts = list(read_capture(path).segments())
     assert len(parts) == 3
     joined = np.concatenate([part.channels[1].samples for part in parts])
     np.testing.assert_allclose(joined, np.round(data[1] * 1000) / 1000, atol=1e-6)
 
 
-def test_a_short_one_is_its_only_stretch(tmp_path: Path) -> None:
+def test_a_short_one_is_its_only_segment(tmp_path: Path) -> None:
     capture = read_capture(hdf5(tmp_path / "short.h5", rows(20_000)))
     assert capture.longer is None
-    assert list(capture.stretches()) == [capture]
+    assert list(capture.segments()) == [capture]
 
 
-@pytest.mark.usefixtures("small_stretches")
+@pytest.mark.usefixtures("small_segments")
 def test_a_file_that_shrinks_meanwhile_is_told(tmp_path: Path) -> None:
     path = wav(tmp_path / "long.wav", rows(200_000))
     capture = read_capture(path)
     with path.open("r+b") as file:
         file.truncate(path.stat().st_size // 2)
     with pytest.raises(CaptureError, match="shorter"):
-        list(capture.stretches())
+        list(capture.segments())
 
 
 def test_one_huge_packed_chunk_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
@@ -129,15 +129,15 @@ def quality(verdict: Literal["usable", "limited", "rejected"], code: str = "clip
 def test_the_whole_is_rejected_where_half_of_it_is(
     verdicts: list[Literal["usable", "limited", "rejected"]], expected: str
 ) -> None:
-    assert over_stretches([quality(one) for one in verdicts], 240.0).verdict == expected
+    assert over_segments([quality(one) for one in verdicts], 240.0).verdict == expected
 
 
 def test_a_reason_says_where_it_holds() -> None:
-    told = over_stretches([quality("usable"), quality("usable"), quality("limited"), quality("limited")], 360.0)
-    assert told.reasons[0].text == "clipped (in 2 of 4 segments of 90 s, first from 3 min 0 s on)"
+    joined = over_segments([quality("usable"), quality("usable"), quality("limited"), quality("limited")], 360.0)
+    assert joined.reasons[0].text == "clipped (in 2 of 4 segments of 90 s, first from 3 min 0 s on)"
 
 
-def test_the_length_of_a_stretch_is_nobody_s_fault() -> None:
-    told = over_stretches([quality("limited", "too_short")] * 3, 360.0)
-    assert told.verdict == "usable"
-    assert told.reasons == ()
+def test_the_length_of_a_segment_is_nobody_s_fault() -> None:
+    joined = over_segments([quality("limited", "too_short")] * 3, 360.0)
+    assert joined.verdict == "usable"
+    assert joined.reasons == ()

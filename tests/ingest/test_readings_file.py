@@ -55,9 +55,11 @@ def test_what_else_was_read_is_kept_in_words(tmp_path: Path) -> None:
     text = 'drive,oil [°F],housing,direction,note,taken\nTH-02,129.2,61,ccw,\'=SUM(1) "hot",in; out\n'
     one = read(tmp_path, text).of("th-02")
     assert one is not None
-    assert one.beside == ('oil 54 °C; housing 61 °C; input turns counterclockwise, seen from the motor; =SUM(1) "hot"')
+    assert one.other_readings == (
+        'oil 54 °C; housing 61 °C; input turns counterclockwise, seen from the motor; =SUM(1) "hot"'
+    )
     toml = '[[stop]]\ndrive = "rake"\noil_temperature_c = 54.0\nnote = "new\\ngrease"\n'
-    assert read(tmp_path, toml, "r.toml").stops["th-02"].beside == "oil 54 °C; new grease"
+    assert read(tmp_path, toml, "r.toml").stops["th-02"].other_readings == "oil 54 °C; new grease"
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tests.kinematics.hann_window import hann_transform
 from vibe.core.drive import Drive, Input
 from vibe.core.stages import Stage
 from vibe.core.stages.cycloidal import CycloidalStage
@@ -15,7 +16,7 @@ from vibe.core.stages.rv import RvStage
 from vibe.core.tones import CaptureSettings
 from vibe.kinematics.planning.capture_plan import capture_plan
 from vibe.kinematics.planning.observability import needed_duration_s, resolution_hz, visibility
-from vibe.kinematics.planning.resolution import RESOLUTION_BINS, WEAK_LINE_BINS, hann_transform, parting_s
+from vibe.kinematics.planning.resolution import RESOLUTION_BINS, WEAK_LINE_BINS, parting_s
 from vibe.kinematics.tone_table import tone_table
 
 RATE, SECONDS = 256.0, 16.0
@@ -107,7 +108,7 @@ def test_lobe_beside_running_speed(lobes: int) -> None:
     table = tone_table(machine)
     lobe = table.tone("stage1.lobe")
     equal, _ = needed_duration_s(lobe, table, 25.0)
-    below, what_for = needed_duration_s(lobe, table, 25.0, beside_strong=True)
+    below, what_for = needed_duration_s(lobe, table, 25.0, near_strong=True)
     assert equal == pytest.approx(2.0 * lobes / 25)
     assert below == pytest.approx(2.4 * lobes / 25)
     assert "input.shaft" in what_for

@@ -107,7 +107,6 @@ def test_time_of_the_walk() -> None:
     assert one.budget.total_s == pytest.approx(600 + 100 + 150 + 30 + 8 * length + one.budget.repeats_s)
     at_once = plan_of(*points, walk={**walk, "channels_at_once": 4}, captures=4, walk_s=7.0)
     assert at_once.stops[0].time.capturing_s == 4 * length
-    assert at_once.arrival_s("T-1") == 607.0
     nothing = plan_of({"name": "A", "out_of_use": "gone"}, walk=walk)
     assert (nothing.stops[0].time.capturing_s, nothing.stops[0].time.mounting_s) == (0.0, 0.0)
 
@@ -119,5 +118,3 @@ def test_settings_are_found_by_any_name_of_drive_and_point() -> None:
     assert found is plan.point("T-1", "Input side")
     assert plan.point("T-1", "elsewhere") is None
     assert plan.point("T-2", "Input side") is None
-    with pytest.raises(KeyError):
-        plan.arrival_s("T-2")

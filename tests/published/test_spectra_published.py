@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 import scipy.signal
 
+from tests.kinematics.hann_window import hann_transform
 from tests.open_data import OPEN_DATA
 from vibe.core.capture import Channel
-from vibe.kinematics.planning.resolution import RESOLUTION_BINS, hann_transform
+from vibe.kinematics.planning.resolution import RESOLUTION_BINS
 from vibe.spectra.basic.levels import _power_lines, levels
 from vibe.spectra.envelope.envelope_spectrum import MeanSquares, _exponential, line_floor, over_floor
 from vibe.spectra.segment import HANN_NOISE_BINS, _mean_square

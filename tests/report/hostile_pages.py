@@ -72,7 +72,7 @@ def sheet(out: Path) -> Path:
 def phone(out: Path) -> Path:
     walk = route(stop("A", point("in"), point("out", mounting="probe", better_mounting="stud", loses=("stage1.lobe",))))
     page = phone_html(poisoned(walk), [EVIL])
-    return write_route_plan(walk, out, force=False, cautions=[], pdf=False, beside={"phone.html": page}).beside[0]
+    return write_route_plan(walk, out, force=False, cautions=[], pdf=False, further={"phone.html": page}).further[0]
 
 
 def history(out: Path) -> Path:

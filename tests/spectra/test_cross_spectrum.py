@@ -100,7 +100,7 @@ def test_segments_are_joined_and_what_turns_between_them_loses_its_coherence() -
     steady, joined = [machine(70.0, seed, SPEED * time) for seed in (2, 3)], Joined(2)
     for second in steady:
         joined.add(analyse_segment([channel("a", one), channel("b", second)], None, ASKED, joined.first))
-    [line, _] = joined.heard().cross_lines
+    [line, _] = joined.whole().cross_lines
     assert line.phase_deg == pytest.approx(70.0, abs=3.0)
     assert line.coherence > 0.95
     other = replace(line, phase_deg=line.phase_deg - 180.0)

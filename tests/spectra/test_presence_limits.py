@@ -87,7 +87,7 @@ def test_a_drive_is_heard_where_nineteen_in_twenty_are_and_noise_alone_would_sho
     log_odds: float, own: float, heard: bool
 ) -> None:
     one = Presence(log_odds=log_odds, own=own, better=None)
-    assert one.heard is heard
+    assert one.detected is heard
     if own > log_odds:
         assert (one.probability > 0.95) is heard
 

@@ -66,7 +66,7 @@ def test_the_right_name_fits_and_no_other_is_named(tag: str) -> None:
         assert abs(result.speed.input_hz - speed_hz) < 4 * result.speed.uncertainty_hz
         assert result.speed.uncertainty_hz < 5e-4 * speed_hz
         assert result.same == (("A's sister",) if tag == "A" else ())
-        assert result.beside_plate == pytest.approx(speed_hz / DRIVES[tag].nominal_hz - 1, abs=1e-3)
+        assert result.off_plate == pytest.approx(speed_hz / DRIVES[tag].nominal_hz - 1, abs=1e-3)
 
 
 @pytest.mark.parametrize("true", ["A", "B", "C", "six poles"])
@@ -96,7 +96,7 @@ def test_a_speed_beside_the_plate(share: float) -> None:
     assert result.speed is not None
     assert result.outside is not None
     assert result.speed.input_hz == pytest.approx(speed_hz, rel=1e-3)
-    assert result.beside_plate == pytest.approx(share - 1, abs=2e-3)
+    assert result.off_plate == pytest.approx(share - 1, abs=2e-3)
 
 
 def test_half_orders_of_a_loose_machine_are_not_half_speed() -> None:
@@ -112,7 +112,7 @@ def test_noise_names_nothing() -> None:
     for seed in range(6):
         rows = np.random.default_rng(seed).standard_normal((2, TIME.size)).astype(np.float32)
         result = seen(rows, "B")
-        assert (result.verdict, result.speed, result.better, result.outside) == ("not told", None, (), None)
+        assert (result.verdict, result.speed, result.better, result.outside) == ("not known", None, (), None)
         assert result.contradicts(20.0) is None
 
 
@@ -132,7 +132,7 @@ def test_a_neighbours_motor_at_nearly_the_same_speed_is_no_other_drive() -> None
     rows = shaken("C", 9, 23.9) + sum(3.0 / k * np.sin(2 * np.pi * k * disc * TIME + k) for k in (1, 2, 3))
     result = seen(rows.astype(np.float32), "C")
     assert result.better == ()
-    assert result.verdict in ("fits", "not told")
+    assert result.verdict in ("fits", "not known")
 
 
 @pytest.mark.parametrize("drift", [0.004, 0.03])
@@ -169,7 +169,7 @@ def test_pulses_tell_of_a_speed_without_lines() -> None:
     noise = np.random.default_rng(0).standard_normal((1, TIME.size)).astype(np.float32)
     result = seen(noise, "A", tachometer=pulses)
     assert result.verdict == "other speed"
-    assert result.beside_plate == pytest.approx(16.0 / 24.2 - 1, abs=1e-3)
+    assert result.off_plate == pytest.approx(16.0 / 24.2 - 1, abs=1e-3)
 
 
 def test_what_cannot_be_asked() -> None:
@@ -180,7 +180,7 @@ def test_what_cannot_be_asked() -> None:
     with pytest.raises(ValueError, match="samples"):
         seen(shaken("A", 1, 24.3)[:, :20], "A")
     short = seen(shaken("A", 1, 24.3)[:, :200], "A")
-    assert short.verdict == "not told"
+    assert short.verdict == "not known"
     gaps = shaken("A", 1, 24.3).copy()
     gaps[:, 1000:1100] = np.nan
     assert seen(gaps, "A").verdict == "fits"

@@ -70,7 +70,7 @@ def asked(axis: Axis, pins: int) -> tuple[bool, bool]:
     second = presence([axis], own, 1e-4, rival=combs)
     assert first is not None
     assert second is not None
-    return first.heard, second.heard
+    return first.detected, second.detected
 
 
 def test_lines_that_another_drive_makes_as_well_prove_nothing() -> None:
@@ -102,5 +102,5 @@ def test_a_wheel_that_the_file_leaves_out_does_not_silence_the_drive(seed: int) 
     alone = presence([heard(wheel(39), seed=seed)], [CRANKS], 1e-4)
     assert with_drive is not None
     assert alone is not None
-    assert with_drive.heard
-    assert not alone.heard
+    assert with_drive.detected
+    assert not alone.detected

@@ -53,10 +53,10 @@ def joined_reading(row: np.ndarray, count: int, asked: AnalysisRequest) -> Signa
     joined = Joined(count)
     for part in np.array_split(row, count):
         assert joined.add(analyse_segment([channel(part)], None, asked, joined.first)) is None
-    return analysis_of(joined.heard(), asked)
+    return analysis_of(joined.whole(), asked)
 
 
-def test_one_stretch_is_read_as_before() -> None:
+def test_one_segment_is_read_as_before() -> None:
     asked, row = analysis_request(2.37), machine(6.0, order=2.37)
     one, many = read([channel(row)], None, asked), joined_reading(row, 1, asked)
     assert many.combs == one.combs
@@ -64,7 +64,7 @@ def test_one_stretch_is_read_as_before() -> None:
 
 
 @pytest.mark.parametrize("count", [1, 4])
-def test_noise_over_its_floor_is_exponential_however_many_stretches(count: int) -> None:
+def test_noise_over_its_floor_is_exponential_however_many_segments(count: int) -> None:
     """-ln p of a Gamma variable is exponential: what reads the power need not know of averages."""
     asked = analysis_request(2.37)
     looks = [analyse_segment([channel(noise(k, 40_000))], None, asked).looks[0] for k in range(1)]
@@ -85,7 +85,7 @@ def test_averages_of_other_axes_are_refused() -> None:
         one.joined(other)
 
 
-def test_stretches_find_what_one_piece_finds() -> None:
+def test_segments_find_what_one_piece_finds() -> None:
     asked = analysis_request(2.37, 3.1)
     row = machine(24.0, order=2.37, height=4.0)
     one, many = read([channel(row)], None, asked), joined_reading(row, 4, asked)
@@ -101,7 +101,7 @@ def test_stretches_find_what_one_piece_finds() -> None:
     assert many.lines[0].velocity_mm_s == pytest.approx(one.lines[0].velocity_mm_s, rel=0.01)
 
 
-def test_what_is_too_slow_for_a_stretch_is_seen_over_all_of_them() -> None:
+def test_what_is_too_slow_for_a_segment_is_seen_over_all_of_them() -> None:
     seconds, count = 240.0, 8
     asked = analysis_request(SLOW, folds=True)
     sound, damaged = (machine(seconds, order=order, height=6.0) for order in (None, SLOW))
@@ -115,12 +115,12 @@ def test_what_is_too_slow_for_a_stretch_is_seen_over_all_of_them() -> None:
     assert found.turns[found.combs[0].tone].turns == pytest.approx(SLOW * SPEED * seconds, rel=0.02)
 
 
-def test_a_stretch_at_another_speed_is_left_out_and_said() -> None:
+def test_a_segment_at_another_speed_is_left_out_and_said() -> None:
     asked = analysis_request(2.37)
     joined = Joined(2)
     assert joined.add(analyse_segment([channel(machine(6.0))], None, asked)) is None
-    heard = analyse_segment([channel(machine(6.0))], None, asked, joined.first)
-    half = heard.law.steady(heard.law.mean_hz / 2, heard.law.duration_s)
-    assert "another one" in (joined.add(replace(heard, law=half)) or "")
+    analysis = analyse_segment([channel(machine(6.0))], None, asked, joined.first)
+    half = analysis.law.steady(analysis.law.mean_hz / 2, analysis.law.duration_s)
+    assert "another one" in (joined.add(replace(analysis, law=half)) or "")
     assert joined.first is not None
-    assert joined.heard().speed == joined.first.speed
+    assert joined.whole().speed == joined.first.speed

@@ -251,7 +251,7 @@ def _hit_power(scene: Scene, damage: Damage, n: int) -> NDArray[np.float64]:
         pulse = np.abs(np.fft.rfft(pulse_table(train.pulse_s, rate)[0], 4096)) ** 2
         pulse = np.interp(axis_hz, np.fft.rfftfreq(4096, 1.0 / rate), pulse)
         for row, heights in enumerate(train.heights):
-            heard = np.abs(structure.hit(row, train.source, scene.streams) * structure.recorder) ** 2
+            heard = np.abs(structure.path_of_impact(row, train.source, scene.streams) * structure.recorder) ** 2
             total[row] += float((heights**2).sum()) * pulse * np.interp(axis_hz, structure.axis_hz, heard)
     return total
 

@@ -46,14 +46,15 @@ class Passed:
     reason: str
 
 
-def _told(result: CaptureDiagnosis, tag: str, seed: int, what: str, *, running: bool) -> Passed:
+def _passed(result: CaptureDiagnosis, tag: str, seed: int, what: str, *, running: bool) -> Passed:
     rejected = [q for q in result.quality if q.verdict == "rejected"]
+    silent = "" if result.not_detected is None else result.not_detected.text
     return Passed(
         tag=tag, seed=seed, what=what, running=running,
-        heard=result.reading is not None and not rejected and result.unheard is None,
+        heard=result.reading is not None and not rejected and result.not_detected is None,
         probability=result.heard_probability,
         method="" if result.reading is None else result.reading.speed.method,
-        reason=rejected[0].reasons[0].text if rejected else "" if result.unheard is None else result.unheard.text,
+        reason=rejected[0].reasons[0].text if rejected else silent,
     )  # fmt: skip
 
 
@@ -102,16 +103,16 @@ def listen(work: tuple[str, int]) -> list[Passed]:
         fixed["sample_rate_hz"] = 5120.0
     capture = simulate(drive, seed=seed, conditions=life(seed, of="gate", **fixed))
     result = judged(capture, drive)
-    found = [_told(result, tag, seed, what, running=True)]
+    found = [_passed(result, tag, seed, what, running=True)]
     if result.reading is not None:
         others = [other for other in FLEET.values() if other.tag != tag]
         other = shifted(others[seed % len(others)], result.reading.speed.input_hz)
         stages: tuple[Any, Any] = (drive.stage[0], other.stage[0])
         mine, its = ((one.lobes, one.ring_pins, one.kind) for one in stages)
         what = TWIN if mine == its else "other ratio"
-        found.append(_told(judged(capture, other), tag, seed, what, running=False))
+        found.append(_passed(judged(capture, other), tag, seed, what, running=False))
     rest = FALSE[1 + seed % (len(FALSE) - 1)]
-    found.append(_told(judged(not_running(drive, rest, capture, rng), drive), tag, seed, rest, running=False))
+    found.append(_passed(judged(not_running(drive, rest, capture, rng), drive), tag, seed, rest, running=False))
     return found
 
 

@@ -27,6 +27,8 @@ from vibe.history.store.store import Store
 ROOT = Path(__file__).resolve().parents[2]
 LONGEST_S = 0.4
 """Between "ready" and the kill: some ten additions."""
+USUAL_START_S = 0.4
+"""Until a process is ready on a machine with nothing else to do; one that takes longer is killed later by as much."""
 THINNER = 5
 """Every so manieth process thins instead of adding."""
 
@@ -48,6 +50,8 @@ class Outcome:
 
 def work(folder: Path, first: int) -> None:
     """What the process does that is killed: add captures for ever, and say so when each is acknowledged."""
+    import h5py  # noqa: F401  # Loaded with the first capture, which takes longer than adding it.
+
     with Store.open(folder, create=True) as store:
         print("ready", flush=True)
         if first < 0:
@@ -63,10 +67,11 @@ def one_kill(folder: Path, first: int, wait_s: float) -> list[int]:
     code = (
         f"import sys; from pathlib import Path; from tests.studies.kills import work; work(Path(sys.argv[1]), {first})"
     )
+    begun = time.monotonic()
     process = subprocess.Popen([sys.executable, "-c", code, str(folder)], stdout=subprocess.PIPE, text=True, cwd=ROOT)
     assert process.stdout is not None
     assert process.stdout.readline() == "ready\n"
-    time.sleep(wait_s)
+    time.sleep(wait_s * max(1.0, (time.monotonic() - begun) / USUAL_START_S))
     process.send_signal(signal.SIGKILL)
     told = process.stdout.read()
     process.stdout.close()

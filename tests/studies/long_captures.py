@@ -27,7 +27,7 @@ import numpy as np
 
 from tests.studies.fleet import FLEET, settings, tones
 from tests.studies.page import RESULTS, Clock, write_table
-from vibe.core.capture import Capture, Stretches
+from vibe.core.capture import Capture, LaterSegments
 from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis, diagnose_samples
 from vibe.flow.settings import share_dir, tones_of
 from vibe.synth.conditions import Conditions
@@ -94,7 +94,7 @@ def cut(capture: Capture, count: int) -> Capture:
             channels.append(replace(channel, samples=row))
         return replace(capture, channels=tuple(channels))
 
-    return replace(part(0), longer=Stretches(count=count, duration_s=capture.duration_s, read=part))
+    return replace(part(0), longer=LaterSegments(count=count, duration_s=capture.duration_s, read=part))
 
 
 def found(judged: CaptureDiagnosis) -> tuple[str, ...]:
@@ -146,7 +146,7 @@ def main() -> None:
                     "drive": case["drive"],
                     "damage": case["damage"],
                     "in one piece": "; ".join(found(one)) or "nothing",
-                    "in stretches": "; ".join(found(many)) or "nothing",
+                    "in segments": "; ".join(found(many)) or "nothing",
                     "same": found(one) == found(many),
                 }
             )

@@ -4,8 +4,9 @@
 
 A constant is a number in a module-level assignment to a name, or to several names, in capitals. The tree is copied, one
 number is changed in the copy, and the tests of its room run there until one fails: first those that import its module,
-then the others (``--near`` stops after the first). What no test notices *survives*: either the number does not matter,
-or nothing holds it. ``--words`` runs nothing and lists constants without a comment or a docstring beside them.
+then the others (``--near`` stops after the first, ``--tests`` runs the named files alone). What no test notices
+*survives*: either the number does not matter, or nothing holds it. ``--words`` runs nothing and lists constants without
+a comment or a docstring.
 """
 
 from __future__ import annotations
@@ -29,6 +30,10 @@ ROOMS = {
     "spectra": (("vibe/spectra",), ("tests/spectra", "tests/published/test_spectra_published.py")),
     "diagnosis": (("vibe/diagnosis",), ("tests/diagnosis",)),
     "health": (("vibe/health",), ("tests/health", "tests/published/test_standards_published.py")),
+    "flow": (
+        ("vibe/flow/diagnose", "vibe/flow/identify", "vibe/flow/commissioning", "vibe/flow/route"),
+        ("tests/flow",),
+    ),
     "gate": (
         ("vibe/flow/diagnose/presence.py", "vibe/spectra/identity/presence.py"),
         ("tests/spectra/test_presence.py", "tests/flow"),
@@ -41,7 +46,7 @@ LONGEST_S = 900.0
 
 @dataclass(frozen=True, slots=True)
 class Constant:
-    """One number of a module: ``name`` it is assigned to, its place in the text, whether words stand beside it."""
+    """One number of a module: ``name`` it is assigned to, its place in the text, whether words stand with it."""
 
     path: Path
     name: str
@@ -145,12 +150,9 @@ def passes(tree: Path, files: Sequence[Path]) -> bool:
     return run_in(tree, *options, *map(str, files)) == 0
 
 
-def survives(constant: Constant, new: str, tree: Path, room: str, *, near_only: bool) -> bool:
-    """Whether no test of the room notices that the number is another."""
+def survives(constant: Constant, new: str, tree: Path, first: Sequence[Path], rest: Sequence[Path]) -> bool:
+    """Whether neither the ``first`` test files nor the ``rest`` notice that the number is another."""
     copy = tree / constant.path.relative_to(ROOT)
-    files = test_files(room)
-    first = near(constant, files)
-    rest = [] if near_only else [file for file in files if file not in first]
     copy.write_text(changed(constant, new), encoding="utf-8")
     try:
         return passes(tree, first) and passes(tree, rest)
@@ -165,19 +167,21 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--count", type=int, default=20, help="constants drawn per room; 0 for all")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--near", action="store_true", help="only tests that import the constant's module")
+    parser.add_argument("--files", default="", metavar="WORDS", help="only modules whose path matches this expression")
+    parser.add_argument("--tests", nargs="+", type=Path, default=[], metavar="FILE", help="these test files alone")
     parser.add_argument("--words", action="store_true", help="list constants without words, run nothing")
     asked = parser.parse_args(argv)
     for room in asked.room or list(ROOMS):
-        found = of_room(room)
+        found = [one for one in of_room(room) if re.search(asked.files, str(one.path))]
         if asked.words:
             print(*(str(one) for one in found if not one.worded), sep="\n")
             continue
         drawn = found if not asked.count else random.Random(asked.seed).sample(found, min(asked.count, len(found)))
-        _study(room, drawn, len(found), near_only=asked.near)
+        _study(room, drawn, len(found), near_only=asked.near, only=[file.resolve() for file in asked.tests])
     return 0
 
 
-def _study(room: str, drawn: Sequence[Constant], of: int, *, near_only: bool) -> None:
+def _study(room: str, drawn: Sequence[Constant], of: int, *, near_only: bool, only: Sequence[Path]) -> None:
     begun, moved, left = time.monotonic(), 0, []
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         tree = Path(folder)
@@ -189,16 +193,18 @@ def _study(room: str, drawn: Sequence[Constant], of: int, *, near_only: bool) ->
             raise RuntimeError("the copy of the package is not the one that tests would import")
         sound: set[tuple[Path, ...]] = set()
         for constant in drawn:
-            first = tuple(near(constant, test_files(room)))
+            first = tuple(only or near(constant, test_files(room)))
+            rest = [] if near_only or only else [file for file in test_files(room) if file not in first]
             if first not in sound and not passes(tree, first):
                 raise RuntimeError(f"tests fail before anything is changed: {', '.join(map(str, first))}")
             sound.add(first)
             for new in constant.moved():
                 moved += 1
-                if survives(constant, new, tree, room, near_only=near_only):
+                if survives(constant, new, tree, first, rest):
                     left.append(f"{constant} -> {new}")
                     print(f"survives: {left[-1]}", flush=True)
-    tests = "tests that import the module" if near_only else "all tests of the room"
+    named = ", ".join(file.name for file in only)
+    tests = named or ("tests that import the module" if near_only else "all tests of the room")
     print(
         f"{room}: {len(left)} of {moved} changes survive ({len(drawn)} of {of} constants, {tests}, "
         f"{time.monotonic() - begun:.0f} s)",

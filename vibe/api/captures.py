@@ -198,7 +198,7 @@ def simulate(
         damage: ``TONE_ID[:SIZE[:PART]]``, one or several, such as ``stage1.lobe:1.5``; size 1 is a clear mid-life
             spall, part counts pins or lobes from 0. A sound drive unless given.
         seed: equal seeds give equal samples.
-        around: machines beside it, ``KIND[:STRENGTH[:COUNT]]``, such as ``chain:1:19``.
+        around: machines next to it, ``KIND[:STRENGTH[:COUNT]]``, such as ``chain:1:19``.
         conditions: see ``Conditions``.
 
     Raises:
@@ -272,7 +272,7 @@ def identify(
         captures: one or more, in memory or as paths.
         speed_range_hz: lowest and highest input speed that may be [Hz], at most a factor of 3 apart.
         differences: ring pins less lobes that may be.
-        drive: what the plate says; each value's ``plate`` then tells whether it fits.
+        drive: what the plate says; each value's ``plate`` then shows whether it fits.
 
     Raises:
         CallError: the range or the differences make no sense. CaptureError: a capture cannot be read.

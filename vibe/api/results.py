@@ -57,7 +57,7 @@ class SavedFiles:
 
 
 class Result:
-    """The health of one drive as its captures tell it. ``health`` is the whole report, the form of ``health.json``.
+    """The health of one drive as its captures show it. ``health`` is the whole report, the form of ``health.json``.
 
     Example:
         >>> import vibe
@@ -424,7 +424,7 @@ def diagnose(
 
     Args:
         captures: in memory or as paths; the last one measured gives speed and levels. A file that cannot be read is
-            told in ``quality``, as long as another one can.
+            stated in ``quality``, as long as another one can.
         drive: the drive, or its file.
         limits: file of zone limits in place of the built-in one.
 

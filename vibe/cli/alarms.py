@@ -213,7 +213,7 @@ def _show_queue(queue: Queue, *, everything: bool) -> None:
 
 
 def _notes(queue: Queue) -> None:
-    """What is beside the queue: lines that nobody could place, alarms that are quiet."""
+    """What is not in the queue: lines that nobody could place, alarms that are quiet."""
     from vibe.cli.shared import output
 
     for lines, why in _grouped(queue.bad):

@@ -76,7 +76,7 @@ def desk(
     if (user_header is None) != (trust is None) or (host and user_header is None):
         raise CallError("--user-header, --trust and --host belong together: a log-in in front of the desk")
     if inbox is None and (notify is not None or webhook is not None):
-        raise CallError("--notify and --webhook go with --inbox: they tell of what comes in there")
+        raise CallError("--notify and --webhook go with --inbox: they report what comes in there")
     if export is not None:
         from vibe.desk.export import export_pages
 

@@ -114,10 +114,13 @@ def _facts(one: Identification) -> list[tuple[str, str]]:
 
 def _said(answer: Answer, form: str, unit: str = "") -> str:
     """An answer as a sentence."""
+    from vibe.report.words import probability
+
     if answer.value is None:
         return f"not determined: {answer.why}"
-    text = form.format(answer.value)
+    text = form.format(answer.value).replace("%", " %")
     if answer.uncertainty is not None:
         percent = form.endswith("%}")
         text += f" ± {100 * answer.uncertainty:.3f} %" if percent else f" ± {answer.uncertainty:.2g}"
-    return f"{text}{unit}" + (f" (p = {answer.probability:.3f})" if answer.probability is not None else "")
+    sure = "" if answer.probability is None else f" (probability {probability(answer.probability)})"
+    return f"{text}{unit}{sure}"

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Quantity = Literal["acceleration", "velocity", "displacement", "tachometer", "signed pulses", "angle"]
 TURNING: frozenset[Quantity] = frozenset({"tachometer", "signed pulses", "angle"})
-"""Quantities that tell how the input turns: pulses; pulses that go up forwards, down backwards; an encoder's angle."""
+"""Quantities that show how the input turns: pulses; pulses that go up forwards, down backwards; an encoder's angle."""
 Verdict = Literal["usable", "limited", "rejected"]
 
 Samples = NDArray[np.float32]
@@ -44,7 +44,7 @@ class Channel:
     ``samples`` is a read-only float32 copy, shape (n,): m/s², m/s, m, turns of an encoder, or the raw level of a
     tachometer.
     NaN marks a sample that was missing. ``full_scale`` and ``step`` are the recorder's range and smallest
-    step in the same unit, None where the file does not tell.
+    step in the same unit, None where the file does not say.
     """
 
     name: str
@@ -89,8 +89,8 @@ class Capture:
     load_percent: float | None = None
     remarks: tuple[str, ...] = ()
     """Sentences for the reader of a report: a last half line dropped, fewer samples than the header promised."""
-    longer: Stretches | None = None
-    """Of a recording too long to be held at once: how it goes on. ``channels`` are then its first stretch."""
+    longer: LaterSegments | None = None
+    """Of a recording too long to be held at once: how it goes on. ``channels`` are then its first segment."""
 
     def __post_init__(self) -> None:
         if not self.channels:
@@ -124,17 +124,17 @@ class Capture:
                 differ in length and rate. They are copied to float32. A pandas frame gives its columns.
             sample_rate_hz: samples per second, one for all or one per name.
             unit: one for all or one per name: ``m/s^2``, ``mm/s^2``, ``g``, ``mg``, ``m/s``, ``mm/s``, ``m``, ``mm``,
-                ``um``; ``V`` or ``mV`` with ``sensitivity_mv_per_g``. Of a channel that tells how the input turns:
+                ``um``; ``V`` or ``mV`` with ``sensitivity_mv_per_g``. Of a channel that shows how the input turns:
                 anything for pulses, and ``turn``, ``deg``, ``rad`` or ``count`` for an encoder's angle.
             drive: tag of the drive, or the drive, that it was measured on.
             sensitivity_mv_per_g: of the sensor, for channels in ``V`` or ``mV``.
-            quantity: of channels that tell how the input turns: ``tachometer``, ``signed pulses`` or ``angle``; a
+            quantity: of channels that show how the input turns: ``tachometer``, ``signed pulses`` or ``angle``; a
                 channel of any other follows from its unit.
             pulses_per_rev: pulses, or counts of an encoder, per turn of the input.
             full_scale: the recorder's range in ``unit``, for the check of clipping; None where it is not known.
             axis: direction of a channel, such as ``radial``, ``x`` or ``horizontal``.
             measured_at: time of the first sample; reports say that it is unknown unless it is given.
-            speed_rpm: of the input [r/min], as noted beside the measurement.
+            speed_rpm: of the input [r/min], as noted with the measurement.
             load_percent: of the rated load [%], as noted in the same way.
             name: what reports call the capture in place of a file's name.
 
@@ -230,18 +230,18 @@ class Capture:
         return max(channel.duration_s for channel in self.channels)
 
     @property
-    def stretch_count(self) -> int:
+    def segment_count(self) -> int:
         """Segments in which the recording comes: 1 unless it is too long to be held."""
         return 1 if self.longer is None else self.longer.count
 
-    def stretches(self) -> Iterator[Capture]:
+    def segments(self) -> Iterator[Capture]:
         """The recording piece by piece, each as a capture of its own; a short one is its only piece.
 
         Raises:
             CaptureError: the file has changed or cannot be read any more.
         """
         yield self
-        for number in range(1, self.stretch_count):
+        for number in range(1, self.segment_count):
             assert self.longer is not None
             yield self.longer.read(number)
 
@@ -251,7 +251,7 @@ class Capture:
 
     @property
     def tachometer(self) -> Channel | None:
-        """The channel that tells how the input turns: the one that knows the direction, where there are several."""
+        """The channel that shows how the input turns: the one that knows the direction, where there are several."""
         turning = [c for c in self.channels if c.quantity in TURNING]
         return min(turning, key=lambda c: c.quantity == "tachometer", default=None)
 
@@ -339,7 +339,7 @@ def _meaning(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stretches:
+class LaterSegments:
     """How a recording is cut: ``count`` segments of equal time, ``duration_s`` in all; ``read(k)`` gives the k-th,
     from 0, and only that one is held."""
 

@@ -15,11 +15,11 @@ LEAST_DB, STEP_DB, NOTHING = -20.0, 0.4, 255
 by 5.6 dB."""
 HARMONICS = 32
 """Places for harmonics in a trace; those for side lines follow."""
-BESIDE = 4
+SIDE_LINES_OF = 4
 """Harmonics whose predicted side lines have places."""
 SPACINGS = 2
 """Spacings of side lines, each on both sides of a harmonic."""
-PLACES = HARMONICS + BESIDE * SPACINGS * 2
+PLACES = HARMONICS + SIDE_LINES_OF * SPACINGS * 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -173,7 +173,7 @@ class Drive(StrictModel):
     fitted: list[Fitted] = Field(default_factory=list, max_length=12)
     """Things on its shafts that are no part of the reducer."""
     neighbour: list[Neighbour] = Field(default_factory=list, max_length=12)
-    """Machines beside it, at speeds of their own."""
+    """Machines next to it, at speeds of their own."""
 
     @field_validator("tag")
     @classmethod

@@ -12,7 +12,7 @@ from vibe.core.tones import CapturePlan, ToneTable
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DriveReport:
-    """``finding_plots`` runs beside ``health.findings``: the pictures that show each, best first."""
+    """``finding_plots`` runs parallel to ``health.findings``: the pictures that show each, best first."""
 
     drive: Drive
     health: Health

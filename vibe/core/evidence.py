@@ -30,7 +30,7 @@ class SpeedEstimate:
 
     @property
     def doubtful(self) -> bool:
-        """Whether the speed is not heard but assumed, or another one is not excluded."""
+        """Whether the speed is not detected but assumed, or another one is not excluded."""
         return self.method == "nominal" or any(chance > LEAST_ALTERNATIVE for _, chance in self.alternatives[1:])
 
 
@@ -84,14 +84,14 @@ class CombEvidence:
     """Estimated peak acceleration of one impact in the band where it is largest; None where it was not measured."""
     surest_band_hz: tuple[float, float] | None = None
     surest_channels: tuple[str, ...] = ()
-    """Where the comb's score comes from: presence, size and place are each told best by another band."""
+    """Where the comb's score comes from: another band is best for each of presence, size and place."""
     localisation: Localisation | None = None
     after_gating: CombEvidence | None = None
     """The same tone once the impacts of stronger combs are cut out of the envelope; None where none were."""
     gated: bool = False
     """Whether this was read between the impacts of stronger combs."""
     place: float | None = None
-    """The order that all lines that stand tell together, which is closer than one bin; None where none stands."""
+    """The order that all lines that stand give together, which is closer than one bin; None where none stands."""
     place_error: float | None = None
     """Standard error of ``place``, relative, from how far the lines lie off it."""
 
@@ -165,7 +165,7 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlotData:
-    """Base of the things that can be shown beside a finding. ``caption`` is one sentence."""
+    """Base of the things that can be shown next to a finding. ``caption`` is one sentence."""
 
     title: str
     caption: str

@@ -94,7 +94,7 @@ class CaptureReport(ReportModel):
     error: str | None = None
     remarks: list[str] = Field(default_factory=list)
     heard_probability: float | None = None
-    """Probability that this drive was heard running; null where nothing could tell."""
+    """Probability that this drive was detected running; null where nothing could show it."""
     channels: list[ChannelReport] = Field(default_factory=list)
 
 
@@ -192,7 +192,7 @@ class Health(ReportModel):
     not_observable: list[NotObservable]
     detection_limits: list[DetectionLimit] = Field(default_factory=list)
     outside_sources: list[OutsideSource] = Field(default_factory=list)
-    """What was heard of machines around the drive, strongest first."""
+    """What was detected of machines around the drive, strongest first."""
     cautions: list[str]
     software: str
 

@@ -1,4 +1,4 @@
-"""What is outside a drive and heard in its capture: what was declared, and combs that no part of the drive makes.
+"""What is outside a drive and detected in its capture: what was declared, and combs that no part of the drive makes.
 
 Orders count per turn of the drive's input.
 """
@@ -28,7 +28,7 @@ class DeclaredSource:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeclaredNeighbour:
-    """A machine beside, whose own shaft turns within ``range_hz``; orders count per turn of that shaft.
+    """A machine nearby, whose own shaft turns within ``range_hz``; orders count per turn of that shaft.
 
     ``per_turn``: lines it makes when sound; ``damage``: (name, order) of what damage of its parts would make, empty
     where only a speed range was declared.
@@ -42,7 +42,7 @@ class DeclaredNeighbour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surroundings:
-    """What may be heard beside the machine itself.
+    """What may be detected besides the machine itself.
 
     ``slow_turns``: orders below 0.9 of shafts that turn other machines, whether or not anything was declared on them:
     a comb at a whole number of such an order belongs to what they turn more likely than to chance.

@@ -1,6 +1,6 @@
 """What stands around a drive, as its file declares it: driven machines, things fitted to a shaft, neighbours.
 
-None of it is a part of the drive, and all of it can be heard in a capture.
+None of it is a part of the drive, and all of it can be detected in a capture.
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ class Fitted(StrictModel):
 
 
 class Neighbour(StrictModel):
-    """A machine beside the drive that turns at a speed of its own: another drive, or a speed range and its orders."""
+    """A machine next to the drive that turns at a speed of its own: another drive, or a speed range and its orders."""
 
     name: Name
     drive: Annotated[str, Field(min_length=1, max_length=400)] | None = None

@@ -134,15 +134,15 @@ def view_of(rows: Sequence[CaseRow], wanted: AskedList) -> TodayView:
     lists.append(ListCount(name="all", words="All open", count=len(rows), act=act))
     of = list(rows) if wanted.list == "all" else on[wanted.list]  # type: ignore[index]
     words = wanted.q.casefold().split()
-    hit = [row for row in of if all(word in row.sought for word in words)] if words else of
+    matching = [row for row in of if all(word in row.sought for word in words)] if words else of
     fits = {
-        name: [get(row) in wanted.chosen[name] for row in hit] if wanted.chosen.get(name) else None
+        name: [get(row) in wanted.chosen[name] for row in matching] if wanted.chosen.get(name) else None
         for name, (_, get) in FACETS.items()
     }
-    found = _passing(hit, [mask for mask in fits.values() if mask is not None])
+    found = _passing(matching, [mask for mask in fits.values() if mask is not None])
     facets = {
         name: _counts(
-            _passing(hit, [mask for other, mask in fits.items() if mask is not None and other != name]),
+            _passing(matching, [mask for other, mask in fits.items() if mask is not None and other != name]),
             of, get, wanted.chosen.get(name, ()), name,
         )
         for name, (_, get) in FACETS.items()

@@ -4,7 +4,7 @@ That a bearing is damaged and which of its elements it is are two questions. The
 probability of a comb; the second by which families of lines stand, how deep they are, and what modulates them:
 
 * a race makes one comb of its own, deep and alone;
-* a rolling element makes lines at its own spin with those of the cage beside them, as the cage carries it through the
+* a rolling element makes lines at its own spin with those of the cage next to them, as the cage carries it through the
   load; or it leaves both races' combs, alike and neither of them deep, as it strikes both and is worn into both; or it
   leaves the cage's turn alone, as it differs from the others when it passes the load (Smith & Randall, MSSP 64-65
   (2015) 100-131, describe all three on measured records);
@@ -43,12 +43,12 @@ class Signs:
 SILENT_DB, LOUDEST_DB = -9.0, 6.0
 """Depths are distinguished between these: an eighth of a band's power is what chance makes, four times it is clear."""
 SIDEBAND_HARMONICS = 4
-"""Side lines are read beside so many harmonics."""
+"""Side lines are read next to so many harmonics."""
 SIDE_STANDS_DB = 6.0
 """A side line stands from here over the floor: noise, exponential, is there once in fifty bins (exp(-4))."""
 WEAKER_BY_DB = 3.0
-"""Side lines are weaker than what they stand beside by at least this, on the average, or they are lines of their own: a
-damaged element is never wholly unloaded, while a cage that strikes makes all lines alike, those near an element's
+"""Side lines are weaker than what they stand next to by at least this, on the average, or they are lines of their own:
+a damaged element is never wholly unloaded, while a cage that strikes makes all lines alike, those near an element's
 order among them (a modulation by all of the load has side lines of half the amplitude, 6 dB down; noise takes some)."""
 EVEN_LINES, EVEN_MEAN_DB, EVEN_SPREAD_DB = 6, 10.0, 4.0
 """Fewest lines of a cage that strikes, their mean over the floor, and their standard deviation at most. A strike lasts
@@ -112,7 +112,7 @@ def odds(weights: Mapping[str, Mapping[str, float]]) -> dict[str, float]:
 
 
 def _carried(element: CombEvidence) -> float:
-    """Share of an element's side lines that stand; none where they are as strong as what they stand beside."""
+    """Share of an element's side lines that stand; none where they are as strong as what they stand next to."""
     sides = [line.over_floor_db for line in element.sideband_lines]
     lines = [line.over_floor_db for line in element.lines[:SIDEBAND_HARMONICS]]
     if not sides or fmean(sides) > fmean(lines) - WEAKER_BY_DB:

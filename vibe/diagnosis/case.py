@@ -36,7 +36,7 @@ class Case:
     """Per drive; shared out equally over the tones searched."""
     priors: Mapping[str, float]
     severity_db: tuple[float, float]
-    """Hit over floor [dB] from which damage is moderate, and severe, where the size of an impact is not known."""
+    """Impact over floor [dB] from which damage is moderate, and severe, where the size of an impact is not known."""
     zone_mm_s: Mapping[str, float]
     """Velocity zone boundaries of this drive by name ("A/B", "B/C", "C/D")."""
     scale: SeverityScale = field(default_factory=SeverityScale)
@@ -45,7 +45,7 @@ class Case:
     resolution: float = 0.005
     """Orders that one bin of the envelope spectra spans."""
     alike: Sequence[float] = ()
-    """Speeds, relative to the input's own, of machines of the same kind that are heard too."""
+    """Speeds, relative to the input's own, of machines of the same kind that are detected too."""
     slow_turns: Sequence[float] = ()
     """Orders of slow shafts that turn other machines."""
     growths: Mapping[str, Growth] = field(default_factory=dict)

@@ -29,7 +29,7 @@ STEADY_FROM = 0.05
 """Chance from which a comb stands as it did before (the usual 5 %)."""
 FEWEST_REPEATS = 25.0
 """Repeats in a capture from which scores are compared. The floor of an envelope spectrum is a median over some 200 bins
-and does not follow the slow wander of a sound drive's load in the first 100, where four lines of fewer repeats lie."""
+and does not follow the slow drift of a sound drive's load in the first 100, where four lines of fewer repeats lie."""
 AS_BEFORE = 0.5
 """Chance from which the lines count against a growth: half of all sound captures stand as high."""
 COMMON_DB = 3.0
@@ -41,7 +41,7 @@ def grown_chance(case: Case, comb: CombEvidence) -> float | None:
     """False-alarm probability of the growth of a comb; None where it did not surely grow.
 
     The comb must be plausible by itself, once the lines of stronger ones are taken out. Damage raises lines at other
-    tones' places too: of all parts only the one that grew most surely is told by growth alone, and those whose combs
+    tones' places too: of all parts only the one that grew most surely is named by growth alone, and those whose combs
     are no chance in this capture.
     """
     growth = case.growths.get(comb.tone)

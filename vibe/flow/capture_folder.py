@@ -69,10 +69,10 @@ def plain_reader(path: Path) -> Capture:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureHeader:
-    """What a first look at a file tells, in whatever process.
+    """What a first look at a file shows, in whatever process.
 
     ``unused`` says why it belongs to no drive; ``stray``: no point of it is on the route. ``hashes``: SHA-256 of the
-    file and of what lies beside it and says what it is.
+    file and of what lies next to it and says what it is.
     """
 
     path: Path
@@ -123,7 +123,7 @@ def look_at(path: Path, search: Search) -> CaptureHeader:
 
 
 def _identified(path: Path, reader: RouteReader | None) -> tuple[str | None, bool, str]:
-    """Drive, whether it is a stray, and the hash of its bytes where it was read: empty where a sidecar tells enough."""
+    """Drive, whether it is a stray, and the hash of its bytes where it was read: empty where a sidecar says enough."""
     from vibe.ingest.route.drive_of_file import identify
 
     if reader is not None:

@@ -1,4 +1,4 @@
-"""What a report depends on, told by the hashes of files."""
+"""What a report depends on, by the hashes of files."""
 
 from __future__ import annotations
 

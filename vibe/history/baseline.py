@@ -51,7 +51,7 @@ class Compared:
     """A series against its baselines; arrays (n,) as in the series, all of it since the last new baseline.
 
     ``condition`` numbers ``baselines``; ``change_db`` is the level over what is usual in that condition, NaN where no
-    baseline tells that or the capture was not accepted; ``sigma_db`` is the standard uncertainty of what is usual
+    baseline shows that or the capture was not accepted; ``sigma_db`` is the standard uncertainty of what is usual
     (it is shared by all captures of a condition). With a ``dependence`` all conditions inside it are one.
     """
 
@@ -89,7 +89,7 @@ def _per_decade(unit: str) -> float:
 
 
 def since(series: Series, events: Sequence[Event]) -> float:
-    """Time from which captures tell what is usual: the last event with a new baseline, else the beginning."""
+    """Time from which captures show what is usual: the last event with a new baseline, else the beginning."""
     at = [event.at.timestamp() for event in events if event.new_baseline and event.drive == series.key.drive]
     return max(at, default=float("-inf"))
 

@@ -1,4 +1,4 @@
-"""What was done and decided, written a second time: a journal of events and decisions beside the database.
+"""What was done and decided, written a second time: a journal of events and decisions next to the database.
 
 One JSON object a line, only ever added to and on the disk before a decision is acknowledged. Each line carries the
 SHA-256 of the one before it, so that nothing in between can be changed or removed unseen. A row is committed to the

@@ -1,4 +1,4 @@
-"""A level that fell far below the drive's own earlier captures: less to hear is not more health."""
+"""A level that fell far below the drive's own earlier captures: a weaker signal is not more health."""
 
 from __future__ import annotations
 

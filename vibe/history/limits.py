@@ -189,10 +189,3 @@ def _statistical(
 def change_over(limit: Limit, value: float, unit: str) -> float:
     """How far a value lies above a limit [dB]; negative below it."""
     return float(level_db(value, unit) - level_db(limit.value, unit))
-
-
-def over_usual_db(limit: Limit, baseline: Baseline) -> float | None:
-    """Where a limit lies over what is usual [dB], as trends count; None without a baseline or for a limit of nought."""
-    if baseline.level_db is None or (baseline.unit != "dB" and limit.value <= 0):
-        return None
-    return float(level_db(limit.value, baseline.unit)) - baseline.level_db

@@ -187,8 +187,8 @@ def _robust_fit(design: Array, level: Array) -> tuple[Array, Array, float]:
     # Clipped residuals keep 71 % of a normal variance; without that an interval would be too narrow.
     variance = float(residual @ residual) / 0.71 / (level.size - design.shape[1])
     neighbours = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-18)
-    stretch = (1.0 + min(max(neighbours, 0.0), 0.9)) / (1.0 - min(max(neighbours, 0.0), 0.9))
-    covariance = np.linalg.inv(design.T @ (design * weights[:, None])) * variance * stretch
+    widening = (1.0 + min(max(neighbours, 0.0), 0.9)) / (1.0 - min(max(neighbours, 0.0), 0.9))
+    covariance = np.linalg.inv(design.T @ (design * weights[:, None])) * variance * widening
     return coefficients, covariance, float(np.sqrt(variance))
 
 

@@ -34,7 +34,7 @@ def lives_of(
     """The lives of these drives, and what must be said of them.
 
     A drive is observed from its first capture, or from the ``new drive`` that came before it, to its last capture or
-    failure. Between, a counter of running hours tells the hours where it is kept, else ``duty``, the share of calendar
+    failure. Between, a counter of running hours shows the hours where it is kept, else ``duty``, the share of calendar
     time that drives run. ``new_at_first``: drives were new at their first capture; else only a life that an event began
     has an age.
 

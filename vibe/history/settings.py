@@ -54,7 +54,7 @@ class LimitSettings(StrictModel):
 
 
 class TrendSettings(StrictModel):
-    """When a level counts as changed or growing, and how its future is told."""
+    """When a level counts as changed or growing, and how its future is estimated."""
 
     fewest: Annotated[int, Field(ge=6)]
     segment_from: Annotated[int, Field(ge=3)]

@@ -1,8 +1,7 @@
 """What sister drives have to say about a series, kept as small as it is asked for: baselines, growth, state.
 
-For a whole kind at once it is arrays: what each drive is told of its sisters costs one pass over them, not one look at
-each sister's captures.
-"""
+For a whole kind at once it is arrays: what each drive gets to know of its sisters costs one pass over them, not one
+look at each sister's captures."""
 
 from __future__ import annotations
 

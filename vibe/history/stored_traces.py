@@ -1,4 +1,4 @@
-"""What a kept capture leaves for later ones, beside its samples and smaller: two arrays of bytes in its file."""
+"""What a kept capture leaves for later ones, next to its samples and smaller: two arrays of bytes in its file."""
 
 from __future__ import annotations
 

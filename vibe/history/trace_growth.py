@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import digamma, polygamma
 from scipy.stats import t as student
 
-from vibe.core.comb_history import BESIDE, HARMONICS, PLACES, Trace, power_of
+from vibe.core.comb_history import HARMONICS, PLACES, SIDE_LINES_OF, Trace, power_of
 
 Array = NDArray[np.float64]
 LEAST_CHANCE = 1e-9
@@ -22,13 +22,14 @@ MOST_FREEDOM = 200.0
 STANDS = 2.5
 """Mean of a line over the floor from which a sound part makes it: of eight values of noise once in a thousand."""
 POOLED = 8.0
-"""Values that what all rows have in common is worth beside those of one (common practice: as many as it has itself)."""
+"""Values that what all rows have in common is worth compared with those of one (common practice: as many as it has
+itself)."""
 GUMBEL_VARIANCE = np.pi**2 / 6
 COUNTED: tuple[tuple[int, ...], ...] = (
     tuple(range(3)),
     tuple(range(8)),
     tuple(range(HARMONICS)),
-    (*range(BESIDE), *range(HARMONICS, PLACES)),
+    (*range(SIDE_LINES_OF), *range(HARMONICS, PLACES)),
 )
 """Sets of lines over which the mean is taken: a broad impact has few harmonics, a sharp one many, a modulated one side
 lines."""
@@ -56,7 +57,7 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     one still shows at the lines that the sound one hardly makes; means over few and over many lines are compared, as
     decibels of amplitude. What all rows of a band change by together, the median, is taken out of every capture: a
     sensor that was moved changes all, damage of one part does not. The rest is compared with a Student's t prediction
-    interval of one further value, mean + t s sqrt(1 + 1/n). Eight values tell their spread badly, but all rows and
+    interval of one further value, mean + t s sqrt(1 + 1/n). Eight values show their spread badly, but all rows and
     bands scatter for the same reason: s² is drawn towards what they have in common by as much as their variances
     agree, with the degrees of freedom of both (Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3; from memory), for each
     set of lines. All bands and sets tried are paid for (Bonferroni); bands go together, so that is more than enough.
@@ -85,11 +86,11 @@ def changes(now: Array, before: Sequence[Array], named: Sequence[int]) -> Change
     best = chances.transpose(1, 0, 2).reshape(rows.size, -1).argmin(axis=1)
     counted, band = np.unravel_index(best, (len(COUNTED), now.shape[1]))
     at = counted, rows, band
-    # By how much is told by all sets of lines there, their median: the surest one looks better than it is by its
+    # By how much is shown by all sets of lines there, their median: the surest one looks better than it is by its
     # choice.
-    told = np.isfinite(rises)[:, rows, band] | (tried == 0)
+    known = np.isfinite(rises)[:, rows, band] | (tried == 0)
     growth, scatter, common = (
-        np.nanmedian(np.where(told, np.nan_to_num(one[:, rows, band]), np.nan), axis=0)
+        np.nanmedian(np.where(known, np.nan_to_num(one[:, rows, band]), np.nan), axis=0)
         for one in (rises, scatters, commons)
     )
     place = np.asarray(named, dtype=np.int64)

@@ -52,7 +52,7 @@ class TimeToLimit:
     """Days from the latest capture until a limit is reached, with interval; all None where that cannot be determined,
     and wherever the settings do not say that such intervals were shown to hold (``dated``).
 
-    ``latest`` may be None alone: beyond what is told.
+    ``latest`` may be None alone: beyond what is stated.
     """
 
     days: float | None
@@ -146,7 +146,7 @@ def _state(n: int, course: Course, settings: TrendSettings) -> tuple[State, str]
         return "cannot be told yet", f"{n} of {settings.fewest} captures"
     if not course.changes:
         return "steady", "no change that chance would not make"
-    # What stays inside the scatter of sound captures is nothing to act on, and slow wander looks like it.
+    # What stays inside the scatter of sound captures is nothing to act on, and slow drift looks like it.
     least = max(settings.least_growth_db, settings.least_growth_sigmas * course.scatter_db)
     if course.line and abs(course.rise_db) >= least:
         return ("growing" if course.rise_db > 0 else "falling"), f"{course.rise_db:+.1f} dB since the last change"

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from vibe.ingest.quality.assessment import assess_tachometer as assess_tachometer
     from vibe.ingest.quality.assessment import dead_channels as dead_channels
     from vibe.ingest.quality.assessment import with_drift as with_drift
-    from vibe.ingest.quality.segments import over_stretches as over_stretches
+    from vibe.ingest.quality.segments import over_segments as over_segments
     from vibe.ingest.read import find_captures as find_captures
     from vibe.ingest.read import read_capture as read_capture
     from vibe.ingest.route.duplicates import same_content as same_content
@@ -50,7 +50,7 @@ _HOME = {
     "read_capture": "read",
     "find_captures": "read",
     "write_hdf5": "formats.hdf5_writer",
-    "over_stretches": "quality.segments",
+    "over_segments": "quality.segments",
     "assess": "quality.assessment",
     "assess_tachometer": "quality.assessment",
     "dead_channels": "quality.assessment",

@@ -13,7 +13,7 @@ from typing import Any, cast, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from vibe.core.capture import TURNING, Capture, Channel, Quantity, Stretches
+from vibe.core.capture import TURNING, Capture, Channel, LaterSegments, Quantity
 from vibe.core.errors import COPY_AGAIN, CaptureError
 from vibe.core.text import printable
 from vibe.core.units import STANDARD_GRAVITY_M_S2, TO_SI, TO_TURNS, VOLTS, plain_unit
@@ -22,7 +22,7 @@ from vibe.ingest.config.sidecar import RouteSidecar, Sidecar, SidecarChannel
 from vibe.ingest.raw_rows import RawCapture, RawChannel, Row
 from vibe.storage.files import file_sha256
 
-STRETCH_SAMPLES = 6_000_000
+SEGMENT_SAMPLES = 6_000_000
 """Samples, all channels together, that are held and analysed at once; longer recordings are cut into equal segments.
 A minute of two channels at 50 kHz: what a drive's slow parts need at usual speeds, in some hundred bytes a sample."""
 
@@ -50,7 +50,7 @@ def short(name: object, most: int = 60) -> str:
 
 
 def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Capture:
-    """Join a file with its sidecar and convert to SI; of a recording longer than ``STRETCH_SAMPLES`` the first segment,
+    """Join a file with its sidecar and convert to SI; of a recording longer than ``SEGMENT_SAMPLES`` the first segment,
     with ``longer`` to read the others.
 
     A channel that lacks unit or rate is left out with a remark as long as another vibration channel remains.
@@ -59,7 +59,7 @@ def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Captu
         CaptureError: no channel can be used; the sentence says what is missing and where to write it.
     """
     digest = file_sha256(path)
-    count = math.ceil(sum(channel.samples.size for channel in raw.channels) / STRETCH_SAMPLES)
+    count = math.ceil(sum(channel.samples.size for channel in raw.channels) / SEGMENT_SAMPLES)
     if count <= 1:
         return _built(path, raw, sidecar, digest, _ALL)
     first = _built(path, raw, sidecar, digest, _Part(0, count))
@@ -72,7 +72,7 @@ def build_capture(path: Path, raw: RawCapture, sidecar: Sidecar | None) -> Captu
     )
     return replace(
         first,
-        longer=Stretches(
+        longer=LaterSegments(
             count=count,
             duration_s=longest,
             read=lambda number: _built(path, raw, sidecar, digest, _Part(number, count)),

@@ -16,10 +16,10 @@ ELSEWHERE = "Check it on a machine with more memory; no new capture is needed."
 COME_BACK = "Put the card or stick back, or copy the file again."
 
 
-def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
+def read_capture(path: Path, sidecar: Sidecar | None = None) -> Capture:
     """Read one file of any known format, with its sidecar ``<file>.toml`` if there is one.
 
-    ``beside`` is taken in place of that file.
+    ``sidecar`` is taken in place of that file.
 
     Raises:
         CaptureError: always this one, whatever a library underneath raised; one sentence that says why.
@@ -34,7 +34,7 @@ def read_capture(path: Path, beside: Sidecar | None = None) -> Capture:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return form.read(path, load_sidecar(path) if beside is None else beside)
+            return form.read(path, load_sidecar(path) if sidecar is None else sidecar)
     except CaptureError as error:
         if error.path is not None:
             raise

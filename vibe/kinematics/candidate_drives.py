@@ -73,6 +73,6 @@ def mesh_lines(ring_pins: int, discs: int) -> tuple[tuple[int, ...], ...]:
     for harmonic in HARMONICS:
         order = harmonic * ring_pins
         effect = "torque" if discs == 1 else sum_of_parts(harmonic, ring_pins, discs)
-        beside = {"torque": (0,), "radial": (-1, 1), "cancels": ()}[effect]
-        found.append(tuple(order + side for side in beside if effect == "torque" or (order + side) % discs == 0))
+        sides = {"torque": (0,), "radial": (-1, 1), "cancels": ()}[effect]
+        found.append(tuple(order + side for side in sides if effect == "torque" or (order + side) % discs == 0))
     return tuple(found)

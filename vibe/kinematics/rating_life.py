@@ -25,7 +25,7 @@ def rating_life_hours(million: float, speed_rpm: float) -> float:
 
 
 def rating_lives(drive: Drive, speed_rpm: float | None = None) -> tuple[RatingLife, ...]:
-    """L10 of every bearing at its stated load; with None and what is missing where the drive's file does not tell.
+    """L10 of every bearing at its stated load; with None and what is missing where the drive's file does not say.
 
     ``speed_rpm`` is that of the input, nominal unless given. What wears a bearing is how fast its rings turn against
     each other: the bearing between an eccentric and its disc turns at 1 + 1/z of the input where the disc turns against

@@ -69,7 +69,7 @@ def _came_and_went(found: Sequence[FindingChange]) -> list[str]:
 
 
 def _stayed(found: Sequence[FindingChange]) -> list[str]:
-    """Their names stand beside already, with the state of now."""
+    """Their names stand there already, with the state of now."""
     still = [one for one in found if one.fate == "still there"]
     lines = [words.sentence_case(one.note) for one in still if one.note]
     if still:

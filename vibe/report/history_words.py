@@ -99,7 +99,7 @@ FAR_DB = 6.0
 
 
 def course_of(state: SeriesState) -> str:
-    """What a series does, beside how far it has come: what scatters, or rose earlier, is not called steady."""
+    """What a series does, besides how far it has come: what scatters, or rose earlier, is not called steady."""
     far = state.state == "steady" and state.change_db is not None and abs(state.change_db) >= FAR_DB
     return "no trend that is sure" if far else course(state.state)
 
@@ -122,7 +122,7 @@ def by_measure(key: SeriesKey) -> tuple[int, str, str, str]:
 
 
 def with_unit(value: float | None, unit_text: str, digits: int = 3) -> str:
-    """A value beside its unit."""
+    """A value with its unit."""
     return f"{number(value, digits)} {unit(unit_text)}".strip()
 
 

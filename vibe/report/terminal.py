@@ -120,7 +120,7 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
             body.what,
         )  # fmt: skip
     tones = _table("Tones", ["tone", ">order", ">decimal", ">Hz", "what makes it"])
-    beside = _table("Sidebands and coincidences", ["tone", "sidebands", "coincides with"])
+    coincidences = _table("Sidebands and coincidences", ["tone", "sidebands", "coincides with"])
     for tone in table.tones:
         _row(
             tones, f"{tone.id}{' *' if tone.damage else ''}", words.fraction(tone.order_exact),
@@ -128,14 +128,14 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
         )  # fmt: skip
         sidebands, shared = _sidebands(tone, "\n"), _some(words.coincidences_of(table, tone.id), 4)
         if sidebands or shared:
-            _row(beside, tone.id, sidebands, shared)
+            _row(coincidences, tone.id, sidebands, shared)
     parts: list[RenderableType] = [
         Text(f"{words.printable(table.drive)}: {speed}{ratio}", style="bold"),
         Text("Orders count events per turn of the input; a minus sign turns against it."),
         bodies,
         tones,
         Text("* damage of one part shows here; the other lines are made by healthy drives too."),
-        beside,
+        coincidences,
     ]
     if table.phasing:
         effects = {"torque": "drives torque", "radial": "leaves a net radial force", "cancels": "cancels"}
@@ -146,22 +146,8 @@ def tones_view(table: ToneTable, input_hz: float | None) -> RenderableType:
     return Group(*parts)
 
 
-def summary_table(rows: Sequence[IndexRow], *, form: Form = "table", width: int | None = None) -> str:
-    """A run's drives, gravest first: state, drive, finding, probability, what to do by when."""
-    ordered = gravest_first(rows)
-    header = ["state", "drive", "finding", "probability", "action", "due"]
-    if form == "table":
-        return _drawn(summary_view(rows), width)
-    cells = [(r.state, r.tag, r.top_finding, _rounded(r.probability), r.do_by, r.due) for r in ordered]
-    if form == "csv":
-        return csv_text(header, cells)
-    if form == "tsv":
-        return _tsv(header, cells)
-    return json.dumps([dict(zip(header, c, strict=True)) for c in cells], indent=1, ensure_ascii=False) + "\n"
-
-
 def summary_view(rows: Sequence[IndexRow]) -> Table:
-    """The same to print on a rich console."""
+    """A run's drives, gravest first: state, drive, finding, probability, what to do."""
     from rich.text import Text
 
     table = _table(None, ["state", "drive", "finding", ">probability", "recommended action"])
@@ -175,11 +161,6 @@ def summary_view(rows: Sequence[IndexRow]) -> Table:
 
 
 # ── small things ──────────────────────────────────────────────────────────────────────────────────────────────────
-
-
-def _rounded(probability: float | None) -> float | None:
-    """Three places: no capture supports more."""
-    return None if probability is None else round(probability, 3)
 
 
 def _hz(order: float, input_hz: float | None) -> float | None:

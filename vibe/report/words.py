@@ -176,7 +176,7 @@ def natural(text: str) -> list[tuple[int, int, str]]:
 
 
 def ratio_text(ratio: Fraction) -> str:
-    """``17 : 1`` or, when it is no whole number, the exact fraction beside the decimal."""
+    """``17 : 1`` or, when it is no whole number, the exact fraction with the decimal."""
     size = abs(ratio)
     if size.denominator == 1:
         return f"{size} : 1"

@@ -67,7 +67,7 @@ def analysis_of(segment: SignalAnalysis, analysis_request: AnalysisRequest) -> S
     if analysis_request.traced:
         plain = [(look.spectra, look.bands) for look in looks if not look.slow]
         traced = trace(combs, analysis_request.combs, plain, families, known)
-    combs = _beside(combs, looks[0], analysis_request, families, known)
+    combs = _between_impacts(combs, looks[0], analysis_request, families, known)
     combs, turns = _localised(combs, looks, analysis_request, segment.law, spread)
     return replace(segment, combs=combs, outside_combs=outside_combs, turns=turns, trace=traced)
 
@@ -117,7 +117,7 @@ def _is_slow(order: float, wide: BandAnalysis) -> bool:
     return order < SLOW_CYCLES * wide.spectra.step
 
 
-def _beside(
+def _between_impacts(
     combs: tuple[CombEvidence, ...],
     look: BandAnalysis,
     analysis_request: AnalysisRequest,
@@ -163,7 +163,7 @@ def _localised(
 ) -> tuple[tuple[CombEvidence, ...], dict[str, Turn]]:
     """Each comb that belongs to a body's frame, with the place of its impacts on that body."""
     requests = {request.name: request for request in analysis_request.combs}
-    # Between the impacts of others a comb may stand clearer than beside them.
+    # Between the impacts of others a comb may stand clearer than among them.
     clearest = [
         max((c, c.after_gating or c), key=lambda one: one.hit_over_floor_db if _clear(one) else -np.inf) for c in combs
     ]
@@ -208,7 +208,8 @@ def _surer(
     order: float,
     law: AngleLaw,
 ) -> tuple[Turn, Localisation]:
-    """The turn laid in the band that told a comb's presence best, then in all bands, where that shows its place better.
+    """The turn laid in the band that showed a comb's presence best, then in all bands, where that shows its place
+    better.
 
     Strong impacts ring long in the band where they are deepest, and a turn that never comes to rest there cannot show
     one place; other bands ring off sooner. All looks are paid for.

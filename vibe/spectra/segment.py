@@ -62,7 +62,7 @@ def analyse_segment(
     known: tuple[AngleLaw, SpeedEstimate] | None = None,
 ) -> SignalAnalysis:
     """The vibration ``channels`` (at least one, not rejected) of one segment; with ``like`` cut into the same bands and
-    laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses told it."""
+    laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses gave it."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
     # The samples' own transforms serve the speed, the spectra on angle and the bands.
     transforms = {name: rfft(samples, fast_length(samples.size)) for name, (samples, _) in rows.items()}
@@ -143,13 +143,13 @@ def _speed(
         law, estimate = found
         return law, replace(estimate, note=note)
     speed = analysis_request.fixed_speed_hz or analysis_request.nominal_hz
-    told = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the nameplate"
+    assumed = "the speed noted with the capture" if analysis_request.fixed_speed_hz else "the nameplate"
     sigma = NOTED_WITHIN * speed / np.sqrt(3.0) if analysis_request.fixed_speed_hz else plate_sigma(analysis_request)
     estimate = SpeedEstimate(
         input_hz=speed,
         uncertainty_hz=float(sigma),
         method="nominal",
-        note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {told} is taken",
+        note=f"{note}{'; ' if note else ''}no speed stands out in the signal; {assumed} is taken",
         alternatives=_with_rest(
             speed, rivals_in_signal(rows, analysis_request.range_hz, analysis_request.speed_orders)
         ),
@@ -158,7 +158,7 @@ def _speed(
 
 
 def _contradict(lines: SpeedEstimate, pulses: SpeedEstimate) -> bool:
-    """Whether the drive's lines, surely followed, tell another speed than the pulses."""
+    """Whether the drive's lines, surely followed, give another speed than the pulses."""
     off = abs(lines.input_hz / pulses.input_hz - 1)
     sure = (lines.uncertainty_hz or 0.0) < MOST_DISAGREEMENT / 10 * lines.input_hz and not lines.doubtful
     return off > MOST_DISAGREEMENT and sure

@@ -31,7 +31,7 @@ MOST_OFF_SPEED = 0.2
 
 
 class Joined:
-    """What was heard so far. The first segment gives the bands, the axis of orders and whatever is shown of one
+    """The segments analysed so far. The first gives the bands, the axis of orders and whatever is shown of one
     segment alone: waveforms, maps of fast bodies, spectra of vibration."""
 
     def __init__(self, count: int, *, apart: bool = False) -> None:
@@ -50,26 +50,26 @@ class Joined:
 
     @property
     def first(self) -> SignalAnalysis | None:
-        """The first segment that was taken; later ones are heard ``like`` it."""
+        """The first segment that was taken; later ones are analysed ``like`` it."""
         return self._first
 
-    def add(self, heard: SignalAnalysis) -> str | None:
+    def add(self, analysis: SignalAnalysis) -> str | None:
         """Take a segment, or say in words why it is left out. All must be of the same channels."""
         if self._first is None:
-            self._begin(heard)
+            self._begin(analysis)
         else:
-            why = self._contradicts(self._first, heard)
+            why = self._contradicts(self._first, analysis)
             if why is not None:
-                self.skip(heard.law.duration_s)
+                self.skip(analysis.law.duration_s)
                 return why
-            self._means = [mean.joined(look.means) for mean, look in zip(self._means, heard.looks, strict=True)]
-        self._speeds.append((heard.law.duration_s, heard.speed))
-        self._lines.append(heard.lines)
-        self._levels.append(heard.levels)
-        self._cross.append(heard.cross_lines)
-        if heard.looks and self._several:
-            self._thin.append(self._thinned(heard.looks[0].bands, heard.law.total_turns))
-        self._turns += heard.law.total_turns
+            self._means = [mean.joined(look.means) for mean, look in zip(self._means, analysis.looks, strict=True)]
+        self._speeds.append((analysis.law.duration_s, analysis.speed))
+        self._lines.append(analysis.lines)
+        self._levels.append(analysis.levels)
+        self._cross.append(analysis.cross_lines)
+        if analysis.looks and self._several:
+            self._thin.append(self._thinned(analysis.looks[0].bands, analysis.law.total_turns))
+        self._turns += analysis.law.total_turns
         return None
 
     def skip(self, duration_s: float) -> None:
@@ -81,7 +81,7 @@ class Joined:
         self._thin.append([np.ones((band.power.shape[0], count), np.float32) for band in self._first.looks[0].bands])
         self._turns += turns
 
-    def heard(self) -> SignalAnalysis:
+    def whole(self) -> SignalAnalysis:
         """All segments as one.
 
         Raises:
@@ -101,21 +101,21 @@ class Joined:
             cross_lines=self._cross[0] if len(self._cross) == 1 else joined_cross_lines(self._cross),
         )
 
-    def _begin(self, heard: SignalAnalysis) -> None:
-        self._first = heard
-        self._means = [look.means for look in heard.looks]
-        if heard.looks:
-            turns = min(band.turns for band in heard.looks[0].bands)
-            finest = min(band.per_turn for band in heard.looks[0].bands)
+    def _begin(self, analysis: SignalAnalysis) -> None:
+        self._first = analysis
+        self._means = [look.means for look in analysis.looks]
+        if analysis.looks:
+            turns = min(band.turns for band in analysis.looks[0].bands)
+            finest = min(band.per_turn for band in analysis.looks[0].bands)
             self._per_turn = min(finest, SAMPLES_PER_CYCLE * SLOW_CYCLES * SLOW_HARMONICS / turns)
 
-    def _contradicts(self, first: SignalAnalysis, heard: SignalAnalysis) -> str | None:
-        if heard.speed.method == "nominal" and first.speed.method != "nominal":
+    def _contradicts(self, first: SignalAnalysis, analysis: SignalAnalysis) -> str | None:
+        if analysis.speed.method == "nominal" and first.speed.method != "nominal":
             return "no speed stands out"
-        off = heard.law.mean_hz / first.law.mean_hz - 1
+        off = analysis.law.mean_hz / first.law.mean_hz - 1
         if self._several and abs(off) > MOST_OFF_SPEED:
-            return f"the speed is another one, {heard.law.mean_hz * 60:.0f} r/min"
-        return None if len(heard.looks) == len(first.looks) else "too few turns"
+            return f"the speed is another one, {analysis.law.mean_hz * 60:.0f} r/min"
+        return None if len(analysis.looks) == len(first.looks) else "too few turns"
 
     def _cells(self, turns: float) -> int:
         """How many cells of the common grid the next ``turns`` fill."""

@@ -207,7 +207,7 @@ def _watched(process: subprocess.Popen[bytes], limit_s: float, memory: int | Non
 
 
 def _resident_bytes(pid: int) -> int:
-    """Memory of a process by ``ps``, which every Unix has; 0 where that cannot be told."""
+    """Memory of a process by ``ps``, which every Unix has; 0 where that is not known."""
     try:
         said = subprocess.run(["ps", "-o", "rss=", "-p", str(pid)], capture_output=True, text=True, timeout=5)
         return int(said.stdout) << 10

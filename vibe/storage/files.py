@@ -19,7 +19,7 @@ from vibe.storage.locks import hold
 
 
 def write_whole(path: Path, content: bytes | str, *, force: bool = False, private: bool = False) -> Path:
-    """Write ``content`` to ``path`` through a file beside it that then takes the name.
+    """Write ``content`` to ``path`` through a file next to it that then takes the name.
 
     Without ``force`` nothing is ever replaced, not even what another process puts there at the same moment; with it a
     link is replaced itself and not what it leads to. What a process that was ended had begun for the same ``path`` is
@@ -78,7 +78,7 @@ def _refuse_taken(path: Path, *, force: bool) -> None:
 
 
 def _begun(path: Path) -> tuple[Path, IO[bytes]]:
-    """A new file beside ``path``, held while it is written. Its name follows from that of ``path``: so what an ended
+    """A new file next to ``path``, held while it is written. Its name follows from that of ``path``: so what an ended
     process left is in the way of the next one, which removes it."""
     sign = hashlib.sha256(path.name.encode("utf-8", "surrogateescape")).hexdigest()[:8]
     while True:
@@ -211,7 +211,7 @@ def check_folder(folder: Path) -> None:
 
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 JOURNAL = "run.journal"
-"""What a run keeps beside its drives until it has ended."""
+"""What a run keeps next to its drives until it has ended."""
 _OWN = {"assets", "index.html", "drives.csv", "run.json", JOURNAL}
 
 
@@ -222,7 +222,7 @@ def writable(text: str) -> str:
 
 def safe_name(tag: str) -> str:
     """A file name made of ``tag``: no separators, no control characters, never hidden, empty or like an option, no
-    name of a device and none of the files that a run writes beside its drives.
+    name of a device and none of the files that a run writes next to its drives.
 
     Two different tags never share a name: whatever had to be replaced is distinguished by a short digest.
     """

@@ -14,7 +14,7 @@ SENSOR_FAULTS = (
 )  # fmt: skip
 """Clipped: driven past its range. Loose: rattles on its mount. Settling: bias still drifting at the start.
 Dropouts: segments of missing samples. Dead: no motion, converter noise only. Wrong unit: values in g written as m/s².
-Ski slope: overloaded amplifier, huge slow wandering. Coarse: a range so wide that few steps are used. Offset: DC."""
+Ski slope: overloaded amplifier, huge slow drift. Coarse: a range so wide that few steps are used. Offset: DC."""
 
 
 MOST_SAMPLES = 1e8

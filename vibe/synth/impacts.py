@@ -20,11 +20,11 @@ from vibe.synth.stages.act import Breakable
 Maker = Callable[[Scene, Damage], list[ImpactTrain]]
 
 SMOOTH = ("mesh", "second_mesh", "gear_mesh", "output_pin_pass")
-"""Wear of all parts of a stage: raises smooth forces, hits nothing."""
+"""Wear of all parts of a stage: raises smooth forces, strikes nothing."""
 
 
 def machine_damages(drive: Drive) -> tuple[str, ...]:
-    """Damage that is not in one part: speaks through shaft lines."""
+    """Damage that is not in one part: shows through shaft lines."""
     return ("unbalance", "misalignment", "looseness", *(("electrical",) if drive.motor else ()))
 
 

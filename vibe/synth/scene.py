@@ -26,7 +26,7 @@ CYCLE_DEPTH = 0.005
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """``mean_hz`` is the input speed drawn or stated; ``sides`` runs beside the points."""
+    """``mean_hz`` is the input speed drawn or stated; ``sides`` runs parallel to the points."""
 
     drive: Drive
     conditions: Conditions
@@ -91,7 +91,7 @@ def set_scene(drive: Drive, seed: int, conditions: Conditions) -> Scene:
         lead_s=LEAD_S,
         sample_rate_hz=conditions.sample_rate_hz,
         mean_hz=mean_hz,
-        wander=conditions.speed_wander,
+        variation=conditions.speed_wander,
         drift=conditions.speed_drift,
         rng=streams.capture("motion"),
         cycles=load_cycles(streams, conditions),

@@ -46,7 +46,7 @@ def simulate(
 ) -> Capture:
     """A capture of ``drive`` with ``damage``.
 
-    Every line and hit is set by body angles that roll on one another; no tone formula is used. Equal arguments give
+    Every line and impact is set by body angles that roll on one another; no tone formula is used. Equal arguments give
     equal samples.
 
     Raises:
@@ -245,7 +245,7 @@ def _strike(scene: Scene, structure: Structure, train: ImpactTrain, spectra: lis
     if train.times_s.size == 0:
         return
     rate = scene.conditions.sample_rate_hz
-    paths = [structure.hit(row, train.source, scene.streams) for row in range(len(spectra))]
+    paths = [structure.path_of_impact(row, train.source, scene.streams) for row in range(len(spectra))]
     reach = scene.at_side(train.side)
     nearest = int(np.argmax(reach))
     table = pulse_table(train.pulse_s, rate)

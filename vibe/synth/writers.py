@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import TURNING, Capture, Channel, Quantity
 from vibe.core.errors import CallError, OutputError
 from vibe.storage.files import write_whole
+from vibe.synth.toml_text import toml_value
 
 _UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "displacement": "m", "tachometer": "V",
     "signed pulses": "V", "angle": "turn",
@@ -25,7 +26,7 @@ _UNITS: dict[Quantity, str] = {"acceleration": "m/s^2", "velocity": "m/s", "disp
 
 
 def write_capture(capture: Capture, path: Path, *, force: bool = False, bits: int = 16) -> Path:
-    """Write ``capture`` in the form that the name's ending asks for, its sidecar beside it; returns ``path``.
+    """Write ``capture`` in the form that the name's ending asks for, its sidecar next to it; returns ``path``.
 
     ``.h5`` ``.hdf5`` native · ``.csv`` · ``.wav`` (``bits`` 16 or 24) · ``.npz`` · ``.mat`` (version 5;
     ``.v73.mat`` version 7.3) · ``.uff`` ``.unv`` (ASCII data set 58) · ``.parquet``.
@@ -91,16 +92,14 @@ def _head(capture: Capture) -> dict[str, object]:
     return {key: value for key, value in head.items() if value is not None}
 
 
-def _toml(value: object) -> str:
-    if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return repr(value)
-
-
 def _sidecar(capture: Capture, described: Described) -> str:
-    lines = [f"{key} = {_toml(value)}" for key, value in _head(capture).items()]
+    lines = [f"{key} = {toml_value(value)}" for key, value in _head(capture).items()]
     for name, about in described.items():
-        lines += ["", f"[channels.{_toml(name)}]", *(f"{key} = {_toml(value)}" for key, value in about.items())]
+        lines += [
+            "",
+            f"[channels.{toml_value(name)}]",
+            *(f"{key} = {toml_value(value)}" for key, value in about.items()),
+        ]
     return "\n".join(lines) + "\n"
 
 

@@ -180,7 +180,7 @@ def read_readings_file(given: Input, folder: Path) -> None:
             continue
         for one in found.stops.values():
             said = [value for value in (one.speed_rpm, one.load_percent, one.oil_temperature_c) if value is not None]
-            if not all(map(isfinite, said)) or not one.beside.isprintable():
+            if not all(map(isfinite, said)) or not one.other_readings.isprintable():
                 raise _wrong("a reading that is no number, or a note that cannot be shown")
     if len(refused) == 2:
         raise refused[0]

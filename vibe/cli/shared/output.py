@@ -47,7 +47,7 @@ def say(text: str) -> None:
 
 
 def note(text: str) -> None:
-    """One line beside the result, for whoever watches."""
+    """One line next to the result, for whoever watches."""
     quiet()
     print(one_line(text), file=sys.stderr)
 

@@ -89,7 +89,7 @@ def recipe_named(recipe: Path) -> tuple[Path, bool, str]:
 def recipe_captures(recipe: Path) -> Path | None:
     """Where the captures of one of the program's own recipes are when none are named; None: where the recipe says.
 
-    Its own folder lies beside the program, where nobody collects: the same name in the working folder is meant.
+    Its own folder lies next to the program, where nobody collects: the same name in the working folder is meant.
 
     Raises:
         CallError: there is none either.

@@ -16,7 +16,7 @@ CAUTIONS_SHOWN = 3
 def facts(health: Health) -> Iterator[tuple[str, str]]:
     """Pairs of label and sentence, most important first."""
     from vibe.report.pages.drive_page import level_rows
-    from vibe.report.words import with_uncertainty
+    from vibe.report.words import unit, with_uncertainty
 
     yield "drive", f"{health.drive} {health.name}"
     yield "state", f"{health.state} ({health.state_rule})"
@@ -32,7 +32,7 @@ def facts(health: Health) -> Iterator[tuple[str, str]]:
     for level, measure, band in level_rows(health.levels):
         if level.zone is not None:
             where = f"{level.point}, {measure[:1].lower()}{measure[1:]}" + (f", {band}" if band else "")
-            yield "level", f"{where}: {level.value:.3g} {level.unit}, zone {level.zone} of {level.zone_source}"
+            yield "level", f"{where}: {level.value:.3g} {unit(level.unit)}, zone {level.zone} of {level.zone_source}"
     for capture in health.captures:
         if capture.error is not None:
             yield "quality", f"{capture.file}: unreadable, {capture.error}"
@@ -42,8 +42,8 @@ def facts(health: Health) -> Iterator[tuple[str, str]]:
         hides = f"; it hides {len(source.hides)} of this drive's tones" if source.hides else ""
         yield "outside", f"{source.text}{hides}"
     if count := len(health.not_observable):
-        tones = "1 tone" if count == 1 else f"{count} tones"
-        yield "not seen", f"{tones} were not detectable in these captures; the report says which, and why"
+        tones = "1 tone was" if count == 1 else f"{count} tones were"
+        yield "not seen", f"{tones} not detectable in these captures; the report says which, and why"
     yield from (("caution", caution) for caution in health.cautions[:CAUTIONS_SHOWN])
 
 

@@ -1,6 +1,6 @@
 """A queue of alarms: what was exceeded, what explains it, how urgent it is, and what was decided.
 
-All values are frozen and plain, so that a page or a file can be made of them without asking anybody again.
+All values are frozen and plain, so that a page or a file can be made of them without a second look at the store.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ class SeriesState:
     latest_days: float | None
     time_words: str
     target_share: float | None = None
-    """Share of the way from what is usual to the target, in dB, that the level has gone; None where nobody can tell."""
+    """Share of the way from what is usual to the target, in dB, that the level has gone; None where nobody can say."""
     sisters_have: int = 0
     sisters_rose: int = 0
     """How many sister drives can be compared in this series, and on how many it rose as well, by half as much or more
@@ -87,7 +87,7 @@ class SeriesState:
 class Exceedance:
     """One thing that was beyond a rule. ``over_db`` is how far; ``line`` its line in another system's file.
 
-    ``change_db`` and ``usual`` tell what this program makes of the same capture: its change at same speed and load, and
+    ``change_db`` and ``usual`` show what this program makes of the same capture: its change at same speed and load, and
     what is usual in its condition. ``raw_db`` is its change as read.
     """
 
@@ -307,7 +307,7 @@ class RuleCount:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QueueMeasures:
-    """Queue statistics. Shares and times are None while nothing tells them."""
+    """Queue statistics. Shares and times are None while nothing gives them."""
 
     alarms: int
     waiting: int

@@ -87,7 +87,7 @@ class ArchivedSpectrum:
 class Record:
     """One capture as it is kept. ``content`` is the hash of the file's bytes: a second delivery changes nothing.
 
-    ``health`` is the JSON of the report that was made of this capture, beside what earlier ones had left.
+    ``health`` is the JSON of the report that was made of this capture, with what earlier ones had left.
     """
 
     content: str

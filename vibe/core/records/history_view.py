@@ -35,7 +35,7 @@ class ShownCapture:
 class ShownTone:
     """A place where a cursor may be put: an order of the input, and the spacing of its first sidebands if any.
 
-    ``slip``: how far, relative, the real tone may lie beside it.
+    ``slip``: how far, relative, the real tone may lie off it.
     """
 
     id: str

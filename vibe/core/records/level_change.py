@@ -9,7 +9,7 @@ from typing import Literal
 SHAFT = "shaft"
 ELECTRICAL = "electrical"
 LOW_BAND = "below 10 Hz"
-"""Where sensors settle and amplifiers wander; few drives shake there (common practice)."""
+"""Where sensors settle and amplifiers drift; few drives shake there (common practice)."""
 BROAD_BANDS = (("10-1000 Hz", 1000.0), ("1000-5000 Hz", 5000.0), ("above 5000 Hz", float("inf")))
 """What no owner's lines and impacts explain, and where each band ends [Hz] (common practice)."""
 
@@ -41,7 +41,7 @@ class RisePart:
 class Rise:
     """How far a level rose (or fell: negative), and its parts, the greatest first.
 
-    ``low_db`` to ``high_db`` is a 90 % interval; uncertainties are None while one capture alone tells what is usual.
+    ``low_db`` to ``high_db`` is a 90 % interval; uncertainties are None while one capture alone shows what is usual.
     ``common_db`` is the change that all owners have in common, if any, and ``alike`` the chance that they scatter about
     it as much as they do; None where fewer than three owners can be compared.
     """

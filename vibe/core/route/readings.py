@@ -43,8 +43,8 @@ class StopReadings(StrictModel):
         return self == StopReadings(drive=self.drive)
 
     @property
-    def beside(self) -> str:
-        """What was read beside speed and load, in words; empty: nothing."""
+    def other_readings(self) -> str:
+        """What was read besides speed and load, in words; empty: nothing."""
         parts = []
         if self.oil_temperature_c is not None:
             parts.append(f"oil {self.oil_temperature_c:g} °C")

@@ -79,7 +79,7 @@ class Stop(StrictModel):
 
 
 class Walk(StrictModel):
-    """Times that the walk takes beside the captures. The figures are common practice; put yours here."""
+    """Times that the walk takes besides the captures. The figures are common practice; put yours here."""
 
     start_s: Seconds = 600.0
     """Signing in, protective gear, a look at the cautions."""

@@ -131,16 +131,3 @@ class RoutePlan:
             return None
         wanted = folded(point)
         return next((each for each in stop.points if folded(each.name) == wanted), None)
-
-    def arrival_s(self, drive: str) -> float:
-        """Seconds from the start of the walk until this stop is reached.
-
-        Raises:
-            KeyError: it is not on this route.
-        """
-        passed = self.budget.start_s
-        for stop in self.stops:
-            if stop.drive == drive:
-                return passed + stop.time.walking_s
-            passed += stop.time.total_s
-        raise KeyError(drive)

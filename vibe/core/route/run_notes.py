@@ -1,4 +1,4 @@
-"""What a run says beside its reports: what changed since an earlier run, and what must be measured again."""
+"""What a run says besides its reports: what changed since an earlier run, and what must be measured again."""
 
 from __future__ import annotations
 

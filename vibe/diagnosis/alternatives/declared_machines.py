@@ -13,8 +13,8 @@ DECLARED_TOO = 0.3
 """Share left to a part at an order that a declared machine makes too: that machine is known to be there, damage is not
 (common practice)."""
 LOW_MULTIPLES = 3
-"""Up to here a machine's own first lines may be too faint to be heard. A comb at its every fourth line or beyond is its
-own only where lines below stand: impacts of one rate make them all, the first ones strongest (common practice)."""
+"""Up to here a machine's own first lines may be too faint to be detected. A comb at its every fourth line or beyond is
+its own only where lines below stand: impacts of one rate make them all, the first ones strongest (common practice)."""
 
 
 def doubted_by_declared(case: Case, findings: Sequence[Finding]) -> list[Finding]:
@@ -42,7 +42,7 @@ def _doubted(case: Case, finding: Finding, declared: Sequence[Tone]) -> Finding:
 
 
 def _makes(case: Case, source: Tone, order: float) -> bool:
-    """Whether ``source`` makes a comb at ``order``: a high multiple only where its lines below are heard as well."""
+    """Whether ``source`` makes a comb at ``order``: a high multiple only where its lines below are detected as well."""
     times = whole_multiple(order, source.order, resolution=case.resolution, slip=source.slip)
     if times is None or times <= LOW_MULTIPLES:
         return times is not None

@@ -15,13 +15,13 @@ from vibe.diagnosis.case import Case, is_long
 LEFT_SHARE = 0.03
 """Mean share of a comb's score that other parts' combs still find of it once its lines are taken out.
 
-Impacts wander and differ, so lines are broader than those taken out, and have sidebands that nobody foresaw. On
+Impacts vary in time and differ, so lines are broader than those taken out, and have sidebands that nobody foresaw. On
 simulated captures with one damage the combs of other bearings exceed what sound drives show by a tenth of its score
 once in a hundred; an exponential with this mean says about as much.
 """
 
 NAMED_SURELY = 0.9
-"""Share of a bearing's probability from which its element is told rather than guessed (common practice)."""
+"""Share of a bearing's probability from which its element is known rather than guessed (common practice)."""
 
 DOUBLE_WITHIN = 1e-3
 """Relative distance within which an order is twice another: about the resolution of a capture of ten seconds."""
@@ -41,7 +41,7 @@ def explained_away(case: Case) -> Case:
         strongest[other.tone] = other.score
     combs: dict[str, CombEvidence] = {}
     for tone, comb in case.combs.items():
-        # Tones that share an order share their comb, so none of them is beside another.
+        # Tones that share an order share their comb, so none of them is next to another.
         same = {part_of(other) for other, own in case.combs.items() if own.tone == comb.tone}
         others = max((score for part, score in strongest.items() if part not in same), default=0.0)
         combs[tone] = _given_other(comb, others)
@@ -76,13 +76,12 @@ def without_doubles(case: Case, findings: Sequence[Finding]) -> list[Finding]:
 
 
 def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
-    """The findings without faint ones on bearings that hits of another part outshine.
+    """The findings without faint ones on bearings that impacts of another part outshine.
 
-    Impacts that wander and differ leave faint combs at many sums and differences of their order with the shaft, the
-    cage and the load; which of these is a second damage cannot be determined until the first is mended. An element is
-    named beside all but clear, much deeper impacts; a bearing without its element only where nothing else is deeper.
-    What was found between those impacts is none of theirs, however faint.
-    """
+    Impacts that vary in time and differ leave faint combs at many sums and differences of their order with the shaft,
+    the cage and the load; which of these is a second damage cannot be determined until the first is mended. An element
+    is named only where no other part has clear, much deeper impacts; a bearing without its element only where nothing
+    else is deeper. What was found between those impacts is none of theirs, however faint."""
     settings = case.settings.comb
     depths = [_depth_db(case, finding) for finding in findings]
     kept = []
@@ -114,7 +113,7 @@ def _depth_db(case: Case, finding: Finding) -> float | None:
 
 
 def _element_open(case: Case, finding: Finding) -> bool:
-    """Whether a bearing's element is not told, or only guessed from short, faint combs."""
+    """Whether a bearing's element is not known, or only guessed from short, faint combs."""
     if finding.tone is None:
         return True
     comb = case.combs.get(_shown_in(finding))
@@ -158,7 +157,7 @@ def _given_other(comb: CombEvidence, other_score: float) -> CombEvidence:
 
 def _apart(weighed: CombEvidence, comb: CombEvidence, limit: float) -> CombEvidence:
     """What was seen between the impacts of stronger combs, where that is no chance or says more than what was seen
-    beside them. Two looks are paid for."""
+    next to them. Two looks are paid for."""
     between = comb.after_gating
     if between is None:
         return weighed

@@ -18,7 +18,7 @@ OUTSIDE_TOO = 0.3
 """Share left to a part whose tone is also a whole number per turn of a shaft that turns another machine: chains and
 blades strike in most plants, a bearing fails in few (common practice)."""
 NEIGHBOUR_WEIGHT = 1.2
-"""How likely damage is in a machine of the same kind beside, against this one, where slip says nothing (common
+"""How likely damage is in a machine of the same kind next to it, against this one, where slip says nothing (common
 practice): as likely, and a little more, so that nobody opens the wrong one."""
 PASSES_HZ = 3000.0
 """Corner of what reaches a sensor from the machine next to it: joints and a foundation pass impacts up to a few kHz,
@@ -28,11 +28,11 @@ SPEED_OWN = 0.5
 """Probability that a speed found in the signal is this machine's where another of its kind is detected as well: it is
 that of the louder lines (of the outside worlds' drives next to one 7 of 17)."""
 SURELY_OWN = 0.95
-"""Share of this machine from which the one beside is not mentioned: one in twenty is the usual doubt."""
-UNHEARD = 0.4
-"""Share left to a part of a drive that was not heard itself (common practice): less than even odds."""
+"""Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
+NOT_DETECTED = 0.4
+"""Share left to a part of a drive that was not detected itself (common practice): less than even odds."""
 OUTSIDE_RATE = 0.05
-"""Probability that a drive has an impacting machine beside or behind it that nobody declared and that is as loud as
+"""Probability that a drive has an impacting machine next to or behind it that nobody declared and that is as strong as
 damage (common practice: chains, screws, hammers, compressors); its order is as likely in one factor as in the next."""
 OUTSIDE_ORDERS = (0.02, 2.2)
 """Orders of the input at which such machines strike; faster ones are multiples of a shaft, which distinguishes them."""
@@ -48,7 +48,7 @@ LEFT_HARMONICS = 12
 """Harmonics of a driven machine among which it may leave lines at any whole number per turn, as teeth or links
 differ."""
 PART_SHARE = {"outer race": 0.35, "inner race": 0.25, "rolling element": 0.2, "cage": 0.2}
-"""Of damaged bearings that speak, those that do so by each part's order first (common practice; by the cage's turn one
+"""Of damaged bearings that show, those that do so by each part's order first (common practice; by the cage's turn one
 rolling element in ten shows too)."""
 SIDE_STANDS_DB = 9.0
 """A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
@@ -72,11 +72,11 @@ def doubted_by_outside(case: Case, findings: Sequence[Finding]) -> list[Finding]
     return [_doubted(case, finding) for finding in findings]
 
 
-def doubted_unheard(findings: Sequence[Finding]) -> list[Finding]:
-    """The findings of a capture in which the drive itself was not heard: its parts may be another machine's."""
+def doubted_undetected(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings of a capture in which the drive itself was not detected: its parts may be another machine's."""
     more = " The drive's own lines were not detected in this capture: another machine may make this."
     return [
-        _less_sure(finding, UNHEARD, "another machine, since the drive's own lines were not detected", more)
+        _less_sure(finding, NOT_DETECTED, "another machine, since the drive's own lines were not detected", more)
         if finding.component.startswith(OWN_PARTS)
         else finding
         for finding in findings
@@ -107,9 +107,9 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
 
     The odds are those of damage of that part times the density of its order (slip is seldom at the ends of its window)
     against those of an outside machine times the density of its own: even in the logarithm of the order, or exactly at
-    a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or beside another
+    a whole number per turn of a shaft that turns other machines. A comb with side lines of its own, or next to another
     part's of the same bearing, is no free machine's; a strong one without the side lines which its part's way through
-    the load makes is the less likely the part's. All lines together tell the order far closer than one bin.
+    the load makes is the less likely the part's. All lines together give the order far closer than one bin.
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)
@@ -182,12 +182,12 @@ def _own_combs(case: Case, finding: Finding) -> list[str]:
 
 def _has_sides(case: Case, finding: Finding) -> bool:
     """Whether half of the side lines that the part's own motion predicts stand. What strikes as a cage turns need not
-    have any, and among other machines' many lines some always stand beside it."""
+    have any, and among other machines' many lines some always stand next to it."""
     name = finding.seen_in[0] if finding.seen_in else finding.tone
     comb = case.combs.get(name or "")
     if comb is None or comb.tone.rpartition(".")[2] in CAGES:
         return False
-    # Nearer than a line is wide a side line is the skirt of what it stands beside.
+    # Nearer than a line is wide a side line is the skirt of what it stands next to.
     apart = 2 * LINE_BINS * case.resolution
     sides = [
         line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart
@@ -241,7 +241,7 @@ def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Fin
 
 def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
     """The outside comb of which a finding's impacts are a whole multiple: one that may be a part's too, or a deeper one
-    whose lines, of a machine with a speed of its own, wander out of the bins that were taken for them."""
+    whose lines, of a machine with a speed of its own, drift out of the bins that were taken for them."""
     names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
     own = [case.combs[name] for name in dict.fromkeys(names) if name in case.combs]
     slips = {tone.id: any(tone.slip) for tone in case.tones.tones}

@@ -27,7 +27,7 @@ class Outside:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Name:
-    """What a comb is called; ``words`` tell what it counts."""
+    """What a comb is called; ``words`` say what it counts."""
 
     name: str = NAMELESS
     per_turn: int | None = None

@@ -16,8 +16,8 @@ from vibe.core.tones import Tone
 from vibe.diagnosis.bearing_elements import PARTS
 from vibe.diagnosis.case import Case
 
-MOST_SURE_UNHEARD = 0.9
-"""Probability that a finding on one part has at most where no speed of the drive was heard: what repeats may then be
+MOST_SURE_WITHOUT_SPEED = 0.9
+"""Probability that a finding on one part has at most where no speed of the drive was detected: what repeats may then be
 another machine's, at any of the speeds that were not excluded (common practice)."""
 NOTHING_FITS = 0.5
 """Share left to what was named where none of the speeds brings any part's tone to the impacts (common practice)."""
@@ -50,10 +50,10 @@ def _doubted(case: Case, speed: SpeedEstimate, finding: Finding) -> Finding:
     }  # fmt: skip
     own = {name for name in fits if _means(finding, name, case)}
     if speed.method == "nominal":
-        own.discard(SHAFT)  # With no speed heard, what repeats once per turn may be any shaft's that turns about so.
+        own.discard(SHAFT)  # With no speed detected, what repeats once per turn may be any shaft's that turns about so.
     total = sum(fits.values())
     share = sum(fits[name] for name in own) / total if own and total > 0 else NOTHING_FITS
-    most = MOST_SURE_UNHEARD if speed.method == "nominal" else 1.0
+    most = MOST_SURE_WITHOUT_SPEED if speed.method == "nominal" else 1.0
     rivals = [name for name, fit in sorted(fits.items(), key=lambda item: -item[1]) if fit > 0 and name not in own]
     probability = min(most, share * finding.probability)
     if probability >= finding.probability and not rivals:

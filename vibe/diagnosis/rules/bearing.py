@@ -19,13 +19,13 @@ from vibe.diagnosis.growth import most_grown
 from vibe.diagnosis.settings import CombSettings
 
 STANDS_DB, FEWEST_STANDING = 9.0, 3
-"""A line this far over its floor stands (noise: once in 3,000 bins), and how many must to tell which are missing."""
+"""A line this far over its floor stands (noise: once in 3,000 bins), and how many must to show which are missing."""
 FEWEST_ALTERNATING, ALTERNATES_DB = 6, 6.0
 """Fewest lines that stand where every second one stands higher, and by how much in the mean: noise moves lines that
 stand by two or three decibels, the mean of three by less than two, so that this is three of its standard deviations."""
 FAR_SHARE = 2 / 3
-"""Share left to an outer race beyond its usual slip, where a machine beside may happen to repeat as well: of measured
-bearings one was heard so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
+"""Share left to an outer race beyond its usual slip, where a machine nearby may happen to repeat as well: of measured
+bearings one was detected so, on two records, and its outer race was damaged (rule of succession: 1 + 1 of 1 + 2)."""
 LISTED_FROM = 0.1
 """Elements that are this likely stand among what a finding cannot be distinguished from (common practice)."""
 SAME_PLACE = 0.005
@@ -42,7 +42,7 @@ class _BearingSigns:
     shown: tuple[CombEvidence, ...]
     chance: float
     far: bool = False
-    """Heard just beyond the outer race's usual slip."""
+    """Found just beyond the outer race's usual slip."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ class _Element:
 def find(case: Case) -> list[Finding]:
     """At most one finding per bearing: that it is damaged, and the element that explains its combs best.
 
-    Cages of many bearings turn alike. What is heard by a cage's turn alone is one finding, of the bearing whose usual
+    Cages of many bearings turn alike. What is found by a cage's turn alone is one finding, of the bearing whose usual
     slip brings its cage there, and the others are what it cannot be distinguished from.
     """
     showing: list[tuple[Bearing, dict[str, CombEvidence], _BearingSigns]] = []
@@ -196,7 +196,7 @@ def _far(case: Case, bearing: Bearing, combs: Mapping[str, CombEvidence]) -> _Be
 
 
 def _both_races(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns | None:
-    """Both races repeating alike and faintly: each alone might be too faint, together they are heard."""
+    """Both races repeating alike and faintly: each alone might be too faint, together they show."""
     settings, limit = case.settings.comb, case.tone_alarm
     races = [combs[part] for part in ("outer_race", "inner_race") if part in combs]
     if len(races) < 2:
@@ -226,7 +226,7 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns
             return True
         return cage is not None and comb is combs.get("inner_race") and _elements_differ(comb, cage, case)
 
-    # The strongest may be too faint to be believed, beside a clear one of which others took the first lines.
+    # The strongest may be too faint to be believed, next to a clear one of which others took the first lines.
     strongest = max((comb for comb in present if enough(comb)), key=lambda comb: comb.score, default=None)
     return None if strongest is None else _BearingSigns(shown=(strongest,), chance=strongest.false_alarm_probability)
 
@@ -317,15 +317,15 @@ def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
-    """Whether a cage hits something: surely, and clearly or by a long comb. What it modulates has few lines."""
+    """Whether a cage strikes something: surely, and clearly or by a long comb. What it modulates has few lines."""
     sure = cage.false_alarm_probability <= limit and (_clear(cage, settings) or is_long(cage, settings))
     return sure and not _of_faster(cage)
 
 
 def _of_faster(comb: CombEvidence) -> bool:
     """Whether only every second, third … line stands: then something that repeats so much faster makes them. An
-    element strikes twice in a spin, so its every second line may be all that there is. Two lines tell as much where two
-    are missing below each."""
+    element strikes twice in a spin, so its every second line may be all that there is. Two lines prove as much where
+    two are missing below each."""
     stand = _standing(comb)
     every = gcd(*stand)
     enough = len(stand) >= (FEWEST_STANDING if every == 2 else 2)
@@ -357,7 +357,7 @@ def _clear(comb: CombEvidence, settings: CombSettings) -> bool:
 
 
 def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> bool:
-    """Whether the cage's lines stand beside a faint inner race's, deeper than they."""
+    """Whether the cage's lines stand next to a faint inner race's, deeper than they."""
     return (
         inner.false_alarm_probability <= case.tone_alarm / case.settings.comb.inferred_stricter_by
         and cage.false_alarm_probability <= case.false_alarm_rate
@@ -368,7 +368,7 @@ def _elements_differ(inner: CombEvidence, cage: CombEvidence, case: Case) -> boo
 def _finding(
     case: Case, bearing: Bearing, bearing_signs: _BearingSigns, verdict: _Element, rivals: Sequence[str]
 ) -> Finding:
-    """``rivals``: cages of other bearings that would be heard in the same place."""
+    """``rivals``: cages of other bearings that would be detected in the same place."""
     size = verdict.shown[0]
     tone = case.tones.tone(f"bearing.{bearing.name}.{verdict.part}") if verdict.part else None
     alike = [*rivals, *tones_at(case, size.order, leave_out=tone.id if tone else "")]

@@ -1,6 +1,6 @@
 """One damaged ring pin, lobe, output pin, roller or gear tooth: impacts at its own order, at one place of its own turn.
 
-Sound parts differ by their pitch errors and therefore repeat at the same orders. What tells damage is that the
+Sound parts differ by their pitch errors and therefore repeat at the same orders. What shows damage is that the
 comb is no chance *and* that the turn, laid on the part's own body, shows one place standing out of the others.
 """
 
@@ -162,7 +162,7 @@ def _counted_from(case: Case, tone: Tone) -> str:
 
 
 def _place(case: Case, tone: Tone, comb: CombEvidence) -> str:
-    """Where on its body the part is, in words; empty when nothing tells."""
+    """Where on its body the part is, in words; empty when nothing says."""
     found = comb.localisation
     if found is None or not found.peaks_deg:
         return ""

@@ -117,8 +117,8 @@ def support(case: Case, name: str, harmonic: int, *, axial_fits: bool) -> Suppor
         elif ratio <= 1 / MUCH_STRONGER:
             odds /= FACTOR
             said.append(f"it is {1 / ratio:.1f} times as strong at the output side as at the input side")
-    told = f"; {'; '.join(said)}" if said else "; direction, phase and a second point would narrow it down"
-    return Support(chance=odds / (1 + odds), items=tuple(items), said=told)
+    sentence = f"; {'; '.join(said)}" if said else "; direction, phase and a second point would narrow it down"
+    return Support(chance=odds / (1 + odds), items=tuple(items), said=sentence)
 
 
 def _along(channel: str) -> bool:

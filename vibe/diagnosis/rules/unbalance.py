@@ -16,7 +16,7 @@ from vibe.diagnosis.rules.running_speed_lines import (
 
 
 def find(case: Case) -> list[Finding]:
-    """Running speed alone, strong, and neither a loose series nor twice running speed beside it."""
+    """Running speed alone, strong, and neither a loose series nor twice running speed next to it."""
     settings = case.settings.lines
     once, twice = case.line("1x"), case.line("2x")
     if once is None or once.over_floor_db < settings.over_floor_from_db or series_is_loose(case):

@@ -244,7 +244,7 @@ def record(store: Store, outcome: QueueOutcome, *, with_file: bool = False) -> N
 
 
 def stood_in_words(alarm: Alarm, cases: Sequence[DriveCase], before: Mapping[str, Any] | None = None) -> str:
-    """How an alarm stands, as JSON: what is kept of it beside a decision. ``cases`` are those of its drives at least;
+    """How an alarm stands, as JSON: what is kept of it with a decision. ``cases`` are those of its drives at least;
     ``before`` is what was kept of it earlier."""
     from_file = [e.source == "another system" for e in alarm.exceedances]
     origin = [word for word, does in (("store", not all(from_file) or not from_file), ("file", any(from_file))) if does]

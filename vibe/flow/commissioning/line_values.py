@@ -124,7 +124,9 @@ def _not_apart(line: LineAsked, fitted: FittedLine, duration_s: float, turns: fl
         return ""
     if _speed_open(fitted):
         within = 100 * fitted.speed_bins / (turns * line.order)
-        return f"The speed is known within {within:.2g} %, too little to tell {line.name} from the line next to it"
+        return (
+            f"The speed is known within {within:.2g} %, too little to distinguish {line.name} from the line next to it"
+        )
     away = fitted.apart_bins / duration_s
     return f"{line.name} cannot be parted from the line {away:.2g} Hz away within {duration_s:.3g} s"
 

@@ -75,7 +75,7 @@ class CaptureFigures:
     """The drive that the capture says it is of."""
     channels: tuple[str, ...] = ()
     recording: tuple[str, ...] = ()
-    """What the same recording in another file shares with it; empty where that cannot be told."""
+    """What the same recording in another file shares with it; empty where that cannot be determined."""
     duration_s: float | None = None
     sample_rate_hz: float | None = None
     top_hz: float | None = None
@@ -319,7 +319,7 @@ def counted_together(found: Sequence[Identification]) -> Counted | None:
 
 
 def to_identify(kinds: Sequence[RunKind], sizes: Sequence[int], most: int) -> set[int]:
-    """Places of the captures worth asking for counts: loaded ones first, then long ones."""
+    """Places of the captures from which counts are worth finding: loaded ones first, then long ones."""
     order: dict[RunKind, int] = {"rated load": 0, "load step": 1, "reversed": 2, "no load": 3, "run-in": 4}
     ranked = sorted(
         (place for place, kind in enumerate(kinds) if kind in order),

@@ -64,8 +64,8 @@ class Evidence:
             for stage in self.drive.stage
             if isinstance(stage, CycloidalStage | RvStage)
         ]
-        told = "none" if ratio is None else f"{float(abs(ratio)):g}"
-        return f"{told} ({'; '.join(counts)})" if counts else told
+        stated = "none" if ratio is None else f"{float(abs(ratio)):g}"
+        return f"{stated} ({'; '.join(counts)})" if counts else stated
 
     @property
     def points(self) -> list[str]:
@@ -287,7 +287,7 @@ def _parts(
 
 
 def unseen_tones(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:
-    """Tones that none of the captures could show, as the one that came nearest tells."""
+    """Tones that none of the captures could show, as the one that came nearest shows."""
     best: dict[str, Visibility] = {}
     for one in inside:
         for view in one.visibility:

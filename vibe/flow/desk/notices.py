@@ -33,7 +33,7 @@ LIMIT_S = 10.0
 PAUSES_S = (0.0, 60.0, 300.0)
 """Before each try; after the last one it is given up."""
 LEAST_BETWEEN_S, TIMES_COST = 30.0, 10.0
-"""Cases are asked for no oftener than this, and than ten times as long as asking takes."""
+"""Cases are asked for no oftener than this, and than ten times as long as a look takes."""
 FILE = "noticed.json"
 
 

@@ -49,11 +49,11 @@ class CaptureDiagnosis:
     findings: list[Finding]
     measured_at: datetime | None
     heard_probability: float | None = None
-    """That this drive was heard running; None where nothing could tell."""
-    unheard: Reason | None = None
-    """Why silence of this capture means nothing: the drive was not heard, or not all the time."""
+    """That this drive was detected running; None where nothing could show it."""
+    not_detected: Reason | None = None
+    """Why silence of this capture means nothing: the drive was not detected, or not all the time."""
     outside: Outside | None = None
-    """What was heard of machines around the drive."""
+    """What was detected of machines around the drive."""
     past: PastCapture | None = None
     """What later captures of the drive are compared with."""
     growths: Mapping[str, Growth] = field(default_factory=dict)
@@ -101,7 +101,7 @@ def diagnose_samples(
     oldest first, with which this one is compared. ``traced``: later ones will be compared with it, so that its traces
     are wanted even where it has nothing to be compared with.
     """
-    from vibe.diagnosis.alternatives.outside_machines import doubted_unheard
+    from vibe.diagnosis.alternatives.outside_machines import doubted_undetected
     from vibe.diagnosis.diagnose import diagnose
     from vibe.diagnosis.rules.unexplained_impacts import single_shocks
     from vibe.ingest import with_drift
@@ -117,8 +117,8 @@ def diagnose_samples(
     moves = moves_in(motion)
     reason = standstill(motion, drive) or stops(fit, motion)
     if reason is None and not moves:
-        heard = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
-        reason = contradiction(heard, drive)
+        recognition = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
+        reason = contradiction(recognition, drive)
     if reason is not None:
         quality = _marked(quality, {channel.name for channel in fit}, reason)
         fit = []
@@ -141,7 +141,7 @@ def diagnose_samples(
     combs: dict[str, CombEvidence] = {}
     seen: tuple[Visibility, ...] = ()
     if fit:
-        shortest_s = capture.stretch_count * min(channel.duration_s for channel in fit)
+        shortest_s = capture.segment_count * min(channel.duration_s for channel in fit)
         if moves:
             shortest_s = min(move.law.duration_s for move in moves)
         shown = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)
@@ -175,21 +175,21 @@ def diagnose_samples(
         outside = outside_of(reading, findings, table, analysis_request)
     remarks += single_shocks(case)
     heard_probability = None
-    unheard: Reason | None = None
+    not_detected: Reason | None = None
     if reading is not None and axis is not None:
         passed = gate(reading, axis, drive, table, findings)
-        heard_probability, unheard = passed.probability, passed.reason
-        if unheard is not None:
-            quality = _marked(quality, set(reading.samples), unheard)
-            findings = doubted_unheard(findings)
-    if past is not None and unheard is None:
+        heard_probability, not_detected = passed.probability, passed.reason
+        if not_detected is not None:
+            quality = _marked(quality, set(reading.samples), not_detected)
+            findings = doubted_undetected(findings)
+    if past is not None and not_detected is None:
         fell = fall(past, earlier, settings.diagnosis.past)
         remarks += fell.remarks
         if fell.reason is not None:
             quality = _marked(quality, set(fell.silent), fell.reason)
             if reading is not None and set(fell.silent) == set(reading.samples):
-                unheard = fell.reason
-                findings = doubted_unheard(findings)
+                not_detected = fell.reason
+                findings = doubted_undetected(findings)
     return CaptureDiagnosis(
         report=_capture_report(capture, quality, remarks, heard_probability),
         quality=quality,
@@ -200,7 +200,7 @@ def diagnose_samples(
         measured_at=capture.measured_at,
         outside=outside,
         heard_probability=heard_probability,
-        unheard=unheard,
+        not_detected=not_detected,
         past=past,
         growths=grown,
     )

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 
 class Progress(Protocol):
-    """Told how far the work has come."""
+    """Is called with how far the work has come."""
 
     def __call__(self, done: int, total: int, what: str) -> None: ...
 
@@ -141,7 +141,7 @@ def diagnosed_captures(
 
 
 def refuse_unread(reports: Sequence[CaptureReport], captures: Sequence[Path | Capture]) -> None:
-    """Refuse a report of which not one capture could be read. ``captures`` run beside ``reports``.
+    """Refuse a report of which not one capture could be read. ``captures`` run parallel to ``reports``.
 
     Raises:
         CaptureError: with the reason of the first.
@@ -188,14 +188,14 @@ def health_of(drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis]
     rejected_names = [q.channel for one in judged for q in one.quality if q.verdict == "rejected"]
     reasons = [r.text for one in judged for q in one.quality if q.verdict == "rejected" for r in q.reasons[:1]]
     reasons += [one.report.error for one in judged if one.report.error is not None]
-    unheard = [one.unheard for one in read if one.unheard is not None]
-    # One capture in which the drive was heard is enough to judge it by.
-    nowhere = (unheard[-1].text, unheard[-1].remedy) if read and len(unheard) == len(read) else None
+    not_detected = [one.not_detected for one in read if one.not_detected is not None]
+    # One capture in which the drive was detected is enough to judge it by.
+    nowhere = (not_detected[-1].text, not_detected[-1].remedy) if read and len(not_detected) == len(read) else None
     verdict = judge(
         findings, rows, len(usable), reasons, settings.judgement,
         tag=drive.tag, name=drive.name, rejected_channels=rejected_names,
         measured_at=latest.measured_at if latest is not None else None, blind=_blind(read, table),
-        unheard=nowhere,
+        not_detected=nowhere,
         consequence=None if drive.service is None else drive.service.consequence,
         steady_since=_steady_since(read, drive, settings),
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""A capture beside earlier ones of the same drive: which of them are alike, what grew, what fell."""
+"""A capture compared with earlier ones of the same drive: which of them are alike, what grew, what fell."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def past_of(reading: SignalAnalysis | None, capture: Capture) -> PastCapture | N
 
 
 def accepted(judged: Sequence[CaptureDiagnosis]) -> list[PastCapture]:
-    """What the captures leave in which the drive was heard."""
-    return [one.past for one in judged if one.past is not None and one.unheard is None]
+    """What the captures leave in which the drive was detected."""
+    return [one.past for one in judged if one.past is not None and one.not_detected is None]
 
 
 def alike(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSettings) -> list[PastCapture]:
@@ -89,7 +89,7 @@ def growths(now: PastCapture, earlier: Sequence[PastCapture], settings: PastSett
             band=named[int(found.band[row])],
         )
         for row, tone in enumerate(tones)
-        if found.growth[row] == found.growth[row]  # not where no band tells anything
+        if found.growth[row] == found.growth[row]  # not where no band shows anything
     }
 
 

@@ -95,7 +95,7 @@ def kept_files(store: Store, tag: str, settings: Settings) -> list[Path]:
 
 def kept_pasts(files: Sequence[Path]) -> list[PastCapture]:
     """What captures of a store left for later ones, in their order; without those that left nothing, as older programs
-    kept them, or whose file is damaged, which `vibe history verify` tells."""
+    kept them, or whose file is damaged, which `vibe history verify` shows."""
     return [past for past in map(_kept, files) if past is not None]
 
 

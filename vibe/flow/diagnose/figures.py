@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence, PlotData
     from vibe.core.health import Finding
-    from vibe.core.tones import ToneTable
+    from vibe.core.tones import Tone, ToneTable
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 
@@ -42,7 +42,7 @@ def _comb_plots(
     ]
     highest = 1.08 * max(line.order for line in comb.lines)
     tone = table.tone(finding.tone) if finding.tone is not None else None
-    about = next((t for t in table.tones if t.id == comb.tone and combs.get(t.id) is comb), tone)
+    about = named_by(finding, comb, combs, table)
     what = f"the comb of {part_in_words(about.component)} ({about.defect})" if about is not None else "a comb"
     shown: list[PlotData] = [
         plot_data.comb_plot(
@@ -70,6 +70,16 @@ def _comb_plots(
         )
     )  # fmt: skip
     return shown
+
+
+def named_by(finding: Finding, comb: CombEvidence, combs: Mapping[str, CombEvidence], table: ToneTable) -> Tone | None:
+    """The tone by which a comb of a finding is called: the finding's own where it shares the comb, as a lobe and an
+    output pin do, else the comb's."""
+    own = finding.tone
+    if own is not None and combs.get(own) is comb:
+        return table.tone(own)
+    named = next((tone for tone in table.tones if tone.id == comb.tone and combs.get(tone.id) is comb), None)
+    return named if named is not None or own is None else table.tone(own)
 
 
 def _line_plots(finding: Finding, reading: SignalAnalysis) -> tuple[PlotData, ...]:

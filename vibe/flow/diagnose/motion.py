@@ -94,7 +94,7 @@ def standstill(motion: Motion | None, drive: Drive) -> Reason | None:
 
 
 def stops(channels: Sequence[Channel], motion: Motion | None) -> Reason | None:
-    """Why nothing is said of a drive that is heard to stand for a part of the time, where no sensor tells its moves."""
+    """Why nothing is said of a drive that is found to stand for a part of the time, where no sensor shows its moves."""
     from vibe.spectra.speed.standstill import standing
 
     if motion is not None or not channels:

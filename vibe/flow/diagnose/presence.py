@@ -1,4 +1,4 @@
-"""Is this the drive, and does it run? Silence means something only where the drive itself was heard."""
+"""Is this the drive, and does it run? Silence means something only where the drive itself was detected."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 OWN_PARTS = ("stage", "bearing")
 SPEAKS_FROM = 0.9
-"""Probability from which a damaged part is proof enough that its drive was heard."""
+"""Probability from which a damaged part is proof enough that its drive was detected."""
 NOT_AGAINST = -4.6
 """Log odds of the drive's own lines, ln 1/99, below which they count so much against it that damage is taken for
 another machine's."""
@@ -28,7 +28,8 @@ FEWEST_TURNS = 100.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:
-    """``probability`` that the drive was heard (None: nothing could tell), and why its silence means nothing, if so."""
+    """``probability`` that the drive was detected (None: nothing could show it), and why its silence means nothing, if
+    so."""
 
     probability: float | None
     reason: Reason | None
@@ -42,11 +43,10 @@ def axis_of(reading: SignalAnalysis, drive: Drive) -> Axis:
 
 
 def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, findings: Sequence[Finding]) -> Gate:
-    """Whether the drive was heard in ``reading`` (``axis``: of its spectra), running all the time.
+    """Whether the drive was detected in ``reading`` (``axis``: of its spectra), running all the time.
 
-    A damaged part of its own, once named, proves that it was heard; a machine that is not this drive names none but by
-    chance, unless it is a drive of another ratio, whose parts meet in places of their own.
-    """
+    A damaged part of its own, once named, proves that it was detected; a machine that is not this drive names none but
+    by chance, unless it is a drive of another ratio, whose parts meet in places of their own."""
     from vibe.spectra.identity.presence import LONGEST_GAP_S, envelope_axis, gap_s, presence
     from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
 
@@ -70,15 +70,15 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if first is None or was is None:
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
     others: list[Rival] = []
-    if was.heard or speaks:
+    if was.detected or speaks:
         others = rivals(axis, families, spread, spread if pulsed else SLIP)
         was = ask(rival=[order for other in others for order in other.combs]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
-    if speaks and first.log_odds >= NOT_AGAINST and (was.heard or not another):
+    if speaks and first.log_odds >= NOT_AGAINST and (was.detected or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
-    if not was.heard:
-        return Gate(probability=was.probability, reason=_not_heard(was, reading, families, short, another))
+    if not was.detected:
+        return Gate(probability=was.probability, reason=_not_detected(was, reading, families, short, another))
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
     if gap >= LONGEST_GAP_S:
         return Gate(probability=was.probability, reason=_not_steady(gap))
@@ -86,7 +86,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
 
 
 def similar_machines(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable) -> tuple[float, ...]:
-    """Speeds, relative to the drive's own, at which another machine of its kind is heard on ``axis``."""
+    """Speeds, relative to the drive's own, at which another machine of its kind is detected on ``axis``."""
     from vibe.spectra.identity.similar_machine import speeds_alike
 
     families = families_of(drive, table)
@@ -134,7 +134,7 @@ def _gears(mesh: Tone, stage: object) -> Family:
 
 
 def _without_families(reading: SignalAnalysis, families: Sequence[Family], short: bool) -> Reason | None:
-    """Of a shaft with bearings no mesh can be heard; that something turns at its speed is all that can be asked."""
+    """Of a shaft with bearings no mesh can be detected; that something turns at its speed is all that can be asked."""
     if families:
         return _reason(
             "the band measured holds none of this drive's meshes, so nothing shows that it is this drive",
@@ -151,7 +151,7 @@ def _without_families(reading: SignalAnalysis, families: Sequence[Family], short
     )
 
 
-def _not_heard(
+def _not_detected(
     was: Presence, reading: SignalAnalysis, families: Sequence[Family], short: bool, another: bool
 ) -> Reason:
     meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)

@@ -31,19 +31,19 @@ def recognised(
     return recognise(rows, candidates, tag, tachometer=tachometer)
 
 
-def contradiction(heard: Recognition | None, drive: Drive) -> Reason | None:
-    """Why nothing can be said of this drive from what was heard; None where it may be its own."""
+def contradiction(found: Recognition | None, drive: Drive) -> Reason | None:
+    """Why nothing can be said of this drive from what was detected; None where it may be its own."""
     from vibe.ingest.route import field_rules
 
-    if heard is None:
+    if found is None:
         return None
-    if heard.verdict == "other drive":
-        return field_rules.wrong_drive(drive.tag, likely(heard))
-    if heard.verdict == "other speed" and heard.speed is not None:
-        return field_rules.out_of_range(drive, heard.speed.input_hz)
+    if found.verdict == "other drive":
+        return field_rules.wrong_drive(drive.tag, likely(found))
+    if found.verdict == "other speed" and found.speed is not None:
+        return field_rules.out_of_range(drive, found.speed.input_hz)
     return None
 
 
-def likely(heard: Recognition) -> list[str]:
+def likely(found: Recognition) -> list[str]:
     """Drives that explain the lines about as well as the best one does."""
-    return [tag for tag, odds in heard.better if odds > heard.better[0][1] - EQUALLY_LIKELY]
+    return [tag for tag, odds in found.better if odds > found.better[0][1] - EQUALLY_LIKELY]

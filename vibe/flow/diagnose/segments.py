@@ -36,7 +36,7 @@ Tell = Callable[[int, int], None]
 
 
 def silent(done: int, total: int) -> None:
-    """Tells nobody."""
+    """Reports to nobody."""
 
 
 def assessed(
@@ -52,21 +52,21 @@ def assessed(
     Raises:
         CaptureError: the file cannot be read to its end.
     """
-    from vibe.ingest import assess, dead_channels, over_stretches
+    from vibe.ingest import assess, dead_channels, over_segments
 
     ranges = ranges_m_s2 or {}
-    total = capture.stretch_count
+    total = capture.segment_count
     verdicts = []
-    for number, stretch in enumerate(capture.stretches(), start=1):
+    for number, segment in enumerate(capture.segments(), start=1):
         single = [
             assess(channel, speed_hz=speed_hz, sensor_range_m_s2=ranges.get(channel.name), planned=planned)
-            for channel in stretch.channels
+            for channel in segment.channels
         ]
-        verdicts.append(dead_channels(stretch.channels, single))
+        verdicts.append(dead_channels(segment.channels, single))
         tell(number, 2 * total)
     if len(verdicts) == 1:
         return Assessed(quality=verdicts[0], fit=(0,))
-    quality = tuple(over_stretches(of_one, capture.duration_s) for of_one in zip(*verdicts, strict=True))
+    quality = tuple(over_segments(of_one, capture.duration_s) for of_one in zip(*verdicts, strict=True))
     names = {one.channel for one in quality if one.verdict != "rejected"}
     fit = tuple(
         number
@@ -108,27 +108,27 @@ def read_over(
 
     if moves:
         return _read_moves(capture, names, analysis_request, moves, tell), []
-    total = capture.stretch_count
+    total = capture.segment_count
     joined = Joined(total)
     left_out: list[tuple[int, str]] = []
-    for number, stretch in enumerate(capture.stretches()):
+    for number, segment in enumerate(capture.segments()):
         tell(total + number, 2 * total)
         if number not in fit:
-            joined.skip(stretch.channels[0].duration_s)
+            joined.skip(segment.channels[0].duration_s)
             left_out.append((number, "its quality"))
             continue
-        heard = analyse_segment(
-            [channel for channel in stretch.vibration if channel.name in names],
-            stretch.tachometer if pulses else None,
+        analysis = analyse_segment(
+            [channel for channel in segment.vibration if channel.name in names],
+            segment.tachometer if pulses else None,
             analysis_request,
             joined.first,
         )
-        why = joined.add(heard)
-        # Else it would be held while the next one is heard.
-        del heard
+        why = joined.add(analysis)
+        # Else it would be held while the next one is analysed.
+        del analysis
         if why is not None:
             left_out.append((number, why))
-    whole = joined.heard()
+    whole = joined.whole()
     # What was gathered for it is not needed any more.
     del joined
     return analysis_of(whole, analysis_request), _in_words(left_out, capture)
@@ -147,19 +147,19 @@ def _read_moves(
     joined = Joined(len(moves), apart=True)
     for number, move in enumerate(moves):
         tell(len(moves) + number, 2 * len(moves))
-        heard = analyse_segment(
+        analysis = analyse_segment(
             of_move(channels, move), None, analysis_request, joined.first, known=(move.law, estimate_of(move))
         )
-        joined.add(heard)
-    return analysis_of(joined.heard(), analysis_request)
+        joined.add(analysis)
+    return analysis_of(joined.whole(), analysis_request)
 
 
 def _in_words(left_out: Sequence[tuple[int, str]], capture: Capture) -> list[str]:
     if not left_out or capture.longer is None:
         return []
     length_s = capture.longer.duration_s / capture.longer.count
-    told = ", ".join(f"{number * length_s / 60:.1f} min ({why})" for number, why in left_out[:5])
+    which = ", ".join(f"{number * length_s / 60:.1f} min ({why})" for number, why in left_out[:5])
     more = f" and {len(left_out) - 5} more" if len(left_out) > 5 else ""
     return [
-        f"{len(left_out)} of {capture.longer.count} segments of {length_s:.0f} s are left out, those from {told}{more}"
+        f"{len(left_out)} of {capture.longer.count} segments of {length_s:.0f} s are left out, those from {which}{more}"
     ]

@@ -29,7 +29,7 @@ SLOW_SHAFT_LINES = 12
 SHAFT_LINES = 60
 """Harmonics that the input, and a shaft about as fast, may make in the envelope (common practice)."""
 STRIKING_LINES = 40
-"""Harmonics of the drive's own parts that strike or mesh, and of a declared machine beside it (common practice)."""
+"""Harmonics of the drive's own parts that strike or mesh, and of a declared machine next to it (common practice)."""
 LEAST_SLIP_HZ = 0.02
 """Slip of a motor, in turns per second, below which a capture of usual length cannot resolve its pole pass from the
 twice line (common practice)."""
@@ -192,7 +192,7 @@ def _mesh_sidebands(mesh: Tone, table: ToneTable) -> tuple[float, ...]:
 
 
 def _field(drive: Drive) -> tuple[OwnedLines, ...]:
-    """Line and twice line frequency; beside the latter the pole pass, which moves with the slip."""
+    """Line and twice line frequency; next to the latter the pole pass, which moves with the slip."""
     from vibe.spectra.attribution.line_attribution import OwnedLines
 
     motor = drive.motor
@@ -217,7 +217,7 @@ def candidate_of(drive: Drive, table: ToneTable) -> Candidate:
 
 
 def _harmonics(drive: Drive, tone: Tone) -> int:
-    """Harmonics that tell of a tone: all that can be seen where it cannot slip, few of what random slip smears.
+    """Harmonics that show a tone: all that can be seen where it cannot slip, few of what random slip smears.
 
     Of a cage only those that no race owns: as many lines as elements make the outer race's own, or the inner race's
     where the cage is seen from the inner ring or from a load that turns with it.

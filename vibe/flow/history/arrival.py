@@ -41,7 +41,8 @@ class ArrivalResult:
 
 
 def judge_arrival(job: ArrivalJob) -> ArrivalResult:
-    """Read, find the drive, judge and write aside. Raises: OutputError where the store cannot be written."""
+    """Read, find the drive, judge and write it to its own folder. Raises: OutputError where the store cannot be
+    written."""
     from vibe.flow.diagnose.earlier_diagnoses import kept_files
     from vibe.flow.history.bulk_import import Delivery, JudgingJob, judge_capture
     from vibe.history.store.store import Store

@@ -64,7 +64,7 @@ def record_of(
     time_zone: str | None = None,
     earlier: Sequence[PastCapture] = (),
 ) -> Record:
-    """One capture, judged beside ``earlier`` ones of its drive, as it is kept.
+    """One capture, judged together with ``earlier`` ones of its drive, as it is kept.
 
     Raises:
         CaptureError: it does not say when it was measured, or says so without offset and no ``time_zone`` is given.
@@ -149,7 +149,7 @@ def _speed(judged: CaptureDiagnosis, capture: Capture, drive: Drive) -> tuple[fl
 
 
 def _kept(judged: CaptureDiagnosis) -> Kept:
-    """As good as the worst of the channels that were analysed: a dead one beside good ones gives no values at all."""
+    """As good as the worst of the channels that were analysed: a dead one among good ones gives no values at all."""
     if judged.reading is None:
         return "rejected"
     verdicts = {q.verdict for q in judged.quality if q.channel in judged.reading.samples}
@@ -157,7 +157,7 @@ def _kept(judged: CaptureDiagnosis) -> Kept:
 
 
 SHORT_MEASURES = ("acceleration_rms", "acceleration_rms_high", "acceleration_peak")
-"""Levels that a tenth of a second tells as well: many periods of what acceleration consists of."""
+"""Levels that a tenth of a second shows as well: many periods of what acceleration consists of."""
 
 
 def _levels_of_short(judged: CaptureDiagnosis, capture: Capture) -> list[Level]:

@@ -208,8 +208,8 @@ class Gatherer:
         states, found, sisters = [], [], []
         group = self.rules.group
         for looked in look.series:
-            told = book.limits(look.kind, looked.key, looked.baseline)
-            limits = limits_of(looked, told, look.drive, self.limits, self.history)
+            sister_limits = book.limits(look.kind, looked.key, looked.baseline)
+            limits = limits_of(looked, sister_limits, look.drive, self.limits, self.history)
             state = state_of(looked, limits, self.rules, self.history)
             if state is None:
                 continue

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _MEASURES = (("share", "acceleration_rms"), ("velocity_share", "velocity_rms"))
 """Shares, and the level of which they are shares."""
 LOAD_MOVED, SPEED_MOVED = 10.0, 0.02
-"""Points of load and share of speed from which a move is told (common practice)."""
+"""Points of load and share of speed from which a move is mentioned (common practice)."""
 _NOW = 3
 """Captures whose mean counts as now: one alone may be an outlier."""
 
@@ -83,7 +83,8 @@ def _grown(looked: Sequence[SeriesView], name: Callable[[SeriesView], str]) -> d
 def _shifts(
     looked: SeriesView, before: Sequence[At], now: Sequence[At], seen: Mapping[str, CaptureSeen]
 ) -> tuple[Shift, ...]:
-    """Speed and load, where they are not those of the baseline; what they do to the level is told of both together."""
+    """Speed and load, where they are not those of the baseline; what they do to the level is stated of both
+    together."""
     from vibe.core.records.level_change import Shift
 
     found: list[Shift] = []

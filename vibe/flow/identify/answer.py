@@ -89,13 +89,13 @@ def together(found: Sequence[Identification]) -> tuple[Counts, ...]:
     from math import prod
 
     weighed = [one for one in found if one.candidates]
-    telling = [one for one in weighed if one.none < 0.5] or weighed
-    pairs = {(c.lobes, c.ring_pins): c for one in telling for c in one.candidates}
+    clear = [one for one in weighed if one.none < 0.5] or weighed
+    pairs = {(c.lobes, c.ring_pins): c for one in clear for c in one.candidates}
     weights = {}
     for key in pairs:
-        own = [next((c.probability for c in one.candidates if (c.lobes, c.ring_pins) == key), 0.0) for one in telling]
+        own = [next((c.probability for c in one.candidates if (c.lobes, c.ring_pins) == key), 0.0) for one in clear]
         weights[key] = prod(max(UNLIKELIEST, probability) for probability in own)
-    rest = prod(max(UNLIKELIEST, one.none) for one in telling)
+    rest = prod(max(UNLIKELIEST, one.none) for one in clear)
     total = sum(weights.values()) + rest
     ranked = sorted(weights, key=lambda key: -weights[key])
     return tuple(
@@ -105,7 +105,7 @@ def together(found: Sequence[Identification]) -> tuple[Counts, ...]:
 
 
 def as_json(found: Sequence[Identification]) -> str:
-    """What each capture tells, and what all of them together, as JSON."""
+    """What each capture shows, and what all of them together, as JSON."""
     import json
     from dataclasses import asdict
 

@@ -41,7 +41,7 @@ def identify_files(
     drive_path: Path | None = None,
     motor: SlipReference | None = None,
 ) -> tuple[Identification, ...]:
-    """What each capture tells.
+    """What each capture shows.
 
     Raises:
         CallError: the range of speeds or the tooth differences make no sense. ConfigError: the drive file is wrong.
@@ -64,7 +64,7 @@ def identify_captures(
     drive: Drive | None = None,
     motor: SlipReference | None = None,
 ) -> tuple[Identification, ...]:
-    """What each capture tells; poles and line frequency are those of ``drive`` unless ``motor`` is given.
+    """What each capture shows; poles and line frequency are those of ``drive`` unless ``motor`` is given.
 
     Raises:
         CallError: ``drive`` is of a kind that is not searched for.
@@ -199,7 +199,7 @@ def _ratio(counts: Sequence[Counts], found: WeighedKinds) -> Answer:
 
 
 def _mesh(found: WeighedKinds, kinds: Sequence[PairKind]) -> str:
-    """Whether the mesh itself was heard."""
+    """Whether the mesh itself was detected."""
     best = found.weighed[0]
     order = kinds[best.kind].ring_pins
     if order + 2 > found.top_order:

@@ -181,7 +181,7 @@ def _client(address: str) -> Any:
     except ImportError as error:
         raise CallError("--cluster needs the optional package distributed: install vibe[cluster]") from error
     for name in list(logging.root.manager.loggerDict):
-        # What they have to tell is reported here, in sentences.
+        # What they have to say is reported here, in sentences.
         if name.partition(".")[0] in ("distributed", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
     found: list[Any] = []
@@ -189,7 +189,8 @@ def _client(address: str) -> Any:
     def ask() -> None:
         try:
             found.append(Client(address, timeout=ANSWER_S, set_as_default=False, name="vibe"))
-        except (OSError, ValueError, TypeError, RuntimeError) as error:
+        except Exception as error:
+            # Also AssertionError, by which the library says that its own loop was not begun within ten seconds.
             found.append(error)
 
     # In a thread: the library waits for ever where something listens that says nothing.

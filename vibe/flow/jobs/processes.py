@@ -59,7 +59,7 @@ class Processes:
         return Processes(1, self._common)
 
     def look(self) -> None:
-        """Processes of this machine tell by themselves when they die."""
+        """Processes of this machine report by themselves when they die."""
 
     def close(self) -> None:
         """All work is done."""

@@ -9,7 +9,7 @@ from pathlib import Path
 from vibe.core.errors import CallError
 
 Stamp = tuple[tuple[int, int], ...]
-"""Size and time of change of a capture and of what stands beside it."""
+"""Size and time of change of a capture and of what stands next to it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +27,7 @@ def arrivals(
     folder: Path,
     *,
     find: Callable[[Path], tuple[Path, ...]],
-    beside: Callable[[Path], tuple[Path, ...]],
+    sidecars: Callable[[Path], tuple[Path, ...]],
     redo: set[Path] | None = None,
 ) -> Iterator[Arrivals]:
     """Each ``next`` looks once, and never ends; how long to wait between two looks is the caller's business.
@@ -48,7 +48,7 @@ def arrivals(
         place = _place(folder)
         try:
             found = () if place is None else find(folder)
-            now = {path: stamp for path in found if (stamp := _stamp((path, *beside(path)))) is not None}
+            now = {path: stamp for path in found if (stamp := _stamp((path, *sidecars(path)))) is not None}
         except (OSError, CallError):  # pulled while it was looked at
             place, now = None, {}
         # An empty folder that is another one than before is where a card was.

@@ -76,7 +76,7 @@ def check_files(
 
 
 def _of_segments(progress: Callable[[int, int, str], None] | None, name: str) -> Tell:
-    """Told of the segments of one file. They are read twice where a diagnosis follows, and once here."""
+    """Is called with the segments of one file. They are read twice where a diagnosis follows, and once here."""
 
     def tell(done: int, twice: int) -> None:
         if progress is not None:

@@ -230,7 +230,7 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     about_drive = [] if silent is None else [silent]
     if silent is None or silent.verdict != "rejected":
         about_drive += _about_drive(capture, recognised_drive, drive, asked)
-    longer = capture.stretch_count
+    longer = capture.segment_count
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)
@@ -307,7 +307,7 @@ def against_plan(
         return field_rules.Setting(taken=taken, planned=planned, lost=lost, promised=len(promised), crowded=crowded)
 
     def planned_s(tone: Tone) -> float:
-        return needed_duration_s(tone, table, speed_hz, beside_strong=True)[0]
+        return needed_duration_s(tone, table, speed_hz, near_strong=True)[0]
 
     return field_rules.settings(
         setting(length_s, plan.duration_s, length_s, plan.sample_rate_hz),

@@ -65,7 +65,7 @@ def the_route_in(paths: Sequence[Path]) -> Path | None:
     """The route file among what was named; None: there are drives only.
 
     Raises:
-        CallError: a route beside anything else.
+        CallError: a route together with anything else.
     """
     route = next((path for path in paths if is_route(path)), None)
     if route is not None and len(paths) > 1:
@@ -122,7 +122,7 @@ def plan_route(route_path: Path, out: Path | None, force: bool, *, pdf: bool | N
         return RoutePlanOutcome(plan=plan)
     cautions = plan_cautions()
     phone = {"phone.html": phone_html(plan, cautions)}
-    written = write_route_plan(plan, out, force=force, cautions=cautions, pdf=pdf is not False, beside=phone)
-    made = (written.html, written.pdf, *written.beside, written.readings, written.csv, written.json)
+    written = write_route_plan(plan, out, force=force, cautions=cautions, pdf=pdf is not False, further=phone)
+    made = (written.html, written.pdf, *written.further, written.readings, written.csv, written.json)
     files = tuple(file for file in made if file is not None)
     return RoutePlanOutcome(plan=plan, files=files, folders=written.folders, remarks=written.remarks)

@@ -99,7 +99,7 @@ class Round:
         redo: set[Path] = set()
         readings = _Rereading(self)
         was_away = False
-        for step in arrivals(self.folder, find=find_captures, beside=sidecar_paths, redo=redo):
+        for step in arrivals(self.folder, find=find_captures, sidecars=sidecar_paths, redo=redo):
             if step.away or was_away:
                 # What could not be read as the card was pulled is read again.
                 redo |= {path for path, look in looks.items() if look.seen.error is not None}
@@ -276,7 +276,7 @@ def _with_exchanges(looks: Sequence[FieldResult], before: Earlier, rules: FieldR
 def _with_shifts(
     looks: Sequence[FieldResult], files: Sequence[FileSeen], before: Earlier, rules: FieldRules
 ) -> list[FileSeen]:
-    """Points all of whose bands moved alike since the earlier round are reported as such; ``files`` run beside
+    """Points all of whose bands moved alike since the earlier round are reported as such; ``files`` run parallel to
     ``looks``."""
     from vibe.ingest.route import field_rules
     from vibe.spectra.identity.level_shift import fallen_db, shift

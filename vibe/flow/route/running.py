@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from vibe.spectra.identity.recognition import Candidate, Recognition
 
 PLAIN = 45.0
-"""Log odds of the lines above the shaft's own from which on the drive is heard. Of captures that show nothing of the
+"""Log odds of the lines above the shaft's own from which on the drive is detected. Of captures that show nothing of the
 drive, made by generators of others (``tests/worlds``), 27 reach 40 at most; two thirds of those of running ones lie
 above 45."""
 LONGEST_TURNS = 500.0
@@ -42,12 +42,12 @@ def not_running(
     settings: Settings,
     others: Mapping[str, Candidate],
 ) -> Reason | None:
-    """Why the channels ``fit`` of ``capture`` show nothing of ``drive``; None where it is heard, or where another
+    """Why the channels ``fit`` of ``capture`` show nothing of ``drive``; None where it is detected, or where another
     reason concerns whose lines these are. ``found``: what recognition says of them.
 
     Few lines at the level of a sensor's noise are no proof, nor at a speed outside the range those at a level that no
     running machine has: lines of others fit some speed or other. With pulses of its own the capture is limited only: it
-    turns, and another try would hear no more of it.
+    turns, and another try would show no more of it.
     """
     from vibe.spectra.speed.standstill import loudest
 
@@ -63,7 +63,7 @@ def not_running(
     if found.verdict == "other drive":
         return None
     judged = diagnose_samples(_beginning(capture, fit, drive), asked, table, settings, others)
-    reason = judged.unheard
+    reason = judged.not_detected
     if reason is None or reason.code != "not_heard":
         return None
     if pulsed:

@@ -1,4 +1,4 @@
-"""An earlier run beside this one: which of its reports belong to a drive, and what changed since."""
+"""An earlier run compared with this one: which of its reports belong to a drive, and what changed since."""
 
 from __future__ import annotations
 

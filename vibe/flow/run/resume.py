@@ -151,7 +151,7 @@ def _record(path: Path, schema: str) -> dict[str, Any] | None:
 class Journal:
     """The journal of one folder, held by this process.
 
-    ``was_interrupted`` tells that an earlier run never came to its end; ``title``, ``run`` (its name) and ``drives``
+    ``was_interrupted`` shows that an earlier run never came to its end; ``title``, ``run`` (its name) and ``drives``
     (those whose pages it might write) are that run's.
     """
 
@@ -265,7 +265,7 @@ def _opened(path: Path) -> Journal:
 
 
 def sweep(out: Path, tags: Sequence[str], scripts: Collection[str]) -> None:
-    """Remove what a killed run had begun to write, told by its name; nothing else."""
+    """Remove what a killed run had begun to write, known by its name; nothing else."""
     places: list[tuple[Path, Collection[str]]] = [(out, RUN_PAGES), (out / "assets", scripts)]
     places += [(out / safe_name(tag), (*PAGES, STAMP)) for tag in tags]
     for folder, names in places:

@@ -68,7 +68,7 @@ def _look(path: Path, common: _Common) -> CaptureHeader:
 
 
 def _do_job(job: _Job, common: _Common) -> DriveResult:
-    """One drive of a run, in whatever process. What goes wrong with it is told, and costs no other drive."""
+    """One drive of a run, in whatever process. What goes wrong with it is reported, and costs no other drive."""
     try:
         if not job.force:
             _refuse_existing(job)
@@ -146,7 +146,7 @@ def run_recipe(
 
     Where an earlier run of the same recipe into the same folder was interrupted, drives that it finished are kept, and
     ``say`` is informed before the work begins; ``force`` does all of them again. A drive that cannot be reported is
-    told in ``failures`` and stands in the index as unknown; the others go on. ``pdf`` and ``earlier`` overrule the
+    reported in ``failures`` and stands in the index as unknown; the others go on. ``pdf`` and ``earlier`` overrule the
     recipe. ``store``: a history, with whose captures of each drive these are compared. ``readings``: what was read at
     the stops, in one file, instead of the recipe's own.
 
@@ -184,9 +184,9 @@ def run_recipe(
                 workers if workers is not None else min(len(plant.drives), os.cpu_count() or 1), cluster=cluster,
                 common=common, sees=(plant.folder, *plant.files.values()), writes=(target,),
             ) as executor:  # fmt: skip
-                told = captures_of(plant, target, common.search, executor, _look)
+                gathered = captures_of(plant, target, common.search, executor, _look)
                 verdicts = field_verdicts(plant, target, executor, past)
-                jobs = _jobs(plant, told, target, past, force=force, pdf=printed, journal=journal)
+                jobs = _jobs(plant, gathered, target, past, force=force, pdf=printed, journal=journal)
                 jobs = [_with_verdicts(_on_route(job, plant), verdicts) for job in jobs]
                 mine = {job.tag for job in jobs if job.force or _is_free(job)}
                 journal.begin(recipe.title, mine, afresh=force or not resumes)
@@ -207,7 +207,7 @@ def run_recipe(
                 more = f" ({len(failures) - 1} more drives like it)" if len(failures) > 1 else ""
                 raise CallError(f"{failures[0]}{more}")
             outcome = summed_up(
-                plant, told, results, target, force=force or resumes, kept=tuple(kept), verdicts=verdicts
+                plant, gathered, results, target, force=force or resumes, kept=tuple(kept), verdicts=verdicts
             )
         except KeyboardInterrupt as stop:
             if jobs:
@@ -228,7 +228,7 @@ def _nobody(_: str) -> None:
 
 def _jobs(
     plant: Plant,
-    told: Gathered,
+    gathered: Gathered,
     target: Path,
     past: Mapping[str, tuple[Path, ...]],
     *,
@@ -245,10 +245,10 @@ def _jobs(
             earlier=past.get(tag, ()), out=target,
             force=force or tag in replaced,
             made_from=shared
-            | drive_hashes(plant, tag, (told.hashes[path] for path in files))
+            | drive_hashes(plant, tag, (gathered.hashes[path] for path in files))
             | ({"the history": texts_hash(path.name for path in past[tag])} if past.get(tag) else {}),
         )
-        for tag, files in told.by_drive.items()
+        for tag, files in gathered.by_drive.items()
     ]  # fmt: skip
 
 

@@ -36,7 +36,7 @@ class _Compared:
 
 def summed_up(
     plant: Plant,
-    told: Gathered,
+    gathered: Gathered,
     results: Sequence[DriveResult],
     target: Path,
     *,
@@ -54,16 +54,16 @@ def summed_up(
 
     failures = {result.row.tag: result.failure for result in results if result.failure is not None}
     folders = [target, plant.folder, *{path.parent for path in plant.files.values()}]
-    compared = _compared(plant, told, [_placeless(result.row, folders) for result in results])
-    told = replace(told, unused=[without_places(text, folders) for text in told.unused])
+    compared = _compared(plant, gathered, [_placeless(result.row, folders) for result in results])
+    gathered = replace(gathered, unused=[without_places(text, folders) for text in gathered.unused])
     missing: list[Missing] = []
     if plant.route is not None:
         missing = not_visited(plant.route, compared.reports, failures)
     stops = {stop.drive for stop in plant.route.stop} if plant.route is not None else set()
-    without = [tag for tag in plant.files if tag not in told.by_drive]
+    without = [tag for tag in plant.files if tag not in gathered.by_drive]
     back = verdicts.retakes()
     files = write_index(
-        compared.rows, target, title=plant.recipe.title, captures_without_drive=told.unused,
+        compared.rows, target, title=plant.recipe.title, captures_without_drive=gathered.unused,
         drives_without_capture=without, force=force, on_route=plant.route is not None, not_visited=missing,
         retakes=_together(back, [one for report in compared.reports.values() for one in retakes(report)]),
         remarks=compared.said, of_round=None if verdicts.call is None else verdicts.call.counts,
@@ -72,7 +72,7 @@ def summed_up(
     noticed = dict.fromkeys(text for row in compared.rows for text in row.noticed)
     said = [
         *([] if plant.readings is None else plant.readings.remarks),
-        *told.unused,
+        *gathered.unused,
         *noticed,
         *compared.said,
         *failures.values(),
@@ -89,7 +89,7 @@ def summed_up(
         rows=tuple(compared.rows),
         index=files.html,
         remarks=tuple(said),
-        rejected=any(result.bad for result in results) or bool(told.unused) or bool(back),
+        rejected=any(result.bad for result in results) or bool(gathered.unused) or bool(back),
         acting=any(row.state == "act" for row in compared.rows),
         failures=tuple(failures.values()),
         defect=any(result.defect for result in results),
@@ -97,7 +97,7 @@ def summed_up(
     )
 
 
-def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compared:
+def _compared(plant: Plant, gathered: Gathered, rows: Sequence[IndexRow]) -> _Compared:
     """Rows with what was noticed while the captures were gathered, and with what changed since last time."""
     from vibe.core.health import Health
 
@@ -107,7 +107,7 @@ def _compared(plant: Plant, told: Gathered, rows: Sequence[IndexRow]) -> _Compar
     if plant.earlier is not None:
         compared.said += plant.earlier.remarks
     for given in rows:
-        row = replace(given, noticed=(*told.remarks.get(given.tag, ()), *given.noticed))
+        row = replace(given, noticed=(*gathered.remarks.get(given.tag, ()), *given.noticed))
         if row.files is not None:
             report = Health.model_validate_json(_read_back(row.files.json))
             compared.reports[row.tag] = report

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from vibe.flow.samples.parallel_writing import made
+from vibe.flow.samples.parallel_writing import counting, made
 from vibe.storage.files import check_folder
 
 
@@ -39,10 +39,6 @@ def make_commissioning(
     check_folder(out)
     given, jobs = takings(out, spec=spec, only=only, force=force)
 
-    def tell(done: int, _: object) -> None:
-        if progress is not None:
-            progress(done, len(jobs), "captures")
-
-    made(take, jobs, workers=workers, done=tell, again="--workers 1 --force")
+    made(take, jobs, workers=workers, done=counting(progress, len(jobs)), again="--workers 1 --force")
     files = write_sets(out, given, jobs, force=force)
     return SampleSets(files=files, truth=out / TRUTH, captures=len(jobs))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vibe.flow.samples.parallel_writing import made
+from vibe.flow.samples.parallel_writing import counting, made
 from vibe.storage.files import check_folder, write_whole
 
 if TYPE_CHECKING:
@@ -48,13 +48,9 @@ def make_practice(
     check_folder(out)
     jobs = takings(out, spec=spec, only=only, months=months, force=force)
 
-    def tell(done: int, _: object) -> None:
-        if progress is not None:
-            progress(done, len(jobs), "captures")
-
     # Long captures first, so that no process is left alone with one at the end.
     ordered = sorted(jobs, key=lambda job: -job.entry.seconds * job.entry.rate_hz)
-    results = made(take, ordered, workers=workers, done=tell, again="--workers 1 --force")
+    results = made(take, ordered, workers=workers, done=counting(progress, len(jobs)), again="--workers 1 --force")
     paths = {(job.month, job.drive.tag): result for job, result in zip(ordered, results, strict=True)}
     pairs = [(job, paths[job.month, job.drive.tag]) for job in jobs]
     truth = write_whole(out / TRUTH, truth_text(pairs, out), force=force)

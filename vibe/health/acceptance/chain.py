@@ -23,7 +23,7 @@ _WORDS: tuple[tuple[Measurand, tuple[str, ...]], ...] = (
 
 
 def measurand(instrument: Instrument) -> Measurand | None:
-    """What an instrument measures: as stated, else by its name; None where the name tells nothing."""
+    """What an instrument measures: as stated, else by its name; None where the name says nothing."""
     if instrument.measures is not None:
         return instrument.measures
     name = instrument.what.lower()

@@ -115,7 +115,7 @@ def _chance(finding: Finding) -> float:
 
 
 def identity(requirement: Requirement, counted: Sequence[Counted], ordered: str, why_not: str) -> Outcome:
-    """The counts of the plate against what the signal says: all captures that tell must agree."""
+    """The counts of the plate against what the signal says: all captures that show must agree."""
     fits = [one for one in counted if one.answer == "pass"]
     other = [one for one in counted if one.answer == "fail"]
     answer: Answer = "undetermined"

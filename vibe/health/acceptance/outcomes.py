@@ -325,7 +325,7 @@ def _unmeasured(requirement: Requirement, missing: Sequence[str], limit: float) 
 def line_scatter(value: float, floor: float) -> float:
     """Relative standard uncertainty of a line's amplitude that stands in a floor, both r.m.s. in the same width.
 
-    Noise of variance s² beside a phasor turns half of it into amplitude: s / sqrt(2). Exact for strong lines; below
+    Noise of variance s² next to a phasor turns half of it into amplitude: s / sqrt(2). Exact for strong lines; below
     the floor the value is the floor's and as uncertain.
     """
     return floor / sqrt(2) / max(value, floor) if max(value, floor) > 0 else 0.0

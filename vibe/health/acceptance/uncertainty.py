@@ -28,7 +28,7 @@ from vibe.health.acceptance.chain import chain_at
 
 Percent = Annotated[float, Field(gt=0, le=50)]
 FEWEST_FREEDOM = 2.0
-"""Degrees of freedom from which repeats tell their own scatter; with one, t is 12.7 at 95 %."""
+"""Degrees of freedom from which repeats show their own scatter; with one, t is 12.7 at 95 %."""
 DIVISOR: dict[Distribution, float] = {"rectangular": sqrt(3), "triangular": sqrt(6), "U-shaped": sqrt(2)}
 """Half the width over the standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, 6.4.6 for U-shaped)."""
 
@@ -225,7 +225,7 @@ def resolution(step: float) -> Contribution:
 
 
 def unsteady(half_range: float) -> Contribution:
-    """A line that wanders about its order: between what stands at it and all that stands about it, anything."""
+    """A line that varies about its order: between what stands at it and all that stands about it, anything."""
     return Contribution(
         name="unsteady line", relative=half_range / sqrt(3), type="B", distribution="rectangular",
         because=f"± {100 * half_range:.2g} %: what stands about its order and no other line explains",

@@ -12,7 +12,7 @@ from vibe.health.alarms.cause_names import cause_of, owner_of, owners
 from vibe.health.alarms.settings import AlarmRules
 
 SLOW = frozenset({"unbalance", "misalignment", "looseness", "soft foot"})
-"""Defects that show in velocity; what hits shows in acceleration."""
+"""Defects that show in velocity; what strikes shows in acceleration."""
 OFTEN = 3
 """A sensor that is in trouble in every third capture is no better in between (common practice)."""
 _GRAVITY = {"slight": 0, "moderate": 1, "severe": 2}
@@ -48,7 +48,7 @@ def causes_of(case: DriveCase, rules: AlarmRules) -> list[CauseDraft]:
     """All causes of a drive; each exceedance and each finding of the latest captures belongs to exactly one."""
     found = _faults(case, rules)
     faults = [cause for cause in found if cause.kind == "fault"]
-    # Series that hit at the part itself first: a level follows the fault that is already known to rise.
+    # Series of impacts at the part itself first: a level follows the fault that is already known to rise.
     for exceedance in sorted(case.exceedances, key=lambda e: (e.source == "another system", e.at, e.key)):
         cause = _home(exceedance, case, faults, found, rules)
         cause.exceedances.append(exceedance)
@@ -121,7 +121,7 @@ def _unseen(case: DriveCase, known: list[CauseDraft], rules: AlarmRules) -> list
 def overdue_days(
     last: datetime, every_days: float | None, planned: bool, at: datetime, rules: AlarmRules
 ) -> float | None:
-    """Days since the next capture was expected, once it is surely late; None while it is not, or nobody can tell."""
+    """Days since the next capture was expected, once it is surely late; None while it is not, or nobody can say."""
     if every_days is None:
         return None
     late = rules.unseen.planned_times if planned else rules.unseen.usual_times
@@ -185,7 +185,7 @@ def could_show(capture: CaptureSeen, finding: CaptureFinding) -> bool:
 
 
 def _kin(one: CaptureFinding, other: CaptureFinding) -> bool:
-    """Whether both may tell of one damage."""
+    """Whether both may come from one damage."""
     if (one.defect in SLOW) != (other.defect in SLOW):
         return False
     return owner_of(one.component) in owners((*other.names, other.component)) or owner_of(other.component) in owners(
@@ -291,7 +291,7 @@ def _home(
     if not lasts:
         return _passing(e, found)
     if faults:
-        # It was there before the finding could tell what it is, and it still is.
+        # It was there before the finding could show what it is, and it still is.
         return _fault_of(e, faults) or faults[0]
     if e.within is None and e.source == "another system":
         cause = _get(found, "growth", "growth", ())
@@ -337,7 +337,7 @@ def _weight(cause: CauseDraft) -> tuple[int, float]:
 
 
 def _lasts(e: Exceedance, case: DriveCase) -> bool:
-    """Whether the latest capture of the series still lies beyond what is usual, or nobody can tell that."""
+    """Whether the latest capture of the series still lies beyond what is usual, or nobody can say that."""
     own = next((s for s in case.series if s.key == e.key), None)
     if own is None or own.change_db is None:
         return True

@@ -80,7 +80,7 @@ def episodes(
 
 
 def case_of(drive: str, begun: datetime, ended: datetime | None, cases: Sequence[TrialCase]) -> TrialCase | None:
-    """The case that was open on a drive in a time, or near it; of several the one that tells most: confirmed, then no
+    """The case that was open on a drive in a time, or near it; of several the one that shows most: confirmed, then no
     fault, then undecided."""
     near = [
         case

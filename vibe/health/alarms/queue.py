@@ -108,7 +108,7 @@ def _shared(
 
 
 def _began(case: DriveCase, cause: CauseDraft) -> datetime:
-    """When the change behind a cause began, as far as a trend tells."""
+    """When the change behind a cause began, as far as a trend shows."""
     keys = {e.key for e in cause.exceedances}
     return min((s.since for s in case.series if s.key in keys and s.since is not None), default=cause.first)
 
@@ -132,8 +132,8 @@ def _alarm(group: Sequence[tuple[DriveCase, CauseDraft]], known: KnownAlarms, ru
         )
     series = tuple(s for one, c in group for s in _series_of(one, c, rules))
     sisters = tuple(s for one, _ in group for s in _sisters_of(one, series[:SISTERS_OF])) if cause.exceedances else ()
-    have, rose, told = _sister_explanations(series, cause, rules)
-    reasons += told if len(group) == 1 and kind in ("fault", "growth") else []
+    have, rose, by_sisters = _sister_explanations(series, cause, rules)
+    reasons += by_sisters if len(group) == 1 and kind in ("fault", "growth") else []
     reasons += _event_explanations(case, cause)
     # A row that another drive joins stays the row it was.
     remembered = [found for one, c in group if (found := _remembered(one, c, known)) is not None]
@@ -267,7 +267,7 @@ def _now(case: DriveCase, cause: CauseDraft) -> str | None:
 
 
 def _before(case: DriveCase, now: str | None) -> str | None:
-    """The capture to show it beside, which is older: the one of the baseline that is alike, else the first accepted."""
+    """The older capture to compare it with: the one of the baseline that is alike, else the first accepted."""
     times = {c.content: c.at for c in case.captures}
     if now is None or now not in times:
         return case.before

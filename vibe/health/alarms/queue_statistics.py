@@ -18,8 +18,8 @@ NOT_FAULTS = ("not-a-fault", "sensor", "operating-condition")
 def measures(alarms: Sequence[Alarm], memories: Sequence[Memory], at: datetime) -> QueueMeasures:
     """Counts over all alarms that the store ever knew, those of now among them.
 
-    An alarm counts by its last decision; one to be re-inspected counts as not yet told. A share is over those that
-    were told: confirmed or no fault.
+    An alarm counts by its last decision; one to be re-inspected counts as open. A share is over those that
+    were closed: confirmed or no fault.
     """
     now = {alarm.id: alarm for alarm in alarms}
     past = [memory for memory in memories if memory.id not in now]

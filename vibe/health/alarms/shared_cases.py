@@ -1,4 +1,4 @@
-"""Cases beside those of single drives: a fault that sisters share, and confirmed work that nobody has finished."""
+"""Cases besides those of single drives: a fault that sisters share, and confirmed work that nobody has finished."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ def urgency(
         part = UrgencyPart(name="severity", how="adds", amount=rules.severity.blind, because=unseen)
         return total_of([part, _consequence(consequence, rules)])
     nearest, chance = _nearest(series), _chance(finding, exceedances, series, rules)
-    # A finding that is named, or a level that surely tells of damage, is not made less of by what its sisters do: a
+    # A finding that is named, or a level that surely shows damage, is not made less of by what its sisters do: a
     # batch may share a fault.
     certain = finding is not None or chance.amount > rules.chance.without_finding
     parts = [

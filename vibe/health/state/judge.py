@@ -42,7 +42,7 @@ def judge(
     measured_at: datetime | None = None,
     rejected_channels: Sequence[str] = (),
     blind: str = "",
-    unheard: tuple[str, str] | None = None,
+    not_detected: tuple[str, str] | None = None,
     consequence: str | None = None,
     steady_since: Mapping[str, str] | None = None,
 ) -> Verdict:
@@ -51,11 +51,11 @@ def judge(
     ``usable_channels`` counts vibration channels that were not rejected; ``rejected`` are the reasons why others were
     (or why a capture could not be read). A drive is ``unknown``, never sound, when there is no channel to judge by:
     none usable, or each usable one (``rejected_channels`` left out) named by a sensor finding of even odds or more.
-    Nor is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not heard
-    in any capture is unknown whatever its levels: ``unheard`` says why, and what to do.
-    A sensor finding beside good channels asks for another measurement. ``measured_at`` puts a date to the deadline,
-    which the ``consequence`` of a failure shortens or stretches. ``steady_since`` says of points since when their
-    velocity has not changed significantly: such a level alone asks for no work within days.
+    Nor is it sound when damage of its parts could not have shown: then ``blind`` says why. A drive that was not
+    detected in any capture is unknown whatever its levels: ``not_detected`` says why, and what to do. A sensor finding
+    next to good channels asks for another measurement. ``measured_at`` puts a date to the deadline, which the
+    ``consequence`` of a failure shortens or lengthens. ``steady_since`` says of points since when their velocity has
+    not changed significantly: such a level alone asks for no work within days.
 
     Raises:
         ValueError: ``usable_channels`` is negative.
@@ -67,8 +67,8 @@ def judge(
     sensor = [f for f in findings if f.component == "sensor"]
     doubted = {e.channel for f in sensor if f.probability >= 0.5 for e in f.evidence if e.channel}
     trusted = usable_channels - len(doubted.difference(rejected_channels))
-    if unheard is not None and not blind:
-        why, remedy = unheard
+    if not_detected is not None and not blind:
+        why, remedy = not_detected
         return Verdict(
             state="unknown",
             state_rule=f"Without lines of the running drive its state is unknown: {why}.",
@@ -81,7 +81,7 @@ def judge(
     candidates = [_from_finding(f, judgement) for f in findings] + [
         c for level in levels if (c := _from_level(level, levels, judgement, steady_since or {})) is not None
     ]
-    if blind and (not candidates or unheard is not None):
+    if blind and (not candidates or not_detected is not None):
         return Verdict(
             state="unknown",
             state_rule=f"A measurement that cannot show damage of the parts gives unknown, never sound: {blind}.",

@@ -139,7 +139,7 @@ class GearUnits(StrictModel):
         return self
 
     def boundaries(self, rating: float) -> Boundaries:
-        """Zone boundaries of a rating: itself between B and C, its neighbours on the ladder beside it.
+        """Zone boundaries of a rating: itself between B and C, its neighbours on the ladder next to it.
 
         Raises:
             ValueError: the rating is no inner rung of the ladder.
@@ -239,11 +239,11 @@ class SeverityBounds(StrictModel):
 
     def severity(self, hit_over_floor_db: float | None, growth_db: float | None = None) -> Severity:
         """The graver of what contrast and growth say, of an impact whose size is not known; slight when none is."""
-        hit = -float("inf") if hit_over_floor_db is None else hit_over_floor_db
+        impact_db = -float("inf") if hit_over_floor_db is None else hit_over_floor_db
         growth = -float("inf") if growth_db is None else growth_db
-        if hit >= self.hit_over_floor_severe_db or growth >= self.growth_severe_db:
+        if impact_db >= self.hit_over_floor_severe_db or growth >= self.growth_severe_db:
             return "severe"
-        if hit >= self.hit_over_floor_moderate_db or growth >= self.growth_moderate_db:
+        if impact_db >= self.hit_over_floor_moderate_db or growth >= self.growth_moderate_db:
             return "moderate"
         return "slight"
 
@@ -340,14 +340,3 @@ class Judgement(StrictModel):
     def consequence_factor(self, what: str | None) -> float:
         """What deadlines are multiplied by; a drive file that says nothing of consequences is of the medium class."""
         return next((rule.days_factor for rule in self.consequence if rule.what == (what or "medium")), 1.0)
-
-    def prior_for(self, what: str) -> float:
-        """The prior probability of ``what``.
-
-        Raises:
-            KeyError: there is none; the message lists those there are.
-        """
-        for prior in self.prior:
-            if prior.what == what:
-                return prior.probability
-        raise KeyError(f"no prior for {what!r}; there are {', '.join(p.what for p in self.prior)}")

@@ -20,15 +20,6 @@ from vibe.core.evidence import Level
 from vibe.core.health import LevelReport
 from vibe.health.state.settings import Boundaries, CoupledMachines, Group, Limits, SmallClass, Zone
 
-ZONE_MEANING: dict[str, str] = {
-    "A": "as newly commissioned machines usually run",
-    "B": "acceptable for long-term running",
-    "C": "not suited to long-term running; usable until a good moment for repair",
-    "D": "severe enough to damage the machine",
-}
-"""ISO 20816-1:2016, in our words."""
-
-
 BoundaryName = Literal["A/B", "B/C", "C/D"]
 
 
@@ -49,7 +40,7 @@ def zone(level: Level, drive: Drive, limits: Limits, *, displacement: Level | No
     None for a measure without in-situ limits. A machine whose size is not known is judged by the strictest class, and
     the verdict says what the laxest would make of it; by analogy, unless every table puts it in zone D.
 
-    With a ``displacement`` of the same point beside a velocity, the more restrictive of the two decides
+    With a ``displacement`` of the same point besides a velocity, the more restrictive of the two decides
     (ISO 10816-3:2009, 5.2.3). Small machines have no displacement limits.
 
     Raises:
@@ -90,7 +81,7 @@ def gear_unit_zone(level: Level, drive: Drive, limits: Limits) -> ZoneVerdict | 
 
 
 def named_zone(standard: str, level: Level, drive: Drive, limits: Limits) -> ZoneVerdict:
-    """Zone after the table that somebody names, whether it covers the drive or not; what it does not cover is told.
+    """Zone after the table that somebody names, whether it covers the drive or not; what it does not cover is stated.
 
     ``standard``: ``gear_units``, ``gear_units class II``, ``coupled_machines`` or ``small_machines``.
 
@@ -123,8 +114,8 @@ def report_levels(levels: Sequence[Level], drive: Drive, limits: Limits) -> list
     """Every level as the report shows it, the headline zone first, the row after ISO 20816-9 behind it."""
     rows: list[LevelReport] = []
     for level in levels:
-        beside = next((x for x in levels if x.point == level.point and x.measure == "displacement_rms"), None)
-        headline = zone(level, drive, limits, displacement=beside if level.measure == "velocity_rms" else None)
+        displacement = next((x for x in levels if x.point == level.point and x.measure == "displacement_rms"), None)
+        headline = zone(level, drive, limits, displacement=displacement if level.measure == "velocity_rms" else None)
         second = gear_unit_zone(level, drive, limits)
         verdicts = [v for v in (headline, second) if v is not None]
         rows += [_row(level, verdict, limits) for verdict in verdicts] or [_row(level, None, limits)]

@@ -45,8 +45,8 @@ def population(
     """
     counts = np.ones(len(gathered.serial), dtype=np.bool_)
     counts[list(gathered.replaced)] = False
-    strangers = _of_another_ratio(gathered, counts)
-    counts[[number for number, _ in strangers]] = False
+    of_other_ratio = _of_another_ratio(gathered, counts)
+    counts[[number for number, _ in of_other_ratio]] = False
     time_s = np.asarray(gathered.time_s, dtype=np.float64)
     wanted = [(key, np.asarray(number), np.asarray(value)) for key, (number, value) in sorted(gathered.rows.items())]
     chosen = [(key, number[counts[number]], value[counts[number]]) for key, number, value in wanted]
@@ -77,7 +77,7 @@ def population(
         title=title, drives=int(counts.sum()), records=len(gathered.serial), figures=tuple(figures),
         outliers=tuple(sorted(found, key=lambda one: (one.chance, -abs(one.spreads), one.serial))),
         false_alarm_rate=settings.false_alarm_rate, content=settings.content, confidence=settings.confidence,
-        left_out=(*left_out, *((gathered.file[number], why) for number, why in strangers)), remarks=tuple(said),
+        left_out=(*left_out, *((gathered.file[number], why) for number, why in of_other_ratio)), remarks=tuple(said),
         first_s=float(known.min()) if known.size else None,
         last_s=float(known.max()) if known.size else None, software=software,
     )  # fmt: skip

@@ -72,9 +72,9 @@ def find_changes(time_s: Array, level_db: Array, settings: TrendSettings) -> Cou
     bounds = [*(cut.index for cut in cuts), n]
     ends, squares = [], 0.0
     for place, cut in enumerate(cuts):
-        stretch = slice(cut.index, bounds[place + 1])
-        fitted = _fit(time_s[stretch], level[stretch], cut.line)
-        squares += float(np.sum((level[stretch] - fitted) ** 2))
+        segment = slice(cut.index, bounds[place + 1])
+        fitted = _fit(time_s[segment], level[segment], cut.line)
+        squares += float(np.sum((level[segment] - fitted) ** 2))
         ends.append((float(fitted[0]), float(fitted[-1])))
     changes = []
     for place, cut in enumerate(cuts):
@@ -122,13 +122,13 @@ def _search(time_s: Array, level: Array, start: int, stop: int, line: bool, sett
     before = _search(time_s, level, start, best.index, line, settings)
     after = _search(time_s, level, best.index, stop, best.line, settings)
     if after and after[0].index == best.index:
-        # The segment after a step turns out to be a line: one place, told as what was found first.
+        # The segment after a step turns out to be a line: one place, reported as what was found first.
         best, after = replace(best, line=True), after[1:]
     return [*before, best, *after]
 
 
 def _inner_cut(time_s: Array, level: Array, start: int, stop: int, line: bool, settings: TrendSettings) -> _Cut | None:
-    """The most telling cut of any part of a segment that shows none as a whole: up and down again hide each other.
+    """The clearest cut of any part of a segment that shows none as a whole: up and down again hide each other.
 
     Parts of a half, a quarter, ... of its length, each overlapping the next by half: Kovács, Bühlmann, Li & Munk,
     Biometrika 110 (2023) 249-256 (from memory). A part that is a line all through says nothing of where it began.
@@ -148,7 +148,7 @@ def _inner_cut(time_s: Array, level: Array, start: int, stop: int, line: bool, s
 
 
 def _best_cut(time_s: Array, level: Array, line: bool, settings: TrendSettings) -> _Cut | None:
-    """The most telling step or bend of one segment, if chance would hardly make it."""
+    """The clearest step or bend of one segment, if chance would hardly make it."""
     n, least = level.size, settings.segment_from
     if n < 2 * least:
         return None

@@ -68,7 +68,7 @@ def tail_outliers(value: Array, chance: float, most: int) -> Apart:
     """Outliers among values (n,) whose distribution is not known: those that an exponential tail hardly makes.
 
     The farthest fifth of each side is taken for exponential beyond its quantile, with its mean from its median, which
-    outliers among it do not move. That few values tell this mean is in the chance (a predictive distribution, by
+    outliers among it do not move. That few values give this mean is in the chance (a predictive distribution, by
     integration over the mean: Geisser, Predictive Inference (1993), from memory). A normal tail is shorter, so that
     this misses more than ``outliers`` does where values are normal.
     """
@@ -81,7 +81,7 @@ def tail_outliers(value: Array, chance: float, most: int) -> Apart:
             continue
         count = int(far.sum())
         mean = float(np.median(excess[far])) / np.log(2.0)
-        # A median tells a mean about half as well as all values would.
+        # A median gives a mean about half as well as all values would.
         worth = max(0.5 * count, 1.0)
         rare[far] = _TAIL * (1.0 + excess[far] / (worth * max(mean, 1e-300))) ** -worth
     many = np.minimum(n * rare, 1.0)

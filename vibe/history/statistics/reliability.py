@@ -46,13 +46,13 @@ def mean_time_between_failures(
         raise ValueError("observation that ended with a failure has one failure at least")
     if not isfinite(exposure_hours) or exposure_hours < 0 or failures < 0 or not 0.0 < confidence < 1.0:
         raise ValueError(f"{failures} failures in {exposure_hours} h at confidence {confidence} cannot be")
-    told = exposure_hours > 0
+    observed = exposure_hours > 0
     freedom = 2 * failures if until_failure else 2 * failures + 2
     return MeanTime(
         exposure_hours=exposure_hours,
         failures=failures,
-        estimate_hours=exposure_hours / failures if failures and told else None,
-        lower_hours=2.0 * exposure_hours / float(chi2.ppf(confidence, freedom)) if told else None,
+        estimate_hours=exposure_hours / failures if failures and observed else None,
+        lower_hours=2.0 * exposure_hours / float(chi2.ppf(confidence, freedom)) if observed else None,
         confidence=confidence,
         formula=FORMULA_FAILURE if until_failure else FORMULA,
     )

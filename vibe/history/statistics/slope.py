@@ -34,7 +34,7 @@ def robust_slope(time_s: Array, level_db: Array, confidence: float) -> Slope | N
 
     Theil (1950); Sen, J. American Statistical Association 63 (1968) 1379-1389, whose variance counts ties; exact for
     up to 30 captures (Hollander & Wolfe, Nonparametric Statistical Methods). Where neighbouring residuals are alike
-    the variance of S is stretched by (1 + r) / (1 - r), after Yue & Wang, Water Resources Management 18 (2004) 201-218.
+    the variance of S is widened by (1 + r) / (1 - r), after Yue & Wang, Water Resources Management 18 (2004) 201-218.
     """
     n = level_db.size
     first, second = np.triu_indices(n, 1)
@@ -45,11 +45,11 @@ def robust_slope(time_s: Array, level_db: Array, confidence: float) -> Slope | N
     slopes = np.sort((level_db[second] - level_db[first])[usable] / apart[usable]) * MONTH_S
     middle = float(np.median(slopes))
     alike = autocorrelation(_detrended(time_s, level_db, middle))
-    stretch = 1.0
+    widening = 1.0
     # Weaker correlation than one standard error cannot be distinguished from none.
     if alike is not None and alike > 1.0 / np.sqrt(n):
-        stretch = (1.0 + alike) / (1.0 - alike)
-    reach = float(np.sqrt(stretch)) * _kendall_reach(time_s, level_db, confidence)
+        widening = (1.0 + alike) / (1.0 - alike)
+    reach = float(np.sqrt(widening)) * _kendall_reach(time_s, level_db, confidence)
     below = int(np.floor((slopes.size - reach) / 2.0))
     bounded = below >= 1
     return Slope(

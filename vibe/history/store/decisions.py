@@ -1,7 +1,7 @@
 """What was done to drives and what was decided about alarms: written once, read for ever.
 
 The database itself refuses to change or remove an event or a decision. One that was wrong is followed by another.
-Each stands a second time, in the journal beside the database.
+Each stands a second time, in the journal next to the database.
 """
 
 from __future__ import annotations

@@ -18,7 +18,8 @@ FORMS = ("parquet", "csv")
 
 @dataclass(frozen=True, slots=True)
 class ExportTable:
-    """One row per row of the query; ``kinds`` tell text ("t"), number ("n") and whole number ("i") per column."""
+    """One row per row of the query; ``kinds`` distinguish text ("t"), number ("n") and whole number ("i") per
+    column."""
 
     header: tuple[str, ...]
     kinds: str

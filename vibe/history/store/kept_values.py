@@ -1,4 +1,4 @@
-"""Frozen values as bytes and back, equal to the last bit: for what is computed from a store and kept beside it.
+"""Frozen values as bytes and back, equal to the last bit: for what is computed from a store and kept next to it.
 
 JSON packed by zlib: a value is a list that begins with the name of its class; floats are written as Python's ``repr``,
 which gives back the same float. Nothing is ever executed when it is read.

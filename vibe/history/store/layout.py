@@ -8,13 +8,13 @@ CAPTURES = "captures"
 README = "README.txt"
 DAMAGED = "damaged"
 ROWS = "judged-rows.z"
-BESIDE = {JOURNAL, f"{JOURNAL}.part", ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
+EXPENDABLE = {JOURNAL, f"{JOURNAL}.part", ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
 """What else may lie in a store: it can be lost, and means nothing to a new database."""
 README_TEXT = """\
 A history of captures, kept by vibe. One folder is one site. Copy it as a whole, while nobody adds to it.
 
-store.sqlite            SQLite 3: what is asked for. store.sqlite-wal and -shm beside it belong to it. Keep it on a disk
-                        of the machine, not on a network share: several processes may add and read at once, all of
+store.sqlite            SQLite 3: what is asked for. store.sqlite-wal and -shm next to it belong to it. Keep it on a
+                        disk of the machine, not on a network share: several processes may add and read at once, all of
                         them on this machine.
 decisions.jsonl         events and decisions once more, one JSON object a line, only ever added to; hash is the SHA-256
                         of the line's own [number, what, says, last, previous] as JSON with sorted keys and no spaces,
@@ -36,7 +36,7 @@ An HDF5 file: root attributes content (the hash), drive, measured_at (with offse
                      float32; sample_rate_hz, unit, quantity, ...; sha256 of the numbers as stored, least byte first.
                      Missing after thinning.
   spectra/<nnn>      greatest value in each cell of equal width; attributes point, kind, axis, step, sha256.
-  past/levels, said  how high the lines of every tone stood, for comparison with later captures; JSON beside it.
+  past/levels, said  how high the lines of every tone stood, for comparison with later captures; JSON next to it.
                      Missing in files of older programs.
   record             JSON in UTF-8: values, health report, speed, and what else was kept; attribute sha256.
 Any program that reads the native form of captures of vibe reads these files.

@@ -76,7 +76,7 @@ def _begun_anew(folder: Path) -> tuple[list[StoreRemark], dict[str, int | None]]
             _filled(connection, rows)
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         quarantined = _copied_to_quarantine(folder)
-        # First what belonged to the old one: beside a new database its recent writes would be taken for the new one's.
+        # First what belonged to the old one: next to a new database its recent writes would be taken for the new one's.
         for suffix in ("-wal", "-shm"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
         (new / DATABASE).replace(path)

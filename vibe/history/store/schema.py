@@ -116,7 +116,8 @@ def connected(
     """The database of the store in ``folder``, brought to the newest format; read only where it may not be written
     or ``read_only`` is given.
 
-    ``has_captures`` says whether captures lie beside it: then an empty database is not a new one but one that was lost.
+    ``has_captures`` says whether captures lie next to it: then an empty database is not a new one but one that was
+    lost.
 
     Raises:
         CallError: it is of a newer format, damaged, lost, or no store's. OutputError: it cannot be brought up to date.
@@ -148,7 +149,7 @@ def writable(folder: Path) -> bool:
 
 
 def _read_only(path: Path) -> str:
-    # Without a file of recent writes beside it nobody is writing, and SQLite needs none of its own.
+    # Without a file of recent writes next to it nobody is writing, and SQLite needs none of its own.
     alone = not path.with_name(f"{path.name}-wal").exists()
     return f"{path.resolve().as_uri()}?{'immutable=1' if alone else 'mode=ro'}"
 
@@ -219,7 +220,7 @@ def _version(connection: sqlite3.Connection, path: Path) -> int:
 
 
 def _backed_up(path: Path, version: int) -> None:
-    """A copy of the store as it was, beside it; readers see it so while another connection holds the lock to write."""
+    """A copy of the store as it was, next to it; readers see it so while another connection holds the lock to write."""
     copy = path.with_name(f"store.format{version}.sqlite")
     part = path.with_name(f"{copy.name}.part")
     part.unlink(missing_ok=True)

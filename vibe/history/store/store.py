@@ -24,7 +24,7 @@ from vibe.history.store import capture_file, capture_rows
 from vibe.history.store.decisions import DecisionBook
 from vibe.history.store.incoming import INCOMING, Workplace, digest, put_down, put_in_place, second_name, sweep
 from vibe.history.store.judged import JUDGED
-from vibe.history.store.layout import BESIDE, CAPTURES, DAMAGED, README, README_TEXT
+from vibe.history.store.layout import CAPTURES, DAMAGED, EXPENDABLE, README, README_TEXT
 from vibe.history.store.queries import checked_content, now
 from vibe.history.store.schema import DATABASE, connected, explained, lost, writable
 from vibe.storage.files import check_folder, write_whole
@@ -242,7 +242,7 @@ class Store(DecisionBook):
     @contextmanager
     def _changing(self) -> Iterator[dict[Path, Path | None]]:
         """One transaction. Files that the caller lists are removed again when it comes to nothing, or get back the old
-        file that stands beside them in the list."""
+        file that stands next to them in the list."""
         made: dict[Path, Path | None] = {}
         with explained(self.folder / DATABASE):
             self._connection.execute("BEGIN IMMEDIATE")
@@ -277,7 +277,7 @@ class Store(DecisionBook):
 
 
 def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Path:
-    """Write a capture's file aside, for ``Store.take``; any process may do so.
+    """Write a capture's file to its folder, for ``Store.take``; any process may do so.
 
     Raises:
         OutputError: the disk is full or may not be written.
@@ -295,7 +295,7 @@ def prepared(workplace: Path, record: Record, channels: Sequence[Channel]) -> Pa
 
 def _make_room(folder: Path) -> None:
     check_folder(folder)
-    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED, JUDGED, *BESIDE}
+    own = {DATABASE, README, CAPTURES, INCOMING, DAMAGED, JUDGED, *EXPENDABLE}
     if folder.is_dir() and any(
         path.name not in own and not re.fullmatch(r"store\..*sqlite.*", path.name) for path in folder.iterdir()
     ):

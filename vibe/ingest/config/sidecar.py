@@ -129,7 +129,7 @@ def sidecar_path(capture: Path) -> Path:
 _M = TypeVar("_M", Sidecar, FolderSidecar)
 
 FOLDER_FILE = "folder.toml"
-"""Speaks for all captures that lie in the same folder."""
+"""Holds for all captures that lie in the same folder."""
 
 
 def load_sidecar(capture: Path) -> Sidecar | None:
@@ -162,7 +162,7 @@ def sidecar_paths(capture: Path) -> tuple[Path, Path]:
 
 
 def folder_sidecar(capture: Path) -> Sidecar | None:
-    """What ``folder.toml`` beside ``capture`` says of every capture there; None where it says nothing.
+    """What ``folder.toml`` next to ``capture`` says of every capture there; None where it says nothing.
 
     Raises:
         CaptureError: it is wrong; the sentence names its line and field.

@@ -125,7 +125,7 @@ def _rises_evenly(values: NDArray[Any]) -> bool:
 
 
 def _rounded(rate_hz: float, relative: float) -> float:
-    """The whole number of hertz, where the time stamps cannot tell the rate from it."""
+    """The whole number of hertz, where the time stamps cannot give the rate from it."""
     whole = round(rate_hz)
     return float(whole) if whole > 0 and abs(rate_hz / whole - 1) <= max(relative, 1e-9) else rate_hz
 

@@ -16,7 +16,7 @@ MAGIC = b"\x89HDF\r\n\x1a\n"
 
 
 def sniff(head: bytes, suffix: str) -> bool:
-    """HDF5 begins with its own eight bytes (a MAT file of version 7.3 may too, then its suffix tells)."""
+    """HDF5 begins with its own eight bytes (a MAT file of version 7.3 may too, then its suffix decides)."""
     return head.startswith(MAGIC) and suffix != ".mat"
 
 

@@ -13,7 +13,8 @@ from vibe.ingest.formats import csv_text, hdf5, mat, npz, parquet, uff, wav
 
 @dataclass(frozen=True)
 class Format:
-    """``sniff`` tells by the first bytes (and the suffix where two formats share them), ``read`` makes the capture."""
+    """``sniff`` decides by the first bytes (and the suffix where two formats share them), ``read`` makes the
+    capture."""
 
     suffixes: tuple[str, ...]
     sniff: Callable[[bytes, str], bool]

@@ -13,7 +13,7 @@ from vibe.core.capture import TURNING, Channel, ChannelQuality, Reason
 from vibe.core.tones import PlannedSettings
 from vibe.ingest.quality.checks import amplitude, coverage, hum, mounting, running, shocks
 from vibe.ingest.quality.checks import drift as slow
-from vibe.ingest.quality.checks.cross_channel import SILENT_CODES, beside
+from vibe.ingest.quality.checks.cross_channel import SILENT_CODES, compared
 from vibe.ingest.quality.checks.speed_change import unsteady
 from vibe.ingest.quality.checks.tachometer import assess_tachometer
 from vibe.ingest.quality.prepared_signal import gravest_first, prepare, worst
@@ -78,10 +78,9 @@ def assess(
 def dead_channels(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> tuple[ChannelQuality, ...]:
     """The verdicts of one capture's channels with what only neighbours can tell.
 
-    A silent channel beside a live one is dead, not its machine stopped; one that only echoes its neighbour is dead too.
-    ``channels`` and ``qualities`` run side by side; so do the verdicts that come back.
-    """
-    found = beside(channels, qualities)
+    A silent channel next to a live one is dead, not its machine stopped; one that only echoes its neighbour is dead
+    too. ``channels`` and ``qualities`` run side by side; so do the verdicts that come back."""
+    found = compared(channels, qualities)
     verdicts = []
     for quality in qualities:
         if quality.channel in found:

@@ -8,11 +8,11 @@ from dataclasses import replace
 from vibe.core.capture import ChannelQuality, Reason
 from vibe.ingest.quality.prepared_signal import gravest_first, worst
 
-_OF_A_STRETCH = {"too_short", "too_short_for_slowest"}
+_OF_ONE_SEGMENT = {"too_short", "too_short_for_slowest"}
 """Codes of reasons that concern a segment's length, which nobody chose."""
 
 
-def over_stretches(verdicts: Sequence[ChannelQuality], duration_s: float) -> ChannelQuality:
+def over_segments(verdicts: Sequence[ChannelQuality], duration_s: float) -> ChannelQuality:
     """One channel's verdict from those of its segments, in order; ``duration_s`` is the whole recording's.
 
     Rejected is what half of the segments or more are; what fewer are makes the channel limited. A reason that does not
@@ -24,7 +24,7 @@ def over_stretches(verdicts: Sequence[ChannelQuality], duration_s: float) -> Cha
     gravest: dict[str, Reason] = {}
     for number, one in enumerate(verdicts):
         for reason in one.reasons:
-            if reason.code in _OF_A_STRETCH and reason.verdict != "rejected":
+            if reason.code in _OF_ONE_SEGMENT and reason.verdict != "rejected":
                 continue
             numbers.setdefault(reason.code, []).append(number)
             gravest[reason.code] = gravest_first([*filter(None, [gravest.get(reason.code)]), reason])[0]
@@ -42,7 +42,7 @@ def over_stretches(verdicts: Sequence[ChannelQuality], duration_s: float) -> Cha
     bands = [one.usable_band_hz for one in verdicts if one.usable_band_hz is not None]
     band = None
     if bands and verdict != "rejected":
-        # The low end is set by how many periods there are, and of those the whole holds more than a stretch.
+        # The low end is set by how many periods there are, and of those the whole holds more than a segment.
         low_hz, high_hz = min(low for low, _ in bands), min(high for _, high in bands)
         band = (low_hz, high_hz) if low_hz < high_hz else None
     return ChannelQuality(channel=verdicts[0].channel, verdict=verdict, reasons=reasons, usable_band_hz=band)

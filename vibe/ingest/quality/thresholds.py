@@ -1,4 +1,4 @@
-"""Every number that the quality verdict rests on, with its ground."""
+"""Every number that the quality verdict rests on, with its reason."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ class Thresholds:
     places of one drive differ by less than 20 dB (common practice)."""
     crosstalk_rest: float = 0.5
     """Share of its power that the neighbour does not explain: half, as it also holds its own noise."""
-    beside_level: float = 1e-3
+    dead_level: float = 1e-3
     """60 dB below a neighbour no place of the same drive lies; a slip between g and mg does."""
     copy_rest: float = 1e-3
     """30 dB below the signal. Simulated points of one drive, whose lines are shared, leave 0.3 and more."""

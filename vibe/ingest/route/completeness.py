@@ -146,9 +146,9 @@ def _once(files: Sequence[FileSeen]) -> list[FileSeen]:
     for file in files:
         if file.content is not None and file.points and file.content in whole:
             first = whole[file.content]
-            aside = tuple(replace(point, verdict="twice", reasons=()) for point in file.points)
+            repeated = tuple(replace(point, verdict="twice", reasons=()) for point in file.points)
             remark = f"the same file as {first.path.name}; ignored"
-            out.append(replace(file, points=aside, remarks=(*file.remarks, remark)))
+            out.append(replace(file, points=repeated, remarks=(*file.remarks, remark)))
             continue
         if file.content is not None:
             whole[file.content] = file
@@ -217,7 +217,7 @@ def _set_clocks(files: Sequence[FileSeen], now: datetime) -> list[FileSeen]:
 
 
 FEWEST_STOPS = 3
-"""Drives at which both loggers were used, from which on the difference of their clocks is told."""
+"""Drives at which both loggers were used, from which on the difference of their clocks is stated."""
 WALK_S = 900.0
 """Two loggers at one drive are started within a quarter of an hour of each other (common practice)."""
 

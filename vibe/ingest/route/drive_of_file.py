@@ -10,7 +10,7 @@ from vibe.ingest.read import read_capture
 
 
 def identify(path: Path) -> tuple[str | None, str]:
-    """Drive tag of a capture, from its sidecar when that tells drive and time, else from the file itself; and the hash
+    """Drive tag of a capture, from its sidecar when that says drive and time, else from the file itself; and the hash
     of the file's bytes where they were read, else nothing.
 
     Raises:

@@ -14,7 +14,7 @@ from vibe.storage.files import file_sha256
 _BLOCKS = 64
 """Enough places to be sure, few enough that two samples of nearly one size rarely change places when rounded."""
 _FEWEST_SAMPLES = 256
-"""Shorter rows hold too few places to tell one from another."""
+"""Shorter rows hold too few places to distinguish one from another."""
 
 
 def same_content(paths: Iterable[Path]) -> tuple[tuple[Path, ...], ...]:

@@ -1,4 +1,4 @@
-"""What a technician is told at the drive, beyond the quality of a channel: against the plan, the plate and the notes.
+"""What a technician must know at the drive, beyond the quality of a channel: against the plan, the plate and the notes.
 
 Every function gives reasons, each with its remedy; ``verdict`` makes one word of them.
 """

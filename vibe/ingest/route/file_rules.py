@@ -33,7 +33,7 @@ class Named:
     """What a file's name says.
 
     ``drive`` is the present tag and ``point`` the route's name where the route knows them, else as the file says,
-    with a remark. ``measured_at`` carries its offset from UTC wherever the name or the route tells it.
+    with a remark. ``measured_at`` carries its offset from UTC wherever the name or the route gives it.
     """
 
     rule: FileRule

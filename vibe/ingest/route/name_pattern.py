@@ -35,7 +35,7 @@ _CLOCK = {
 
 
 class RuleError(ConfigError):
-    """A rule is wrong; ``place`` tells the field, seen from the top of the route file."""
+    """A rule is wrong; ``place`` names the field, seen from the top of the route file."""
 
     def __init__(self, reason: str, place: tuple[str | int, ...]) -> None:
         super().__init__(reason)

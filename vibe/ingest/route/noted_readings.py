@@ -1,6 +1,6 @@
 """What was read at a stop, laid upon the captures of its drive.
 
-The nearest word wins: a capture's own sidecar speaks of that capture alone, so it goes before the readings of the
+The nearest word wins: a capture's own sidecar is of that capture alone, so it goes before the readings of the
 round; these go before ``folder.toml`` and before what the logger wrote. Where two differ, a remark says so.
 """
 
@@ -49,8 +49,8 @@ def with_readings(capture: Capture, readings: RoundReadings | None) -> Capture:
             by_folder = folder is not None and getattr(folder, key) is not None
             where, who = "its folder.toml" if by_folder else "the file itself", f"{readings.file} is taken"
         remarks.append(f"{name}: {noted:g} {unit} in {readings.file}, {before:g} {unit} in {where}; {who}")
-    if read.beside:
-        remarks.append(f"read at the stop: {read.beside}")
+    if read.other_readings:
+        remarks.append(f"read at the stop: {read.other_readings}")
     return replace(
         capture, speed_rpm=taken["speed_rpm"], load_percent=taken["load_percent"],
         remarks=tuple(dict.fromkeys(remarks)),

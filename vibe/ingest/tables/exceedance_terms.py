@@ -133,7 +133,7 @@ def in_unit_of_store(value: float, unit: str, measure: str) -> tuple[float, str]
 
 
 def slashes_of(times: Iterable[str]) -> str | None:
-    """Whether dates such as 11/04/2024 have the day first ("%d/%m/%Y") or the month; None where no row tells."""
+    """Whether dates such as 11/04/2024 have the day first ("%d/%m/%Y") or the month; None where no row shows."""
     day, month = False, False
     for text in times:
         found = re.match(r"\s*(\d{1,2})/(\d{1,2})/\d{4}", text)

@@ -14,7 +14,7 @@ AGREES = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Multiples:
-    """Tone orders per turn of one ring past the other; None where neither geometry nor table tells.
+    """Tone orders per turn of one ring past the other; None where neither geometry nor table gives them.
 
     ``k`` is element diameter over pitch diameter times the cosine of the contact angle.
     """

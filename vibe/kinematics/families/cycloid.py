@@ -20,7 +20,7 @@ from vibe.kinematics.relations import Speeds
 ROLLING = "rolling without slip: plane kinematics, checked by integrating the contact"
 COASTING = (-0.1, 0.0)
 """A roller that coasts while it bears no load loses a part of its turn; up to a tenth is looked for (no published
-figure is known). One that does not turn at all speaks as its pin does."""
+figure is known). One that does not turn at all shows as its pin does."""
 ROUND = 256
 """Places of one turn over which the spin of a sleeve is averaged: a smooth periodic mean, exact to rounding."""
 

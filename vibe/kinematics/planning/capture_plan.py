@@ -130,7 +130,7 @@ def _duration(table: ToneTable, input_hz: float) -> tuple[float, str]:
     beyond: list[Tone] = []
     cages: list[tuple[float, Tone]] = []
     for tone in table.tones:
-        seconds, what_for = needed_duration_s(tone, table, input_hz, beside_strong=True)
+        seconds, what_for = needed_duration_s(tone, table, input_hz, near_strong=True)
         if seconds > longest:
             seconds, what_for = needed_duration_s(tone, table, input_hz)
         if not tone.damage and tone.order * input_hz < LOW_END_HZ:

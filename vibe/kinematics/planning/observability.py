@@ -102,12 +102,10 @@ def shared_lines(table: ToneTable) -> dict[str, tuple[str, ...]]:
     return {tone: tuple(others) for tone, others in found.items()}
 
 
-def needed_duration_s(
-    tone: Tone, table: ToneTable, input_hz: float, *, beside_strong: bool = False
-) -> tuple[float, str]:
+def needed_duration_s(tone: Tone, table: ToneTable, input_hz: float, *, near_strong: bool = False) -> tuple[float, str]:
     """Seconds of capture that a tone needs, and for what.
 
-    ``beside_strong``: damage is to be parted even from a healthy line 20 dB above it, which a plan does well to allow
+    ``near_strong``: damage is to be parted even from a healthy line 20 dB above it, which a plan does well to allow
     for; else from one of its own height.
     """
     repeats = DAMAGE_REPEATS if tone.damage else LINE_REPEATS
@@ -116,7 +114,7 @@ def needed_duration_s(
     if tone.damage and tone.sidebands:
         carried_hz = max(band.order for band in tone.sidebands) * input_hz
         needs.append((ROUNDS / carried_hz, f"{ROUNDS} turns of what carries the part, at {carried_hz:.3g} Hz"))
-    parting = _parting(tone, table, input_hz, beside_strong=beside_strong)
+    parting = _parting(tone, table, input_hz, near_strong=near_strong)
     return max([*needs, parting] if parting else needs)
 
 
@@ -174,7 +172,7 @@ def carrier_top_hz(hz: float) -> float:
     return CARRIER_HZ + max(CARRIER_HZ, CARRIER_WIDTHS * hz)
 
 
-def _parting(tone: Tone, table: ToneTable, input_hz: float, *, beside_strong: bool) -> tuple[float, str] | None:
+def _parting(tone: Tone, table: ToneTable, input_hz: float, *, near_strong: bool) -> tuple[float, str] | None:
     """Seconds that part a tone from the nearest neighbour which counts really hold apart.
 
     Bearing, belt and electrical tones move by themselves by more than the distance in question, so there no length of
@@ -194,7 +192,7 @@ def _parting(tone: Tone, table: ToneTable, input_hz: float, *, beside_strong: bo
         apart_hz = abs(_order(near, by_id, "a") - _order(near, by_id, "b")) * input_hz
         if apart_hz > 0:
             per_cent = 100 * abs(near.relative_difference)
-            weak = beside_strong and tone.damage and not other.damage
+            weak = near_strong and tone.damage and not other.damage
             waits.append((parting_s(apart_hz, weak=weak), f"separating it from {other.id}, {per_cent:.2g} % away"))
     return max(waits) if waits else None
 

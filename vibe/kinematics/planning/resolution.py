@@ -8,8 +8,6 @@ phase parts them sooner.
 
 from __future__ import annotations
 
-from math import pi, sin
-
 RESOLUTION_BINS = 2.0
 """Two equal lines, in phase: W(1) = 1/2, so midway between lines 2 bins apart the sum has sunk to the height of one
 alone. This is the window's 6 dB bandwidth (Harris, Proc. IEEE 66, 1978, 51-83, Table 1: Hann 2.00 bins). The dip is
@@ -19,15 +17,6 @@ of 1.5 bins says how much noise a line takes in, not when two lines part: at 1.5
 WEAK_LINE_BINS = 2.4
 """A line 20 dB weaker than its neighbour shows a maximum of its own at every phase from 2.38 bins on (computed; the
 tests do it again). At 40 dB it takes 5.5 bins, since it must stand over the side lobes too, which begin at -31.5 dB."""
-
-
-def hann_transform(x: float) -> float:
-    """W(x), 1 at the line itself; ``x`` in bins."""
-    if abs(x) < 1e-6:
-        return 1.0
-    if abs(abs(x) - 1.0) < 1e-6:
-        return 0.5
-    return sin(pi * x) / (pi * x) / (1.0 - x * x)
 
 
 def parting_s(apart_hz: float, *, weak: bool = False) -> float:

@@ -16,7 +16,7 @@ from vibe.kinematics.relations import ONE, Linkage, Relation, Speeds, joined
 from vibe.kinematics.stages.kind import StageKind
 
 PI = Fraction(355, 113)
-"""Near enough to pi (8.5e-8, relative) beside a slip of per cents, and keeps the solution in fractions."""
+"""Near enough to pi (8.5e-8, relative) compared with a slip of per cents, and keeps the solution in fractions."""
 
 
 def link(stage: BeltStage, name: str, feed: str, slip: Fraction) -> Linkage:

@@ -1,6 +1,6 @@
 """The certificate of a new drive: acceptance.json, certificate.html and certificate.pdf, each able to prove itself.
 
-Where there are keys, the record is signed over its exact bytes, with the signature in files beside it and inside page
+Where there are keys, the record is signed over its exact bytes, with the signature in files next to it and inside page
 and PDF, and the PDF is signed as a whole by the certificate that the record names.
 
 The record (``acceptance.json``) holds the acceptance, the hash of the page that shows it, and a seal over both. Page
@@ -135,11 +135,11 @@ def certificate_of(acceptance: Acceptance) -> tuple[dict[str, Any], str]:
     content = cleaned(_form().dump_python(acceptance, mode="json"))
     try:
         # What is shown is made from the record, as whoever checks it will do.
-        told = acceptance_of(content)
-        record = sealed({"schema": SCHEMA, **content, LAYOUT: layout(), PAGE_HASH: page_hash(certificate_html(told))})
+        shown = acceptance_of(content)
+        record = sealed({"schema": SCHEMA, **content, LAYOUT: layout(), PAGE_HASH: page_hash(certificate_html(shown))})
     except SealError as error:
         raise OutputError(f"the certificate of {acceptance.drive} cannot be written: {error}") from error
-    return record, certificate_html(told, record)
+    return record, certificate_html(shown, record)
 
 
 def acceptance_of(record: dict[str, Any]) -> Acceptance:

@@ -178,7 +178,7 @@ def read_file(path: Path) -> bytes:
 
 
 def kind_of(data: bytes) -> str:
-    """``json``, ``html``, ``pdf``, or empty for none of them; told by the content."""
+    """``json``, ``html``, ``pdf``, or empty for none of them; by the content."""
     head = data[:1024].lstrip(b"\xef\xbb\xbf \t\r\n")
     if head.startswith(b"{"):
         return "json"

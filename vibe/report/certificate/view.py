@@ -40,7 +40,7 @@ COLOUR: dict[Answer, str] = {"pass": "#00664b", "fail": "#a63d00", "undetermined
 
 
 def answer_sign(answer: Answer) -> Markup:
-    """The answer's shape; its word always stands beside it."""
+    """The answer's shape; its word always stands next to it."""
     return Markup(f'<svg class="sign" viewBox="0 0 24 24" aria-hidden="true" focusable="false">{_SHAPES[answer]}</svg>')
 
 

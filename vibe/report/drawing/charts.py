@@ -1,6 +1,6 @@
 """Still pictures: spectra with their comb, maps round a turn, waveforms. One idea each, drawn once, as SVG.
 
-Every mark has a shape of its own beside its colour, so that a black-and-white print says the same.
+Every mark has a shape of its own besides its colour, so that a black-and-white print says the same.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def svg(plot: PlotData) -> str:
 
 
 def describe(plot: PlotData) -> str:
-    """What a person who cannot see the picture is told."""
+    """Words for a person who cannot see the picture."""
     if isinstance(plot, SpectrumPlot):
         said = f"Spectrum: {plot.y_label} against {plot.x_label}."
         if plot.y.size and np.isfinite(plot.y).any():
@@ -260,7 +260,7 @@ def placed_labels(
 
 
 def notes(plot: PlotData) -> str:
-    """What a reader must know to read the picture right, in words beside it; often nothing."""
+    """What a reader must know to read the picture right, in words next to it; often nothing."""
     if not isinstance(plot, PolarPlot):
         return ""
     if plot.absolute:

@@ -39,7 +39,8 @@ def svg(figure: Figure) -> str:
     """The figure as SVG text, the same bytes for the same picture."""
     stream = io.StringIO()
     with rc_context(SETTINGS), warnings.catch_warnings():
-        # A name in a script that the built-in font lacks is drawn as boxes; the page has it in full beside the picture.
+        # A name in a script that the built-in font lacks is drawn as boxes; the page has it in full next to the
+        # picture.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         logging.getLogger("matplotlib.font_manager").setLevel(logging.ERROR)
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})

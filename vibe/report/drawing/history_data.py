@@ -18,7 +18,7 @@ MOST_POINTS = 1500
 """Of a series; more are thinned to their extremes."""
 _FRAME_PX, _LABEL_PX, _FRAME_WIDTH_PX, _CHAR_PX = 250.0, 15.0, 640.0, 7.0
 """A picture of a trend as most screens show it: what labels are placed by."""
-_BESIDE = 2.2
+_IN_VIEW = 2.2
 """Limits so many times above the highest value are reported in words: drawn, they would flatten what is to be seen."""
 
 
@@ -108,7 +108,7 @@ def _series(one: ShownSeries, choice: Choice, beyond: set[str], along: str) -> d
 def _limits(state: SeriesState | None, top: float) -> tuple[list[LimitLine], list[LimitLine]]:
     """Limits that are drawn, and those too far above for that."""
     every = [] if state is None else list(state.limits)
-    drawn = [limit for limit in every if limit.value <= _BESIDE * top]
+    drawn = [limit for limit in every if limit.value <= _IN_VIEW * top]
     return drawn, [limit for limit in every if limit not in drawn]
 
 

@@ -1,6 +1,6 @@
 """Small drawings that stand in the text of a history's pages: bars of urgency, courses of a series, signs of causes.
 
-Each says the same in black and white: by a pattern, a dash or a shape beside its colour (Okabe and Ito, 2008).
+Each says the same in black and white: by a pattern, a dash or a shape besides its colour (Okabe and Ito, 2008).
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ _DEFS = (
 
 
 def kind_sign(kind: CauseKind) -> Markup:
-    """A shape per kind of cause; the word always stands beside it."""
+    """A shape per kind of cause; the word always stands next to it."""
     return Markup(
         f'<svg class="sign" viewBox="0 0 24 24" aria-hidden="true" focusable="false">{_KIND_SHAPES[kind]}</svg>'
     )

@@ -1,6 +1,6 @@
-"""Spectra and waveforms that zoom and tell values under the pointer: drawn on a canvas, offline, never by WebGL.
+"""Spectra and waveforms that zoom and show values under the pointer: drawn on a canvas, offline, never by WebGL.
 
-The drawing script is the one that the bokeh package brings; it is written once beside the pages. A page holds only
+The drawing script is the one that the bokeh package brings; it is written once next to the pages. A page holds only
 data (base64 float32 inside JSON) and no script of its own, so that its content security policy can forbid them.
 """
 
@@ -93,7 +93,7 @@ def can_be_live(plot: PlotData) -> bool:
 def page_json(plot: SpectrumPlot | WaveformPlot, points: int, number: int = 1) -> str:
     """The figure as JSON that may stand inside an HTML page: no character that could end its element.
 
-    It is thinned to about ``points`` points with every extreme kept. ``number`` tells figures of a page apart.
+    It is thinned to about ``points`` points with every extreme kept. ``number`` keeps figures of a page apart.
     """
     document = Document(number)
     figure = _spectrum(plot, points, document) if isinstance(plot, SpectrumPlot) else _waveform(plot, points, document)

@@ -95,7 +95,7 @@ def _circle(radius: float) -> str:
 
 
 def _shade(sheet: Canvas, part: int, pitch: float) -> None:
-    """A part's sector with arcs across it, which tell it from the rest without colour."""
+    """A part's sector with arcs across it, which set it off from the rest without colour."""
     turn = np.linspace((part - 0.5) * pitch, (part + 0.5) * pitch, max(3, round(pitch / 4) + 1))
     x, y = _at(turn, _RADIUS)
     sheet.line(

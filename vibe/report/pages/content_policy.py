@@ -1,7 +1,7 @@
-"""What a page may do, as its content security policy says it: show itself, load the scripts beside it, nothing more.
+"""What a page may do, as its content security policy says it: show itself, load the scripts next to it, nothing more.
 
 A page without scripts allows one thing: its own style sheet, named by its hash. A page with plots also allows one
-script, by its hash: a line that loads the files beside the page. What is loaded so may run (``strict-dynamic``), a
+script, by its hash: a line that loads the files next to the page. What is loaded so may run (``strict-dynamic``), a
 script that found its way into the text may not, not even one that lies in a file: without this, ``file:`` would have
 to be allowed, and with it every script on the disk or on a share. Nothing is allowed to turn text into code. Plots put
 style sheets of their own into the page, so there these are allowed, but no ``style`` attribute of the text.

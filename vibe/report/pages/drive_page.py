@@ -106,8 +106,8 @@ def write_alone(
     drawn = None if printed is None else printed.content
     if html:
         scripts = [script.removeprefix("../") for script in view["scripts"]]
-        beside = {"scripts": scripts, "index_name": None, "pdf_name": None if drawn is None else pdf_path.name}
-        page = render_drive(view | beside, live=True)
+        names = {"scripts": scripts, "index_name": None, "pdf_name": None if drawn is None else pdf_path.name}
+        page = render_drive(view | names, live=True)
         if scripts:
             interactive.write_scripts(folder / ASSETS)
     write_whole(json_path, health_json(drive_report.health), force=force)
@@ -236,7 +236,7 @@ def drive_facts(drive_report: DriveReport) -> list[tuple[str, str, str]]:
 
 
 def with_hz(value: float, uncertainty: float | None) -> str:
-    """A speed in Hz beside its uncertainty."""
+    """A speed in Hz with its uncertainty."""
     return words.with_uncertainty(value, uncertainty, "Hz")
 
 

@@ -30,7 +30,7 @@ _QUIET_MEASURES = ("speed", "load")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeriesRow:
-    """A series as the table shows it; ``point`` is told where a new one begins."""
+    """A series as the table shows it; ``point`` is given where a new one begins."""
 
     place: int
     point: str | None
@@ -104,7 +104,7 @@ def most_moved(shown: ShownDrive) -> list[SeriesKey]:
     def apart(one: ShownSeries) -> bool:
         return not any(said.belongs(one.series.key, alarm) for alarm in faults)
 
-    # What is steady scatters; only beside a fault its own series are shown all the same.
+    # What is steady scatters; only with a fault its own series are shown all the same.
     moved = [
         one for one in shown.series
         if history_data.grown(one) >= _MOVED_DB and one.state is not None

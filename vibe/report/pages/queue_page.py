@@ -199,7 +199,7 @@ def _measured(queue: Queue) -> list[dict[str, Any]]:
 
 
 def _sentence(alarm: Alarm) -> str:
-    """Its sentence without the names of its drives, which stand beside it already."""
+    """Its sentence without the names of its drives, which stand next to it already."""
     text = said.plain(alarm.sentence)
     lead, _, rest = text.partition(": ")
     if rest and set(re.split(r", | and ", lead)) == set(alarm.drives):

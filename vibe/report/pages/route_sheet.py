@@ -32,7 +32,7 @@ class RouteFiles:
     csv: Path
     json: Path
     readings: Path
-    beside: tuple[Path, ...]
+    further: tuple[Path, ...]
     round: Path
     folders: tuple[Path, ...]
     """One for each stop, in the order of the walk."""
@@ -46,12 +46,12 @@ def write_route_plan(
     force: bool,
     cautions: Sequence[str],
     pdf: bool = True,
-    beside: Mapping[str, str] | None = None,
+    further: Mapping[str, str] | None = None,
 ) -> RouteFiles:
     """Write ``plan.html``, ``plan.pdf``, ``plan.csv``, ``plan.json`` and ``round/<drive>/folder.toml`` into ``folder``.
 
-    All is made and written beside its place before the first file takes it. A ``folder.toml`` that is there is kept
-    even with ``force``, and so is ``readings.csv``: speed and load may stand in it. ``beside``: further files, by name.
+    All is made and written next to its place before the first file takes it. A ``folder.toml`` that is there is kept
+    even with ``force``, and so is ``readings.csv``: speed and load may stand in it. ``further``: more files, by name.
 
     Raises:
         OutputError: one of them is there already and ``force`` is not given, or the folder cannot be written.
@@ -60,7 +60,7 @@ def write_route_plan(
     texts: dict[str, str] = {f"{ROUND}/{folders[stop.drive]}/{FOLDER_FILE}": folder_file(stop) for stop in plan.stops}
     texts[READINGS_FILE] = readings_csv(plan)
     refuse_links_out(folder, ROUND, *(f"{ROUND}/{name}" for name in folders.values()))
-    for name in ("plan.html", "plan.pdf", "plan.csv", "plan.json", *(beside or {}), *texts):
+    for name in ("plan.html", "plan.pdf", "plan.csv", "plan.json", *(further or {}), *texts):
         if (folder / name).exists() and not force:
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
     kept = [name for name in texts if (folder / name).exists()]
@@ -69,7 +69,7 @@ def write_route_plan(
     printed = make_pdf(page) if pdf else None
     contents: dict[str, str | bytes] = {name: text for name, text in texts.items() if name not in kept}
     contents |= {"plan.csv": route_csv(plan), "plan.json": route_json(plan), "plan.html": page}
-    contents |= beside or {}
+    contents |= further or {}
     if printed is not None and printed.content is not None:
         contents["plan.pdf"] = printed.content
     _write_together(folder, contents, force=force)
@@ -86,7 +86,7 @@ def write_route_plan(
         csv=folder / "plan.csv",
         json=folder / "plan.json",
         readings=folder / READINGS_FILE,
-        beside=tuple(folder / name for name in beside or {}),
+        further=tuple(folder / name for name in further or {}),
         round=folder / ROUND,
         folders=tuple(folder / ROUND / folders[stop.drive] for stop in plan.stops),
         remarks=tuple(remarks),
@@ -94,7 +94,7 @@ def write_route_plan(
 
 
 def _write_together(folder: Path, contents: dict[str, str | bytes], *, force: bool) -> None:
-    """Write all files beside their places, then move them there one after the other.
+    """Write all files next to their places, then move them there one after the other.
 
     Raises:
         OutputError: the folder cannot be written.

@@ -13,7 +13,7 @@ from vibe.storage.files import safe_name
 ROUND = "round"
 """Folder that takes one round's captures, one folder in it for each drive."""
 MOST_BOXES = 4
-"""Boxes to tick in one row; more captures than that are written as a number beside them."""
+"""Boxes to tick in one row; more captures than that are written as a number next to them."""
 
 SENT_BACK_TWICE = (
     "Do what the check asks for, one thing at a time: first the cable, then the sensor, then the logger's input.",

@@ -37,7 +37,7 @@ STATE_COLOUR = {"act": "#d55e00", "plan": "#e69f00", "watch": "#0072b2", "unknow
 
 
 def sign(state: str) -> Markup:
-    """The state's shape; the word always stands beside it, so it is hidden from readers of the text."""
+    """The state's shape; the word always stands next to it, so it is hidden from readers of the text."""
     return Markup(f'<svg class="sign" viewBox="0 0 24 24" aria-hidden="true" focusable="false">{_SIGNS[state]}</svg>')
 
 

@@ -19,7 +19,7 @@ _CHROMIUM_LIMIT_S = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pdf:
-    """The document, or the remark that says why there is none; beside a document, what it does not show."""
+    """The document, or the remark that says why there is none; with a document, what it does not show."""
 
     content: bytes | None
     remark: str = ""

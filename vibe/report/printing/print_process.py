@@ -1,6 +1,6 @@
 """The process that draws PDF pages: one page of HTML in, one document out, until its input ends.
 
-``report/printing/printer.py`` starts it with a font configuration of its own. The library that sets the text is told of
+``report/printing/printer.py`` starts it with a font configuration of its own. The library that sets the text learns of
 fonts only when it is loaded, and its native parts can take a process down with them: both are reasons not to draw where
 the analysis runs.
 

@@ -92,7 +92,7 @@ class Printer:
             kind = process.stdout.read(1)
             content = receive(process.stdout) if kind else None
             note = receive(process.stdout) if kind == DRAWN else b""
-        except OSError:  # it died while it was told what to draw
+        except OSError:  # it died while it read what to draw
             kind, content, note = b"", None, None
         finally:
             timer.cancel()

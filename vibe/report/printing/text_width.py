@@ -1,6 +1,6 @@
 """How wide words are in the letters of pages and pictures, without opening the font's files.
 
-SVG breaks no lines and moves nothing aside, so whoever places words must know how long they are.
+SVG breaks no lines and moves nothing away, so whoever places words must know how long they are.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 LINE_HALF_BINS = 3
-"""The main lobe of a Hann window and a little wander, as for single lines."""
+"""The main lobe of a Hann window and a little speed variation, as for single lines."""
 MOST_OF_SPACING = 1 / 3
 """A family whose lines are wider than this share of their distance cannot be distinguished from the rest."""
 SIDEBAND_COUNTS = 2

@@ -21,7 +21,7 @@ LINE_HALF = 2
 """Bins either side over which slip smears a comb's lines, and one more per harmonic."""
 MOST_OF_BAND = 0.75
 """A band passes a line of the envelope up to this share of its width well enough to be mended."""
-FLOOR_BESIDE = 12
+FLOOR_BINS = 12
 """Either side: the mean of 24 bins of noise is off by a fifth, r.m.s. (1 / sqrt 24)."""
 MOST_FADING = 8.0
 """Impacts that ring on modulate upper harmonics less; the fit of that trusts two noisy lines no further than this."""
@@ -46,7 +46,7 @@ class Modulations:
 
         Impacts that make the share p of a band's mean square modulate its squared envelope, relative to its mean, by 2
         p at every harmonic, less what the band's width (a triangle) and their own ringing (a first-order low-pass in
-        power) take away; the second harmonic tells how much the ringing takes.
+        power) take away; the second harmonic shows how much the ringing takes.
         """
         base = comb.lines[0].order
         band = self._band(channel, 2 * base * self._input_hz)
@@ -86,14 +86,14 @@ class Modulations:
         spectrum = self._of_channel(band)
         middle = round(order * band.turns)
         first, last = middle - half, middle + half + 1
-        if first - FLOOR_BESIDE < 1 or last + FLOOR_BESIDE > spectrum.shape[1]:
+        if first - FLOOR_BINS < 1 or last + FLOOR_BINS > spectrum.shape[1]:
             return np.zeros(spectrum.shape[0])
-        beside = np.hstack([spectrum[:, first - FLOOR_BESIDE : first], spectrum[:, last : last + FLOOR_BESIDE]])
-        floor = np.median(beside, axis=1) / np.log(2.0)
+        around = np.hstack([spectrum[:, first - FLOOR_BINS : first], spectrum[:, last : last + FLOOR_BINS]])
+        floor = np.median(around, axis=1) / np.log(2.0)
         count = last - first
         over = spectrum[:, first:last].sum(axis=1) - count * floor
-        told = over > LEAST_SIGMAS * floor * np.sqrt(NEIGHBOURS_ALIKE * count)
-        return np.where(told, over / HANN_NOISE_BINS, 0.0)
+        clear = over > LEAST_SIGMAS * floor * np.sqrt(NEIGHBOURS_ALIKE * count)
+        return np.where(clear, over / HANN_NOISE_BINS, 0.0)
 
     def _of_channel(self, band: BandEnvelopes) -> Array:
         """Squared amplitude per line (bands, n), one line per turn of the capture."""

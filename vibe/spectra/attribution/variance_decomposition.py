@@ -35,9 +35,9 @@ SURE_COMB = 0.01
 DIRECT_HARMONICS = (1, 2, 3, 4, 5)
 """Lines at which a bearing's impacts may be seen without demodulation."""
 BLOCK_S = 0.5
-"""Means of blocks as long tell wandering below 1 Hz, at the ends of a capture too, where the window sees nothing."""
+"""Means of blocks as long show drift below 1 Hz, at the ends of a capture too, where the window sees nothing."""
 FREE_NEAR, FEWEST_FREE = 12, 3
-"""So many harmonics either way tell what a comb has of a line that somebody else claims, if so many are free."""
+"""So many harmonics either way show what a comb has of a line that somebody else claims, if so many are free."""
 MOST_SCALED = 0.05
 """What a window and resampling may change of a steady capture's mean square; more is no steady capture."""
 
@@ -71,7 +71,7 @@ def shares(
 
 def _settle(mine: dict[str, float], samples: NDArray[np.float32], rate: float) -> None:
     """Shares as they are over the whole capture: the window weighs its middle more than its ends."""
-    mine[LOW_BAND] = max(mine[LOW_BAND], _wandering(samples, rate))
+    mine[LOW_BAND] = max(mine[LOW_BAND], _drift(samples, rate))
     total = sum(mine.values())
     if total > 0:
         scale = float(np.clip(float(samples.var(dtype=np.float64)) / total, 1 - MOST_SCALED, 1 + MOST_SCALED))
@@ -238,7 +238,7 @@ def _dulled(hz: Array, rate: float) -> Array:
     return np.asarray((2.0 + np.cos(np.pi * np.minimum(hz / rate, 0.5))) / 3.0)
 
 
-def _wandering(samples: NDArray[np.float32], rate: float) -> float:
+def _drift(samples: NDArray[np.float32], rate: float) -> float:
     """Mean square of the means of short blocks about their own mean."""
     block = round(BLOCK_S * rate)
     count = samples.size // block

@@ -9,7 +9,8 @@ from scipy.ndimage import median_filter
 HANN_NOISE_BINS = 1.5
 """Noise bandwidth of the window (Harris, Proc. IEEE 66, 1978, Table 1)."""
 FLOOR_BINS = 81
-"""Over which the floor is a median: wide beside a line's main lobe, narrow beside a resonance (common practice)."""
+"""Over which the floor is a median: wide compared with a line's main lobe, narrow compared with a resonance (common
+practice)."""
 LINE_OVER_FLOOR = 8.0
 """Power over the floor from which a bin is a line's: noise reaches it once in e^8 = 3000 bins."""
 GUMBEL_SIGMA = np.pi / np.sqrt(6.0)

@@ -21,7 +21,7 @@ Complex = NDArray[np.complex128]
 REACH_BINS = 16.0
 """Lines up to here are fitted with the one asked for: a Hann window's side lobe is 1e-4 of its main one beyond."""
 NOISE_BINS = 10
-"""Either side: bins that tell the noise. Lines just beyond ``REACH_BINS`` must not leak into them."""
+"""Either side: bins that give the noise. Lines just beyond ``REACH_BINS`` must not leak into them."""
 GRID = 1024
 """Instants that carry all lines within reach (band-limited, so exact)."""
 LEAST_APART_BINS = 1.4
@@ -35,9 +35,9 @@ LEAST_TURN_BINS = 4.0
 STEP_BINS = 0.05
 """Of the search for the speed: 0.025 bins off costs 0.03 % of the amplitude (Hann)."""
 SMEAR_BINS = 2
-"""Either side of a line: what its own wander leaves there after the fit."""
+"""Either side of a line: what its own variation leaves there after the fit."""
 OUTER_BINS = 48
-"""Bins up to here, beyond those of the noise, tell the floor about the lines."""
+"""Bins up to here, beyond those of the noise, give the floor about the lines."""
 OUTER_QUANTILE = 0.25
 """Of them: lines that nobody knows may stand in most of the bins."""
 MOST_OVER_FLOOR = 4.0
@@ -300,7 +300,8 @@ class _Base:
         half = 0.5 * (np.sqrt(square + smeared) - np.sqrt(square))
         return FittedLine(
             value=float(np.sqrt(2.0) * middle), uncertainty=float(np.sqrt(variance)),
-            degrees_of_freedom=float(freedom), smeared=float(half / middle), apart_bins=apart, speed_bins=speed_bins,
+            degrees_of_freedom=float(freedom), smeared=float(half / middle) if middle > 0 else 0.0,
+            apart_bins=apart, speed_bins=speed_bins,
             floor=float(np.sqrt(2.0 * variance)), strongest_neighbour=strongest,
         )  # fmt: skip
 

@@ -13,7 +13,7 @@ from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length
 
 HALF_BINS = 3
-"""Half width over which a line's power is gathered: the main lobe of a Hann window and a little wander."""
+"""Half width over which a line's power is gathered: the main lobe of a Hann window and a little speed variation."""
 FLOOR_BINS = 40
 """Either side: the median of 80 bins of noise is off by a sixth, r.m.s. (1 / (ln 2 · sqrt 80))."""
 KNOT_SAMPLES = 16
@@ -85,8 +85,8 @@ def read_lines(
             continue
         spot = a + int(power[a:b].argmax())
         low, high = spot - HALF_BINS, spot + HALF_BINS + 1
-        beside = np.concatenate([power[max(1, low - FLOOR_BINS) : low], power[high : high + FLOOR_BINS]])
-        floor = float(np.median(beside)) / np.log(2.0)
+        around = np.concatenate([power[max(1, low - FLOOR_BINS) : low], power[high : high + FLOOR_BINS]])
+        floor = float(np.median(around)) / np.log(2.0)
         width = 2 * HALF_BINS + 1
         mean_square = max(0.0, float(power[low:high].sum()) - width * floor) / noise_bandwidth_bins
         omega = 2 * np.pi * spot * bin_hz

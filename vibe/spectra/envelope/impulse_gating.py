@@ -1,8 +1,7 @@
-"""A comb's impacts cut out of the envelope in time, so that what else repeats can be read beside them.
+"""A comb's impacts cut out of the envelope in time, so that what else repeats can be read next to them.
 
-Impacts that wander and differ leave lines at many orders that no mask foresees; and while they speak they drown what is
-fainter. In time they are short: whatever a second part does between them is its own.
-"""
+Impacts that vary in time and differ leave lines at many orders that no mask foresees; and while they ring they drown
+what is fainter. In time they are short: whatever a second part does between them is its own."""
 
 from __future__ import annotations
 
@@ -17,7 +16,7 @@ from vibe.spectra.envelope.bands import BandEnvelopes
 MOST_CELLS = 360
 """Cells into which a comb's period is cut; never more than it has samples."""
 FEWEST_CELLS = 8
-"""Fewer cannot leave most of a period quiet beside an impact that takes two."""
+"""Fewer cannot leave most of a period quiet around an impact that takes two."""
 STANDS_OUT = 4.0
 """Scatter of the quieter half of the cells over their mean at which a cell is part of an impact."""
 MOST_CUT = 0.5

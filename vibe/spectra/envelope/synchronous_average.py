@@ -25,7 +25,7 @@ MOST_FINE_CELLS = 720
 WEIGHTING_ROUNDS = 3
 """Weights of the bands settle within these."""
 DECAYS = (0.3, 0.6, 1.3, 2.8, 6.0)
-"""Decay times of an impact's squared envelope that are tried, in inverse band widths: a band can tell no shorter
+"""Decay times of an impact's squared envelope that are tried, in inverse band widths: a band can show no shorter
 one."""
 SHARP = 0.02
 """Decay of an impact that is over within the band's own blur, same unit."""
@@ -37,7 +37,7 @@ its power to turning within a piece."""
 MOST_PLACES = 6
 """Places named on one turn; a body with more damaged parts is worn all round."""
 PLACE_CHANCE = 0.01
-"""Chance, over all the cells where it was sought, at which a further place stands out beside the highest."""
+"""Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,8 +45,8 @@ class Turn:
     """Mean squared envelope round one turn of a frame, relative to its overall mean.
 
     ``level`` and ``sigma`` (cells,): the mean of each cell and its standard error over turns. Cells are what the
-    envelope can tell apart. ``fine`` (fine cells,) is the same turn cut finer, from all bands that show the impacts: it
-    tells no more, but *where* more closely; ``fine_cell`` is the size of its cells in inverse band widths.
+    envelope can resolve. ``fine`` (fine cells,) is the same turn cut finer, from all bands that show the impacts: it
+    shows no more, but *where* more closely; ``fine_cell`` is the size of its cells in inverse band widths.
     """
 
     level: NDArray[np.float64]
@@ -82,9 +82,9 @@ def fold(
 ) -> Turn:
     """Average the envelopes of ``members`` ((channel, band) pairs) over turns of a frame that makes ``order`` turns
     per input turn, starting at ``origin_turns`` of the input (the pulse, when there is one). ``hidden`` has one array
-    (bands, n) per channel, True where others speak: what any of ``members`` hides is left out.
+    (bands, n) per channel, True where others strike: what any of ``members`` hides is left out.
 
-    Cells are as many as the envelope can tell apart, at most 72.
+    Cells are as many as the envelope can resolve, at most 72.
     """
     channels = sorted({channel for channel, _ in members})
     per_event = min(bands[c].per_turn for c in channels) / abs(order)
@@ -188,7 +188,7 @@ def _cell_means(
 def _joined(rows: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.float64]:
     """One turn from those of all bands (bands, cells), each weighed by how well it shows what ``shown`` bands show.
 
-    An impact reaches many bands. Those that ring longest show it best and tell its instant worst, so the weight is the
+    An impact reaches many bands. Those that ring longest show it best and give its instant worst, so the weight is the
     root of what a matched sum would give them.
     """
     uneven = rows - rows.mean(axis=1, keepdims=True)
@@ -357,9 +357,8 @@ class _Rest:
 def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, ...]:
     """Angles [deg] of the impacts that stand out at ``cells`` of the turn, from its fine form when there is one.
 
-    An impact's envelope crests after the hit: it rings, and the band blurs it. So a sharp part and a decaying one, both
-    starting at one instant, are fitted to the fine turn, and their common start is the place.
-    """
+    An impact's envelope crests after the impact: it rings, and the band blurs it. So a sharp part and a decaying one,
+    both starting at one instant, are fitted to the fine turn, and their common start is the place."""
     if turn.fine is None:
         return tuple(float(turn.angle_deg[cell]) for cell in cells)
     fine = turn.fine - turn.fine.mean()
@@ -373,11 +372,11 @@ def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, .
         for cell in cells
     ]
     spectrum = np.fft.rfft(fine)
-    sharp = _hit(n, turn.fine_cell, SHARP)
+    sharp = _impact(n, turn.fine_cell, SHARP)
     a = _matched(spectrum, sharp)
     best, gain = -1.0, a
     for decay in DECAYS:
-        ringing = _hit(n, turn.fine_cell, decay)
+        ringing = _impact(n, turn.fine_cell, decay)
         b = _matched(spectrum, ringing)
         alike = min(float(sharp @ ringing), 1 - 1e-9)
         first, second = (a - alike * b) / (1 - alike**2), (b - alike * a) / (1 - alike**2)
@@ -388,7 +387,7 @@ def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, .
 
 
 @lru_cache(maxsize=64)
-def _hit(cells: int, cell: float, decay: float) -> NDArray[np.float64]:
+def _impact(cells: int, cell: float, decay: float) -> NDArray[np.float64]:
     """Squared envelope (cells,) of an impact at angle zero that decays, seen through a band; zero mean, unit energy.
 
     ``cell`` and ``decay`` in inverse band widths. The closed form of the transform of a decaying exponential, cut to

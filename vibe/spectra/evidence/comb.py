@@ -29,7 +29,7 @@ HARMONIC_SETS = (2, 3, 5, 8, 12, 20, 32)
 SLIPPING_HARMONICS = 12
 """Random slip smears the higher harmonics of a bearing away."""
 SIDEBAND_HARMONICS = 4
-"""Harmonics beside which sidebands are counted."""
+"""Harmonics next to which sidebands are counted."""
 SMEARED_TURNS = 100.0
 """Turns of a capture up to which random slip smears a line by less than the capture resolves, so that windows need not
 widen by a bin or so a harmonic: in half as many turns a bin is twice as wide, and the smear is what it was."""
@@ -110,7 +110,7 @@ class Scores:
     """Comb scores at ``orders``, in units of -ln p.
 
     ``group`` is the group of bands that gave each score, ``harmonics`` how many harmonics were joined; ``determined``
-    is False where no line of the comb was free to tell anything.
+    is False where no line of the comb was free to show anything.
     """
 
     orders: NDArray[np.float64]
@@ -181,14 +181,14 @@ class CombScorer:
             if not sums.count.size:
                 continue
             by_set = log_tail(sums.total.max(axis=1), sums.count)
-            told_here = sums.comb[sums.begin]
-            score[here][told_here] = np.maximum.reduceat(by_set, sums.begin)
+            scored = sums.comb[sums.begin]
+            score[here][scored] = np.maximum.reduceat(by_set, sums.begin)
             if where:
                 # The first of the best sets of each comb.
                 best = np.flatnonzero(by_set == score[here][sums.comb])
                 best = best[np.flatnonzero(np.diff(sums.comb[best], prepend=-1))]
-                group[here][told_here] = sums.total[best].argmax(axis=1) % self.spectra.power.shape[0]
-                harmonics[here][told_here] = np.array(HARMONIC_SETS)[sums.set[best]]
+                group[here][scored] = sums.total[best].argmax(axis=1) % self.spectra.power.shape[0]
+                harmonics[here][scored] = np.array(HARMONIC_SETS)[sums.set[best]]
         determined = score > 0
         group[~determined] = harmonics[~determined] = 0
         cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])
@@ -265,7 +265,7 @@ class CombScorer:
                 own[1:-1] = reaching[1:]
             while len(self._blocked) >= MOST_BLOCKED:
                 self._blocked.pop(next(iter(self._blocked)))
-            # The mask is kept beside, so that its identity stays its own.
+            # The mask is kept separately, so that its identity stays its own.
             self._blocked[key] = mask, blocked
         return self._blocked[key][1]
 
@@ -281,8 +281,8 @@ def _widths(slip: bool) -> tuple[int, ...]:
 
 
 def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
-    """Bins (k, lines) of the lines of the combs ``here``, and whether they tell: they lie on the axis of ``bins``, meet
-    nobody else's, and neither do those beside which they are sidebands (else they are that one's modulation)."""
+    """Bins (k, lines) of the lines of the combs ``here``, and whether they show: they lie on the axis of ``bins``, meet
+    nobody else's, and neither do those next to which they are sidebands (else they are that one's modulation)."""
     # A single comb's shifts and mask stand for all places.
     own = batch.owner[here] if batch.shifts.shape[1] > 1 else np.zeros(1, dtype=np.intp)
     places = batch.bins[here, None] * np.arange(1, batch.harmonic[-1] + 1)
@@ -304,11 +304,11 @@ def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Sums:
-    """Sums of combs' lines, comb after comb and set of harmonics after set; only of sets in which more lines tell than
+    """Sums of combs' lines, comb after comb and set of harmonics after set; only of sets in which more lines show than
     in the set before.
 
     ``total`` (any, columns), in steps, from the first line to the last of the set; by row the ``count`` of lines that
-    tell, the ``comb`` and the ``set``; ``begin`` are the rows that are the first of their combs.
+    show, the ``comb`` and the ``set``; ``begin`` are the rows that are the first of their combs.
     """
 
     total: NDArray[np.uint16]
@@ -323,12 +323,12 @@ def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
 
     A comb picks rows of the lines' matrix, so its sums in all groups are its product with that matrix: one product with
     a sparse matrix of ones for all combs and sets. Most lines of most combs lie in somebody else's: only those that
-    tell are picked. Each set then takes on the sums of the one before.
+    show are picked. Each set then takes on the sums of the one before.
     """
     spots, determined = _determined(batch, here, lines.bins - 1)
     own = batch.owner[here] if batch.widths.shape[1] > 1 else np.zeros(1, dtype=np.intp)
     matrix, rows = lines.rows(spots, batch.widths[:, own].T, determined)
-    # How many tell up to the end of each set: small whole numbers, which single precision holds.
+    # How many show up to the end of each set: small whole numbers, which single precision holds.
     upto = (np.arange(determined.shape[1])[:, None] < batch.ends).astype(np.float32)
     counts = (determined.astype(np.float32) @ upto).astype(np.int32)
     new = np.diff(counts, axis=1, prepend=np.int32(0))

@@ -172,7 +172,7 @@ def weigh(
 
 
 def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) -> DecoyNull:
-    """The ground on which a comb's decoys are scored, with the bins that they may not use explained.
+    """The null distribution on which a comb's decoys are scored, with the bins that they may not use explained.
 
     These are what is explained already, and the comb's own lines, which show at its sums and differences. Of these
     only the strong ones where harmonics lie close: the rest would take out the noise that made the score as well.
@@ -242,7 +242,7 @@ def _beyond_slip(decoy_null: DecoyNull, reading: CombReading) -> bool:
     """Whether all lines together put a slipping comb where the tone cannot slip to.
 
     A tone is looked for in whole half bins, which for slow ones are wider than their slip; the last line that stands
-    tells the place so many times as closely.
+    gives the place so many times as closely.
     """
     request = reading.request
     if not request.slips:
@@ -259,7 +259,7 @@ def _sharpened(spectra: EnvelopeSpectra, reading: CombReading) -> float:
 
 
 def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]:
-    """A slipping comb's order from all its lines, and the last that stands: the n-th tells it n times as closely as the
+    """A slipping comb's order from all its lines, and the last that stands: the n-th gives it n times as closely as the
     first."""
     power, order, last = spectra.power[reading.group], reading.order, 1
     bins, weights = 0.0, 0.0
@@ -298,10 +298,9 @@ def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, decoy_null: Dec
 def lines_mask(spectra: EnvelopeSpectra, reading: CombReading, *, to_the_last: bool = False) -> NDArray[np.bool_]:
     """Everything a found comb may own: harmonics, and sidebands at its modulators and at the input.
 
-    Where these would own too much of the axis for anything else to be heard, fewer: those at its own modulators, then
-    only the next ones, at last the harmonics alone. ``to_the_last``: with the harmonics that are smeared so far that
-    others may lie among them.
-    """
+    Where these would own too much of the axis for anything else to be detected, fewer: those at its own modulators,
+    then only the next ones, at last the harmonics alone. ``to_the_last``: with the harmonics that are smeared so far
+    that others may lie among them."""
     base = reading.order / reading.carrier
     # Only what is slower than the comb itself can modulate it.
     spacings = {side for side in {*reading.request.sidebands, *([1.0] if reading.request.slips else [])} if side < base}

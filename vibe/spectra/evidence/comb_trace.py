@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import digamma
 
-from vibe.core.comb_history import BESIDE, HARMONICS, PLACES, SPACINGS, Trace, TraceBand, coded
+from vibe.core.comb_history import HARMONICS, PLACES, SIDE_LINES_OF, SPACINGS, Trace, TraceBand, coded
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
@@ -111,15 +111,15 @@ def _largest(bins: NDArray[np.int64]) -> NDArray[np.float32]:
 
 
 def _lines(order: float, request: CombRequest) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Order of each line of a comb and the harmonic that it is or lies beside, (``PLACES``,) each; NaN where there is
+    """Order of each line of a comb and the harmonic that it is or lies next to, (``PLACES``,) each; NaN where there is
     none."""
     centres = np.full(PLACES, np.nan)
     numbers = np.arange(1, HARMONICS + 1)
     centres[:HARMONICS] = np.where(numbers <= request.max_harmonic, numbers * order, np.nan)
-    harmonic = np.concatenate([numbers, np.repeat(np.arange(1, BESIDE + 1), 2 * SPACINGS)])
+    harmonic = np.concatenate([numbers, np.repeat(np.arange(1, SIDE_LINES_OF + 1), 2 * SPACINGS)])
     sides = [sign * side for side in request.sidebands[:SPACINGS] for sign in (-1.0, 1.0)]
     sides += [np.nan] * (2 * SPACINGS - len(sides))
-    centres[HARMONICS:] = harmonic[HARMONICS:] * order + np.tile(sides, BESIDE)
+    centres[HARMONICS:] = harmonic[HARMONICS:] * order + np.tile(sides, SIDE_LINES_OF)
     return centres, harmonic
 
 

@@ -24,11 +24,11 @@ FURTHER = 8
 FEWEST_HARMONICS = 3
 """Harmonics that a decoy must have room for."""
 MOST_DECOYS = 1200
-"""More cost time and tell no more."""
+"""More cost time and show no more."""
 EXACT_WITHIN_BINS = 0.1
 """How far a tone without slip may lie off its order besides the speed's uncertainty."""
 STILL_A_LINE = 8.0
-"""Power over the floor from which a bin beside a line belongs to it: noise is there once in 3,000 bins."""
+"""Power over the floor from which a bin next to a line belongs to it: noise is there once in 3,000 bins."""
 GROWN_BENIGN_BINS = 6
 """And a benign source's line, whose order is exact."""
 

@@ -92,7 +92,7 @@ def measured(
 def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None, float | None]:
     """The order from all lines of a comb that stand, and its relative standard error; None where none stands.
 
-    The k-th line tells the order k times as closely as the first, so that bins are fitted by k times the order, least
+    The k-th line gives the order k times as closely as the first, so that bins are fitted by k times the order, least
     squares; how far the lines lie off the fit is what one line's place is worth. A line far off is left out once.
     """
     power, step = spectra.power[reading.group], spectra.step
@@ -136,9 +136,9 @@ class _Sizes:
 def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading) -> _Sizes:
     """Of the groups that show a comb almost as surely as the best one, that with the deepest modulation.
 
-    The score counts strong lines by their logarithm, so it tells presence well and size badly. Depth is a ratio: it
+    The score counts strong lines by their logarithm, so it shows presence well and size badly. Depth is a ratio: it
     cannot grow once there is nothing but impacts, and it is greatest where the band itself is quiet. How large an
-    impact is tells the band that carries most of it; there its estimate grows with the damage for as long as it does.
+    impact is shows the band that carries most of it; there its estimate grows with the damage for as long as it does.
     """
     slip = reading.request.slips
     groups = np.arange(spectra.power.shape[0])
@@ -160,7 +160,7 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
             surprise += np.log(np.maximum(power, 1.0))
             depth += own
         else:
-            # How many harmonics told best that the comb is there says nothing of how sharp an impact is.
+            # How many harmonics showed best that the comb is there says nothing of how sharp an impact is.
             further += np.where(power >= STILL_A_LINE, own, 0.0)
     sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
     powers = _band_powers(bands)

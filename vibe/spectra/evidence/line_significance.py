@@ -60,19 +60,19 @@ class SoftLines:
             self._all = self._kept()
 
     def rows(
-        self, spots: NDArray[np.int32], widths: NDArray[np.int32], told: NDArray[np.bool_]
+        self, spots: NDArray[np.int32], widths: NDArray[np.int32], wanted_lines: NDArray[np.bool_]
     ) -> tuple[NDArray[np.uint16], NDArray[np.int32]]:
         """A matrix (any, columns), in steps, and which of its rows (k, lines) hold the windows round bins ``spots``
         (k, lines).
 
-        ``widths`` (k or 1, lines) are places in the list of widths. What is not ``told`` (k, lines) has no row.
+        ``widths`` (k or 1, lines) are places in the list of widths. Lines that are not wanted (k, lines) have no row.
         """
         if self._all is not None:
             return self._all, spots + widths * np.int32(self.bins)
         pieces, rows, used = [np.zeros((1, self.columns), dtype=np.uint16)], np.zeros_like(spots), 1
         by_width = ((line, width) for line, own in enumerate(widths.T) for width in np.unique(own))
         for line, width in by_width:
-            mine = told[:, line] & (widths[:, line] == width)
+            mine = wanted_lines[:, line] & (widths[:, line] == width)
             wanted = np.unique(spots[mine, line])
             # Combs of several tones lie far apart: what is between them is not worked out.
             for run in np.split(wanted, np.flatnonzero(np.diff(wanted) > MOST_BETWEEN) + 1) if wanted.size else ():

@@ -38,7 +38,7 @@ MOST_TAKEN = 40
 FEWEST_LINES = 4
 """Lines over the floor that a foreign comb shows."""
 MOST_OUTSIDE, MOST_LOOKS = 3, 5
-"""Combs of other machines that are told, and searches for them, for the sake of time."""
+"""Combs of other machines that are named, and searches for them, for the sake of time."""
 MOST_TESTED = 12
 """Multiples and parts of an order that are tested for being the fundamental."""
 EXPLAINED, BY_LUCK = 0.85, 1e-3
@@ -50,7 +50,7 @@ DROP_DB, OWN_DROP_DB = 8.0, 3.0
 """By how much the lines that only a slower order makes may be weaker; where the faster is a part's own, less."""
 FIRST_LINES, FIRST_STAND = 6, 4
 """Of the first free lines of a foreign comb, and how many of them stand."""
-WANDER = 1.5e-3
+SPEED_VARIATION = 1.5e-3
 """Relative, three standard deviations of a loaded motor's speed within a capture (common practice: 5e-4)."""
 FAR = 0.04
 """Relative distance from a race's window within which a comb may still be its own."""
@@ -61,14 +61,14 @@ SLOW_TURN_TOLERANCE = 2.5
 NEAR_ROTOR = 0.02
 """Relative distance from the shaft's own order within which a rotor is a neighbour of alike speed."""
 LEAST_BETWEEN, LEAST_ROOM_BINS = 8, 4
-"""Lines per turn between those of the teeth that must be free to tell that the teeth differ, and bins between lines."""
+"""Lines per turn between those of the teeth that must be free to show that the teeth differ, and bins between lines."""
 BETWEEN_STAND = 0.3
 """Share of those that then stand: by chance one in 300 does; a pattern of few harmonics fills no more."""
 STRONGER_DB = 3.0
 """By how much the lines of the teeth exceed the others per turn where their number can be determined (common
 practice)."""
 SIDE_HARMONICS, FEWEST_SIDES, SIDES_STAND = 6, 6, 0.7
-"""Harmonics beside which side lines at one spacing are sought, how many must be free, and the share that must stand:
+"""Harmonics next to which side lines at one spacing are sought, how many must be free, and the share that must stand:
 by chance one in 300 does."""
 SIDES_OWNED = 3
 """Side lines either side of a harmonic that belong to it: of a load that turns the first stand (common practice)."""
@@ -211,9 +211,9 @@ class _Search:
         if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
             owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
-        told = exact is not None or near_rotor
+        known = exact is not None or near_rotor
         reading = CombReading(
-            request=CombRequest(name=f"{'outside' if told else 'unknown'} {base:.4g}", order=base), carrier=1,
+            request=CombRequest(name=f"{'outside' if known else 'unknown'} {base:.4g}", order=base), carrier=1,
             order=base, score=score, group=group, harmonics=max(3, harmonics), sidebands=(), places=1,
         )  # fmt: skip
         if owner is not None and not (slips and exact):
@@ -222,7 +222,7 @@ class _Search:
             mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
-        # Side lines at the shaft's turn were told from a rotor of nearly its speed bin by bin before.
+        # Side lines at the shaft's turn were distinguished from a rotor of nearly its speed bin by bin before.
         law = None if exact or near_rotor or owner is not None else self._part_explains(power, base)
         if law is not None:
             self.taken, self.kept = taken | law, self.kept | law
@@ -248,7 +248,7 @@ class _Search:
         if lines < FEWEST_LINES or evidence.hit_over_floor_db < FAINTEST_DB:
             return None
         if self.kept.any() and evidence.lines[0].over_floor_db < decibels(STILL_A_LINE):
-            # Beside a part's comb a grid without its own first line is what that part's far side lines leave.
+            # Next to a part's comb a grid without its own first line is what that part's far side lines leave.
             return None
         # What a part claimed first stays its own; so does what may be a part's as well.
         if not slips:
@@ -380,7 +380,7 @@ def _line(power: NDArray[np.float32], step: float, order: float, half: int) -> t
 
 
 def sharpened(power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_]) -> tuple[float, int]:
-    """The order from all its free lines, and the highest harmonic used: the n-th tells it n times as closely."""
+    """The order from all its free lines, and the highest harmonic used: the n-th gives it n times as closely."""
     bins, weights, last = 0.0, 0.0, 1
     for harmonic in range(1, 61):
         half = 1 + min(harmonic // 4, 2) if weights == 0 else 1
@@ -457,7 +457,7 @@ def fundamental(
     """The slowest order whose own lines stand, or the fastest that makes all that do.
 
     ``drop_db(order, slow)``: by how much the lines that only ``slow`` makes may be weaker: side lines of a damaged part
-    fall on many a grid, yet lie below what they stand beside. ``own_law(order, slow)`` are the bins that a part of the
+    fall on many a grid, yet lie below what they stand next to. ``own_law(order, slow)`` are the bins that a part of the
     machine at ``order`` fills itself, None where ``slow`` is the part's own: then it is no fundamental of another.
     ``carriers`` are the orders at which shafts carry parts through their loads: side lines stand so far apart.
     """
@@ -475,14 +475,14 @@ def fundamental(
     for times in (7, 5, 3, 2):
         stand, free, _ = _between(power, step, order, times, mask, 8 * order * times)
         strong = standing(power, step, times * order, mask, most=12)[0]
-        # Impacts that wander have few lines: only where the faster's own go on are those between them missing.
+        # Impacts that vary in time have few lines: only where the faster's own go on are those between them missing.
         fast, room = _standing_of(power, step, times * order, mask, 8 * order * times)
         missing = stand * max(1, room) <= 0.34 * free * fast
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers)
     own = _level(power, step, order, mask)
     if abs(order - 1.0) < FAR:
-        # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand beside.
+        # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand next to.
         places = [sharpened(power, step, times * order, mask)[0] for times in range(2, 8)]
         race = max(places, key=lambda place: _level(power, step, place, mask))
         above = _level(power, step, race, mask) >= own + OWN_DROP_DB
@@ -683,7 +683,7 @@ def _side_lines(
     best = int(apart[np.where(enough, level, -np.inf).argmax()])
     for harmonic in range(1, int(power.size / room) + 1):
         for number in range(-SIDES_OWNED, SIDES_OWNED + 1):
-            wide = 2 if turns else 2 + int(WANDER * harmonic * room)
+            wide = 2 if turns else 2 + int(SPEED_VARIATION * harmonic * room)
             middle = round(harmonic * room + number * best)
             if number and wide < 0.2 * best:
                 result[max(0, middle - wide) : max(0, middle + wide + 1)] = True
@@ -698,10 +698,12 @@ def _own_bins(spectra: EnvelopeSpectra, reading: CombReading, turns: Sequence[fl
     half = int(np.clip(0.06 * room, 1, 3))
     shifts = [0.0] + [s * t for t in turns for s in (-1, 1) if room > 12 * t / step > 36]
     for harmonic in range(1, int(n * step / reading.order) + 1):
-        # What is not driven by this shaft has a wander of its own.
-        wide = half if turns else min(half + int(np.ceil(WANDER * harmonic * room)), max(half, int(0.2 * room)))
+        # What is not driven by this shaft has a speed variation of its own.
+        wide = (
+            half if turns else min(half + int(np.ceil(SPEED_VARIATION * harmonic * room)), max(half, int(0.2 * room)))
+        )
         for shift in shifts:
             middle = round((harmonic * reading.order + shift) / step)
             mask[max(0, middle - wide) : middle + wide + 1] = True
     strongest = spectra.power.max(axis=0) - np.float32(np.log(spectra.power.shape[0]))
-    return mask if turns else grown(mask, strongest, 2 * WANDER * room * 8)
+    return mask if turns else grown(mask, strongest, 2 * SPEED_VARIATION * room * 8)

@@ -46,8 +46,8 @@ def with_planted(
     """Samples (n,) [m/s²] with impacts of that peak at the instants of ``seed``; each ``channel`` rings at its own
     resonance, in that ``part`` of the range, 0 to 1."""
     resonance = ring_hz(sample_rate_hz, np.random.default_rng([seed, channel]), *part)
-    hits = planted(samples.size, sample_rate_hz, law, request, resonance, seed)
-    return np.asarray(samples + np.float32(size_m_s2) * hits, dtype=np.float32)
+    impacts = planted(samples.size, sample_rate_hz, law, request, resonance, seed)
+    return np.asarray(samples + np.float32(size_m_s2) * impacts, dtype=np.float32)
 
 
 def ring_hz(sample_rate_hz: float, rng: np.random.Generator, low: float = 0.0, high: float = 1.0) -> float:

@@ -41,7 +41,7 @@ from vibe.spectra.speed.ridge_tracking import SEGMENT_TURNS
 from vibe.spectra.speed.speed_search import LEAST_RELATIVE
 
 FIRST_ORDERS = 16
-"""Lines of each comb in the first search: speed wander has not smeared them yet."""
+"""Lines of each comb in the first search: speed variation has not smeared them yet."""
 LOW_ORDER, TOP_ORDER = 24.0, 330.0
 """Highest order before and after the law is refined; twice the mesh of 150 lobes is still read."""
 LONGEST_S = 20.0
@@ -51,15 +51,15 @@ FEWEST_TURNS = 60.0
 COOLING = 0.5
 """Lines of one machine are no independent witnesses: what they say together counts by this share; common practice."""
 NONE_OF_THESE = 0.05
-"""Probability, before anything is heard, that the capture is of another machine, or of none: common practice."""
+"""Probability, before anything is detected, that the capture is of another machine, or of none: common practice."""
 CONTENDERS, FINALISTS = 8, 3
 """Kinds that are weighed at their own speed, and on their own law."""
 SAME_SPEED_BINS = 0.5
 """Speeds closer than this, in bins of the capture, are one."""
 SPEED_MARGIN = 1.5
 """Uncertainty of the speed over what the phases of the lines state: here their orders had to be guessed as well."""
-MESH_HEARD, UNHEARD = 2.0, 0.3
-"""Log odds below which the mesh is not heard; then one witness is left, and all weights count by this share only: on
+MESH_STANDS, WITHOUT_MESH = 2.0, 0.3
+"""Log odds below which the mesh is not detected; then one witness is left, and all weights count by this share only: on
 captures without mesh the second comb alone was seen to mislead by so much."""
 NEXT_COUNTS = (1, 2)
 """How far counts lie that differ from the best in high orders alone, which a law that is a little off smears: where the
@@ -77,7 +77,7 @@ class Kind:
     """A kind of machine, in plain orders of its input.
 
     ``step`` of its second comb; ``mesh``: for each count of equally spaced parts the lines that its mesh makes,
-    harmonic by harmonic; ``log_prior`` before anything is heard.
+    harmonic by harmonic; ``log_prior`` before anything is detected.
     """
 
     step: float
@@ -138,7 +138,7 @@ def identify(
         pulses: angle of the input and its speed from pulses, where there are any.
 
     Returns:
-        None where the capture is too short, or reaches too few orders, to tell anything.
+        None where the capture is too short, or reaches too few orders, to show anything.
     """
     law = None if pulses is None else pulses[0]
     duration = min(LONGEST_S, *(samples.size / rate for samples, rate in rows))
@@ -167,7 +167,7 @@ def identify(
     for ratio in ratios:
         table.weigh(in_place(lines_by_order.at_speed(exact.mean_hz * ratio)))
     relative = None if fine is None else fine.relative
-    # A speed read from the whole orders alone may lie beside that of the second comb: each contender has its own.
+    # A speed read from the whole orders alone may lie next to that of the second comb: each contender has its own.
     for speed, step in table.contenders(CONTENDERS, 1e-9):
         table.weigh(in_place(lines_by_order.at_speed(speed), step), step)
     close = table.contenders(FINALISTS, 1e-4)
@@ -244,17 +244,17 @@ class _Table:
         steps = {kind.step for kind in self.kinds} if only is None else {only}
         combs = {step: second_comb(lines, step) for step in steps}
         arranged = arrangement_odds(levels, self.choices)
-        # Shape (choices, orders). What they tell is the arrangement, not the kind.
-        told = COOLING * np.stack([arranged[parts] for parts in self.choices])
-        told -= logsumexp(told, axis=0) - np.log(len(self.choices))
+        # Shape (choices, orders). What they show is the arrangement, not the kind.
+        arranged_weights = COOLING * np.stack([arranged[parts] for parts in self.choices])
+        arranged_weights -= logsumexp(arranged_weights, axis=0) - np.log(len(self.choices))
         before = max((weight for weight, _ in self.rows.values()), default=-np.inf)
         best = -np.inf
         for number, kind in enumerate(self.kinds):
             if kind.step not in steps:
                 continue
             # Below the mesh lie the lines of the single parts.
-            upto = max(0, min(kind.count - 3, told.shape[1] - 1))
-            for parts, arrangement in zip(self.choices, told[:, upto].tolist(), strict=True):
+            upto = max(0, min(kind.count - 3, arranged_weights.shape[1] - 1))
+            for parts, arrangement in zip(self.choices, arranged_weights[:, upto].tolist(), strict=True):
                 mesh = mesh_odds(over, kind.mesh[parts])
                 total = kind.log_prior + shaft + COOLING * (combs[kind.step] + mesh) + arrangement
                 best = max(best, total)
@@ -287,7 +287,7 @@ class _Table:
     def next_steps(self) -> list[float]:
         """Second steps of the counts next to the best one, where its mesh does not stand out; else none."""
         _, best = max(self.rows.values(), key=lambda row: row[0])
-        return [] if best.mesh >= MESH_HEARD else sorted({self.kinds[number].step for number in self._next(best)})
+        return [] if best.mesh >= MESH_STANDS else sorted({self.kinds[number].step for number in self._next(best)})
 
     def _capped(self, weighed: Sequence[WeighedKind], weights: Real) -> tuple[WeighedKind, ...]:
         """Without a mesh, and with a narrow margin, the best count's share beyond the cap goes to those next to it."""
@@ -295,7 +295,7 @@ class _Table:
         rivals = [(float(w), one) for w, one in zip(weights, weighed, strict=True) if one.kind in near]
         share = sum(one.probability for one in weighed if one.kind == best.kind)
         margin = float(weights[0]) - max((weight for weight, _ in rivals), default=-np.inf)
-        if best.mesh >= MESH_HEARD or margin >= NARROW_MARGIN or share <= MOST_WITHOUT_MESH or not rivals:
+        if best.mesh >= MESH_STANDS or margin >= NARROW_MARGIN or share <= MOST_WITHOUT_MESH or not rivals:
             return tuple(weighed)
         kept = MOST_WITHOUT_MESH / share
         first = {
@@ -318,8 +318,8 @@ class _Table:
         ranked = sorted(self.rows.values(), key=lambda row: -row[0])
         weights = np.array([weight for weight, _ in ranked])
         plain = weights
-        if ranked[0][1].mesh < MESH_HEARD:
-            none, weights = UNHEARD * none, UNHEARD * weights
+        if ranked[0][1].mesh < MESH_STANDS:
+            none, weights = WITHOUT_MESH * none, WITHOUT_MESH * weights
         total = float(logsumexp([*weights, none]))
         shares = np.exp(weights - total).tolist()
         weighed = tuple(replace(one, probability=share) for (_, one), share in zip(ranked, shares, strict=True))

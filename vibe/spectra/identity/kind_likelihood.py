@@ -1,7 +1,7 @@
 """What lines on the order axis say for a kind of machine: three witnesses, each in log odds.
 
-The second comb tells the step, by lines that are there and exactly in place. The mesh tells how many parts pass per
-turn: it stands out of its neighbours. The whole orders tell how many equal parts are spaced round the turn: those that
+The second comb shows the step, by lines that are there and exactly in place. The mesh shows how many parts pass per
+turn: it stands out of its neighbours. The whole orders show how many equal parts are spaced round the turn: those that
 their sum cancels are missing.
 """
 
@@ -21,18 +21,18 @@ APART_BINS = 3.0
 PLACED_ORDERS = 24
 """Lines of each comb from which the speed is read: all but the faintest."""
 IN_PLACE = 0.85
-"""Share of peaks found beside a place that are the line that belongs there; common practice, as are the next."""
+"""Share of peaks found next to a place that are the line that belongs there; common practice, as are the next."""
 NO_SHAFT = 4.0
-"""Log odds against a speed at which the shaft itself is not heard."""
+"""Log odds against a speed at which the shaft itself is not detected."""
 MESH_SEEN = (0.9, 0.6, 0.4, 0.3)
 """Probability that a harmonic of the mesh stands out of its neighbours."""
 MESH_DB = 40.0
 """Height of a mesh line over its neighbours: even up to this."""
 SCATTER_DB = 4.0
 """Scale of the logistic scatter of neighbouring lines: the errors of the parts are random, and so are their lines."""
-BESIDE = 12
+NEIGHBOURS = 12
 """Neighbours either side that a mesh line is held against."""
-FEWEST_BESIDE = 4
+FEWEST_NEIGHBOURS = 4
 """Of a median of fewer one stray line is a third."""
 LEAST_DB = 3.0
 """Noise at its highest within half a bin: what does not stand over that is no line."""
@@ -102,17 +102,17 @@ def level_db(lines: OrderLines) -> Real:
 
 def standing_out(levels: Real) -> Real:
     """How far each whole order stands over its neighbours [dB]; NaN where there are too few of them."""
-    padded = np.concatenate([np.full(BESIDE, np.nan), levels, np.full(BESIDE, np.nan)])
-    padded[: BESIDE + FIRST_ORDER] = np.nan
-    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * BESIDE + 1).copy()
-    # Beside a mesh line lie the sidebands of its own.
-    around[:, BESIDE - 1 : BESIDE + 2] = np.nan
+    padded = np.concatenate([np.full(NEIGHBOURS, np.nan), levels, np.full(NEIGHBOURS, np.nan)])
+    padded[: NEIGHBOURS + FIRST_ORDER] = np.nan
+    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1).copy()
+    # Next to a mesh line lie the sidebands of its own.
+    around[:, NEIGHBOURS - 1 : NEIGHBOURS + 2] = np.nan
     around.sort(axis=1)  # What is not a number goes to the end.
     known = np.count_nonzero(~np.isnan(around), axis=1)
     upper = np.take_along_axis(around, np.rint(0.75 * np.maximum(known - 1, 0)).astype(int)[:, None], axis=1)[:, 0]
     over = levels - np.maximum(LEAST_DB, upper)
     over[:FIRST_ORDER] = np.nan
-    return np.where(known >= FEWEST_BESIDE, over, np.nan)
+    return np.where(known >= FEWEST_NEIGHBOURS, over, np.nan)
 
 
 def mesh_odds(over: Real, pattern: Sequence[Sequence[float]]) -> float:

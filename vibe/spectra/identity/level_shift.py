@@ -22,7 +22,7 @@ STANDS_DB = 12.0
 (common practice, as in ``speed/standstill.py``)."""
 PER_DECADE_DB = 20.0
 """What integration takes off, and differentiation adds, per decade of frequency."""
-BESIDE_DB = 2.0
+OFF_SLOPE_DB = 2.0
 """A slope this near to 20 dB a decade is one."""
 FEWEST_FOR_SLOPE = 20
 """Bands: 1.7 octaves, over which 20 dB a decade are 10 dB."""
@@ -68,7 +68,7 @@ def shift(now: Signature, earlier: Sequence[Signature]) -> LevelShift | None:
         return softer
     decades = np.flatnonzero(known) / PER_OCTAVE * np.log10(2.0)
     slope_db, first_db = np.polyfit(decades, moved_db, 1)
-    if abs(abs(slope_db) - PER_DECADE_DB) > BESIDE_DB:
+    if abs(abs(slope_db) - PER_DECADE_DB) > OFF_SLOPE_DB:
         return None
     if _spread_db(moved_db - np.polyval((slope_db, first_db), decades)) > ALIKE_DB:
         return None

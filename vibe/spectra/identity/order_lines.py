@@ -20,7 +20,7 @@ REACH_BINS = 1.0
 """A peak is looked for this far off a place, in bins of the capture (reciprocals of its length)."""
 PLACE_ERROR = (0.45, 0.05)
 """Standard error of a peak's place in bins: first over the root of its power over the floor (a Hann window's bound is
-0.3 to 0.4; Rife & Boorstyn 1974, from memory), and what wander leaves."""
+0.3 to 0.4; Rife & Boorstyn 1974, from memory), and what a varying speed leaves."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

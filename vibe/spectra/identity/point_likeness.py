@@ -129,7 +129,7 @@ def exchanged(now: Mapping[str, Signature], earlier: Mapping[str, Sequence[Signa
 
     Three stories are weighed for each pair: all is as it was; the two are exchanged; something else has changed
     (a repair, another sensor), so that the difference now has nothing to do with that of then. Each leaves a rest; of
-    unknown size it tells by its logarithm (a Student likelihood with ``OWN_SCATTER_DB`` as its least scatter).
+    unknown size it counts by its logarithm (a Student likelihood with ``OWN_SCATTER_DB`` as its least scatter).
 
     Args:
         now: the signatures of this visit by point.

@@ -1,6 +1,6 @@
-"""Was this drive heard, running, all the time? Its own families of lines against those of drives of any other count.
+"""Was this drive detected, running, all the time? Its own families of lines against those of drives of any other count.
 
-Lines of a shaft tell that something turns at a speed; a pump does so too. What only this drive makes are its meshes, so
+Lines of a shaft show that something turns at a speed; a pump does so too. What only this drive makes are its meshes, so
 many per turn of the shaft, with side lines at what carries the meshing parts, and its pins passing the load. The same
 families with other counts are decoys: blades, vanes and strays, which fit one line here and there, pay through them.
 """
@@ -30,11 +30,11 @@ MESH_HARMONICS, SIDE_HARMONICS, PASS_HARMONICS, LOBE_HARMONICS = 3, 2, 3, 4
 MOST_HARMONICS = 8
 """Of a decoy of few parts, which reaches as high as the drive's own mesh does."""
 AUDIBLE = (0.9, 0.5, 0.4)
-"""Probability that mesh, pins' pass, lobes of a sound drive are heard at all (common practice)."""
+"""Probability that mesh, pins' pass, lobes of a sound drive are detected at all (common practice)."""
 IN_ENVELOPE = 0.3
 """And that they modulate what rings above."""
 SHAFT_SEEN = 0.9
-"""Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing tells
+"""Of the first three multiples of the shaft. They are no proof, since any machine has them; that they are missing shows
 of a speed that is another line's."""
 SHAFT_MISSING = -5.0
 """Evidence of the shaft's lines below which none of them stands: then the speed may be another line's, and what lies
@@ -54,17 +54,17 @@ FEWEST_STRAYS, PLACES_MORE = 0.5, 10.0
 HIGHEST_WHOLE = 130
 """Highest multiple of the shaft at which strays are counted: as far as decoys' counts reach."""
 SKIRT_BINS, SKIRT = 10, 0.03
-"""Bins around a line within which what is this much weaker in power is its skirt: speed wanders, windows leak."""
+"""Bins around a line within which what is this much weaker in power is its skirt: speed varies, windows leak."""
 COUNTS = range(4, HIGHEST_WHOLE + 1)
 """Counts of decoys: blade wheels and other ratios."""
 ALIKE = 2
 """Counts this near share their first side lines with the drive's own mesh and say nothing against it."""
 PRIOR_OWN, PRIOR_OTHER, PRIOR_NONE = 0.90, 0.05, 0.05
-"""Chance, before anything is heard, that a capture is of the drive it is filed under, of another one, of none that runs
-(common practice)."""
-HEARD = 2.94
-"""Log odds, ln 19, against other drives and none, from which on the drive counts as heard: one in twenty is the usual
-doubt (common practice), and the probability is stated with it."""
+"""Chance, before anything is detected, that a capture is of the drive it is filed under, of another one, of none that
+runs (common practice)."""
+DETECTED_FROM = 2.94
+"""Log odds, ln 19, against other drives and none, from which on the drive counts as detected: one in twenty is the
+usual doubt (common practice), and the probability is stated with it."""
 LEAST_MESH = 3.0
 """Evidence, ln 20, that the mesh itself must give: with the other lines' it makes ``LEAST_OWN`` and more."""
 LEAST_OWN = 4.6
@@ -74,9 +74,9 @@ FINEST_BINS = 0.5
 MOST_SPEEDS = 600
 """Speeds that are tried at most, for the sake of time."""
 SEGMENT_TURNS = 16.0
-"""Turns of a segment in which usual lines are followed: a Hann window tells lines an eighth of an order apart."""
+"""Turns of a segment in which usual lines are followed: a Hann window shows lines an eighth of an order apart."""
 MISSING_DB = -12.0
-"""A usual line this far below its median is missing: wander and beating take half of it."""
+"""A usual line this far below its median is missing: speed variation and beating take half of it."""
 LONGEST_GAP_S = 1.0
 """Time for which usual lines may be missing in a drive that runs: a stop takes longer (common practice)."""
 ANTI_ALIAS = 2 / 2.56
@@ -86,7 +86,7 @@ OUTSIDE_APART = 8.0
 HUM_HARMONICS = 40
 """Multiples of the mains that power supplies make (the 40 that IEC 61000-3-2 limits, from memory)."""
 HUM_BINS = 2.5
-"""Bins either side of a multiple of the mains in which nothing is told: its hum is everywhere."""
+"""Bins either side of a multiple of the mains in which nothing is known: its hum is everywhere."""
 
 MOST_AT_ONCE = 2**15
 """Places that are read together, so that what they need stays in the processor's cache."""
@@ -162,8 +162,8 @@ class Family:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
-    """``log_odds`` that the drive was heard; ``own`` evidence without the decoys, of all its lines or of its mesh, the
-    lesser; ``better``: the count of another mesh that explains more (None where none does)."""
+    """``log_odds`` that the drive was detected; ``own`` evidence without the decoys, of all its lines or of its mesh,
+    the lesser; ``better``: the count of another mesh that explains more (None where none does)."""
 
     log_odds: float
     own: float
@@ -174,8 +174,8 @@ class Presence:
         return float(1 / (1 + np.exp(-np.clip(min(self.log_odds, self.own), -700.0, 700.0))))
 
     @property
-    def heard(self) -> bool:
-        return self.log_odds >= HEARD and self.own >= LEAST_OWN
+    def detected(self) -> bool:
+        return self.log_odds >= DETECTED_FROM and self.own >= LEAST_OWN
 
 
 def presence(
@@ -208,7 +208,7 @@ def presence(
     strays = [strays_of(axis, made, speeds) for axis in axes]
     axes = [one.without(rival) for one in axes]  # A rival's lines are strays still.
     shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
-    heard: list[tuple[float, float, int | None]] = []
+    by_stage: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
@@ -225,19 +225,19 @@ def presence(
         odds, best = _over_decoys(evidence), int(evidence[2:].argmax())
         better = counts[best] if evidence[2 + best] > own else None
         if better is not None and not guessed:
-            # Wheels that the file leaves out may turn beside the drive's own: what those do not explain must tell
+            # Wheels that the file leaves out may turn next to the drive's own: what those do not explain must show
             # twice as clearly.
             taken = lines.orders[2 + best]
             taken = np.sort(taken[np.isfinite(taken)])
             lines.orders[_is_near(lines.orders, taken, CLEAR_BINS * axes[0].step)] = np.nan
             left = _over_speeds(shaft + _evidence(axes, strays, shaft, lines, speeds))
             odds = max(odds, min(_over_decoys(left), float(left[1]) + LEAST_OWN - LEAST_MESH) - LEAST_OWN)
-        heard.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
-    # One stage that is heard is proof enough; that the best of them was taken is paid for.
-    odds, own, better = max(heard, key=lambda one: min(one[0], one[1]))
+        by_stage.append((odds, min(own, clear + LEAST_OWN - LEAST_MESH), better))
+    # One stage that is detected is proof enough; that the best of them was taken is paid for.
+    odds, own, better = max(by_stage, key=lambda one: min(one[0], one[1]))
     if rival:
-        own -= LEAST_OWN  # Of a rival nothing but counts is known; what it leaves must tell twice as clearly.
-    return Presence(log_odds=odds - float(np.log(len(heard))), own=own, better=better)
+        own -= LEAST_OWN  # Of a rival nothing but counts is known; what it leaves must show twice as clearly.
+    return Presence(log_odds=odds - float(np.log(len(by_stage))), own=own, better=better)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -251,7 +251,7 @@ class Strays:
 
     def rate(self, surprise: Real, whole: NDArray[np.bool_]) -> Real:
         """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
-        (lines, 1) tells which lines are multiples of the shaft. A loud line among faint ones is no stray."""
+        (lines, 1) shows which lines are multiples of the shaft. A loud line among faint ones is no stray."""
         least = np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
         above = self.lines.size - np.searchsorted(self.lines, least)
         rate = (above + FEWEST_STRAYS) / (self.places + PLACES_MORE)
@@ -316,8 +316,8 @@ def _is_near(orders: Real, taken: Real, near: float) -> NDArray[np.bool_]:
     if not taken.size:
         return np.zeros(orders.shape, dtype=bool)
     after = np.searchsorted(taken, orders)
-    beside = taken[np.maximum(after, 1) - 1], taken[np.minimum(after, taken.size - 1)]
-    return np.asarray(np.minimum(*(np.abs(one - orders) for one in beside)) <= near)
+    neighbours = taken[np.maximum(after, 1) - 1], taken[np.minimum(after, taken.size - 1)]
+    return np.asarray(np.minimum(*(np.abs(one - orders) for one in neighbours)) <= near)
 
 
 def _meets_mesh(order: float, families: Sequence[Family], step: float) -> bool:
@@ -359,7 +359,7 @@ class Axis:
         return Axis(rows=rows, audible=self.audible)
 
     def without(self, orders: Sequence[float]) -> Axis:
-        """The same, multiples of ``orders`` telling nothing, where the bins between them are more than those hidden."""
+        """The same, multiples of ``orders`` saying nothing, where the bins between them are more than those hidden."""
         rows = []
         for row, step in self.rows:
             left = row.copy()
@@ -402,7 +402,7 @@ def envelope_axis(envelope: EnvelopeSpectra, input_hz: float, mains_hz: Sequence
 
 
 def _hide_hum(row: Real, bin_hz: float, mains_hz: Sequence[float]) -> None:
-    """Marks multiples of the mains in ``row`` (n,) as telling nothing."""
+    """Marks multiples of the mains in ``row`` (n,) as saying nothing."""
     for line_hz in mains_hz:
         if HUM_BINS * bin_hz < 0.1 * line_hz:
             hum = np.rint(np.arange(1, HUM_HARMONICS + 1) * line_hz / bin_hz).astype(np.int64)
@@ -450,8 +450,8 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
 
 
 def line_ratios(surprise: Real, seen: Real | float, stray: Real | float) -> Real:
-    """Log likelihood ratio (lines, speeds) of "the drive's line may stand here", of each line; what is NaN tells
-    nothing. Lines of others are as loud as the drive's own: no line tells more than that one stands where few do."""
+    """Log likelihood ratio (lines, speeds) of "the drive's line may stand here", of each line; what is NaN shows
+    nothing. Lines of others are as loud as the drive's own: no line shows more than that one stands where few do."""
     noise, loud = np.exp(-surprise), 1.0 / np.log1p(LOUDEST) / (1.0 + surprise)
     stray = np.minimum(stray, seen)  # A line that may be missing must never count against the drive by standing.
     ratio = np.log(((1 - seen) * noise + seen * loud) / ((1 - stray) * noise + stray * loud))

@@ -38,7 +38,7 @@ APART_BINS = 4.0
 FEWEST_SAMPLES = 64
 """Below, there is no spectrum to concern."""
 FEWEST_TURNS = 20.0
-"""Turns of the input below which lines an order apart hardly part: nothing is told."""
+"""Turns of the input below which lines an order apart hardly part: nothing is known."""
 LONGEST_S = 30.0
 """Of longer captures the beginning is enough: 700 turns at usual speeds resolve what can be determined at all."""
 ROUND_SHAFT = 3.5
@@ -100,8 +100,8 @@ class Recognition:
     """What the lines say of the drive that the capture claims to be of."""
 
     claimed: str
-    verdict: Literal["fits", "other speed", "other drive", "not told"]
-    """*Not told*: no speed stands out, and nothing else explains the lines decisively better."""
+    verdict: Literal["fits", "other speed", "other drive", "not known"]
+    """*Not known*: no speed stands out, and nothing else explains the lines decisively better."""
     speed: SpeedEstimate | None
     """Of the claimed drive; outside its range where the verdict is *other speed*; None when none stands out, or
     when the lines are another drive's and there are no pulses."""
@@ -112,14 +112,14 @@ class Recognition:
     better: tuple[tuple[str, float], ...]
     """Drives that explain the lines decisively better, and their log odds over the claimed one; best first."""
     same: tuple[str, ...]
-    """Drives that vibration cannot tell from the claimed one."""
+    """Drives that vibration cannot distinguish from the claimed one."""
     close: tuple[str, ...]
     """Drives whose lines fit about as well in this capture."""
-    beside_plate: float | None
+    off_plate: float | None
     """(speed - nominal) / nominal of the claimed drive; None where the speed is unknown."""
 
     def contradicts(self, noted_hz: float) -> float | None:
-        """(noted - heard) / heard where a speed noted by hand cannot be that of the signal, else None."""
+        """(noted - detected) / detected where a speed noted by hand cannot be that of the signal, else None."""
         if self.speed is None:
             return None
         off = noted_hz / self.speed.input_hz - 1
@@ -172,7 +172,7 @@ def recognise(
     pulsed = None if tachometer is None else speed_from_tachometer(tachometer, _wide(own), lines.duration_s)
     short = lines.duration_s * own.nominal_hz < FEWEST_TURNS
     speed = _speed(clean, own, inside, outside, None if pulsed is None else pulsed[1], elsewhere=bool(better) or short)
-    verdict: Literal["fits", "other speed", "other drive", "not told"]
+    verdict: Literal["fits", "other speed", "other drive", "not known"]
     low, high = own.range_hz
     if outside is not None:
         verdict = "other speed"
@@ -181,9 +181,9 @@ def recognise(
         # At lines of another drive the claimed one's speed would be read wrongly.
         speed = speed if pulsed is not None else None
     elif speed is None:
-        verdict = "not told"
+        verdict = "not known"
     else:
-        # Pulses may tell of a speed at which no lines are heard.
+        # Pulses may give a speed at which no lines are detected.
         spare = 1 + TACHOMETER_DISAGREES
         verdict = "fits" if low / spare <= speed.input_hz <= high * spare else "other speed"
     return Recognition(
@@ -195,7 +195,7 @@ def recognise(
         better=tuple(better),
         same=same,
         close=close,
-        beside_plate=None if speed is None else speed.input_hz / own.nominal_hz - 1,
+        off_plate=None if speed is None else speed.input_hz / own.nominal_hz - 1,
     )
 
 
@@ -216,7 +216,7 @@ def _orders(lines: LineLikelihood, orders: Iterable[float], speed_hz: float) -> 
 
 
 def _best_speed(lines: LineLikelihood, range_hz: tuple[float, float], orders: Iterable[float]) -> CandidateSpeed:
-    """The best speed of a range, every speed of it weighed, and some beside it for comparison."""
+    """The best speed of a range, every speed of it weighed, and some next to it for comparison."""
     low, high = range_hz
     middle = (low + high) / 2
     used = _orders(lines, orders, middle)
@@ -293,8 +293,8 @@ def _beyond(lines: LineLikelihood, own: Candidate, inside: CandidateSpeed) -> Ca
     fastest = _best(ratios, speeds, used, outside, lines.duration_s, place=place, no_rival=double)
     if abs(inside.speed_hz / (2 * fastest.speed_hz) - 1) < APART:
         # Among many lines strays meet such orders at any speed: what they bring at others is no sign of this one.
-        beside = float(speeds[place]) * (1.0 + np.array(STRAYS_AT))
-        strays = float(lines.at(beside, used)[_not_of_double(used, own.orders)].sum(axis=0).max())
+        near = float(speeds[place]) * (1.0 + np.array(STRAYS_AT))
+        strays = float(lines.at(near, used)[_not_of_double(used, own.orders)].sum(axis=0).max())
         if only < CERTAIN + max(0.0, strays) and inside.log_odds > CERTAIN:
             return None
         fastest = replace(fastest, log_odds=max(fastest.log_odds, inside.log_odds + only))

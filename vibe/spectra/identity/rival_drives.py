@@ -1,8 +1,9 @@
-"""Would a drive of other counts, at a speed of its own, make these lines? The second opinion on whose drive was heard.
+"""Would a drive of other counts, at a speed of its own, make these lines? The second opinion on whose drive was
+detected.
 
 A speed that is read with the wrong drive's lines is a speed at which some of them fit: shaft lines of the one pass for
 lobes of the other. So speed and counts are searched together. First two combs at low orders, the shaft's and the
-lobes', of which the second tells the counts; then the meshes that go with the best pairs. The drive of the file is
+lobes', of which the second shows the counts; then the meshes that go with the best pairs. The drive of the file is
 weighed by the same lines, so that the two may be compared.
 """
 
@@ -55,12 +56,12 @@ BEST_PAIRS, BEST_SPEEDS = 24, 2
 MORE = 4.6
 """Log odds, ln 99, by which a drive of other counts must explain more to be named."""
 LOOKED_AT, MOST_RIVALS = 24, 3
-"""Drives whose output pins are looked for too, and those that are told."""
+"""Drives whose output pins are looked for too, and those that are named."""
 PASSES = range(5, 17)
 """Output pins that drives are made with (common practice)."""
 CERTAIN = 13.8
-"""Log odds, ln 1e6, from which on another drive is as good as heard: the best of about 1e4 speeds and counts, where one
-file in a hundred is the wrong one (common practice)."""
+"""Log odds, ln 1e6, from which on another drive is as good as detected: the best of about 1e4 speeds and counts, where
+one file in a hundred is the wrong one (common practice)."""
 FINE = 8
 """Speeds either side of one, between it and the next, at which meshes are looked for: less than a bin apart for 120
 pins."""

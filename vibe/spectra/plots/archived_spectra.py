@@ -26,8 +26,8 @@ def archived_spectra(reading: SignalAnalysis) -> tuple[ArchivedSpectrum, ...]:
         last = min(lines.size, int(VELOCITY_TO_HZ / spectrum.bin_hz) + 1)
         hz = np.arange(last) * spectrum.bin_hz
         velocity = np.zeros(last)
-        told = hz >= VELOCITY_FROM_HZ
-        velocity[told] = 1e3 * lines[:last][told] / (2.0 * np.pi * hz[told])
+        above = hz >= VELOCITY_FROM_HZ
+        velocity[above] = 1e3 * lines[:last][above] / (2.0 * np.pi * hz[above])
         found.append(_kept(spectrum.channel, "velocity", "Hz", velocity, spectrum.bin_hz))
     return (*found, *(_envelopes(reading.looks[0]) if reading.looks else ()))
 

@@ -195,7 +195,7 @@ def extremes(samples: Row, most: int) -> tuple[NDArray[np.float32], int]:
 
 
 def sound(samples: Row, sample_rate_hz: float, low_hz: float, high_hz: float) -> tuple[NDArray[np.int16], int]:
-    """A band of ``samples`` (n,) moved down so that it begins where hearing does, (m,), and the rate [Hz].
+    """A band of ``samples`` (n,) moved down so that it begins where impacts are sought, (m,), and the rate [Hz].
 
     What repeats keeps its time; only the pitch of the ringing is another. The level is set by the r.m.s. value and
     bounded by the greatest one.

@@ -1,9 +1,9 @@
 """How the speed of a machine changes over a capture, while neither its speed nor its lines are known.
 
-All lines of one machine stretch alike. Laid on the right law they are narrow, whatever their orders; laid on a wrong
-one they are smeared. So the law is the one under which the spectrum is most concentrated, block by block: each block
-has one vote, and the few lines of the mains and of other machines, which a moving law smears, are outvoted.
-"""
+The frequencies of all lines of one machine change alike. Laid on the right law they are narrow, whatever their orders;
+laid on a wrong one they are smeared. So the law is the one under which the spectrum is most concentrated, block by
+block: each block has one vote, and the few lines of the mains and of other machines, which a moving law smears, are
+outvoted."""
 
 from __future__ import annotations
 

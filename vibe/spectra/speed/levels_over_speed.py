@@ -20,7 +20,7 @@ LEAST_S, LEAST_TURNS = 0.5, 8.0
 LEAST_SEGMENTS = 6
 STANDS_OUT = 2.0
 """A resonance raises the line over what it is at both sides of it by this factor (common practice: 6 dB)."""
-BESIDE = 0.2
+NEAR = 0.2
 """How far to both sides, relative to its speed, that is looked for."""
 
 
@@ -102,7 +102,7 @@ def _resonances(speed_hz: Real, line: Real) -> tuple[float, ...]:
     """Speeds where the line is highest within their surroundings and stands out at both sides."""
     found = []
     for place in range(1, speed_hz.size - 1):
-        near = np.abs(speed_hz / speed_hz[place] - 1) <= BESIDE
+        near = np.abs(speed_hz / speed_hz[place] - 1) <= NEAR
         below, above = near & (speed_hz < speed_hz[place]), near & (speed_hz > speed_hz[place])
         if not below.any() or not above.any() or line[place] < line[near].max():
             continue

@@ -1,4 +1,4 @@
-"""How likely is a line of the machine here? Power over the floor at every place, and what it tells.
+"""How likely is a line of the machine here? Power over the floor at every place, and what it shows.
 
 The ratio of likelihoods depends on the place alone, so it is made once and serves any speed and any drive.
 """
@@ -27,7 +27,8 @@ LOUDEST = 1e4
 FLOOR_TURNS = 12.0
 """Width of the blocks whose median is the floor, in orders of the input: wide against a mesh and its sidebands."""
 LARGEST_SUMMED = 1e6
-"""Power above which the sum beside it in the surprise is left as it is: it changes nothing, and its powers overflow."""
+"""Power above which the sum next to it in the surprise is left as it is: it changes nothing, and its powers
+overflow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,4 +1,4 @@
-"""How the input moves through a capture, from what tells its angle: the times in which it turns one way.
+"""How the input moves through a capture, from what shows its angle: the times in which it turns one way.
 
 A run-up, a run to standstill, an indexer's steps or a robot joint's reversing moves have no speed, but each has an
 angle law, read from pulses or an encoder. Laid on it, each move is a short capture of its own.
@@ -39,7 +39,7 @@ class Move:
     start_s: float
     law: AngleLaw
     forwards: bool | None
-    """None where the sensor does not tell."""
+    """None where the sensor does not say."""
     per_rev: float
 
     @property
@@ -53,7 +53,7 @@ class Motion:
 
     moves: tuple[Move, ...]
     signed: bool
-    """Whether the sensor tells the direction."""
+    """Whether the sensor shows the direction."""
     duration_s: float
 
     @property
@@ -106,7 +106,7 @@ def pieces_of(moves: Sequence[Move], fewest_turns: float) -> tuple[Move, ...]:
 
 
 def estimate_of(move: Move) -> SpeedEstimate:
-    """The mean speed of a move: as far as the sensor tells the angle at its ends."""
+    """The mean speed of a move: as far as the sensor shows the angle at its ends."""
     law = move.law
     sigma = np.sqrt(2.0) * READING_TURNS / max(move.per_rev, 1.0) / law.total_turns
     return SpeedEstimate(

@@ -2,7 +2,7 @@
 
 A line of order o turns o times per input turn, so an angle error of p turns shows as o p turns of its phase. The
 capture is laid on the angle of a first law and cut into segments; in each, the lines' complex amplitudes are read.
-All segments together tell the constant amplitude of each line, each segment the angle error left over. Both are least
+All segments together give the constant amplitude of each line, each segment the angle error left over. Both are least
 squares, solved in turns (Gauss-Newton). Lines too close to be distinguished within a segment are modelled together.
 
 The law is smoothed as the integral of a speed that walks at random (the cubic smoothing spline; Wahba 1978). How
@@ -32,14 +32,14 @@ ROUNDS = 4
 """Amplitudes and angle errors in turns; three bring the change below a tenth of the uncertainty."""
 OVERLAP_SHARE = 0.75
 """Information left by half overlap of Hann segments: the noise of neighbours is correlated by 1/6 (1 / (1 + 2/6))."""
-TOLD_APART = 2.0
+SEPARATE_BINS = 2.0
 """Half a Hann main lobe, in bins: orders closer than this within a segment are one observation."""
 SIDEBANDS = 1
 """Further lines modelled either side of one that has a close neighbour (see ``_with_neighbours``)."""
 LEAST_APART = 1e-2
 """Two lines more alike than this over the whole capture share one amplitude."""
 FLOOR_BINS = np.concatenate([np.arange(-12, -3), np.arange(4, 13)])
-"""Bins off a line, clear of its Hann main lobe, that give the floor beside it."""
+"""Bins off a line, clear of its Hann main lobe, that give the floor next to it."""
 MOST_SEGMENTS = 240
 """Bounds the work; a correction that bends more often is jitter (our choice)."""
 BEGINNINGS = (0, 1, -1)
@@ -163,8 +163,8 @@ def _corrected(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: 
     span = min(segment_turns, total / 2)
     hops = int(np.clip(2 * total / span - 1, 3, MOST_SEGMENTS))
     centres = np.linspace(span / 2, total - span / 2, hops)
-    places = _separated(orders, TOLD_APART / span)
-    orders = _with_neighbours(orders, TOLD_APART / span)
+    places = _separated(orders, SEPARATE_BINS / span)
+    orders = _with_neighbours(orders, SEPARATE_BINS / span)
     windows = {n: _windows(n, total, centres, span, orders, places) for n in {item.samples.size for item in lows}}
     rows = [_seen(item, windows[item.samples.size]) for item in all_laid(lows, law)]
     start, end = float(law.time_s[0]), law.duration_s
@@ -236,7 +236,7 @@ def _separated(orders: Real, gap: float) -> Real:
 
 
 def _with_neighbours(orders: Real, gap: float) -> Real:
-    """``orders`` (ascending), and beside each that has another closer than ``gap`` more at the same spacing.
+    """``orders`` (ascending), and next to each that has another closer than ``gap`` more at the same spacing.
 
     Two lines so close are the sidebands of a body that turns slowly, and seldom the only ones.
     """

@@ -23,7 +23,7 @@ MOST_UNEQUAL = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RotationSense:
-    """``sense``: +1 from the first direction towards the second, -1 the other way, 0 not told, ``why`` not."""
+    """``sense``: +1 from the first direction towards the second, -1 the other way, 0 not known, ``why`` not."""
 
     sense: int
     difference_deg: float | None

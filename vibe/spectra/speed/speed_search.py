@@ -27,7 +27,7 @@ from vibe.spectra.speed.phase_refinement import Low, Refined, all_laid, low_pass
 from vibe.spectra.speed.ridge_tracking import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
 
 MOST_ORDERS = 64.0
-"""Lines above this order are left aside: speed wander smears them."""
+"""Lines above this order are left out: speed variation smears them."""
 CHANCE = 1e-3
 """Probability that there is no such machine, or that its speed lies elsewhere, at which a speed is still believed."""
 APART = 0.004
@@ -49,7 +49,7 @@ COUNTS = 0.5
 """Share of the log odds of two speeds that is believed: lines of one machine come and go together, so that a dozen of
 them are worth fewer independent ones (common practice)."""
 LEAST_SHARE = 1e-4
-"""Probability below which a speed is not spoken of."""
+"""Probability below which a speed is not mentioned."""
 LONGEST_RAMP_S = 60.0
 """Over longer captures one ramp is no likely path, and every trial costs."""
 LEAST_RELATIVE = 3e-6
@@ -72,7 +72,7 @@ def speed_from_signal(
 
     Returns:
         None where no speed stands out. The uncertainty is the spread that the phases of the lines leave to the mean
-        speed, misfit and the freedom of a wandering speed counted in (see ``wander.smoothed``). With a steady speed
+        speed, misfit and the freedom of a varying speed counted in (``speed_variation.smoothed``). With a steady speed
         in white noise it comes near the Cramér-Rao bound (Rife & Boorstyn, IEEE Trans. IT 20, 1974).
     """
     duration = min(samples.size / rate for samples, rate in channels)
@@ -90,7 +90,7 @@ def speed_from_signal(
     choices = [_best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)]
     for shape, price in paths(lows, duration, range_hz, used):
         choice = _best_of_range(lows, shape, range_hz, used, price)
-        # A jump must tell more than a smooth change does: a hop to a near family's lines does not.
+        # A jump must show more than a smooth change does: a hop to a near family's lines does not.
         if len(choices) == 1 or choice.log_odds > choices[-1].log_odds:
             choices.append(choice)
     # Of a speed that jumps the steady law sees two that rival: it must stand alone before it is compared.
@@ -159,8 +159,8 @@ def rivals_in_signal(
     if used.size == 0:
         return ()
     choice = _best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)
-    heard = float(1.0 / (1.0 + np.exp(-np.clip(COUNTS * choice.log_odds, -50.0, 50.0))))
-    return tuple((hz, heard * chance) for hz, chance in _shares(choice.rivals))
+    any_speed = float(1.0 / (1.0 + np.exp(-np.clip(COUNTS * choice.log_odds, -50.0, 50.0))))
+    return tuple((hz, any_speed * chance) for hz, chance in _shares(choice.rivals))
 
 
 def _alternatives(choice: _Choice, mean_hz: float) -> tuple[tuple[float, float], ...]:
@@ -205,7 +205,7 @@ def _by_mesh(
     used: NDArray[np.float64],
     orders: Sequence[float],
 ) -> _Choice | None:
-    """Of places that rival one another the one whose mesh lines, above the orders that a wandering speed leaves sharp,
+    """Of places that rival one another the one whose mesh lines, above the orders that a varying speed leaves sharp,
     stand on the angle law that the low ones give. One law fits aliases alike, so it costs one look for each."""
     high = np.array([order for order in orders if order > used[-1]])
     if high.size == 0 or choice.log_odds <= -np.log(CHANCE) or len(choice.rivals) < 2:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 Real = NDArray[np.float64]
 
-WANDER = 10.0 ** np.arange(-5.5, -0.9, 0.5)
+RANDOM_WALK = 10.0 ** np.arange(-5.5, -0.9, 0.5)
 """Relative change of speed over the capture, r.m.s., if it walks at random: each of these is weighed."""
 OFFSET = 0.01
 """Relative error of the mean speed at hand, r.m.s.: so large that it holds nothing back."""
@@ -54,7 +54,7 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     steady = OFFSET**2 * unit * np.outer(x, x)
     ramp = RAMP**2 * unit * np.outer(x**2, x**2) / 4
     walk = unit * low**2 * (3 * high - low) / 6
-    priors = np.stack([steady, steady + ramp, *(steady + ramp + change**2 * walk for change in WANDER)])
+    priors = np.stack([steady, steady + ramp, *(steady + ramp + change**2 * walk for change in RANDOM_WALK)])
     seen = priors[:, :, 1:-1] @ root.T
     spread_of = np.eye(white.size) + root @ seen[:, 1:-1]
     try:

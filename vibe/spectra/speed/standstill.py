@@ -1,4 +1,4 @@
-"""Times in which a machine stands, heard from its vibration alone.
+"""Times in which a machine stands, found from its vibration alone.
 
 Load and process change the level of a running machine, but seldom in all frequencies at once and by so much: shafts,
 meshes and friction go on. Where every band of every channel falls together, the machine stands, or hardly turns.
@@ -15,7 +15,7 @@ from vibe.spectra.basic.fft import rfft
 
 WINDOW_S = 0.1
 """Two turns at usual speeds: a level within it is one."""
-LOW_HZ = (10.0, 500.0)
+LOW_BELOW_HZ = 500.0
 """Shafts and meshes; what casing and bearings ring with lies above."""
 FALLS_DB = 12.0
 """To a quarter of the usual amplitude. Forces of inertia fall so at half the speed, friction at a quarter (common
@@ -54,13 +54,14 @@ def _quiet(samples: NDArray[np.float32], rate: float) -> NDArray[np.bool_] | Non
     """Which windows, half overlapping, are quiet in both bands; None where there are too few or no upper band."""
     n = 2 * (round(WINDOW_S * rate) // 2)
     count = 2 * (samples.size // max(n, 1)) - 1
-    if rate < 3 * LOW_HZ[1] or count < 8:
+    if rate < 3 * LOW_BELOW_HZ or count < 8:
         return None
     windows = np.lib.stride_tricks.sliding_window_view(samples, n)[:: n // 2][:count]
     lines = rfft(windows * np.hanning(n).astype(np.float32))
     power = np.square(lines.real) + np.square(lines.imag)
     hz = np.arange(power.shape[1]) * rate / n
-    low = power[:, (hz >= LOW_HZ[0]) & (hz < LOW_HZ[1])].sum(axis=1)
-    high = power[:, hz >= LOW_HZ[1]].sum(axis=1)
+    # Without the mean, which is no vibration.
+    low = power[:, 1:][:, hz[1:] < LOW_BELOW_HZ].sum(axis=1)
+    high = power[:, hz >= LOW_BELOW_HZ].sum(axis=1)
     limit = 10 ** (-FALLS_DB / 10)
     return np.asarray((low < limit * np.quantile(low, USUAL)) & (high < limit * np.quantile(high, USUAL)))

@@ -23,7 +23,7 @@ Real = NDArray[np.float64]
 KNOTS_PER_S = 8.0
 """Knots of the law: faster speed changes than this are jitter of the pulse train."""
 FEWEST_PULSES = 4
-"""Three periods: fewer do not tell a steady train from chance."""
+"""Three periods: fewer do not distinguish a steady train from chance."""
 FEWEST_IN_BLOCK = 3
 """Pulses whose mean is one knot, at the least, where there are enough of them."""
 MOST_BLOCKS = 128
@@ -194,8 +194,8 @@ def _stood(gaps: Real) -> NDArray[np.bool_]:
         return np.zeros(0, dtype=bool)
     usual = float(np.median(gaps))
     long = gaps > max(STANDS_S, 6.0 * usual)
-    beside = np.stack([np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]])])
-    running = (np.abs(beside / usual - 1) < AS_USUAL).all(axis=0)
+    neighbours = np.stack([np.concatenate([[np.inf], gaps[:-1]]), np.concatenate([gaps[1:], [np.inf]])])
+    running = (np.abs(neighbours / usual - 1) < AS_USUAL).all(axis=0)
     return np.asarray(long & ~running)
 
 
@@ -253,7 +253,7 @@ def speed_from_tachometer(
 def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[AngleLaw, SpeedEstimate] | None:
     """The angle law of a train from 0 to ``duration_s``, which holds all of it; None where the arithmetic has no hold.
 
-    The standard uncertainty is that of the mean speed over ``duration_s``. The jitter is what pulses do beside their
+    The standard uncertainty is that of the mean speed over ``duration_s``. The jitter is what pulses do besides their
     neighbours. Besides, either end is read to the width of a sample (variance 1/12 each): pulses that beat slowly with
     the samples are off alike for long.
     """
@@ -327,7 +327,7 @@ def _blocks(time_s: Real) -> NDArray[np.intp]:
 def _block_means(time_s: Real, turns: Real, block: NDArray[np.intp]) -> tuple[Real, Real, Real, float]:
     """Middle instants and angles of the blocks, how many pulses each holds, and the jitter of one [turns].
 
-    A mean over a bent segment lies beside the bend: means are taken of what a law through earlier means leaves.
+    A mean over a bent segment lies off the bend: means are taken of what a law through earlier means leaves.
     """
     count = np.diff(np.append(block, time_s.size)).astype(np.float64)
     at = np.add.reduceat(time_s, block) / count

@@ -131,7 +131,7 @@ def angles(scene: Scene, bearing: Bearing) -> Angles:
 
 
 def bearing_impacts(scene: Scene, bearing: Bearing, part: str, damage: Damage) -> list[ImpactTrain]:
-    """Impacts of one damaged bearing part: an element passes the damage, as loud as the load there allows."""
+    """Impacts of one damaged bearing part: an element passes the damage, as strong as the load there allows."""
     motion = scene.motion
     if motion.rate(bearing.inner) == motion.rate(bearing.outer):
         return []

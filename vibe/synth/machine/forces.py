@@ -79,7 +79,7 @@ def parts_turn(
     """Harmonics of one turn over ``count`` parts: errors of each, and the mesh of all.
 
     ``line`` is the r.m.s. of the first pitch-error lines, ``mesh`` that of the first mesh line; wear raises the mesh
-    lines, the upper ones most, and grows uneven along the turn, which puts sidebands one and two turns beside them.
+    lines, the upper ones most, and grows uneven along the turn, which puts sidebands one and two turns next to them.
     """
     window = half_cosine_harmonics(width, limit)
     # The hand-over from one part to the next is shorter than the loaded third: about a pitch and a half.

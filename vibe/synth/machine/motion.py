@@ -45,14 +45,14 @@ def input_motion(
     lead_s: float,
     sample_rate_hz: float,
     mean_hz: float,
-    wander: float,
+    variation: float,
     drift: float,
     rng: np.random.Generator,
     cycles: Sequence[tuple[float, float]] = (),
 ) -> tuple[Array, Array, Array]:
     """Time [s], turns and speed [Hz] of the input; time is negative through the lead-in.
 
-    ``cycles``: (frequency [Hz], relative depth) of a load that rises and falls. The wander is a sum of slow sines
+    ``cycles``: (frequency [Hz], relative depth) of a load that rises and falls. The variation is a sum of slow sines
     (0.05 to 3 Hz, like load and supply). Turns are the exact integral of both.
     """
     lead = round(lead_s * sample_rate_hz)
@@ -60,10 +60,10 @@ def input_motion(
     time_s = np.arange(-lead, count) / sample_rate_hz
     turns = rng.uniform() + mean_hz * (time_s + drift * time_s * (time_s / duration_s - 1.0) / 2.0)
     speed = mean_hz * (1.0 + drift * (time_s / duration_s - 0.5))
-    if wander > 0:
+    if variation > 0:
         slow = np.exp(rng.uniform(np.log(0.05), np.log(3.0), 12))
         phase = rng.uniform(0, TURN, slow.size)
-        depth = wander * np.sqrt(2.0 / slow.size) * mean_hz
+        depth = variation * np.sqrt(2.0 / slow.size) * mean_hz
         speed += depth * _sum_of_sines(slow, phase + TURN / 4, time_s)
         turns += depth * _sum_of_sines(slow, phase, time_s, 1.0 / (TURN * slow))
     for frequency, depth in cycles:

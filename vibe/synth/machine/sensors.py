@@ -91,7 +91,7 @@ def _walk(count: int, rate: float, rng: np.random.Generator) -> Array:
 def tachometer(scene: Scene, count: int) -> Array:
     """Level [V] of a pulse sensor: a pulse starts when the input passes zero, 12 % of the pitch wide.
 
-    Edges are ramps over two samples, so that their crossing tells the instant between samples.
+    Edges are ramps over two samples, so that their crossing gives the instant between samples.
     """
     turns = scene.motion.input_turns[-count:] * scene.conditions.pulses_per_rev
     per_sample = np.gradient(turns)

@@ -72,7 +72,7 @@ def _looseness(scene: Scene, size: float) -> Array:
     """A foot that lifts and lands once per turn, every second time harder.
 
     A landing lasts a seventh of a turn, so harmonics reach up to about the tenth with half orders between them; the
-    frame's own low modes disperse them, so there are no bursts. Its strength wanders slowly.
+    frame's own low modes disperse them, so there are no bursts. Its strength varies slowly.
     """
     angle = np.arange(4096) / 4096 * 2.0
     landing = np.zeros(angle.size)

@@ -92,7 +92,7 @@ class Structure:
         colour = colour / np.sqrt(1.0 + (self.axis_hz / 4000.0) ** 2)
         return colour * (1.0 + self._sum(0.10 * self.body.gain[row]))
 
-    def hit(self, row: int, source: str, streams: Streams) -> Complex:
+    def path_of_impact(self, row: int, source: str, streams: Streams) -> Complex:
         """Path of a short impact at ``source``: the modes, each excited by its own share."""
         rng = streams.machine(f"source {source}")
         share = np.exp(0.6 * rng.standard_normal(self.body.frequency_hz.size))

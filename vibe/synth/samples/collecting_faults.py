@@ -15,7 +15,7 @@ SampleFault = Literal[
     "at rest", "samples lost", "overflow", "hum", "rate wrong", "scaled", "block repeated", "one sensor twice",
     "velocity", "soft mount", "filled by zeros", "filled by lines", "clock not set", "unnamed",
 ]  # fmt: skip
-"""``at rest``: without a pulse sensor, beside a pump that runs; ``scaled``: a range ten times wrong."""
+"""``at rest``: without a pulse sensor, next to a pump that runs; ``scaled``: a range ten times wrong."""
 SAMPLE_FAULTS: tuple[SampleFault, ...] = get_args(SampleFault)
 
 Array = NDArray[np.float64]

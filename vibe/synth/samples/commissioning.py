@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -21,6 +21,7 @@ from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import parse_damage
 from vibe.synth.samples.demo import shared_folder
 from vibe.synth.simulate import simulate
+from vibe.synth.toml_text import toml_value
 from vibe.synth.writers import write_capture
 
 TRUTH = "truth.toml"
@@ -186,7 +187,7 @@ def take(taking: SetCapture) -> Path:
 
 
 def write_sets(out: Path, given: Commissioning, made: Iterable[SetCapture], *, force: bool) -> tuple[Path, ...]:
-    """The files of each set beside its captures, and what is really wrong with each drive; files of the sets."""
+    """The files of each set next to its captures, and what is really wrong with each drive; files of the sets."""
     configs = shared_folder("configs")
     takings = list(made)
     written = []
@@ -213,8 +214,8 @@ def _as_built(ordered: Drive, one: SampleSet) -> Drive:
 def _set_text(given: Commissioning, takings: Sequence[SetCapture]) -> str:
     one = takings[0].set
     lines = [
-        'drive = "drive.toml"', 'requirements = "requirements.toml"', f"serial = {_toml(one.serial)}",
-        f"mounting = {_toml(given.mounting)}",
+        'drive = "drive.toml"', 'requirements = "requirements.toml"', f"serial = {toml_value(one.serial)}",
+        f"mounting = {toml_value(given.mounting)}",
     ]  # fmt: skip
     number = f"{given.issue.number}-{one.serial}" if given.issue.number else ""
     issue = given.issue.model_dump() | {"number": number}
@@ -222,7 +223,7 @@ def _set_text(given: Commissioning, takings: Sequence[SetCapture]) -> str:
         if stated := _given(content):
             lines += ["", f"[{table}]", *stated]
     for tool in given.instrument:
-        lines += ["", "[[instrument]]", f"what = {_toml(tool.what)}", f"serial = {_toml(tool.serial)}"]
+        lines += ["", "[[instrument]]", f"what = {toml_value(tool.what)}", f"serial = {toml_value(tool.serial)}"]
         if tool.calibrated is not None:
             lines.append(f"calibrated = {tool.calibrated.isoformat()}")
         if tool.calibration_uncertainty_percent is not None:
@@ -230,8 +231,8 @@ def _set_text(given: Commissioning, takings: Sequence[SetCapture]) -> str:
         lines += _given({"point": tool.point, "certificate": tool.certificate, "measures": tool.measures})
     for run in given.run:
         files = [f"{CAPTURES}/{taking.file.name}" for taking in takings if taking.run is run]
-        lines += ["", "[[run]]", f"kind = {_toml(run.kind)}", f"load_percent = {run.load_percent}"]
-        lines += ["captures = [", *(f"  {_toml(file)}," for file in files), "]"]
+        lines += ["", "[[run]]", f"kind = {toml_value(run.kind)}", f"load_percent = {run.load_percent}"]
+        lines += ["captures = [", *(f"  {toml_value(file)}," for file in files), "]"]
         about = {"temperature_c": run.temperature_c, "oil_c": run.oil_c, "load_by": run.load_by}
         lines += _given(about | {"ambient_c": given.ambient_c})
     for value in given.noted:
@@ -243,12 +244,8 @@ def _given(content: Mapping[str, Any]) -> list[str]:
     """Lines of a table, for what it says."""
     lines = []
     for key, value in content.items():
-        if isinstance(value, list):
-            lines += [f"{key} = [{', '.join(_toml(item) for item in value)}]"] if value else []
-        elif isinstance(value, date):
-            lines.append(f"{key} = {value.isoformat()}")
-        elif value is not None and value != "":
-            lines.append(f"{key} = {_toml(value) if isinstance(value, str) else value}")
+        if value not in (None, "", []):
+            lines.append(f"{key} = {toml_value(value)}")
     return lines
 
 
@@ -256,13 +253,9 @@ def _truth_text(takings: Sequence[SetCapture]) -> str:
     lines = ["# What is really wrong with each drive, and what its acceptance ought to say."]
     for name in dict.fromkeys(taking.set.name for taking in takings):
         one = next(taking.set for taking in takings if taking.set.name == name)
-        told = {"name": name, "serial": one.serial, "expected": one.expected, "by": one.by, "note": one.note}
-        lines += ["", "[[set]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
+        fields = {"name": name, "serial": one.serial, "expected": one.expected, "by": one.by, "note": one.note}
+        lines += ["", "[[set]]", *(f"{key} = {toml_value(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: str) -> str:
-    return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
 def _text(path: Path) -> str:

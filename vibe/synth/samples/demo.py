@@ -19,6 +19,7 @@ from vibe.storage.files import write_whole
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import Damage, parse_damage
 from vibe.synth.simulate import simulate, truth
+from vibe.synth.toml_text import toml_value
 from vibe.synth.writers import write_capture
 
 _KEYS = {
@@ -49,7 +50,7 @@ class Sample:
 
 
 def shared_folder(name: str) -> Path:
-    """``configs`` or ``sample_signals``: beside the package in a checkout, inside it when installed.
+    """``configs`` or ``sample_signals``: next to the package in a checkout, inside it when installed.
 
     Raises:
         ConfigError: it is in neither place.
@@ -58,7 +59,7 @@ def shared_folder(name: str) -> Path:
     for folder in (package.parent / name, package / "share" / name):
         if folder.is_dir():
             return folder
-    raise ConfigError(f"the folder {name} was not found beside the program")
+    raise ConfigError(f"the folder {name} was not found next to the program")
 
 
 def load_samples(recipe: Path | None = None, drives: Path | None = None) -> tuple[Sample, ...]:
@@ -117,7 +118,7 @@ def _sample(entry: dict[str, Any], recipe: Path, drives: Path) -> Sample:
 def rebuild(
     folder: Path, *, only: Sequence[str] | None = None, recipe: Path | None = None, force: bool = False
 ) -> tuple[Path, ...]:
-    """Make the sample captures (or ``only`` some files of them) in ``folder``, and ``truth.toml`` beside them.
+    """Make the sample captures (or ``only`` some files of them) in ``folder``, and ``truth.toml`` next to them.
 
     ``truth.toml`` is written when all are made.
 
@@ -158,18 +159,12 @@ def truth_text(samples: Sequence[Sample]) -> str:
             "load_percent": sample.conditions.load_percent,
             "note": sample.note,
         }
-        lines += ["", "[[capture]]", *(f"{key} = {_toml(value)}" for key, value in stated.items() if value is not None)]
+        lines += [
+            "",
+            "[[capture]]",
+            *(f"{key} = {toml_value(value)}" for key, value in stated.items() if value is not None),
+        ]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    if isinstance(value, list):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    return repr(value)
 
 
 def main(arguments: Sequence[str]) -> int:

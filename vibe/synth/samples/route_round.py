@@ -21,6 +21,7 @@ from vibe.synth.machine.damage import parse_damage
 from vibe.synth.samples.collecting_faults import SampleFault, spoiled
 from vibe.synth.samples.demo import shared_folder
 from vibe.synth.simulate import simulate
+from vibe.synth.toml_text import toml_value
 from vibe.synth.writers import write_capture
 
 Planted = Literal[
@@ -190,7 +191,7 @@ def takings(
     for entry in practice.drive:
         _check_tag(entry, drives[entry.drive].tag, path)
     for name in (*MONTHS, TRUTH):
-        # Long work is done for them: what is in the way is told before it.
+        # Long work is done for them: what is in the way is reported before it.
         if not force and (folder / name).exists():
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
     begun = {month: when for month in MONTHS if (when := getattr(practice, month)) is not None}
@@ -301,7 +302,7 @@ def _write(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
 
 
 def _logger_a(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
-    """One file per point in a folder per drive, and nothing said beside it but speed and load."""
+    """One file per point in a folder per drive, and nothing said with it but speed and load."""
     tag = taking.drive.tag
     folder = taking.folder / LOGGER_A_NAMES[tag]
     written = []
@@ -336,7 +337,7 @@ def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: P
         for path in paths:
             entry, april = taking.entry, taking.spoiled
             said = april if april is not None else entry if march else None
-            told = {
+            fields = {
                 "file": path.relative_to(folder).as_posix(),
                 "drive": taking.drive.tag,
                 "planted": taking.planted or "" if april is None else april.planted,
@@ -345,9 +346,5 @@ def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: P
                 "remedy": "" if said is None else said.remedy,
                 "note": "All is well." if said is None else said.note,
             }
-            lines += ["", "[[file]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
+            lines += ["", "[[file]]", *(f"{key} = {toml_value(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: str) -> str:
-    return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'

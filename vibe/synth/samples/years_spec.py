@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -131,7 +131,7 @@ class DriveYears(_Form):
     wrong_clock: WrongClock | None = None
 
     @model_validator(mode="after")
-    def _told(self) -> DriveYears:
+    def _faults_have_an_urgency(self) -> DriveYears:
         if (self.cause == "fault") != (self.urgency is not None):
             raise ValueError("a fault, and nothing else, has an urgency")
         return self
@@ -234,16 +234,3 @@ def _checked(form: type[M], path: Path) -> M:
         first = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
         place = ".".join(str(piece) for piece in first["loc"])
         raise ConfigError(f"{place}: {first['msg']}" if place else first["msg"], path=path) from None
-
-
-def toml_value(value: object) -> str:
-    """A plain value as TOML writes it."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    if isinstance(value, datetime):
-        return value.isoformat()
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(toml_value(item) for item in value) + "]"
-    return repr(value)

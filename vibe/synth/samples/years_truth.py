@@ -1,4 +1,4 @@
-"""What really happened in a sample history, written beside its captures: for people and for tests."""
+"""What really happened in a sample history, written next to its captures: for people and for tests."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from vibe.core.drive import Drive
 from vibe.synth.samples.years_alarms import SimulatedExceedance
 from vibe.synth.samples.years_plan import PlannedCapture, at_week
-from vibe.synth.samples.years_spec import Years, toml_value
+from vibe.synth.samples.years_spec import Years
+from vibe.synth.toml_text import toml_value
 
 CAPTURE_COLUMNS = ("file", "tag", "taken_at", "file_says", "speed_rpm", "load_percent", "damage", "what")
 
@@ -82,7 +83,7 @@ def truth_text(
 def events_text(years: Years, drives: Mapping[str, Drive]) -> str:
     """``events.toml``: what was done to the drives, oldest first."""
     done = [(d.week, drives[e.file].tag, d) for e in years.drive if e.file in drives for d in e.event]
-    lines = ["# What was done to the drives, as the maintenance book tells it."]
+    lines = ["# What was done to the drives, as the maintenance book has it."]
     for week, tag, event in sorted(done, key=lambda item: item[:2]):
         stated: dict[str, object] = {
             "drive": tag,

@@ -30,7 +30,7 @@ class Breakable(Generic[Form]):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageAct(Generic[Form]):
-    """A kind of stage in motion, told by rolling contact; nothing here comes from a table of orders.
+    """A kind of stage in motion, from rolling contact; nothing here comes from a table of orders.
 
     ``turns``: signed turns of every body for a given speed of what drives the stage, by its last name.
     """

@@ -27,7 +27,7 @@ def turns(stage: BeltStage, speed: float) -> dict[str, float]:
     return turns
 
 
-def belt_hits(scene: Scene, damage: Damage, number: int, _stage: BeltStage) -> list[ImpactTrain]:
+def belt_impacts(scene: Scene, damage: Damage, number: int, _stage: BeltStage) -> list[ImpactTrain]:
     """A splice or crack thumps on each pulley it runs over."""
     belt = scene.motion.angle(f"stage{number}.belt")
     still = np.zeros(belt.size)
@@ -50,7 +50,7 @@ def force(scene: Scene, number: int, stage: BeltStage, _wear: Wear, total: Smoot
 
 def parts(stage: BeltStage) -> dict[str, Breakable[BeltStage]]:
     """The belt, where its length is known."""
-    return {} if stage.belt_length_mm is None else {"belt": Breakable(1, belt_hits)}
+    return {} if stage.belt_length_mm is None else {"belt": Breakable(1, belt_impacts)}
 
 
 ACT = StageAct(form=BeltStage, turns=turns, parts=parts, wears=lambda _: (), force=force)

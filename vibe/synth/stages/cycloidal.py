@@ -40,7 +40,7 @@ def turns(stage: CycloidalStage, speed: float) -> dict[str, float]:
     return turns | {"input": speed}
 
 
-def output_roller_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
+def output_roller_impacts(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
     """One damaged roller on an output pin."""
     row = LobeRow(number, stage)
     pin = scene.motion.angle(f"{row.head}.pins") + damage.part / (stage.output_pins or 1)
@@ -49,7 +49,7 @@ def output_roller_hits(scene: Scene, damage: Damage, number: int, stage: Cycloid
     return rolled(scene, damage, row, passing, pin)
 
 
-def output_pin_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
+def output_pin_impacts(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
     """One damaged output pin, met by each disc."""
     row = LobeRow(number, stage)
     pins = stage.output_pins or 1
@@ -63,7 +63,7 @@ def output_pin_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalS
     ]  # fmt: skip
 
 
-def disc_bore_hits(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
+def disc_bore_impacts(scene: Scene, damage: Damage, number: int, stage: CycloidalStage) -> list[ImpactTrain]:
     """One damaged bore, of the disc that it is in."""
     row = LobeRow(number, stage)
     pins = stage.output_pins or 1
@@ -76,10 +76,10 @@ def parts(stage: CycloidalStage) -> dict[str, Breakable[CycloidalStage]]:
     """What can be damaged."""
     found = row_parts(stage, LobeRow) | ring_roller_part(stage, LobeRow)
     if stage.output_roller_diameter_mm is not None:
-        found["output_roller"] = Breakable(stage.output_pins or 1, output_roller_hits)
+        found["output_roller"] = Breakable(stage.output_pins or 1, output_roller_impacts)
     if stage.output_pins:
-        found["output_pin"] = Breakable(stage.output_pins, output_pin_hits)
-        found["disc_bore"] = Breakable(stage.output_pins * stage.discs, disc_bore_hits)
+        found["output_pin"] = Breakable(stage.output_pins, output_pin_impacts)
+        found["disc_bore"] = Breakable(stage.output_pins * stage.discs, disc_bore_impacts)
     return found
 
 

@@ -64,7 +64,7 @@ def swing(scene: Scene, row: LobeRow, disc: int) -> Array:
     return hub(scene, row, disc) + LOAD_SIDE_TURNS
 
 
-def ring_pin_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
+def ring_pin_impacts(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
     """One damaged ring pin, met by each disc."""
     pair = row.pair
     pin = scene.motion.angle(f"{row.head}.{row.prefix}ring") + damage.part / pair.pins_fitted
@@ -77,7 +77,7 @@ def ring_pin_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrai
     ]  # fmt: skip
 
 
-def lobe_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
+def lobe_impacts(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
     """One damaged lobe, of the disc that it is on."""
     pair = row.pair
     disc, lobe = divmod(damage.part, pair.lobes)
@@ -94,7 +94,7 @@ def lobe_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
     return [strikes(scene, damage, row.number, load - place, place, pulse_s=1.6e-4, met=met if seldom else None)]
 
 
-def ring_roller_hits(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
+def ring_roller_impacts(scene: Scene, damage: Damage, row: LobeRow) -> list[ImpactTrain]:
     """One damaged sleeve of a ring pin."""
     pair = row.pair
     pin = scene.motion.angle(f"{row.head}.ring") + damage.part / pair.pins_fitted
@@ -111,7 +111,7 @@ def coasting_loss(scene: Scene, damage: Damage) -> float:
 
 
 def rolled(scene: Scene, damage: Damage, row: LobeRow, passing: Array | None, pin: Array) -> list[ImpactTrain]:
-    """A roller's spot meets what it rolls on; it is heard while the load stands there."""
+    """A roller's spot meets what it rolls on; it is felt while the load stands there."""
     if passing is None:
         return []
     from_load = swing(scene, row, 0) - pin
@@ -128,8 +128,8 @@ def row_parts(
 ) -> dict[str, Breakable[Any]]:
     """Ring pins and lobes of a row; ``row_of`` (number, stage) gives the row in a drive."""
     return {
-        f"{prefix}ring_pin": Breakable(pair.pins_fitted, lambda sc, dm, n, st: ring_pin_hits(sc, dm, row_of(n, st))),
-        f"{prefix}lobe": Breakable(pair.lobes * pair.discs, lambda sc, dm, n, st: lobe_hits(sc, dm, row_of(n, st))),
+        f"{prefix}ring_pin": Breakable(pair.pins_fitted, lambda sc, dm, n, st: ring_pin_impacts(sc, dm, row_of(n, st))),
+        f"{prefix}lobe": Breakable(pair.lobes * pair.discs, lambda sc, dm, n, st: lobe_impacts(sc, dm, row_of(n, st))),
     }
 
 
@@ -137,7 +137,9 @@ def ring_roller_part(pair: CycloidalPair, row_of: Callable[[int, Any], LobeRow])
     """Sleeves on the ring pins, where there are any."""
     if pair.ring_roller_diameter_mm is None:
         return {}
-    return {"ring_roller": Breakable(pair.pins_fitted, lambda sc, dm, n, st: ring_roller_hits(sc, dm, row_of(n, st)))}
+    return {
+        "ring_roller": Breakable(pair.pins_fitted, lambda sc, dm, n, st: ring_roller_impacts(sc, dm, row_of(n, st)))
+    }
 
 
 def row_force(scene: Scene, row: LobeRow, wear: float, total: Smooth, extra: Extra | None = None) -> None:

@@ -24,7 +24,7 @@ class Planets:
     ring_teeth: int | None = None
 
 
-def sun_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
+def sun_tooth_impacts(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
     """One damaged tooth of the sun meets every planet."""
     count = planets.count
     tooth = scene.motion.angle(f"stage{number}.sun") + damage.part / planets.sun_teeth
@@ -35,7 +35,7 @@ def sun_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) 
     ]
 
 
-def ring_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
+def ring_tooth_impacts(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
     """One damaged tooth of the ring meets every planet."""
     assert planets.ring_teeth is not None
     tooth = scene.motion.angle(f"stage{number}.ring") + damage.part / planets.ring_teeth
@@ -46,7 +46,7 @@ def ring_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets)
     ]
 
 
-def planet_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
+def planet_tooth_impacts(scene: Scene, damage: Damage, number: int, planets: Planets) -> list[ImpactTrain]:
     """Meets the sun, and in a planetary stage the ring half a turn of the planet later, with its other flank."""
     planet, tooth_number = divmod(damage.part, planets.planet_teeth)
     tooth = scene.motion.angle(f"stage{number}.planet") + tooth_number / planets.planet_teeth
@@ -60,13 +60,13 @@ def planet_tooth_hits(scene: Scene, damage: Damage, number: int, planets: Planet
 def planet_parts(planets: Planets) -> dict[str, Breakable[Any]]:
     """Teeth of the sun, the planets, and the ring."""
     found: dict[str, Breakable[Any]] = {
-        "sun_tooth": Breakable(planets.sun_teeth, lambda sc, dm, n, _: sun_tooth_hits(sc, dm, n, planets)),
+        "sun_tooth": Breakable(planets.sun_teeth, lambda sc, dm, n, _: sun_tooth_impacts(sc, dm, n, planets)),
         "planet_tooth": Breakable(
-            planets.planet_teeth * planets.count, lambda sc, dm, n, _: planet_tooth_hits(sc, dm, n, planets)
+            planets.planet_teeth * planets.count, lambda sc, dm, n, _: planet_tooth_impacts(sc, dm, n, planets)
         ),
     }
     if planets.ring_teeth is not None:
-        found["ring_tooth"] = Breakable(planets.ring_teeth, lambda sc, dm, n, _: ring_tooth_hits(sc, dm, n, planets))
+        found["ring_tooth"] = Breakable(planets.ring_teeth, lambda sc, dm, n, _: ring_tooth_impacts(sc, dm, n, planets))
     return found
 
 

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from vibe.synth.scene import Scene
 
 
-def driver_tooth_hits(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[ImpactTrain]:
+def driver_tooth_impacts(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[ImpactTrain]:
     """One damaged tooth of the driving wheel."""
     tooth = scene.motion.angle(f"stage{number}.driver") + damage.part / stage.wheels[0]
     return [strikes(scene, damage, number, tooth, np.zeros(tooth.size))]
 
 
-def driven_tooth_hits(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[ImpactTrain]:
+def driven_tooth_impacts(scene: Scene, damage: Damage, number: int, stage: ToothedStage) -> list[ImpactTrain]:
     """One damaged tooth of the driven wheel."""
     tooth = scene.motion.angle(f"stage{number}.driven") + damage.part / stage.wheels[1]
     return [strikes(scene, damage, number, tooth - 0.5, np.zeros(tooth.size))]
@@ -32,7 +32,10 @@ def driven_tooth_hits(scene: Scene, damage: Damage, number: int, stage: ToothedS
 def parts(stage: ToothedStage) -> dict[str, Breakable[ToothedStage]]:
     """Teeth of both wheels."""
     driver, driven = stage.wheels
-    return {"driver_tooth": Breakable(driver, driver_tooth_hits), "driven_tooth": Breakable(driven, driven_tooth_hits)}
+    return {
+        "driver_tooth": Breakable(driver, driver_tooth_impacts),
+        "driven_tooth": Breakable(driven, driven_tooth_impacts),
+    }
 
 
 def wears(_stage: ToothedStage) -> tuple[str, ...]:

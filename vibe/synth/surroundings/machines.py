@@ -23,12 +23,12 @@ LINE_MM_S = 0.3
 NOISE_SHARE = 0.5
 """Noise of a machine around over the drive's own, at strength 1."""
 WOBBLE = 2e-4
-"""Relative r.m.s. wander of other rotors' speeds (common practice for induction motors)."""
+"""Relative r.m.s. variation of other rotors' speeds (common practice for induction motors)."""
 SMOOTH_LINES = 6
 CARRIER_M_S2 = 0.8
 """R.m.s. of an inverter's carrier on a motor's casing at strength 1 (our choice; audible)."""
 POLES = 4
-"""Of a motor that the drive file does not tell."""
+"""Of a motor that the drive file does not say."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +64,7 @@ def _rotor(scene: Scene, item: Surrounding, rng: np.random.Generator, low_hz: fl
         lead_s=LEAD_S,
         sample_rate_hz=conditions.sample_rate_hz,
         mean_hz=item.hz if item.hz is not None else drawn_hz,
-        wander=WOBBLE * float(np.exp(rng.normal(0.0, 0.5))),
+        variation=WOBBLE * float(np.exp(rng.normal(0.0, 0.5))),
         drift=0.0,
         rng=rng,
     )
@@ -211,15 +211,15 @@ def _supply_turns(scene: Scene) -> Array:
 
 
 def _inverter(scene: Scene, item: Surrounding, rng: np.random.Generator) -> SourceSignal:
-    """A carrier with lines two supply periods beside it, twice it with one beside; its clock wanders a little."""
+    """A carrier with lines two supply periods next to it, twice it with one next to it; its clock drifts a little."""
     rate = scene.conditions.sample_rate_hz
     drawn_hz = float(rng.choice([2000.0, 3000.0, 4000.0, 8000.0])) * float(rng.uniform(0.995, 1.005))
     carrier_hz = item.hz if item.hz is not None else drawn_hz
     time_s, supply = scene.motion.time_s, _supply_turns(scene)
     wave = np.zeros(time_s.size)
-    for times, beside, height in ((1, 0, 0.2), (1, 2, 1.0), (1, -2, 0.9), (2, 1, 0.7), (2, -1, 0.6)):
+    for times, side, height in ((1, 0, 0.2), (1, 2, 1.0), (1, -2, 0.9), (2, 1, 0.7), (2, -1, 0.6)):
         if times * carrier_hz < 0.45 * rate:
-            wave += height * np.cos(TURN * (times * carrier_hz * time_s + beside * supply + rng.uniform()))
+            wave += height * np.cos(TURN * (times * carrier_hz * time_s + side * supply + rng.uniform()))
     return SourceSignal(
         motion=np.asarray(_reach(scene, "input", rng)[:, None] * (CARRIER_M_S2 * item.strength * wave)[None, :])
     )
@@ -241,8 +241,8 @@ def _rotor_slots(scene: Scene, item: Surrounding, rng: np.random.Generator) -> S
     """Slots pass, seen through a field that pulls twice per supply period."""
     slots, supply = _count(item, rng) * scene.motion.angle("input"), _supply_turns(scene)
     wave = np.zeros(slots.size)
-    for beside, height in ((0, 0.6), (2, 1.0), (-2, 1.0)):
-        wave += height * np.cos(TURN * (slots + beside * supply + rng.uniform()))
+    for side, height in ((0, 0.6), (2, 1.0), (-2, 1.0)):
+        wave += height * np.cos(TURN * (slots + side * supply + rng.uniform()))
     reach = _reach(scene, "input", rng)
     return SourceSignal(motion=np.asarray(reach[:, None] * (0.5 * CARRIER_M_S2 * item.strength * wave)[None, :]))
 

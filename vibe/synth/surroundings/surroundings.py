@@ -14,9 +14,9 @@ KINDS = (
     "rotor slots", "load cycles", "process shocks", "neighbour", "damaged neighbour",
 )  # fmt: skip
 """Chain, screw, mixer: what the output turns; its teeth strike, its flights press, its blades pass. Fan: on the input
-shaft. Belt, pump, two fans: beside, on rotors of their own. Inverter, torque ripple, twice line, rotor slots: what the
-supply and the motor's field make. Load cycles: speed and load rise and fall. Process shocks: at random. Neighbour: a
-drive of the same type beside it at a slightly other speed, sound or with one damaged part."""
+shaft. Belt, pump, two fans: next to it, on rotors of their own. Inverter, torque ripple, twice line, rotor slots: what
+the supply and the motor's field make. Load cycles: speed and load rise and fall. Process shocks: at random. Neighbour:
+a drive of the same type next to it at a slightly other speed, sound or with one damaged part."""
 MOST_STRENGTH = 50.0
 MOST_PER_TURN = 400
 COUNTS = {
@@ -35,7 +35,7 @@ class Surrounding:
     """One machine, or another cause, around the drive.
 
     ``strength`` 1 makes impacts like a clear mid-life spall of the drive, lines of a few tenths of a mm/s, noise half
-    as strong as the drive's own; a neighbour is heard at a quarter of its strength; load cycles move the speed by 0.5 %
+    as strong as the drive's own; a neighbour arrives at a quarter of its strength; load cycles move the speed by 0.5 %
     either way. ``count`` is per turn of its shaft (``COUNTS``), ``hz`` the speed of its own rotor, the frequency of
     load cycles, the carrier of an inverter, the shocks per second; ``apart`` a neighbour's speed over the drive's, less
     one; ``damage`` what a damaged neighbour has. What is None is drawn from the capture's seed.

@@ -1,4 +1,4 @@
-"""A dead channel beside live ones: what one channel alone cannot say, its neighbours in the same capture can."""
+"""A dead channel among live ones: what one channel alone cannot say, its neighbours in the same capture can."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ SILENT_CODES = ("flat", "not_running", "mains_hum")
 _BLOCK = 1 << 12
 
 
-def beside(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> dict[str, Reason]:
+def compared(channels: Sequence[Channel], qualities: Sequence[ChannelQuality]) -> dict[str, Reason]:
     """The reason per channel that only its neighbours give; empty where all is well.
 
     ``channels`` and ``qualities`` run side by side and are of one capture: at another time the machine may have stood
-    still. Tachometers neither speak nor are spoken of.
+    still. Tachometers neither judge nor are judged.
     """
     rows = [
         (_ComparedChannel(c), q)
@@ -134,7 +134,7 @@ def _is_crosstalk(one: _ComparedChannel, other: _ComparedChannel) -> bool:
 
 def _is_beyond(one: _ComparedChannel, other: _ComparedChannel) -> bool:
     """So far below a neighbour as no two places of one drive are."""
-    return one.channel.quantity == other.channel.quantity and one.rms < LIMIT.beside_level * other.rms
+    return one.channel.quantity == other.channel.quantity and one.rms < LIMIT.dead_level * other.rms
 
 
 def _is_copy(one: _ComparedChannel, other: _ComparedChannel) -> bool:

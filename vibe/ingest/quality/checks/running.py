@@ -95,7 +95,7 @@ def _lines_in_noise(signal: Signal) -> _Kind:
     if signal.channel.quantity != "acceleration" or signal.x.size < 4096:
         return "machine"
     loud = signal.rms >= LIMIT.quiet_m_s2
-    # Strong hum must not spread over the bins beside it.
+    # Strong hum must not spread over the bins next to it.
     spectrum = density(signal, longest_s=1.0, fewest=8, window=np.blackman if loud else np.hanning)
     top_hz = signal.rate_hz / LIMIT.nyquist_factor
     use = (spectrum.hz >= 2 * _LOWEST_HZ) & (spectrum.hz <= top_hz)

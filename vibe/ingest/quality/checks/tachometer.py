@@ -68,7 +68,7 @@ def _reasons(channel: Channel, speed_hz: float | None) -> tuple[Reason, ...]:
 
 
 def _angle_reasons(channel: Channel) -> tuple[Reason, ...]:
-    """An encoder that does not tell its angle, or the angle of a shaft that stands."""
+    """An encoder that does not say its angle, or the angle of a shaft that stands."""
     known = channel.samples[np.isfinite(channel.samples)]
     missing = 1.0 - known.size / max(1, channel.samples.size)
     if missing > LIMIT.tacho_rejected or known.size < LIMIT.tacho_pulses:

@@ -9,7 +9,8 @@ from vibe.ingest.quality.checks.input_ranges import fits_plan, named_range, plan
 from vibe.ingest.quality.prepared_signal import Signal, amount, percent
 
 _EDGE = 0.06
-"""Width of the neighbourhood of an extreme, in half ranges: wide enough for a count, narrow beside the signal."""
+"""Width of the neighbourhood of an extreme, in half ranges: wide enough for a count, narrow compared with the
+signal."""
 _UNEQUAL = 0.01
 """The two ends of an integer are equally far from zero, to one part in a hundred once a few samples came near."""
 _JUMP = 1.2

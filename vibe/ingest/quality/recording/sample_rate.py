@@ -30,7 +30,7 @@ def slip_of(
     found_hz: float | None = None,
     mains_hz: Sequence[float] = LIMIT.mains_hz,
 ) -> Slip:
-    """What explains that the speed found is ``found_over_noted`` times the speed noted; "open" where no line tells.
+    """What explains that the speed found is ``found_over_noted`` times the speed noted; "open" where no line shows.
 
     ``found_hz``: that speed; where a multiple of it lies on the place of a line of the mains, the line proves nothing.
     ``mains_hz``: of the drive's motor, where it is known.

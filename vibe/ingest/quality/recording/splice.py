@@ -29,7 +29,7 @@ def spliced(signal: Signal) -> list[Reason]:
     """A loss of samples within the capture, with its place.
 
     The phase of each line is followed from window to window; a step is what is left between the rates of both sides.
-    A speed that wanders moves all phases too, but slowly: its steps make up the scatter that a jump must exceed.
+    A speed that varies moves all phases too, but slowly: its steps make up the scatter that a jump must exceed.
     """
     jump = _jump(signal)
     if jump is None:

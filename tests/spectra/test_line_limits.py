@@ -1,0 +1,74 @@
+"""Limits by which lines are fitted, parted and read, met from both of their sides."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from vibe.spectra.attribution.modulation_depth import Modulations
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.line_fit import AngleRow, FittedLine, _merged, _near, fit_line, turns_that_part
+
+ROW = AngleRow.of(np.zeros(20_000, dtype=np.float32), 1000.0, AngleLaw.steady(10.0, 20.0))
+"""Two hundred turns: a bin is 1/200 of an order."""
+
+
+@pytest.mark.parametrize(("bins", "reached"), [(12.0, True), (20.0, False)])
+def test_lines_within_sixteen_bins_are_fitted_too(bins: float, reached: bool) -> None:
+    orders, fixed = _near(3.0, [3.0 + bins / 200], [30.0 - bins / 20], ROW)
+    assert (bool(orders), bool(fixed)) == (reached, reached)
+
+
+@pytest.mark.parametrize(("bins", "kept"), [(0.2, 1), (0.4, 2)])
+def test_neighbours_that_lie_almost_on_each_other_count_as_one(bins: float, kept: int) -> None:
+    assert len(_merged(3.0, [3.02, 3.02 + bins / 200], [], ROW)[0]) == kept
+    assert len(_merged(3.0, [], [30.0 + bins / 20], ROW)[1]) == kept - 1
+
+
+@pytest.mark.parametrize(("bins", "has_a_value"), [(3.0, False), (5.0, True)])
+def test_a_line_lies_four_bins_from_zero_order(bins: float, has_a_value: bool) -> None:
+    assert (fit_line(ROW, bins / 200, []) is not None) is has_a_value
+
+
+@pytest.mark.parametrize(("apart_bins", "parted"), [(1.2, False), (1.8, True)])
+def test_a_value_is_one_lines_alone_from_1_4_bins_on(apart_bins: float, parted: bool) -> None:
+    line = FittedLine(
+        value=1.0, uncertainty=0.1, degrees_of_freedom=9.0, smeared=0.0, apart_bins=apart_bins, speed_bins=0.0,
+        floor=0.01, strongest_neighbour=0.0,
+    )  # fmt: skip
+    assert line.parted is parted
+    turns = turns_that_part(1.0, [1.0 + apart_bins / 100])
+    assert turns is not None
+    assert (turns < 100.0) is parted
+
+
+def modulation(spectrum: NDArray[np.float64], half: int) -> float:
+    """Square of the amplitude that is read at order 1 of 100 turns."""
+    reader = Modulations(cast(Any, SimpleNamespace(law=SimpleNamespace(mean_hz=10.0))))
+    band = cast(Any, SimpleNamespace(turns=100.0, channel="a", width_hz=100.0))
+    reader._spectra[("a", 100.0)] = spectrum[None, :]
+    return float(reader._line(band, 1.0, half)[0])
+
+
+@pytest.mark.parametrize(("sigmas", "clear"), [(2.0, False), (4.0, True)])
+def test_a_line_of_the_envelope_stands_three_times_over_the_scatter_of_its_floor(sigmas: float, clear: bool) -> None:
+    floor, count = 1 / np.log(2.0), 5
+    spectrum = np.ones(300)
+    spectrum[100] += count * (floor - 1.0) + sigmas * floor * np.sqrt(1.94 * count)
+    assert bool(modulation(spectrum, 2) > 0) is clear
+
+
+@pytest.mark.parametrize(("first", "last", "hidden"), [(1, 5, False), (1, 9, True), (13, 24, False)])
+def test_the_floor_of_a_modulation_is_the_median_of_twelve_bins_on_either_side(
+    first: int, last: int, hidden: bool
+) -> None:
+    """Bins that others fill count where they are most of those twelve, and not beyond."""
+    spectrum = np.ones(300)
+    spectrum[100] = 60.0
+    for off in range(first + 2, last + 3):
+        spectrum[[100 - off, 100 + off]] = 50.0
+    assert bool(modulation(spectrum, 2) == 0) is hidden

@@ -1,0 +1,123 @@
+"""Limits by which a segment is cut into bands, its speed believed and its lines read, met from both of their sides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from vibe.core.evidence import SpeedEstimate
+from vibe.spectra import segment
+from vibe.spectra.analysis_request import AnalysisRequest
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.fft import fast_length, rfft
+from vibe.spectra.basic.lines import read_lines
+from vibe.spectra.envelope.impulse_gating import _inside
+from vibe.spectra.segment_average import Joined
+
+
+def request(*orders: float, slips: bool = False) -> AnalysisRequest:
+    combs = tuple(SimpleNamespace(order=order, carriers=(1,), slips=slips) for order in orders)
+    return cast(AnalysisRequest, SimpleNamespace(combs=combs, fixed_speed_hz=24.0, nominal_hz=24.3))
+
+
+def estimate(hz: float, sigma: float = 1e-4) -> SpeedEstimate:
+    return SpeedEstimate(input_hz=hz, uncertainty_hz=sigma, method="signal")
+
+
+@pytest.mark.parametrize(
+    ("off", "sigma", "contradict"), [(0.002, 1e-4, False), (0.0045, 1e-4, True), (0.0045, 0.012, False)]
+)
+def test_lines_that_are_surely_followed_contradict_pulses_from_three_in_a_thousand(
+    off: float, sigma: float, contradict: bool
+) -> None:
+    assert segment._contradict(estimate(25.0 * (1 + off), sigma), estimate(25.0)) is contradict
+
+
+@pytest.mark.parametrize(
+    ("hz", "order", "highest_hz", "width_hz"),
+    [(5.0, 1.0, 10_000.0, 700.0), (25.0, 18.0, 10_000.0, 1800.0), (50.0, 1.0, 10_000.0, 1200.0),
+     (5.0, 1.0, 48_500.0, 3000.0)],
+)  # fmt: skip
+def test_bands_pass_four_harmonics_and_24_places_of_a_turn_and_are_sixteen_at_most(
+    hz: float, order: float, highest_hz: float, width_hz: float
+) -> None:
+    wide, narrow = segment._widths_hz(hz, request(order), highest_hz)
+    assert (wide, narrow) == (pytest.approx(width_hz), pytest.approx(width_hz / 4))
+    assert segment._widths_hz(hz, request(order, slips=True), highest_hz) == (pytest.approx(width_hz),)
+
+
+def looks(rate: float, turns: float) -> Any:
+    rows = {"a": (np.random.default_rng(1).standard_normal(int(rate)).astype(np.float32), rate)}
+    transforms = {"a": rfft(rows["a"][0], fast_length(rows["a"][0].size))}
+    return segment._looks(rows, transforms, AngleLaw.steady(turns, 1.0), request(1.0, slips=True), None)
+
+
+@pytest.mark.parametrize(
+    ("rate", "turns", "cut"), [(12_800.0, 7.0, False), (12_800.0, 9.0, True), (1800.0, 9.0, False), (2500.0, 9.0, True)]
+)
+def test_bands_need_eight_turns_and_room_above_half_a_kilohertz(rate: float, turns: float, cut: bool) -> None:
+    assert bool(looks(rate, turns)) is cut
+
+
+def test_bands_begin_at_500_hz_and_end_below_half_the_sample_rate() -> None:
+    [look] = looks(12_800.0, 9.0)
+    band = look.bands[0]
+    assert band.centre_hz[0] - band.width_hz / 2 == pytest.approx(500.0, abs=1.0)
+    assert band.centre_hz[-1] + band.width_hz / 2 == pytest.approx(0.48 * 12_800.0, abs=1.0)
+
+
+def test_a_speed_read_off_a_display_is_known_to_one_per_cent() -> None:
+    noise = np.random.default_rng(2).standard_normal(4000).astype(np.float32)
+    asked = SimpleNamespace(range_hz=(23.0, 25.0), speed_orders=(1.0, 2.0), fixed_speed_hz=24.0, nominal_hz=24.3)
+    _, speed = segment._speed([(noise, 1600.0)], None, cast(AnalysisRequest, asked), 2.5)
+    assert speed.method == "nominal"
+    assert speed.uncertainty_hz == pytest.approx(0.24 / np.sqrt(3))
+
+
+@pytest.mark.parametrize(("off", "joins"), [(0.15, True), (0.25, False)])
+def test_a_segment_at_another_fifth_of_the_speed_is_another_condition(off: float, joins: bool) -> None:
+    def of(hz: float) -> Any:
+        return SimpleNamespace(speed=estimate(hz), law=SimpleNamespace(mean_hz=hz), looks=())
+
+    why = Joined(2)._contradicts(of(24.0), of(24.0 * (1 + off)))
+    assert (why is None) is joins
+
+
+@pytest.mark.parametrize(("bins", "counted"), [(3, True), (5, False)])
+def test_a_line_is_gathered_over_three_bins_on_either_side(bins: int, counted: bool) -> None:
+    power = np.full(400, 1e-12)
+    power[200], power[200 + bins] = 1.0, 0.9
+    [line] = read_lines(power, 1.0, [("own", 200.0)], noise_bandwidth_bins=1.0, channel="a")
+    assert line.acceleration_m_s2**2 == pytest.approx(1.9 if counted else 1.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(("last", "raised"), [(18, False), (39, True)])
+def test_the_floor_of_a_line_is_the_median_of_forty_bins_on_either_side(last: int, raised: bool) -> None:
+    power = np.full(400, 1e-6)
+    for off in range(4, 4 + last):
+        power[[200 - off, 200 + off]] = 1e-2
+    power[200] = 1.0
+    [line] = read_lines(power, 1.0, [("own", 200.0)], noise_bandwidth_bins=1.0, channel="a")
+    assert bool(line.floor_mm_s > 0.05) is raised
+
+
+def rising(levels: Sequence[float]) -> list[int]:
+    """Cells of a period, 40 with ten samples each, that are part of an impact; each reaches into its neighbours."""
+    power = np.tile(np.asarray(levels, dtype=np.float32), 10)[None, :]
+    inside = _inside(power, np.arange(power.size) / 40.0 + 0.0125, 40.0)
+    return np.flatnonzero(inside[0, :40]).tolist()
+
+
+@pytest.mark.parametrize(("height", "rises"), [(1.3, False), (1.6, True)])
+def test_a_cell_four_times_over_the_scatter_of_the_quieter_half_is_an_impact(height: float, rises: bool) -> None:
+    levels = [0.9, 1.1] * 10 + [1.1] * 20
+    levels[30] = height
+    assert rising(levels) == ([29, 30, 31] if rises else [])
+
+
+def test_half_of_a_period_may_be_cut_the_loudest_cells_first() -> None:
+    assert rising([1.0] * 15 + [2.0] * 5 + [10.0 + place for place in range(20)]) == [0, *range(19, 40)]
