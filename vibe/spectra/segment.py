@@ -99,6 +99,17 @@ def analyse_segment(
     )
 
 
+def bands_again(
+    channels: Sequence[Channel], reading: SignalAnalysis, analysis_request: AnalysisRequest
+) -> SignalAnalysis:
+    """``reading`` with the bands of ``channels``, its own with something added to their samples; speed, lines and
+    levels stay what they were."""
+    rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
+    transforms = {name: transform_of(samples) for name, (samples, _) in rows.items()}
+    looks = _looks(rows, transforms, reading.law, analysis_request, None)
+    return replace(reading, samples=rows, looks=looks)
+
+
 def _clean(channel: Channel) -> Channel:
     return channel if np.isfinite(channel.samples).all() else replace(channel, samples=bridged(channel.samples))
 
