@@ -49,7 +49,7 @@ def plant(job: PlantJob) -> dict[str, float | None]:
     from vibe.ingest import read_capture
 
     capture = read_capture(job.path)
-    plain = first_look(capture, diagnosed(capture, job), job.drive, job.table, job.settings)
+    plain = first_look(capture, diagnosed(capture, job), job.drive, job.table)
     found: dict[str, float | None] = {}
     size = job.first
     for tone in job.tones:
@@ -93,9 +93,7 @@ def with_impacts(
     return replace(capture, channels=tuple(channels), longer=None) if changed else None
 
 
-def shows(
-    capture: Capture, look: FirstLook, job: PlantJob, tone: str, size_m_s2: float, seed: int, third: int
-) -> bool:
+def shows(capture: Capture, look: FirstLook, job: PlantJob, tone: str, size_m_s2: float, seed: int, third: int) -> bool:
     """Whether such impacts of a tone are found as damage of the drive."""
     more = with_impacts(capture, look.plain, job.table.tone(tone), size_m_s2, seed, third)
     if more is None:

@@ -1,8 +1,8 @@
 """A capture judged again with impacts of one part added to its samples: would that part have been named?
 
-Impacts change neither speed, lines and levels nor the samples' quality nor what drive is heard by much; all that is the
-first look's. What they change is weighed anew, by the same steps: bands, combs of other machines, the part's own comb against its decoys,
-and the findings of the rules.
+Impacts hardly change speed, lines, levels and the samples' quality, nor what drive is heard; all that is the first
+look's. What they change is weighed anew, by the same steps: bands, combs of other machines, the part's own comb against
+its decoys, and the findings of the rules.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from vibe.flow.settings import Settings
     from vibe.spectra.analysis_request import AnalysisRequest
 
-PLAUSIBLE = 0.5
+PLAUSIBLE = 0.05
 """False-alarm probability up to which another comb of the bare capture is weighed again: its lines are kept from the
 part's own."""
 
@@ -36,9 +36,7 @@ class FirstLook:
     alike: tuple[float, ...]
 
 
-def first_look(
-    capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: ToneTable, settings: Settings
-) -> FirstLook:
+def first_look(capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: ToneTable) -> FirstLook:
     """Of ``capture``, judged as ``plain``."""
     from vibe.flow.diagnose.motion import motion_in, moves_in
     from vibe.flow.diagnose.presence import axis_of, similar_machines
