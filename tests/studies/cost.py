@@ -11,6 +11,7 @@ and with the number of drives.
 
 from __future__ import annotations
 
+import os
 import statistics
 import subprocess
 import sys
@@ -201,6 +202,12 @@ def _draw(costs: Sequence[Cost], lengths: Sequence[float], numbers: Sequence[flo
 
 def main() -> None:
     """Measure, print, and write table and figure."""
+    if "OMP_NUM_THREADS" not in os.environ:
+        # As commands have it, and before any library has started threads.
+        again = [sys.executable, "-m", "tests.studies.cost", *sys.argv[1:]]
+        sys.exit(
+            subprocess.call(again, env=os.environ | dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"))
+        )
     asked = options(__doc__ or "", count=14, counts="sample drives")
     clock, settings = Clock(), load_settings()
     paths = sorted(DRIVES.glob("*.toml"))[: asked.count]

@@ -99,6 +99,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line ``argv`` (the process's own unless given) and leave by ``SystemExit``."""
     if argv is None and not sys.warnoptions and not debugging():
         _hush()
+    # Matrices here are small: shared among threads their arithmetic costs several times as much, and no time is won.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     for stream in (sys.stdout, sys.stderr):
         # A sign that the terminal's code page lacks must not end the command; files and programs get UTF-8.
         if hasattr(stream, "reconfigure"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -47,8 +47,11 @@ def read(channels: Sequence[Channel], tachometer: Channel | None, analysis_reque
     return analysis_of(analyse_segment(channels, tachometer, analysis_request), analysis_request)
 
 
-def analysis_of(segment: SignalAnalysis, analysis_request: AnalysisRequest) -> SignalAnalysis:
-    """``segment``, one or several that were joined, with what its bands say of the combs asked for."""
+def analysis_of(
+    segment: SignalAnalysis, analysis_request: AnalysisRequest, *, asked: Collection[str] | None = None
+) -> SignalAnalysis:
+    """``segment``, one or several that were joined, with what its bands say of the combs asked for: of those named by
+    ``asked`` alone, all when None."""
     looks = segment.looks
     if not looks or not analysis_request.combs:
         return segment
@@ -62,7 +65,7 @@ def analysis_of(segment: SignalAnalysis, analysis_request: AnalysisRequest) -> S
         ambiguous=tuple((one.order, AMBIGUOUS_LINES) for one in outside_combs if one.ambiguous),
         every_turn=tuple((one.per_turn[1], one.every_turn) for one in outside_combs if one.per_turn and one.every_turn),
     )
-    combs = _weighed(looks, analysis_request, families, known)
+    combs = _weighed(looks, analysis_request, families, known, asked)
     traced: Trace | None = None
     if analysis_request.traced:
         plain = [(look.spectra, look.bands) for look in looks if not look.slow]
@@ -73,17 +76,22 @@ def analysis_of(segment: SignalAnalysis, analysis_request: AnalysisRequest) -> S
 
 
 def _weighed(
-    looks: Sequence[BandAnalysis], analysis_request: AnalysisRequest, families: Families, outside: NDArray[np.bool_]
+    looks: Sequence[BandAnalysis],
+    analysis_request: AnalysisRequest,
+    families: Families,
+    outside: NDArray[np.bool_],
+    asked: Collection[str] | None,
 ) -> tuple[CombEvidence, ...]:
     """Every comb in the wide bands; slow exact ones in the narrow ones too, and what is too slow for one segment of a
     long recording over all of it: the best of these looks, each paid for."""
     wide = looks[0]
-    first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=outside)
+    first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=outside, asked=asked)
     seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
     orders = {comb.tone: comb.order for comb in first.combs}
     for look in looks[1:]:
         requests = tuple(request for request in analysis_request.combs if _suits(request, look, wide))
         names = {request.name for request in requests}
+        wanted = names if asked is None else names.intersection(asked)
         n = look.spectra.power.shape[1]
         known = outside[:n].copy() if not look.slow else np.zeros(n, dtype=bool)
         for name, bins in first.owned:
@@ -96,7 +104,9 @@ def _weighed(
                 known |= own_lines(look.spectra, request, orders[name])
             else:
                 known |= bins[:n]
-        for comb in weigh(look.spectra, look.bands, requests, families, known=known).combs if requests else ():
+        if not wanted:
+            continue
+        for comb in weigh(look.spectra, look.bands, requests, families, known=known, asked=wanted).combs:
             seen[comb.tone].append(comb)
     combs = []
     for found in seen.values():

@@ -15,9 +15,9 @@ from vibe.core.capture import Channel
 from vibe.core.evidence import CrossLine, Line, SpeedEstimate
 from vibe.spectra.analysis_request import AnalysisRequest
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.basic.conditioning import bridged
+from vibe.spectra.basic.conditioning import bridged, bridged_once
 from vibe.spectra.basic.cross_spectrum import cross_lines
-from vibe.spectra.basic.fft import fast_length, rfft
+from vibe.spectra.basic.fft import fast_length, rfft, transform_of
 from vibe.spectra.basic.integration import differentiate
 from vibe.spectra.basic.levels import levels
 from vibe.spectra.basic.lines import FLOOR_BINS, angular, read_lines
@@ -65,7 +65,7 @@ def analyse_segment(
     laid on the same axis of orders as that one was. ``known``: its angle law, where an encoder or pulses gave it."""
     rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
     # The samples' own transforms serve the speed, the spectra on angle and the bands.
-    transforms = {name: rfft(samples, fast_length(samples.size)) for name, (samples, _) in rows.items()}
+    transforms = {name: transform_of(samples) for name, (samples, _) in rows.items()}
     duration = min(samples.size / rate for samples, rate in rows.values())
     law, speed = known or _speed(list(rows.values()), tachometer, analysis_request, duration, list(transforms.values()))
     spread = spread_of(speed, analysis_request)
@@ -99,12 +99,23 @@ def analyse_segment(
     )
 
 
+def bands_again(
+    channels: Sequence[Channel], reading: SignalAnalysis, analysis_request: AnalysisRequest
+) -> SignalAnalysis:
+    """``reading`` with the bands of ``channels``, its own with something added to their samples; speed, lines and
+    levels stay what they were."""
+    rows = {channel.name: (_acceleration(channel), channel.sample_rate_hz) for channel in channels}
+    transforms = {name: transform_of(samples) for name, (samples, _) in rows.items()}
+    looks = _looks(rows, transforms, reading.law, analysis_request, None)
+    return replace(reading, samples=rows, looks=looks)
+
+
 def _clean(channel: Channel) -> Channel:
     return channel if np.isfinite(channel.samples).all() else replace(channel, samples=bridged(channel.samples))
 
 
 def _acceleration(channel: Channel) -> NDArray[np.float32]:
-    samples = bridged(channel.samples)
+    samples = bridged_once(channel.samples)
     if channel.quantity == "acceleration":
         return samples
     times = 1 if channel.quantity == "velocity" else 2

@@ -240,7 +240,7 @@ def _inputs(read: _Read) -> tuple[InputFile, ...]:
 def _figures_of_captures(
     read: _Read, settings: Settings, workers: int | None, progress: Progress | None
 ) -> list[CaptureFigures]:
-    from vibe.flow.jobs.executor import WorkerDied, each
+    from vibe.flow.jobs.executor import ENDED_WORKING, WorkerDied, each
 
     rate = _rate(read.requirements)
     shared = _shared(settings, None if rate is None else rate / _searched(read))
@@ -263,7 +263,7 @@ def _figures_of_captures(
     results = each(look, jobs, workers=workers or min(len(jobs), os.cpu_count() or 1), done=tell)
     looked = [one for one in results if not isinstance(one, WorkerDied)]
     if len(looked) < len(results):
-        raise CallError("a process that read captures was ended from outside; try again with --workers 1")
+        raise CallError(f"captures of {read.given.serial}: {ENDED_WORKING}")
     return looked
 
 

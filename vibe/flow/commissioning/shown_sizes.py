@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vibe.flow.diagnose.added_impacts import FirstLook, findings_with, first_look
 from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def plant(job: PlantJob) -> dict[str, float | None]:
     from vibe.ingest import read_capture
 
     capture = read_capture(job.path)
-    plain = diagnosed(capture, job)
+    plain = first_look(capture, diagnosed(capture, job), job.drive, job.table)
     found: dict[str, float | None] = {}
     size = job.first
     for tone in job.tones:
@@ -92,12 +93,13 @@ def with_impacts(
     return replace(capture, channels=tuple(channels), longer=None) if changed else None
 
 
-def shows(
-    capture: Capture, plain: CaptureDiagnosis, job: PlantJob, tone: str, size_m_s2: float, seed: int, third: int
-) -> bool:
+def shows(capture: Capture, look: FirstLook, job: PlantJob, tone: str, size_m_s2: float, seed: int, third: int) -> bool:
     """Whether such impacts of a tone are found as damage of the drive."""
-    more = with_impacts(capture, plain, job.table.tone(tone), size_m_s2, seed, third)
-    return more is not None and any(is_damage(one, job.table) for one in diagnosed(more, job).findings)
+    more = with_impacts(capture, look.plain, job.table.tone(tone), size_m_s2, seed, third)
+    if more is None:
+        return False
+    found = findings_with(more, look, tone, job.drive, job.table, job.settings)
+    return any(is_damage(one, job.table) for one in found)
 
 
 def is_damage(finding: Finding, table: ToneTable) -> bool:
@@ -105,11 +107,11 @@ def is_damage(finding: Finding, table: ToneTable) -> bool:
     return finding.defect == "local damage" or any(tone.id == finding.tone and tone.damage for tone in table.tones)
 
 
-def _smallest(capture: Capture, plain: CaptureDiagnosis, job: PlantJob, tone: str, size: float) -> float | None:
+def _smallest(capture: Capture, look: FirstLook, job: PlantJob, tone: str, size: float) -> float | None:
     """The first size of which all trials are found."""
     for step in range(MOST_STEPS):
         seed = job.seed + 10 * step
-        if all(shows(capture, plain, job, tone, size, seed + third, third) for third in range(TRIALS)):
+        if all(shows(capture, look, job, tone, size, seed + third, third) for third in range(TRIALS)):
             return size
         size *= STEP
     return None

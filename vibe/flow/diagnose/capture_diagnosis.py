@@ -128,13 +128,12 @@ def diagnose_samples(
     if capture.drive is not None and capture.drive != drive.tag:
         remarks.append(f"the file says drive {capture.drive[:80]!r}, the report is for {drive.tag!r}")
     low, high = drive.input.speed_range_hz
-    noted = capture.speed_rpm / 60.0 if capture.speed_rpm else None
-    if noted is not None and not low <= noted <= high:
+    noted = noted_hz(capture, drive)
+    if capture.speed_rpm and noted is None:
         remarks.append(
             f"the noted speed of {capture.speed_rpm:g} r/min lies outside this drive's range "
             f"{low * 60:g}-{high * 60:g} r/min and is not used: is it the right drive?"
         )
-        noted = None
     reading: SignalAnalysis | None = None
     analysis_request: AnalysisRequest | None = None
     shortest_s = 0.0
@@ -146,9 +145,7 @@ def diagnose_samples(
             shortest_s = min(move.law.duration_s for move in moves)
         shown = visibility(table, _settings_of(fit, quality, shortest_s), noted or drive.input.speed_hz)
         seen = with_planned_needs(shown, planned)
-        analysis_request = analysis_request_of(
-            drive, table, searchable(table, seen, drive, shortest_s), noted_hz=noted, others=others
-        )
+        analysis_request = request_of(capture, drive, table, seen, shortest_s, others)
         analysis_request = replace(analysis_request, traced=traced or bool(earlier))
         used = [channel.name for channel in fit]
         reading, left_out = read_over(
@@ -168,7 +165,7 @@ def diagnose_samples(
     earlier = before(capture, earlier)
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
     turns = () if analysis_request is None else analysis_request.surroundings.slow_turns
-    case = _case(drive, table, settings, quality, reading, combs, alike, grown, turns)
+    case = case_of(drive, table, settings, quality, reading, combs, alike, grown, turns)
     findings = diagnose(case)
     outside = None
     if reading is not None and analysis_request is not None:
@@ -206,6 +203,26 @@ def diagnose_samples(
     )
 
 
+def noted_hz(capture: Capture, drive: Drive) -> float | None:
+    """The speed noted with the capture [Hz], where it lies in the drive's range."""
+    low, high = drive.input.speed_range_hz
+    noted = capture.speed_rpm / 60.0 if capture.speed_rpm else None
+    return noted if noted is not None and low <= noted <= high else None
+
+
+def request_of(
+    capture: Capture,
+    drive: Drive,
+    table: ToneTable,
+    seen: Sequence[Visibility],
+    duration_s: float,
+    others: Mapping[str, Candidate] | None = None,
+) -> AnalysisRequest:
+    """What the samples are asked for, of the tones that can be ``seen`` in ``duration_s``."""
+    tones = searchable(table, seen, drive, duration_s)
+    return analysis_request_of(drive, table, tones, noted_hz=noted_hz(capture, drive), others=others)
+
+
 def _marked(quality: Sequence[ChannelQuality], names: set[str], reason: Reason) -> tuple[ChannelQuality, ...]:
     """``quality`` with ``reason`` put to the channels ``names``, which are as bad as it says."""
     rejected = reason.verdict == "rejected"
@@ -240,7 +257,7 @@ def _settings_of(fit: Sequence[Channel], quality: Sequence[ChannelQuality], dura
     )
 
 
-def _case(
+def case_of(
     drive: Drive,
     table: ToneTable,
     settings: Settings,
@@ -251,6 +268,7 @@ def _case(
     grown: Mapping[str, Growth],
     slow_turns: Sequence[float],
 ) -> Case:
+    """All that the rules look at."""
     from vibe.diagnosis.case import Case
     from vibe.health.state.zones import line_boundaries
 

@@ -28,7 +28,9 @@ class WorkerDied:
 
 
 ENDED_READING = "the process that read it was ended from outside, probably for want of memory"
-ENDED_WORKING = "the process that worked on it was ended from outside, probably for want of memory; try --workers 1"
+TRY_AGAIN = "close other programs and try again"
+"""It was tried by itself already; fewer workers would only put it into the process that must not end."""
+ENDED_WORKING = f"the process that worked on it was ended from outside, probably for want of memory; {TRY_AGAIN}"
 """What is said of a job that is ``WorkerDied``."""
 
 

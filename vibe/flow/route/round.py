@@ -154,9 +154,10 @@ class Round:
     @staticmethod
     def lost(job: FieldJob) -> FieldResult:
         """In place of a look whose process was ended from outside."""
-        from vibe.flow.jobs.executor import ENDED_READING
+        from vibe.flow.jobs.executor import ENDED_READING, TRY_AGAIN
 
-        return FieldResult(seen=FileSeen(path=job.path, error=ENDED_READING, remedy="Try --workers 1."), like={})
+        seen = FileSeen(path=job.path, error=ENDED_READING, remedy=f"{TRY_AGAIN.capitalize()}.")
+        return FieldResult(seen=seen, like={})
 
     def called(self, looks: Sequence[FieldResult], before: Earlier) -> Completeness:
         """Looks at all files of a round put together, ``before`` as points used to be."""

@@ -111,7 +111,7 @@ def captures_of(
     Raises:
         CallError: there is none.
     """
-    from vibe.flow.jobs.executor import ENDED_READING, WorkerDied
+    from vibe.flow.jobs.executor import ENDED_READING, TRY_AGAIN, WorkerDied
     from vibe.storage.files import writable
 
     found = round_files(plant, target)
@@ -121,7 +121,7 @@ def captures_of(
         return gathered(look_at(path, search) for path in found)
     looks = executor.each(look, found)
     return gathered(
-        CaptureHeader(path=path, unused=f"{writable(path.name)}: {ENDED_READING}; try --workers 1")
+        CaptureHeader(path=path, unused=f"{writable(path.name)}: {ENDED_READING}; {TRY_AGAIN}")
         if isinstance(one, WorkerDied)
         else one
         for path, one in zip(found, looks, strict=True)

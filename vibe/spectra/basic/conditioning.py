@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from vibe.spectra.basic.fft import once
+
 
 def bridged(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     """``samples`` (n,) with NaN and infinities bridged by straight lines and the mean removed, as a new array.
@@ -21,3 +23,7 @@ def bridged(samples: NDArray[np.float32]) -> NDArray[np.float32]:
         whole = np.interp(index, index[good], samples[good]).astype(np.float32)
     whole -= np.float32(whole.mean(dtype=np.float64))
     return whole
+
+
+bridged_once = once(bridged)
+"""The same array again for the same samples, not to be written into."""

@@ -5,6 +5,9 @@ Single precision costs nothing here: its rounding error lies some 180 dB per bin
 
 from __future__ import annotations
 
+import weakref
+from collections.abc import Callable
+from functools import lru_cache, wraps
 from typing import Any, cast
 
 import numpy as np
@@ -12,6 +15,26 @@ import scipy.fft
 from numpy.typing import NDArray
 
 Real = NDArray[np.float32] | NDArray[np.float64]
+Row = Callable[[NDArray[np.float32]], NDArray[Any]]
+
+
+def once(make: Row) -> Row:
+    """``make`` (an array from samples), whose result is kept for as long as the samples are: several steps of an
+    analysis ask the same of the same samples. Neither may be written into.
+    """
+    kept: dict[int, tuple[weakref.ref[NDArray[np.float32]], NDArray[Any]]] = {}
+
+    @wraps(make)
+    def of(samples: NDArray[np.float32]) -> NDArray[Any]:
+        key = id(samples)
+        known = kept.get(key)
+        if known is not None and known[0]() is samples:
+            return known[1]
+        made = make(samples)
+        kept[key] = weakref.ref(samples, lambda _: kept.pop(key, None)), made
+        return made
+
+    return of
 
 
 def fast_length(n: int) -> int:
@@ -25,12 +48,24 @@ def fast_length(n: int) -> int:
     return int(scipy.fft.next_fast_len(n, real=True))
 
 
+@lru_cache(maxsize=64)
+def fast_length_below(n: int) -> int:
+    """The largest length <= ``n``, at least 1, whose transform is quick."""
+    return next((length for length in range(n, 1, -1) if scipy.fft.next_fast_len(length) == length), 1)
+
+
 def rfft(samples: NDArray[Any], length: int | None = None) -> NDArray[Any]:
     """Transform of the last axis, zero-padded to ``length``; shape (..., length // 2 + 1).
 
     float32 in gives complex64 out, everything else complex128.
     """
     return cast("NDArray[Any]", scipy.fft.rfft(samples, n=length, axis=-1))
+
+
+@once
+def transform_of(samples: NDArray[np.float32]) -> NDArray[Any]:
+    """Transform of ``samples`` (n,), padded to ``fast_length``, once for all that ask."""
+    return rfft(samples, fast_length(samples.size))
 
 
 def irfft(lines: NDArray[Any], length: int) -> NDArray[Any]:

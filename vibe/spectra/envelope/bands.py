@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.basic.fft import fast_length
+from vibe.spectra.basic.fft import fast_length, fast_length_below
 
 WHITENING_WIDTH_HZ = 60.0
 """Width of the blocks whose median is the floor: wide against lines, narrow against casing resonances."""
@@ -144,7 +144,9 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     duration = n / white.sample_rate_hz
     length = fft.next_fast_len(int(np.ceil(OVERSAMPLING * width * size / white.sample_rate_hz)))
     rate = length / (size / white.sample_rate_hz)
-    keep = int(duration * rate)
+    # Of awkward lengths the last samples, a few in a thousand, are left out: one large prime factor costs the spectra
+    # of all bands several times as much.
+    keep = fast_length_below(int(duration * rate))
     time = np.arange(keep) / rate
     turns_at = law.at(time)
     per_turn = (keep - 1) / max(turns_at[-1] - turns_at[0], 1e-9)

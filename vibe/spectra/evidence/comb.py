@@ -178,17 +178,16 @@ class CombScorer:
         for first in range(0, orders.size, at_once):
             here = slice(first, first + at_once)
             sums = _sums(batch, here, lines)
-            if not sums.count.size:
+            if not sums.comb.size:
                 continue
-            by_set = log_tail(sums.total.max(axis=1), sums.count)
-            scored = sums.comb[sums.begin]
-            score[here][scored] = np.maximum.reduceat(by_set, sums.begin)
+            by_set = log_tail(_largest(sums.total), sums.count)
+            score[here][sums.comb] = by_set.max(axis=0)
             if where:
                 # The first of the best sets of each comb.
-                best = np.flatnonzero(by_set == score[here][sums.comb])
-                best = best[np.flatnonzero(np.diff(sums.comb[best], prepend=-1))]
-                group[here][scored] = sums.total[best].argmax(axis=1) % self.spectra.power.shape[0]
-                harmonics[here][scored] = np.array(HARMONIC_SETS)[sums.set[best]]
+                best = by_set.argmax(axis=0)
+                at_best = sums.total[best, np.arange(best.size)]
+                group[here][sums.comb] = at_best.argmax(axis=1) % self.spectra.power.shape[0]
+                harmonics[here][sums.comb] = np.array(HARMONIC_SETS)[best]
         determined = score > 0
         group[~determined] = harmonics[~determined] = 0
         cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])
@@ -304,18 +303,15 @@ def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Sums:
-    """Sums of combs' lines, comb after comb and set of harmonics after set; only of sets in which more lines show than
-    in the set before.
+    """Sums of combs' lines, set of harmonics after set; only of combs (``comb``, (k,)) of which a line shows.
 
-    ``total`` (any, columns), in steps, from the first line to the last of the set; by row the ``count`` of lines that
-    show, the ``comb`` and the ``set``; ``begin`` are the rows that are the first of their combs.
+    ``total`` (sets, k, columns), in steps, from the first line to the last of the set, and the ``count`` (sets, k) of
+    lines that show.
     """
 
     total: NDArray[np.uint16]
     count: NDArray[np.int32]
     comb: NDArray[np.intp]
-    set: NDArray[np.intp]
-    begin: NDArray[np.intp]
 
 
 def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
@@ -331,14 +327,24 @@ def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
     # How many show up to the end of each set: small whole numbers, which single precision holds.
     upto = (np.arange(determined.shape[1])[:, None] < batch.ends).astype(np.float32)
     counts = (determined.astype(np.float32) @ upto).astype(np.int32)
-    new = np.diff(counts, axis=1, prepend=np.int32(0))
-    comb, number = np.nonzero(new)
-    picked = rows[determined]
-    ends = np.concatenate([[0], np.cumsum(new[comb, number])]).astype(np.int32)
-    combs = csr_array((np.ones(picked.size, matrix.dtype), picked, ends), shape=(comb.size, matrix.shape[0]))
-    total: NDArray[np.uint16] = np.asarray(combs @ matrix)
-    first = np.diff(comb, prepend=-1) > 0
-    for later in range(1, len(batch.ends)):
-        mine = np.flatnonzero((number == later) & ~first)
-        total[mine] += total[mine - 1]
-    return _Sums(total=total, count=counts[comb, number], comb=comb, set=number, begin=np.flatnonzero(first))
+    comb = np.flatnonzero(counts[:, -1])
+    if comb.size < len(counts):
+        determined, rows, counts = determined[comb], rows[comb], counts[comb]
+    count = np.ascontiguousarray(counts.T)
+    # A set's own lines stand side by side.
+    sets = [slice(begin, end) for begin, end in pairwise((0, *batch.ends))]
+    picked = np.concatenate([rows[:, own_lines][determined[:, own_lines]] for own_lines in sets])
+    ends = np.zeros(count.size + 1, dtype=np.int32)
+    np.cumsum(np.diff(count, axis=0, prepend=np.int32(0)), out=ends[1:])
+    combs = csr_array((np.ones(picked.size, matrix.dtype), picked, ends), shape=(count.size, matrix.shape[0]))
+    total: NDArray[np.uint16] = np.asarray(combs @ matrix).reshape(len(sets), comb.size, matrix.shape[1])
+    for before, after in pairwise(total):
+        after += before
+    return _Sums(total=total, count=count, comb=comb)
+
+
+def _largest(total: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """Largest of each row of ``total`` (sets, k, columns), as (sets, k): quicker as runs of one long row."""
+    columns = total.shape[-1]
+    runs = np.arange(0, total.size, columns)
+    return np.asarray(np.maximum.reduceat(total.reshape(-1), runs)).reshape(total.shape[:-1])

@@ -17,8 +17,8 @@ LINE_KNEE = 14.0
 """-ln p above which a line counts by its logarithm only: a comb is many lines, one strong line is somebody else's."""
 LINE_SLOPE = 4.0
 """Growth of a line's share per e-fold of power above the knee."""
-MOST_KEPT = 2**26
-"""Values that are kept, 128 MiB: two minutes of two channels."""
+MOST_KEPT = 2**27
+"""Values that may be kept, 256 MiB if all of them are asked for: two minutes of two channels."""
 MOST_BETWEEN = 64
 """Bins between two that are asked for which are worked out along with them."""
 BINS_AT_ONCE = 1024
@@ -56,8 +56,14 @@ class SoftLines:
         self.bins = power.shape[1] + 1
         """Rows per width: one for each bin, and one for what lies beyond the axis."""
         self._all: NDArray[np.uint16] | None = None
+        """(widths, bins, columns); what nobody asked for yet is not worked out, and takes no memory."""
         if len(widths) * self.bins * self.columns <= MOST_KEPT:
-            self._all = self._kept()
+            self._all = np.empty((len(widths), self.bins, self.columns), dtype=np.uint16)
+            self._all[:, -1] = 0
+        blocks = -(-power.shape[1] // BINS_AT_ONCE)
+        self._done = np.zeros((blocks, len(widths)), dtype=bool)
+        self._span = [(0, 0)] * len(widths)
+        """Of each width the bins, from the first to beyond the last, round which windows were asked for."""
 
     def rows(
         self, spots: NDArray[np.int32], widths: NDArray[np.int32], wanted_lines: NDArray[np.bool_]
@@ -68,7 +74,8 @@ class SoftLines:
         ``widths`` (k or 1, lines) are places in the list of widths. Lines that are not wanted (k, lines) have no row.
         """
         if self._all is not None:
-            return self._all, spots + widths * np.int32(self.bins)
+            self._work_out(spots, widths)
+            return self._all.reshape(-1, self.columns), spots + widths * np.int32(self.bins)
         pieces, rows, used = [np.zeros((1, self.columns), dtype=np.uint16)], np.zeros_like(spots), 1
         by_width = ((line, width) for line, own in enumerate(widths.T) for width in np.unique(own))
         for line, width in by_width:
@@ -85,15 +92,32 @@ class SoftLines:
                 used += last - first
         return np.concatenate(pieces), rows
 
-    def _kept(self) -> NDArray[np.uint16]:
-        """The rows of all bins, one width after another."""
-        n = self.bins - 1
-        kept = np.empty((len(self.widths), self.bins, self.columns), dtype=np.uint16)
-        kept[:, n] = 0
-        for first in range(0, n, BINS_AT_ONCE):
-            last = min(n, first + BINS_AT_ONCE)
-            _soften(self.power, first, self.widths, [own[first:last] for own in kept])
-        return kept.reshape(-1, self.columns)
+    def _work_out(self, spots: NDArray[np.int32], widths: NDArray[np.int32]) -> None:
+        """The rows of all bins between the first and the last of ``spots`` (k, lines), line by line, in the widths
+        (k or 1, lines) that are asked for there, unless they are there already."""
+        assert self._all is not None
+        n, more = self.bins - 1, False
+        bounds = (spots.min(axis=0), spots.max(axis=0), widths.min(axis=0), widths.max(axis=0))
+        for low, high, narrowest, widest in zip(*(bound.tolist() for bound in bounds), strict=True):
+            for width in range(narrowest, widest + 1):
+                begin, end = self._span[width]
+                if low < begin or high >= end:
+                    wider = (low, min(high + 1, n)) if begin == end else (min(begin, low), min(max(end, high + 1), n))
+                    more |= wider != (begin, end)
+                    self._span[width] = wider
+        if not more:
+            return
+        for block, done in enumerate(self._done):
+            first, last = block * BINS_AT_ONCE, min(n, (block + 1) * BINS_AT_ONCE)
+            new = [
+                place
+                for place, (begin, end) in enumerate(self._span)
+                if begin < last and end > first and not done[place]
+            ]
+            if new:
+                chosen = tuple(self.widths[place] for place in new)
+                _soften(self.power, first, chosen, [self._all[place, first:last] for place in new])
+                done[new] = True
 
 
 def _soften(power: NDArray[np.float32], first: int, widths: tuple[int, ...], out: Sequence[NDArray[np.uint16]]) -> None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
-from vibe.spectra.basic.conditioning import bridged
+from vibe.spectra.basic.conditioning import bridged_once
 from vibe.spectra.speed.line_likelihood import LineLikelihood, line_likelihood, log_sum_exp
 from vibe.spectra.speed.phase_refinement import low_passed
 from vibe.spectra.speed.speed_search import APART, CHANCE, LEAST_HALF_RANGE, MOST_ORDERS, speed_from_signal
@@ -151,7 +151,10 @@ def recognise(
     own = candidates[claimed]
     same = tuple(sorted(tag for tag, other in candidates.items() if tag != claimed and own.like(other)))
     others = {tag: other for tag, other in candidates.items() if tag != claimed and tag not in same}
-    clean = [(bridged(samples[: round(LONGEST_S * rate)]), rate) for samples, rate in rows]
+    clean = [
+        (bridged_once(samples if samples.size <= LONGEST_S * rate else samples[: round(LONGEST_S * rate)]), rate)
+        for samples, rate in rows
+    ]
     top_hz = MOST_ORDERS * max(_wide(one)[1] for one in [own, *others.values()])
     lines = line_likelihood([low_passed(samples, rate, top_hz) for samples, rate in clean], own.nominal_hz)
     inside = _best_speed(lines, own.range_hz, own.orders)

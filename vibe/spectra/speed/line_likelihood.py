@@ -137,7 +137,9 @@ def _local_floors(power: NDArray[np.float32], block: int) -> Real:
     rows, n = power.shape
     block = min(max(8, block), n)
     count = max(1, n // block)
-    medians = np.median(power[:, : count * block].reshape(rows, count, block), axis=2) / np.log(2.0)
+    # Sorting whole blocks is quicker than picking their middles.
+    ordered = np.sort(power[:, : count * block].reshape(rows, count, block), axis=2)
+    medians = ordered[:, :, [(block - 1) // 2, block // 2]].mean(axis=2) / np.log(2.0)
     smallest = np.where(medians > 0, medians, np.inf).min(axis=1, keepdims=True)
     smallest[~np.isfinite(smallest)] = 1.0
     heights = np.log(np.maximum(medians, smallest * 1e-3))

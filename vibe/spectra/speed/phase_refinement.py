@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.basic.fft import fast_length
+from vibe.spectra.basic.fft import fast_length, transform_of
 from vibe.spectra.speed.speed_variation import smoothed
 
 Real = NDArray[np.float64]
@@ -63,6 +63,8 @@ def low_passed(
     """Everything below ``top_hz``, at just the rate that interpolation needs; ``spectrum`` is the samples' transform
     where it is there already."""
     n = samples.size
+    if spectrum is None and fast_length(n) == n:
+        spectrum = transform_of(samples)
     own = spectrum if spectrum is not None and spectrum.size == n // 2 + 1 else fft.rfft(samples)
     keep = int(min(own.size, np.ceil(top_hz * n / rate_hz) + 1))
     length = fast_length(int(2.6 * keep))

@@ -6,6 +6,7 @@ The law is smoothed as the integral of a speed that walks at random; how freely 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,14 +48,8 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     root = np.sqrt(strength[kept])[:, None] * vectors[:, kept].T
     white = (vectors[:, kept].T @ pull) / np.sqrt(strength[kept])
     knots = np.concatenate([[0.0], time_s, [duration_s]])
-    x = knots / duration_s
-    low, high = np.minimum.outer(x, x), np.maximum.outer(x, x)
     # Squares of turns, for one relative change of speed over the capture.
-    unit = (mean_hz * duration_s) ** 2
-    steady = OFFSET**2 * unit * np.outer(x, x)
-    ramp = RAMP**2 * unit * np.outer(x**2, x**2) / 4
-    walk = unit * low**2 * (3 * high - low) / 6
-    priors = np.stack([steady, steady + ramp, *(steady + ramp + change**2 * walk for change in RANDOM_WALK)])
+    priors = _priors((knots / duration_s).tobytes(), (mean_hz * duration_s) ** 2)
     seen = priors[:, :, 1:-1] @ root.T
     spread_of = np.eye(white.size) + root @ seen[:, 1:-1]
     try:
@@ -74,3 +69,15 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     still = bool(share[0] == share.max())
     values = curves[0] if still else share @ curves
     return SmoothedTurns(time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still)
+
+
+@lru_cache(maxsize=2)
+def _priors(instants: bytes, unit: float) -> Real:
+    """Covariances (laws, k, k) of each law at ``instants`` (k,), shares of the capture; ``unit``: its turns, squared.
+    Kept, since the same instants are smoothed again and again."""
+    x = np.frombuffer(instants)
+    low, high = np.minimum.outer(x, x), np.maximum.outer(x, x)
+    steady = OFFSET**2 * unit * np.outer(x, x)
+    ramp = RAMP**2 * unit * np.outer(x**2, x**2) / 4
+    walk = unit * low**2 * (3 * high - low) / 6
+    return np.stack([steady, steady + ramp, *(steady + ramp + change**2 * walk for change in RANDOM_WALK)])

@@ -93,9 +93,13 @@ def straight(signal: Signal) -> list[Reason]:
     x = signal.channel.samples
     if x.size < LIMIT.line_shortest + 2 or signal.missing > 0:
         return []
-    grain = max(signal.step or 0.0, 2 * float(np.spacing(np.float32(np.abs(signal.x).max()))))
-    bend = np.abs(x[2:] - 2 * x[1:-1] + x[:-2])
-    if float(np.median(bend)) < LIMIT.line_grains * grain:
+    largest = np.float32(max(float(signal.x.max()), -float(signal.x.min())))
+    grain = max(signal.step or 0.0, 2 * float(np.spacing(largest)))
+    bend = np.multiply(x[1:-1], np.float32(2.0))
+    np.subtract(x[2:], bend, out=bend)
+    bend += x[:-2]
+    np.abs(bend, out=bend)
+    if 2 * np.count_nonzero(bend < LIMIT.line_grains * grain) > bend.size:
         return []  # A slow wave is nearly straight everywhere.
     flat = bend <= 2.1 * grain  # what rounding makes of a line, and a little of its own
     if not _has_run(flat, LIMIT.line_shortest):
