@@ -497,6 +497,7 @@ def _turn(
     band: Pair,
     etag: str,
 ) -> EvidenceRows:
+    from vibe.diagnosis.rules.local_damage import PLACE_SHARE
     from vibe.spectra.envelope.synchronous_average import fold, localise
     from vibe.spectra.plots import on_demand
 
@@ -513,20 +514,24 @@ def _turn(
     parts = tone.fold.count
     stands = place.false_alarm_probability <= STANDS_OUT
     marked = tuple(dict.fromkeys(round(angle / 360.0 * parts) % parts + 1 for angle in place.peaks_deg if stands))
+    within = round(PLACE_SHARE * place.width_deg / 360.0 * parts)
     chance = place.false_alarm_probability
     remarks = [
         f"Averaged over {laid.turns:.0f} turns; speed {found.words}.",
         ("One place stands out" if stands else "No place stands out")
         + f": a sound, uneven {tone.fold.part} turn shows such a peak with a chance of {100 * chance:.2g} %.",
+        "Marked is where the impact begins; the level is highest a little later, while it rings." if marked else "",
         f"Counted from {'the pulse' if found.absolute else 'an arbitrary start'}.",
     ]
     return replace(
         _rows(
             "turn", f"One turn by {tone.fold.part}, {channel.name}, {low:.0f} to {high:.0f} Hz", shape, etag,
             (signal.capture,), x0=0.0, dx=float(angle_deg[1]), x_name="Angle", x_unit="deg",
-            y_name="Envelope over its median, relative to the highest place", unit="", remarks=remarks,
+            y_name="Envelope over its median, relative to the highest place", unit="",
+            remarks=[remark for remark in remarks if remark],
         ),
         count=tone.fold.count, part=tone.fold.part, marked=marked,
+        within=within if marked else 0,
     )  # fmt: skip
 
 
