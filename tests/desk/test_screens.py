@@ -269,7 +269,7 @@ def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
     with Store.open(own_store) as store:
         store.put_drive("TH-02", (repository / "configs/drives/thickener_rake_south.toml").read_text(), "thickener")
     known = desk_of(own_store)
-    watched = WatchedFolder(own_store, folder, came=known.sites.wake)
+    watched = WatchedFolder({"Northfield": own_store}, folder, came=known.sites.wake)
     desk = Desk(sites=known.sites, keys=known.keys, by="M. Arden", inbox=watched)
     watched.start()
     try:

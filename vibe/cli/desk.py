@@ -34,7 +34,9 @@ def desk(
     inbox: Annotated[
         Path | None,
         typer.Option(
-            "--inbox", metavar="DIR", help="Take in captures as they come into this folder, for the first store."
+            "--inbox",
+            metavar="DIR",
+            help="Take in captures as they come into this folder, each into the store that knows its drive.",
         ),
     ] = None,
     notify: Annotated[
