@@ -76,7 +76,7 @@ def main() -> None:
             site = shutil.copytree(sound, folder / f"Site {number}")
             with Store.open(site) as store:
                 contents = with_samples(store) if number == 0 else []
-                stamp = stamp_of(store)
+                stamp = stamp_of()
                 change = store.change_number()
             made = cloned(found, site.name, asked.count, stamp, asked.seed + number)
             keep(site, replace(made, change=change))
