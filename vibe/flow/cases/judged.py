@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cache
@@ -151,7 +151,12 @@ class JudgedPart:
 
 
 def judged_part(
-    outcome: QueueOutcome, site: str, store: Store, rules: AlarmRules, noted: NotedLooks, only: Iterable[str] = ()
+    outcome: QueueOutcome,
+    site: str,
+    store: Store,
+    rules: AlarmRules,
+    noted: NotedLooks,
+    only: Collection[str] | None = None,
 ) -> JudgedPart:
     """What came of judging all drives, or those of ``only``."""
     from vibe.flow.cases.rows import case_detail, rows_of
@@ -167,7 +172,6 @@ def judged_part(
     marks: dict[str, list[CauseMark]] = {}
     for mark in queue.marks:
         marks.setdefault(mark.drive, []).append(mark)
-    some = set(only)
     fleet = tuple(
         FleetDrive(
             tag=drive.tag, name=cases[drive.tag].name if drive.tag in cases else "", captures=drive.captures,
@@ -175,7 +179,7 @@ def judged_part(
             kind=drive.kind, remark=noted.remarks.get(drive.tag, ""), cases=len(marks.get(drive.tag, ())),
             marks=tuple(mark for mark in marks.get(drive.tag, ()) if mark.part or mark.kind != "fault"),
         )
-        for drive in store.as_of(queue.at).drives() if not some or drive.tag in some
+        for drive in store.as_of(queue.at).drives() if only is None or drive.tag in only
     )  # fmt: skip
     return JudgedPart(rows=tuple(rows), details=details, fleet=fleet, notes=noted.packed)
 

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
@@ -190,7 +192,9 @@ def turn(
     high_hz: float | None = None,
 ) -> EvidenceRows:
     """The envelope of a band laid on one turn of the body that a tone is folded on, (n,): 0 is its median, 1 its
-    highest place. Part 1 is at angle 0, where the pulse is if there is one per turn; else counted from anywhere."""
+    highest place. Part 1 is at angle 0, where the pulse is if there is one per turn; else counted from anywhere.
+
+    Without a band that in which the capture's own report found the tone, else all of it."""
     _finite(low_hz, high_hz)
     signal = _with_samples(store, content)
     channel = signal.channel(point)
@@ -201,8 +205,27 @@ def turn(
     if found is None or found.fold is None:
         there = ", ".join(one.id for one in known[1].tones if one.fold is not None) or "none"
         raise CallError(f"{tone[:80]!r} has no turn to be laid on; these have one: {there}")
+    if low_hz is None and high_hz is None:
+        low_hz, high_hz = _reported_band(store, content, tone)
     key = ("turn", content, point, tone, store.drive_toml(signal.capture.drive), low_hz, high_hz)
     return _kept(key, lambda: _turn(store, signal, channel, found, (low_hz, high_hz), _etag(key)))
+
+
+_BAND = re.compile(r" in ([0-9.]+) to ([0-9.]+) Hz")
+
+
+def _reported_band(store: Store, content: str, tone: str) -> Pair:
+    """The band in which the report of a capture found the comb of a tone."""
+    try:
+        findings = json.loads(store.health(content))["findings"]
+        said = [
+            found
+            for finding in findings if finding["tone"] == tone
+            for one in finding["evidence"] if one["kind"] == "comb" and (found := _BAND.search(one["text"]))
+        ]  # fmt: skip
+    except (ValueError, TypeError, KeyError):
+        return None, None
+    return (float(said[0][1]), float(said[0][2])) if said else (None, None)
 
 
 def cascade(
@@ -515,11 +538,12 @@ def _turn(
     stands = place.false_alarm_probability <= STANDS_OUT
     marked = tuple(dict.fromkeys(round(angle / 360.0 * parts) % parts + 1 for angle in place.peaks_deg if stands))
     within = round(PLACE_SHARE * place.width_deg / 360.0 * parts)
-    chance = place.false_alarm_probability
+    chance = 100 * place.false_alarm_probability
+    percent = "below 0.001 %" if chance < 0.001 else f"of {chance:.2g} %"
     remarks = [
         f"Averaged over {laid.turns:.0f} turns; speed {found.words}.",
         ("One place stands out" if stands else "No place stands out")
-        + f": a sound, uneven {tone.fold.part} turn shows such a peak with a chance of {100 * chance:.2g} %.",
+        + f": a sound, uneven {tone.fold.part} turn shows such a peak with a chance {percent}.",
         "Marked is where the impact begins; the level is highest a little later, while it rings." if marked else "",
         f"Counted from {'the pulse' if found.absolute else 'an arbitrary start'}.",
     ]
