@@ -7,7 +7,7 @@ import random
 import zlib
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ import pytest
 from tests.alarm_stores import START, add, damaged, fill, finding, sound
 from tests.flow.test_kept_looks import changed_at_random
 from vibe.core.records.history import Event
+from vibe.flow.alarms.queue import decide
 from vibe.flow.cases import judged_again
 from vibe.flow.cases.judged import JudgedStore, judge, kept
 from vibe.flow.cases.judged_again import judge_again
@@ -153,3 +154,28 @@ def test_in_part_and_whole_are_equal_after_changes_at_random(store: Store) -> No
 @pytest.mark.parametrize("seed", range(8))
 def test_in_part_and_whole_are_equal_after_many_changes(store: Store, seed: int) -> None:
     assert min(equal_after(store, seed, 25)) < 6
+
+
+def test_a_decision_at_the_moment_of_judging_is_not_passed_over(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    before = kept(store.folder, "x")
+    assert before is not None
+    case = next(row for row in before.rows if row.severity)
+    real = Store.touched
+
+    def touched(self: Store, since: int = 0) -> tuple[int, tuple[str, ...]]:
+        found = real(self, since)
+        # Another process decides, once what changed is read and before the time is.
+        monkeypatch.setattr(Store, "touched", real)
+        with Store.open(store.folder) as other:
+            decide(other, case.id, "confirmed", because="looked at", by="K. M.", at=datetime.now(UTC))
+        return found
+
+    monkeypatch.setattr(Store, "touched", touched)
+    found = judge_again(store.folder, "x", before)
+    monkeypatch.setattr(Store, "touched", real)
+    with Store.open(store.folder) as now:
+        assert now.change_number() > found.change
+    later = judge_again(store.folder, "x", found)
+    assert {row.id: row.seen.split(" ")[0] for row in later.rows}[case.id] == "1"

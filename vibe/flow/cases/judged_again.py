@@ -60,22 +60,25 @@ def judge_again(
     from vibe.history.store.judged import KeptOutcome
     from vibe.history.store.store import Store
 
-    now, part = at or datetime.now(UTC), None
+    part = None
     with Store.open(folder) as store, KeptOutcome(folder) as beside:
         keeps = keeps and store.may_write
         if beside.said != before.said:
             before = kept(folder, site) or before
+        # What changed first, and then the time: what is decided in between is judged next time, and not passed over.
+        changed = store.touched(before.change)
+        now = at or datetime.now(UTC)
         if before.said and before.said == beside.said and before.stamp == stamp_of() and now >= before.at:
             with suppress(ValueError):  # what is kept cannot be read, or lacks something
-                part = _part(store, site, before, beside, now, load_alarm_rules(), keeps, progress)
+                part = _part(store, site, before, beside, changed, now, load_alarm_rules(), keeps, progress)
     if part is not None:  # kept once nobody reads it any more
         return kept_now(folder, *part, before) if keeps else part[0]
     return judge(folder, site, at=at, keeps=keeps, progress=progress)
 
 
 def _part(
-    store: Store, site: str, before: JudgedStore, beside: KeptOutcome, now: datetime, rules: AlarmRules, keeps: bool,
-    progress: Callable[[int, int, str], None] | None,
+    store: Store, site: str, before: JudgedStore, beside: KeptOutcome, changed: tuple[int, tuple[str, ...]],
+    now: datetime, rules: AlarmRules, keeps: bool, progress: Callable[[int, int, str], None] | None,
 ) -> tuple[JudgedStore, JudgedPart] | None:  # fmt: skip
     """The judgement brought up to date, and what of it is new; None where all must be judged."""
     from vibe.flow.alarms.queue import evaluate_alarms
@@ -84,7 +87,7 @@ def _part(
     from vibe.history.sister_book import SisterBook
     from vibe.ingest import load_model
 
-    change, touched = store.touched(before.change)
+    change, touched = changed
     view = store.as_of(now)
     kinds = {drive.tag: drive.kind for drive in view.drives()}
     known = {drive.tag: drive for drive in before.fleet}
