@@ -3,7 +3,7 @@
 ``python -m tests.studies.desk_kills --count 12`` (kills). The desk runs as a process of its own; a browser's requests
 are sent to it one after the other, and it is killed at a random moment. After each kill: all that it acknowledged is on
 record once, of a group all or nothing, the store is sound (``verify``), and the queue that it kept equals one from
-scratch. With ``--full`` its disk (3 MB, needs the right to mount) fills up instead. Captures that come in are killed in
+scratch. With ``--full`` its disk (12 MB, needs the right to mount) fills up instead. The watch of a folder is killed in
 ``inbox_kills``.
 """
 
@@ -35,6 +35,7 @@ from vibe.history.store.maintenance import verify
 from vibe.history.store.store import Store
 
 BEGINS_S, ANSWERS_S = 120.0, 60.0
+DISK_MB = 12
 TAGS = ("SP-01", "SP-02", "TH-01", "TH-02")
 
 
@@ -176,12 +177,14 @@ def full(asked: Any) -> None:
     """The disk fills up while somebody decides: a sentence, nothing half, and all is well when there is room."""
     rng, sent = random.Random(asked.seed), Sent()
     place = Path(tempfile.mkdtemp())
-    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=3m", "tmpfs", str(place)], check=True)
+    visitors: list[Visitor] = []
+    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m", "tmpfs", str(place)], check=True)
     try:
         with tempfile.TemporaryDirectory() as name:
-            store = Path(shutil.copytree(filled(Path(name) / "North", TAGS[:2], weeks=8), place / "North"))
+            store = Path(shutil.copytree(filled(Path(name) / "North", TAGS[:2]), place / "North"))
         (place / "in").mkdir()
         visitor = Visitor(store, place / "in")
+        visitors.append(visitor)
         visitor.cases()
         free = os.statvfs(place)
         (place / "ballast").write_bytes(bytes(max(0, free.f_bavail * free.f_bsize - 4096)))
@@ -198,6 +201,8 @@ def full(asked: Any) -> None:
         wrong = amiss(store, sent)
         print(json.dumps({"acknowledged while full": sum(answers), "in all": len(sent.acknowledged), "wrong": wrong}))
     finally:
+        for one in visitors:
+            one.kill()
         subprocess.run(["umount", str(place)], check=False)
         place.rmdir()
 
