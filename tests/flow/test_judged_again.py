@@ -9,15 +9,17 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.alarm_stores import START, add, damaged, fill, finding, sound
 from tests.flow.test_kept_looks import changed_at_random
-from vibe.core.records.history import Event
+from vibe.core.records.history import Event, SeriesKey
 from vibe.flow.alarms.queue import decide
-from vibe.flow.cases import judged_again
+from vibe.flow.cases import judged_again, rows
 from vibe.flow.cases.judged import JudgedStore, judge, kept
 from vibe.flow.cases.judged_again import judge_again
 from vibe.history.store.judged import JUDGED
@@ -57,8 +59,8 @@ def store(made: Path, tmp_path: Path) -> Iterator[Store]:
 def told(found: JudgedStore) -> Any:
     """All that a judgement says, in one order."""
     details = {name: json.loads(zlib.decompress(packed)) for name, packed in found.details.items()}
-    rows = sorted(found.rows, key=lambda row: row.id)
-    return replace(found, rows=tuple(rows), details={}, said="", judged=0), details
+    in_order = sorted(found.rows, key=lambda row: row.id)
+    return replace(found, rows=tuple(in_order), details={}, said="", judged=0), details
 
 
 def scratch(store: Store) -> Any:
@@ -179,3 +181,22 @@ def test_a_decision_at_the_moment_of_judging_is_not_passed_over(
         assert now.change_number() > found.change
     later = judge_again(store.folder, "x", found)
     assert {row.id: row.seen.split(" ")[0] for row in later.rows}[case.id] == "1"
+
+
+@pytest.mark.parametrize(
+    ("unit", "usual", "values", "course"),
+    [
+        ("dB", -4.0, [-4.0, 6.0], (0.0, 10.0)), ("m/s²", 0.1, [0.1, 1.0], (0.0, 20.0)),
+        ("(m/s²)²", 0.1, [0.1, 1.0], (0.0, 10.0)), ("(m/s²)²", -0.1, [0.1, 1.0], ()),
+    ],
+)  # fmt: skip
+def test_a_course_is_counted_as_its_unit_is(unit: str, usual: float, values: list[float], course: Any) -> None:
+    key = SeriesKey(drive="TH-00", point="", measure="share", subject="other")
+    limit = SimpleNamespace(kind="alarm", value=1.0)
+    state = SimpleNamespace(key=key, unit=unit, usual=usual, change_db=3.0, limits=[limit])
+    alarm = SimpleNamespace(finding=None, cause="x", names=(), series=[state])
+    kept_values = SimpleNamespace(value=np.array(values), accepted=np.ones(len(values), dtype=bool))
+    store = SimpleNamespace(series=lambda _: kept_values)
+    found, _, limit_db = rows._course(alarm, store)  # type: ignore[arg-type]
+    assert found == course
+    assert limit_db == (None if not course else pytest.approx({"dB": 5.0, "m/s²": 20.0}.get(unit, 10.0)))

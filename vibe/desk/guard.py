@@ -32,8 +32,8 @@ POLICY = (
 HEADERS = {
     "content-security-policy": POLICY,
     "x-content-type-options": "nosniff",
-    # Nothing of an address goes elsewhere. With "no-referrer" browsers send forms with the origin "null" (Fetch standard,
-    # on the Origin header; from memory, and seen in Chromium).
+    # Nothing of an address goes elsewhere. With "no-referrer" browsers send forms with the origin "null" (the Fetch
+    # standard on the Origin header, from memory; seen in Chromium).
     "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibe.core.errors import CallError, VibeError
+from vibe.core.errors import CallError, VibeError, defect
 from vibe.core.records.case_row import CaseRow
 
 if TYPE_CHECKING:
@@ -205,6 +205,8 @@ class Sites:
                 one.trouble = ""
             except VibeError as error:
                 one.trouble = str(error)
+            except Exception as error:  # one odd store must not end the thread that looks at all of them
+                one.trouble = defect(error)
             finally:
                 one.judging = False
 

@@ -267,7 +267,7 @@ def kept(folder: Path, site: str) -> JudgedStore | None:
     """The judgement that is kept next to a store, of whatever day; None where there is none of this form and version,
     or it cannot be read."""
     from vibe.core.records.alarms import CauseMark
-    from vibe.history.store.judged import KeptOutcome
+    from vibe.history.store.judged import KeptOutcome, NotKeptError
 
     try:
         with KeptOutcome(folder) as kept_there:
@@ -292,5 +292,5 @@ def kept(folder: Path, site: str) -> JudgedStore | None:
             fleet=tuple(fleet), details={name: packed for name, _, packed in cases},
             of_all=tuple(read["of_all"]), until_s=float(read["until_s"]), said=kept_there.said,
         )  # fmt: skip
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
+    except (NotKeptError, OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
         return None

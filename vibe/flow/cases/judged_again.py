@@ -57,7 +57,7 @@ def judge_again(
         CallError: there is no store, or it is damaged.
     """
     from vibe.flow.settings import load_alarm_rules
-    from vibe.history.store.judged import KeptOutcome
+    from vibe.history.store.judged import KeptOutcome, NotKeptError
     from vibe.history.store.store import Store
 
     part = None
@@ -69,7 +69,7 @@ def judge_again(
         changed = store.touched(before.change)
         now = at or datetime.now(UTC)
         if before.said and before.said == beside.said and before.stamp == stamp_of() and now >= before.at:
-            with suppress(ValueError):  # what is kept cannot be read, or lacks something
+            with suppress(NotKeptError):  # what is kept cannot be read, or lacks something
                 part = _part(store, site, before, beside, changed, now, load_alarm_rules(), keeps, progress)
     if part is not None:  # kept once nobody reads it any more
         return kept_now(folder, *part, before) if keeps else part[0]
@@ -188,13 +188,17 @@ def _book(
 
 
 def _kept_notes(beside: KeptOutcome, kind: str, known: Mapping[str, FleetDrive]) -> dict[str, list[SisterNote]]:
-    """What the drives of a kind told their sisters. Raises: ValueError: it is not kept."""
+    """What the drives of a kind told their sisters. Raises: NotKeptError: it is not kept."""
     from vibe.flow.cases.sister_notes import unpacked_notes
+    from vibe.history.store.judged import NotKeptError
 
     packed = beside.packed_of_kind(kind)
     if packed.keys() != {tag for tag, drive in known.items() if drive.kind == kind}:
-        raise ValueError(f"not all drives of {kind} are kept")
-    return {tag: unpacked_notes(tag, one) if one or known[tag].captures else [] for tag, one in packed.items()}
+        raise NotKeptError(f"not all drives of {kind} are kept")
+    try:
+        return {tag: unpacked_notes(tag, one) if one or known[tag].captures else [] for tag, one in packed.items()}
+    except ValueError as error:
+        raise NotKeptError(str(error)) from error
 
 
 def _joined(tags: set[str], before: JudgedStore, marks: Sequence[CauseMark], rules: AlarmRules) -> set[str]:

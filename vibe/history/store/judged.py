@@ -59,6 +59,10 @@ class KeptCase:
     packed: bytes
 
 
+class NotKeptError(Exception):
+    """What was asked of a kept judgement is not there, cannot be read, or is of another one by now."""
+
+
 class KeptLooks:
     """What is kept next to a store, read as it is asked for; nothing where there is none, or it cannot be read."""
 
@@ -133,7 +137,7 @@ def keep_outcome(
 class KeptOutcome:
     """The judgement that is kept next to a store, as one reader sees it; use it as a context. ``said`` is None where
     there is none, or it cannot be read. Nobody who writes waits for a reader: what is asked for once another judgement
-    has taken its place raises ValueError."""
+    has taken its place raises NotKeptError."""
 
     def __init__(self, folder: Path) -> None:
         self._raw: sqlite3.Connection | None = None
@@ -181,9 +185,9 @@ class KeptOutcome:
             finally:
                 self._raw.execute("COMMIT")
         except sqlite3.Error as error:
-            raise ValueError(f"what is kept cannot be read: {error}") from error
+            raise NotKeptError(f"what is kept cannot be read: {error}") from error
         if said != [(self.said,)]:
-            raise ValueError("another judgement was kept meanwhile")
+            raise NotKeptError("another judgement was kept meanwhile")
         return rows
 
 
