@@ -77,12 +77,14 @@ def add(
     load: float | None = 70.0,
     kept: Literal["accepted", "limited", "rejected"] = "accepted",
     report: Mapping[str, Any] | None = None,
+    minutes: int = 0,
 ) -> str:
-    content = hashlib.sha256(f"{tag} {week}".encode()).hexdigest()
+    content = hashlib.sha256(f"{tag} {week}{f' {minutes}' if minutes else ''}".encode()).hexdigest()
     store.add(
         Record(
-            content=content, drive=tag, file=f"{tag}_{week}.h5", measured_at=START + timedelta(weeks=week),
-            duration_s=1.0, kept=kept, speed_hz=24.3, speed_uncertainty_hz=0.001, load_percent=load,
+            content=content, drive=tag, file=f"{tag}_{week}.h5", duration_s=1.0, kept=kept,
+            measured_at=START + timedelta(weeks=week, minutes=minutes), speed_hz=24.3,
+            speed_uncertainty_hz=0.001, load_percent=load,
             values=tuple(
                 Value(point=point, measure=measure, value=value, unit=MEASURES[measure], subject=subject)
                 for (point, measure, subject), value in levels.items()

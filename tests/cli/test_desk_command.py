@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -50,9 +51,11 @@ def test_pages_are_written_and_nothing_is_replaced_unasked(vibe: Vibe, store: Pa
     assert vibe("desk", "--store", store, "--export", out, "--force").status == 0
 
 
-def test_a_link_is_printed_that_opens_the_desk(store: Path) -> None:
+def test_a_link_is_printed_that_opens_the_desk_on_a_machine_without_fonts(store: Path, tmp_path: Path) -> None:
+    (tmp_path / "fonts.conf").write_text("<fontconfig></fontconfig>")
+    without = os.environ | {"FONTCONFIG_FILE": str(tmp_path / "fonts.conf")}
     call = [sys.executable, "-m", "vibe", "desk", "--store", str(store), "--by", "M. Arden"]
-    with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as desk:
+    with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=without) as desk:
         try:
             assert desk.stdout is not None
             link = desk.stdout.readline().strip()

@@ -17,6 +17,7 @@ from vibe.desk.app import desk_app
 from vibe.desk.context import Desk
 from vibe.desk.guard import Keys
 from vibe.desk.sites import Sites
+from vibe.history.store.store import Store
 
 
 class Served:
@@ -184,7 +185,6 @@ def test_pictures_are_drawn_from_stored_samples_and_read_by_a_cursor(chrome: Any
 
 def test_two_people_and_a_desk_that_is_gone(chrome: Any, served: Served) -> None:
     from vibe.flow.cases.decide import DecisionDraft, record_decision
-    from vibe.history.store.store import Store
 
     opened(chrome, served)
     row = next(row for row in served.desk.sites.rows() if row.severity == "moderate")
@@ -212,6 +212,32 @@ def test_two_people_and_a_desk_that_is_gone(chrome: Any, served: Served) -> None
     assert "has not answered since" in find(chrome, ".notice.gone").text
     assert find(chrome, "[name=because]").get_attribute("value") == "Half a sentence"
     assert not find(chrome, "[data-decide-form] [data-records]").is_enabled()
+
+
+def test_chosen_files_are_looked_at_and_then_taken_in(
+    chrome: Any, served: Served, tmp_path: Path, repository: Path
+) -> None:
+    drive = repository / "configs" / "drives" / "screen_conveyor.toml"
+    events = tmp_path / "done.toml"
+    events.write_text(
+        '[[event]]\ndrive = "SP-01"\nat = 2026-01-05T09:00:00+01:00\nkind = "grease"\nnote = "<b>dark</b>"\n'
+    )
+    opened(chrome, served)
+    chrome.get(f"{served.address}/import")
+    find(chrome, "[type=file]").send_keys(f"{drive}\n{events}")
+    assert "2 files" in find(chrome, "[data-chosen]").text
+    find(chrome, "[data-records]").click()
+    soon(lambda: "/import/" in chrome.current_url and all_of(chrome, "table"))
+    assert "SC-01" in chrome.page_source
+    with Store.open(served.desk.sites.stores[0].folder) as store:
+        assert store.drive_toml("SC-01") is None
+        assert not store.events("SP-01")
+    find(chrome, "form[action$=take] button").click()
+    soon(lambda: "taken" in find(chrome, "h1").text.lower())
+    with Store.open(served.desk.sites.stores[0].folder) as store:
+        assert store.drive_toml("SC-01") is not None
+        assert [event.note for event in store.events("SP-01")] == ["<b>dark</b>"]
+    settled(chrome)
 
 
 WIDTHS = (1400, 390)

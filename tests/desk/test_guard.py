@@ -113,7 +113,7 @@ def test_every_answer_says_what_a_browser_may_do_with_it(browser: Browser) -> No
         assert "unsafe" not in policy
         assert "frame-ancestors 'none'" in policy
         assert answer.headers["x-content-type-options"] == "nosniff"
-        assert answer.headers["referrer-policy"] == "no-referrer"
+        assert answer.headers["referrer-policy"] == "same-origin"
         assert answer.headers["cache-control"] == "no-store"
         assert (
             answer.headers["cross-origin-resource-policy"]

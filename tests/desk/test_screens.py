@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -151,6 +152,11 @@ def test_a_drive_with_its_life_levels_and_file(browser: Browser, own_store: Path
     assert browser.get("/drive?site=Northfield&tag=SP-99").status_code == 404
     with Store.open(own_store) as store:
         text = store.drive_toml("SP-01") or ""
+    # What stands in the form is the file, line by line: sent back as it is, it is the same.
+    edited = re.search(r'<textarea name="text"[^>]*>(.*?)</textarea>', page, re.S)
+    assert edited is not None
+    assert html.unescape(edited[1]).strip() == text.strip()
+    assert text.count("\n") > 5
     form = {"site": "Northfield", "tag": "SP-01"}
     bad = browser.post("/drive/file", form | {"text": text.replace("lobes = 17", "lobes = -3")})
     assert bad.status_code == 422
@@ -159,6 +165,9 @@ def test_a_drive_with_its_life_levels_and_file(browser: Browser, own_store: Path
     shown = browser.post("/drive/file", form | {"text": other})
     assert shown.status_code == 200
     assert "Keep as version 2" in shown.text
+    held = re.search(r'name="checked" value="([^"]*)"', shown.text)
+    assert held is not None
+    assert html.unescape(held[1]) == other
     with Store.open(own_store) as store:
         assert store.drive_toml("SP-01") == text
     assert browser.post("/drive/file", form | {"text": other, "checked": other}).status_code == 303
@@ -269,7 +278,7 @@ def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
     with Store.open(own_store) as store:
         store.put_drive("TH-02", (repository / "configs/drives/thickener_rake_south.toml").read_text(), "thickener")
     known = desk_of(own_store)
-    watched = WatchedFolder(own_store, folder, came=known.sites.wake)
+    watched = WatchedFolder({"Northfield": own_store}, folder, came=known.sites.wake)
     desk = Desk(sites=known.sites, keys=known.keys, by="M. Arden", inbox=watched)
     watched.start()
     try:

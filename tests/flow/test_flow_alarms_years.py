@@ -46,7 +46,11 @@ def test_five_deteriorating_drives_come_first_and_the_others_are_explained(tmp_p
     for alarm in first:
         assert alarm.finding is not None
         assert alarm.finding.component == component[alarm.drive]
-    wrong = [(a.drive, a.kind) for a in rest if a.kind not in EXPLAINED.get(cause[a.drive], {"scatter"})]
+    # One may be a limit that a sound drive broke by chance: some 700 series are held against theirs, and twice in
+    # three captures beyond a limit of 99 % is a chance of 0.03 % each.
+    chance = [a for a in rest if a.kind == "growth" and len({e.key for e in a.exceedances}) == 1]
+    assert len(chance) <= 1
+    known = [a for a in rest if a not in chance]
+    wrong = [(a.drive, a.kind) for a in known if a.kind not in EXPLAINED.get(cause[a.drive], {"scatter"})]
     assert wrong == []
-    # The next may be a limit that a sound drive broke by chance: some 700 series are held against theirs.
     assert rest[0].urgency.total < 0.25 * first[-1].urgency.total

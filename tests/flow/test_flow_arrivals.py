@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-from vibe.flow.route.arrivals import Arrivals, arrivals
+from vibe.storage.settled_files import Arrivals, FolderWatch, arrivals
 
 
 def looking(folder: Path) -> Iterator[Arrivals]:
-    return arrivals(
-        folder,
-        find=lambda where: tuple(sorted(where.glob("*.wav"))),
-        sidecars=lambda path: (path.with_name(path.name + ".toml"),),
-    )
+    return arrivals(FolderWatch(folder, {".wav"}, empty=True), folder)
 
 
 def names(paths: tuple[Path, ...]) -> list[str]:
@@ -86,6 +83,35 @@ def test_a_card_that_is_pulled_and_put_back_brings_only_what_is_new(tmp_path: Pa
     assert names(look(watch).whole) == ["c.wav"]
 
 
+def test_a_card_that_numbers_its_files_anew_brings_nothing_twice(tmp_path: Path) -> None:
+    card, away = tmp_path / "card", tmp_path / "away"
+    card.mkdir()
+    (card / "a.wav").write_bytes(b"x")
+    watch = looking(card)
+    look(watch), look(watch)
+    card.rename(away)
+    assert look(watch).away
+    shutil.copytree(away, card)  # the same sizes and times, other inodes
+    assert look(watch) == Arrivals(whole=(), gone=(), waiting=())
+    assert look(watch) == Arrivals(whole=(), gone=(), waiting=())
+    (card / "a.wav").write_bytes(b"xy")
+    look(watch)
+    assert names(look(watch).whole) == ["a.wav"]
+
+
+def test_a_link_that_leads_out_is_no_file_of_the_folder(tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    card.mkdir()
+    (tmp_path / "secret.wav").write_bytes(b"x")
+    (card / "real.wav").write_bytes(b"x")
+    (card / "out.wav").symlink_to(tmp_path / "secret.wav")
+    (card / "inside.wav").symlink_to(card / "real.wav")
+    (card / "nowhere.wav").symlink_to(card / "gone.wav")
+    watch = looking(card)
+    look(watch)
+    assert names(look(watch).whole) == ["inside.wav", "real.wav"]
+
+
 def test_an_empty_place_where_the_card_was_is_no_empty_card(tmp_path: Path) -> None:
     card, away = tmp_path / "card", tmp_path / "away"
     card.mkdir()
@@ -103,7 +129,7 @@ def test_an_empty_place_where_the_card_was_is_no_empty_card(tmp_path: Path) -> N
 def test_what_is_to_be_looked_at_again_comes_again(tmp_path: Path) -> None:
     (tmp_path / "a.wav").write_bytes(b"x")
     redo: set[Path] = set()
-    watch = arrivals(tmp_path, find=lambda where: tuple(where.glob("*.wav")), sidecars=lambda _: (), redo=redo)
+    watch = arrivals(FolderWatch(tmp_path, {".wav"}), tmp_path, redo=redo)
     next(watch), next(watch)
     assert next(watch).whole == ()
     redo.add(tmp_path / "a.wav")

@@ -108,14 +108,15 @@ def test_a_look_comes_back_to_the_last_bit(store: Store) -> None:
         form().packed(object())
 
 
-def changed_at_random(store: Store, rng: random.Random, place: int, at: datetime) -> None:
-    """One thing that happens to a store."""
-    tag, week = rng.choice(("TH-00", "TH-01", "TH-02")), WEEKS + place
+def changed_at_random(store: Store, rng: random.Random, place: int, at: datetime, *, week: int | None = None) -> None:
+    """One thing that happens to a store; captures are of ``week``, some minutes apart, where it is given."""
+    minutes = 0 if week is None else place + 1
+    tag, week = rng.choice(("TH-00", "TH-01", "TH-02")), WEEKS + place if week is None else week
     what = rng.randrange(6)
     if what <= 1:
         levels = damaged(week, 0, begins=4) if rng.random() < 0.5 else sound(week, place)
         add(store, tag, week, levels, findings=[finding()] if rng.random() < 0.4 else [],
-            kept=rng.choice(("accepted", "accepted", "limited", "rejected")))  # fmt: skip
+            kept=rng.choice(("accepted", "accepted", "limited", "rejected")), minutes=minutes)  # fmt: skip
     elif what == 2:
         kinds: tuple[EventKind, ...] = ("repair", "grease")
         when = at + timedelta(days=rng.choice((-9, 0, 40)))

@@ -76,16 +76,17 @@ def main() -> None:
             site = shutil.copytree(sound, folder / f"Site {number}")
             with Store.open(site) as store:
                 contents = with_samples(store) if number == 0 else []
-                stamp = stamp_of(store)
+                stamp = stamp_of()
                 change = store.change_number()
             made = cloned(found, site.name, asked.count, stamp, asked.seed + number)
             keep(site, replace(made, change=change))
             stores.append(site)
             capture = contents[0] if contents else capture
-        begun = time.perf_counter()
+        begun, worked = time.perf_counter(), time.process_time()
         rendering.warm()
         desk = desk_of(*stores)
         opened_ms = 1e3 * (time.perf_counter() - begun)
+        print(f"opened with {1e3 * (time.process_time() - worked):.0f} ms of own work")
         evidence.warm()
         rows = len(desk.sites.rows())
         assert desk.sites.drives == SITES * asked.count
@@ -100,14 +101,18 @@ def main() -> None:
         while not server.started:
             time.sleep(0.01)
         cookie: dict[str, str] = {}
+        own_ms = 0.0
 
         def get(path: str, **headers: str) -> tuple[int, float]:
+            nonlocal own_ms
+            own = time.process_time()
             link = http.client.HTTPConnection("127.0.0.1", desk.keys.port)
             start = time.perf_counter()
             link.request("GET", path, headers=cookie | headers)
             answer = link.getresponse()
             size = len(answer.read())
             took = 1e3 * (time.perf_counter() - start)
+            own_ms = 1e3 * (time.process_time() - own)
             assert answer.status in (200, 303), (path, answer.status)
             if said := answer.getheader("set-cookie"):
                 cookie["Cookie"] = said.split(";")[0]
@@ -131,21 +136,29 @@ def main() -> None:
             spectrum | {"kind": "envelope", "axis": "order", "lo": 2000, "hi": 6000}
         )
         table: list[dict[str, Any]] = [
-            {"what": "open: rows of ten stores read", "first_ms": round(opened_ms), "median_ms": "", "kB": ""}
+            {
+                "what": "open: rows of ten stores read",
+                "first_ms": round(opened_ms),
+                "median_ms": "",
+                "own_ms": "",
+                "kB": "",
+            }
         ]
         for what, path in pages.items():
             from vibe.flow.desk.stored_signal import CACHE
 
-            times = []
+            times, works = [], []
             size = 0
             for _ in range(9):
                 if "spectrum" in what or "envelope" in what:
                     CACHE.clear()
                 size, took = get(path.replace("Site ", "Site%20"))
                 times.append(took)
+                works.append(own_ms)
             limit = SPECTRUM_MS if path.startswith("/api/spectrum") else FIRST_PAGE_MS
             table.append(
                 {"what": what, "first_ms": round(times[0], 1), "median_ms": round(statistics.median(times), 1),
+                 "own_ms": round(statistics.median(works), 1),
                  "kB": round(size / 1e3, 1), "within": statistics.median(times) <= limit}
             )  # fmt: skip
         server.should_exit = True

@@ -259,6 +259,17 @@ def test_a_part_of_it_is_the_same_part(tiny: Path, tmp_path: Path) -> None:
     assert all(whole[name] == content for name, content in part.items())
 
 
+def test_rounds_that_are_named_are_the_same_as_among_all(tiny: Path, tmp_path: Path) -> None:
+    years, drives = load_years(tiny / "years.toml", shared_folder("configs") / "drives")
+    planned = plan_years(years, drives)
+    named = {max(one.week for one in planned)}
+    made = make(tiny / "years.toml", tmp_path, weeks=named)
+    assert made.captures == len([one for one in planned if one.week in named]) > 0
+    whole, part = contents(tiny / "out" / "captures"), contents(tmp_path / "captures")
+    assert part.items() <= whole.items()
+    assert 0 < len(part) < len(whole)
+
+
 def test_levels_of_a_known_motion() -> None:
     time_s = np.arange(12_800) / 12_800
     wave = 2.0 * np.sin(2 * np.pi * 100 * time_s) + 0.5 * np.sin(2 * np.pi * 5 * time_s) + 3.0

@@ -19,7 +19,7 @@ def desk(
     ] = None,
     practice: Annotated[
         bool,
-        typer.Option("--practice", help="Open the sample history of a water works; made first, which takes minutes."),
+        typer.Option("--practice", help="Open the sample history of a water works; made once, in a minute or two."),
     ] = False,
     read_only: Annotated[bool, typer.Option("--read-only", help="Nothing can be decided or changed.")] = False,
     port: Annotated[
@@ -34,7 +34,9 @@ def desk(
     inbox: Annotated[
         Path | None,
         typer.Option(
-            "--inbox", metavar="DIR", help="Take in captures as they come into this folder, for the first store."
+            "--inbox",
+            metavar="DIR",
+            help="Take in captures as they come into this folder, each into the store that knows its drive.",
         ),
     ] = None,
     notify: Annotated[

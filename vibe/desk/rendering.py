@@ -23,6 +23,11 @@ def _shown(value: Any) -> Any:
     return printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
+def lines(text: str) -> Markup:
+    """A text that is edited, its lines as they are; each without control characters."""
+    return Markup("\n").join(printable(one) for one in text.split("\n"))
+
+
 @cache
 def static_hash() -> str:
     """Part of the address of static files: a page never meets the script of another version."""
@@ -40,7 +45,7 @@ def environment() -> Environment:
         loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, finalize=_shown,
     )  # fmt: skip
-    made.filters |= FILTERS | {"tojson_attr": lambda value: json.dumps(value)}
+    made.filters |= FILTERS | {"tojson_attr": lambda value: json.dumps(value), "lines": lines}
     made.globals |= {"sign": sign, "shift_bar": shift_bar}
     return made
 

@@ -40,7 +40,9 @@ def serve(
     rendering.warm()
     listening = _listening(port)
     keys = Keys(port=listening.getsockname()[1])
-    watched = None if inbox is None or read_only else WatchedFolder(stores[0], inbox, came=sites.wake, target=target)
+    watched = None if inbox is None or read_only else WatchedFolder(
+        {one.name: one.folder for one in sites.stores}, inbox, came=sites.wake, target=target
+    )  # fmt: skip
     desk = Desk(sites=sites, keys=keys, by=by, read_only=read_only, proxy=proxy, inbox=watched)
     config = uvicorn.Config(
         desk_app(desk), log_level="error", access_log=False, lifespan="off", ws="none", server_header=False,

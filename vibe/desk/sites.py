@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibe.core.errors import CallError, VibeError
+from vibe.core.errors import CallError, VibeError, defect
 from vibe.core.records.case_row import CaseRow
 
 if TYPE_CHECKING:
@@ -33,6 +33,8 @@ class SiteStore:
     def __init__(self, name: str, folder: Path) -> None:
         self.name, self.folder = name, folder
         self.judged: JudgedStore | None = None
+        self.as_judged: JudgedStore | None = None
+        """As the judgement said, without what people changed since."""
         self.trouble = ""
         self.judging = False
 
@@ -184,29 +186,40 @@ class Sites:
         return kept
 
     def refresh(self) -> None:
-        """Judge anew what changed since it was judged. What is kept next to a store is taken where it still holds."""
+        """Judge anew what changed since it was judged. What is kept next to a store is shown until that is done."""
         from vibe.flow.cases.judged import kept, stamp_of
         from vibe.flow.cases.stores import opened
 
+        for one in self.stores:  # all of them first: what was judged on another day is shown as of then
+            if one.judged is None and (found := kept(one.folder, one.name)) is not None:
+                self._set(one, found)
         for one in self.stores:
             try:
                 with opened(one.folder, read_only=self.read_only) as store:
-                    stamp = stamp_of(store)
-                if one.judged is not None and one.judged.stamp == stamp:
+                    change = store.change_number()
+                was = one.judged
+                holds = was is not None and (was.stamp, was.change) == (stamp_of(), change)
+                if was is not None and holds and now().timestamp() < was.until_s:
                     continue
-                self._set(one, kept(one.folder, one.name, stamp) or self._judged(one))
+                self._set(one, self._judged(one))
                 one.trouble = ""
             except VibeError as error:
                 one.trouble = str(error)
+            except Exception as error:  # one odd store must not end the thread that looks at all of them
+                one.trouble = defect(error)
             finally:
                 one.judging = False
 
     def _judged(self, one: SiteStore) -> JudgedStore:
         from vibe.flow.cases.judged import judge
+        from vibe.flow.cases.judged_again import judge_again
 
         one.judging = True
         if not self._apart:
-            return judge(one.folder, one.name, keeps=not self.read_only)
+            keeps = not self.read_only
+            if one.as_judged is None:
+                return judge(one.folder, one.name, keeps=keeps)
+            return judge_again(one.folder, one.name, one.as_judged, keeps=keeps)
         if self._pool is None:
             import multiprocessing
 
@@ -224,6 +237,7 @@ class Sites:
     def _set(self, one: SiteStore, judged: JudgedStore) -> None:
         before = {row.id: row for row in one.judged.rows} if one.judged is not None else {}
         with self._lock:
+            one.as_judged = judged
             one.judged = judged = replace(judged, rows=self._with_over(one, judged))
             self._changed(row for row in judged.rows if row != before.get(row.id))
 
@@ -279,13 +293,23 @@ def _share(far: Any) -> None:
 
 def _judged_apart(folder: Path, site: str, keeps: bool) -> JudgedStore:
     """One store, judged in a process of its own."""
-    from vibe.flow.cases.judged import judge
+    from vibe.flow.cases.judged import judge, kept
+    from vibe.flow.cases.judged_again import judge_again
 
     def step(done: int, of: int, _: str) -> None:
         _shared[0], _shared[1] = done, of
 
     step(0, 0, "")
-    return judge(folder, site, keeps=keeps, progress=step)
+    before = _last.get(folder) or kept(folder, site)
+    if before is None:
+        _last[folder] = judge(folder, site, keeps=keeps, progress=step)
+    else:
+        _last[folder] = judge_again(folder, site, before, keeps=keeps, progress=step)
+    return _last[folder]
+
+
+_last: dict[Path, JudgedStore] = {}
+"""In the process that judges: what it judged last."""
 
 
 def _names(folders: Sequence[Path]) -> list[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import VibeError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from vibe.flow.desk.inbox import InboxStatus
     from vibe.flow.desk.inbox_service import InboxService, NoticeStatus
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
 
 class WatchedFolder:
-    """The watch of one folder for one store, which may be stopped and begun again. ``trouble`` says why it could not
-    begin."""
+    """The watch of one folder for all stores of a desk, by the names of their sites, which may be stopped and begun
+    again. ``trouble`` says why it could not begin."""
 
     def __init__(
-        self, store: Path, folder: Path, *, came: Callable[[], None], target: NoticeTarget | None = None
+        self, stores: Mapping[str, Path], folder: Path, *, came: Callable[[], None], target: NoticeTarget | None = None
     ) -> None:
-        self.store, self.folder, self._came, self._target = store, folder, came, target
+        self.stores, self.folder, self._came, self._target = dict(stores), folder, came, target
         self.trouble = ""
         self._service: InboxService | None = None
         self._lock = threading.Lock()
@@ -52,7 +52,11 @@ class WatchedFolder:
             if self.running:
                 return
             try:
-                self._service = InboxService(self.store, self.folder, taken=lambda _: self._came(), target=self._target)
+                (site, store), *others = self.stores.items()
+                self._service = InboxService(
+                    store, self.folder, site=site, others=dict(others), taken=lambda _: self._came(),
+                    target=self._target,
+                )  # fmt: skip
                 self.trouble = ""
             except VibeError as error:
                 self.trouble = str(error)
@@ -67,3 +71,8 @@ class WatchedFolder:
         """Look once more at files that were not taken."""
         if self._service is not None and self.running:
             self._service.retry()
+
+    def choose(self, file: str, site: str) -> None:
+        """Say to which site's store a file goes that several could take. Raises: CallError: there is no such site."""
+        if self._service is not None and self.running:
+            self._service.choose(file, site)

@@ -23,6 +23,30 @@ NAMED = 6
 """Sisters that are named for a series; the others are counted."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SisterNote:
+    """What one drive's series tells its sisters: the unit, a row of numbers for each baseline, growth [dB], state."""
+
+    key: SeriesKey
+    unit: str
+    baselines: tuple[tuple[float, ...], ...]
+    growth_db: float | None
+    state: str
+
+    @classmethod
+    def of(cls, key: SeriesKey, baselines: Sequence[Baseline], trend: Trend) -> SisterNote:
+        """What baselines and a trend come to."""
+        return cls(
+            key=key, unit=next((one.unit for one in baselines if one.unit), ""),
+            baselines=tuple(map(_numbers, baselines)), growth_db=trend.growth_db, state=trend.state,
+        )  # fmt: skip
+
+    @property
+    def place(self) -> tuple[str, str, str]:
+        """The series, whosever it is."""
+        return self.key.point, self.key.measure, self.key.subject
+
+
 @dataclass(slots=True)
 class _Rows:
     """One series of all drives of a kind: a row per baseline in ``baselines``, one per drive in ``grown``."""
@@ -44,15 +68,18 @@ class SisterBook:
 
     def add(self, kind: str, key: SeriesKey, baselines: Sequence[Baseline], trend: Trend) -> None:
         """Note a series of a drive; drives of no kind have no sisters."""
+        self.put(kind, SisterNote.of(key, baselines, trend))
+
+    def put(self, kind: str, note: SisterNote) -> None:
+        """Enter what a series of a drive tells; the order of drives is that in which they are entered."""
         if not kind:
             return
-        rows = self._rows.setdefault((kind, key.point, key.measure, key.subject), _Rows())
-        rows.grown.append((key.drive, trend.growth_db, trend.state))
+        rows = self._rows.setdefault((kind, *note.place), _Rows())
+        rows.grown.append((note.key.drive, note.growth_db, note.state))
         rows.array = rows.growth = None
-        for baseline in baselines:
-            rows.unit = rows.unit or baseline.unit
-            rows.drives.append(key.drive)
-            rows.baselines.append(_numbers(baseline))
+        rows.unit = rows.unit or note.unit
+        rows.drives += [note.key.drive] * len(note.baselines)
+        rows.baselines += note.baselines
 
     def rose(self, kind: str, key: SeriesKey, change_db: float, share: float) -> tuple[int, int, list[SisterState]]:
         """How many sisters have a series, on how many it rose by ``share`` of ``change_db`` or more, and those that

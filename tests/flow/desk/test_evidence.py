@@ -118,6 +118,10 @@ def test_the_part_that_strikes_is_the_one_that_is_marked(store: Store) -> None:
     rows = evidence.turn(store, damaged, POINT, "stage1.ring_pin", low_hz=2000, high_hz=4000)
     assert rows.count == 18
     assert rows.marked == (8,)
+    # The level crests after the hit: the mark must reach it, and not half the turn.
+    highest = int(rows.values.argmax()) * rows.dx / 360.0 * rows.count + 1
+    assert abs(highest - 8) <= rows.within + 0.5
+    assert rows.within <= 1
     assert "the pulse" in rows.remarks[-1]
     assert evidence.turn(store, sound, POINT, "stage1.ring_pin", low_hz=2000, high_hz=4000).marked == ()
 

@@ -211,6 +211,36 @@ def test_what_cannot_be_taken_is_listed_with_why_and_holds_up_nothing(places: An
         Inbox(store, store / "captures")
 
 
+@pytest.mark.usefixtures("here")
+def test_a_capture_goes_to_the_store_that_knows_its_drive_or_waits_to_be_told(places: Any, tmp_path: Path) -> None:
+    store, folder, drive = places
+    other, third = tmp_path / "south", tmp_path / "east"
+    text = Path(drive).read_text()
+    for place, tag in ((store, "XX-01"), (other, "SP-02"), (third, "XX-03")):
+        with Store.open(place, create=True) as opened:
+            opened.put_drive(tag, text.replace('"SP-02"', f'"{tag}"'), "kind")
+    capture(folder / "a.h5", 0)
+    with Inbox(store, folder, site="North", others={"South": other, "East": third}) as box:
+        rounds(box)
+        assert (kept(store), kept(other), kept(third)) == ([], ["a.h5"], [])
+        with Store.open(third) as opened:
+            opened.put_drive("SP-02", text, "kind")
+        capture(folder / "b.h5", 1)
+        (folder / "EAST" / "today").mkdir(parents=True)
+        capture(folder / "EAST" / "today" / "c.h5", 2)
+        rounds(box, 8)
+        assert (kept(other), kept(third)) == (["a.h5"], ["c.h5"])
+        (waits,) = box.status.failed
+        assert (waits.file, waits.outcome, waits.drive) == ("b.h5", "unmatched", "SP-02")
+        assert "South and East have both" in waits.why
+        with pytest.raises(CallError, match="no site"):
+            box.choose("b.h5", "West")
+        box.choose("b.h5", "South")
+        rounds(box)
+        assert (kept(store), kept(other), kept(third)) == ([], ["a.h5", "b.h5"], ["c.h5"])
+        assert box.status.failed == ()
+
+
 def test_a_drive_out_of_the_store_stands_without_the_files_of_its_neighbours(tmp_path: Path) -> None:
     named = '[[neighbour]]\nname = "pump"\ndrive = "../pumps/pump 2.toml"\n'
     path = tmp_path / "drive.toml"

@@ -322,6 +322,18 @@ class QueueMeasures:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CauseMark:
+    """By what a cause of one drive is joined with those of others: its kind, that of the drive, when it began, and the
+    damaged part of a fault that is rather there than not."""
+
+    drive: str
+    drive_kind: str
+    kind: CauseKind
+    began: datetime
+    part: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Queue:
     """Alarms in order of urgency, the quiet ones last. ``unmatched`` and ``bad`` are lines of another system's file."""
 
@@ -335,3 +347,4 @@ class Queue:
     latest: datetime | None = None
     """The latest capture that this queue rests on."""
     drives: tuple[DriveMeasured, ...] = ()
+    marks: tuple[CauseMark, ...] = ()

@@ -33,7 +33,8 @@ class EvidenceRows:
     ``x0 + k dx`` in ``x_unit``; ``unit`` and ``y_name`` say what is drawn. ``remarks`` are sentences that belong under
     the picture. ``etag`` names the content: equal for equal questions about the same captures.
 
-    A turn begins with part 1 at angle 0 and has the parts that stand out in ``marked``, counted from 1.
+    A turn begins with part 1 at angle 0 and has the parts that stand out in ``marked``, counted from 1,
+    each give or take ``within`` parts.
     """
 
     kind: RowsKind
@@ -51,6 +52,7 @@ class EvidenceRows:
     count: int = 0
     """Parts on one turn; 0 of what is no turn."""
     marked: tuple[int, ...] = ()
+    within: int = 0
     part: str = ""
 
     def __post_init__(self) -> None:

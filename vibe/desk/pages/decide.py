@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from contextlib import closing
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -22,9 +22,10 @@ from vibe.flow.cases.decide import (
     OFFERED,
     DecisionDraft,
     DecisionOutcome,
+    assign_together,
     record_decision,
     record_note,
-    record_owner,
+    record_together,
     seen_of,
     withdraw,
 )
@@ -157,15 +158,31 @@ def assign_all(request: Request, form: FormData) -> Response:
 def _assigned(request: Request, rows: Sequence[CaseRow], owner: str) -> Response:
     by = name_of(request)
     owner = owner.strip() or by
-    for row in rows:
-        with closing(store_of(request, row)) as store:
-            made = record_owner(store, row, desk_of(request).sites.detail(row), owner=owner, by=by)
-            decisions = store.decisions(row.id)
-        if isinstance(made, str):
-            return PlainTextResponse(made, 422)
-        _show(request, shown_after(row, decisions), row)
+    why = _all(
+        request, rows, [row.seen for row in rows],
+        lambda stores, cases: assign_together(stores, cases, owner=owner, by=by),
+    )  # fmt: skip
+    if why:
+        return PlainTextResponse(why, 422)
     which = rows[0].drive if len(rows) == 1 else f"{len(rows)} cases"
     return _said(request, rows[0] if len(rows) == 1 else None, f"Assigned to {owner}: {which}.", 201)
+
+
+def _all(
+    request: Request, rows: Sequence[CaseRow], seen: Sequence[str],
+    record: Callable[[Mapping[str, Store], Sequence[tuple[CaseRow, Mapping[str, Any], str]]], str],
+) -> str:  # fmt: skip
+    """Something about all of these cases or none, and the rows as they are then; a sentence where none was recorded."""
+    sites = desk_of(request).sites
+    with ExitStack() as held:
+        stores = {name: held.enter_context(closing(sites.opened(name))) for name in {row.site for row in rows}}
+        cases = [(row, sites.detail(row), was) for row, was in zip(rows, seen, strict=True)]
+        if why := record(stores, cases):
+            return why
+        decisions = [stores[row.site].decisions(row.id) for row in rows]
+    for row, made in zip(rows, decisions, strict=True):
+        _show(request, shown_after(row, made), row)
+    return ""
 
 
 def take_back(request: Request, form: FormData) -> Response:
@@ -246,14 +263,9 @@ def decide_together(request: Request, form: FormData) -> Response:
     if wrong:
         values = {**_together_values(request, rows, draft), "wrong": wrong}
         return page(request, "together.html.j2", here="", status=422, **values)
-    for row, was in zip(rows, seen, strict=True):
-        with closing(store_of(request, row)) as store:
-            outcome = record_decision(store, row, desk_of(request).sites.detail(row), replace(draft, seen=was))
-            decisions = store.decisions(row.id)
-        if outcome.recorded is None:
-            done = rows.index(row)
-            return PlainTextResponse(f"{outcome.clash or 'Not possible.'} {done} of {len(rows)} were recorded.", 409)
-        _show(request, shown_after(row, decisions), row)
+    why = _all(request, rows, seen, lambda stores, cases: record_together(stores, cases, draft))
+    if why:
+        return PlainTextResponse(why, 409)
     return RedirectResponse("/", 303)
 
 

@@ -200,7 +200,7 @@ def said_of(rows: EvidenceRows) -> dict[str, Any]:
     return {
         "title": rows.title, "x0": rows.x0, "dx": rows.dx, "x_name": rows.x_name, "x_unit": rows.x_unit,
         "y_name": rows.y_name, "unit": rows.unit, "shape": list(rows.values.shape), "remarks": list(rows.remarks),
-        "count": rows.count, "marked": list(rows.marked), "part": rows.part,
+        "count": rows.count, "marked": list(rows.marked), "within": rows.within, "part": rows.part,
         "rows": [
             {"content": row.content, "drive": row.drive, "at": row.measured_at.isoformat(), "kept": row.kept}
             for row in rows.rows

@@ -22,10 +22,12 @@ def inbox(request: Request) -> Response:
 
 
 def act(request: Request, form: FormData) -> Response:
-    """Stop, begin again, or look once more at what was not taken."""
+    """Stop, begin again, look once more at what was not taken, or say which site a capture is of."""
     watched = desk_of(request).inbox
     if watched is None:
         return PlainTextResponse("No folder is watched: start the desk with --inbox DIR.", 422)
+    if words_of(form, "do") == "choose":
+        watched.choose(words_of(form, "file"), words_of(form, "site"))
     {"stop": watched.stop, "start": watched.start, "retry": watched.retry}.get(words_of(form, "do"), lambda: None)()
     return RedirectResponse("/inbox", 303)
 

@@ -152,8 +152,8 @@ async function turn() {
   try {
     const row = await rowsOf(address("turn", { capture: picks.a.value, point: $("#point").value, tone: shown.tone.id }), "turn");
     place.turn.classList.remove("waits");
-    drawTurn(place.turn, { row, count: row.count, marked: row.marked, label: `Polar map of one turn, ${row.count} × ${row.part}; ${row.marked.length ? `${row.marked.join(", ")} stand out` : "none stands out"}` });
-    $("#turn-said").textContent = `${row.title}. ${row.marked.length ? `Number ${row.marked.join(", ")} of ${row.count} stand${row.marked.length === 1 ? "s" : ""} out.` : "No place stands out."} ${row.remarks.join(" ")}`;
+    drawTurn(place.turn, { row, count: row.count, marked: row.marked, within: row.within, label: `Polar map of one turn, ${row.count} × ${row.part}; ${row.marked.length ? `${row.marked.join(", ")} stand out` : "none stands out"}` });
+    $("#turn-said").textContent = `${row.title}. ${row.marked.length ? `Number ${row.marked.join(", ")} of ${row.count} stand${row.marked.length === 1 ? "s" : ""} out${row.within ? `, give or take ${row.within}` : ""}.` : "No place stands out."} ${row.remarks.join(" ")}`;
     numbers.turn = () => [["angle_deg", "level"], ...Array.from(row.values, (v, i) => [(row.x0 + i * row.dx), v])];
   } catch (error) { failed(place.turn, error); }
 }

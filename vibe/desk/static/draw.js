@@ -164,7 +164,8 @@ function drawTurn(place, o) {
   let inside = "";
   const every = [1, 2, 5, 10, 20, 50].find((step) => o.count / step <= 24) || 100;
   for (let i = 0; i < o.count; i += 1) if (o.count <= 60 || i % every === 0) { const [x, y] = at(i * pitch, R); inside += `<path d="M${cx} ${cy}L${x.toFixed(1)} ${y.toFixed(1)}" stroke="#ddd" stroke-width=".7"/>`; }
-  for (const part of o.marked) { const m = part - 1, a = at((m - 0.5) * pitch, R), b = at((m + 0.5) * pitch, R); inside += `<path d="M${cx} ${cy}L${a.map((v) => v.toFixed(1))}A${R} ${R} 0 0 1 ${b.map((v) => v.toFixed(1))}Z" fill="#f6d9c6" stroke="${WARM}" stroke-dasharray="3 2"/>`; }
+  const wide = 0.5 + (o.within || 0);
+  for (const part of o.marked) { const m = part - 1, a = at((m - wide) * pitch, R), b = at((m + wide) * pitch, R); inside += `<path d="M${cx} ${cy}L${a.map((v) => v.toFixed(1))}A${R} ${R} 0 ${2 * wide * pitch > 180 ? 1 : 0} 1 ${b.map((v) => v.toFixed(1))}Z" fill="#f6d9c6" stroke="${WARM}" stroke-dasharray="3 2"/>`; }
   const points = level.map((v, i) => at(o.row.x0 + i * o.row.dx, radius(v)));
   inside += `<polygon points="${points.map((p) => p.map((v) => v.toFixed(1)).join(",")).join(" ")}" fill="${BLUE}" fill-opacity=".25" stroke="${BLUE}" stroke-width="1.3"/><circle cx="${cx}" cy="${cy}" r="${radius(0).toFixed(1)}" fill="none" stroke="${INK}" stroke-dasharray="4 2"/><circle cx="${cx}" cy="${cy}" r="${R}" fill="none" stroke="${GREY}"/>`;
   for (let i = 0; i < o.count; i += 1) { const bold = o.marked.includes(i + 1); if (!bold && (i % every || o.marked.some((m) => Math.abs(m - 1 - i) < o.count / 40))) continue; const [x, y] = at(i * pitch, R + 15); inside += words(x, y + 4, String(i + 1), { anchor: "middle", bold, size: bold ? 14 : 11.5, colour: bold ? BROWN : INK, halo: bold }); }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_left
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from vibe.core.records.history import Decision, StoredCapture, StoredDrive, Verdict
     from vibe.flow.history.drive_facts import DriveLook, Matched
     from vibe.health.alarms.settings import AlarmRules
+    from vibe.history.sister_book import SisterBook
     from vibe.history.store.decisions import DecisionBook
     from vibe.history.store.store import Store
 
@@ -30,12 +31,14 @@ Progress = Callable[[int, int, str], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class QueueOutcome:
-    """What came of a look at the alarms. ``acting``: some row is urgent enough to be acted on."""
+    """What came of a look at the alarms. ``acting``: some row is urgent enough to be acted on; ``of_all`` are the
+    remarks of the queue that concern no drive."""
 
     queue: Queue
     cases: tuple[DriveCase, ...]
     files: tuple[Path, ...]
     acting: bool
+    of_all: tuple[str, ...] = ()
 
 
 def evaluate_alarms(
@@ -49,8 +52,14 @@ def evaluate_alarms(
     at: datetime | None = None,
     progress: Progress | None = None,
     keep: bool = False,
+    only: Collection[str] | None = None,
+    book: SisterBook | None = None,
+    noted: Callable[[DriveLook], None] | None = None,
 ) -> QueueOutcome:
     """The queue of a store as of ``at`` (now unless given). Nothing is written.
+
+    With ``only`` it is that of some drives: then ``book`` holds what all their sisters tell, and they must be all that
+    could be in one row. ``noted`` is called with each look, in order.
 
     Captures, events, decisions and lines of another system's file of later times do not count: what comes later changes
     no queue of an earlier time. What an earlier call kept next to the store (``judged.sqlite``) is taken where it still
@@ -80,7 +89,8 @@ def evaluate_alarms(
     rows = () if read is None else tuple(row for row in read.rows if row.at <= at)
     later = 0 if read is None else len(read.rows) - len(rows)
     imported = kept_reported(store.folder, at, but=rows)
-    matched, unmatched = match((*rows, *imported), store, rules)
+    asked = imported if only is None else _of_drives(imported, only)
+    matched, unmatched = match((*rows, *asked), store, rules)
     by_drive: dict[str, list[Matched]] = {}
     for one in matched:
         by_drive.setdefault(one.capture.drive, []).append(one)
@@ -88,31 +98,39 @@ def evaluate_alarms(
         store=store, history=history, limits=load_settings(limits).limits, rules=rules, drives=drives or {}
     )
     kept = [drive for drive in store.drives() if drive.captures]
-    book, looks, known = SisterBook(history), [], Looks(store, gatherer)
-    for number, drive in enumerate(kept):
+    wanted = [drive for drive in kept if only is None or drive.tag in only]
+    complete, book = book is not None, book or SisterBook(history)
+    looks, known = [], Looks(store, gatherer)
+    for number, drive in enumerate(wanted):
         if progress is not None:
-            progress(number, len(kept), drive.tag)
+            progress(number, len(wanted), drive.tag)
         looks.append(gatherer.with_reported(known.look(drive.tag, drive.kind), by_drive.get(drive.tag, ())))
-        note(book, looks[-1])
+        if not complete:
+            note(book, looks[-1])
+        if noted is not None:
+            noted(looks[-1])
     known.close(keep=keep)
-    clocks = [said for look in looks if (said := _odd_clock(look))]
+    clocks = [said for look in looks if (said := odd_clock(look))]
     # From the end on, so that each look is let go once its case is made.
-    cases = [gatherer.case_of(looks.pop(), book) for _ in kept][::-1]
+    cases = [gatherer.case_of(looks.pop(), book) for _ in wanted][::-1]
     memories = remembered(store)
     held = _held(memories, store) if exceedances is None and not imported else 0
-    remarks = [*([_held_in_words(held)] if held else []), *_of_time(store, kept, at, later), *clocks]
+    ours = [*([_held_in_words(held)] if held else []), *_of_time(store, kept, at, later)]
+    remarks = [*ours, *clocks]
     queue = queue_of(
         cases, memories, rules, at, unmatched=unmatched, bad=() if read is None else read.bad, matched=len(matched),
         remarks=remarks,
     )  # fmt: skip
-    return QueueOutcome(queue=queue, cases=tuple(cases), files=(), acting=needs_action(queue, rules))
+    return QueueOutcome(
+        queue=queue, cases=tuple(cases), files=(), acting=needs_action(queue, rules), of_all=tuple(ours)
+    )
 
 
 GAP_YEARS = 3.0
 """Between the first capture of a drive and all others: rather a clock that was not set (our choice)."""
 
 
-def _odd_clock(look: DriveLook) -> str:
+def odd_clock(look: DriveLook) -> str:
     """A capture that lies years before all others of its drive, in words; empty where none does."""
     if len(look.captures) < 3:
         return ""
@@ -141,6 +159,11 @@ def _of_time(store: DecisionBook, drives: Sequence[StoredDrive], at: datetime, l
     if lines:
         said.append(f"{lines} line{'' if lines == 1 else 's'} of the other system of later times do not count")
     return said
+
+
+def _of_drives(rows: Sequence[Reported], tags: Collection[str]) -> list[Reported]:
+    wanted = {folded(tag) for tag in tags}
+    return [row for row in rows if folded(row.tag) in wanted]
 
 
 def match(rows: Sequence[Reported], store: DecisionBook, rules: AlarmRules) -> tuple[list[Matched], list[LeftOut]]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, cast
@@ -147,6 +148,65 @@ def record_decision(
             clash_seen=_seen(newest.number, now_seen.urgency, now_seen.state),
         )
     return DecisionOutcome(recorded=kept)
+
+
+class _NotAllError(Exception):
+    """One of several could not be recorded, so that none is."""
+
+    def __init__(self, row: CaseRow, why: str) -> None:
+        self.row, self.why = row, why
+        super().__init__(why)
+
+
+def record_together(
+    stores: Mapping[str, Store], cases: Sequence[tuple[CaseRow, Mapping[str, Any], str]], draft: DecisionDraft,
+    *, at: datetime | None = None,
+) -> str:  # fmt: skip
+    """One decision about several ``cases``, each with its facts and what its form has seen: all, or none of them.
+
+    ``stores`` are open, by site. Every store is held from before the first case is checked until the last one is
+    written, so that nobody decides in between. "" where all are recorded, else a sentence on the first that is not.
+
+    Raises:
+        CallError, OutputError: a store is damaged or cannot be written.
+    """
+
+    def record(row: CaseRow, detail: Mapping[str, Any], seen: str) -> str:
+        outcome = record_decision(stores[row.site], row, detail, replace(draft, seen=seen), at=at)
+        if outcome.recorded is not None:
+            return ""
+        return outcome.clash or next(iter(outcome.wrong.values()), "A severe finding is decided alone.")
+
+    return _all_or_none(stores, cases, record)
+
+
+def assign_together(
+    stores: Mapping[str, Store], cases: Sequence[tuple[CaseRow, Mapping[str, Any], str]], *, owner: str, by: str
+) -> str:
+    """Several cases put in one hand, as ``record_together``."""
+
+    def record(row: CaseRow, detail: Mapping[str, Any], _: str) -> str:
+        made = record_owner(stores[row.site], row, detail, owner=owner, by=by)
+        return made if isinstance(made, str) else ""
+
+    return _all_or_none(stores, cases, record)
+
+
+def _all_or_none(
+    stores: Mapping[str, Store], cases: Sequence[tuple[CaseRow, Mapping[str, Any], str]],
+    record: Callable[[CaseRow, Mapping[str, Any], str], str],
+) -> str:  # fmt: skip
+    try:
+        with ExitStack() as held:
+            # In one order: two desks that hold the same stores never wait for each other.
+            for site in sorted({row.site for row, _, _ in cases}, key=lambda name: str(stores[name].folder.resolve())):
+                held.enter_context(stores[site].all_or_none())
+            for row, detail, seen in cases:
+                if why := record(row, detail, seen):
+                    raise _NotAllError(row, why)
+    except _NotAllError as stopped:
+        return f"{stopped.row.drive}: {stopped.why} Nothing was recorded."
+    return ""
 
 
 def record_note(store: Store, row: CaseRow, detail: Mapping[str, Any], *, words: str, by: str) -> Decision | str:

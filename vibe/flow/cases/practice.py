@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 _WEEKS = 104
+_EVERY = 4
+_MONTHLY = tuple(week for week in range(_WEEKS) if (_WEEKS - 1 - week) % _EVERY == 0)
+_FIRST, _LAST, _BETWEEN = 6, 4, 5
+ROUNDS = frozenset(
+    (*_MONTHLY[:_FIRST], *_MONTHLY[_FIRST:-_LAST:_BETWEEN], *_MONTHLY[-_LAST:], *range(_WEEKS - 5, _WEEKS))
+)
+"""Weeks of the rounds that are made: enough at first for a baseline and at last for a trend, a few in between. All of
+them would show the same cases and take more than twice as long."""
+_STALE_DAYS = 45
 FOLDER = Path("vibe-desk-practice")
 """In the folder where the command is typed, as the reports of ``vibe demo`` are."""
 
@@ -21,6 +30,7 @@ def practice_store(
     Raises:
         CallError, OutputError: the folder holds other things, or cannot be written.
     """
+    from vibe.flow.cases.judged import judge
     from vibe.flow.history.bulk_import import Delivery, keep_files
     from vibe.flow.samples.years import make_years
     from vibe.history.store.store import Store
@@ -28,17 +38,25 @@ def practice_store(
     from vibe.ingest.tables.maintenance_log import load_events
     from vibe.storage.files import write_whole
 
-    store, done = out / "history", out / "made.txt"
+    store, done, spec = out / "history", out / "made.txt", out / "years.toml"
     if done.is_file():
+        days = (datetime.now() - datetime.fromtimestamp(done.stat().st_mtime)).days
+        if days > _STALE_DAYS:
+            say(f"The sample history in {out} was made {days} days ago, and nobody measured since; for a new one "
+                "remove that folder.")  # fmt: skip
         return store
-    say(f"The sample history is made once, in {out}: two years of 14 drives, which takes some minutes.")
-    spec = write_whole(out / "years.toml", _until_today(), force=True)
-    made = make_years(out / "years", spec=spec, workers=workers, force=(out / "years").exists(), progress=progress)
+    say(f"The sample history is made once, in {out}: rounds of two years on 14 drives. This takes a minute or two.")
+    if not spec.is_file():  # one that was interrupted keeps its dates
+        write_whole(spec, _until_today())
+    made = make_years(
+        out / "years", spec=spec, weeks=ROUNDS, workers=workers, force=(out / "years").exists(), progress=progress
+    )
     captures = tuple(find_captures(made.folder))
     delivery = Delivery.of(made.folder, drives=(str(made.drives / "*.toml"),))
     with Store.open(store, create=True) as opened:
         outcome = keep_files(captures, delivery, opened, workers=workers, progress=progress)
         opened.add_events(load_events(made.events))
+    judge(store, store.parent.name, progress=progress)  # so that the desk opens with something to see
     done.write_text(f"{outcome.added + outcome.there} captures\n", encoding="utf-8")
     return store
 

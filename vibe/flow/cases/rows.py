@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from math import log10, prod
+from math import prod
 from typing import TYPE_CHECKING, Any
 
 from vibe.core.records.case_row import CaseList, CaseRow, CaseShare
@@ -164,20 +164,29 @@ def _shares(changed: Sequence[PointChange]) -> tuple[str, tuple[CaseShare, ...]]
 
 def _course(alarm: Alarm, store: Store) -> tuple[tuple[float, ...], str, float | None]:
     """The series of the alarm that changed most, dB over what is usual."""
+    from vibe.history.baseline import level_db
     from vibe.report import history_words as said
 
-    own = [s for s in alarm.series if s.change_db is not None and s.usual and said.belongs(s.key, alarm)]
-    own = own or [s for s in alarm.series if s.change_db is not None and s.usual]
+    # What is counted in dB may be below nothing; a share of a level too, by chance, from which no dB are counted.
+    known = [
+        s for s in alarm.series
+        if s.change_db is not None and s.usual is not None and (s.usual > 0 or s.unit == "dB")
+    ]  # fmt: skip
+    own = [s for s in known if said.belongs(s.key, alarm)] or known
     if not own:
         return (), "", None
     most = max(own, key=lambda s: s.change_db or 0.0)
-    usual = most.usual or 1.0
+
+    def over(value: float) -> float:
+        return float(level_db(value, most.unit) - level_db(most.usual or 1.0, most.unit))
+
     points = [
-        20.0 * log10(value / usual)
-        for value, accepted in zip(*_values(store.series(most.key)), strict=True) if accepted and value > 0
+        over(value) for value, accepted in zip(*_values(store.series(most.key)), strict=True)
+        if accepted and (value > 0 or most.unit == "dB")
     ]  # fmt: skip
-    limit = next((line.value for line in most.limits if line.kind == "alarm" and line.value > 0), None)
-    limit_db = None if limit is None else round(20.0 * log10(limit / usual), 2)
+    limits = (line.value for line in most.limits if line.kind == "alarm" and (line.value > 0 or most.unit == "dB"))
+    limit = next(limits, None)
+    limit_db = None if limit is None else round(over(limit), 2)
     return tuple(round(v, 2) for v in _thinned(points)), said.series_name(most.key), limit_db
 
 

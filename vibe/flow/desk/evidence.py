@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
+import re
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import TYPE_CHECKING, Literal, TypeVar
 
@@ -55,6 +57,28 @@ _OVER_FLOOR = ("Envelope of all bands, power over its floor", "× floor")
 """What of an envelope is kept with the samples."""
 _INTEGRATIONS = {"displacement": -1, "velocity": 0, "acceleration": 1}
 """How often a quantity is integrated to become velocity."""
+Pair = tuple[float | None, float | None]
+"""From and to; None where it is not said."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskedSpectrum:
+    """What somebody wants to see of a point of a capture: ``band_hz`` of an envelope, ``shown`` in the unit of the
+    axis, ``part_s`` of the capture, at most ``most`` cells."""
+
+    point: str
+    kind: Kind
+    axis: Axis
+    window: Window = "hann"
+    band_hz: Pair = (None, None)
+    shown: Pair = (None, None)
+    part_s: Pair = (None, None)
+    most: int = MOST_CELLS
+
+    @property
+    def needs_samples(self) -> bool:
+        """Whether what was kept with the samples will not do."""
+        return self.kind == "envelope" and (self.axis == "Hz" or any(edge is not None for edge in self.band_hz))
 
 
 def warm() -> None:
@@ -109,12 +133,13 @@ def spectrum(
     _known("axis", axis, AXES)
     _known("window", window, WINDOWS)
     _finite(low_hz, high_hz, start, stop, from_s, to_s)
-    most = max(16, min(most, MOST_CELLS))
+    asked = AskedSpectrum(
+        point=point, kind=kind, axis=axis, window=window, band_hz=(low_hz, high_hz), shown=(start, stop),
+        part_s=(from_s, to_s), most=max(16, min(most, MOST_CELLS)),
+    )  # fmt: skip
     signal = signal_of(store, content)
-    key = ("spectrum", content, point, kind, axis, window, low_hz, high_hz, start, stop, from_s, to_s, most,
-           bool(signal.channels), _drive_text(store, signal, axis))  # fmt: skip
-    return _kept(key, lambda: _spectrum(store, signal, point, kind, axis, window, (low_hz, high_hz), (start, stop),
-                                        (from_s, to_s), most, _etag(key)))  # fmt: skip
+    key = ("spectrum", content, asked, bool(signal.channels), _drive_text(store, signal, axis))
+    return _kept(key, lambda: _spectrum(store, signal, asked, _etag(key)))
 
 
 def waveform(
@@ -167,7 +192,9 @@ def turn(
     high_hz: float | None = None,
 ) -> EvidenceRows:
     """The envelope of a band laid on one turn of the body that a tone is folded on, (n,): 0 is its median, 1 its
-    highest place. Part 1 is at angle 0, where the pulse is if there is one per turn; else counted from anywhere."""
+    highest place. Part 1 is at angle 0, where the pulse is if there is one per turn; else counted from anywhere.
+
+    Without a band that in which the capture's own report found the tone, else all of it."""
     _finite(low_hz, high_hz)
     signal = _with_samples(store, content)
     channel = signal.channel(point)
@@ -178,8 +205,27 @@ def turn(
     if found is None or found.fold is None:
         there = ", ".join(one.id for one in known[1].tones if one.fold is not None) or "none"
         raise CallError(f"{tone[:80]!r} has no turn to be laid on; these have one: {there}")
+    if low_hz is None and high_hz is None:
+        low_hz, high_hz = _reported_band(store, content, tone)
     key = ("turn", content, point, tone, store.drive_toml(signal.capture.drive), low_hz, high_hz)
     return _kept(key, lambda: _turn(store, signal, channel, found, (low_hz, high_hz), _etag(key)))
+
+
+_BAND = re.compile(r" in ([0-9.]+) to ([0-9.]+) Hz")
+
+
+def _reported_band(store: Store, content: str, tone: str) -> Pair:
+    """The band in which the report of a capture found the comb of a tone."""
+    try:
+        findings = json.loads(store.health(content))["findings"]
+        said = [
+            found
+            for finding in findings if finding["tone"] == tone
+            for one in finding["evidence"] if one["kind"] == "comb" and (found := _BAND.search(one["text"]))
+        ]  # fmt: skip
+    except (ValueError, TypeError, KeyError):
+        return None, None
+    return (float(said[0][1]), float(said[0][2])) if said else (None, None)
 
 
 def cascade(
@@ -215,11 +261,12 @@ def cascade(
         step = (len(captures) - 1) / (MOST_CAPTURES - 1)
         captures = [captures[round(k * step)] for k in range(MOST_CAPTURES)]
     band = (low_hz, high_hz)
+    asked = AskedSpectrum(point=point, kind=kind, axis=axis, band_hz=band, shown=(start, stop), most=most)
     lines: list[tuple[StoredCapture, Row, float]] = []
     missing: list[str] = []
     for number, capture in enumerate(captures):
         try:
-            row, step = _whole(store, capture, point, kind, axis, band)
+            row, step = _whole(store, capture, asked)
             lines.append((capture, row, step))
         except (CallError, CaptureError) as error:
             missing.append(f"{capture.measured_at:%Y-%m-%d}: {getattr(error, 'plain', str(error))}")
@@ -238,8 +285,8 @@ def cascade(
     count = max(2, round((last - first) / dx))
     x0 = first + dx / 2
     values = on_demand.stacked([on_demand.on_axis(row, step, x0, dx, count) for _, row, step in lines])
-    y_name, unit = _y(kind, archived=not _needs_samples(kind, axis, band))
-    key = ("cascade", tuple(c.content for c, _, _ in lines), point, kind, axis, band, start, stop, most)
+    y_name, unit = _y(kind, archived=not asked.needs_samples)
+    key = ("cascade", tuple(c.content for c, _, _ in lines), asked)
     return _rows(
         "cascade", f"{_title(kind, band)}, {point}, {len(lines)} captures", values, _etag(key),
         tuple(c for c, _, _ in lines), x0=x0, dx=dx, x_name=_X_NAMES[axis], x_unit=_X_UNITS[axis], y_name=y_name,
@@ -352,61 +399,39 @@ _X_NAMES = {"Hz": "Frequency", "order": "Order"}
 _X_UNITS = {"Hz": "Hz", "order": "per input turn"}
 
 
-def _spectrum(
-    store: Store,
-    signal: StoredSignal,
-    point: str,
-    kind: Kind,
-    axis: Axis,
-    window: Window,
-    band: tuple[float | None, float | None],
-    shown: tuple[float | None, float | None],
-    part_s: tuple[float | None, float | None],
-    most: int,
-    etag: str,
-) -> EvidenceRows:
+def _spectrum(store: Store, signal: StoredSignal, asked: AskedSpectrum, etag: str) -> EvidenceRows:
     from vibe.spectra.plots import on_demand
 
+    kind, axis = asked.kind, asked.axis
     remarks: list[str] = []
     if signal.channels:
-        row, step, said = _lines(store, signal, point, kind, axis, window, band, part_s)
+        row, step, said = _lines(store, signal, asked)
         remarks += said
     else:
-        if any(part is not None for part in part_s):
+        if any(part is not None for part in asked.part_s):
             raise CallError("the samples of this capture were thinned away: only its whole spectra are left")
-        row, step = _archived(store, signal.capture, point, kind, axis, band)
+        row, step = _archived(store, signal.capture, asked)
         remarks.append("The samples were thinned away; this is the spectrum that was kept, in cells.")
-    begin = shown[0] if shown[0] is not None else 0.0
-    end = shown[1] if shown[1] is not None else _default_stop(kind, axis, [(signal.capture, row, step)])
-    values, x0, dx = _asked(lambda: on_demand.cells(row, step, begin, end, most))
-    used = band if kind == "envelope" else (None, None)
+    begin = asked.shown[0] if asked.shown[0] is not None else 0.0
+    end = asked.shown[1] if asked.shown[1] is not None else _default_stop(kind, axis, [(signal.capture, row, step)])
+    values, x0, dx = _asked(lambda: on_demand.cells(row, step, begin, end, asked.most))
+    used = asked.band_hz if kind == "envelope" else (None, None)
     y_name, unit = _y(kind, archived=not signal.channels)
     return _rows(
-        "spectrum", f"{_title(kind, used)}, {point}", values, etag, (signal.capture,), x0=x0, dx=dx,
+        "spectrum", f"{_title(kind, used)}, {asked.point}", values, etag, (signal.capture,), x0=x0, dx=dx,
         x_name=_X_NAMES[axis], x_unit=_X_UNITS[axis], y_name=y_name, unit=unit, remarks=remarks,
     )  # fmt: skip
 
 
-def _lines(
-    store: Store,
-    signal: StoredSignal,
-    point: str,
-    kind: Kind,
-    axis: Axis,
-    window: Window,
-    band: tuple[float | None, float | None],
-    part_s: tuple[float | None, float | None],
-) -> tuple[Row, float, list[str]]:
+def _lines(store: Store, signal: StoredSignal, asked: AskedSpectrum) -> tuple[Row, float, list[str]]:
     """Every line of a spectrum from samples, and the step of its axis. Made once for all parts that are shown of it."""
-    channel = signal.channel(point)
-    first, last = _part(channel, *part_s)
-    asked = band if kind == "envelope" else (None, None)
-    text = _drive_text(store, signal, axis)
-    key = ("lines", signal.capture.content, point, kind, axis, window, asked, first, last, text)
-    return CACHE.get(
-        key, lambda: _made_lines(store, signal, channel, kind, axis, window, asked, (first, last)),
-        lambda made: made[0].nbytes,
-    )  # fmt: skip
+    channel = signal.channel(asked.point)
+    part = _part(channel, *asked.part_s)
+    band = asked.band_hz if asked.kind == "envelope" else (None, None)
+    # What is shown of the lines does not change them.
+    whole = replace(asked, band_hz=band, shown=(None, None), part_s=(None, None), most=MOST_CELLS)
+    key = ("lines", signal.capture.content, whole, part, _drive_text(store, signal, asked.axis))
+    return CACHE.get(key, lambda: _made_lines(store, signal, channel, whole, part), lambda made: made[0].nbytes)
 
 
 def _drive_text(store: Store, signal: StoredSignal, axis: Axis) -> str | None:
@@ -415,14 +440,7 @@ def _drive_text(store: Store, signal: StoredSignal, axis: Axis) -> str | None:
 
 
 def _made_lines(
-    store: Store,
-    signal: StoredSignal,
-    channel: Channel,
-    kind: Kind,
-    axis: Axis,
-    window: Window,
-    band: tuple[float | None, float | None],
-    part: tuple[int, int],
+    store: Store, signal: StoredSignal, channel: Channel, asked: AskedSpectrum, part: tuple[int, int]
 ) -> tuple[Row, float, list[str]]:
     from vibe.spectra.basic.angle_law import AngleLaw
     from vibe.spectra.plots import on_demand
@@ -431,41 +449,29 @@ def _made_lines(
     samples = channel.samples[part[0] : part[1]]
     law, remarks = AngleLaw.steady(1.0, samples.size / rate), []
     mean_hz = 1.0
-    if axis == "order":
+    if asked.axis == "order":
         law, method = _law_of_part(store, signal, part[0] / rate, part[1] / rate)
         mean_hz = law.mean_hz
         remarks.append(f"Orders from {mean_hz:.4g} Hz ({60 * mean_hz:.1f} r/min): {method}.")
-    if kind == "envelope":
-        low, high = _asked(lambda: on_demand.band_limits(band[0], band[1], rate))
+    if asked.kind == "envelope":
+        low, high = _asked(lambda: on_demand.band_limits(*asked.band_hz, rate))
         row, step = on_demand.envelope_lines(on_demand.band_of(samples, rate, low, high, law))
         return row, step, remarks
     even, per_turn = on_demand.resampled_to_angle(samples, rate, law)
-    row, step = _asked(lambda: on_demand.line_amplitudes(even, per_turn, window))
-    times = _INTEGRATIONS[channel.quantity] - (kind == "acceleration")
+    row, step = _asked(lambda: on_demand.line_amplitudes(even, per_turn, asked.window))
+    times = _INTEGRATIONS[channel.quantity] - (asked.kind == "acceleration")
     row = on_demand.integrated(row, step * mean_hz, times=times, from_hz=VELOCITY_FROM_HZ)
-    if kind == "velocity":
+    if asked.kind == "velocity":
         row = row * row.dtype.type(1e3)
     return row, step, remarks
 
 
-def _whole(
-    store: Store,
-    capture: StoredCapture,
-    point: str,
-    kind: Kind,
-    axis: Axis,
-    band: tuple[float | None, float | None],
-) -> tuple[Row, float]:
+def _whole(store: Store, capture: StoredCapture, asked: AskedSpectrum) -> tuple[Row, float]:
     """All lines of one capture of a cascade, from what was kept where that will do."""
-    if _needs_samples(kind, axis, band):
-        signal = _with_samples(store, capture.content)
-        row, step, _ = _lines(store, signal, point, kind, axis, "hann", band, (None, None))
+    if asked.needs_samples:
+        row, step, _ = _lines(store, _with_samples(store, capture.content), asked)
         return row, step
-    return _archived(store, capture, point, kind, axis, band)
-
-
-def _needs_samples(kind: Kind, axis: Axis, band: tuple[float | None, float | None]) -> bool:
-    return kind == "envelope" and (axis == "Hz" or any(edge is not None for edge in band))
+    return _archived(store, capture, asked)
 
 
 def _y(kind: Kind, *, archived: bool) -> tuple[str, str]:
@@ -479,18 +485,12 @@ def _archive(store: Store, content: str) -> tuple[ArchivedSpectrum, ...]:
     )
 
 
-def _archived(
-    store: Store,
-    capture: StoredCapture,
-    point: str,
-    kind: Kind,
-    axis: Axis,
-    band: tuple[float | None, float | None],
-) -> tuple[Row, float]:
+def _archived(store: Store, capture: StoredCapture, asked: AskedSpectrum) -> tuple[Row, float]:
     """A spectrum that was kept with the samples, and the step of its axis; lines read as those from samples do."""
     from vibe.spectra.plots.on_demand import as_lines
 
-    if kind == "envelope" and any(edge is not None for edge in band):
+    point, kind, axis = asked.point, asked.kind, asked.axis
+    if kind == "envelope" and any(edge is not None for edge in asked.band_hz):
         raise CallError("the samples of this capture were thinned away: the envelope of a band needs them")
     found = next((one for one in _archive(store, capture.content) if (one.point, one.kind) == (point, kind)), None)
     if found is None:
@@ -517,9 +517,10 @@ def _turn(
     signal: StoredSignal,
     channel: Channel,
     tone: Tone,
-    band: tuple[float | None, float | None],
+    band: Pair,
     etag: str,
 ) -> EvidenceRows:
+    from vibe.diagnosis.rules.local_damage import PLACE_SHARE
     from vibe.spectra.envelope.synchronous_average import fold, localise
     from vibe.spectra.plots import on_demand
 
@@ -536,20 +537,25 @@ def _turn(
     parts = tone.fold.count
     stands = place.false_alarm_probability <= STANDS_OUT
     marked = tuple(dict.fromkeys(round(angle / 360.0 * parts) % parts + 1 for angle in place.peaks_deg if stands))
-    chance = place.false_alarm_probability
+    within = round(PLACE_SHARE * place.width_deg / 360.0 * parts)
+    chance = 100 * place.false_alarm_probability
+    percent = "below 0.001 %" if chance < 0.001 else f"of {chance:.2g} %"
     remarks = [
         f"Averaged over {laid.turns:.0f} turns; speed {found.words}.",
         ("One place stands out" if stands else "No place stands out")
-        + f": a sound, uneven {tone.fold.part} turn shows such a peak with a chance of {100 * chance:.2g} %.",
+        + f": a sound, uneven {tone.fold.part} turn shows such a peak with a chance {percent}.",
+        "Marked is where the impact begins; the level is highest a little later, while it rings." if marked else "",
         f"Counted from {'the pulse' if found.absolute else 'an arbitrary start'}.",
     ]
     return replace(
         _rows(
             "turn", f"One turn by {tone.fold.part}, {channel.name}, {low:.0f} to {high:.0f} Hz", shape, etag,
             (signal.capture,), x0=0.0, dx=float(angle_deg[1]), x_name="Angle", x_unit="deg",
-            y_name="Envelope over its median, relative to the highest place", unit="", remarks=remarks,
+            y_name="Envelope over its median, relative to the highest place", unit="",
+            remarks=[remark for remark in remarks if remark],
         ),
         count=tone.fold.count, part=tone.fold.part, marked=marked,
+        within=within if marked else 0,
     )  # fmt: skip
 
 
@@ -582,7 +588,7 @@ def _row_of(capture: StoredCapture) -> RowOf:
     return RowOf(content=capture.content, drive=capture.drive, measured_at=capture.measured_at, kept=capture.kept)
 
 
-def _title(kind: Kind, band: tuple[float | None, float | None]) -> str:
+def _title(kind: Kind, band: Pair) -> str:
     words = {
         "acceleration": "Spectrum of acceleration",
         "velocity": "Spectrum of velocity",

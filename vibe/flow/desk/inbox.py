@@ -10,7 +10,7 @@ import shutil
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -19,8 +19,9 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from vibe.core.errors import CallError, OutputError, VibeError, defect
+from vibe.core.route.route import folded
 from vibe.flow.desk.inbox_journal import ArrivalEntry, ArrivalOutcome, InboxJournal
-from vibe.flow.history.arrival import ArrivalJob, ArrivalResult, judge_arrival
+from vibe.flow.history.arrival import ArrivalJob, ArrivalPlace, ArrivalResult, judge_arrival
 from vibe.storage.files import writable
 from vibe.storage.settled_files import FileStamp, FolderWatch
 
@@ -45,7 +46,8 @@ class InboxStatus:
     """What a watched folder is doing. ``trouble`` is a sentence while something stands in the way, "" otherwise.
 
     ``waiting`` files have settled and are not judged yet, ``growing`` ones still change, ``working`` are being judged.
-    ``taken`` and ``there`` count since the start; ``failed`` are files that were not taken, as they lie there now.
+    ``taken`` and ``there`` count since the start; ``failed`` are files that were not taken, as they lie there now;
+    ``sites`` those that captures may go to.
     """
 
     folder: Path
@@ -60,6 +62,7 @@ class InboxStatus:
     taken: int
     there: int
     failed: tuple[ArrivalEntry, ...]
+    sites: tuple[str, ...]
     last_file: str
     last_at: datetime | None
     drives: tuple[str, ...]
@@ -84,8 +87,13 @@ class _Tally:
 
 
 class Inbox:
-    """Watches ``folder`` for ``store``. Use it as a context and call ``run``, or ``round`` again and again, always from
-    one thread; ``status`` and ``retry`` may be called from any.
+    """Watches ``folder`` for ``store``, and for ``others`` by the names of their sites. Use it as a context and call
+    ``run``, or ``round`` again and again, always from one thread; ``status``, ``retry`` and ``choose`` may be called
+    from any.
+
+    A capture goes to the store that knows its drive; one that lies in a folder with a site's name goes there. Where
+    several stores know its drive it waits until ``choose`` says which. The journal lies in ``store``, whose site is
+    called ``site``.
 
     ``drives`` are drive files, folders or patterns that count before what the store knows. ``taken(tag)`` is called
     after each capture that came into the store.
@@ -100,6 +108,8 @@ class Inbox:
         store: Path,
         folder: Path,
         *,
+        site: str = "",
+        others: Mapping[str, Path] | None = None,
         drives: Sequence[str] = (),
         time_zone: str | None = None,
         workers: int = 1,
@@ -118,16 +128,19 @@ class Inbox:
         given = {load_drive(path).tag: path.absolute() for path in drive_files(list(drives))} if drives else {}
         if not folder.is_dir():
             raise CallError(f"{folder} is no folder that can be watched")
-        self._store: Store = Store.open(store)
+        self._stores: dict[str, Store] = {}
         try:
-            if not self._store.may_write:
-                raise OutputError(f"{store} may not be written: captures cannot be kept there")
-            if folder.resolve().is_relative_to(store.resolve()) or store.resolve().is_relative_to(folder.resolve()):
-                raise CallError(f"{folder} and the store {store} lie in one another: watch a folder of its own")
+            for name, place in {site: store, **(others or {})}.items():
+                self._stores[name] = opened = Store.open(place)
+                if not opened.may_write:
+                    raise OutputError(f"{place} may not be written: captures cannot be kept there")
+                if folder.resolve().is_relative_to(place.resolve()) or place.resolve().is_relative_to(folder.resolve()):
+                    raise CallError(f"{folder} and the store {place} lie in one another: watch a folder of its own")
             self._journal = InboxJournal(store, folder)
         except BaseException:
-            self._store.close()
+            self._let_go()
             raise
+        self._chosen: dict[str, str] = {}
         self.folder, self.store, self._given, self._zone = folder, store, given, time_zone
         self._drive_files = Path(tempfile.mkdtemp(prefix="vibe-drives-"))
         self._settings: Settings = load_settings()
@@ -162,8 +175,17 @@ class Inbox:
             self._pool = None
         self._out.clear()
         self._journal.close()
-        self._store.close()
+        self._let_go()
         shutil.rmtree(self._drive_files, ignore_errors=True)
+
+    def _let_go(self) -> None:
+        for store in self._stores.values():
+            store.close()
+
+    @property
+    def sites(self) -> tuple[str, ...]:
+        """Names of the sites that captures may go to."""
+        return tuple(self._stores)
 
     @property
     def status(self) -> InboxStatus:
@@ -180,8 +202,8 @@ class Inbox:
                 folder=self.folder, store=self.store, running=self._running, since=self._since,
                 last_look=self._last_look, trouble=self._trouble, waiting=len(self._waiting), growing=self._growing,
                 working=tuple(sorted(writable(one.name) for one, _ in self._out.values())), taken=tally.taken,
-                there=tally.there, failed=tuple(failed), last_file=tally.last_file, last_at=tally.last_at,
-                drives=tuple(tally.drives),
+                there=tally.there, failed=tuple(failed), sites=self.sites,
+                last_file=tally.last_file, last_at=tally.last_at, drives=tuple(tally.drives),
             )  # fmt: skip
 
     @property
@@ -195,6 +217,16 @@ class Inbox:
         with self._lock:
             for name, entry in list(self._journal.entries.items()):
                 if entry.outcome in ("failed", "unmatched") and file in ("", writable(name)):
+                    self._journal.forget(name)
+
+    def choose(self, file: str, site: str) -> None:
+        """Take a file that several stores could take into that of one site. Raises: CallError: there is none such."""
+        if site not in self._stores:
+            raise CallError(f"there is no site {site[:80]!r}")
+        with self._lock:
+            for name, entry in list(self._journal.entries.items()):
+                if entry.outcome == "unmatched" and writable(name) == file:
+                    self._chosen[name] = site
                     self._journal.forget(name)
 
     def run(self, stop: threading.Event, *, until_idle: bool = False) -> None:
@@ -235,11 +267,14 @@ class Inbox:
         Raises:
             OutputError: the store cannot be written; its captures are tried again later.
         """
+        why = ""
         try:
             look = self._watch.look()
         except OSError as error:
-            why = (error.strerror or str(error)).lower()
-            self._stuck(f"{self.folder} cannot be read ({why}): is a share away? It is looked at again")
+            why = f"cannot be read ({(error.strerror or str(error)).lower()})"
+        if why or look.away:
+            why = why or "is empty and another folder than before"
+            self._stuck(f"{self.folder} {why}: is a share away? It is looked at again")
             self._collect()
             return
         self._look_for_drives()
@@ -269,7 +304,7 @@ class Inbox:
             return
         if not any(one.outcome == "unmatched" for one in self._journal.entries.values()):
             return
-        known = frozenset(drive.tag for drive in self._store.drives())
+        known = frozenset(f"{site}/{one.tag}" for site, store in self._stores.items() for one in store.drives())
         self._asked = time.monotonic()
         if known != self._known:
             with self._lock:
@@ -302,14 +337,30 @@ class Inbox:
             except OSError as error:
                 self._note(one, "failed", why=f"cannot be read: {(error.strerror or str(error)).lower()}")
                 continue
-            if self._store.holds(content):
+            places = self._places(one.name)
+            if any(self._stores[site].holds(content) for site in places):
                 self._note(one, "there", content=content)
                 continue
             job = ArrivalJob(
-                path=path.absolute(), store=self.store.absolute(), workplace=self._store.workplace().absolute(),
+                path=path.absolute(), places=tuple(
+                    ArrivalPlace(
+                        site=site, store=self._stores[site].folder.absolute(),
+                        workplace=self._stores[site].workplace().absolute(),
+                    )
+                    for site in places
+                ),
                 drive_files=self._drive_files, given=self._given, settings=self._settings, time_zone=self._zone,
             )  # fmt: skip
             self._submit(one, content, job)
+
+    def _places(self, name: str) -> tuple[str, ...]:
+        """Sites whose stores a file may go to: the one that was chosen, else the one in whose folder it lies, else
+        all."""
+        if (chosen := self._chosen.get(name)) is not None:
+            return (chosen,)
+        within = {folded(part) for part in name.split("/")[:-1]}
+        named = tuple(site for site in self._stores if site and folded(site) in within)
+        return named if len(named) == 1 else tuple(self._stores)
 
     def _submit(self, one: _Settled, content: str, job: ArrivalJob) -> None:
         from vibe.flow.jobs.processes import Processes
@@ -362,23 +413,25 @@ class Inbox:
             self._note(one, "unmatched" if result.unmatched else "failed", drive=result.drive, why=result.why)
             return
         try:
+            store = self._stores[result.site]
             if result.drive in self._given:
-                self._put_drive(result.drive)
-            fresh = self._store.take(result.part)
+                self._put_drive(store, result.drive)
+            fresh = store.take(result.part)
         except VibeError as error:
             result.part.unlink(missing_ok=True)
             self._later(one, str(error))
             return
+        self._chosen.pop(one.name, None)
         self._note(one, "taken" if fresh else "there", drive=result.drive, content=content)
         if fresh and self._call is not None:
             self._call(result.drive)
 
-    def _put_drive(self, tag: str) -> None:
+    def _put_drive(self, store: Store, tag: str) -> None:
         from vibe.flow.history.capture_record import kind_of
         from vibe.flow.settings import tones_of
 
         path = self._given[tag]
-        self._store.put_drive(tag, path.read_text(encoding="utf-8"), kind_of(tones_of(path)[0]))
+        store.put_drive(tag, path.read_text(encoding="utf-8"), kind_of(tones_of(path)[0]))
 
     def _later(self, one: _Settled, why: str) -> None:
         """The store could not be written: no fault of the file."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -28,8 +28,9 @@ class NoticeStatus:
 class InboxService:
     """Runs an ``Inbox``, and notices where a target is given, in threads of its own; a store serves one thread.
 
-    ``taken(tag)`` is called from one of them after each capture that came in; ``acting`` gives the cases in state act,
-    for a program that has them judged already. The last ``status`` stays after ``stop``.
+    ``site`` and ``others`` are those of ``Inbox``. ``taken(tag)`` is called from one of the threads after each capture
+    that came in; ``acting`` gives the cases in state act, for a program that has them judged already. The last
+    ``status`` stays after ``stop``.
 
     Raises:
         CallError, ConfigError, OutputError: as ``Inbox``.
@@ -40,6 +41,8 @@ class InboxService:
         store: Path,
         folder: Path,
         *,
+        site: str = "",
+        others: Mapping[str, Path] | None = None,
         drives: Sequence[str] = (),
         time_zone: str | None = None,
         workers: int = 1,
@@ -52,11 +55,15 @@ class InboxService:
         self._box: Inbox | None = None
         self._last: InboxStatus | None = None
         self._taken = taken
-        self._notices = None if target is None else Notices(store, target, acting=acting)
+        stores = (store, *(others or {}).values())
+        self._notices = () if target is None else tuple(Notices(one, target, acting=acting) for one in stores)
 
         def run() -> None:
             try:
-                with Inbox(store, folder, drives=drives, time_zone=time_zone, workers=workers, taken=self._came) as box:
+                with Inbox(
+                    store, folder, site=site, others=others, drives=drives, time_zone=time_zone, workers=workers,
+                    taken=self._came,
+                ) as box:  # fmt: skip
                     self._box = box
                     self._ready.set()
                     box.run(self._stop)
@@ -75,7 +82,7 @@ class InboxService:
             raise CallError(f"watching {folder} did not begin within {START_S:.0f} s: does the disk answer?")
         if self._error is not None:
             raise self._error
-        if self._notices is not None:
+        if self._notices:
             self._threads.append(threading.Thread(target=self._notice, name="notices", daemon=True))
             self._threads[1].start()
 
@@ -99,14 +106,20 @@ class InboxService:
     @property
     def notices(self) -> NoticeStatus | None:
         """How notices do; None where nobody is to be called."""
-        if self._notices is None:
+        if not self._notices:
             return None
-        return NoticeStatus(sent=self._notices.sent, trouble=self._notices.trouble)
+        trouble = next((one.trouble for one in self._notices if one.trouble), "")
+        return NoticeStatus(sent=sum(one.sent for one in self._notices), trouble=trouble)
 
     def retry(self, file: str = "") -> None:
         """Look anew at a file that failed, at all of them unless named."""
         if self._box is not None:
             self._box.retry(file)
+
+    def choose(self, file: str, site: str) -> None:
+        """Say to which site's store a file goes. Raises: CallError: there is no such site."""
+        if self._box is not None:
+            self._box.choose(file, site)
 
     def stop(self) -> None:
         """Stop watching. What was not taken by then is taken at the next start."""
@@ -115,15 +128,15 @@ class InboxService:
             thread.join(STOP_S)
 
     def _came(self, tag: str) -> None:
-        if self._notices is not None:
-            self._notices.changed()
+        for one in self._notices:
+            one.changed()
         if self._taken is not None:
             self._taken(tag)
 
     def _notice(self) -> None:
-        assert self._notices is not None
         while not self._stop.wait(1.0):
-            try:
-                self._notices.check()
-            except Exception as error:  # must not end the watch
-                self._notices.trouble = defect(error)
+            for one in self._notices:
+                try:
+                    one.check()
+                except Exception as error:  # must not end the watch
+                    one.trouble = defect(error)

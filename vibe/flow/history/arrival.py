@@ -7,23 +7,35 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vibe.core.errors import CaptureError, ConfigError
 from vibe.core.route.route import folded
 from vibe.flow.settings import Settings
 from vibe.storage.files import writable, write_whole
 
+if TYPE_CHECKING:
+    from vibe.history.store.store import Store
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrivalPlace:
+    """A store to which a capture may go: the name of its site, its folder and its workplace."""
+
+    site: str
+    store: Path
+    workplace: Path
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArrivalJob:
-    """A file, the store that it goes to, and the drive files that count before those of the store, by tag.
+    """A file, the stores that it may go to, and the drive files that count before those of a store, by tag.
 
-    ``drive_files`` is a folder for copies of what the store knows of drives, ``workplace`` that of the store.
+    ``drive_files`` is a folder for copies of what stores know of drives.
     """
 
     path: Path
-    store: Path
-    workplace: Path
+    places: tuple[ArrivalPlace, ...]
     drive_files: Path
     given: Mapping[str, Path]
     settings: Settings
@@ -32,9 +44,11 @@ class ArrivalJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArrivalResult:
-    """A capture's file, waiting for ``Store.take``; or why there is none. ``unmatched``: its drive is not known."""
+    """A capture's file, waiting for ``Store.take`` of the store of ``site``; or why there is none. ``unmatched``: its
+    drive is not known, or known to several stores."""
 
     part: Path | None = None
+    site: str = ""
     drive: str = ""
     why: str = ""
     unmatched: bool = False
@@ -58,20 +72,40 @@ def judge_arrival(job: ArrivalJob) -> ArrivalResult:
         said = next(iter(job.given))
     if said is None:
         return ArrivalResult(why="does not say which drive it was measured on: a sidecar helps", unmatched=True)
-    with Store.open(job.store) as store:
-        tag = next((one for one in job.given if folded(one) == folded(said)), None)
-        if tag is None:
-            tag = next((drive.tag for drive in store.drives() if folded(drive.tag) == folded(said)), None)
-        text = None if tag is None or tag in job.given else store.drive_toml(tag)
-        if tag is None or (text is None and tag not in job.given):
-            why = f"was measured on {writable(said)[:80]!r}, of which the store has no drive file"
-            return ArrivalResult(drive=writable(said)[:80], why=why, unmatched=True)
-        path = job.given[tag] if text is None else _copy(job.drive_files, text)
+    found: list[tuple[ArrivalPlace, str, Path]] = []
+    for place in job.places:
+        with Store.open(place.store) as store:
+            known = _known(store, said, job)
+        if known is not None:
+            found.append((place, *known))
+    if not found:
+        whose = "the store has" if len(job.places) == 1 else f"none of the {len(job.places)} stores has"
+        why = f"was measured on {writable(said)[:80]!r}, of which {whose} no drive file"
+        return ArrivalResult(drive=writable(said)[:80], why=why, unmatched=True)
+    if len(found) > 1:
+        sites = [place.site for place, _, _ in found]
+        why = (
+            f"was measured on {writable(said)[:80]!r}, which {' and '.join(sites)} have both: choose one here, or put "
+            f"such captures into a folder of that name, {sites[0]} for example"
+        )
+        return ArrivalResult(drive=found[0][1], why=why, unmatched=True)
+    place, tag, path = found[0]
+    with Store.open(place.store) as store:
         earlier = {tag: tuple(kept_files(store, tag, job.settings))}
     delivery = Delivery(drives={tag: path}, only=tag, time_zone=job.time_zone)
-    done = judge_capture(JudgingJob.of(job.path, delivery, job.workplace, job.settings, earlier))
+    done = judge_capture(JudgingJob.of(job.path, delivery, place.workplace, job.settings, earlier))
     name = f"{writable(job.path.name)}: "
-    return ArrivalResult(part=done.part, drive=tag, why=done.refused.removeprefix(name))
+    return ArrivalResult(part=done.part, site=place.site, drive=tag, why=done.refused.removeprefix(name))
+
+
+def _known(store: Store, said: str, job: ArrivalJob) -> tuple[str, Path] | None:
+    """A drive as a store, or a file that was given, knows it: its tag and its file; None where neither does."""
+    tag = next((one for one in job.given if folded(one) == folded(said)), None)
+    if tag is not None:
+        return tag, job.given[tag]
+    tag = next((drive.tag for drive in store.drives() if folded(drive.tag) == folded(said)), None)
+    text = None if tag is None else store.drive_toml(tag)
+    return None if tag is None or text is None else (tag, _copy(job.drive_files, text))
 
 
 def _copy(folder: Path, text: str) -> Path:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from vibe.health.state.settings import Limits
     from vibe.history.limits import Limit
     from vibe.history.settings import HistorySettings
-    from vibe.history.sister_book import SisterBook
+    from vibe.history.sister_book import SisterBook, SisterNote
     from vibe.history.store.decisions import DecisionBook
 
 _KEPT = 8
@@ -287,11 +287,19 @@ class Gatherer:
         )  # fmt: skip
 
 
+def notes_of(look: DriveLook) -> tuple[SisterNote, ...]:
+    """What a drive's series did, for its sisters."""
+    from vibe.history.sister_book import SisterNote
+
+    return tuple(
+        SisterNote.of(series.key, series.compared.baselines, series.trend) for series in look.series if series.captures
+    )
+
+
 def note(book: SisterBook, look: DriveLook) -> None:
     """Enter what a drive's series did, for its sisters."""
-    for series in look.series:
-        if series.captures:
-            book.add(look.kind, series.key, series.compared.baselines, series.trend)
+    for one in notes_of(look):
+        book.put(look.kind, one)
 
 
 def _over(limit: Limit, value: float, unit: str) -> float:

@@ -89,9 +89,9 @@ class Round:
 
     def watched(self) -> Iterator[WatchResult]:
         """Verdicts as files arrive; each ``next`` is one look at the folder."""
-        from vibe.flow.route.arrivals import arrivals
-        from vibe.ingest import find_captures
-        from vibe.ingest.config.sidecar import sidecar_paths
+        from vibe.ingest.config.sidecar import FOLDER_FILE
+        from vibe.ingest.formats.registry import SUFFIXES
+        from vibe.storage.settled_files import FolderWatch, arrivals
 
         before = by_point([look_at(job) for job in self._earlier_jobs()])
         looks: dict[Path, FieldResult] = {}
@@ -99,7 +99,8 @@ class Round:
         redo: set[Path] = set()
         readings = _Rereading(self)
         was_away = False
-        for step in arrivals(self.folder, find=find_captures, sidecars=sidecar_paths, redo=redo):
+        watch = FolderWatch(self.folder, SUFFIXES, FOLDER_FILE, empty=True)
+        for step in arrivals(watch, self.folder, redo=redo):
             if step.away or was_away:
                 # What could not be read as the card was pulled is read again.
                 redo |= {path for path, look in looks.items() if look.seen.error is not None}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,11 +18,13 @@ def make_years(
     *,
     spec: Path | None = None,
     only: Sequence[str] | None = None,
+    weeks: Collection[int] | None = None,
     workers: int | None = None,
     force: bool = False,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Made:
-    """Make the history in ``out`` on ``workers`` processes, as many as cores unless given.
+    """Make the history in ``out`` on ``workers`` processes, as many as cores unless given; ``weeks`` are
+    the rounds that are made, all unless named.
 
     Raises:
         As ``vibe.synth.samples.years.make``; also CallError where processes were ended from outside.
@@ -36,4 +38,4 @@ def make_years(
     ) -> Sequence[ObservedCapture]:
         return made(work, jobs, workers=workers, done=done, again=f"--workers 1 --out {out}")
 
-    return make(spec, out, only=only, force=force, spread=spread, progress=progress)
+    return make(spec, out, only=only, weeks=weeks, force=force, spread=spread, progress=progress)

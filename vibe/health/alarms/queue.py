@@ -11,6 +11,7 @@ from vibe.core.records.alarm_case import DriveCase, Memory
 from vibe.core.records.alarms import (
     Alarm,
     AlarmExplanation,
+    CauseMark,
     DriveMeasured,
     LeftOut,
     Pictures,
@@ -24,7 +25,7 @@ from vibe.health.alarms.cause_names import alarm_id, owner_of
 from vibe.health.alarms.causes import CauseDraft, causes_of, overdue_days
 from vibe.health.alarms.queue_statistics import measures
 from vibe.health.alarms.settings import AlarmRules
-from vibe.health.alarms.shared_cases import REPAIRS, kept_in_work, shared_faults, unfinished
+from vibe.health.alarms.shared_cases import LIKELY, REPAIRS, kept_in_work, shared_faults, shared_part, unfinished
 from vibe.health.alarms.suppression import standing
 from vibe.health.alarms.urgency import urgency
 from vibe.health.state.finding_names import part_in_words
@@ -58,7 +59,26 @@ def queue_of(
         at=at, alarms=tuple(alarms), unmatched=tuple(unmatched), bad=tuple(bad), matched=matched,
         remarks=tuple(remarks), measures=measures(alarms, memories, at),
         latest=max((d.measured_at for d in drives if d.measured_at is not None), default=None), drives=drives,
+        marks=tuple(_mark(case, cause) for case, cause in rows),
     )  # fmt: skip
+
+
+def _mark(case: DriveCase, cause: CauseDraft) -> CauseMark:
+    part = ""
+    if cause.kind == "fault" and cause.finding is not None and cause.finding.probability >= LIKELY:
+        part = shared_part(cause.finding)
+    return CauseMark(drive=case.tag, drive_kind=case.kind, kind=cause.kind, began=_began(case, cause), part=part)
+
+
+def may_be_joined(one: CauseMark, other: CauseMark, rules: AlarmRules) -> bool:
+    """Whether causes of two drives may be in one row, or have a row in common; with others in between perhaps."""
+    if one.kind != other.kind:
+        return False
+    if one.kind == "fault":
+        return bool(one.part) and bool(one.drive_kind) and (one.drive_kind, one.part) == (other.drive_kind, other.part)
+    if one.kind not in _SHARED or abs(one.began - other.began) > timedelta(days=rules.group.common_within_days):
+        return False
+    return one.kind in _ANY_KIND or (bool(one.drive_kind) and one.drive_kind == other.drive_kind)
 
 
 class KnownAlarms:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from vibe.core.records.alarm_case import DriveCase, Memory
-from vibe.core.records.alarms import Alarm, AlarmExplanation, Pictures, Urgency, UrgencyPart
+from vibe.core.records.alarms import Alarm, AlarmExplanation, Pictures, SeenFinding, Urgency, UrgencyPart
 from vibe.health.alarms.case_state import CaseFacts, case_state, standing_decisions, status_of
 from vibe.health.alarms.cause_names import alarm_id, owner_of
 from vibe.health.alarms.suppression import stood_then
@@ -28,7 +28,7 @@ def shared_faults(
     for alarm in alarms:
         kind = cases[alarm.drive].kind
         if alarm.kind == "fault" and alarm.finding is not None and kind and alarm.finding.probability >= LIKELY:
-            groups.setdefault((kind, f"{owner_of(alarm.finding.component)} {alarm.finding.defect}"), []).append(alarm)
+            groups.setdefault((kind, shared_part(alarm.finding)), []).append(alarm)
     found = []
     for (kind, part), members in groups.items():
         members.sort(key=lambda alarm: (-alarm.urgency.total, alarm.drive))
@@ -36,6 +36,11 @@ def shared_faults(
         if len(tags) > 1:
             found.append(_shared(members, tags, alarm_id(kind, f"shared {part}", None), known, at))
     return found
+
+
+def shared_part(finding: SeenFinding) -> str:
+    """What of a finding sisters may share: the part that has it, and the defect."""
+    return f"{owner_of(finding.component)} {finding.defect}"
 
 
 def _shared(

@@ -70,6 +70,12 @@ class DecisionBook(Answers):
                 f"it is recorded, but for now only once: {error}; when that is mended, the next one adds it there"
             ) from error
 
+    @contextmanager
+    def all_or_none(self) -> Iterator[None]:
+        """What is recorded within is one transaction: where anything is raised, nothing of it was recorded."""
+        with self._booking():
+            yield
+
     def begin_journal(self) -> None:
         """Give a store without a journal one, with all that stands in the database by then."""
         if not journal.is_there(self.folder):

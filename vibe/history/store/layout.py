@@ -23,12 +23,12 @@ captures/ab/<hash>.h5   HDF5, one file per capture; <hash> is the SHA-256 of the
                         two signs. Each file alone can give back all rows of its capture: vibe history repair.
 incoming/               what is being added at this moment. What a process that was ended left there is swept away by
                         the next one.
-judged.sqlite           what was computed of each drive, so that it need not be computed again; it may be deleted.
+judged.sqlite           what was computed of each drive, and the queue as it was judged last, so that neither need be
+                        computed again; it may be deleted.
 damaged/                files that vibe history repair found damaged and set aside.
 exceedances/            lists of another system that were taken in, JSON; the name is the SHA-256 of the list.
 imports/                files that were dropped and are not taken in yet.  import_columns.json: which column is what.
 inbox/                  which files of watched folders are done: only so that none is read twice.
-judged-rows.z           the queue as it was judged last, packed JSON; made anew when it is lost.
 store.format<n>.sqlite  the database as it was before a newer program brought it to its own format.
 
 An HDF5 file: root attributes content (the hash), drive, measured_at (with offset from UTC), speed_rpm, load_percent.

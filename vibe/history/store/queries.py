@@ -308,6 +308,23 @@ class Answers:
         )[0][0]  # fmt: skip
         return float("inf") if found is None else float(found)
 
+    def dated_within(self, after_s: float, until_s: float) -> tuple[str, ...]:
+        """Drives with a capture or an event after one time and not after another [s since 1970]."""
+        rows = self.rows(
+            "SELECT drive FROM capture WHERE time_s > ?1 AND time_s <= ?2 "
+            "UNION SELECT drive FROM event WHERE time_s > ?1 AND time_s <= ?2 ORDER BY drive",
+            after_s, until_s,
+        )  # fmt: skip
+        return tuple(row[0] for row in rows)
+
+    def next_of_all_s(self, after_s: float) -> float:
+        """When the first capture or event after a time lies [s since 1970]; infinite without any."""
+        found = self.rows(
+            "SELECT min(time_s) FROM (SELECT min(time_s) AS time_s FROM capture WHERE time_s > ?1 "
+            "UNION ALL SELECT min(time_s) FROM event WHERE time_s > ?1)", after_s,
+        )[0][0]  # fmt: skip
+        return float("inf") if found is None else float(found)
+
     def ahead(self) -> tuple[int, tuple[str, ...]]:
         """How many captures lie beyond ``until``, and the drives of events that do."""
         count = self.rows("SELECT count(*) FROM capture WHERE time_s > ?", self._until_s)[0][0]

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -94,6 +94,7 @@ def make(
     *,
     only: Sequence[str] | None = None,
     most: int | None = None,
+    weeks: Collection[int] | None = None,
     drives: Path | None = None,
     force: bool = False,
     spread: Spread = one_by_one,
@@ -103,7 +104,8 @@ def make(
 
     Into ``out`` go ``captures/<tag>/``, ``drives/``, ``events.toml``, ``exceedances.csv``, ``truth.toml`` and
     ``truth_captures.csv``. ``only`` names drives by tag; ``most`` thins each drive to so many captures, evenly, first
-    and last among them. ``drives`` is the folder of drive files. ``spread`` runs the jobs.
+    and last among them; ``weeks`` names the rounds that are made, all unless given. What is made of a round is the same
+    whichever others are. ``drives`` is the folder of drive files. ``spread`` runs the jobs.
 
     Raises:
         ConfigError: the specification or a drive file is wrong.
@@ -124,7 +126,7 @@ def make(
     if not force and out.is_dir() and any(out.iterdir()):
         raise OutputError(f"{out} holds files already; give --force to replace them, or another --out")
 
-    takings = plan_years(years, found)
+    takings = tuple(one for one in plan_years(years, found) if weeks is None or one.week in weeks)
     if most is not None:
         takings = tuple(t for tag in tags for t in _thinned([t for t in takings if t.drive.tag == tag], most))
     jobs = [CaptureJob(taking=taking, out=out, force=force) for taking in takings]

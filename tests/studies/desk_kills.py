@@ -1,0 +1,220 @@
+"""A desk that is killed again and again while somebody decides, notes and assigns groups of cases.
+
+``python -m tests.studies.desk_kills --count 12`` (kills). The desk runs as a process of its own; a browser's requests
+are sent to it one after the other, and it is killed at a random moment. After each kill: all that it acknowledged is on
+record once, of a group all or nothing, the store is sound (``verify``), and the queue that it kept equals one from
+scratch. With ``--full`` its disk (12 MB, needs the right to mount) fills up instead. The watch of a folder is killed in
+``inbox_kills``.
+"""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import random
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+from tests.desk.sites_of_desk import filled
+from tests.studies.page import options, write_table
+from vibe.flow.cases.judged import judge, kept
+from vibe.flow.cases.judged_again import judge_again
+from vibe.history.store.incoming import sweep
+from vibe.history.store.maintenance import verify
+from vibe.history.store.store import Store
+
+BEGINS_S, ANSWERS_S = 120.0, 60.0
+DISK_MB = 12
+TAGS = ("SP-01", "SP-02", "TH-01", "TH-02")
+
+
+@dataclass
+class Sent:
+    """What was acknowledged: words of decisions and notes; and of groups, whether all or nothing must be there."""
+
+    acknowledged: list[str] = field(default_factory=list)
+    groups: list[str] = field(default_factory=list)
+
+
+class Visitor:
+    """A desk in a process of its own, and who asks it."""
+
+    def __init__(self, store: Path, folder: Path) -> None:
+        call = [sys.executable, "-m", "vibe", "desk", "--store", str(store), "--inbox", str(folder), "--by", "M. Arden"]
+        self.process = subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+        assert self.process.stdout is not None
+        link = self.process.stdout.readline().strip()
+        found = re.match(r"http://127\.0\.0\.1:(\d+)(/start\?key=.*)", link)
+        assert found is not None, link
+        self.port, self.cookie = int(found[1]), ""
+        answer, _ = self.ask("GET", found[2])
+        self.cookie = str(answer.getheader("set-cookie")).split(";")[0]
+
+    def ask(self, method: str, path: str, form: dict[str, Any] | None = None) -> tuple[http.client.HTTPResponse, str]:
+        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=ANSWERS_S)
+        headers = {"Cookie": self.cookie, "Origin": f"http://127.0.0.1:{self.port}"}
+        body = None
+        if form is not None:
+            body = urlencode(form, doseq=True)
+            headers["Content-Type"] = "application/x-www-form-urlencoded"
+        link.request(method, path, body, headers)
+        answer = link.getresponse()
+        return answer, answer.read().decode("utf-8", "replace")
+
+    def cases(self) -> list[str]:
+        """Addresses of all open cases, once they are judged."""
+        until = time.monotonic() + BEGINS_S
+        while time.monotonic() < until:
+            _, page = self.ask("GET", "/?list=all")
+            if found := list(dict.fromkeys(re.findall(r'href="(/case/[^"#?]+)"', page))):
+                return found
+            time.sleep(0.2)
+        raise RuntimeError("the desk shows no case")
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+
+def said(page: str, name: str) -> str:
+    found = re.search(rf'name="{name}" value="([^"]*)"', page)
+    return "" if found is None else found[1]
+
+
+def one_step(visitor: Visitor, rng: random.Random, number: int, sent: Sent) -> None:
+    """Something that a person does; noted once it was acknowledged."""
+    cases = visitor.cases()
+    case, words = rng.choice(cases), f"Said in step {number}."
+    _, page = visitor.ask("GET", case)
+    token, seen = said(page, "token"), said(page, "seen")
+    due = (date.today() + timedelta(days=9)).isoformat()
+    common = {"token": token, "because": words, "owner": "J. Sole", "due": due, "nonce": f"n{number}"}
+    what = rng.choice(("decide", "note", "group"))
+    if what == "decide":
+        answer, _ = visitor.ask("POST", f"{case}/decide", common | {"as": "confirmed", "seen": seen})
+    elif what == "note":
+        answer, _ = visitor.ask("POST", f"{case}/note", {"token": token, "text": words})
+    else:
+        some = [one.removeprefix("/case/") for one in rng.sample(cases, min(2, len(cases)))]
+        sent.groups.append(words)
+        answer, _ = visitor.ask("POST", "/assign", {"token": token, "case": some, "owner": words})
+        return
+    if answer.status in (201, 303):
+        sent.acknowledged.append(words)
+
+
+def amiss(store: Path, sent: Sent) -> list[str]:
+    """What is not as it must be after a kill."""
+    sweep(store)
+    with Store.open(store) as opened:
+        recorded = opened.decisions()
+        wrong = [f"verify: {one}" for one in verify(opened).wrong]
+    words = [one.because for one in recorded]
+    wrong += [f"{one!r} was acknowledged and is not there" for one in sent.acknowledged if one not in words]
+    wrong += [f"{one!r} stands twice" for one in {*sent.acknowledged} if words.count(one) > 1]
+    owners = [one.owner for one in recorded]
+    wrong += [f"of the group {one!r} only one stands" for one in sent.groups if owners.count(one) == 1]
+    before = kept(store, "x")
+    if before is not None:
+        again = judge_again(store, "x", before, keeps=False)
+        whole = judge(store, "x", at=again.at, keeps=False)
+        rows = [{row.id: replace(row, site="").plain() for row in one.rows} for one in (again, whole)]
+        for case in sorted({*rows[0], *rows[1]}):
+            one, other = rows[0].get(case, {}), rows[1].get(case, {})
+            unlike = [
+                f"{name}: {one.get(name)} | {other.get(name)}"
+                for name in other or one
+                if one.get(name) != other.get(name)
+            ]
+            if unlike:
+                wrong.append(f"case {case} as kept and from scratch: {'; '.join(unlike)[:400]}")
+    return wrong
+
+
+def killed(asked: Any) -> None:
+    """Kill, look, begin anew."""
+    rng, sent = random.Random(asked.seed), Sent()
+    table: list[dict[str, Any]] = []
+    with tempfile.TemporaryDirectory() as name:
+        folder, store = Path(name) / "in", filled(Path(name) / "North", TAGS)
+        folder.mkdir()
+        step = 0
+        for number in range(asked.count):
+            visitor = Visitor(store, folder)
+            end = threading.Timer(rng.uniform(0.05, 4.0), visitor.kill)
+            visitor.cases()
+            end.start()
+            before = step
+            while visitor.process.poll() is None:
+                step += 1
+                try:
+                    one_step(visitor, rng, step, sent)
+                except (OSError, http.client.HTTPException):
+                    break
+            end.join()
+            visitor.kill()
+            wrong = amiss(store, sent)
+            table.append({"kill": number + 1, "steps": step - before, "wrong": len(wrong)})
+            print(f"kill {number + 1}: {step - before} steps before it; {wrong or 'nothing wrong'}", flush=True)
+    total = len(sent.acknowledged)
+    print(f"{asked.count} kills, {total} acknowledged, {len(sent.groups)} groups, "
+          f"{sum(row['wrong'] for row in table)} things wrong")  # fmt: skip
+    write_table(asked.out, "desk_kills", table)
+
+
+def full(asked: Any) -> None:
+    """The disk fills up while somebody decides: a sentence, nothing half, and all is well when there is room."""
+    rng, sent = random.Random(asked.seed), Sent()
+    place = Path(tempfile.mkdtemp())
+    visitors: list[Visitor] = []
+    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m", "tmpfs", str(place)], check=True)
+    try:
+        with tempfile.TemporaryDirectory() as name:
+            store = Path(shutil.copytree(filled(Path(name) / "North", TAGS[:2]), place / "North"))
+        (place / "in").mkdir()
+        visitor = Visitor(store, place / "in")
+        visitors.append(visitor)
+        visitor.cases()
+        free = os.statvfs(place)
+        (place / "ballast").write_bytes(bytes(max(0, free.f_bavail * free.f_bsize - 4096)))
+        answers: list[int] = []
+        for step in range(asked.count):
+            visitor.cases()
+            before = len(sent.acknowledged)
+            one_step(visitor, rng, step, sent)
+            answers.append(len(sent.acknowledged) - before)
+        (place / "ballast").unlink()
+        for step in range(asked.count, 2 * asked.count):
+            one_step(visitor, rng, step, sent)
+        visitor.kill()
+        wrong = amiss(store, sent)
+        print(json.dumps({"acknowledged while full": sum(answers), "in all": len(sent.acknowledged), "wrong": wrong}))
+    finally:
+        for one in visitors:
+            one.kill()
+        subprocess.run(["umount", str(place)], check=False)
+        place.rmdir()
+
+
+def main() -> None:
+    """Kills, or a full disk."""
+    arguments = sys.argv[1:]
+    wants_full = "--full" in arguments
+    sys.argv[1:] = [one for one in arguments if one != "--full"]
+    asked = options(__doc__ or "", count=12, counts="kills, or steps on a full disk")
+    (full if wants_full else killed)(asked)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,89 @@
+"""What sisters ask of a drive, packed: so that a judgement of some drives need not look at all their sisters."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from math import inf, isfinite, nan
+
+from vibe.core.records.history import SeriesKey
+from vibe.history.sister_book import NAMED, SisterNote
+
+
+def packed_notes(notes: Iterable[SisterNote]) -> bytes:
+    """Notes of one drive as bytes; every number comes back to the last bit."""
+    plain = [[*one.place, one.unit, one.baselines, one.growth_db, one.state] for one in notes]
+    return zlib.compress(json.dumps(plain, ensure_ascii=False, separators=(",", ":")).encode(), 1)
+
+
+def unpacked_notes(drive: str, packed: bytes) -> list[SisterNote]:
+    """The notes again. Raises: ValueError: those are none."""
+    try:
+        return [
+            SisterNote(
+                key=SeriesKey(drive=drive, point=point, measure=measure, subject=subject), unit=unit,
+                baselines=tuple(map(tuple, baselines)), growth_db=growth, state=state,
+            )
+            for point, measure, subject, unit, baselines, growth, state in json.loads(zlib.decompress(packed))
+        ]  # fmt: skip
+    except (zlib.error, TypeError, UnicodeDecodeError) as error:
+        raise ValueError(f"no notes of {drive}: {error}") from error
+
+
+def same_baselines(before: Sequence[SisterNote], after: Sequence[SisterNote]) -> bool:
+    """Whether sisters get the same limits from both."""
+
+    def told(notes: Sequence[SisterNote]) -> dict[tuple[str, str, str], str]:
+        # As text: what is not known is no number and equals nothing, itself neither.
+        return {one.place: repr((one.unit, one.baselines)) for one in notes if one.baselines}
+
+    return told(before) == told(after)
+
+
+def heard_by(
+    drive: str, before: Sequence[SisterNote], after: Sequence[SisterNote],
+    sisters: Mapping[str, Sequence[SisterNote]], share: float, least_db: float,
+) -> set[str]:  # fmt: skip
+    """Sisters to which it may make a difference that a drive's growth changed, its baselines being the same.
+
+    A sister asks of a series that rose by ``least_db`` or more on itself: how many others have it, on how many it rose
+    by ``share`` of that, and which rose most. ``sisters`` are the notes of all others of its kind.
+    """
+    old = {one.place: one for one in before}
+    new = {one.place: one for one in after}
+    changed = {
+        place for place in {*old, *new}
+        if _told(old.get(place)) != _told(new.get(place))
+    }  # fmt: skip
+    if not changed:
+        return set()
+    growth: dict[tuple[str, str, str], list[float]] = {place: [] for place in changed}
+    for notes in sisters.values():
+        for one in notes:
+            if one.place in growth and one.growth_db is not None:
+                growth[one.place].append(one.growth_db)
+    # A sister names the most risen of the others: among one more of all of them.
+    named = {place: sorted(values)[-NAMED - 1] if len(values) > NAMED else -inf for place, values in growth.items()}
+    found = set()
+    for sister, notes in sisters.items():
+        for one in notes:
+            if one.place not in changed or one.growth_db is None or one.growth_db < least_db:
+                continue
+            was, now = (_grown(each.get(one.place)) for each in (old, new))
+            bar = share * one.growth_db
+            if (
+                isfinite(was) != isfinite(now) or (was >= bar) != (now >= bar)
+                or max(was if isfinite(was) else -inf, now if isfinite(now) else -inf) >= named[one.place]
+            ):  # fmt: skip
+                found.add(sister)
+                break
+    return found - {drive}
+
+
+def _told(note: SisterNote | None) -> str:
+    return "" if note is None else repr((note.growth_db, note.state))
+
+
+def _grown(note: SisterNote | None) -> float:
+    return nan if note is None or note.growth_db is None else note.growth_db
