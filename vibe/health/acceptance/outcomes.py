@@ -31,6 +31,7 @@ from vibe.health.acceptance.uncertainty import (
     resolution,
     risk_of_false_acceptance,
     stated,
+    unknown_angle,
     unsteady,
 )
 
@@ -241,6 +242,8 @@ def _measured(own: Sequence[Sighting], groups: Sequence[Sequence[Sighting]], jud
     smeared = max(one.smeared for one in own)
     if smeared > 0:
         budget.append(unsteady(smeared))
+    if (angle := max(one.angle for one in own)) > 0:
+        budget.append(unknown_angle(angle))
     steps = [one.step for one in own if one.step is not None]
     if steps and value > 0:
         budget.append(resolution(max(steps) / value))

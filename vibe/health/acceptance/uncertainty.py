@@ -232,6 +232,14 @@ def unsteady(half_range: float) -> Contribution:
     )  # fmt: skip
 
 
+def unknown_angle(relative: float) -> Contribution:
+    """A line of a capture without pulses, whose angle the lines themselves told."""
+    return Contribution(
+        name="angle without a pulse", relative=relative, type="A",
+        because="what side lines and a swing of the speed can stand for in one another",
+    )  # fmt: skip
+
+
 # ── joined ────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
