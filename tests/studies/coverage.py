@@ -186,9 +186,9 @@ def _measured(
 ) -> tuple[float, float, float]:
     n = int(RATE_HZ * SECONDS)
     time = np.arange(n) / RATE_HZ
-    lift = 1 / (1 - (np.array(LINES_HZ) / resonance_hz) ** 2)
+    gains = 1 / (1 - (np.array(LINES_HZ) / resonance_hz) ** 2)
     samples = case.noise_m_s2 * rng.standard_normal(n)
-    for hz, size, more in zip(LINES_HZ, amplitude, lift, strict=True):
+    for hz, size, more in zip(LINES_HZ, amplitude, gains, strict=True):
         at = hz * (1 + 1e-3 * rng.uniform(-1, 1))
         samples += np.sqrt(2) * size * more * np.cos(2 * np.pi * (at * time + rng.uniform()))
     channel = Channel(

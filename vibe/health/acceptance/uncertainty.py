@@ -149,8 +149,8 @@ def pooled_scatter(groups: Sequence[Mapping[str, float]]) -> tuple[float, float]
     relative scatter is taken to be one (ISO 5725-2 pools so). Points of one capture rise and fall together, as load and
     speed do, so that they are not as many repeats as there are figures: of a sum of squares whose parts have the
     covariance C the degrees of freedom are n (tr C)² / tr(C²) (Satterthwaite, Biometrics Bulletin 2, 1946). Of that
-    only what lies off the diagonal is counted, for groups of one variance differ in size by chance. A standard deviation
-    of few values reads low in the mean, for which it is corrected (``few_values``).
+    only what lies off the diagonal is counted, for groups of one variance differ in size by chance. A standard
+    deviation of few values reads low in the mean, for which it is corrected (``few_values``).
     """
     off = [_deviations(group) for group in groups]
     freedom = float(sum(len(one) - 1 for one in off if one))
@@ -167,7 +167,7 @@ def pooled_scatter(groups: Sequence[Mapping[str, float]]) -> tuple[float, float]
 
 
 def few_values(freedom: float) -> float:
-    """Mean of an estimated standard deviation over the true one: c4 of control charts (ISO 7870-2), 0.89 of three values.
+    """Mean of an estimated standard deviation over the true one: c4 of control charts (ISO 7870-2), 0.89 of 3 values.
 
     Without it the interval of a figure of which three repeats are two thirds holds 92.7 % where 95 % are stated, by
     Welch and Satterthwaite; with it 94 to 96 % in any proportion (drawn 300,000 times).

@@ -74,7 +74,7 @@ def resonance_lift(
     last = min(power.size, int(min(band_hz[1], 0.9 * resonance_hz) / bin_hz) + 1)
     if last <= first:
         return 0.0
-    hz = bin_hz * np.arange(first, last)
+    hz: NDArray[np.float64] = bin_hz * np.arange(first, last, dtype=np.float64)
     measured = power[first:last] * hz ** (2.0 * omega_power)
     true = float(np.sum(measured * (1.0 - (hz / resonance_hz) ** 2) ** 2))
     return float(np.sqrt(np.sum(measured) / true)) - 1.0 if true > 0 else 0.0
