@@ -146,18 +146,18 @@ def _fitted(row: AngleRow, near: LineGroup, angles: Sequence[Angle], spread: flo
 
     from vibe.spectra.basic.line_fit import fit_line
 
-    own = fit_line(row, near.order, near.orders, neighbours_hz=near.fixed_hz, speed_spread=spread)
-    if own is None or not angles:
-        return own
+    if not angles:
+        return fit_line(row, near.order, near.orders, neighbours_hz=near.fixed_hz, speed_spread=spread)
     every = [fit_line(one.on(row), near.order, near.orders, neighbours_hz=near.fixed_hz) for one in angles]
     found = [one for one in every if one is not None]
     if not found:
-        return own
+        return None
     low = min(one.value * (1 - one.smeared) for one in found)
     high = max(one.value * (1 + one.smeared) for one in found)
     middle = (low + high) / 2
     smeared = (high - low) / (high + low) if high > 0 else 0.0
-    return replace(found[0], value=middle, smeared=smeared, speed_bins=own.speed_bins)
+    # How closely the speed was known before the lines told it says whether they can have told it rightly.
+    return replace(found[0], value=middle, smeared=smeared, speed_bins=3 * spread * near.order * row.total_turns)
 
 
 def _speed_open(fitted: FittedLine) -> bool:

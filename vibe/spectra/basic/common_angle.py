@@ -48,6 +48,8 @@ SAME_RAD = 0.3
 """R.m.s. phase between two laws, at the highest order, that makes them one: 5 % of a line (our choice)."""
 IN_VAIN = 2
 """Degrees in a row that help nothing, after which none is tried any more."""
+ALIKE_RAD = 0.03
+"""The same that makes fitting both a waste: it moves a line by 0.05 %."""
 WORTH = 0.05
 """Log likelihood below which a further round is not worth its time."""
 
@@ -125,9 +127,22 @@ def common_angles(rows: Sequence[AngleRow], groups: Sequence[LineGroup], speed_s
     own = list(parts.values())
     fits = sorted((fit for law in _laws(rows[0]) for fit in _fits(own, rows[0], law, speed_spread)),
                   key=lambda fit: -fit.score)  # fmt: skip
-    kept = [fit.angle for fit in fits if fit.score >= fits[0].score - NOT_RULED_OUT]
+    kept = _distinct([fit.angle for fit in fits if fit.score >= fits[0].score - NOT_RULED_OUT], own, rows[0])
     doubts = dict(zip(parts, _doubts(own, rows[0], fits[0].angle, speed_spread), strict=True))
-    return CommonAngles(angles=(*kept, *_next_freer(fits, kept[0])), doubts=doubts)
+    every = _distinct([*kept, *_next_freer(fits, kept[0])], own, rows[0])
+    return CommonAngles(angles=tuple(every), doubts=doubts)
+
+
+def _distinct(angles: Sequence[Angle], parts: Sequence[_Part], row: AngleRow) -> list[Angle]:
+    """Without those that no line tells from one before them."""
+    close = ALIKE_RAD / (2 * pi * max(part.base.order for part in parts))
+    kept: list[tuple[Angle, Real]] = []
+    for one in angles:
+        start, at = _grid(row, one.law)
+        turns = start + _added(at, one.added)
+        if all(float(np.std(turns - other)) > close for _, other in kept):
+            kept.append((one, turns))
+    return [one for one, _ in kept]
 
 
 def _doubts(parts: Sequence[_Part], row: AngleRow, angle: Angle, speed_spread: float) -> list[AngleDoubt]:
