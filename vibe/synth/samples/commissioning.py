@@ -166,7 +166,9 @@ def takings(
         for run in _runs(given, one):
             for place in range(len(run.noise)):
                 number += 1
-                file = out / one.folder / one.name / CAPTURES / f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
+                file = (
+                    out / one.folder / one.name / CAPTURES / f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
+                )
                 found.append(
                     SetCapture(
                         set=one, run=run, number=place, drive=drive, seed=1000 * one.seed + number, at=at,
@@ -298,7 +300,14 @@ def _truth_text(takings: Sequence[SetCapture]) -> str:
     lines = ["# What is really wrong with each drive, and what its acceptance ought to say."]
     for name in dict.fromkeys(taking.set.name for taking in takings):
         one = next(taking.set for taking in takings if taking.set.name == name)
-        told = {"name": name, "serial": one.serial, "expected": one.expected, "by": one.by, "says": one.says, "note": one.note}
+        told = {
+            "name": name,
+            "serial": one.serial,
+            "expected": one.expected,
+            "by": one.by,
+            "says": one.says,
+            "note": one.note,
+        }
         lines += ["", "[[set]]", *(f"{key} = {_toml(value)}" for key, value in told.items())]
     return "\n".join(lines) + "\n"
 
