@@ -88,8 +88,8 @@ def run_commissioning(
 
     ``captures``: a set's file, its folder, or a folder of such folders, instead of the recipe's own. Several sets get a
     folder each, named after their own, and one page lists their certificates. With a store, captures of a drive that
-    passed are kept as its baseline. ``keys`` sign. ``refused`` takes a sentence for each of several sets that is wrong or
-    whose captures show that it cannot be, and the others go on; unless given, the first is raised.
+    passed are kept as its baseline. ``keys`` sign. ``refused`` takes a sentence for each of several sets that is wrong
+    or whose captures show that it cannot be, and the others go on; unless given, the first is raised.
 
     Raises:
         ConfigError: the recipe or a file of a set is wrong. CallError: there is no set.

@@ -129,8 +129,8 @@ def common_angles(rows: Sequence[AngleRow], groups: Sequence[LineGroup], speed_s
                   key=lambda fit: -fit.score)  # fmt: skip
     kept = _distinct([fit.angle for fit in fits if fit.score >= fits[0].score - NOT_RULED_OUT], own, rows[0])
     doubts = dict(zip(parts, _doubts(own, rows[0], fits[0].angle, speed_spread), strict=True))
-    every = _distinct([*kept, *_next_freer(fits, kept[0])], own, rows[0])
-    return CommonAngles(angles=tuple(every), doubts=doubts)
+    angles = _distinct([*kept, *_next_freer(fits, kept[0])], own, rows[0])
+    return CommonAngles(angles=tuple(angles), doubts=doubts)
 
 
 def _distinct(angles: Sequence[Angle], parts: Sequence[_Part], row: AngleRow) -> list[Angle]:

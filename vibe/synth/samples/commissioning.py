@@ -155,24 +155,23 @@ def takings(
     if unknown := [name for name in only or () if name not in names]:
         raise CallError(f"no sample set is called {unknown[0]!r}; there are {', '.join(names)}")
     chosen = [one for one in given.set if not only or one.name in only]
-    for place in dict.fromkeys(place for one in chosen for place in (out / one.folder / one.name, out / TRUTH)):
-        if not force and place.exists():
-            raise OutputError(f"{place} exists already; give --force to replace it, or another --out")
-    path = shared_folder("configs") / given.drive
-    ordered = _validated(path, Drive, _text(path))
+    for path in dict.fromkeys(path for one in chosen for path in (out / one.folder / one.name, out / TRUTH)):
+        if not force and path.exists():
+            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    drive_path = shared_folder("configs") / given.drive
+    ordered = _validated(drive_path, Drive, _text(drive_path))
     found = []
     for one in chosen:
         drive, at, number = _as_built(ordered, one), given.begins + timedelta(days=one.days), 0
         for run in _runs(given, one):
             for place in range(len(run.noise)):
                 number += 1
-                file = (
-                    out / one.folder / one.name / CAPTURES / f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
-                )
+                name = f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
                 found.append(
                     SetCapture(
                         set=one, run=run, number=place, drive=drive, seed=1000 * one.seed + number, at=at,
-                        points=tuple(given.points), rate_hz=given.rate_hz, file=file, force=force,
+                        points=tuple(given.points), rate_hz=given.rate_hz,
+                        file=out / one.folder / one.name / CAPTURES / name, force=force,
                     )
                 )  # fmt: skip
                 at += timedelta(minutes=run.minutes)
