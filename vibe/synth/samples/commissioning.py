@@ -169,7 +169,8 @@ def takings(
                 name = f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
                 found.append(
                     SetCapture(
-                        set=one, run=run, number=place, drive=drive, seed=1000 * one.seed + 20 * one.days + number, at=at,
+                        set=one, run=run, number=place, drive=drive, at=at,
+                        seed=1000 * one.seed + 20 * one.days + number,
                         points=tuple(given.points), rate_hz=given.rate_hz,
                         file=out / one.folder / one.name / CAPTURES / name, force=force,
                     )
