@@ -29,6 +29,8 @@ from vibe.health.acceptance.chain import chain_at
 Percent = Annotated[float, Field(gt=0, le=50)]
 FEWEST_FREEDOM = 2.0
 """Degrees of freedom from which repeats tell their own scatter; with one, t is 12.7 at 95 %."""
+ANGLE = "angle without a pulse"
+"""Name of that contribution."""
 DIVISOR: dict[Distribution, float] = {"rectangular": sqrt(3), "triangular": sqrt(6), "U-shaped": sqrt(2)}
 """Half the width over the standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9; JCGM 101:2008, 6.4.6 for U-shaped)."""
 
@@ -246,7 +248,7 @@ def unsteady(half_range: float) -> Contribution:
 def unknown_angle(relative: float) -> Contribution:
     """A line of a capture without pulses, whose angle the lines themselves told."""
     return Contribution(
-        name="angle without a pulse", relative=relative, type="A",
+        name=ANGLE, relative=relative, type="A",
         because="what side lines and a swing of the speed can stand for in one another",
     )  # fmt: skip
 
