@@ -342,15 +342,52 @@ def test_figures_of_earlier_drives_come_from_their_records(tmp_path: Path) -> No
     assert "no such folder" in why
 
 
-@pytest.mark.slow
-def test_the_five_sample_sets_come_out_as_their_truth_says(tmp_path: Path) -> None:
-    made = make_commissioning(tmp_path / "sets")
-    truth = {one["serial"]: one for one in tomllib.loads(made.truth.read_text(encoding="utf-8"))["set"]}
+SETS = "good", "wrong_ratio", "bruised_bearing", "unequal_discs", "short"
+LATER = "retest", "like_golden", "unlike_golden"
+IMPOSSIBLE = "one_capture_twice", "no_rated_load", "calibrated_afterwards", "another_drive", "no_such_point"
+
+
+def truth_of(folder: Path) -> dict[str, dict[str, str]]:
+    """By serial number."""
+    return {one["serial"]: one for one in tomllib.loads((folder / "truth.toml").read_text(encoding="utf-8"))["set"]}
+
+
+def test_sets_that_cannot_be_are_refused_each_for_what_is_wrong_with_it(tmp_path: Path) -> None:
+    made = make_commissioning(tmp_path / "sets", only=IMPOSSIBLE, workers=1)
+    folder = tmp_path / "sets" / "impossible"
+    assert sorted(path.parent for path in made.files) == sorted(folder / name for name in IMPOSSIBLE)
+    truth = truth_of(folder)
+    assert {one["expected"] for one in truth.values()} == {"refused"}
+    refused: list[str] = []
     recipe = share_dir() / "pipelines" / "commissioning.toml"
-    found = run_commissioning(recipe, captures=tmp_path / "sets", out=tmp_path / "out", pdf=False)
-    assert len(found) == 5
+    assert run_commissioning(recipe, captures=folder, out=tmp_path / "out", workers=1, refused=refused) == ()
+    said = {one["says"]: [sentence for sentence in refused if one["says"] in sentence] for one in truth.values()}
+    assert all(len(sentences) == 1 for sentences in said.values()), refused
+    assert all(f"{one['name']}/commissioning.toml, line " in said[one["says"]][0] for one in truth.values())
+    page = (tmp_path / "out" / "certificates.html").read_text(encoding="utf-8")
+    assert "Sets that were refused" in page
+    # One by itself is told before any work.
+    with pytest.raises(ConfigError, match="no rated load"):
+        run_commissioning(recipe, captures=folder / "no_rated_load", out=tmp_path / "one", refused=[])
+
+
+@pytest.mark.slow
+def test_the_sample_sets_come_out_as_their_truth_says(tmp_path: Path) -> None:
+    """The first five, and those that rest on their records: a retest, and drives like and unlike the golden one."""
+    make_commissioning(tmp_path / "sets", only=(*SETS, *LATER))
+    recipe = share_dir() / "pipelines" / "commissioning.toml"
+    found = run_commissioning(recipe, captures=tmp_path / "sets", out=tmp_path / "certificates", pdf=False)
+    truth = truth_of(tmp_path / "sets")
+    assert len(found) == len(SETS)
     for one in found:
         _as_expected(one.acceptance, truth[one.acceptance.serial])
+    later = run_commissioning(recipe, captures=tmp_path / "sets" / "later", out=tmp_path / "more", pdf=False)
+    truth = truth_of(tmp_path / "sets" / "later")
+    assert len(later) == len(LATER)
+    for one in later:
+        expected = truth[one.acceptance.serial]
+        _as_expected(one.acceptance, expected)
+        assert expected["says"] in one.files[1].read_text(encoding="utf-8").lower()
 
 
 def _as_expected(acceptance: Acceptance, expected: dict[str, str]) -> None:

@@ -151,6 +151,20 @@ def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long
         assert against_limit(wanted(), LIMIT, seen, (), FEW).answer == expected
 
 
+def test_what_the_angle_leaves_open_is_counted_and_a_pulse_settles_it() -> None:
+    values = [1.70, 1.71, 1.69, 1.70]
+    assert answer(values).answer == "pass"
+    blind = answer(values, angle=0.15)
+    assert blind.answer == "undetermined"
+    assert blind.settles == "A capture at A with a pulse of the input."
+    assert blind.measured is not None
+    assert max(blind.measured.budget, key=lambda one: one.relative).name == "angle without a pulse"
+    # Where that is not what keeps it open, it is not asked for.
+    near = answer([1.97, 1.971, 1.972], angle=0.001)
+    assert near.settles is not None
+    assert "pulse" not in near.settles
+
+
 def test_the_risk_of_accepting_falls_with_the_distance_from_the_limit() -> None:
     far, near, over = (answer([v, 1.01 * v, 0.99 * v], JUDGING).risk_of_false_acceptance for v in (1.2, 1.9, 2.6))
     assert far is not None

@@ -17,6 +17,7 @@ from vibe.health.acceptance.uncertainty import (
     combined,
     coverage_factor,
     decided,
+    few_values,
     mounting,
     pooled_scatter,
     quantity,
@@ -102,8 +103,28 @@ def named(run: str, *values: float) -> dict[str, float]:
 def test_scatter_is_pooled_over_figures_of_different_size() -> None:
     spread, freedom = pooled_scatter([named("a", 0.9, 1.1), named("b", 9.0, 11.0, 10.0), named("c", 5.0)])
     assert freedom == 3
-    assert spread == pytest.approx(sqrt((2 * 0.1**2 + 2 * 0.1**2) / 3))
+    assert spread == pytest.approx(sqrt((2 * 0.1**2 + 2 * 0.1**2) / 3) / few_values(3))
     assert pooled_scatter([named("a", 1.0), named("b", 2.0)]) == (0.0, 0.0)
+
+
+# c4 of control charts for 2, 3, 4 and 10 values (ISO 7870-2, from memory; any textbook of control charts has them).
+@pytest.mark.parametrize(("values", "factor"), [(2, 0.7979), (3, 0.8862), (4, 0.9213), (10, 0.9727)])
+def test_a_standard_deviation_of_few_values_is_corrected_as_control_charts_do(values: int, factor: float) -> None:
+    assert few_values(values - 1) == pytest.approx(factor, abs=5e-5)
+
+
+@pytest.mark.parametrize("share", [0.5, 2.0, 4.0, 20.0])
+def test_three_repeats_among_other_contributions_hold_as_often_as_stated(share: float) -> None:
+    """Monte Carlo (JCGM 101:2008) of a figure of which three repeats are ``share`` times all else."""
+    rng = np.random.default_rng(round(10 * share))
+    held = 0
+    for _ in range(TRIALS := 4000):
+        values = [1 + 1e-3 * share * sqrt(3) * error for error in rng.standard_normal(3)]
+        spread, freedom = pooled_scatter([named("a", *values)])
+        found = quantity(1.0, "mm/s", [part(1e-3), part(spread / sqrt(3), freedom)], 0.95)
+        assert found.expanded is not None
+        held += abs(sum(values) / 3 + 1e-3 * rng.standard_normal() - 1) <= found.expanded
+    assert 0.93 <= held / TRIALS <= 0.97
 
 
 def test_repeats_hold_the_averaging_already_and_are_not_counted_twice(practice: MeasurementPractice) -> None:

@@ -57,6 +57,19 @@ def test_a_lopsided_figure_makes_few_outliers_but_a_bad_drive_is_seen_in_it() ->
     assert "long tail" in figure.note
 
 
+def test_one_drive_of_fifteen_is_no_second_population_and_several_may_be() -> None:
+    rng = np.random.default_rng(8)
+    notes = {}
+    for drives, apart in ((15, [7]), (40, [5, 14, 23, 33])):
+        made = np.exp(0.1 * rng.standard_normal((drives, 2)))
+        made[apart, 0] *= 8.0
+        found = compared(made)
+        assert len(found.outliers) == len(apart)
+        notes[len(apart)] = next(one.note for one in found.figures if one.outliers)
+    assert "second population" not in notes[1]
+    assert "second population" in notes[4]
+
+
 def test_tolerance_intervals_hold_what_they_say() -> None:
     """Content 95 %, confidence 95 %: at most about 5 % of intervals may hold less, against the true distribution."""
     from scipy.stats import norm

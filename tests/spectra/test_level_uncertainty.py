@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from vibe.core.capture import Channel
-from vibe.spectra.basic.level_uncertainty import band_scatter, noise_scatter, peak_scatter
+from vibe.spectra.basic.level_uncertainty import band_scatter, noise_scatter, peak_scatter, resonance_lift
 from vibe.spectra.basic.levels import levels
 
 RATE, SECONDS = 4096.0, 1.0
@@ -65,3 +65,16 @@ def test_longer_and_wider_captures_scatter_less_and_a_highest_value_scatters_slo
 def test_a_band_without_lines_to_sum_is_wholly_uncertain() -> None:
     assert band_scatter(np.zeros(100), 1.0, 1.0, (10.0, 50.0)) == 1.0
     assert band_scatter(np.ones(100), 1.0, 1.0, (50.2, 50.4)) == 1.0
+
+
+def test_a_resonance_lifts_a_figure_by_what_lies_near_it() -> None:
+    """One line: 1 / (1 - r²) - 1 (ISO 5348); as much again far below it, and the velocity of both hardly at all."""
+    power = np.zeros(2001)
+    power[1000] = 1.0
+    assert resonance_lift(power, 1.0, (10.0, 2000.0), 3000.0) == pytest.approx(1 / (1 - 1 / 9) - 1)
+    power[25] = 1.0
+    both = resonance_lift(power, 1.0, (10.0, 2000.0), 3000.0)
+    assert both == pytest.approx(np.sqrt(2 / (1 + (8 / 9) ** 2)) - 1, rel=1e-3)
+    assert resonance_lift(power, 1.0, (10.0, 2000.0), 3000.0, -1) < 1e-3
+    assert resonance_lift(power, 1.0, (10.0, 900.0), 3000.0) < 1e-3
+    assert resonance_lift(np.zeros(10), 1.0, (1.0, 9.0), 100.0) == 0.0

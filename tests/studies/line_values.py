@@ -24,7 +24,7 @@ from vibe.core.capture import Channel
 from vibe.core.records.acceptance import Contribution
 from vibe.flow.commissioning.line_values import LineAsked, line_values
 from vibe.flow.diagnose.tone_requests import analysis_request_of
-from vibe.health.acceptance.uncertainty import quantity, unsteady
+from vibe.health.acceptance.uncertainty import quantity, unknown_angle, unsteady
 from vibe.kinematics.tone_table import tone_table
 from vibe.spectra.segment import analyse_segment
 
@@ -90,7 +90,9 @@ def read_case(case: Case) -> list[Read]:
                 degrees_of_freedom=line.degrees_of_freedom,
             )
         ]  # fmt: skip
-        measured = quantity(line.velocity_mm_s, "mm/s", [*budget, unsteady(line.smeared)], 0.95)
+        measured = quantity(
+            line.velocity_mm_s, "mm/s", [*budget, unsteady(line.smeared), unknown_angle(line.angle)], 0.95
+        )
         assert measured.expanded is not None
         found.append(
             Read(

@@ -52,7 +52,18 @@ def test_a_share_of_more_than_all_is_refused() -> None:
 
 def test_the_shipped_sets(tmp_path: Path) -> None:
     given, jobs = takings(tmp_path)
-    assert [one.expected for one in given.set] == ["pass", "fail", "fail", "fail", "undetermined"]
+    expected = {
+        folder: [one.expected for one in given.set if one.folder == folder] for folder in ("", "later", "impossible")
+    }
+    assert expected == {
+        "": ["pass", "fail", "fail", "fail", "undetermined"], "later": ["pass", "pass", "fail"],
+        "impossible": ["refused"] * 5,
+    }  # fmt: skip
+    assert {job.file.parents[2] for job in jobs} == {tmp_path, tmp_path / "later", tmp_path / "impossible"}
+    again = [job for job in jobs if job.set.name == "retest"]
+    first = [job for job in jobs if job.set.name == "unequal_discs"]
+    assert (again[0].set.serial, again[0].set.seed) == (first[0].set.serial, first[0].set.seed)
+    assert min(job.at for job in again) > max(job.at for job in first)
     assert len({job.file for job in jobs}) == len({job.seed for job in jobs}) == len(jobs)
     wrong = next(job for job in jobs if job.set.name == "wrong_ratio")
     assert wrong.drive.stage[0].model_dump()["lobes"] == 14

@@ -50,6 +50,8 @@ def run_commissioning_recipe(
         output.note(f"The certificate of {one.acceptance.serial}: {one.files[-1]}")
     if len(done) > 1:
         output.note(f"The page that lists all of them: {done[0].files[0].parents[1] / 'certificates.html'}")
+    for sentence in refused[1:]:
+        output.note(f"refused: {sentence}")
     if refused:
         more = f"; and {len(refused) - 1} more sets were refused" if len(refused) > 1 else ""
         refuse(f"{refused[0]}{more}", WRONG_CALL)

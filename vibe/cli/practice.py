@@ -18,7 +18,7 @@ def practice(
         list[str] | None, typer.Option("--drive", metavar="TAG", help="Only this drive. May be repeated.")
     ] = None,
     commissioning: Annotated[
-        bool, typer.Option("--commissioning", help="Instead of the round: five new drives to be accepted.")
+        bool, typer.Option("--commissioning", help="Instead of the round: new drives to be accepted.")
     ] = False,
     workers: Workers = None,
     force: Force = False,
@@ -28,7 +28,8 @@ def practice(
     All is well in February; in March people go wrong, in April recorders and cables do.
 
     Try ``vibe check`` on it: DIR/truth.toml says what it ought to find. With --commissioning, make sets for
-    ``vibe run pipelines/commissioning.toml``: a good drive, and four that are not.
+    ``vibe run pipelines/commissioning.toml``: a good drive and four that are not; in DIR/later a retest and drives held
+    against the good one, for a run after that; in DIR/impossible sets that are refused.
     """
     from vibe.cli.shared import output
     from vibe.cli.shared.progress import Waiting

@@ -230,6 +230,7 @@ class Sighting:
     degrees_of_freedom: float | None = None
     """Of ``scatter``."""
     smeared: float = 0.0
+    angle: float = 0.0
     """Of a line that varies about its order: half the range, relative, in which its value lies."""
     not_apart: str = ""
     """Why the figure says nothing of what it is named after, else empty; ``needs_s``: capture that would part it."""

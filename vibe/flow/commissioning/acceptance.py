@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -88,8 +88,8 @@ def run_commissioning(
 
     ``captures``: a set's file, its folder, or a folder of such folders, instead of the recipe's own. Several sets get a
     folder each, named after their own, and one page lists their certificates. With a store, captures of a drive that
-    passed are kept as its baseline. ``keys`` sign. ``refused`` takes a sentence for each set whose captures show that
-    it cannot be, and the others go on; unless given, the first is raised.
+    passed are kept as its baseline. ``keys`` sign. ``refused`` takes a sentence for each of several sets that is wrong
+    or whose captures show that it cannot be, and the others go on; unless given, the first is raised.
 
     Raises:
         ConfigError: the recipe or a file of a set is wrong. CallError: there is no set.
@@ -105,9 +105,9 @@ def run_commissioning(
     check_folder(target)
     sets = find_sets(captures or recipe.captures)
     settings = load_settings(recipe.limits)
-    # What is wrong with one is said before any long work.
-    read = [read_set(path, settings, recipe.limits) for path in sets]
-    folders = [target if len(sets) == 1 else target / safe_name(path.parent.name) for path in sets]
+    # What is wrong with one is found before any long work.
+    read = list(_sets_read(sets, settings, recipe.limits, refused if len(sets) > 1 else None))
+    folders = [target if len(sets) == 1 else target / safe_name(one.path.parent.name) for one in read]
     refuse_links_out(target, *(folder.name for folder in folders if folder != target))
     if not force:
         for folder in folders:
@@ -132,6 +132,18 @@ def run_commissioning(
     if len(sets) > 1:
         _list(recipe.title, done, refused or [], target, force=force)
     return tuple(done)
+
+
+def _sets_read(
+    sets: Sequence[Path], settings: Settings, limits: Path | None, refused: list[str] | None
+) -> Iterator[_Read]:
+    for path in sets:
+        try:
+            yield read_set(path, settings, limits)
+        except ConfigError as error:
+            if refused is None:
+                raise
+            refused.append(str(error))
 
 
 def load_practice() -> MeasurementPractice:

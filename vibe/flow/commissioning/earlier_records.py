@@ -52,8 +52,13 @@ def golden_figure(golden: Acceptance, requirement: Requirement) -> Quantity | No
     for one in golden.outcomes:
         if one.requirement.id == requirement.id and one.measured is not None:
             return one.measured
-    same = [one.measured for one in golden.outcomes if one.requirement.measure == requirement.measure]
+    same = [one.measured for one in golden.outcomes if _measure(one.requirement) == _measure(requirement)]
     return next((one for one in same if one is not None), None)
+
+
+def _measure(one: Requirement) -> str | None:
+    """The level that a requirement is about; a zone is one of velocity unless it says otherwise."""
+    return one.measure or ("velocity_rms" if one.kind == "zone" else None)
 
 
 def _attempt(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,11 +10,15 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.records.acceptance import Requirement
     from vibe.core.tones import ToneTable
-    from vibe.spectra.basic.line_fit import FittedLine
+    from vibe.spectra.basic.common_angle import Angle, AngleDoubt, LineGroup
+    from vibe.spectra.basic.line_fit import AngleRow, FittedLine
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 OTHER_SPEED = "Another speed explains the lines about as well, and with it this line would be another one"
 
+SWINGS = "A swing of the speed would look like the lines next to {}, and nothing but a pulse once per turn tells which"
+MOST_PHASE_RAD = 0.5
+"""Uncertainty of a line's phase over the capture from which on it is not read: it would cost an eighth of the line."""
 
 SHAFTS_OWN = tuple(float(k) for k in range(1, 11))
 """Orders of the input's own lines, which are stronger than their side lines wherever the speed is right."""
@@ -42,6 +46,8 @@ class LineValue:
     scatter_why: str
     degrees_of_freedom: float
     smeared: float
+    angle: float
+    """Relative standard uncertainty that the angle leaves, where no pulse told it."""
     not_apart: str
     needs_s: float | None
 
@@ -80,7 +86,8 @@ def line_values(
     """Each line in each channel where it lies within what was recorded."""
     from vibe.core.evidence import LEAST_ALTERNATIVE
     from vibe.kinematics.line_neighbours import neighbours
-    from vibe.spectra.basic.line_fit import REACH_BINS, AngleRow, fit_line, turns_that_part
+    from vibe.spectra.basic.common_angle import WIDE_BINS, LineGroup, common_angles
+    from vibe.spectra.basic.line_fit import AngleRow, turns_that_part
 
     lines = list(asked)
     if not lines:
@@ -88,21 +95,30 @@ def line_values(
     law, speed = reading.law, reading.speed
     spread = (speed.uncertainty_hz or 0.0) / speed.input_hz
     rivals = max((chance for _, chance in speed.alternatives[1:]), default=0.0) > LEAST_ALTERNATIVE
-    for channel, (samples, rate) in reading.samples.items():
-        row = AngleRow.of(samples, rate, law)
-        for line in lines:
-            near = neighbours(
-                table, line.order, stage=line.stage, within=REACH_BINS / law.total_turns,
-                input_hz=drive.input.speed_hz,
-            )  # fmt: skip
-            fitted = fit_line(row, line.order, near.orders, neighbours_hz=near.fixed_hz, speed_spread=spread)
+    pulses = speed.method == "tachometer"
+    rows = {channel: AngleRow.of(samples, rate, law) for channel, (samples, rate) in reading.samples.items()}
+    groups = []
+    for line in lines:
+        about = neighbours(
+            table, line.order, stage=line.stage, within=WIDE_BINS / law.total_turns, input_hz=drive.input.speed_hz
+        )
+        groups.append(LineGroup(order=line.order, orders=about.orders, fixed_hz=about.fixed_hz))
+    common = None if pulses else common_angles(list(rows.values()), groups, spread)
+    for number, (channel, row) in enumerate(rows.items()):
+        for place, (line, near) in enumerate(zip(lines, groups, strict=True)):
+            fitted = _fitted(row, near, () if common is None else common.angles, spread)
+            doubt = None if common is None else common.doubts.get((number, place))
             if fitted is None:
                 continue
             needs = turns_that_part(line.order, near.orders)
             # Without pulses a speed that is off by a turn of a slow body would take its side line for the shaft's own.
-            swapped = speed.method != "tachometer" and line.order in SHAFTS_OWN and fitted.strongest_neighbour > 1.0
+            swapped = not pulses and line.order in SHAFTS_OWN and fitted.strongest_neighbour > 1.0
             doubtful = rivals or swapped
             why = OTHER_SPEED if doubtful else _not_apart(line, fitted, law.duration_s, law.total_turns)
+            swings = doubt is not None and doubt.phase_rad > MOST_PHASE_RAD
+            if swings and not why:
+                why = SWINGS.format(line.name)
+            lengthens = bool(why) and not (doubtful or swings or _speed_open(fitted))
             hz = line.order * law.mean_hz
             most = max(fitted.value, fitted.floor)
             yield LineValue(
@@ -110,9 +126,38 @@ def line_values(
                 velocity_mm_s=most / (2e-3 * 3.141592653589793 * hz),
                 scatter=fitted.uncertainty / most if most > 0 else 0.0,
                 scatter_why=f"line {_decibels(fitted):.0f} dB over the noise in its own width",
-                degrees_of_freedom=fitted.degrees_of_freedom, smeared=fitted.smeared, not_apart=why,
-                needs_s=None if not why or needs is None or doubtful or _speed_open(fitted) else needs / law.mean_hz,
+                degrees_of_freedom=fitted.degrees_of_freedom, smeared=fitted.smeared,
+                angle=0.0 if doubt is None else _of_angle(doubt), not_apart=why,
+                needs_s=None if needs is None or not lengthens else needs / law.mean_hz,
             )  # fmt: skip
+
+
+def _of_angle(doubt: AngleDoubt) -> float:
+    """Of first order what it and side lines can stand for in one another, of second what a swing takes off a line."""
+    from math import hypot
+
+    return hypot(doubt.relative, 0.5 * doubt.phase_rad**2)
+
+
+def _fitted(row: AngleRow, near: LineGroup, angles: Sequence[Angle], spread: float) -> FittedLine | None:
+    """The line on the row's own angle or, where lines told it, on theirs; what angles that they do not rule out make of
+    it is within the interval."""
+    from dataclasses import replace
+
+    from vibe.spectra.basic.line_fit import fit_line
+
+    if not angles:
+        return fit_line(row, near.order, near.orders, neighbours_hz=near.fixed_hz, speed_spread=spread)
+    every = [fit_line(one.on(row), near.order, near.orders, neighbours_hz=near.fixed_hz) for one in angles]
+    found = [one for one in every if one is not None]
+    if not found:
+        return None
+    low = min(one.value * (1 - one.smeared) for one in found)
+    high = max(one.value * (1 + one.smeared) for one in found)
+    middle = (low + high) / 2
+    smeared = (high - low) / (high + low) if high > 0 else 0.0
+    # How closely the speed was known before the lines told it says whether they can have told it rightly.
+    return replace(found[0], value=middle, smeared=smeared, speed_bins=3 * spread * near.order * row.total_turns)
 
 
 def _speed_open(fitted: FittedLine) -> bool:

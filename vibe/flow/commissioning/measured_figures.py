@@ -192,9 +192,12 @@ def _figures(
         scatter_why: str,
         short_of: str = "",
         step: float | None = None,
+        lift: float | None = None,
         **more: Any,
     ) -> None:
         error, short = _mounted(job.mounting, top_hz)
+        # Where the spectrum is at hand it tells how much of the figure lies near the resonance.
+        error = error if lift is None else min(error, lift)
         short = "; ".join(text for text in (short_of, short) if text)
         found.setdefault((name, unit), []).append(
             Sighting(
@@ -211,9 +214,10 @@ def _figures(
         band = level.band_hz or (0.0, channel.sample_rate_hz / 2)
         top = min(band[1], tops.get(level.point, band[1]))
         scatter, why = _level_scatter(level, (band[0], top), reading, channel.duration_s)
+        lift = _level_lift(level, (band[0], top), reading, job.mounting)
         add(
             level.measure, level.point, level.value, level.unit, top, scatter=scatter, scatter_why=why,
-            short_of=_short_of(level, job),
+            short_of=_short_of(level, job), lift=lift,
             step=channel.step if level.measure == "acceleration_peak" and channel.quantity == "acceleration" else None,
         )  # fmt: skip
     for line in line_values(job.lines, job.drive, job.table, reading):
@@ -221,7 +225,7 @@ def _figures(
             add(
                 line.name, line.channel, value, unit, line.frequency_hz, scatter=line.scatter,
                 scatter_why=line.scatter_why, degrees_of_freedom=line.degrees_of_freedom, smeared=line.smeared,
-                not_apart=line.not_apart, needs_s=line.needs_s,
+                angle=line.angle, not_apart=line.not_apart, needs_s=line.needs_s,
             )  # fmt: skip
     # What follows the supply has no line of the drive so near that it would have to be parted from it.
     from vibe.health.acceptance.outcomes import line_scatter
@@ -250,6 +254,19 @@ def _level_scatter(
     if level.measure == "acceleration_peak":
         return peak_scatter(width, duration_s), f"highest value of {duration_s:.3g} s"
     return noise_scatter(width, duration_s), f"1 / sqrt(4 B T) of {duration_s:.3g} s"
+
+
+def _level_lift(
+    level: Level, band_hz: tuple[float, float], reading: SignalAnalysis, mounting: Mounting
+) -> float | None:
+    from vibe.kinematics.planning.capture_plan import MOUNTED_RESONANCE_HZ
+    from vibe.spectra.basic.level_uncertainty import resonance_lift
+
+    if level.measure not in OMEGA_POWER:
+        return None
+    spectrum = next(one for one in reading.spectra if one.channel == level.point)
+    resonance = MOUNTED_RESONANCE_HZ[mounting]
+    return resonance_lift(spectrum.power, spectrum.bin_hz, band_hz, resonance, OMEGA_POWER[level.measure])
 
 
 def _mounted(mounting: Mounting, top_hz: float) -> tuple[float, str]:

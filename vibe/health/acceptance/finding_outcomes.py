@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import ceil, expm1, log, sqrt
+from math import ceil, expm1, floor, log, log10, sqrt
 from statistics import fmean
 
 from vibe.core.health import Finding
@@ -12,6 +12,7 @@ from vibe.core.records.acceptance import Answer, Contribution, Outcome, Quantity
 from vibe.core.tones import Visibility
 from vibe.health.acceptance.outcomes import Judging
 from vibe.health.acceptance.uncertainty import coverage_factor, decided, risk_of_false_acceptance
+from vibe.health.state.finding_names import part_in_words
 
 NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
 """Kinds that are read where the ordered counts put their tones."""
@@ -59,11 +60,12 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         file, gravest = min(damage.found, key=lambda one: _chance(one[1]))
         files = len({file for file, _ in damage.found})
         others = sorted({f.component for _, f in damage.found} - {gravest.component})
-        also = f" Also found: {', '.join(others)}." if others else ""
+        also = f" Also found: {', '.join(map(_part, others))}." if others else ""
         why = (
-            f"{gravest.component}: {gravest.defect}, in {files} of {damage.captures} captures, at {rate}. {gravest.why}"
+            f"{_part(gravest.component)}: {gravest.defect}, in {files} of {damage.captures} captures, at {rate}. "
+            f"{gravest.why}"
         )
-        return outcome("fail", why + also, where=file)
+        return outcome("fail", why[:1].upper() + why[1:] + also, where=file)
     if damage.captures == 0:
         return outcome("undetermined", "No accepted capture.", "A capture that is accepted.")
     if missing:
@@ -76,7 +78,7 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         )
         return outcome("undetermined", why, f"A drive file with {names}; the captures need not be taken again.")
     if damage.unseen:
-        tones = ", ".join(view.tone for view in damage.unseen)
+        tones = ", ".join(_part(view.tone) for view in damage.unseen)
         first = max(damage.unseen, key=lambda view: view.needs_duration_s or float("inf"))
         why = f"Nothing was found at {rate}, but no capture could show {tones}: {first.why}."
         return outcome("undetermined", why, _needs(damage.unseen))
@@ -88,11 +90,22 @@ def _shown(parts: Sequence[SearchedPart]) -> str:
     sizes = [part.shown_m_s2 for part in parts if part.shown_m_s2 is not None]
     if not sizes:
         return ""
-    low, high = min(sizes), max(sizes)
-    span = f"{high:.2g}" if f"{low:.2g}" == f"{high:.2g}" else f"{low:.2g} to {high:.2g}"
-    rest = [part.part for part in parts if part.shown_m_s2 is None]
+    low, high = (_upwards(size) for size in (min(sizes), max(sizes)))
+    span = high if low == high else f"{low} to {high}"
+    rest = [part_in_words(part.part) for part in parts if part.shown_m_s2 is None]
     also = f" Not even the largest that were tried were sure to show at {', '.join(rest)}." if rest else ""
     return f" Trials say that impacts with a peak of {span} m/s² would have shown, part by part.{also}"
+
+
+def _upwards(size: float) -> str:
+    """Two digits, never smaller than the size: what is found is not promised to be less."""
+    step = 10.0 ** (floor(log10(size)) - 1)
+    return f"{ceil(size / step - 1e-6) * step:.2g}"
+
+
+def _part(name: str) -> str:
+    """In words, and as everything else names it: whoever searches for one finds the other."""
+    return f"{part_in_words(name)} ({name})"
 
 
 def _needs(unseen: Sequence[Visibility]) -> str:

@@ -21,6 +21,7 @@ from vibe.core.records.acceptance import (
 )
 from vibe.health.acceptance.several_points import contest, widening
 from vibe.health.acceptance.uncertainty import (
+    ANGLE,
     MeasurementPractice,
     calibration_that_settles,
     decided,
@@ -31,6 +32,7 @@ from vibe.health.acceptance.uncertainty import (
     resolution,
     risk_of_false_acceptance,
     stated,
+    unknown_angle,
     unsteady,
 )
 
@@ -241,6 +243,8 @@ def _measured(own: Sequence[Sighting], groups: Sequence[Sequence[Sighting]], jud
     smeared = max(one.smeared for one in own)
     if smeared > 0:
         budget.append(unsteady(smeared))
+    if (angle := max(one.angle for one in own)) > 0:
+        budget.append(unknown_angle(angle))
     steps = [one.step for one in own if one.step is not None]
     if steps and value > 0:
         budget.append(resolution(max(steps) / value))
@@ -291,6 +295,11 @@ def _of(limit: AcceptanceLimit) -> str:
 def _settled_by(found: Quantity, limit: float, n: int, group: _Group, judging: Judging) -> str:
     """Words for the capture that would settle it."""
     where = f"at {group[1]}"
+    told = [one for one in found.budget if one.name != ANGLE]
+    if len(told) < len(found.budget):
+        with_pulse = quantity(found.value, found.unit, told, found.coverage)
+        if decided(with_pulse, limit, judging.rule)[0] != "undetermined":
+            return f"A capture {where} with a pulse of the input."
     count = repeats_that_settle(found, limit, n, judging.practice.most_repeats)
     if count is not None:
         return f"{_counted(count - n, 'more ')} {where} of the same length in the same run, {count} in all."

@@ -10,6 +10,8 @@ from vibe.report.certificate.numbers import with_unit
 
 TINY = 1e-4
 """A smaller risk rests on tails that nobody knows."""
+FEW = 4
+"""Rows that a table shows even where all of them say the same."""
 
 
 def factor_text(outcome: Outcome) -> str:
@@ -48,6 +50,15 @@ def searched_table(a: Acceptance) -> list[tuple[str, str, str]]:
             if shown or part.part not in rows:
                 rows[part.part] = found
     return [(name[:1].upper() + name[1:], shown, why) for name, shown, why in rows.values()]
+
+
+def searched_in_vain(a: Acceptance) -> tuple[list[str], str] | None:
+    """All parts, and why nothing was tried at any of them, where that is one reason for all: a sentence says it."""
+    rows = searched_table(a)
+    reasons = {why for _, _, why in rows}
+    if len(rows) < FEW or len(reasons) != 1 or any(shown for _, shown, _ in rows):
+        return None
+    return [name[:1].lower() + name[1:] for name, _, _ in rows], reasons.pop()
 
 
 def _upwards(value: float) -> str:

@@ -108,6 +108,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "risks_known": accuracy.risks_known(acceptance),
         "tiny_risk": words.odds(accuracy.TINY),
         "searched": accuracy.searched_table(acceptance),
+        "in_vain": accuracy.searched_in_vain(acceptance),
         "speed_charts": speed_chart.drawn(acceptance.speed_curves),
         "input_files": ", ".join(words.printable(one.file) for one in acceptance.inputs),
         "taken_points": document.points_of_all(acceptance),

@@ -61,3 +61,21 @@ def peak_scatter(bandwidth_hz: float, duration_s: float) -> float:
     """Of the highest value of Gaussian noise: that of a Gumbel distribution, pi / sqrt(6) over 2 ln(2 B T)."""
     independent = max(2.0 * bandwidth_hz * duration_s, 3.0)
     return float(GUMBEL_SIGMA / (2.0 * np.log(independent)))
+
+
+def resonance_lift(
+    power: NDArray[np.float64], bin_hz: float, band_hz: tuple[float, float], resonance_hz: float, omega_power: int = 0
+) -> float:
+    """By how much, relative, an undamped resonance above the band lifts the r.m.s. of what stands in it.
+
+    1 / (1 - r²) at each frequency (one degree of freedom; ISO 5348), weighted as the band's r.m.s. weighs it. What lies
+    above the resonance is left out. Arguments as ``band_scatter``.
+    """
+    first = max(1, int(np.ceil(band_hz[0] / bin_hz)))
+    last = min(power.size, int(min(band_hz[1], 0.9 * resonance_hz) / bin_hz) + 1)
+    if last <= first:
+        return 0.0
+    hz: NDArray[np.float64] = bin_hz * np.arange(first, last, dtype=np.float64)
+    measured = power[first:last] * hz ** (2.0 * omega_power)
+    true = float(np.sum(measured * (1.0 - (hz / resonance_hz) ** 2) ** 2))
+    return float(np.sqrt(np.sum(measured) / true)) - 1.0 if true > 0 else 0.0

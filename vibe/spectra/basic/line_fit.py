@@ -121,11 +121,10 @@ def fit_line(
     Source: generalised least squares with the window as weights, covariance after Seber and Lee, *Linear Regression
     Analysis*, 2003, 3.10 (from memory); dof after Satterthwaite for quadratic forms.
     """
+    if not _recorded(row, order):
+        return None
     turns = row.total_turns
     hz = order * turns / row.duration_s
-    rate = row.samples.size / row.duration_s
-    if order * turns < LEAST_TURN_BINS or hz + REACH_BINS / row.duration_s > 0.5 * rate:
-        return None
     near_orders, near_hz = _near(order, neighbours, neighbours_hz, row)
     apart = min(
         [abs(one - order) * turns for one in near_orders] + [abs(one - hz) * row.duration_s for one in near_hz],
@@ -136,11 +135,39 @@ def fit_line(
     most = min(spread_bins, apart / 2, REACH_BINS / 2)
     tried = []
     for turns_at in (row.turns, *row.smoother):
-        base = _Base.of(row, turns_at, order)
+        base = LineBase.of(row, turns_at, order)
         shift = base.best_shift(near_orders, near_hz, most) if most > STEP_BINS else 0.0
         tried.append((base.explained(near_orders, near_hz, shift), base, shift))
     _, base, shift = max(tried, key=lambda one: one[0])
     return base.fitted(near_orders, near_hz, shift, apart=apart, speed_bins=spread_bins)
+
+
+def _recorded(row: AngleRow, order: float) -> bool:
+    """Whether a line and its reach lie within what was recorded, and clear of zero."""
+    hz, rate = order * row.total_turns / row.duration_s, row.samples.size / row.duration_s
+    return order * row.total_turns >= LEAST_TURN_BINS and hz + REACH_BINS / row.duration_s <= 0.5 * rate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NearLines:
+    """Lines within reach of one, as orders and frequencies; what lies almost on another is left out."""
+
+    orders: tuple[float, ...]
+    fixed_hz: tuple[float, ...]
+
+
+def lines_near(
+    row: AngleRow,
+    order: float,
+    neighbours: Sequence[float],
+    neighbours_hz: Sequence[float],
+    reach_bins: float = REACH_BINS,
+) -> NearLines | None:
+    """Those of ``neighbours`` that ``fit_line`` takes in; None where it gives none."""
+    if not _recorded(row, order):
+        return None
+    orders, fixed = _merged(order, *_near(order, neighbours, neighbours_hz, row, reach_bins), row)
+    return NearLines(orders=tuple(orders), fixed_hz=tuple(fixed))
 
 
 def _smoothed(turns: Real, degree: int) -> Real:
@@ -158,12 +185,16 @@ def turns_that_part(order: float, neighbours: Sequence[float]) -> float | None:
 
 
 def _near(
-    order: float, neighbours: Sequence[float], neighbours_hz: Sequence[float], row: AngleRow
+    order: float,
+    neighbours: Sequence[float],
+    neighbours_hz: Sequence[float],
+    row: AngleRow,
+    reach_bins: float = REACH_BINS,
 ) -> tuple[list[float], list[float]]:
     """Lines within reach; what lies exactly on the line is part of it."""
     turns, hz = row.total_turns, order * row.total_turns / row.duration_s
-    orders = sorted(one for one in set(neighbours) if 1e-6 < abs(one - order) * turns <= REACH_BINS)
-    fixed = sorted(one for one in set(neighbours_hz) if abs(one - hz) * row.duration_s <= REACH_BINS)
+    orders = sorted(one for one in set(neighbours) if 1e-6 < abs(one - order) * turns <= reach_bins)
+    fixed = sorted(one for one in set(neighbours_hz) if abs(one - hz) * row.duration_s <= reach_bins)
     return orders, fixed
 
 
@@ -189,7 +220,7 @@ def _window(n: int) -> Real:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Base:
+class LineBase:
     """The samples turned back by the line's own phase, windowed, and thinned to ``GRID`` instants."""
 
     order: float
@@ -202,11 +233,11 @@ class _Base:
     duration_s: float
 
     @classmethod
-    def of(cls, row: AngleRow, turns: Real, order: float) -> _Base:
+    def of(cls, row: AngleRow, turns: Real, order: float, size: int = GRID) -> LineBase:
         from scipy import fft
 
         n = row.samples.size
-        size = min(GRID, n - n % 2)
+        size = min(size, n - n % 2)
         # Phases in double precision: a long capture has many turns.
         phase = (2 * np.pi * ((order * turns) % 1.0)).astype(np.float32)
         turned = np.empty(n, dtype=np.complex64)
@@ -255,7 +286,7 @@ class _Base:
         """Row by row what bins so far from the line do on the grid."""
         return np.asarray(np.exp(2j * np.pi * (places / self.total_turns)[:, None] * self.turns))
 
-    def _floor(self) -> float:
+    def floor(self) -> float:
         """Noise density about the lines, from the quiet ones of the bins farther off."""
         far: Real = np.arange(NOISE_BINS + 1.0, OUTER_BINS + 1.0, dtype=np.float64)
         power = np.abs(self._bins(np.concatenate([-far[::-1], far])).conj() @ self.windowed) ** 2
@@ -293,7 +324,7 @@ class _Base:
         square = max(power - variance, variance)
         # A Hann window's bins hold half as much again as stands there, so that their sum counts 1.5 times.
         smeared = max(0.0, own - expected) / 1.5
-        if density > MOST_OVER_FLOOR * self._floor():
+        if density > MOST_OVER_FLOOR * self.floor():
             smeared = float(np.sum(np.abs(left) ** 2)) / 1.5
         strongest = float(np.abs(amplitude[1:]).max(initial=0.0) / max(np.abs(amplitude[0]), 1e-30))
         middle = 0.5 * (np.sqrt(square) + np.sqrt(square + smeared))

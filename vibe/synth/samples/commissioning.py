@@ -26,6 +26,9 @@ from vibe.synth.writers import write_capture
 
 TRUTH = "truth.toml"
 CAPTURES = "captures"
+LATER, IMPOSSIBLE = "later", "impossible"
+"""Folders below the sets' own: those that rest on records of the first ones, and those that cannot be."""
+Spoiled = Literal["", "one capture twice", "no rated load", "calibrated afterwards", "another drive", "no such point"]
 Positive = Annotated[float, Field(gt=0)]
 M = TypeVar("M", bound=BaseModel)
 Share = Annotated[float, Field(ge=0, le=1)]
@@ -69,8 +72,21 @@ class SampleSet(_Form):
     damage: list[str] = Field(default_factory=list)
     unequal_discs: Share = 0.0
     seconds: Positive | None = None
-    expected: Answer
+    folder: Literal["", "later", "impossible"] = ""
+    runs: list[RunKind] = Field(default_factory=list)
+    """Only these; all unless given."""
+    requirements: str = ""
+    """In place of those of all sets."""
+    golden: str = ""
+    retest_of: str = ""
+    done_since: str = ""
+    days: Annotated[int, Field(ge=0, le=366)] = 0
+    """After the others."""
+    spoiled: Spoiled = ""
+    expected: Answer | Literal["refused"]
     by: str = ""
+    says: str = ""
+    """What the certificate or, of a set that is refused, the refusal has in it."""
     note: str
 
 
@@ -140,22 +156,24 @@ def takings(
     if unknown := [name for name in only or () if name not in names]:
         raise CallError(f"no sample set is called {unknown[0]!r}; there are {', '.join(names)}")
     chosen = [one for one in given.set if not only or one.name in only]
-    for name in (*(one.name for one in chosen), TRUTH):
-        if not force and (out / name).exists():
-            raise OutputError(f"{out / name} exists already; give --force to replace it, or another --out")
-    path = shared_folder("configs") / given.drive
-    ordered = _validated(path, Drive, _text(path))
+    for path in dict.fromkeys(path for one in chosen for path in (out / one.folder / one.name, out / TRUTH)):
+        if not force and path.exists():
+            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
+    drive_path = shared_folder("configs") / given.drive
+    ordered = _validated(drive_path, Drive, _text(drive_path))
     found = []
     for one in chosen:
-        drive, at, number = _as_built(ordered, one), given.begins, 0
-        for run in given.run:
+        drive, at, number = _as_built(ordered, one), given.begins + timedelta(days=one.days), 0
+        for run in _runs(given, one):
             for place in range(len(run.noise)):
                 number += 1
-                file = out / one.name / CAPTURES / f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
+                name = f"{number:02d} {run.kind.replace(' ', '_')} {place + 1}.h5"
                 found.append(
                     SetCapture(
-                        set=one, run=run, number=place, drive=drive, seed=1000 * one.seed + number, at=at,
-                        points=tuple(given.points), rate_hz=given.rate_hz, file=file, force=force,
+                        set=one, run=run, number=place, drive=drive, at=at,
+                        seed=1000 * one.seed + 20 * one.days + number,
+                        points=tuple(given.points), rate_hz=given.rate_hz,
+                        file=out / one.folder / one.name / CAPTURES / name, force=force,
                     )
                 )  # fmt: skip
                 at += timedelta(minutes=run.minutes)
@@ -193,15 +211,32 @@ def write_sets(out: Path, given: Commissioning, made: Iterable[SetCapture], *, f
     written = []
     for name in dict.fromkeys(taking.set.name for taking in takings):
         own = [taking for taking in takings if taking.set.name == name]
-        folder = out / name
+        one = own[0].set
+        folder = out / one.folder / name
         write_whole(folder / "drive.toml", (configs / given.drive).read_bytes(), force=force)
-        write_whole(folder / "requirements.toml", (configs / given.requirements).read_bytes(), force=force)
+        asked = configs / (one.requirements or given.requirements)
+        write_whole(folder / "requirements.toml", asked.read_bytes(), force=force)
+        if one.spoiled == "one capture twice":
+            write_whole(_copy_of(own[-1]), own[-1].file.read_bytes(), force=force)
         written.append(write_whole(folder / "commissioning.toml", _set_text(given, own), force=force))
-    write_whole(out / TRUTH, _truth_text(takings), force=force)
+    # What the sets of a folder are stands with them, since each folder is judged by a run of its own.
+    for place in dict.fromkeys(taking.set.folder for taking in takings):
+        text = _truth_text([taking for taking in takings if taking.set.folder == place])
+        write_whole(out / place / TRUTH, text, force=force)
     return tuple(written)
 
 
+def _runs(given: Commissioning, one: SampleSet) -> list[SampleRun]:
+    return [run for run in given.run if not one.runs or run.kind in one.runs]
+
+
+def _copy_of(taking: SetCapture) -> Path:
+    return taking.file.with_stem(f"{taking.file.stem} again")
+
+
 def _as_built(ordered: Drive, one: SampleSet) -> Drive:
+    if one.spoiled == "another drive":
+        return ordered.model_copy(update={"tag": f"{ordered.tag}-B"})
     if one.built is None:
         return ordered
     stage = ordered.stage[0]
@@ -216,26 +251,35 @@ def _set_text(given: Commissioning, takings: Sequence[SetCapture]) -> str:
     lines = [
         'drive = "drive.toml"', 'requirements = "requirements.toml"', f"serial = {toml_value(one.serial)}",
         f"mounting = {toml_value(given.mounting)}",
+        *_given({"golden": one.golden, "retest_of": one.retest_of, "done_since": one.done_since}),
     ]  # fmt: skip
-    number = f"{given.issue.number}-{one.serial}" if given.issue.number else ""
-    issue = given.issue.model_dump() | {"number": number}
+    issue = given.issue.model_dump()
+    issue["number"] = f"{given.issue.number}-{one.serial}{'-R' if one.retest_of else ''}" if given.issue.number else ""
+    if given.issue.issued is not None:
+        issue["issued"] = given.issue.issued + timedelta(days=one.days)
     for table, content in (("issue", issue), ("plate", given.plate.model_dump())):
         if stated := _given(content):
             lines += ["", f"[{table}]", *stated]
     for tool in given.instrument:
         lines += ["", "[[instrument]]", f"what = {toml_value(tool.what)}", f"serial = {toml_value(tool.serial)}"]
         if tool.calibrated is not None:
-            lines.append(f"calibrated = {tool.calibrated.isoformat()}")
+            afterwards = given.begins.date() + timedelta(days=30)
+            calibrated = afterwards if one.spoiled == "calibrated afterwards" else tool.calibrated
+            lines.append(f"calibrated = {calibrated.isoformat()}")
         if tool.calibration_uncertainty_percent is not None:
             lines.append(f"calibration_uncertainty_percent = {tool.calibration_uncertainty_percent}")
-        lines += _given({"point": tool.point, "certificate": tool.certificate, "measures": tool.measures})
-    for run in given.run:
-        files = [f"{CAPTURES}/{taking.file.name}" for taking in takings if taking.run is run]
-        lines += ["", "[[run]]", f"kind = {toml_value(run.kind)}", f"load_percent = {run.load_percent}"]
+        point = "gearbox top" if tool.point and one.spoiled == "no such point" else tool.point
+        lines += _given({"point": point, "certificate": tool.certificate, "measures": tool.measures})
+    for run in _runs(given, one):
+        own = [taking for taking in takings if taking.run is run]
+        again = [_copy_of(own[-1])] if one.spoiled == "one capture twice" else []
+        files = [f"{CAPTURES}/{file.name}" for file in (*(taking.file for taking in own), *again)]
+        load = 5.0 if one.spoiled == "no rated load" else run.load_percent
+        lines += ["", "[[run]]", f"kind = {toml_value(run.kind)}", f"load_percent = {load}"]
         lines += ["captures = [", *(f"  {toml_value(file)}," for file in files), "]"]
         about = {"temperature_c": run.temperature_c, "oil_c": run.oil_c, "load_by": run.load_by}
         lines += _given(about | {"ambient_c": given.ambient_c})
-    for value in given.noted:
+    for value in [] if one.requirements else given.noted:
         lines += ["", "[[noted]]", *_given(value.model_dump())]
     return "\n".join(lines) + "\n"
 
@@ -253,7 +297,14 @@ def _truth_text(takings: Sequence[SetCapture]) -> str:
     lines = ["# What is really wrong with each drive, and what its acceptance ought to say."]
     for name in dict.fromkeys(taking.set.name for taking in takings):
         one = next(taking.set for taking in takings if taking.set.name == name)
-        fields = {"name": name, "serial": one.serial, "expected": one.expected, "by": one.by, "note": one.note}
+        fields = {
+            "name": name,
+            "serial": one.serial,
+            "expected": one.expected,
+            "by": one.by,
+            "says": one.says,
+            "note": one.note,
+        }
         lines += ["", "[[set]]", *(f"{key} = {toml_value(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"
 
