@@ -74,3 +74,19 @@ def test_a_machine_of_the_same_kind_beside_is_heard_at_its_speed() -> None:
         if expected is not None:
             # Whose speed was found first depends on which of the two is louder.
             assert max(speeds[0], 1 / speeds[0]) == pytest.approx(expected, abs=1e-3)
+
+
+def test_a_ring_with_every_second_pin_left_out_has_the_lobes_of_the_whole_ring() -> None:
+    """44 pins in 88 places round 87 lobes: the eccentric passes a lobe 88/87 times a turn, as if all pins were there."""
+    from vibe.core.stages.cycloidal import CycloidalStage
+    from vibe.flow.diagnose.presence import families_of
+    from vibe.kinematics.tone_table import tone_table
+
+    drive = FLEET[TAG]
+    for fitted, mesh in ((88, 88.0), (44, 44.0)):
+        stage = CycloidalStage(kind="cycloidal", lobes=87, ring_pins=88, fitted_pins=fitted, output_pins=12)
+        half = drive.model_copy(update={"stage": [stage]})
+        own = families_of(half, tone_table(half))[0].own()
+        assert own.min() == pytest.approx(88 / 87, abs=1e-9)
+        for order in (mesh, 12 * 88 / 87, mesh - 88 / 87):
+            assert abs(own - order).min() < 1e-9

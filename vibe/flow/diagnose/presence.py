@@ -110,12 +110,14 @@ def families_of(drive: Drive, table: ToneTable) -> list[Family]:
     for number, stage in enumerate(drive.stage, 1):
         mesh, pin = tones.get(f"stage{number}.mesh"), tones.get(f"stage{number}.ring_pin")
         if mesh is not None and pin is not None and isinstance(stage, CycloidalStage | RvStage):
-            passing, past = tones.get(f"stage{number}.output_pin_pass"), tones.get(f"stage{number}.lobe")
+            passing, past = (
+                tones.get(f"stage{number}.{what}") for what in ("output_pin_pass", "output_pin")
+            )
             found.append(
                 Family(
                     count=round(mesh.order / pin.order),
                     unit=pin.order,
-                    difference=stage.ring_pins - stage.lobes,
+                    difference=(stage.ring_pins - stage.lobes) * stage.pins_fitted / stage.ring_pins,
                     passes=round(passing.order / past.order) if passing and past else 0,
                     ring_turns=stage.fixed != "ring",
                 )
