@@ -136,12 +136,17 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
             advice=finding.advice,
         )
     rule = judgement.rule_for(finding.severity, finding.damage_probability)
+    state, but = rule.state, ""
+    if finding.other_machine is not None and _GRAVITY[state] > _GRAVITY["watch"]:
+        # Nobody opens a drive for what may be the other one's.
+        state = "watch"
+        but = f"; it may be {finding.other_machine} as well, so the state is watch until that is measured"
     return _Candidate(
-        state=rule.state,
+        state=state,
         rule=(
             f"A {finding.severity} finding with a probability of {100 * rule.probability_from:g} % or more gives "
             f"{rule.state}: {part_in_words(where)}, {finding.defect}, {_percent(finding.damage_probability)} "
-            f"({rule.source})."
+            f"({rule.source}){but}."
         ),
         words=finding_in_words(finding),
         strength=(_SEVERITY[finding.severity], finding.damage_probability),
