@@ -44,14 +44,15 @@ def surely_off(tone: Tone, place: float, error: float) -> bool:
 def speeds_of_combs(
     table: ToneTable, combs: Mapping[str, CombEvidence], speed: SpeedEstimate | None
 ) -> tuple[float, ...]:
-    """Relative speeds of machines of the same kind, as clear combs of parts that cannot slip tell them; the surest, one
-    at most: parts that were damaged by one cause are one machine's."""
-    found = []
+    """Relative speed of a machine of the same kind, where the strongest comb of all is a part's that cannot slip and
+    tells it; one at most, as fainter combs may be what a strong one leaves at other orders."""
+    strongest = max((comb.score for comb in combs.values()), default=0.0)
     for tone in table.tones:
         comb = combs.get(tone.id)
         if not tone.damage or any(tone.slip) or comb is None or comb.place is None:
             continue
         place, error = placed(comb, speed, 0.0)
-        if comb.false_alarm_probability <= CLEAR and surely_off(tone, place, error):
-            found.append((comb.score, 1 + off_order(tone, place)))
-    return (max(found)[1],) if found else ()
+        clear = comb.score >= strongest and comb.false_alarm_probability <= CLEAR
+        if clear and surely_off(tone, place, error):
+            return (1 + off_order(tone, place),)
+    return ()

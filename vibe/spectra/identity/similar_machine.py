@@ -100,7 +100,8 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     expected = own / 10 ** ((np.maximum(fainter_db, 0.0) + PATHS_DIFFER_DB) / 10) > STANDS
     seen = np.where(is_mesh[:, None] & expected, EXPECTED_SEEN, np.where(own > STANDS, seen, HARDLY_SEEN))
     strays, nowhere = strays_of(axis, family.own(), np.ones(1)), np.zeros((orders.size, 1), dtype=bool)
-    stray = strays.rate(np.where(fainter_db < AS_LOUD_DB, there, STANDS), nowhere)
+    loud = (fainter_db < AS_LOUD_DB) | (is_mesh[:, None] & (below_db < AS_LOUD_DB))
+    stray = strays.rate(np.where(loud, there, STANDS), nowhere)
     evidence = np.minimum(line_ratios(there, seen, stray), MOST_OF_LINE)
     enough = (is_mesh[:, None] & (np.nan_to_num(there) > STANDS)).sum(axis=0) >= FEWEST_MESHES
     # Where its lines are so much louder, they are the machine's own, and the speed found is not quite right.
