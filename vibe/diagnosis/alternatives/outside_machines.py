@@ -8,7 +8,7 @@ from statistics import fmean
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
-from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb
+from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, REACH, off_order, placed, surely_off
@@ -278,14 +278,15 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
 def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     """Probability that a comb is this machine's rather than one's of the same kind next to it.
 
-    Which of the speeds is this machine's only pulses tell surely; else its own housing sounds louder of it. What cannot
+    Which of the speeds is this machine's only pulses tell surely; of drives of outside worlds next to one of their kind
+    it was that of the louder lines in 7 of 17, though its own housing should sound louder of it. What cannot
     slip lies at an exact order of its own machine's shaft, and all lines of its comb tell which shaft that is: where it
     is that of none that is detected, a machine must be there whose own lines are not. A part that slips is given away
     by the slip that it would need with each: usual in the middle of its window, rare at its ends. And what stands high
     up comes from the machine that carries the sensor.
     """
     pulsed = case.speed is None or case.speed.method == "tachometer"
-    machines = [(1.0, 0.0, 0.0), *((one.speed, one.error, one.fainter_db) for one in case.alike)]
+    machines = [(1.0, 0.0, 0.0), *((one.speed, one.error, _apart_db(one)) for one in case.alike)]
     exact = not any(tone.slip)
     likely = [_density(case, tone, comb, speed, error) for speed, error, _ in machines]
     hidden = UNDETECTED_RATE / (2 * REACH) if exact else 0.0
@@ -303,6 +304,12 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     meshing = [one * other.speed for one in _rigid(case) for other in case.alike]
     rigid = min((abs(comb.order / one - 1) for one in meshing), default=1.0)
     return OUTSIDE_TOO * share if rigid * comb.order < LINE_BINS * case.resolution else share
+
+
+def _apart_db(machine: SimilarMachine) -> float:
+    """What is counted of how much fainter a machine is than that at the speed found. Where it was searched for, the
+    lines that show it are those that happen to stand clear: only that it is the louder counts."""
+    return machine.fainter_db if machine.by_damage else min(machine.fainter_db, 0.0)
 
 
 def _density(case: Case, tone: Tone, comb: CombEvidence, speed: float, speed_error: float) -> float:

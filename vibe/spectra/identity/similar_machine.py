@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from vibe.core.outside_combs import SimilarMachine
-from vibe.spectra.identity.presence import ANTI_ALIAS, SIDE_SEEN, STANDS, Axis, Family, line_ratios, strays_of
+from vibe.spectra.identity.presence import ANTI_ALIAS, AS_HIGH, SIDE_SEEN, STANDS, Axis, Family, line_ratios, strays_of
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 Real = NDArray[np.float64]
@@ -57,6 +57,9 @@ MIRROR_STEPS = 9
 """Speeds about the mirror image that are tried too."""
 WANDER = 2.5e-4
 """Half of how far two motors' speeds wander against each other within a capture, relative (common practice: 5e-4)."""
+ONE_MACHINE = 2e-3
+"""Speeds nearer than this to that of a machine that was detected are that machine's: its own speed wanders, and so do
+its lines on the angle of another (four times ``WANDER``, either way)."""
 SMEARED_REACH = 0.012
 """Relative difference of speed within which smeared lines are compared: the floor changes over more."""
 SMEARED_MESHES = 4
@@ -102,6 +105,8 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     strays, nowhere = strays_of(axis, family.own(), np.ones(1)), np.zeros((orders.size, 1), dtype=bool)
     loud = (fainter_db < AS_LOUD_DB) | (is_mesh[:, None] & (below_db < AS_LOUD_DB))
     stray = strays.rate(np.where(loud, there, STANDS), nowhere)
+    # Side lines stand more densely next to a mesh than elsewhere.
+    stray[is_mesh] = np.maximum(stray[is_mesh], _as_high(there[is_mesh]))
     evidence = np.minimum(line_ratios(there, seen, stray), MOST_OF_LINE)
     enough = (is_mesh[:, None] & (np.nan_to_num(there) > STANDS)).sum(axis=0) >= FEWEST_MESHES
     # Where its lines are so much louder, they are the machine's own, and the speed found is not quite right.
@@ -119,13 +124,13 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     weight[~enough | (image >= np.maximum(DETECTED, MIRRORED * weight))] = -np.inf
     found = [_at_known(axis, family, speed) for speed in known]
     for one in found:
-        weight[np.abs(speeds - one.speed) < 2 * APART_BINS * axis.step / mesh] = -np.inf
+        weight[np.abs(speeds - one.speed) < max(2 * APART_BINS * axis.step / mesh, ONE_MACHINE)] = -np.inf
     while len(found) < MOST and float(weight.max()) >= DETECTED:
         best = int(weight.argmax())
         heights = np.flatnonzero(is_mesh & (np.nan_to_num(there[:, best]) > STANDS))
         error = axis.step / float(orders[heights, 0].max())
         found.append(SimilarMachine(speed=float(speeds[best]), error=error, fainter_db=float(fainter_db[best])))
-        weight[np.abs(speeds - speeds[best]) < 2 * APART_BINS * axis.step / mesh] = -np.inf
+        weight[np.abs(speeds - speeds[best]) < max(2 * APART_BINS * axis.step / mesh, ONE_MACHINE)] = -np.inf
     return tuple(found)
 
 
@@ -183,7 +188,8 @@ def _at_known(axis: Axis, family: Family, speed: float) -> SimilarMachine:
     own, other = (np.maximum(np.nan_to_num(axis.at(orders * turn, shaft=True)), 1.0) for turn in (1.0, speed))
     stand = np.maximum(own, other) > STANDS
     apart_db = np.clip(10 * np.log10(own[stand] / other[stand]), -AS_LOUD_DB, AS_LOUD_DB)
-    return SimilarMachine(speed=speed, error=0.0, fainter_db=float(np.median(apart_db)) if apart_db.size else 0.0)
+    fainter_db = float(np.median(apart_db)) if apart_db.size else 0.0
+    return SimilarMachine(speed=speed, error=0.0, fainter_db=fainter_db, by_damage=True)
 
 
 def _lines(family: Family) -> tuple[list[int], Real, Real]:
@@ -223,6 +229,17 @@ def _side_lines(family: Family) -> Real:
     passes = [k * family.passes * past + side for k in (1, 2, 3) for side in (-1, 0, 1)] if family.passes else []
     orders = np.unique([*about, *(k * past for k in range(1, 5)), *passes, *range(1, 8)])
     return np.asarray(orders[orders > 0], dtype=np.float64)
+
+
+def _as_high(surprise: Real) -> Real:
+    """Share of the places of each line (lines, speeds) that stand as high, less a factor."""
+    shares = np.zeros(surprise.shape)
+    for row, share in zip(surprise, shares, strict=True):
+        known = np.sort(row[np.isfinite(row)])
+        if known.size:
+            least = np.maximum(np.nan_to_num(row) / AS_HIGH, STANDS)
+            share[:] = (known.size - np.searchsorted(known, least)) / known.size
+    return shares
 
 
 def _distance(orders: Real, places: Real) -> Real:
