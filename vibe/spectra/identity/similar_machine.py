@@ -15,7 +15,17 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from vibe.core.outside_combs import SimilarMachine
-from vibe.spectra.identity.presence import ANTI_ALIAS, AS_HIGH, SIDE_SEEN, STANDS, Axis, Family, line_ratios, strays_of
+from vibe.spectra.identity.presence import (
+    ANTI_ALIAS,
+    AS_HIGH,
+    SIDE_SEEN,
+    SKIRT_BINS,
+    STANDS,
+    Axis,
+    Family,
+    line_ratios,
+    strays_of,
+)
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 Real = NDArray[np.float64]
@@ -100,7 +110,8 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     there[flank | own_turns | (side & ~(is_mesh[:, None] & (below_db < NO_SIDE_LINE_DB)))] = np.nan
     fainter_db = _fainter_db(own, there, is_mesh)
     # What stands far above the floor with the one mesh does not fail with the other, nor does the other way round.
-    expected = own / 10 ** ((np.maximum(fainter_db, 0.0) + PATHS_DIFFER_DB) / 10) > STANDS
+    usual = own / 10 ** (np.maximum(fainter_db, 0.0) / 10)
+    expected = usual > STANDS * 10 ** (PATHS_DIFFER_DB / 10)
     seen = np.where(is_mesh[:, None] & expected, EXPECTED_SEEN, np.where(own > STANDS, seen, HARDLY_SEEN))
     strays, nowhere = strays_of(axis, family.own(), np.ones(1)), np.zeros((orders.size, 1), dtype=bool)
     loud = (fainter_db < AS_LOUD_DB) | (is_mesh[:, None] & (below_db < AS_LOUD_DB))
@@ -109,6 +120,11 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     stray[is_mesh] = np.maximum(stray[is_mesh], _as_high(there[is_mesh]))
     evidence = np.minimum(line_ratios(there, seen, stray), MOST_OF_LINE)
     enough = (is_mesh[:, None] & (np.nan_to_num(there) > STANDS)).sum(axis=0) >= FEWEST_MESHES
+    # A mesh whose shaft is missing, where it would stand clear of the other's skirts, is some other wheel's.
+    shaft = ~is_mesh & np.isin(orders[:, 0], SHAFT_LINES)
+    apart = _distance(asked[shaft], np.array(SHAFT_LINES)) > SKIRT_BINS * axis.step
+    surely = usual[shaft] > STANDS * 10 ** (2 * PATHS_DIFFER_DB / 10)
+    enough &= ~(apart & surely & (there[shaft] < STANDS)).any(axis=0)
     # Where its lines are so much louder, they are the machine's own, and the speed found is not quite right.
     enough &= fainter_db > -AS_LOUD_DB
     weight = evidence.sum(axis=0) - np.log(2 * REACH * mesh / axis.step)
