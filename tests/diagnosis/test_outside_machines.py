@@ -14,7 +14,7 @@ from tests.diagnosis.diagnosis_values import MakeCase, comb
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CombLine, SpeedEstimate
 from vibe.core.health import Finding
-from vibe.core.outside_combs import OutsideComb
+from vibe.core.outside_combs import OutsideComb, SimilarMachine
 from vibe.diagnosis.alternatives.outside_machines import (
     COMPANY,
     DRIVEN_RATE,
@@ -79,6 +79,10 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
         assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(other,)))).probability == plain.probability
 
 
+def similar(speed: float, fainter_db: float = 0.0) -> SimilarMachine:
+    return SimilarMachine(speed=speed, error=0.0, fainter_db=fainter_db)
+
+
 PULSES = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.001, method="tachometer")
 LOW_HZ, HIGH_HZ = (900.0, 1100.0), (9000.0, 11000.0)
 
@@ -89,14 +93,17 @@ def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is
     """Where pulses tell which of the speeds is this machine's."""
     plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
     # At a speed two per cent higher the same order would need a slip that hardly a bearing has.
-    ours = lone(diagnose(case(combs={RACE: race(tones, 0.0)}, alike=(1.02,), speed=PULSES)))
+    ours = lone(diagnose(case(combs={RACE: race(tones, 0.0)}, alike=(similar(1.02),), speed=PULSES)))
     assert 0.75 * plain < ours.probability <= plain
     at_low = replace(race(tones), band_hz=LOW_HZ)
-    either = lone(diagnose(case(combs={RACE: at_low}, alike=(1.0005,), speed=PULSES)))
+    either = lone(diagnose(case(combs={RACE: at_low}, alike=(similar(1.0005),), speed=PULSES)))
     assert either.probability < 0.5
     assert any("same kind" in name for name in either.cannot_be_told_from)
     assert "Repeat the measurement while that one stands" in either.why
-    theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(1.014,), speed=PULSES)))
+    assert either.other_machine is not None
+    assert "1462.9" in either.other_machine
+    assert lone(diagnose(case(combs={RACE: at_low}, speed=PULSES))).other_machine is None
+    theirs = lone(diagnose(case(combs={RACE: race(tones, 0.009)}, alike=(similar(1.014),), speed=PULSES)))
     assert theirs.probability < 0.3
 
 
@@ -106,10 +113,55 @@ def test_what_stands_high_up_is_this_machines_whichever_speed_is_its_own(case: M
     plain = lone(diagnose(case(combs={RACE: race(tones)}))).probability
     for band_hz, middle_hz in ((LOW_HZ, (900 * 1100) ** 0.5), (HIGH_HZ, (9000 * 11000) ** 0.5)):
         seen = replace(race(tones), band_hz=band_hz)
-        found = lone(diagnose(case(combs={RACE: seen}, alike=(0.99,))))
+        found = lone(diagnose(case(combs={RACE: seen}, alike=(similar(0.99),))))
         other = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
         assert found.probability == pytest.approx(plain / (1 + other), rel=1e-6)
-    assert lone(diagnose(case(combs={RACE: seen}, alike=(0.99,)))).probability > 0.9 * plain
+    assert lone(diagnose(case(combs={RACE: seen}, alike=(similar(0.99),)))).probability > 0.8 * plain
+
+
+PIN = "stage1.ring_pin"
+HEARD_SPEED = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.0002, method="signal")
+
+
+def pin(tones: ToneTable, off: float, error: float = 1e-5) -> CombEvidence:
+    order = tones.tone(PIN).order
+    return replace(comb(PIN, order, SURE, 6.0), place=order * (1 + off), place_error=error, band_hz=LOW_HZ)
+
+
+def of_pin(found: list[Finding]) -> Finding:
+    return next(finding for finding in found if finding.tone == PIN)
+
+
+def test_what_cannot_slip_and_lies_off_its_order_is_another_machines(case: MakeCase, tones: ToneTable) -> None:
+    """Six hundredths of a per cent are sixty standard errors, and the other drive is named with its speed; one error
+    off, or known no closer than the difference, it is the drive's own."""
+    plain = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=HEARD_SPEED)))
+    assert plain.other_machine is None
+    theirs = of_pin(diagnose(case(combs={PIN: pin(tones, -6e-4)}, speed=HEARD_SPEED)))
+    assert theirs.probability < 0.35 * plain.probability
+    assert theirs.other_machine is not None
+    assert "1461.3" in theirs.other_machine
+    for off, error in ((1e-5, 1e-5), (-6e-4, 3e-4)):
+        own = of_pin(diagnose(case(combs={PIN: pin(tones, off, error)}, speed=HEARD_SPEED)))
+        assert own.probability == plain.probability
+        assert own.other_machine is None
+    # With pulses of this drive it is the other's for sure.
+    pulses = replace(PULSES, uncertainty_hz=0.0002)
+    assert of_pin(diagnose(case(combs={PIN: pin(tones, -6e-4)}, speed=pulses))).probability < 0.01
+
+
+def test_damage_at_the_speed_found_is_this_drives_as_far_as_that_speed_is(case: MakeCase, tones: ToneTable) -> None:
+    """The louder of two meshes is more likely this drive's own: it carries the sensor. Of a machine that was searched
+    for only that it is the louder counts."""
+    for by_damage in (True, False):
+        shares = []
+        for fainter_db in (-10.0, 0.0, 10.0):
+            other = replace(similar(1.004, fainter_db), by_damage=by_damage)
+            some = case(combs={PIN: pin(tones, 0.0)}, alike=(other,), speed=HEARD_SPEED)
+            shares.append(of_pin(diagnose(some)).probability)
+        assert shares[0] < 0.25 < shares[1] < 0.5
+        assert (shares[2] > 0.6) is by_damage
+        assert (shares[2] == shares[1]) is not by_damage
 
 
 def test_lines_of_the_other_machines_mesh_are_no_race_of_this_one(case: MakeCase, tones: ToneTable) -> None:
@@ -120,7 +172,7 @@ def test_lines_of_the_other_machines_mesh_are_no_race_of_this_one(case: MakeCase
     for off, share in ((0.0, OUTSIDE_TOO), (0.02, 1.0)):
         alike = order / mesh * (1 + off)
         plain = lone(diagnose(case(combs={RACE: seen}, speed=PULSES))).probability
-        found = lone(diagnose(case(combs={RACE: seen}, alike=(alike,), speed=PULSES)))
+        found = lone(diagnose(case(combs={RACE: seen}, alike=(similar(alike),), speed=PULSES)))
         assert found.probability == pytest.approx(share * plain, rel=0.05)
 
 
@@ -130,7 +182,7 @@ def test_a_like_machine_is_named_where_one_such_comb_in_ten_would_be_its_own_and
 ) -> None:
     seen = replace(race(tones), band_hz=(100.0, 100.0))
     plain = lone(diagnose(case(combs={RACE: seen}))).probability
-    finding = lone(diagnose(case(combs={RACE: seen}, alike=(alike,), speed=PULSES)))
+    finding = lone(diagnose(case(combs={RACE: seen}, alike=(similar(alike),), speed=PULSES)))
     assert any("same kind" in name for name in finding.cannot_be_told_from) is named
     assert (finding.probability == plain) is not named
     assert finding.probability > 0.85 * plain

@@ -61,7 +61,7 @@ def test_a_sound_drive_alone_has_no_machine_around_it_and_is_heard() -> None:
 
 
 def test_a_machine_of_the_same_kind_beside_is_heard_at_its_speed() -> None:
-    from vibe.flow.diagnose.presence import axis_of, similar_machines
+    from vibe.flow.diagnose.presence import axis_of, similar_machines_in
     from vibe.kinematics.tone_table import tone_table
 
     drive = FLEET[TAG]
@@ -69,8 +69,27 @@ def test_a_machine_of_the_same_kind_beside_is_heard_at_its_speed() -> None:
     for result, expected in ((judged(made(around=around), drive), 1.008), (sound_alone(), None)):
         reading = result.reading
         assert reading is not None
-        speeds = similar_machines(reading, axis_of(reading, drive), drive, tone_table(drive))
-        assert (speeds == ()) is (expected is None)
+        speeds = [
+            one.speed
+            for one in similar_machines_in(reading, axis_of(reading, drive), drive, tone_table(drive), result.combs)
+        ]
+        assert (speeds == []) is (expected is None)
         if expected is not None:
             # Whose speed was found first depends on which of the two is louder.
             assert max(speeds[0], 1 / speeds[0]) == pytest.approx(expected, abs=1e-3)
+
+
+def test_a_ring_with_every_second_pin_left_out_has_the_lobes_of_the_whole_ring() -> None:
+    """44 pins in 88 places round 87 lobes: the eccentric passes a lobe 88/87 times a turn, as if all were there."""
+    from vibe.core.stages.cycloidal import CycloidalStage
+    from vibe.flow.diagnose.presence import families_of
+    from vibe.kinematics.tone_table import tone_table
+
+    drive = FLEET[TAG]
+    for fitted, mesh in ((88, 88.0), (44, 44.0)):
+        stage = CycloidalStage(kind="cycloidal", lobes=87, ring_pins=88, fitted_pins=fitted, output_pins=12)
+        half = drive.model_copy(update={"stage": [stage]})
+        own = families_of(half, tone_table(half))[0].own()
+        assert own.min() == pytest.approx(88 / 87, abs=1e-9)
+        for order in (mesh, 12 * 88 / 87, mesh - 88 / 87):
+            assert abs(own - order).min() < 1e-9

@@ -114,6 +114,23 @@ def test_zones_set_the_state_when_nothing_else_does(
         assert "vibration at" in found.sentence
 
 
+@pytest.mark.parametrize(("severity", "probability"), [("severe", 0.97), ("severe", 0.6), ("moderate", 0.95)])
+def test_what_may_be_another_drives_damage_is_watch_at_most_and_says_so(
+    judgement: Judgement, severity: str, probability: float
+) -> None:
+    """Nobody opens a drive for what may be the other one's; alone the same finding asks for more."""
+    other = "the same part of a machine of the same kind next to it, at 1461.3 r/min"
+    either = verdict(judgement, finding(severity, probability, other_machine=other))
+    assert either.state == "watch"
+    assert f"it may be {other} as well, so the state is watch" in either.state_rule
+    assert verdict(judgement, finding(severity, probability)).state in ("plan", "act")
+    assert "here or in the machine of the same kind next to it" in either.sentence
+    assert "; repeat the measurement the same way within" in either.sentence
+    assert either.do_by.startswith("Stop the machine of the same kind")
+    # A fault of its own still counts.
+    assert verdict(judgement, finding(severity, probability, other_machine=other), finding()).state == "act"
+
+
 def test_measures_without_a_zone_rule_never_set_a_state(judgement: Judgement) -> None:
     assert verdict(judgement, levels=(level("D", measure="displacement_rms"), level(None))).state == "sound"
     peak = level("D", measure="acceleration_peak", source="ISO 20816-9:2020 class III")

@@ -17,7 +17,7 @@ from vibe.spectra.identity.presence import (
     _over_decoys,
     strays_of,
 )
-from vibe.spectra.identity.similar_machine import speeds_alike
+from vibe.spectra.identity.similar_machine import similar_machines
 
 STEP = 0.005
 """Orders per bin."""
@@ -115,12 +115,16 @@ def test_recorders_pass_what_lies_below_their_rate_over_two_and_a_half() -> None
 PIN_PASS = Family(count=30, unit=1.0, difference=1)
 
 
+def alike_speeds(axis: Axis, family: Family) -> tuple[float, ...]:
+    return tuple(one.speed for one in similar_machines(axis, family))
+
+
 def beside(*speeds: float) -> tuple[float, ...]:
     """Speeds that are found where a drive's shaft and mesh stand at its own speed and at ``speeds`` too."""
     row = np.zeros(25_000)
     for speed in (1.0, *speeds):
         row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) * speed / STEP).astype(int)] = 30.0
-    return speeds_alike(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
+    return alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
 
 
 @pytest.mark.parametrize(("speed", "found"), [(1.02, True), (0.98, True), (1.045, False), (0.955, False)])
@@ -144,7 +148,7 @@ def test_a_machine_next_to_it_whose_shaft_lines_are_hidden_is_known_by_how_loud_
         row[rng.integers(100, row.size, 1500)] = 8.0
         row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
         row[np.rint(np.array([30.0, 60.0, 90.0]) * 1.005 / STEP).astype(int)] = 3000.0 * 10 ** (db / 10)
-        found[db] = speeds_alike(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
+        found[db] = alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
     assert found[-5.0] == found[5.0] == pytest.approx((1.005,), abs=5e-4)
     assert found[-25.0] == found[25.0] == ()
 
@@ -155,7 +159,7 @@ def test_side_lines_of_a_mesh_at_the_output_are_no_other_machine() -> None:
     row = np.zeros(25_000)
     row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
     row[np.rint(np.array([30.0, 60.0, 90.0]) * off / STEP).astype(int)] = 1000.0
-    assert speeds_alike(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS) == ()
+    assert alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS) == ()
 
 
 def test_lines_of_a_shaft_alone_are_no_machine_of_the_same_kind() -> None:
@@ -166,6 +170,6 @@ def test_lines_of_a_shaft_alone_are_no_machine_of_the_same_kind() -> None:
         row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
         row[np.rint(np.array([1.0, 2.0, 3.0, *meshes]) * 1.015 / STEP).astype(int)] = 1000.0
         row[round(90.0 * 1.015 / STEP)] = 6.0
-        found[meshes] = speeds_alike(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
+        found[meshes] = alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
     assert found[()] == ()
     assert found[30.0, 60.0] == pytest.approx((1.015,), abs=5e-4)

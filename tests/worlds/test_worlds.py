@@ -13,7 +13,6 @@ from tests.worlds.trial import health_from, scored
 FIRST = 9
 """Captures of each world: every kind of truth is among them."""
 KNOWN = {
-    "FS-007": "a damaged twin at a speed of 0.06 % less, on the same frame",
     "hillside-002": "a pump whose lines fall on the drive's mesh",
     "harbour-005": "a faint drive beside a chain, whose lines another ratio would fit better",
     "harbour-007": "a sensor that wanders",

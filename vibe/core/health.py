@@ -52,6 +52,9 @@ class Finding(ReportModel):
     cannot_be_told_from: list[str] = Field(default_factory=list)
     seen_in: list[str] = Field(default_factory=list)
     """Tones whose combs show it, the largest first, where these are not just its own."""
+    other_machine: str | None = None
+    """The same part of a machine of the same kind that it may be instead; the state is then ``watch`` at most. Null
+    where nothing shows such a machine."""
     why: str
     """One sentence with its numbers."""
     evidence: list[EvidenceItem] = Field(default_factory=list)

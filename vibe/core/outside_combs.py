@@ -70,3 +70,18 @@ class OutsideComb:
     ambiguous: bool = False
     every_turn: int = 0
     taken: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimilarMachine:
+    """A machine of the drive's own kind that a capture shows too.
+
+    ``speed``: of its input, relative to the speed that was found; ``error``: its standard error. ``fainter_db``: by how
+    much its mesh is fainter than that at the speed found, below 0 where it is louder. ``by_damage``: its speed is known
+    from damage, so that its mesh was read where it must be; else it was searched for.
+    """
+
+    speed: float
+    error: float
+    fainter_db: float
+    by_damage: bool = False

@@ -11,7 +11,7 @@ from vibe.core.comb_history import Growth
 from vibe.core.drive import Drive
 from vibe.core.evidence import CombEvidence, CrossLine, Level, Line, SpeedEstimate
 from vibe.core.health import EvidenceItem, Finding, Severity
-from vibe.core.outside_combs import OutsideComb
+from vibe.core.outside_combs import OutsideComb, SimilarMachine
 from vibe.core.tones import ToneTable
 from vibe.diagnosis.settings import CombSettings, DiagnosisSettings
 from vibe.diagnosis.severity_scale import SeverityScale
@@ -44,8 +44,8 @@ class Case:
     """Combs of other machines."""
     resolution: float = 0.005
     """Orders that one bin of the envelope spectra spans."""
-    alike: Sequence[float] = ()
-    """Speeds, relative to the input's own, of machines of the same kind that are detected too."""
+    alike: Sequence[SimilarMachine] = ()
+    """Machines of the same kind that the capture shows too."""
     slow_turns: Sequence[float] = ()
     """Orders of slow shafts that turn other machines."""
     growths: Mapping[str, Growth] = field(default_factory=dict)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import exp, hypot, log, pi, sqrt
+from math import exp, floor, hypot, log, log10, pi, sqrt
 from statistics import fmean
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
-from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb
+from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
+from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, REACH, off_order, placed, surely_off
 from vibe.diagnosis.cage_places import load_of, struck_share
 from vibe.diagnosis.case import Case
 
@@ -20,13 +21,17 @@ blades strike in most plants, a bearing fails in few (common practice)."""
 NEIGHBOUR_WEIGHT = 1.2
 """How likely damage is in a machine of the same kind next to it, against this one, where slip says nothing (common
 practice): as likely, and a little more, so that nobody opens the wrong one."""
-PASSES_HZ = 3000.0
+PASSES_HZ = 4000.0
 """Corner of what reaches a sensor from the machine next to it: joints and a foundation pass impacts up to a few kHz,
 and the less the higher (common practice, from memory: 1 to 4 kHz; therefore bearings are listened to on their own
-housing). Its weight falls with 1 + (f / corner)²."""
-SPEED_OWN = 0.5
-"""Probability that a speed found in the signal is this machine's where another of its kind is detected as well: it is
-that of the louder lines (of the outside worlds' drives next to one 7 of 17)."""
+housing); the highest of these, so that nobody opens the wrong one. Its weight falls with 1 + (f / corner)²."""
+USUAL_DB, SPREAD_DB = 10.0, 13.0
+"""By how much a machine's mesh is louder on its own housing than that of one of its kind on the same frame, and the
+standard deviation of that (common practice: machines, and paths at the few lines that show it, differ by as much). Two
+normal densities, this machine the louder or the fainter one, have the odds exp(2 · usual · difference / spread²)."""
+UNDETECTED_DB, UNDETECTED_RATE = 15.0, 0.02
+"""A machine of the same kind whose own lines do not stand out: by how much they are fainter at least, and the
+probability that a capture shows the damage of one (common practice); its speed is as likely as any within ``REACH``."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
 NOT_DETECTED = 0.4
@@ -65,6 +70,11 @@ BARE_OWN = 0.1
 """Share of damaged inner races and rolling elements, carried through a load, whose strong combs have no side lines: of
 the damaged drives of the outside worlds none had (rule of succession)."""
 OWN_PARTS = ("stage", "bearing")
+TO_DISTINGUISH = (
+    "Repeat the measurement while that one stands, or without load, or for longer with a pulse sensor on this drive, "
+    "or at a second point, nearer to one of the two, and compare the size of the impacts."
+)
+"""What tells two machines of one kind on one frame."""
 
 
 def doubted_by_outside(case: Case, findings: Sequence[Finding]) -> list[Finding]:
@@ -95,11 +105,14 @@ def _doubted(case: Case, finding: Finding) -> Finding:
         return finding
     if any(tone.slip):
         finding = _doubted_slow(case, finding, tone, own)
-    share = _own_share(case, tone, own) if case.alike else 1.0
+    off = _off_own_speed(case, tone, own)
+    share = _own_share(case, tone, own) if case.alike or off is not None else 1.0
     if share >= SURELY_OWN:
         return finding
-    name = f"the same part of a machine of the same kind next to it, at {_rpm(case)} r/min"
-    return _less_sure(finding, share, name, _how_to_distinguish(case))
+    rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
+    name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
+    doubted = _less_sure(finding, share, name, _how_to_distinguish(tone, off, rpm))
+    return doubted.model_copy(update={"other_machine": name})
 
 
 def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) -> Finding:
@@ -138,13 +151,7 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
 
 
 def _placed(case: Case, comb: CombEvidence) -> tuple[float, float]:
-    """Order of a comb by all its lines, and its relative standard error, the speed's counted in."""
-    place, error = comb.place, comb.place_error
-    if place is None or error is None:
-        place, error = comb.order, case.resolution / (2 * comb.order)
-    speed = case.speed
-    of_speed = 0.0 if speed is None or speed.uncertainty_hz is None else speed.uncertainty_hz / speed.input_hz
-    return place, hypot(error, of_speed)
+    return placed(comb, case.speed, case.resolution)
 
 
 def _whole_density(place: float, error: float, turn: float, most: int = MOST_PER_TURN) -> float:
@@ -219,15 +226,26 @@ def _is_carried(case: Case, tone: str) -> bool:
 
 
 def _rpm(case: Case) -> str:
-    speed = 0.0 if case.speed is None else case.speed.input_hz
-    return " or ".join(f"{alike * speed * 60:.0f}" for alike in case.alike)
+    return " or ".join(_as_rpm(case, one.speed) for one in case.alike)
 
 
-def _how_to_distinguish(case: Case) -> str:
-    return (
-        f" A machine of the same kind runs next to it ({_rpm(case)} r/min): this may be that one's. Repeat the "
-        "measurement while that one stands, or at a second point, nearer to one of the two, and compare."
-    )
+def _as_rpm(case: Case, speed: float) -> str:
+    """A relative speed in r/min, with as many digits as show what differs from the speed found."""
+    found = 0.0 if case.speed is None else case.speed.input_hz * 60
+    digits = max(0, 1 - floor(log10(max(abs(speed - 1) * found, 1e-3))))
+    return f"{found * speed:.{digits}f}"
+
+
+def _how_to_distinguish(tone: Tone, off: float | None, rpm: str) -> str:
+    if off is not None:
+        what = (
+            f" All lines together lie {100 * abs(off):.2g} % {'above' if off > 0 else 'below'} order "
+            f"{tone.order:.5g}, where this part cannot slip to: they belong to a machine of the same kind that turns "
+            f"at {rpm} r/min."
+        )
+    else:
+        what = f" A machine of the same kind runs next to it ({rpm} r/min): this may be that one's."
+    return f"{what} {TO_DISTINGUISH}"
 
 
 def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Finding:
@@ -260,31 +278,54 @@ def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
 def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     """Probability that a comb is this machine's rather than one's of the same kind next to it.
 
-    A part that slips is given away by the slip that it would need with each: usual in the middle of its window, rare
-    at its ends; and what stands high up comes from the machine that carries the sensor. Which of the speeds is this
-    machine's only pulses tell. What does not slip lies at its order of whichever machine the speed was taken from.
+    Which of the speeds is this machine's only pulses tell surely; of drives of outside worlds next to one of their kind
+    it was that of the louder lines in 7 of 17, though its own housing should sound louder of it. What cannot
+    slip lies at an exact order of its own machine's shaft, and all lines of its comb tell which shaft that is: where it
+    is that of none that is detected, a machine must be there whose own lines are not. A part that slips is given away
+    by the slip that it would need with each: usual in the middle of its window, rare at its ends. And what stands high
+    up comes from the machine that carries the sensor.
     """
-    low, high = tone.slip
     pulsed = case.speed is None or case.speed.method == "tachometer"
-    if low == high:
-        return 1.0 if pulsed else 1 / (1 + NEIGHBOUR_WEIGHT)
-    middle, sigma, order = (low + high) / 2, (high - low) / 4, comb.order
-    rigid = min((abs(order / (one * speed) - 1) for one in _rigid(case) for speed in case.alike), default=1.0)
-
-    def weight(speed: float) -> float:
-        times = 2 if abs(order / (2 * tone.order) - 1) < abs(order / tone.order - 1) else 1
-        slip = order / (times * tone.order * speed) - 1
-        return exp(-0.5 * ((slip - middle) / sigma) ** 2)
-
-    found, others = weight(1.0), sum(weight(speed) for speed in case.alike)
+    machines = [(1.0, 0.0, 0.0), *((one.speed, one.error, _apart_db(one)) for one in case.alike)]
+    exact = not any(tone.slip)
+    likely = [_density(case, tone, comb, speed, error) for speed, error, _ in machines]
+    hidden = UNDETECTED_RATE / (2 * REACH) if exact else 0.0
+    rows = [*zip(likely, (db for _, _, db in machines), strict=True), *([(hidden, UNDETECTED_DB)] if hidden else [])]
     middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
-    neighbour = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
-    known = 1.0 if pulsed else SPEED_OWN
-    own, total = known * found + (1 - known) * others, found + others
-    theirs = neighbour * (total - own)
+    passed = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
+    mine = [exp(-2 * USUAL_DB * db / SPREAD_DB**2) * (not pulsed or number == 0) for number, (_, db) in enumerate(rows)]
+    own = sum(chance * density for chance, (density, _) in zip(mine, rows, strict=True))
+    everything = sum(density for density, _ in rows)
+    theirs = sum(chance * passed * (everything - density) for chance, (density, _) in zip(mine, rows, strict=True))
     share = own / (own + theirs) if own > 0 else 0.0
+    if exact:
+        return share
     # Its meshing parts make lines that never slip, sound or not.
-    return OUTSIDE_TOO * share if rigid * order < LINE_BINS * case.resolution else share
+    meshing = [one * other.speed for one in _rigid(case) for other in case.alike]
+    rigid = min((abs(comb.order / one - 1) for one in meshing), default=1.0)
+    return OUTSIDE_TOO * share if rigid * comb.order < LINE_BINS * case.resolution else share
+
+
+def _apart_db(machine: SimilarMachine) -> float:
+    """What is counted of how much fainter a machine is than that at the speed found. Where it was searched for, the
+    lines that show it are those that happen to stand clear: only that it is the louder counts."""
+    return machine.fainter_db if machine.by_damage else min(machine.fainter_db, 0.0)
+
+
+def _density(case: Case, tone: Tone, comb: CombEvidence, speed: float, speed_error: float) -> float:
+    """How likely a machine at ``speed``, relative to the speed found, is to make the comb of ``tone`` where it lies,
+    per unit of the logarithm of its order."""
+    place, error = _placed(case, comb)
+    low, high = tone.slip
+    sigma = hypot((high - low) / 4, error, speed_error, LEAST_ERROR)
+    off = ((1 + off_order(tone, place)) / speed - 1 - (low + high) / 2) / sigma
+    return exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
+
+
+def _off_own_speed(case: Case, tone: Tone, comb: CombEvidence) -> float | None:
+    """By how much, relative, the comb of a part that cannot slip lies off that part's order; None where it does not."""
+    place, error = _placed(case, comb)
+    return off_order(tone, place) if not any(tone.slip) and surely_off(tone, place, error) else None
 
 
 def _rigid(case: Case) -> list[float]:

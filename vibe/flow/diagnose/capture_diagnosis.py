@@ -12,7 +12,7 @@ from vibe.flow.capture_folder import Reader, plain_reader
 from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
-from vibe.flow.diagnose.presence import axis_of, gate, similar_machines
+from vibe.flow.diagnose.presence import axis_of, gate, similar_machines_in
 from vibe.flow.diagnose.recognition import contradiction, recognised
 from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candidate_of, searchable
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import CombEvidence, Line
     from vibe.core.health import CaptureReport, Finding
+    from vibe.core.outside_combs import SimilarMachine
     from vibe.core.tones import CaptureSettings, ToneTable, Visibility
     from vibe.diagnosis.alternatives.outside_sources import Outside
     from vibe.diagnosis.case import Case
@@ -160,7 +161,7 @@ def diagnose_samples(
             remarks.append(reading.speed.note)
     # What moves to and fro is known to turn by its own sensor.
     axis = None if reading is None or moves else axis_of(reading, drive)
-    alike = () if reading is None or axis is None else similar_machines(reading, axis, drive, table)
+    alike = () if reading is None or axis is None else similar_machines_in(reading, axis, drive, table, combs)
     past = None if moves else past_of(reading, capture)
     earlier = before(capture, earlier)
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
@@ -264,7 +265,7 @@ def case_of(
     quality: Sequence[ChannelQuality],
     reading: SignalAnalysis | None,
     combs: dict[str, CombEvidence],
-    alike: Sequence[float],
+    alike: Sequence[SimilarMachine],
     grown: Mapping[str, Growth],
     slow_turns: Sequence[float],
 ) -> Case:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from vibe.core.capture import Reason
     from vibe.core.drive import Drive
+    from vibe.core.evidence import CombEvidence
     from vibe.core.health import Finding
+    from vibe.core.outside_combs import SimilarMachine
     from vibe.core.tones import Tone, ToneTable
     from vibe.spectra.identity.presence import Axis, Family, Presence
     from vibe.spectra.identity.rival_drives import Rival
@@ -85,14 +87,20 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     return Gate(probability=was.probability, reason=None)
 
 
-def similar_machines(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable) -> tuple[float, ...]:
-    """Speeds, relative to the drive's own, at which another machine of its kind is detected on ``axis``."""
-    from vibe.spectra.identity.similar_machine import speeds_alike
+def similar_machines_in(
+    reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence]
+) -> tuple[SimilarMachine, ...]:
+    """Other machines of the drive's kind that are detected on ``axis``, or by ``combs`` of parts that cannot slip."""
+    from vibe.diagnosis.alternatives.similar_speeds import speeds_of_combs
+    from vibe.spectra.identity.similar_machine import similar_machines, smeared_machine
 
     families = families_of(drive, table)
     if not families or reading.speed.method == "nominal":
         return ()
-    return speeds_alike(axis, families[0])
+    known = speeds_of_combs(table, combs, reading.speed)
+    found = similar_machines(axis, families[0], known)
+    smeared = None if found else smeared_machine(reading.spectra, reading.law.mean_hz, families[0])
+    return found if smeared is None else (smeared,)
 
 
 def _mains_hz(drive: Drive) -> tuple[float, ...]:
@@ -110,12 +118,12 @@ def families_of(drive: Drive, table: ToneTable) -> list[Family]:
     for number, stage in enumerate(drive.stage, 1):
         mesh, pin = tones.get(f"stage{number}.mesh"), tones.get(f"stage{number}.ring_pin")
         if mesh is not None and pin is not None and isinstance(stage, CycloidalStage | RvStage):
-            passing, past = tones.get(f"stage{number}.output_pin_pass"), tones.get(f"stage{number}.lobe")
+            passing, past = (tones.get(f"stage{number}.{what}") for what in ("output_pin_pass", "output_pin"))
             found.append(
                 Family(
                     count=round(mesh.order / pin.order),
                     unit=pin.order,
-                    difference=stage.ring_pins - stage.lobes,
+                    difference=(stage.ring_pins - stage.lobes) * stage.pins_fitted / stage.ring_pins,
                     passes=round(passing.order / past.order) if passing and past else 0,
                     ring_turns=stage.fixed != "ring",
                 )

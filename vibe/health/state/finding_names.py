@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from vibe.core.health import LOCAL_DAMAGE, Finding
 from vibe.core.labels import BEARING_PARTS, one_part
 
@@ -27,6 +29,9 @@ _INSPECT = {
 }
 
 
+_POINT_OF_A_NAME = re.compile(r"(?<!\d)\.|\.(?!\d)")
+"""Not that of a number."""
+
 MOST_TWINS = 3
 """More alternatives would bury the sentence; the finding lists them all."""
 
@@ -51,7 +56,7 @@ def part_in_words(where: str) -> str:
         return f"the {_as_bearing(where.removeprefix('bearing.'))}"
     if words := one_part(where):
         return words
-    plain = where.replace(".", " ").replace("_", " ")
+    plain = _POINT_OF_A_NAME.sub(" ", where).replace("_", " ")
     return plain if " " in where else f"the {plain}"  # free words stand as they were written
 
 
@@ -61,7 +66,7 @@ def to_inspect(finding: Finding) -> str:
     if whole is not None:
         return whole
     where = finding.tone or finding.component
-    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
+    twins = _twins(finding, where)
     if len(twins) > MOST_TWINS:
         twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts named below"]
     return " and ".join([part_in_words(where), *twins])
@@ -86,10 +91,17 @@ def finding_in_words(finding: Finding) -> str:
         where, _, race = where.rpartition(".")
         sure, part = whole, f", {sure} its {BEARING_PARTS.get(race, race)}"
     # Of a bearing named as a whole its own elements need no mention.
-    twins = [part_in_words(twin) for twin in finding.cannot_be_told_from if not twin.startswith(f"{where}.")]
+    twins = _twins(finding, where)
     if len(twins) > MOST_TWINS:
         twins = [*twins[: MOST_TWINS - 1], f"{len(twins) - MOST_TWINS + 1} other parts"]
     either = "" if not twins else f", or {' or '.join(twins)} (not distinguishable by vibration),"
     plural = where.endswith((".rolling_element", ".output_pin_pass"))  # all others are single parts
     state = "damaged" if finding.defect == LOCAL_DAMAGE else f"affected by {finding.defect}"
-    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}{part}"
+    whose = "" if finding.other_machine is None else ", here or in the machine of the same kind next to it"
+    return f"{part_in_words(where)}{either} {'are' if plural and not twins else 'is'} {sure} {state}{part}{whose}"
+
+
+def _twins(finding: Finding, where: str) -> list[str]:
+    """Other parts of this drive that it may be."""
+    alike = (twin for twin in finding.cannot_be_told_from if twin != finding.other_machine)
+    return [part_in_words(twin) for twin in alike if not twin.startswith(f"{where}.")]

@@ -45,9 +45,10 @@ def instruction(
     before = f"{first.strip().rstrip('.')}. " if first.strip() else ""
     if before:
         form = form.partition(";")[0]
+    short = form
     if before.lower().endswith(f"{AGAIN}. ") and form.lower().startswith(AGAIN):
         # The remedy asks for the measurement already: only the date is left to say.
         before, form = before.removesuffix(". "), form[len(AGAIN) :]
     whole = form.replace("{part}", part or WHOLE_DRIVE).replace("{when}", when)
-    clause = form.partition(";")[0].replace("{part}", "it").replace("{when}", when)
+    clause = short.partition(";")[0].replace("{part}", "it").replace("{when}", when)
     return Instruction(what=f"{before}{whole.rstrip('.')}.", short=clause[:1].lower() + clause[1:])

@@ -26,6 +26,11 @@ class Verdict:
     do_by: str
 
 
+WHOSE_IT_IS = (
+    "Stop the machine of the same kind next to this one, or fit a pulse sensor to this one, or take a second point "
+    "nearer to one of the two, and repeat the measurement"
+)
+"""What tells which of two drives is damaged."""
 BOUNDARY_OF: dict[str, str] = {"B": "A/B", "C": "B/C", "D": "C/D"}
 """The boundary that a level has passed when it has just come into a zone."""
 
@@ -100,7 +105,7 @@ def judge(
         besides = max(shaking, key=lambda c: _GRAVITY[c.state])
         more += f" In addition, {besides.words}."
     # A bad sensor's remedy is what the next visit needs; what to do about a part stands with its finding.
-    action = order(worst.state, part=worst.part, first=worst.advice if worst.strength[0] < 0 else "")
+    action = order(worst.state, part=worst.part, first=worst.advice)
     return Verdict(
         state=worst.state,
         state_rule=worst.rule,
@@ -119,6 +124,7 @@ class _Candidate:
     """What to inspect."""
     finding: Finding | None = None
     advice: str = ""
+    """What must be done before anything is inspected."""
 
 
 def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
@@ -136,17 +142,23 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
             advice=finding.advice,
         )
     rule = judgement.rule_for(finding.severity, finding.damage_probability)
+    state, but = rule.state, ""
+    if finding.other_machine is not None and _GRAVITY[state] > _GRAVITY["watch"]:
+        # Nobody opens a drive for what may be the other one's.
+        state = "watch"
+        but = f"; it may be {finding.other_machine} as well, so the state is watch until that is measured"
     return _Candidate(
-        state=rule.state,
+        state=state,
         rule=(
             f"A {finding.severity} finding with a probability of {100 * rule.probability_from:g} % or more gives "
             f"{rule.state}: {part_in_words(where)}, {finding.defect}, {_percent(finding.damage_probability)} "
-            f"({rule.source})."
+            f"({rule.source}){but}."
         ),
         words=finding_in_words(finding),
         strength=(_SEVERITY[finding.severity], finding.damage_probability),
         part=to_inspect(finding),
         finding=finding,
+        advice="" if finding.other_machine is None else WHOSE_IT_IS,
     )
 
 

@@ -113,14 +113,15 @@ class Lines:
 class Family:
     """One meshing of a drive: ``count`` parts pass a contact that travels at ``unit`` (order of the input).
 
-    ``difference``: of a cycloidal pair, pins minus lobes; 0 where there are no lobes. ``passes``: output pins that take
+    ``difference``: of a cycloidal pair, pins minus lobes; 0 where there are no lobes, and of a ring in which only every
+    n-th place has a pin the n-th part, as there are n times as many lobes too. ``passes``: output pins that take
     the load in turn, 0 where there are none. ``sides``: further spacings of side lines, in orders. ``ring_turns``: the
     disc does not turn, so it is the lobes that the contact passes as often whatever their count.
     """
 
     count: int
     unit: float
-    difference: int = 0
+    difference: float = 0
     passes: int = 0
     sides: tuple[float, ...] = ()
     ring_turns: bool = False
