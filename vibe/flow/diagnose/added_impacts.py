@@ -1,6 +1,6 @@
 """A capture judged again with impacts of one part added to its samples: would that part have been named?
 
-Impacts hardly change speed, lines, levels and the samples' quality, nor what drive is heard; all that is the first
+Impacts hardly change speed, lines, levels and the samples' quality, nor what drive is detected; all that is the first
 look's. What they change is weighed anew, by the same steps: bands, combs of other machines, the part's own comb against
 its decoys, and the findings of the rules.
 """
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from vibe.core.capture import Capture
     from vibe.core.drive import Drive
     from vibe.core.health import Finding
+    from vibe.core.outside_combs import SimilarMachine
     from vibe.core.tones import ToneTable
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
     from vibe.flow.settings import Settings
@@ -33,31 +34,30 @@ class FirstLook:
 
     plain: CaptureDiagnosis
     request: AnalysisRequest | None
-    alike: tuple[float, ...]
+    alike: tuple[SimilarMachine, ...]
 
 
 def first_look(capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: ToneTable) -> FirstLook:
     """Of ``capture``, judged as ``plain``."""
     from vibe.flow.diagnose.motion import motion_in, moves_in
-    from vibe.flow.diagnose.presence import axis_of, similar_machines
+    from vibe.flow.diagnose.presence import axis_of, similar_machines_in
+    from vibe.flow.diagnose.tone_requests import by_tone
 
     reading = plain.reading
-    whole = reading is not None and capture.stretch_count == 1 and not moves_in(motion_in(capture, plain.quality))
+    whole = reading is not None and capture.segment_count == 1 and not moves_in(motion_in(capture, plain.quality))
     if reading is None or not whole or reading.speed.method == "nominal":
         return FirstLook(plain=plain, request=None, alike=())
     shortest_s = min(channel.duration_s for channel in capture.vibration if channel.name in reading.samples)
-    return FirstLook(
-        plain=plain,
-        request=request_of(capture, drive, table, plain.visibility, shortest_s),
-        alike=tuple(similar_machines(reading, axis_of(reading, drive), drive, table)),
-    )
+    request = request_of(capture, drive, table, plain.visibility, shortest_s)
+    alike = similar_machines_in(reading, axis_of(reading, drive), drive, table, by_tone(reading, table, request))
+    return FirstLook(plain=plain, request=request, alike=alike)
 
 
 def findings_with(
     capture: Capture, look: FirstLook, tone: str, drive: Drive, table: ToneTable, settings: Settings
 ) -> list[Finding]:
     """The findings on ``capture``, that of ``look`` with impacts of ``tone`` added."""
-    from vibe.diagnosis.alternatives.outside_machines import doubted_unheard
+    from vibe.diagnosis.alternatives.outside_machines import doubted_undetected
     from vibe.diagnosis.diagnose import diagnose
     from vibe.flow.diagnose.tone_requests import by_tone
     from vibe.spectra.analysis import analysis_of
@@ -71,10 +71,10 @@ def findings_with(
     asked = {comb.tone for comb in reading.combs if comb.false_alarm_probability <= PLAUSIBLE}
     own = by_tone(reading, table, request).get(tone)
     asked |= set() if own is None else {own.tone}
-    heard = analysis_of(segment, request, asked=asked)
-    again = {comb.tone: comb for comb in heard.combs}
-    heard = replace(heard, combs=tuple(again.get(comb.tone, comb) for comb in reading.combs))
-    combs = by_tone(heard, table, request)
+    analysed = analysis_of(segment, request, asked=asked)
+    again = {comb.tone: comb for comb in analysed.combs}
+    analysed = replace(analysed, combs=tuple(again.get(comb.tone, comb) for comb in reading.combs))
+    combs = by_tone(analysed, table, request)
     turns = request.surroundings.slow_turns
-    found = diagnose(case_of(drive, table, settings, plain.quality, heard, combs, look.alike, {}, turns))
-    return found if plain.unheard is None else doubted_unheard(found)
+    found = diagnose(case_of(drive, table, settings, plain.quality, analysed, combs, look.alike, {}, turns))
+    return found if plain.not_detected is None else doubted_undetected(found)
