@@ -99,7 +99,7 @@ class FieldJob:
     readings_path: Path | None = None
     readings_ns: int = 0
     like_only: bool = False
-    """Nothing but the signatures is wanted: a file of an earlier round."""
+    """Nothing but signatures and hashes is wanted: a file of an earlier round."""
 
     def readings(self) -> RoundReadings | None:
         """Raises: ConfigError where their file is wrong."""
@@ -162,7 +162,11 @@ def _checked(job: FieldJob, asked: Asked) -> FieldResult:
         return FieldResult(seen=_seen(job, capture, points, remarks), like={})
     like = signatures(capture)
     if job.like_only:
-        return FieldResult(seen=_seen(job, capture, (), ()), like=like)
+        kept = tuple(
+            PointSeen(point=channel.name, verdict="extra", content=samples_hash(channel) or None)
+            for channel in capture.channels
+        )
+        return FieldResult(seen=_seen(job, capture, kept, ()), like=like)
     reasons = _reasons(capture, asked, stop)
     on_stop = {folded(point.name) for point in stop.point}
     points = tuple(

@@ -17,7 +17,7 @@ from vibe.ingest.quality.checks.cross_channel import SILENT_CODES, beside
 from vibe.ingest.quality.checks.speed_change import unsteady
 from vibe.ingest.quality.checks.tachometer import assess_tachometer
 from vibe.ingest.quality.prepared_signal import gravest_first, prepare, worst
-from vibe.ingest.quality.recording import gaps, overflow, quantity, repeats, splice
+from vibe.ingest.quality.recording import gain_step, gaps, overflow, quantity, repeats, splice
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 __all__ = ["assess", "assess_tachometer", "dead_channels", "with_drift"]
@@ -58,13 +58,14 @@ def assess(
         *(gaps.dropouts(signal) or gaps.straight(signal)),
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),
+        *(switched := gain_step.gain_step(signal)),
         *amplitude.overload(signal, sensor_range_m_s2),
         *amplitude.plausible(signal),
         *amplitude.offset(signal),
         *amplitude.resolution(signal),
         *slow.settling(signal),
         *slope,
-        *(loose or quantity.quantity(signal)),
+        *(loose or ([] if switched else quantity.quantity(signal))),
         *hum.hum(signal, speed_hz),
         *shocks.stray_shock(signal),
         *short,
