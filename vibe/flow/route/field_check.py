@@ -21,6 +21,7 @@ from vibe.storage.files import writable
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, Reason
     from vibe.core.drive import Drive
+    from vibe.core.evidence import SpeedEstimate
     from vibe.core.route.readings import RoundReadings
     from vibe.core.route.route import Route, Stop
     from vibe.core.route.route_plan import PointPlan, StopPlan
@@ -259,7 +260,8 @@ def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: 
         return []
     if recognised_drive.verdict == "other drive":
         return [field_rules.wrong_drive(drive.tag, likely(recognised_drive))]
-    found = recognised_drive.speed
+    # Lines of many teeth fit a second speed about as well; where pulses and note agree, it is that one.
+    found = _pulses_as_noted(capture, drive, asked) or recognised_drive.speed
     method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
     slip: Slip = "open"
     if found is not None and capture.speed_rpm is not None:
@@ -270,6 +272,22 @@ def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: 
     return field_rules.speed(
         drive, None if found is None else found.input_hz, capture.speed_rpm, asked.rules, method=method, slip=slip
     )
+
+
+def _pulses_as_noted(capture: Capture, drive: Drive, asked: Asked) -> SpeedEstimate | None:
+    """The speed of the pulses where it is the one that was noted; None where there is no such."""
+    from vibe.ingest import assess
+    from vibe.spectra.speed.tachometer import speed_from_tachometer
+
+    sensor = capture.tachometer
+    if sensor is None or capture.speed_rpm is None or assess(sensor).verdict == "rejected":
+        return None
+    low, high = drive.input.speed_range_hz
+    pulsed = speed_from_tachometer(sensor, (0.9 * low, 1.1 * high), sensor.duration_s)
+    if pulsed is None:
+        return None
+    off = 60 * pulsed[1].input_hz / capture.speed_rpm - 1
+    return pulsed[1] if abs(off) <= asked.rules.speed.noted_share else None
 
 
 def against_plan(

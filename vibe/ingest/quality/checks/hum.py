@@ -23,6 +23,9 @@ _LIMITED, _REJECTED = 0.3, 0.8
 the rest."""
 
 
+_NEAR, _IN_STEP = 0.005, 0.0005
+"""How near to the mains an order of the shaft must lie: one of the strong first two, which slip moves, to make its
+line; any, to be in step with it and so make its multiples."""
 _PULSES = 6
 """Lines per period of the mains behind a rectifier of three phases (common practice)."""
 _PULSE_SHARE = 0.5
@@ -36,8 +39,8 @@ def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
     """Lines at the mains and its odd multiples, or at six times the mains and its multiples, that make up much of the
     velocity; ``speed_hz`` of the input.
 
-    Nothing is said where a shaft makes the same lines: the mains is once or twice the speed, or six times the mains a
-    whole multiple of it.
+    Nothing is said where a shaft makes the same lines: the mains is once or twice the speed, or the shaft turns in step
+    with it.
     """
     if signal.channel.quantity != "acceleration" or signal.x.size < 4 * signal.rate_hz:
         return []
@@ -52,13 +55,13 @@ def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
     for mains_hz in LIMIT.mains_hz:
         if total <= 0:
             continue
-        if speed_hz is None or not _is_multiple(mains_hz, speed_hz, (1, 2)):
+        if speed_hz is None or not _is_multiple(mains_hz, speed_hz, (1, 2), _NEAR):
             lines = _lines(power, spectrum, mains_hz, _MULTIPLES)
             share = float(lines.sum()) / total
             if share >= _LIMITED and lines[0::2].sum() >= _ODD_OVER_EVEN * lines[1::2].sum():
                 return [_of_mains(_height(signal, spectrum, mains_hz), mains_hz, share)]
         pulses_hz = _PULSES * mains_hz
-        if speed_hz is None or not _is_multiple(pulses_hz, speed_hz, (round(pulses_hz / speed_hz),)):
+        if speed_hz is None or not _is_multiple(mains_hz, speed_hz, (round(mains_hz / speed_hz),), _IN_STEP):
             lines = _lines(power, spectrum, pulses_hz, _PULSE_MULTIPLES)
             share = float(lines.sum()) / total
             if share >= _PULSE_SHARE and np.count_nonzero(lines) > 1:
@@ -96,9 +99,9 @@ def _height(signal: Signal, spectrum: Density, line_hz: float) -> str:
     return amount(signal.channel, float(np.sqrt(2 * own)))
 
 
-def _is_multiple(line_hz: float, speed_hz: float, orders: tuple[int, ...]) -> bool:
+def _is_multiple(line_hz: float, speed_hz: float, orders: tuple[int, ...], within: float) -> bool:
     """Whether one of these orders of a shaft at ``speed_hz`` lies at a line."""
-    return any(abs(line_hz / (max(order, 1) * speed_hz) - 1) < 0.005 for order in orders)
+    return any(abs(line_hz / (max(order, 1) * speed_hz) - 1) < within for order in orders)
 
 
 def _lines(power: np.ndarray, spectrum: Density, first_hz: float, multiples: np.ndarray) -> np.ndarray:
