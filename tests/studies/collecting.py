@@ -160,7 +160,7 @@ ON_SAMPLES: dict[str, Fault] = {
 LAST_MONTH = "file of last month"
 ON_CAPTURES = (
     "one sensor twice", "copy at another gain", "points exchanged", "clock not set", "beside a running twin",
-    "no pulses", "sample rate wrong", LAST_MONTH,
+    "no pulses", "sample rate wrong", "stops meanwhile", LAST_MONTH,
 )  # fmt: skip
 OF_ALL_INPUTS = ("samples lost", "cut short", "packets lost")
 STANDS = "stands by a pump"
@@ -307,6 +307,14 @@ def _faulty(capture: Capture, fault: str, rng: np.random.Generator) -> Capture:
         )  # fmt: skip
     elif fault == "clock not set":
         return replace(capture, measured_at=datetime(int(rng.choice([1970, 2000, 2080])), 1, 1, 2, tzinfo=UTC))
+    elif fault == "stops meanwhile":
+        share, fades_s = float(rng.uniform(0.3, 0.8)), float(rng.uniform(0.05, 0.4))
+        for index, channel in enumerate(channels):
+            time_s = np.arange(channel.samples.size) / channel.sample_rate_hz
+            left = np.exp(-np.maximum(time_s - share * time_s[-1], 0.0) / fades_s)
+            # A pulse sensor sees the shaft turn until it stands, or nearly so.
+            own = channel.samples * (left if index in vibration else left > 0.2)
+            channels[index] = faults.with_samples(channel, own + 0.01 * rng.standard_normal(time_s.size))
     elif fault in ("beside a running twin", "no pulses"):
         faint = float(rng.uniform(0.01, 0.05))
         for index, channel in enumerate(channels):

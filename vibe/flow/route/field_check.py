@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from vibe.ingest.route.field_rules import FieldRules
     from vibe.spectra.identity.point_likeness import Signature
     from vibe.spectra.identity.recognition import Candidate, Recognition
+    from vibe.spectra.speed.motion_intervals import Motion
 
 
 AT_REST = ("at_rest", "speed_not_followed")
@@ -202,6 +203,7 @@ def _seen(job: FieldJob, capture: Capture, points: tuple[PointSeen, ...], remark
 def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reason]]:
     """All that is to be said of each channel."""
     from vibe.ingest import with_drift
+    from vibe.ingest.route import field_rules
 
     drive, table = asked.drives[stop.drive]
     plans = {folded(point.name): point for point in asked.plans[stop.drive].points}
@@ -235,7 +237,10 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     about_drive = [] if silent is None else [silent]
     if silent is None or silent.verdict != "rejected":
         about_drive += _about_drive(capture, recognised_drive, drive, asked)
-    longer = capture.stretch_count
+    part = ran_for(motion)
+    if part is not None and motion is not None:
+        about_drive = [field_rules.ran_for_a_part(part * motion.duration_s, motion.duration_s), *about_drive]
+    longer = capture.stretch_count * (part or 1.0)
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)
@@ -249,6 +254,17 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
                 reasons += against_plan(channel, longer, plan, promised, table, speed_hz, asked.rules)
         out[channel.name] = reasons
     return out
+
+
+def ran_for(motion: Motion | None) -> float | None:
+    """Share of the capture in which the drive ran, where it started or stopped meanwhile; None where it ran throughout,
+    or makes moves of its own."""
+    from vibe.ingest.route.field_rules import SHORTER
+
+    if motion is None or motion.whole or len(motion.moves) != 1:
+        return None
+    share = motion.moves[0].law.duration_s / motion.duration_s
+    return share if share < SHORTER else None
 
 
 def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
@@ -292,7 +308,7 @@ def _pulses_as_noted(capture: Capture, drive: Drive, asked: Asked) -> SpeedEstim
 
 def against_plan(
     channel: Channel,
-    longer: int,
+    longer: float,
     plan: PointPlan,
     promised: set[str],
     table: ToneTable,

@@ -23,6 +23,8 @@ Earlier = Mapping[str, Mapping[str, tuple["Signature", ...]]]
 """Signatures of earlier captures, by drive and point."""
 Known = Mapping[str, Path]
 """Files of an earlier round by the hashes of their channels' samples."""
+NOT_COMPARED = ("gain_step", "ran_for_a_part")
+"""Codes of reasons by which the level of a point in the middle of a capture is none."""
 FEWEST_PER_PROCESS = 8
 """A process takes some three seconds to start; fewer captures are read by then."""
 
@@ -331,7 +333,7 @@ def _with_shifts(
             settled = moved is None and name in look.like and unchanged(look.like[name], earlier.get(name, ()))
             if settled and "loose_mount" in known:
                 point = field_rules.as_before(point, "loose_mount", rules)
-            if moved is not None and point.verdict != "extra" and not known & {"exchanged", "gain_step"}:
+            if moved is not None and point.verdict != "extra" and not known & {"exchanged", *NOT_COMPARED}:
                 since = "in the earlier round"
                 if moved.kind == "scale":
                     reason = field_rules.scaled(moved.factor, since)
@@ -344,7 +346,7 @@ def _with_shifts(
                 moved is None
                 and name in look.like
                 and point.verdict != "extra"
-                and not known & {"at_rest", "exchanged", "gain_step"}
+                and not known & {"at_rest", "exchanged", *NOT_COMPARED}
             ):
                 fell_db = fallen_db(look.like[name], earlier.get(name, ()))
                 if fell_db is not None:

@@ -222,6 +222,16 @@ def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reaso
     )
 
 
+def ran_for_a_part(ran_s: float, length_s: float) -> Reason:
+    """The pulses begin or end within the capture."""
+    return Reason(
+        code="ran_for_a_part",
+        text=f"the drive ran for {ran_s:.3g} s of the {length_s:.3g} s only: its pulses begin or end meanwhile",
+        remedy="If it tripped or was started too late, repeat the measurement while it runs on.",
+        verdict="limited",
+    )
+
+
 def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", verdict: Verdict = "rejected") -> Reason:
     """The drive turns outside the range of its file, where no diagnosis looks."""
     rpm = 60 * speed_hz
