@@ -121,6 +121,10 @@ def _rectifier(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     return faults.with_hum(x, rate_hz, exact_hz, doubled * float(rng.uniform(1.8, 6.0)), shares)
 
 
+def _high_passed(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    return faults.high_passed(x, rate_hz, float(rng.uniform(20, 120)))
+
+
 def _times(factor: float) -> Fault:
     return lambda x, rate_hz, rng: x * factor
 
@@ -156,6 +160,7 @@ ON_SAMPLES: dict[str, Fault] = {
     "clipped": _clipped, "soft mount": _soft_mount, "at rest": _noise_only, "packets lost": _dropped,
     "old block": _replayed, "filled by lines": _filled("lines", shortest_s=0.005), "by hand": _by_hand,
     "amplifier bends": _saturated, "settling": _settling, "range switched": _switched, "rectifier": _rectifier,
+    "high-pass": _high_passed,
 }  # fmt: skip
 LAST_MONTH = "file of last month"
 ON_CAPTURES = (

@@ -74,6 +74,13 @@ def on_spring(x: Array, rate_hz: float, rings_hz: float, damping: float) -> Arra
     return np.asarray(np.fft.irfft(np.fft.rfft(x) * passed, x.size))
 
 
+def high_passed(x: Array, rate_hz: float, corner_hz: float) -> Array:
+    """A recorder whose high-pass (Butterworth, second order) is set too high."""
+    from scipy.signal import butter, sosfilt
+
+    return np.asarray(sosfilt(butter(2, corner_hz, "highpass", fs=rate_hz, output="sos"), x))
+
+
 def switched(x: Array, at: int, factor: float) -> Array:
     """A range that is switched while the recorder runs, and a file that knows one factor only."""
     out = x.copy()
