@@ -13,16 +13,19 @@ from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 _LOWEST_HZ = 3.0
 """Recorders that couple by a capacitor begin between 0.1 and 3 Hz (common practice)."""
 _RISE_DB = 7.5
-"""Per octave, in two octaves and more that follow each other. A filter of second order rises by 12, of first by 6; floors
-of 320 channels, measured and of other worlds, rise by 4.4 at most in both, but for one drive that starts."""
+"""Per octave, in two octaves and more that follow each other: a filter of second order rises by 12, of first by 6."""
+_QUIETEST = 4e-10
+"""(m/s²)²/Hz, that is 2 µg/√Hz. Below the resonance of its mounts a machine shakes less and less too, by 12 dB an
+octave; what remains then is the noise of sensor and recorder, 5 µg/√Hz and more at 10 Hz (industrial sensors, common
+practice). Only a filter behind the sensor goes below that."""
 _FEWEST_BINS = 10
 
 
 def low_cut(signal: Signal) -> tuple[list[Reason], float | None]:
     """(reason, frequency below which the recorder lets little pass or None).
 
-    The sensor's noise is flat or rises towards low frequencies; where all of the floor falls there, lines left out, the
-    recorder's filter takes it away. Medians of octaves from 3 Hz up.
+    The sensor's noise is flat or rises towards low frequencies; where the floor, lines left out, falls below any
+    sensor's, the recorder's filter takes it away. Medians of octaves from 3 Hz up.
     """
     size_s = signal.x.size / signal.rate_hz
     top_hz = 40 * LIMIT.velocity_band_hz[0]
@@ -34,7 +37,7 @@ def low_cut(signal: Signal) -> tuple[list[Reason], float | None]:
     if np.diff(places).min() < _FEWEST_BINS:
         return [], None
     floor: Floats = np.array([np.median(spectrum.values[a:b]) for a, b in pairwise(places)])
-    if not (floor > 0).all():
+    if not (floor > 0).all() or floor[0] > _QUIETEST:
         return [], None
     rises = np.diff(10 * np.log10(floor)) > _RISE_DB
     # Steps that follow each other from the lowest octave on.
