@@ -58,7 +58,7 @@ def test_a_pulled_card_is_waited_for_and_the_end_says_where_things_stand(
 
     wait_until("points accepted")
     card.rename(away)
-    wait_until("is gone (card or stick pulled?); 1 capture was looked at and stay counted")
+    wait_until("is gone (card or stick pulled?); 1 capture was looked at and stays counted")
     away.rename(card)
     wait_until("is back; going on.")
     card.rename(away)

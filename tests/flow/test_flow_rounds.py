@@ -261,3 +261,11 @@ def test_every_fault_of_april_is_named_with_its_remedy(tmp_path: Path) -> None:
             wrong[entry["planted"]] = ("a remark", verdict, said)
     assert wrong == {}
     assert len({entry["planted"] for entry in told(tmp_path).values()} - {""}) == len(SAMPLE_FAULTS)
+
+
+def test_an_earlier_round_that_lies_around_this_one_holds_other_files(tmp_path: Path) -> None:
+    for month in ("february", "march"):
+        (tmp_path / month).mkdir()
+        (tmp_path / month / "LS-01.h5").touch()
+    jobs = Round.of(ROUTE, tmp_path / "march", tmp_path)._earlier_jobs()
+    assert [job.path.parent.name for job in jobs] == ["february"]

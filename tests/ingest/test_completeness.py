@@ -115,3 +115,17 @@ def test_what_was_to_be_noted(rules: FieldRules) -> None:
 def test_an_unreadable_file_is_a_retake(rules: FieldRules) -> None:
     call = completeness([FileSeen(path=Path("x.wav"), error="is empty")], [], rules)
     assert call.retakes == 1
+
+
+@pytest.mark.parametrize(
+    ("broken", "what"),
+    [
+        (["a.wav"], "its file a.wav cannot be read"),
+        (["a.wav", "b.wav"], "it may be in a file that cannot be read: a.wav, b.wav"),
+        (["a.wav", "b.wav", "c.wav", "d.wav", "e.wav"], "a.wav, b.wav, c.wav and 2 more"),
+    ],
+)
+def test_files_that_cannot_be_read_are_all_named(broken: list[str], what: str, rules: FieldRules) -> None:
+    files = [FileSeen(path=Path(name), drive="A", error="is empty") for name in broken]
+    (one,) = completeness(files, [Expected(drive="A", point=IN)], rules).missing
+    assert one.what.endswith(what)

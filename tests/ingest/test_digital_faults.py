@@ -1,4 +1,4 @@
-"""Faults that only numbers have: overflow, repeated buffers. Each beside a twin that must stay silent."""
+"""Faults of recorders: overflow, repeated buffers, filters. Each beside a twin that must stay silent."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 from tests.ingest.ingest_signals import RATE_HZ, channel, machine
 from vibe.core.capture import ChannelQuality
 from vibe.ingest import assess
+from vibe.synth.samples.recorder_faults import high_passed
 
 
 def codes(quality: ChannelQuality) -> set[str]:
@@ -92,13 +93,70 @@ def test_a_strong_line_of_the_shaft_is_no_hum(line_hz: float, speed_hz: float) -
     assert "hum" not in codes(assess(channel(whole + 20 * wave), speed_hz=speed_hz))
 
 
+def rectified(samples: np.ndarray, line_hz: float, mm_s: float) -> np.ndarray:
+    """With lines at ``line_hz`` and its multiples, the first of ``mm_s`` r.m.s."""
+    time_s = np.arange(samples.size) / RATE_HZ
+    first = 1e-3 * mm_s * 2**0.5 * 2 * np.pi * line_hz
+    return np.asarray(samples + sum(first / k * np.sin(2 * np.pi * k * line_hz * time_s + k) for k in range(1, 7)))
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 59.97])
+def test_a_rectifier_on_the_cable_is_told(mains_hz: float) -> None:
+    whole = machine(8.0)
+    speeds = integrated_mm_s(whole)
+    quality = assess(channel(rectified(whole, 6 * mains_hz, 2.0 * float(speeds.std()))), speed_hz=24.3)
+    reason = next(reason for reason in quality.reasons if reason.code == "rectifier_lines")
+    assert (reason.verdict, f"at {6 * round(mains_hz)} Hz" in reason.text) == ("limited", True)
+
+
+@pytest.mark.parametrize(
+    ("line_hz", "times", "speed_hz"),
+    [
+        (300.0, 0.7, 24.3),  # weaker than the machine
+        (302.0, 2.0, 24.3),  # not the mains: a mesh
+        (300.0, 2.0, 25.0),  # a mesh of twelve teeth on a shaft in step with the mains
+    ],
+)
+def test_lines_that_change_no_level_or_are_of_a_shaft_are_no_rectifier(
+    line_hz: float, times: float, speed_hz: float
+) -> None:
+    whole = machine(8.0)
+    speeds = integrated_mm_s(whole)
+    quality = assess(channel(rectified(whole, line_hz, times * float(speeds.std()))), speed_hz=speed_hz)
+    assert "rectifier_lines" not in codes(quality)
+
+
+def integrated_mm_s(samples: np.ndarray) -> np.ndarray:
+    lines, hz = np.fft.rfft(samples), np.fft.rfftfreq(samples.size, 1 / RATE_HZ)
+    over = np.divide(1.0, 2 * np.pi * hz, out=np.zeros(hz.size), where=hz > 3)
+    return np.asarray(1e3 * np.fft.irfft(lines * over * -1j, samples.size))
+
+
+@pytest.mark.parametrize("corner_hz", [25.0, 60.0, 110.0])
+def test_a_high_pass_that_takes_slow_lines_away_is_told(corner_hz: float) -> None:
+    quality = assess(channel(high_passed(machine(8.0, level=0.1), RATE_HZ, corner_hz)))
+    reason = next(reason for reason in quality.reasons if reason.code == "low_cut")
+    assert 0.3 < float(reason.text.split("about ")[1].split(" Hz")[0]) / corner_hz < 2.0
+    assert quality.usable_band_hz is not None
+    assert quality.usable_band_hz[0] > 0.3 * corner_hz
+
+
+@pytest.mark.parametrize("kind", ["as it is", "coupled at 2 Hz", "drifts", "on soft mounts"])
+def test_recorders_that_let_the_shaft_pass_are_not_accused(kind: str) -> None:
+    whole = machine(8.0, level=0.1)
+    if kind == "coupled at 2 Hz":
+        whole = high_passed(whole, RATE_HZ, 2.0)
+    elif kind == "drifts":
+        whole = whole + 0.02 * np.cumsum(np.random.default_rng(2).standard_normal(whole.size))
+    elif kind == "on soft mounts":  # falls below their resonance as behind a filter, down to the sensor's noise
+        whole = high_passed(whole, RATE_HZ, 40.0) + 0.02 * np.random.default_rng(2).standard_normal(whole.size)
+    assert "low_cut" not in codes(assess(channel(whole)))
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_velocity_under_the_name_of_acceleration_is_told(seed: int) -> None:
     whole = machine(seed=seed)
-    lines, hz = np.fft.rfft(whole), np.fft.rfftfreq(whole.size, 1 / RATE_HZ)
-    over = np.divide(1.0, 2 * np.pi * hz, out=np.zeros(hz.size), where=hz > 3)
-    velocity_mm_s = 1e3 * np.fft.irfft(lines * over * -1j, whole.size)
-    assert "quantity" in codes(assess(channel(velocity_mm_s)))
+    assert "quantity" in codes(assess(channel(integrated_mm_s(whole))))
     assert "quantity" not in codes(assess(channel(whole)))
 
 
@@ -112,6 +170,18 @@ def test_lost_samples_are_told_with_their_place(lost_s: float, at_s: float) -> N
     reason = next(reason for reason in quality.reasons if reason.code == "spliced")
     assert abs(float(reason.text.split("about ")[1].split(" s")[0]) - at_s) < 0.5
     assert "spliced" not in codes(assess(channel(whole)))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_packets_lost_every_other_second_are_told(seed: int) -> None:
+    # Four long windows in a row nearly always hold another loss.
+    rng = np.random.default_rng(seed)
+    whole = wandering(10.0)
+    keep = np.ones(whole.size, dtype=bool)
+    for at_s in np.arange(0.8, 9.5, 2.0):
+        first = round((at_s + rng.uniform(0, 0.2)) * RATE_HZ)
+        keep[first : first + round(rng.uniform(0.01, 0.035) * RATE_HZ)] = False
+    assert "spliced" in codes(assess(channel(whole[keep])))
 
 
 @pytest.mark.parametrize("kind", ["ramp", "beat", "load step", "shock"])

@@ -8,8 +8,9 @@ import pytest
 
 from vibe.core.capture import Reason
 from vibe.core.drive import Drive
+from vibe.core.route.round_check import PointSeen
 from vibe.ingest import load_model
-from vibe.ingest.route.field_rules import FieldRules, Setting, settings, speed, verdict, wrong_drive
+from vibe.ingest.route.field_rules import FieldRules, Setting, as_before, settings, speed, verdict, wrong_drive
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -52,6 +53,14 @@ def reason(code: str, grade: str) -> Reason:
 )
 def test_what_a_second_try_mends_is_taken_again(reasons: list[tuple[str, str]], word: str, rules: FieldRules) -> None:
     assert verdict([reason(*one) for one in reasons], rules) == word
+
+
+def test_what_the_earlier_round_shows_too_is_a_caution_and_no_repeat(rules: FieldRules) -> None:
+    loose = PointSeen(point="input", verdict="retake", reasons=(reason("loose_mount", "limited"),))
+    before = as_before(loose, "loose_mount", rules)
+    assert (before.verdict, before.reasons[0].remedy.startswith("Nothing to repeat")) == ("limited", True)
+    clipped = PointSeen(point="input", verdict="retake", reasons=(*loose.reasons, reason("clipped", "limited")))
+    assert as_before(clipped, "loose_mount", rules).verdict == "retake"
 
 
 def test_every_code_named_for_a_retake_is_one_that_is_given(rules: FieldRules) -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 from scipy.stats import norm
 
-from vibe.spectra.identity.level_shift import LevelShift, band_centres_hz, shift
+from vibe.spectra.identity.level_shift import LevelShift, band_centres_hz, shift, unchanged
 from vibe.spectra.identity.point_likeness import Signature, signature
 
 RATE_HZ = 25_600.0
@@ -137,3 +137,12 @@ def test_a_softer_mount_is_known_by_what_it_shuts_off(rings_hz: float, damping: 
     assert moved is not None
     assert moved.kind == "mount"
     assert moved.rings_hz == pytest.approx(rings_hz, rel=0.1)
+
+
+@pytest.mark.parametrize(("scatter_db", "same"), [(1.3, True), (1.7, False)])
+def test_a_place_that_rings_as_before_is_known_at_any_level(scatter_db: float, same: bool) -> None:
+    then = Signature(level_db=soft(1700.0).astype(np.float32))
+    now = Signature(level_db=(soft(1700.0) + 5.0 + scattered(scatter_db)).astype(np.float32))
+    assert unchanged(now, [then]) is same
+    assert not unchanged(now, [])
+    assert not unchanged(Signature(level_db=soft(2000.0).astype(np.float32)), [then])

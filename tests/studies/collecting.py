@@ -3,7 +3,8 @@
 ``python -m tests.studies.collecting --source walk --count 48 --seed 400 --workers 2`` measures and prints the table;
 ``--faults`` and nothing behind it measures good captures alone.
 
-The faults are made here, on samples, and share nothing with the checks. The drive is that of the fleet, simulated, or
+What a fault does to samples is that of the practice round (``vibe.synth.samples.recorder_faults``), which shares
+nothing with the checks; how strong it is is drawn here. The drive is that of the fleet, simulated, or
 one of ``tests/worlds/walk.py``, whose code knows nothing of the program; what a fault does to its samples is the
 recorder's, the cable's or the technician's doing.
 """
@@ -17,7 +18,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -27,158 +28,146 @@ from tests.worlds import walk
 from vibe.core.capture import Capture, Channel
 from vibe.flow.route.plan import route_plan_of
 from vibe.flow.route.round import Round
+from vibe.synth.samples import recorder_faults as faults
 from vibe.synth.simulate import simulate
 from vibe.synth.writers import write_capture
 
 POINTS = ("input side radial", "output side radial")
 START = datetime(2026, 5, 4, 8, tzinfo=UTC)
-Fault = Callable[[np.ndarray, float, np.random.Generator], np.ndarray]
+Array = faults.Array
+Fault = Callable[[Array, float, np.random.Generator], Array]
 
 
-def _wrapped(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    at = float(rng.uniform(0.25, 0.8)) * float(np.abs(x).max())
-    return (x + at) % (2 * at) - at
+def _wrapped(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    return faults.overflowed(x, float(rng.uniform(0.25, 0.8)) * float(np.abs(x).max()))
 
 
-def _spliced(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    at, lost = int(rng.uniform(0.3, 0.7) * x.size), int(rng.uniform(0.1, 0.5) * rate_hz)
-    return np.concatenate((x[:at], x[at + lost :]))
+def _spliced(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    return faults.cut_out(x, int(rng.uniform(0.3, 0.7) * x.size), int(rng.uniform(0.1, 0.5) * rate_hz))
 
 
-def _repeated(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    size, at = int(rng.uniform(0.02, 1.0) * rate_hz), int(0.5 * x.size)
-    out = x.copy()
-    out[at : at + size] = x[at - size : at]
-    return out
+def _repeated(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    return faults.repeated(x, x.size // 2, int(rng.uniform(0.02, 1.0) * rate_hz))
 
 
-def _zeros(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    out = x.copy()
-    size = int(rng.uniform(0.002, 0.05) * rate_hz)
-    for at in rng.integers(0, x.size - size, rng.integers(2, 12)):
-        out[at : at + size] = 0.0
-    return out
-
-
-def _held(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    out = x.copy()
-    size = int(rng.uniform(0.002, 0.05) * rate_hz)
-    for at in rng.integers(1, x.size - size, rng.integers(2, 12)):
-        out[at : at + size] = out[at - 1]
-    return out
-
-
-def _dropped(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    """Packets of a radio link that never came, and of which nobody kept the place."""
-    keep = np.ones(x.size, dtype=bool)
-    for at in rng.integers(0, x.size, rng.integers(3, 9)):
-        keep[at : at + int(rng.uniform(0.01, 0.04) * rate_hz)] = False
-    return x[keep]
-
-
-def _replayed(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _replayed(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     """A ring buffer that was read too late: a block of some seconds ago."""
-    size = int(rng.uniform(0.05, 0.5) * rate_hz)
-    first = int(rng.uniform(0.05, 0.3) * x.size)
-    again = int(rng.uniform(0.5, 0.9) * x.size)
-    out = x.copy()
-    out[again : again + size] = x[first : first + size]
-    return out
+    first, again = (int(rng.uniform(*share) * x.size) for share in ((0.05, 0.3), (0.5, 0.9)))
+    return faults.repeated(x, again, int(rng.uniform(0.05, 0.5) * rate_hz), first)
 
 
-def _bridged(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    """Packets that the receiver replaced by straight lines."""
-    out = x.copy()
-    for at in rng.integers(1, int(0.9 * x.size), rng.integers(3, 10)):
-        size = int(rng.uniform(0.005, 0.05) * rate_hz)
-        out[at : at + size] = np.linspace(out[at - 1], out[at + size], size)
-    return out
+def _filled(how: Literal["zeros", "holds", "lines"], *, shortest_s: float) -> Fault:
+    """Packets that never came, and what the receiver puts in their place."""
+
+    def fill(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+        places = rng.integers(1, int(0.9 * x.size), rng.integers(2, 12)).tolist()
+        return faults.filled(x, places, [int(rng.uniform(shortest_s, 0.05) * rate_hz) for _ in places], how)
+
+    return fill
 
 
-def _by_hand(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _dropped(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    """Packets of a radio link that never came, and of which nobody kept the place."""
+    for at in rng.integers(0, int(0.9 * x.size), rng.integers(3, 9)):
+        x = faults.cut_out(x, int(at), int(rng.uniform(0.01, 0.04) * rate_hz))
+    return x
+
+
+def _switched(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    factor = float(rng.choice([2.0, 10**0.5, 5.0, 10.0])) ** float(rng.choice([-1, 1]))
+    return faults.switched(x, int(rng.uniform(0.2, 0.8) * x.size), factor)
+
+
+def _by_hand(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     """A probe pressed on by hand: it rings low, and the hand trembles."""
-    rings_hz, damping = rng.uniform(1200, 2200), rng.uniform(0.04, 0.12)
-    r = np.fft.rfftfreq(x.size, 1 / rate_hz) / rings_hz
-    passed = (1 + 2j * damping * r) / (1 - r**2 + 2j * damping * r)
     time_s = np.arange(x.size) / rate_hz
+    felt = faults.on_spring(x, rate_hz, float(rng.uniform(1200, 2200)), float(rng.uniform(0.04, 0.12)))
     hand = sum(np.sin(2 * np.pi * hz * time_s + rng.uniform(0, 6)) for hz in rng.uniform(4, 12, 4))
-    return np.fft.irfft(np.fft.rfft(x) * passed, x.size) + rng.uniform(0.02, 0.1) * hand
+    return np.asarray(felt + rng.uniform(0.02, 0.1) * hand)
 
 
-def _saturated(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _soft_mount(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    felt = faults.on_spring(x, rate_hz, float(rng.uniform(1500, 4000)), float(rng.uniform(0.03, 0.10)))
+    return np.asarray(felt + 0.003 * rng.standard_normal(x.size))
+
+
+def _saturated(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     """An amplifier that bends before it stops."""
     at = float(rng.uniform(0.2, 0.5)) * float(np.abs(x).max())
     return at * np.clip(1.1 * np.tanh(x / at), -1, 1)
 
 
-def _settling(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _settling(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     time_s = np.arange(x.size) / rate_hz
     return x + float(rng.uniform(3, 40)) * float(x.std()) * np.exp(-time_s / rng.uniform(1.0, 6.0))
 
 
 def _hum(mains_hz: float) -> Fault:
-    def add(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-        time_s = np.arange(x.size) / rate_hz
-        exact = mains_hz * (1 + rng.uniform(-5e-4, 5e-4))
-        wave = sum(
-            h * np.sin(2 * np.pi * k * exact * time_s + rng.uniform(0, 6))
-            for k, h in ((1, 1.0), (3, rng.uniform(0.1, 0.4)), (5, rng.uniform(0.05, 0.2)), (7, 0.05))
-        )
-        return np.asarray(x + rng.uniform(3, 30) * x.std() * wave)
+    def add(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+        heights = {1: 1.0, 3: rng.uniform(0.1, 0.4), 5: rng.uniform(0.05, 0.2), 7: 0.05}
+        shares = {k: (float(height), float(rng.uniform(0, 6))) for k, height in heights.items()}
+        exact_hz = mains_hz * (1 + rng.uniform(-5e-4, 5e-4))
+        return faults.with_hum(x, rate_hz, exact_hz, float(rng.uniform(3, 30)), shares)
 
     return add
+
+
+def _rectifier(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    """Six pulses a period of the mains, on the screen of the cable; so much that the velocity at least doubles."""
+    exact_hz = 6 * float(rng.choice([50.0, 60.0])) * (1 + rng.uniform(-5e-4, 5e-4))
+    speeds = faults.integrated(x, rate_hz)
+    doubled = 1e-3 * 2 * np.pi * exact_hz * float(speeds.std()) * 2**0.5 / float(x.std())
+    shares = {k: (1 / k, float(rng.uniform(0, 6))) for k in range(1, 7)}
+    return faults.with_hum(x, rate_hz, exact_hz, doubled * float(rng.uniform(1.8, 6.0)), shares)
+
+
+def _high_passed(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    return faults.high_passed(x, rate_hz, float(rng.uniform(20, 120)))
 
 
 def _times(factor: float) -> Fault:
     return lambda x, rate_hz, rng: x * factor
 
 
-def _velocity(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    lines, hz = np.fft.rfft(x - x.mean()), np.fft.rfftfreq(x.size, 1 / rate_hz)
-    return 1e3 * np.fft.irfft(
-        lines * np.divide(-1j, 2 * np.pi * hz, out=np.zeros(hz.size, complex), where=hz > 2), x.size
-    )
+def _velocity(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    return faults.integrated(x, rate_hz)
 
 
-def _short(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _short(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     return x[: int(rng.uniform(0.2, 0.8) * x.size)]
 
 
-def _coarse(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _coarse(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     step = float(rng.uniform(0.4, 3.0)) * float(x.std())
     return np.rint(x / step) * step
 
 
-def _clipped(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _clipped(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     at = float(rng.uniform(0.3, 0.8)) * float(np.abs(x).max())
     return np.clip(x, -at, at)
 
 
-def _noise_only(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
+def _noise_only(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     return float(10 ** rng.uniform(-2.5, -1.4)) * rng.standard_normal(x.size)
 
 
-def _soft_mount(x: np.ndarray, rate_hz: float, rng: np.random.Generator) -> np.ndarray:
-    rings_hz, damping = rng.uniform(1500, 4000), rng.uniform(0.03, 0.10)
-    r = np.fft.rfftfreq(x.size, 1 / rate_hz) / rings_hz
-    passed = (1 + 2j * damping * r) / (1 - r**2 + 2j * damping * r)
-    return np.fft.irfft(np.fft.rfft(x) * passed, x.size) + 0.003 * rng.standard_normal(x.size)
-
-
 ON_SAMPLES: dict[str, Fault] = {
-    "overflow": _wrapped, "samples lost": _spliced, "buffer repeated": _repeated, "filled by zeros": _zeros,
-    "filled by holds": _held, "hum 50 Hz": _hum(50.0), "hum 60 Hz": _hum(60.0), "x 10": _times(10.0),
+    "overflow": _wrapped, "samples lost": _spliced, "buffer repeated": _repeated,
+    "filled by zeros": _filled("zeros", shortest_s=0.002), "filled by holds": _filled("holds", shortest_s=0.002),
+    "hum 50 Hz": _hum(50.0), "hum 60 Hz": _hum(60.0), "x 10": _times(10.0),
     "/ 10": _times(0.1), "/ 30": _times(1 / 30), "g as m/s2": _times(1 / 9.80665), "m/s2 as g": _times(9.80665),
     "mm/s2 as m/s2": _times(1000.0), "velocity": _velocity, "cut short": _short, "coarse": _coarse,
     "clipped": _clipped, "soft mount": _soft_mount, "at rest": _noise_only, "packets lost": _dropped,
-    "old block": _replayed, "filled by lines": _bridged, "by hand": _by_hand, "amplifier bends": _saturated,
-    "settling": _settling,
+    "old block": _replayed, "filled by lines": _filled("lines", shortest_s=0.005), "by hand": _by_hand,
+    "amplifier bends": _saturated, "settling": _settling, "range switched": _switched, "rectifier": _rectifier,
+    "high-pass": _high_passed,
 }  # fmt: skip
+LAST_MONTH = "file of last month"
 ON_CAPTURES = (
     "one sensor twice", "copy at another gain", "points exchanged", "clock not set", "beside a running twin",
-    "no pulses", "sample rate wrong",
+    "no pulses", "sample rate wrong", "stops meanwhile", LAST_MONTH,
 )  # fmt: skip
-SHORTENED = ("samples lost", "cut short", "packets lost")
+OF_ALL_INPUTS = ("samples lost", "cut short", "packets lost")
 STANDS = "stands by a pump"
 """Of machines of the walk alone: no pulse sensor."""
 FAULTS = (*ON_SAMPLES, *ON_CAPTURES, STANDS)
@@ -264,22 +253,25 @@ def _capture(one: walk.Machine, taken: walk.Visit, when: datetime) -> Capture:
 def trials(work: tuple[str, int, tuple[str, ...]]) -> list[Trial]:
     """One drive visited twice; the second visit with each fault in turn and without any. Without a tag the drive is one
     of the walk."""
-    tag, seed, faults = work
+    tag, seed, names = work
     out = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        visits = _of_fleet(tag, seed, folder) if tag else _of_walk(seed, folder, stands=STANDS in faults)
+        visits = _of_fleet(tag, seed, folder) if tag else _of_walk(seed, folder, stands=STANDS in names)
         earlier, now = visits[:2]
         route = folder / "route.toml"
         (folder / "before").mkdir()
         write_capture(earlier, folder / "before" / "a.h5", force=True)
-        for fault in (SOUND, *faults):
+        for fault in (SOUND, *names):
             if fault == STANDS and tag:
                 continue
             rng = np.random.default_rng([seed, 77, len(fault)])
             place = folder / fault.replace("/", "over").replace(" ", "_")
             place.mkdir()
-            taken = visits[2] if fault == STANDS else _faulty(now, fault, rng)
+            if fault == LAST_MONTH:
+                taken = replace(earlier, measured_at=now.measured_at)
+            else:
+                taken = visits[2] if fault == STANDS else _faulty(now, fault, rng)
             write_capture(taken, place / "b.h5", force=True)
             call = Round.of(route, place, folder / "before").checked(workers=1)
             for file in call.files:
@@ -298,23 +290,21 @@ def _faulty(capture: Capture, fault: str, rng: np.random.Generator) -> Capture:
     channels = list(capture.channels)
     vibration = [index for index, channel in enumerate(channels) if channel.name in POINTS]
     if fault in ON_SAMPLES:
-        for index in vibration:
-            channel = channels[index]
-            x = ON_SAMPLES[fault](channel.samples.astype(np.float64), channel.sample_rate_hz, rng)
-            channels[index] = _with(channel, x)
-        shortest = min(channels[index].samples.size for index in vibration)
-        if fault in SHORTENED:
-            channels = [_with(channel, channel.samples[:shortest]) for channel in channels]
+        seed = int(rng.integers(2**31))
+        for index, channel in enumerate(channels):
+            if index in vibration or fault in OF_ALL_INPUTS:
+                # What a recorder loses it loses on all its inputs at one time.
+                drawn = np.random.default_rng(seed if fault in OF_ALL_INPUTS else [seed, index])
+                x = ON_SAMPLES[fault](channel.samples.astype(np.float64), channel.sample_rate_hz, drawn)
+                channels[index] = faults.with_samples(channel, x)
     elif fault == "sample rate wrong":
         off = 1 + float(rng.choice([-1, 1])) * float(rng.uniform(0.006, 0.05))
         channels = [replace(channel, sample_rate_hz=off * channel.sample_rate_hz) for channel in channels]
     elif fault in ("one sensor twice", "copy at another gain"):
         first, second = vibration
         gain = 1.0 if fault == "one sensor twice" else float(rng.uniform(0.3, 3.0))
-        other = gain * channels[first].samples + 1e-4 * float(channels[first].samples.std()) * rng.standard_normal(
-            channels[first].samples.size
-        )
-        channels[second] = _with(channels[second], other)
+        other = faults.copied(channels[first].samples.astype(np.float64), rng, gain)
+        channels[second] = faults.with_samples(channels[second], other)
     elif fault == "points exchanged":
         first, second = vibration
         channels[first], channels[second] = (
@@ -322,28 +312,32 @@ def _faulty(capture: Capture, fault: str, rng: np.random.Generator) -> Capture:
         )  # fmt: skip
     elif fault == "clock not set":
         return replace(capture, measured_at=datetime(int(rng.choice([1970, 2000, 2080])), 1, 1, 2, tzinfo=UTC))
+    elif fault == "stops meanwhile":
+        share, fades_s = float(rng.uniform(0.3, 0.8)), float(rng.uniform(0.05, 0.4))
+        for index, channel in enumerate(channels):
+            time_s = np.arange(channel.samples.size) / channel.sample_rate_hz
+            left = np.exp(-np.maximum(time_s - share * time_s[-1], 0.0) / fades_s)
+            # A pulse sensor sees the shaft turn until it stands, or nearly so.
+            own = channel.samples * (left if index in vibration else left > 0.2)
+            channels[index] = faults.with_samples(channel, own + 0.01 * rng.standard_normal(time_s.size))
     elif fault in ("beside a running twin", "no pulses"):
         faint = float(rng.uniform(0.01, 0.05))
         for index, channel in enumerate(channels):
             noise = rng.standard_normal(channel.samples.size)
             if index in vibration:
                 own = faint * channel.samples + 0.01 * noise if fault == "beside a running twin" else 0.02 * noise
-                channels[index] = _with(channel, own)
+                channels[index] = faults.with_samples(channel, own)
             else:
-                channels[index] = _with(channel, 0.02 * noise)
+                channels[index] = faults.with_samples(channel, 0.02 * noise)
     return replace(capture, channels=tuple(channels))
 
 
-def _with(channel: Channel, samples: np.ndarray) -> Channel:
-    return replace(channel, samples=np.asarray(samples, dtype=np.float32), step=None, full_scale=None)
-
-
 def measured(
-    count: int, seed: int, *, faults: tuple[str, ...] = FAULTS, workers: int = 2, source: str = "fleet"
+    count: int, seed: int, *, names: tuple[str, ...] = FAULTS, workers: int = 2, source: str = "fleet"
 ) -> list[Trial]:
     """``count`` drives of the fleet or of the walk, each with every fault; what was measured before Ctrl-C."""
     tags = sorted(FLEET) if source == "fleet" else [""]
-    work = [(tags[number % len(tags)], seed + 10 * number, faults) for number in range(count)]
+    work = [(tags[number % len(tags)], seed + 10 * number, names) for number in range(count)]
     rows: list[Trial] = []
     with suppress(KeyboardInterrupt):
         for some in spread_out(trials, work, workers=workers):
@@ -378,7 +372,7 @@ def main() -> None:
     parser.add_argument("--faults", nargs="*", default=list(FAULTS), help="only these; none: good captures alone")
     given = parser.parse_args()
     rows = measured(
-        given.count, given.seed, workers=given.workers, source=given.source, faults=tuple(given.faults)
+        given.count, given.seed, workers=given.workers, source=given.source, names=tuple(given.faults)
     )  # fmt: skip
     print(table(rows).to_string())
     for row in rows:

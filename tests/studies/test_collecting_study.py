@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from tests.studies.collecting import SOUND, STANDS, measured
+from tests.studies.collecting import LAST_MONTH, SOUND, STANDS, measured
 
 QUICK = ("overflow", "buffer repeated", "hum 50 Hz", "/ 10", "velocity", "soft mount", "cut short", "clock not set")
 
 
 def test_faults_are_told_and_a_good_capture_is_accepted() -> None:
-    rows = measured(1, 90, faults=QUICK, workers=1)
+    rows = measured(1, 90, names=QUICK, workers=1)
     assert {row.fault: row.told for row in rows} == {SOUND: False, **dict.fromkeys(QUICK, True)}
 
 
 def test_so_they_are_on_captures_of_an_outside_generator() -> None:
-    faults = ("filled by lines", "old block", STANDS)
-    rows = measured(1, 100, faults=faults, workers=1, source="walk")
+    faults = ("filled by lines", "old block", STANDS, LAST_MONTH, "packets lost", "range switched", "stops meanwhile")
+    rows = measured(1, 100, names=faults, workers=1, source="walk")
     assert {row.fault: row.told for row in rows} == {SOUND: False, **dict.fromkeys(faults, True)}

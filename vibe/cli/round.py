@@ -108,8 +108,8 @@ def _show_repeats(call: Completeness, folder: Path) -> None:
 
 def _away(folder: Path, call: Completeness) -> str:
     count = len(call.files)
-    kept = "1 capture was" if count == 1 else f"{count} captures were"
-    return f"{folder} is gone (card or stick pulled?); {kept} looked at and stay counted. Put it back to go on."
+    kept = "1 capture was looked at and stays" if count == 1 else f"{count} captures were looked at and stay"
+    return f"{folder} is gone (card or stick pulled?); {kept} counted. Put it back to go on."
 
 
 def _show_files(files: Sequence[FileSeen], folder: Path, *, heading: bool) -> None:

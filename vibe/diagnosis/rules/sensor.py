@@ -19,6 +19,7 @@ SENSOR_CODES = {
     "missing": "samples missing",
     "loose_mount": "loose mount",
     "coarse_steps": "recorder steps too coarse",
+    "gain_step": "input range switched",
 }
 """Quality codes that concern the measuring chain, and the defect's plain name."""
 

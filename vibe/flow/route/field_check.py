@@ -21,6 +21,7 @@ from vibe.storage.files import writable
 if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel, Reason
     from vibe.core.drive import Drive
+    from vibe.core.evidence import SpeedEstimate
     from vibe.core.route.readings import RoundReadings
     from vibe.core.route.route import Route, Stop
     from vibe.core.route.route_plan import PointPlan, StopPlan
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from vibe.ingest.route.field_rules import FieldRules
     from vibe.spectra.identity.point_likeness import Signature
     from vibe.spectra.identity.recognition import Candidate, Recognition
+    from vibe.spectra.speed.motion_intervals import Motion
 
 
 AT_REST = ("at_rest", "speed_not_followed")
@@ -99,7 +101,7 @@ class FieldJob:
     readings_path: Path | None = None
     readings_ns: int = 0
     like_only: bool = False
-    """Nothing but the signatures is wanted: a file of an earlier round."""
+    """Nothing but signatures and hashes is wanted: a file of an earlier round."""
 
     def readings(self) -> RoundReadings | None:
         """Raises: ConfigError where their file is wrong."""
@@ -162,7 +164,11 @@ def _checked(job: FieldJob, asked: Asked) -> FieldResult:
         return FieldResult(seen=_seen(job, capture, points, remarks), like={})
     like = signatures(capture)
     if job.like_only:
-        return FieldResult(seen=_seen(job, capture, (), ()), like=like)
+        kept = tuple(
+            PointSeen(point=channel.name, verdict="extra", content=samples_hash(channel) or None)
+            for channel in capture.channels
+        )
+        return FieldResult(seen=_seen(job, capture, kept, ()), like=like)
     reasons = _reasons(capture, asked, stop)
     on_stop = {folded(point.name) for point in stop.point}
     points = tuple(
@@ -197,6 +203,7 @@ def _seen(job: FieldJob, capture: Capture, points: tuple[PointSeen, ...], remark
 def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reason]]:
     """All that is to be said of each channel."""
     from vibe.ingest import with_drift
+    from vibe.ingest.route import field_rules
 
     drive, table = asked.drives[stop.drive]
     plans = {folded(point.name): point for point in asked.plans[stop.drive].points}
@@ -230,7 +237,10 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     about_drive = [] if silent is None else [silent]
     if silent is None or silent.verdict != "rejected":
         about_drive += _about_drive(capture, recognised_drive, drive, asked)
-    longer = capture.segment_count
+    part = ran_for(motion)
+    if part is not None and motion is not None:
+        about_drive = [field_rules.ran_for_a_part(part * motion.duration_s, motion.duration_s), *about_drive]
+    longer = capture.segment_count * (part or 1.0)
     out: dict[str, list[Reason]] = {}
     for channel in capture.channels:
         reasons = list(quality[channel.name].reasons)
@@ -246,6 +256,17 @@ def _reasons(capture: Capture, asked: Asked, stop: Stop) -> dict[str, list[Reaso
     return out
 
 
+def ran_for(motion: Motion | None) -> float | None:
+    """Share of the capture in which the drive ran, where it started or stopped meanwhile; None where it ran throughout,
+    or makes moves of its own."""
+    from vibe.ingest.route.field_rules import SHORTER
+
+    if motion is None or motion.whole or len(motion.moves) != 1:
+        return None
+    share = motion.moves[0].law.duration_s / motion.duration_s
+    return share if share < SHORTER else None
+
+
 def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: Drive, asked: Asked) -> list[Reason]:
     from vibe.ingest.quality.recording.sample_rate import LEAST, slip_of
     from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
@@ -255,7 +276,8 @@ def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: 
         return []
     if recognised_drive.verdict == "other drive":
         return [field_rules.wrong_drive(drive.tag, likely(recognised_drive))]
-    found = recognised_drive.speed
+    # Lines of many teeth fit a second speed about as well; where pulses and note agree, it is that one.
+    found = _pulses_as_noted(capture, drive, asked) or recognised_drive.speed
     method = "the pulse sensor" if found is not None and found.method == "tachometer" else "the signal"
     slip: Slip = "open"
     if found is not None and capture.speed_rpm is not None:
@@ -268,9 +290,25 @@ def _about_drive(capture: Capture, recognised_drive: Recognition | None, drive: 
     )
 
 
+def _pulses_as_noted(capture: Capture, drive: Drive, asked: Asked) -> SpeedEstimate | None:
+    """The speed of the pulses where it is the one that was noted; None where there is no such."""
+    from vibe.ingest import assess
+    from vibe.spectra.speed.tachometer import speed_from_tachometer
+
+    sensor = capture.tachometer
+    if sensor is None or capture.speed_rpm is None or assess(sensor).verdict == "rejected":
+        return None
+    low, high = drive.input.speed_range_hz
+    pulsed = speed_from_tachometer(sensor, (0.9 * low, 1.1 * high), sensor.duration_s)
+    if pulsed is None:
+        return None
+    off = 60 * pulsed[1].input_hz / capture.speed_rpm - 1
+    return pulsed[1] if abs(off) <= asked.rules.speed.noted_share else None
+
+
 def against_plan(
     channel: Channel,
-    longer: int,
+    longer: float,
     plan: PointPlan,
     promised: set[str],
     table: ToneTable,

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 Progress = Callable[[int, int, str], None]
 Earlier = Mapping[str, Mapping[str, tuple["Signature", ...]]]
 """Signatures of earlier captures, by drive and point."""
+Known = Mapping[str, Path]
+"""Files of an earlier round by the hashes of their channels' samples."""
+NOT_COMPARED = ("gain_step", "ran_for_a_part")
+"""Codes of reasons by which the level of a point in the middle of a capture is none."""
 FEWEST_PER_PROCESS = 8
 """A process takes some three seconds to start; fewer captures are read by then."""
 
@@ -85,7 +89,8 @@ class Round:
         before = self._earlier_jobs()
         jobs = [*before, *(self.job(path) for path in found)]
         looks = _fanned_out(jobs, workers, cluster, progress)
-        return self.called(looks[len(before) :], by_point(looks[: len(before)]))
+        past = looks[: len(before)]
+        return self.called(looks[len(before) :], by_point(past), _by_content(past))
 
     def watched(self) -> Iterator[WatchResult]:
         """Verdicts as files arrive; each ``next`` is one look at the folder."""
@@ -93,7 +98,8 @@ class Round:
         from vibe.ingest.formats.registry import SUFFIXES
         from vibe.storage.settled_files import FolderWatch, arrivals
 
-        before = by_point([look_at(job) for job in self._earlier_jobs()])
+        past = [look_at(job) for job in self._earlier_jobs()]
+        before, known_samples = by_point(past), _by_content(past)
         looks: dict[Path, FieldResult] = {}
         known_files: dict[Path, FileSeen] = {}
         redo: set[Path] = set()
@@ -117,11 +123,11 @@ class Round:
                     redo.add(path)
                     continue
                 looks[path] = look
-                call = self.called(list(looks.values()), before)
+                call = self.called(list(looks.values()), before, known_samples)
                 changed = tuple(file for file in call.files if known_files.get(file.path) != file)
                 known_files = {file.path: file for file in call.files}
                 yield WatchResult(call=call, changed=changed, gone=(), waiting=())
-            call = self.called(list(looks.values()), before)
+            call = self.called(list(looks.values()), before, known_samples)
             yield WatchResult(
                 call=call, changed=(), gone=step.gone, waiting=step.waiting, away=step.away, trouble=readings.trouble
             )
@@ -150,7 +156,13 @@ class Round:
 
         if self.earlier is None:
             return []
-        return [self.job(path, folder=self.earlier) for path in find_captures(self.earlier)]
+        # An earlier round may lie around this one, as a year's folder does around a month's.
+        here = self.folder.resolve()
+        return [
+            self.job(path, folder=self.earlier)
+            for path in find_captures(self.earlier)
+            if not path.resolve().is_relative_to(here)
+        ]
 
     @staticmethod
     def lost(job: FieldJob) -> FieldResult:
@@ -160,8 +172,9 @@ class Round:
         seen = FileSeen(path=job.path, error=ENDED_READING, remedy=f"{TRY_AGAIN.capitalize()}.")
         return FieldResult(seen=seen, like={})
 
-    def called(self, looks: Sequence[FieldResult], before: Earlier) -> Completeness:
-        """Looks at all files of a round put together, ``before`` as points used to be."""
+    def called(self, looks: Sequence[FieldResult], before: Earlier, known: Known | None = None) -> Completeness:
+        """Looks at all files of a round put together, ``before`` as points used to be, ``known`` what an earlier round
+        delivered."""
         from vibe.ingest.route.completeness import completeness
 
         asked = self._ready()
@@ -174,6 +187,7 @@ class Round:
 
         ordered = sorted(looks, key=place)
         files = _with_shifts(ordered, _with_exchanges(ordered, before, asked.rules), before, asked.rules)
+        files = _with_old(files, known or {}, asked.rules)
         call = completeness(files, _expected(asked), asked.rules)
         return replace(call, missing=(*call.missing, *_out_of_use(asked)))
 
@@ -249,6 +263,33 @@ def by_point(looks: Sequence[FieldResult]) -> Earlier:
     return out
 
 
+def _by_content(looks: Sequence[FieldResult]) -> Known:
+    """The file of an earlier round that holds each channel's samples; of several the first."""
+    known: dict[str, Path] = {}
+    for look in looks:
+        for point in look.seen.points:
+            if point.content is not None:
+                known.setdefault(point.content, look.seen.path)
+    return known
+
+
+def _with_old(files: Sequence[FileSeen], known: Known, rules: FieldRules) -> list[FileSeen]:
+    """Points whose samples an earlier round delivered already: whatever else is to be said of them is not of today."""
+    from vibe.ingest.route import field_rules
+
+    out = []
+    for file in files:
+        points = []
+        for point in file.points:
+            before = known.get(point.content or "")
+            if before is not None and point.verdict != "extra":
+                reason = field_rules.delivered_before(before.name)
+                point = field_rules.with_reason(replace(point, reasons=()), reason, rules)
+            points.append(point)
+        out.append(replace(file, points=tuple(points)))
+    return out
+
+
 def _with_exchanges(looks: Sequence[FieldResult], before: Earlier, rules: FieldRules) -> list[FileSeen]:
     """Points of one drive that sound like one another's earlier captures are reported as such."""
     from vibe.ingest.route import field_rules
@@ -281,7 +322,7 @@ def _with_shifts(
     """Points all of whose bands moved alike since the earlier round are reported as such; ``files`` run parallel to
     ``looks``."""
     from vibe.ingest.route import field_rules
-    from vibe.spectra.identity.level_shift import fallen_db, shift
+    from vibe.spectra.identity.level_shift import fallen_db, shift, unchanged
 
     out = []
     for look, file in zip(looks, files, strict=True):
@@ -291,7 +332,10 @@ def _with_shifts(
             name = folded(point.point)
             moved = shift(look.like[name], earlier.get(name, ())) if name in look.like else None
             known = {reason.code for reason in point.reasons}
-            if moved is not None and point.verdict != "extra" and "exchanged" not in known:
+            settled = moved is None and name in look.like and unchanged(look.like[name], earlier.get(name, ()))
+            if settled and "loose_mount" in known:
+                point = field_rules.as_before(point, "loose_mount", rules)
+            if moved is not None and point.verdict != "extra" and not known & {"exchanged", *NOT_COMPARED}:
                 since = "in the earlier round"
                 if moved.kind == "scale":
                     reason = field_rules.scaled(moved.factor, since)
@@ -304,7 +348,7 @@ def _with_shifts(
                 moved is None
                 and name in look.like
                 and point.verdict != "extra"
-                and not known & {"at_rest", "exchanged"}
+                and not known & {"at_rest", "exchanged", *NOT_COMPARED}
             ):
                 fell_db = fallen_db(look.like[name], earlier.get(name, ()))
                 if fell_db is not None:

@@ -93,7 +93,7 @@ def _missing(want: Expected, short: int, files: Sequence[FileSeen]) -> Missing:
         cause, what = "repeat", f"its channel in {copies[0].path.name} holds the samples of another capture"
         remedy = "Connect each sensor to its own input, and repeat the measurement."
     elif broken:
-        cause, what = "unreadable", f"its file {broken[0].path.name} cannot be read"
+        cause, what = "unreadable", _in_broken([file.path.name for file in broken])
         remedy = broken[0].remedy or "Do as stated for the file."
     elif unnamed:
         file, one = unnamed[0]
@@ -105,6 +105,16 @@ def _missing(want: Expected, short: int, files: Sequence[FileSeen]) -> Missing:
     return Missing(drive=want.drive, point=want.point, what=what, remedy=remedy, cause=cause)
 
 
+def _in_broken(names: Sequence[str]) -> str:
+    """Files that cannot be read and do not name their point may hold any of their drive."""
+    if len(names) == 1:
+        return f"its file {names[0]} cannot be read"
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return f"it may be in a file that cannot be read: {', '.join(names[:MOST_NAMED])}{more}"
+
+
+MOST_NAMED = 3
+"""Files named in a sentence; more are counted."""
 MOST_TRIES = 2
 """Captures of one point that were sent back, from which on another try alone is hardly worth its time (common
 practice)."""

@@ -68,6 +68,23 @@ def with_reason(point: PointSeen, reason: Reason, rules: FieldRules) -> PointSee
     return replace(point, reasons=reasons, verdict=verdict(reasons, rules))
 
 
+def as_before(point: PointSeen, code: str, rules: FieldRules) -> PointSeen:
+    """``point`` with what its reason ``code`` says as a caution: it was so in the earlier round, and would be again."""
+    reasons = tuple(
+        replace(
+            reason,
+            code=f"{code}_as_before",
+            text=f"{reason.text}; the earlier round shows the same resonance, band by band, so it may be the "
+            "casing's own",
+            remedy="Nothing to repeat. See once that the mounting is the one that was planned.",
+        )
+        if reason.code == code
+        else reason
+        for reason in point.reasons
+    )
+    return replace(point, reasons=reasons, verdict=verdict(reasons, rules))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
     """One setting as it was taken and as it was planned; ``lost`` of the ``promised`` tones it cannot show, ``crowded``
@@ -205,6 +222,16 @@ def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reaso
     )
 
 
+def ran_for_a_part(ran_s: float, length_s: float) -> Reason:
+    """The pulses begin or end within the capture."""
+    return Reason(
+        code="ran_for_a_part",
+        text=f"the drive ran for {ran_s:.3g} s of the {length_s:.3g} s only: its pulses begin or end meanwhile",
+        remedy="If it tripped or was started too late, repeat the measurement while it runs on.",
+        verdict="limited",
+    )
+
+
 def out_of_range(drive: Drive, speed_hz: float, *, method: str = "the signal", verdict: Verdict = "rejected") -> Reason:
     """The drive turns outside the range of its file, where no diagnosis looks."""
     rpm = 60 * speed_hz
@@ -259,6 +286,16 @@ def exchanged(point: str, other: str, since: str) -> Reason:
         text=f"{point!r} sounds as {other!r} did {since}, and the other way round: the two look exchanged",
         remedy="Follow both cables. Exchange the two names in the files, or repeat both measurements.",
         verdict="limited",
+    )
+
+
+def delivered_before(name: str) -> Reason:
+    """The samples of an earlier round's file under today's name or date: no two recordings are equal."""
+    return Reason(
+        code="delivered_before",
+        text=f"its samples are those of {name} in the earlier round, so nothing of today is in it",
+        remedy="Copy today's capture from the logger; if the logger holds none, take the measurement.",
+        verdict="rejected",
     )
 
 

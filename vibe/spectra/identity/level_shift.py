@@ -88,6 +88,18 @@ def fallen_db(now: Signature, earlier: Sequence[Signature]) -> float | None:
     return fell_db if fell_db >= STANDS_DB else None
 
 
+def unchanged(now: Signature, earlier: Sequence[Signature]) -> bool:
+    """Whether a point rings as it used to, band by band, whatever its level: no mount that has come loose does."""
+    if not earlier:
+        return False
+    levels = np.stack([visit.level_db for visit in earlier[-LATEST:]]).astype(np.float64)
+    known = np.isfinite(levels).all(axis=0) & np.isfinite(now.level_db)
+    if np.count_nonzero(known) < FEWEST_FOR_SLOPE:
+        return False
+    moved_db = now.level_db[known] - np.median(levels[:, known], axis=0)
+    return _spread_db(moved_db - float(np.median(moved_db))) <= ALIKE_DB
+
+
 def band_centres_hz() -> Real:
     """Middles of the bands of a signature, (bands,)."""
     edges = band_edges_hz()

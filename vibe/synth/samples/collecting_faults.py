@@ -1,4 +1,4 @@
-"""What recorders, cables and people do to good samples, for a practice round."""
+"""What recorders, cables and people do to good samples, for a practice round: each fault at one strength."""
 
 from __future__ import annotations
 
@@ -7,9 +7,20 @@ from dataclasses import replace
 from typing import Literal, get_args
 
 import numpy as np
-from numpy.typing import NDArray
 
-from vibe.core.capture import Capture, Channel
+from vibe.core.capture import Capture
+from vibe.synth.samples.recorder_faults import (
+    Array,
+    copied,
+    cut_out,
+    filled,
+    integrated,
+    on_spring,
+    overflowed,
+    repeated,
+    with_hum,
+    with_samples,
+)
 
 SampleFault = Literal[
     "at rest", "samples lost", "overflow", "hum", "rate wrong", "scaled", "block repeated", "one sensor twice",
@@ -18,7 +29,6 @@ SampleFault = Literal[
 """``at rest``: without a pulse sensor, next to a pump that runs; ``scaled``: a range ten times wrong."""
 SAMPLE_FAULTS: tuple[SampleFault, ...] = get_args(SampleFault)
 
-Array = NDArray[np.float64]
 UNSET_YEAR = 2000
 """Where a clock begins that lost its battery."""
 LOST_S = 0.28
@@ -42,8 +52,8 @@ def spoiled(capture: Capture, fault: SampleFault, rng: np.random.Generator) -> C
         )  # fmt: skip
     if fault == "one sensor twice":
         first, *others = capture.vibration
-        noise = 1e-4 * float(first.samples.std()) * rng.standard_normal(first.samples.size)
-        copies = {other.name: _with(other, first.samples + noise) for other in others}
+        twin = copied(first.samples.astype(np.float64), rng)
+        copies = {other.name: with_samples(other, twin) for other in others}
         return replace(capture, channels=tuple(copies.get(c.name, c) for c in capture.channels))
     change = _ON_SAMPLES[fault]
     seed = int(rng.integers(2**31))
@@ -53,11 +63,7 @@ def spoiled(capture: Capture, fault: SampleFault, rng: np.random.Generator) -> C
         change(c.samples.astype(np.float64), c.sample_rate_hz, np.random.default_rng(own))
         for c, own in zip(capture.channels, seeds, strict=True)
     ]
-    return replace(capture, channels=tuple(_with(c, row) for c, row in zip(capture.channels, rows, strict=True)))
-
-
-def _with(channel: Channel, samples: Array) -> Channel:
-    return replace(channel, samples=np.asarray(samples, dtype=np.float32), step=None, full_scale=None)
+    return replace(capture, channels=tuple(with_samples(c, row) for c, row in zip(capture.channels, rows, strict=True)))
 
 
 def _at_rest(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
@@ -69,20 +75,15 @@ def _at_rest(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
 
 
 def _lost(x: Array, rate_hz: float, *_: object) -> Array:
-    """What a full buffer could not take, and nobody kept the place of."""
-    at = round(0.45 * x.size)
-    return np.concatenate((x[:at], x[at + round(LOST_S * rate_hz) :]))
+    return cut_out(x, round(0.45 * x.size), round(LOST_S * rate_hz))
 
 
 def _overflow(x: Array, *_: object) -> Array:
-    at = 0.5 * float(np.abs(x).max())
-    return np.asarray((x + at) % (2 * at) - at)
+    return overflowed(x, 0.5 * float(np.abs(x).max()))
 
 
 def _hum(x: Array, rate_hz: float, *_: object) -> Array:
-    time_s = np.arange(x.size) / rate_hz
-    wave = sum(h * np.sin(2 * np.pi * 50.02 * k * time_s + k) for k, h in ((1, 1.0), (3, 0.3), (5, 0.15), (7, 0.05)))
-    return np.asarray(x + 8.0 * float(x.std()) * wave)
+    return with_hum(x, rate_hz, 50.02, 8.0, {1: (1.0, 1), 3: (0.3, 3), 5: (0.15, 5), 7: (0.05, 7)})
 
 
 def _scaled(x: Array, *_: object) -> Array:
@@ -91,41 +92,31 @@ def _scaled(x: Array, *_: object) -> Array:
 
 def _repeated(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     at = x.size // 2
-    size = min(int(rng.uniform(0.1, 0.6) * rate_hz), at // 2)
-    out = x.copy()
-    out[at : at + size] = x[at - size : at]
-    return out
+    return repeated(x, at, min(int(rng.uniform(0.1, 0.6) * rate_hz), at // 2))
 
 
 def _velocity(x: Array, rate_hz: float, *_: object) -> Array:
     """In mm/s, under the name of acceleration."""
-    lines, hz = np.fft.rfft(x - x.mean()), np.fft.rfftfreq(x.size, 1 / rate_hz)
-    divided = np.divide(-1j, 2 * np.pi * hz, out=np.zeros(hz.size, dtype=complex), where=hz > 2)
-    return np.asarray(1e3 * np.fft.irfft(lines * divided, x.size))
+    return integrated(x, rate_hz)
 
 
 def _soft_mount(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
-    """A magnet on paint: a spring with little damping (transmissibility of one degree of freedom)."""
-    r, damping = np.fft.rfftfreq(x.size, 1 / rate_hz) / 2600.0, 0.05
-    passed = (1 + 2j * damping * r) / (1 - r**2 + 2j * damping * r)
-    return np.asarray(np.fft.irfft(np.fft.rfft(x) * passed, x.size) + 0.003 * rng.standard_normal(x.size))
+    """A magnet on paint: a spring with little damping, and the sensor's noise."""
+    return on_spring(x, rate_hz, 2600.0, 0.05) + 0.003 * rng.standard_normal(x.size)
 
 
 def _zeros(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
-    return _filled(x, rate_hz, rng, lines=False)
+    return _filled(x, rate_hz, rng, "zeros")
 
 
 def _lines(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
-    return _filled(x, rate_hz, rng, lines=True)
+    return _filled(x, rate_hz, rng, "lines")
 
 
-def _filled(x: Array, rate_hz: float, rng: np.random.Generator, *, lines: bool) -> Array:
+def _filled(x: Array, rate_hz: float, rng: np.random.Generator, how: Literal["zeros", "lines"]) -> Array:
     """Packets of a radio link that never came."""
-    out = x.copy()
-    for at in rng.integers(1, int(0.9 * x.size), 6):
-        size = int(rng.uniform(0.01, 0.04) * rate_hz)
-        out[at : at + size] = np.linspace(out[at - 1], out[at + size], size) if lines else 0.0
-    return out
+    places = rng.integers(1, int(0.9 * x.size), 6).tolist()
+    return filled(x, places, [int(rng.uniform(0.01, 0.04) * rate_hz) for _ in places], how)
 
 
 _ON_SAMPLES: dict[str, Callable[[Array, float, np.random.Generator], Array]] = {

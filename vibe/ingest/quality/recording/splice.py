@@ -8,7 +8,9 @@ import scipy.fft
 from vibe.core.capture import Reason
 from vibe.ingest.quality.prepared_signal import Floats, Signal
 
-_WINDOW_S = 0.45
+_WINDOWS_S = (0.45, 0.3, 0.2)
+"""Long windows part lines that lie close. Where packets are lost every second or so, four long ones in a row hold more
+than one loss; then shorter ones are asked, for more lines, since what they cannot part beats."""
 _HOPS = 4
 """Windows begin a quarter of their length apart."""
 _RATE_HZ = 5000.0
@@ -23,6 +25,10 @@ _SIGMAS, _MOST_SIGMAS = 6.0, 12.0
 _SURE, _LIKELY, _LIKELY_SUM = 3, 2, 32.0
 """Lines that jump together, or fewer that jump far. Of 106 measured and simulated channels without a splice none had
 more than two lines that jumped, and the sum of all was 21 at most; the limit is half as much again."""
+_SURE_SHORT, _MOST_OF = 5, 0.6
+"""The same in short windows: lines, or, where there are fewer, their share: a loss moves all but those of which a whole
+number of periods went. Of 342 channels, measured and of other worlds, one had four of 16 (a base plate that beats with
+the mains), five had three of 14 and more."""
 
 
 def spliced(signal: Signal) -> list[Reason]:
@@ -31,7 +37,10 @@ def spliced(signal: Signal) -> list[Reason]:
     The phase of each line is followed from window to window; a step is what is left between the rates of both sides.
     A speed that varies moves all phases too, but slowly: its steps make up the scatter that a jump must exceed.
     """
-    jump = _jump(signal)
+    long, *short = _WINDOWS_S
+    jump = _jump(signal, long, _SURE)
+    for window_s in short:
+        jump = jump or _jump(signal, window_s, _SURE_SHORT)
     if jump is None:
         return []
     at_s, lines = jump
@@ -45,8 +54,9 @@ def spliced(signal: Signal) -> list[Reason]:
     ]
 
 
-def _jump(signal: Signal) -> tuple[float, int] | None:
-    """(time of the jump [s], lines that take part)."""
+def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | None:
+    """(time of the jump [s], lines that take part), where as many as ``sure`` do; of fewer in long windows those that
+    jump far, in short ones most of all there are."""
     together = max(1, int(signal.rate_hz // _RATE_HZ))
     neighbours = signal.ac[: signal.ac.size // together * together].reshape(-1, together)
     # Column by column: rows are short, and each has its price.
@@ -55,7 +65,7 @@ def _jump(signal: Signal) -> tuple[float, int] | None:
         x += neighbours[:, column]
     x /= np.float32(together)
     rate_hz = signal.rate_hz / together
-    size = int(_WINDOW_S * rate_hz) // _HOPS * _HOPS
+    size = int(window_s * rate_hz) // _HOPS * _HOPS
     hop = size // _HOPS
     if size < 64 or x.size < 8 * size:
         return None
@@ -83,6 +93,11 @@ def _jump(signal: Signal) -> tuple[float, int] | None:
     sigmas = np.where(least > _STEADY * np.median(height, axis=0), np.minimum(sigmas, _MOST_SIGMAS), 0.0)
     count, total = (sigmas > _SIGMAS).sum(axis=1), sigmas.sum(axis=1)
     place = int(np.argmax(_MOST_SIGMAS * _LINES * count + total))
-    if count[place] < _SURE and not (count[place] >= _LIKELY and total[place] > _LIKELY_SUM):
+    likely = (
+        count[place] >= _LIKELY and total[place] > _LIKELY_SUM
+        if sure == _SURE
+        else count[place] >= max(_SURE, _MOST_OF * peaks.size)
+    )
+    if count[place] < sure and not likely:
         return None
     return float((place + 2 * _HOPS) * hop / rate_hz), int(count[place])
