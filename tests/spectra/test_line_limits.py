@@ -72,3 +72,28 @@ def test_the_floor_of_a_modulation_is_the_median_of_twelve_bins_on_either_side(
     for off in range(first + 2, last + 3):
         spectrum[[100 - off, 100 + off]] = 50.0
     assert bool(modulation(spectrum, 2) == 0) is hidden
+
+
+def smeared(*raised: tuple[int, int, float]) -> float:
+    """How far the value of a line in noise is open, where the noise is raised between two distances from it, in bins, by
+    a factor in power; the median of six."""
+    n, found = ROW.samples.size, []
+    for seed in range(6):
+        lines = np.fft.rfft(np.random.default_rng(seed).standard_normal(n))
+        off = np.abs(np.arange(lines.size) - 600)
+        for first, last, factor in raised:
+            lines[(off >= first) & (off <= last)] *= np.sqrt(factor)
+        line = np.sqrt(2) * np.cos(2 * np.pi * 30.0 * np.arange(n) / 1000.0)
+        samples = (0.5 * np.fft.irfft(lines, n) + line).astype(np.float32)
+        fitted = fit_line(AngleRow.of(samples, 1000.0, AngleLaw.steady(10.0, 20.0)), 3.0, [])
+        assert fitted is not None
+        found.append(fitted.smeared)
+    return float(np.median(found))
+
+
+def test_what_stands_four_times_over_the_quiet_bins_within_48_is_no_noise() -> None:
+    assert smeared((0, 13, 3.0)) < 1e-4
+    assert smeared((0, 13, 6.0)) > 3e-4
+    assert smeared((0, 13, 6.0), (49, 97, 30.0)) > 4e-4  # what lies beyond is not asked
+    assert smeared((0, 24, 10.0)) > 6e-4  # and all of it is
+    assert smeared((0, 13, 20.0), (20, 41, 100.0)) > 5e-5  # lines that nobody knows stand in most of it
