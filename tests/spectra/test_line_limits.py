@@ -75,8 +75,8 @@ def test_the_floor_of_a_modulation_is_the_median_of_twelve_bins_on_either_side(
 
 
 def smeared(*raised: tuple[int, int, float]) -> float:
-    """How far the value of a line in noise is open, where the noise is raised between two distances from it, in bins, by
-    a factor in power; the median of six."""
+    """How far the value of a line in noise is open, the noise being raised between two distances from it, in bins, by a
+    factor in power; the median of six."""
     n, found = ROW.samples.size, []
     for seed in range(6):
         lines = np.fft.rfft(np.random.default_rng(seed).standard_normal(n))
