@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.attribution.modulation_depth import Modulations
+from vibe.spectra.attribution.modulation_depth import NEIGHBOURS_ALIKE, Modulations
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.line_fit import AngleRow, FittedLine, _merged, _near, fit_line, turns_that_part
 
@@ -72,6 +72,30 @@ def test_the_floor_of_a_modulation_is_the_median_of_twelve_bins_on_either_side(
     for off in range(first + 2, last + 3):
         spectrum[[100 - off, 100 + off]] = 50.0
     assert bool(modulation(spectrum, 2) == 0) is hidden
+
+
+def test_neighbours_under_a_hann_window_are_alike_by_two_thirds_and_a_sixth() -> None:
+    assert pytest.approx(1 + 2 * ((2 / 3) ** 2 + (1 / 6) ** 2), abs=0.01) == NEIGHBOURS_ALIKE
+
+
+@pytest.mark.parametrize(("second", "share"), [(0.25, 0.25), (1e-6, 0.25 * np.sqrt(8.0))])
+def test_slip_smears_a_line_over_two_bins_and_its_harmonics_over_more(
+    second: float, share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A share of a quarter makes lines of a half; that a second line is hardly there counts by a factor of eight."""
+    halves: list[int] = []
+
+    def line(_: object, band: Any, order: float, half: int) -> NDArray[np.float64]:
+        halves.append(half)
+        return np.array([0.25 if order < 1.5 else second])
+
+    band = SimpleNamespace(width_hz=1e9, centre_hz=np.array([3000.0]))
+    monkeypatch.setattr(Modulations, "_band", lambda *_: band)
+    monkeypatch.setattr(Modulations, "_line", line)
+    reader = Modulations(cast(Any, SimpleNamespace(law=SimpleNamespace(mean_hz=10.0))))
+    [(_, _, part)] = reader.of("a", cast(Any, SimpleNamespace(lines=[SimpleNamespace(order=1.0)])))
+    assert halves == [3, 4]
+    assert part == pytest.approx(share, rel=0.01)
 
 
 def smeared(*raised: tuple[int, int, float]) -> float:
