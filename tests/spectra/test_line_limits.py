@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.attribution.modulation_depth import Modulations
+from vibe.spectra.attribution.modulation_depth import NEIGHBOURS_ALIKE, Modulations
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.line_fit import AngleRow, FittedLine, _merged, _near, fit_line, turns_that_part
 
@@ -72,3 +72,52 @@ def test_the_floor_of_a_modulation_is_the_median_of_twelve_bins_on_either_side(
     for off in range(first + 2, last + 3):
         spectrum[[100 - off, 100 + off]] = 50.0
     assert bool(modulation(spectrum, 2) == 0) is hidden
+
+
+def test_neighbours_under_a_hann_window_are_alike_by_two_thirds_and_a_sixth() -> None:
+    assert pytest.approx(1 + 2 * ((2 / 3) ** 2 + (1 / 6) ** 2), abs=0.01) == NEIGHBOURS_ALIKE
+
+
+@pytest.mark.parametrize(("second", "share"), [(0.25, 0.25), (1e-6, 0.25 * np.sqrt(8.0))])
+def test_slip_smears_a_line_over_two_bins_and_its_harmonics_over_more(
+    second: float, share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A share of a quarter makes lines of a half; that a second line is hardly there counts by a factor of eight."""
+    halves: list[int] = []
+
+    def line(_: object, band: Any, order: float, half: int) -> NDArray[np.float64]:
+        halves.append(half)
+        return np.array([0.25 if order < 1.5 else second])
+
+    band = SimpleNamespace(width_hz=1e9, centre_hz=np.array([3000.0]))
+    monkeypatch.setattr(Modulations, "_band", lambda *_: band)
+    monkeypatch.setattr(Modulations, "_line", line)
+    reader = Modulations(cast(Any, SimpleNamespace(law=SimpleNamespace(mean_hz=10.0))))
+    [(_, _, part)] = reader.of("a", cast(Any, SimpleNamespace(lines=[SimpleNamespace(order=1.0)])))
+    assert halves == [3, 4]
+    assert part == pytest.approx(share, rel=0.01)
+
+
+def smeared(*raised: tuple[int, int, float]) -> float:
+    """How far the value of a line in noise is open, the noise being raised between two distances from it, in bins, by a
+    factor in power; the median of six."""
+    n, found = ROW.samples.size, []
+    for seed in range(6):
+        lines = np.fft.rfft(np.random.default_rng(seed).standard_normal(n))
+        off = np.abs(np.arange(lines.size) - 600)
+        for first, last, factor in raised:
+            lines[(off >= first) & (off <= last)] *= np.sqrt(factor)
+        line = np.sqrt(2) * np.cos(2 * np.pi * 30.0 * np.arange(n) / 1000.0)
+        samples = (0.5 * np.fft.irfft(lines, n) + line).astype(np.float32)
+        fitted = fit_line(AngleRow.of(samples, 1000.0, AngleLaw.steady(10.0, 20.0)), 3.0, [])
+        assert fitted is not None
+        found.append(fitted.smeared)
+    return float(np.median(found))
+
+
+def test_what_stands_four_times_over_the_quiet_bins_within_48_is_no_noise() -> None:
+    assert smeared((0, 13, 3.0)) < 1e-4
+    assert smeared((0, 13, 6.0)) > 3e-4
+    assert smeared((0, 13, 6.0), (49, 97, 30.0)) > 4e-4  # what lies beyond is not asked
+    assert smeared((0, 24, 10.0)) > 6e-4  # and all of it is
+    assert smeared((0, 13, 20.0), (20, 41, 100.0)) > 5e-5  # lines that nobody knows stand in most of it
