@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import weakref
 from collections.abc import Callable
-from functools import lru_cache, wraps
+from functools import wraps
 from typing import Any, cast
 
 import numpy as np
@@ -45,13 +45,9 @@ def fast_length(n: int) -> int:
     """
     if n < 1:
         raise ValueError(f"a transform needs at least one sample, not {n}")
-    return int(scipy.fft.next_fast_len(n, real=True))
-
-
-@lru_cache(maxsize=64)
-def fast_length_below(n: int) -> int:
-    """The largest length <= ``n``, at least 1, whose transform is quick."""
-    return next((length for length in range(n, 1, -1) if scipy.fft.next_fast_len(length) == length), 1)
+    # A factor of 7 or 11 costs a real transform little, and to be padded costs all that follows much: what is cut from
+    # a padded row has lengths of any factors.
+    return n if scipy.fft.next_fast_len(n) == n else int(scipy.fft.next_fast_len(n, real=True))
 
 
 def rfft(samples: NDArray[Any], length: int | None = None) -> NDArray[Any]:
