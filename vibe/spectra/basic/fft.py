@@ -15,6 +15,8 @@ import scipy.fft
 from numpy.typing import NDArray
 
 Real = NDArray[np.float32] | NDArray[np.float64]
+LONG_SAMPLES = 2**17
+"""Rows from here on are transformed at their own length where that is quick at all."""
 Row = Callable[[NDArray[np.float32]], NDArray[Any]]
 
 
@@ -45,9 +47,10 @@ def fast_length(n: int) -> int:
     """
     if n < 1:
         raise ValueError(f"a transform needs at least one sample, not {n}")
-    # A factor of 7 or 11 costs a real transform little, and to be padded costs all that follows much: what is cut from
-    # a padded row has lengths of any factors.
-    return n if scipy.fft.next_fast_len(n) == n else int(scipy.fft.next_fast_len(n, real=True))
+    # In a long row a factor of 7 or 11 costs little, and to be padded costs all that follows much: what is cut from a
+    # padded row has lengths of any factors.
+    own = n >= LONG_SAMPLES and scipy.fft.next_fast_len(n) == n
+    return n if own else int(scipy.fft.next_fast_len(n, real=True))
 
 
 def rfft(samples: NDArray[Any], length: int | None = None) -> NDArray[Any]:
