@@ -1,9 +1,12 @@
 from __future__ import annotations
 
+import weakref
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from vibe.spectra.basic.fft import fast_length, irfft, rfft
+from vibe.spectra.basic.fft import fast_length, irfft, once, rfft
 
 
 def test_single_precision_stays_single() -> None:
@@ -16,6 +19,26 @@ def test_single_precision_stays_single() -> None:
 
 def test_quick_lengths_have_no_large_prime_factor() -> None:
     assert fast_length(2025) == 2025
+    assert fast_length(358_400) == 358_400  # 14 s at 25.6 kHz, 2¹¹ · 5² · 7: not padded, which would cost more
     assert fast_length(4099) == 4320  # 2⁵ · 3³ · 5: nothing between has only factors up to 5
     with pytest.raises(ValueError, match="at least one sample"):
         fast_length(0)
+
+
+def test_what_is_made_once_is_kept_as_long_as_its_samples() -> None:
+    made: list[int] = []
+
+    def doubled(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        made.append(samples.size)
+        return np.asarray(samples * np.float32(2.0))
+
+    of = once(doubled)
+    first, second = np.ones(4, dtype=np.float32), np.zeros(5, dtype=np.float32)
+    assert of(first) is of(first)
+    assert np.array_equal(of(second), second)
+    assert made == [4, 5]
+    result = weakref.ref(of(first))
+    del first
+    assert result() is None  # nothing holds it once its samples are gone
+    assert of(second) is of(second)
+    assert made == [4, 5]

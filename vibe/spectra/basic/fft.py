@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import weakref
 from collections.abc import Callable
-from functools import lru_cache, wraps
+from functools import wraps
 from typing import Any, cast
 
 import numpy as np
@@ -15,6 +15,8 @@ import scipy.fft
 from numpy.typing import NDArray
 
 Real = NDArray[np.float32] | NDArray[np.float64]
+LONG_SAMPLES = 2**17
+"""Rows from here on are transformed at their own length where that is quick at all."""
 Row = Callable[[NDArray[np.float32]], NDArray[Any]]
 
 
@@ -45,13 +47,10 @@ def fast_length(n: int) -> int:
     """
     if n < 1:
         raise ValueError(f"a transform needs at least one sample, not {n}")
-    return int(scipy.fft.next_fast_len(n, real=True))
-
-
-@lru_cache(maxsize=64)
-def fast_length_below(n: int) -> int:
-    """The largest length <= ``n``, at least 1, whose transform is quick."""
-    return next((length for length in range(n, 1, -1) if scipy.fft.next_fast_len(length) == length), 1)
+    # In a long row a factor of 7 or 11 costs little, and to be padded costs all that follows much: what is cut from a
+    # padded row has lengths of any factors.
+    own = n >= LONG_SAMPLES and scipy.fft.next_fast_len(n) == n
+    return n if own else int(scipy.fft.next_fast_len(n, real=True))
 
 
 def rfft(samples: NDArray[Any], length: int | None = None) -> NDArray[Any]:

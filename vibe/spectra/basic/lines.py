@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,14 +37,8 @@ def angular(
     n, length = samples.size, fast_length(samples.size)
     lines = fft.rfft(samples, length) if transform is None else transform
     dense = fft.irfft(lines, 2 * length) * np.float32(2.0)
-    # The law bends so slowly that straight lines between instants this close stay far below a sample.
-    last_s = (2 * n - 1) / (2 * sample_rate_hz)
-    knots = length // KNOT_SAMPLES + 2
-    time = np.linspace(0.0, last_s, max(2 * n // KNOT_SAMPLES, 2))
-    turns = law.at(time)
-    per_turn = (length - 1) / float(turns[-1] - turns[0])
-    even = turns[0] + np.arange(knots) * (KNOT_SAMPLES / per_turn)
-    places = np.interp(even, turns, time) * (2 * sample_rate_hz)
+    places, per_turn = _places(law, n, length, sample_rate_hz)
+    knots = places.size
     within = np.arange(KNOT_SAMPLES) / KNOT_SAMPLES
     result = np.empty((knots - 1, KNOT_SAMPLES), dtype=np.float32)
     for first in range(0, knots - 1, KNOTS_AT_ONCE):
@@ -51,9 +46,24 @@ def angular(
         steps = places[some.start + 1 : some.stop + 1] - places[some]
         place = places[some, None] + steps[:, None] * within
         below = np.minimum(place.astype(np.intp), 2 * n - 2)
-        low = dense[below]
-        result[some] = low + (place - below).astype(np.float32) * (dense[below + 1] - low)
+        low = dense.take(below)
+        result[some] = low + (place - below).astype(np.float32) * (dense[1:].take(below) - low)
     return result.ravel()[:length], per_turn
+
+
+@lru_cache(maxsize=1)
+def _places(law: AngleLaw, n: int, length: int, sample_rate_hz: float) -> tuple[NDArray[np.float64], float]:
+    """Where, in half samples of ``n``, every ``KNOT_SAMPLES``-th of ``length`` equal steps of angle lies, and how many
+    make a turn: the same for all channels of one rate.
+
+    The law bends so slowly that straight lines between instants this close stay far below a sample.
+    """
+    last_s = (2 * n - 1) / (2 * sample_rate_hz)
+    time = np.linspace(0.0, last_s, max(2 * n // KNOT_SAMPLES, 2))
+    turns = law.at(time)
+    per_turn = (length - 1) / float(turns[-1] - turns[0])
+    even = turns[0] + np.arange(length // KNOT_SAMPLES + 2) * (KNOT_SAMPLES / per_turn)
+    return np.interp(even, turns, time) * (2 * sample_rate_hz), per_turn
 
 
 def read_lines(

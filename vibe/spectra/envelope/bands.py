@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.basic.fft import fast_length, fast_length_below
+from vibe.spectra.basic.fft import fast_length
 
 WHITENING_WIDTH_HZ = 60.0
 """Width of the blocks whose median is the floor: wide against lines, narrow against casing resonances."""
@@ -144,19 +145,8 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     duration = n / white.sample_rate_hz
     length = fft.next_fast_len(int(np.ceil(OVERSAMPLING * width * size / white.sample_rate_hz)))
     rate = length / (size / white.sample_rate_hz)
-    # Of awkward lengths the last samples, a few in a thousand, are left out: one large prime factor costs the spectra
-    # of all bands several times as much.
-    keep = fast_length_below(int(duration * rate))
-    time = np.arange(keep) / rate
-    turns_at = law.at(time)
-    per_turn = (keep - 1) / max(turns_at[-1] - turns_at[0], 1e-9)
-    if not law.is_steady:
-        # Where, in samples, the equal steps of angle lie: once for all bands.
-        place = np.interp(np.linspace(turns_at[0], turns_at[-1], keep), turns_at, np.arange(keep, dtype=np.float64))
-        before = np.minimum(place.astype(np.intp), keep - 2)
-        after = before + 1
-        beyond = (place - before).astype(np.float32)
-
+    keep = int(duration * rate)
+    even = _even(law, keep, rate)
     rows = np.empty((centres.size, keep), dtype=np.float32)
     rms = np.empty(centres.size)
     half = int(width / 2 / bin_hz)
@@ -170,15 +160,38 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
         half_way = (keep - 1) // OVERSAMPLING // 2
         middle = np.partition(squared[::OVERSAMPLING], half_way)[half_way]
         np.minimum(squared, np.float32(SHOCK_CEILING) * middle + np.float32(1e-30), out=squared)
-        if not law.is_steady:
-            first_of_two, squared = squared.take(before), squared.take(after)
+        if even.before is not None:
+            first_of_two, squared = squared.take(even.before), squared[1:].take(even.before)
             squared -= first_of_two
-            squared *= beyond
+            squared *= even.beyond
             squared += first_of_two
         np.divide(squared, np.float32(max(float(squared.mean()), 1e-30)), out=rows[row])
     return BandEnvelopes(
-        channel=white.channel, power=rows, per_turn=per_turn, centre_hz=centres, width_hz=width, band_rms=rms
+        channel=white.channel, power=rows, per_turn=even.per_turn, centre_hz=centres, width_hz=width, band_rms=rms
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Even:
+    """Equal steps of angle: how many to a turn, and of each the sample ``before`` it and the share to the next (n,);
+    None where the samples themselves lie so."""
+
+    per_turn: float
+    before: NDArray[np.intp] | None
+    beyond: NDArray[np.float32] | None
+
+
+@lru_cache(maxsize=2)
+def _even(law: AngleLaw, count: int, rate: float) -> _Even:
+    """Of ``count`` samples at ``rate`` [Hz]: the same for all bands, and mostly for all channels."""
+    turns_at = law.at(np.arange(count) / rate)
+    per_turn = (count - 1) / max(turns_at[-1] - turns_at[0], 1e-9)
+    if law.is_steady:
+        return _Even(per_turn, None, None)
+    even = np.linspace(turns_at[0], turns_at[-1], count)
+    place = np.interp(even, turns_at, np.arange(count, dtype=np.float64))
+    before = np.minimum(place.astype(np.intp), count - 2)
+    return _Even(per_turn, before, (place - before).astype(np.float32))
 
 
 def _ringing(

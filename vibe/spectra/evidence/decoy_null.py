@@ -75,6 +75,7 @@ class DecoyNull:
         self.scorer, self.requests, self.families, self.explained = scorer, requests, families, explained
         self._benign_orders = benign_orders or _BenignOrders(scorer, families)
         self._masks: dict[tuple[tuple[tuple[float, int], ...], ...], NDArray[np.bool_]] = {}
+        self._mask_of: dict[str, NDArray[np.bool_]] = {}
         self._readings: dict[str, CombReading] = {}
         self._decoys: dict[tuple[str, int, tuple[float, ...]], NDArray[np.float32]] = {}
         self._curves: dict[tuple[int, bool, tuple[float, ...], int, int], NDArray[np.float32]] = {}
@@ -85,6 +86,11 @@ class DecoyNull:
 
     def mask(self, request: CombRequest) -> NDArray[np.bool_]:
         """Bins that say nothing of a request: explained ones, and those of benign sources other than itself."""
+        if request.name not in self._mask_of:
+            self._mask_of[request.name] = self._mask(request)
+        return self._mask_of[request.name]
+
+    def _mask(self, request: CombRequest) -> NDArray[np.bool_]:
         benign = tuple(f for f in self.families.benign if not _belongs(request, f[0]))
         low, high = self.window(request, 1)
         benign += tuple(f for f in self.families.ambiguous if not low <= f[0] <= high)
