@@ -8,6 +8,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from math import nan
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -22,6 +23,8 @@ from vibe.flow.alarms.queue import decide
 from vibe.flow.cases import judged_again, rows
 from vibe.flow.cases.judged import JudgedStore, judge, kept
 from vibe.flow.cases.judged_again import judge_again
+from vibe.flow.cases.sister_notes import heard_by, packed_notes, same_baselines, unpacked_notes
+from vibe.history.sister_book import SisterNote
 from vibe.history.store.judged import JUDGED
 from vibe.history.store.store import Store
 
@@ -57,8 +60,8 @@ def store(made: Path, tmp_path: Path) -> Iterator[Store]:
 
 
 def told(found: JudgedStore) -> Any:
-    """All that a judgement says, in one order."""
-    details = {name: json.loads(zlib.decompress(packed)) for name, packed in found.details.items()}
+    """All that a judgement says, in one order; whom of its sisters a case names is as of when it was judged itself."""
+    details = {name: json.loads(zlib.decompress(packed)) | {"sisters": 0} for name, packed in found.details.items()}
     in_order = sorted(found.rows, key=lambda row: row.id)
     return replace(found, rows=tuple(in_order), details={}, said="", judged=0), details
 
@@ -91,6 +94,35 @@ def test_a_capture_of_a_sound_drive_costs_that_drive(store: Store) -> None:
         assert found.judged < 6
         assert told(found) == scratch(store)
         assert told(kept(store.folder, "x")) == told(found)  # type: ignore[arg-type]
+
+
+def told_note(drive: str, growth_db: float | None, baseline: float = 0.0) -> SisterNote:
+    key = SeriesKey(drive=drive, point="input side", measure="hit", subject="stage1.lobe")
+    return SisterNote(key=key, unit="m/s²", baselines=((24.3, nan, baseline, 0.5, 5.0),), growth_db=growth_db, state="")
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "concerned"),
+    [
+        (1.0, 1.9, set()), (1.0, 2.0, {"A"}), (4.9, 5.1, {"B"}), (1.0, 9.0, {"A", "B"}), (9.0, 8.0, set()),
+        (None, 0.1, {"A", "B"}), (3.0, None, {"A", "B"}), (None, None, set()),
+    ],
+)  # fmt: skip
+def test_a_sister_is_concerned_where_it_changes_how_many_rose_as_it_did(
+    was: float | None, now: float | None, concerned: set[str]
+) -> None:
+    sisters = {name: [told_note(name, grown)] for name, grown in (("A", 4.0), ("B", 10.0), ("C", 0.9), ("D", None))}
+    found = heard_by("X", [told_note("X", was)], [told_note("X", now)], sisters, 0.5, 1.0)
+    assert found == concerned
+
+
+def test_notes_come_back_to_the_last_bit_and_limits_hang_on_baselines_alone() -> None:
+    notes = [told_note("X", 1 / 3, 0.1 + 0.2), told_note("X", None)]
+    assert repr(unpacked_notes("X", packed_notes(notes))) == repr(notes)
+    assert same_baselines([told_note("X", 1.0)], [told_note("X", 2.0)])
+    assert not same_baselines([told_note("X", 1.0)], [told_note("X", 1.0, 1e-12)])
+    with pytest.raises(ValueError, match="no notes of X"):
+        unpacked_notes("X", packed_notes(notes)[:-5])
 
 
 def test_a_new_baseline_concerns_all_sisters(store: Store) -> None:

@@ -4,7 +4,7 @@ Which drives those are:
 
 * those of which something was added, and those of which something that was dated ahead counts by now;
 * where that changed a baseline, or the kind of a drive: all sisters, since their limits come from it;
-* else sisters with a case whose rise is compared with one that changed;
+* else sisters with a case, where it changes how many rose as they did;
 * all drives whose causes could be in one row with theirs, and all that were in one row with them.
 
 The rest stays as it was judged earlier on the same day.
