@@ -34,14 +34,14 @@ def unpacked_notes(drive: str, packed: bytes) -> list[SisterNote]:
 def same_baselines(before: Sequence[SisterNote], after: Sequence[SisterNote]) -> bool:
     """Whether sisters get the same limits from both."""
 
-    def told(notes: Sequence[SisterNote]) -> dict[tuple[str, str, str], str]:
+    def said(notes: Sequence[SisterNote]) -> dict[tuple[str, str, str], str]:
         # As text: what is not known is no number and equals nothing, itself neither.
         return {one.place: repr((one.unit, one.baselines)) for one in notes if one.baselines}
 
-    return told(before) == told(after)
+    return said(before) == said(after)
 
 
-def heard_by(
+def concerned_by(
     drive: str, before: Sequence[SisterNote], after: Sequence[SisterNote],
     sisters: Mapping[str, Sequence[SisterNote]], share: float, least_db: float,
 ) -> set[str]:  # fmt: skip
@@ -54,7 +54,7 @@ def heard_by(
     """
     old = {one.place: one for one in before}
     new = {one.place: one for one in after}
-    changed = {place for place in {*old, *new} if _told(old.get(place)) != _told(new.get(place))}
+    changed = {place for place in {*old, *new} if _said(old.get(place)) != _said(new.get(place))}
     found = set()
     for sister, notes in sisters.items() if changed else ():
         for one in notes:
@@ -68,7 +68,7 @@ def heard_by(
     return found - {drive}
 
 
-def _told(note: SisterNote | None) -> str:
+def _said(note: SisterNote | None) -> str:
     return "" if note is None else repr((note.growth_db, note.state))
 
 
