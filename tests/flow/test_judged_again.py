@@ -8,6 +8,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from math import nan
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -22,6 +23,8 @@ from vibe.flow.alarms.queue import decide
 from vibe.flow.cases import judged_again, rows
 from vibe.flow.cases.judged import JudgedStore, judge, kept
 from vibe.flow.cases.judged_again import judge_again
+from vibe.flow.cases.sister_notes import concerned_by, packed_notes, same_baselines, unpacked_notes
+from vibe.history.sister_book import SisterNote
 from vibe.history.store.judged import JUDGED
 from vibe.history.store.store import Store
 
@@ -56,9 +59,9 @@ def store(made: Path, tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def told(found: JudgedStore) -> Any:
-    """All that a judgement says, in one order."""
-    details = {name: json.loads(zlib.decompress(packed)) for name, packed in found.details.items()}
+def said_by(found: JudgedStore) -> Any:
+    """All that a judgement says, in one order; whom of its sisters a case names is as of when it was judged itself."""
+    details = {name: json.loads(zlib.decompress(packed)) | {"sisters": 0} for name, packed in found.details.items()}
     in_order = sorted(found.rows, key=lambda row: row.id)
     return replace(found, rows=tuple(in_order), details={}, said="", judged=0), details
 
@@ -66,7 +69,7 @@ def told(found: JudgedStore) -> Any:
 def scratch(store: Store) -> Any:
     held = (store.folder / JUDGED).read_bytes()
     (store.folder / JUDGED).unlink()
-    found = told(judge(store.folder, "x", at=AT, keeps=False))
+    found = said_by(judge(store.folder, "x", at=AT, keeps=False))
     (store.folder / JUDGED).write_bytes(held)
     return found
 
@@ -80,7 +83,7 @@ def again(store: Store) -> JudgedStore:
 def test_what_is_kept_is_what_was_judged(store: Store) -> None:
     before = kept(store.folder, "x")
     assert before is not None
-    assert told(before) == scratch(store)
+    assert said_by(before) == scratch(store)
     assert again(store).judged == 0
 
 
@@ -89,15 +92,44 @@ def test_a_capture_of_a_sound_drive_costs_that_drive(store: Store) -> None:
         add(store, "TH-05", WEEKS - 1, sound(WEEKS - 1, 5), minutes=minutes)
         found = again(store)
         assert found.judged < 6
-        assert told(found) == scratch(store)
-        assert told(kept(store.folder, "x")) == told(found)  # type: ignore[arg-type]
+        assert said_by(found) == scratch(store)
+        assert said_by(kept(store.folder, "x")) == said_by(found)  # type: ignore[arg-type]
+
+
+def note_of(drive: str, growth_db: float | None, baseline: float = 0.0) -> SisterNote:
+    key = SeriesKey(drive=drive, point="input side", measure="hit", subject="stage1.lobe")
+    return SisterNote(key=key, unit="m/s²", baselines=((24.3, nan, baseline, 0.5, 5.0),), growth_db=growth_db, state="")
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "concerned"),
+    [
+        (1.0, 1.9, set()), (1.0, 2.0, {"A"}), (4.9, 5.1, {"B"}), (1.0, 9.0, {"A", "B"}), (9.0, 8.0, set()),
+        (None, 0.1, {"A", "B"}), (3.0, None, {"A", "B"}), (None, None, set()),
+    ],
+)  # fmt: skip
+def test_a_sister_is_concerned_where_it_changes_how_many_rose_as_it_did(
+    was: float | None, now: float | None, concerned: set[str]
+) -> None:
+    sisters = {name: [note_of(name, grown)] for name, grown in (("A", 4.0), ("B", 10.0), ("C", 0.9), ("D", None))}
+    found = concerned_by("X", [note_of("X", was)], [note_of("X", now)], sisters, 0.5, 1.0)
+    assert found == concerned
+
+
+def test_notes_come_back_to_the_last_bit_and_limits_hang_on_baselines_alone() -> None:
+    notes = [note_of("X", 1 / 3, 0.1 + 0.2), note_of("X", None)]
+    assert repr(unpacked_notes("X", packed_notes(notes))) == repr(notes)
+    assert same_baselines([note_of("X", 1.0)], [note_of("X", 2.0)])
+    assert not same_baselines([note_of("X", 1.0)], [note_of("X", 1.0, 1e-12)])
+    with pytest.raises(ValueError, match="no notes of X"):
+        unpacked_notes("X", packed_notes(notes)[:-5])
 
 
 def test_a_new_baseline_concerns_all_sisters(store: Store) -> None:
     store.add_event(Event(drive="TH-01", at=START + timedelta(weeks=3), kind="repair", new_baseline=True))
     found = again(store)
     assert found.judged >= 3
-    assert told(found) == scratch(store)
+    assert said_by(found) == scratch(store)
 
 
 def test_what_was_dated_ahead_counts_when_its_time_comes(store: Store) -> None:
@@ -107,7 +139,7 @@ def test_what_was_dated_ahead_counts_when_its_time_comes(store: Store) -> None:
     assert found.until_s == when.timestamp()
     later = judge_again(store.folder, "x", found, at=when + timedelta(seconds=1))
     (store.folder / JUDGED).unlink()
-    assert told(later) == told(judge(store.folder, "x", at=when + timedelta(seconds=1)))
+    assert said_by(later) == said_by(judge(store.folder, "x", at=when + timedelta(seconds=1)))
     assert {row.id for row in later.rows} != {row.id for row in found.rows}
 
 
@@ -119,7 +151,7 @@ def test_what_another_desk_judged_meanwhile_is_taken_up(store: Store) -> None:
     add(store, "TH-05", WEEKS - 1, sound(WEEKS + 1, 5), minutes=2)
     found = judge_again(store.folder, "x", mine, at=AT)
     assert found.judged < 6
-    assert told(found) == scratch(store)
+    assert said_by(found) == scratch(store)
 
 
 @pytest.mark.parametrize("harm", [b"", b"no database" * 99])
@@ -129,8 +161,8 @@ def test_what_is_damaged_is_judged_from_the_store(store: Store, harm: bytes) -> 
     (store.folder / JUDGED).write_bytes(harm)
     found = judge_again(store.folder, "x", before, at=AT)
     assert found.judged == 6
-    assert told(found) == told(before)
-    assert told(kept(store.folder, "x")) == told(found)  # type: ignore[arg-type]
+    assert said_by(found) == said_by(before)
+    assert said_by(kept(store.folder, "x")) == said_by(found)  # type: ignore[arg-type]
 
 
 def equal_after(store: Store, seed: int, count: int) -> list[int]:
@@ -142,7 +174,7 @@ def equal_after(store: Store, seed: int, count: int) -> list[int]:
         held = (store.folder / JUDGED).read_bytes()
         found = again(store)
         judged.append(found.judged)
-        assert told(found) == scratch(store), (seed, place)
+        assert said_by(found) == scratch(store), (seed, place)
         if rng.random() < 0.2:  # ended before what it judged was kept
             (store.folder / JUDGED).write_bytes(held)
     return judged

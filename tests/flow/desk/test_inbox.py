@@ -212,7 +212,9 @@ def test_what_cannot_be_taken_is_listed_with_why_and_holds_up_nothing(places: An
 
 
 @pytest.mark.usefixtures("here")
-def test_a_capture_goes_to_the_store_that_knows_its_drive_or_waits_to_be_told(places: Any, tmp_path: Path) -> None:
+def test_a_capture_goes_to_the_store_that_knows_its_drive_or_waits_for_somebody_to_say_which(
+    places: Any, tmp_path: Path
+) -> None:
     store, folder, drive = places
     other, third = tmp_path / "south", tmp_path / "east"
     text = Path(drive).read_text()

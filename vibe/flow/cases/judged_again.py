@@ -4,7 +4,7 @@ Which drives those are:
 
 * those of which something was added, and those of which something that was dated ahead counts by now;
 * where that changed a baseline, or the kind of a drive: all sisters, since their limits come from it;
-* else sisters with a case whose rise is compared with one that changed;
+* else sisters with a case, where it changes how many rose as they did;
 * all drives whose causes could be in one row with theirs, and all that were in one row with them.
 
 The rest stays as it was judged earlier on the same day.
@@ -61,23 +61,23 @@ def judge_again(
     from vibe.history.store.store import Store
 
     part = None
-    with Store.open(folder) as store, KeptOutcome(folder) as beside:
+    with Store.open(folder) as store, KeptOutcome(folder) as there:
         keeps = keeps and store.may_write
-        if beside.said != before.said:
+        if there.said != before.said:
             before = kept(folder, site) or before
         # What changed first, and then the time: what is decided in between is judged next time, and not passed over.
         changed = store.touched(before.change)
         now = at or datetime.now(UTC)
-        if before.said and before.said == beside.said and before.stamp == stamp_of() and now >= before.at:
+        if before.said and before.said == there.said and before.stamp == stamp_of() and now >= before.at:
             with suppress(NotKeptError):  # what is kept cannot be read, or lacks something
-                part = _part(store, site, before, beside, changed, now, load_alarm_rules(), keeps, progress)
+                part = _part(store, site, before, there, changed, now, load_alarm_rules(), keeps, progress)
     if part is not None:  # kept once nobody reads it any more
         return kept_now(folder, *part, before) if keeps else part[0]
     return judge(folder, site, at=at, keeps=keeps, progress=progress)
 
 
 def _part(
-    store: Store, site: str, before: JudgedStore, beside: KeptOutcome, changed: tuple[int, tuple[str, ...]],
+    store: Store, site: str, before: JudgedStore, there: KeptOutcome, changed: tuple[int, tuple[str, ...]],
     now: datetime, rules: AlarmRules, keeps: bool, progress: Callable[[int, int, str], None] | None,
 ) -> tuple[JudgedStore, JudgedPart] | None:  # fmt: skip
     """The judgement brought up to date, and what of it is new; None where all must be judged."""
@@ -101,13 +101,13 @@ def _part(
     asked = {kinds[tag] for tag in first} | {known[tag].kind for tag in first if tag in known}
     sisters: dict[str, list[SisterNote]] = {}
     for kind in asked - {""}:
-        sisters |= _kept_notes(beside, kind, known)
+        sisters |= _kept_notes(there, kind, known)
     wanted = _wanted(first, anew.notes, sisters, before, kinds, rules)
     while True:
         joined = _joined(wanted, before, (), rules)
         outcome = evaluate_alarms(
             store, rules=rules, at=now, progress=progress, keep=keeps, only=joined, noted=(noted := NotedLooks()),
-            book=_book(SisterBook(history), joined, anew.notes, sisters, beside, known, kinds),
+            book=_book(SisterBook(history), joined, anew.notes, sisters, there, known, kinds),
         )  # fmt: skip
         # What is found now may belong to rows of others.
         wanted = _joined(joined, before, outcome.queue.marks, rules)
@@ -152,7 +152,7 @@ def _wanted(
     before: JudgedStore, kinds: Mapping[str, str], rules: AlarmRules,
 ) -> set[str]:  # fmt: skip
     """Drives of which something was added, and sisters to which that may make a difference."""
-    from vibe.flow.cases.sister_notes import heard_by, same_baselines
+    from vibe.flow.cases.sister_notes import concerned_by, same_baselines
 
     known = {drive.tag: drive for drive in before.fleet}
     cases = {drive.tag for drive in before.fleet if drive.cases}
@@ -166,33 +166,33 @@ def _wanted(
         elif kind:
             of_kind = {other: notes for other, notes in sisters.items() if kinds[other] == kind and other != tag}
             group = rules.group
-            found |= cases & heard_by(tag, was, anew[tag], of_kind, group.explains_share, group.explains_from_db)
+            found |= cases & concerned_by(tag, was, anew[tag], of_kind, group.explains_share, group.explains_from_db)
     return found
 
 
 def _book(
     book: SisterBook, joined: set[str], anew: Mapping[str, list[SisterNote]], sisters: Mapping[str, list[SisterNote]],
-    beside: KeptOutcome, known: Mapping[str, FleetDrive], kinds: Mapping[str, str],
+    there: KeptOutcome, known: Mapping[str, FleetDrive], kinds: Mapping[str, str],
 ) -> SisterBook:  # fmt: skip
     """What all sisters of some drives tell, in the order in which a judgement of the whole store enters it."""
     wanted = {kinds[tag] for tag in joined} - {""}
-    told = dict(sisters)
+    notes = dict(sisters)
     for kind in wanted - {known[tag].kind for tag in sisters if tag in known}:
-        told |= _kept_notes(beside, kind, known)
-    told |= anew
+        notes |= _kept_notes(there, kind, known)
+    notes |= anew
     for tag, kind in kinds.items():
         if kind in wanted:
-            for note in told.get(tag, ()):
+            for note in notes.get(tag, ()):
                 book.put(kind, note)
     return book
 
 
-def _kept_notes(beside: KeptOutcome, kind: str, known: Mapping[str, FleetDrive]) -> dict[str, list[SisterNote]]:
-    """What the drives of a kind told their sisters. Raises: NotKeptError: it is not kept."""
+def _kept_notes(there: KeptOutcome, kind: str, known: Mapping[str, FleetDrive]) -> dict[str, list[SisterNote]]:
+    """What the drives of a kind say to their sisters. Raises: NotKeptError: it is not kept."""
     from vibe.flow.cases.sister_notes import unpacked_notes
     from vibe.history.store.judged import NotKeptError
 
-    packed = beside.packed_of_kind(kind)
+    packed = there.packed_of_kind(kind)
     if packed.keys() != {tag for tag, drive in known.items() if drive.kind == kind}:
         raise NotKeptError(f"not all drives of {kind} are kept")
     try:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from math import inf, isfinite, nan
+from math import isfinite, nan
 
 from vibe.core.records.history import SeriesKey
-from vibe.history.sister_book import NAMED, SisterNote
+from vibe.history.sister_book import SisterNote
 
 
 def packed_notes(notes: Iterable[SisterNote]) -> bytes:
@@ -34,54 +34,41 @@ def unpacked_notes(drive: str, packed: bytes) -> list[SisterNote]:
 def same_baselines(before: Sequence[SisterNote], after: Sequence[SisterNote]) -> bool:
     """Whether sisters get the same limits from both."""
 
-    def told(notes: Sequence[SisterNote]) -> dict[tuple[str, str, str], str]:
+    def said(notes: Sequence[SisterNote]) -> dict[tuple[str, str, str], str]:
         # As text: what is not known is no number and equals nothing, itself neither.
         return {one.place: repr((one.unit, one.baselines)) for one in notes if one.baselines}
 
-    return told(before) == told(after)
+    return said(before) == said(after)
 
 
-def heard_by(
+def concerned_by(
     drive: str, before: Sequence[SisterNote], after: Sequence[SisterNote],
     sisters: Mapping[str, Sequence[SisterNote]], share: float, least_db: float,
 ) -> set[str]:  # fmt: skip
     """Sisters to which it may make a difference that a drive's growth changed, its baselines being the same.
 
-    A sister asks of a series that rose by ``least_db`` or more on itself: how many others have it, on how many it rose
-    by ``share`` of that, and which rose most. ``sisters`` are the notes of all others of its kind.
+    A sister asks of a series that rose by ``least_db`` or more on itself: how many others have it, and on how many it
+    rose by ``share`` of that. ``sisters`` are the notes of all others of its kind. Which of them rose most is named on
+    the page of a case, as of when the case itself was judged: else every capture of the most risen drive would concern
+    all of its kind.
     """
     old = {one.place: one for one in before}
     new = {one.place: one for one in after}
-    changed = {
-        place for place in {*old, *new}
-        if _told(old.get(place)) != _told(new.get(place))
-    }  # fmt: skip
-    if not changed:
-        return set()
-    growth: dict[tuple[str, str, str], list[float]] = {place: [] for place in changed}
-    for notes in sisters.values():
-        for one in notes:
-            if one.place in growth and one.growth_db is not None:
-                growth[one.place].append(one.growth_db)
-    # A sister names the most risen of the others: among one more of all of them.
-    named = {place: sorted(values)[-NAMED - 1] if len(values) > NAMED else -inf for place, values in growth.items()}
+    changed = {place for place in {*old, *new} if _said(old.get(place)) != _said(new.get(place))}
     found = set()
-    for sister, notes in sisters.items():
+    for sister, notes in sisters.items() if changed else ():
         for one in notes:
             if one.place not in changed or one.growth_db is None or one.growth_db < least_db:
                 continue
             was, now = (_grown(each.get(one.place)) for each in (old, new))
             bar = share * one.growth_db
-            if (
-                isfinite(was) != isfinite(now) or (was >= bar) != (now >= bar)
-                or max(was if isfinite(was) else -inf, now if isfinite(now) else -inf) >= named[one.place]
-            ):  # fmt: skip
+            if isfinite(was) != isfinite(now) or (was >= bar) != (now >= bar):
                 found.add(sister)
                 break
     return found - {drive}
 
 
-def _told(note: SisterNote | None) -> str:
+def _said(note: SisterNote | None) -> str:
     return "" if note is None else repr((note.growth_db, note.state))
 
 
