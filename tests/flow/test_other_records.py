@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime
-import json
 from pathlib import Path
 
 import numpy as np
