@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -124,6 +125,10 @@ def test_a_golden_drive_has_passed_and_gives_its_figure(tmp_path: Path) -> None:
     wanted = requirements(2, "golden")
     others = read_others(*named(tmp_path, 'golden = "golden/acceptance.json"'), wanted)
     assert others.golden is not None
+    seal = json.loads((tmp_path / "golden" / "acceptance.json").read_text(encoding="utf-8"))["seal"]
+    (remark,) = others.remarks
+    assert remark.startswith("Compared with the golden drive G")
+    assert seal[:16] in remark
     assert golden_figure(others.golden, wanted.requirement[1]) == FIGURE
     assert golden_figure(others.golden, VELOCITY.model_copy(update={"id": "k", "measure": "kurtosis"})) is None
     with pytest.raises(ConfigError, match="B is fail"):

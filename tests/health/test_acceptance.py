@@ -125,11 +125,14 @@ def test_points_of_one_capture_count_as_one_repeat_where_they_move_together() ->
 
 
 def test_the_highest_of_points_that_are_alike_has_a_wider_interval_than_one_that_stands_alone() -> None:
+    anew = StatedContribution(name="remounting", percent=4.0, source="test")
+    judging = replace(FEW, calibration=(), stated=(anew,))
+
     def factor(second: float) -> float:
         seen = [sighting(v, file=f"{k}") for k, v in enumerate((1.0, 1.01, 0.99, 1.0))]
         for point in "BCDE":
             seen += [sighting(second * v, point=point, file=f"{k}") for k, v in enumerate((1.0, 0.99, 1.01, 1.0))]
-        found = against_limit(wanted(), LIMIT, seen, (), JUDGING).measured
+        found = against_limit(wanted(), LIMIT, seen, (), judging).measured
         assert found is not None
         assert found.coverage_factor is not None
         return found.coverage_factor

@@ -204,6 +204,16 @@ def test_the_highest_of_several_is_held_as_often_as_stated(count: int, correlati
     assert correlation > 0 or np.mean(errors.max(axis=1) <= coverage_factor(0.95)) < 0.956
 
 
+@pytest.mark.parametrize("count", [3, 8])
+def test_the_highest_of_several_gains_is_held_as_often_as_stated(count: int) -> None:
+    """As before, of errors that are gains of 6 %, as all of a certificate are: U grows with what was read."""
+    rng = np.random.default_rng(count)
+    read = 1 + 0.06 * rng.standard_normal((40_000, count)).max(axis=1)
+    u = 0.06 * coverage_factor(0.95)
+    assert np.mean(np.abs(read - 1) <= u * widening(0.95, count, 0.0, 0.06) * read) == pytest.approx(0.95, abs=0.012)
+    assert np.mean(np.abs(read - 1) <= u * widening(0.95, count, 0.0) * read) > 0.97
+
+
 def test_a_whole_budget_holds_what_drawing_all_its_distributions_gives(practice: MeasurementPractice) -> None:
     """Monte Carlo (JCGM 101:2008) against the law of propagation: normal, rectangular, U-shaped, and one of few degrees
     of freedom, whose standard uncertainty is itself drawn from what was known of it."""

@@ -223,7 +223,7 @@ def prove(
         measured_from=min(times, key=_sortable, default=None), measured_to=max(times, key=_sortable, default=None),
         speed_hz=float(f"{speeds[0]:.8g}") if speeds else None, ratio_ordered=evidence.ordered,
         ratio_found=" or ".join(found) or "not determined",
-        remarks=(*_remarks(looked), *remarks), cautions=tuple(cautions()),
+        remarks=(*_remarks(looked), *remarks, *read.others.remarks), cautions=tuple(cautions()),
         issue=read.given.issue, plate=read.given.plate, mounting=read.given.mounting, measured=_facts(read, looked),
         speed_curves=tuple(curve for one in looked for curve in one.curves),
         noted=tuple(read.given.noted), earlier=read.others.earlier,

@@ -22,6 +22,15 @@ class OtherRecords:
     earlier_captures: frozenset[str] = frozenset()
     """Their SHA-256."""
     golden: Acceptance | None = None
+    golden_seal: str = ""
+
+    @property
+    def remarks(self) -> list[str]:
+        """Which golden drive it was, as others can look it up."""
+        if self.golden is None:
+            return []
+        number = f", certificate {self.golden.issue.number}" if self.golden.issue.number else ""
+        return [f"Compared with the golden drive {self.golden.serial}{number}, seal {self.golden_seal[:16]}."]
 
 
 def read_others(given: CommissioningSet, path: Path, requirements: Requirements) -> OtherRecords:
@@ -32,19 +41,19 @@ def read_others(given: CommissioningSet, path: Path, requirements: Requirements)
             requirement needs a golden drive and none is named.
     """
     base = path.resolve().parent
-    golden = None
+    golden, golden_seal = None, ""
     if given.golden is not None:
-        golden, _ = _record(base / given.golden, path, ("golden",))
+        golden, golden_seal = _record(base / given.golden, path, ("golden",))
         if golden.answer != "pass":
             raise wrong(path, ("golden",), f"a golden drive has passed; {golden.serial} is {golden.answer}")
     if any(one.kind == "golden" for one in requirements.requirement) and golden is None:
         raise wrong(path, ("requirements",), "a requirement compares with a golden drive: name its record as golden")
     if given.retest_of is None:
-        return OtherRecords(golden=golden)
+        return OtherRecords(golden=golden, golden_seal=golden_seal)
     before, seal = _record(base / given.retest_of, path, ("retest_of",))
     earlier = _attempt(before, seal, given, path, requirements)
     captures = frozenset(digest for _, digest in before.captures if digest)
-    return OtherRecords(earlier=earlier, earlier_captures=captures, golden=golden)
+    return OtherRecords(earlier=earlier, earlier_captures=captures, golden=golden, golden_seal=golden_seal)
 
 
 def golden_figure(golden: Acceptance, requirement: Requirement) -> Quantity | None:

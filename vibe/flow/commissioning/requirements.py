@@ -332,7 +332,7 @@ def _like_golden(wanted: Requirement, evidence: Evidence, judging: Judging) -> O
         return no_golden(wanted, measure)
     of = f"the golden drive {evidence.golden.serial}"
     limit = AcceptanceLimit(
-        value=wanted.factor * figure.value, unit=figure.unit,
+        value=_downwards(wanted.factor * figure.value), unit=figure.unit,
         source=f"{wanted.factor:g} times the {figure.value:.4g} {figure.unit} of {of}",
     )  # fmt: skip
     relative = (figure.standard_uncertainty or 0.0) / figure.value
@@ -341,6 +341,14 @@ def _like_golden(wanted: Requirement, evidence: Evidence, judging: Judging) -> O
     )
     sightings, missing = _chosen(wanted, evidence, evidence.figures(measure, figure.unit))
     return against_limit(wanted, limit, sightings, missing, replace(judging, stated=(*judging.stated, own)))
+
+
+def _downwards(limit: float) -> float:
+    """Four digits of a limit that was worked out, never above it."""
+    from math import floor, log10
+
+    step = 10.0 ** (floor(log10(limit)) - 3)
+    return float(f"{floor(limit / step * (1 + 1e-12)) * step:.4g}")
 
 
 def population_values(folder: Path, measure: str, serial: str) -> tuple[list[float], str]:

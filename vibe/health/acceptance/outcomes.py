@@ -255,7 +255,8 @@ def _picked(worst: _Group, measured: Mapping[_Group, Quantity]) -> Quantity:
     """The value that decides, its interval as wide as one must be that was picked as the highest of several."""
     found = measured[worst]
     entered = contest(found, [one for key, one in measured.items() if key != worst])
-    factor = widening(found.coverage, entered.count, round(entered.correlation, 2))
+    relative = (found.standard_uncertainty or 0.0) / found.value if found.value > 0 else 0.0
+    factor = widening(found.coverage, entered.count, round(entered.correlation, 2), round(min(relative, 0.2), 3))
     return quantity(found.value, found.unit, found.budget, found.coverage, widened=factor)
 
 

@@ -44,33 +44,41 @@ def _separate(one: Quantity) -> float:
 
 
 @lru_cache(maxsize=256)
-def widening(coverage: float, count: int, correlation: float) -> float:
+def widening(coverage: float, count: int, correlation: float, relative: float = 0.0) -> float:
     """Factor by which the coverage factor of one value grows for the highest of ``count`` that are about equal.
 
     The half width k of an interval that holds the largest of ``count`` standard normal errors, any two of them
     correlated alike, with probability ``coverage``, over that of one. One-dimensional integral over what they share
-    (Tong, *The Multivariate Normal Distribution*, 1990, 5.3; from memory).
+    (Tong, *The Multivariate Normal Distribution*, 1990, 5.3; from memory). ``relative``: standard uncertainty of one.
+    Errors are gains, so that what reads high has the wider interval, which the highest of several then has already.
     """
     if count <= 1:
         return 1.0
-    alone = NormalDist().inv_cdf(0.5 + coverage / 2)
     correlation = min(correlation, 0.999)
+    return max(1.0, _factor(coverage, count, correlation, relative) / _factor(coverage, 1, 0.0, relative))
+
+
+def _factor(coverage: float, count: int, correlation: float, relative: float) -> float:
+    alone = NormalDist().inv_cdf(0.5 + coverage / 2)
     low, high = 0.5 * alone, 3.0 * alone
+    if relative > 0:
+        high = min(high, 0.9 / relative)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
-        low, high = (middle, high) if _held(middle, count, correlation) < coverage else (low, middle)
-    return max(1.0, high / alone)
+        above, below = middle / (1 - middle * relative), middle / (1 + middle * relative)
+        low, high = (middle, high) if _held(below, above, count, correlation) < coverage else (low, middle)
+    return high
 
 
-def _held(half_width: float, count: int, correlation: float) -> float:
-    """Probability that the largest of so many errors lies within ± ``half_width``."""
+def _held(below: float, above: float, count: int, correlation: float) -> float:
+    """Probability that the largest of so many errors lies from ``-below`` to ``above``."""
     normal = NormalDist()
     own, shared = sqrt(1 - correlation), sqrt(correlation)
     total = weights = 0.0
     for step in range(-STEPS, STEPS + 1):
         at = REACH * step / STEPS
         weight = exp(-0.5 * at**2)
-        above = normal.cdf((half_width - shared * at) / own) ** count
-        total += weight * (above - normal.cdf((-half_width - shared * at) / own) ** count)
+        over = normal.cdf((above - shared * at) / own) ** count
+        total += weight * (over - normal.cdf((-below - shared * at) / own) ** count)
         weights += weight
     return total / weights
