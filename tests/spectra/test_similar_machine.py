@@ -98,3 +98,10 @@ def test_mesh_lines_that_a_wandering_speed_smears_still_tell_a_second_machine() 
     assert found.fainter_db > 5.0
     for middles in ([], there[3:], [mesh + 0.2 for mesh in (30.0, 60.0, 90.0, 120.0)]):
         assert smeared_machine([spectrum(rng, middles, 30.0)], 25.0, FAMILY) is None
+
+
+def test_a_mesh_too_slow_for_the_capture_says_nothing_of_a_smeared_machine() -> None:
+    """Of seven parts, 0.3 orders a bin: the flank of its own line covers all places that are compared."""
+    rng = np.random.default_rng(12)
+    coarse = ChannelSpectrum(channel="p1", power=rng.exponential(1.0, 2000), bin_hz=0.3 * 25.0)
+    assert smeared_machine([coarse], 25.0, Family(count=7, unit=1.0, difference=1)) is None

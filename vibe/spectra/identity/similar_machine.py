@@ -77,8 +77,8 @@ SMEARED_MESHES = 4
 LEAST_SMEARED = 15.0
 """Sum of -ln of the shares of places with as much power: 16.4 where each of the four is the first. By chance a capture
 reaches it once in a thousand (gamma density, a hundred places); of 105 captures of drives alone none did."""
-STEPS_OF_ONE = 3
-"""Places that one hump covers."""
+STEPS_OF_ONE, FEWEST_PLACES = 3, 100
+"""Places that one hump covers, and how many must be free: the first of fewer says too little."""
 MOST = 3
 """Machines of the same kind that are named (common practice): more in one capture would not be distinguished."""
 
@@ -167,7 +167,9 @@ def smeared_machine(spectra: Sequence[ChannelSpectrum], input_hz: float, family:
     for one in spectra:
         step = one.bin_hz / input_hz
         levels = [_about(one.power, step, k * mesh * speeds) for k in range(1, SMEARED_MESHES + 1)]
-        if not all(np.isfinite(level).all() for level in levels):
+        # The slowest mesh leaves the fewest places free of the flank of its own line.
+        far = np.count_nonzero(np.abs(speeds - 1.0) > WANDER + APART_BINS * step / mesh) >= FEWEST_PLACES
+        if not (far and all(np.isfinite(level).all() for level in levels)):
             continue
         total = np.zeros(speeds.size)
         for k, level in enumerate(levels, 1):
