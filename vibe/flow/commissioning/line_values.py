@@ -47,7 +47,7 @@ class LineValue:
     degrees_of_freedom: float
     smeared: float
     angle: float
-    """Relative standard uncertainty that the angle leaves, where no pulse told it."""
+    """Relative standard uncertainty that the angle leaves, where no pulse gave it."""
     not_apart: str
     needs_s: float | None
 
@@ -140,7 +140,7 @@ def _of_angle(doubt: AngleDoubt) -> float:
 
 
 def _fitted(row: AngleRow, near: LineGroup, angles: Sequence[Angle], spread: float) -> FittedLine | None:
-    """The line on the row's own angle or, where lines told it, on theirs; what angles that they do not rule out make of
+    """The line on the row's own angle or, where lines gave it, on theirs; what angles that they do not rule out make of
     it is within the interval."""
     from dataclasses import replace
 
@@ -156,7 +156,7 @@ def _fitted(row: AngleRow, near: LineGroup, angles: Sequence[Angle], spread: flo
     high = max(one.value * (1 + one.smeared) for one in found)
     middle = (low + high) / 2
     smeared = (high - low) / (high + low) if high > 0 else 0.0
-    # How closely the speed was known before the lines told it says whether they can have told it rightly.
+    # How closely the speed was known before the lines gave it says whether they can be right.
     return replace(found[0], value=middle, smeared=smeared, speed_bins=3 * spread * near.order * row.total_turns)
 
 

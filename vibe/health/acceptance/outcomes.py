@@ -296,9 +296,9 @@ def _of(limit: AcceptanceLimit) -> str:
 def _settled_by(found: Quantity, limit: float, n: int, group: _Group, judging: Judging) -> str:
     """Words for the capture that would settle it."""
     where = f"at {group[1]}"
-    told = [one for one in found.budget if one.name != ANGLE]
-    if len(told) < len(found.budget):
-        with_pulse = quantity(found.value, found.unit, told, found.coverage)
+    known = [one for one in found.budget if one.name != ANGLE]
+    if len(known) < len(found.budget):
+        with_pulse = quantity(found.value, found.unit, known, found.coverage)
         if decided(with_pulse, limit, judging.rule)[0] != "undetermined":
             return f"A capture {where} with a pulse of the input."
     count = repeats_that_settle(found, limit, n, judging.practice.most_repeats)

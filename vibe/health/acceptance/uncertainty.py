@@ -246,7 +246,7 @@ def unsteady(half_range: float) -> Contribution:
 
 
 def unknown_angle(relative: float) -> Contribution:
-    """A line of a capture without pulses, whose angle the lines themselves told."""
+    """A line of a capture without pulses, whose angle the lines themselves gave."""
     return Contribution(
         name=ANGLE, relative=relative, type="A",
         because="what side lines and a swing of the speed can stand for in one another",
