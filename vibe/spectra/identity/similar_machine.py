@@ -49,6 +49,8 @@ MOST_OF_LINE = 4.6
 AS_LOUD_DB = 15.0
 """Fainter than the machine's own by more than this a line may be a side line of it (common practice), and counts as a
 stray of any height; louder by more than this it is the machine's own."""
+TOO_FAINT_DB = 30.0
+"""A machine that is fainter by more is no matter: its damage would be as faint (common practice)."""
 NO_SIDE_LINE_DB = 12.0
 """Side lines of a mesh are fainter than it by at least this: a modulation by half makes lines of a quarter."""
 PATHS_DIFFER_DB, EXPECTED_SEEN = 10.0, 0.9
@@ -126,7 +128,7 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     surely = usual[shaft] > STANDS * 10 ** (2 * PATHS_DIFFER_DB / 10)
     enough &= ~(apart & surely & (there[shaft] < STANDS)).any(axis=0)
     # Where its lines are so much louder, they are the machine's own, and the speed found is not quite right.
-    enough &= fainter_db > -AS_LOUD_DB
+    enough &= (fainter_db > -AS_LOUD_DB) & (fainter_db < TOO_FAINT_DB)
     weight = evidence.sum(axis=0) - np.log(2 * REACH * mesh / axis.step)
     # At such speeds every multiple of the other's mesh lies on a side line of the machine's own.
     own_speeds = np.array([sign * k * turn / mesh for turn in (1.0, _past(family)) for k in (1, 2) for sign in (-1, 1)])
