@@ -1,4 +1,4 @@
-"""Faults of recorders: overflow, repeated buffers, filters. Each beside a twin that must stay silent."""
+"""Faults of recorders: overflow, repeated buffers, filters. Each with a twin that must stay silent."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def rectified(samples: np.ndarray, line_hz: float, mm_s: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 59.97])
-def test_a_rectifier_on_the_cable_is_told(mains_hz: float) -> None:
+def test_a_rectifier_on_the_cable_is_reported(mains_hz: float) -> None:
     whole = machine(8.0)
     speeds = integrated_mm_s(whole)
     quality = assess(channel(rectified(whole, 6 * mains_hz, 2.0 * float(speeds.std()))), speed_hz=24.3)
@@ -133,7 +133,7 @@ def integrated_mm_s(samples: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.parametrize("corner_hz", [25.0, 60.0, 110.0])
-def test_a_high_pass_that_takes_slow_lines_away_is_told(corner_hz: float) -> None:
+def test_a_high_pass_that_takes_slow_lines_away_is_reported(corner_hz: float) -> None:
     quality = assess(channel(high_passed(machine(8.0, level=0.1), RATE_HZ, corner_hz)))
     reason = next(reason for reason in quality.reasons if reason.code == "low_cut")
     assert 0.3 < float(reason.text.split("about ")[1].split(" Hz")[0]) / corner_hz < 2.0
@@ -173,7 +173,7 @@ def test_lost_samples_are_told_with_their_place(lost_s: float, at_s: float) -> N
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_packets_lost_every_other_second_are_told(seed: int) -> None:
+def test_packets_lost_every_other_second_are_found(seed: int) -> None:
     # Four long windows in a row nearly always hold another loss.
     rng = np.random.default_rng(seed)
     whole = wandering(10.0)

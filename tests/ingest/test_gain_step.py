@@ -1,4 +1,4 @@
-"""A recorder that switches its range while it runs, beside machines that change by themselves."""
+"""A recorder that switches its range while it runs, next to machines that change by themselves."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def switched(samples: np.ndarray) -> list[Reason]:
 
 @pytest.mark.parametrize("at_s", [1.013, 4.0, 7.2])
 @pytest.mark.parametrize("factor", [2.0, 0.5, 10**0.5, 0.1])
-def test_a_range_that_is_switched_is_told_with_its_place_and_factor(factor: float, at_s: float) -> None:
+def test_a_range_that_is_switched_is_reported_with_its_place_and_factor(factor: float, at_s: float) -> None:
     (reason,) = switched(WHOLE * np.where(at_s < TIME_S, factor, 1.0))
     assert reason.verdict == "rejected"
     assert abs(float(reason.text.split("about ")[1].split(" s")[0]) - at_s) < 0.05

@@ -63,7 +63,7 @@ def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | Non
     x = neighbours[:, 0].copy()
     for column in range(1, together):
         x += neighbours[:, column]
-    x /= np.float32(together)
+    x /= np.float32(together * (signal.rms or 1.0))  # so that no unit leaves the range of single numbers
     rate_hz = signal.rate_hz / together
     size = int(window_s * rate_hz) // _HOPS * _HOPS
     hop = size // _HOPS
@@ -90,13 +90,18 @@ def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | Non
     step = np.abs(np.angle(np.exp(1j * step)))
     least = np.minimum.reduce([height[k * _HOPS : len(height) - (3 - k) * _HOPS] for k in range(4)])
     sigmas = step / (1.4826 * np.median(step, axis=0) + _LEAST_STEP)
-    sigmas = np.where(least > _STEADY * np.median(height, axis=0), np.minimum(sigmas, _MOST_SIGMAS), 0.0)
+    usual = np.median(height, axis=0)
+    if sure != _SURE:
+        # A shock fills few short windows with lines of its own.
+        most = np.maximum.reduce([height[k * _HOPS : len(height) - (3 - k) * _HOPS] for k in range(4)])
+        least = np.where(most < usual / _STEADY, least, 0.0)
+    sigmas = np.where(least > _STEADY * usual, np.minimum(sigmas, _MOST_SIGMAS), 0.0)
     count, total = (sigmas > _SIGMAS).sum(axis=1), sigmas.sum(axis=1)
     place = int(np.argmax(_MOST_SIGMAS * _LINES * count + total))
     likely = (
         count[place] >= _LIKELY and total[place] > _LIKELY_SUM
         if sure == _SURE
-        else count[place] >= max(_SURE, _MOST_OF * peaks.size)
+        else count[place] >= max(_SURE + 1, _MOST_OF * peaks.size)
     )
     if count[place] < sure and not likely:
         return None
