@@ -24,6 +24,10 @@ SPEAKS_FROM = 0.9
 NOT_AGAINST = -4.6
 """Log odds of the drive's own lines, ln 1/99, below which they count so much against it that damage is taken for
 another machine's."""
+DEEP_DB = 0.0
+"""Impacts that double the mean power of their band or more leave lines at all their multiples."""
+LEAST_REPEAT_BINS = 16.0
+"""Of impacts that repeat more slowly, too much of the axis would be left out (a quarter, common practice)."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
@@ -98,8 +102,13 @@ def similar_machines_in(
     if not families or reading.speed.method == "nominal":
         return ()
     known = speeds_of_combs(table, combs, reading.speed)
-    found = similar_machines(axis, families[0], known)
-    smeared = None if found else smeared_machine(reading.spectra, reading.law.mean_hz, families[0])
+    repeats = [
+        comb.order
+        for comb in combs.values()
+        if comb.hit_over_floor_db >= DEEP_DB and comb.order > LEAST_REPEAT_BINS * axis.step
+    ]
+    found = similar_machines(axis, families[0], known, repeats)
+    smeared = None if found else smeared_machine(reading.spectra, reading.law.mean_hz, families[0], repeats)
     return found if smeared is None else (smeared,)
 
 

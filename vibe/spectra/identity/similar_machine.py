@@ -85,12 +85,15 @@ MOST = 3
 """Machines of the same kind that are named (common practice): more in one capture would not be distinguished."""
 
 
-def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) -> tuple[SimilarMachine, ...]:
+def similar_machines(
+    axis: Axis, family: Family, known: Sequence[float] = (), repeats: Sequence[float] = ()
+) -> tuple[SimilarMachine, ...]:
     """Machines that have the shaft and the mesh of ``family`` at a speed of their own, in what lies on ``axis``, the
     clearest first.
 
     ``known``: relative speeds at which a machine is known to turn, as by its damage; of these only how loud their mesh
-    is remains to be seen, and a machine that seems to turn at nearly such a speed is that one.
+    is remains to be seen, and a machine that seems to turn at nearly such a speed is that one. ``repeats``: orders at
+    which strong impacts repeat; their multiples stand all along the axis and are no mesh.
     """
     mesh = family.count * family.unit
     step = axis.step / (STEPS_PER_BIN * mesh)
@@ -109,7 +112,10 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     side = _distance(asked, _side_lines(family)) <= SIDE_BINS * axis.step
     turns = np.minimum(*(np.abs(asked - np.rint(asked / turn) * turn) for turn in (1.0, _past(family))))
     own_turns = (turns <= SIDE_BINS * axis.step) & (asked > len(SHAFT_LINES) + 0.5)
-    there[flank | own_turns | (side & ~(is_mesh[:, None] & (below_db < NO_SIDE_LINE_DB)))] = np.nan
+    of_impacts = np.zeros(asked.shape, dtype=bool)
+    for order in repeats:
+        of_impacts |= np.abs(asked - np.rint(asked / order) * order) <= SIDE_BINS * axis.step
+    there[flank | own_turns | of_impacts | (side & ~(is_mesh[:, None] & (below_db < NO_SIDE_LINE_DB)))] = np.nan
     fainter_db = _fainter_db(own, there, is_mesh)
     # What stands far above the floor with the one mesh does not fail with the other, nor does the other way round.
     usual = own / 10 ** (np.maximum(fainter_db, 0.0) / 10)
@@ -152,18 +158,23 @@ def similar_machines(axis: Axis, family: Family, known: Sequence[float] = ()) ->
     return tuple(found)
 
 
-def smeared_machine(spectra: Sequence[ChannelSpectrum], input_hz: float, family: Family) -> SimilarMachine | None:
+def smeared_machine(
+    spectra: Sequence[ChannelSpectrum], input_hz: float, family: Family, repeats: Sequence[float] = ()
+) -> SimilarMachine | None:
     """A machine whose mesh lines are smeared, as its speed wanders otherwise than the one that was followed: at one and
     the same relative speed the power about each of the first multiples of the mesh is all but the largest around.
 
     What is large at one multiple only is some line; side lines lie as far off every multiple. None where fewer than
-    ``SMEARED_MESHES`` multiples were measured, or none is clear.
+    ``SMEARED_MESHES`` multiples were measured, or none is clear; nor at a mesh that impacts repeating at one of the
+    orders ``repeats`` would make, whose multiples stand next to every multiple of the mesh alike.
     """
     mesh = family.count * family.unit
     count = round(SMEARED_REACH / (WANDER / 2))
     speeds = 1.0 + np.arange(-count, count + 1) * WANDER / 2
     own_speeds = np.array([k * turn / mesh for turn in (1.0, _past(family)) for k in (-2, -1, 1, 2)])
     clear = _distance(speeds - 1.0, own_speeds) > 2 * WANDER
+    for order in repeats:
+        clear &= np.abs(speeds * mesh - np.rint(speeds * mesh / order) * order) > 2 * WANDER * mesh
     best: SimilarMachine | None = None
     highest = LEAST_SMEARED + float(np.log(len(spectra)))
     for one in spectra:
