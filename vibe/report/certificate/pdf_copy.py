@@ -10,9 +10,14 @@ import logging
 import re
 import unicodedata
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from vibe.core.errors import CallError
 from vibe.report.certificate.wording import PageWords, differences
+
+if TYPE_CHECKING:
+    from pypdf import PdfReader
+    from pypdf.generic import ContentStream
 
 _HEADS = (
     "No. Requirement Found Limit Answer Source",
@@ -27,11 +32,17 @@ _HEADS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
-    """What a PDF holds: attached files by name, its pages' text, and what was laid over its pages."""
+    """What a PDF holds: attached files by name, its pages' text, and what was laid over its pages.
+
+    ``overlaid`` counts notes and fields but the place of a signature that shows nothing, ``pictures`` those of pixels,
+    of which a certificate has none, ``fields`` those that are meant for signatures.
+    """
 
     files: dict[str, list[bytes]]
     pages: list[str]
     overlaid: int
+    pictures: int = 0
+    fields: int = 0
 
 
 def shows(data: bytes, page: str) -> bool:
@@ -95,11 +106,74 @@ def open_pdf(data: bytes) -> Opened | None:
     logging.getLogger("pypdf").setLevel(logging.CRITICAL)
     try:
         reader = PdfReader(io.BytesIO(data))
+        seen: set[int] = set()
         files = {name: list(contents) for name, contents in reader.attachments.items()}
         return Opened(
             files=files,
             pages=[one.extract_text() for one in reader.pages],
-            overlaid=sum(len(one.get("/Annots") or ()) for one in reader.pages),
+            overlaid=sum(not _shows_nothing(note) for one in reader.pages for note in _notes(one)),
+            pictures=sum(_pictures(one, reader, seen) + _inline(one.get_contents()) for one in reader.pages),
+            fields=len(_signature_fields(reader)),
         )
     except Exception:  # a damaged file can break a reader anywhere
         return None
+
+
+def _part(holder: Any, name: str, without: Any) -> Any:
+    """What stands under a name, wherever in the file it lies."""
+    value = holder.get(name)
+    return without if value is None else value.get_object()
+
+
+def _notes(page: Any) -> list[Any]:
+    """Notes and fields of a page."""
+    return [one.get_object() for one in _part(page, "/Annots", ())]
+
+
+def _shows_nothing(note: Any) -> bool:
+    """Whether a note is the place of a signature, without size and look."""
+    left, low, right, high = (float(number) for number in _part(note, "/Rect", (0, 0, 1, 1)))
+    return note.get("/FT") == "/Sig" and "/AP" not in note and left == right and low == high
+
+
+def _pictures(holder: Any, reader: PdfReader, seen: set[int]) -> int:
+    """Pictures of pixels in what a page can draw, in its forms and patterns too."""
+    from pypdf.generic import ContentStream
+
+    resources = _part(holder, "/Resources", {})
+    count = 0
+    for kind in ("/XObject", "/Pattern"):
+        for one in _part(resources, kind, {}).values():
+            drawn = one.get_object()
+            if id(drawn) in seen:
+                continue
+            seen.add(id(drawn))
+            if drawn.get("/Subtype") == "/Image":
+                count += 1
+            elif hasattr(drawn, "get_data"):
+                count += _inline(ContentStream(drawn, reader)) + _pictures(drawn, reader, seen)
+    return count
+
+
+def _inline(drawing: ContentStream | None) -> int:
+    return 0 if drawing is None else sum(name == b"INLINE IMAGE" for _, name in drawing.operations)
+
+
+def _signature_fields(reader: PdfReader) -> set[int]:
+    """Fields that are meant for signatures, of the form and of pages, by their number in the file."""
+    waiting = list(_part(_part(reader.root_object, "/AcroForm", {}), "/Fields", ()))
+    for page in reader.pages:
+        waiting += list(_part(page, "/Annots", ()))
+    found: set[int] = set()
+    seen: set[int] = set()
+    while waiting:
+        one = waiting.pop()
+        number = getattr(one, "idnum", None) or id(one.get_object())
+        if number in seen:
+            continue
+        seen.add(number)
+        field = one.get_object()
+        waiting += list(_part(field, "/Kids", ()))
+        if field.get("/FT") == "/Sig":
+            found.add(number)
+    return found

@@ -85,8 +85,10 @@ def _placed(content: bytes) -> tuple[bytes, tuple[int, int, int, int]]:
         raise PdfSignatureError("it does not hold exactly one signature")
     first, before, after, rest = (int(number) for number in found[0])
     if first != 0 or after + rest != len(content) or not 0 < before < after:
-        raise PdfSignatureError("its signature does not cover the whole file: something was added, or cut off")
+        raise PdfSignatureError(f"its signature does not cover the whole file: {_uncovered(content, after + rest)}")
     place = content[before:after]
+    if place != place.upper():
+        raise PdfSignatureError("the digits of its signature are spelled in another way than they were written")
     if not re.fullmatch(rb"<[0-9a-fA-F]+>", place) or len(place) % 2:
         raise PdfSignatureError("what its signature leaves out is more than the signature")
     held = bytes.fromhex(place[1:-1].decode())
@@ -94,6 +96,15 @@ def _placed(content: bytes) -> tuple[bytes, tuple[int, int, int, int]]:
     if held[length:].strip(b"\0"):
         raise PdfSignatureError("bytes are hidden behind its signature")
     return held[:length], (first, before, after, rest)
+
+
+def _uncovered(content: bytes, size: int) -> str:
+    """What became of a file that had ``size`` bytes when it was signed."""
+    if size > len(content):
+        return "it was cut off"
+    if size == len(content):
+        return "a part was left out"
+    return "something was appended to it" if content.startswith(b"%PDF-") else "something was put in front of it"
 
 
 def _der_length(held: bytes) -> int:
@@ -127,6 +138,10 @@ def _validated(content: bytes, der: bytes, ranges: tuple[int, int, int, int]) ->
     infos: Any = one.signed_data["signer_infos"]
     if len(infos) != 1:
         raise PdfSignatureError("it was signed by several at once")
+    # What a signature does not sign itself, anybody can put in afterwards.
+    loose = [infos[0]["unsigned_attrs"].native, one.signed_data["crls"].native]
+    if any(loose) or len(one.signed_data["certificates"]) != 1:
+        raise PdfSignatureError("more than a signature and its certificate lies in its place")
     own = one.signer_cert
     context = ValidationContext(trust_roots=[own], allow_fetching=False)
     status = validate_pdf_signature(one, context)
