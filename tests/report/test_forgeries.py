@@ -49,6 +49,9 @@ def test_no_forgery_is_taken_for_the_signers(one: Forgery, loot: tuple[Loot, Kno
     ("name", "said"),
     [
         ("insider_pages", "the PDF shows another text: "),
+        ("insider_box", "not those that the key of the record vouches for"),
+        ("insider_box_vouched", "not those that the key of the record vouches for"),
+        ("insider_font", "not those that the key of the record vouches for"),
         ("insider_picture", "pictures stand on its pages"),
         ("insider_note", "laid over its pages"),
         ("digits_spelled", "spelled in another way"),

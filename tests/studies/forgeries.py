@@ -45,6 +45,7 @@ from vibe.report.certificate.certificate import (
 )
 from vibe.report.certificate.check import verify_certificate
 from vibe.report.certificate.keys import KnownKeys, SigningKeys, export_public, known_keys, load_keys, make_keys
+from vibe.report.certificate.pdf_copy import VOUCHED
 from vibe.report.certificate.pdf_signature import sign_pdf
 from vibe.report.certificate.signature import sign_record
 from vibe.storage.digest import read_sealed, sealed, written
@@ -449,7 +450,8 @@ def own_pages_true_record(loot: Loot) -> Forged:
 
 
 def insider(loot: Loot) -> SigningKeys:
-    return load_keys(loot.folder / "keys", PASS_PHRASE)
+    """The PDF's key and certificate, and in place of the record's key his own."""
+    return replace(load_keys(loot.folder / "keys", PASS_PHRASE), record=loot.own.record)
 
 
 def before_signing(files: CertificateFiles) -> bytes:
@@ -472,6 +474,37 @@ def insider_pages(loot: Loot) -> Forged:
 @forgery("pdf", "a picture of one that passed pasted over a failed one, signed with the PDF's true key")
 def insider_picture(loot: Loot) -> Forged:
     return Forged(content=sign_pdf(rewritten(before_signing(loot.bad), pasted).content, insider(loot)))
+
+
+@forgery("pdf", "a white page laid over a failed one, its text still below, signed with the PDF's true key")
+def insider_box(loot: Loot) -> Forged:
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.bad), box).content, insider(loot)))
+
+
+@forgery("pdf", "the same, with what vouches for the pages before")
+def insider_box_vouched(loot: Loot) -> Forged:
+    true = str(PdfReader(io.BytesIO(pdf_of(loot.bad))).root_object[VOUCHED])
+
+    @dataclass(frozen=True)
+    class Repeats:
+        """Signs whatever it is given with the same signature."""
+
+        def sign(self, _: bytes) -> bytes:
+            return bytes.fromhex(true)
+
+    keys = replace(insider(loot), record=cast(Any, Repeats()))
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.bad), box).content, keys))
+
+
+@forgery("pdf", "a font whose letters are drawn as others, signed with the PDF's true key")
+def insider_font(loot: Loot) -> Forged:
+    def change(writer: PdfWriter) -> None:
+        resources = cast(DictionaryObject, writer.pages[0]["/Resources"].get_object())
+        fonts = cast(DictionaryObject, resources["/Font"].get_object())
+        names = sorted(fonts)
+        fonts[NameObject(names[0])] = fonts.raw_get(names[-1])
+
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.good), change).content, insider(loot)))
 
 
 @forgery("pdf", "a note laid over a page, signed with the PDF's true key")

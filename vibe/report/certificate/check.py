@@ -34,7 +34,7 @@ from vibe.report.certificate.certificate import (
 from vibe.report.certificate.keys import KnownKeys
 from vibe.report.certificate.pdf_copy import Opened, differing, open_pdf
 from vibe.report.certificate.pdf_signature import PdfSignatureError, check_signature, is_signed
-from vibe.report.certificate.signature import SIGNATURE, SIGNED_BY, wrong_with_signature
+from vibe.report.certificate.signature import SIGNATURE, SIGNED_BY, pages_vouched, wrong_with_signature
 from vibe.report.certificate.view import seal_digits
 from vibe.report.certificate.wording import PageWords, differences
 from vibe.storage.digest import SEAL, SealError, read_sealed, seal_of, written
@@ -376,6 +376,7 @@ def check_pdf(data: bytes, known: KnownKeys | None = None) -> Verification:
         checks += [*shown, *_empty_fields(opened.fields)]
         return replace(found, checks=tuple(checks), comparable=False)
     checks += [*shown, *_picture_check(opened), *_empty_fields(opened.fields - 1)]
+    checks.append(_pages_check(found.record, opened, record_keys))
     wrong = _wrong_with_certificate(certificate, found, known)
     checks.append(
         CertificateCheck(
@@ -431,6 +432,19 @@ def _picture_check(opened: Opened) -> Iterator[CertificateCheck]:
             fits=False,
             text=f"pictures stand on its pages ({opened.pictures}), and a certificate has none",
         )
+
+
+def _pages_check(record: dict[str, Any], opened: Opened, known: KnownKeys | None) -> CertificateCheck:
+    """Whether the key of the record vouches for the pages: text is compared in any case, drawings and letters here."""
+    what = "pages"
+    if not opened.vouched and not made_here(record):
+        return CertificateCheck(what=what, fits=None, text="of another version: only their text was compared")
+    if not opened.vouched:
+        return CertificateCheck(what=what, fits=False, text="the key of the record does not vouch for them")
+    wrong = wrong_with_signature(record, pages_vouched(opened.drawn), opened.vouched, known)
+    good = "the key of the record vouches for all that they are drawn from"
+    bad = "they are not those that the key of the record vouches for"
+    return CertificateCheck(what=what, fits=not wrong, text=bad if wrong else good)
 
 
 def _empty_fields(count: int) -> Iterator[CertificateCheck]:

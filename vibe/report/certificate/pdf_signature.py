@@ -19,6 +19,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from vibe.report.certificate.pdf_copy import VOUCHED, open_pdf
+from vibe.report.certificate.signature import pages_vouched
+
 if TYPE_CHECKING:
     from vibe.report.certificate.keys import SigningKeys
 
@@ -32,11 +35,22 @@ class PdfSignatureError(ValueError):
 
 
 def sign_pdf(content: bytes, keys: SigningKeys) -> bytes:
-    """``content`` with one signature that allows no changes."""
+    """``content`` with one signature that allows no changes.
+
+    The key of records vouches for the pages too: whoever has the key of PDF files alone can make no other pages.
+
+    Raises:
+        PdfSignatureError: ``content`` cannot be read.
+    """
+    opened = open_pdf(content)
+    if opened is None:
+        raise PdfSignatureError("the PDF cannot be read and was not signed")
+    vouched = keys.record.sign(pages_vouched(opened.drawn))
     from cryptography.hazmat.primitives import serialization as form
 
     with _quiet():
         from pyhanko.keys import load_certs_from_pemder_data, load_private_key_from_pemder_data
+        from pyhanko.pdf_utils.generic import NameObject, pdf_string
         from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
         from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
         from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner, SimpleSigner
@@ -52,7 +66,10 @@ def sign_pdf(content: bytes, keys: SigningKeys) -> bytes:
             field_name=FIELD, md_algorithm="sha256", certify=True, subfilter=SigSeedSubFilter.PADES,
             docmdp_permissions=MDPPerm.NO_CHANGES, name=keys.signed_by.name,
         )  # fmt: skip
-        signed = PdfSigner(how, signer=signer).sign_pdf(IncrementalPdfFileWriter(io.BytesIO(content)))
+        writer = IncrementalPdfFileWriter(io.BytesIO(content))
+        writer.root[NameObject(VOUCHED)] = pdf_string(vouched.hex())
+        writer.update_root()  # type: ignore[no-untyped-call]
+        signed = PdfSigner(how, signer=signer).sign_pdf(writer)
         return bytes(signed.getvalue())
 
 
