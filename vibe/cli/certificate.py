@@ -45,7 +45,8 @@ def verify(
         typer.Option(
             "--key",
             metavar="FILE|DIR",
-            help="What the signer handed over: public_key.pem, pdf_certificate.pem or their folder. May be repeated.",
+            help="The folder that the signer handed over, or a file of it: public_key.pem, pdf_certificate.pem. May be "
+            "repeated.",
         ),
     ] = None,
     signature: Annotated[

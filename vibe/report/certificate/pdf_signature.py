@@ -104,10 +104,10 @@ def _placed(content: bytes) -> tuple[bytes, tuple[int, int, int, int]]:
     if first != 0 or after + rest != len(content) or not 0 < before < after:
         raise PdfSignatureError(f"its signature does not cover the whole file: {_uncovered(content, after + rest)}")
     place = content[before:after]
-    if place != place.upper():
-        raise PdfSignatureError("the digits of its signature are spelled in another way than they were written")
     if not re.fullmatch(rb"<[0-9a-fA-F]+>", place) or len(place) % 2:
         raise PdfSignatureError("what its signature leaves out is more than the signature")
+    if place != place.upper():
+        raise PdfSignatureError("the digits of its signature are spelled in another way than they were written")
     held = bytes.fromhex(place[1:-1].decode())
     length = _der_length(held)
     if held[length:].strip(b"\0"):
