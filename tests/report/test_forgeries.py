@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 from cryptography.exceptions import InvalidSignature
+from pypdf import PdfWriter
+from pypdf.generic import NameObject
 
 from tests.studies import forgeries
 from tests.studies.forgeries import FORGERIES, PASS_PHRASE, SIGNER, Forgery, Loot, byte_range, handed
@@ -86,6 +88,16 @@ def test_a_pdf_whose_text_cannot_be_read_back_is_not_signed(
     made = certificate.write_certificate(forgeries.passing(), tmp_path, force=False, keys=goods.own)
     assert made.pdf is None
     assert "no PDF was made" in made.remarks[-1]
+
+
+def test_pages_that_go_round_in_a_circle_are_damaged(loot: tuple[Loot, KnownKeys], tmp_path: Path) -> None:
+    def change(writer: PdfWriter) -> None:
+        writer.root_object["/Pages"].get_object()[NameObject("/Parent")] = writer.root_object.raw_get("/Pages")
+
+    goods, _ = loot
+    path = tmp_path / "copy.pdf"
+    path.write_bytes(forgeries.rewritten(forgeries.pdf_of(goods.good_bare), change).content)
+    assert verify_certificate(path).verdict == "broken: PDF: the PDF is damaged and cannot be opened"
 
 
 def test_true_copies_are_signed_by_the_signer(loot: tuple[Loot, KnownKeys]) -> None:

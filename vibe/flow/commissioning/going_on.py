@@ -12,7 +12,7 @@ from vibe.core.errors import CallError, OutputError
 if TYPE_CHECKING:
     from vibe.core.records.acceptance import Acceptance, InputFile
     from vibe.core.records.commissioning import EarlierAttempt
-    from vibe.report.certificate.keys import KnownKeys, SigningKeys
+    from vibe.report.certificate.keys import SigningKeys
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,21 +71,11 @@ def left_behind(
 
 def _true(files: Sequence[Path], keys: SigningKeys | None) -> bool:
     from vibe.report.certificate.check import verify_certificate
+    from vibe.report.certificate.keys import own_keys
 
-    known = None if keys is None else _known(keys)
+    known = None if keys is None else own_keys(keys)
     found = [verify_certificate(path, known=known) for path in files]
     return all(not one.failed and (known is None or one.signature == "known") for one in found)
-
-
-def _known(keys: SigningKeys) -> KnownKeys:
-    from cryptography.hazmat.primitives.serialization import Encoding
-
-    from vibe.report.certificate.keys import KnownKeys
-
-    name, certificate = keys.signed_by.key, keys.certificate.public_bytes(Encoding.DER)
-    return KnownKeys(
-        record={name: keys.record.public_key()}, pdf={keys.signed_by.pdf_certificate_sha256: certificate}
-    )  # fmt: skip
 
 
 def _handed_over(acceptance: Acceptance, record: Path) -> bool:

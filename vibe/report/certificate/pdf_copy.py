@@ -205,7 +205,11 @@ def _drawn(reader: PdfReader) -> str:
     _feed(digest, catalog, seen)
     for page in reader.pages:
         level: Any = page
+        above: set[int] = set()
         while level is not None:
+            if id(level) in above:
+                raise ValueError("its pages go round in a circle")
+            above.add(id(level))
             _feed(digest, {name: value for name, value in level.items() if name not in _NOT_OF_PAGE}, seen)
             level = _part(level, "/Parent", None)
     return digest.hexdigest()
