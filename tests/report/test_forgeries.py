@@ -6,11 +6,12 @@ import re
 import shutil
 import subprocess
 from pathlib import Path
+from typing import cast
 
 import pytest
 from cryptography.exceptions import InvalidSignature
 from pypdf import PdfWriter
-from pypdf.generic import NameObject
+from pypdf.generic import DictionaryObject, NameObject
 
 from tests.studies import forgeries
 from tests.studies.forgeries import FORGERIES, PASS_PHRASE, SIGNER, Forgery, Loot, byte_range, handed
@@ -92,7 +93,8 @@ def test_a_pdf_whose_text_cannot_be_read_back_is_not_signed(
 
 def test_pages_that_go_round_in_a_circle_are_damaged(loot: tuple[Loot, KnownKeys], tmp_path: Path) -> None:
     def change(writer: PdfWriter) -> None:
-        writer.root_object["/Pages"].get_object()[NameObject("/Parent")] = writer.root_object.raw_get("/Pages")
+        pages = cast(DictionaryObject, writer.root_object["/Pages"].get_object())
+        pages[NameObject("/Parent")] = writer.root_object.raw_get("/Pages")
 
     goods, _ = loot
     path = tmp_path / "copy.pdf"
