@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from tests.cli.calls import Vibe
 from vibe.core.records.acceptance import Acceptance, CommissionedRun, Instrument, Outcome, Quantity, Requirement
+from vibe.core.records.commissioning import Issue
 from vibe.report.certificate.certificate import CertificateFiles, write_certificate
 
 CAPTURE = b"samples"
@@ -46,11 +48,26 @@ def test_a_true_copy_is_fine_and_its_seal_is_shown(vibe: Vibe, files: Certificat
     answer = vibe("certificate", "verify", files.html)
     assert (answer.status, answer.errors) == (0, [])
     assert answer.out.splitlines()[0] == "compared\tanswer\twhat"
-    *compared, verdict = answer.out.splitlines()[1:]
+    states, *compared, verdict = answer.out.splitlines()[1:]
+    assert states == "states\tPASS\tcertificate without a number, drive SP-03, serial C29-000417: answer PASS"
     assert all(line.split("\t")[1] == "fits" for line in compared)
     assert verdict == "in all\tunsigned\tsealed, unsigned: it agrees with itself, and anyone could have made it"
     assert files.seal in answer.err.replace(" ", "")
     assert vibe("certificate", "verify", files.json, "--seal", files.seal[:20]).err == ""
+
+
+def test_an_expected_answer_decides_the_status(vibe: Vibe, files: CertificateFiles, tmp_path: Path) -> None:
+    bad = replace(accepted(), answer="fail", issue=Issue(number="AC-7"))
+    failed = write_certificate(bad, tmp_path / "failed", force=False, pdf=False)
+    assert vibe("certificate", "verify", files.json, "--expect", "pass").status == 0
+    answer = vibe("certificate", "verify", failed.json)
+    states = "certificate no. AC-7, drive SP-03, serial C29-000417: answer FAIL"
+    assert (answer.status, answer.out.splitlines()[1]) == (0, f"states\tFAIL\t{states}")
+    for asked, status in (("fail", 0), ("pass", 3), ("undetermined", 3)):
+        answer = vibe("certificate", "verify", failed.json, "--expect", asked)
+        assert answer.status == status
+        assert all(states in error and asked.upper() in error for error in answer.errors)
+        assert len(answer.errors) == (status != 0)
 
 
 def test_a_changed_copy_is_told_in_one_sentence(vibe: Vibe, files: CertificateFiles) -> None:

@@ -150,3 +150,17 @@ def test_no_capture_of_any_drive_is_told_whatever_the_workers(vibe: Vibe, plant:
         answer = vibe("run", plant / "route.toml", "--out", plant / f"out{workers}", "--workers", workers, "--strict")
         assert answer.status == 3, answer.err
         assert answer.err.count("nobody's") == 5
+
+
+def test_an_interrupted_run_of_new_drives_says_that_it_can_go_on(
+    vibe: Vibe, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken_off(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("vibe.flow.commissioning.acceptance.run_commissioning", broken_off)
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text('kind = "commissioning"\ntitle = "t"\ncaptures = "sets"\n', encoding="utf-8")
+    answer = vibe("run", recipe)
+    assert answer.status == 130
+    assert answer.err.strip().endswith("certificates that were written stay, and the same command makes the others")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -218,6 +219,96 @@ def test_one_page_lists_all_certificates_and_says_what_was_refused(
     assert not (tmp_path / "some" / "bruised").exists()
     with pytest.raises(ConfigError, match="one recording"):
         run_commissioning(folder / "recipe.toml", out=tmp_path / "none")
+
+
+def test_a_run_that_was_interrupted_goes_on_when_it_is_started_again(
+    done: dict[str, Accepted], folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    proved: list[str] = []
+    stop = "4"
+
+    def prove(read: _Read, *_: object, **__: object) -> Acceptance:
+        if read.given.serial == stop:
+            raise KeyboardInterrupt
+        proved.append(read.given.serial)
+        return done[read.given.serial].acceptance
+
+    def run() -> tuple[Accepted, ...]:
+        return run_commissioning(folder / "recipe.toml", out=tmp_path / "out", refused=[])
+
+    monkeypatch.setattr("vibe.flow.commissioning.acceptance.prove", prove)
+    with pytest.raises(KeyboardInterrupt):
+        run()
+    assert proved == ["3", "1"]
+    stop = ""
+    (tmp_path / "out" / "good" / "certificate.html").unlink()  # interrupted while it was written
+    before = (tmp_path / "out" / "bruised" / "acceptance.json").read_bytes()
+    again = run()
+    assert proved[2:] == ["1", "4", "2"]
+    assert [one.acceptance.serial for one in again] == ["3", "1", "4", "2"]
+    assert again[0].acceptance == done["3"].acceptance
+    assert "was there already" in again[0].remarks[0]
+    assert (tmp_path / "out" / "bruised" / "acceptance.json").read_bytes() == before
+    assert (tmp_path / "out" / "certificates.html").read_text(encoding="utf-8").count("certificate.html") == 4
+    with pytest.raises(OutputError, match="exists already"):  # that run was no longer interrupted
+        run()
+
+
+def test_a_certificate_of_other_files_is_not_taken_for_what_an_interrupted_run_left(
+    done: dict[str, Accepted], folder: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(folder / "sets", tmp_path / "sets")
+    shutil.copytree(folder / "out" / "good", tmp_path / "out" / "good")
+    assert done["1"].files[0].parent.name == "good"
+    text = (tmp_path / "sets" / "good" / "requirements.toml").read_text(encoding="utf-8")
+    (tmp_path / "sets" / "good" / "requirements.toml").write_text(text + "# later\n", encoding="utf-8")
+    with pytest.raises(OutputError, match="exists already, and is not of this set as it is"):
+        run_commissioning(folder / "recipe.toml", captures=tmp_path / "sets", out=tmp_path / "out", refused=[])
+
+
+def test_a_wrong_form_or_retest_stops_no_other_set(
+    done: dict[str, Accepted], folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(folder / "sets", tmp_path / "sets")
+    noted = '[[requirement]]\nid = "n"\nkind = "noted"\ntext = "t"\nsource = "s"\nquantity = "torque"\nlimit = 1.0\n'
+    for name, file, more, front in (
+        ("wrong_ratio", "requirements.toml", noted, ""),
+        ("bruised", "commissioning.toml", "[[noted]]\nrequirement = 'n'\nvalue = nan\nsource = 's'\n", ""),
+        ("unequal", "commissioning.toml", "", f'retest_of = "{done["1"].files[0]}"\n'),
+    ):
+        path = tmp_path / "sets" / name / file
+        path.write_text(front + path.read_text(encoding="utf-8") + more, encoding="utf-8")
+    monkeypatch.setattr(
+        "vibe.flow.commissioning.acceptance.prove", lambda read, *_, **__: done[read.given.serial].acceptance
+    )
+    refused: list[str] = []
+    rest = run_commissioning(
+        folder / "recipe.toml", captures=tmp_path / "sets", out=tmp_path / "out", refused=refused
+    )  # fmt: skip
+    assert [one.acceptance.serial for one in rest] == ["1"]
+    expected = ("finite number, not nan", "retest_of: that record is of 1", "needs the key 'unit'")
+    for sentence, said in zip(refused, expected, strict=True):
+        assert said in sentence
+
+
+def test_sample_sets_whose_making_was_interrupted_are_completed(folder: Path, tmp_path: Path) -> None:
+    sets, spec = tmp_path / "sets", folder / "spec.toml"
+    shutil.copytree(folder / "sets", sets, ignore=shutil.ignore_patterns("*.toml"))
+    (sets / "truth.toml").touch()
+    (gone,) = (sets / "good" / "captures").iterdir()
+    (kept,) = (sets / "bruised" / "captures").iterdir()
+    content, before = gone.read_bytes(), kept.stat().st_mtime_ns
+    with pytest.raises(OutputError, match="exists already"):
+        make_commissioning(sets, spec=spec, workers=1)
+    gone.unlink()
+    (sets / "truth.toml").unlink()
+    make_commissioning(sets, spec=spec, workers=1)
+    assert (gone.read_bytes(), kept.stat().st_mtime_ns) == (content, before)
+    assert len(list(sets.glob("*/commissioning.toml"))) == 4
+    (sets / "truth.toml").unlink()
+    (sets / "good" / "notes.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match="good exists already"):
+        make_commissioning(sets, spec=spec, workers=1)
 
 
 def test_every_part_that_was_searched_is_named_with_what_would_have_shown(done: dict[str, Accepted]) -> None:

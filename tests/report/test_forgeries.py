@@ -6,13 +6,17 @@ import re
 import shutil
 import subprocess
 from pathlib import Path
+from typing import cast
 
 import pytest
 from cryptography.exceptions import InvalidSignature
+from pypdf import PdfWriter
+from pypdf.generic import DictionaryObject, NameObject
 
 from tests.studies import forgeries
 from tests.studies.forgeries import FORGERIES, PASS_PHRASE, SIGNER, Forgery, Loot, byte_range, handed
 from vibe.core.errors import CallError, OutputError
+from vibe.report.certificate import certificate
 from vibe.report.certificate.check import verify_certificate
 from vibe.report.certificate.keys import KnownKeys, known_keys, load_keys, make_keys, principal
 
@@ -42,6 +46,60 @@ def test_no_forgery_is_taken_for_the_signers(one: Forgery, loot: tuple[Loot, Kno
     if bare.proved:
         assert one.name in NEEDS_A_KEY
         assert "anyone could have made" in bare.verdict.lower()
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("insider_pages", "the PDF shows another text: "),
+        ("insider_box", "not those that the key of the record vouches for"),
+        ("insider_box_vouched", "not those that the key of the record vouches for"),
+        ("insider_font", "not those that the key of the record vouches for"),
+        ("insider_picture", "pictures stand on its pages"),
+        ("insider_note", "laid over its pages"),
+        ("digits_spelled", "spelled in another way"),
+        ("certificate_put_in", "more than a signature and its certificate"),
+        ("field_without_signature", "a field for a signature holds no signature"),
+        ("words_behind_pdf", "something was appended"),
+        ("bytes_behind", "something was appended"),
+        ("words_behind", "“Guaranteed for 20 years.” was added"),
+    ],
+)
+def test_what_is_wrong_is_named(name: str, said: str, loot: tuple[Loot, KnownKeys], tmp_path: Path) -> None:
+    goods, known = loot
+    (one,) = (way for way in FORGERIES if way.name == name)
+    found = verify_certificate(handed(one, goods, tmp_path), known=known)
+    assert any(said in check.text for check in found.failed), found.verdict
+    assert found.states == ""
+
+
+def test_something_behind_the_end_of_a_page_is_named(loot: tuple[Loot, KnownKeys], tmp_path: Path) -> None:
+    goods, _ = loot
+    whole = goods.good.html.read_bytes()
+    for content, said in ((whole + b"<!-- seen -->", "something was appended"), (whole[:-200], "was cut off")):
+        (tmp_path / "copy.html").write_bytes(content)
+        assert said in verify_certificate(tmp_path / "copy.html").verdict
+
+
+def test_a_pdf_whose_text_cannot_be_read_back_is_not_signed(
+    loot: tuple[Loot, KnownKeys], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    goods, _ = loot
+    monkeypatch.setattr(certificate, "_can_be_compared", lambda *_: False)
+    made = certificate.write_certificate(forgeries.passing(), tmp_path, force=False, keys=goods.own)
+    assert made.pdf is None
+    assert "no PDF was made" in made.remarks[-1]
+
+
+def test_pages_that_go_round_in_a_circle_are_damaged(loot: tuple[Loot, KnownKeys], tmp_path: Path) -> None:
+    def change(writer: PdfWriter) -> None:
+        pages = cast(DictionaryObject, writer.root_object["/Pages"].get_object())
+        pages[NameObject("/Parent")] = writer.root_object.raw_get("/Pages")
+
+    goods, _ = loot
+    path = tmp_path / "copy.pdf"
+    path.write_bytes(forgeries.rewritten(forgeries.pdf_of(goods.good_bare), change).content)
+    assert verify_certificate(path).verdict == "broken: PDF: the PDF is damaged and cannot be opened"
 
 
 def test_true_copies_are_signed_by_the_signer(loot: tuple[Loot, KnownKeys]) -> None:

@@ -4,7 +4,8 @@
 it is installed. Each way takes what a forger has, and gives the file that he would hand on.
 
 He has the signed certificates of two drives, one that passed and one that failed, an unsigned one of each, and keys of
-his own that call themselves by the signer's name. He has neither the signer's keys nor their pass phrase.
+his own that call themselves by the signer's name. He has neither the signer's keys nor their pass phrase; but for those
+whose name begins with ``insider``, who have the key that signs PDF files, and not that of records.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
-from pypdf import PdfWriter
+from pypdf import PdfReader, PdfWriter
 from pypdf.generic import (
     ArrayObject,
     DecodedStreamObject,
@@ -44,6 +45,7 @@ from vibe.report.certificate.certificate import (
 )
 from vibe.report.certificate.check import verify_certificate
 from vibe.report.certificate.keys import KnownKeys, SigningKeys, export_public, known_keys, load_keys, make_keys
+from vibe.report.certificate.pdf_copy import VOUCHED
 from vibe.report.certificate.pdf_signature import sign_pdf
 from vibe.report.certificate.signature import sign_record
 from vibe.storage.digest import read_sealed, sealed, written
@@ -445,6 +447,113 @@ def own_pages_true_record(loot: Loot) -> Forged:
     data = pdf_of(loot.bad)
     bare = rewritten(data[: data.index(b"%%EOF") + 6], pasted).content
     return Forged(content=sign_pdf(bare, loot.own))
+
+
+def insider(loot: Loot) -> SigningKeys:
+    """The PDF's key and certificate, and in place of the record's key his own."""
+    return replace(load_keys(loot.folder / "keys", PASS_PHRASE), record=loot.own.record)
+
+
+def before_signing(files: CertificateFiles) -> bytes:
+    data = pdf_of(files)
+    return data[: data.index(b"%%EOF") + 6]
+
+
+@forgery("pdf", "pages of the drive that passed round the record of the one that failed, signed with the PDF's key")
+def insider_pages(loot: Loot) -> Forged:
+    writer = PdfWriter()
+    for sheet in PdfReader(io.BytesIO(before_signing(loot.good))).pages:
+        writer.add_page(sheet)
+    for name, contents in PdfReader(io.BytesIO(pdf_of(loot.bad))).attachments.items():
+        writer.add_attachment(name, contents[0])
+    target = io.BytesIO()
+    writer.write(target)
+    return Forged(content=sign_pdf(target.getvalue(), insider(loot)))
+
+
+@forgery("pdf", "a picture of one that passed pasted over a failed one, signed with the PDF's true key")
+def insider_picture(loot: Loot) -> Forged:
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.bad), pasted).content, insider(loot)))
+
+
+@forgery("pdf", "a white page laid over a failed one, its text still below, signed with the PDF's true key")
+def insider_box(loot: Loot) -> Forged:
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.bad), box).content, insider(loot)))
+
+
+@forgery("pdf", "the same, with what vouches for the pages before")
+def insider_box_vouched(loot: Loot) -> Forged:
+    true = str(PdfReader(io.BytesIO(pdf_of(loot.bad))).root_object[VOUCHED])
+
+    @dataclass(frozen=True)
+    class Repeats:
+        """Signs whatever it is given with the same signature."""
+
+        def sign(self, _: bytes) -> bytes:
+            return bytes.fromhex(true)
+
+    keys = replace(insider(loot), record=cast(Any, Repeats()))
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.bad), box).content, keys))
+
+
+@forgery("pdf", "a font whose letters are drawn as others, signed with the PDF's true key")
+def insider_font(loot: Loot) -> Forged:
+    def change(writer: PdfWriter) -> None:
+        resources = cast(DictionaryObject, writer.pages[0]["/Resources"].get_object())
+        fonts = cast(DictionaryObject, resources["/Font"].get_object())
+        names = sorted(fonts)
+        fonts[NameObject(names[0])] = fonts.raw_get(names[-1])
+
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.good), change).content, insider(loot)))
+
+
+@forgery("pdf", "a note laid over a page, signed with the PDF's true key")
+def insider_note(loot: Loot) -> Forged:
+    return Forged(content=sign_pdf(rewritten(before_signing(loot.bad), covering_field).content, insider(loot)))
+
+
+@forgery("pdf", "the digits of the signature spelled in small letters")
+def digits_spelled(loot: Loot) -> Forged:
+    data = pdf_of(loot.good)
+    _, before, after, _ = byte_range(data)
+    return Forged(content=data[:before] + data[before:after].lower() + data[after:])
+
+
+@forgery("pdf", "a second certificate put in next to the signature, which no signature covers")
+def certificate_put_in(loot: Loot) -> Forged:
+    from asn1crypto import cms, x509  # type: ignore[import-untyped]
+    from cryptography.hazmat.primitives.serialization import Encoding
+
+    data = pdf_of(loot.good)
+    _, before, after, _ = byte_range(data)
+    held = cms.ContentInfo.load(bytes.fromhex(data[before + 1 : after - 1].decode()).rstrip(b"\0"))
+    more = x509.Certificate.load(loot.own.certificate.public_bytes(Encoding.DER))
+    held["content"]["certificates"].append(cms.CertificateChoices("certificate", more))
+    digits = held.dump(force=True).hex().upper().encode()
+    return Forged(content=data[: before + 1] + digits.ljust(after - before - 2, b"0") + data[after - 1 :])
+
+
+@forgery("pdf", "a form with a field for a signature that names the signer, and no signature in it, unsigned")
+def field_without_signature(loot: Loot) -> Forged:
+    def change(writer: PdfWriter) -> None:
+        value = DictionaryObject({
+            NameObject("/Type"): NameObject("/Sig"), NameObject("/Filter"): NameObject("/Adobe.PPKLite"),
+            NameObject("/Name"): TextStringObject(SIGNER),
+        })  # fmt: skip
+        field = DictionaryObject({
+            NameObject("/FT"): NameObject("/Sig"), NameObject("/T"): TextStringObject("Signature"),
+            NameObject("/V"): value,
+        })  # fmt: skip
+        writer.root_object[NameObject("/AcroForm")] = DictionaryObject({
+            NameObject("/Fields"): ArrayObject([writer._add_object(field)]), NameObject("/SigFlags"): NumberObject(3),
+        })  # fmt: skip
+
+    return rewritten(pdf_of(loot.good_bare), change)
+
+
+@forgery("pdf", "words in HTML behind the end")
+def words_behind_pdf(loot: Loot) -> Forged:
+    return Forged(content=pdf_of(loot.good) + page_of(loot.good).encode())
 
 
 @forgery("pdf", "signed a second time, with one's own certificate")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -45,7 +45,8 @@ def verify(
         typer.Option(
             "--key",
             metavar="FILE|DIR",
-            help="What the signer handed over: public_key.pem, pdf_certificate.pem or their folder. May be repeated.",
+            help="The folder that the signer handed over, or a file of it: public_key.pem, pdf_certificate.pem. May be "
+            "repeated.",
         ),
     ] = None,
     signature: Annotated[
@@ -60,15 +61,22 @@ def verify(
         str | None,
         typer.Option("--seal", metavar="DIGITS", help="The seal as printed on the original: 16 digits or more."),
     ] = None,
+    expect: Annotated[
+        Literal["pass", "fail", "undetermined"] | None,
+        typer.Option("--expect", help="The answer that it must give; with any other, the exit status is not 0."),
+    ] = None,
 ) -> None:
-    """See who signed a copy, and whether it shows what its record makes, byte by byte.
+    """See who signed a copy, what it answers for which drive, and whether it shows what its record makes.
+
+    A certificate that says FAIL can be as true as one that says PASS: its answer comes first, and --expect pass asks
+    for it.
 
     It is signed by somebody, unsigned, or broken. Give --key with what the signer handed over: without it anyone could
     have made the copy. A hash proves that a copy is the same as its original; it does not prove who made it. What an
     unsigned PDF shows cannot be compared: read its record (vibe certificate show), or verify the HTML or JSON.
 
     Exit status 0: signed with a key that was given; or no key was given, and the copy is what its record makes. Exit
-    status 2: broken. Exit status 3: not broken, and not proved either.
+    status 2: broken. Exit status 3: not broken, and not proved either; or another answer than --expect asks for.
     """
     from vibe.cli.shared import output
     from vibe.report.certificate.check import verify_certificate
@@ -78,11 +86,15 @@ def verify(
     known = known_keys(key) if key else None
     found = verify_certificate(file, captures=captures, seal=seal, known=known, signature=signature)
     rows = [[check.what, _SAID[check.fits], check.text] for check in found.checks]
+    if found.states:
+        rows.insert(0, ["states", found.answer.upper(), found.states])
     output.show_rows(["compared", "answer", "what"], [*rows, ["in all", found.word, found.verdict]])
     if found.failed or found.record is None:
         refuse(f"{file} is {found.verdict}", WRONG_CALL)
     if found.signature != "known" and seal is None:
         output.note(f"compare its seal with the original's: {' '.join(groups(found.record[SEAL]))}")
+    if expect is not None and found.answer != expect:
+        refuse(f"{file} does not answer {expect.upper()}: {found.states}", NEEDS_ACTION)
     if not found.proved:
         raise typer.Exit(NEEDS_ACTION)
 

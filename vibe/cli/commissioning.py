@@ -30,11 +30,16 @@ def run_commissioning_recipe(
 
     keys = _signing_keys(recipe)
     refused: list[str] = []
-    with Waiting() as waiting:
-        done = run_commissioning(
-            recipe, captures=captures, out=out, workers=workers, force=force, pdf=pdf, progress=waiting, keys=keys,
-            refused=refused,
-        )  # fmt: skip
+    try:
+        with Waiting() as waiting:
+            done = run_commissioning(
+                recipe, captures=captures, out=out, workers=workers, force=force, pdf=pdf, progress=waiting, keys=keys,
+                refused=refused,
+            )  # fmt: skip
+    except KeyboardInterrupt as stop:
+        how_far = str(stop) or "interrupted"
+        stop.args = (f"{how_far}; certificates that were written stay, and the same command makes the others",)
+        raise
     rows = [
         [one.acceptance.serial, outcome.answer, outcome.requirement.id, outcome.where, outcome.why]
         for one in done

@@ -29,7 +29,8 @@ def practice(
 
     Try ``vibe check`` on it: DIR/truth.toml says what it ought to find. With --commissioning, make sets for
     ``vibe run pipelines/commissioning.toml``: a good drive and four that are not; in DIR/later a retest and drives held
-    against the good one, for a run after that; in DIR/impossible sets that are refused.
+    against the good one, for a run after that; in DIR/impossible sets that are refused. Such sets whose making was
+    interrupted are completed when the same command is given again.
     """
     from vibe.cli.shared import output
     from vibe.cli.shared.progress import Waiting

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from vibe import __version__
 from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
 from vibe.flow.commissioning.earlier_records import OtherRecords, check_taken_anew, read_others
+from vibe.flow.commissioning.going_on import LeftBehind, left_behind
 from vibe.flow.commissioning.line_values import lines_asked
 from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify
 from vibe.flow.commissioning.requirements import (
@@ -89,7 +90,8 @@ def run_commissioning(
     ``captures``: a set's file, its folder, or a folder of such folders, instead of the recipe's own. Several sets get a
     folder each, named after their own, and one page lists their certificates. With a store, captures of a drive that
     passed are kept as its baseline. ``keys`` sign. ``refused`` takes a sentence for each of several sets that is wrong
-    or whose captures show that it cannot be, and the others go on; unless given, the first is raised.
+    or whose captures show that it cannot be, and the others go on; unless given, the first is raised. A run of several
+    sets that was interrupted, whose page of all is missing, goes on: what it has left of the very same sets is kept.
 
     Raises:
         ConfigError: the recipe or a file of a set is wrong. CallError: there is no set.
@@ -109,20 +111,28 @@ def run_commissioning(
     read = list(_sets_read(sets, settings, recipe.limits, refused if len(sets) > 1 else None))
     folders = [target if len(sets) == 1 else target / safe_name(one.path.parent.name) for one in read]
     refuse_links_out(target, *(folder.name for folder in folders if folder != target))
-    if not force:
-        for folder in folders:
-            _refuse_existing(folder)
-        if len(sets) > 1 and (target / LIST_NAME).exists():
+    printed = recipe.pdf if pdf is None else pdf
+    left: list[LeftBehind | None] = [None] * len(read)
+    if not force and len(sets) > 1:
+        if (target / LIST_NAME).exists():
             raise OutputError(f"{target / LIST_NAME} exists already; give --force to replace it, or another --out")
+        left = [_left(one, folder, keys, printed) for one, folder in zip(read, folders, strict=True)]
+    for folder, there in zip(folders, left, strict=True):
+        if not force and there is None:
+            _refuse_existing(folder)
     done = []
-    for one, folder in zip(read, folders, strict=True):
+    for one, folder, there in zip(read, folders, left, strict=True):
         try:
-            acceptance = prove(one, settings, workers=workers, progress=progress)
-            acceptance, files, remarks = _written(
-                one, acceptance, folder, force=force, pdf=recipe.pdf if pdf is None else pdf, keys=keys
-            )
-        except (ConfigError, CaptureError) as error:
-            if refused is None:
+            if there is not None and there.whole:
+                acceptance, files = there.acceptance, list(there.files)
+                remarks = [f"{acceptance.serial}: its certificate was there already, from a run that was interrupted"]
+            else:
+                acceptance = prove(one, settings, workers=workers, progress=progress)
+                acceptance, files, remarks = _written(
+                    one, acceptance, folder, force=force or there is not None, pdf=printed, keys=keys
+                )
+        except (CallError, ConfigError, CaptureError) as error:
+            if refused is None or len(sets) == 1:
                 raise
             refused.append(str(error))
             continue
@@ -398,6 +408,20 @@ def _refuse_existing(folder: Path) -> None:
     for name in (JSON_NAME, HTML_NAME, PDF_NAME):
         if (folder / name).exists():
             raise OutputError(f"{folder / name} exists already; give --force to replace it, or another --out")
+
+
+def _left(read: _Read, folder: Path, keys: SigningKeys | None, pdf: bool) -> LeftBehind | None:
+    """What an interrupted run has left of a set; one with a golden drive, whose record is no input, is proved anew."""
+    from vibe.flow.file_hash import file_hash
+    from vibe.report.certificate.certificate import JSON_NAME
+
+    if not (folder / JSON_NAME).exists():
+        return None
+    found = left_behind(
+        folder, inputs=_inputs(read), captures=[file_hash(path) for path in _paths(read)],
+        earlier=read.others.earlier, keys=keys, pdf=pdf,
+    )  # fmt: skip
+    return found if found is None or read.others.golden is None else replace(found, whole=False)
 
 
 def _written(

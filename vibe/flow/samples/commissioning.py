@@ -30,6 +30,8 @@ def make_commissioning(
 ) -> SampleSets:
     """Make the sample sets in ``out``, the shipped ones unless ``spec`` is given; ``only`` some, by name.
 
+    What an interrupted call has left is completed.
+
     Raises:
         ConfigError: the description is wrong. CallError: a set that is not there; a process ended from outside.
         OutputError: they are there already and ``force`` is not given, or cannot be written.
@@ -38,7 +40,7 @@ def make_commissioning(
 
     check_folder(out)
     given, jobs = takings(out, spec=spec, only=only, force=force)
-
-    made(take, jobs, workers=workers, done=counting(progress, len(jobs)), again="--workers 1 --force")
+    missing = [job for job in jobs if force or not job.file.exists()]
+    made(take, missing, workers=workers, done=counting(progress, len(missing)), again="--workers 1 --force")
     files = write_sets(out, given, jobs, force=force)
     return SampleSets(files=files, truth=out / TRUTH, captures=len(jobs))

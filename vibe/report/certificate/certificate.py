@@ -43,6 +43,7 @@ SCHEMA = "vibe.acceptance/1"
 PAGE_HASH, LAYOUT = "page_sha256", "layout"
 JSON_NAME, HTML_NAME, PDF_NAME = "acceptance.json", "certificate.html", "certificate.pdf"
 NO_SEAL = "0" * 64
+UNREADABLE = "the PDF's text cannot be compared with the page"
 TEMPLATES = (
     "certificate.html.j2", "certificate_plate.html.j2", "certificate_runs.html.j2", "certificate_captures.html.j2",
     "certificate_searched.html.j2", "certificate_speed.html.j2", "certificate.css", "style.css",
@@ -118,7 +119,9 @@ def _printed(page: str, inside: dict[str, bytes], keys: SigningKeys | None) -> t
     if remark:
         return printed, [*remarks, remark]
     if not _can_be_compared(printed, page):
-        remarks.append("the PDF's text cannot be compared with the page; to verify a copy, use the HTML or the JSON")
+        if keys is not None:  # what is signed must be what its record makes, and that could not be checked
+            return None, [*remarks, f"no PDF was made: {UNREADABLE}; hand over the HTML and the JSON"]
+        remarks.append(f"{UNREADABLE}; to verify a copy, use the HTML or the JSON")
     if keys is not None:
         from vibe.report.certificate.pdf_signature import sign_pdf
 

@@ -34,7 +34,7 @@ from vibe.report.certificate.certificate import (
 from vibe.report.certificate.keys import KnownKeys
 from vibe.report.certificate.pdf_copy import Opened, differing, open_pdf
 from vibe.report.certificate.pdf_signature import PdfSignatureError, check_signature, is_signed
-from vibe.report.certificate.signature import SIGNATURE, SIGNED_BY, wrong_with_signature
+from vibe.report.certificate.signature import SIGNATURE, SIGNED_BY, pages_vouched, wrong_with_signature
 from vibe.report.certificate.view import seal_digits
 from vibe.report.certificate.wording import PageWords, differences
 from vibe.storage.digest import SEAL, SealError, read_sealed, seal_of, written
@@ -78,6 +78,25 @@ class Verification:
         if self.failed or self.record is None:
             return False
         return self.signature == "known" or (self.comparable and not self.expected)
+
+    @property
+    def answer(self) -> str:
+        """What the certificate answers: ``pass``, ``fail`` or ``undetermined``; empty of a broken one."""
+        return "" if self.failed or self.record is None else str(self.record.get("answer"))
+
+    @property
+    def states(self) -> str:
+        """Which certificate this is, of which drive, and what it answers, in a sentence; empty of a broken one.
+
+        Whose word that is says the verdict: what is signed by its maker may well be a fail.
+        """
+        if self.failed or self.record is None:
+            return ""
+        issue = self.record.get("issue")
+        number = issue.get("number") if isinstance(issue, dict) else None
+        parts = [f"certificate no. {number}" if number else "certificate without a number"]
+        parts += [f"drive {self.record.get('drive')}", f"serial {self.record.get('serial')}"]
+        return f"{', '.join(parts)}: answer {self.answer.upper()}"
 
     @property
     def word(self) -> str:
@@ -264,10 +283,9 @@ def check_page(data: bytes, known: KnownKeys | None = None) -> Verification:
         broken = CertificateCheck(what="page", fits=False, text="the page is damaged and cannot be read")
         return Verification(checks=(broken,), record=None)
     if not page.rstrip().endswith("</html>"):
-        cut = CertificateCheck(
-            what="page", fits=False, text="the page has no end: the file was cut off or is still being copied"
-        )
-        return Verification(checks=(cut,), record=None)
+        if "</html>" in page:
+            return _refused("words that do not belong to it stand behind its end: something was appended", "page")
+        return _refused("the page has no end: the file was cut off or is still being copied", "page")
     if len(seen.records) != 1:
         count = "no record" if not seen.records else f"{len(seen.records)} records"
         return Verification(
@@ -321,14 +339,16 @@ def check_pdf(data: bytes, known: KnownKeys | None = None) -> Verification:
     Raises:
         CallError: the library that opens PDF files is missing.
     """
-    if b"%%EOF" not in data[-1024:]:
-        return _refused("the PDF has no end: the file was cut off or is still being copied")
     signed, certificate = is_signed(data), ""
     if signed:
         try:
             certificate, _ = check_signature(data)
         except PdfSignatureError as error:
             return _refused(str(error), "signature")
+    if b"%%EOF" not in data[-1024:]:
+        if b"%%EOF" in data:
+            return _refused("something was appended behind its end, or a later part of it was cut off")
+        return _refused("the PDF has no end: the file was cut off or is still being copied")
     opened = open_pdf(data)
     if opened is None:
         return _refused("the PDF is damaged and cannot be opened")
@@ -345,14 +365,18 @@ def check_pdf(data: bytes, known: KnownKeys | None = None) -> Verification:
     if inside.record != found.record:
         return _refused(f"{JSON_NAME} and {HTML_NAME} inside the PDF are of different results")
     checks = [*found.checks, *(check for check in inside.checks if check not in found.checks)]
+    # Whoever signs: a signature says that nobody changed the pages since, not that they show what the record says.
+    shown = [_text_check(sheets[0].decode(), opened), _overlay_check(opened)]
     if not signed:
         if found.record.get(SIGNED_BY) is not None:
             taken = CertificateCheck(
                 what="signature", fits=False, text="its record says that it is signed, and the PDF is not"
             )
             return replace(found, checks=(taken, *checks))
-        checks += [_text_check(sheets[0].decode(), opened), _overlay_check(opened)]
+        checks += [*shown, *_empty_fields(opened.fields)]
         return replace(found, checks=tuple(checks), comparable=False)
+    checks += [*shown, *_picture_check(opened), *_empty_fields(opened.fields - 1)]
+    checks.append(_pages_check(found.record, opened, record_keys))
     wrong = _wrong_with_certificate(certificate, found, known)
     checks.append(
         CertificateCheck(
@@ -389,7 +413,7 @@ def _text_check(page: str, opened: Opened) -> CertificateCheck:
             what="printed text", fits=False, text="the PDF shows another text: " + "; ".join(places)
         )
     return CertificateCheck(
-        what="printed text", fits=True, text="the text of the pages is that of the record; pictures not compared"
+        what="printed text", fits=True, text="the text of the pages is that of the record; drawings not compared"
     )
 
 
@@ -399,6 +423,36 @@ def _overlay_check(opened: Opened) -> CertificateCheck:
             what="additions", fits=False, text=f"{opened.overlaid} notes or fields were laid over its pages"
         )
     return CertificateCheck(what="additions", fits=True, text="nothing was laid over its pages")
+
+
+def _picture_check(opened: Opened) -> Iterator[CertificateCheck]:
+    if opened.pictures:
+        yield CertificateCheck(
+            what="pictures",
+            fits=False,
+            text=f"pictures stand on its pages ({opened.pictures}), and a certificate has none",
+        )
+
+
+def _pages_check(record: dict[str, Any], opened: Opened, known: KnownKeys | None) -> CertificateCheck:
+    """Whether the key of the record vouches for the pages: text is compared in any case, drawings and letters here."""
+    what = "pages"
+    if not opened.vouched and not made_here(record):
+        return CertificateCheck(what=what, fits=None, text="of another version: only their text was compared")
+    if not opened.vouched:
+        return CertificateCheck(what=what, fits=False, text="the key of the record does not vouch for them")
+    wrong = wrong_with_signature(record, pages_vouched(opened.drawn), opened.vouched, known)
+    good = "the key of the record vouches for all that they are drawn from"
+    bad = "they are not those that the key of the record vouches for"
+    return CertificateCheck(what=what, fits=not wrong, text=bad if wrong else good)
+
+
+def _empty_fields(count: int) -> Iterator[CertificateCheck]:
+    if count > 0:
+        fields = "a field for a signature holds" if count == 1 else f"{count} fields for signatures hold"
+        yield CertificateCheck(
+            what="signature field", fits=False, text=f"{fields} no signature: it only looks as if it had been signed"
+        )
 
 
 def _changed(bare: str, found: Verification) -> str:

@@ -163,6 +163,13 @@ def known_keys(places: Sequence[Path]) -> KnownKeys:
     return found
 
 
+def own_keys(keys: SigningKeys) -> KnownKeys:
+    """What customers of ``keys`` are handed."""
+    return KnownKeys(
+        record={keys.signed_by.key: keys.record.public_key()}, pdf={_sha(keys.certificate): _der(keys.certificate)}
+    )  # fmt: skip
+
+
 def public_key_of(line: str) -> Ed25519PublicKey:
     """The key in a line as OpenSSH writes it. Raises: ValueError where it is none, or of another kind."""
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey

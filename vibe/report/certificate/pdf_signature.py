@@ -19,6 +19,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from vibe.report.certificate.pdf_copy import VOUCHED, open_pdf
+from vibe.report.certificate.signature import pages_vouched
+
 if TYPE_CHECKING:
     from vibe.report.certificate.keys import SigningKeys
 
@@ -32,11 +35,22 @@ class PdfSignatureError(ValueError):
 
 
 def sign_pdf(content: bytes, keys: SigningKeys) -> bytes:
-    """``content`` with one signature that allows no changes."""
+    """``content`` with one signature that allows no changes.
+
+    The key of records vouches for the pages too: whoever has the key of PDF files alone can make no other pages.
+
+    Raises:
+        PdfSignatureError: ``content`` cannot be read.
+    """
+    opened = open_pdf(content)
+    if opened is None:
+        raise PdfSignatureError("the PDF cannot be read and was not signed")
+    vouched = keys.record.sign(pages_vouched(opened.drawn))
     from cryptography.hazmat.primitives import serialization as form
 
     with _quiet():
         from pyhanko.keys import load_certs_from_pemder_data, load_private_key_from_pemder_data
+        from pyhanko.pdf_utils.generic import NameObject, pdf_string
         from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
         from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
         from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner, SimpleSigner
@@ -52,7 +66,10 @@ def sign_pdf(content: bytes, keys: SigningKeys) -> bytes:
             field_name=FIELD, md_algorithm="sha256", certify=True, subfilter=SigSeedSubFilter.PADES,
             docmdp_permissions=MDPPerm.NO_CHANGES, name=keys.signed_by.name,
         )  # fmt: skip
-        signed = PdfSigner(how, signer=signer).sign_pdf(IncrementalPdfFileWriter(io.BytesIO(content)))
+        writer = IncrementalPdfFileWriter(io.BytesIO(content))
+        writer.root[NameObject(VOUCHED)] = pdf_string(vouched.hex())
+        writer.update_root()  # type: ignore[no-untyped-call]
+        signed = PdfSigner(how, signer=signer).sign_pdf(writer)
         return bytes(signed.getvalue())
 
 
@@ -85,15 +102,26 @@ def _placed(content: bytes) -> tuple[bytes, tuple[int, int, int, int]]:
         raise PdfSignatureError("it does not hold exactly one signature")
     first, before, after, rest = (int(number) for number in found[0])
     if first != 0 or after + rest != len(content) or not 0 < before < after:
-        raise PdfSignatureError("its signature does not cover the whole file: something was added, or cut off")
+        raise PdfSignatureError(f"its signature does not cover the whole file: {_uncovered(content, after + rest)}")
     place = content[before:after]
     if not re.fullmatch(rb"<[0-9a-fA-F]+>", place) or len(place) % 2:
         raise PdfSignatureError("what its signature leaves out is more than the signature")
+    if place != place.upper():
+        raise PdfSignatureError("the digits of its signature are spelled in another way than they were written")
     held = bytes.fromhex(place[1:-1].decode())
     length = _der_length(held)
     if held[length:].strip(b"\0"):
         raise PdfSignatureError("bytes are hidden behind its signature")
     return held[:length], (first, before, after, rest)
+
+
+def _uncovered(content: bytes, size: int) -> str:
+    """What became of a file that had ``size`` bytes when it was signed."""
+    if size > len(content):
+        return "it was cut off"
+    if size == len(content):
+        return "a part was left out"
+    return "something was appended to it" if content.startswith(b"%PDF-") else "something was put in front of it"
 
 
 def _der_length(held: bytes) -> int:
@@ -127,6 +155,10 @@ def _validated(content: bytes, der: bytes, ranges: tuple[int, int, int, int]) ->
     infos: Any = one.signed_data["signer_infos"]
     if len(infos) != 1:
         raise PdfSignatureError("it was signed by several at once")
+    # What a signature does not sign itself, anybody can put in afterwards.
+    loose = [infos[0]["unsigned_attrs"].native, one.signed_data["crls"].native]
+    if any(loose) or len(one.signed_data["certificates"]) != 1:
+        raise PdfSignatureError("more than a signature and its certificate lies in its place")
     own = one.signer_cert
     context = ValidationContext(trust_roots=[own], allow_fetching=False)
     status = validate_pdf_signature(one, context)

@@ -28,6 +28,14 @@ def sign_record(record: bytes, keys: SigningKeys) -> bytes:
     return keys.record.sign(record)
 
 
+def pages_vouched(drawn: str) -> bytes:
+    """What the key of a record signs of a PDF's pages, ``drawn`` being the hash of all that they are drawn from.
+
+    It cannot be taken for a record, nor a record for it.
+    """
+    return b"pages of a certificate\n" + drawn.encode()
+
+
 def ssh_signature(record: bytes, keys: SigningKeys) -> str:
     """The signature in the form of OpenSSH."""
     head = _string(NAMESPACE.encode()) + _string(b"") + _string(b"sha512")

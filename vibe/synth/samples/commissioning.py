@@ -26,6 +26,7 @@ from vibe.synth.writers import write_capture
 
 TRUTH = "truth.toml"
 CAPTURES = "captures"
+SET_FILES = ("drive.toml", "requirements.toml", "commissioning.toml")
 LATER, IMPOSSIBLE = "later", "impossible"
 """Folders below the sets' own: those that rest on records of the first ones, and those that cannot be."""
 Spoiled = Literal["", "one capture twice", "no rated load", "calibrated afterwards", "another drive", "no such point"]
@@ -149,16 +150,13 @@ def takings(
 
     Raises:
         ConfigError: the description or the drive file is wrong. CallError: a set that is not there.
-        OutputError: a set is there already and ``force`` is not given.
+        OutputError: a set is there already and ``force`` is not given, unless it is what an interrupted call has left.
     """
     given = load_commissioning(spec)
     names = [one.name for one in given.set]
     if unknown := [name for name in only or () if name not in names]:
         raise CallError(f"no sample set is called {unknown[0]!r}; there are {', '.join(names)}")
     chosen = [one for one in given.set if not only or one.name in only]
-    for path in dict.fromkeys(path for one in chosen for path in (out / one.folder / one.name, out / TRUTH)):
-        if not force and path.exists():
-            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
     drive_path = shared_folder("configs") / given.drive
     ordered = _validated(drive_path, Drive, _text(drive_path))
     found = []
@@ -177,7 +175,21 @@ def takings(
                     )
                 )  # fmt: skip
                 at += timedelta(minutes=run.minutes)
+    if not force:
+        _refuse_existing(out, found)
     return given, tuple(found)
+
+
+def _refuse_existing(out: Path, found: Sequence[SetCapture]) -> None:
+    """What is there already is left alone, but for what an interrupted call has left: the truth is written last."""
+    of_sets = dict.fromkeys(taking.file.parent.parent for taking in found)
+    ours = {taking.file for taking in found} | {_copy_of(taking) for taking in found}
+    ours |= {folder / name for folder in of_sets for name in SET_FILES}
+    for path in (*of_sets, out / TRUTH):
+        files = [one for one in path.rglob("*") if one.is_file() and not one.name.startswith(".")]
+        begun = (path / CAPTURES).is_dir() and ours.issuperset(files) and not (out / TRUTH).exists()
+        if path.exists() and not begun:
+            raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
 
 
 def take(taking: SetCapture) -> Path:
@@ -213,17 +225,25 @@ def write_sets(out: Path, given: Commissioning, made: Iterable[SetCapture], *, f
         own = [taking for taking in takings if taking.set.name == name]
         one = own[0].set
         folder = out / one.folder / name
-        write_whole(folder / "drive.toml", (configs / given.drive).read_bytes(), force=force)
+        _put(folder / "drive.toml", (configs / given.drive).read_bytes(), force=force)
         asked = configs / (one.requirements or given.requirements)
-        write_whole(folder / "requirements.toml", asked.read_bytes(), force=force)
+        _put(folder / "requirements.toml", asked.read_bytes(), force=force)
         if one.spoiled == "one capture twice":
-            write_whole(_copy_of(own[-1]), own[-1].file.read_bytes(), force=force)
-        written.append(write_whole(folder / "commissioning.toml", _set_text(given, own), force=force))
+            _put(_copy_of(own[-1]), own[-1].file.read_bytes(), force=force)
+        written.append(_put(folder / "commissioning.toml", _set_text(given, own), force=force))
     # What the sets of a folder are stands with them, since each folder is judged by a run of its own.
-    for place in dict.fromkeys(taking.set.folder for taking in takings):
+    for place in sorted({taking.set.folder for taking in takings}, reverse=True):
         text = _truth_text([taking for taking in takings if taking.set.folder == place])
-        write_whole(out / place / TRUTH, text, force=force)
+        _put(out / place / TRUTH, text, force=force)
     return tuple(written)
+
+
+def _put(path: Path, content: bytes | str, *, force: bool) -> Path:
+    """Write a file, unless an interrupted call has left the very same."""
+    data = content.encode() if isinstance(content, str) else content
+    if path.is_file() and path.read_bytes() == data:
+        return path
+    return write_whole(path, data, force=force)
 
 
 def _runs(given: Commissioning, one: SampleSet) -> list[SampleRun]:
