@@ -14,7 +14,7 @@ from vibe.core.records.acceptance import CommissioningSet, Requirements
 from vibe.core.tones import ToneTable
 from vibe.flow.commissioning.acceptance import load_practice
 from vibe.flow.commissioning.measured_figures import CaptureFigures
-from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks
+from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks, zero_remarks
 from vibe.flow.settings import share_dir, tones_of
 from vibe.health.acceptance.chain import chain_at, counted, measurand
 from vibe.health.acceptance.uncertainty import calibration
@@ -175,6 +175,17 @@ def test_the_plate_is_held_against_the_drive_file(tmp_path: Path) -> None:
     assert plate_remarks(given(tmp_path)[0], drive, table) == []
     other, _ = given(tmp_path, ("ratio = 12.0", "ratio = 11.0\npower_kw = 18.6"))
     assert plate_remarks(other, drive, table) == ["The plate states a ratio of 11, the drive file 12."]
+
+
+def test_a_contribution_that_is_taken_out_is_remarked_on(tmp_path: Path) -> None:
+    own = '[[contribution]]\nname = "{}"\npercent = {}\nsource = "bench"\n[plate]'
+    for name, percent, count in (("remounting", 0, 1), ("remounting", 1.0, 0), ("of our own", 0, 0)):
+        found, _ = given(tmp_path, ("[plate]", own.format(name, percent)))
+        assert len(zero_remarks(found, load_practice())) == count
+    found, _ = given(tmp_path, ("[plate]", own.format("remounting", 0)))
+    assert zero_remarks(found, load_practice()) == [
+        "The set states remounting as 0 %, where common practice is 4 %; its source is: bench."
+    ]
 
 
 def test_only_what_measures_vibration_at_a_point_enters_its_budget(tmp_path: Path) -> None:

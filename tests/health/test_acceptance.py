@@ -92,6 +92,12 @@ def test_every_contribution_has_its_line_and_the_set_replaces_common_practice() 
     assert set(budget) >= {"frequency response", "transverse sensitivity", "temperature", "remounting", "load setting"}
     assert budget["session"].relative == pytest.approx(0.05)
     assert budget["session"].because.endswith("twelve months of this bench")
+    zero = StatedContribution(name="remounting", percent=0.0, source="never taken off")
+    without = against_limit(wanted(), LIMIT, [sighting(1.0)], (), replace(JUDGING, stated=(zero,))).measured
+    assert without is not None
+    (line,) = [one for one in without.budget if one.name == "remounting"]
+    assert line.relative == 0.0
+    assert line.because.endswith("never taken off")
     # What is said of another point is not this one's.
     assert budget["cable"].relative == pytest.approx(0.005 / math.sqrt(3))
     assert budget["transverse sensitivity"].relative == pytest.approx(0.03 / math.sqrt(2))

@@ -314,6 +314,10 @@ class Acceptance:
     noted: tuple[NotedValue, ...] = ()
     earlier: EarlierAttempt | None = None
     retest_rule: str = ""
+    most_attempts: int | None = None
+    """Acceptances in all that the first test's requirements allow; None where they state no rule."""
+    contributions: tuple[StatedContribution, ...] = ()
+    """To the uncertainty, as the set states them, zeros too."""
     speed_curves: tuple[SpeedCurve, ...] = ()
     baseline: tuple[tuple[str, str], ...] = ()
     """(file name, sha256) of what is handed over as the drive's first baseline."""

@@ -155,7 +155,8 @@ def _taken(capture: Capture) -> dict[str, Any]:
     return {
         "tag": capture.drive, "channels": tuple(one.name for one in vibration),
         "recording": tuple(hashes) if all(hashes) else (), "polarity": polarity(vibration),
-        "duration_s": longest.duration_s, "sample_rate_hz": longest.sample_rate_hz, "load_percent": capture.load_percent,
+        "duration_s": longest.duration_s, "sample_rate_hz": longest.sample_rate_hz,
+        "load_percent": capture.load_percent,
     }  # fmt: skip
 
 

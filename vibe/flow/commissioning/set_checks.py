@@ -191,6 +191,21 @@ def plate_remarks(given: CommissioningSet, drive: Drive, table: ToneTable) -> li
     ]
 
 
+def zero_remarks(given: CommissioningSet, practice: MeasurementPractice) -> list[str]:
+    """Where the set takes a contribution of common practice out."""
+    usual = {one.name: one.percent for one in practice.contribution}
+    return [
+        f"The set states {one.name} as 0 %{_at(one.points)}, where common practice is {usual[one.name]:g} %; its "
+        f"source is: {one.source}."
+        for one in given.contribution
+        if one.percent == 0 and one.name in usual
+    ]
+
+
+def _at(points: Sequence[str]) -> str:
+    return f" at {', '.join(points)}" if points else ""
+
+
 def _remarks(
     given: CommissioningSet, looked: Sequence[CaptureFigures], points: Sequence[str], last: date | None,
     practice: MeasurementPractice,

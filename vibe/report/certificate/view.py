@@ -103,6 +103,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "failed": [row for row in unsettled if row.outcome.answer == "fail"],
         "open": [row for row in unsettled if row.outcome.answer == "undetermined"],
         "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
+        "stated": document.stated_contributions(acceptance),
         "runs": document.runs_table(acceptance),
         "taken": document.captures_table(acceptance),
         "risks_known": accuracy.risks_known(acceptance),
