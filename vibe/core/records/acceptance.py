@@ -235,6 +235,10 @@ class Sighting:
     not_apart: str = ""
     """Why the figure says nothing of what it is named after, else empty; ``needs_s``: capture that would part it."""
     needs_s: float | None = None
+    needs: str = ""
+    """What would part it where no length does."""
+    doubt: str = ""
+    """Why the capture's figures at this point cannot be as they stand, else empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

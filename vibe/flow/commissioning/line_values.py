@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 OTHER_SPEED = "Another speed explains the lines about as well, and with it this line would be another one"
 
 SWINGS = "A swing of the speed would look like the lines next to {}, and nothing but a pulse once per turn tells which"
+FINER_PULSE = (
+    "A pulse that is read more finely: its channel sampled faster, or more pulses per turn; else a longer capture at "
+    "steady speed."
+)
 MOST_PHASE_RAD = 0.5
 """Uncertainty of a line's phase over the capture from which on it is not read: it would cost an eighth of the line."""
 
@@ -50,6 +54,10 @@ class LineValue:
     """Relative standard uncertainty that the angle leaves, where no pulse told it."""
     not_apart: str
     needs_s: float | None
+    needs: str = ""
+    """What would part it where the capture has a pulse and no length is known that does."""
+    pulses: float = 0.0
+    """Standard uncertainty, relative, that instants of pulses leave, which are read to a sample."""
 
 
 def lines_asked(requirements: Iterable[Requirement], drive: Drive, table: ToneTable) -> tuple[LineAsked, ...]:
@@ -129,6 +137,7 @@ def line_values(
                 degrees_of_freedom=fitted.degrees_of_freedom, smeared=fitted.smeared,
                 angle=0.0 if doubt is None else _of_angle(doubt), not_apart=why,
                 needs_s=None if needs is None or not lengthens else needs / law.mean_hz,
+                needs=FINER_PULSE if pulses else "",
             )  # fmt: skip
 
 

@@ -179,12 +179,15 @@ def when(looked: CaptureFigures) -> float | None:
 def _figures(
     job: FiguresJob, capture: Capture, judged: CaptureDiagnosis
 ) -> dict[tuple[str, str], tuple[Sighting, ...]]:
+    from vibe.health.acceptance.chain import below_noise
+
     reading = judged.reading
     if reading is None:
         return {}
     at = capture.measured_at
     time_s = None if at is None else (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
     found: dict[tuple[str, str], list[Sighting]] = {}
+    doubts = below_noise(reading.levels)
 
     def add(
         name: str,
@@ -208,7 +211,7 @@ def _figures(
             Sighting(
                 value=value, unit=unit, point=point, run=job.run, kind=job.kind, file=writable(job.path.name),
                 time_s=time_s, mounting=error, top_hz=top_hz, short_of=short, scatter=scatter,
-                scatter_why=scatter_why, step=step, **more,
+                scatter_why=scatter_why, step=step, doubt=doubts.get(point, ""), **more,
             )
         )  # fmt: skip
 
@@ -230,7 +233,7 @@ def _figures(
             add(
                 line.name, line.channel, value, unit, line.frequency_hz, scatter=line.scatter,
                 scatter_why=line.scatter_why, degrees_of_freedom=line.degrees_of_freedom, smeared=line.smeared,
-                angle=line.angle, not_apart=line.not_apart, needs_s=line.needs_s,
+                angle=line.angle, not_apart=line.not_apart, needs_s=line.needs_s, needs=line.needs,
             )  # fmt: skip
     # What follows the supply has no line of the drive so near that it would have to be parted from it.
     from vibe.health.acceptance.outcomes import line_scatter
