@@ -92,6 +92,16 @@ def test_a_pass_needs_all_that_was_asked_for_and_a_fail_does_not() -> None:
     assert "667 Hz" in short.why
 
 
+def test_the_jitter_of_pulses_has_its_line_in_the_budget_where_it_matters() -> None:
+    def line(jitter: float) -> dict[str, float]:
+        found = answer([1.0] * 3, jitter=jitter).measured
+        assert found is not None
+        return {one.name: one.relative for one in found.budget if one.name == "jitter of pulses"}
+
+    assert line(0.043) == {"jitter of pulses": pytest.approx(0.043 / math.sqrt(3))}
+    assert line(1e-6) == {}
+
+
 def test_what_is_smaller_than_a_sensors_noise_is_no_pass() -> None:
     """Velocity of 0.44 µm/s is that of a drive of 0.44 mm/s whose file says mm/s² for m/s²."""
 

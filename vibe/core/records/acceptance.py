@@ -232,6 +232,8 @@ class Sighting:
     smeared: float = 0.0
     angle: float = 0.0
     """Of a line that varies about its order: half the range, relative, in which its value lies."""
+    jitter: float = 0.0
+    """Of a line: what the jitter of pulses takes off it, relative, by which its value is corrected."""
     not_apart: str = ""
     """Why the figure says nothing of what it is named after, else empty; ``needs_s``: capture that would part it."""
     needs_s: float | None = None

@@ -234,6 +234,7 @@ def _figures(
                 line.name, line.channel, value, unit, line.frequency_hz, scatter=line.scatter,
                 scatter_why=line.scatter_why, degrees_of_freedom=line.degrees_of_freedom, smeared=line.smeared,
                 angle=line.angle, not_apart=line.not_apart, needs_s=line.needs_s, needs=line.needs,
+                jitter=line.jitter,
             )  # fmt: skip
     # What follows the supply has no line of the drive so near that it would have to be parted from it.
     from vibe.health.acceptance.outcomes import line_scatter

@@ -26,6 +26,7 @@ from vibe.health.acceptance.uncertainty import (
     calibration_that_settles,
     decided,
     mounting,
+    pulse_jitter,
     quantity,
     repeats,
     repeats_that_settle,
@@ -40,6 +41,8 @@ LEAST_CALIBRATION_PERCENT = 0.5
 """No sensor on a casing is calibrated better (common practice for comparison to a reference)."""
 PULSE = "A capture with a pulse of the input."
 """What settles a line that only the angle of the shaft parts."""
+LEAST_JITTER = 1e-4
+"""A smaller loss is no line of a budget."""
 NOTED_STEP_C = 1.0
 """A temperature noted by hand is read to the degree."""
 
@@ -250,6 +253,8 @@ def _measured(own: Sequence[Sighting], groups: Sequence[Sequence[Sighting]], jud
         budget.append(unsteady(smeared))
     if (angle := max(one.angle for one in own)) > 0:
         budget.append(unknown_angle(angle))
+    if (jitter := max(one.jitter for one in own)) > LEAST_JITTER:
+        budget.append(pulse_jitter(jitter))
     steps = [one.step for one in own if one.step is not None]
     if steps and value > 0:
         budget.append(resolution(max(steps) / value))

@@ -253,6 +253,14 @@ def unknown_angle(relative: float) -> Contribution:
     )  # fmt: skip
 
 
+def pulse_jitter(loss: float) -> Contribution:
+    """A line on an angle that pulses gave: what their jitter takes off it, anything from nothing to twice the loss."""
+    return Contribution(
+        name="jitter of pulses", relative=loss / sqrt(3), type="B", distribution="rectangular",
+        because=f"corrected by {100 * loss:.2g} %, which is 1 - exp(-s² / 2) where pulses leave its phase open by s",
+    )  # fmt: skip
+
+
 # ── joined ────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
