@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from vibe.core.capture import Channel
-from vibe.ingest.quality.recording.same_recording import Compared, Polarity, SameRecording, polarity
+from vibe.ingest.quality.recording.same_recording import ComparedRecordings, Polarity, SameRecording, polarity
 
 RATE_HZ = 25_600.0
 SECONDS = 3
@@ -46,7 +46,7 @@ def first() -> Rows:
 
 
 def found(one: Rows, other: Rows) -> SameRecording | None:
-    return Compared([kept(one), kept(other)]).same(0, 1)
+    return ComparedRecordings([kept(one), kept(other)]).same(0, 1)
 
 
 @pytest.mark.parametrize("what", ["moved", "noise", "backwards", "turned over", "one turned over", "all of it"])
@@ -74,7 +74,7 @@ def test_it_is_known_again_at_another_rate(first: Rows) -> None:
     from scipy.signal import resample
 
     slower = resample(first, int(SECONDS * 20_000), axis=1)
-    assert Compared([kept(first), kept(slower, 20_000.0)]).same(0, 1) is not None
+    assert ComparedRecordings([kept(first), kept(slower, 20_000.0)]).same(0, 1) is not None
 
 
 def test_pieces_of_one_recording_are_seen_to_run_on_in_either_order(first: Rows) -> None:
@@ -92,7 +92,7 @@ def test_pieces_of_one_recording_are_seen_to_run_on_in_either_order(first: Rows)
 def test_repeats_of_one_machine_are_as_many_recordings(first: Rows) -> None:
     """At the very same speed, at another, and one that is a second later of the same run."""
     repeats = [first, measured(2), measured(3), measured(4, speed_hz=24.4), measured(5)[:, : int(RATE_HZ)]]
-    compared = Compared([kept(rows) for rows in repeats])
+    compared = ComparedRecordings([kept(rows) for rows in repeats])
     assert [(a, b) for a in range(5) for b in range(a) if compared.same(b, a) is not None] == []
     third = first.shape[1] // 3
     assert found(first[:, :third], first[:, third + 2_000 :]) is None
@@ -101,4 +101,4 @@ def test_repeats_of_one_machine_are_as_many_recordings(first: Rows) -> None:
 def test_what_holds_nothing_is_not_compared() -> None:
     assert kept(np.zeros((1, 9_000))) == ()
     assert kept(np.random.default_rng(1).normal(size=(1, 500))) == ()
-    assert Compared([(), kept(measured(1))]).same(0, 1) is None
+    assert ComparedRecordings([(), kept(measured(1))]).same(0, 1) is None

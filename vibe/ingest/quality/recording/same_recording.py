@@ -169,7 +169,7 @@ def _off(one: Polarity, head: Real) -> float:
     return float(max(squares[:FIRST].mean(), squares.mean()))
 
 
-class Compared:
+class ComparedRecordings:
     """Captures held against one another; ``captures``: what is kept of the channels of each."""
 
     def __init__(self, captures: Sequence[Sequence[Polarity]]) -> None:
