@@ -17,6 +17,8 @@ from vibe.storage.digest import groups
 
 MOST_BUDGETS = 2
 """Budgets that are drawn; all are in the record."""
+LEAST_SHOWN = 1e-4
+"""Share below which a figure is not written out."""
 MOST_PARTS = 5
 """Contributions of a budget that get a bar; the rest are joined by their root sum of squares."""
 
@@ -207,6 +209,8 @@ def _budget(row: CertificateRow) -> Budget:
 
 
 def _percent(share: float) -> str:
+    if 0 < share < LEAST_SHOWN:
+        return "<\u00a00.01\u00a0%"
     return f"{100 * share:.2g}\u00a0%" if share < 0.995 else f"{100 * share:.0f}\u00a0%"
 
 
