@@ -191,12 +191,17 @@ class ComparedRecordings:
             return None
         one, other = self._even[first], self._uneven[second]
         for turned, product in ((False, one * np.conj(other)), (True, one * other)):
-            correlation = np.abs(irfft(product, self._size))
-            place = int(correlation.argmax())
-            most, usual = self._by_overlap(first, second, turned=turned)
+            correlation = irfft(product, self._size)
+            high, low = int(correlation.argmax()), int(correlation.argmin())
+            place = high if correlation[high] > -correlation[low] else low
+            peak = abs(float(correlation[place]))
+            # Most pairs end here: it is cheap.
+            if peak <= SHARE * self._most(first, second, place, turned=turned):
+                continue
+            usual = np.abs(correlation[self._usual(first, second, turned=turned)])
             # Of noise the median of the absolute value is 0.6745 standard deviations.
-            far = float(correlation[place] / max(float(np.median(correlation[usual])) / 0.6745, 1e-30))
-            if far > FAR and correlation[place] > SHARE * most[place]:
+            far = peak / max(float(np.median(usual)) / 0.6745, 1e-30)
+            if far > FAR:
                 lag = place if place < self._size // 2 else place - self._size
                 return SameRecording(lag_s=lag / RATE_HZ, turned=turned, far=far)
         if joined(self._captures[first], self._captures[second]):
@@ -205,15 +210,24 @@ class ComparedRecordings:
             return SameRecording(joined=True, first_begins=False)
         return None
 
-    def _by_overlap(self, first: int, second: int, *, turned: bool) -> tuple[Real, NDArray[np.bool_]]:
-        """What a copy would come to at each place, by as much as the two overlap, and where that is more than half."""
+    def _counts(self, first: int, second: int) -> tuple[int, int]:
         one, other = (max(each.count for each in self._captures[number]) for number in (first, second))
-        place = np.arange(self._size)
-        ends = place + 1 if turned else np.where(place < one, place + other, place - self._size + other)
-        overlap = np.clip(np.minimum(np.minimum(ends, one + other - ends), min(one, other)), 0, None)
+        return one, other
+
+    def _most(self, first: int, second: int, place: int, *, turned: bool) -> float:
+        """What a copy would come to at a place, by as much as the two overlap there."""
+        one, other = self._counts(first, second)
+        ends = place + 1 if turned else place + other - (0 if place < one else self._size)
+        overlap = min(ends, one + other - ends, one, other)
         both = min(len(self._captures[first]), len(self._captures[second]))
-        most = np.maximum(overlap, 1) * sum(1 / (1 + number) for number in range(both))
-        return most.astype(np.float32), 2 * overlap >= min(one, other)
+        return max(overlap, 1) * sum(1 / (1 + number) for number in range(both))
+
+    def _usual(self, first: int, second: int, *, turned: bool) -> NDArray[np.intp]:
+        """Places at which the two overlap by half of the shorter one or more."""
+        one, other = self._counts(first, second)
+        half = min(one, other) // 2
+        ends = np.arange(half, one + other - half)
+        return ends - 1 if turned else (ends - other) % self._size
 
 
 def _sum(own: Sequence[Polarity], size: int, *, uneven: bool) -> Real:
