@@ -118,7 +118,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def few_trials() -> Iterator[None]:
     """Of each part one impact is tried, a large one."""
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (("TRIALS", 1), ("MOST_STEPS", 1), ("FIRST", 16.0)):
+        for name, value in (("TRIALS", 1), ("MOST_STEPS", 1), ("FIRST", 64.0)):
             patch.setattr(shown_sizes, name, value)
         yield
 

@@ -21,7 +21,7 @@ from vibe.core.records.acceptance import (
     Requirement,
     Requirements,
 )
-from vibe.core.records.commissioning import Issue
+from vibe.core.records.commissioning import CaptureFacts, Issue
 from vibe.flow.commissioning.baseline_package import (
     DRIVE_FILE,
     RECORD,
@@ -31,7 +31,15 @@ from vibe.flow.commissioning.baseline_package import (
     prepared,
     remove,
 )
-from vibe.flow.commissioning.earlier_records import check_taken_anew, golden_figure, read_others
+from vibe.flow.commissioning.earlier_records import (
+    OtherRecords,
+    check_taken_anew,
+    golden_figure,
+    most_attempts,
+    read_others,
+    retest_remarks,
+)
+from vibe.flow.commissioning.measured_figures import CaptureFigures
 from vibe.flow.commissioning.signing import sign_certificate
 from vibe.flow.settings import share_dir
 from vibe.history.store.store import Store
@@ -58,8 +66,15 @@ def acceptance(answer: str = "fail", *, serial: str = "N1") -> Acceptance:
     return Acceptance(
         drive="NEW-12", name="d", serial=serial, title="t", contract="", decision_rule="guarded acceptance",
         answer=answer, outcomes=(outcome(answer),), captures=(("a.h5", "ab" * 32),), runs=(), instruments=(),  # type: ignore[arg-type]
-        measured_from=datetime(2026, 4, 14, 8, tzinfo=UTC), measured_to=None, speed_hz=None, ratio_ordered="12",
+        measured_from=datetime(2026, 4, 14, 8, tzinfo=UTC), measured_to=datetime(2026, 4, 14, 9, 30, tzinfo=UTC),
+        speed_hz=None, ratio_ordered="12",
         ratio_found="12", remarks=(), cautions=(), software="vibe", issue=Issue(number="AC-1"),
+        measured=(
+            CaptureFacts(
+                file="a.h5", sha256="ab" * 32, kind="no load", points=("in",), measured_at=None, duration_s=None,
+                sample_rate_hz=None, top_hz=None, load_percent=None, speed_hz=None, recording=("r",),
+            ),
+        ),
     )  # fmt: skip
 
 
@@ -87,9 +102,20 @@ def test_a_retest_names_the_attempt_before_and_is_measured_anew(tmp_path: Path) 
     assert others.earlier is not None
     assert (others.earlier.attempt, others.earlier.number, others.earlier.not_met) == (2, "AC-1", ("velocity",))
     assert (others.earlier.seal, others.earlier.done_since) == (first.seal, "bearing exchanged")
-    check_taken_anew(others, {"cd" * 32: "b.h5"}, given[1])
-    with pytest.raises(ConfigError, match=r"a\.h5 was judged in the attempt before"):
-        check_taken_anew(others, {"ab" * 32: "a.h5"}, given[1])
+    new = CaptureFigures(
+        file="b.h5", run=0, kind="no load", sha256="cd" * 32, recording=("q",),
+        measured_at=datetime(2026, 4, 20, tzinfo=UTC),
+    )  # fmt: skip
+    check_taken_anew(others, [new], given[1])
+    check_taken_anew(OtherRecords(), [replace(new, measured_at=None)], given[1])
+    for change, said in (
+        ({"sha256": "ab" * 32}, "was judged in the attempt before"),
+        ({"recording": ("r",)}, "was judged in the attempt before"),
+        ({"measured_at": datetime(2026, 4, 14, 9, tzinfo=UTC)}, "was measured before the attempt before this"),
+        ({"measured_at": None}, "does not say when it was measured"),
+    ):
+        with pytest.raises(ConfigError, match=rf"b\.h5 {said}"):
+            check_taken_anew(others, [replace(new, **change)], given[1])
     second = replace(acceptance(), earlier=others.earlier)
     write_certificate(second, tmp_path / "second", force=False, pdf=False)
     given = named(tmp_path, 'retest_of = "second/acceptance.json"')
@@ -98,6 +124,40 @@ def test_a_retest_names_the_attempt_before_and_is_measured_anew(tmp_path: Path) 
     third = read_others(*given, requirements(3))
     assert third.earlier is not None
     assert third.earlier.attempt == 3
+
+
+def test_a_retest_rests_on_what_the_first_test_was_held_against(tmp_path: Path) -> None:
+    first = replace(acceptance(), most_attempts=2)
+    write_certificate(first, tmp_path / "first", force=False, pdf=False)
+    given = named(tmp_path, 'retest_of = "first/acceptance.json"')
+    same = requirements()
+    others = read_others(*given, same)
+    assert others.earlier is not None
+    assert retest_remarks(same, others.earlier) == []
+    more = requirements(9)
+    raised = read_others(*given, more).earlier
+    assert raised is not None
+    assert most_attempts(more, raised) == 2
+    assert retest_remarks(more, raised) == [
+        "The first test's requirements allow 2 attempts in all, which counts; in these it is 9."
+    ]
+    write_certificate(
+        replace(first, earlier=raised, most_attempts=most_attempts(more, raised)), tmp_path / "second", force=False,
+        pdf=False,
+    )  # fmt: skip
+    with pytest.raises(ConfigError, match="attempt 3, and the requirements allow 2"):
+        read_others(*named(tmp_path, 'retest_of = "second/acceptance.json"'), more)
+    (one,) = same.requirement
+    for change, said in (
+        ({"requirement": [one.model_copy(update={"limit": 9.0})]}, r"limit of 'velocity' changed from [\d.]+ to 9"),
+        ({"requirement": [one.model_copy(update={"during": ["no load"]})]}, "during of 'velocity' changed from all to"),
+        ({"decision_rule": "simple acceptance"}, "decision rule changed from guarded acceptance to simple"),
+        ({"coverage": 0.5}, r"coverage changed from 0\.95 to 0\.5"),
+    ):
+        with pytest.raises(ConfigError, match=said):
+            read_others(*given, same.model_copy(update=change))
+    reworded = one.model_copy(update={"text": "as before", "source": "clause 4"})
+    assert read_others(*given, same.model_copy(update={"requirement": [reworded]})).earlier is not None
 
 
 def test_a_retest_of_something_else_is_refused(tmp_path: Path) -> None:

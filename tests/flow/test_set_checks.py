@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,7 +14,7 @@ from vibe.core.records.acceptance import CommissioningSet, Requirements
 from vibe.core.tones import ToneTable
 from vibe.flow.commissioning.acceptance import load_practice
 from vibe.flow.commissioning.measured_figures import CaptureFigures
-from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks
+from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks, zero_remarks
 from vibe.flow.settings import share_dir, tones_of
 from vibe.health.acceptance.chain import chain_at, counted, measurand
 from vibe.health.acceptance.uncertainty import calibration
@@ -107,12 +108,59 @@ def test_captures_of_another_drive_and_one_recording_twice_are_refused(tmp_path:
         check_files([[tmp_path / "a.h5"], [tmp_path / "b.h5", tmp_path / "c.h5"]], path)
 
 
+def later(minutes: float, **more: Any) -> CaptureFigures:
+    assert LOOKED.measured_at is not None
+    at = LOOKED.measured_at + timedelta(minutes=minutes)
+    return replace(LOOKED, file="b.h5", recording=("y",), measured_at=at, **more)
+
+
+def test_captures_follow_each_other_at_times_that_can_be(tmp_path: Path) -> None:
+    ten = replace(LOOKED, duration_s=10.0)
+    assert judged(tmp_path, looked=(ten, later(5.0))) == []
+    for minutes in (0.0, 0.1, -0.0):
+        with pytest.raises(ConfigError, match=r"while a\.h5, which lasts 10 s, still runs"):
+            judged(tmp_path, looked=(ten, later(minutes)))
+    # Another recorder may have watched another point meanwhile.
+    assert judged(tmp_path, ('point = "in"', ""), looked=(ten, later(0.1, channels=("out",)))) == []
+    (said,) = judged(tmp_path, looked=(ten, later(10 / 60)))
+    assert said.startswith("b.h5 begins where a.h5 ends: they are one stay at the machine")
+    (said,) = judged(tmp_path, ("issued = 2026-04-20", ""), looked=(ten, later(60 * 24 * 30)))
+    assert said == "The captures span 31 days."
+    ahead = replace(LOOKED, measured_at=datetime.now(UTC) + timedelta(days=3))
+    with pytest.raises(ConfigError, match="which is still to come"):
+        judged(tmp_path, ("issued = 2026-04-20", ""), looked=(ahead,))
+    before = replace(LOOKED, file="0.h5", recording=("z",), measured_at=datetime(2025, 9, 1, 9, tzinfo=UTC))
+    with pytest.raises(ConfigError, match=r"calibrated on 2025-09-02, after it measured \(2025-09-01\)"):
+        judged(tmp_path, looked=(before, LOOKED))
+
+
+def test_a_load_that_is_none_of_its_run_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"a\.h5 notes a load of 40 %.*a load mismatch"):
+        judged(tmp_path, looked=(replace(LOOKED, load_percent=40.0),))
+    step = ('kind = "rated load"', 'kind = "load step"')
+    assert judged(tmp_path, step, looked=(replace(LOOKED, load_percent=92.0),)) == []
+
+
+def test_a_magnitude_below_zero_is_refused(tmp_path: Path) -> None:
+    wanted = Requirements.model_validate({"title": "t", "requirement": [
+        {"id": "play", "kind": "noted", "text": "t", "source": "s", "quantity": "lost motion", "limit": 1.0,
+         "unit": "arcmin"},
+    ]})  # fmt: skip
+    for value, wrong in (("0.0", False), ("-5.0", True)):
+        found, path = given(tmp_path, ("[plate]", f'[[noted]]\nrequirement = "play"\nvalue = {value}\n[plate]'))
+        if wrong:
+            with pytest.raises(ConfigError, match=r"line \d+.*a lost motion of -5 cannot be"):
+                check_set(found, path, load_practice(), wanted)
+        else:
+            check_set(found, path, load_practice(), wanted)
+
+
 def test_what_is_not_as_it_should_be_is_stated(tmp_path: Path) -> None:
     old = ("calibrated = 2025-09-02", "calibrated = 2021-09-02")
     (said,) = judged(tmp_path, old)
     assert "its certificate had run out and is not counted" in said
-    (said,) = judged(tmp_path, looked=(replace(LOOKED, load_percent=40.0),))
-    assert said == "a.h5 notes a load of 40 %, its run 100 %."
+    (said,) = judged(tmp_path, looked=(replace(LOOKED, load_percent=85.0),))
+    assert said == "a.h5 notes a load of 85 %, its run 100 %."
     (said,) = judged(tmp_path, ("load_percent = 100.0", ""), looked=(LOOKED,))
     assert "its load was not noted" in said
     (said,) = judged(tmp_path, looked=(replace(LOOKED, channels=("in", "out")),))
@@ -127,6 +175,17 @@ def test_the_plate_is_held_against_the_drive_file(tmp_path: Path) -> None:
     assert plate_remarks(given(tmp_path)[0], drive, table) == []
     other, _ = given(tmp_path, ("ratio = 12.0", "ratio = 11.0\npower_kw = 18.6"))
     assert plate_remarks(other, drive, table) == ["The plate states a ratio of 11, the drive file 12."]
+
+
+def test_a_contribution_that_is_taken_out_is_remarked_on(tmp_path: Path) -> None:
+    own = '[[contribution]]\nname = "{}"\npercent = {}\nsource = "bench"\n[plate]'
+    for name, percent, count in (("remounting", 0, 1), ("remounting", 1.0, 0), ("of our own", 0, 0)):
+        found, _ = given(tmp_path, ("[plate]", own.format(name, percent)))
+        assert len(zero_remarks(found, load_practice())) == count
+    found, _ = given(tmp_path, ("[plate]", own.format("remounting", 0)))
+    assert zero_remarks(found, load_practice()) == [
+        "The set states remounting as 0 %, where common practice is 4 %; its source is: bench."
+    ]
 
 
 def test_only_what_measures_vibration_at_a_point_enters_its_budget(tmp_path: Path) -> None:

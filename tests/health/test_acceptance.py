@@ -8,10 +8,20 @@ from typing import Any, Literal
 
 import pytest
 
+from vibe.core.evidence import Level
 from vibe.core.health import Finding
-from vibe.core.records.acceptance import CommissionedRun, Outcome, Requirement, RunKind, Sighting, StatedContribution
+from vibe.core.records.acceptance import (
+    CommissionedRun,
+    Outcome,
+    Requirement,
+    RunKind,
+    SearchedPart,
+    Sighting,
+    StatedContribution,
+)
 from vibe.core.tones import Visibility
 from vibe.flow.commissioning.acceptance import load_practice
+from vibe.health.acceptance.chain import below_noise
 from vibe.health.acceptance.finding_outcomes import Counted, DamageSeen, identity, no_damage, settled, without_counts
 from vibe.health.acceptance.outcomes import (
     AcceptanceLimit,
@@ -82,6 +92,34 @@ def test_a_pass_needs_all_that_was_asked_for_and_a_fail_does_not() -> None:
     assert "667 Hz" in short.why
 
 
+def test_the_jitter_of_pulses_has_its_line_in_the_budget_where_it_matters() -> None:
+    def line(jitter: float) -> dict[str, float]:
+        found = answer([1.0] * 3, jitter=jitter).measured
+        assert found is not None
+        return {one.name: one.relative for one in found.budget if one.name == "jitter of pulses"}
+
+    assert line(0.043) == {"jitter of pulses": pytest.approx(0.043 / math.sqrt(3))}
+    assert line(1e-6) == {}
+
+
+def test_what_is_smaller_than_a_sensors_noise_is_no_pass() -> None:
+    """Velocity of 0.44 µm/s is that of a drive of 0.44 mm/s whose file says mm/s² for m/s²."""
+
+    def level(value: float, measure: str = "velocity_rms", unit: str = "mm/s") -> Level:
+        return Level(point="A", measure=measure, value=value, unit=unit, band_hz=(10.0, 1000.0))
+
+    # 1e-4 / 2 pi sqrt(0.1 - 0.001) m/s, and 1e-4 sqrt(990) m/s².
+    assert below_noise([level(0.0051), level(0.0032, "acceleration_rms", "m/s^2")]) == {}
+    assert set(below_noise([level(0.0049)])) == set(below_noise([level(0.003, "acceleration_rms", "m/s^2")])) == {"A"}
+    doubt = below_noise([level(0.00044)])["A"]
+    assert "0.00044 mm/s at A is less than the 0.005 mm/s" in doubt
+    found = answer([0.00044] * 3, doubt=doubt)
+    assert found.answer == "undetermined"
+    assert "(unit?)" in found.why
+    assert answer([0.44] * 3).answer == "pass"
+    assert answer([9.0] * 3, doubt=doubt).answer == "fail"
+
+
 def test_every_contribution_has_its_line_and_the_set_replaces_common_practice() -> None:
     own = StatedContribution(name="session", percent=10.0, shared=True, source="twelve months of this bench")
     at_b = StatedContribution(name="cable", percent=8.0, distribution="rectangular", points=["B"], source="bare ends")
@@ -92,6 +130,12 @@ def test_every_contribution_has_its_line_and_the_set_replaces_common_practice() 
     assert set(budget) >= {"frequency response", "transverse sensitivity", "temperature", "remounting", "load setting"}
     assert budget["session"].relative == pytest.approx(0.05)
     assert budget["session"].because.endswith("twelve months of this bench")
+    zero = StatedContribution(name="remounting", percent=0.0, source="never taken off")
+    without = against_limit(wanted(), LIMIT, [sighting(1.0)], (), replace(JUDGING, stated=(zero,))).measured
+    assert without is not None
+    (line,) = [one for one in without.budget if one.name == "remounting"]
+    assert line.relative == 0.0
+    assert line.because.endswith("never taken off")
     # What is said of another point is not this one's.
     assert budget["cable"].relative == pytest.approx(0.005 / math.sqrt(3))
     assert budget["transverse sensitivity"].relative == pytest.approx(0.03 / math.sqrt(2))
@@ -148,6 +192,10 @@ def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long
         assert (outcome.answer, outcome.measured) == ("undetermined", None)
         assert "0.28 Hz" in outcome.why
         assert outcome.settles == "A capture of at least 6 s at steady speed."
+    # With a pulse at hand it is not asked for another time.
+    pulsed = answer([0.5] * 3, not_apart=why, needs_s=None, needs="A pulse that is read more finely.")
+    assert pulsed.settles == "A pulse that is read more finely."
+    assert answer([0.5] * 3, not_apart=why, needs_s=None).settles == "A capture with a pulse of the input."
     # Another point that could be read decides where it fails, and not where it passes.
     for value, expected in ((1.0, "undetermined"), (9.0, "fail")):
         seen = [sighting(9.0, **blurred), *(sighting(value, point="B") for _ in range(3))]
@@ -284,6 +332,14 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     short = said([], [unseen(11.2)])
     assert short.answer == "undetermined"
     assert short.settles == "One capture of at least 12 s shows bearing.a.cage."
+    seen = SearchedPart(part="stage1.lobe", tones=("stage1.lobe",), shown_m_s2=1.0)
+    blind = SearchedPart(part="bearing.a.cage", tones=("bearing.a.cage",), shown_m_s2=None, why="not always found")
+    damage = DamageSeen(found=[], unseen=[], captures=3, searched=2, rate=0.01, parts=(seen, blind))
+    assert no_damage(ask, damage, ()).answer == "pass"
+    open_ = no_damage(ask, replace(damage, not_shown=["bearing.a.cage"]), ())
+    assert open_.answer == "undetermined"
+    assert "not sure to have shown at the cage of the a bearing (bearing.a.cage): not always found" in open_.why
+    assert "many times as long" in (open_.settles or "")
     assert "wear metal" in (said([], [unseen(None)]).settles or "")
     assert said([], [], captures=0).answer == "undetermined"
 

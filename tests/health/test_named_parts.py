@@ -6,7 +6,7 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.records.acceptance import Requirement
-from vibe.health.acceptance.named_parts import lacking
+from vibe.health.acceptance.named_parts import covers_part, lacking
 from vibe.kinematics.tone_table import tone_table
 
 TURNING = {"speed_rpm": 1455.0, "speed_range_rpm": [1440.0, 1470.0], "power_kw": 1.0}
@@ -38,6 +38,28 @@ def test_bearings_that_the_contract_names_must_be_in_the_drive_file(text: str) -
     assert left_out(text, INPUT, ECCENTRIC) == []
     # A cycloidal stage has one on its eccentric, whatever the file says.
     assert left_out(text, INPUT) == ["the eccentric bearing of stage 1"]
+
+
+def test_a_requirement_is_about_the_parts_that_it_names() -> None:
+    drive = Drive.model_validate({"tag": "t", "name": "t", "input": TURNING, "stage": [STAGE], "bearing": [INPUT]})
+    table = tone_table(drive)
+
+    def about(text: str, **more: object) -> set[str]:
+        asked = Requirement.model_validate(
+            {"id": "d", "kind": "no damage", "text": text, "source": "s", "false_alarm_rate": 0.01, **more}
+        )
+        return {tone.component for tone in table.tones if tone.damage and covers_part(asked, [tone])}
+
+    every = {tone.component for tone in table.tones if tone.damage}
+    cage, races = "bearing.input bearing.cage", {f"bearing.input bearing.{one}_race" for one in ("inner", "outer")}
+    assert about("Sound") == every
+    assert about("No damage of any bearing") >= {cage, *races}
+    assert about("No damage of any bearing race, rolling element or lobe") == {
+        *races, "bearing.input bearing.rolling_element", "stage1.lobe",
+    }  # fmt: skip
+    assert about("t", parts=["cage"]) == {cage}
+    assert about("t", parts=["input bearing"]) >= {cage, *races}
+    assert left_out("No damage of any bearing race", INPUT) == ["the eccentric bearing of stage 1"]
 
 
 def test_pins_and_lobes_come_with_the_stage_and_gears_do_not() -> None:

@@ -27,6 +27,8 @@ class SpeedEstimate:
     alternatives: tuple[tuple[float, float], ...] = ()
     """(speed [Hz], probability) of all speeds that the lines allow, ``input_hz`` first, together 1; empty where no
     other was looked for. The first is as wide as ``uncertainty_hz``, others as narrow as the capture resolves."""
+    angle_turns: float = 0.0
+    """Standard uncertainty [turns] of the angle about its mean that pulses leave, which are read to a sample."""
 
     @property
     def doubtful(self) -> bool:

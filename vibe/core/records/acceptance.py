@@ -232,9 +232,15 @@ class Sighting:
     smeared: float = 0.0
     angle: float = 0.0
     """Of a line that varies about its order: half the range, relative, in which its value lies."""
+    jitter: float = 0.0
+    """Of a line: what the jitter of pulses takes off it, relative, by which its value is corrected."""
     not_apart: str = ""
     """Why the figure says nothing of what it is named after, else empty; ``needs_s``: capture that would part it."""
     needs_s: float | None = None
+    needs: str = ""
+    """What would part it where no length does."""
+    doubt: str = ""
+    """Why the capture's figures at this point cannot be as they stand, else empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -314,6 +320,10 @@ class Acceptance:
     noted: tuple[NotedValue, ...] = ()
     earlier: EarlierAttempt | None = None
     retest_rule: str = ""
+    most_attempts: int | None = None
+    """Acceptances in all that the first test's requirements allow; None where they state no rule."""
+    contributions: tuple[StatedContribution, ...] = ()
+    """To the uncertainty, as the set states them, zeros too."""
     speed_curves: tuple[SpeedCurve, ...] = ()
     baseline: tuple[tuple[str, str], ...] = ()
     """(file name, sha256) of what is handed over as the drive's first baseline."""

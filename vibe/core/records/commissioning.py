@@ -90,6 +90,8 @@ class CaptureFacts:
     top_hz: float | None
     load_percent: float | None
     speed_hz: float | None
+    recording: tuple[str, ...] = ()
+    """Of its channels, what the same samples in another file share with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +120,8 @@ class EarlierAttempt:
     """Ids of requirements that did not pass then."""
     done_since: str
     """What was done to the drive in between."""
+    most_attempts: int | None = None
+    """That the first test's requirements allow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

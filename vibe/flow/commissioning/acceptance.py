@@ -12,7 +12,13 @@ from typing import TYPE_CHECKING
 
 from vibe import __version__
 from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
-from vibe.flow.commissioning.earlier_records import OtherRecords, check_taken_anew, read_others
+from vibe.flow.commissioning.earlier_records import (
+    OtherRecords,
+    check_taken_anew,
+    most_attempts,
+    read_others,
+    retest_remarks,
+)
 from vibe.flow.commissioning.going_on import LeftBehind, left_behind
 from vibe.flow.commissioning.line_values import lines_asked
 from vibe.flow.commissioning.measured_figures import CaptureFigures, FiguresJob, look, to_identify
@@ -26,7 +32,7 @@ from vibe.flow.commissioning.requirements import (
     searched_captures,
     unseen_tones,
 )
-from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks
+from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks, zero_remarks
 from vibe.flow.commissioning.speed_curves import OVER_SPEED
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import check_folder, safe_name, writable
@@ -216,7 +222,8 @@ def prove(
 
     looked = _figures_of_captures(read, settings, workers, progress)
     remarks = check_captures(read.given, read.path, read.drive, looked, read.practice)
-    check_taken_anew(read.others, {one.sha256: one.file for one in looked}, read.path)
+    check_taken_anew(read.others, looked, read.path)
+    remarks += [*zero_remarks(read.given, read.practice), *retest_remarks(read.requirements, read.others.earlier)]
     remarks += plate_remarks(read.given, read.drive, read.table)
     evidence = _evidence(read, settings, looked)
     evidence = replace(evidence, shown=_shown(read, settings, evidence, workers, progress))
@@ -238,6 +245,8 @@ def prove(
         speed_curves=tuple(curve for one in looked for curve in one.curves),
         noted=tuple(read.given.noted), earlier=read.others.earlier,
         retest_rule="" if read.requirements.retest is None else read.requirements.retest.text,
+        most_attempts=most_attempts(read.requirements, read.others.earlier),
+        contributions=tuple(read.given.contribution),
         software=f"vibe {__version__}", inputs=_inputs(read),
     )  # fmt: skip
 
@@ -394,6 +403,7 @@ def _facts(read: _Read, looked: Sequence[CaptureFigures]) -> tuple[CaptureFacts,
             measured_at=one.measured_at, duration_s=one.duration_s, sample_rate_hz=one.sample_rate_hz,
             top_hz=one.top_hz if one.fit or one.curves else None, speed_hz=one.speed_hz,
             load_percent=read.given.run[one.run].load_percent if one.load_percent is None else one.load_percent,
+            recording=one.recording,
         )
         for one in looked
     )  # fmt: skip

@@ -17,6 +17,11 @@ if TYPE_CHECKING:
 OTHER_SPEED = "Another speed explains the lines about as well, and with it this line would be another one"
 
 SWINGS = "A swing of the speed would look like the lines next to {}, and nothing but a pulse once per turn tells which"
+COARSE_PULSE = "The instants of the pulses are read to a sample, which leaves the angle open"
+FINER_PULSE = (
+    "A pulse that is read more finely: its channel sampled faster, or more pulses per turn; else a longer capture at "
+    "steady speed."
+)
 MOST_PHASE_RAD = 0.5
 """Uncertainty of a line's phase over the capture from which on it is not read: it would cost an eighth of the line."""
 
@@ -50,6 +55,10 @@ class LineValue:
     """Relative standard uncertainty that the angle leaves, where no pulse gave it."""
     not_apart: str
     needs_s: float | None
+    needs: str = ""
+    """What would part it where the capture has a pulse and no length is known that does."""
+    jitter: float = 0.0
+    """What the jitter of pulses takes off the line, relative; the values are corrected by it."""
 
 
 def lines_asked(requirements: Iterable[Requirement], drive: Drive, table: ToneTable) -> tuple[LineAsked, ...]:
@@ -118,9 +127,12 @@ def line_values(
             swings = doubt is not None and doubt.phase_rad > MOST_PHASE_RAD
             if swings and not why:
                 why = SWINGS.format(line.name)
-            lengthens = bool(why) and not (doubtful or swings or _speed_open(fitted))
             hz = line.order * law.mean_hz
-            most = max(fitted.value, fitted.floor)
+            phase_rad, jitter = _jitter(line.order, speed.angle_turns)
+            if phase_rad > MOST_PHASE_RAD and not why:
+                why = f"{COARSE_PULSE}, too coarse for {line.name}: {100 * jitter:.2g} % of it may be lost"
+            lengthens = bool(why) and not (doubtful or swings or phase_rad > MOST_PHASE_RAD or _speed_open(fitted))
+            most = max(fitted.value / (1 - jitter), fitted.floor)
             yield LineValue(
                 name=line.name, channel=channel, frequency_hz=hz, acceleration_m_s2=most,
                 velocity_mm_s=most / (2e-3 * 3.141592653589793 * hz),
@@ -129,7 +141,17 @@ def line_values(
                 degrees_of_freedom=fitted.degrees_of_freedom, smeared=fitted.smeared,
                 angle=0.0 if doubt is None else _of_angle(doubt), not_apart=why,
                 needs_s=None if needs is None or not lengthens else needs / law.mean_hz,
+                needs=FINER_PULSE if pulses else "", jitter=jitter,
             )  # fmt: skip
+
+
+def _jitter(order: float, angle_turns: float) -> tuple[float, float]:
+    """Phase [rad] of a line as an uncertain angle leaves it, and what that takes off the line, relative: the mean of
+    exp(i s) over normal phases s of standard deviation σ is exp(-σ² / 2)."""
+    from math import exp, pi
+
+    phase_rad = 2 * pi * order * angle_turns
+    return phase_rad, 1 - exp(-(phase_rad**2) / 2)
 
 
 def _of_angle(doubt: AngleDoubt) -> float:

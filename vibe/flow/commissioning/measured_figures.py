@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
     from vibe.flow.identify.answer import Counts, Identification
     from vibe.health.acceptance.finding_outcomes import Counted
+    from vibe.ingest.quality.recording.same_recording import Polarity
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 OMEGA_POWER = {"velocity_rms": -1, "displacement_rms": -2, "acceleration_rms": 0, "acceleration_rms_high": 0}
@@ -76,6 +77,8 @@ class CaptureFigures:
     channels: tuple[str, ...] = ()
     recording: tuple[str, ...] = ()
     """What the same recording in another file shares with it; empty where that cannot be determined."""
+    polarity: tuple[Polarity, ...] = ()
+    """What other captures are compared with, whether they are the same recording changed."""
     duration_s: float | None = None
     sample_rate_hz: float | None = None
     top_hz: float | None = None
@@ -143,6 +146,7 @@ def _over_speed(job: FiguresJob, capture: Capture, name: str) -> CaptureFigures:
 def _taken(capture: Capture) -> dict[str, Any]:
     """How a capture was taken, as far as it says."""
     from vibe.core.capture import TURNING
+    from vibe.ingest.quality.recording.same_recording import polarity
     from vibe.ingest.route.duplicates import samples_hash
 
     vibration = [one for one in capture.channels if one.quantity not in TURNING]
@@ -150,8 +154,9 @@ def _taken(capture: Capture) -> dict[str, Any]:
     hashes = sorted(samples_hash(one) for one in vibration)
     return {
         "tag": capture.drive, "channels": tuple(one.name for one in vibration),
-        "recording": tuple(hashes) if all(hashes) else (), "duration_s": longest.duration_s,
-        "sample_rate_hz": longest.sample_rate_hz, "load_percent": capture.load_percent,
+        "recording": tuple(hashes) if all(hashes) else (), "polarity": polarity(vibration),
+        "duration_s": longest.duration_s, "sample_rate_hz": longest.sample_rate_hz,
+        "load_percent": capture.load_percent,
     }  # fmt: skip
 
 
@@ -174,12 +179,15 @@ def when(looked: CaptureFigures) -> float | None:
 def _figures(
     job: FiguresJob, capture: Capture, judged: CaptureDiagnosis
 ) -> dict[tuple[str, str], tuple[Sighting, ...]]:
+    from vibe.health.acceptance.chain import below_noise
+
     reading = judged.reading
     if reading is None:
         return {}
     at = capture.measured_at
     time_s = None if at is None else (at if at.tzinfo is not None else at.replace(tzinfo=UTC)).timestamp()
     found: dict[tuple[str, str], list[Sighting]] = {}
+    doubts = below_noise(reading.levels)
 
     def add(
         name: str,
@@ -203,7 +211,7 @@ def _figures(
             Sighting(
                 value=value, unit=unit, point=point, run=job.run, kind=job.kind, file=writable(job.path.name),
                 time_s=time_s, mounting=error, top_hz=top_hz, short_of=short, scatter=scatter,
-                scatter_why=scatter_why, step=step, **more,
+                scatter_why=scatter_why, step=step, doubt=doubts.get(point, ""), **more,
             )
         )  # fmt: skip
 
@@ -225,7 +233,8 @@ def _figures(
             add(
                 line.name, line.channel, value, unit, line.frequency_hz, scatter=line.scatter,
                 scatter_why=line.scatter_why, degrees_of_freedom=line.degrees_of_freedom, smeared=line.smeared,
-                angle=line.angle, not_apart=line.not_apart, needs_s=line.needs_s,
+                angle=line.angle, not_apart=line.not_apart, needs_s=line.needs_s, needs=line.needs,
+                jitter=line.jitter,
             )  # fmt: skip
     # What follows the supply has no line of the drive so near that it would have to be parted from it.
     from vibe.health.acceptance.outcomes import line_scatter

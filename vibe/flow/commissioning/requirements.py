@@ -250,16 +250,22 @@ def damage_found(wanted: Requirement, table: ToneTable, inside: Sequence[Capture
 
 def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[str]]:
     from vibe.health.acceptance.finding_outcomes import DamageSeen
-    from vibe.health.acceptance.named_parts import lacking
+    from vibe.health.acceptance.named_parts import covers_part, lacking
 
     _, missing = _chosen(wanted, evidence, [])
     inside = searched_captures(wanted, evidence.looked)
     tones = damage_tones(wanted, evidence.table)
     found = damage_found(wanted, evidence.table, inside)
     unseen = unseen_tones(inside, tones)
+    parts = tuple(_parts(tones, unseen, len(inside), evidence, damaged=bool(found)))
+    not_shown = [
+        one.part
+        for one in parts
+        if one.shown_m_s2 is None and covers_part(wanted, [evidence.table.tone(tone) for tone in one.tones])
+    ]
     return DamageSeen(
         found=found, unseen=unseen, captures=len(inside), searched=len(tones), rate=evidence.rate or 0.0,
-        parts=tuple(_parts(tones, unseen, len(inside), evidence, damaged=bool(found))),
+        parts=parts, not_shown=not_shown,
         lacking=lacking(wanted, [evidence.table.tone(tone) for tone in tones], evidence.drive),
     ), missing  # fmt: skip
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vibe.core.errors import ConfigError
-from vibe.flow.commissioning.measured_figures import CaptureFigures
+from vibe.flow.commissioning.measured_figures import CaptureFigures, when
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
 PLATE_WITHIN = 0.02
 """By how much, relative, a plate may differ from the drive file: plates round (common practice)."""
+NEVER_NEGATIVE = ("lost motion", "backlash", "transmission error", "noise", "efficiency")
+"""Noted as magnitudes or, as transmission error is, from peak to peak (common practice)."""
+CLOCK_S = 1.0
+"""To which the time of a capture is commonly noted."""
 LOAD_WITHIN = 10.0
 """Per cent of rated load by which a capture's own note may differ from its run's (common practice)."""
 
@@ -45,6 +49,10 @@ def check_set(given: CommissioningSet, path: Path, practice: MeasurementPractice
             have = ", ".join(noted) or "none"
             why = f"no requirement of kind 'noted' has the id {value.requirement!r}; there are {have}"
             raise wrong(path, ("noted", number, "requirement"), why)
+        quantity = next(one.quantity for one in requirements.requirement if one.id == value.requirement)
+        if quantity in NEVER_NEGATIVE and value.value < 0:
+            why = f"a {quantity} of {value.value:g} cannot be: it is a magnitude, never below zero"
+            raise wrong(path, ("noted", number, "value"), why)
 
 
 def check_files(runs: Sequence[Sequence[Path]], path: Path) -> None:
@@ -66,8 +74,9 @@ def check_captures(
     """Refuse what captures show to be impossible; remarks on what is merely not as it should be.
 
     Raises:
-        ConfigError: captures of another drive, one recording in several files, a sensor at a point that was not
-            measured, a calibration or an issue that does not fit the day of measurement.
+        ConfigError: captures of another drive, one recording in several files, captures that overlap in time, a load
+            that is none of the run's kind, a sensor at a point that was not measured, a day of measurement that is
+            still to come, a calibration or an issue that does not fit it.
     """
     names = {drive.tag, given.serial, *given.captured_as}
     recordings: dict[tuple[str, ...], list[CaptureFigures]] = defaultdict(list)
@@ -83,21 +92,82 @@ def check_captures(
     for group in recordings.values():
         if len(group) > 1:
             raise wrong(path, ("run", group[1].run, "captures"), _twice([one.file for one in group]))
+    _check_repeats(looked, path)
+    _check_loads(given, looked, path, practice)
     points = sorted({point for one in looked for point in one.channels})
     for number, tool in enumerate(given.instrument):
         if tool.point and points and tool.point not in points:
             why = f"no capture has a channel {tool.point!r}; there are {', '.join(points)}"
             raise wrong(path, ("instrument", number, "point"), why)
     first, last = days(looked)
-    if last is not None:
+    if last is not None and first is not None:
+        if last > datetime.now(UTC).date() + timedelta(days=1):
+            late = next(one for one in looked if one.measured_at is not None and one.measured_at.date() == last)
+            why = f"{late.file} is dated {last}, which is still to come: set the recorder's clock, and measure again"
+            raise wrong(path, ("run", late.run, "captures"), why)
         for number, tool in enumerate(given.instrument):
-            if tool.calibrated is not None and tool.calibrated > last:
-                why = f"{tool.what} was calibrated on {tool.calibrated}, after it measured ({last})"
+            if tool.calibrated is not None and tool.calibrated > first:
+                why = f"{tool.what} was calibrated on {tool.calibrated}, after it measured ({first})"
                 raise wrong(path, ("instrument", number, "calibrated"), why)
         if given.issue.issued is not None and given.issue.issued < last:
             why = f"issued on {given.issue.issued}, before it was measured ({last})"
             raise wrong(path, ("issue", "issued"), why)
     return list(_remarks(given, looked, points, last, practice)) + _span(first, last)
+
+
+def _check_repeats(looked: Sequence[CaptureFigures], path: Path) -> None:
+    """Refuse captures that were not measured one after the other, each anew.
+
+    Raises:
+        ConfigError: two of one point overlap in time, or are one recording, whatever was done to it.
+    """
+    from vibe.ingest.quality.recording.same_recording import ComparedRecordings
+
+    for one, other, gap_s in _followers(looked):
+        if gap_s < -CLOCK_S:
+            assert other.measured_at is not None
+            begins = other.measured_at.isoformat(sep=" ")
+            why = f"{other.file} begins at {begins}, while {one.file}, which lasts {one.duration_s:.3g} s, still runs"
+            raise wrong(path, ("run", other.run, "captures"), f"{why}: a repeat must be measured again")
+    compared = ComparedRecordings([one.polarity for one in looked])
+    for number, other in enumerate(looked):
+        for before in range(number):
+            found = compared.same(before, number)
+            if found is not None:
+                raise wrong(
+                    path, ("run", other.run, "captures"),
+                    f"{looked[before].file} and {other.file} are one recording, {found.in_words}: a repeat must be "
+                    "measured again",
+                )  # fmt: skip
+
+
+def _followers(looked: Sequence[CaptureFigures]) -> Iterator[tuple[CaptureFigures, CaptureFigures, float]]:
+    """Captures of one point that follow each other, and the time [s] between them, where it is known."""
+    known = sorted((at, number) for number, one in enumerate(looked) if (at := when(one)) is not None)
+    for place, (at, number) in enumerate(known):
+        one = looked[number]
+        after = ((then, looked[other]) for then, other in known[place + 1 :])
+        follows = next(((then, other) for then, other in after if set(one.channels) & set(other.channels)), None)
+        if follows is not None and one.duration_s is not None:
+            yield one, follows[1], follows[0] - at - one.duration_s
+
+
+def _check_loads(
+    given: CommissioningSet, looked: Sequence[CaptureFigures], path: Path, practice: MeasurementPractice
+) -> None:
+    """Refuse captures whose own note of the load is none of the kind of their run.
+
+    Raises:
+        ConfigError: a capture at part load in a run at rated load, or one under load in a run without.
+    """
+    low, high = practice.rated_load_percent
+    for one in looked:
+        own, kind = one.load_percent, given.run[one.run].kind
+        if own is None:
+            continue
+        if (kind == "rated load" and not low <= own <= high) or (kind == "no load" and own > practice.no_load_percent):
+            why = f"{one.file} notes a load of {own:g} %, which is no run of kind {kind!r} ({practice.load_source})"
+            raise wrong(path, ("run", one.run, "captures"), f"{why}: a load mismatch")
 
 
 def days(looked: Sequence[CaptureFigures]) -> tuple[date | None, date | None]:
@@ -119,6 +189,21 @@ def plate_remarks(given: CommissioningSet, drive: Drive, table: ToneTable) -> li
         for what, plate, own, unit in pairs
         if plate is not None and own is not None and abs(plate - own) > PLATE_WITHIN * abs(own)
     ]
+
+
+def zero_remarks(given: CommissioningSet, practice: MeasurementPractice) -> list[str]:
+    """Where the set takes a contribution of common practice out."""
+    usual = {one.name: one.percent for one in practice.contribution}
+    return [
+        f"The set states {one.name} as 0 %{_at(one.points)}, where common practice is {usual[one.name]:g} %; its "
+        f"source is: {one.source}."
+        for one in given.contribution
+        if one.percent == 0 and one.name in usual
+    ]
+
+
+def _at(points: Sequence[str]) -> str:
+    return f" at {', '.join(points)}" if points else ""
 
 
 def _remarks(
@@ -143,6 +228,9 @@ def _remarks(
     sensors = {tool.point for tool in given.instrument if tool.point}
     if sensors and (bare := [point for point in points if point not in sensors]):
         yield f"No sensor is named for {', '.join(bare)}."
+    for one, other, gap_s in _followers(looked):
+        if abs(gap_s) <= CLOCK_S:
+            yield f"{other.file} begins where {one.file} ends: they are one stay at the machine, and no repeats of it."
     for number, run in enumerate(given.run):
         if run.load_percent is None and run.kind in ("rated load", "load step", "reversed"):
             yield f"Run {number + 1} ({run.kind}): its load was not noted."
@@ -160,8 +248,6 @@ def _apart(own: float | None, noted: float) -> bool:
 
 
 def _span(first: date | None, last: date | None) -> list[str]:
-    if last is not None and last > datetime.now(UTC).date():
-        return [f"Captures are dated {last}, which is still to come: the recorder's clock is wrong."]
     if first is not None and last is not None and (last - first).days > 1:
         return [f"The captures span {(last - first).days + 1} days."]
     return []

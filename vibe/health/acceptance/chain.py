@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
+from math import pi, sqrt
 
+from vibe.core.evidence import Level
 from vibe.core.records.acceptance import Instrument
 from vibe.core.records.commissioning import Measurand
 
@@ -20,6 +22,36 @@ _WORDS: tuple[tuple[Measurand, tuple[str, ...]], ...] = (
     ("transmission error", ("transmission error", "angle")),
 )  # fmt: skip
 """What an instrument is commonly called, for those of which nobody says what they measure."""
+
+
+SENSOR_NOISE = 1e-4
+"""[m/s² per root Hz] between 10 Hz and some kHz: 10 µg per root Hz, of general-purpose accelerometers on casings
+(common practice). What reads less than its sensor's own noise was not measured by it."""
+
+
+def below_noise(levels: Iterable[Level]) -> dict[str, str]:
+    """Points at which a broad-band level is smaller than sensors can show, and the words that say so.
+
+    Noise of density a has r.m.s. a sqrt(h - l) of acceleration in a band from l to h, and, divided by the angular
+    frequency, a / 2 pi sqrt(1 / l - 1 / h) of velocity.
+    """
+    found: dict[str, str] = {}
+    for level in levels:
+        low, high = level.band_hz or (0.0, 0.0)
+        if not 0 < low < high:
+            continue
+        if level.measure == "velocity_rms":
+            least = 1e3 * SENSOR_NOISE / (2 * pi) * sqrt(1 / low - 1 / high)
+        elif level.measure == "acceleration_rms":
+            least = SENSOR_NOISE * sqrt(high - low)
+        else:
+            continue
+        if level.value < least:
+            found[level.point] = (
+                f"{level.value:.2g} {level.unit} at {level.point} is less than the {least:.2g} {level.unit} that a "
+                "sensor's own noise commonly makes, so that its unit or sensitivity can hardly be right (unit?)"
+            )
+    return found
 
 
 def measurand(instrument: Instrument) -> Measurand | None:

@@ -18,6 +18,13 @@ NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
 """Kinds that are read where the ordered counts put their tones."""
 
 
+LONGER = (
+    "Captures many times as long at steady speed, for what turns slowly shows by its repeats; else a sensor nearer to "
+    "the part, or a look at it opened."
+)
+"""What would show a part whose damage no trial says that it would have shown."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamageSeen:
     """What all captures of the chosen runs say of local damage.
@@ -25,6 +32,7 @@ class DamageSeen:
     ``found``: findings with the file that shows each. ``unseen``: tones that none of the captures could show, and what
     would. ``captures`` shared the false-alarm rate, ``searched`` tones were looked for. ``parts``: what was searched,
     and how small an impact would have shown. ``lacking``: parts that are named and that the drive file does not have.
+    ``not_shown``: names of parts that the requirement is about and at which no trial says that damage would have shown.
     """
 
     found: Sequence[tuple[str, Finding]]
@@ -34,6 +42,7 @@ class DamageSeen:
     rate: float
     parts: tuple[SearchedPart, ...] = ()
     lacking: Sequence[str] = ()
+    not_shown: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +91,16 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         first = max(damage.unseen, key=lambda view: view.needs_duration_s or float("inf"))
         why = f"Nothing was found at {rate}, but no capture could show {tones}: {first.why}."
         return outcome("undetermined", why, _needs(damage.unseen))
+    if damage.not_shown:
+        parts = ", ".join(map(_part, damage.not_shown))
+        why = f"Nothing was found at {rate}, but damage is not sure to have shown at {parts}: {_largest(damage)}."
+        return outcome("undetermined", why, LONGER)
     return outcome("pass", f"Nothing was found at {rate}; {damage.searched} tones could be seen.{_shown(damage.parts)}")
+
+
+def _largest(damage: DamageSeen) -> str:
+    """Why trials do not say it, in the words of the first of these parts."""
+    return next((part.why for part in damage.parts if part.part == damage.not_shown[0]), "") or "none was made"
 
 
 def _shown(parts: Sequence[SearchedPart]) -> str:

@@ -11,7 +11,9 @@ from vibe.core.tones import Tone
 
 KINDS: dict[str, tuple[str, ...]] = {
     "bearing": ("outer race", "inner race", "rolling element", "cage"),
+    "bearing race": ("outer race", "inner race"),
     "race": ("outer race", "inner race"),
+    "rolling element": ("rolling element",),
     "cage": ("cage",),
     "ring pin": ("ring pin",),
     "output pin": ("output pin",),
@@ -41,9 +43,21 @@ def lacking(requirement: Requirement, tones: Sequence[Tone], drive: Drive) -> li
             kind is None and not any(name in _names(tone) for tone in tones)
         ):
             found.append(name)
-    if "bearing" in {name.casefold().removesuffix("s") for name in names} and not found:
+    if {"bearing", "bearing race"} & {name.casefold().removesuffix("s") for name in names} and not found:
         found += _bare_eccentrics(drive)
     return found
+
+
+def covers_part(requirement: Requirement, tones: Sequence[Tone]) -> bool:
+    """Whether a requirement is about the part that has these tones: about all, or a kind or a part that it names."""
+    names = requirement.parts or (_named(requirement.text) if requirement.tone is None else [])
+    if not names:
+        return True
+    for name in names:
+        kind = KINDS.get(name.casefold().removesuffix("s")) or KINDS.get(name.casefold())
+        if any(tone.family in kind if kind is not None else name in _names(tone) for tone in tones):
+            return True
+    return False
 
 
 def _named(text: str) -> list[str]:

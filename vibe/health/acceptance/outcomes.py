@@ -26,6 +26,7 @@ from vibe.health.acceptance.uncertainty import (
     calibration_that_settles,
     decided,
     mounting,
+    pulse_jitter,
     quantity,
     repeats,
     repeats_that_settle,
@@ -38,6 +39,10 @@ from vibe.health.acceptance.uncertainty import (
 
 LEAST_CALIBRATION_PERCENT = 0.5
 """No sensor on a casing is calibrated better (common practice for comparison to a reference)."""
+PULSE = "A capture with a pulse of the input."
+"""What settles a line that only the angle of the shaft parts."""
+LEAST_JITTER = 1e-4
+"""A smaller loss is no line of a budget."""
 NOTED_STEP_C = 1.0
 """A temperature noted by hand is read to the degree."""
 
@@ -110,6 +115,9 @@ def against_limit(
         answer = "undetermined"
         why += f"; not measured: {', '.join([*missing, *short])}"
         settles = _would_show(missing, short)
+    if answer == "pass" and (doubts := sorted({one.doubt for one in sightings if one.doubt})):
+        answer, settles = "undetermined", "The same captures with the right unit and sensitivity, or new ones."
+        why += f"; {doubts[0]}"
     if answer == "pass" and blurred:
         other = _not_apart(requirement, limit, blurred)
         answer, settles = "undetermined", other.settles
@@ -245,6 +253,8 @@ def _measured(own: Sequence[Sighting], groups: Sequence[Sequence[Sighting]], jud
         budget.append(unsteady(smeared))
     if (angle := max(one.angle for one in own)) > 0:
         budget.append(unknown_angle(angle))
+    if (jitter := max(one.jitter for one in own)) > LEAST_JITTER:
+        budget.append(pulse_jitter(jitter))
     steps = [one.step for one in own if one.step is not None]
     if steps and value > 0:
         budget.append(resolution(max(steps) / value))
@@ -270,7 +280,7 @@ def _not_apart(
     settles = (
         f"A capture of at least {ceil(max(long_enough))} s at steady speed."
         if len(long_enough) == len(lengths)
-        else "A capture with a pulse of the input."
+        else next((one.needs for group in blurred.values() for one in group if one.needs), PULSE)
     )
     return Outcome(
         requirement=requirement, answer="undetermined", measured=None, limit=limit.value, acceptance_limit=None,
@@ -300,7 +310,7 @@ def _settled_by(found: Quantity, limit: float, n: int, group: _Group, judging: J
     if len(known) < len(found.budget):
         with_pulse = quantity(found.value, found.unit, known, found.coverage)
         if decided(with_pulse, limit, judging.rule)[0] != "undetermined":
-            return f"A capture {where} with a pulse of the input."
+            return PULSE.replace("capture", f"capture {where}")
     count = repeats_that_settle(found, limit, n, judging.practice.most_repeats)
     if count is not None:
         return f"{_counted(count - n, 'more ')} {where} of the same length in the same run, {count} in all."

@@ -115,7 +115,8 @@ def stated(given: Sequence[StatedContribution], practice: MeasurementPractice, p
     """
     own = [one for one in given if not one.points or point in one.points]
     names = {one.name for one in own}
-    every = [*own, *(one for one in practice.contribution if one.name not in names)]
+    # What the set states stays in the budget with its source where it is zero.
+    every = [*own, *(one for one in practice.contribution if one.name not in names and one.percent > 0)]
     return tuple(
         Contribution(
             name=one.name, relative=one.percent / 100 / DIVISOR.get(one.distribution, one.coverage_factor), type="B",
@@ -123,7 +124,6 @@ def stated(given: Sequence[StatedContribution], practice: MeasurementPractice, p
             distribution=one.distribution, shared=one.shared,
         )
         for one in every
-        if one.percent > 0
     )  # fmt: skip
 
 
@@ -250,6 +250,14 @@ def unknown_angle(relative: float) -> Contribution:
     return Contribution(
         name=ANGLE, relative=relative, type="A",
         because="what side lines and a swing of the speed can stand for in one another",
+    )  # fmt: skip
+
+
+def pulse_jitter(loss: float) -> Contribution:
+    """A line on an angle that pulses gave: what their jitter takes off it, anything from nothing to twice the loss."""
+    return Contribution(
+        name="jitter of pulses", relative=loss / sqrt(3), type="B", distribution="rectangular",
+        because=f"corrected by {100 * loss:.2g} %, which is 1 - exp(-s² / 2) where pulses leave its phase open by s",
     )  # fmt: skip
 
 

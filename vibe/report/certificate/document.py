@@ -48,6 +48,18 @@ def plate_facts(plate: NamePlate) -> list[tuple[str, str]]:
     return [fact for fact in facts if fact[1]]
 
 
+def stated_contributions(a: Acceptance) -> list[str]:
+    """Contributions to the uncertainty that the set states, each with its source; zeros too."""
+    found = []
+    for one in a.contributions:
+        normal = one.distribution == "normal"
+        shape = f"k = {one.coverage_factor:g}" if normal else one.distribution
+        size = f"{one.percent:g} % ({shape})" if one.percent else "0 %"
+        at = f" at {', '.join(one.points)}" if one.points else ""
+        found.append(f"{one.name}{at} {size}, {one.source}")
+    return found
+
+
 def runs_table(a: Acceptance) -> list[tuple[str, ...]]:
     """Each run with its load, how that was determined, and temperatures; only where captures are listed too."""
     if not a.measured:

@@ -17,6 +17,8 @@ from vibe.storage.digest import groups
 
 MOST_BUDGETS = 2
 """Budgets that are drawn; all are in the record."""
+LEAST_SHOWN = 1e-4
+"""Share below which a figure is not written out."""
 MOST_PARTS = 5
 """Contributions of a budget that get a bar; the rest are joined by their root sum of squares."""
 
@@ -103,6 +105,7 @@ def view_of(acceptance: Acceptance, seal: str) -> dict[str, Any]:
         "failed": [row for row in unsettled if row.outcome.answer == "fail"],
         "open": [row for row in unsettled if row.outcome.answer == "undetermined"],
         "budgets": [_budget(row) for row in deciding(rows)[:MOST_BUDGETS]],
+        "stated": document.stated_contributions(acceptance),
         "runs": document.runs_table(acceptance),
         "taken": document.captures_table(acceptance),
         "risks_known": accuracy.risks_known(acceptance),
@@ -206,6 +209,8 @@ def _budget(row: CertificateRow) -> Budget:
 
 
 def _percent(share: float) -> str:
+    if 0 < share < LEAST_SHOWN:
+        return "<\u00a00.01\u00a0%"
     return f"{100 * share:.2g}\u00a0%" if share < 0.995 else f"{100 * share:.0f}\u00a0%"
 
 

@@ -24,12 +24,14 @@ RAMP = 0.01
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SmoothedTurns:
     """Smoothed ``values`` [turns] at ``time_s``: both ends and every instant measured; the standard uncertainty of
-    last minus first; whether a steady speed is the likeliest."""
+    last minus first; whether a steady speed is the likeliest; ``about``: the standard uncertainty of a value measured,
+    about the mean of all, by the likeliest law, 0 of a steady one."""
 
     time_s: Real
     values: Real
     end_to_end: float
     steady: bool
+    about: float = 0.0
 
 
 def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float) -> SmoothedTurns | None:
@@ -68,7 +70,15 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     spread = float(share @ (variances + (ends - share @ ends) ** 2))
     still = bool(share[0] == share.max())
     values = curves[0] if still else share @ curves
-    return SmoothedTurns(time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still)
+    about = 0.0
+    if not still:
+        best = int(share.argmax())
+        own = seen[best, 1:-1]
+        left = priors[best, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[best], own.T)
+        about = float(np.sqrt(max(np.diagonal(left).mean() - left.mean(), 0.0)))
+    return SmoothedTurns(
+        time_s=knots, values=values, end_to_end=float(np.sqrt(max(spread, 0.0))), steady=still, about=about
+    )
 
 
 @lru_cache(maxsize=2)

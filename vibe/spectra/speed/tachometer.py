@@ -266,6 +266,7 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
     step = mean_hz / sample_rate_hz
     noise = np.maximum(jitter, 0.01 * step) ** 2 / count
     law, smooth = _smoothed(at, angle, noise, duration_s, mean_hz) if at.size <= MOST_BLOCKS else (None, None)
+    about = 0.0 if smooth is None else smooth.about
     if law is None or smooth is None:
         coarse = _thinned(at.size)
         pick = [np.add.reduceat(values * count, coarse) / np.add.reduceat(count, coarse) for values in (at, angle)]
@@ -273,7 +274,10 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
         rough, smooth = _smoothed(pick[0], pick[1], spread, duration_s, mean_hz)
         if rough is None or smooth is None:
             return None
-        law = rough if smooth.steady or at.size < 3 else _knot_by_knot(at, angle, duration_s)
+        by_knots = not smooth.steady and at.size >= 3
+        law = _knot_by_knot(at, angle, duration_s) if by_knots else rough
+        # Knots that nothing smooths are as uncertain as what was measured at them.
+        about = float(np.sqrt(noise.mean())) if by_knots else smooth.about
     if law is None:
         return None
     note = f"{train.mended} missed or doubled pulses corrected" if train.mended else ""
@@ -283,6 +287,7 @@ def law_of(train: Pulses, duration_s: float, sample_rate_hz: float) -> tuple[Ang
         method="tachometer",
         drift=law.drift,
         note=note,
+        angle_turns=about,
     )
 
 
