@@ -61,9 +61,13 @@ def read_others(given: CommissioningSet, path: Path, requirements: Requirements)
     earlier = _attempt(before, seal, given, path, requirements)
     captures = frozenset(digest for _, digest in before.captures if digest)
     return OtherRecords(
-        earlier=earlier, earlier_captures=captures, golden=golden, golden_seal=golden_seal, earlier_ended=before.measured_to,
+        earlier=earlier,
+        earlier_captures=captures,
         earlier_recordings=frozenset(own for one in before.measured for own in one.recording),
-    )  # fmt: skip
+        earlier_ended=before.measured_to,
+        golden=golden,
+        golden_seal=golden_seal,
+    )
 
 
 def most_attempts(requirements: Requirements, earlier: EarlierAttempt | None) -> int | None:
