@@ -111,3 +111,15 @@ def test_a_mesh_too_slow_for_the_capture_says_nothing_of_a_smeared_machine() -> 
 def test_a_machine_too_faint_to_matter_is_not_named(db: float, detected: bool) -> None:
     there = dict.fromkeys((*SHAFT, *MESHES), 1e6) | {order * 1.006: 1e6 * 10 ** (db / 10) for order in MESHES}
     assert bool(similar_machines(axis(there), FAMILY)) is detected
+
+
+def test_multiples_of_a_bearings_impacts_are_no_second_mesh() -> None:
+    """Five impacts of a bearing per mesh, 0.6 % off, stand next to every multiple of it, spread by slip; a mesh
+    elsewhere stays a second machine's."""
+    order = 30.0 * 1.006 / 5
+    lines = {5 * k * order * (1 + 1e-4): 300.0 for k in range(1, 5)}
+    assert similar_machines(axis(own() | lines), FAMILY)
+    assert similar_machines(axis(own() | lines), FAMILY, repeats=[(order, 1e-3)]) == ()
+    other = {mesh * 0.9985: 300.0 for mesh in MESHES}
+    (found,) = similar_machines(axis(own() | lines | other), FAMILY, repeats=[(order, 1e-3)])
+    assert found.speed == pytest.approx(0.9985, abs=2e-4)

@@ -26,6 +26,8 @@ NOT_AGAINST = -4.6
 another machine's."""
 DEEP_DB = 0.0
 """Impacts that double the mean power of their band or more leave lines at all their multiples."""
+SLIP_SPREAD = 1e-3
+"""Relative; so far the lines of a slipping bearing spread, and its order is known no closer (common practice)."""
 LEAST_REPEAT_BINS = 16.0
 """Of impacts that repeat more slowly, too much of the axis would be left out (a quarter, common practice)."""
 FEWEST_TURNS = 100.0
@@ -103,9 +105,11 @@ def similar_machines_in(
         return ()
     known = speeds_of_combs(table, combs, reading.speed)
     repeats = [
-        comb.order
-        for comb in combs.values()
-        if comb.hit_over_floor_db >= DEEP_DB and comb.order > LEAST_REPEAT_BINS * axis.step
+        (comb.order, SLIP_SPREAD if any(tone.slip) else 0.0)
+        for tone in table.tones
+        if (comb := combs.get(tone.id)) is not None
+        and comb.hit_over_floor_db >= DEEP_DB
+        and comb.order > LEAST_REPEAT_BINS * axis.step
     ]
     found = similar_machines(axis, families[0], known, repeats)
     smeared = None if found else smeared_machine(reading.spectra, reading.law.mean_hz, families[0], repeats)

@@ -87,14 +87,15 @@ MOST = 3
 
 
 def similar_machines(
-    axis: Axis, family: Family, known: Sequence[float] = (), repeats: Sequence[float] = ()
+    axis: Axis, family: Family, known: Sequence[float] = (), repeats: Sequence[tuple[float, float]] = ()
 ) -> tuple[SimilarMachine, ...]:
     """Machines that have the shaft and the mesh of ``family`` at a speed of their own, in what lies on ``axis``, the
     clearest first.
 
     ``known``: relative speeds at which a machine is known to turn, as by its damage; of these only how loud their mesh
     is remains to be seen, and a machine that seems to turn at nearly such a speed is that one. ``repeats``: orders at
-    which strong impacts repeat; their multiples stand all along the axis and are no mesh.
+    which strong impacts repeat, and how far, relative, each is spread; their multiples stand all along the axis and are
+    no mesh.
     """
     mesh = family.count * family.unit
     step = axis.step / (STEPS_PER_BIN * mesh)
@@ -113,9 +114,7 @@ def similar_machines(
     side = _distance(asked, _side_lines(family)) <= SIDE_BINS * axis.step
     turns = np.minimum(*(np.abs(asked - np.rint(asked / turn) * turn) for turn in (1.0, _past(family))))
     own_turns = (turns <= SIDE_BINS * axis.step) & (asked > len(SHAFT_LINES) + 0.5)
-    of_impacts = np.zeros(asked.shape, dtype=bool)
-    for order in repeats:
-        of_impacts |= np.abs(asked - np.rint(asked / order) * order) <= SIDE_BINS * axis.step
+    of_impacts = _of_impacts(asked, repeats, SIDE_BINS * axis.step)
     there[flank | own_turns | of_impacts | (side & ~(is_mesh[:, None] & (below_db < NO_SIDE_LINE_DB)))] = np.nan
     fainter_db = _fainter_db(own, there, is_mesh)
     # What stands far above the floor with the one mesh does not fail with the other, nor does the other way round.
@@ -160,7 +159,7 @@ def similar_machines(
 
 
 def smeared_machine(
-    spectra: Sequence[ChannelSpectrum], input_hz: float, family: Family, repeats: Sequence[float] = ()
+    spectra: Sequence[ChannelSpectrum], input_hz: float, family: Family, repeats: Sequence[tuple[float, float]] = ()
 ) -> SimilarMachine | None:
     """A machine whose mesh lines are smeared, as its speed wanders otherwise than the one that was followed: at one and
     the same relative speed the power about each of the first multiples of the mesh is all but the largest around.
@@ -174,8 +173,7 @@ def smeared_machine(
     speeds = 1.0 + np.arange(-count, count + 1) * WANDER / 2
     own_speeds = np.array([k * turn / mesh for turn in (1.0, _past(family)) for k in (-2, -1, 1, 2)])
     clear = _distance(speeds - 1.0, own_speeds) > 2 * WANDER
-    for order in repeats:
-        clear &= np.abs(speeds * mesh - np.rint(speeds * mesh / order) * order) > 2 * WANDER * mesh
+    clear &= ~_of_impacts(speeds * mesh, repeats, 2 * WANDER * mesh)
     best: SimilarMachine | None = None
     highest = LEAST_SMEARED + float(np.log(len(spectra)))
     for one in spectra:
@@ -197,6 +195,16 @@ def smeared_machine(
             apart_db = float(np.median([10 * np.log10(level[count] / level[at]) for level in levels]))
             best = SimilarMachine(speed=float(speeds[at]), error=WANDER, fainter_db=apart_db)
     return best
+
+
+def _of_impacts(orders: Real, repeats: Sequence[tuple[float, float]], within: float) -> NDArray[np.bool_]:
+    """Which of ``orders`` lie ``within`` (and the spread) of a multiple of repeating impacts. Where the spread of such
+    multiples leaves less than half of the axis between them, nothing is said of them."""
+    found = np.zeros(orders.shape, dtype=bool)
+    for order, spread in repeats:
+        reach = within + spread * orders
+        found |= (np.abs(orders - np.rint(orders / order) * order) <= reach) & (reach < order / 4)
+    return found
 
 
 def _about(power: Real, step: float, orders: Real) -> Real:
