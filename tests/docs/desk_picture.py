@@ -5,14 +5,12 @@ STORE is the history that ``vibe desk --practice`` makes.
 
 from __future__ import annotations
 
-import io
-import shutil
 import sys
 import threading
 import time
 from pathlib import Path
 
-from PIL import Image
+from tests.docs.photograph import browser_of, keep
 
 ROOT = Path(__file__).resolve().parents[2]
 WHERE = ROOT / "vibe" / "guide" / "pictures" / "desk.png"
@@ -22,8 +20,6 @@ WIDTH, HEIGHT, COLOURS = 1400, 720, 96
 def main(store: Path) -> None:
     """Serve the store, photograph the list, and keep few colours."""
     import uvicorn
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
 
     from vibe.desk.app import desk_app
     from vibe.desk.context import Desk
@@ -38,20 +34,12 @@ def main(store: Path) -> None:
     server = uvicorn.Server(uvicorn.Config(desk_app(desk), log_level="critical", lifespan="off"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
-    options = webdriver.ChromeOptions()
-    for flag in ("--headless", "--no-sandbox", "--hide-scrollbars", f"--window-size={WIDTH},{HEIGHT}"):
-        options.add_argument(flag)
-    options.binary_location = shutil.which("chromium") or ""
-    browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     try:
-        size = {"width": WIDTH, "height": HEIGHT, "deviceScaleFactor": 1, "mobile": False}
-        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-        browser.get(f"http://127.0.0.1:{desk.keys.port}/start?key={desk.keys.key}")
-        time.sleep(1.0)
-        with Image.open(io.BytesIO(browser.get_screenshot_as_png())) as seen:
-            seen.convert("RGB").quantize(COLOURS).save(WHERE, optimize=True)
+        with browser_of(WIDTH, HEIGHT) as browser:
+            browser.get(f"http://127.0.0.1:{desk.keys.port}/start?key={desk.keys.key}")
+            time.sleep(1.0)
+            keep(browser.get_screenshot_as_png(), WHERE, COLOURS)
     finally:
-        browser.quit()
         server.should_exit = True
         thread.join(5)
 

@@ -2,22 +2,18 @@
 
 ``python -m tests.docs.pictures`` makes all of them, or those whose names follow (``report``, ``certificate``, ...).
 ``--practice FOLDER`` is where ``vibe desk --practice`` put its sample history, for the queue and the desk; one that is
-not there is made, which takes a quarter of an hour.
+not there is made, which takes a minute or two.
 """
 
 from __future__ import annotations
 
 import argparse
-import io
-import shutil
 import subprocess
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
-from PIL import Image
+from tests.docs.photograph import browser_of, keep
 
 ROOT = Path(__file__).resolve().parents[2]
 WHERE = ROOT / "vibe" / "guide" / "pictures"
@@ -44,10 +40,10 @@ def route_sheet(place: Path, _practice: Path) -> None:
 def phone_sheet(place: Path, _practice: Path) -> None:
     """One stop of the phone's sheet, ticked and filled in."""
     _vibe("plan", ROUTE, "--out", place, "--no-pdf")
-    with _browser(390, 960) as browser:
+    with browser_of(390, 960) as browser:
         browser.get((place / "phone.html").as_uri())
         browser.execute_script(FILLED_IN)
-        _keep(browser.get_screenshot_as_png(), WHERE / "phone_sheet.png")
+        keep(browser.get_screenshot_as_png(), WHERE / "phone_sheet.png", COLOURS)
 
 
 def certificate(place: Path, _practice: Path) -> None:
@@ -121,9 +117,9 @@ window.scrollTo(0, stop.getBoundingClientRect().top + window.scrollY - 10);
 def _photograph(page: Path, to: Path, width: int, height: int) -> None:
     if not page.is_file():
         raise FileNotFoundError(page)
-    with _browser(width, height) as browser:
+    with browser_of(width, height) as browser:
         browser.get(page.as_uri())
-        _keep(browser.get_screenshot_as_png(), to)
+        keep(browser.get_screenshot_as_png(), to, COLOURS)
 
 
 def _first_page(document: Path, to: Path) -> None:
@@ -131,31 +127,7 @@ def _first_page(document: Path, to: Path) -> None:
     subprocess.run(
         ["pdftoppm", "-r", str(PAPER_DPI), "-f", "1", "-singlefile", "-png", str(document), str(shot)], check=True
     )
-    _keep(shot.with_suffix(".png").read_bytes(), to)
-
-
-@contextmanager
-def _browser(width: int, height: int) -> Iterator[Any]:
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    for flag in ("--headless", "--no-sandbox", "--hide-scrollbars", f"--window-size={width},{height}"):
-        options.add_argument(flag)
-    options.binary_location = shutil.which("chromium") or ""
-    chrome = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    try:
-        size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-        chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-        yield chrome
-    finally:
-        chrome.quit()
-
-
-def _keep(png: bytes, to: Path) -> None:
-    """Few colours are enough for a page, and a quarter of the bytes."""
-    with Image.open(io.BytesIO(png)) as seen:
-        seen.convert("RGB").quantize(COLOURS).save(to, optimize=True)
+    keep(shot.with_suffix(".png").read_bytes(), to, COLOURS)
 
 
 if __name__ == "__main__":

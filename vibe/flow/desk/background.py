@@ -63,11 +63,6 @@ class JobControl:
         if self.stopping:
             raise WorkStopped
 
-    def goes_on(self, done: int, of: int) -> bool:
-        """As ``step``, for work that ends by itself where the answer is False."""
-        self._board.change(self._id, done=done, of=of)
-        return not self.stopping
-
 
 class JobBoard:
     """The jobs of one process. Each runs in a thread of its own; all methods may be called from any."""

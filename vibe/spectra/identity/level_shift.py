@@ -51,13 +51,9 @@ def shift(now: Signature, earlier: Sequence[Signature]) -> LevelShift | None:
 
     None where there is none, where bands moved unlike each other, or too few are shared.
     """
-    if not earlier:
+    moved_db, known = _moved_db(now, earlier)
+    if moved_db.size < FEWEST_SHARED:
         return None
-    levels = np.stack([visit.level_db for visit in earlier[-LATEST:]]).astype(np.float64)
-    known = np.isfinite(levels).all(axis=0) & np.isfinite(now.level_db)
-    if np.count_nonzero(known) < FEWEST_SHARED:
-        return None
-    moved_db = now.level_db[known] - np.median(levels[:, known], axis=0)
     common_db = float(np.median(moved_db))
     if abs(common_db) >= LEAST_DB and _spread_db(moved_db - common_db) <= ALIKE_DB:
         return LevelShift(kind="scale", factor=10 ** (common_db / 20))
@@ -78,26 +74,29 @@ def shift(now: Signature, earlier: Sequence[Signature]) -> LevelShift | None:
 def fallen_db(now: Signature, earlier: Sequence[Signature]) -> float | None:
     """By how much the floor of a point lies lower than usual [dB], in the middle of its bands, where that is as much as
     a drive loses that stands; None where it is less, or too few bands are shared."""
-    if not earlier:
+    moved_db, _ = _moved_db(now, earlier)
+    if moved_db.size < FEWEST_SHARED:
         return None
-    levels = np.stack([visit.level_db for visit in earlier[-LATEST:]]).astype(np.float64)
-    known = np.isfinite(levels).all(axis=0) & np.isfinite(now.level_db)
-    if np.count_nonzero(known) < FEWEST_SHARED:
-        return None
-    fell_db = -float(np.median(now.level_db[known] - np.median(levels[:, known], axis=0)))
+    fell_db = -float(np.median(moved_db))
     return fell_db if fell_db >= STANDS_DB else None
 
 
 def unchanged(now: Signature, earlier: Sequence[Signature]) -> bool:
     """Whether a point rings as it used to, band by band, whatever its level: no mount that has come loose does."""
-    if not earlier:
+    moved_db, _ = _moved_db(now, earlier)
+    if moved_db.size < FEWEST_FOR_SLOPE:
         return False
+    return _spread_db(moved_db - float(np.median(moved_db))) <= ALIKE_DB
+
+
+def _moved_db(now: Signature, earlier: Sequence[Signature]) -> tuple[Real, NDArray[np.bool_]]:
+    """Movement of each band that all share, against the median of the latest earlier visits, (shared,), and which
+    bands those are, (bands,)."""
+    if not earlier:
+        return np.empty(0), np.zeros(now.level_db.shape, dtype=bool)
     levels = np.stack([visit.level_db for visit in earlier[-LATEST:]]).astype(np.float64)
     known = np.isfinite(levels).all(axis=0) & np.isfinite(now.level_db)
-    if np.count_nonzero(known) < FEWEST_FOR_SLOPE:
-        return False
-    moved_db = now.level_db[known] - np.median(levels[:, known], axis=0)
-    return _spread_db(moved_db - float(np.median(moved_db))) <= ALIKE_DB
+    return now.level_db[known] - np.median(levels[:, known], axis=0), known
 
 
 def band_centres_hz() -> Real:
