@@ -252,6 +252,17 @@ def test_steps_too_coarse() -> None:
     assert found(np.round(SOUND / 0.02) * 0.02, step=0.02) == {}
 
 
+def test_few_bits_in_a_file_of_many_are_seen() -> None:
+    """Eight bits of a wide range, stretched to sixteen: neither fine, nor clipped at the last of its few steps."""
+    fine = float(np.abs(SOUND).max()) / 32_000
+    coarse = np.round(np.round(SOUND / 0.8) * 0.8 / fine) * fine
+    limits = {"step": fine, "full_scale": float(np.abs(coarse).max())}
+    assert found(coarse, **limits) == {"coarse_steps": "limited"}
+    assert found(np.round(SOUND / fine) * fine, **limits) == {}
+    cut = np.clip(np.round(SOUND / 0.4) * 0.4, -1.2, 1.2)
+    assert "clipped" in found(np.round(cut / fine) * fine, step=fine, full_scale=1.2)
+
+
 def test_coarse_steps_are_told_the_range() -> None:
     coarse = np.round(SOUND / 0.4) * 0.4
     assert "the input range to ±1 g " in remedy(

@@ -97,6 +97,8 @@ def test_a_point_whose_file_is_there_is_not_missing(rules: FieldRules) -> None:
     assert "'ch0'" in call.missing[0].what
     assert "no new capture is needed" in call.missing[0].remedy
     assert adds_up(call)
+    both = completeness([file("b.h5", "B", "ch0", "ch1", verdict="extra")], WANTED[2:4], rules)
+    assert all("'ch0' and 'ch1', which are no points" in one.what for one in both.missing)
 
 
 def test_what_was_mended_asks_for_nothing_more(rules: FieldRules) -> None:

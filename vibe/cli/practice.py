@@ -25,7 +25,7 @@ def practice(
 ) -> None:
     """Make a practice round: captures of the sample water works, with faults of collecting planted.
 
-    All is well in February; in March people go wrong, in April recorders and cables do.
+    All is well in February; in March people go wrong, in April and May recorders and cables do.
 
     Try ``vibe check`` on it: DIR/truth.toml says what it ought to find. With --commissioning, make sets for
     ``vibe run pipelines/commissioning.toml``: a good drive and four that are not; in DIR/later a retest and drives held
@@ -56,6 +56,7 @@ def practice(
             ["last month's round", str(made.february)],
             ["this month's round", str(made.march)],
             *([] if made.april is None else [["a round with faulty samples", str(made.april)]]),
+            *([] if made.may is None else [["another, and two loggers", str(made.may)]]),
             ["what is really in it", str(made.truth)],
         ],
     )

@@ -241,8 +241,8 @@ def _channel(
     row = part.of(raw.samples)
     if by_share and _beyond_one(row):
         raise _UnusableError(
-            f"channel {name!r}: its numbers go beyond 1, so they are no shares of full_scale: {where} as scale = 1 if "
-            f"they are in {unit or 'the unit'} already"
+            f"channel {name!r}: its numbers go beyond 1, so they are no shares of full_scale: if they are in "
+            f"{unit or 'the unit'} already, write scale = 1 into {path.name}.toml under [channels.{_toml_key(name)}]"
         )
     shift = offset * factor
     if quantity == "angle" and row.size:

@@ -23,8 +23,8 @@ Earlier = Mapping[str, Mapping[str, tuple["Signature", ...]]]
 """Signatures of earlier captures, by drive and point."""
 Known = Mapping[str, Path]
 """Files of an earlier round by the hashes of their channels' samples."""
-NOT_COMPARED = ("gain_step", "ran_for_a_part")
-"""Codes of reasons by which the level of a point in the middle of a capture is none."""
+NOT_COMPARED = ("gain_step", "ran_for_a_part", "slew_limited")
+"""Codes of reasons by which a point's level in the middle of a capture, or its spectrum, is none of the machine's."""
 FEWEST_PER_PROCESS = 8
 """A process takes some three seconds to start; fewer captures are read by then."""
 
@@ -349,6 +349,8 @@ def _with_shifts(
                 and name in look.like
                 and point.verdict != "extra"
                 and not known & {"at_rest", "exchanged", *NOT_COMPARED}
+                # A cable that is dead, or a machine that stands, is said already, and with its own remedy.
+                and not any(reason.verdict == "rejected" for reason in point.reasons)
             ):
                 fell_db = fallen_db(look.like[name], earlier.get(name, ()))
                 if fell_db is not None:

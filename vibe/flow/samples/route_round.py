@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PracticeOutcome:
-    """The rounds, and what is really in them. ``april``: None where the description has none."""
+    """The rounds, and what is really in them. ``april``, ``may``: None where the description has none."""
 
     february: Path
     march: Path
     april: Path | None
+    may: Path | None
     truth: Path
     captures: int
 
@@ -58,6 +59,7 @@ def make_practice(
         february=out / "february",
         march=out / "march",
         april=out / "april" if any(job.month == "april" for job in jobs) else None,
+        may=out / "may" if any(job.month == "may" for job in jobs) else None,
         truth=truth,
         captures=sum(len(written) for _, written in pairs),
     )

@@ -87,9 +87,11 @@ def _square_sum(x: Samples) -> float:
 
 
 def _grain(channel: Channel) -> tuple[float | None, int | None]:
-    """(smallest step, number of levels or None for many): what the recorder says, else what the values show.
+    """(smallest step, number of levels or None for many): what the file says, or what the values show where that is
+    coarser.
 
-    Values taken from a recorder of few bits lie on a grid even after conversion to floating point.
+    Values taken from a recorder of few bits lie on a grid even after conversion to floating point, or to a file of
+    finer steps.
     """
     values = np.unique(channel.samples[:: max(1, channel.samples.size // 32_768)])
     values = values[np.isfinite(values)].astype(np.float64)
@@ -100,20 +102,22 @@ def _grain(channel: Channel) -> tuple[float | None, int | None]:
         everywhere = np.unique(channel.samples)
         levels = int(np.isfinite(everywhere).sum())
         values = everywhere[np.isfinite(everywhere)].astype(np.float64)
-    if channel.step is not None:
+    if channel.step is not None and levels is None:
         return channel.step, levels
     gaps = np.diff(values)
     noise = 4 * float(np.spacing(np.float32(np.abs(values).max())))
-    gaps = gaps[gaps > noise]
+    stated = channel.step or 0.0
+    gaps = gaps[gaps > noise + 1.5 * stated]
     if not gaps.size:
-        return None, levels
+        return channel.step, levels
     # The lower tail of the gaps is the step when the values lie on a grid: then all gaps are whole multiples of it.
     step = float(np.median(gaps[gaps <= 1.5 * gaps.min()]))
     multiples = gaps / step
     on_grid = np.abs(multiples - np.rint(multiples)) < 0.1
     # Two or three levels have too few gaps to prove a grid, and need no proof.
     few = levels is not None and levels <= LEVELS_NEED_NO_PROOF
-    return (step, levels) if few or (on_grid[multiples < 8].mean() > 0.98 and gaps.size >= 3) else (None, levels)
+    proved = few or (on_grid[multiples < 8].mean() > 0.98 and gaps.size >= 3)
+    return (step if proved else channel.step), levels
 
 
 @dataclass(frozen=True, slots=True, eq=False)

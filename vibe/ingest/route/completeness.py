@@ -96,11 +96,16 @@ def _missing(want: Expected, short: int, files: Sequence[FileSeen]) -> Missing:
         cause, what = "unreadable", _in_broken([file.path.name for file in broken])
         remedy = broken[0].remedy or "Do as stated for the file."
     elif unnamed:
-        file, one = unnamed[0]
-        cause, what = "unnamed", f"no channel is called so; {file.path.name} holds {one.point!r}, which is no point"
+        file = unnamed[0][0]
+        names = [repr(one.point) for of, one in unnamed if of is file]
+        several = len(names) > 1
+        held = (
+            f"{', '.join(names[:-1])} and {names[-1]}, which are no points" if several else f"{names[0]}, which is none"
+        )
+        cause, what = "unnamed", f"no channel is called so; {file.path.name} holds {held}"
         remedy = (
-            f"If that is it, call the channel {want.point!r} in its sidecar, or say so under point_names in the route: "
-            "no new capture is needed."
+            f"If {'one of them' if several else 'that'} is it, call it {want.point!r} in the file's sidecar, or say so "
+            "under point_names in the route: no new capture is needed."
         )
     return Missing(drive=want.drive, point=want.point, what=what, remedy=remedy, cause=cause)
 
@@ -254,11 +259,15 @@ def _one_clock(files: Sequence[FileSeen], rules: FieldRules) -> list[FileSeen]:
                 continue
             if sum(abs(gap - 3600 * hours) < WALK_S for gap in shared) < 0.8 * len(shared):
                 continue
-            index = next(index for index, file in enumerate(out) if file.logger == second)
+            at = next(drive for drive in usual[first] if drive in usual[second])
+            index, other = (
+                next(index for index, file in enumerate(out) if file.logger == logger and file.drive == at)
+                for logger in (second, first)
+            )
             remark = (
-                f"the clocks of two loggers stand {abs(hours)} h apart at {len(shared)} drives ({second} "
-                f"{'after' if hours > 0 else 'before'} {first}): set their clocks, or give each its time_zone in the "
-                "route"
+                f"the clocks of two loggers stand {abs(hours)} h apart at {len(shared)} drives: at {at} this one says "
+                f"{out[index].measured_at:%H:%M}, that of {out[other].path.name} {out[other].measured_at:%H:%M}; set "
+                "the clock that is wrong (summer time?), or give each logger its time_zone in the route"
             )
             out[index] = replace(out[index], remarks=(*out[index].remarks, remark))
     return out

@@ -15,23 +15,30 @@ from vibe.synth.samples.recorder_faults import (
     cut_out,
     filled,
     integrated,
+    keyed,
     on_spring,
     overflowed,
     repeated,
+    slewed,
     with_hum,
     with_samples,
 )
 
 SampleFault = Literal[
     "at rest", "samples lost", "overflow", "hum", "rate wrong", "scaled", "block repeated", "one sensor twice",
-    "velocity", "soft mount", "filled by zeros", "filled by lines", "clock not set", "unnamed",
+    "velocity", "soft mount", "filled by zeros", "filled by lines", "clock not set", "unnamed", "coarse steps",
+    "radio bursts", "slow amplifier",
 ]  # fmt: skip
 """``at rest``: without a pulse sensor, next to a pump that runs; ``scaled``: a range ten times wrong."""
 SAMPLE_FAULTS: tuple[SampleFault, ...] = get_args(SampleFault)
 
 UNSET_YEAR = 2000
 """Where a clock begins that lost its battery."""
+GSM_FRAMES_HZ = 26e3 / 120
+"""26 frames in 120 ms, of eight slots each (3GPP TS 45.002, from memory)."""
 LOST_S = 0.28
+STEP_RMS = 0.8
+"""A recorder's step, in r.m.s. values of the vibration: eight bits of a range that is far too wide."""
 RATE_OFF = 1.02
 """Of a sample rate that was written down as a round number, as 20 480 for 20 000."""
 
@@ -100,6 +107,21 @@ def _velocity(x: Array, rate_hz: float, *_: object) -> Array:
     return integrated(x, rate_hz)
 
 
+def _coarse(x: Array, *_: object) -> Array:
+    step = STEP_RMS * float(x.std())
+    return np.rint(x / step) * step
+
+
+def _radio(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    """A handset that reports to its network three times, for a second or so, next to a cable."""
+    bursts = [(float(rng.uniform(0, 0.8)) * x.size / rate_hz, float(rng.uniform(0.6, 1.6))) for _ in range(3)]
+    return keyed(x, rate_hz, GSM_FRAMES_HZ, 8, 6.0 * float(x.std()), bursts)
+
+
+def _slow(x: Array, *_: object) -> Array:
+    return slewed(x, 0.12)
+
+
 def _soft_mount(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     """A magnet on paint: a spring with little damping, and the sensor's noise."""
     return on_spring(x, rate_hz, 2600.0, 0.05) + 0.003 * rng.standard_normal(x.size)
@@ -122,5 +144,5 @@ def _filled(x: Array, rate_hz: float, rng: np.random.Generator, how: Literal["ze
 _ON_SAMPLES: dict[str, Callable[[Array, float, np.random.Generator], Array]] = {
     "at rest": _at_rest, "samples lost": _lost, "overflow": _overflow, "hum": _hum, "scaled": _scaled,
     "block repeated": _repeated, "velocity": _velocity, "soft mount": _soft_mount, "filled by zeros": _zeros,
-    "filled by lines": _lines,
+    "filled by lines": _lines, "coarse steps": _coarse, "radio bursts": _radio, "slow amplifier": _slow,
 }  # fmt: skip

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 
 Array = NDArray[np.float64]
+_FINER = 4
+"""What happens before the recorder's filter is calculated at so many times its rate."""
 
 
 def with_samples(channel: Channel, samples: Array) -> Channel:
@@ -79,6 +81,39 @@ def high_passed(x: Array, rate_hz: float, corner_hz: float) -> Array:
     from scipy.signal import butter, sosfilt
 
     return np.asarray(sosfilt(butter(2, corner_hz, "highpass", fs=rate_hz, output="sos"), x))
+
+
+def slewed(x: Array, share: float) -> Array:
+    """An amplifier that cannot follow: its output climbs and falls at ``share`` of the steepest slope of ``x`` at most.
+
+    It does so before the recorder's filter, so it is calculated at four times the rate.
+    """
+    from scipy.signal import resample_poly
+
+    fine = resample_poly(x, _FINER, 1)
+    most = share * float(np.abs(np.diff(fine)).max(initial=0.0))
+    out, at = np.empty_like(fine), float(fine[0]) if fine.size else 0.0
+    for place, wanted in enumerate(fine.tolist()):
+        at += min(max(wanted - at, -most), most)
+        out[place] = at
+    return np.asarray(resample_poly(out, 1, _FINER)[: x.size])
+
+
+def keyed(
+    x: Array, rate_hz: float, frames_hz: float, slots: int, height: float, bursts: Sequence[tuple[float, float]]
+) -> Array:
+    """A radio that sends in one of ``slots`` of every frame, ``height`` high where a cable or amplifier rectifies it.
+
+    ``bursts``: begin and length of each [s]. What is rectified passes the recorder's filter.
+    """
+    from scipy.signal import resample_poly
+
+    time_s = np.arange(x.size * _FINER) / (_FINER * rate_hz)
+    sent = np.zeros(time_s.size)
+    for begin_s, length_s in bursts:
+        inside = (time_s >= begin_s) & (time_s < begin_s + length_s)
+        sent[inside] = ((time_s[inside] - begin_s) * frames_hz) % 1.0 < 1.0 / slots
+    return np.asarray(x + height * resample_poly(sent, 1, _FINER)[: x.size])
 
 
 def switched(x: Array, at: int, factor: float) -> Array:

@@ -28,9 +28,12 @@ Planted = Literal[
     "former tag", "settling", "clipped", "point missing", "too short", "delivered twice", "wrong drive", "exchanged",
     "dead", "not running", "speed noted wrongly", "slow", "cut off", "clock put forward",
 ]  # fmt: skip
+MayPlanted = Literal["coarse steps", "radio bursts", "slow amplifier", "floats in m/s^2", "an hour behind"]
 Written = Literal["native", "logger A", "logger B"]
-Month = Literal["february", "march", "april"]
-MONTHS: tuple[Month, ...] = ("february", "march", "april")
+WrittenInMay = Literal["native", "floats of logger A", "loggers A and B"]
+"""Logger A may write floats, as shares of its full scale; with both, A has the first point and B the second."""
+Month = Literal["february", "march", "april", "may"]
+MONTHS: tuple[Month, ...] = ("february", "march", "april", "may")
 TRUTH = "truth.toml"
 
 POINTS = ("input side radial", "output side radial")
@@ -49,6 +52,11 @@ NEEDS_LOGGER: dict[str, Written] = {
     "delivered twice": "logger A", "clock put forward": "logger B", "cut off": "native", "former tag": "native",
 }  # fmt: skip
 """Faults that are planted where the file is written; so is a noted speed or a channel's name, in every form."""
+NEEDS_IN_MAY: dict[str, WrittenInMay] = {
+    "floats in m/s^2": "floats of logger A", "an hour behind": "loggers A and B",
+}  # fmt: skip
+BEHIND = timedelta(hours=1)
+"""A clock that still shows winter time."""
 
 
 class _Form(BaseModel):
@@ -62,6 +70,23 @@ class AprilFault(_Form):
     verdict: Literal["accepted", "limited", "retake", "missing"] = "retake"
     remedy: str
     note: str
+
+
+class MayVisit(_Form):
+    """What is not as usual at one drive in May: how its file is written, or a fault of the recorder, or both."""
+
+    written: WrittenInMay = "native"
+    planted: MayPlanted | None = None
+    verdict: Literal["accepted", "limited", "retake"] = "retake"
+    remedy: str = ""
+    note: str
+
+    @model_validator(mode="after")
+    def _plantable(self) -> MayVisit:
+        planted = self.planted or ""
+        if self.written != (form := NEEDS_IN_MAY.get(planted, self.written)):
+            raise ValueError(f"planted {planted!r} needs written = {form!r}")
+        return self
 
 
 class PracticeDrive(_Form):
@@ -87,6 +112,7 @@ class PracticeDrive(_Form):
     remedy: str = ""
     note: str
     april: AprilFault | None = None
+    may: MayVisit | None = None
 
     @model_validator(mode="after")
     def _plantable(self) -> PracticeDrive:
@@ -114,6 +140,7 @@ class PracticeForm(_Form):
     february: AwareDatetime
     march: AwareDatetime
     april: AwareDatetime | None = None
+    may: AwareDatetime | None = None
     drive: Annotated[list[PracticeDrive], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -122,6 +149,16 @@ class PracticeForm(_Form):
         if twice := next((file for file in files if files.count(file) > 1), None):
             raise ValueError(f"drive {twice} stands there twice")
         return self
+
+
+AS_USUAL = MayVisit(verdict="accepted", note="All is well.")
+
+
+def _of_samples(planted: MayPlanted) -> SampleFault:
+    """A fault of May that is one of the samples."""
+    if planted == "floats in m/s^2" or planted == "an hour behind":
+        raise ValueError(f"{planted} is planted where the file is written")
+    return planted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,13 +179,29 @@ class PracticeVisit:
         return self.entry.planted if self.month == "march" else None
 
     @property
-    def spoiled(self) -> AprilFault | None:
+    def spoiled(self) -> SampleFault | None:
         """What is wrong with the samples of this visit."""
-        return self.entry.april if self.month == "april" else None
+        if self.month == "april" and self.entry.april is not None:
+            return self.entry.april.planted
+        planted = self.in_may.planted
+        return None if planted is None or planted in NEEDS_IN_MAY else _of_samples(planted)
+
+    @property
+    def in_may(self) -> MayVisit:
+        """What is not as usual in May; nothing in another month."""
+        return self.entry.may if self.month == "may" and self.entry.may is not None else AS_USUAL
+
+    @property
+    def truth(self) -> tuple[str, str, str, str]:
+        """What was planted in this visit, the verdict and the remedy that a check ought to give, and a note."""
+        said = {"february": None, "march": self.entry, "april": self.entry.april, "may": self.entry.may}[self.month]
+        if said is None:
+            return "", "accepted", "", "All is well."
+        return said.planted or "", said.verdict, said.remedy, said.note
 
     @property
     def written(self) -> Written:
-        """How this visit's capture comes home; in April as in February."""
+        """How this visit's capture comes home; later as in February."""
         return self.entry.written[self.month == "march"]
 
 
@@ -247,7 +300,7 @@ def _measured(taking: PracticeVisit) -> Capture:
         speed_rpm=None if entry.speed_rpm is None else entry.speed_rpm[march],
         load_percent=entry.load_percent[march],
         points=POINTS,
-        tachometer=entry.tachometer and (taking.spoiled is None or taking.spoiled.planted != "at rest"),
+        tachometer=entry.tachometer and taking.spoiled != "at rest",
         running=planted != "not running",
         sensor_faults=((entry.at, SENSOR_FAULT[planted]),) if planted in SENSOR_FAULT and entry.at else (),
         tell_speed=planted != "not running",
@@ -259,7 +312,7 @@ def _measured(taking: PracticeVisit) -> Capture:
     capture = replace(simulate(drive, damage, seed=seed, conditions=conditions), drive=taking.drive.tag)
     if taking.spoiled is None:
         return capture
-    return spoiled(capture, taking.spoiled.planted, np.random.default_rng(seed))
+    return spoiled(capture, taking.spoiled, np.random.default_rng(seed))
 
 
 def _collected(taking: PracticeVisit, capture: Capture) -> Capture:
@@ -283,17 +336,13 @@ def _collected(taking: PracticeVisit, capture: Capture) -> Capture:
 
 def _write(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
     tag, planted = taking.drive.tag, taking.planted
-    if taking.written == "logger A":
+    if taking.in_may.written == "loggers A and B":
+        first, second = ((c,) for c in capture.vibration)
+        return (*_logger_a(taking, replace(capture, channels=first)), _logger_b(taking, second))
+    if taking.in_may.written == "floats of logger A" or taking.written == "logger A":
         return _logger_a(taking, capture)
     if taking.written == "logger B":
-        names = dict(zip(POINTS, ("ch1", "ch2"), strict=True))
-        plain = replace(
-            capture, drive=None, measured_at=None,
-            channels=tuple(replace(c, name=names.get(c.name, c.name)) for c in capture.channels),
-        )  # fmt: skip
-        shown = taking.entry.clock_showed if planted == "clock put forward" else None
-        path = taking.folder / f"{tag} {shown or taking.at:%Y-%m-%dT%H-%M} 007.csv"
-        return (write_capture(plain, path, force=taking.force),)
+        return (_logger_b(taking, capture.channels),)
     path = write_capture(capture, taking.folder / f"{tag}_{taking.at:%Y-%m-%d}.h5", force=taking.force)
     if planted == "cut off":
         whole = path.read_bytes()
@@ -301,15 +350,31 @@ def _write(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
     return (path,)
 
 
+def _logger_b(taking: PracticeVisit, channels: Sequence[Channel]) -> Path:
+    """One table with the recorder's names and a clock without an offset."""
+    names = dict(zip(POINTS, ("ch1", "ch2"), strict=True))
+    plain = Capture(
+        source=Path("b.csv"), sha256="",
+        channels=tuple(replace(channel, name=names.get(channel.name, channel.name)) for channel in channels),
+    )  # fmt: skip
+    shown: datetime = taking.at
+    if taking.planted == "clock put forward" and taking.entry.clock_showed is not None:
+        shown = taking.entry.clock_showed
+    if taking.in_may.planted == "an hour behind":
+        shown -= BEHIND
+    path = taking.folder / f"{taking.drive.tag} {shown:%Y-%m-%dT%H-%M} 007.csv"
+    return write_capture(plain, path, force=taking.force)
+
+
 def _logger_a(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
     """One file per point in a folder per drive, and nothing said with it but speed and load."""
     tag = taking.drive.tag
-    folder = taking.folder / LOGGER_A_NAMES[tag]
+    folder = taking.folder / LOGGER_A_NAMES.get(tag, tag)
     written = []
     for number, channel in enumerate(capture.channels):
         at = taking.at + timedelta(minutes=number)
         path = folder / f"P{number + 1}_{at:%Y%m%d_%H%M%S}.wav"
-        written.append(write_whole(path, _wav(channel), force=taking.force))
+        written.append(write_whole(path, _wav(channel, taking.in_may), force=taking.force))
         if taking.planted == "delivered twice" and channel.name == taking.entry.at:
             written.append(write_whole(folder / f"Copy of {path.name}", path.read_bytes(), force=taking.force))
     said = f"speed_rpm = {capture.speed_rpm}\nload_percent = {capture.load_percent}\n"
@@ -317,15 +382,19 @@ def _logger_a(taking: PracticeVisit, capture: Capture) -> tuple[Path, ...]:
     return tuple(written)
 
 
-def _wav(channel: Channel) -> bytes:
-    """16 bits of the range that the logger is set to."""
+def _wav(channel: Channel, in_may: MayVisit) -> bytes:
+    """16 bits of the range that the logger is set to; or floats, which are shares of it unless it was set to write
+    m/s²."""
     import io
 
     from scipy.io import wavfile
 
-    counts = np.clip(np.rint(channel.samples / LOGGER_A_RANGE_M_S2 * 32_767), -32_767, 32_767)
+    share = np.clip(channel.samples / LOGGER_A_RANGE_M_S2, -1, 1)
+    rows = np.rint(share * 32_767).astype(np.int16)
+    if in_may.written == "floats of logger A":
+        rows = np.asarray(channel.samples if in_may.planted == "floats in m/s^2" else share, dtype=np.float32)
     buffer = io.BytesIO()
-    wavfile.write(buffer, round(channel.sample_rate_hz), counts.astype(np.int16))
+    wavfile.write(buffer, round(channel.sample_rate_hz), rows)
     return buffer.getvalue()
 
 
@@ -333,18 +402,16 @@ def truth_text(made: Iterable[tuple[PracticeVisit, tuple[Path, ...]]], folder: P
     """``truth.toml``: per file what was planted, and what a check ought to say."""
     lines = ["# What is really in each file of the practice round, and what a check ought to say of it."]
     for taking, paths in made:
-        march = taking.month == "march"
+        planted, verdict, remedy, note = taking.truth
         for path in paths:
-            entry, april = taking.entry, taking.spoiled
-            said = april if april is not None else entry if march else None
             fields = {
                 "file": path.relative_to(folder).as_posix(),
                 "drive": taking.drive.tag,
-                "planted": taking.planted or "" if april is None else april.planted,
-                "at": entry.at or "" if march else "",
-                "verdict": "accepted" if said is None else said.verdict,
-                "remedy": "" if said is None else said.remedy,
-                "note": "All is well." if said is None else said.note,
+                "planted": planted,
+                "at": taking.entry.at or "" if taking.month == "march" else "",
+                "verdict": verdict,
+                "remedy": remedy,
+                "note": note,
             }
             lines += ["", "[[file]]", *(f"{key} = {toml_value(value)}" for key, value in fields.items())]
     return "\n".join(lines) + "\n"

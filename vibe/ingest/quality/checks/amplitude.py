@@ -18,10 +18,13 @@ def clipping(signal: Signal) -> list[Reason]:
     top, bottom = float(x.max()), float(x.min())
     at_end = 0
     if full is not None:
-        grain = 1.5 * signal.step if signal.step is not None else 0.0
+        grain = 1.5 * (signal.channel.step or 0.0)
         at_end = int((np.abs(x) >= np.float64(min(LIMIT.clip_full_scale * full, full - grain))).sum())
         if signal.step is not None and not _ends_in_a_pair(x, top, bottom, signal.step):
-            # Recordings that were stretched to their own peak end there too, but with one sample.
+            # Recordings that were stretched to their own peak end there too, but with one sample,
+            at_end = 0
+        elif signal.step is not None and _thins_out(x, top, bottom, signal.step):
+            # or in few steps, of which the last holds far less than the one before.
             at_end = 0
     piled = _pile(x, signal, top - bottom) + _pile(-x, signal, top - bottom)
     count = max(piled, at_end if at_end >= 2 else 0, _ties(x, top, bottom, signal))
@@ -42,6 +45,16 @@ def clipping(signal: Signal) -> list[Reason]:
 def _ends_in_a_pair(x: Samples, top: float, bottom: float, step: float) -> bool:
     """Whether two samples or more share the last value on either side."""
     return int((x > top - step).sum()) >= 2 or int((x < bottom + step).sum()) >= 2
+
+
+def _thins_out(x: Samples, top: float, bottom: float, step: float) -> bool:
+    """Whether on both sides the last step holds less than half of what the step before it does."""
+
+    def thin(height: Samples, end: float) -> bool:
+        last, before = (int((np.abs(height - np.float32(end - k * step)) < 0.5 * step).sum()) for k in (0, 1))
+        return 2 * last < before
+
+    return thin(x, top) and thin(-x, -bottom)
 
 
 def _ties(x: Samples, top: float, bottom: float, signal: Signal) -> int:
