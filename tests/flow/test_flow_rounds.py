@@ -10,6 +10,7 @@ from itertools import islice
 from pathlib import Path
 
 import pytest
+from scipy.io import wavfile
 
 from vibe.core.route.round_check import Completeness, FileSeen
 from vibe.flow.route import field_check
@@ -18,6 +19,7 @@ from vibe.flow.route.field_check import FieldJob, FieldResult
 from vibe.flow.route.round import Round, WatchResult
 from vibe.flow.samples.route_round import make_practice
 from vibe.synth.samples.collecting_faults import SAMPLE_FAULTS
+from vibe.synth.samples.route_round import NEEDS_IN_MAY
 
 ROOT = Path(__file__).resolve().parents[2]
 ROUTE = ROOT / "configs" / "routes" / "water_works.toml"
@@ -31,6 +33,28 @@ def practice(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("practice")
     make_practice(folder, only=TAGS, months=("february", "march"), workers=1)
     return folder
+
+
+def of_later(folder: Path, month: str) -> dict[str, tuple[str, str, str]]:
+    """What a check says otherwise of a later round than its truth does: by planted fault."""
+    call = Round.of(ROUTE, folder / month, folder / "february").checked(workers=1)
+    unnamed = {one.drive: one for one in call.missing if one.cause == "unnamed"}
+    wrong = {}
+    for file in call.files:
+        entry = told(folder)[name(file, folder)]
+        planted = entry["planted"] or entry["file"]
+        said = " ".join([file.error or "", *(r.remedy for point in file.points for r in point.reasons), *file.remarks])
+        verdict = worst(file)
+        if file.drive in unnamed:
+            verdict, said = "missing", unnamed[file.drive].remedy
+        if verdict != entry["verdict"] or entry["remedy"] not in said:
+            wrong[planted] = (entry["verdict"], verdict, said)
+        if planted == "clock not set" and "was not set" not in said:
+            wrong[planted] = ("a remark", verdict, said)
+    hours = [remark for file in call.files for remark in file.remarks if "1 h apart" in remark]
+    if len(hours) != (month == "may"):
+        wrong["an hour behind"] = ("one remark", str(len(hours)), "")
+    return wrong
 
 
 @pytest.fixture(scope="module")
@@ -243,24 +267,34 @@ def test_a_run_never_calls_sound_what_the_check_sends_back(practice: Path, tmp_p
 
 
 @pytest.mark.slow
-def test_every_fault_of_april_is_named_with_its_remedy(tmp_path: Path) -> None:
-    """What recorders and cables spoil; February, which the earlier tests accept, is the healthy twin of each."""
-    make_practice(tmp_path, months=("february", "april"), workers=1)
-    call = Round.of(ROUTE, tmp_path / "april", tmp_path / "february").checked(workers=1)
-    unnamed = {one.drive: one for one in call.missing if one.cause == "unnamed"}
-    wrong = {}
-    for file in call.files:
-        entry = told(tmp_path)[name(file, tmp_path)]
-        said = " ".join([*(reason.remedy for point in file.points for reason in point.reasons), *file.remarks])
-        verdict = worst(file)
-        if file.drive in unnamed:
-            verdict, said = "missing", unnamed[file.drive].remedy
-        if verdict != entry["verdict"] or entry["remedy"] not in said:
-            wrong[entry["planted"]] = (entry["verdict"], verdict, said)
-        if entry["planted"] == "clock not set" and not any("was not set" in remark for remark in file.remarks):
-            wrong[entry["planted"]] = ("a remark", verdict, said)
-    assert wrong == {}
-    assert len({entry["planted"] for entry in told(tmp_path).values()} - {""}) == len(SAMPLE_FAULTS)
+def test_every_fault_of_april_and_may_is_named_with_its_remedy(tmp_path: Path) -> None:
+    """What recorders and cables spoil; February, which the earlier tests accept, is the healthy twin of each, and so
+    are drives of May at which nothing goes wrong."""
+    make_practice(tmp_path, months=("february", "april", "may"), workers=1)
+    assert {month: of_later(tmp_path, month) for month in ("april", "may")} == {"april": {}, "may": {}}
+    planted = {entry["planted"] for entry in told(tmp_path).values()} - {""}
+    assert planted == {*SAMPLE_FAULTS, *NEEDS_IN_MAY}
+
+
+def test_floats_of_a_logger_are_read_or_refused_in_words(tmp_path: Path) -> None:
+    """Numbers in m/s² are no shares of full_scale, and the remedy that is named makes them readable without a new
+    capture; shares are read as the whole numbers were."""
+    make_practice(tmp_path, only=("TH-02",), months=("february", "may"), workers=1)
+    may = tmp_path / "may" / "RAKE-S"
+    shutil.copytree(tmp_path / "february", tmp_path / "shares")
+    for path in (tmp_path / "shares").rglob("*.wav"):
+        rate_hz, counts = wavfile.read(path)
+        # A tenth louder, so that it is no file of February's.
+        wavfile.write(path, rate_hz, (1.1 * counts / 32_767).astype("<f4"))
+    call = Round.of(ROUTE, tmp_path / "shares", tmp_path / "february").checked(workers=1)
+    assert [worst(file) for file in call.files] == ["accepted", "accepted"]
+    refused = Round.of(ROUTE, tmp_path / "may").checked(workers=1)
+    assert all("write scale = 1 into P" in (file.error or "") for file in refused.files)
+    assert all("no new capture is needed" in file.remedy for file in refused.files)
+    for path in sorted(may.glob("*.wav")):
+        path.with_name(path.name + ".toml").write_text('[channels."track 0"]\nscale = 1\n', encoding="utf-8")
+    mended = Round.of(ROUTE, tmp_path / "may", tmp_path / "february").checked(workers=1)
+    assert [worst(file) for file in mended.files] == ["accepted", "accepted"]
 
 
 def test_an_earlier_round_that_lies_around_this_one_holds_other_files(tmp_path: Path) -> None:

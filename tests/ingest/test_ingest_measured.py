@@ -37,7 +37,7 @@ def test_no_running_machine_is_rejected_and_no_sound_one_limited(open_data: Path
                 seen += 1
                 assert quality.verdict != "rejected", (path, name, quality.reasons)
                 told = {reason.code for reason in quality.reasons if reason.verdict == "limited"}
-                # Damage is impulsive; only cut peaks, a floor that swamps velocity, and one rig's rectifier limit these.
+                # Damage is impulsive; only cut peaks, a floor that swamps velocity, one rig's rectifier limit these.
                 assert told <= {"clipped", "ski_slope", "rectifier_lines"}, (path, name, told)
                 if row["defect"].startswith("none"):
                     assert not told, (path, name, told)

@@ -19,10 +19,14 @@ from vibe.flow.samples.route_round import make_practice
 from vibe.synth.samples.collecting_faults import SAMPLE_FAULTS, SampleFault, spoiled
 from vibe.synth.samples.demo import shared_folder
 from vibe.synth.samples.route_round import (
+    LOGGER_A_RANGE_M_S2,
     MONTHS,
+    NEEDS_IN_MAY,
     NOTED_RPM,
     POINTS,
     SHORT_S,
+    MayPlanted,
+    MayVisit,
     Planted,
     PracticeDrive,
     PracticeVisit,
@@ -304,6 +308,7 @@ def test_a_drive_that_is_not_in_the_round_is_refused(tmp_path: Path) -> None:
         ('"exchanged"', '"delivered twice"\nat = "input side radial"', "logger A"),
         ('"exchanged"', '"clock put forward"\nwritten = ["native", "logger B"]', "clock_showed"),
         ('"exchanged"', '"former tag"', "no former tag"),
+        ('note = "Exchanged."', 'note = ""\n[drive.may]\nplanted = "an hour behind"\nnote = ""', "loggers A and B"),
         ('"exchanged"', '"exchanged"\nwritten = ["native", "logger A"]', "no name for SM-02"),
         ("sludge_mixer_2.toml", "nothing.toml", "cannot be read"),
         ("minute = 5", "minute = ", "cannot be read"),
@@ -328,10 +333,35 @@ def test_a_drive_cannot_be_visited_twice(small: Path, tmp_path: Path) -> None:
         takings(tmp_path / "out", spec=small)
 
 
-def test_each_fault_of_april_is_planted_once() -> None:
+def test_each_fault_of_the_samples_is_planted_once() -> None:
     practice, _ = load_practice()
-    planted = [entry.april.planted for entry in practice.drive if entry.april is not None]
-    assert sorted(planted) == sorted(SAMPLE_FAULTS)
+    april = [entry.april.planted for entry in practice.drive if entry.april is not None]
+    may = [entry.may.planted for entry in practice.drive if entry.may is not None and entry.may.planted is not None]
+    assert set(may) == set(get_args(MayPlanted))
+    of_samples = [one for one in may if one not in NEEDS_IN_MAY]
+    assert sorted([*april, *of_samples]) == sorted(SAMPLE_FAULTS)
+    # Clocks are compared where both loggers were used, at three drives and more.
+    assert may.count("an hour behind") == 3
+
+
+def test_loggers_of_may_write_what_they_are_said_to_write(
+    planned: dict[tuple[str, str], PracticeVisit], tmp_path: Path
+) -> None:
+    by_tag = {one.drive.tag: replace(one, folder=tmp_path) for (_, month), one in planned.items() if month == "may"}
+    shares, sizes = by_tag["TH-01"], by_tag["TH-02"]
+    for visit, unit in ((shares, LOGGER_A_RANGE_M_S2), (sizes, 1.0)):
+        path = take(quick(visit, seconds=1.0))[0]
+        _, floats = wavfile.read(path)
+        assert floats.dtype == np.float32
+        whole = take(replace(quick(visit, seconds=1.0, may=None), folder=tmp_path / "whole"))[0]
+        counts = wavfile.read(whole)[1]
+        assert unit * floats == pytest.approx(counts * LOGGER_A_RANGE_M_S2 / 32_767, abs=2e-3)
+    first, second = (path.name for path in take(quick(by_tag["SM-01"], seconds=1.0)))
+    right = by_tag["SM-01"].entry.model_copy(update={"may": MayVisit(written="loggers A and B", note="")})
+    set_right = take(quick(replace(by_tag["SM-01"], entry=right, folder=tmp_path / "right"), seconds=1.0))
+    assert first.split("_")[2][:4] == "0906"
+    assert second.split()[1].endswith("T08-06")
+    assert set_right[1].name.split()[1].endswith("T09-06")
 
 
 @pytest.mark.parametrize("fault", SAMPLE_FAULTS)
@@ -357,12 +387,14 @@ def test_a_fault_of_the_samples_is_there_and_its_twin_is_whole(fault: SampleFaul
 
 def test_faults_are_planted_in_march_only(planned: dict[tuple[str, str], PracticeVisit]) -> None:
     entries: list[PracticeDrive] = [one.entry for (_, month), one in planned.items() if month == "february"]
-    assert all((one.spoiled is not None) == (month == "april") for (_, month), one in planned.items())
+    assert all(one.spoiled is None for (_, month), one in planned.items() if month in ("february", "march"))
+    assert all(one.spoiled is not None for (_, month), one in planned.items() if month == "april")
+    assert sum(one.spoiled is not None for (_, month), one in planned.items() if month == "may") == 3
     assert all(entry.planted is not None for entry in entries)
-    assert all(one.planted is None for (_, month), one in planned.items() if month == "february")
+    assert all(one.planted is None for (_, month), one in planned.items() if month != "march")
 
 
 @pytest.mark.slow
 def test_the_whole_round_stays_small(tmp_path: Path) -> None:
     make_practice(tmp_path / "out", workers=2)
-    assert sum(path.stat().st_size for path in (tmp_path / "out").rglob("*") if path.is_file()) < 90e6
+    assert sum(path.stat().st_size for path in (tmp_path / "out").rglob("*") if path.is_file()) < 125e6
