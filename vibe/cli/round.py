@@ -58,10 +58,12 @@ def check_round(
 def _watched(round_: Round) -> Completeness:
     """Verdicts as files come in, until Ctrl-C or a word from the system to end; then the roll call."""
     from vibe.cli.shared import output, pulse
+    from vibe.ingest.read import ASK
 
     output.note(f"Watching {round_.folder}; Ctrl-C ends it and says what is missing.")
     heading = True
     waiting: tuple[Path, ...] = ()
+    closed: tuple[Path, ...] = ()
     call = round_.nothing()
     away, trouble = False, ""
     pulse.rest()  # to wait is no work
@@ -77,6 +79,13 @@ def _watched(round_: Round) -> Completeness:
             for path in look.waiting:
                 if path not in waiting:
                     output.note(f"arriving: {_below(path, round_.folder)}")
+            for path in look.closed:
+                if path not in closed:
+                    output.note(
+                        f"{_below(path, round_.folder)}: permission denied for this folder and all in it. {ASK}"
+                    )
+            if not look.changed:
+                closed = look.closed
             waiting = look.waiting
             if look.away != away:
                 output.note(_away(round_.folder, call) if look.away else f"{round_.folder} is back; going on.")

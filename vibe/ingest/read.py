@@ -13,6 +13,7 @@ from vibe.ingest.config.sidecar import Sidecar, load_sidecar
 from vibe.ingest.formats.registry import HEAD_BYTES, SUFFIXES, known_formats, pick
 
 ELSEWHERE = "Check it on a machine with more memory; no new capture is needed."
+ASK = "Ask for read access; no new capture is needed."
 COME_BACK = "Put the card or stick back, or copy the file again."
 
 
@@ -42,7 +43,7 @@ def read_capture(path: Path, sidecar: Sidecar | None = None) -> Capture:
     except MemoryError:
         raise CaptureError("needs more memory than there is", path=path, remedy=ELSEWHERE) from None
     except PermissionError:
-        raise CaptureError("permission denied: ask for read access", path=path, remedy="") from None
+        raise CaptureError("permission denied: ask for read access", path=path, remedy=ASK) from None
     except VibeError as error:
         raise CaptureError(str(error), path=path) from error
     except Exception as error:
@@ -61,6 +62,8 @@ def _head(path: Path) -> bytes:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
+            if not os.access(path, os.R_OK | os.X_OK):
+                raise CaptureError("permission denied for this folder and all in it", path=path, remedy=ASK)
             raise CaptureError("is a folder where a capture is needed", path=path)
         if not stat.S_ISREG(status.st_mode):
             raise CaptureError("is not an ordinary file", path=path)
@@ -71,13 +74,14 @@ def _head(path: Path) -> bytes:
     except FileNotFoundError:
         raise CaptureError("there is no such file", path=path, remedy=COME_BACK) from None
     except PermissionError:
-        raise CaptureError("permission denied: ask for read access", path=path, remedy="") from None
+        raise CaptureError("permission denied: ask for read access", path=path, remedy=ASK) from None
     except (OSError, ValueError) as error:
         raise CaptureError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
 
 
 def find_captures(folder: Path) -> tuple[Path, ...]:
-    """Captures in ``folder`` and below, sorted: files of known suffix, not hidden, and in truth inside the folder.
+    """Captures in ``folder`` and below, sorted: files of known suffix, not hidden, and in truth inside the folder. One
+    of its folders that cannot be read stands for what is in it, and is refused when it is read.
 
     Raises:
         CallError: there is no such folder.
@@ -86,7 +90,15 @@ def find_captures(folder: Path) -> tuple[Path, ...]:
         raise CallError(f"{folder} is no folder of captures")
     inside = folder.resolve()
     found: list[Path] = []
-    for base, folders, files in os.walk(folder, followlinks=False):
+
+    def closed(error: OSError) -> None:
+        if isinstance(error, PermissionError):
+            found.append(Path(error.filename))
+
+    for base, folders, files in os.walk(folder, onerror=closed, followlinks=False):
+        if not os.access(base, os.X_OK):
+            found.append(Path(base))
+            continue
         folders[:] = [name for name in folders if not name.startswith(".")]
         for name in files:
             path = Path(base) / name

@@ -19,11 +19,13 @@ FileStamp = tuple[tuple[int, int, int], ...]
 class FolderLook:
     """One look at a folder. ``settled``: stamps of files that looked the same twice, by path in the folder with ``/``;
     ``growing``: files that changed since the last look, or were not there. ``away``: it is empty and another folder
-    than before, as the place is where a card or a share was; nothing in it is gone for good."""
+    than before, as the place is where a card or a share was; nothing in it is gone for good. ``closed``: folders in it
+    that may not be read."""
 
     settled: Mapping[str, FileStamp]
     growing: tuple[str, ...]
     away: bool = False
+    closed: tuple[str, ...] = ()
 
 
 class FolderWatch:
@@ -48,16 +50,22 @@ class FolderWatch:
         """
         now: dict[str, FileStamp] = {}
         status = self._folder.stat()
-        folders = [""]
+        folders, closed = [""], []
         while folders:
-            self._look_into(folders.pop(), folders, now)
+            place_in = folders.pop()
+            try:
+                self._look_into(place_in, folders, now)
+            except PermissionError:
+                if not place_in:
+                    raise
+                closed.append(place_in.rstrip("/"))
         place = (status.st_dev, status.st_ino)
         if self._last and not now and place != self._place:
             return FolderLook(settled={}, growing=(), away=True)
         settled = {name: stamp for name, stamp in now.items() if self._last.get(name) == stamp}
         growing = tuple(name for name in now if name not in settled)
         self._last, self._place = now, place
-        return FolderLook(settled=settled, growing=growing)
+        return FolderLook(settled=settled, growing=growing, closed=tuple(sorted(closed)))
 
     def _look_into(self, place: str, folders: list[str], now: dict[str, FileStamp]) -> None:
         # Texts and not paths: there may be tens of thousands, every two seconds.
@@ -74,12 +82,16 @@ class FolderWatch:
                         elif entry.is_file() and (not entry.is_symlink() or self._leads_inside(entry)):
                             status = entry.stat()
                             marks[name] = (status.st_size, status.st_mtime_ns, status.st_ino)
+                    except PermissionError:
+                        raise
                     except OSError:  # taken away meanwhile
                         continue
+        except PermissionError:
+            raise
         except OSError:
             if not place:
                 raise
-            return  # taken away meanwhile, or not for us
+            return  # taken away meanwhile
         shared = (marks[self._folder_file],) if self._folder_file in marks else ()
         for name, mark in marks.items():
             if mark[0] >= self._least and name[name.rfind(".") :].lower() in self._suffixes:
@@ -96,12 +108,13 @@ class FolderWatch:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrivals:
     """What one look at the folder brought. ``waiting``: still growing, or only just there; ``away``: the folder itself
-    is not there, so nothing of it is gone for good."""
+    is not there, so nothing of it is gone for good; ``closed``: folders in it that may not be read."""
 
     whole: tuple[Path, ...]
     gone: tuple[Path, ...]
     waiting: tuple[Path, ...]
     away: bool = False
+    closed: tuple[Path, ...] = ()
 
 
 def arrivals(watch: FolderWatch, folder: Path, *, redo: set[Path] | None = None) -> Iterator[Arrivals]:
@@ -142,7 +155,7 @@ def arrivals(watch: FolderWatch, folder: Path, *, redo: set[Path] | None = None)
         waiting = sorted(name for name in look.growing if not (was_away and name in reported))
         yield Arrivals(
             whole=tuple(folder / name for name in whole), gone=tuple(folder / name for name in gone),
-            waiting=tuple(folder / name for name in waiting),
+            waiting=tuple(folder / name for name in waiting), closed=tuple(folder / name for name in look.closed),
         )  # fmt: skip
 
 

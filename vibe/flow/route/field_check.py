@@ -138,7 +138,9 @@ def _unreadable(job: FieldJob, error: str, remedy: str) -> FileSeen:
 
     asked = asked_of(job.route_path, job.changed_ns)
     named = name_says(job.path, job.folder, asked.route)
-    drive = drive_in_path(job.path, job.folder, asked.route) if named is None else named.drive
+    # Of a folder that may not be read its own name is all there is.
+    inside = job.path / "-" if job.path.is_dir() else job.path
+    drive = drive_in_path(inside, job.folder, asked.route) if named is None else named.drive
     return FileSeen(
         path=job.path,
         drive=drive,

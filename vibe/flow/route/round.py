@@ -32,13 +32,15 @@ FEWEST_PER_PROCESS = 8
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WatchResult:
     """One look at a folder that is watched: verdicts that are new, and the roll call as it stands. ``away``: the folder
-    is not there just now; ``trouble``: why the readings of before are kept."""
+    is not there just now; ``closed``: folders in it that may not be read; ``trouble``: why the readings of before are
+    kept."""
 
     call: Completeness
     changed: tuple[FileSeen, ...]
     gone: tuple[Path, ...]
     waiting: tuple[Path, ...]
     away: bool = False
+    closed: tuple[Path, ...] = ()
     trouble: str = ""
 
 
@@ -129,8 +131,9 @@ class Round:
                 yield WatchResult(call=call, changed=changed, gone=(), waiting=())
             call = self.called(list(looks.values()), before, known_samples)
             yield WatchResult(
-                call=call, changed=(), gone=step.gone, waiting=step.waiting, away=step.away, trouble=readings.trouble
-            )
+                call=call, changed=(), gone=step.gone, waiting=step.waiting, away=step.away, closed=step.closed,
+                trouble=readings.trouble,
+            )  # fmt: skip
 
     def _ready(self) -> Asked:
         return asked_of(self.route_path, _changed_ns(self.route_path))

@@ -83,8 +83,14 @@ def summed_up(
         said.append(_not_visited_in_words(missing))
     if verdicts.call is not None:
         said.append(f"check: {verdicts.call.counts.in_words}")
-    if back:
-        said.append(f"to repeat: {_named(list(dict.fromkeys(f'{one.drive} {one.point or one.file}' for one in back)))}")
+    for what, some in (
+        ("to repeat", [one for one in back if one.verdict != "unreadable"]),
+        ("cannot be read", [one for one in back if one.verdict == "unreadable"]),
+    ):
+        if some:
+            said.append(
+                f"{what}: {_named(list(dict.fromkeys(f'{one.drive} {one.point or one.file}' for one in some)))}"
+            )
     return RunOutcome(
         rows=tuple(compared.rows),
         index=files.html,

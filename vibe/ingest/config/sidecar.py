@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
@@ -185,6 +186,11 @@ def _load(path: Path, model: type[_M], capture: Path) -> _M:
     try:
         return load_model(path, model)
     except ConfigError as error:
+        if not os.access(path, os.R_OK):
+            raise CaptureError(
+                f"its sidecar {path.name} cannot be read: permission denied", path=capture,
+                remedy="Ask for read access to the sidecar; no new capture is needed.",
+            ) from None  # fmt: skip
         line = "" if error.line is None else f", line {error.line}"
         raise CaptureError(
             f"its sidecar {path.name}{line} is wrong: {error.reason}", path=capture,

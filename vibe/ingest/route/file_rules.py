@@ -132,14 +132,16 @@ def name_says(path: Path, folder: Path, route: Route) -> Named | None:
 
 
 def drive_in_path(path: Path, folder: Path, route: Route) -> str | None:
-    """The one drive whose tag stands by itself in the path of a file that no rule fits and that cannot be read; None
-    where there is none, or more than one."""
+    """The one drive whose tag, or whose name of a logger, stands by itself in the path of a file that no rule fits and
+    that cannot be read; None where there is none, or more than one."""
     text = folded(_below(path, folder) or path.name)
-    found = {
-        stop.drive
-        for tag, stop in names_of(route).stops.items()
-        if re.search(rf"(?<![^\W_]){re.escape(tag)}(?![^\W_])", text)
-    }
+    names = names_of(route)
+    tags = {tag: stop.drive for tag, stop in names.stops.items()}
+    for rule in names.rules:
+        tags |= {
+            name: names.stops[folded(tag)].drive for name, tag in rule.drive_names.items() if folded(tag) in names.stops
+        }
+    found = {drive for tag, drive in tags.items() if re.search(rf"(?<![^\W_]){re.escape(tag)}(?![^\W_])", text)}
     return found.pop() if len(found) == 1 else None
 
 
