@@ -62,7 +62,7 @@ def _head(path: Path) -> bytes:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            if not os.access(path, os.R_OK | os.X_OK):
+            if _is_closed(path):
                 raise CaptureError("permission denied for this folder and all in it", path=path, remedy=ASK)
             raise CaptureError("is a folder where a capture is needed", path=path)
         if not stat.S_ISREG(status.st_mode):
@@ -77,6 +77,18 @@ def _head(path: Path) -> bytes:
         raise CaptureError("permission denied: ask for read access", path=path, remedy=ASK) from None
     except (OSError, ValueError) as error:
         raise CaptureError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
+
+
+def _is_closed(folder: Path) -> bool:
+    """Whether a folder may not be looked into; modes do not say so for everybody."""
+    try:
+        for inside in folder.iterdir():
+            inside.lstat()
+    except PermissionError:
+        return True
+    except OSError:
+        return False
+    return False
 
 
 def find_captures(folder: Path) -> tuple[Path, ...]:
@@ -96,20 +108,21 @@ def find_captures(folder: Path) -> tuple[Path, ...]:
             found.append(Path(error.filename))
 
     for base, folders, files in os.walk(folder, onerror=closed, followlinks=False):
-        if not os.access(base, os.X_OK):
-            found.append(Path(base))
-            continue
         folders[:] = [name for name in folders if not name.startswith(".")]
-        for name in files:
-            path = Path(base) / name
-            if name.startswith(".") or path.suffix.lower() not in SUFFIXES:
-                continue
-            # A link may point anywhere; only what lies inside the folder is a capture of it.
-            if path.is_symlink() and not _leads_into(path, inside):
-                continue
-            if path.is_file():
-                found.append(path)
+        try:
+            found += [Path(base) / name for name in files if _is_capture(Path(base) / name, inside)]
+        except PermissionError:
+            found.append(Path(base))
+            folders.clear()
     return tuple(sorted(found))
+
+
+def _is_capture(path: Path, inside: Path) -> bool:
+    """Raises: PermissionError."""
+    if path.name.startswith(".") or path.suffix.lower() not in SUFFIXES:
+        return False
+    # A link may point anywhere; only what lies inside the folder is a capture of it.
+    return (not path.is_symlink() or _leads_into(path, inside)) and path.is_file()
 
 
 def _leads_into(link: Path, folder: Path) -> bool:

@@ -10,7 +10,7 @@ import secrets
 import shutil
 import stat
 from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -117,8 +117,10 @@ def removed_if_abandoned(part: Path) -> bool:
 def staged(folder: Path, name: str) -> Iterator[Path]:
     """A hidden folder in ``folder``, for files that are made first and take their places afterwards; gone at the end.
 
-    Those that ended processes left there are removed first. Raises: OSError where it cannot be made.
+    Those that ended processes left there are removed first. Raises: OSError where it cannot be made. An OutputError of
+    what is done inside names the place that was meant, and a folder that was made for it goes again.
     """
+    fresh = not folder.exists()
     for left in folder.glob(f".{name}.????????.stage"):
         if removed_if_abandoned(left / _LOCK) and not left.is_symlink():
             shutil.rmtree(left, ignore_errors=True)
@@ -134,9 +136,14 @@ def staged(folder: Path, name: str) -> Iterator[Path]:
         lock.close()
     try:
         yield stage
+    except OutputError as error:
+        raise OutputError(str(error).replace(str(stage), str(folder))) from None
     finally:
         lock.close()
         shutil.rmtree(stage, ignore_errors=True)
+        if fresh:
+            with suppress(OSError):  # what was made is in it
+                folder.rmdir()
 
 
 _LOCK = ".lock"

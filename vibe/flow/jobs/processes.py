@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -13,6 +14,8 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any
 
+AGAIN_S = 0.01
+"""Time until a word to end that was lost is said again."""
 GRACE_S = 1.0
 """Time that an interrupted process has to remove the file that it was writing."""
 MOST_PROCESSES = 61
@@ -103,6 +106,7 @@ def _begin(common: Any) -> None:
     _common = common
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _leave)
+    sys.unraisablehook = _leave_later
     threading.Thread(target=_follow_parent, daemon=True).start()
 
 
@@ -110,6 +114,15 @@ def _leave(*_: object) -> None:
     # An exception, so that files half written are removed on the way out, which a second word must not break off.
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     raise SystemExit(_ENDED)
+
+
+def _leave_later(lost: sys.UnraisableHookArgs) -> None:
+    """The word to end may come where Python drops exceptions, as while an object is collected: it is said once more."""
+    if issubclass(lost.exc_type, SystemExit):
+        signal.signal(signal.SIGTERM, _leave)
+        threading.Timer(AGAIN_S, os.kill, (os.getpid(), signal.SIGTERM)).start()
+    else:
+        sys.__unraisablehook__(lost)
 
 
 def _follow_parent() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
@@ -177,6 +176,16 @@ def folder_sidecar(capture: Path) -> Sidecar | None:
     return Sidecar(drive=said.drive, speed_rpm=said.speed_rpm, load_percent=said.load_percent)
 
 
+def _may_be_read(path: Path) -> bool:
+    try:
+        with path.open("rb"):
+            return True
+    except PermissionError:
+        return False
+    except OSError:
+        return True
+
+
 def _load(path: Path, model: type[_M], capture: Path) -> _M:
     # As with captures: what a link brings from elsewhere is not of this folder.
     if path.is_symlink() and leads_out(path, capture.parent):
@@ -186,7 +195,7 @@ def _load(path: Path, model: type[_M], capture: Path) -> _M:
     try:
         return load_model(path, model)
     except ConfigError as error:
-        if not os.access(path, os.R_OK):
+        if not _may_be_read(path):
             raise CaptureError(
                 f"its sidecar {path.name} cannot be read: permission denied", path=capture,
                 remedy="Ask for read access to the sidecar; no new capture is needed.",
