@@ -121,6 +121,28 @@ def _rectifier(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     return faults.with_hum(x, rate_hz, exact_hz, doubled * float(rng.uniform(1.8, 6.0)), shares)
 
 
+def _cannot_follow(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    return faults.slewed(x, float(rng.uniform(0.07, 0.15)))
+
+
+def _radio(frames_hz: float, slots: int) -> Fault:
+    """One to four bursts of 0.8 to 3 s, of a handset that reports to its network or is spoken into."""
+
+    def send(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+        count, length_s = int(rng.integers(1, 5)), x.size / rate_hz
+        bursts = [(float(rng.uniform(0, 0.8)) * length_s, float(rng.uniform(0.8, 3.0))) for _ in range(count)]
+        return faults.keyed(x, rate_hz, frames_hz, slots, float(rng.uniform(3, 15)) * float(x.std()), bursts)
+
+    return send
+
+
+def _few_bits(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
+    """As ``coarse``, in a file of sixteen bits that reach no farther than the samples."""
+    coarse = _coarse(x, rate_hz, rng)
+    fine = float(np.abs(coarse).max()) / 32_767
+    return np.rint(coarse / fine) * fine
+
+
 def _high_passed(x: Array, rate_hz: float, rng: np.random.Generator) -> Array:
     return faults.high_passed(x, rate_hz, float(rng.uniform(20, 120)))
 
@@ -160,7 +182,8 @@ ON_SAMPLES: dict[str, Fault] = {
     "clipped": _clipped, "soft mount": _soft_mount, "at rest": _noise_only, "packets lost": _dropped,
     "old block": _replayed, "filled by lines": _filled("lines", shortest_s=0.005), "by hand": _by_hand,
     "amplifier bends": _saturated, "settling": _settling, "range switched": _switched, "rectifier": _rectifier,
-    "high-pass": _high_passed,
+    "high-pass": _high_passed, "slow amplifier": _cannot_follow, "radio GSM": _radio(26e3 / 120, 8),
+    "radio TETRA": _radio(18 / 1.02, 4), "few bits": _few_bits,
 }  # fmt: skip
 LAST_MONTH = "file of last month"
 ON_CAPTURES = (

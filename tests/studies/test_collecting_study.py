@@ -13,6 +13,7 @@ def test_faults_are_told_and_a_good_capture_is_accepted() -> None:
 
 
 def test_so_they_are_on_captures_of_an_outside_generator() -> None:
-    faults = ("filled by lines", "old block", STANDS, LAST_MONTH, "packets lost", "range switched", "stops meanwhile")
+    faults = ("filled by lines", "old block", STANDS, LAST_MONTH, "packets lost", "range switched", "stops meanwhile",
+              "slow amplifier", "radio GSM")  # fmt: skip
     rows = measured(1, 100, names=faults, workers=1, source="walk")
     assert {row.fault: row.told for row in rows} == {SOUND: False, **dict.fromkeys(faults, True)}

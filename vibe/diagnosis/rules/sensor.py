@@ -20,6 +20,8 @@ SENSOR_CODES = {
     "loose_mount": "loose mount",
     "coarse_steps": "recorder steps too coarse",
     "gain_step": "input range switched",
+    "slew_limited": "signal cannot follow",
+    "radio": "radio next to the cable",
 }
 """Quality codes that concern the measuring chain, and the defect's plain name."""
 
