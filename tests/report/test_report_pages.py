@@ -250,3 +250,12 @@ def test_pdf_maker_opens_no_file_and_no_address(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_words(said: str, expected: str) -> None:
     assert said == expected
+
+
+def test_dates_of_the_action_do_not_break_at_their_dashes(tmp_path: Path, unknown: DriveReport) -> None:
+    health = unknown.health.model_copy(update={"do_by": "Inspect <it> by 2026-03-29, then 2026-04-01."})
+    files = write_drive(replace(unknown, health=health), tmp_path, force=False, pdf=False)
+    said = (
+        '>Inspect &lt;it&gt; by <span class="nowrap">2026-03-29</span>, then <span class="nowrap">2026-04-01</span>.<'
+    )
+    assert said in files.html.read_text(encoding="utf-8")

@@ -66,7 +66,6 @@ def test_the_right_name_fits_and_no_other_is_named(tag: str) -> None:
         assert abs(result.speed.input_hz - speed_hz) < 4 * result.speed.uncertainty_hz
         assert result.speed.uncertainty_hz < 5e-4 * speed_hz
         assert result.same == (("A's sister",) if tag == "A" else ())
-        assert result.off_plate == pytest.approx(speed_hz / DRIVES[tag].nominal_hz - 1, abs=1e-3)
 
 
 @pytest.mark.parametrize("true", ["A", "B", "C", "six poles"])
@@ -96,7 +95,6 @@ def test_a_speed_beside_the_plate(share: float) -> None:
     assert result.speed is not None
     assert result.outside is not None
     assert result.speed.input_hz == pytest.approx(speed_hz, rel=1e-3)
-    assert result.off_plate == pytest.approx(share - 1, abs=2e-3)
 
 
 def test_half_orders_of_a_loose_machine_are_not_half_speed() -> None:
@@ -169,7 +167,8 @@ def test_pulses_tell_of_a_speed_without_lines() -> None:
     noise = np.random.default_rng(0).standard_normal((1, TIME.size)).astype(np.float32)
     result = seen(noise, "A", tachometer=pulses)
     assert result.verdict == "other speed"
-    assert result.off_plate == pytest.approx(16.0 / 24.2 - 1, abs=1e-3)
+    assert result.speed is not None
+    assert result.speed.input_hz == pytest.approx(16.0, rel=1e-3)
 
 
 def test_what_cannot_be_asked() -> None:

@@ -1,7 +1,8 @@
 """What faults that the check does not see do to an answer; two that it does see stand beside them.
 
-``python -m tests.studies.unnoticed --seeds 1 2 3`` measures and prints the table. Each seed is a drive of the fleet, sound
-and with a pitted lobe, and a machine of ``tests/worlds/walk.py``; each fault is laid on both channels, polarity on one.
+``python -m tests.studies.unnoticed --seeds 1 2 3`` measures and prints the table. Each seed is a drive of the fleet,
+sound and with a pitted lobe, and a machine of ``tests/worlds/walk.py``; a fault is laid on both channels, polarity on
+one.
 """
 
 from __future__ import annotations
@@ -101,7 +102,7 @@ def _drives(seed: int) -> Iterator[tuple[str, Capture, Drive]]:
 
 def answer(capture: Capture, drive: Drive) -> tuple[str, list[tuple[str, str]]]:
     """State, and what was found but of the sensor."""
-    health = vibe.diagnose(capture, drive).health
+    health = vibe.diagnose(capture, vibe.Drive(**drive.model_dump(exclude_unset=True))).health
     found = [(one.component, one.defect) for one in health.findings if one.component != "sensor"]
     return health.state, sorted(found)
 
@@ -114,13 +115,11 @@ def measured(seeds: list[int]) -> pd.DataFrame:
             before = answer(capture, drive)
             for number, (fault, change) in enumerate(KINDS.items()):
                 rng = np.random.default_rng([seed, number])
+                faulty = [c for c in capture.channels if c.name == POINTS[0] or not fault.startswith("polarity")]
+                rows_of = {c.name: change(c.samples.astype(float), c.sample_rate_hz, rng) for c in faulty}
                 channels = tuple(
-                    channel
-                    if fault.startswith("polarity") and channel.name != POINTS[0]
-                    else faults.with_samples(
-                        channel, change(channel.samples.astype(float), channel.sample_rate_hz, rng)
-                    )
-                    for channel in capture.channels
+                    faults.with_samples(one, rows_of[one.name]) if one.name in rows_of else one
+                    for one in capture.channels
                 )
                 after = answer(replace(capture, channels=channels), drive)
                 noticed = any(assess(one).verdict != "usable" for one in channels)

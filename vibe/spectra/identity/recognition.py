@@ -115,8 +115,6 @@ class Recognition:
     """Drives that vibration cannot distinguish from the claimed one."""
     close: tuple[str, ...]
     """Drives whose lines fit about as well in this capture."""
-    off_plate: float | None
-    """(speed - nominal) / nominal of the claimed drive; None where the speed is unknown."""
 
     def contradicts(self, noted_hz: float) -> float | None:
         """(noted - detected) / detected where a speed noted by hand cannot be that of the signal, else None."""
@@ -198,7 +196,6 @@ def recognise(
         better=tuple(better),
         same=same,
         close=close,
-        off_plate=None if speed is None else speed.input_hz / own.nominal_hz - 1,
     )
 
 

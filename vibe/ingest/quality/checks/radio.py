@@ -65,8 +65,8 @@ def _train(signal: Signal, frames: _Frames) -> list[Reason]:
     # The same pulse at every place of the frame, to find the one where it stands; with all lines, and without each.
     turned = np.exp(2j * np.pi * np.outer(orders, np.arange(_TURN) / _TURN))
     fit, height = np.zeros(windows), np.zeros(windows)
-    for aside in range(len(orders)):
-        kept = np.arange(len(orders)) != aside
+    for left_out in range(len(orders)):
+        kept = np.arange(len(orders)) != left_out
         along = np.abs((lines[:, kept] * pulse[kept]) @ turned[kept]).max(axis=1)
         whole = float(np.square(pulse[kept]).sum())
         share = along**2 / np.maximum(np.square(np.abs(lines[:, kept])).sum(axis=1) * whole, 1e-30)
