@@ -9,15 +9,17 @@ from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 
+import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from vibe.core.route.round_check import Completeness, FileSeen
+from vibe.core.route.round_check import Completeness, FileSeen, PointSeen
 from vibe.flow.route import field_check
 from vibe.flow.route import round as rounds
 from vibe.flow.route.field_check import FieldJob, FieldResult
 from vibe.flow.route.round import Round, WatchResult
 from vibe.flow.samples.route_round import make_practice
+from vibe.spectra.identity.point_likeness import Signature
 from vibe.synth.samples.collecting_faults import SAMPLE_FAULTS
 from vibe.synth.samples.route_round import NEEDS_IN_MAY
 
@@ -302,3 +304,22 @@ def test_an_earlier_round_that_lies_around_this_one_holds_other_files(tmp_path: 
         (tmp_path / month / "LS-01.h5").touch()
     jobs = Round.of(ROUTE, tmp_path / "march", tmp_path)._earlier_jobs()
     assert [job.path.parent.name for job in jobs] == ["february"]
+
+
+@pytest.mark.parametrize("apart_db", [0.3, 6.0])
+def test_points_too_much_alike_for_an_exchange_to_be_noticed_are_named_once(apart_db: float) -> None:
+    """Two channels, each in a file of its own as some loggers write them."""
+    shape = np.random.default_rng(2).standard_normal((3, 60))
+    like = {"a": shape[0], "b": shape[0] + apart_db * shape[1]}
+    now = {name: Signature(level_db=(row + 0.3 * shape[2]).astype(np.float32)) for name, row in like.items()}
+    before = {"D": {name: (Signature(level_db=row.astype(np.float32)),) for name, row in like.items()}}
+    looks = [
+        FieldResult(
+            seen=FileSeen(path=Path(f"{name}.wav"), drive="D", points=(PointSeen(point=name, verdict="accepted"),)),
+            like={name: row},
+        )
+        for name, row in now.items()
+    ]
+    files = rounds._with_exchanges(looks, before, Round.of(ROUTE, ROOT)._ready().rules)
+    remarks = [remark for file in files for remark in file.remarks]
+    assert [("too much alike" in remark, "unplug" in remark) for remark in remarks] == [(True, True)] * (apart_db < 1)

@@ -10,6 +10,7 @@ from vibe.core.capture import Reason
 from vibe.core.drive import Drive
 from vibe.core.route.round_check import PointSeen
 from vibe.ingest import load_model
+from vibe.ingest.quality.recording.sample_rate import Slip
 from vibe.ingest.route.field_rules import FieldRules, Setting, as_before, settings, speed, verdict, wrong_drive
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -140,6 +141,19 @@ def test_the_sentence_has_the_figures(rules: FieldRules) -> None:
 )
 def test_a_speed_noted_by_hand(noted: float | None, expected: list[str], rules: FieldRules) -> None:
     assert codes(speed(drive(), 24.0, noted, rules)) == expected
+
+
+@pytest.mark.parametrize(
+    ("slip", "expected"),
+    [("open", ["noted_speed"]), ("note", ["no_load", "noted_speed"]), ("rate", ["sample_rate"])],
+)
+def test_a_speed_that_is_itself_in_doubt_sends_nobody_for_a_load(
+    slip: Slip, expected: list[str], rules: FieldRules
+) -> None:
+    reasons = speed(drive(), 1494 / 60, 1440.0, rules, slip=slip)
+    assert codes(reasons) == expected
+    assert ("lost its load" in reasons[-1].remedy) == (slip == "open")
+    assert "lost its load" not in speed(drive(), 1440 / 60, 1494.0, rules, slip=slip)[-1].remedy
 
 
 def test_without_a_speed_nothing_is_said(rules: FieldRules) -> None:

@@ -299,13 +299,18 @@ def _with_exchanges(looks: Sequence[FieldResult], before: Earlier, rules: FieldR
     from vibe.spectra.identity.point_likeness import exchanged
 
     swapped: dict[tuple[str, str], str] = {}
+    alike: dict[str, list[tuple[str, str]]] = {}
     for drive, own in before.items():
         now: dict[str, Signature] = {}
+        good: dict[str, str] = {}
         for look in looks:
             if look.seen.drive == drive:
                 now |= look.like
-        for pair in exchanged(now, own).exchanged:
+                good |= {folded(p.point): p.point for p in look.seen.points if p.verdict in ("accepted", "limited")}
+        compared = exchanged(now, own)
+        for pair in compared.exchanged:
             swapped |= {(drive, pair.first): pair.second, (drive, pair.second): pair.first}
+        alike[drive] = [(good[one], good[two]) for one, two in compared.alike if one in good and two in good]
     files = []
     for look in looks:
         points = []
@@ -315,7 +320,9 @@ def _with_exchanges(looks: Sequence[FieldResult], before: Earlier, rules: FieldR
                 reason = field_rules.exchanged(point.point, other, "in the earlier round")
                 point = field_rules.with_reason(point, reason, rules)
             points.append(point)
-        files.append(replace(look.seen, points=tuple(points)))
+        # Once for each drive, at its first file.
+        said = [field_rules.too_much_alike(*pair) for pair in alike.pop(look.seen.drive or "", [])]
+        files.append(replace(look.seen, points=tuple(points), remarks=(*look.seen.remarks, *said)))
     return files
 
 

@@ -191,12 +191,14 @@ def speed(
             )
         )
     if noted_rpm is not None and (slip == "rate" or abs(noted_rpm / rpm - 1) > rules.speed.noted_share):
-        # A wrong rate moves the speed out of its range too, and is then no fault of the drive.
-        reasons = [*([] if slip == "rate" else reasons), _unlike_note(noted_rpm, rpm, method, slip)]
+        # A wrong rate moves the speed out of its range too, and to that of a motor without load.
+        idle = any(reason.code == "no_load" for reason in reasons)
+        doubted = [reason for reason in reasons if slip == "note" or (slip == "open" and reason.code != "no_load")]
+        reasons = [*doubted, _unlike_note(noted_rpm, rpm, method, slip, idle=idle)]
     return reasons
 
 
-def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reason:
+def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip, *, idle: bool = False) -> Reason:
     off = f"{abs(100 * (rpm / noted_rpm - 1)):.1f} %"
     if slip == "rate":
         return Reason(
@@ -214,6 +216,8 @@ def _unlike_note(noted_rpm: float, rpm: float, method: str, slip: Slip) -> Reaso
             f"The note or the sample rate in the file is wrong by {off}. Look the rate up in the logger first and "
             "correct it in the sidecar; if it is right, correct the note of the speed."
         )
+        if idle:
+            remedy += " If both are right, the drive has lost its load since: damage shows under load."
     return Reason(
         code="noted_speed",
         text=f"{noted_rpm:.0f} r/min were noted, {method} gives {rpm:.0f} r/min",
@@ -286,6 +290,14 @@ def exchanged(point: str, other: str, since: str) -> Reason:
         text=f"{point!r} sounds as {other!r} did {since}, and the other way round: the two look exchanged",
         remedy="Follow both cables. Exchange the two names in the files, or repeat both measurements.",
         verdict="limited",
+    )
+
+
+def too_much_alike(point: str, other: str) -> str:
+    """Of two points that have nothing to part them by, nobody can say whether they were exchanged."""
+    return (
+        f"{point!r} and {other!r} are too much alike, now or in the earlier round, for an exchange of the two to be "
+        "noticed; to be sure, unplug one of the two sensors and see which channel falls silent"
     )
 
 
