@@ -28,8 +28,9 @@ from vibe.history.store.schema import DATABASE
 from vibe.history.store.store import Store
 
 
-def cloned(source: Path, target: Path, times: int) -> None:
-    """A store with every drive of another ``times`` times, as ``TAG``, ``TAG~1``, ..."""
+def cloned(source: Path, target: Path, times: int, *, like: str = "") -> None:
+    """A store with every drive of another ``times`` times, as ``TAG``, ``TAG~1``, ...; with ``like`` only those of the
+    kind of that drive."""
     target.mkdir(parents=True)
     with Store.open(source):  # brought to the newest format
         pass
@@ -40,6 +41,8 @@ def cloned(source: Path, target: Path, times: int) -> None:
     names = {table: [row[1] for row in raw.execute(f"PRAGMA table_info({table})")] for table in TABLES}
     rows = {table: raw.execute(f"SELECT * FROM {table}").fetchall() for table in TABLES}
     most = {table: max((row[0] for row in rows[table]), default=0) for table in ("capture", "series")}
+    if like:
+        rows = _of_kind(like, rows, names)
     for copy in range(1, times):
         for table, found in rows.items():
             change = _changed(table, names[table], copy, most)
@@ -47,6 +50,25 @@ def cloned(source: Path, target: Path, times: int) -> None:
             raw.executemany(f"INSERT INTO {table} VALUES ({marks})", [change(row) for row in found])
     raw.commit()
     raw.close()
+
+
+def _of_kind(
+    like: str, rows: dict[str, list[tuple[Any, ...]]], names: dict[str, list[str]]
+) -> dict[str, list[tuple[Any, ...]]]:
+    """Rows of the drives of one kind."""
+
+    def said(table: str, row: tuple[Any, ...]) -> dict[str, Any]:
+        return dict(zip(names[table], row, strict=True))
+
+    kinds = {said("drive_file", row)["drive"]: said("drive_file", row)["kind"] for row in rows["drive_file"]}
+    tags = {tag for tag, kind in kinds.items() if kind == kinds[like]}
+    captures = {row[0] for row in rows["capture"] if said("capture", row)["drive"] in tags}
+
+    def own(table: str, row: tuple[Any, ...]) -> bool:
+        one = said(table, row)
+        return one["drive"] in tags if "drive" in one else one["capture"] in captures
+
+    return {table: [row for row in found if own(table, row)] for table, found in rows.items()}
 
 
 TABLES = ("capture", "series", "value", "health", "finding", "drive_file", "event")

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from vibe.history.store.judged import KeptCase, KeptDrive
     from vibe.history.store.store import Store
 
-_FORM = 4
+_FORM = 5
 """Raised when rows or details change their form."""
 
 
@@ -111,7 +111,7 @@ def judge(
         stamp, change = stamp_of(), store.change_number()
         at = at or datetime.now(UTC)
         keeps = keeps and store.may_write
-        noted = NotedLooks()
+        noted = NotedLooks(rules)
         outcome = evaluate_alarms(store, rules=rules, at=at, progress=progress, keep=keeps, noted=noted)
         part = judged_part(outcome, site, store, rules, noted)
         found = JudgedStore(
@@ -127,7 +127,8 @@ def judge(
 class NotedLooks:
     """Called with each look of a judgement: what sisters ask of it is packed at once, so that looks can go."""
 
-    def __init__(self) -> None:
+    def __init__(self, rules: AlarmRules) -> None:
+        self._rules = rules
         self.packed: dict[str, bytes] = {}
         self.remarks: dict[str, str] = {}
 
@@ -136,7 +137,7 @@ class NotedLooks:
         from vibe.flow.cases.sister_notes import packed_notes
         from vibe.flow.history.drive_facts import notes_of
 
-        self.packed[look.tag] = packed_notes(notes_of(look))
+        self.packed[look.tag] = packed_notes(notes_of(look, self._rules))
         self.remarks[look.tag] = odd_clock(look)
 
 

@@ -106,7 +106,7 @@ def _part(
     while True:
         joined = _joined(wanted, before, (), rules)
         outcome = evaluate_alarms(
-            store, rules=rules, at=now, progress=progress, keep=keeps, only=joined, noted=(noted := NotedLooks()),
+            store, rules=rules, at=now, progress=progress, keep=keeps, only=joined, noted=(noted := NotedLooks(rules)),
             book=_book(SisterBook(history), joined, anew.notes, sisters, there, known, kinds),
         )  # fmt: skip
         # What is found now may belong to rows of others.
@@ -142,7 +142,7 @@ def _looked(
     looks, found = Looks(view, gatherer), _Anew()
     have = {drive.tag for drive in view.drives() if drive.captures}
     for tag in sorted(tags):
-        found.notes[tag] = list(notes_of(looks.look(tag, kinds[tag]))) if tag in have else []
+        found.notes[tag] = list(notes_of(looks.look(tag, kinds[tag]), rules)) if tag in have else []
     looks.close(keep=keeps)
     return found
 

@@ -13,7 +13,7 @@ from vibe.history.sister_book import SisterNote
 
 def packed_notes(notes: Iterable[SisterNote]) -> bytes:
     """Notes of one drive as bytes; every number comes back to the last bit."""
-    plain = [[*one.place, one.unit, one.baselines, one.growth_db, one.state] for one in notes]
+    plain = [[*one.place, one.unit, one.baselines, one.growth_db, one.state, one.current, one.raised_below] for one in notes]
     return zlib.compress(json.dumps(plain, ensure_ascii=False, separators=(",", ":")).encode(), 1)
 
 
@@ -23,9 +23,9 @@ def unpacked_notes(drive: str, packed: bytes) -> list[SisterNote]:
         return [
             SisterNote(
                 key=SeriesKey(drive=drive, point=point, measure=measure, subject=subject), unit=unit,
-                baselines=tuple(map(tuple, baselines)), growth_db=growth, state=state,
+                baselines=tuple(map(tuple, baselines)), growth_db=growth, state=state, current=current, raised_below=below,
             )
-            for point, measure, subject, unit, baselines, growth, state in json.loads(zlib.decompress(packed))
+            for point, measure, subject, unit, baselines, growth, state, current, below in json.loads(zlib.decompress(packed))
         ]  # fmt: skip
     except (zlib.error, TypeError, UnicodeDecodeError) as error:
         raise ValueError(f"no notes of {drive}: {error}") from error
