@@ -135,10 +135,13 @@ class SisterIntervals:
 
     def without(self, rows: NDArray[np.bool_]) -> SisterIntervals:
         """The same with none for some."""
-        return replace(self, drives=np.where(rows, 0.0, self.drives), **{
-            name: np.where(rows, np.nan, getattr(self, name))
-            for name in ("change_low", "change_high", "alarm_low", "alarm_high")
-        })  # fmt: skip
+        low, high, alarm_low, alarm_high = (
+            np.where(rows, np.nan, one) for one in (self.change_low, self.change_high, self.alarm_low, self.alarm_high)
+        )
+        return replace(
+            self, drives=np.where(rows, 0.0, self.drives), change_low=low, change_high=high, alarm_low=alarm_low,
+            alarm_high=alarm_high,
+        )  # fmt: skip
 
     def limits(self, row: int, settings: HistorySettings) -> tuple[Limit, ...]:
         """Change and alarm of one drive."""
@@ -186,11 +189,7 @@ def sister_intervals(sums: Array, middle_db: float, unit: str, settings: History
     rules = settings.baseline
     bounds = []
     for content in (rules.change_content, rules.alarm_content):
-        factor = np.full(drives.shape, np.nan)
-        factor[enough] = [
-            two_sided_factor(int(count), content, rules.confidence, _rounded(free))
-            for count, free in zip(drives[enough].tolist(), dof[enough].tolist(), strict=True)
-        ]
+        factor = _factors(drives, dof, enough, content, rules.confidence)
         bounds += [from_level_db(usual - factor * spread, unit), from_level_db(usual + factor * spread, unit)]
     return SisterIntervals(
         unit=unit, drives=drives, mean_db=usual, between_db=np.sqrt(between), within_db=np.sqrt(pooled),
@@ -198,10 +197,21 @@ def sister_intervals(sums: Array, middle_db: float, unit: str, settings: History
     )  # fmt: skip
 
 
-def _rounded(dof: float) -> float:
+def _factors(drives: Array, dof: Array, enough: NDArray[np.bool_], content: float, confidence: float) -> Array:
+    """Factors of tolerance intervals, NaN where there are not enough drives; each is worked out once."""
+    pairs, place = np.unique(drives[enough] + 1j * _rounded(dof[enough]), return_inverse=True)
+    found = np.full(drives.shape, np.nan)
+    each = [two_sided_factor(int(one.real), content, confidence, one.imag) for one in pairs.tolist()]
+    found[enough] = np.array(each, dtype=np.float64)[place]
+    return found
+
+
+def _rounded(dof: Array) -> Array:
     """Degrees of freedom to a tenth, many of them to a half or a few per cent: the factor changes by less than one per
     cent, and one that is known need not be worked out again."""
-    return round(dof, 1) if dof < 10.0 else round(2.0 * dof) / 2.0 if dof < 30.0 else float(f"{dof:.2g}")
+    step = 10.0 ** (np.floor(np.log10(dof)) - 1.0)
+    many = np.where(dof < 30.0, np.round(2.0 * dof) / 2.0, np.round(dof / step) * step)
+    return np.asarray(np.where(dof < 10.0, np.round(dof, 1), many), dtype=np.float64)
 
 
 def _statistical(

@@ -7,10 +7,10 @@ it depends on what the sisters tell alone, not on the order in which that was en
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from math import isnan, nan
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -193,11 +193,12 @@ class SisterBook:
         of.notes.setdefault(note.place, {})[note.key.drive] = note
         of.tables.pop(note.place, None)
 
-    def tables(self, kind: str) -> dict[Place, SisterTable]:
-        """All series of a kind."""
-        return {place: self._table(kind, place) for place in self._kinds[kind].notes} if kind in self._kinds else {}
+    def notes(self, kind: str) -> Mapping[Place, Mapping[str, SisterNote]]:
+        """What was entered of a kind, by series and drive."""
+        return self._kinds[kind].notes if kind in self._kinds else {}
 
-    def _table(self, kind: str, place: Place) -> SisterTable:
+    def table(self, kind: str, place: Place) -> SisterTable:
+        """One series of a kind. Raises: KeyError: nothing was entered of it."""
         of = self._kinds[kind]
         if place not in of.tables:
             of.tables[place] = SisterTable(list(of.notes[place].values()), self._settings, of.masks)
@@ -205,7 +206,7 @@ class SisterBook:
 
     def _of(self, kind: str, key: SeriesKey) -> SisterTable | None:
         place = (key.point, key.measure, key.subject)
-        return self._table(kind, place) if kind in self._kinds and place in self._kinds[kind].notes else None
+        return self.table(kind, place) if kind in self._kinds and place in self._kinds[kind].notes else None
 
     def rose(self, kind: str, key: SeriesKey, change_db: float, share: float) -> tuple[int, int, list[SisterState]]:
         """How many sisters have a series, on how many it rose by ``share`` of ``change_db`` or more, and those that

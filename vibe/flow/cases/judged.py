@@ -36,8 +36,8 @@ _FORM = 5
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FleetDrive:
     """A drive as a list of drives shows it. ``last`` is "" while nothing was measured; ``remark`` is what a reader must
-    know of it. ``marks`` say with which causes of other drives its own may be in one row, ``cases`` of how many
-    causes it is."""
+    know of it. ``marks`` say with which causes of other drives its own may be in one row, ``cases`` how many
+    causes it has."""
 
     tag: str
     name: str
@@ -48,6 +48,8 @@ class FleetDrive:
     kind: str = ""
     remark: str = ""
     cases: int = 0
+    asks: tuple[tuple[str, str, str], ...] = ()
+    """Series of which a row says how many sisters rose as it did."""
     marks: tuple[CauseMark, ...] = ()
 
 
@@ -161,28 +163,36 @@ def judged_part(
 ) -> JudgedPart:
     """What came of judging all drives, or those of ``only``."""
     from vibe.flow.cases.rows import case_detail, rows_of
+    from vibe.health.alarms.queue import asked_of_sisters
 
     queue = outcome.queue
     cases: dict[str, DriveCase] = {case.tag: case for case in outcome.cases}
     rows = rows_of(queue, site, outcome.cases, store, rules.queue.act_from)
     wanted = {row.id for row in rows}
     details = {
-        alarm.id: zlib.compress(json.dumps(case_detail(alarm, cases.get(alarm.drive))).encode(), 6)
+        alarm.id: packed_detail(case_detail(alarm, cases.get(alarm.drive)))
         for alarm in queue.alarms if alarm.id in wanted
     }  # fmt: skip
     marks: dict[str, list[CauseMark]] = {}
     for mark in queue.marks:
         marks.setdefault(mark.drive, []).append(mark)
+    asks = asked_of_sisters(queue.alarms, rules)
     fleet = tuple(
         FleetDrive(
             tag=drive.tag, name=cases[drive.tag].name if drive.tag in cases else "", captures=drive.captures,
             accepted=drive.accepted, last="" if drive.last is None else drive.last.isoformat(), state=drive.state,
             kind=drive.kind, remark=noted.remarks.get(drive.tag, ""), cases=len(marks.get(drive.tag, ())),
+            asks=asks.get(drive.tag, ()),
             marks=tuple(mark for mark in marks.get(drive.tag, ()) if mark.part or mark.kind != "fault"),
         )
         for drive in store.as_of(queue.at).drives() if only is None or drive.tag in only
     )  # fmt: skip
     return JudgedPart(rows=tuple(rows), details=details, fleet=fleet, notes=noted.packed)
+
+
+def packed_detail(detail: Mapping[str, Any]) -> bytes:
+    """The facts behind a row, packed."""
+    return zlib.compress(json.dumps(detail).encode(), 1)
 
 
 def of_store(outcome: QueueOutcome, store: Store) -> dict[str, Any]:
@@ -281,6 +291,7 @@ def kept(folder: Path, site: str) -> JudgedStore | None:
         fleet = []
         for _, _, said in drives:
             one = json.loads(said)
+            one["asks"] = tuple(map(tuple, one["asks"]))
             one["marks"] = tuple(
                 CauseMark(drive=drive, drive_kind=of, kind=kind, began=datetime.fromisoformat(began), part=part)
                 for drive, of, kind, began, part in one["marks"]

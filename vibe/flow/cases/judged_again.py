@@ -3,11 +3,12 @@
 Which drives those are:
 
 * those of which something was added, and those of which something that was dated ahead counts by now;
-* where that changed a baseline, or the kind of a drive: all sisters, since their limits come from it;
-* else sisters with a case, where it changes how many rose as they did;
+* where that changed a baseline, or the kind of a drive: sisters whose limits come from it and raise something, or did;
+* sisters with a case that says how many rose as they did, where that changed;
 * all drives whose causes could be in one row with theirs, and all that were in one row with them.
 
-The rest stays as it was judged earlier on the same day.
+The rest stays as it was judged earlier on the same day, but for limits on the page of a case that raise nothing: those
+are exchanged.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from vibe.flow.cases.judged import (
     kept,
     kept_now,
     of_store,
+    packed_detail,
     stamp_of,
 )
 
@@ -35,9 +37,11 @@ if TYPE_CHECKING:
     from vibe.core.records.alarms import CauseMark
     from vibe.core.records.case_row import CaseRow
     from vibe.flow.cases.judged import FleetDrive
+    from vibe.flow.cases.sister_notes import Concerned
     from vibe.health.alarms.settings import AlarmRules
+    from vibe.history.limits import Limit
     from vibe.history.settings import HistorySettings
-    from vibe.history.sister_book import SisterBook, SisterNote
+    from vibe.history.sister_book import Place, SisterBook, SisterNote
     from vibe.history.store.decisions import DecisionBook
     from vibe.history.store.judged import KeptOutcome
     from vibe.history.store.store import Store
@@ -84,7 +88,6 @@ def _part(
     from vibe.flow.alarms.queue import evaluate_alarms
     from vibe.flow.settings import share_dir
     from vibe.history.settings import HistorySettings
-    from vibe.history.sister_book import SisterBook
     from vibe.ingest import load_model
 
     change, touched = changed
@@ -98,16 +101,14 @@ def _part(
         return None
     history = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
     anew = _looked(view, first, kinds, history, rules, keeps)
-    asked = {kinds[tag] for tag in first} | {known[tag].kind for tag in first if tag in known}
-    sisters: dict[str, list[SisterNote]] = {}
-    for kind in asked - {""}:
-        sisters |= _kept_notes(there, kind, known)
-    wanted = _wanted(first, anew.notes, sisters, before, kinds, rules)
+    sisters = _Sisters(there, known, kinds, anew, history)
+    concerned = _concerned(first, sisters, before, kinds, rules, history)
+    wanted = _joined({*first}.union(*(one.judge for one in concerned.values())), before, (), rules)
     while True:
-        joined = _joined(wanted, before, (), rules)
+        joined = wanted
         outcome = evaluate_alarms(
             store, rules=rules, at=now, progress=progress, keep=keeps, only=joined, noted=(noted := NotedLooks(rules)),
-            book=_book(SisterBook(history), joined, anew.notes, sisters, there, known, kinds),
+            book=sisters.now({kinds[tag] for tag in joined}),
         )  # fmt: skip
         # What is found now may belong to rows of others.
         wanted = _joined(joined, before, outcome.queue.marks, rules)
@@ -116,6 +117,7 @@ def _part(
         if len(wanted) > _SHARE_AT_ONCE * len(kinds):
             return None
     some = judged_part(outcome, site, store, rules, noted, only=joined)
+    some = _with_limits(some, before, joined, concerned, sisters, history)
     rows, details, fleet = _merged(before, some, joined)
     found = replace(
         before, site=site, at=now, change=change, rows=rows, details=details, fleet=fleet, judged=len(joined), said="",
@@ -124,67 +126,103 @@ def _part(
     return found, some
 
 
-class _Anew:
-    def __init__(self) -> None:
-        self.notes: dict[str, list[SisterNote]] = {}
+class _Sisters:
+    """What drives told their sisters, and tell them now."""
+
+    def __init__(
+        self, there: KeptOutcome, known: Mapping[str, FleetDrive], kinds: Mapping[str, str],
+        anew: Mapping[str, list[SisterNote]], history: HistorySettings,
+    ) -> None:  # fmt: skip
+        from vibe.history.sister_book import SisterBook
+
+        self._there, self._known, self._kinds, self._anew = there, known, kinds, anew
+        self._kept: dict[str, dict[str, list[SisterNote]]] = {}
+        self._before, self._now, self._entered = SisterBook(history), SisterBook(history), set[str]()
+
+    def before(self, kind: str) -> SisterBook:
+        """As it is kept. Raises: NotKeptError: it is not."""
+        if kind not in self._kept:
+            self._kept[kind] = _kept_notes(self._there, kind, self._known)
+            _put_all(self._before, kind, self._kept[kind])
+        return self._before
+
+    def now(self, kinds: Iterable[str]) -> SisterBook:
+        """As it is now. Raises: NotKeptError: what is not anew is not kept."""
+        for kind in {*kinds} - self._entered - {""}:
+            self.before(kind)
+            notes = {**self._kept[kind], **self._anew}
+            _put_all(self._now, kind, {tag: notes[tag] for tag in notes if self._kinds.get(tag) == kind})
+            self._entered.add(kind)
+        return self._now
+
+
+def _put_all(book: SisterBook, kind: str, notes: Mapping[str, Sequence[SisterNote]]) -> None:
+    for of_drive in notes.values():
+        for one in of_drive:
+            book.put(kind, one)
+
+
+def _concerned(
+    first: set[str], sisters: _Sisters, before: JudgedStore, kinds: Mapping[str, str], rules: AlarmRules,
+    history: HistorySettings,
+) -> dict[str, Concerned]:  # fmt: skip
+    """Whom of each kind what was added concerns."""
+    from vibe.flow.cases.sister_notes import concerned_by
+
+    known = {drive.tag: drive for drive in before.fleet}
+    asks = {drive.tag: drive.asks for drive in before.fleet if drive.asks}
+    were = {tag: known[tag].kind if tag in known else "" for tag in first}
+    return {
+        kind: concerned_by(
+            {tag for tag in first if kind in (kinds[tag], were[tag])}, sisters.before(kind), sisters.now([kind]), kind,
+            asks, history, share=rules.group.explains_share, least_db=rules.group.explains_from_db,
+        )
+        for kind in sorted({*were.values(), *(kinds[tag] for tag in first)} - {""})
+    }  # fmt: skip
+
+
+def _with_limits(
+    some: JudgedPart, before: JudgedStore, judged: set[str], concerned: Mapping[str, Concerned], sisters: _Sisters,
+    history: HistorySettings,
+) -> JudgedPart:  # fmt: skip
+    """What was judged now, and the rows of sisters whose limits alone are others."""
+    from vibe.flow.cases.rows import with_sister_limits
+
+    with_cases = {tag for row in before.rows for tag in row.drives}
+    rows, details = list(some.rows), dict(some.details)
+    limits: dict[str, dict[Place, tuple[Limit, ...]]] = {}
+    for kind, one in concerned.items():
+        moved = {tag: places for tag, places in one.limits.items() if tag in with_cases and tag not in judged}
+        book = sisters.now([kind])
+        for tag, places in moved.items():
+            tables = {place: book.table(kind, place) for place in places}
+            limits[tag] = {place: table.intervals.limits(table.row_of[tag], history) for place, table in tables.items()}
+    for row in before.rows:
+        if judged.isdisjoint(row.drives) and not limits.keys().isdisjoint(row.drives):
+            changed = with_sister_limits(row, before.detail(row.id), limits)
+            if changed is not None:
+                rows.append(changed[0])
+                details[row.id] = packed_detail(changed[1])
+    return replace(some, rows=tuple(rows), details=details)
 
 
 def _looked(
     view: DecisionBook, tags: Iterable[str], kinds: Mapping[str, str], history: HistorySettings, rules: AlarmRules,
     keeps: bool,
-) -> _Anew:  # fmt: skip
+) -> dict[str, list[SisterNote]]:  # fmt: skip
     """What drives tell their sisters now; looks are kept for the judgement that follows."""
     from vibe.flow.alarms.kept_looks import Looks
     from vibe.flow.history.drive_facts import Gatherer, notes_of
     from vibe.flow.settings import load_settings
 
     gatherer = Gatherer(store=view, history=history, limits=load_settings(None).limits, rules=rules)
-    looks, found = Looks(view, gatherer), _Anew()
+    looks = Looks(view, gatherer)
+    found: dict[str, list[SisterNote]] = {}
     have = {drive.tag for drive in view.drives() if drive.captures}
     for tag in sorted(tags):
-        found.notes[tag] = list(notes_of(looks.look(tag, kinds[tag]), rules)) if tag in have else []
+        found[tag] = list(notes_of(looks.look(tag, kinds[tag]), rules)) if tag in have else []
     looks.close(keep=keeps)
     return found
-
-
-def _wanted(
-    first: set[str], anew: Mapping[str, list[SisterNote]], sisters: Mapping[str, list[SisterNote]],
-    before: JudgedStore, kinds: Mapping[str, str], rules: AlarmRules,
-) -> set[str]:  # fmt: skip
-    """Drives of which something was added, and sisters to which that may make a difference."""
-    from vibe.flow.cases.sister_notes import concerned_by, same_baselines
-
-    known = {drive.tag: drive for drive in before.fleet}
-    cases = {drive.tag for drive in before.fleet if drive.cases}
-    found = set(first)
-    for tag in first:
-        kind, old = kinds[tag], known.get(tag)
-        was = sisters.get(tag, [])
-        if old is None or old.kind != kind or not same_baselines(was, anew[tag]):
-            of_both = {kind, "" if old is None else old.kind} - {""}
-            found |= {other for other, its in kinds.items() if its in of_both}
-        elif kind:
-            of_kind = {other: notes for other, notes in sisters.items() if kinds[other] == kind and other != tag}
-            group = rules.group
-            found |= cases & concerned_by(tag, was, anew[tag], of_kind, group.explains_share, group.explains_from_db)
-    return found
-
-
-def _book(
-    book: SisterBook, joined: set[str], anew: Mapping[str, list[SisterNote]], sisters: Mapping[str, list[SisterNote]],
-    there: KeptOutcome, known: Mapping[str, FleetDrive], kinds: Mapping[str, str],
-) -> SisterBook:  # fmt: skip
-    """What all sisters of some drives tell, in the order in which a judgement of the whole store enters it."""
-    wanted = {kinds[tag] for tag in joined} - {""}
-    notes = dict(sisters)
-    for kind in wanted - {known[tag].kind for tag in sisters if tag in known}:
-        notes |= _kept_notes(there, kind, known)
-    notes |= anew
-    for tag, kind in kinds.items():
-        if kind in wanted:
-            for note in notes.get(tag, ()):
-                book.put(kind, note)
-    return book
 
 
 def _kept_notes(there: KeptOutcome, kind: str, known: Mapping[str, FleetDrive]) -> dict[str, list[SisterNote]]:
@@ -227,7 +265,8 @@ def _merged(
     before: JudgedStore, some: JudgedPart, joined: set[str]
 ) -> tuple[tuple[CaseRow, ...], dict[str, bytes], tuple[FleetDrive, ...]]:
     """What was judged now in the place of what was judged before of the same drives."""
-    stays = [row for row in before.rows if joined.isdisjoint(row.drives)]
+    anew = {row.id for row in some.rows}
+    stays = [row for row in before.rows if joined.isdisjoint(row.drives) and row.id not in anew]
     rows = sorted((*stays, *some.rows), key=lambda row: (-row.urgency, row.id))
     details = {row.id: before.details[row.id] for row in stays} | dict(some.details)
     drives = {drive.tag: drive for drive in before.fleet} | {drive.tag: drive for drive in some.fleet}
