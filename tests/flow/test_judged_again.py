@@ -178,6 +178,25 @@ def test_a_new_baseline_moves_limits_of_sisters(store: Store) -> None:
     assert said_by(found) == scratch(store)
 
 
+def test_what_was_added_is_shown_before_all_that_it_concerns_is_judged(store: Store) -> None:
+    before = kept(store.folder, "x")
+    assert before is not None
+    event = Event(drive="TH-03", at=START + timedelta(weeks=3), kind="repair", new_baseline=True)
+    store.add_event(event)
+    add(store, "TH-00", WEEKS - 1, damaged(WEEKS - 1, 0, begins=4), findings=[finding()], minutes=1)
+    first = judge_again(store.folder, "x", before, at=AT, first_only_from=2)
+    assert first.behind > 2 == first.judged
+    assert first.change == before.change
+    assert (store.folder / JUDGED).is_file()
+    assert (kept(store.folder, "x") or first).change == before.change
+    whole = judge_again(store.folder, "x", before, at=AT)
+    assert whole.behind == 0
+    assert said_by(whole) == scratch(store)
+    fault = {row.id: row for row in whole.rows if row.drives == ("TH-00",) and row.severity}
+    assert fault
+    assert {row.id: row for row in first.rows if row.id in fault} == fault
+
+
 def test_what_was_dated_ahead_counts_when_its_time_comes(store: Store) -> None:
     when = AT + timedelta(minutes=5)
     store.add_event(Event(drive="TH-00", at=when, kind="repair", new_baseline=True))

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from vibe.history.store.judged import KeptCase, KeptDrive
     from vibe.history.store.store import Store
 
-_FORM = 5
+_FORM = 6
 """Raised when rows or details change their form."""
 
 
@@ -79,6 +79,8 @@ class JudgedStore:
     said: str = ""
     judged: int = field(default=0, compare=False)
     """How many drives were judged for it; the others are as they were."""
+    behind: int = field(default=0, compare=False)
+    """How many drives are still to be judged by what was added; what is said of the whole store is then of before."""
 
     @property
     def remarks(self) -> tuple[str, ...]:

@@ -52,10 +52,14 @@ _SHARE_AT_ONCE = 0.5
 
 def judge_again(
     folder: Path, site: str, before: JudgedStore, *, at: datetime | None = None, keeps: bool = True,
-    progress: Callable[[int, int, str], None] | None = None,
+    first_only_from: int | None = None, progress: Callable[[int, int, str], None] | None = None,
 ) -> JudgedStore:  # fmt: skip
     """Judge what changed since ``before``, or since the judgement that is kept next to the store where that is another
     by now; the whole store where both are of another day or other settings.
+
+    Where it concerns more than ``first_only_from`` drives, only those to which something was added are judged and
+    shown, with all others as they were: an answer at once, which is not kept, says how many are ``behind`` and is followed by
+    a call without it.
 
     Raises:
         CallError: there is no store, or it is damaged.
@@ -74,7 +78,10 @@ def judge_again(
         now = at or datetime.now(UTC)
         if before.said and before.said == there.said and before.stamp == stamp_of() and now >= before.at:
             with suppress(NotKeptError):  # what is kept cannot be read, or lacks something
-                part = _part(store, site, before, there, changed, now, load_alarm_rules(), keeps, progress)
+                part = _part(store, site, before, there, changed, now, load_alarm_rules(), keeps, progress,
+                             first_only_from)  # fmt: skip
+    if isinstance(part, JudgedStore):
+        return part
     if part is not None:  # kept once nobody reads it any more
         return kept_now(folder, *part, before) if keeps else part[0]
     return judge(folder, site, at=at, keeps=keeps, progress=progress)
@@ -83,8 +90,9 @@ def judge_again(
 def _part(
     store: Store, site: str, before: JudgedStore, there: KeptOutcome, changed: tuple[int, tuple[str, ...]],
     now: datetime, rules: AlarmRules, keeps: bool, progress: Callable[[int, int, str], None] | None,
-) -> tuple[JudgedStore, JudgedPart] | None:  # fmt: skip
-    """The judgement brought up to date, and what of it is new; None where all must be judged."""
+    first_only_from: int | None,
+) -> tuple[JudgedStore, JudgedPart] | JudgedStore | None:  # fmt: skip
+    """The judgement brought up to date, and what of it is new; or the answer at once; None where all must be judged."""
     from vibe.flow.alarms.queue import evaluate_alarms
     from vibe.flow.settings import share_dir
     from vibe.history.settings import HistorySettings
@@ -104,6 +112,12 @@ def _part(
     sisters = _Sisters(there, known, kinds, anew, history)
     concerned = _concerned(first, sisters, before, kinds, rules, history)
     wanted = _joined({*first}.union(*(one.judge for one in concerned.values())), before, (), rules)
+    if first_only_from is not None and len(wanted) > max(first_only_from, len(first)):
+        book = sisters.now({kinds[tag] for tag in first})
+        alone = evaluate_alarms(
+            store, rules=rules, at=now, keep=keeps, only=first, noted=(noted := NotedLooks(rules)), book=book
+        )
+        return _at_once(before, judged_part(alone, site, store, rules, noted, only=first), first, len(wanted))
     while True:
         joined = wanted
         outcome = evaluate_alarms(
@@ -259,6 +273,27 @@ def _joined(tags: set[str], before: JudgedStore, marks: Sequence[CauseMark], rul
                 found.add(mark.drive)
                 more = True
     return found
+
+
+_JOINED = ("growth", "common", "load or speed", "not measured")
+"""Kinds of causes that several drives may share as one row."""
+
+
+def _at_once(before: JudgedStore, some: JudgedPart, first: set[str], concerned: int) -> JudgedStore:
+    """A judgement with the rows of some drives as they are now; what may be in one row with others stays as it was."""
+    shared = {tag for row in before.rows if len(row.drives) > 1 for tag in row.drives}
+
+    def own(row: CaseRow) -> bool:
+        alone = len(row.drives) == 1 and row.drives[0] in first
+        return alone and not (row.drives[0] in shared and row.kind in _JOINED)
+
+    stays, anew = [row for row in before.rows if not own(row)], [row for row in some.rows if own(row)]
+    rows = sorted((*stays, *anew), key=lambda row: (-row.urgency, row.id))
+    drives = {drive.tag: drive for drive in before.fleet} | {drive.tag: drive for drive in some.fleet}
+    return replace(
+        before, rows=tuple(rows), details=dict(before.details) | {row.id: some.details[row.id] for row in anew},
+        fleet=tuple(drives[tag] for tag in sorted(drives)), judged=len(first), behind=concerned, said="",
+    )  # fmt: skip
 
 
 def _merged(
