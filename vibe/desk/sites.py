@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 LOOK_S = 2.0
 """How often the stores are asked whether something was added: 2 ms for ten of them."""
-_GENERIC = ("history", "store", "stores")
 
 
 class SiteStore:
@@ -326,11 +325,12 @@ _last: dict[Path, JudgedStore] = {}
 
 
 def _names(folders: Sequence[Path]) -> list[str]:
-    """A name for each store: its folder's, or that of the folder above where that says more; made unique."""
+    """What the site of each store is called, made unique."""
+    from vibe.flow.cases.stores import site_name
+
     found: list[str] = []
     for folder in folders:
-        name = folder.parent.name if folder.name in _GENERIC and folder.parent.name else folder.name
-        name = name or "site"
+        name = site_name(folder)
         unique, number = name, 2
         while unique in found:
             unique, number = f"{name} {number}", number + 1

@@ -58,8 +58,8 @@ def judge_again(
     by now; the whole store where both are of another day or other settings.
 
     Where it concerns more than ``first_only_from`` drives, only those to which something was added are judged and
-    shown, with all others as they were: an answer at once, which is not kept, says how many are ``behind`` and is followed by
-    a call without it.
+    shown, with all others as they were: an answer at once, which is not kept, says how many are ``behind`` and is
+    followed by a call without it.
 
     Raises:
         CallError: there is no store, or it is damaged.
