@@ -6,6 +6,7 @@ from pathlib import Path
 
 from vibe.core.errors import CallError
 from vibe.history.decision_journal import JOURNAL
+from vibe.history.store.incoming import settle
 from vibe.storage.files import write_whole
 from vibe.storage.regular import read_regular
 
@@ -87,6 +88,7 @@ def name_site(folder: Path, name: str) -> str:
     if wrong:
         raise CallError(f"{name[:80]!r} names no site: {wrong}")
     write_whole(folder / SITE, f"{name}\n", force=True)
+    settle(folder)
     return name
 
 
