@@ -23,8 +23,9 @@ from vibe.flow.alarms.queue import decide
 from vibe.flow.cases import judged_again, rows
 from vibe.flow.cases.judged import JudgedStore, judge, kept
 from vibe.flow.cases.judged_again import judge_again
-from vibe.flow.cases.sister_notes import Concerned, concerned_by, packed_notes, unpacked_notes
+from vibe.flow.cases.sister_notes import packed_notes, unpacked_notes
 from vibe.flow.settings import share_dir
+from vibe.history.population.concerned import Concerned, concerned_by
 from vibe.history.settings import HistorySettings
 from vibe.history.sister_book import SisterBook, SisterNote
 from vibe.history.store.judged import JUDGED

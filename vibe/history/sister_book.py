@@ -183,7 +183,7 @@ class SisterBook:
         self._kinds: dict[str, _Kind] = {}
 
     def put(self, kind: str, note: SisterNote) -> None:
-        """Enter what a series of a drive tells, in the place of what it told before; drives of no kind have no
+        """Enter what a series of a drive says, in the place of what it said before; drives of no kind have no
         sisters."""
         if not kind:
             return

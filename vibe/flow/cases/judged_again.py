@@ -37,9 +37,9 @@ if TYPE_CHECKING:
     from vibe.core.records.alarms import CauseMark
     from vibe.core.records.case_row import CaseRow
     from vibe.flow.cases.judged import FleetDrive
-    from vibe.flow.cases.sister_notes import Concerned
     from vibe.health.alarms.settings import AlarmRules
     from vibe.history.limits import Limit
+    from vibe.history.population.concerned import Concerned
     from vibe.history.settings import HistorySettings
     from vibe.history.sister_book import Place, SisterBook, SisterNote
     from vibe.history.store.decisions import DecisionBook
@@ -141,7 +141,7 @@ def _part(
 
 
 class _Sisters:
-    """What drives told their sisters, and tell them now."""
+    """What drives said to their sisters, and say now."""
 
     def __init__(
         self, there: KeptOutcome, known: Mapping[str, FleetDrive], kinds: Mapping[str, str],
@@ -181,7 +181,7 @@ def _concerned(
     history: HistorySettings,
 ) -> dict[str, Concerned]:  # fmt: skip
     """Whom of each kind what was added concerns."""
-    from vibe.flow.cases.sister_notes import concerned_by
+    from vibe.history.population.concerned import concerned_by
 
     known = {drive.tag: drive for drive in before.fleet}
     asks = {drive.tag: drive.asks for drive in before.fleet if drive.asks}

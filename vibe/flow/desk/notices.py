@@ -82,8 +82,8 @@ def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
         CallError: there is no store, or it is damaged.
     """
     from vibe.flow.alarms.queue import evaluate_alarms
-    from vibe.flow.cases.stores import site_name
     from vibe.flow.settings import load_alarm_rules
+    from vibe.history.store.layout import site_name
     from vibe.history.store.store import Store
 
     rules = load_alarm_rules()
