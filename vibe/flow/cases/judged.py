@@ -276,6 +276,15 @@ def _cases_to_keep(rows: Sequence[CaseRow], details: Mapping[str, bytes]) -> lis
     ]
 
 
+def said_by_this_version(said: str | None) -> bool:
+    """Whether what is kept is of this form and version of the program, of whatever day."""
+    try:
+        read = json.loads(said or "")
+        return bool(read["form"] == _FORM and read["stamp"].split(" ")[1] == stamp_of().split(" ")[1])
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError):
+        return False
+
+
 def kept(folder: Path, site: str) -> JudgedStore | None:
     """The judgement that is kept next to a store, of whatever day; None where there is none of this form and version,
     or it cannot be read."""
@@ -284,11 +293,9 @@ def kept(folder: Path, site: str) -> JudgedStore | None:
 
     try:
         with KeptOutcome(folder) as kept_there:
-            if kept_there.said is None:
+            if kept_there.said is None or not said_by_this_version(kept_there.said):
                 return None
             read = json.loads(kept_there.said)
-            if read["form"] != _FORM or read["stamp"].split(" ")[1] != stamp_of().split(" ")[1]:
-                return None
             cases, drives = kept_there.cases(), kept_there.drives()
         fleet = []
         for _, _, said in drives:
