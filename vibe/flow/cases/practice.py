@@ -65,13 +65,14 @@ def practice_store(
 
 
 def _until_today() -> str:
-    """What happens in the sample years, moved by whole weeks so that the last round was this week's: a desk on which
-    nothing was measured for months would show that and nothing else."""
+    """What happens in the sample years, moved by whole weeks so that the last round was this week's, on Mondays the week
+    before's, for that of the day may be ahead: a desk on which nothing was measured for months would show that and
+    nothing else."""
     from vibe.flow.settings import share_dir
 
     text = (share_dir() / "sample_signals" / "years.toml").read_text(encoding="utf-8")
-    today = date.today()
-    first = today - timedelta(days=today.weekday(), weeks=_WEEKS - 1)
+    last = date.today() - timedelta(days=1)
+    first = last - timedelta(days=last.weekday(), weeks=_WEEKS - 1)
     moved, count = re.subn(r"(?m)^first = [\d-]+$", f"first = {first.isoformat()}", text)
     if count != 1:
         raise ValueError("the sample years have no first day")

@@ -226,11 +226,14 @@ def case_detail(alarm: Alarm, case: DriveCase | None) -> dict[str, Any]:
     from vibe.report.words import printable
 
     facts = facts_of(alarm, None, ("store",), alarm.series)
-    keys = dict.fromkeys(
-        key for key in (*(s.key for s in alarm.series), *alarm.pictures.series) if key.drive == alarm.drive
-    )
-    shown = [s for s in (case.series if case is not None else alarm.series) if s.key in keys]
     course = _course_of(alarm)
+    # First what the row shows, then what belongs to its part: no other part's picture under its name.
+    own = sorted((s.key for s in alarm.series), key=lambda key: not said.belongs(key, alarm))
+    keys = dict.fromkeys(
+        key for key in (*([] if course is None else [course.key]), *own, *alarm.pictures.series)
+        if key.drive == alarm.drive
+    )  # fmt: skip
+    shown = [s for s in (case.series if case is not None else alarm.series) if s.key in keys]
     return {
         "drive": alarm.drive, "cause": alarm.cause, "opened": alarm.opened_at.isoformat(), "facts": facts,
         "stood": {name: facts.get(name) for name in ("levels", "component", "severity", "captures", "urgency")},
