@@ -167,7 +167,7 @@ def baseline_of(level_db: float) -> Any:
 
 def test_notes_come_back_to_the_last_bit() -> None:
     notes = [note_of("X", 1 / 3, 0.1 + 0.2), note_of("X", None, below=1.1)]
-    assert repr(unpacked_notes("X", packed_notes(notes))) == repr(notes)
+    assert repr(unpacked_notes("X", packed_notes(notes))) == repr(tuple(notes))
     for harm in (packed_notes(notes)[:-5], zlib.compress(b"no notes"), zlib.compress(b"\2\0\0\0[]" + bytes(8))):
         with pytest.raises(ValueError, match="no notes of X"):
             unpacked_notes("X", harm)

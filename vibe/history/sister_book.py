@@ -7,7 +7,7 @@ it depends on what the sisters tell alone, not on the order in which that was en
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import nan
@@ -77,13 +77,13 @@ class SisterTable:
         self.growth_db = np.array([nan if note.growth_db is None else note.growth_db for note in self.notes])
         self.raised_below = np.array([note.raised_below for note in self.notes])
         self._current = np.array([note.current for note in self.notes], dtype=np.int64)
-        most = max((len(note.baselines) for note in self.notes), default=0)
-        # Drives, places of baselines, numbers; what there is not is known by a count that is NaN.
-        self._numbers = np.full((len(self.notes), most, 5), nan)
-        for row, note in enumerate(self.notes):
-            if note.baselines:
-                self._numbers[row, : len(note.baselines)] = note.baselines
-        self._there = np.array([[place < len(note.baselines) for place in range(most)] for note in self.notes])
+        counts = np.array([len(note.baselines) for note in self.notes], dtype=np.int64)
+        most = int(counts.max(initial=0))
+        # Drives, places of baselines, numbers; NaN where there is no such baseline.
+        none = ((nan,) * 5,)
+        rows = [(*note.baselines, *none * (most - len(note.baselines))) for note in self.notes]
+        self._numbers = np.array(rows, dtype=np.float64).reshape(len(self.notes), most, 5)
+        self._there = np.arange(most)[None, :] < counts[:, None]
 
     @cached_property
     def intervals(self) -> SisterIntervals:
@@ -185,13 +185,24 @@ class SisterBook:
     def put(self, kind: str, note: SisterNote) -> None:
         """Enter what a series of a drive says, in the place of what it said before; drives of no kind have no
         sisters."""
+        self.put_all(kind, (note,))
+
+    def put_all(self, kind: str, notes: Iterable[SisterNote]) -> None:
+        """Enter what several series say."""
         if not kind:
             return
         if kind not in self._kinds:
             self._kinds[kind] = _Kind(_Masks(self._settings.condition))
         of = self._kinds[kind]
-        of.notes.setdefault(note.place, {})[note.key.drive] = note
-        of.tables.pop(note.place, None)
+        known = of.notes
+        for note in notes:
+            key = note.key
+            place = (key.point, key.measure, key.subject)
+            if place not in known:
+                known[place] = {}
+            known[place][key.drive] = note
+            if of.tables:
+                of.tables.pop(place, None)
 
     def notes(self, kind: str) -> Mapping[Place, Mapping[str, SisterNote]]:
         """What was entered of a kind, by series and drive."""

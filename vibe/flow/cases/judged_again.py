@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -145,19 +146,19 @@ class _Sisters:
 
     def __init__(
         self, there: KeptOutcome, known: Mapping[str, FleetDrive], kinds: Mapping[str, str],
-        anew: Mapping[str, list[SisterNote]], history: HistorySettings,
+        anew: Mapping[str, Sequence[SisterNote]], history: HistorySettings,
     ) -> None:  # fmt: skip
         from vibe.history.sister_book import SisterBook
 
         self._there, self._known, self._kinds, self._anew = there, known, kinds, anew
-        self._kept: dict[str, dict[str, list[SisterNote]]] = {}
+        self._kept: dict[str, dict[str, Sequence[SisterNote]]] = {}
         self._before, self._now, self._entered = SisterBook(history), SisterBook(history), set[str]()
 
     def before(self, kind: str) -> SisterBook:
         """As it is kept. Raises: NotKeptError: it is not."""
         if kind not in self._kept:
             self._kept[kind] = _kept_notes(self._there, kind, self._known)
-            _put_all(self._before, kind, self._kept[kind])
+            self._before.put_all(kind, chain.from_iterable(self._kept[kind].values()))
         return self._before
 
     def now(self, kinds: Iterable[str]) -> SisterBook:
@@ -165,15 +166,10 @@ class _Sisters:
         for kind in {*kinds} - self._entered - {""}:
             self.before(kind)
             notes = {**self._kept[kind], **self._anew}
-            _put_all(self._now, kind, {tag: notes[tag] for tag in notes if self._kinds.get(tag) == kind})
+            own = (notes[tag] for tag in notes if self._kinds.get(tag) == kind)
+            self._now.put_all(kind, chain.from_iterable(own))
             self._entered.add(kind)
         return self._now
-
-
-def _put_all(book: SisterBook, kind: str, notes: Mapping[str, Sequence[SisterNote]]) -> None:
-    for of_drive in notes.values():
-        for one in of_drive:
-            book.put(kind, one)
 
 
 def _concerned(
@@ -223,7 +219,7 @@ def _with_limits(
 def _looked(
     view: DecisionBook, tags: Iterable[str], kinds: Mapping[str, str], history: HistorySettings, rules: AlarmRules,
     keeps: bool,
-) -> dict[str, list[SisterNote]]:  # fmt: skip
+) -> dict[str, Sequence[SisterNote]]:  # fmt: skip
     """What drives tell their sisters now; looks are kept for the judgement that follows."""
     from vibe.flow.alarms.kept_looks import Looks
     from vibe.flow.history.drive_facts import Gatherer, notes_of
@@ -231,7 +227,7 @@ def _looked(
 
     gatherer = Gatherer(store=view, history=history, limits=load_settings(None).limits, rules=rules)
     looks = Looks(view, gatherer)
-    found: dict[str, list[SisterNote]] = {}
+    found: dict[str, Sequence[SisterNote]] = {}
     have = {drive.tag for drive in view.drives() if drive.captures}
     for tag in sorted(tags):
         found[tag] = list(notes_of(looks.look(tag, kinds[tag]), rules)) if tag in have else []
@@ -239,7 +235,7 @@ def _looked(
     return found
 
 
-def _kept_notes(there: KeptOutcome, kind: str, known: Mapping[str, FleetDrive]) -> dict[str, list[SisterNote]]:
+def _kept_notes(there: KeptOutcome, kind: str, known: Mapping[str, FleetDrive]) -> dict[str, Sequence[SisterNote]]:
     """What the drives of a kind say to their sisters. Raises: NotKeptError: it is not kept."""
     from vibe.flow.cases.sister_notes import unpacked_notes
     from vibe.history.store.judged import NotKeptError
@@ -248,7 +244,7 @@ def _kept_notes(there: KeptOutcome, kind: str, known: Mapping[str, FleetDrive]) 
     if packed.keys() != {tag for tag, drive in known.items() if drive.kind == kind}:
         raise NotKeptError(f"not all drives of {kind} are kept")
     try:
-        return {tag: unpacked_notes(tag, one) if one or known[tag].captures else [] for tag, one in packed.items()}
+        return {tag: unpacked_notes(tag, one) if one or known[tag].captures else () for tag, one in packed.items()}
     except ValueError as error:
         raise NotKeptError(str(error)) from error
 

@@ -66,7 +66,7 @@ def practice_store(
 
 def _until_today() -> str:
     """What happens in the sample years, moved by whole weeks so that the last round was this week's, on Mondays the last
-    week's, for that of the day may be ahead: a desk on which nothing was measured for months would show that alone."""
+    week's, for that of the day may be ahead. Where nothing was measured for months a desk shows that alone."""
     from vibe.flow.settings import share_dir
 
     text = (share_dir() / "sample_signals" / "years.toml").read_text(encoding="utf-8")

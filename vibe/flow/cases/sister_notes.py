@@ -35,7 +35,8 @@ def packed_notes(notes: Iterable[SisterNote]) -> bytes:
     return zlib.compress(struct.pack("<I", len(head)) + head + struct.pack(f"<{len(numbers)}d", *numbers), 1)
 
 
-def unpacked_notes(drive: str, packed: bytes) -> list[SisterNote]:
+@lru_cache(maxsize=1024)  # 20 MB: who judges again and again asks for the same sisters
+def unpacked_notes(drive: str, packed: bytes) -> tuple[SisterNote, ...]:
     """The notes again. Raises: ValueError: those are none."""
     try:
         plain = zlib.decompress(packed)
@@ -57,7 +58,7 @@ def unpacked_notes(drive: str, packed: bytes) -> list[SisterNote]:
         raise ValueError(f"no notes of {drive}: {error}") from error
     if at != len(numbers):
         raise ValueError(f"no notes of {drive}: {len(numbers)} numbers for {at}")
-    return notes
+    return tuple(notes)
 
 
 @lru_cache(maxsize=512)
@@ -65,13 +66,13 @@ def _head(said: bytes) -> tuple[tuple[str, str, str, str, int, bool, str, int], 
     return tuple(tuple(one) for one in json.loads(said))
 
 
-def kept_notes(store: Path, kind: str) -> dict[str, list[SisterNote]]:
+def kept_notes(store: Path, kind: str) -> dict[str, tuple[SisterNote, ...]]:
     """What drives of a kind say to their sisters by the judgement that is kept next to a store; nothing of those of
     which it keeps nothing that can be read."""
     from vibe.flow.cases.judged import said_by_this_version
     from vibe.history.store.judged import KeptOutcome, NotKeptError
 
-    found: dict[str, list[SisterNote]] = {}
+    found: dict[str, tuple[SisterNote, ...]] = {}
     with KeptOutcome(store) as there:
         if not kind or not said_by_this_version(there.said):
             return {}
