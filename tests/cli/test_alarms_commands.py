@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import pytest
 from tests import alarm_stores
 from tests.alarm_stores import damaged, fill, finding
 from tests.cli.calls import Vibe
+from vibe.history.store.layout import site_name
 from vibe.history.store.store import Store
 
 
@@ -162,6 +164,24 @@ def test_since_says_what_changed(vibe: Vibe, folder: Path) -> None:
     wrong = vibe("alarms", "since", "2999-01-01", "--store", folder)
     assert wrong.status == 2
     assert "exchange the two dates" in wrong.errors[0]
+
+
+def test_several_sites_are_one_list(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
+    other = Path(shutil.copytree(folder, tmp_path / "quay" / "history"))
+    one = rows(vibe("alarms", "list", "--store", folder).out)
+    both = ("--store", folder, "--store", other)
+    answer = vibe("alarms", "list", *both)
+    found = rows(answer.out)
+    assert (answer.status, len(found), {row["drive"] for row in found}) == (0, 2 * len(one), {"TH-02"})
+    assert sorted(row["site"] for row in found) == sorted([site_name(folder), "quay"])
+    then = f"{datetime.now(UTC) - timedelta(weeks=20):%Y-%m-%d}"
+    assert {row["site"] for row in rows(vibe("alarms", "since", then, *both).out)} == {site_name(folder), "quay"}
+    for words in (("show", one[0]["id"]), ("measures",), ("list", "--exceedances", tmp_path / "list.csv")):
+        refused = vibe("alarms", *words, *both)
+        assert refused.status == 2
+        assert "--store is given 2 times" in refused.errors[0]
+    twice = vibe("alarms", "list", "--store", folder, "--store", folder)
+    assert (twice.status, "one store is given twice" in twice.errors[0]) == (2, True)
 
 
 def test_columns_are_said_once(vibe: Vibe, folder: Path, tmp_path: Path) -> None:

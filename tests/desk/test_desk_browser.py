@@ -181,6 +181,22 @@ def test_pictures_are_drawn_from_stored_samples_and_read_by_a_cursor(chrome: Any
     soon(lambda: all_of(chrome, "#trend-plot svg circle"))
     assert "m/s²" in find(chrome, "#trend-read").text
     settled(chrome)
+    # Every picture is saved as it stands, and its numbers.
+    chrome.execute_script(
+        "window.saved = {}; give = async (name, blob) => { saved[name.split('.').pop()] = "
+        "[name, blob.size, blob.type === 'image/png' ? '' : await blob.text()]; };"
+    )
+    for kind in ("svg", "png", "csv"):
+        find(chrome, f"[data-of=trend][data-save={kind}]").click()
+        soon(lambda kind=kind: chrome.execute_script("return saved[arguments[0]]", kind))
+    saved = chrome.execute_script("return saved")
+    assert all(name.startswith(row.drives[0]) and f"_trend.{kind}" in name for kind, (name, _, _) in saved.items())
+    assert saved["svg"][2].startswith("<svg")
+    assert saved["png"][1] > 4000
+    lines = saved["csv"][2].splitlines()
+    with Store.open(served.desk.sites.stores[0].folder) as store:
+        assert len(lines) > len(store.captures(row.drives[0])) // 2
+    assert "m/s²" in lines[0]
 
 
 def test_two_people_and_a_desk_that_is_gone(chrome: Any, served: Served) -> None:

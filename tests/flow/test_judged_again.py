@@ -23,10 +23,14 @@ from vibe.flow.alarms.queue import decide
 from vibe.flow.cases import judged_again, rows
 from vibe.flow.cases.judged import JudgedStore, judge, kept
 from vibe.flow.cases.judged_again import judge_again
-from vibe.flow.cases.sister_notes import concerned_by, packed_notes, same_baselines, unpacked_notes
-from vibe.history.sister_book import SisterNote
+from vibe.flow.cases.sister_notes import packed_notes, unpacked_notes
+from vibe.flow.settings import share_dir
+from vibe.history.population.concerned import Concerned, concerned_by
+from vibe.history.settings import HistorySettings
+from vibe.history.sister_book import SisterBook, SisterNote
 from vibe.history.store.judged import JUDGED
 from vibe.history.store.store import Store
+from vibe.ingest import load_model
 
 WEEKS = 14
 AT = START + timedelta(weeks=WEEKS, hours=1)
@@ -96,40 +100,102 @@ def test_a_capture_of_a_sound_drive_costs_that_drive(store: Store) -> None:
         assert said_by(kept(store.folder, "x")) == said_by(found)  # type: ignore[arg-type]
 
 
-def note_of(drive: str, growth_db: float | None, baseline: float = 0.0) -> SisterNote:
-    key = SeriesKey(drive=drive, point="input side", measure="hit", subject="stage1.lobe")
-    return SisterNote(key=key, unit="m/s²", baselines=((24.3, nan, baseline, 0.5, 5.0),), growth_db=growth_db, state="")
+HISTORY = load_model(share_dir() / "configs" / "history.toml", HistorySettings)
+PLACE = ("input side", "hit", "stage1.lobe")
+
+
+def note_of(drive: str, growth_db: float | None, baseline: float = 0.0, below: float = nan) -> SisterNote:
+    point, measure, subject = PLACE
+    key = SeriesKey(drive=drive, point=point, measure=measure, subject=subject)
+    return SisterNote(
+        key=key, unit="m/s²", baselines=((24.3, nan, baseline, 0.5, 5.0),), growth_db=growth_db, state="", current=0,
+        raised_below=below,
+    )  # fmt: skip
+
+
+def book_of(*notes: SisterNote) -> SisterBook:
+    book = SisterBook(HISTORY)
+    for note in notes:
+        book.put("kind", note)
+    return book
+
+
+def concerned(was: SisterNote, now: SisterNote, *sisters: SisterNote, asks: str = "ABCD") -> Concerned:
+    return concerned_by(
+        {"X"}, book_of(was, *sisters), book_of(now, *sisters), "kind", dict.fromkeys(asks, (PLACE,)), HISTORY,
+        share=0.5, least_db=1.0,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("was", "now", "concerned"),
+    ("was", "now", "judged"),
     [
         (1.0, 1.9, set()), (1.0, 2.0, {"A"}), (4.9, 5.1, {"B"}), (1.0, 9.0, {"A", "B"}), (9.0, 8.0, set()),
         (None, 0.1, {"A", "B"}), (3.0, None, {"A", "B"}), (None, None, set()),
     ],
 )  # fmt: skip
 def test_a_sister_is_concerned_where_it_changes_how_many_rose_as_it_did(
-    was: float | None, now: float | None, concerned: set[str]
+    was: float | None, now: float | None, judged: set[str]
 ) -> None:
-    sisters = {name: [note_of(name, grown)] for name, grown in (("A", 4.0), ("B", 10.0), ("C", 0.9), ("D", None))}
-    found = concerned_by("X", [note_of("X", was)], [note_of("X", now)], sisters, 0.5, 1.0)
-    assert found == concerned
+    sisters = [note_of(name, grown) for name, grown in (("A", 4.0), ("B", 10.0), ("C", 0.9), ("D", None))]
+    found = concerned(note_of("X", was), note_of("X", now), *sisters)
+    assert found.judge == judged
+    assert not found.limits
+    assert not concerned(note_of("X", was), note_of("X", now), *sisters, asks="").judge
 
 
-def test_notes_come_back_to_the_last_bit_and_limits_hang_on_baselines_alone() -> None:
-    notes = [note_of("X", 1 / 3, 0.1 + 0.2), note_of("X", None)]
-    assert repr(unpacked_notes("X", packed_notes(notes))) == repr(notes)
-    assert same_baselines([note_of("X", 1.0)], [note_of("X", 2.0)])
-    assert not same_baselines([note_of("X", 1.0)], [note_of("X", 1.0, 1e-12)])
-    with pytest.raises(ValueError, match="no notes of X"):
-        unpacked_notes("X", packed_notes(notes)[:-5])
+def test_a_sister_whose_limits_another_baseline_moves_is_judged_where_they_raise_something() -> None:
+    levels = {"A": -1.0, "B": 0.0, "C": 1.0, "D": 0.5, "E": -0.5}
+    wide, narrow = note_of("X", None, 4.0), note_of("X", None, 0.2)
+    quiet = [note_of(name, None, level, below=0.5) for name, level in levels.items()]
+    found = concerned(wide, narrow, *quiet)
+    assert not found.judge
+    assert found.limits == {name: {PLACE} for name in levels}
+    assert not concerned(wide, note_of("X", 3.0, 4.0), *quiet).limits
+    first = book_of(narrow, *quiet).limits("kind", quiet[0].key, baseline_of(-1.0))
+    limit = next(one.value for one in first if one.kind == "alarm")
+    for below, judged in ((0.999 * limit, set()), (1.001 * limit, {"A"})):
+        loud = [note_of("A", None, -1.0, below=below), *quiet[1:]]
+        assert concerned(wide, narrow, *loud).judge == judged
+        assert concerned(narrow, wide, *loud).judge == judged
 
 
-def test_a_new_baseline_concerns_all_sisters(store: Store) -> None:
+def baseline_of(level_db: float) -> Any:
+    condition = SimpleNamespace(speed_hz=24.3, load_percent=None)
+    return SimpleNamespace(condition=condition, level_db=level_db, spread_db=0.5, n_effective=5.0)
+
+
+def test_notes_come_back_to_the_last_bit() -> None:
+    notes = [note_of("X", 1 / 3, 0.1 + 0.2), note_of("X", None, below=1.1)]
+    assert repr(unpacked_notes("X", packed_notes(notes))) == repr(tuple(notes))
+    for harm in (packed_notes(notes)[:-5], zlib.compress(b"no notes"), zlib.compress(b"\2\0\0\0[]" + bytes(8))):
+        with pytest.raises(ValueError, match="no notes of X"):
+            unpacked_notes("X", harm)
+
+
+def test_a_new_baseline_moves_limits_of_sisters(store: Store) -> None:
     store.add_event(Event(drive="TH-01", at=START + timedelta(weeks=3), kind="repair", new_baseline=True))
     found = again(store)
-    assert found.judged >= 3
     assert said_by(found) == scratch(store)
+
+
+def test_what_was_added_is_shown_before_all_that_it_concerns_is_judged(store: Store) -> None:
+    before = kept(store.folder, "x")
+    assert before is not None
+    event = Event(drive="TH-03", at=START + timedelta(weeks=3), kind="repair", new_baseline=True)
+    store.add_event(event)
+    add(store, "TH-00", WEEKS - 1, damaged(WEEKS - 1, 0, begins=4), findings=[finding()], minutes=1)
+    first = judge_again(store.folder, "x", before, at=AT, first_only_from=2)
+    assert first.behind > 2 == first.judged
+    assert first.change == before.change
+    assert (store.folder / JUDGED).is_file()
+    assert (kept(store.folder, "x") or first).change == before.change
+    whole = judge_again(store.folder, "x", before, at=AT)
+    assert whole.behind == 0
+    assert said_by(whole) == scratch(store)
+    fault = {row.id: row for row in whole.rows if row.drives == ("TH-00",) and row.severity}
+    assert fault
+    assert {row.id: row for row in first.rows if row.id in fault} == fault
 
 
 def test_what_was_dated_ahead_counts_when_its_time_comes(store: Store) -> None:

@@ -1,4 +1,5 @@
-"""A desk that is killed again and again while somebody decides, notes and assigns groups of cases.
+"""A desk that is killed again and again while somebody decides, notes, assigns groups of cases, edits drive files and
+imports captures.
 
 ``python -m tests.studies.desk_kills --count 12`` (kills). The desk runs as a process of its own; a browser's requests
 are sent to it one after the other, and it is killed at a random moment. After each kill: all that it acknowledged is on
@@ -9,6 +10,7 @@ scratch. With ``--full`` its disk (12 MB, needs the right to mount) fills up ins
 
 from __future__ import annotations
 
+import html
 import http.client
 import json
 import os
@@ -27,15 +29,18 @@ from typing import Any
 from urllib.parse import urlencode
 
 from tests.desk.sites_of_desk import filled
+from tests.flow.desk.dropped import capture
 from tests.studies.page import options, write_table
 from vibe.flow.cases.judged import judge, kept
 from vibe.flow.cases.judged_again import judge_again
+from vibe.flow.desk.drive_versions import drive_versions
 from vibe.history.store.incoming import sweep
 from vibe.history.store.maintenance import verify
 from vibe.history.store.store import Store
 
 BEGINS_S, ANSWERS_S = 120.0, 60.0
 DISK_MB = 12
+SITE = "North"
 TAGS = ("SP-01", "SP-02", "TH-01", "TH-02")
 
 
@@ -45,6 +50,10 @@ class Sent:
 
     acknowledged: list[str] = field(default_factory=list)
     groups: list[str] = field(default_factory=list)
+    edits: list[str] = field(default_factory=list)
+    """Texts of drive files that were acknowledged."""
+    imports: list[str] = field(default_factory=list)
+    """Names of captures that were reported as taken in."""
 
 
 class Visitor:
@@ -71,6 +80,33 @@ class Visitor:
         link.request(method, path, body, headers)
         answer = link.getresponse()
         return answer, answer.read().decode("utf-8", "replace")
+
+    def upload(self, path: str, form: dict[str, str], name: str, content: bytes) -> http.client.HTTPResponse:
+        """Send a form with one file."""
+        edge = "a-line-that-stands-in-no-file"
+        parts = [
+            f'--{edge}\r\nContent-Disposition: form-data; name="{key}"\r\n\r\n{said}\r\n' for key, said in form.items()
+        ]
+        head = f'--{edge}\r\nContent-Disposition: form-data; name="file"; filename="{name}"\r\n\r\n'
+        link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=ANSWERS_S)
+        headers = {"Cookie": self.cookie, "Origin": f"http://127.0.0.1:{self.port}",
+                   "Content-Type": f"multipart/form-data; boundary={edge}"}  # fmt: skip
+        body = "".join(parts).encode() + head.encode() + content + f"\r\n--{edge}--\r\n".encode()
+        link.request("POST", path, body, headers)
+        answer = link.getresponse()
+        answer.read()
+        return answer
+
+    def through(self, answer: http.client.HTTPResponse) -> str:
+        """Wait for the work that an answer leads to; the address that follows it."""
+        assert answer.status in (202, 303), answer.status
+        job, until = str(answer.getheader("location")), time.monotonic() + BEGINS_S
+        while time.monotonic() < until:
+            found, _ = self.ask("GET", job)
+            if found.status == 303:
+                return str(found.getheader("location"))
+            time.sleep(0.1)
+        raise RuntimeError(f"{job} comes to no end")
 
     def cases(self) -> list[str]:
         """Addresses of all open cases, once they are judged."""
@@ -100,7 +136,13 @@ def one_step(visitor: Visitor, rng: random.Random, number: int, sent: Sent) -> N
     token, seen = said(page, "token"), said(page, "seen")
     due = (date.today() + timedelta(days=9)).isoformat()
     common = {"token": token, "because": words, "owner": "J. Sole", "due": due, "nonce": f"n{number}"}
-    what = rng.choice(("decide", "note", "group"))
+    what = rng.choice(("decide", "note", "group", "edit", "import"))
+    if what == "edit":
+        edited(visitor, rng, number, token, sent)
+        return
+    if what == "import":
+        imported(visitor, number, token, sent)
+        return
     if what == "decide":
         answer, _ = visitor.ask("POST", f"{case}/decide", common | {"as": "confirmed", "seen": seen})
     elif what == "note":
@@ -114,13 +156,45 @@ def one_step(visitor: Visitor, rng: random.Random, number: int, sent: Sent) -> N
         sent.acknowledged.append(words)
 
 
+def edited(visitor: Visitor, rng: random.Random, number: int, token: str, sent: Sent) -> None:
+    """A drive's file with a remark of its own at its end, as the form sends it once it was checked."""
+    tag = rng.choice(TAGS)
+    _, page = visitor.ask("GET", f"/drive?{urlencode({'site': SITE, 'tag': tag})}")
+    found = re.search(r'<textarea[^>]*name="text"[^>]*>(.*?)</textarea>', page, re.DOTALL)
+    assert found is not None, page[:400]
+    before = re.sub(r"# edit \d+\s*$", "", html.unescape(found[1]).strip())
+    text = f"{before}\n# edit {number}\n"
+    form = {"token": token, "site": SITE, "tag": tag, "text": text, "checked": text}
+    answer, _ = visitor.ask("POST", "/drive/file", form)
+    if answer.status == 303:
+        sent.edits.append(f"# edit {number}")
+
+
+def imported(visitor: Visitor, number: int, token: str, sent: Sent) -> None:
+    """A capture is dropped, looked at and taken in; acknowledged once the work is done."""
+    name = f"drop {number}.h5"
+    with tempfile.TemporaryDirectory() as folder:
+        content = capture(Path(folder) / name, number, drive=TAGS[0], seconds=1.0).read_bytes()
+    answer = visitor.upload("/import", {"token": token, "site": SITE}, name, content)
+    preview = visitor.through(answer)
+    answer, _ = visitor.ask("POST", f"{preview}/take", {"token": token})
+    visitor.through(answer)
+    sent.imports.append(name)
+
+
 def amiss(store: Path, sent: Sent) -> list[str]:
     """What is not as it must be after a kill."""
     sweep(store)
     with Store.open(store) as opened:
         recorded = opened.decisions()
         wrong = [f"verify: {one}" for one in verify(opened).wrong]
+        texts = [one.toml for tag in TAGS for one in drive_versions(opened, tag)]
+        files = [one.file for one in opened.captures(TAGS[0])]
     words = [one.because for one in recorded]
+    wrong += [f"{one!r} was acknowledged and is in no drive file" for one in sent.edits
+              if not any(text.rstrip().endswith(one) for text in texts)]  # fmt: skip
+    wrong += [f"{one!r} was taken in and is not there" for one in sent.imports if one not in files]
+    wrong += [f"{one!r} is there twice" for one in {*sent.imports} if files.count(one) > 1]
     wrong += [f"{one!r} was acknowledged and is not there" for one in sent.acknowledged if one not in words]
     wrong += [f"{one!r} stands twice" for one in {*sent.acknowledged} if words.count(one) > 1]
     owners = [one.owner for one in recorded]
@@ -152,7 +226,7 @@ def killed(asked: Any) -> None:
         step = 0
         for number in range(asked.count):
             visitor = Visitor(store, folder)
-            end = threading.Timer(rng.uniform(0.05, 4.0), visitor.kill)
+            end = threading.Timer(rng.uniform(0.05, 8.0), visitor.kill)
             visitor.cases()
             end.start()
             before = step
@@ -168,7 +242,8 @@ def killed(asked: Any) -> None:
             table.append({"kill": number + 1, "steps": step - before, "wrong": len(wrong)})
             print(f"kill {number + 1}: {step - before} steps before it; {wrong or 'nothing wrong'}", flush=True)
     total = len(sent.acknowledged)
-    print(f"{asked.count} kills, {total} acknowledged, {len(sent.groups)} groups, "
+    print(f"{asked.count} kills, {total} acknowledged, {len(sent.groups)} groups, {len(sent.edits)} drive files, "
+          f"{len(sent.imports)} imports, "
           f"{sum(row['wrong'] for row in table)} things wrong")  # fmt: skip
     write_table(asked.out, "desk_kills", table)
 

@@ -18,13 +18,22 @@ _FIELDS = ("tag", "point", "time", "measure", "value", "limit", "unit")
 
 def since(
     then: Annotated[str, typer.Argument(metavar="DATE", help="The day to compare with.", show_default=False)],
-    store: _Store,
+    store: Annotated[
+        list[Path],
+        typer.Option(
+            "--store",
+            metavar="DIR",
+            show_default=False,
+            help="Folder of a history. May be repeated: what changed at several sites.",
+        ),
+    ],
     at: Annotated[str | None, typer.Option("--at", metavar="DATE", help="The later day; today unless given.")] = None,
 ) -> None:
     """What changed since a day, each case seen with what was known then.
 
     New, graver, calmer, gone, and what was not measured: what merely was not seen is never gone.
     """
+    from vibe.cli.alarms import sites_of
     from vibe.cli.shared import output
     from vibe.cli.shared.moments import moment
     from vibe.cli.shared.progress import Waiting
@@ -32,20 +41,31 @@ def since(
     from vibe.history.store.store import Store
 
     now = None if at is None else moment(at, "--at")
-    with Store.open(store) as opened, Waiting() as waiting:
-        view = changes_since(opened, moment(then, "DATE"), now, progress=waiting)
+    views = []
+    for site, folder in sites_of(store):
+        with Store.open(folder) as opened, Waiting() as waiting:
+            views.append((site, changes_since(opened, moment(then, "DATE"), now, progress=waiting)))
 
     def number(urgency: float | None) -> str:
         return "" if urgency is None else f"{urgency:.1f}"
 
+    several = len(views) > 1
     output.show_rows(
-        ["change", "drive", "id", "then", "now", "title", "why"],
-        [[row.group, row.drive, row.case, number(row.then), number(row.now), row.title, row.why] for row in view.rows],
-    )
-    for remark in view.remarks:
-        output.note(f"note: {remark}")
-    if not view.rows:
-        output.note(f"nothing changed between {view.then:%Y-%m-%d} and {view.now:%Y-%m-%d}")
+        ["change", "drive", "id", "then", "now", "title", "why", *(["site"] if several else [])],
+        [
+            [
+                row.group, row.drive, row.case, number(row.then), number(row.now), row.title, row.why,
+                *([site] if several else []),
+            ]
+            for site, view in views for row in view.rows
+        ],
+    )  # fmt: skip
+    for site, view in views:
+        lead = f"{site}: " if several else ""
+        for remark in view.remarks:
+            output.note(f"note: {lead}{remark}")
+        if not view.rows:
+            output.note(f"{lead}nothing changed between {view.then:%Y-%m-%d} and {view.now:%Y-%m-%d}")
 
 
 def columns(

@@ -28,7 +28,16 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-StoreOption = Annotated[Path, typer.Option("--store", metavar="DIR", help="Folder of the history.", show_default=False)]
+StoreOption = Annotated[
+    list[Path], typer.Option("--store", metavar="DIR", help="Folder of the history.", show_default=False)
+]
+StoresOption = Annotated[
+    list[Path],
+    typer.Option(
+        "--store", metavar="DIR", show_default=False,
+        help="Folder of a history. May be repeated: one list of several sites.",
+    ),
+]  # fmt: skip
 Exceedances = Annotated[
     Path | None,
     typer.Option("--exceedances", metavar="FILE.csv", help="Another system's alarms, to be explained too."),
@@ -53,7 +62,7 @@ _VERDICTS = (
 
 
 def list_alarms(
-    store: StoreOption,
+    store: StoresOption,
     exceedances: Exceedances = None,
     time_zone: TimeZone = None,
     at: When = None,
@@ -63,10 +72,33 @@ def list_alarms(
     ] = False,
 ) -> None:
     """The queue, most urgent first."""
-    outcome = _evaluated(store, exceedances, time_zone, at)
-    _show_queue(outcome.queue, everything=everything)
-    _notes(outcome.queue)
-    strictly(outcome.acting, strict)
+    from vibe.cli.shared import output
+
+    if exceedances is not None:
+        one_store(store, "--exceedances belongs to one history")
+    found = [(site, _evaluated([folder], exceedances, time_zone, at)) for site, folder in sites_of(store)]
+    _show_queue([(site, outcome.queue) for site, outcome in found], everything=everything)
+    for site, outcome in found:
+        if len(found) > 1:
+            output.note(f"{site}:")
+        _notes(outcome.queue)
+    strictly(any(outcome.acting for _, outcome in found), strict)
+
+
+def one_store(folders: Sequence[Path], why: str = "this concerns one history") -> Path:
+    """The one folder that was given. Raises: CallError: several were."""
+    if len(folders) > 1:
+        raise CallError(f"--store is given {len(folders)} times, and {why}")
+    return folders[0]
+
+
+def sites_of(folders: Sequence[Path]) -> list[tuple[str, Path]]:
+    """Each store with what its site is called. Raises: CallError: one is given twice."""
+    from vibe.history.store.layout import site_name
+
+    if len({folder.resolve() for folder in folders}) < len(folders):
+        raise CallError("one store is given twice")
+    return [(site_name(folder), folder) for folder in folders]
 
 
 def show(
@@ -111,7 +143,7 @@ def decide(
     from vibe.history.store.store import Store
 
     said, day, number = _verdict(verdict)
-    with Store.open(store) as opened:
+    with Store.open(one_store(store)) as opened:
         memory = record_decision(
             opened, alarm, said, because=because, by=by, recheck_by=day, owner=owner,
             due=None if due is None else moment(due, "--due"), work_order=work_order, after=after, withdraws=number,
@@ -175,39 +207,47 @@ def run_alarm_recipe(
             raise CallError(f"{option} means nothing to a recipe of kind alarms: it takes all from its store")
     with Waiting() as waiting:
         outcome = run_alarms(recipe, out=out, force=force, progress=waiting)
-    _show_queue(outcome.queue, everything=False)
+    _show_queue([("", outcome.queue)], everything=False)
     _notes(outcome.queue)
     output.show_files(outcome.files)
     strictly(outcome.acting, strict)
 
 
-def _evaluated(store: Path, exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
+def _evaluated(store: Sequence[Path], exceedances: Path | None, time_zone: str | None, at: str | None) -> QueueOutcome:
     from vibe.cli.shared.progress import Waiting
     from vibe.flow.alarms.queue import evaluate_alarms
     from vibe.history.store.store import Store
 
-    with Store.open(store) as opened, Waiting() as waiting:
+    with Store.open(one_store(store)) as opened, Waiting() as waiting:
         return evaluate_alarms(
             opened, exceedances=exceedances, time_zone=time_zone, at=None if at is None else moment(at, "--at"),
             progress=waiting,
         )  # fmt: skip
 
 
-def _show_queue(queue: Queue, *, everything: bool) -> None:
+def _show_queue(queues: Sequence[tuple[str, Queue]], *, everything: bool) -> None:
+    """Rows of one store, or of several as one list with the site of each."""
     from vibe.cli.shared import output
 
-    rows = [alarm for alarm in queue.alarms if everything or alarm.status != "quiet"]
+    found = [
+        (site, alarm) for site, queue in queues for alarm in queue.alarms if everything or alarm.status != "quiet"
+    ]  # fmt: skip
+    header = [
+        "id", "drive", "urgency", "status", "kind", "title", "exceedances", "since", "state", "measured", "look_again",
+        "owner", "due",
+    ]  # fmt: skip
+    several = len(queues) > 1
+    if several:
+        found.sort(key=lambda one: (one[1].status == "quiet", -one[1].urgency.total))
     output.show_rows(
-        [
-            "id", "drive", "urgency", "status", "kind", "title", "exceedances", "since", "state", "measured",
-            "look_again", "owner", "due",
-        ],
+        [*header, "site"] if several else header,
         [
             [
                 a.id, " ".join(a.drives), f"{a.urgency.total:.1f}", a.status, a.kind, a.title, str(len(a.exceedances)),
                 f"{a.since:%Y-%m-%d}", a.state, _day(a.measured_at), _day(a.look_again), a.owner, _day(a.due),
+                *([site] if several else []),
             ]
-            for a in rows
+            for site, a in found
         ],
     )  # fmt: skip
 

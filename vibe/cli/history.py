@@ -298,6 +298,23 @@ def events(
     output.say(f"{len(fresh)} recorded, {len(entries) - len(fresh)} were recorded before")
 
 
+def name(
+    store: StoreOption,
+    called: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="What the site is called from now on.", show_default=False)
+    ] = None,
+) -> None:
+    """Name the site of a history, as the desk, lists and notices call it; without NAME, say how it is called.
+
+    A history that was given no name is called as its folder, or the one above where that is just "history".
+    """
+    from vibe.cli.shared import output
+    from vibe.history.store.layout import name_site, site_name
+
+    _opened(store).close()
+    output.say(site_name(store) if called is None else name_site(store, called))
+
+
 def page(
     drive: DriveTag,
     store: StoreOption,
@@ -317,7 +334,7 @@ def page(
 
 for _name, _command in (
     ("add", add), ("list", list_drives), ("show", show), ("export", export), ("verify", verify), ("repair", repair),
-    ("acknowledge", acknowledge), ("thin", thin), ("event", event), ("events", events), ("page", page),
+    ("acknowledge", acknowledge), ("thin", thin), ("event", event), ("events", events), ("name", name), ("page", page),
 ):  # fmt: skip
     app.command(_name)(plainly(_command))
 

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 LOOK_S = 2.0
 """How often the stores are asked whether something was added: 2 ms for ten of them."""
-_GENERIC = ("history", "store", "stores")
 
 
 class SiteStore:
@@ -201,7 +200,10 @@ class Sites:
                 holds = was is not None and (was.stamp, was.change) == (stamp_of(), change)
                 if was is not None and holds and now().timestamp() < was.until_s:
                     continue
-                self._set(one, self._judged(one))
+                found = self._judged(one)
+                self._set(one, found)
+                if found.behind:
+                    self._set(one, self._judged(one, whole=True))
                 one.trouble = ""
             except VibeError as error:
                 one.trouble = str(error)
@@ -210,7 +212,8 @@ class Sites:
             finally:
                 one.judging = False
 
-    def _judged(self, one: SiteStore) -> JudgedStore:
+    def _judged(self, one: SiteStore, *, whole: bool = False) -> JudgedStore:
+        """A judgement of now; unless ``whole`` one that may lack sisters of what was added (``behind``)."""
         from vibe.flow.cases.judged import judge
         from vibe.flow.cases.judged_again import judge_again
 
@@ -229,7 +232,7 @@ class Sites:
                 max_workers=1, mp_context=context, initializer=_share, initargs=(self._far,)
             )
         try:
-            return self._pool.submit(_judged_apart, one.folder, one.name, not self.read_only).result()
+            return self._pool.submit(_judged_apart, one.folder, one.name, not self.read_only, whole).result()
         except (OSError, RuntimeError) as error:  # the process was ended; the next look begins another
             self._pool = None
             raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
@@ -291,7 +294,11 @@ def _share(far: Any) -> None:
     _shared = far
 
 
-def _judged_apart(folder: Path, site: str, keeps: bool) -> JudgedStore:
+AT_ONCE = 24
+"""Drives that are judged before anything is shown: half a second."""
+
+
+def _judged_apart(folder: Path, site: str, keeps: bool, whole: bool) -> JudgedStore:
     """One store, judged in a process of its own."""
     from vibe.flow.cases.judged import judge, kept
     from vibe.flow.cases.judged_again import judge_again
@@ -304,7 +311,12 @@ def _judged_apart(folder: Path, site: str, keeps: bool) -> JudgedStore:
     if before is None:
         _last[folder] = judge(folder, site, keeps=keeps, progress=step)
     else:
-        _last[folder] = judge_again(folder, site, before, keeps=keeps, progress=step)
+        found = judge_again(
+            folder, site, before, keeps=keeps, first_only_from=None if whole else AT_ONCE, progress=step
+        )
+        if found.behind:
+            return found
+        _last[folder] = found
     return _last[folder]
 
 
@@ -313,11 +325,12 @@ _last: dict[Path, JudgedStore] = {}
 
 
 def _names(folders: Sequence[Path]) -> list[str]:
-    """A name for each store: its folder's, or that of the folder above where that says more; made unique."""
+    """What the site of each store is called, made unique."""
+    from vibe.flow.cases.stores import site_name
+
     found: list[str] = []
     for folder in folders:
-        name = folder.parent.name if folder.name in _GENERIC and folder.parent.name else folder.name
-        name = name or "site"
+        name = site_name(folder)
         unique, number = name, 2
         while unique in found:
             unique, number = f"{name} {number}", number + 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -104,56 +104,114 @@ def own_limits(baseline: Baseline, settings: HistorySettings) -> tuple[Limit, ..
 
 
 def sister_limits(sisters: Sequence[Baseline], settings: HistorySettings) -> tuple[Limit, ...]:
-    """Change and alarm from the baselines of sister drives; none for fewer than ``fewest_sisters``.
-
-    Tolerance interval of a one-way random model: a level is that of its drive plus scatter, both normal in dB. The
-    variance of one capture of any drive is var(means) + (1 - 1/n) var(within), n the harmonic mean of the captures per
-    drive; degrees of freedom after Satterthwaite; the mean counts as one of as many values as there are drives, which
-    is a little careful where captures scatter more than drives differ. After Mee, Technometrics 26 (1984) 251-253, and
-    for unequal numbers Thomas & Hultquist, Annals of Statistics 6 (1978) 582-587, from memory.
-
-    By simulation, "95 % sure" is 88 % or more with four to eight drives.
-    """
+    """Change and alarm from the baselines of sister drives; none for fewer than ``fewest_sisters``."""
     known = [b for b in sisters if b.level_db is not None and b.spread_db is not None]
     if not known:
         return ()
-    rows = np.array([(b.level_db, b.spread_db, b.n_effective) for b in known], dtype=np.float64)
-    return sister_limits_of(rows[:, 0], rows[:, 1], rows[:, 2], known[0].unit, settings)
+    level, spread, count = np.array([(b.level_db, b.spread_db, b.n_effective) for b in known], dtype=np.float64).T
+    middle = float(level.mean())
+    free = count - 1.0
+    sums = [len(known), (level - middle).sum(), ((level - middle) ** 2).sum(), free.sum(), (free * spread**2).sum()]
+    found = sister_intervals(np.array([[*sums, (1.0 / count).sum()]]), middle, known[0].unit, settings)
+    return found.limits(0, settings)
 
 
-def sister_limits_of(
-    means: Array, spreads: Array, counts: Array, unit: str, settings: HistorySettings
-) -> tuple[Limit, ...]:
-    """As ``sister_limits``, of levels, spreads [dB] and counts of captures of the drives (n,)."""
-    drives = means.size
-    if drives < settings.limits.fewest_sisters:
-        return ()
-    within = spreads**2
-    least = settings.baseline.least_spread_db**2
-    between = max(float(means.var(ddof=1)), least)
-    pooled, freedom = float(np.average(within, weights=counts - 1)), float(np.sum(counts - 1))
-    scatter = (1.0 - float(np.mean(1.0 / counts))) * pooled
-    variance = between + scatter
-    dof = variance**2 / (between**2 / (drives - 1) + scatter**2 / freedom)
-    mean, spread = float(means.mean()), float(np.sqrt(variance))
-    rules = settings.baseline
-    intervals = []
-    for content in (rules.change_content, rules.alarm_content):
-        factor = two_sided_factor(drives, content, rules.confidence, _rounded(dof))
-        intervals.append(
-            (
-                float(from_level_db(mean - factor * spread, unit)),
-                float(from_level_db(mean + factor * spread, unit)),
-            )
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SisterIntervals:
+    """Limits from sister drives for several drives at once, arrays (q,); bounds in ``unit``, NaN where there are none.
+
+    ``mean_db`` is what is usual among the sisters, ``between_db`` and ``within_db`` how they scatter.
+    """
+
+    unit: str
+    drives: Array
+    mean_db: Array
+    between_db: Array
+    within_db: Array
+    change_low: Array
+    change_high: Array
+    alarm_low: Array
+    alarm_high: Array
+
+    def without(self, rows: NDArray[np.bool_]) -> SisterIntervals:
+        """The same with none for some."""
+        low, high, alarm_low, alarm_high = (
+            np.where(rows, np.nan, one) for one in (self.change_low, self.change_high, self.alarm_low, self.alarm_high)
         )
-    note = f"{drives} drives, {np.sqrt(between):.1f} dB between and {np.sqrt(pooled):.1f} dB within drives"
-    return _statistical("sister drives", intervals[0], intervals[1], note, settings, mean, unit)
+        return replace(
+            self, drives=np.where(rows, 0.0, self.drives), change_low=low, change_high=high, alarm_low=alarm_low,
+            alarm_high=alarm_high,
+        )  # fmt: skip
+
+    def limits(self, row: int, settings: HistorySettings) -> tuple[Limit, ...]:
+        """Change and alarm of one drive."""
+        high = float(self.change_high[row])
+        if not np.isfinite(high):
+            return ()
+        note = (
+            f"{self.drives[row]:.0f} drives, {self.between_db[row]:.1f} dB between and {self.within_db[row]:.1f} dB "
+            "within drives"
+        )
+        change = float(self.change_low[row]), high
+        alarm = float(self.alarm_low[row]), float(self.alarm_high[row])
+        return _statistical("sister drives", change, alarm, note, settings, float(self.mean_db[row]), self.unit)
+
+    def alarms(self, settings: HistorySettings) -> Array:
+        """The alarm of each, NaN where there is none or it has to wait."""
+        over = level_db(self.alarm_high, self.unit) - self.mean_db
+        return np.where(over > settings.limits.furthest_db, np.nan, self.alarm_high)
 
 
-def _rounded(dof: float) -> float:
+def sister_intervals(sums: Array, middle_db: float, unit: str, settings: HistorySettings) -> SisterIntervals:
+    """Tolerance intervals for several drives, each from the sums over its own sisters: rows (q, 6) of how many there
+    are; their levels from ``middle_db`` [dB], and those squared; their captures less one, and those times the variance
+    within a drive; one over their captures. None for fewer than ``fewest_sisters``.
+
+    A one-way random model: a level is that of its drive plus scatter, both normal in dB. The variance of one capture of
+    any drive is var(means) + (1 - 1/n) var(within), n the harmonic mean of the captures per drive; degrees of freedom
+    after Satterthwaite; the mean counts as one of as many values as there are drives, which is a little careful where
+    captures scatter more than drives differ. After Mee, Technometrics 26 (1984) 251-253, and for unequal numbers
+    Thomas & Hultquist, Annals of Statistics 6 (1978) 582-587, from memory.
+
+    By simulation, "95 % sure" is 88 % or more with four to eight drives.
+    """
+    drives, level, squared, freedom, weighted, inverse = sums.T
+    enough = (drives >= settings.limits.fewest_sisters) & (freedom > 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = level / drives
+        least = settings.baseline.least_spread_db**2
+        between = np.maximum((squared - drives * mean**2) / (drives - 1.0), least)
+        pooled = weighted / freedom
+        scatter = (1.0 - inverse / drives) * pooled
+        variance = between + scatter
+        dof = variance**2 / (between**2 / (drives - 1.0) + scatter**2 / freedom)
+    usual, spread = mean + middle_db, np.sqrt(variance)
+    rules = settings.baseline
+    bounds = []
+    for content in (rules.change_content, rules.alarm_content):
+        factor = _factors(drives, dof, enough, content, rules.confidence)
+        bounds += [from_level_db(usual - factor * spread, unit), from_level_db(usual + factor * spread, unit)]
+    return SisterIntervals(
+        unit=unit, drives=drives, mean_db=usual, between_db=np.sqrt(between), within_db=np.sqrt(pooled),
+        change_low=bounds[0], change_high=bounds[1], alarm_low=bounds[2], alarm_high=bounds[3],
+    )  # fmt: skip
+
+
+def _factors(drives: Array, dof: Array, enough: NDArray[np.bool_], content: float, confidence: float) -> Array:
+    """Factors of tolerance intervals, NaN where there are not enough drives; each is worked out once."""
+    pairs, place = np.unique(drives[enough] + 1j * _rounded(dof[enough]), return_inverse=True)
+    found = np.full(drives.shape, np.nan)
+    each = [two_sided_factor(int(one.real), content, confidence, one.imag) for one in pairs.tolist()]
+    found[enough] = np.array(each, dtype=np.float64)[place]
+    return found
+
+
+def _rounded(dof: Array) -> Array:
     """Degrees of freedom to a tenth, many of them to a half or a few per cent: the factor changes by less than one per
     cent, and one that is known need not be worked out again."""
-    return round(dof, 1) if dof < 10.0 else round(2.0 * dof) / 2.0 if dof < 30.0 else float(f"{dof:.2g}")
+    step = 10.0 ** (np.floor(np.log10(dof)) - 1.0)
+    many = np.where(dof < 30.0, np.round(2.0 * dof) / 2.0, np.round(dof / step) * step)
+    return np.asarray(np.where(dof < 10.0, np.round(dof, 1), many), dtype=np.float64)
 
 
 def _statistical(

@@ -60,11 +60,19 @@ function drawTrend(place, o) {
   const shown = o.limits.filter((l) => l.value <= most * 3 && l.value > 0), far = o.limits.filter((l) => l.value > most * 3);
   const hi = Math.max(most, ...shown.map((l) => l.value)) * 1.1 || 1, axis = axes(w, h, x, [least, hi], "", o.unit ? `${o.short} (${o.unit})` : o.short, { time: true, top: 36 });
   let inside = axis.inside, late = "";
-  const placed = [];
+  const named = [];
   for (const l of shown) {
-    const y = axis.Y(l.value), text = `${l.kind} limit, ${l.source}`, free = placed.every((one) => Math.abs(one - y) > 13);
+    const y = axis.Y(l.value);
     inside += `<path d="M${axis.left} ${y.toFixed(1)}H${w - axis.right}" stroke="${l.kind === "trip" ? "#8a2be2" : WARM}" stroke-width="1.6" stroke-dasharray="${l.kind === "trip" ? "2 3" : "7 4"}"/>`;
-    if (free) { late += words(axis.left + 6, y - 5, text, { size: 11.5, halo: true }); placed.push(y); }
+    /* Lines of one source that lie close share their words, from the lower one up; of others each finds room of its own. */
+    const close = named.filter((one) => Math.abs(one.y - y) < 16), same = close.find((one) => one.source === l.source);
+    if (same) { if (!same.kinds.includes(l.kind)) same.kinds.push(l.kind); same.y = Math.min(same.y, y); } else named.push({ y, source: l.source, kinds: [l.kind] });
+  }
+  named.sort((one, other) => one.y - other.y);
+  for (const [i, one] of named.entries()) {
+    one.text = `${one.kinds.join(" and ")} limit, ${one.source}`;
+    one.x = named.slice(0, i).filter((other) => Math.abs(other.y - one.y) < 16).reduce((x0, other) => Math.max(x0, other.x + other.text.length * 6.2 + 16), axis.left + 6);
+    if (one.x + one.text.length * 6.2 < w - axis.right || one.x === axis.left + 6) late += words(one.x, one.y - 5, one.text, { size: 11.5, halo: true });
   }
   if (o.usual) inside += `<path d="M${axis.left} ${axis.Y(o.usual).toFixed(1)}H${w - axis.right}" stroke="${GREY}" stroke-dasharray="1 3"/>`;
   inside += line(known.filter((p) => p.good).map((p) => [axis.X(p.t), axis.Y(p.v)]), BLUE, 1.4);

@@ -12,6 +12,7 @@ from typing import Any, Literal, cast, get_args
 
 from vibe.core.errors import ConfigError
 from vibe.core.records.column_map import ColumnMap, TableHead
+from vibe.history.store.incoming import settle
 from vibe.storage.files import write_whole
 
 TableKind = Literal["exceedances", "events"]
@@ -39,6 +40,7 @@ def remember_columns(store: Path, head: TableHead, kind: TableKind, columns: Col
     known[head.source] = {"kind": kind, "header": list(head.header), "map": asdict(columns)}
     text = json.dumps({"schema": FORMAT, "sources": known}, indent=1, ensure_ascii=False)
     write_whole(store / FILE, text + "\n", force=True)
+    settle(store)
 
 
 def _read(store: Path) -> dict[str, dict[str, Any]]:

@@ -106,7 +106,7 @@ def evaluate_alarms(
             progress(number, len(wanted), drive.tag)
         looks.append(gatherer.with_reported(known.look(drive.tag, drive.kind), by_drive.get(drive.tag, ())))
         if not complete:
-            note(book, looks[-1])
+            note(book, looks[-1], rules)
         if noted is not None:
             noted(looks[-1])
     known.close(keep=keep)

@@ -77,7 +77,8 @@ def _closed(store: Store, tag: str) -> list[dict[str, Any]]:
 
 def level_values(store: Store, tag: str) -> list[dict[str, Any]]:
     """Series of a drive with their limits, the source of each, and how many captures it would have raised since the
-    baseline. Worked out now: a tenth of a second."""
+    baseline. Worked out now, a tenth of a second: what its sisters say is taken from the latest judgement."""
+    from vibe.flow.cases.sister_notes import kept_notes
     from vibe.flow.history.drive_facts import Gatherer
     from vibe.flow.settings import load_alarm_rules, load_settings, share_dir
     from vibe.history.settings import HistorySettings
@@ -89,7 +90,8 @@ def level_values(store: Store, tag: str) -> list[dict[str, Any]]:
         store=store, history=load_model(share_dir() / "configs" / "history.toml", HistorySettings),
         limits=load_settings().limits, rules=load_alarm_rules(),
     )  # fmt: skip
-    case = gatherer.case(tag, kinds.get(tag, ""), ())
+    kind = kinds.get(tag, "")
+    case = gatherer.case(tag, kind, (), kept_notes(store.folder, kind))
     found = []
     for state in sorted(case.series, key=lambda one: said.by_measure(one.key)):
         values = store.series(state.key)

@@ -29,15 +29,15 @@ if TYPE_CHECKING:
     from vibe.history.store.judged import KeptCase, KeptDrive
     from vibe.history.store.store import Store
 
-_FORM = 4
+_FORM = 7
 """Raised when rows or details change their form."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FleetDrive:
     """A drive as a list of drives shows it. ``last`` is "" while nothing was measured; ``remark`` is what a reader must
-    know of it. ``marks`` say with which causes of other drives its own may be in one row, ``cases`` of how many
-    causes it is."""
+    know of it. ``marks`` say with which causes of other drives its own may be in one row, ``cases`` how many
+    causes it has."""
 
     tag: str
     name: str
@@ -48,6 +48,8 @@ class FleetDrive:
     kind: str = ""
     remark: str = ""
     cases: int = 0
+    asks: tuple[tuple[str, str, str], ...] = ()
+    """Series of which a row says how many sisters rose as it did."""
     marks: tuple[CauseMark, ...] = ()
 
 
@@ -77,6 +79,8 @@ class JudgedStore:
     said: str = ""
     judged: int = field(default=0, compare=False)
     """How many drives were judged for it; the others are as they were."""
+    behind: int = field(default=0, compare=False)
+    """How many drives are still to be judged by what was added; what is said of the whole store is then of before."""
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -111,7 +115,7 @@ def judge(
         stamp, change = stamp_of(), store.change_number()
         at = at or datetime.now(UTC)
         keeps = keeps and store.may_write
-        noted = NotedLooks()
+        noted = NotedLooks(rules)
         outcome = evaluate_alarms(store, rules=rules, at=at, progress=progress, keep=keeps, noted=noted)
         part = judged_part(outcome, site, store, rules, noted)
         found = JudgedStore(
@@ -127,7 +131,8 @@ def judge(
 class NotedLooks:
     """Called with each look of a judgement: what sisters ask of it is packed at once, so that looks can go."""
 
-    def __init__(self) -> None:
+    def __init__(self, rules: AlarmRules) -> None:
+        self._rules = rules
         self.packed: dict[str, bytes] = {}
         self.remarks: dict[str, str] = {}
 
@@ -136,7 +141,7 @@ class NotedLooks:
         from vibe.flow.cases.sister_notes import packed_notes
         from vibe.flow.history.drive_facts import notes_of
 
-        self.packed[look.tag] = packed_notes(notes_of(look))
+        self.packed[look.tag] = packed_notes(notes_of(look, self._rules))
         self.remarks[look.tag] = odd_clock(look)
 
 
@@ -160,28 +165,36 @@ def judged_part(
 ) -> JudgedPart:
     """What came of judging all drives, or those of ``only``."""
     from vibe.flow.cases.rows import case_detail, rows_of
+    from vibe.health.alarms.queue import asked_of_sisters
 
     queue = outcome.queue
     cases: dict[str, DriveCase] = {case.tag: case for case in outcome.cases}
     rows = rows_of(queue, site, outcome.cases, store, rules.queue.act_from)
     wanted = {row.id for row in rows}
     details = {
-        alarm.id: zlib.compress(json.dumps(case_detail(alarm, cases.get(alarm.drive))).encode(), 6)
+        alarm.id: packed_detail(case_detail(alarm, cases.get(alarm.drive)))
         for alarm in queue.alarms if alarm.id in wanted
     }  # fmt: skip
     marks: dict[str, list[CauseMark]] = {}
     for mark in queue.marks:
         marks.setdefault(mark.drive, []).append(mark)
+    asks = asked_of_sisters(queue.alarms, rules)
     fleet = tuple(
         FleetDrive(
             tag=drive.tag, name=cases[drive.tag].name if drive.tag in cases else "", captures=drive.captures,
             accepted=drive.accepted, last="" if drive.last is None else drive.last.isoformat(), state=drive.state,
             kind=drive.kind, remark=noted.remarks.get(drive.tag, ""), cases=len(marks.get(drive.tag, ())),
+            asks=asks.get(drive.tag, ()),
             marks=tuple(mark for mark in marks.get(drive.tag, ()) if mark.part or mark.kind != "fault"),
         )
         for drive in store.as_of(queue.at).drives() if only is None or drive.tag in only
     )  # fmt: skip
     return JudgedPart(rows=tuple(rows), details=details, fleet=fleet, notes=noted.packed)
+
+
+def packed_detail(detail: Mapping[str, Any]) -> bytes:
+    """The facts behind a row, packed."""
+    return zlib.compress(json.dumps(detail).encode(), 1)
 
 
 def of_store(outcome: QueueOutcome, store: Store) -> dict[str, Any]:
@@ -263,6 +276,15 @@ def _cases_to_keep(rows: Sequence[CaseRow], details: Mapping[str, bytes]) -> lis
     ]
 
 
+def said_by_this_version(said: str | None) -> bool:
+    """Whether what is kept is of this form and version of the program, of whatever day."""
+    try:
+        read = json.loads(said or "")
+        return bool(read["form"] == _FORM and read["stamp"].split(" ")[1] == stamp_of().split(" ")[1])
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError):
+        return False
+
+
 def kept(folder: Path, site: str) -> JudgedStore | None:
     """The judgement that is kept next to a store, of whatever day; None where there is none of this form and version,
     or it cannot be read."""
@@ -271,15 +293,14 @@ def kept(folder: Path, site: str) -> JudgedStore | None:
 
     try:
         with KeptOutcome(folder) as kept_there:
-            if kept_there.said is None:
+            if kept_there.said is None or not said_by_this_version(kept_there.said):
                 return None
             read = json.loads(kept_there.said)
-            if read["form"] != _FORM or read["stamp"].split(" ")[1] != stamp_of().split(" ")[1]:
-                return None
             cases, drives = kept_there.cases(), kept_there.drives()
         fleet = []
         for _, _, said in drives:
             one = json.loads(said)
+            one["asks"] = tuple(map(tuple, one["asks"]))
             one["marks"] = tuple(
                 CauseMark(drive=drive, drive_kind=of, kind=kind, began=datetime.fromisoformat(began), part=part)
                 for drive, of, kind, began, part in one["marks"]

@@ -17,6 +17,8 @@ ROUNDS = frozenset(
 """Weeks of the rounds that are made: enough at first for a baseline and at last for a trend, a few in between. All of
 them would show the same cases and take more than twice as long."""
 _STALE_DAYS = 45
+SITE = "Alder Brook"
+"""Of the water works; no such place is meant."""
 FOLDER = Path("vibe-desk-practice")
 """In the folder where the command is typed, as the reports of ``vibe demo`` are."""
 
@@ -33,6 +35,7 @@ def practice_store(
     from vibe.flow.cases.judged import judge
     from vibe.flow.history.bulk_import import Delivery, keep_files
     from vibe.flow.samples.years import make_years
+    from vibe.history.store.layout import name_site
     from vibe.history.store.store import Store
     from vibe.ingest import find_captures
     from vibe.ingest.tables.maintenance_log import load_events
@@ -56,19 +59,19 @@ def practice_store(
     with Store.open(store, create=True) as opened:
         outcome = keep_files(captures, delivery, opened, workers=workers, progress=progress)
         opened.add_events(load_events(made.events))
-    judge(store, store.parent.name, progress=progress)  # so that the desk opens with something to see
+    judge(store, name_site(store, SITE), progress=progress)  # so that the desk opens with something to see
     done.write_text(f"{outcome.added + outcome.there} captures\n", encoding="utf-8")
     return store
 
 
 def _until_today() -> str:
-    """What happens in the sample years, moved by whole weeks so that the last round was this week's: a desk on which
-    nothing was measured for months would show that and nothing else."""
+    """What happens in the sample years, moved by whole weeks so that the last round was this week's, on Mondays the last
+    week's, for that of the day may be ahead. Where nothing was measured for months a desk shows that alone."""
     from vibe.flow.settings import share_dir
 
     text = (share_dir() / "sample_signals" / "years.toml").read_text(encoding="utf-8")
-    today = date.today()
-    first = today - timedelta(days=today.weekday(), weeks=_WEEKS - 1)
+    last = date.today() - timedelta(days=1)
+    first = last - timedelta(days=last.weekday(), weeks=_WEEKS - 1)
     moved, count = re.subn(r"(?m)^first = [\d-]+$", f"first = {first.isoformat()}", text)
     if count != 1:
         raise ValueError("the sample years have no first day")

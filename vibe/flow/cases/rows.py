@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from math import prod
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +16,10 @@ from vibe.health.alarms.case_state import CaseFacts, case_state, standing_decisi
 
 if TYPE_CHECKING:
     from vibe.core.records.alarm_case import DriveCase
-    from vibe.core.records.alarms import Alarm, Exceedance, PointChange, Queue
+    from vibe.core.records.alarms import Alarm, Exceedance, LimitLine, LimitSource, PointChange, Queue, SeriesState
     from vibe.core.records.history import Decision, Series, SeriesKey, StoredDrive
+    from vibe.history.limits import Limit
+    from vibe.history.sister_book import Place
     from vibe.history.store.store import Store
 
 _ADDING = ("severity", "growth", "rate", "time", "spare part")
@@ -162,9 +165,8 @@ def _shares(changed: Sequence[PointChange]) -> tuple[str, tuple[CaseShare, ...]]
     )[:_SHARES]  # fmt: skip
 
 
-def _course(alarm: Alarm, store: Store) -> tuple[tuple[float, ...], str, float | None]:
-    """The series of the alarm that changed most, dB over what is usual."""
-    from vibe.history.baseline import level_db
+def _course_of(alarm: Alarm) -> SeriesState | None:
+    """The series of the alarm that changed most."""
     from vibe.report import history_words as said
 
     # What is counted in dB may be below nothing; a share of a level too, by chance, from which no dB are counted.
@@ -173,21 +175,34 @@ def _course(alarm: Alarm, store: Store) -> tuple[tuple[float, ...], str, float |
         if s.change_db is not None and s.usual is not None and (s.usual > 0 or s.unit == "dB")
     ]  # fmt: skip
     own = [s for s in known if said.belongs(s.key, alarm)] or known
-    if not own:
+    return max(own, key=lambda s: s.change_db or 0.0) if own else None
+
+
+def _course(alarm: Alarm, store: Store) -> tuple[tuple[float, ...], str, float | None]:
+    """The course of the series that changed most, dB over what is usual; its name; its alarm limit."""
+    from vibe.report import history_words as said
+
+    most = _course_of(alarm)
+    if most is None:
         return (), "", None
-    most = max(own, key=lambda s: s.change_db or 0.0)
-
-    def over(value: float) -> float:
-        return float(level_db(value, most.unit) - level_db(most.usual or 1.0, most.unit))
-
     points = [
-        over(value) for value, accepted in zip(*_values(store.series(most.key)), strict=True)
+        _over(value, most.usual, most.unit) for value, accepted in zip(*_values(store.series(most.key)), strict=True)
         if accepted and (value > 0 or most.unit == "dB")
     ]  # fmt: skip
-    limits = (line.value for line in most.limits if line.kind == "alarm" and (line.value > 0 or most.unit == "dB"))
-    limit = next(limits, None)
-    limit_db = None if limit is None else round(over(limit), 2)
+    limit_db = _limit_over([line.value for line in most.limits if line.kind == "alarm"], most.usual, most.unit)
     return tuple(round(v, 2) for v in _thinned(points)), said.series_name(most.key), limit_db
+
+
+def _over(value: float, usual: float | None, unit: str) -> float:
+    from vibe.history.baseline import level_db
+
+    return float(level_db(value, unit) - level_db(usual or 1.0, unit))
+
+
+def _limit_over(alarms: Iterable[float], usual: float | None, unit: str) -> float | None:
+    """The first alarm limit [dB over what is usual]."""
+    limit = next((value for value in alarms if value > 0 or unit == "dB"), None)
+    return None if limit is None else round(_over(limit, usual, unit), 2)
 
 
 def _values(series: Series) -> tuple[list[float], list[bool]]:
@@ -211,6 +226,14 @@ def case_detail(alarm: Alarm, case: DriveCase | None) -> dict[str, Any]:
     from vibe.report.words import printable
 
     facts = facts_of(alarm, None, ("store",), alarm.series)
+    course = _course_of(alarm)
+    # First what the row shows, then what belongs to its part: no other part's picture under its name.
+    own = sorted((s.key for s in alarm.series), key=lambda key: not said.belongs(key, alarm))
+    keys = dict.fromkeys(
+        key for key in (*([] if course is None else [course.key]), *own, *alarm.pictures.series)
+        if key.drive == alarm.drive
+    )  # fmt: skip
+    shown = [s for s in (case.series if case is not None else alarm.series) if s.key in keys]
     return {
         "drive": alarm.drive, "cause": alarm.cause, "opened": alarm.opened_at.isoformat(), "facts": facts,
         "stood": {name: facts.get(name) for name in ("levels", "component", "severity", "captures", "urgency")},
@@ -223,8 +246,7 @@ def case_detail(alarm: Alarm, case: DriveCase | None) -> dict[str, Any]:
         "explanations": [
             {"kind": one.kind, "words": said.plain(one.words), "weighs": one.weighs} for one in alarm.explanations
         ],
-        "series": [_series(key) for key in dict.fromkeys(
-            (*(s.key for s in alarm.series), *alarm.pictures.series)) if key.drive == alarm.drive],
+        "series": [_series(key) for key in keys],
         "before": alarm.pictures.before, "now": alarm.pictures.now,
         "tone": None if alarm.finding is None else alarm.finding.tone,
         "component": None if alarm.finding is None else alarm.finding.component,
@@ -235,16 +257,48 @@ def case_detail(alarm: Alarm, case: DriveCase | None) -> dict[str, Any]:
              "change": said.signed_db(s.change_db), "course": said.course(s.state)}
             for s in alarm.sisters
         ],
-        "limits": {
-            _series_id(s.key): [
-                {"kind": line.kind, "value": line.value, "source": line.source, "because": said.plain(line.because)}
-                for line in s.limits
-            ] for s in (case.series if case is not None else alarm.series)
+        "limits": {_series_id(s.key): [_limit(line) for line in s.limits] for s in shown},
+        "usual": {_series_id(s.key): s.usual for s in shown},
+        "course": None if course is None else {
+            "drive": course.key.drive, "series": _series_id(course.key), "unit": course.unit, "usual": course.usual,
+            "alarms": [[line.source, line.value] for line in course.limits if line.kind == "alarm"],
         },
-        "usual": {_series_id(s.key): s.usual for s in (case.series if case is not None else alarm.series)},
         "exceeded": _kinds(alarm.exceedances),
         "status": printable(alarm.status_why),
     }  # fmt: skip
+
+
+def _limit(line: LimitLine | Limit) -> dict[str, Any]:
+    from vibe.report import history_words as said
+
+    return {"kind": line.kind, "value": line.value, "source": line.source, "because": said.plain(line.because)}
+
+
+_SISTERS: LimitSource = "sister drives"
+
+
+def with_sister_limits(
+    row: CaseRow, detail: Mapping[str, Any], limits: Mapping[str, Mapping[Place, Sequence[Limit]]]
+) -> tuple[CaseRow, dict[str, Any]] | None:
+    """A row and the facts behind it with other limits from sister drives, by drive and series; None where it shows none
+    of them. They must raise nothing, nor those before."""
+    changed, lines = dict(detail), dict(detail["limits"])
+    for (point, measure, subject), found in limits.get(row.drives[0], {}).items():
+        name = "|".join((point, measure, subject))
+        if name in lines:
+            lines[name] = [*(one for one in lines[name] if one["source"] != _SISTERS), *map(_limit, found)]
+    changed["limits"] = lines
+    course = detail["course"]
+    if course is not None:
+        point, measure, subject = course["series"].split("|")
+        at = limits.get(course["drive"], {}).get((point, measure, subject))
+        if at is not None:
+            alarms = [one for one in course["alarms"] if one[0] != _SISTERS]
+            alarms += [[_SISTERS, line.value] for line in at if line.kind == "alarm"]
+            changed["course"] = {**course, "alarms": alarms}
+            over = _limit_over([value for _, value in alarms], course["usual"], course["unit"])
+            row = replace(row, limit_db=over)
+    return None if changed == detail else (row, changed)
 
 
 def _series_id(key: SeriesKey) -> str:

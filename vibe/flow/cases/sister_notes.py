@@ -1,76 +1,83 @@
-"""What sisters ask of a drive, packed: so that a judgement of some drives need not look at all their sisters."""
+"""What sisters ask of a drive, packed: so that a judgement of some drives need not look at all their sisters.
+
+Packed are names and words as JSON, numbers as they lie in memory. Drives of a kind share the first as a rule, which is
+then read once.
+"""
 
 from __future__ import annotations
 
 import json
+import struct
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
-from math import isfinite, nan
+from collections.abc import Iterable
+from contextlib import suppress
+from functools import lru_cache
+from math import nan
+from pathlib import Path
 
 from vibe.core.records.history import SeriesKey
 from vibe.history.sister_book import SisterNote
 
+_NUMBERS = 5
+"""Of a baseline."""
+
 
 def packed_notes(notes: Iterable[SisterNote]) -> bytes:
     """Notes of one drive as bytes; every number comes back to the last bit."""
-    plain = [[*one.place, one.unit, one.baselines, one.growth_db, one.state] for one in notes]
-    return zlib.compress(json.dumps(plain, ensure_ascii=False, separators=(",", ":")).encode(), 1)
+    notes = tuple(notes)
+    said = [[*one.place, one.unit, len(one.baselines), one.growth_db is None, one.state, one.current] for one in notes]
+    numbers: list[float] = []
+    for one in notes:
+        numbers += (nan if one.growth_db is None else one.growth_db, one.raised_below)
+        for row in one.baselines:
+            numbers += row
+    head = json.dumps(said, ensure_ascii=False, separators=(",", ":")).encode()
+    return zlib.compress(struct.pack("<I", len(head)) + head + struct.pack(f"<{len(numbers)}d", *numbers), 1)
 
 
-def unpacked_notes(drive: str, packed: bytes) -> list[SisterNote]:
+@lru_cache(maxsize=1024)  # 20 MB: who judges again and again asks for the same sisters
+def unpacked_notes(drive: str, packed: bytes) -> tuple[SisterNote, ...]:
     """The notes again. Raises: ValueError: those are none."""
     try:
-        return [
-            SisterNote(
-                key=SeriesKey(drive=drive, point=point, measure=measure, subject=subject), unit=unit,
-                baselines=tuple(map(tuple, baselines)), growth_db=growth, state=state,
-            )
-            for point, measure, subject, unit, baselines, growth, state in json.loads(zlib.decompress(packed))
-        ]  # fmt: skip
-    except (zlib.error, TypeError, UnicodeDecodeError) as error:
+        plain = zlib.decompress(packed)
+        (size,) = struct.unpack_from("<I", plain)
+        numbers = struct.unpack_from(f"<{(len(plain) - 4 - size) // 8}d", plain, 4 + size)
+        notes, at = [], 0
+        for point, measure, subject, unit, count, unknown, state, current in _head(plain[4 : 4 + size]):
+            end = at + 2 + _NUMBERS * count
+            growth, below, *rows = numbers[at:end]
+            notes.append(
+                SisterNote(
+                    key=SeriesKey(drive=drive, point=point, measure=measure, subject=subject), unit=unit,
+                    baselines=tuple(tuple(rows[n : n + _NUMBERS]) for n in range(0, len(rows), _NUMBERS)),
+                    growth_db=None if unknown else growth, state=state, current=current, raised_below=below,
+                )
+            )  # fmt: skip
+            at = end
+    except (zlib.error, struct.error, TypeError, ValueError) as error:
         raise ValueError(f"no notes of {drive}: {error}") from error
+    if at != len(numbers):
+        raise ValueError(f"no notes of {drive}: {len(numbers)} numbers for {at}")
+    return tuple(notes)
 
 
-def same_baselines(before: Sequence[SisterNote], after: Sequence[SisterNote]) -> bool:
-    """Whether sisters get the same limits from both."""
-
-    def said(notes: Sequence[SisterNote]) -> dict[tuple[str, str, str], str]:
-        # As text: what is not known is no number and equals nothing, itself neither.
-        return {one.place: repr((one.unit, one.baselines)) for one in notes if one.baselines}
-
-    return said(before) == said(after)
+@lru_cache(maxsize=512)
+def _head(said: bytes) -> tuple[tuple[str, str, str, str, int, bool, str, int], ...]:
+    return tuple(tuple(one) for one in json.loads(said))
 
 
-def concerned_by(
-    drive: str, before: Sequence[SisterNote], after: Sequence[SisterNote],
-    sisters: Mapping[str, Sequence[SisterNote]], share: float, least_db: float,
-) -> set[str]:  # fmt: skip
-    """Sisters to which it may make a difference that a drive's growth changed, its baselines being the same.
+def kept_notes(store: Path, kind: str) -> dict[str, tuple[SisterNote, ...]]:
+    """What drives of a kind say to their sisters by the judgement that is kept next to a store; nothing of those of
+    which it keeps nothing that can be read."""
+    from vibe.flow.cases.judged import said_by_this_version
+    from vibe.history.store.judged import KeptOutcome, NotKeptError
 
-    A sister asks of a series that rose by ``least_db`` or more on itself: how many others have it, and on how many it
-    rose by ``share`` of that. ``sisters`` are the notes of all others of its kind. Which of them rose most is named on
-    the page of a case, as of when the case itself was judged: else every capture of the most risen drive would concern
-    all of its kind.
-    """
-    old = {one.place: one for one in before}
-    new = {one.place: one for one in after}
-    changed = {place for place in {*old, *new} if _said(old.get(place)) != _said(new.get(place))}
-    found = set()
-    for sister, notes in sisters.items() if changed else ():
-        for one in notes:
-            if one.place not in changed or one.growth_db is None or one.growth_db < least_db:
-                continue
-            was, now = (_grown(each.get(one.place)) for each in (old, new))
-            bar = share * one.growth_db
-            if isfinite(was) != isfinite(now) or (was >= bar) != (now >= bar):
-                found.add(sister)
-                break
-    return found - {drive}
-
-
-def _said(note: SisterNote | None) -> str:
-    return "" if note is None else repr((note.growth_db, note.state))
-
-
-def _grown(note: SisterNote | None) -> float:
-    return nan if note is None or note.growth_db is None else note.growth_db
+    found: dict[str, tuple[SisterNote, ...]] = {}
+    with KeptOutcome(store) as there:
+        if not kind or not said_by_this_version(there.said):
+            return {}
+        with suppress(NotKeptError, ValueError):
+            for tag, packed in there.packed_of_kind(kind).items():
+                if packed:
+                    found[tag] = unpacked_notes(tag, packed)
+    return found

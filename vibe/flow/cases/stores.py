@@ -18,3 +18,10 @@ def opened(folder: Path, *, read_only: bool = False) -> Store:
     from vibe.history.store.store import Store
 
     return Store.open(folder, read_only=read_only)
+
+
+def site_name(folder: Path) -> str:
+    """What the site of a store is called."""
+    from vibe.history.store.layout import site_name as named
+
+    return named(folder)

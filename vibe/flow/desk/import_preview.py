@@ -333,6 +333,7 @@ def _events(
     from vibe.core.records.history import Event
 
     there = {(one.drive, one.at.timestamp(), one.kind) for one in store.events()}
+    bad = tuple(bad)
     left, fresh, old = list(bad), 0, 0
     for line, event in events:
         assert isinstance(event, Event)
@@ -344,9 +345,12 @@ def _events(
         else:
             fresh += 1
     verdict: FileVerdict = "matched" if fresh else "there already" if old else "unmatched"
-    why = "" if fresh else "all of it is recorded already" if old else "no event belongs to a drive of the store"
+    why = ""
+    if not fresh:
+        why = "no event can be read" if not events else "no event belongs to a drive of the store"
+        why = "all of it is recorded already" if old else why
     return FilePreview(
-        name=name, kind="events", verdict=verdict, why=why, rows=len(events) + len(list(bad)), matched_rows=fresh,
+        name=name, kind="events", verdict=verdict, why=why, rows=len(events) + len(bad), matched_rows=fresh,
         left=grouped(left), content=content,
     )  # fmt: skip
 

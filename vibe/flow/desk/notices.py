@@ -83,6 +83,7 @@ def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
     """
     from vibe.flow.alarms.queue import evaluate_alarms
     from vibe.flow.settings import load_alarm_rules
+    from vibe.history.store.layout import site_name
     from vibe.history.store.store import Store
 
     rules = load_alarm_rules()
@@ -90,7 +91,7 @@ def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
         queue = evaluate_alarms(store, rules=rules, keep=store.may_write).queue
     return tuple(
         ActNotice(
-            site=store_folder.resolve().name, case=alarm.id, drive=alarm.drive, title=alarm.title,
+            site=site_name(store_folder), case=alarm.id, drive=alarm.drive, title=alarm.title,
             urgency=round(alarm.urgency.total, 1), to_do=alarm.advice, since=alarm.since.isoformat(),
         )
         for alarm in queue.alarms

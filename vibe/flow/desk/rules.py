@@ -228,7 +228,7 @@ def try_limit(
     from vibe.flow.history.series import SeriesGatherer, limits_of
     from vibe.health.alarms.limit_trial import CLASSES
     from vibe.history.settings import HistorySettings
-    from vibe.history.sister_book import SisterBook
+    from vibe.history.sister_book import SisterBook, SisterNote
     from vibe.ingest import load_model
 
     until = until or datetime.now(UTC)
@@ -262,7 +262,7 @@ def try_limit(
         half(number, len(keys), key.drive, second=True)
         looked = gatherer.look(key)
         if looked.captures:
-            book.add(kinds[key.drive], key, looked.compared.baselines, looked.trend)
+            book.put(kinds[key.drive], SisterNote.of(key, looked.compared.baselines, looked.trend, looked.baseline))
             own = limits_of(looked, (), _drive(store, key.drive), zone_limits, settings)
             looks.append(_Look(key=key, unit=looked.unit, points=_points(looked), own=own, baseline=looked.baseline))
     both: dict[str, list[TrialEpisode]] = {"now": [], "tried": []}

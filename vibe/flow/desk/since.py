@@ -198,7 +198,7 @@ def _graver(old: Alarm, new: Alarm, act_from: float) -> str:
         return "now in state act"
     severities = [None if one.finding is None else one.finding.severity for one in (old, new)]
     if _RANK.get(severities[1], 0) > _RANK.get(severities[0], 0):
-        return f"now {severities[1]}, then {severities[0] or 'without a finding'}"
+        return f"{severities[1]} now, {severities[0] or 'without a finding'} before"
     return "more urgent"
 
 

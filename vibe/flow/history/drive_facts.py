@@ -9,7 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import pairwise
+from math import nan
 from statistics import median
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from pydantic import ValidationError
@@ -101,14 +103,23 @@ class Gatherer:
         except (ValidationError, ValueError):
             return None
 
-    def case(self, tag: str, kind: str, matched: Sequence[Matched]) -> DriveCase:
-        """Everything that is known of one drive; ``matched`` are rows of another system that belong to it."""
+    def case(
+        self, tag: str, kind: str, matched: Sequence[Matched],
+        noted: Mapping[str, Sequence[SisterNote]] = MappingProxyType({}),
+    ) -> DriveCase:  # fmt: skip
+        """Everything that is known of one drive; ``matched`` are rows of another system that belong to it. Sisters are
+        looked at, but for those of which ``noted`` holds what they tell."""
         from vibe.history.sister_book import SisterBook
 
         book = SisterBook(self.history)
         look = self.look(tag, kind, matched)
+        note(book, look, self.rules)
         for sister in self.store.sisters(tag):
-            note(book, self.look(sister, kind))
+            if sister in noted:
+                for one in noted[sister]:
+                    book.put(kind, one)
+            else:
+                note(book, self.look(sister, kind), self.rules)
         return self.case_of(look, book)
 
     def with_reported(self, look: DriveLook, matched: Sequence[Matched]) -> DriveLook:
@@ -234,10 +245,10 @@ class Gatherer:
                 continue
             # A standard judges the value itself, statistics the value as it would be in the baseline's condition.
             by_rule = limit.source == "ISO rules"
-            broken = [at for at in last if limit.broken_by(at.value if by_rule or at.like is None else at.like)]
-            enough = bool(broken) and broken[-1] is last[-1] if limit.kind == "trip" else (
-                len(broken) >= min(rules.at_least, len(last)) and looked.count >= rules.fewest_captures
-            )  # fmt: skip
+            if limit.kind == "trip":
+                enough = limit.broken_by(last[-1].value if by_rule or last[-1].like is None else last[-1].like)
+            else:
+                enough = limit.broken_by(raised_below(looked, self.rules, by_rule=by_rule))
             if enough and (limit.source not in gravest or rank[limit.kind] > rank[gravest[limit.source].kind]):
                 gravest[limit.source] = limit
         found = [
@@ -287,18 +298,31 @@ class Gatherer:
         )  # fmt: skip
 
 
-def notes_of(look: DriveLook) -> tuple[SisterNote, ...]:
+def raised_below(looked: SeriesView, rules: AlarmRules, *, by_rule: bool = False) -> float:
+    """The value [unit of the series] such that its latest captures break any alarm limit below it, NaN where they break
+    none; ``by_rule``: as they were read, else as they would be in the baseline's condition."""
+    last = looked.comparable[-rules.raise_.of_last :]
+    if not last or looked.count < rules.raise_.fewest_captures:
+        return nan
+    values = sorted((at.value if by_rule or at.like is None else at.like for at in last), reverse=True)
+    return values[min(rules.raise_.at_least, len(last)) - 1]
+
+
+def notes_of(look: DriveLook, rules: AlarmRules) -> tuple[SisterNote, ...]:
     """What a drive's series did, for its sisters."""
     from vibe.history.sister_book import SisterNote
 
     return tuple(
-        SisterNote.of(series.key, series.compared.baselines, series.trend) for series in look.series if series.captures
-    )
+        SisterNote.of(
+            series.key, series.compared.baselines, series.trend, series.baseline, raised_below(series, rules)
+        )
+        for series in look.series if series.captures
+    )  # fmt: skip
 
 
-def note(book: SisterBook, look: DriveLook) -> None:
+def note(book: SisterBook, look: DriveLook, rules: AlarmRules) -> None:
     """Enter what a drive's series did, for its sisters."""
-    for one in notes_of(look):
+    for one in notes_of(look, rules):
         book.put(look.kind, one)
 
 

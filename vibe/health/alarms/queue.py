@@ -351,6 +351,20 @@ def _sister_explanations(
     return 0, 0, []
 
 
+def asked_of_sisters(alarms: Sequence[Alarm], rules: AlarmRules) -> dict[str, tuple[tuple[str, str, str], ...]]:
+    """By drive the series of which rows may say how many sisters rose alike: those that rose most, up to the first that
+    a sister has as well."""
+    found: dict[str, dict[tuple[str, str, str], None]] = {}
+    for alarm in alarms:
+        for one in alarm.series:
+            if one.change_db is None or one.change_db < rules.group.explains_from_db:
+                continue
+            found.setdefault(one.key.drive, {})[one.key.point, one.key.measure, one.key.subject] = None
+            if one.sisters_have:
+                break
+    return {drive: tuple(places) for drive, places in found.items()}
+
+
 def _event_explanations(case: DriveCase, cause: CauseDraft) -> list[AlarmExplanation]:
     if cause.kind not in ("fault", "growth"):
         return []

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+from vibe.core.errors import CallError
 from vibe.history.decision_journal import JOURNAL
+from vibe.history.store.incoming import settle
+from vibe.storage.files import write_whole
+from vibe.storage.regular import read_regular
 
 CAPTURES = "captures"
 README = "README.txt"
 DAMAGED = "damaged"
 ROWS = "judged-rows.z"
-EXPENDABLE = {JOURNAL, f"{JOURNAL}.part", ROWS, "imports", "inbox", "import_columns.json", "exceedances"}
+SITE = "site.txt"
+EXPENDABLE = {JOURNAL, f"{JOURNAL}.part", ROWS, SITE, "imports", "inbox", "import_columns.json", "exceedances"}
 """What else may lie in a store: it can be lost, and means nothing to a new database."""
 README_TEXT = """\
 A history of captures, kept by vibe. One folder is one site. Copy it as a whole, while nobody adds to it.
@@ -25,6 +32,7 @@ incoming/               what is being added at this moment. What a process that 
                         the next one.
 judged.sqlite           what was computed of each drive, and the queue as it was judged last, so that neither need be
                         computed again; it may be deleted.
+site.txt                what the site is called, one line (vibe history name); without it, as this folder.
 damaged/                files that vibe history repair found damaged and set aside.
 exceedances/            lists of another system that were taken in, JSON; the name is the SHA-256 of the list.
 imports/                files that were dropped and are not taken in yet.  import_columns.json: which column is what.
@@ -51,3 +59,47 @@ Tables of store.sqlite (PRAGMA user_version is the number of the format):
   alarm        alarms with their facts in JSON; closed_at is null while open
   touched      number of the latest change of each drive; whoever keeps what is computed from a store begins there
 """
+
+
+_GENERIC = ("history", "store", "stores")
+_LONGEST = 60
+
+
+def site_name(folder: Path) -> str:
+    """What the site of a store is called: as it was named, else its folder, or the one above where that says more."""
+    try:
+        said = read_regular(folder / SITE, 4 * _LONGEST + 1).decode("utf-8").strip()
+    except (OSError, ValueError):
+        said = ""
+    if not _wrong_with(said):
+        return said
+    real = folder.resolve()
+    return (real.parent.name if real.name in _GENERIC and real.parent.name else real.name) or "site"
+
+
+def name_site(folder: Path, name: str) -> str:
+    """Name the site of a store, in the place of what it was called.
+
+    Raises:
+        CallError: that is no name. OutputError: it cannot be written.
+    """
+    name = name.strip()
+    wrong = _wrong_with(name)
+    if wrong:
+        raise CallError(f"{name[:80]!r} names no site: {wrong}")
+    write_whole(folder / SITE, f"{name}\n", force=True)
+    settle(folder)
+    return name
+
+
+def _wrong_with(name: str) -> str:
+    """Why something cannot be the name of a site, which stands in addresses and names folders; "" where it can."""
+    if not name:
+        return "it is empty"
+    if len(name) > _LONGEST:
+        return f"it is longer than {_LONGEST} characters"
+    if not name.isprintable():
+        return "it holds a character that cannot be printed"
+    if any(sign in name for sign in "/\\") or name.startswith("."):
+        return "it begins with a dot or holds a slash"
+    return ""

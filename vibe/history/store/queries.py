@@ -52,6 +52,7 @@ class Answers:
         self.until = until
         self._until_s = _FOR_EVER if until is None else until.timestamp()
         self._connection = connection
+        self._known_drives: tuple[tuple[int, int], tuple[StoredDrive, ...]] | None = None
 
     def rows(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
         """Answer of one query, for this room: others ask by the methods below."""
@@ -82,7 +83,13 @@ class Answers:
         return bool(self.rows("SELECT 1 FROM capture WHERE content = ? AND waveform != 'lost'", content))
 
     def drives(self) -> tuple[StoredDrive, ...]:
-        """All drives, by tag, those without a capture too."""
+        """All drives, by tag, those without a capture too; read again once something was written, here or elsewhere."""
+        state = int(self.rows("PRAGMA data_version")[0][0]), self._connection.total_changes
+        if self._known_drives is None or self._known_drives[0] != state:
+            self._known_drives = state, self._drives()
+        return self._known_drives[1]
+
+    def _drives(self) -> tuple[StoredDrive, ...]:
         with self._understood():
             kinds = dict(self.rows("SELECT drive, kind FROM drive_file ORDER BY id"))  # the last one is in use
             # SQLite takes bare columns from the row that holds the one max() or min() of a query.

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from vibe.core.records.alarms import Reported
+from vibe.history.store.incoming import settle
 from vibe.storage.files import safe_name, write_whole
 
 EXCEEDANCES = "exceedances"
@@ -27,6 +28,8 @@ def keep_reported(store: Path, sha256: str, name: str, rows: Sequence[Reported])
     said = [asdict(row) | {"at": row.at.isoformat()} for row in rows]
     text = json.dumps({"schema": FORMAT, "file": name, "rows": said}, ensure_ascii=False)
     write_whole(path, text, force=True)
+    for folder in (path.parent, store):  # for good: the list that it came from may be removed from now on
+        settle(folder)
     return True
 
 
