@@ -74,14 +74,16 @@ def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | Non
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
     lines = scipy.fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)
     power: Floats = np.square(np.abs(lines)).mean(axis=0, dtype=np.float64)
-    near = np.lib.stride_tricks.sliding_window_view(np.pad(power, _FLOOR_BINS // 2, mode="edge"), _FLOOR_BINS)
-    floor = np.maximum(np.partition(near, _FLOOR_BINS // 2, axis=1)[:, _FLOOR_BINS // 2], 1e-300)
     middle = power[1:-1]
-    peaks = 1 + np.flatnonzero((middle > power[:-2]) & (middle >= power[2:]) & (middle > _OVER_FLOOR * floor[1:-1]))
+    peaks = 1 + np.flatnonzero((middle > power[:-2]) & (middle >= power[2:]))
     peaks = peaks[peaks >= 3]
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(power, _FLOOR_BINS // 2, mode="edge"), _FLOOR_BINS)[peaks]
+    floor = np.maximum(np.partition(near, _FLOOR_BINS // 2, axis=1)[:, _FLOOR_BINS // 2], 1e-300)
+    over = power[peaks] / floor
+    peaks, over = peaks[power[peaks] > _OVER_FLOOR * floor], over[power[peaks] > _OVER_FLOOR * floor]
     if peaks.size < _LIKELY:
         return None
-    peaks = peaks[np.argsort(power[peaks] / floor[peaks])[::-1][:_LINES]]
+    peaks = peaks[np.argsort(over)[::-1][:_LINES]]
     own = lines[:, peaks]
     turn = np.exp(-2j * np.pi * np.outer(np.arange(len(own)) * hop, peaks) / size)
     phase, height = np.unwrap(np.angle(own * turn), axis=0), np.abs(own)
