@@ -7,11 +7,16 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.studies.fuzz.targets import BY_NAME, Input, try_one
+from tests.studies.fuzz.targets import BY_NAME, LIBRARIES, TARGETS, Input, try_one
 from tests.studies.fuzz.trial import CPU_S
 
 KEPT = Path(tempfile.gettempdir()) / "vibe-fuzz"
 """Where inputs that break something are kept if no folder is named; never in the clone."""
+
+
+PARSED_HERE = tuple(target.name for target in TARGETS if target.name not in LIBRARIES)
+LEAST_S = 5
+"""For one target, start not counted."""
 
 
 def artifacts(out: Path | None) -> Path:
@@ -19,6 +24,23 @@ def artifacts(out: Path | None) -> Path:
     folder = (out or KEPT).resolve()
     folder.mkdir(parents=True, exist_ok=True)
     return folder
+
+
+def guide_all(seconds: int, seed: int, out: Path | None = None) -> int:
+    """Let libFuzzer look for inputs that break anything that is parsed in Python, one thing after another, ``seconds``
+    shared out by weight. The number of things that broke; 0 is well.
+
+    Raises:
+        SystemExit: ``atheris`` is not installed.
+    """
+    weights = {name: BY_NAME[name].weight for name in PARSED_HERE}
+    broken = []
+    for name, weight in weights.items():
+        share = max(LEAST_S, round(seconds * weight / sum(weights.values())))
+        if guide(name, share, seed, out):
+            broken.append(name)
+    print(f"{len(weights)} things parsed, broken: {', '.join(broken) or 'none'}")
+    return len(broken)
 
 
 def guide(name: str, seconds: int, seed: int, out: Path | None = None) -> int:
