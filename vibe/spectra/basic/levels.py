@@ -69,7 +69,8 @@ class PowerLines:
         """Of the lines from ``first`` up to, not including, ``last``."""
         lines = self.lines[first:last]
         # In double precision: squares of single numbers run out of range where units are far from human ones.
-        power = np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)
+        power: NDArray[np.float64] = np.square(lines.real, dtype=np.float64)
+        power += np.square(lines.imag, dtype=np.float64)
         power *= self.scale
         if power.size and first == 0:
             power[0] *= 0.5
