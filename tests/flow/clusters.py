@@ -23,15 +23,17 @@ class LocalCluster:
     scheduler: subprocess.Popen[bytes]
     folder: Path
     workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    environment: dict[str, str] = field(default_factory=dict)
+    """Of all its processes, besides that of the tests."""
 
     def add_worker(self, *, nthreads: int = 1, environment: dict[str, str] | None = None) -> subprocess.Popen[bytes]:
         """One more worker, without a nanny: a killed one stays dead."""
         command = [
             sys.executable, "-m", "distributed.cli.dask_worker", self.address, "--nthreads", str(nthreads),
-            "--no-nanny", "--no-dashboard", "--host", "127.0.0.1", "--death-timeout", "60",
+            "--no-nanny", "--no-dashboard", "--host", self.address.rpartition(":")[0], "--death-timeout", "60",
             "--local-directory", str(self.folder),
         ]  # fmt: skip
-        one = _started(command, {**environment_of_tests(), **(environment or {})}, self.folder)
+        one = _started(command, {**environment_of_tests(), **self.environment, **(environment or {})}, self.folder)
         self.workers.append(one)
         return one
 
@@ -50,22 +52,26 @@ def environment_of_tests() -> dict[str, str]:
 
 
 @contextmanager
-def local_cluster(folder: Path, *, workers: int = 2, deaths_borne: int = 3) -> Iterator[LocalCluster]:
+def local_cluster(
+    folder: Path, *, workers: int = 2, deaths_borne: int = 3, tls: dict[str, str] | None = None
+) -> Iterator[LocalCluster]:
     """A cluster that ends with the context, whatever happens in it. ``deaths_borne``: how many workers a job may cost
-    before the scheduler gives it up; 3 is the scheduler's own default."""
+    before the scheduler gives it up; 3 is the scheduler's own default. ``tls``: the environment that names the
+    certificates by which its processes know one another."""
     told = folder / "scheduler.json"
     command = [
-        sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+        sys.executable, "-m", "distributed.cli.dask_scheduler", "--port", "0", "--no-dashboard",
         "--scheduler-file", str(told),
+        "--host", "127.0.0.1" if tls is None else "tls://127.0.0.1", *([] if tls is None else ["--protocol", "tls"]),
     ]  # fmt: skip
     borne = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(deaths_borne)}
-    scheduler = _started(command, environment_of_tests() | borne, folder)
-    one = LocalCluster(address="", scheduler=scheduler, folder=folder)
+    scheduler = _started(command, environment_of_tests() | borne | (tls or {}), folder)
+    one = LocalCluster(address="", scheduler=scheduler, folder=folder, environment=tls or {})
     try:
         one.address = _address(told, scheduler)
         for _ in range(workers):
             one.add_worker()
-        if workers:
+        if workers and tls is None:
             one.wait_for(workers)
         yield one
     finally:

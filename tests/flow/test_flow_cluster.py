@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import socket
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -97,6 +99,68 @@ def test_a_run_on_a_cluster_equals_one_without_though_a_worker_is_killed(
     assert killed
     assert killed[0] < len(TAGS)
     assert_whole(tmp_path / "out", plant)
+
+
+def certificate(folder: Path, name: str) -> dict[str, str]:
+    """One that vouches for itself, on this machine, and what names it to Dask for each of its processes."""
+    from datetime import timedelta
+    from ipaddress import ip_address
+
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    key, now = ec.generate_private_key(ec.SECP256R1()), datetime.now(UTC)
+    who = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, name)])
+    built = x509.CertificateBuilder(who, who, key.public_key(), x509.random_serial_number())
+    built = built.not_valid_before(now - timedelta(hours=1)).not_valid_after(now + timedelta(hours=1))
+    here = x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))])
+    signed = built.add_extension(here, critical=False).sign(key, hashes.SHA256())
+    pem = serialization.Encoding.PEM
+    (folder / f"{name}.pem").write_bytes(signed.public_bytes(pem))
+    (folder / f"{name}.key").write_bytes(
+        key.private_bytes(pem, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    )
+    tls = "DASK_DISTRIBUTED__COMM__TLS__"
+    named = {f"{tls}CA_FILE": str(folder / f"{name}.pem")}
+    for role in ("SCHEDULER", "WORKER", "CLIENT"):
+        named |= {f"{tls}{role}__CERT": str(folder / f"{name}.pem"), f"{tls}{role}__KEY": str(folder / f"{name}.key")}
+    return named
+
+
+def test_who_has_no_certificate_is_told_before_anybody_is_asked() -> None:
+    with pytest.raises(CallError, match=r"^--cluster tls://127\.0\.0\.1:1: no certificate of this machine can be used"):
+        far.Cluster("tls://127.0.0.1:1", None)
+
+
+@pytest.mark.slow
+def test_a_cluster_that_knows_its_own_by_certificates(plant: Path, tmp_path: Path) -> None:
+    """Whoever has another certificate, or none, is turned away in a sentence, and at once."""
+    from tests.flow.clusters import environment_of_tests
+
+    own, other = certificate(tmp_path, "own"), certificate(tmp_path, "other")
+    files = [str(file) for file in sorted((plant / "captures").iterdir())]
+
+    def added(environment: dict[str, str], store: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "vibe", "history", "add", *files, "--store", str(tmp_path / store),
+             "--drives", str(plant / "drives" / "*.toml"), "--cluster", one.address],
+            env=environment_of_tests() | environment, capture_output=True, text=True, cwd=tmp_path, timeout=100,
+        )  # fmt: skip
+
+    with local_cluster(tmp_path, workers=1, tls=own) as one:
+        assert one.address.startswith("tls://")
+        done = added(own, "store")
+        assert done.returncode == 0, done.stderr
+        assert done.stdout.split() == ["drive", "added", *(word for tag in TAGS for word in (tag, "1"))]
+        for environment, said in (
+            (other, "do both sides know each other's certificates?"),
+            ({}, "no certificate of this machine"),
+        ):
+            done = added(environment, "none")
+            assert done.returncode == 2
+            assert said in done.stderr
+            assert len(done.stderr.strip().splitlines()) == 1, done.stderr
 
 
 def test_captures_are_judged_on_a_cluster_and_kept_here(two: LocalCluster, plant: Path, tmp_path: Path) -> None:

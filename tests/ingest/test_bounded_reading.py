@@ -153,6 +153,61 @@ def packed_parquet(path: Path) -> None:
             writer.write_table(batch)
 
 
+def _mat_5(path: Path, *elements: bytes) -> None:
+    path.write_bytes(b"MATLAB 5.0 MAT-file".ljust(124) + b"\x00\x01IM" + b"".join(elements))
+
+
+def parts_mat_5(path: Path) -> None:
+    """A packed array of nothing but nineteen million empty parts."""
+    size = 150_000_000
+    packed = zlib.compress(struct.pack("<II", 14, size) + bytes(size))
+    _mat_5(path, struct.pack("<II", 15, 9_000_000), packed, bytes(9_000_000 - len(packed)))
+
+
+def many_arrays_mat_5(path: Path) -> None:
+    """A hundred thousand arrays of one number."""
+    body = struct.pack("<IIII", 6, 8, 6, 0) + struct.pack("<IIii", 5, 8, 1, 1) + struct.pack("<HH4s", 1, 1, b"a")
+    body += struct.pack("<IId", 9, 8, 1.0)
+    _mat_5(path, (struct.pack("<II", 14, len(body)) + body) * 100_000)
+
+
+def zeros_npz(path: Path) -> None:
+    """As many packed zeros as a file of its size may claim, and what makes it that large."""
+    member = io.BytesIO()
+    np.save(member, np.zeros(29_000_000))
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        archive.writestr("a.npy", member.getvalue())
+        archive.writestr("more", np.random.default_rng(0).bytes(8_700_000), zipfile.ZIP_STORED)
+    path.with_name(path.name + ".toml").write_text(
+        '[channels.a]\nunit = "g"\nsample_rate_hz = 1000.0\n', encoding="utf-8"
+    )
+
+
+def tracks(path: Path) -> None:
+    """Sixty thousand tracks."""
+    shape = struct.pack("<IHHIIHH", 16, 1, 60_000, 1000, 60_000_000, 60_000, 8)
+    path.write_bytes(
+        b"RIFF" + struct.pack("<I", 9_000_036) + b"WAVEfmt " + shape + b"data" + struct.pack("<I", 9_000_000)
+        + bytes(9_000_000)
+    )  # fmt: skip
+
+
+def records(path: Path) -> None:
+    """Seventeen thousand records of six numbers."""
+    head = ["    58", "NONE", "NONE", "01-Jan-20    00:00:00", "NONE", "NONE"]
+    head += ["    1         0    0         0          a         1   3       NONE         0   0"]
+    head += ["         2         6         1  0.00000e+00  1.00000e-03  0.00000e+00"]
+    head += ["        17    0    0    0 Time                 s                   "]
+    head += ["        12    0    0    0 acc                  m/s^2               "] * 3
+    record = "\n".join(["    -1", *head, "  1.00000e+00" * 6, "    -1\n"]).encode()
+    path.write_bytes(record * (9_900_000 // len(record)))
+
+
+def one_column(path: Path) -> None:
+    """Five million rows of one digit."""
+    path.write_bytes(b"a [g]\n" + b"1\n" * 4_900_000)
+
+
 def comments(path: Path) -> None:
     """Two million lines before the header."""
     path.write_bytes(b"# k\n" * 2_000_000 + b"time_s,a [g]\n0,1\n1,2\n")
@@ -183,6 +238,12 @@ FILES: dict[str, tuple[Callable[[Path], None], str]] = {
     "wide_texts_bz2.npz": (wide_texts_bz2, "packed in a way that is not read"),
     "one_chunk.mat": (one_chunk_mat_7, "claims 536,870,912 bytes"),
     "many_arrays.npz": (many_arrays, "holds 20,000 arrays"),
+    "parts.mat": (parts_mat_5, "holds no array of numbers"),
+    "many_arrays.mat": (many_arrays_mat_5, "holds more than 4,096 arrays"),
+    "zeros.npz": (zeros_npz, "^accepted$"),
+    "tracks.wav": (tracks, "holds 60,000 channels"),
+    "records.uff": (records, r"holds 1\d,\d\d\d channels"),
+    "one_column.csv": (one_column, "has no sample_rate_hz"),
     "packed.parquet": (packed_parquet, "claims 360,000,000 bytes"),
     "comments.csv": (comments, "no header in its first 100,000 lines"),
     "comments_between.csv": (comments_between, "line 2: '# k'"),
@@ -221,7 +282,7 @@ def test_two_million_lines_of_comment_take_no_time(read: dict[str, list[Any]]) -
     assert max(read[name][1] for name in ("comments.csv", "comments_between.csv")) < 4.0  # two, and a busy machine
 
 
-def test_what_a_library_in_c_parses_is_parsed_in_the_reading_process(tmp_path: Path) -> None:
+def test_what_a_library_parses_is_parsed_in_the_reading_process(tmp_path: Path) -> None:
     """The libraries are not even loaded here."""
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -234,16 +295,24 @@ def test_what_a_library_in_c_parses_is_parsed_in_the_reading_process(tmp_path: P
     np.savez(tmp_path / "a.npz", sample_rate_hz=1000.0, **{"a [g]": samples})  # type: ignore[arg-type]
     scipy.io.savemat(tmp_path / "a.mat", {"sample_rate_hz": 1000.0, "a": samples}, format="4")
     (tmp_path / "a.mat.toml").write_text('[channels.a]\nunit = "g"\n', encoding="utf-8")
+    scipy.io.savemat(tmp_path / "b.mat", {"sample_rate_hz": 1000.0, "a": samples}, format="5")
+    shutil.copy(tmp_path / "a.mat.toml", tmp_path / "b.mat.toml")
+    rows = "".join(f"{value}\n" for value in samples)
+    (tmp_path / "a.csv").write_text("# sample_rate_hz = 1000\na [g]\n" + rows, encoding="utf-8")
+    universal = next((ROOT / "sample_signals").glob("*.uff"))
     code = (
         "import sys; from pathlib import Path; from vibe.ingest import read_capture\n"
         "for name in sys.argv[1:]:\n"
         "    capture = read_capture(Path(name))\n"
         "    print(capture.channels[0].samples.size, capture.channels[0].sample_rate_hz)\n"
-        "print(sorted({'h5py', 'pyarrow', 'scipy.io'} & sys.modules.keys()))"
+        "print(sorted({'h5py', 'pandas', 'pyarrow', 'pyuff', 'scipy.io'} & sys.modules.keys()))"
     )
-    files = [str(tmp_path / f"a.{suffix}") for suffix in ("parquet", "npz", "mat")]
+    files = [*(str(tmp_path / name) for name in ("a.parquet", "a.npz", "a.mat", "b.mat", "a.csv")), str(universal)]
     done = subprocess.run([sys.executable, "-c", code, *files], capture_output=True, text=True, cwd=ROOT, timeout=60)
-    assert done.stdout.splitlines() == ["2000 1000.0"] * 3 + ["[]"], done.stderr
+    *read, own, loaded = done.stdout.splitlines()
+    assert read == ["2000 1000.0"] * 5, done.stderr
+    assert int(own.split()[0]) > 1000
+    assert loaded == "[]"
 
 
 def test_many_names_of_one_row_are_one_channel(tmp_path: Path) -> None:

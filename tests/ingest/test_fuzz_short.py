@@ -33,6 +33,16 @@ def test_bad_input_is_an_answer_or_one_sentence(tmp_path: Path, target: Target) 
     assert not found
 
 
+@pytest.mark.slow
+def test_half_a_minute_of_what_coverage_chooses(tmp_path: Path) -> None:
+    """Where atheris is installed; ``--guided all`` of the study goes on longer."""
+    pytest.importorskip("atheris")
+    from tests.studies.fuzz.guided import guide
+
+    broken = [name for name in ("csv", "uff", "mat5", "wav", "npz", "drive") if guide(name, 5, 7, tmp_path)]
+    assert broken == []
+
+
 def test_the_good_files_are_accepted(tmp_path: Path) -> None:
     from tests.studies.fuzz.corpus import captures
     from tests.studies.fuzz.targets import Input, read_capture_file

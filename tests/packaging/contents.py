@@ -12,7 +12,7 @@ ROOT = Path(__file__).resolve().parents[2]
 SHARED = ("configs", "pipelines", "sample_signals")
 NEVER = re.compile(
     r"__pycache__|\.py[co]$|\.part$|\.sqlite|run\.journal|\.(venv|git|pytest_cache|mypy_cache|ruff_cache|hypothesis)/"
-    r"|open_data|(^|/)(reports|vibe-\w+|dist|build)/|\.DS_Store|~$"
+    r"|(^|/)(open_data|reports|vibe-\w+|dist|build)/|\.DS_Store|~$"
 )
 
 

@@ -248,6 +248,33 @@ def test_starting_loads_nothing_heavy(module: str) -> None:
     assert done.stdout.split() == []
 
 
+def test_a_diagnosis_without_pages_loads_no_more_than_it_needs() -> None:
+    """By pulses and by the signal: loading is most of what a single capture costs, and each of these is some of it."""
+    libraries = "bokeh cryptography h5py jinja2 matplotlib pandas pyarrow pyhanko starlette weasyprint"
+    parts = "interpolate io linalg ndimage optimize signal spatial stats"
+    rooms = "core.records.alarms core.records.history ingest.tables report.drawing report.pages"
+    heavy = [
+        *libraries.split(),
+        *(f"scipy.{part}" for part in parts.split()),
+        *(f"vibe.{room}" for room in rooms.split()),
+    ]
+    code = f"""
+import sys
+from vibe.cli.main import main
+for name, suffix in ("CS-01_clarifier_scraper", "h5"), ("SM-01_sludge_mixer_1", "wav"):
+    try:
+        drive = f"configs/drives/{{name[6:]}}.toml"
+        main(["diagnose", f"sample_signals/{{name}}.{{suffix}}", "--drive", drive, "--json", "-"])
+    except SystemExit as end:
+        assert not end.code
+print(*[name for name in {heavy!r} if name in sys.modules], file=sys.stderr)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert '"method": "tachometer"' in done.stdout
+    assert '"method": "signal"' in done.stdout
+    assert done.stderr.splitlines()[-1] == ""
+
+
 def test_no_file_names_a_place_on_somebodys_machine() -> None:
     listed = subprocess.run(
         ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"], capture_output=True, cwd=ROOT

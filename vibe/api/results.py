@@ -344,7 +344,7 @@ class Result:
 
     def to_json(self) -> str:
         """The text of ``health.json``; unknown values are null."""
-        from vibe.report.pages.drive_page import health_json
+        from vibe.report.health_text import health_json
 
         return health_json(self.health)
 

@@ -51,7 +51,7 @@ def diagnose(
         )
     health = drive_report.health
     if json is not None:
-        from vibe.report.pages.drive_page import health_json
+        from vibe.report.health_text import health_json
 
         if json_file is None:
             output.show_json(health_json(health))

@@ -13,6 +13,9 @@ MOST_IN_PARTS = 4_000_000_000
 MOST_CHANNELS = 1024
 """In one file: a table with more columns is no capture (our choice, wide)."""
 
+MOST_ARRAYS = 4096
+"""In one file, those included that describe others: a recorder writes a few for each channel (our choice, wide)."""
+
 HARMLESS_BYTES = 160_000_000
 """Twenty million numbers of eight bytes: any machine that analyses a capture can hold them."""
 PACKED_BEST = 25

@@ -6,12 +6,15 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vibe.core.drive_report import DriveReport
 from vibe.core.errors import OutputError
 from vibe.core.health import State
-from vibe.core.route.run_notes import ReportChanges
 from vibe.report.words import STATE_RANK, heading, natural
+
+if TYPE_CHECKING:
+    from vibe.core.route.run_notes import ReportChanges
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

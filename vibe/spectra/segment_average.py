@@ -12,7 +12,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from vibe.core.evidence import CrossLine, Level, Line, SpeedEstimate
 from vibe.spectra.basic.cross_spectrum import joined_cross_lines
@@ -123,6 +122,8 @@ class Joined:
 
     def _thinned(self, bands: Sequence[BandEnvelopes], turns: float) -> list[NDArray[np.float32]]:
         """Envelopes (bands, cells) of each channel on the common grid of angle."""
+        from scipy.ndimage import uniform_filter1d  # dear to load, and asked for by long recordings alone
+
         count = self._cells(turns)
         start = int(self._turns * self._per_turn) + 1 - self._turns * self._per_turn
         thin = []

@@ -10,7 +10,8 @@ gives the same inputs. A run that was broken off goes on where it stopped when t
 same ``--out``.
 
 ``--replay "npz:123"`` tries one input again and shows all that comes of it; ``--save FILE`` with it keeps the input.
-``--guided TARGET --seconds 60`` lets ``atheris`` choose the inputs by what they reach, where it is installed.
+``--guided TARGET --seconds 60`` lets ``atheris`` choose the inputs by what they reach, where it is installed;
+``--guided all --seconds 300`` shares five minutes among all that is parsed in Python.
 """
 
 from __future__ import annotations
@@ -127,8 +128,10 @@ def main() -> None:
         replay(asked.replay, asked.seed, asked.save)
         return
     if asked.guided:
-        from tests.studies.fuzz.guided import guide
+        from tests.studies.fuzz.guided import guide, guide_all
 
+        if asked.guided == "all":
+            raise SystemExit(guide_all(asked.seconds, asked.seed, asked.out))
         raise SystemExit(guide(asked.guided, asked.seconds, asked.seed, asked.out))
     wanted = shares(asked.inputs)
     if asked.only:

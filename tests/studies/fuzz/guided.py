@@ -7,11 +7,18 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.studies.fuzz.targets import BY_NAME, Input, try_one
+from tests.studies.fuzz.targets import BY_NAME, LIBRARIES, TARGETS, Input, try_one
 from tests.studies.fuzz.trial import CPU_S
 
 KEPT = Path(tempfile.gettempdir()) / "vibe-fuzz"
 """Where inputs that break something are kept if no folder is named; never in the clone."""
+
+
+PARSED_HERE = tuple(target.name for target in TARGETS if target.name not in LIBRARIES)
+BY_THE_CLOCK = 6
+"""libFuzzer looks at the clock, which runs on while others have the processor."""
+LEAST_S = 5
+"""For one target, start not counted."""
 
 
 def artifacts(out: Path | None) -> Path:
@@ -19,6 +26,23 @@ def artifacts(out: Path | None) -> Path:
     folder = (out or KEPT).resolve()
     folder.mkdir(parents=True, exist_ok=True)
     return folder
+
+
+def guide_all(seconds: int, seed: int, out: Path | None = None) -> int:
+    """Let libFuzzer look for inputs that break anything that is parsed in Python, one thing after another, ``seconds``
+    shared out by weight. The number of things that broke; 0 is well.
+
+    Raises:
+        SystemExit: ``atheris`` is not installed.
+    """
+    weights = {name: BY_NAME[name].weight for name in PARSED_HERE}
+    broken = []
+    for name, weight in weights.items():
+        share = max(LEAST_S, round(seconds * weight / sum(weights.values())))
+        if guide(name, share, seed, out):
+            broken.append(name)
+    print(f"{len(weights)} things parsed, broken: {', '.join(broken) or 'none'}")
+    return len(broken)
 
 
 def guide(name: str, seconds: int, seed: int, out: Path | None = None) -> int:
@@ -44,7 +68,7 @@ def guide(name: str, seconds: int, seed: int, out: Path | None = None) -> int:
             (corpus / f"spoiled{index}").write_bytes(target.input(seed, index).data)
         print(f"inputs that break it are kept in {artifacts(out)}")
         command = [sys.executable, "-m", "tests.studies.fuzz.guided", name, str(corpus), f"-seed={seed}",
-                   f"-max_total_time={seconds}", f"-timeout={CPU_S}", "-rss_limit_mb=3000", "-max_len=200000",
+                   f"-max_total_time={seconds}", f"-timeout={BY_THE_CLOCK * CPU_S}", "-rss_limit_mb=3000", "-max_len=200000",
                    "-print_final_stats=1", f"-artifact_prefix={artifacts(out)}/{name.replace(' ', '_')}-"]  # fmt: skip
         return subprocess.run(command, check=False).returncode
 

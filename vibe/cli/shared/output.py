@@ -16,7 +16,7 @@ from vibe.cli.shared.pulse import quiet
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from vibe.report.pages.index_page import IndexRow
+    from vibe.report.run_rows import IndexRow
 
 
 class Form(StrEnum):
@@ -113,7 +113,7 @@ def show_drives(rows: Sequence[IndexRow]) -> None:
     if for_people():
         draw(summary_view(rows))
         return
-    from vibe.report.pages.index_page import gravest_first
+    from vibe.report.run_rows import gravest_first
 
     header = ["state", "drive", "finding", "probability", "action", "due", "report"]
     cells = [

@@ -15,7 +15,7 @@ CAUTIONS_SHOWN = 3
 
 def facts(health: Health) -> Iterator[tuple[str, str]]:
     """Pairs of label and sentence, most important first."""
-    from vibe.report.pages.drive_page import level_rows
+    from vibe.report.health_text import level_rows
     from vibe.report.words import unit, with_uncertainty
 
     yield "drive", f"{health.drive} {health.name}"

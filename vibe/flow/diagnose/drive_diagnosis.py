@@ -80,10 +80,13 @@ def ready_to_print() -> None:
 
 def written(drive_report: DriveReport, out: Path | None, *, force: bool, pdf: bool) -> IndexRow:
     """The row of one drive in a list of drives; its pages are written when ``out`` is given."""
-    from vibe.report.pages.drive_page import write_drive
-    from vibe.report.pages.index_page import index_row
+    from vibe.report.run_rows import index_row
 
-    files = write_drive(drive_report, out, force=force, pdf=pdf) if out is not None else None
+    files = None
+    if out is not None:
+        from vibe.report.pages.drive_page import write_drive
+
+        files = write_drive(drive_report, out, force=force, pdf=pdf)
     remarks = [f"{c.file}: {c.error}" for c in drive_report.health.captures if c.error]
     remarks += [f"{c.file}: {remark}" for c in drive_report.health.captures for remark in c.remarks]
     return index_row(drive_report, files, remarks=remarks)

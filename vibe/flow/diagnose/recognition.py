@@ -33,10 +33,10 @@ def recognised(
 
 def contradiction(found: Recognition | None, drive: Drive) -> Reason | None:
     """Why nothing can be said of this drive from what was detected; None where it may be its own."""
+    if found is None or found.verdict not in {"other drive", "other speed"}:
+        return None
     from vibe.ingest.route import field_rules
 
-    if found is None:
-        return None
     if found.verdict == "other drive":
         return field_rules.wrong_drive(drive.tag, likely(found))
     if found.verdict == "other speed" and found.speed is not None:

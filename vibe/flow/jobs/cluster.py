@@ -184,6 +184,8 @@ def _client(address: str) -> Any:
         # What they have to say is reported here, in sentences.
         if name.partition(".")[0] in ("distributed", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
+    if address.startswith("tls://"):
+        _check_certificates(address)
     found: list[Any] = []
 
     def ask() -> None:
@@ -199,9 +201,30 @@ def _client(address: str) -> Any:
     thread.join(ANSWER_S + 1)
     if found and not isinstance(found[0], Exception):
         return found[0]
+    right = "is the address right (tcp://host:8786), and is it running?"
+    if address.startswith("tls://"):
+        right = "is the address right, is it running, and do both sides know each other's certificates?"
+    raise CallError(f"--cluster {address}: no scheduler answers there; {right}") from (found[0] if found else None)
+
+
+def _check_certificates(address: str) -> None:
+    """Refuse a call for which no certificate is configured: the library would wait, and say so while it ends.
+
+    Raises:
+        CallError: none is, or its files cannot be used.
+    """
+    from distributed.security import Security
+
+    why = ""
+    try:
+        if Security().get_connection_args("client").get("ssl_context") is not None:
+            return
+    except (OSError, ValueError) as error:
+        why = f" ({getattr(error, 'strerror', None) or error})"
     raise CallError(
-        f"--cluster {address}: no scheduler answers there; is the address right (tcp://host:8786), and is it running?"
-    ) from (found[0] if found else None)
+        f"--cluster {address}: no certificate of this machine can be used{why}; name ca-file, and cert and key of the "
+        "client, under distributed.comm.tls in the configuration of Dask"
+    )
 
 
 _PROBE = ".vibe-probe-"

@@ -106,7 +106,7 @@ def _still_wanted(job: _Job) -> None:
 
 
 def _failed(job: _Job, why: str, *, is_defect: bool = False) -> DriveResult:
-    from vibe.report.pages.index_page import IndexRow
+    from vibe.report.run_rows import IndexRow
 
     row = IndexRow(
         tag=job.tag, name=job.name, state="unknown", sentence=f"{job.tag}: condition not assessed, for no report "

@@ -19,6 +19,7 @@ from vibe.ingest.capture_builder import build_capture, short
 from vibe.ingest.claims import MAX_SAMPLES, check_channels
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import EXPORT_ANEW, raw_from_columns, time_unit
+from vibe.storage.fence import fenced
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 MAX_BYTES = 2_500_000_000
@@ -52,6 +53,22 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     """
     if path.stat().st_size > MAX_BYTES:
         raise CaptureError(f"is {path.stat().st_size / 1e9:.0f} GB of text: too large", path=path)
+    columns, said, remarks = fenced(table_of, path)
+    about: dict[str, dict[str, Any]] = {}
+    for name, _ in columns:
+        bare = name.split("[")[0].strip()
+        own = {key[len(bare) + 1 :]: value for key, value in said.items() if key.startswith(f"{bare}.")}
+        if own:
+            about[name] = own
+    return build_capture(path, raw_from_columns(columns, said, path, remarks=remarks, about=about), sidecar)
+
+
+def table_of(path: Path) -> tuple[list[tuple[str, NDArray[Any]]], dict[str, str], list[str]]:
+    """Columns by name, what the lines before them say, and remarks; for the reading process.
+
+    Raises:
+        CaptureError: no header, text in a column of numbers (with its line), nothing but a header.
+    """
     with path.open("rb") as stream:
         head = stream.read(4096)
     if b"\x00" in head and not head.startswith(_UTF_16):
@@ -95,13 +112,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     empty = int(sum(np.isnan(values).sum() for _, values in columns))
     if empty:
         remarks.append(f"{empty:,} cells are empty or NaN and count as missing")
-    about: dict[str, dict[str, Any]] = {}
-    for name in names:
-        bare = name.split("[")[0].strip()
-        own = {key[len(bare) + 1 :]: value for key, value in said.items() if key.startswith(f"{bare}.")}
-        if own:
-            about[name] = own
-    return build_capture(path, raw_from_columns(columns, said, path, remarks=remarks, about=about), sidecar)
+    return columns, said, remarks
 
 
 def _decode(raw: bytes) -> str:

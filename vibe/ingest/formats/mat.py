@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.capture_builder import build_capture
-from vibe.ingest.claims import check_claim
+from vibe.ingest.claims import MOST_ARRAYS, check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats import mat5
 from vibe.ingest.formats.columns import raw_from_columns
@@ -21,7 +21,6 @@ from vibe.ingest.formats.hdf5_rows import matlab_arrays
 from vibe.storage.fence import fenced
 
 MOST_COLUMNS = 64
-MOST_ARRAYS = 4096
 _SIZES_4 = {0: 8, 1: 4, 2: 4, 3: 2, 4: 2, 5: 1}
 """Bytes of a value in version 4 by the third digit of its type (as scipy reads them)."""
 _NUMERIC = {"double", "single", "int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64"}
@@ -46,7 +45,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     if MAGIC in (head[:8], head[512:520]):
         arrays = fenced(matlab_arrays, path)
     elif head.startswith(b"MATLAB"):
-        arrays, remarks = mat5.read_arrays(path)
+        arrays, remarks = fenced(mat5.read_arrays, path)
     elif _is_version_4(head):
         arrays = fenced(arrays_of_4, path)
     else:

@@ -12,6 +12,7 @@ import struct
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.errors import CaptureError
-from vibe.ingest.claims import check_claim, check_unpacked
+from vibe.ingest.claims import MOST_ARRAYS, check_claim, check_unpacked
 
 _STORED = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8", 12: "i8", 13: "u8",
            16: "u1", 17: "u2", 18: "u4"}  # fmt: skip
@@ -53,8 +54,11 @@ def read_arrays(path: Path) -> tuple[dict[str, Any], list[str]]:
     arrays: dict[str, Any] = {}
     remarks: list[str] = []
     samples = claimed_bytes = 0
-    for body, is_cut in _bodies(content, order, path):
-        parts = list(_elements(body, order))
+    for number, (body, is_cut) in enumerate(_bodies(content, order, path)):
+        if number >= MOST_ARRAYS:
+            raise CaptureError(f"holds more than {MOST_ARRAYS:,} arrays, which no recorder writes", path=path)
+        # Flags, dimensions, name and values: of what follows them there may be millions.
+        parts = list(islice(_elements(body, order), 4))
         shape, name, kind = _head(parts, order)
         if name is None or shape is None or kind is None:
             continue

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.capture_builder import build_capture
-from vibe.ingest.claims import check_claim, check_unpacked
+from vibe.ingest.claims import MOST_ARRAYS, check_claim, check_unpacked
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import raw_from_columns
-from vibe.ingest.formats.mat import MOST_ARRAYS, split_arrays
+from vibe.ingest.formats.mat import split_arrays
 from vibe.storage.fence import fenced
 
 _LONGEST_TEXT = 1 << 16

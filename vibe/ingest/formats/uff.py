@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.capture_builder import build_capture, unique_names
-from vibe.ingest.claims import check_claim
+from vibe.ingest.claims import check_channels, check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.formats.columns import read_clock
 from vibe.ingest.raw_rows import RawCapture, RawChannel
+from vibe.storage.fence import fenced
 
 MAX_BYTES = 2_000_000_000
 
@@ -56,14 +57,26 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
     with path.open("rb") as stream:
         if _MARKER.search(stream.read(4096)) is None:
             raise CaptureError("does not begin as a universal file does, with a line that holds -1 alone", path=path)
-    with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
+    with tempfile.TemporaryDirectory() as folder:
+        return build_capture(path, fenced(records_of, path, Path(folder)), sidecar)
+
+
+def records_of(path: Path, folder: Path) -> RawCapture:
+    """The records of the file that are time histories, and why the others are none; for the reading process, which may
+    write into ``folder``.
+
+    Raises:
+        CaptureError: no record of data set 58.
+    """
+    with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        file, remarks = _open(path, Path(folder))
+        file, remarks = _open(path, folder)
         kinds = [int(kind) for kind in np.atleast_1d(file.get_set_types())]
         places = [index for index, kind in enumerate(kinds) if kind == 58]
         if not places:
             there = ", ".join(str(kind) for kind in sorted(set(kinds))) or "nothing complete"
             raise CaptureError(f"holds no record of data set 58 (it holds {there})", path=path)
+        check_channels(len(places), path)
         headers = [file.read_sets(index, header_only=True) for index in places]
         check_claim(sum(int(header.get("num_pts", 0)) for header in headers if not _refusal(header)), path)
         is_si = any(int(file.read_sets(i).get("units_code", 0)) == 1 for i, kind in enumerate(kinds) if kind == 164)
@@ -74,8 +87,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
                 channels.append(_channel(file.read_sets(index), is_si, path))
             else:
                 channels.append(RawChannel(name=_name(header), samples=np.empty(0), trouble=reason))
-    raw = RawCapture(channels=unique_names(channels), measured_at=_date(headers[0]), remarks=remarks)
-    return build_capture(path, raw, sidecar)
+    return RawCapture(channels=unique_names(channels), measured_at=_date(headers[0]), remarks=remarks)
 
 
 def _open(path: Path, folder: Path) -> tuple[Any, tuple[str, ...]]:

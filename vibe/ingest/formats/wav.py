@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Capture
 from vibe.core.errors import CaptureError
 from vibe.ingest.capture_builder import build_capture
-from vibe.ingest.claims import MOST_IN_PARTS, check_claim
+from vibe.ingest.claims import MOST_IN_PARTS, check_channels, check_claim
 from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.raw_rows import RawCapture, RawChannel
 
@@ -48,6 +48,7 @@ def read(path: Path, sidecar: Sidecar | None) -> Capture:
         CaptureError: no sidecar, compressed samples, header only.
     """
     layout = _layout(path)
+    check_channels(layout.tracks, path)
     there = path.stat().st_size - layout.start
     found = there if layout.promised_bytes is None else min(there, layout.promised_bytes)
     frames = found // layout.frame_bytes

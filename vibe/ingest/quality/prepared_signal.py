@@ -51,7 +51,7 @@ def prepare(channel: Channel, planned: PlannedSettings | None = None) -> Signal:
     """Bridge missing samples by straight lines and take the common numbers."""
     x = channel.samples
     bad = np.isnan(x)
-    missing = float(bad.mean()) if x.size else 1.0
+    missing = np.count_nonzero(bad) / x.size if x.size else 1.0
     if 0 < missing < 1:
         x = x.copy()
         good = np.flatnonzero(~bad)

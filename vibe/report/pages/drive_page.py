@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import count
@@ -14,10 +13,11 @@ from markupsafe import Markup
 from vibe.core.drive_report import DriveReport
 from vibe.core.errors import OutputError
 from vibe.core.evidence import PlotData, PolarPlot, SpectrumPlot, WaveformPlot
-from vibe.core.health import Health, LevelReport, NotObservable
+from vibe.core.health import Health, NotObservable
 from vibe.core.tones import Tone, ToneTable
 from vibe.report import words
 from vibe.report.drawing import charts, interactive
+from vibe.report.health_text import health_json, level_rows
 from vibe.report.pages import shell
 from vibe.report.printing.pdf import make_pdf
 from vibe.report.run_rows import DriveFiles as DriveFiles
@@ -135,11 +135,6 @@ def refuse_existing(folder: Path, tag: str) -> None:
         path = folder / safe_name(tag) / f"health.{kind}"
         if path.exists():
             raise OutputError(f"{path} exists already; give --force to replace it, or another --out")
-
-
-def health_json(health: Health) -> str:
-    """The contract's form of a health report; unknown values are null."""
-    return health.model_dump_json(by_alias=True, indent=1) + "\n"
 
 
 def render_drive(view: dict[str, Any], *, live: bool) -> str:
@@ -269,26 +264,4 @@ def tone_rows(table: ToneTable, health: Health) -> list[ToneRow]:
                 limit=text,
             )
         )
-    return rows
-
-
-_MEASURES = {
-    "crest": "Crest factor",
-    "kurtosis_typical": "Kurtosis, typical of short pieces",
-    "kurtosis_lasting": "Kurtosis, median of twelve pieces",
-    "acceleration_rms_high": "Acceleration r.m.s., high band",
-}
-
-
-def level_rows(levels: Sequence[LevelReport]) -> list[tuple[LevelReport, str, str]]:
-    """Levels with the measure's plain name and its band in words."""
-    rows = []
-    for level in levels:
-        band = ""
-        if level.band_hz is not None and len(level.band_hz) == 2:
-            band = f"{words.frequency(level.band_hz[0])} to {words.frequency(level.band_hz[1])}"
-        name = _MEASURES.get(
-            level.measure, words.sentence_case(level.measure.replace("_", " ").replace(" rms", " r.m.s."))
-        )
-        rows.append((level, name, band))
     return rows

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from scipy.interpolate import CubicSpline
+from vibe.spectra.basic.spline import Spline, spline_through
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,11 +58,7 @@ class AngleLaw:
         if self.is_steady:
             straight: NDArray[np.float64] = self.turns[0] + (time_s - self.time_s[0]) * self.mean_hz
             return straight
-        spline = _spline(self)
-        inside = np.clip(time_s, self.time_s[0], self.time_s[-1])
-        beyond = time_s - inside
-        result: NDArray[np.float64] = spline(inside)
-        return result + beyond * spline(inside, 1) if np.any(beyond) else result
+        return _spline(self).at(time_s)
 
     def when(self, turns: NDArray[np.float64]) -> NDArray[np.float64]:
         """Instants at which given turns are reached (the inverse of :meth:`at`)."""
@@ -78,8 +72,6 @@ class AngleLaw:
 
 
 @lru_cache(maxsize=8)
-def _spline(law: AngleLaw) -> CubicSpline:
+def _spline(law: AngleLaw) -> Spline:
     """The smooth law through the knots, kept for a few laws: each is asked many times in a row."""
-    from scipy.interpolate import CubicSpline
-
-    return CubicSpline(law.time_s, law.turns, bc_type="natural")
+    return spline_through(law.time_s, law.turns, natural=True)

@@ -7,6 +7,7 @@ No peak-to-peak displacement is given: limits for it hold for shafts, which a se
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -38,7 +39,7 @@ def velocity_band_hz(input_hz: float | None) -> tuple[float, float]:
     return SLOW_VELOCITY_BAND_HZ if slow else VELOCITY_BAND_HZ
 
 
-def _power_lines(row: NDArray[Any], sample_rate_hz: float, low_hz: float) -> tuple[NDArray[np.float64], float]:
+def _power_lines(row: NDArray[Any], sample_rate_hz: float, low_hz: float) -> tuple[PowerLines, float]:
     """Mean square per line (one-sided) and the step between lines [Hz].
 
     The ends are tapered over three periods of the lowest frequency wanted (a tenth of the row at least): a record
@@ -52,21 +53,37 @@ def _power_lines(row: NDArray[Any], sample_rate_hz: float, low_hz: float) -> tup
     tapered[n - taper :] *= rise[::-1]
     kept = (n - 2 * taper) + 2.0 * float(np.dot(rise, rise))
     length = fast_length(n)
-    lines = rfft(tapered, length)
-    # In double precision: squares of single numbers run out of range where units are far from human ones.
-    power = np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)
-    power *= 2.0 / (length * kept)
-    power[0] *= 0.5
-    if length % 2 == 0:
-        power[-1] *= 0.5
-    return power, sample_rate_hz / length
+    return PowerLines(lines=rfft(tapered, length), length=length, scale=2.0 / (length * kept)), sample_rate_hz / length
 
 
-def _band_rms(power: NDArray[np.float64], step_hz: float, band_hz: tuple[float, float], omega_power: int) -> float:
+@dataclass(frozen=True, slots=True, eq=False)
+class PowerLines:
+    """Mean square per line, one-sided, worked out where it is asked for, from the ``lines`` of a transform of
+    ``length``."""
+
+    lines: NDArray[Any]
+    length: int
+    scale: float
+
+    def between(self, first: int, last: int) -> NDArray[np.float64]:
+        """Of the lines from ``first`` up to, not including, ``last``."""
+        lines = self.lines[first:last]
+        # In double precision: squares of single numbers run out of range where units are far from human ones.
+        power: NDArray[np.float64] = np.square(lines.real, dtype=np.float64)
+        power += np.square(lines.imag, dtype=np.float64)
+        power *= self.scale
+        if power.size and first == 0:
+            power[0] *= 0.5
+        if power.size and self.length % 2 == 0 and last >= self.lines.size:
+            power[-1] *= 0.5
+        return power
+
+
+def _band_rms(power: PowerLines, step_hz: float, band_hz: tuple[float, float], omega_power: int) -> float:
     """R.m.s. within a band of the quantity that is (2 pi f) ** ``omega_power`` times the measured one."""
     first = max(1, int(np.ceil(band_hz[0] / step_hz - 1e-9)))
-    last = min(power.size, int(np.floor(band_hz[1] / step_hz + 1e-9)) + 1)
-    inside = power[first:last].copy()
+    last = min(power.lines.size, int(np.floor(band_hz[1] / step_hz + 1e-9)) + 1)
+    inside = power.between(first, last)
     if omega_power:
         inside *= (2.0 * np.pi * step_hz * np.arange(first, first + inside.size)) ** (2 * omega_power)
     return float(np.sqrt(inside.sum()))

@@ -152,20 +152,22 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
     half = int(width / 2 / bin_hz)
     middles = [round(centre / bin_hz) for centre in centres]
     segments = [slice(max(1, at - half), min(white.transform.size - 1, at + half)) for at in middles]
+    half_way = (keep - 1) // OVERSAMPLING // 2
     for row, ringing in enumerate(_ringing(white.transform, segments, length)):
-        rms[row] = np.sqrt(2.0 * white.power[segments[row]].sum(dtype=np.float64) / size / n)
+        rms[row] = white.power[segments[row]].sum(dtype=np.float64)
         squared = np.square(ringing[:keep].real)
         squared += np.square(ringing[:keep].imag)
         # Neighbours are alike: every fourth sample has the same median.
-        half_way = (keep - 1) // OVERSAMPLING // 2
-        middle = np.partition(squared[::OVERSAMPLING], half_way)[half_way]
-        np.minimum(squared, np.float32(SHOCK_CEILING) * middle + np.float32(1e-30), out=squared)
+        some = squared[::OVERSAMPLING].copy()
+        some.partition(half_way)
+        np.minimum(squared, np.float32(SHOCK_CEILING) * some[half_way] + np.float32(1e-30), out=squared)
         if even.before is not None:
             first_of_two, squared = squared.take(even.before), squared[1:].take(even.before)
             squared -= first_of_two
             squared *= even.beyond
             squared += first_of_two
         np.divide(squared, np.float32(max(float(squared.mean()), 1e-30)), out=rows[row])
+    rms = np.sqrt(2.0 * rms / size / n)
     return BandEnvelopes(
         channel=white.channel, power=rows, per_turn=even.per_turn, centre_hz=centres, width_hz=width, band_rms=rms
     )

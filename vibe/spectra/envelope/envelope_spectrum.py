@@ -100,17 +100,21 @@ def mean_squares(
             groups.append(mean)
             members.append(tuple((channel, band) for band in run))
     if alike:
-        common = np.mean(lines, axis=0)
+        common = lines[0] + lines[1]
+        for spectrum in lines[2:]:
+            common += spectrum
+        common /= np.float32(len(lines))
         for run, mean in _dyadic(common):
             groups.append(mean)
             members.append(tuple((channel, band) for channel in range(len(lines)) for band in run))
-    edges = [[bands[c].centre_hz[b] + s * bands[c].width_hz / 2 for c, b in m for s in (-1, 1)] for m in members]
+    # As plain numbers: they are compared a few at a time.
+    lows, highs = ([(band.centre_hz + s * band.width_hz / 2).tolist() for band in bands] for s in (-1, 1))
     return MeanSquares(
         squared=_squared(groups),
         averages=1,
         step=1.0 / turns,
-        low_hz=np.array([min(e) for e in edges]),
-        high_hz=np.array([max(e) for e in edges]),
+        low_hz=np.array([min(lows[c][b] for c, b in group) for group in members]),
+        high_hz=np.array([max(highs[c][b] for c, b in group) for group in members]),
         members=tuple(members),
         top_order=top,
     )

@@ -217,7 +217,8 @@ def refined_order(
     series = (series - series.mean()) * np.hanning(series.size).astype(np.float32)
     turns = np.arange(series.size) / band.per_turn
     offsets = np.linspace(-bins, bins, 2 * int(np.ceil(8 * bins)) + 1) / band.turns
-    angle = (2 * np.pi * np.mod(order * turns, 1.0)).astype(np.float32)
+    cycles = order * turns
+    angle = (2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
     carrier = np.cos(angle) - np.complex64(1j) * np.sin(angle)
     # At the order itself a line hardly turns while a piece lasts, so pieces are summed once for all offsets.
     pieces = min(series.size, PIECES_PER_CYCLE * int(np.ceil(harmonics * max(bins, 1.0))))

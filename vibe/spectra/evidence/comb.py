@@ -226,7 +226,7 @@ class CombScorer:
             owner=np.repeat(np.arange(len(wanted)), [combs.orders.size for combs in wanted]),
             harmonic=harmonic,
             side=side,
-            widths=np.stack([self._width(harmonic * np.int32(slip), combs.finer) for combs in wanted], axis=1),
+            widths=self._widths_of(harmonic * np.int32(slip), [combs.finer for combs in wanted]),
             ends=tuple(np.searchsorted(harmonic, sets, side="right")),
             shifts=shifts,
             has=has,
@@ -248,6 +248,15 @@ class CombScorer:
         """Which of the widths the windows of a slipping comb's harmonics have."""
         narrower = min(1.0 / finer, 1.0 / (SMEARED_TURNS * self.spectra.step))
         return np.asarray(np.floor((harmonic // 2) * narrower + 1e-9), dtype=np.int32)
+
+    def _widths_of(self, harmonic: NDArray[np.int32], finer: Sequence[int]) -> NDArray[np.int32]:
+        """The same (lines, combs) of combs that are as many times ``finer``, mostly all alike."""
+        own = {times: self._width(harmonic, times) for times in set(finer)}
+        return (
+            np.stack([own[times] for times in finer], axis=1)
+            if len(own) > 1
+            else np.repeat(own[finer[0]][:, None], len(finer), axis=1)
+        )
 
     def _reaching(self, mask: NDArray[np.bool_], slip: bool) -> NDArray[np.bool_]:
         """Middles of windows of each width that meet ``mask`` (widths, n + 1): a window that reaches into somebody

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb
@@ -664,8 +663,10 @@ def _side_lines(
 ) -> NDArray[np.bool_]:
     """Bins of the side lines of a comb at the spacing at which they stand, whatever turns there; none where none do."""
     result = np.zeros(power.size, dtype=bool)
-    near = maximum_filter1d(power, 3)
-    hidden = maximum_filter1d(mask, 3)
+    near, hidden = power.copy(), mask.copy()
+    for widened, values in ((near, power), (hidden, mask)):
+        np.maximum(widened[1:], values[:-1], out=widened[1:])
+        np.maximum(widened[:-1], values[1:], out=widened[:-1])
     room = base / step
     middles = np.rint(np.arange(1, SIDE_HARMONICS + 1) * room).astype(np.int64)
     apart = np.arange(LEAST_ROOM_BINS + 2, int(0.8 * room))

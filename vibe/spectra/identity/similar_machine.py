@@ -12,7 +12,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from vibe.core.outside_combs import SimilarMachine
 from vibe.spectra.identity.presence import (
@@ -144,7 +143,8 @@ def similar_machines(
         of_output = np.array([k * out / mesh for k in (-2, -1, 1, 2)])
         enough &= _distance(speeds - 1.0, of_output) > SIDE_BINS / 2 * axis.step / mesh
     # Two speeds as far above as below are the side lines of one machine whose strength comes and goes.
-    image = maximum_filter1d(weight[::-1], MIRROR_STEPS)
+    mirrored = np.pad(weight[::-1], MIRROR_STEPS // 2, constant_values=-np.inf)
+    image = np.lib.stride_tricks.sliding_window_view(mirrored, MIRROR_STEPS).max(axis=1)
     weight[~enough | (image >= np.maximum(DETECTED, MIRRORED * weight))] = -np.inf
     found = [_at_known(axis, family, speed) for speed in known]
     for one in found:

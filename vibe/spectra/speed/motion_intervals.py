@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from vibe.core.capture import Channel
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.basic.spline import spline_through
 from vibe.spectra.speed.tachometer import ENCODER_KNOTS_PER_S, FEWEST_PULSES, Pulses, trains_of
 
 Real = NDArray[np.float64]
@@ -167,9 +168,7 @@ def _law(piece: Pulses) -> AngleLaw:
     time, turns = piece.time_s[pick] - piece.time_s[0], piece.turns[pick]
     # A law's ends are straight, a move's are bent: knots so close that it hardly matters.
     fine = np.linspace(0.0, time[-1], DENSER * time.size)
-    from scipy.interpolate import CubicSpline  # Dear to load, and asked for by drives that reverse alone.
-
-    smooth = CubicSpline(time, turns, bc_type="not-a-knot")(fine)
+    smooth = spline_through(time, turns, natural=False).at(fine)
     if not np.all(np.diff(smooth) > 0):
         return AngleLaw(time_s=time, turns=turns)
     return AngleLaw(time_s=fine, turns=smooth)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed.line_likelihood import Places, over_floor, speed_grid
@@ -78,6 +77,16 @@ def steady_ramps(duration: float) -> list[AngleLaw]:
     return [AngleLaw(time_s=time_s, turns=time_s + change * (time_s**2 / duration - time_s) / 2) for change in RAMPS]
 
 
+def _largest_within(values: Real, reach: int) -> Real:
+    """The largest of each value and its ``reach`` neighbours on either side."""
+    largest, width = np.pad(values, reach, constant_values=-np.inf), 1
+    while width <= 2 * reach:
+        step = min(width, 2 * reach + 1 - width)
+        largest = np.maximum(largest[:-step], largest[step:])
+        width += step
+    return largest
+
+
 def track(score: Real, grid: Real, changes: Sequence[tuple[float, float]]) -> NDArray[np.intp]:
     """The path of greatest total score (segments, speeds); changes cost the more, the larger they are."""
     step = max(grid[1] - grid[0], 1e-12) if grid.size > 1 else 1.0
@@ -88,7 +97,7 @@ def track(score: Real, grid: Real, changes: Sequence[tuple[float, float]]) -> ND
     for row in range(1, score.shape[0]):
         gained = best[row - 1]
         for reach, cost in reaches:
-            gained = np.maximum(gained, maximum_filter1d(best[row - 1], 2 * reach + 1, mode="nearest") - cost)
+            gained = np.maximum(gained, _largest_within(best[row - 1], reach) - cost)
         best[row] = score[row] + gained
     path = np.empty(score.shape[0], dtype=np.intp)
     path[-1] = int(best[-1].argmax())

@@ -25,7 +25,7 @@ RAMP = 0.01
 class SmoothedTurns:
     """Smoothed ``values`` [turns] at ``time_s``: both ends and every instant measured; the standard uncertainty of
     last minus first; whether a steady speed is the likeliest; ``about``: the standard uncertainty of a value measured,
-    about the mean of all, by the likeliest law, 0 of a steady one."""
+    about the mean of all, by the likeliest law, where it was asked for, and 0 of a steady one."""
 
     time_s: Real
     values: Real
@@ -34,13 +34,16 @@ class SmoothedTurns:
     about: float = 0.0
 
 
-def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float) -> SmoothedTurns | None:
+def smoothed(
+    time_s: Real, precision: Real, pull: Real, *, duration_s: float, mean_hz: float, how_sure: bool = False
+) -> SmoothedTurns | None:
     """Turns off a straight line at ``time_s`` (n,), smoothed; laws of different freedom are averaged by likelihood.
 
     The measurement says that values v (n,) have the log likelihood ``pull`` · v - v · ``precision`` · v / 2.
     The laws: a steady speed; a ramp; a ramp and a speed that walks at random, more or less freely. The integral of
     such a walk has the covariance q s² (3 t - s) / 6 of instants s <= t; its mean is a cubic smoothing spline (Wahba,
-    J. Royal Stat. Soc. B 40, 1978). All begin at zero. Returns None where nothing was measured, or too unevenly.
+    J. Royal Stat. Soc. B 40, 1978). All begin at zero. ``how_sure``: ``about`` is wanted. Returns None where nothing
+    was measured, or too unevenly.
     """
     strength, vectors = np.linalg.eigh(precision)
     if not np.isfinite(strength[-1]) or not strength[-1] > 0:
@@ -71,7 +74,7 @@ def smoothed(time_s: Real, precision: Real, pull: Real, *, duration_s: float, me
     still = bool(share[0] == share.max())
     values = curves[0] if still else share @ curves
     about = 0.0
-    if not still:
+    if how_sure and not still:
         best = int(share.argmax())
         own = seen[best, 1:-1]
         left = priors[best, 1:-1, 1:-1] - own @ np.linalg.solve(spread_of[best], own.T)

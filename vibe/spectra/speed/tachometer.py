@@ -377,7 +377,7 @@ def _smoothed(
     deviation = angle - mean_hz * at
     # Where angles are counted from is open: what a constant would do says nothing.
     precision = np.diag(weight) - np.outer(weight, weight) / weight.sum()
-    smooth = smoothed(at, precision, precision @ deviation, duration_s=duration_s, mean_hz=mean_hz)
+    smooth = smoothed(at, precision, precision @ deviation, duration_s=duration_s, mean_hz=mean_hz, how_sure=True)
     if smooth is None:
         return None, None
     curve = smooth.values

@@ -17,6 +17,8 @@ _RATE_HZ = 5000.0
 """Means of neighbouring samples bring the rate down to this: lines that fold over are lines all the same."""
 _LINES = 16
 _OVER_FLOOR = 8.0
+_FLOOR_BINS = 41
+"""Over which the floor is a median: wide compared with a line, narrow compared with a resonance (common practice)."""
 _STEADY = 0.5
 """A line must keep half its usual strength on both sides: where two beat, the phase jumps as they cancel."""
 _LEAST_STEP = 0.02
@@ -72,15 +74,16 @@ def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | Non
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
     lines = scipy.fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)
     power: Floats = np.square(np.abs(lines)).mean(axis=0, dtype=np.float64)
-    from scipy.ndimage import median_filter
-
-    floor = np.maximum(median_filter(power, 41, mode="nearest"), 1e-300)
     middle = power[1:-1]
-    peaks = 1 + np.flatnonzero((middle > power[:-2]) & (middle >= power[2:]) & (middle > _OVER_FLOOR * floor[1:-1]))
+    peaks = 1 + np.flatnonzero((middle > power[:-2]) & (middle >= power[2:]))
     peaks = peaks[peaks >= 3]
+    near = np.lib.stride_tricks.sliding_window_view(np.pad(power, _FLOOR_BINS // 2, mode="edge"), _FLOOR_BINS)[peaks]
+    floor = np.maximum(np.partition(near, _FLOOR_BINS // 2, axis=1)[:, _FLOOR_BINS // 2], 1e-300)
+    over = power[peaks] / floor
+    peaks, over = peaks[power[peaks] > _OVER_FLOOR * floor], over[power[peaks] > _OVER_FLOOR * floor]
     if peaks.size < _LIKELY:
         return None
-    peaks = peaks[np.argsort(power[peaks] / floor[peaks])[::-1][:_LINES]]
+    peaks = peaks[np.argsort(over)[::-1][:_LINES]]
     own = lines[:, peaks]
     turn = np.exp(-2j * np.pi * np.outer(np.arange(len(own)) * hop, peaks) / size)
     phase, height = np.unwrap(np.angle(own * turn), axis=0), np.abs(own)
