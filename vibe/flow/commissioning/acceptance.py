@@ -449,7 +449,7 @@ def _facts(read: _Read, looked: Sequence[CaptureFigures]) -> tuple[CaptureFacts,
             measured_at=one.measured_at, duration_s=one.duration_s, sample_rate_hz=one.sample_rate_hz,
             top_hz=one.top_hz if one.fit or one.curves else None, speed_hz=one.speed_hz,
             load_percent=read.given.run[one.run].load_percent if one.load_percent is None else one.load_percent,
-            recording=one.recording,
+            recording=one.recording, noise_print="" if one.noise is None else one.noise.text,
         )
         for one in looked
     )  # fmt: skip
