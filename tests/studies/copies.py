@@ -27,6 +27,7 @@ from vibe.synth.conditions import Conditions
 from vibe.synth.simulate import Damage, simulate
 
 DAMAGES = ("", "stage1.ring_pin:6", "stage1.lobe:6", "bearing.eccentric bearing.outer_race:6")
+MEASURED = ("ims", "mfpt", "uestc")
 PACES, MOVED_S, NOISES = (1.0, 1.0005, 0.9985, 1.01, 0.972), (0.0, 7.0, 11.0), (0.0, 0.1, 0.3, 1.0)
 Rows = Sequence[Channel]
 
@@ -39,11 +40,11 @@ def repeats(count: int, seed: int) -> Iterator[tuple[str, list[Rows]]]:
         conditions = Conditions(duration_s=12.0, load_percent=100.0, machine_seed=seed + number)
         make = partial(simulate, drive, [Damage(tone, float(size))] if tone else [], conditions=conditions)
         yield f"simulated, {tone or 'sound'}", [make(seed=seed + 100 * number + k).vibration for k in range(count)]
-    for path in sorted(OPEN_DATA.glob("*/*.h5")):
-        own = read_capture(path).vibration
-        yield f"measured, {path.parent.name}, pieces", [_piece(own, k) for k in range(4)]
-    for folder in sorted({path.parent for path in OPEN_DATA.glob("*/*.h5")}):
-        yield f"measured, {folder.name}", [read_capture(path).vibration for path in sorted(folder.glob("*.h5"))]
+    for folder in [OPEN_DATA / name for name in MEASURED if (OPEN_DATA / name).is_dir()]:
+        captures = [read_capture(path).vibration for path in sorted(folder.glob("*.h5"))]
+        yield f"measured, {folder.name}", captures
+        for own in captures:
+            yield f"measured, {folder.name}, pieces", [_piece(own, k) for k in range(4)]
 
 
 def _piece(rows: Rows, number: int) -> Rows:
