@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.ingest.test_noise_print import kept, measured, resampled
 from vibe.core.capture import Capture
 from vibe.core.errors import CallError, ConfigError
 from vibe.core.records.acceptance import (
@@ -93,6 +94,25 @@ def named(folder: Path, line: str, serial: str = "N1") -> tuple[CommissioningSet
     )
     path.write_text(text, encoding="utf-8")
     return load_set(path), path
+
+
+def test_a_recording_of_the_attempt_before_is_known_by_its_noise(tmp_path: Path) -> None:
+    """Moved and resampled it has another hash; the record keeps its noise print."""
+    row = measured(1)
+    given = named(tmp_path, 'retest_of = "first/acceptance.json"')
+    before, *_ = acceptance().measured
+    kept_print = kept(row)
+    assert kept_print is not None
+    first = replace(acceptance(), measured=(replace(before, noise_print=kept_print.text),))
+    write_certificate(first, tmp_path / "first", force=False, pdf=False)
+    others = read_others(*given, requirements())
+    new = CaptureFigures(
+        file="b.h5", run=0, kind="no load", sha256="cd" * 32, measured_at=datetime(2026, 4, 20, tzinfo=UTC)
+    )
+    check_taken_anew(others, [replace(new, noise=kept(measured(2))), new], given[1])
+    for copy, said in ((row[19_200:], "moved by 3 s"), (resampled(row, 1.004), r"resampled by \+0\.40")):
+        with pytest.raises(ConfigError, match=rf"b\.h5 is a\.h5 of the attempt before, noise and all.*{said}"):
+            check_taken_anew(others, [replace(new, noise=kept(copy))], given[1])
 
 
 def test_a_retest_names_the_attempt_before_and_is_measured_anew(tmp_path: Path) -> None:

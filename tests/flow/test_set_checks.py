@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.ingest.test_noise_print import kept, measured, resampled
 from vibe.core.errors import ConfigError
 from vibe.core.records.acceptance import CommissioningSet, Requirements
 from vibe.core.tones import ToneTable
@@ -106,6 +107,14 @@ def test_captures_of_another_drive_and_one_recording_twice_are_refused(tmp_path:
     check_files([[tmp_path / "a.h5"], [tmp_path / "c.h5"]], path)
     with pytest.raises(ConfigError, match=r"a\.h5 and b\.h5 are one recording"):
         check_files([[tmp_path / "a.h5"], [tmp_path / "b.h5", tmp_path / "c.h5"]], path)
+
+
+def test_a_resampled_capture_is_no_repeat(tmp_path: Path) -> None:
+    row = measured(1)
+    one = replace(LOOKED, noise=kept(row))
+    assert judged(tmp_path, looked=(one, later(5.0, noise=kept(measured(2))))) == []
+    with pytest.raises(ConfigError, match=r"a\.h5 and b\.h5 are one recording, noise and all, the second resampled by"):
+        judged(tmp_path, looked=(one, later(5.0, noise=kept(resampled(row, 1.0005)))))
 
 
 def later(minutes: float, **more: Any) -> CaptureFigures:

@@ -340,6 +340,9 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     assert open_.answer == "undetermined"
     assert "not sure to have shown at the cage of the a bearing (bearing.a.cage): not always found" in open_.why
     assert "many times as long" in (open_.settles or "")
+    long = replace(blind, needs_s=34.0)
+    longer = no_damage(ask, replace(damage, parts=(seen, long), not_shown=["bearing.a.cage"]), ())
+    assert (longer.settles or "").startswith("Captures of 34 s at steady speed.")
     assert "wear metal" in (said([], [unseen(None)]).settles or "")
     assert said([], [], captures=0).answer == "undetermined"
 

@@ -348,7 +348,7 @@ def test_the_page_states_what_a_certificate_is_asked_for() -> None:
         "Sensors fixed by stud", "output side radial 31188 2025-11-04 K-2025-1187", "k = 2.13, ν = 15", "risk 1 in 330",
         "rated load 100 % torque transducer 61 °C 48 °C 21.5 °C", "14 s 25.6 kHz 8 kHz 100 % 3547cb112ac4489a",
         "This is attempt 2. The one before, AC-2026-0371, ended fail", "Done since then: eccentric bearing exchanged",
-        "Ring pin, stage 1 0.31 m/s²", "Output bearing – 8 s is too short", "Resonance at 860 r/min",
+        "Ring pin, stage 1 0.31 m/s²", "Output bearing – Not promised: 8 s is too short", "Resonance at 860 r/min",
         "Each at input side radial, output side radial",
     ):  # fmt: skip
         assert said in text.replace("\u00a0", " "), said

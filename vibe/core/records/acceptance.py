@@ -256,6 +256,9 @@ class SearchedPart:
     shown_m_s2: float | None
     why: str = ""
     captures: int = 0
+    needs_s: float | None = None
+    """Length of a capture that would have enough of its repeats, where these were too short for any size that was
+    tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -92,6 +92,8 @@ class CaptureFacts:
     speed_hz: float | None
     recording: tuple[str, ...] = ()
     """Of its channels, what the same samples in another file share with it."""
+    noise_print: str = ""
+    """Polarity of its noise: how many samples, and their bits in base 64; empty where there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

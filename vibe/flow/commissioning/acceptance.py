@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -34,21 +35,23 @@ from vibe.flow.commissioning.requirements import (
 )
 from vibe.flow.commissioning.set_checks import check_captures, check_files, check_set, plate_remarks, zero_remarks
 from vibe.flow.commissioning.speed_curves import OVER_SPEED
+from vibe.flow.jobs.executor import JobExecutor
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import check_folder, safe_name, writable
 from vibe.storage.regular import refuse_links_out
 
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
-    from vibe.core.records.acceptance import Acceptance, CommissioningSet, InputFile, Requirements
+    from vibe.core.records.acceptance import Acceptance, CommissioningSet, InputFile, Requirement, Requirements
     from vibe.core.records.commissioning import CaptureFacts
     from vibe.core.tones import ToneTable
     from vibe.health.acceptance.uncertainty import MeasurementPractice
     from vibe.report.certificate.keys import SigningKeys
 
 LIST_NAME = "certificates.html"
-MOST_PLANTED = 3
-"""Captures that parts are dealt out to when it is tried how small an impact would have shown."""
+MOST_PLANTED = 2
+"""Captures that parts are dealt out to when it is tried how small an impact would have shown: to look at one takes
+as long as three trials."""
 MOST_IDENTIFIED = 3
 """Captures that are asked for the counts: they must agree."""
 Progress = Callable[[int, int, str], None]
@@ -105,6 +108,7 @@ def run_commissioning(
     """
     from vibe.ingest import load_recipe
     from vibe.ingest.commissioning_set import find_sets
+    from vibe.report.printing.pdf import warm_up
 
     recipe = load_recipe(recipe_path)
     if recipe.kind != "commissioning":
@@ -127,27 +131,65 @@ def run_commissioning(
         if not force and there is None:
             _refuse_existing(folder)
     done = []
-    for one, folder, there in zip(read, folders, left, strict=True):
-        try:
+    count = min(workers or os.cpu_count() or 1, max((len(_paths(one)) for one in read), default=1))
+    if printed and read:
+        warm_up()
+    # Captures of a set are looked at while the certificate of the one before is drawn.
+    with JobExecutor(count) as executor, ThreadPoolExecutor(max_workers=1) as writer:
+        writing: list[tuple[_Read, Future[Accepted]]] = []
+
+        def finish() -> None:
+            while writing:
+                one, future = writing.pop()
+                try:
+                    accepted = future.result()
+                except (CallError, ConfigError, CaptureError) as error:
+                    if refused is None or len(sets) == 1:
+                        raise
+                    refused.append(str(error))
+                    continue
+                if recipe.store is not None:
+                    kept = _kept(one, accepted.acceptance, recipe.store, settings, recipe.time_zone)
+                    accepted = replace(accepted, remarks=(*accepted.remarks, *kept))
+                done.append(accepted)
+
+        for number, (one, folder, there) in enumerate(zip(read, folders, left, strict=True), start=1):
             if there is not None and there.whole:
-                acceptance, files = there.acceptance, list(there.files)
-                remarks = [f"{acceptance.serial}: its certificate was there already, from a run that was interrupted"]
+                serial = there.acceptance.serial
+                remark = f"{serial}: its certificate was there already, from a run that was interrupted"
+                future: Future[Accepted] = Future()
+                future.set_result(Accepted(acceptance=there.acceptance, files=there.files, remarks=(remark,)))
+                finish()
             else:
-                acceptance = prove(one, settings, workers=workers, progress=progress)
-                acceptance, files, remarks = _written(
-                    one, acceptance, folder, force=force or there is not None, pdf=printed, keys=keys
+                of_all = f"set {number} of {len(read)}: " if len(read) > 1 else ""
+                try:
+                    acceptance = prove(one, settings, executor=executor, progress=_introduced(progress, of_all))
+                except (CallError, ConfigError, CaptureError) as error:
+                    finish()
+                    if refused is None or len(sets) == 1:
+                        raise
+                    refused.append(str(error))
+                    continue
+                finish()
+                future = writer.submit(
+                    _written, one, acceptance, folder, force=force or there is not None, pdf=printed, keys=keys
                 )
-        except (CallError, ConfigError, CaptureError) as error:
-            if refused is None or len(sets) == 1:
-                raise
-            refused.append(str(error))
-            continue
-        if recipe.store is not None:
-            remarks += _kept(one, acceptance, recipe.store, settings, recipe.time_zone)
-        done.append(Accepted(acceptance=acceptance, files=tuple(files), remarks=tuple(remarks)))
+            writing.append((one, future))
+        finish()
     if len(sets) > 1:
         _list(recipe.title, done, refused or [], target, force=force)
     return tuple(done)
+
+
+def _introduced(progress: Progress | None, of_all: str) -> Progress | None:
+    """``progress`` that says of which set it is."""
+    if progress is None or not of_all:
+        return progress
+
+    def introduced(done: int, total: int, what: str) -> None:
+        progress(done, total, of_all + what)
+
+    return introduced
 
 
 def _sets_read(
@@ -208,9 +250,7 @@ def _evidence(read: _Read, settings: Settings, looked: Sequence[CaptureFigures])
     )  # fmt: skip
 
 
-def prove(
-    read: _Read, settings: Settings, *, workers: int | None = None, progress: Progress | None = None
-) -> Acceptance:
+def prove(read: _Read, settings: Settings, *, executor: JobExecutor, progress: Progress | None = None) -> Acceptance:
     """All captures of a set looked at, and every requirement answered.
 
     Raises:
@@ -220,13 +260,13 @@ def prove(
     from vibe.health.acceptance.outcomes import overall
     from vibe.health.state.cautions import cautions
 
-    looked = _figures_of_captures(read, settings, workers, progress)
+    looked = _figures_of_captures(read, settings, executor, progress)
     remarks = check_captures(read.given, read.path, read.drive, looked, read.practice)
     check_taken_anew(read.others, looked, read.path)
     remarks += [*zero_remarks(read.given, read.practice), *retest_remarks(read.requirements, read.others.earlier)]
     remarks += plate_remarks(read.given, read.drive, read.table)
     evidence = _evidence(read, settings, looked)
-    evidence = replace(evidence, shown=_shown(read, settings, evidence, workers, progress))
+    evidence = replace(evidence, shown=_shown(read, settings, evidence, executor, progress))
     outcomes = answered(evidence)
     times = [one.measured_at for one in looked if one.measured_at is not None]
     speeds = [one.speed_hz for one in looked if one.speed_hz is not None and one.kind != "run-in"]
@@ -269,20 +309,21 @@ def _inputs(read: _Read) -> tuple[InputFile, ...]:
 
 
 def _figures_of_captures(
-    read: _Read, settings: Settings, workers: int | None, progress: Progress | None
+    read: _Read, settings: Settings, executor: JobExecutor, progress: Progress | None
 ) -> list[CaptureFigures]:
-    from vibe.flow.jobs.executor import ENDED_WORKING, WorkerDied, each
+    from vibe.flow.jobs.executor import ENDED_WORKING, WorkerDied
 
     rate = _rate(read.requirements)
     shared = _shared(settings, None if rate is None else rate / _searched(read))
     kinds = [run.kind for run, files in zip(read.given.run, read.runs, strict=True) for _ in files]
     paths = [(number, path) for number, files in enumerate(read.runs) for path in files]
     asked = to_identify(kinds, [path.stat().st_size for _, path in paths], MOST_IDENTIFIED)
-    lines = lines_asked(read.requirements.requirement, read.drive, read.table)
+    lines = {kind: lines_asked(_during(read.requirements, kind), read.drive, read.table) for kind in kinds}
     jobs = [
         FiguresJob(
             path=path, run=number, kind=read.given.run[number].kind, drive=read.drive, table=read.table,
-            settings=shared, mounting=read.given.mounting, identify=place in asked, lines=lines,
+            settings=shared, mounting=read.given.mounting, identify=place in asked,
+            lines=lines[read.given.run[number].kind],
         )
         for place, (number, path) in enumerate(paths)
     ]  # fmt: skip
@@ -291,7 +332,7 @@ def _figures_of_captures(
         if progress is not None:
             progress(done, len(jobs), f"captures of {read.given.serial}")
 
-    results = each(look, jobs, workers=workers or min(len(jobs), os.cpu_count() or 1), done=tell)
+    results = executor.each(look, jobs, done=tell)
     looked = [one for one in results if not isinstance(one, WorkerDied)]
     if len(looked) < len(results):
         raise CallError(f"captures of {read.given.serial}: {ENDED_WORKING}")
@@ -299,14 +340,14 @@ def _figures_of_captures(
 
 
 def _shown(
-    read: _Read, settings: Settings, evidence: Evidence, workers: int | None, progress: Progress | None
+    read: _Read, settings: Settings, evidence: Evidence, executor: JobExecutor, progress: Progress | None
 ) -> dict[str, float | None]:
     """How small an impact of each part would have shown, by component; nothing where damage or other counts were found,
     next to which nobody can try."""
     from statistics import median
 
     from vibe.flow.commissioning.shown_sizes import FIRST, jobs_of, plant
-    from vibe.flow.jobs.executor import WorkerDied, each
+    from vibe.flow.jobs.executor import WorkerDied
 
     asked = [one for one in read.requirements.requirement if one.kind == "no damage"]
     inside = {one.file: one for wanted in asked for one in searched_captures(wanted, evidence.looked)}
@@ -341,7 +382,7 @@ def _shown(
         if progress is not None:
             progress(done, len(jobs), f"trials of what captures of {read.given.serial} would show")
 
-    results = each(plant, jobs, workers=workers or min(len(jobs), os.cpu_count() or 1), done=tell)
+    results = executor.each(plant, jobs, done=tell)
     sizes = {tone: size for one in results if not isinstance(one, WorkerDied) for tone, size in one.items()}
     return {part: sizes.get(tones[twin]) for part, twin in twins.items()}
 
@@ -359,6 +400,11 @@ def _stands_for(part: str, tones: dict[str, str], table: ToneTable) -> str:
 def _paths(read: _Read) -> list[Path]:
     """All captures, in the order in which they are looked at."""
     return [path for files in read.runs for path in files]
+
+
+def _during(requirements: Requirements, kind: str) -> list[Requirement]:
+    """Requirements that a capture of a run of that kind answers."""
+    return [one for one in requirements.requirement if not one.during or kind in one.during]
 
 
 def _rate(requirements: Requirements) -> float | None:
@@ -403,7 +449,7 @@ def _facts(read: _Read, looked: Sequence[CaptureFigures]) -> tuple[CaptureFacts,
             measured_at=one.measured_at, duration_s=one.duration_s, sample_rate_hz=one.sample_rate_hz,
             top_hz=one.top_hz if one.fit or one.curves else None, speed_hz=one.speed_hz,
             load_percent=read.given.run[one.run].load_percent if one.load_percent is None else one.load_percent,
-            recording=one.recording,
+            recording=one.recording, noise_print="" if one.noise is None else one.noise.text,
         )
         for one in looked
     )  # fmt: skip
@@ -436,8 +482,8 @@ def _left(read: _Read, folder: Path, keys: SigningKeys | None, pdf: bool) -> Lef
 
 def _written(
     read: _Read, acceptance: Acceptance, folder: Path, *, force: bool, pdf: bool, keys: SigningKeys | None
-) -> tuple[Acceptance, list[Path], list[str]]:
-    """The acceptance as it was written, its files and, of a drive that passed, the baseline to hand over."""
+) -> Accepted:
+    """The acceptance as it was written, with its files; of a drive that passed, the baseline is handed over."""
     from vibe.flow.commissioning import baseline_package
     from vibe.report.certificate.certificate import write_certificate
 
@@ -452,7 +498,8 @@ def _written(
         else:
             baseline_package.remove(package)
     acceptance = replace(acceptance, signed_by=None if keys is None else keys.signed_by)
-    return acceptance, [path for path in (made.json, made.html, made.pdf) if path is not None], list(made.remarks)
+    written = tuple(path for path in (made.json, made.html, made.pdf) if path is not None)
+    return Accepted(acceptance=acceptance, files=written, remarks=made.remarks)
 
 
 def _list(title: str, done: Sequence[Accepted], refused: Sequence[str], out: Path, *, force: bool) -> Path:

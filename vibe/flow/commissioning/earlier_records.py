@@ -26,6 +26,8 @@ class OtherRecords:
     """Their SHA-256."""
     earlier_recordings: frozenset[str] = frozenset()
     """What the same samples in other files share with them."""
+    earlier_noise: tuple[tuple[str, str], ...] = ()
+    """File and noise print of each."""
     earlier_ended: datetime | None = None
     """When the last of them was measured."""
     golden: Acceptance | None = None
@@ -64,6 +66,7 @@ def read_others(given: CommissioningSet, path: Path, requirements: Requirements)
         earlier=earlier,
         earlier_captures=captures,
         earlier_recordings=frozenset(own for one in before.measured for own in one.recording),
+        earlier_noise=tuple((one.file, one.noise_print) for one in before.measured if one.noise_print),
         earlier_ended=before.measured_to,
         golden=golden,
         golden_seal=golden_seal,
@@ -176,7 +179,8 @@ def check_taken_anew(others: OtherRecords, looked: Sequence[CaptureFigures], pat
     """Refuse captures that the attempt before rested on, under whatever name, and such as are no newer.
 
     Raises:
-        ConfigError: one holds the same bytes or samples, was measured before the last of that attempt, or has no time.
+        ConfigError: one holds the same bytes, samples or noise, was measured before the last of that attempt, or has no
+            time.
     """
     if others.earlier is None:
         return
@@ -193,6 +197,25 @@ def check_taken_anew(others: OtherRecords, looked: Sequence[CaptureFigures], pat
             then = others.earlier_ended.isoformat(sep=" ", timespec="minutes")
             why = f"was measured before the attempt before this one ended ({then}): a retest is measured anew"
             raise ConfigError(f"{one.file} {why}", path=path)
+    _check_noise(others, looked, path)
+
+
+def _check_noise(others: OtherRecords, looked: Sequence[CaptureFigures], path: Path) -> None:
+    """Refuse a recording of the attempt before that was moved, resampled or scaled.
+
+    Raises:
+        ConfigError: there is one.
+    """
+    from vibe.ingest.quality.recording.noise_print import ComparedPrints, NoisePrint
+
+    before = [NoisePrint.of_text(kept) for _, kept in others.earlier_noise]
+    compared = ComparedPrints([*before, *(one.noise for one in looked)])
+    for number, one in enumerate(looked, start=len(before)):
+        for earlier, (file, _) in enumerate(others.earlier_noise):
+            found = compared.same(earlier, number)
+            if found is not None:
+                why = f"is {file} of the attempt before, {found.in_words}: a retest is measured anew"
+                raise ConfigError(f"{one.file} {why}", path=path)
 
 
 def _seconds(at: datetime) -> float:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from vibe.flow.diagnose.capture_diagnosis import CaptureDiagnosis
     from vibe.flow.identify.answer import Counts, Identification
     from vibe.health.acceptance.finding_outcomes import Counted
+    from vibe.ingest.quality.recording.noise_print import NoisePrint
     from vibe.ingest.quality.recording.same_recording import Polarity
     from vibe.spectra.signal_analysis import SignalAnalysis
 
@@ -79,6 +80,8 @@ class CaptureFigures:
     """What the same recording in another file shares with it; empty where that cannot be determined."""
     polarity: tuple[Polarity, ...] = ()
     """What other captures are compared with, whether they are the same recording changed."""
+    noise: NoisePrint | None = None
+    """The same in small, which knows a resampled one too, and is kept in the record for a retest."""
     duration_s: float | None = None
     sample_rate_hz: float | None = None
     top_hz: float | None = None
@@ -146,6 +149,7 @@ def _over_speed(job: FiguresJob, capture: Capture, name: str) -> CaptureFigures:
 def _taken(capture: Capture) -> dict[str, Any]:
     """How a capture was taken, as far as it says."""
     from vibe.core.capture import TURNING
+    from vibe.ingest.quality.recording.noise_print import noise_print
     from vibe.ingest.quality.recording.same_recording import polarity
     from vibe.ingest.route.duplicates import samples_hash
 
@@ -155,6 +159,7 @@ def _taken(capture: Capture) -> dict[str, Any]:
     return {
         "tag": capture.drive, "channels": tuple(one.name for one in vibration),
         "recording": tuple(hashes) if all(hashes) else (), "polarity": polarity(vibration),
+        "noise": noise_print(vibration),
         "duration_s": longest.duration_s, "sample_rate_hz": longest.sample_rate_hz,
         "load_percent": capture.load_percent,
     }  # fmt: skip

@@ -121,6 +121,7 @@ def _check_repeats(looked: Sequence[CaptureFigures], path: Path) -> None:
     Raises:
         ConfigError: two of one point overlap in time, or are one recording, whatever was done to it.
     """
+    from vibe.ingest.quality.recording.noise_print import ComparedPrints
     from vibe.ingest.quality.recording.same_recording import ComparedRecordings
 
     for one, other, gap_s in _followers(looked):
@@ -130,9 +131,10 @@ def _check_repeats(looked: Sequence[CaptureFigures], path: Path) -> None:
             why = f"{other.file} begins at {begins}, while {one.file}, which lasts {one.duration_s:.3g} s, still runs"
             raise wrong(path, ("run", other.run, "captures"), f"{why}: a repeat must be measured again")
     compared = ComparedRecordings([one.polarity for one in looked])
+    prints = ComparedPrints([one.noise for one in looked])
     for number, other in enumerate(looked):
         for before in range(number):
-            found = compared.same(before, number)
+            found = compared.same(before, number) or prints.same(before, number)
             if found is not None:
                 raise wrong(
                     path, ("run", other.run, "captures"),

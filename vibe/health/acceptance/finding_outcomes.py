@@ -18,6 +18,7 @@ NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
 """Kinds that are read where the ordered counts put their tones."""
 
 
+OTHERWISE = "Else a sensor nearer to the part, or a look at it opened."
 LONGER = (
     "Captures many times as long at steady speed, for what turns slowly shows by its repeats; else a sensor nearer to "
     "the part, or a look at it opened."
@@ -94,7 +95,9 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
     if damage.not_shown:
         parts = ", ".join(map(_part, damage.not_shown))
         why = f"Nothing was found at {rate}, but damage is not sure to have shown at {parts}: {_largest(damage)}."
-        return outcome("undetermined", why, LONGER)
+        lengths = [part.needs_s for part in damage.parts if part.part in damage.not_shown and part.needs_s is not None]
+        settles = f"Captures of {max(lengths):.0f} s at steady speed. {OTHERWISE}" if lengths else LONGER
+        return outcome("undetermined", why, settles)
     return outcome("pass", f"Nothing was found at {rate}; {damage.searched} tones could be seen.{_shown(damage.parts)}")
 
 

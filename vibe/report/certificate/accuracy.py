@@ -46,10 +46,17 @@ def searched_table(a: Acceptance) -> list[tuple[str, str, str]]:
     for outcome in a.outcomes:
         for part in outcome.searched:
             shown = "" if part.shown_m_s2 is None else with_unit(_upwards(part.shown_m_s2), words.unit("m/s^2"))
-            found = (words.printable(words.component(part.part)), shown, words.printable(part.why))
+            why = f"not promised: {part.why}" if outcome.answer == "pass" and not shown else part.why
+            found = (words.printable(words.component(part.part)), shown, words.printable(why))
             if shown or part.part not in rows:
                 rows[part.part] = found
     return [(name[:1].upper() + name[1:], shown, why) for name, shown, why in rows.values()]
+
+
+def not_promised(outcome: Outcome) -> str:
+    """Parts at which damage was not sure to have shown, though the requirement, which does not name them, is met."""
+    parts = [part.part for part in outcome.searched if part.shown_m_s2 is None] if outcome.answer == "pass" else []
+    return ", ".join(words.printable(words.component(part)) for part in parts)
 
 
 def searched_in_vain(a: Acceptance) -> tuple[list[str], str] | None:

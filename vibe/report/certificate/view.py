@@ -66,6 +66,8 @@ class CertificateRow:
     """Coverage factor and degrees of freedom."""
     risk: str
     """Of accepting wrongly."""
+    not_promised: str = ""
+    """Parts that were searched though no impact that was tried was sure to show there, of a requirement that is met."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,6 +183,7 @@ def _row(number: int, outcome: Outcome) -> CertificateRow:
         coverage=f"{100 * measured.coverage:.4g} %" if measured is not None and known else "",
         factor=accuracy.factor_text(outcome),
         risk=accuracy.risk_text(outcome),
+        not_promised=accuracy.not_promised(outcome),
     )
 
 

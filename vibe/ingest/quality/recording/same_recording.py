@@ -25,6 +25,8 @@ BLOCK = 64
 """Bins whose median is the floor."""
 LINE = 6.0
 """Times the median: of noise, whose power is exponential, 1.6 % of the bins lie above."""
+SAME_PACE = 2e-5
+"""Relative difference of pace that following a copy of ten seconds leaves open."""
 FAR = 10.0
 """Standard deviations of all lags from which on it is no chance: of a million lags of noise the highest is at 5, of
 repeats of simulated machines at 6, of a copy with a tenth of noise at 180."""
@@ -72,9 +74,11 @@ class Polarity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SameRecording:
-    """Two captures that are one recording: ``lag_s`` of the second against the first; ``turned``: it runs backwards."""
+    """Two captures that are one recording: ``lag_s`` of the second against the first; ``turned``: it runs backwards;
+    ``pace``: seconds of the second to one of the first."""
 
     lag_s: float = 0.0
+    pace: float = 1.0
     turned: bool = False
     joined: bool = False
     """One begins with the sample after the last of the other."""
@@ -91,9 +95,15 @@ class SameRecording:
             return f"cut in pieces: the {later} begins with the sample after the last of the {earlier}"
         if self.turned:
             return "noise and all, the second backwards"
+        if abs(self.pace - 1) > SAME_PACE:
+            return f"noise and all, the second resampled by {100 * (self.pace - 1):+.3f} %"
         if self.lag_s == 0.0:
             return "noise and all"
         return f"noise and all, the second moved by {abs(self.lag_s):.3g} s"
+
+    def turned_about(self) -> SameRecording:
+        """How the first lies to the second, where ``lag_s`` and ``pace`` are all that is known."""
+        return replace(self, lag_s=-self.lag_s / self.pace, pace=1 / self.pace)
 
 
 def polarity(channels: Sequence[Channel]) -> tuple[Polarity, ...]:
@@ -113,7 +123,7 @@ def _polarity(channel: Channel) -> tuple[Polarity, NDArray[np.float64]] | None:
     x = np.nan_to_num(channel.samples[:count].astype(np.float32))
     if count < FEWEST or not np.ptp(x) > 0:
         return None
-    noise = _between_lines(x - x.mean(), channel.sample_rate_hz)
+    noise = between_lines(x - x.mean(), channel.sample_rate_hz, (LOW_HZ, HIGH_HZ), RATE_HZ)
     if noise is None:
         return None
     # The ends are those of the whole channel.
@@ -127,13 +137,14 @@ def _polarity(channel: Channel) -> tuple[Polarity, NDArray[np.float64]] | None:
     return one, np.array([_off(one, ends[place : place + ORDER]) for place in places])
 
 
-def _between_lines(x: Real, rate_hz: float) -> Real | None:
-    """(m,) samples at ``RATE_HZ`` of what lies between the lines, every bin alike in size."""
+def between_lines(x: Real, rate_hz: float, band_hz: tuple[float, float], kept_hz: float) -> Real | None:
+    """(m,) samples at ``kept_hz`` of what lies between the lines, every bin of the band alike in size; None where the
+    band holds too few."""
     from scipy.fft import irfft, rfft
 
     spectrum = rfft(x)
     bin_hz = rate_hz / x.size
-    low, high = int(LOW_HZ / bin_hz), int(min(HIGH_HZ, 0.4 * rate_hz) / bin_hz)
+    low, high = int(band_hz[0] / bin_hz), int(min(band_hz[1], 0.4 * rate_hz) / bin_hz)
     high = low + (high - low) // BLOCK * BLOCK
     if high - low < 4 * BLOCK:
         return None
@@ -141,9 +152,9 @@ def _between_lines(x: Real, rate_hz: float) -> Real | None:
     power = np.abs(inside) ** 2
     floor = np.median(power, axis=1, keepdims=True)
     kept = np.where((power < LINE * floor) & (floor > 0), inside / np.sqrt(np.maximum(floor, 1e-30)), 0)
-    white = np.zeros(round(x.size * RATE_HZ / rate_hz) // 2 + 1, dtype=np.complex64)
+    white = np.zeros(round(x.size * kept_hz / rate_hz) // 2 + 1, dtype=np.complex64)
     white[low:high] = kept.ravel()
-    result: Real = irfft(white, round(x.size * RATE_HZ / rate_hz)).astype(np.float32)
+    result: Real = irfft(white, round(x.size * kept_hz / rate_hz)).astype(np.float32)
     return result
 
 
