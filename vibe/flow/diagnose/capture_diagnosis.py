@@ -161,7 +161,7 @@ def diagnose_samples(
             remarks.append(reading.speed.note)
     # What moves to and fro is known to turn by its own sensor.
     axis = None if reading is None or moves else axis_of(reading, drive)
-    alike = () if reading is None or axis is None else similar_machines_in(reading, axis, drive, table, combs)
+    alike = () if reading is None or axis is None else similar_machines_in(reading, drive, table, combs)
     past = None if moves else past_of(reading, capture)
     earlier = before(capture, earlier)
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
