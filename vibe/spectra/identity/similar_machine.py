@@ -60,6 +60,8 @@ and resonances), and the probability that a line is seen which stands even so.""
 ABOVE_OWN = 2.0
 """How many times, in power, a line stands above what lies as far on the other side of the machine's own, and above the
 lowest between: a swing of the speed that was not followed makes skirts, alike on both sides and without a gap."""
+SKIRT_REACHES, SKIRT_SHARE = (2, 4, 8, 16, 32), 0.3
+"""Bins to either side of the opposite place that are looked at, as many as this share of the distance."""
 WIDTHS = (0.0, 2e-4)
 """Half widths, relative, over which power is averaged: one bin, and what two motors' speeds vary against each other
 within a capture (common practice: 1e-4 to 5e-4)."""
@@ -68,6 +70,9 @@ APART_BINS, OWN_BINS = 4.0, 2.0
 (Hann: two bins either side; law and padding widen the first)."""
 KNOWN_BINS = 3.0
 """The same as the first where the speed is known closely."""
+TAIL = 0.5
+"""Lines ten times as high, in power, are seldomer by ten to this (Pareto's law; common practice: 20 dB are one line in
+ten)."""
 FEWEST_PLACES = 30
 """Places that are not the machine's own, with which one is compared; where there are fewer, it is compared with all."""
 ONE_MACHINE = 2e-3
@@ -250,7 +255,7 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
             half = round(order * width / row.step)
             smooth = _smooth(row.over[some], half)
             there = smooth[spots]
-            shares = _shares(row, some, smooth, spots)
+            shares = _shares(row, some, smooth, spots, half)
             skirt = there < ABOVE_OWN * _own_skirt(row.over[some], smooth, half, middle, spots)
             shares[skirt] = np.maximum(shares[skirt], 0.5)
             one = -np.log(np.minimum(shares * len(rows), 1.0))
@@ -266,26 +271,44 @@ def _smooth(over: Real, half: int) -> Real:
     return maximum_filter1d(over, 3) if half < 1 else uniform_filter1d(over, 2 * half + 1)
 
 
-def _shares(row: _Heights, some: slice, smooth: Real, spots: NDArray[np.int64]) -> Real:
-    """Share (m,) of the places around that stand as high as that at each of ``spots``; where a line of the machine's
-    own lies, of those of its kind too, less a factor."""
+def _shares(row: _Heights, some: slice, smooth: Real, spots: NDArray[np.int64], half: int) -> Real:
+    """Share (m,) of the places around, but for those next to it, that stand as high as that at each of ``spots``; where
+    a line of the machine's own lies, of those of its kind too, less a factor."""
     there, owned = smooth[spots], row.owned[some]
-    free = smooth[~owned]
-    free = np.sort(free if free.size >= FEWEST_PLACES else smooth)
-    shares = np.asarray((free.size - np.searchsorted(free, there) + 0.5) / (free.size + 1))
-    of_own = np.flatnonzero(owned[spots])
+    if smooth.size - np.count_nonzero(owned) < FEWEST_PLACES:
+        owned = np.zeros_like(owned)
+    free = np.sort(smooth[~owned])
+    above = free.size - np.searchsorted(free, there)
+    counted = np.where(owned, 0.0, smooth)
+    near = int(APART_BINS) + half
+    for off in range(-near, near + 1):
+        above -= counted[np.clip(spots + off, 0, smooth.size - 1)] >= there
+    shares = _share_above(above, free, there)
+    of_own = np.flatnonzero(row.owned[some][spots])
     for bins, heights in row.kinds if of_own.size else ():
         here = of_own[bins[some][spots[of_own]]]
-        alike = (heights.size - np.searchsorted(heights, there[here] / AS_HIGH) + 0.5) / (heights.size + 1)
+        least = there[here] / AS_HIGH
+        alike = _share_above(heights.size - np.searchsorted(heights, least), heights, least)
         shares[here] = np.maximum(shares[here], alike)
     return shares
+
+
+def _share_above(above: NDArray[np.int64], heights: Real, there: Real) -> Real:
+    """Share (m,) of places as high as ``there``, of which ``above`` of ``heights`` (n,), sorted, are: half a place more
+    (Jeffreys' prior), and less of it the higher a place stands above all of them."""
+    beyond = (np.maximum(there, heights[-1]) / heights[-1]) ** -TAIL if heights.size else 1.0
+    return np.asarray((np.maximum(above, 0) + 0.5 * beyond) / (heights.size + 1))
 
 
 def _own_skirt(over: Real, smooth: Real, half: int, middle: int, spots: NDArray[np.int64]) -> Real:
     """What the line in the ``middle`` itself spreads to ``spots`` (m,), at most: what lies as far on its other side,
     or the lowest between."""
     off = spots - middle
-    opposite = maximum_filter1d(smooth, 2 * max(2, half) + 1)[np.clip(middle - off, 0, smooth.size - 1)]
+    across, opposite = np.clip(middle - off, 0, smooth.size - 1), np.zeros(spots.size)
+    # The skirt is ragged: the farther off, the more of it is compared.
+    for reach in SKIRT_REACHES:
+        near = (np.abs(off) * SKIRT_SHARE >= reach) | (reach == SKIRT_REACHES[0])
+        opposite[near] = maximum_filter1d(smooth, 2 * max(reach, half) + 1)[across[near]]
     plain = uniform_filter1d(over, 5)
     below, above = np.minimum.accumulate(plain[middle::-1]), np.minimum.accumulate(plain[middle:])
     between = np.where(
