@@ -46,8 +46,9 @@ FEWEST_MESHES, STANDS = 2, 3.5
 which one does."""
 OWN_STANDS_DB = 9.0
 """Over the floor, from where on a line of the machine's own stands: noise does once in 3,000 bins (exp(-8))."""
-LEAST_EVIDENCE = 3.0
-"""Log odds, ln 20, of its lines at the speed found: one in twenty is the usual doubt (common practice)."""
+LEAST_EVIDENCE = 5.14
+"""Log likelihood ratio, ln 171, from which on it counts as detected: 19 to 1, which leaves the usual doubt, where one
+drive in ten has another of its kind on its frame (common practice)."""
 TRIALS = 100
 """Trials of chance, none of which may do as well: at most one drive in a hundred gets a machine that is not there."""
 AS_LOUD_DB = 15.0
@@ -82,8 +83,6 @@ MOST = 3
 """Machines of the same kind that are named (common practice): more in one capture would not be distinguished."""
 MODULATIONS = (1, 2, 3, 4)
 """Multiples of one modulation that every mesh would have as side lines, were it that instead of a second speed."""
-AS_WELL = 0.5
-"""Share of the evidence from which on that for a modulation shows one."""
 LARGEST_SURPRISE = 20.0
 """Of a place among at most some ten thousand; surprises of lines are as likely in one factor as in the next up to it."""
 
@@ -387,7 +386,7 @@ def _is_modulation(
     modulated = np.where(other, _line_evidence(read.surprise, seen), 0.0).sum(axis=0)
     enough = (other & (np.nan_to_num(read.surprise) > STANDS)).sum(axis=0) >= FEWEST_MESHES
     own = _line_evidence(found.surprise[sought.is_mesh], sought.seen[sought.is_mesh][:, None]).sum()
-    return bool((enough & (modulated >= AS_WELL * own)).any())
+    return bool((enough & (modulated >= own)).any())
 
 
 def _at_known(rows: Sequence[_Heights], mesh: float, speed: float) -> SimilarMachine:
