@@ -41,8 +41,8 @@ SHAFT_AROUND = 0.2
 """Orders about a line of the shaft with which it is compared: its own reach is but a few bins."""
 MESHES, SIDE_MESHES = 6, 3
 """Multiples of the mesh that are looked for, the higher the nearer the speeds may lie; and those with side lines."""
-FEWEST_MESHES, STANDS = 2, 3.5
-"""Multiples of the mesh that stand at one speed, since a single line may be anybody's; and the surprise, ln 33, from
+FEWEST_MESHES, STANDS = 2, 3.0
+"""Multiples of the mesh that stand at one speed, since a single line may be anybody's; and the surprise, ln 20, from
 which one does."""
 OWN_STANDS_DB = 9.0
 """Over the floor, from where on a line of the machine's own stands: noise does once in 3,000 bins (exp(-8))."""
