@@ -80,6 +80,16 @@ class Tone:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OwnLines:
+    """Lines of one kind that a machine makes by itself: their ``orders`` and by how much [orders] each may lie off, as
+    what slips does. Lines of one kind are about as high as one another."""
+
+    what: str
+    orders: tuple[float, ...]
+    spread: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Coincidence:
     """Two tones that share a line: harmonic ``harmonic_a`` of one lies on ``harmonic_b`` of the other."""
 

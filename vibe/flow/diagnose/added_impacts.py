@@ -40,7 +40,7 @@ class FirstLook:
 def first_look(capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: ToneTable) -> FirstLook:
     """Of ``capture``, judged as ``plain``."""
     from vibe.flow.diagnose.motion import motion_in, moves_in
-    from vibe.flow.diagnose.presence import axis_of, similar_machines_in
+    from vibe.flow.diagnose.presence import similar_machines_in
     from vibe.flow.diagnose.tone_requests import by_tone
 
     reading = plain.reading
@@ -49,7 +49,9 @@ def first_look(capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: T
         return FirstLook(plain=plain, request=None, alike=())
     shortest_s = min(channel.duration_s for channel in capture.vibration if channel.name in reading.samples)
     request = request_of(capture, drive, table, plain.visibility, shortest_s)
-    alike = similar_machines_in(reading, axis_of(reading, drive), drive, table, by_tone(reading, table, request))
+    alike = plain.alike
+    if alike is None:
+        alike = similar_machines_in(reading, drive, table, by_tone(reading, table, request))
     return FirstLook(plain=plain, request=request, alike=alike)
 
 

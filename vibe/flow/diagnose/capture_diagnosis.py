@@ -12,7 +12,7 @@ from vibe.flow.capture_folder import Reader, plain_reader
 from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
-from vibe.flow.diagnose.presence import axis_of, gate, similar_machines_in
+from vibe.flow.diagnose.presence import OWN_PARTS, axis_of, gate, similar_machines_in
 from vibe.flow.diagnose.recognition import contradiction, recognised
 from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candidate_of, searchable
@@ -59,6 +59,8 @@ class CaptureDiagnosis:
     """What later captures of the drive are compared with."""
     growths: Mapping[str, Growth] = field(default_factory=dict)
     """Changes of combs against earlier captures of the drive, where there are enough of them."""
+    alike: tuple[SimilarMachine, ...] | None = None
+    """Machines of the same kind that the capture shows too; None where nothing asked for them."""
 
 
 def diagnose_capture(
@@ -161,13 +163,18 @@ def diagnose_samples(
             remarks.append(reading.speed.note)
     # What moves to and fro is known to turn by its own sensor.
     axis = None if reading is None or moves else axis_of(reading, drive)
-    alike = () if reading is None or axis is None else similar_machines_in(reading, axis, drive, table, combs)
     past = None if moves else past_of(reading, capture)
     earlier = before(capture, earlier)
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
     turns = () if analysis_request is None else analysis_request.surroundings.slow_turns
-    case = case_of(drive, table, settings, quality, reading, combs, alike, grown, turns)
+    case = case_of(drive, table, settings, quality, reading, combs, (), grown, turns)
     findings = diagnose(case)
+    alike: tuple[SimilarMachine, ...] | None = None
+    # Whose damage it is need only be asked where there is some.
+    if reading is not None and axis is not None and any(f.component.startswith(OWN_PARTS) for f in findings):
+        alike = similar_machines_in(reading, drive, table, combs)
+        if alike:
+            findings = diagnose(replace(case, alike=alike))
     outside = None
     if reading is not None and analysis_request is not None:
         outside = outside_of(reading, findings, table, analysis_request)
@@ -201,6 +208,7 @@ def diagnose_samples(
         not_detected=not_detected,
         past=past,
         growths=grown,
+        alike=alike,
     )
 
 

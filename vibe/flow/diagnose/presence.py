@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from vibe.core.evidence import CombEvidence
     from vibe.core.health import Finding
     from vibe.core.outside_combs import SimilarMachine
-    from vibe.core.tones import Tone, ToneTable
+    from vibe.core.tones import OwnLines, Tone, ToneTable
     from vibe.spectra.identity.presence import Axis, Family, Presence
     from vibe.spectra.identity.rival_drives import Rival
     from vibe.spectra.signal_analysis import SignalAnalysis
@@ -24,12 +24,16 @@ SPEAKS_FROM = 0.9
 NOT_AGAINST = -4.6
 """Log odds of the drive's own lines, ln 1/99, below which they count so much against it that damage is taken for
 another machine's."""
-DEEP_DB = 0.0
-"""Impacts that double the mean power of their band or more leave lines at all their multiples."""
+EVIDENT = 0.02
+"""False-alarm probability of a comb up to which its multiples may stand in the spectrum (common practice)."""
 SLIP_SPREAD = 1e-3
 """Relative; so far the lines of a slipping bearing spread, and its order is known no closer (common practice)."""
-LEAST_REPEAT_BINS = 16.0
-"""Of impacts that repeat more slowly, too much of the axis would be left out (a quarter, common practice)."""
+LEAST_REPEAT_BINS = 8.0
+"""Lines of impacts that repeat more slowly would be half of all (two bins either side of each)."""
+MESHES_LISTED = 7
+"""Multiples of the mesh up to which the drive's own lines are listed: one more than is looked for."""
+HUM_MULTIPLES = 40
+"""Multiples of the mains that power supplies make (the 40 that IEC 61000-3-2 limits, from memory)."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
@@ -94,26 +98,47 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
 
 
 def similar_machines_in(
-    reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence]
+    reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence]
 ) -> tuple[SimilarMachine, ...]:
-    """Other machines of the drive's kind that are detected on ``axis``, or by ``combs`` of parts that cannot slip."""
+    """Other machines of the drive's kind that are detected in ``reading``, or by ``combs`` of parts that cannot
+    slip."""
     from vibe.diagnosis.alternatives.similar_speeds import speeds_of_combs
-    from vibe.spectra.identity.similar_machine import similar_machines, smeared_machine
+    from vibe.spectra.identity.similar_machine import similar_machines
 
     families = families_of(drive, table)
-    if not families or reading.speed.method == "nominal":
+    if not families or reading.speed.method == "nominal" or not reading.spectra:
         return ()
     known = speeds_of_combs(table, combs, reading.speed)
-    repeats = [
-        (comb.order, SLIP_SPREAD if any(tone.slip) else 0.0)
-        for tone in table.tones
-        if (comb := combs.get(tone.id)) is not None
-        and comb.hit_over_floor_db >= DEEP_DB
-        and comb.order > LEAST_REPEAT_BINS * axis.step
-    ]
-    found = similar_machines(axis, families[0], known, repeats)
-    smeared = None if found else smeared_machine(reading.spectra, reading.law.mean_hz, families[0], repeats)
-    return found if smeared is None else (smeared,)
+    own = _own_lines(reading, drive, table, combs, families[0])
+    return similar_machines(reading.spectra, reading.law.mean_hz, families[0], own, known)
+
+
+def _own_lines(
+    reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence], family: Family
+) -> list[OwnLines]:
+    """All lines that the drive makes at the speed found, those of impacts that are evident with their multiples, and
+    what is known of other machines."""
+    from vibe.core.tones import OwnLines
+    from vibe.kinematics.own_lines import multiples_of, own_lines
+
+    input_hz = reading.law.mean_hz
+    steps = [one.bin_hz / input_hz for one in reading.spectra]
+    measured = max(one.power.size * step for one, step in zip(reading.spectra, steps, strict=True))
+    top, apart = min(measured, MESHES_LISTED * family.count * family.unit), LEAST_REPEAT_BINS * min(steps)
+    found = list(own_lines(table, top))
+    for tone in table.tones:
+        comb = combs.get(tone.id)
+        evident = tone.damage and comb is not None and comb.false_alarm_probability <= EVIDENT
+        # What cannot slip lies at its own multiples, which are there already.
+        if comb is not None and evident and any(tone.slip) and comb.order > apart:
+            sides = [one.order for one in tone.sidebands if one.order > apart / 4]
+            found += multiples_of(tone.id, comb.order, SLIP_SPREAD, sides, top)
+    for outside in reading.outside_combs:
+        if outside.order > apart:
+            found += multiples_of("outside", outside.order, max(outside.spread, SLIP_SPREAD / 2), (), top)
+    hum = [k * mains / input_hz for mains in _mains_hz(drive) for k in range(1, HUM_MULTIPLES + 1)]
+    hum = [order for order in hum if order < top]
+    return [*found, OwnLines(what="mains", orders=tuple(hum), spread=(0.0,) * len(hum))]
 
 
 def _mains_hz(drive: Drive) -> tuple[float, ...]:

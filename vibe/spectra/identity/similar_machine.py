@@ -1,30 +1,27 @@
 """Another machine of the same kind on the same frame: the same families of lines at a second speed.
 
 Two machines of one kind differ in speed by their slip, often by less than a line is wide at the order of their shafts.
-Lines of the mesh lie so many times further apart as their order is higher, so that the highest that stand tell two
-machines whose shafts are one line. What one machine makes next to its own mesh is no second machine: its side lines lie
-as far off every multiple of the mesh, those of a second speed the further the higher the multiple is.
+Lines of the mesh lie the further apart the higher their order, so that the highest that stand tell two machines whose
+shafts are one line. A second machine is only what the machine's own lines do not explain: where one of those lies, a
+line counts as far as it stands above the others of its kind; next to one of the machine's own, as far as it stands
+above what lies opposite and above what lies between. And it must be a family: at least two multiples of the mesh at one
+other speed. How often chance does as well is counted on the same capture, with the lines' surroundings turned against
+one another.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from vibe.core.outside_combs import SimilarMachine
-from vibe.spectra.identity.presence import (
-    ANTI_ALIAS,
-    AS_HIGH,
-    SIDE_SEEN,
-    SKIRT_BINS,
-    STANDS,
-    Axis,
-    Family,
-    line_ratios,
-    strays_of,
-)
+from vibe.core.tones import OwnLines
+from vibe.spectra.envelope.bands import local_floor
+from vibe.spectra.identity.presence import ANTI_ALIAS, AS_HIGH, SIDE_SEEN, Family
 from vibe.spectra.signal_analysis import ChannelSpectrum
 
 Real = NDArray[np.float64]
@@ -32,224 +29,163 @@ Real = NDArray[np.float64]
 REACH = 0.03
 """Relative difference of speed up to which the same machine is sought: motors of one kind differ by their slip, by load
 and voltage (common practice: two or three per cent)."""
-LINE_SEEN, HIGH_LINE_SEEN, HARDLY_SEEN = 0.6, 0.4, 0.05
+USUALLY_APART = 3e-3
+"""Relative difference of speed that half of all pairs stay below (Cauchy density; common practice: machines of one kind
+at like loads differ by some tenths of a per cent)."""
+LINE_SEEN, HIGH_LINE_SEEN, HARDLY_SEEN = 0.6, 0.4, 0.08
 """Probability that one of its first three lines, or a higher one, can be seen where it is detected at all; and where
 that line of the machine at the speed found does not stand either."""
-DETECTED = 6.9
-"""Log odds, ln 990, from which on it counts as detected, all speeds tried paid for: 99 to 1 where one drive in ten has
-another of its kind on its frame (common practice)."""
 SHAFT_LINES = (1.0, 2.0, 3.0)
 """Orders of the shaft that are looked for."""
+SHAFT_AROUND = 0.2
+"""Orders about a line of the shaft with which it is compared: its own reach is but a few bins."""
 MESHES, SIDE_MESHES = 6, 3
 """Multiples of the mesh that are looked for, the higher the nearer the speeds may lie; and those with side lines."""
-FEWEST_MESHES = 2
-"""Multiples of the mesh that stand at one speed: a single line may be anybody's."""
-MOST_OF_LINE = 4.6
-"""Evidence that one line gives at most, ln 99: a loud one alone may be anybody's, two at one speed are a machine's."""
+FEWEST_MESHES, STANDS = 2, 3.0
+"""Multiples of the mesh that stand at one speed, since a single line may be anybody's; and the surprise, ln 20, from
+which one does."""
+OWN_STANDS_DB = 9.0
+"""Over the floor, from where on a line of the machine's own stands: noise does once in 3,000 bins (exp(-8))."""
+LEAST_EVIDENCE = 5.14
+"""Log likelihood ratio, ln 171, from which on it counts as detected: 19 to 1, which leaves the usual doubt, where one
+drive in ten has another of its kind on its frame (common practice)."""
+TRIALS = 100
+"""Trials of chance, none of which may do as well: at most one drive in a hundred gets a machine that is not there."""
 AS_LOUD_DB = 15.0
-"""Fainter than the machine's own by more than this a line may be a side line of it (common practice), and counts as a
-stray of any height; louder by more than this it is the machine's own."""
+"""Louder by more than this than the machine's own lines it is these, and the speed found is not quite right."""
 TOO_FAINT_DB = 30.0
 """A machine that is fainter by more is no matter: its damage would be as faint (common practice)."""
-NO_SIDE_LINE_DB = 12.0
-"""Side lines of a mesh are fainter than it by at least this: a modulation by half makes lines of a quarter."""
 PATHS_DIFFER_DB, EXPECTED_SEEN = 10.0, 0.9
 """How far, in power, two machines' lines of one kind differ from what is usual between the two (common practice: paths
 and resonances), and the probability that a line is seen which stands even so."""
-STEPS_PER_BIN = 4
-"""Speeds that are tried per bin of the first mesh line: the highest multiple moves by 1.5 bins from one to the next."""
-APART_BINS, SIDE_BINS = 4.0, 2.0
-"""Bins within which a line is the flank of one of the machine's own, and of a side line of it (Hann: two bins either
-side; law and padding widen it)."""
+ABOVE_OWN = 2.0
+"""How many times, in power, a line stands above what lies as far on the other side of the machine's own, and above the
+lowest between: a swing of the speed that was not followed makes skirts, alike on both sides and without a gap."""
+SKIRT_REACHES, SKIRT_SHARE = (2, 4, 8, 16, 32), 0.3
+"""Bins to either side of the opposite place that are looked at, as many as this share of the distance."""
+WIDTHS = (0.0, 2e-4)
+"""Half widths, relative, over which power is averaged: one bin, and what two motors' speeds vary against each other
+within a capture (common practice: 1e-4 to 5e-4)."""
+APART_BINS, OWN_BINS = 4.0, 2.0
+"""Bins within which a line is the flank of the one at the speed found, and within which it is one of the machine's own
+(Hann: two bins either side; law and padding widen the first)."""
 KNOWN_BINS = 3.0
-"""The same of a line whose place is known closely."""
-MIRRORED = 0.5
-"""Share of a speed's evidence from which on that of its mirror image shows side lines instead."""
-MIRROR_STEPS = 9
-"""Speeds about the mirror image that are tried too."""
-WANDER = 2.5e-4
-"""Half of how far two motors' speeds wander against each other within a capture, relative (common practice: 5e-4)."""
+"""The same as the first where the speed is known closely."""
+TAIL = 0.5
+"""Lines ten times as high, in power, are seldomer by ten to this (Pareto's law; common practice: 20 dB are one line in
+ten)."""
+FEWEST_PLACES = 30
+"""Places that are not the machine's own, with which one is compared; where there are fewer, it is compared with all."""
 ONE_MACHINE = 2e-3
-"""Speeds nearer than this to that of a machine that was detected are that machine's: its own speed wanders, and so do
-its lines on the angle of another (four times ``WANDER``, either way)."""
-SMEARED_REACH = 0.012
-"""Relative difference of speed within which smeared lines are compared: the floor changes over more."""
-SMEARED_MESHES = 4
-"""Multiples of the mesh that must all show it: ranks among a hundred places say little of each alone."""
-LEAST_SMEARED = 15.0
-"""Sum of -ln of the shares of places with as much power: 16.4 where each of the four is the first. By chance a capture
-reaches it once in a thousand (gamma density, a hundred places); of 105 captures of drives alone none did."""
-STEPS_OF_ONE, FEWEST_PLACES = 3, 100
-"""Places that one hump covers, and how many must be free: the first of fewer says too little."""
+"""Speeds nearer than this to that of a machine that was detected are that machine's: its own speed varies, and so do
+its lines on the angle of another."""
 MOST = 3
 """Machines of the same kind that are named (common practice): more in one capture would not be distinguished."""
+MODULATIONS = (1, 2, 3, 4)
+"""Multiples of one modulation that every mesh would have as side lines, were it that instead of a second speed."""
+LARGEST_SURPRISE = 20.0
+"""Of a place among at most some ten thousand; surprises of lines are as likely in one factor as in the next up to it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sought:
+    """The lines that are looked for: their ``orders`` (lines,), the probability that each is ``seen``, and which are
+    of the mesh."""
+
+    orders: Real
+    seen: Real
+    is_mesh: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Heights:
+    """Power over the floor (n,) of one channel, ``step`` orders a bin; and the machine's own lines: which bins are
+    theirs, by kind with the heights of all of that kind, sorted."""
+
+    over: Real
+    step: float
+    kinds: tuple[tuple[NDArray[np.bool_], Real], ...]
+    owned: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Read:
+    """What stands at places (lines, m): ``surprise`` (-ln of the share of places that stand as high; NaN where nothing
+    is known) and height over the floor; ``own`` (lines, 1) are the heights at the speed found."""
+
+    surprise: Real
+    height: Real
+    own: Real
+
+    def of(self, columns: NDArray[np.intp]) -> _Read:
+        """The same at some places: ``columns`` (m,), or (lines, m) of each line its own."""
+        if columns.ndim == 1:
+            return _Read(surprise=self.surprise[:, columns], height=self.height[:, columns], own=self.own)
+        taken = (np.take_along_axis(values, columns, axis=1) for values in (self.surprise, self.height))
+        surprise, height = taken
+        return _Read(surprise=surprise, height=height, own=self.own)
 
 
 def similar_machines(
-    axis: Axis, family: Family, known: Sequence[float] = (), repeats: Sequence[tuple[float, float]] = ()
+    spectra: Sequence[ChannelSpectrum],
+    input_hz: float,
+    family: Family,
+    own: Sequence[OwnLines],
+    known: Sequence[float] = (),
 ) -> tuple[SimilarMachine, ...]:
-    """Machines that have the shaft and the mesh of ``family`` at a speed of their own, in what lies on ``axis``, the
-    clearest first.
+    """Machines that have the shaft and the mesh of ``family`` at a speed of their own, the clearest first.
 
-    ``known``: relative speeds at which a machine is known to turn, as by its damage; of these only how loud their mesh
-    is remains to be seen, and a machine that seems to turn at nearly such a speed is that one. ``repeats``: orders at
-    which strong impacts repeat, and how far, relative, each is spread; their multiples stand all along the axis and are
-    no mesh.
+    ``own``: all lines that the machine itself makes. ``known``: relative speeds at which a machine is known to turn, as
+    by its damage; of these only how loud their mesh is remains to be seen, and a machine that seems to turn at nearly
+    such a speed is that one.
     """
-    mesh = family.count * family.unit
-    step = axis.step / (STEPS_PER_BIN * mesh)
-    reach = int(REACH / step)
-    speeds = 1.0 + np.arange(-reach, reach + 1, dtype=np.float64) * step
-    number, orders, seen = _lines(family)
-    asked = orders * speeds
-    there, own = axis.at(asked, shaft=True), np.nan_to_num(axis.at(orders, shaft=True))
-    is_mesh = np.isin(orders[:, 0], mesh * np.arange(1, MESHES + 1))
-    # By how much each line stands below the main one that it would be a side line of.
-    main = np.array(
-        [own[np.abs(orders[:, 0] - n * mesh).argmin(), 0] if n else own[k, 0] for k, n in enumerate(number)]
-    )
-    below_db = 10 * np.log10(np.maximum(main, 1.0)[:, None] / np.maximum(np.nan_to_num(there), 1.0))
-    flank = _distance(asked, np.array([*SHAFT_LINES, *mesh * np.arange(1, MESHES + 3)])) <= APART_BINS * axis.step
-    side = _distance(asked, _side_lines(family)) <= SIDE_BINS * axis.step
-    turns = np.minimum(*(np.abs(asked - np.rint(asked / turn) * turn) for turn in (1.0, _past(family))))
-    own_turns = (turns <= SIDE_BINS * axis.step) & (asked > len(SHAFT_LINES) + 0.5)
-    of_impacts = _of_impacts(asked, repeats, SIDE_BINS * axis.step)
-    there[flank | own_turns | of_impacts | (side & ~(is_mesh[:, None] & (below_db < NO_SIDE_LINE_DB)))] = np.nan
-    fainter_db = _fainter_db(own, there, is_mesh)
-    # What stands far above the floor with the one mesh does not fail with the other, nor does the other way round.
-    usual = own / 10 ** (np.maximum(fainter_db, 0.0) / 10)
-    expected = usual > STANDS * 10 ** (PATHS_DIFFER_DB / 10)
-    seen = np.where(is_mesh[:, None] & expected, EXPECTED_SEEN, np.where(own > STANDS, seen, HARDLY_SEEN))
-    strays, nowhere = strays_of(axis, family.own(), np.ones(1)), np.zeros((orders.size, 1), dtype=bool)
-    loud = (fainter_db < AS_LOUD_DB) | (is_mesh[:, None] & (below_db < AS_LOUD_DB))
-    stray = strays.rate(np.where(loud, there, STANDS), nowhere)
-    # Side lines stand more densely next to a mesh than elsewhere.
-    stray[is_mesh] = np.maximum(stray[is_mesh], _as_high(there[is_mesh]))
-    evidence = np.minimum(line_ratios(there, seen, stray), MOST_OF_LINE)
-    enough = (is_mesh[:, None] & (np.nan_to_num(there) > STANDS)).sum(axis=0) >= FEWEST_MESHES
-    # A mesh whose shaft is missing, where it would stand clear of the other's skirts, is some other wheel's.
-    shaft = ~is_mesh & np.isin(orders[:, 0], SHAFT_LINES)
-    apart = _distance(asked[shaft], np.array(SHAFT_LINES)) > SKIRT_BINS * axis.step
-    surely = usual[shaft] > STANDS * 10 ** (2 * PATHS_DIFFER_DB / 10)
-    enough &= ~(apart & surely & (there[shaft] < STANDS)).any(axis=0)
-    # Where its lines are so much louder, they are the machine's own, and the speed found is not quite right.
-    enough &= (fainter_db > -AS_LOUD_DB) & (fainter_db < TOO_FAINT_DB)
-    weight = evidence.sum(axis=0) - np.log(2 * REACH * mesh / axis.step)
-    # At such speeds every multiple of the other's mesh lies on a side line of the machine's own.
-    own_speeds = np.array([sign * k * turn / mesh for turn in (1.0, _past(family)) for k in (1, 2) for sign in (-1, 1)])
-    enough &= _distance(speeds - 1.0, own_speeds) > 2 * APART_BINS * axis.step / mesh
-    if family.difference:
-        out = abs(_past(family) - family.unit)
-        of_output = np.array([k * out / mesh for k in (-2, -1, 1, 2)])
-        enough &= _distance(speeds - 1.0, of_output) > SIDE_BINS / 2 * axis.step / mesh
-    # Two speeds as far above as below are the side lines of one machine whose strength comes and goes.
-    mirrored = np.pad(weight[::-1], MIRROR_STEPS // 2, constant_values=-np.inf)
-    image = np.lib.stride_tricks.sliding_window_view(mirrored, MIRROR_STEPS).max(axis=1)
-    weight[~enough | (image >= np.maximum(DETECTED, MIRRORED * weight))] = -np.inf
-    found = [_at_known(axis, family, speed) for speed in known]
-    for one in found:
-        weight[np.abs(speeds - one.speed) < max(2 * APART_BINS * axis.step / mesh, ONE_MACHINE)] = -np.inf
-    while len(found) < MOST and float(weight.max()) >= DETECTED:
+    sought, mesh = _sought(family), family.count * family.unit
+    top = (1 + REACH) * float(sought.orders.max()) + SHAFT_AROUND
+    rows = [_heights(one, input_hz, own, top) for one in spectra]
+    found = [_at_known(rows, mesh, speed) for speed in known]
+    looks = []
+    for width in WIDTHS:
+        speeds = _speeds(rows, sought, width)
+        looks.append((width, speeds, _read(rows, sought, sought.orders[:, None] * speeds, width)))
+    evidence = [_evidence(look, sought)[0] + _usual(speeds) for _, speeds, look in looks]
+    by_chance: float | None = None
+    while len(found) < MOST:
+        for (_, speeds, _), weight in zip(looks, evidence, strict=True):
+            for one in found:
+                weight[np.abs(speeds - one.speed) < _same(rows, mesh)] = -np.inf
+        number = int(np.argmax([weight.max() for weight in evidence]))
+        (width, speeds, look), weight = looks[number], evidence[number]
         best = int(weight.argmax())
-        heights = np.flatnonzero(is_mesh & (np.nan_to_num(there[:, best]) > STANDS))
-        error = axis.step / float(orders[heights, 0].max())
-        found.append(SimilarMachine(speed=float(speeds[best]), error=error, fainter_db=float(fainter_db[best])))
-        weight[np.abs(speeds - speeds[best]) < max(2 * APART_BINS * axis.step / mesh, ONE_MACHINE)] = -np.inf
+        if weight[best] < LEAST_EVIDENCE:
+            break
+        if by_chance is None:
+            by_chance = _by_chance(looks, sought)
+        if weight[best] <= by_chance:
+            break
+        speed = float(speeds[best])
+        one = look.of(np.array([best]))
+        if _is_modulation(rows, sought, one, mesh, speed, width):
+            weight[np.abs(speeds - speed) < _same(rows, mesh)] = -np.inf
+            continue
+        stand = sought.is_mesh & (np.nan_to_num(one.surprise[:, 0]) > STANDS)
+        error = max(min(row.step for row in rows) / float(sought.orders[stand].max()), width)
+        found.append(SimilarMachine(speed=speed, error=error, fainter_db=float(_evidence(one, sought)[1][0])))
     return tuple(found)
 
 
-def smeared_machine(
-    spectra: Sequence[ChannelSpectrum], input_hz: float, family: Family, repeats: Sequence[tuple[float, float]] = ()
-) -> SimilarMachine | None:
-    """A machine whose mesh lines are smeared, as its speed wanders otherwise than the one that was followed: at one and
-    the same relative speed the power about each of the first multiples of the mesh is all but the largest around.
-
-    What is large at one multiple only is some line; side lines lie as far off every multiple. None where fewer than
-    ``SMEARED_MESHES`` multiples were measured, or none is clear; nor at a mesh that impacts repeating at one of the
-    orders ``repeats`` would make, whose multiples stand next to every multiple of the mesh alike.
-    """
+def _sought(family: Family) -> _Sought:
     mesh = family.count * family.unit
-    count = round(SMEARED_REACH / (WANDER / 2))
-    speeds = 1.0 + np.arange(-count, count + 1) * WANDER / 2
-    own_speeds = np.array([k * turn / mesh for turn in (1.0, _past(family)) for k in (-2, -1, 1, 2)])
-    clear = _distance(speeds - 1.0, own_speeds) > 2 * WANDER
-    clear &= ~_of_impacts(speeds * mesh, repeats, 2 * WANDER * mesh)
-    best: SimilarMachine | None = None
-    highest = LEAST_SMEARED + float(np.log(len(spectra)))
-    for one in spectra:
-        step = one.bin_hz / input_hz
-        levels = [_about(one.power, step, k * mesh * speeds) for k in range(1, SMEARED_MESHES + 1)]
-        # The slowest mesh leaves the fewest places free of the flank of its own line.
-        far = np.count_nonzero(np.abs(speeds - 1.0) > WANDER + APART_BINS * step / mesh) >= FEWEST_PLACES
-        if not (far and all(np.isfinite(level).all() for level in levels)):
-            continue
-        total = np.zeros(speeds.size)
-        for k, level in enumerate(levels, 1):
-            free = np.abs(speeds - 1.0) > WANDER + APART_BINS * step / (k * mesh)
-            sorted_levels = np.sort(level[free])
-            above = sorted_levels.size - np.searchsorted(sorted_levels, level)
-            total += np.where(free, -np.log(np.maximum(above, STEPS_OF_ONE) / sorted_levels.size), 0.0)
-        at = int(np.where(clear, total, 0.0).argmax())
-        if total[at] >= highest and clear[at]:
-            highest = float(total[at])
-            apart_db = float(np.median([10 * np.log10(level[count] / level[at]) for level in levels]))
-            best = SimilarMachine(speed=float(speeds[at]), error=WANDER, fainter_db=apart_db)
-    return best
-
-
-def _of_impacts(orders: Real, repeats: Sequence[tuple[float, float]], within: float) -> NDArray[np.bool_]:
-    """Which of ``orders`` lie ``within`` (and the spread) of a multiple of repeating impacts. Where the spread of such
-    multiples leaves less than half of the axis between them, nothing is said of them."""
-    found = np.zeros(orders.shape, dtype=bool)
-    for order, spread in repeats:
-        reach = within + spread * orders
-        found |= (np.abs(orders - np.rint(orders / order) * order) <= reach) & (reach < order / 4)
-    return found
-
-
-def _about(power: Real, step: float, orders: Real) -> Real:
-    """Mean of ``power`` (n,) within ``WANDER`` of each of ``orders`` (k,), at least ``KNOWN_BINS`` bins; NaN beyond
-    what recorders pass."""
-    half = np.maximum(orders * WANDER / step, KNOWN_BINS / 2)
-    first, last = (np.rint(orders / step + sign * half).astype(np.int64) for sign in (-1, 1))
-    summed = np.concatenate([[0.0], np.cumsum(power[: int(ANTI_ALIAS * power.size)])])
-    inside = last + 1 < summed.size
-    first, last = np.clip(first, 0, summed.size - 2), np.clip(last, 0, summed.size - 2)
-    return np.asarray(np.where(inside, (summed[last + 1] - summed[first]) / (last + 1 - first), np.nan))
-
-
-def _at_known(axis: Axis, family: Family, speed: float) -> SimilarMachine:
-    """A machine at a speed that is known closely: how much fainter its mesh is, where its lines lie clear of others.
-
-    What the axis leaves out as the flank of a stronger line, or does not hold, is fainter than that by ``AS_LOUD_DB``.
-    """
-    orders = family.count * family.unit * np.arange(1, MESHES + 1)
-    orders = orders[np.abs(speed - 1) * orders > KNOWN_BINS * axis.step]
-    own, other = (np.maximum(np.nan_to_num(axis.at(orders * turn, shaft=True)), 1.0) for turn in (1.0, speed))
-    stand = np.maximum(own, other) > STANDS
-    apart_db = np.clip(10 * np.log10(own[stand] / other[stand]), -AS_LOUD_DB, AS_LOUD_DB)
-    fainter_db = float(np.median(apart_db)) if apart_db.size else 0.0
-    return SimilarMachine(speed=speed, error=0.0, fainter_db=fainter_db, by_damage=True)
-
-
-def _lines(family: Family) -> tuple[list[int], Real, Real]:
-    """What is looked for: the multiple of the mesh to which each line belongs (0: the shaft), orders (lines, 1), and
-    the probability (lines, 1) that each can be seen."""
-    mesh, past = family.count * family.unit, _past(family)
-    rows = [(0, order, LINE_SEEN) for order in SHAFT_LINES]
-    rows += [(k, k * mesh, LINE_SEEN if k <= len(SHAFT_LINES) else HIGH_LINE_SEEN) for k in range(1, MESHES + 1)]
-    spacings = sorted({1.0, family.unit, past})
+    rows = [(k * mesh, LINE_SEEN if k <= len(SHAFT_LINES) else HIGH_LINE_SEEN, True) for k in range(1, MESHES + 1)]
+    spacings = sorted({1.0, family.unit, _past(family)})
     rows += [
-        (k, k * mesh + sign * side, SIDE_SEEN)
+        (k * mesh + sign * side, SIDE_SEEN, False)
         for k in range(1, SIDE_MESHES + 1)
         for side in spacings
         for sign in (-1, 1)
     ]
-    return (
-        [row[0] for row in rows],
-        np.array([row[1] for row in rows])[:, None],
-        np.array([row[2] for row in rows])[:, None],
-    )
+    rows += [(order, LINE_SEEN, False) for order in SHAFT_LINES]
+    orders, seen, is_mesh = zip(*rows, strict=True)
+    return _Sought(orders=np.array(orders), seen=np.array(seen), is_mesh=np.array(is_mesh))
 
 
 def _past(family: Family) -> float:
@@ -257,46 +193,215 @@ def _past(family: Family) -> float:
     return family.unit * family.count / (family.count - family.difference)
 
 
-def _side_lines(family: Family) -> Real:
-    """Orders (m,) of what the machine itself makes about its shaft and its meshes: turns of contact and lobe, their
-    sums and differences, turns of the output; lobes and pins; whole multiples of the shaft."""
-    mesh, unit, past = family.count * family.unit, family.unit, _past(family)
-    out = abs(past - unit) if family.difference else 0.0
-    turns = [k * one for one in (1.0, unit, past) for k in (1, 2, 3)] + [k * out for k in (1, 2, 3) if out]
-    turns += [1 + k * out for k in (-2, -1, 1, 2)] + [a * unit + b * past for a in (1, 2) for b in (-2, -1, 1, 2)]
-    steps = np.array([0.0, *turns, *(-one for one in turns)])
-    about = (mesh * np.arange(MESHES + 3)[:, None] + steps).ravel()
-    passes = [k * family.passes * past + side for k in (1, 2, 3) for side in (-1, 0, 1)] if family.passes else []
-    orders = np.unique([*about, *(k * past for k in range(1, 5)), *passes, *range(1, 8)])
-    return np.asarray(orders[orders > 0], dtype=np.float64)
+def _heights(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], top: float) -> _Heights:
+    """Of one channel up to order ``top``, as far as recorders pass what they measure."""
+    step = one.bin_hz / input_hz
+    power = one.power[: min(int(ANTI_ALIAS * one.power.size), int(top / step) + 2)]
+    over = power / local_floor(power, max(32, round(1 / step)))
+    kinds = []
+    owned = np.zeros(over.size, dtype=bool)
+    highest = maximum_filter1d(over, 2 * int(OWN_BINS) + 1)
+    for kind in own:
+        orders, spread = np.array(kind.orders), np.array(kind.spread)
+        inside = orders < (over.size - 1) * step
+        if not inside.any():
+            continue
+        orders, reach = orders[inside], spread[inside] + OWN_BINS * step
+        edges = np.zeros(over.size + 1)
+        np.add.at(edges, np.maximum(np.floor((orders - reach) / step).astype(np.int64), 0), 1.0)
+        np.add.at(edges, np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size), -1.0)
+        bins = np.cumsum(edges[:-1]) > 0
+        owned |= bins
+        kinds.append((bins, np.sort(highest[np.rint(orders / step).astype(np.int64)])))
+    return _Heights(over=over, step=step, kinds=tuple(kinds), owned=owned)
 
 
-def _as_high(surprise: Real) -> Real:
-    """Share of the places of each line (lines, speeds) that stand as high, less a factor."""
-    shares = np.zeros(surprise.shape)
-    for row, share in zip(surprise, shares, strict=True):
-        known = np.sort(row[np.isfinite(row)])
-        if known.size:
-            least = np.maximum(np.nan_to_num(row) / AS_HIGH, STANDS)
-            share[:] = (known.size - np.searchsorted(known, least)) / known.size
+def _speeds(rows: Sequence[_Heights], sought: _Sought, width: float) -> Real:
+    """Relative speeds (m,) that are tried: the highest line that was measured moves by 1.5 bins from one to the next,
+    or by a third of what is averaged over."""
+    step = min(row.step for row in rows)
+    held = sought.orders[sought.orders < max(row.over.size * row.step for row in rows)]
+    each = max(1.5 * step / float(held.max(initial=1.0)), width / 3)
+    reach = int(REACH / each)
+    return 1.0 + np.arange(-reach, reach + 1, dtype=np.float64) * each
+
+
+def _usual(speeds: Real) -> Real:
+    """Log density (m,) of speeds of machines of one kind, against an even one."""
+    density = 1 / (1 + ((speeds - 1) / USUALLY_APART) ** 2)
+    return np.asarray(np.log(density / density.mean()))
+
+
+def _same(rows: Sequence[_Heights], mesh: float) -> float:
+    """Relative difference below which two speeds are one machine's."""
+    return max(2 * APART_BINS * min(row.step for row in rows) / mesh, ONE_MACHINE)
+
+
+def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float) -> _Read:
+    """What stands at ``places`` (lines, m), of each line, power averaged over ``width`` to either side."""
+    surprise, height = np.full(places.shape, np.nan), np.full(places.shape, np.nan)
+    own = np.zeros((places.shape[0], 1))
+    for row in rows:
+        for number, order in enumerate(sought.orders):
+            reach = max(REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
+            first = int((order - reach) / row.step) - int(10 * APART_BINS)
+            last = int((order + reach) / row.step) + int(10 * APART_BINS)
+            first = max(2, first) if order in SHAFT_LINES else first
+            if first < 2 or last >= row.over.size - 2:
+                continue
+            some, at, middle = slice(first, last), places[number], round(order / row.step) - first
+            spots = np.clip(np.rint(at / row.step).astype(np.int64) - first, 0, last - first - 1)
+            half = round(order * width / row.step)
+            smooth = _smooth(row.over[some], half)
+            there = smooth[spots]
+            shares = _shares(row, some, smooth, spots, half)
+            skirt = there < ABOVE_OWN * _own_skirt(row.over[some], smooth, half, middle, spots)
+            shares[skirt] = np.maximum(shares[skirt], 0.5)
+            one = -np.log(np.minimum(shares * len(rows), 1.0))
+            one[np.abs(at - order) < (APART_BINS + half) * row.step] = np.nan
+            better = np.isfinite(one) & ~(surprise[number] >= one)
+            surprise[number, better], height[number, better] = one[better], there[better]
+            own[number] = max(own[number, 0], float(smooth[middle - 1 : middle + 2].max()))
+    return _Read(surprise=surprise, height=height, own=own)
+
+
+def _smooth(over: Real, half: int) -> Real:
+    """The largest of three bins, or the mean of ``half`` to either side."""
+    return maximum_filter1d(over, 3) if half < 1 else uniform_filter1d(over, 2 * half + 1)
+
+
+def _shares(row: _Heights, some: slice, smooth: Real, spots: NDArray[np.int64], half: int) -> Real:
+    """Share (m,) of the places around, but for those next to it, that stand as high as that at each of ``spots``; where
+    a line of the machine's own lies, of those of its kind too, less a factor."""
+    there, owned = smooth[spots], row.owned[some]
+    if smooth.size - np.count_nonzero(owned) < FEWEST_PLACES:
+        owned = np.zeros_like(owned)
+    free = np.sort(smooth[~owned])
+    above = free.size - np.searchsorted(free, there)
+    counted = np.where(owned, 0.0, smooth)
+    near = int(APART_BINS) + half
+    for off in range(-near, near + 1):
+        above -= counted[np.clip(spots + off, 0, smooth.size - 1)] >= there
+    shares = _share_above(above, free, there)
+    of_own = np.flatnonzero(row.owned[some][spots])
+    for bins, heights in row.kinds if of_own.size else ():
+        here = of_own[bins[some][spots[of_own]]]
+        least = there[here] / AS_HIGH
+        alike = _share_above(heights.size - np.searchsorted(heights, least), heights, least)
+        shares[here] = np.maximum(shares[here], alike)
     return shares
 
 
-def _distance(orders: Real, places: Real) -> Real:
-    """From each of ``orders`` (any shape) to the nearest of ``places`` (k,)."""
-    places = np.sort(places)
-    after = np.searchsorted(places, orders)
-    nearest = places[np.maximum(after, 1) - 1], places[np.minimum(after, places.size - 1)]
-    return np.asarray(np.minimum(*(np.abs(one - orders) for one in nearest)))
+def _share_above(above: NDArray[np.int64], heights: Real, there: Real) -> Real:
+    """Share (m,) of places as high as ``there``, of which ``above`` of ``heights`` (n,), sorted, are: half a place more
+    (Jeffreys' prior), and less of it the higher a place stands above all of them."""
+    beyond = (np.maximum(there, heights[-1]) / heights[-1]) ** -TAIL if heights.size else 1.0
+    return np.asarray((np.maximum(above, 0) + 0.5 * beyond) / (heights.size + 1))
 
 
-def _fainter_db(own: Real, other: Real, is_mesh: NDArray[np.bool_]) -> Real:
-    """By how much the mesh lines ``own`` (lines, 1) stand above those of the ``other`` (lines, speeds), the median of
-    those that stand in either (speeds,); both are surprises, which of lines that stand are their power over the
-    floor."""
-    stand = is_mesh[:, None] & np.isfinite(other) & (np.maximum(own, np.nan_to_num(other)) > STANDS)
-    apart = np.where(stand, 10 * np.log10(np.maximum(own, 1.0) / np.maximum(np.nan_to_num(other), 1.0)), np.nan)
-    result = np.zeros(other.shape[1])
-    some = stand.any(axis=0)
-    result[some] = np.nanmedian(apart[:, some], axis=0)
-    return result
+def _own_skirt(over: Real, smooth: Real, half: int, middle: int, spots: NDArray[np.int64]) -> Real:
+    """What the line in the ``middle`` itself spreads to ``spots`` (m,), at most: what lies as far on its other side,
+    or the lowest between."""
+    off = spots - middle
+    across, opposite = np.clip(middle - off, 0, smooth.size - 1), np.zeros(spots.size)
+    # The skirt is ragged: the farther off, the more of it is compared.
+    for reach in SKIRT_REACHES:
+        near = (np.abs(off) * SKIRT_SHARE >= reach) | (reach == SKIRT_REACHES[0])
+        opposite[near] = maximum_filter1d(smooth, 2 * max(reach, half) + 1)[across[near]]
+    plain = uniform_filter1d(over, 5)
+    below, above = np.minimum.accumulate(plain[middle::-1]), np.minimum.accumulate(plain[middle:])
+    between = np.where(
+        off >= 0, above[np.clip(off, 0, above.size - 1)], below[np.clip(-off, 0, below.size - 1)]
+    )
+    return np.asarray(np.maximum(opposite, between))
+
+
+def _evidence(read: _Read, sought: _Sought) -> tuple[Real, Real]:
+    """Log likelihood ratio (m,) of a machine's lines at the places read against nothing there, -inf where it is no
+    family of lines; and by how much [dB] its mesh is fainter than that at the speed found."""
+    surprise, is_mesh = np.nan_to_num(read.surprise), sought.is_mesh
+    result = np.full(surprise.shape[1], -np.inf)
+    fainter = np.zeros(surprise.shape[1])
+    some = np.flatnonzero(((surprise > STANDS) & is_mesh[:, None]).sum(axis=0) >= FEWEST_MESHES)
+    if not some.size:
+        return result, fainter
+    part = read.of(some)
+    fainter[some] = fainter_db = _fainter_db(part, is_mesh)
+    # What stands far above the floor with the one mesh does not fail with the other, nor does the other way round.
+    usual = read.own / 10 ** (np.maximum(fainter_db, 0.0) / 10)
+    own_stands = 10 ** (OWN_STANDS_DB / 10)
+    expected = is_mesh[:, None] & (usual > own_stands * 10 ** (PATHS_DIFFER_DB / 10))
+    seen = np.where(expected, EXPECTED_SEEN, np.where(read.own > own_stands, sought.seen[:, None], HARDLY_SEEN))
+    loud_enough = (fainter_db > -AS_LOUD_DB) & (fainter_db < TOO_FAINT_DB)
+    result[some] = np.where(loud_enough, _line_evidence(part.surprise, seen).sum(axis=0), -np.inf)
+    return result, fainter
+
+
+def _line_evidence(surprise: Real, seen: Real) -> Real:
+    """Log likelihood ratio of each line; 0 where nothing is known. By chance a surprise is exponential; of a line that
+    is seen it is as likely in one factor as in the next up to the largest."""
+    known = np.nan_to_num(surprise)
+    ratio = np.log(1 - seen + seen * np.exp(known) / (1 + known) / np.log1p(LARGEST_SURPRISE))
+    return np.asarray(np.where(np.isnan(surprise), 0.0, ratio))
+
+
+def _fainter_db(read: _Read, is_mesh: NDArray[np.bool_]) -> Real:
+    """By how much the mesh lines at the speed found stand above those read, the median of those that stand in either
+    (m,)."""
+    height, own = np.nan_to_num(read.height[is_mesh]), read.own[is_mesh]
+    stand = np.isfinite(read.surprise[is_mesh]) & (
+        (np.nan_to_num(read.surprise[is_mesh]) > STANDS) | (own > 10 ** (OWN_STANDS_DB / 10))
+    )
+    apart = np.where(stand, 10 * np.log10(np.maximum(own, 1.0) / np.maximum(height, 1.0)), np.inf)
+    apart.sort(axis=0)
+    count = np.maximum(stand.sum(axis=0), 1)
+    columns = np.arange(apart.shape[1])
+    return np.asarray((apart[(count - 1) // 2, columns] + apart[count // 2, columns]) / 2)
+
+
+def _by_chance(looks: Sequence[tuple[float, Real, _Read]], sought: _Sought) -> float:
+    """The most evidence that ``TRIALS`` trials give in which each line's surroundings are turned round by an amount of
+    its own, so that what still comes together at one speed does so by chance."""
+    rng = np.random.default_rng(0)
+    most = -np.inf
+    for _, speeds, look in looks:
+        usual, size = _usual(speeds), speeds.size
+        for _ in range(TRIALS):
+            turned = rng.integers(size // 8, size - size // 8, sought.orders.size)
+            columns = (np.arange(size) + turned[:, None]) % size
+            most = max(most, float((_evidence(look.of(columns), sought)[0] + usual).max()))
+    return float(most)
+
+
+def _is_modulation(
+    rows: Sequence[_Heights], sought: _Sought, found: _Read, mesh: float, speed: float, width: float
+) -> bool:
+    """Whether lines about the meshes fit one spacing, as far off every multiple, as well as a second speed, which lies
+    the further off the higher the multiple is."""
+    off, number = mesh * (speed - 1), np.rint(sought.orders / mesh)
+    steps = np.array([sign * k for k in MODULATIONS for sign in (-1, 1)])
+    read = _read(rows, sought, sought.orders[:, None] + off * steps, width)
+    other = sought.is_mesh[:, None] & (number[:, None] != steps)
+    seen = np.broadcast_to(sought.seen[:, None], other.shape)
+    modulated = np.where(other, _line_evidence(read.surprise, seen), 0.0).sum(axis=0)
+    enough = (other & (np.nan_to_num(read.surprise) > STANDS)).sum(axis=0) >= FEWEST_MESHES
+    own = _line_evidence(found.surprise[sought.is_mesh], sought.seen[sought.is_mesh][:, None]).sum()
+    return bool((enough & (modulated >= own)).any())
+
+
+def _at_known(rows: Sequence[_Heights], mesh: float, speed: float) -> SimilarMachine:
+    """A machine at a speed that is known closely: how much fainter its mesh is, where its lines lie clear of others.
+
+    What the other line's flank hides is fainter than that by ``AS_LOUD_DB`` at least.
+    """
+    apart = []
+    for row in rows:
+        largest = maximum_filter1d(row.over, 3)
+        for order in mesh * np.arange(1, MESHES + 1):
+            places = np.rint(np.array([order, order * speed]) / row.step).astype(np.int64)
+            if abs(speed - 1) * order > KNOWN_BINS * row.step and places.max() < row.over.size:
+                own, other = np.maximum(largest[places], 1.0)
+                if max(own, other) > 10 ** (OWN_STANDS_DB / 10):
+                    apart.append(np.clip(10 * np.log10(own / other), -AS_LOUD_DB, AS_LOUD_DB))
+    fainter_db = float(np.median(apart)) if apart else 0.0
+    return SimilarMachine(speed=speed, error=0.0, fainter_db=fainter_db, by_damage=True)
