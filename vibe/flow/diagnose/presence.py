@@ -79,8 +79,10 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
     others: list[Rival] = []
     if was.detected or speaks:
-        others = rivals(axis, families, spread, spread if pulsed else SLIP)
-        was = ask(rival=[order for other in others for order in other.combs]) or was if others else was
+        # What strikes more slowly than any shaft in question turns is nobody's lobe, nor are its multiples.
+        strikes = [comb.order for comb in reading.outside_combs if comb.order < 1.0 - SLIP]
+        others = rivals(axis.without(strikes), families, spread, spread if pulsed else SLIP)
+        was = ask(rival=[float(order) for other in others for order in other.lines(axis.top)]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
     if speaks and first.log_odds >= NOT_AGAINST and (was.detected or not another):

@@ -126,6 +126,12 @@ class Family:
     sides: tuple[float, ...] = ()
     ring_turns: bool = False
 
+    @property
+    def turn(self) -> float:
+        """Order of whose multiples the meshes of drives of all counts are: a turn of the contact past pins or lobes,
+        which repeats their pitch errors."""
+        return self.unit * self.count / (self.count - self.difference) if self.ring_turns else self.unit
+
     def own(self) -> Real:
         """All orders (m,) that the drive itself makes, sorted."""
         return self.lines([self.count]).own(*range(PARTS))
@@ -193,8 +199,8 @@ def presence(
     (relative).
 
     ``pulsed``: the speed comes from a pulse sensor and is no alias; ``guessed``: it comes from nothing in the signal.
-    ``outside_combs``: orders of combs of other machines, whose multiples say nothing. ``rival``: orders of the combs of
-    drives that may be there instead; their multiples say nothing even where the mesh lies on them. None where no
+    ``outside_combs``: orders of combs of other machines, whose multiples say nothing. ``rival``: orders of the lines
+    that drives which may be there instead would make; they say nothing even where the mesh lies on them. None where no
     family has a line in what was measured.
     """
     apart = [order for order in outside_combs if not _meets_mesh(order, families, axes[0].step)]
@@ -206,12 +212,14 @@ def presence(
     top = float(made.max())
     count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    strays = [strays_of(axis, made, speeds) for axis in axes]
-    axes = [one.without(rival) for one in axes]  # A rival's lines are strays still.
-    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
+    heard = axes
+    axes = [one.without_lines(rival) for one in axes]  # A rival's lines are strays still.
+    input_strays = strays_of(heard[0], made, speeds)
+    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], input_strays, families[0], speeds)
     by_stage: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
+        strays = [strays_of(axis, made, speeds, family.turn) for axis in heard]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
         # The drive itself, its mesh alone, then its decoys.
         lines = family.lines([family.count, family.count, *counts])
@@ -243,12 +251,18 @@ def presence(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strays:
-    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades
-    and vanes are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places`` elsewhere."""
+    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades,
+    vanes and pitch errors are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places``
+    elsewhere. ``unit``: order of that shaft, the one past which the parts of a meshing are counted."""
 
     whole: Real
     lines: Real
     places: int
+    unit: float = 1.0
+
+    def are_whole(self, orders: Real, near: float) -> NDArray[np.bool_]:
+        """Which of ``orders`` lie within ``near`` of a multiple of the shaft."""
+        return np.asarray(np.abs(orders - np.rint(orders / self.unit) * self.unit) <= near)
 
     def rate(self, surprise: Real, whole: NDArray[np.bool_]) -> Real:
         """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
@@ -270,16 +284,17 @@ class Strays:
         return np.asarray(rate)
 
 
-def strays_of(axis: Axis, own: Real, speeds: Real) -> Strays:
-    """Read in the same spectra at the places that the drive itself does not use."""
-    whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
+def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
+    """Read in the same spectra at the places that the drive itself does not use; ``unit``: order of the shaft whose
+    multiples are counted apart."""
+    whole = unit * np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
     whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
     there = axis.at(whole[:, None] * speeds)
     there = there[np.isfinite(there).all(axis=1)]
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
     every = every[np.isfinite(every)] - np.log(len(axis.rows))
     # Nothing is asked below what stands.
-    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
+    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size, unit=unit)
 
 
 def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real) -> Real:
@@ -302,7 +317,9 @@ def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near
     than the mesh whose place the decoy takes, and all but the decoy's mesh, since multiples of another rotor's speed
     would pass for the lobes or pins of some count or other."""
     own = family.lines([family.count])
-    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others)]))
+    # The shafts of the meshings have their own first lines, as the input has.
+    shafts = [one.turn * np.arange(1.0, SHAFT_LINES) for one in (family, *others) if one.turn != 1.0]
+    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others), *shafts]))
     return (lines.part > 0) | _is_near(lines.orders[2:], elsewhere, near)
 
 
@@ -371,6 +388,18 @@ class Axis:
             rows.append((left, step))
         return Axis(rows=tuple(rows), audible=self.audible) if orders else self
 
+    def without_lines(self, orders: Sequence[float]) -> Axis:
+        """The same, what lies at ``orders`` saying nothing."""
+        if not len(orders):
+            return self
+        rows = []
+        for row, step in self.rows:
+            left = row.copy()
+            near = np.rint(np.asarray(orders) / step).astype(np.int64)[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+            left[near[(near > 0) & (near < row.size)]] = np.nan
+            rows.append((left, step))
+        return Axis(rows=tuple(rows), audible=self.audible)
+
     def at(self, orders: Real, *, shaft: bool = False) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
         asked for, at the shaft's own lines."""
@@ -438,7 +467,7 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
         there = np.isfinite(some)
         orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
         for axis, stray in zip(axes, strays, strict=True):
-            whole = np.abs(orders - np.rint(orders)) <= CLEAR_BINS * axis.step
+            whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
             ratios = np.zeros((*some.shape, speeds.size))
             ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole))
