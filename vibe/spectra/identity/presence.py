@@ -41,6 +41,9 @@ SHAFT_MISSING = -5.0
 off the whole multiples may be the whole multiples of another rotor."""
 ALIAS = -6.9
 """Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
+COVERED = ALIAS - 5.0
+"""The same where another rotor's line covers the first and none of the others stands: then the mesh alone chose the
+speed, and found a line in one of some 150 places (ln 150; 6 % of 25 orders, a bin of 0.01 orders each)."""
 SHAFT_LINES = 7.0
 """Orders below which whole multiples are the shaft's own, whatever turns."""
 CLEAR_BINS = 5.0
@@ -194,14 +197,16 @@ def presence(
     guessed: bool = False,
     outside_combs: Sequence[float] = (),
     rival: Sequence[float] = (),
+    covered: Sequence[int] = (),
 ) -> Presence | None:
     """Whether ``families`` stand on ``axes``, of the spectra and of the envelope, at one speed within ``spread``
     (relative).
 
     ``pulsed``: the speed comes from a pulse sensor and is no alias; ``guessed``: it comes from nothing in the signal.
     ``outside_combs``: orders of combs of other machines, whose multiples say nothing. ``rival``: orders of the lines
-    that drives which may be there instead would make; they say nothing even where the mesh lies on them. None where no
-    family has a line in what was measured.
+    that drives which may be there instead would make; they say nothing even where the mesh lies on them. ``covered``:
+    multiples of the shaft on whose place a stronger line next to it has its foot. None where no family has a line in
+    what was measured.
     """
     apart = [order for order in outside_combs if not _meets_mesh(order, families, axes[0].step)]
     axes = [one.without(apart) for one in axes]
@@ -215,7 +220,7 @@ def presence(
     heard = axes
     axes = [one.without_lines(rival) for one in axes]  # A rival's lines are strays still.
     input_strays = strays_of(heard[0], made, speeds)
-    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], input_strays, families[0], speeds)
+    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], input_strays, families[0], speeds, covered)
     by_stage: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
@@ -297,13 +302,18 @@ def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size, unit=unit)
 
 
-def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real) -> Real:
+def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Sequence[int]) -> Real:
     """What the shaft's own first lines say against a speed (speeds,); nothing for it.
 
     Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
-    of a machine fit a speed wrong by one lobe, but for what is absent.
+    of a machine fit a speed wrong by one lobe, but for what is absent. So it is where none of the three stands and the
+    place of the first is covered: what turns turns a little faster or slower, and a gear of it was taken for the mesh.
     """
     surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
+    for multiple in covered:
+        surprise[multiple - 1] = 0.0
+    if 1 in covered and np.nanmax(surprise) < STANDS:
+        return np.full(speeds.size, COVERED)
     against = np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool))), 0.0)
     past = family.count / (family.count - family.difference)
     for alias in (past, 1 / past) if family.difference else ():
@@ -376,29 +386,27 @@ class Axis:
         rows = tuple((row[: round(ANTI_ALIAS * row.size)], step) for row, step in self.rows)
         return Axis(rows=rows, audible=self.audible)
 
-    def without(self, orders: Sequence[float]) -> Axis:
-        """The same, multiples of ``orders`` saying nothing, where the bins between them are more than those hidden."""
+    def without(self, orders: Sequence[float], kept: Sequence[float] = ()) -> Axis:
+        """The same, multiples of ``orders`` saying nothing, where the bins between them are more than those hidden; but
+        for those that are lines ``kept`` as well."""
         rows = []
         for row, step in self.rows:
             left = row.copy()
             for order in (order for order in orders if order >= OUTSIDE_APART * HUM_BINS * step):
-                places = np.rint(np.arange(1, int(row.size * step / order) + 1) * order / step).astype(np.int64)
-                near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
-                left[near[(near > 0) & (near < row.size)]] = np.nan
+                left[_near(np.arange(1, int(row.size * step / order) + 1) * order, step, row.size)] = np.nan
+            own = _near(np.asarray(kept), step, row.size)
+            left[own] = row[own]
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if orders else self
+        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
 
     def without_lines(self, orders: Sequence[float]) -> Axis:
         """The same, what lies at ``orders`` saying nothing."""
-        if not len(orders):
-            return self
         rows = []
         for row, step in self.rows:
             left = row.copy()
-            near = np.rint(np.asarray(orders) / step).astype(np.int64)[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
-            left[near[(near > 0) & (near < row.size)]] = np.nan
+            left[_near(np.asarray(orders), step, row.size)] = np.nan
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible)
+        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
 
     def at(self, orders: Real, *, shaft: bool = False) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
@@ -410,6 +418,12 @@ class Axis:
             clear = shaft | (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
             best = np.fmax(best, np.where(inside & clear, row[np.clip(spot, 0, row.size - 1)], np.nan))
         return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
+
+
+def _near(orders: Real, step: float, size: int) -> NDArray[np.int64]:
+    """Places (k,) of a row of ``size`` that lie within ``HUM_BINS`` of ``orders`` (n,)."""
+    places = np.rint(orders / step).astype(np.int64)[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+    return np.asarray(places[(places > 0) & (places < size)])
 
 
 def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz: Sequence[float]) -> Axis:
