@@ -44,7 +44,7 @@ OUTSIDE_ORDERS = (0.02, 2.2)
 where the part has side lines of its own (``BLADES_TO``)."""
 BLADES_TO = 12.0
 """Order up to which combs without the side lines of this shaft may be blades or vanes of a machine of its own speed: a
-dozen of them at about this speed (common practice)."""
+dozen of them at about this speed (common practice), as likely in one factor as those that strike more slowly."""
 DRIVEN_RATE = 0.05
 """The same of one that the drive itself turns, so that it strikes an exact whole number of times per turn of its
 output; each number up to ``MOST_PER_TURN`` is as likely as the next (common practice)."""
@@ -139,8 +139,8 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
         if turn in driven
     )
     bare = _is_bare(case, finding)
-    high = BLADES_TO if bare else high
-    if low <= place <= high and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
+    within = low <= place <= (BLADES_TO if bare else high)
+    if within and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
         own *= BARE_OWN if bare else 1.0
         free = OUTSIDE_RATE / log(high / low)
         turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
