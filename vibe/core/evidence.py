@@ -110,6 +110,14 @@ class Line:
     """r.m.s. of the floor in the same width."""
     acceleration_m_s2: float
     channel: str
+    off_bins: float = 0.0
+    """How far its peak lies from the place that was asked for, beyond what the speed's uncertainty explains."""
+
+    @property
+    def is_another(self) -> bool:
+        """Whether another line stands there: a Hann window parts lines that are two bins apart, so a peak more than
+        half as far off is that of a neighbour, whose foot covers the place."""
+        return self.off_bins > 1.0
 
     @property
     def over_floor_db(self) -> float:

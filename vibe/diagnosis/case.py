@@ -69,8 +69,9 @@ class Case:
         return "severe" if hit_over_floor_db >= severe else "moderate" if hit_over_floor_db >= moderate else "slight"
 
     def line(self, name: str) -> Line | None:
-        """The strongest channel's line of that name (by velocity)."""
-        return max(self.lines.get(name, ()), key=lambda line: line.velocity_mm_s, default=None)
+        """The strongest channel's line of that name (by velocity); None where others cover its place everywhere."""
+        own = (line for line in self.lines.get(name, ()) if not line.is_another)
+        return max(own, key=lambda line: line.velocity_mm_s, default=None)
 
     def cross_line(self, name: str, first: str, second: str) -> CrossLine | None:
         """The line of that name from channel ``first`` to ``second``; None where they were not sampled together."""

@@ -334,4 +334,6 @@ def _fixed_lines(
     # Above the highest of them nothing but its floor is read.
     last = int(max(hz for _, hz in analysis_request.lines_hz) * size / rate) + 2 * FLOOR_BINS
     power = _mean_square(transform[:last], samples.size, size)
-    return read_lines(power, rate / size, analysis_request.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name)
+    return read_lines(
+        power, rate / size, analysis_request.lines_hz, noise_bandwidth_bins=HANN_NOISE_BINS, channel=name, known=False
+    )

@@ -9,6 +9,7 @@ from math import exp
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.tones import CAGES
+from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.bearing_elements import PARTS
 from vibe.diagnosis.case import Case, is_long
 
@@ -25,6 +26,9 @@ NAMED_SURELY = 0.9
 
 DOUBLE_WITHIN = 1e-3
 """Relative distance within which an order is twice another: about the resolution of a capture of ten seconds."""
+
+SIDE_STANDS_DB = 9.0
+"""A side line stands from here over the floor: noise, exponential, is there once in 3,000 bins (exp(-8))."""
 
 
 def explained_away(case: Case) -> Case:
@@ -51,9 +55,10 @@ def explained_away(case: Case) -> Case:
 
 
 def without_doubles(case: Case, findings: Sequence[Finding]) -> list[Finding]:
-    """The findings without those whose comb lies at twice the order of another part's.
+    """The findings without those whose comb lies at twice the order of another part's, or at a higher multiple of a
+    deeper one without side lines of its own.
 
-    The slower comb makes every line of the faster one; the faster makes none of the slower one's odd lines, by which
+    The slower comb makes every line of the faster one; the faster makes none of the slower one's other lines, by which
     that was found. What is left out is named among what the slower one cannot be distinguished from.
     """
     orders = [_order(case, finding) for finding in findings]
@@ -61,7 +66,9 @@ def without_doubles(case: Case, findings: Sequence[Finding]) -> list[Finding]:
     for fast, (finding, order) in enumerate(zip(findings, orders, strict=True)):
         for slow, other in enumerate(orders):
             apart = _part(findings[slow]) != _part(finding)
-            if order and other and apart and abs(order / (2 * other) - 1) < DOUBLE_WITHIN:
+            if not (order and other and apart):
+                continue
+            if abs(order / (2 * other) - 1) < DOUBLE_WITHIN or _is_multiple(case, finding, findings[slow]):
                 doubled.setdefault(slow, []).append(finding.tone or finding.component)
                 orders[fast] = None
                 break
@@ -103,6 +110,18 @@ def without_outshone(case: Case, findings: Sequence[Finding]) -> list[Finding]:
         if not (outshone and finding.component.startswith("bearing.")):
             kept.append(finding)
     return kept
+
+
+def _is_multiple(case: Case, fast: Finding, slow: Finding) -> bool:
+    """Whether ``fast`` has nothing that a deeper, slower comb does not make: it lies at a multiple, third or higher,
+    and fewer than half of its own side lines stand."""
+    combs = [case.combs[_shown_in(finding)] for finding in (fast, slow)]
+    times = whole_multiple(combs[0].order, combs[1].order, resolution=case.resolution)
+    if times is None or times < 3 or combs[1].hit_over_floor_db < combs[0].hit_over_floor_db:
+        return False
+    sides = combs[0].sideband_lines
+    stand = sum(line.over_floor_db >= SIDE_STANDS_DB for line in sides)
+    return bool(sides) and stand < len(sides) / 2
 
 
 def _depth_db(case: Case, finding: Finding) -> float | None:

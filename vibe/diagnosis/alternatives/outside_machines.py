@@ -40,7 +40,11 @@ OUTSIDE_RATE = 0.05
 """Probability that a drive has an impacting machine next to or behind it that nobody declared and that is as strong as
 damage (common practice: chains, screws, hammers, compressors); its order is as likely in one factor as in the next."""
 OUTSIDE_ORDERS = (0.02, 2.2)
-"""Orders of the input at which such machines strike; faster ones are multiples of a shaft, which distinguishes them."""
+"""Orders of the input at which such machines strike; faster ones are multiples of a shaft, which distinguishes them
+where the part has side lines of its own (``BLADES_TO``)."""
+BLADES_TO = 12.0
+"""Order up to which combs without the side lines of this shaft may be blades or vanes of a machine of its own speed: a
+dozen of them at about this speed (common practice), as likely in one factor as those that strike more slowly."""
 DRIVEN_RATE = 0.05
 """The same of one that the drive itself turns, so that it strikes an exact whole number of times per turn of its
 output; each number up to ``MOST_PER_TURN`` is as likely as the next (common practice)."""
@@ -134,8 +138,10 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
         for turn in case.slow_turns
         if turn in driven
     )
-    if low <= place <= high and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
-        own *= BARE_OWN if _is_bare(case, finding) else 1.0
+    bare = _is_bare(case, finding)
+    within = low <= place <= (BLADES_TO if bare else high)
+    if within and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
+        own *= BARE_OWN if bare else 1.0
         free = OUTSIDE_RATE / log(high / low)
         turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
         outside += (COMPANY if others else 1.0) * (free + turned)

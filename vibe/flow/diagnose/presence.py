@@ -75,7 +75,7 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     pulsed = speed.method == "tachometer"
     ask = partial(
         presence, axes, families, spread, pulsed=pulsed, guessed=speed.method == "nominal",
-        outside_combs=[comb.order for comb in reading.outside_combs],
+        outside_combs=[comb.order for comb in reading.outside_combs], covered=_covered(reading),
     )  # fmt: skip
     first = was = ask()
     speaks = any(f.component.startswith(OWN_PARTS) and f.damage_probability >= SPEAKS_FROM for f in findings)
@@ -83,8 +83,11 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         return Gate(probability=None, reason=None if speaks else _without_families(reading, families, short))
     others: list[Rival] = []
     if was.detected or speaks:
-        others = rivals(axis, families, spread, spread if pulsed else SLIP)
-        was = ask(rival=[order for other in others for order in other.combs]) or was if others else was
+        # What strikes more slowly than any shaft in question turns is nobody's lobe, nor are its multiples.
+        strikes = [comb.order for comb in reading.outside_combs if comb.order < 1.0 - SLIP]
+        own = [float(order) for family in families for order in family.own()]
+        others = rivals(axis.without(strikes, kept=own), families, spread, spread if pulsed else SLIP)
+        was = ask(rival=[float(order) for other in others for order in other.lines(axis.top)]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
     if speaks and first.log_odds >= NOT_AGAINST and (was.detected or not another):
@@ -139,6 +142,16 @@ def _own_lines(
     hum = [k * mains / input_hz for mains in _mains_hz(drive) for k in range(1, HUM_MULTIPLES + 1)]
     hum = [order for order in hum if order < top]
     return [*found, OwnLines(what="mains", orders=tuple(hum), spread=(0.0,) * len(hum))]
+
+
+def _covered(reading: SignalAnalysis) -> list[int]:
+    """Those of the shaft's first three multiples whose place another, stronger line covers at every point."""
+    found = []
+    for multiple in (1, 2, 3):
+        lines = [line for line in reading.lines if line.name == f"{multiple}x"]
+        if lines and all(line.is_another for line in lines):
+            found.append(multiple)
+    return found
 
 
 def _mains_hz(drive: Drive) -> tuple[float, ...]:

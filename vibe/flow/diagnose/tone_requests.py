@@ -69,6 +69,8 @@ def analysis_request_of(
             continue
         if any(_same_order(tone, other.order, other.slip) for other in combs):
             continue
+        twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
+        meetings = max(other.meetings for other in twins)
         combs.append(
             CombRequest(
                 name=tone.id,
@@ -79,12 +81,12 @@ def analysis_request_of(
                 max_harmonic=_harmonics(drive, tone),
                 often_short=tone.family == "cage",
                 slower=_slower(table, tone),
+                meetings=meetings,
             )
         )
-        twins = [other for other in table.tones if other.damage and _same_order(other, tone.order, tone.slip)]
         if tone.fold is not None or any(other.fold is not None for other in twins):
             folds.append(
-                FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=max(other.meetings for other in twins))
+                FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=meetings)
             )
     benign = {(1.0, SHAFT_LINES)}
     for tone in table.tones:

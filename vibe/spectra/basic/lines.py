@@ -74,6 +74,7 @@ def read_lines(
     noise_bandwidth_bins: float,
     channel: str,
     spread: float = 0.0,
+    known: bool = True,
 ) -> tuple[Line, ...]:
     """Lines at ``wanted`` (name, frequency [Hz]) in a power spectrum of acceleration.
 
@@ -85,6 +86,7 @@ def read_lines(
         noise_bandwidth_bins: of the window (Hann: 1.5).
         channel: name put into the lines.
         spread: relative uncertainty of the frequencies; the strongest place within it is taken.
+        known: whether a line elsewhere is another's; multiples of the mains are known no closer than that moves.
     """
     lines = []
     for name, frequency in wanted:
@@ -108,6 +110,15 @@ def read_lines(
                 floor_mm_s=float(np.sqrt(width * floor / noise_bandwidth_bins)) / omega * 1e3,
                 acceleration_m_s2=float(np.sqrt(mean_square)),
                 channel=channel,
+                off_bins=max(0.0, abs(_peak(power, spot) - middle) - spread * middle) if known else 0.0,
             )
         )
     return tuple(lines)
+
+
+def _peak(power: NDArray[np.float64], spot: int) -> float:
+    """Where, in bins, a sine between bins has its peak, from the three bins about the highest: with a Hann window the
+    neighbours' amplitudes a, c and the middle's b give 2 (c - a) / (a + 2 b + c) exactly for a pure one (derived from
+    its kernel, 1 / (d (1 - d^2)))."""
+    a, b, c = (float(np.sqrt(power[spot + side])) for side in (-1, 0, 1))
+    return spot + 2 * (c - a) / max(a + 2 * b + c, 1e-30)

@@ -282,15 +282,22 @@ class _Search:
 
     def _of_harmonic(self, base: float) -> CombRequest | None:
         """The part whose second to fourth harmonic is the strongest of its comb, so that it was met first: its first
-        one stands in some band."""
+        one stands in some band. A part that cannot slip has its lines strongest at as many times its order as discs
+        meet it; those between, which unequal discs make, stand above all that a machine makes of unequal teeth."""
         strongest = self.spectra.power.max(axis=0) - np.float32(np.log(self.spectra.power.shape[0]))
         for request in self.requests:
             low, high = self.whole.window(request, 1)
-            for times in (2, 3, 4):
-                near = request.slips and low <= base / times <= high
-                if near and _line(strongest, self.step, base / times, 1)[0] > STILL_A_LINE:
+            for times in (2, 3, 4) if request.slips else range(2, request.meetings + 1):
+                if low <= base / times <= high and self._stands_out(strongest, base / times, exact=not request.slips):
                     return request
         return None
+
+    def _stands_out(self, strongest: NDArray[np.float32], order: float, *, exact: bool) -> bool:
+        """Whether a line stands at ``order``; ``exact``: also above those a turn of a slow shaft away."""
+        top = _line(strongest, self.step, order, 1)[0]
+        turns = [turn for turn in self.slow_turns if exact and turn > LEAST_ROOM_BINS * self.step]
+        near = [_line(strongest, self.step, order + side * turn, 1)[0] for turn in turns for side in (-1, 1)]
+        return top > STILL_A_LINE and top > 10 ** (STRONGER_DB / 10) * max(near, default=0.0)
 
     def _part_explains(self, power: NDArray[np.float32], base: float) -> NDArray[np.bool_] | None:
         """Bins of a part at a multiple of ``base`` whose own law (its harmonics, their side lines at its modulators and
@@ -470,13 +477,15 @@ def fundamental(
             free = 0
         if free >= 3 and stand >= 0.5 * free and level >= _level(power, step, order, mask) - drop_db(order, rotor):
             return rotor
-    # Faster: most lines between are missing.
+    # Faster: most lines between are missing, or so weak that they would not make a part's order another machine's.
     for times in (7, 5, 3, 2):
-        stand, free, _ = _between(power, step, order, times, mask, 8 * order * times)
+        stand, free, level = _between(power, step, order, times, mask, 8 * order * times)
         strong = standing(power, step, times * order, mask, most=12)[0]
         # Impacts that vary in time have few lines: only where the faster's own go on are those between them missing.
         fast, room = _standing_of(power, step, times * order, mask, 8 * order * times)
         missing = stand * max(1, room) <= 0.34 * free * fast
+        drop = drop_db(times * order, order)
+        missing |= drop < DROP_DB and level < _level(power, step, times * order, mask) - drop
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers)
     own = _level(power, step, order, mask)

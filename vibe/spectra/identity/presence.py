@@ -41,6 +41,9 @@ SHAFT_MISSING = -5.0
 off the whole multiples may be the whole multiples of another rotor."""
 ALIAS = -6.9
 """Log odds, ln 1/999, against a speed at which the shaft's first line is missing and a lobe's would stand."""
+COVERED = ALIAS - 5.0
+"""The same where another rotor's line covers the first and none of the others stands: then the mesh alone chose the
+speed, and found a line in one of some 150 places (ln 150; 6 % of 25 orders, a bin of 0.01 orders each)."""
 SHAFT_LINES = 7.0
 """Orders below which whole multiples are the shaft's own, whatever turns."""
 CLEAR_BINS = 5.0
@@ -126,6 +129,12 @@ class Family:
     sides: tuple[float, ...] = ()
     ring_turns: bool = False
 
+    @property
+    def turn(self) -> float:
+        """Order of whose multiples the meshes of drives of all counts are: a turn of the contact past pins or lobes,
+        which repeats their pitch errors."""
+        return self.unit * self.count / (self.count - self.difference) if self.ring_turns else self.unit
+
     def own(self) -> Real:
         """All orders (m,) that the drive itself makes, sorted."""
         return self.lines([self.count]).own(*range(PARTS))
@@ -188,14 +197,16 @@ def presence(
     guessed: bool = False,
     outside_combs: Sequence[float] = (),
     rival: Sequence[float] = (),
+    covered: Sequence[int] = (),
 ) -> Presence | None:
     """Whether ``families`` stand on ``axes``, of the spectra and of the envelope, at one speed within ``spread``
     (relative).
 
     ``pulsed``: the speed comes from a pulse sensor and is no alias; ``guessed``: it comes from nothing in the signal.
-    ``outside_combs``: orders of combs of other machines, whose multiples say nothing. ``rival``: orders of the combs of
-    drives that may be there instead; their multiples say nothing even where the mesh lies on them. None where no
-    family has a line in what was measured.
+    ``outside_combs``: orders of combs of other machines, whose multiples say nothing. ``rival``: orders of the lines
+    that drives which may be there instead would make; they say nothing even where the mesh lies on them. ``covered``:
+    multiples of the shaft on whose place a stronger line next to it has its foot. None where no family has a line in
+    what was measured.
     """
     apart = [order for order in outside_combs if not _meets_mesh(order, families, axes[0].step)]
     axes = [one.without(apart) for one in axes]
@@ -206,12 +217,14 @@ def presence(
     top = float(made.max())
     count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    strays = [strays_of(axis, made, speeds) for axis in axes]
-    axes = [one.without(rival) for one in axes]  # A rival's lines are strays still.
-    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], strays[0], families[0], speeds)
+    heard = axes
+    axes = [one.without_lines(rival) for one in axes]  # A rival's lines are strays still.
+    input_strays = strays_of(heard[0], made, speeds)
+    shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], input_strays, families[0], speeds, covered)
     by_stage: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
+        strays = [strays_of(axis, made, speeds, family.turn) for axis in heard]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
         # The drive itself, its mesh alone, then its decoys.
         lines = family.lines([family.count, family.count, *counts])
@@ -243,12 +256,18 @@ def presence(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strays:
-    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades
-    and vanes are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places`` elsewhere."""
+    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades,
+    vanes and pitch errors are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places``
+    elsewhere. ``unit``: order of that shaft, the one past which the parts of a meshing are counted."""
 
     whole: Real
     lines: Real
     places: int
+    unit: float = 1.0
+
+    def are_whole(self, orders: Real, near: float) -> NDArray[np.bool_]:
+        """Which of ``orders`` lie within ``near`` of a multiple of the shaft."""
+        return np.asarray(np.abs(orders - np.rint(orders / self.unit) * self.unit) <= near)
 
     def rate(self, surprise: Real, whole: NDArray[np.bool_]) -> Real:
         """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
@@ -270,25 +289,31 @@ class Strays:
         return np.asarray(rate)
 
 
-def strays_of(axis: Axis, own: Real, speeds: Real) -> Strays:
-    """Read in the same spectra at the places that the drive itself does not use."""
-    whole = np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
+def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
+    """Read in the same spectra at the places that the drive itself does not use; ``unit``: order of the shaft whose
+    multiples are counted apart."""
+    whole = unit * np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
     whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
     there = axis.at(whole[:, None] * speeds)
     there = there[np.isfinite(there).all(axis=1)]
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
     every = every[np.isfinite(every)] - np.log(len(axis.rows))
     # Nothing is asked below what stands.
-    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size)
+    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size, unit=unit)
 
 
-def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real) -> Real:
+def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Sequence[int]) -> Real:
     """What the shaft's own first lines say against a speed (speeds,); nothing for it.
 
     Where the first is missing and a lobe's stands, the lobe's place is the shaft's and the speed is an alias: all lines
-    of a machine fit a speed wrong by one lobe, but for what is absent.
+    of a machine fit a speed wrong by one lobe, but for what is absent. So it is where none of the three stands and the
+    place of the first is covered: what turns turns a little faster or slower, and a gear of it was taken for the mesh.
     """
     surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
+    for multiple in covered:
+        surprise[multiple - 1] = 0.0
+    if 1 in covered and np.nanmax(surprise) < STANDS:
+        return np.full(speeds.size, COVERED)
     against = np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool))), 0.0)
     past = family.count / (family.count - family.difference)
     for alias in (past, 1 / past) if family.difference else ():
@@ -302,7 +327,9 @@ def _own_by_another(lines: Lines, family: Family, others: Sequence[Family], near
     than the mesh whose place the decoy takes, and all but the decoy's mesh, since multiples of another rotor's speed
     would pass for the lobes or pins of some count or other."""
     own = family.lines([family.count])
-    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others)]))
+    # The shafts of the meshings have their own first lines, as the input has.
+    shafts = [one.turn * np.arange(1.0, SHAFT_LINES) for one in (family, *others) if one.turn != 1.0]
+    elsewhere = np.sort(np.concatenate([own.own(1, 2), *(other.own() for other in others), *shafts]))
     return (lines.part > 0) | _is_near(lines.orders[2:], elsewhere, near)
 
 
@@ -359,17 +386,27 @@ class Axis:
         rows = tuple((row[: round(ANTI_ALIAS * row.size)], step) for row, step in self.rows)
         return Axis(rows=rows, audible=self.audible)
 
-    def without(self, orders: Sequence[float]) -> Axis:
-        """The same, multiples of ``orders`` saying nothing, where the bins between them are more than those hidden."""
+    def without(self, orders: Sequence[float], kept: Sequence[float] = ()) -> Axis:
+        """The same, multiples of ``orders`` saying nothing, where the bins between them are more than those hidden; but
+        for those that are lines ``kept`` as well."""
         rows = []
         for row, step in self.rows:
             left = row.copy()
             for order in (order for order in orders if order >= OUTSIDE_APART * HUM_BINS * step):
-                places = np.rint(np.arange(1, int(row.size * step / order) + 1) * order / step).astype(np.int64)
-                near = places[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
-                left[near[(near > 0) & (near < row.size)]] = np.nan
+                left[_near(np.arange(1, int(row.size * step / order) + 1) * order, step, row.size)] = np.nan
+            own = _near(np.asarray(kept), step, row.size)
+            left[own] = row[own]
             rows.append((left, step))
-        return Axis(rows=tuple(rows), audible=self.audible) if orders else self
+        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
+
+    def without_lines(self, orders: Sequence[float]) -> Axis:
+        """The same, what lies at ``orders`` saying nothing."""
+        rows = []
+        for row, step in self.rows:
+            left = row.copy()
+            left[_near(np.asarray(orders), step, row.size)] = np.nan
+            rows.append((left, step))
+        return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
 
     def at(self, orders: Real, *, shaft: bool = False) -> Real:
         """Surprise of the best row at ``orders`` (any shape), rows paid for; NaN beyond what was measured and, unless
@@ -381,6 +418,12 @@ class Axis:
             clear = shaft | (orders > SHAFT_LINES - 0.5) | (np.abs(orders - np.rint(orders)) > CLEAR_BINS * step)
             best = np.fmax(best, np.where(inside & clear, row[np.clip(spot, 0, row.size - 1)], np.nan))
         return np.asarray(np.maximum(best - np.log(len(self.rows)), 0.0))
+
+
+def _near(orders: Real, step: float, size: int) -> NDArray[np.int64]:
+    """Places (k,) of a row of ``size`` that lie within ``HUM_BINS`` of ``orders`` (n,)."""
+    places = np.rint(orders / step).astype(np.int64)[:, None] + np.arange(-int(HUM_BINS), int(HUM_BINS) + 1)
+    return np.asarray(places[(places > 0) & (places < size)])
 
 
 def spectrum_axis(spectra: Sequence[ChannelSpectrum], input_hz: float, mains_hz: Sequence[float]) -> Axis:
@@ -438,7 +481,7 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
         there = np.isfinite(some)
         orders, seen = some[there][:, None], np.broadcast_to(lines.seen, some.shape)[there][:, None]
         for axis, stray in zip(axes, strays, strict=True):
-            whole = np.abs(orders - np.rint(orders)) <= CLEAR_BINS * axis.step
+            whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
             ratios = np.zeros((*some.shape, speeds.size))
             ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole))

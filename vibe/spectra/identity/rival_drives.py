@@ -53,8 +53,9 @@ DIFFERENCES = (1, 2)
 """Pins minus lobes of drives that are made (common practice)."""
 BEST_PAIRS, BEST_SPEEDS = 24, 2
 """Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
-MORE = 4.6
-"""Log odds, ln 99, by which a drive of other counts must explain more to be named."""
+MORE = 9.2
+"""Log odds, ln 1e4, by which a drive of other counts must explain more to be named: as many speeds and counts are tried,
+and one of them explains that much more by luck."""
 LOOKED_AT, MOST_RIVALS = 24, 3
 """Drives whose output pins are looked for too, and those that are named."""
 PASSES = range(5, 17)
@@ -62,6 +63,8 @@ PASSES = range(5, 17)
 CERTAIN = 13.8
 """Log odds, ln 1e6, from which on another drive is as good as detected: the best of about 1e4 speeds and counts, where
 one file in a hundred is the wrong one (common practice)."""
+SIDES = 2
+"""Side lines of a rival's mesh, either side, that are counted as its own (common practice)."""
 FINE = 8
 """Speeds either side of one, between it and the next, at which meshes are looked for: less than a bin apart for 120
 pins."""
@@ -89,6 +92,21 @@ class Rival:
     def combs(self) -> tuple[float, float]:
         """Orders of the stated speed of whose multiples its lines are made: shaft and lobe."""
         return self.speed, self.speed * self.count / (self.count - self.difference)
+
+    def lines(self, top: float) -> Real:
+        """Orders (k,) up to ``top`` of the lines that it would make: its shaft's first ones, its lobes' and so those of
+        any number of output pins, its mesh with side lines at both.
+
+        Not all multiples of its shaft: what stands at one that is no mesh of its own shows another drive."""
+        shaft, lobe = self.combs
+        meshes = np.arange(1, int(top / (self.count * shaft)) + 1) * (self.count * shaft)
+        sides = [number * spacing for number in range(-SIDES, SIDES + 1) for spacing in (shaft, lobe)]
+        made = [
+            np.arange(1, SHAFT_ORDERS + 1) * shaft,
+            np.arange(1, int(top / lobe) + 1) * lobe,
+            *(meshes + side for side in sides),
+        ]
+        return np.asarray(np.concatenate(made))
 
 
 def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = SLIP) -> list[Rival]:
