@@ -74,8 +74,8 @@ def _of_mains(height: str, mains_hz: float, share: float) -> Reason:
         code="hum",
         text=f"mains hum: {height} at {mains_hz:.0f} Hz and its odd multiples, {100 * share:.0f} % of the velocity's "
         "power",
-        remedy="Keep the cable away from motor cables, ground its screen at one end only or insulate the sensor, and "
-        "repeat the measurement.",
+        remedy="Keep the cable off motor cables, ground its screen at one end or insulate the sensor; repeat the "
+        "measurement.",
         verdict="rejected" if share > _REJECTED else "limited",
     )
 
