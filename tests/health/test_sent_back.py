@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from vibe.core.capture import Reason
-from vibe.core.health import CaptureReport, ChannelReport, Health, LevelReport, SpeedReport
+from vibe.core.health import CaptureReport, ChannelReport, EvidenceItem, Finding, Health, LevelReport, SpeedReport
 from vibe.core.route.round_check import FileSeen, PointSeen
 from vibe.health.state.sent_back import sent_back, with_check
 from vibe.health.state.settings import Judgement
@@ -101,3 +101,39 @@ def test_a_file_that_cannot_be_read_is_sent_back_with_its_own_remedy() -> None:
     broken = FileSeen(path=Path("b.wav"), drive="A-1", named_point=OUT, error="is cut off", remedy="Copy it again.")
     (one,) = sent_back([broken])
     assert (one.point, one.verdict, one.reason, one.remedy) == (OUT, "unreadable", "is cut off", "Copy it again.")
+
+
+INTEGRATED = Reason(code="quantity", text="it leans as velocity does", remedy="Look it up.", verdict="limited")
+
+
+def found_at(point: str, defect: str) -> Finding:
+    return Finding(
+        tone=None, component="input.shaft", defect=defect, probability=0.7, false_alarm_probability=None,
+        severity="moderate", cannot_be_told_from=[], why="w", advice="a",
+        evidence=[EvidenceItem(kind="line", text="t", channel=point)],
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("verdict", ["limited", "retake"])
+@pytest.mark.parametrize(
+    ("point", "defect", "state"),
+    [(OUT, "unbalance", "unknown"), (IN, "unbalance", "watch"), (OUT, "local damage", "watch"), (OUT, "", "unknown")],
+)
+def test_an_unbalance_read_in_a_wrong_unit_accuses_nobody(
+    judgement: Judgement, point: str, defect: str, state: str, verdict: str
+) -> None:
+    """What is judged by the height of a line needs the right unit; impacts at an order do not."""
+    findings = [found_at(point, defect)] if defect else []
+    watch = report(state="watch", levels=[level(OUT, "A")], findings=findings)
+    found = checked(watch, judgement, file(INTEGRATED, verdict=verdict))
+    assert found.state == state
+    if state == "unknown" and verdict == "limited":
+        assert found.do_by == "Look it up. Then run again."
+        assert "never watch: it leans as velocity does." in found.state_rule
+
+
+@pytest.mark.parametrize("levels", [[OUT], [IN, OUT]])
+def test_sound_by_levels_of_a_wrong_unit_alone_is_unknown(judgement: Judgement, levels: list[str]) -> None:
+    sound = report(levels=[level(point, "A") for point in levels])
+    found = checked(sound, judgement, file(INTEGRATED, verdict="limited"))
+    assert found.state == ("unknown" if levels == [OUT] else "sound")

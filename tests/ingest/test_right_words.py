@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.ingest.ingest_signals import RATE_HZ, channel, machine
 from tests.ingest.test_completeness import ALL, IN, OUT, WANTED, file
-from vibe.core.capture import Reason
+from vibe.core.capture import ChannelQuality, Reason
 from vibe.core.errors import COPY_AGAIN, CaptureError
 from vibe.core.route.round_check import Completeness, Expected, FileSeen
-from vibe.ingest import load_model, read_capture
+from vibe.ingest import assess, load_model, read_capture, with_drift
 from vibe.ingest.route.completeness import completeness
 from vibe.ingest.route.field_rules import FieldRules
 
@@ -118,3 +119,25 @@ def test_after_two_tries_another_way_is_named(rules: FieldRules) -> None:
     (twice,) = completeness(tries, wanted, rules).missing
     assert "go on" not in once.remedy
     assert "2 were sent back" in twice.remedy
+
+
+def _shaken(kind: str, strong: bool) -> ChannelQuality:
+    whole = machine(6.0)
+    if kind == "stray_shock":
+        whole[70_000:70_040] += (600.0 if strong else 30.0) * np.exp(-np.arange(40) / 8)
+    elif kind == "missing":
+        whole[1000 : 2000 if strong else 1020] = np.nan
+    elif kind == "ski_slope":
+        drift = np.cumsum(np.random.default_rng(4).standard_normal(whole.size)) / RATE_HZ
+        whole = whole + (300.0 if strong else 100.0) * drift
+    quality = assess(channel(whole), speed_hz=24.3)
+    return with_drift(quality, 0.05 if strong else 0.01) if kind == "speed_not_steady" else quality
+
+
+@pytest.mark.parametrize("kind", ["stray_shock", "missing", "ski_slope", "speed_not_steady"])
+def test_what_is_accepted_does_not_ask_to_be_repeated(kind: str) -> None:
+    for strong in (False, True):
+        (reason,) = [one for one in _shaken(kind, strong).reasons if one.code == kind]
+        assert reason.verdict == ("limited" if strong else "usable")
+        assert ("repeat the measurement" in reason.remedy.lower()) == strong
+        assert reason.remedy.startswith("Nothing to repeat") != strong

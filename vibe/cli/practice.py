@@ -56,7 +56,7 @@ def practice(
             ["last month's round", str(made.february)],
             ["this month's round", str(made.march)],
             *([] if made.april is None else [["a round with faulty samples", str(made.april)]]),
-            *([] if made.may is None else [["another, and two loggers", str(made.may)]]),
+            *([] if made.may is None else [["another, with two loggers", str(made.may)]]),
             ["what is really in it", str(made.truth)],
         ],
     )

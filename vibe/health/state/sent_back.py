@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from datetime import datetime
 
-from vibe.core.health import CaptureReport, ChannelReport, Health, LevelReport
+from vibe.core.health import CaptureReport, ChannelReport, Finding, Health, LevelReport
 from vibe.core.route.round_check import FileSeen, PointSeen
 from vibe.core.route.route import folded
 from vibe.core.route.run_notes import Retake
@@ -15,6 +15,8 @@ from vibe.health.state.settings import Judgement
 
 LEVEL_CODES = frozenset({"scaled", "quantity", "hum", "overflow", "implausible"})
 """Reasons for which the level of a point is not the machine's."""
+OF_LEVELS = frozenset({"unbalance", "misalignment", "looseness"})
+"""Defects that are judged by the height of lines in velocity."""
 
 
 def sent_back(files: Sequence[FileSeen]) -> list[Retake]:
@@ -58,7 +60,7 @@ def with_check(
         return health
     captures = [_with_verdicts(capture, files) for capture in health.captures]
     if not back:
-        return health.model_copy(update={"captures": captures})
+        return _unless_doubted(health, files).model_copy(update={"captures": captures})
     points = " and ".join(dict.fromkeys(one.point or one.file for one in back))
     first = back[0]
     called = f"{health.name} ({health.drive})" if health.name and health.name != health.drive else health.drive
@@ -69,7 +71,8 @@ def with_check(
         # Its reason stands; a remedy that says more than to measure again takes the place of one that does not.
         plain = health.do_by.lower().startswith(AGAIN)
         return health.model_copy(update={"captures": captures, "do_by": action.what if plain else health.do_by})
-    if health.state != "sound" and not _by_false_levels(health, back):
+    false = {folded(one.point) for one in back if one.point is not None and LEVEL_CODES.intersection(one.codes)}
+    if health.state != "sound" and not _by_false_levels(health, false):
         asked = _beginning(first.remedy) in health.do_by
         again = "" if asked else f" Measure again at {points}: {first.remedy}"
         return health.model_copy(
@@ -96,13 +99,47 @@ def _beginning(remedy: str) -> str:
     return re.split(r",|;|\band\b|\.\s", remedy, maxsplit=1)[0].strip().rstrip(".")
 
 
-def _by_false_levels(health: Health, back: Sequence[Retake]) -> bool:
-    false = {folded(one.point) for one in back if one.point is not None and LEVEL_CODES.intersection(one.codes)}
+def _unless_doubted(health: Health, files: Sequence[FileSeen]) -> Health:
+    """``health``, but unknown where it rests on levels alone and nothing was measured whose level is the machine's.
+
+    A wrong unit is mended without a new capture, so nothing is sent back; yet until then no level says anything.
+    """
+    doubts = {
+        folded(point.point): reason
+        for file in files for point in file.points if point.verdict == "limited"
+        for reason in point.reasons if reason.verdict != "usable" and reason.code in LEVEL_CODES
+    }  # fmt: skip
+    judged = {folded(level.point) for level in health.levels}
+    if (
+        health.state == "unknown"
+        or not doubts
+        or not judged <= set(doubts)
+        or not _by_false_levels(health, set(doubts))
+    ):
+        return health
+    reason = next(iter(doubts.values()))
+    called = f"{health.name} ({health.drive})" if health.name and health.name != health.drive else health.drive
+    return health.model_copy(
+        update={
+            "state": "unknown",
+            "state_rule": f"Levels in doubt give unknown, never {health.state}: {reason.text.rstrip('.')}.",
+            "sentence": f"{called}: condition not assessed: quantity, unit or scale of its captures is in doubt.",
+            "do_by": f"{reason.remedy} Then run again.",
+        }
+    )
+
+
+def _by_false_levels(health: Health, false: Set[str]) -> bool:
+    """Whether all that set the state are levels, or lines judged by their height, at points in ``false``."""
 
     def bad(level: LevelReport) -> bool:
         return level.zone in ("C", "D") and folded(level.point) not in false
 
-    return not health.findings and bool(false) and not any(map(bad, health.levels))
+    def by_level(finding: Finding) -> bool:
+        where = {folded(item.channel) for item in finding.evidence if item.channel is not None}
+        return finding.component == "sensor" or (finding.defect in OF_LEVELS and bool(where) and where <= false)
+
+    return bool(false) and all(map(by_level, health.findings)) and not any(map(bad, health.levels))
 
 
 def _with_verdicts(capture: CaptureReport, files: Sequence[FileSeen]) -> CaptureReport:

@@ -379,6 +379,6 @@ def softer_mount(rings_hz: float, since: str) -> Reason:
         text=f"softer mount than {since}: the sensor resonates at about {rings_hz:.0f} Hz and is not reliable above "
         f"{rings_hz / 3:.0f} Hz",
         remedy="Clean the spot to bare metal, use the mounting that was planned, tighten the stud or seat the magnet "
-        "flat, and repeat.",
+        "flat, and repeat the measurement.",
         verdict="limited",
     )

@@ -91,13 +91,16 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
         and _floor_rms(hz, velocity, spectrum.averages, until, 2 * until) > 0.5 * above
     ):
         until *= 1.25
+    limited = below >= LIMIT.slope_limited * above
     return [
         Reason(
             code="ski_slope",
             text=f"slow sensor drift: {below * 1e3:.2g} mm/s below {high:g} Hz against {above * 1e3:.2g} mm/s of "
             f"vibration; velocity below {until:.0f} Hz is not reliable",
-            remedy="Let the sensor warm up for a minute, keep it and its cable still, and repeat the measurement.",
-            verdict="limited" if below >= LIMIT.slope_limited * above else "usable",
+            remedy="Let the sensor warm up for a minute, keep it and its cable still, and repeat the measurement."
+            if limited
+            else "Nothing to repeat; let the sensor warm up for a minute next time.",
+            verdict="limited" if limited else "usable",
         )
     ], until
 

@@ -74,8 +74,8 @@ def _of_mains(height: str, mains_hz: float, share: float) -> Reason:
         code="hum",
         text=f"mains hum: {height} at {mains_hz:.0f} Hz and its odd multiples, {100 * share:.0f} % of the velocity's "
         "power",
-        remedy="Keep the cable away from motor cables, ground its screen at one end only or insulate the sensor, and "
-        "repeat.",
+        remedy="Keep the cable off motor cables, ground its screen at one end or insulate the sensor; repeat the "
+        "measurement.",
         verdict="rejected" if share > _REJECTED else "limited",
     )
 
@@ -87,7 +87,8 @@ def _of_rectifier(height: str, mains_hz: float, share: float) -> Reason:
         text=f"{height} at {_PULSES * mains_hz:.0f} Hz and its multiples, six times the mains, {100 * share:.0f} % of "
         "the velocity's power: hum of a rectifier on the cable, or the ripple of a motor behind one",
         remedy="Hold the sensor still in the hand, its cable as it lies: if the lines stay, it is hum. Then lay the "
-        "cable away from motor cables, ground its screen at one end only or insulate the sensor, and repeat.",
+        "cable away from motor cables, ground its screen at one end only or insulate the sensor, and repeat the "
+        "measurement.",
         verdict="limited",
     )
 

@@ -62,16 +62,16 @@ def _train(signal: Signal, frames: _Frames) -> list[Reason]:
     # Of the slope, in which a pulse has lines of equal height, and the slow lines of a machine do not rule.
     lines = (both[:, : len(orders)] - 1j * both[:, len(orders) :]) * np.array(orders)
     pulse = np.array(orders) * np.sinc(np.array(orders) / frames.slots)
-    # The same pulse at every place of the frame, to find the one where it stands; with all lines, and without each.
+    # The line that stands out most over a pulse's own may be the machine's.
+    left_out = (np.abs(lines) / np.abs(pulse)).argmax(axis=1)
+    kept = np.arange(len(orders)) != left_out[:, None]
+    lines = np.where(kept, lines, 0)
+    whole = (kept * np.square(pulse)).sum(axis=1)
+    # The same pulse at every place of the frame, to find the one where it stands.
     turned = np.exp(2j * np.pi * np.outer(orders, np.arange(_TURN) / _TURN))
-    fit, height = np.zeros(windows), np.zeros(windows)
-    for left_out in range(len(orders)):
-        kept = np.arange(len(orders)) != left_out
-        along = np.abs((lines[:, kept] * pulse[kept]) @ turned[kept]).max(axis=1)
-        whole = float(np.square(pulse[kept]).sum())
-        share = along**2 / np.maximum(np.square(np.abs(lines[:, kept])).sum(axis=1) * whole, 1e-30)
-        height = np.where(share > fit, along / whole, height)
-        fit = np.maximum(fit, share)
+    along = np.abs((lines * pulse) @ turned).max(axis=1)
+    fit = along**2 / np.maximum(np.square(np.abs(lines)).sum(axis=1) * whole, 1e-30)
+    height = along / whole
     # A pulse of height 1 makes lines of twice its share of the frame.
     height *= signal.rms * frames.slots / 2
     fits = (fit >= frames.fit) & (height >= _LEAST * signal.rms)

@@ -33,12 +33,15 @@ def stray_shock(signal: Signal) -> list[Reason]:
     usual = float(np.mean(np.delete(energy, near)))
     excess = float(np.maximum(energy[near] - usual, 0).sum() / energy.sum())
     when_s = (place + 0.5) * size / signal.rate_hz
+    limited = excess > LIMIT.shock_energy
     return [
         Reason(
             code="stray_shock",
             text=f"one stray shock of {amount(signal.channel, float(peaks[place]))} at {when_s:.2f} s, "
             f"{peaks[place] / others.max():.2g} times any other",
-            remedy="Wait for quiet, keep hands and tools off the machine, and repeat the measurement.",
-            verdict="limited" if excess > LIMIT.shock_energy else "usable",
+            remedy="Wait for quiet, keep hands and tools off the machine, and repeat the measurement."
+            if limited
+            else "Nothing to repeat; keep hands and tools off the machine next time.",
+            verdict="limited" if limited else "usable",
         )
     ]

@@ -15,7 +15,9 @@ def unsteady(drift: float | None) -> list[Reason]:
         Reason(
             code="speed_not_steady",
             text=f"the speed changed by {100 * drift:.1f} % during the capture",
-            remedy="Wait until speed and load have settled, then repeat the measurement.",
+            remedy="Wait until speed and load have settled, then repeat the measurement."
+            if limited
+            else "Nothing to repeat; the change was followed.",
             verdict="limited" if limited else "usable",
         )
     ]

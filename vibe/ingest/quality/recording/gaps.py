@@ -22,7 +22,9 @@ def missing(signal: Signal) -> list[Reason]:
         Reason(
             code="missing",
             text=f"{count:,} of {signal.x.size:,} samples ({percent(signal.missing)}) are missing",
-            remedy="Repeat the measurement; if samples are missing again, change the logger's memory card.",
+            remedy="Repeat the measurement; if samples are missing again, change the logger's memory card."
+            if signal.missing > LIMIT.nan_limited
+            else "Nothing to repeat; if samples are missing again, change the logger's memory card.",
             verdict="rejected"
             if signal.missing > LIMIT.nan_rejected
             else "limited"

@@ -58,8 +58,9 @@ def overflow(signal: Signal) -> list[Reason]:
         Reason(
             code="overflow",
             text=f"number overflow: values beyond ±{amount(signal.channel, half)} come back with the other sign, "
-            f"{jumps.size:,} times ({percent(jumps.size / x.size)} of all samples)",
-            remedy=f"{choose} and repeat; if the range was large enough, the file was converted to too few bits.",
+            f"{jumps.size:,} times ({percent(jumps.size / x.size)} of all samples): the range is too small, or "
+            "the file was converted to too few bits",
+            remedy=f"{choose} and repeat the measurement.",
             verdict="rejected",
         )
     ]
