@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from vibe.history.store.judged import KeptCase, KeptDrive
     from vibe.history.store.store import Store
 
-_FORM = 7
+_FORM = 8
 """Raised when rows or details change their form."""
 
 
