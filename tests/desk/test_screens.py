@@ -301,3 +301,31 @@ def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
         assert "Watch again" in one.get("/inbox").text
     finally:
         watched.stop()
+
+
+def test_a_desk_shows_what_was_added_and_then_all_that_it_concerns(
+    own_store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sites = desk_of(own_store).sites
+    (one,) = sites.stores
+    judged = one.judged
+    assert judged is not None
+    row, rev = judged.rows[0], sites.rev
+    answers = {
+        False: replace(judged, rows=(replace(row, urgency=1.0), *judged.rows[1:]), behind=9),
+        True: replace(judged, rows=(replace(row, urgency=2.0), *judged.rows[1:]), change=judged.change + 1),
+    }
+    shown: list[tuple[bool, float]] = []
+
+    def judged_now(_: object, *, whole: bool = False) -> object:
+        shown.append((whole, sites.rows()[0].urgency))
+        return answers[whole]
+
+    monkeypatch.setattr(sites, "_judged", judged_now)
+    with Store.open(own_store) as store:
+        store.touch([row.drive])
+    sites.refresh()
+    assert shown == [(False, row.urgency), (True, 1.0)]
+    assert (sites.rows()[0].urgency, sites.rev) == (2.0, rev + 2)
+    sites.refresh()  # up to date by now
+    assert len(shown) == 2

@@ -226,7 +226,7 @@ def killed(asked: Any) -> None:
         step = 0
         for number in range(asked.count):
             visitor = Visitor(store, folder)
-            end = threading.Timer(rng.uniform(0.05, 8.0), visitor.kill)
+            end = threading.Timer(rng.uniform(0.05, 20.0), visitor.kill)
             visitor.cases()
             end.start()
             before = step

@@ -33,10 +33,10 @@ def since(
 
     New, graver, calmer, gone, and what was not measured: what merely was not seen is never gone.
     """
-    from vibe.cli.alarms import sites_of
     from vibe.cli.shared import output
     from vibe.cli.shared.moments import moment
     from vibe.cli.shared.progress import Waiting
+    from vibe.cli.shared.stores import sites_of
     from vibe.flow.desk.since import changes_since
     from vibe.history.store.store import Store
 

@@ -11,6 +11,7 @@ import typer
 from vibe.cli.alarm_sources import columns, since
 from vibe.cli.shared.exit_status import plainly, strictly
 from vibe.cli.shared.moments import moment
+from vibe.cli.shared.stores import one_store, sites_of
 from vibe.core.errors import CallError
 
 if TYPE_CHECKING:
@@ -83,22 +84,6 @@ def list_alarms(
             output.note(f"{site}:")
         _notes(outcome.queue)
     strictly(any(outcome.acting for _, outcome in found), strict)
-
-
-def one_store(folders: Sequence[Path], why: str = "this concerns one history") -> Path:
-    """The one folder that was given. Raises: CallError: several were."""
-    if len(folders) > 1:
-        raise CallError(f"--store is given {len(folders)} times, and {why}")
-    return folders[0]
-
-
-def sites_of(folders: Sequence[Path]) -> list[tuple[str, Path]]:
-    """Each store with what its site is called. Raises: CallError: one is given twice."""
-    from vibe.history.store.layout import site_name
-
-    if len({folder.resolve() for folder in folders}) < len(folders):
-        raise CallError("one store is given twice")
-    return [(site_name(folder), folder) for folder in folders]
 
 
 def show(

@@ -78,7 +78,7 @@ def _closed(store: Store, tag: str) -> list[dict[str, Any]]:
 def level_values(store: Store, tag: str) -> list[dict[str, Any]]:
     """Series of a drive with their limits, the source of each, and how many captures it would have raised since the
     baseline. Worked out now, a tenth of a second: what its sisters say is taken from the latest judgement."""
-    from vibe.flow.cases.sister_notes import kept_notes
+    from vibe.flow.cases.judged import kept_notes
     from vibe.flow.history.drive_facts import Gatherer
     from vibe.flow.settings import load_alarm_rules, load_settings, share_dir
     from vibe.history.settings import HistorySettings

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cache
@@ -26,10 +27,11 @@ if TYPE_CHECKING:
     from vibe.flow.alarms.queue import QueueOutcome
     from vibe.flow.history.drive_facts import DriveLook
     from vibe.health.alarms.settings import AlarmRules
+    from vibe.history.sister_book import SisterNote
     from vibe.history.store.judged import KeptCase, KeptDrive
     from vibe.history.store.store import Store
 
-_FORM = 7
+_FORM = 8
 """Raised when rows or details change their form."""
 
 
@@ -315,3 +317,20 @@ def kept(folder: Path, site: str) -> JudgedStore | None:
         )  # fmt: skip
     except (NotKeptError, OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
         return None
+
+
+def kept_notes(store: Path, kind: str) -> dict[str, tuple[SisterNote, ...]]:
+    """What drives of a kind say to their sisters by the judgement that is kept next to a store; nothing of those of
+    which it keeps nothing that can be read."""
+    from vibe.flow.cases.sister_notes import unpacked_notes
+    from vibe.history.store.judged import KeptOutcome, NotKeptError
+
+    found: dict[str, tuple[SisterNote, ...]] = {}
+    with KeptOutcome(store) as there:
+        if not kind or not said_by_this_version(there.said):
+            return {}
+        with suppress(NotKeptError, ValueError):
+            for tag, packed in there.packed_of_kind(kind).items():
+                if packed:
+                    found[tag] = unpacked_notes(tag, packed)
+    return found

@@ -65,7 +65,7 @@ def practice_store(
 
 
 def _until_today() -> str:
-    """What happens in the sample years, moved by whole weeks so that the last round was this week's, on Mondays the last
+    """What happens in the sample years, moved by whole weeks so that the last round was this week's, on Mondays last
     week's, for that of the day may be ahead. Where nothing was measured for months a desk shows that alone."""
     from vibe.flow.settings import share_dir
 

@@ -251,7 +251,7 @@ def case_detail(alarm: Alarm, case: DriveCase | None) -> dict[str, Any]:
         "tone": None if alarm.finding is None else alarm.finding.tone,
         "component": None if alarm.finding is None else alarm.finding.component,
         "names": list(alarm.names),
-        "point": _point(alarm),
+        "point": _point(alarm, case),
         "sisters": [
             {"drive": s.drive, "series": f"{said.series_name(s.key)}, {said.place_name(s.key.point)}",
              "change": said.signed_db(s.change_db), "course": said.course(s.state)}
@@ -311,8 +311,15 @@ def _series(key: SeriesKey) -> dict[str, str]:
     return {"id": _series_id(key), "name": f"{said.series_name(key)}, {said.place_name(key.point)}"}
 
 
-def _point(alarm: Alarm) -> str:
-    """The point whose pictures come first: where most of the change or of the exceedances is."""
+def _point(alarm: Alarm, case: DriveCase | None) -> str:
+    """The point whose pictures come first: where a finding was seen, for its sentence speaks of that one; else where
+    most of the change or of the exceedances is."""
+    seen = alarm.finding
+    if seen is not None and case is not None:
+        found = (f for c in case.captures if c.content == seen.content for f in c.findings)
+        points = next((f.points for f in found if (f.tone, f.component) == (seen.tone, seen.component)), ())
+        if points:
+            return points[0]
     if alarm.changed:
         return max(alarm.changed, key=lambda change: abs(change.explanation.rise_db)).point
     counted: dict[str, int] = defaultdict(int)

@@ -10,10 +10,8 @@ import json
 import struct
 import zlib
 from collections.abc import Iterable
-from contextlib import suppress
 from functools import lru_cache
 from math import nan
-from pathlib import Path
 
 from vibe.core.records.history import SeriesKey
 from vibe.history.sister_book import SisterNote
@@ -64,20 +62,3 @@ def unpacked_notes(drive: str, packed: bytes) -> tuple[SisterNote, ...]:
 @lru_cache(maxsize=512)
 def _head(said: bytes) -> tuple[tuple[str, str, str, str, int, bool, str, int], ...]:
     return tuple(tuple(one) for one in json.loads(said))
-
-
-def kept_notes(store: Path, kind: str) -> dict[str, tuple[SisterNote, ...]]:
-    """What drives of a kind say to their sisters by the judgement that is kept next to a store; nothing of those of
-    which it keeps nothing that can be read."""
-    from vibe.flow.cases.judged import said_by_this_version
-    from vibe.history.store.judged import KeptOutcome, NotKeptError
-
-    found: dict[str, tuple[SisterNote, ...]] = {}
-    with KeptOutcome(store) as there:
-        if not kind or not said_by_this_version(there.said):
-            return {}
-        with suppress(NotKeptError, ValueError):
-            for tag, packed in there.packed_of_kind(kind).items():
-                if packed:
-                    found[tag] = unpacked_notes(tag, packed)
-    return found
