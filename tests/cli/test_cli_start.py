@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
-import time
 
 import pytest
 from typer.testing import CliRunner
@@ -24,12 +24,15 @@ def test_importing_the_command_line_loads_no_science() -> None:
 
 
 def test_help_is_instant() -> None:
-    def seconds() -> float:
-        start = time.perf_counter()
-        subprocess.run([sys.executable, "-m", "vibe.cli.main", "--help"], capture_output=True, check=True)
-        return time.perf_counter() - start
+    """In processor time, its own: others may share the machine."""
 
-    assert min(seconds() for _ in range(4)) < 0.4  # the best of a few: other work may share the machine
+    def seconds() -> float:
+        before = os.times()
+        subprocess.run([sys.executable, "-m", "vibe.cli.main", "--help"], capture_output=True, check=True)
+        after = os.times()
+        return after.children_user + after.children_system - before.children_user - before.children_system
+
+    assert 0.0 < min(seconds() for _ in range(2)) < 0.3
 
 
 def test_help_names_every_command_in_full_sentences(vibe: Vibe) -> None:

@@ -363,6 +363,14 @@ def asleep(path: Path, seconds: float) -> None:
     time.sleep(seconds)
 
 
+def busy(path: Path, seconds: float) -> None:
+    """A reader that computes without end, as good as."""
+    assert path.exists()
+    until = time.process_time() + seconds
+    while time.process_time() < until:
+        pass
+
+
 def greedy(path: Path, size: int) -> int:
     """A reader that wants memory."""
     return path.stat().st_size + np.ones(size, "u1").size
@@ -376,10 +384,20 @@ def ended(path: Path, number: int) -> None:
 
 def test_what_takes_too_long_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(fence, "LIMIT_S", 0.3)
-    with pytest.raises(CaptureError, match="was not read within"):
+    with pytest.raises(CaptureError, match="was not read within 0 s of work"):
+        fence.fenced(busy, CRASHES, 30.0)
+    monkeypatch.setattr(fence, "BY_THE_CLOCK", 1.0)
+    with pytest.raises(CaptureError, match="was not read within 0 s: does the disk answer"):
         fence.fenced(asleep, CRASHES, 30.0)
     monkeypatch.undo()
     fence.fenced(asleep, CRASHES, 0.0)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals")
+def test_what_waits_for_the_processor_is_not_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Six times as long as the work may take, as on a machine that many use."""
+    monkeypatch.setattr(fence, "LIMIT_S", 0.5)
+    fence.fenced(asleep, CRASHES, 1.0)
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the system sets no limit of memory")

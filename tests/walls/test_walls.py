@@ -251,7 +251,7 @@ def test_starting_loads_nothing_heavy(module: str) -> None:
 def test_a_diagnosis_without_pages_loads_no_more_than_it_needs() -> None:
     """By pulses and by the signal: loading is most of what a single capture costs, and each of these is some of it."""
     libraries = "bokeh cryptography h5py jinja2 matplotlib pandas pyarrow pyhanko starlette weasyprint"
-    parts = "interpolate io linalg ndimage optimize signal spatial stats"
+    parts = "interpolate io ndimage optimize signal spatial stats"
     rooms = "core.records.alarms core.records.history ingest.tables report.drawing report.pages"
     heavy = [
         *libraries.split(),

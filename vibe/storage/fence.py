@@ -31,7 +31,10 @@ MEMORY_BYTES, TIMES_FILE = 600 << 20, 2
 """What reading may take above what the started process has, and as many times the file's size: rows are read whole, and
 may have to be unpacked (our choice: twenty times what the largest of our own captures takes)."""
 LIMIT_S, BYTES_PER_S = 10.0, 1e6
-"""Longest time for a file, and slowest reading of a large one (our choice: a hundredth of what a slow disk gives)."""
+"""Longest work on a file, loading libraries for it counted in, and slowest reading of a large one (our choice: a
+hundredth of what a slow disk gives)."""
+BY_THE_CLOCK = 6.0
+"""So many times as long may pass: while others have the processor a sound file takes its time, and a disk may wait."""
 START_S = 60.0
 """Longest time for a start: libraries may come from a slow disk."""
 _STARTED_BYTES = 100 << 20
@@ -72,20 +75,20 @@ class _Reader:
     def call(self, work: Callable[..., T], path: Path, more: tuple[object, ...]) -> T:
         """See ``fenced``."""
         size = path.stat().st_size
-        memory, limit_s = MEMORY_BYTES + TIMES_FILE * size, max(LIMIT_S, size / BYTES_PER_S)
+        memory, work_s = MEMORY_BYTES + TIMES_FILE * size, max(LIMIT_S, size / BYTES_PER_S)
         whole = path.absolute()  # the folder of this process may be another by now
-        request = pickle.dumps((work.__module__, work.__qualname__, whole, more, memory, limit_s))
+        request = pickle.dumps((work.__module__, work.__qualname__, whole, more, memory, work_s))
         with self._lock:
             process = self._started()
             try:
-                with _watched(process, limit_s, memory) as reasons:
+                with _watched(process, BY_THE_CLOCK * work_s, memory) as reasons:
                     _send(process.stdin, [request])
                     kind, result = _unpacked(_receive(process.stdout, 2 * memory))
             except (OSError, _LostError):
                 with suppress(subprocess.TimeoutExpired):
                     process.wait(1.0)  # how it ended says why
                 self.end()
-                raise CaptureError(_why(reasons, process.returncode, limit_s, memory), path=path) from None
+                raise CaptureError(_why(reasons, process.returncode, work_s, memory), path=path) from None
             except BaseException:
                 self.end()  # its answer would be taken for the next one's
                 raise
@@ -148,9 +151,11 @@ if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_READER.forget)
 
 
-def _why(reasons: list[str], code: int | None, limit_s: float, memory: int) -> str:
+def _why(reasons: list[str], code: int | None, work_s: float, memory: int) -> str:
+    if code is not None and code == -getattr(signal, "SIGPROF", 0):
+        return f"was not read within {work_s:.0f} s of work, which no sound file of its size needs"
     if "time" in reasons or (code is not None and code == -getattr(signal, "SIGALRM", 0)):
-        return f"was not read within {limit_s:.0f} s, which no sound file of its size needs"
+        return f"was not read within {BY_THE_CLOCK * work_s:.0f} s: does the disk answer, or is the machine overloaded?"
     if "memory" in reasons:
         return _too_much(memory)
     if code == -getattr(signal, "SIGKILL", 0):
@@ -260,8 +265,9 @@ def main() -> None:
     """Read until the input ends, which it does when the process that asks ends, however it ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to all; the one that asks ends this one
     if hasattr(signal, "SIGALRM"):
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGALRM})
+        for number in (signal.SIGALRM, signal.SIGPROF):
+            signal.signal(number, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGALRM, signal.SIGPROF})
     # What a library prints must not get between the answers.
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
@@ -274,9 +280,9 @@ def main() -> None:
     try:
         _send(answers, [])
         while True:
-            module, name, path, more, memory, limit_s = pickle.loads(_receive(sys.stdin.buffer, 1 << 30)[0])
+            module, name, path, more, memory, work_s = pickle.loads(_receive(sys.stdin.buffer, 1 << 30)[0])
             work = getattr(__import__(module, fromlist=[name]), name)
-            with _limited(memory, limit_s):
+            with _limited(memory, work_s):
                 parts = _answer(work, path, more)
             _send(answers, parts)
     except (_LostError, BrokenPipeError):
@@ -305,10 +311,11 @@ def _answer(work: Callable[..., Any], path: Path, more: tuple[object, ...]) -> l
 
 
 @contextmanager
-def _limited(memory: int, limit_s: float) -> Iterator[None]:
-    """Where the system can: no more address space than there is now and ``memory``, and an end after ``limit_s``.
+def _limited(memory: int, work_s: float) -> Iterator[None]:
+    """Where the system can: no more address space than there is now and ``memory``, and an end after ``work_s`` of
+    computing, or some times as long by the clock.
 
-    The alarm ends the process even inside a library, and when nobody asks any more.
+    The alarms end the process even inside a library, and when nobody asks any more.
     """
     try:
         import resource
@@ -322,10 +329,12 @@ def _limited(memory: int, limit_s: float) -> Iterator[None]:
         most = pages * resource.getpagesize() + memory
         soft = most if before[0] == resource.RLIM_INFINITY else min(most, before[0])
         resource.setrlimit(resource.RLIMIT_AS, (soft, before[1]))
-    signal.setitimer(signal.ITIMER_REAL, limit_s)
+    signal.setitimer(signal.ITIMER_PROF, work_s)
+    signal.setitimer(signal.ITIMER_REAL, BY_THE_CLOCK * work_s)
     try:
         yield
     finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
         signal.setitimer(signal.ITIMER_REAL, 0)
         if _LIMITS_ITSELF:
             resource.setrlimit(resource.RLIMIT_AS, before)

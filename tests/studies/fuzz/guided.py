@@ -68,8 +68,9 @@ def guide(name: str, seconds: int, seed: int, out: Path | None = None) -> int:
             (corpus / f"spoiled{index}").write_bytes(target.input(seed, index).data)
         print(f"inputs that break it are kept in {artifacts(out)}")
         command = [sys.executable, "-m", "tests.studies.fuzz.guided", name, str(corpus), f"-seed={seed}",
-                   f"-max_total_time={seconds}", f"-timeout={BY_THE_CLOCK * CPU_S}", "-rss_limit_mb=3000", "-max_len=200000",
-                   "-print_final_stats=1", f"-artifact_prefix={artifacts(out)}/{name.replace(' ', '_')}-"]  # fmt: skip
+                   f"-max_total_time={seconds}", f"-timeout={BY_THE_CLOCK * CPU_S}", "-rss_limit_mb=3000",
+                   "-max_len=200000", "-print_final_stats=1",
+                   f"-artifact_prefix={artifacts(out)}/{name.replace(' ', '_')}-"]  # fmt: skip
         return subprocess.run(command, check=False).returncode
 
 
