@@ -48,7 +48,9 @@ def repeats(count: int, seed: int) -> Iterator[tuple[str, list[Rows]]]:
 
 
 def _piece(rows: Rows, number: int) -> Rows:
-    return [replace(one, samples=np.array_split(one.samples, 4)[number]) for one in rows]
+    """A quarter, less a tenth of it: one that ran on from another would be known as a piece of the same recording."""
+    quarters = [np.array_split(one.samples, 4)[number] for one in rows]
+    return [replace(one, samples=own[: int(0.9 * own.size)]) for one, own in zip(rows, quarters, strict=True)]
 
 
 def resampled(row: NDArray[np.floating], pace: float) -> NDArray[np.float64]:

@@ -29,12 +29,13 @@ LOW_HZ, HIGH_HZ = 200.0, 600.0
 0.15 % off: a value turns by 0.45 of a cycle at the ends of the piece."""
 LONGEST_S = 60.0
 """Of longer captures the beginning is kept: 12 kB."""
-PIECE_S = 0.5
+PIECE_S, PIECES = 0.5, 4
 PACE_STEP, MOST_PACE = 0.003, 0.03
 """Paces that are tried: within ``MOST_PACE``, for a drive's speed lies within a few per cent of its plate."""
-WORTH_FOLLOWING = 7.0
+WORTH_FOLLOWING = 6.0
 """Standard deviations from which a piece is followed. The size of a correlation in a band is Rayleigh distributed: of
-the 400,000 places of a pair noise comes so far once in 10⁵ pairs (exp(-7² / 2)). A copy comes to 12 and more."""
+the 500,000 places of a pair noise comes so far in one of 130 pairs (exp(-6² / 2)), which then are followed in vain. A
+copy comes to 12 and more, with noise added to 7."""
 OVER_ELSEWHERE = 3.0
 """Times what they agree anywhere else, less what noise does. Pulses at one phase, which ring alike, agree about as much
 a pulse later: repeats that agreed by a fifth, measured ones of damaged bearings, came to 2.2 times, copies of ten
@@ -120,8 +121,8 @@ class _Prepared:
 
     @cached_property
     def pieces(self) -> tuple[NDArray[np.complex64], list[tuple[float, float]]]:
-        """Transforms of its first, middle and last piece at all paces, and the middle [samples] and pace of each. What
-        the shorter of two shares with the other holds one of them."""
+        """Transforms of its first and last piece and of those between, at all paces, and the middle [samples] and pace
+        of each. What the shorter of two shares with the other holds the first or the last, or is all of it."""
         from scipy.fft import rfft
 
         length = _piece()
@@ -129,7 +130,7 @@ class _Prepared:
         from_middle = np.arange(length, dtype=np.float64) - length / 2
         places = [
             (middle, 1 + PACE_STEP * step)
-            for middle in (0.6 * length, self.count / 2, self.count - 0.6 * length)
+            for middle in np.linspace(0.6 * length, self.count - 0.6 * length, PIECES).tolist()
             for step in range(-steps, steps + 1)
         ]
         rows = np.zeros((len(places), self._size), dtype=np.float32)
