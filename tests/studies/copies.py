@@ -28,7 +28,7 @@ from vibe.synth.simulate import Damage, simulate
 
 DAMAGES = ("", "stage1.ring_pin:6", "stage1.lobe:6", "bearing.eccentric bearing.outer_race:6")
 MEASURED = ("ims", "mfpt", "uestc")
-PACES, MOVED_S, NOISES = (1.0, 1.0005, 0.9985, 1.01, 0.972), (0.0, 7.0, 11.0), (0.0, 0.1, 0.3, 1.0)
+PACES, MOVED_S, NOISES = (1.0, 1.0005, 0.9985, 1.02), (0.0, 7.0, 11.0), (0.0, 0.1, 0.3)
 Rows = Sequence[Channel]
 
 

@@ -18,7 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
-from vibe.ingest.quality.recording.same_recording import FAR, SHARE, SameRecording, between_lines
+from vibe.ingest.quality.recording.same_recording import (
+    FAR,
+    MOVED_S,
+    OVER_ELSEWHERE,
+    SameRecording,
+    between_lines,
+)
 
 Real = NDArray[np.float64]
 
@@ -36,12 +42,10 @@ WORTH_FOLLOWING = 6.0
 """Standard deviations from which a piece is followed. The size of a correlation in a band is Rayleigh distributed: of
 the 500,000 places of a pair noise comes so far in one of 130 pairs (exp(-6² / 2)), which then are followed in vain. A
 copy comes to 12 and more, with noise added to 7."""
-OVER_ELSEWHERE = 3.0
-"""Times what they agree anywhere else, less what noise does. Pulses at one phase, which ring alike, agree about as much
-a pulse later: repeats that agreed by a fifth, measured ones of damaged bearings, came to 2.2 times, copies of ten
-seconds with as much noise added as there was to 5.6 (``python -m tests.studies.copies``)."""
-MOVED_S = 0.02
-"""From which on it is elsewhere: several times what the band can tell apart."""
+LEAST_SHARE = 0.5
+"""Correlation coefficient of polarities along both from which on it is one recording: copies come to 0.7 to 0.85, with
+noise of a third added to 0.6; repeats of two damaged bearings on a rig that ran alike came to 0.44, all others below
+0.25 (``python -m tests.studies.copies``)."""
 FOLLOWED_S = 0.25
 """Pieces that are followed one after another."""
 FINER = 8
@@ -184,7 +188,7 @@ class ComparedPrints:
         line = _line(followed)
         share, elsewhere, seconds = _agreement(one, other, followed[:, 0], line)
         far = share * _freedom(seconds) ** 0.5
-        if share <= SHARE or far <= FAR or share <= OVER_ELSEWHERE * elsewhere:
+        if share <= LEAST_SHARE or far <= FAR or share <= OVER_ELSEWHERE * elsewhere:
             return None
         return SameRecording(lag_s=-float(line[1]) / RATE_HZ, pace=float(line[0]), far=far)
 
