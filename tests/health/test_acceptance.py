@@ -366,7 +366,7 @@ def test_captures_must_agree_on_the_counts(told: list[str], expected: str) -> No
 
 
 def test_a_drive_whose_counts_no_capture_tells_is_opened() -> None:
-    never = replace(counted("undetermined"), can_be_told=False)
+    never = replace(counted("undetermined"), knowable=False)
     assert identity(wanted("identity"), [never], "12", "").settles == "Open it and count."
     assert identity(wanted("identity"), [never, counted("undetermined")], "12", "").settles != "Open it and count."
 

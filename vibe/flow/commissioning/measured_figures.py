@@ -318,7 +318,7 @@ def _counted(job: FiguresJob, capture: Capture, name: str) -> tuple[Counted, Ide
     try:
         found = identified(capture, (low, high), drive=job.drive)
     except CallError as error:
-        return Counted(file=name, answer="undetermined", ratio="", why=str(error), can_be_told=False), None
+        return Counted(file=name, answer="undetermined", ratio="", why=str(error), knowable=False), None
     plate = found.plate
     if plate is None or plate.verdict == "cannot be told":
         return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "not determined"), found

@@ -52,8 +52,8 @@ class Counted:
     answer: Answer
     ratio: str
     why: str
-    can_be_told: bool = True
-    """Whether some capture could say it of a drive of this kind."""
+    knowable: bool = True
+    """Whether some capture can show it, of a drive of this kind."""
 
 
 def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
@@ -171,7 +171,7 @@ def identity(requirement: Requirement, counted: Sequence[Counted], ordered: str,
     settles = None
     if answer == "undetermined":
         settles = "A longer capture at steady speed under load, whose rate takes in the mesh; else open it and count."
-        if counted and not any(one.can_be_told for one in counted):
+        if counted and not any(one.knowable for one in counted):
             settles = "Open it and count."
     return Outcome(
         requirement=requirement, answer=answer, measured=None, limit=None, acceptance_limit=None, where=where,
