@@ -339,12 +339,15 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     open_ = no_damage(ask, replace(damage, not_shown=["bearing.a.cage"]), ())
     assert open_.answer == "undetermined"
     assert "not sure to have shown at the cage of the a bearing (bearing.a.cage): not always found" in open_.why
-    assert "many times as long" in (open_.settles or "")
+    assert open_.settles == "A sensor nearer to the part, or a look at it opened."
     long = replace(blind, needs_s=34.0)
     longer = no_damage(ask, replace(damage, parts=(seen, long), not_shown=["bearing.a.cage"]), ())
-    assert (longer.settles or "").startswith("Captures of 34 s at steady speed.")
+    assert (longer.settles or "").startswith("Captures of 34 s at steady speed; else a sensor")
     assert "wear metal" in (said([], [unseen(None)]).settles or "")
     assert said([], [], captures=0).answer == "undetermined"
+    silent = no_damage(ask, DamageSeen(found=[], unseen=[], captures=0, searched=9, rate=0.01, undetected=2), ())
+    assert silent.answer == "undetermined"
+    assert "not detected running in any of 2 captures" in silent.why
 
 
 def counted(answer: str) -> Counted:
@@ -360,6 +363,12 @@ def test_captures_must_agree_on_the_counts(told: list[str], expected: str) -> No
     outcome = identity(wanted("identity"), [counted(one) for one in told], "12", "")
     assert outcome.answer == expected
     assert (outcome.settles is None) == (expected != "undetermined")
+
+
+def test_a_drive_whose_counts_no_capture_tells_is_opened() -> None:
+    never = replace(counted("undetermined"), knowable=False)
+    assert identity(wanted("identity"), [never], "12", "").settles == "Open it and count."
+    assert identity(wanted("identity"), [never, counted("undetermined")], "12", "").settles != "Open it and count."
 
 
 def test_tones_of_the_ordered_drive_say_nothing_of_another() -> None:

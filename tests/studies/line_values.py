@@ -182,11 +182,11 @@ def rows_of(reads: Sequence[Read]) -> list[dict[str, Any]]:
 
 
 def main() -> None:
-    asked = options(__doc__ or "", count=40, counts="captures of each ratio and length")
+    asked = options(__doc__ or "", count=40, counts="captures of each ratio and length", only="numbers of lobes")
     clock = Clock()
     cases = [
         Case(seed=asked.seed + number, lobes=lobes, seconds=seconds)
-        for lobes, seconds in product(RATIOS, SECONDS)
+        for lobes, seconds in product(asked.only or RATIOS, SECONDS)
         for number in range(ceil(asked.count * min(1.0, 20.0 / seconds)))
     ]
     reads = [one for found in spread_out(read_case, cases, workers=asked.workers) for one in found]

@@ -15,13 +15,18 @@ if TYPE_CHECKING:
 RESULTS = Path(__file__).resolve().parent / "results"
 
 
-def options(what: str, *, count: int, counts: str) -> argparse.Namespace:
-    """The command line that all studies share: how many cases, from which seed on, on how many processes, where to."""
+def options(what: str, *, count: int, counts: str, only: str = "") -> argparse.Namespace:
+    """The command line that all studies share: how many cases, from which seed on, on how many processes, where to.
+
+    ``only``: what ``--only`` narrows the study to, whole numbers; where none is given there is no such option.
+    """
     parser = argparse.ArgumentParser(description=what)
     parser.add_argument("--count", type=int, default=count, help=f"{counts} (default {count})")
     parser.add_argument("--seed", type=int, default=1000, help="first seed (default 1000)")
     parser.add_argument("--workers", type=int, default=2, help="processes (default 2)")
     parser.add_argument("--out", type=Path, default=RESULTS, help="folder for table and figure")
+    if only:
+        parser.add_argument("--only", type=int, nargs="*", default=[], help=f"{only} (default all)")
     return parser.parse_args()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -12,7 +13,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from vibe import __version__
-from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
+from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError, VibeError
 from vibe.flow.commissioning.earlier_records import (
     OtherRecords,
     check_taken_anew,
@@ -135,7 +136,7 @@ def run_commissioning(
     if printed and read:
         warm_up()
     # Captures of a set are looked at while the certificate of the one before is drawn.
-    with JobExecutor(count) as executor, ThreadPoolExecutor(max_workers=1) as writer:
+    with _processes(count) as executor, ThreadPoolExecutor(max_workers=1) as writer:
         writing: list[tuple[_Read, Future[Accepted]]] = []
 
         def finish() -> None:
@@ -179,6 +180,19 @@ def run_commissioning(
     if len(sets) > 1:
         _list(recipe.title, done, refused or [], target, force=force)
     return tuple(done)
+
+
+@contextmanager
+def _processes(count: int) -> Iterator[JobExecutor]:
+    """Processes for all sets. Where a set is refused they have nothing in hand that would have to be broken off."""
+    wrong: VibeError | None = None
+    with JobExecutor(count) as executor:
+        try:
+            yield executor
+        except VibeError as error:
+            wrong = error
+    if wrong is not None:
+        raise wrong
 
 
 def _introduced(progress: Progress | None, of_all: str) -> Progress | None:
@@ -351,7 +365,7 @@ def _shown(
 
     asked = [one for one in read.requirements.requirement if one.kind == "no damage"]
     inside = {one.file: one for wanted in asked for one in searched_captures(wanted, evidence.looked)}
-    if not inside or any(damage_found(wanted, read.table, list(inside.values())) for wanted in asked):
+    if not inside or any(damage_found(wanted, read.table, evidence.looked) for wanted in asked):
         return {}
     if any(one.answer == "fail" for one in evidence.counted):
         return {}

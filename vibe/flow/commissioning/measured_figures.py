@@ -64,6 +64,8 @@ class CaptureFigures:
     measured_at: datetime | None = None
     speed_hz: float | None = None
     fit: bool = False
+    detected: bool = True
+    """Whether the drive was detected running in it: where it was not, that nothing is found says nothing."""
     points: tuple[str, ...] = ()
     figures: dict[tuple[str, str], tuple[Sighting, ...]] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
@@ -116,6 +118,7 @@ def look(job: FiguresJob) -> CaptureFigures:
         measured_at=capture.measured_at,
         speed_hz=None if reading is None or reading.speed.method == "nominal" else reading.speed.input_hz,
         fit=reading is not None,
+        detected=judged.not_detected is None or (counted is not None and counted.answer == "pass"),
         points=() if reading is None else tuple(reading.samples),
         figures=_figures(job, capture, judged),
         findings=tuple(judged.findings) if reading is not None else (),
@@ -315,7 +318,7 @@ def _counted(job: FiguresJob, capture: Capture, name: str) -> tuple[Counted, Ide
     try:
         found = identified(capture, (low, high), drive=job.drive)
     except CallError as error:
-        return Counted(file=name, answer="undetermined", ratio="", why=str(error)), None
+        return Counted(file=name, answer="undetermined", ratio="", why=str(error), knowable=False), None
     plate = found.plate
     if plate is None or plate.verdict == "cannot be told":
         return Counted(file=name, answer="undetermined", ratio="", why=plate.why if plate else "not determined"), found

@@ -237,17 +237,21 @@ def damage_tones(wanted: Requirement, table: ToneTable) -> list[str]:
 
 
 def searched_captures(wanted: Requirement, looked: Sequence[CaptureFigures]) -> list[CaptureFigures]:
-    """Captures that a requirement on damage is judged by."""
+    """Captures whose silence a requirement on damage is judged by: those that hold the drive, running."""
+    return [one for one in _asked(wanted, looked) if one.detected]
+
+
+def _asked(wanted: Requirement, looked: Sequence[CaptureFigures]) -> list[CaptureFigures]:
     return [one for one in looked if one.fit and (not wanted.during or one.kind in wanted.during)]
 
 
-def damage_found(wanted: Requirement, table: ToneTable, inside: Sequence[CaptureFigures]) -> list[tuple[str, Finding]]:
-    """What was found of it, each with its file."""
+def damage_found(wanted: Requirement, table: ToneTable, looked: Sequence[CaptureFigures]) -> list[tuple[str, Finding]]:
+    """What was found of it, each with its file, whether or not the drive was detected there too."""
     tones = damage_tones(wanted, table)
     names = set(tones) | {tone.rpartition(".")[0] for tone in tones}
     return [
         (one.file, finding)
-        for one in inside
+        for one in _asked(wanted, looked)
         for finding in one.findings
         if is_damage(finding, table) and (wanted.tone is None or (finding.tone or finding.component) in names)
     ]
@@ -260,7 +264,8 @@ def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[s
     _, missing = _chosen(wanted, evidence, [])
     inside = searched_captures(wanted, evidence.looked)
     tones = damage_tones(wanted, evidence.table)
-    found = damage_found(wanted, evidence.table, inside)
+    asked = _asked(wanted, evidence.looked)
+    found = damage_found(wanted, evidence.table, evidence.looked)
     unseen = unseen_tones(inside, tones)
     parts = tuple(_parts(tones, unseen, len(inside), evidence, damaged=bool(found)))
     not_shown = [
@@ -269,7 +274,8 @@ def _damage(wanted: Requirement, evidence: Evidence) -> tuple[DamageSeen, list[s
         if one.shown_m_s2 is None and covers_part(wanted, [evidence.table.tone(tone) for tone in one.tones])
     ]
     return DamageSeen(
-        found=found, unseen=unseen, captures=len(inside), searched=len(tones), rate=evidence.rate or 0.0,
+        found=found, unseen=unseen, captures=len(asked) if found else len(inside), searched=len(tones),
+        undetected=len(asked) - len(inside), rate=evidence.rate or 0.0,
         parts=parts, not_shown=not_shown,
         lacking=lacking(wanted, [evidence.table.tone(tone) for tone in tones], evidence.drive),
     ), missing  # fmt: skip

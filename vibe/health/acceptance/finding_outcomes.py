@@ -18,11 +18,7 @@ NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
 """Kinds that are read where the ordered counts put their tones."""
 
 
-OTHERWISE = "Else a sensor nearer to the part, or a look at it opened."
-LONGER = (
-    "Captures many times as long at steady speed, for what turns slowly shows by its repeats; else a sensor nearer to "
-    "the part, or a look at it opened."
-)
+NEARER = "a sensor nearer to the part, or a look at it opened."
 """What would show a part whose damage no trial says that it would have shown."""
 
 
@@ -44,6 +40,8 @@ class DamageSeen:
     parts: tuple[SearchedPart, ...] = ()
     lacking: Sequence[str] = ()
     not_shown: Sequence[str] = ()
+    undetected: int = 0
+    """Captures in which the drive was not detected running, and whose silence says nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +52,8 @@ class Counted:
     answer: Answer
     ratio: str
     why: str
+    knowable: bool = True
+    """Whether some capture can show it, of a drive of this kind."""
 
 
 def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
@@ -76,6 +76,12 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
             f"{gravest.why}"
         )
         return outcome("fail", why[:1].upper() + why[1:] + also, where=file)
+    if damage.captures == 0 and damage.undetected:
+        count = "the capture" if damage.undetected == 1 else f"any of {damage.undetected} captures"
+        why = f"Nothing was found, but the drive was not detected running in {count}, so that it says nothing."
+        return outcome(
+            "undetermined", why, "Captures at rated load and steady speed, on the ring, where the mesh shows."
+        )
     if damage.captures == 0:
         return outcome("undetermined", "No accepted capture.", "A capture that is accepted.")
     if missing:
@@ -96,7 +102,7 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         parts = ", ".join(map(_part, damage.not_shown))
         why = f"Nothing was found at {rate}, but damage is not sure to have shown at {parts}: {_largest(damage)}."
         lengths = [part.needs_s for part in damage.parts if part.part in damage.not_shown and part.needs_s is not None]
-        settles = f"Captures of {max(lengths):.0f} s at steady speed. {OTHERWISE}" if lengths else LONGER
+        settles = f"Captures of {max(lengths):.0f} s at steady speed; else {NEARER}" if lengths else NEARER.capitalize()
         return outcome("undetermined", why, settles)
     return outcome("pass", f"Nothing was found at {rate}; {damage.searched} tones could be seen.{_shown(damage.parts)}")
 
@@ -165,6 +171,8 @@ def identity(requirement: Requirement, counted: Sequence[Counted], ordered: str,
     settles = None
     if answer == "undetermined":
         settles = "A longer capture at steady speed under load, whose rate takes in the mesh; else open it and count."
+        if counted and not any(one.knowable for one in counted):
+            settles = "Open it and count."
     return Outcome(
         requirement=requirement, answer=answer, measured=None, limit=None, acceptance_limit=None, where=where,
         why=why[:1].upper() + why[1:], settles=settles,

@@ -18,7 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Channel
-from vibe.ingest.quality.recording.same_recording import FAR, SHARE, SameRecording, between_lines
+from vibe.ingest.quality.recording.same_recording import (
+    FAR,
+    MOVED_S,
+    OVER_ELSEWHERE,
+    SameRecording,
+    between_lines,
+)
 
 Real = NDArray[np.float64]
 
@@ -29,18 +35,17 @@ LOW_HZ, HIGH_HZ = 200.0, 600.0
 0.15 % off: a value turns by 0.45 of a cycle at the ends of the piece."""
 LONGEST_S = 60.0
 """Of longer captures the beginning is kept: 12 kB."""
-PIECE_S = 0.5
+PIECE_S, PIECES = 0.5, 4
 PACE_STEP, MOST_PACE = 0.003, 0.03
 """Paces that are tried: within ``MOST_PACE``, for a drive's speed lies within a few per cent of its plate."""
-WORTH_FOLLOWING = 7.0
+WORTH_FOLLOWING = 6.0
 """Standard deviations from which a piece is followed. The size of a correlation in a band is Rayleigh distributed: of
-the 400,000 places of a pair noise comes so far once in 10⁵ pairs (exp(-7² / 2)). A copy comes to 12 and more."""
-OVER_ELSEWHERE = 3.0
-"""Times what they agree anywhere else, less what noise does. Pulses at one phase, which ring alike, agree about as much
-a pulse later: repeats that agreed by a fifth, measured ones of damaged bearings, came to 2.2 times, copies of ten
-seconds with as much noise added as there was to 5.6 (``python -m tests.studies.copies``)."""
-MOVED_S = 0.02
-"""From which on it is elsewhere: several times what the band can tell apart."""
+the 500,000 places of a pair noise comes so far in one of 130 pairs (exp(-6² / 2)), which then are followed in vain. A
+copy comes to 12 and more, with noise added to 7."""
+LEAST_SHARE = 0.5
+"""Correlation coefficient of polarities along both from which on it is one recording: copies come to 0.7 to 0.85, with
+noise of a third added to 0.6; repeats of two damaged bearings on a rig that ran alike came to 0.44, all others below
+0.25 (``python -m tests.studies.copies``)."""
 FOLLOWED_S = 0.25
 """Pieces that are followed one after another."""
 FINER = 8
@@ -120,8 +125,8 @@ class _Prepared:
 
     @cached_property
     def pieces(self) -> tuple[NDArray[np.complex64], list[tuple[float, float]]]:
-        """Transforms of its first, middle and last piece at all paces, and the middle [samples] and pace of each. What
-        the shorter of two shares with the other holds one of them."""
+        """Transforms of its first and last piece and of those between, at all paces, and the middle [samples] and pace
+        of each. What the shorter of two shares with the other holds the first or the last, or is all of it."""
         from scipy.fft import rfft
 
         length = _piece()
@@ -129,7 +134,7 @@ class _Prepared:
         from_middle = np.arange(length, dtype=np.float64) - length / 2
         places = [
             (middle, 1 + PACE_STEP * step)
-            for middle in (0.6 * length, self.count / 2, self.count - 0.6 * length)
+            for middle in np.linspace(0.6 * length, self.count - 0.6 * length, PIECES).tolist()
             for step in range(-steps, steps + 1)
         ]
         rows = np.zeros((len(places), self._size), dtype=np.float32)
@@ -183,7 +188,7 @@ class ComparedPrints:
         line = _line(followed)
         share, elsewhere, seconds = _agreement(one, other, followed[:, 0], line)
         far = share * _freedom(seconds) ** 0.5
-        if share <= SHARE or far <= FAR or share <= OVER_ELSEWHERE * elsewhere:
+        if share <= LEAST_SHARE or far <= FAR or share <= OVER_ELSEWHERE * elsewhere:
             return None
         return SameRecording(lag_s=-float(line[1]) / RATE_HZ, pace=float(line[0]), far=far)
 

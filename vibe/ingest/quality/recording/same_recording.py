@@ -33,6 +33,11 @@ repeats of simulated machines at 6, of a copy with a tenth of noise at 180."""
 SHARE = 0.2
 """Of samples of one polarity beyond one half, doubled: 1 of a copy, 0.4 where noise of a tenth was added to both. Files
 of one session that do not overlap came to 0.09 where a damaged bearing rang alike at one speed, else to 0.04."""
+OVER_ELSEWHERE = 3.0
+"""Times what two agree where one is moved further, less what noise does. Pulses at one phase, which ring alike, agree
+about as much a pulse later; noise agrees at one place alone."""
+MOVED_S = 0.02
+"""From which on it is elsewhere: several times what the bands can tell apart."""
 LONGEST_S = 120.0
 """Of longer captures the beginning is compared."""
 FEWEST = 4_096
@@ -212,7 +217,7 @@ class ComparedRecordings:
             usual = np.abs(correlation[self._usual(first, second, turned=turned)])
             # Of noise the median of the absolute value is 0.6745 standard deviations.
             far = peak / max(float(np.median(usual)) / 0.6745, 1e-30)
-            if far > FAR:
+            if far > FAR and peak > OVER_ELSEWHERE * self._elsewhere(correlation, place, first, second, turned=turned):
                 lag = place if place < self._size // 2 else place - self._size
                 return SameRecording(lag_s=lag / RATE_HZ, turned=turned, far=far)
         if joined(self._captures[first], self._captures[second]):
@@ -224,6 +229,17 @@ class ComparedRecordings:
     def _counts(self, first: int, second: int) -> tuple[int, int]:
         one, other = (max(each.count for each in self._captures[number]) for number in (first, second))
         return one, other
+
+    def _elsewhere(self, correlation: Real, place: int, first: int, second: int, *, turned: bool) -> float:
+        """The highest value away from a place, less what noise comes to."""
+        places = self._usual(first, second, turned=turned)
+        away = np.abs(places - place)
+        away = np.minimum(away, self._size - away)
+        values = np.abs(correlation[places[away > MOVED_S * RATE_HZ]])
+        if not values.size:
+            return 0.0
+        noise = float(np.median(values)) / 0.6745 * np.sqrt(2 * np.log(values.size))
+        return float(np.sqrt(max(0.0, float(values.max()) ** 2 - noise**2)))
 
     def _most(self, first: int, second: int, place: int, *, turned: bool) -> float:
         """What a copy would come to at a place, by as much as the two overlap there."""
