@@ -78,7 +78,6 @@ def test_lines_of_a_shaft_alone_are_no_machine_of_the_same_kind() -> None:
     [
         lambda k: 0.21,  # A slow modulation: as far off every multiple.
         lambda k: -0.21,
-        lambda k: 1 / 29,  # A turn of the output.
         lambda k: (0.3, -0.17, 0.52, -0.71)[k - 1],  # No two at one speed.
     ],
 )

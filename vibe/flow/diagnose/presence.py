@@ -26,8 +26,9 @@ NOT_AGAINST = -4.6
 another machine's."""
 FASTEST_SLOW = 0.5
 """Orders of turns that carry a part through its load fast enough for line and side line to be apart."""
-EVIDENT = 0.02
-"""False-alarm probability of a comb up to which its multiples may stand in the spectrum (common practice)."""
+EVIDENT = 1e-3
+"""False-alarm probability of a comb up to which its multiples may stand in the spectrum (common practice: of thirty
+parts one is seldom so clear by chance)."""
 SLIP_SPREAD = 1e-3
 """Relative; so far the lines of a slipping bearing spread, and its order is known no closer (common practice)."""
 LEAST_REPEAT_BINS = 8.0

@@ -162,13 +162,13 @@ def similar_machines(
         if weight[best] <= by_chance:
             break
         speed = float(speeds[best])
-        one = look.of(np.array([best]))
-        if _is_modulation(rows, sought, one, mesh, speed, width):
+        there = look.of(np.array([best]))
+        if _is_modulation(rows, sought, there, mesh, speed, width):
             weight[np.abs(speeds - speed) < _same(rows, mesh)] = -np.inf
             continue
-        stand = sought.is_mesh & (np.nan_to_num(one.surprise[:, 0]) > STANDS)
+        stand = sought.is_mesh & (np.nan_to_num(there.surprise[:, 0]) > STANDS)
         error = max(min(row.step for row in rows) / float(sought.orders[stand].max()), width)
-        found.append(SimilarMachine(speed=speed, error=error, fainter_db=float(_evidence(one, sought)[1][0])))
+        found.append(SimilarMachine(speed=speed, error=error, fainter_db=float(_evidence(there, sought)[1][0])))
     return tuple(found)
 
 
