@@ -150,6 +150,53 @@ def test_what_cannot_slip_and_lies_off_its_order_is_another_machines(case: MakeC
     assert of_pin(diagnose(case(combs={PIN: pin(tones, -6e-4)}, speed=pulses))).probability < 0.01
 
 
+INNER = "bearing.input bearing.inner_race"
+
+
+def carried(tones: ToneTable, apart: float, error: float = 2e-4) -> CombEvidence:
+    """An inner race whose impacts grow and fade with a shaft that turns so far off this one."""
+    order = tones.tone(INNER).order * 0.996
+    return replace(comb(INNER, order, SURE, 4.0), carried_at=1 + apart, carried_error=error, band_hz=LOW_HZ)
+
+
+def inner(found: list[Finding]) -> Finding:
+    return next(finding for finding in found if finding.component.startswith("bearing.input bearing"))
+
+
+def test_whose_race_it_is_shows_the_shaft_that_carries_it(case: MakeCase, tones: ToneTable) -> None:
+    """Slip says nothing of half a per cent, the turn of the shaft all: ten of its errors off it is another machine's;
+    at this one's it stays this one's even next to a machine that the capture shows."""
+    unknown = replace(carried(tones, 0.0), carried_at=None, carried_error=None)
+    plain = inner(diagnose(case(combs={INNER: unknown}, speed=PULSES)))
+    theirs = inner(diagnose(case(combs={INNER: carried(tones, -2e-3)}, speed=PULSES)))
+    assert theirs.probability < 0.05 * plain.probability
+    assert theirs.other_machine is not None
+    assert "1459.3" in theirs.other_machine
+    assert "grow and fade with a shaft that turns 0.2 % slower" in theirs.why
+    for off in (0.0, 2e-4, -2e-4):
+        ours = inner(diagnose(case(combs={INNER: carried(tones, off)}, speed=PULSES)))
+        assert (ours.probability, ours.other_machine) == (plain.probability, None)
+    either = inner(diagnose(case(combs={INNER: unknown}, alike=(similar(1.002),), speed=PULSES)))
+    assert either.other_machine is not None
+    ours = inner(diagnose(case(combs={INNER: carried(tones, 1e-4)}, alike=(similar(1.002),), speed=PULSES)))
+    assert (ours.probability, ours.other_machine) == (plain.probability, None)
+
+
+def test_of_a_declared_machine_of_the_type_that_is_not_seen_a_race_may_be(case: MakeCase, tones: ToneTable) -> None:
+    """Half as likely as one that the capture shows; what cannot slip, and what this drive's own shaft carries, stays
+    this one's."""
+    plain = lone(diagnose(case(combs={RACE: race(tones)}, speed=PULSES)))
+    low = replace(race(tones), band_hz=LOW_HZ)
+    either = lone(diagnose(case(combs={RACE: low}, declared_alike=("P-2",), speed=PULSES)))
+    assert 0.5 < either.probability < 0.8 * plain.probability
+    assert either.other_machine is not None
+    assert "P-2" in either.other_machine
+    assert "The capture does not show whether this is P-2's" in either.why
+    for name, seen in ((PIN, pin(tones, 0.0)), (INNER, carried(tones, 0.0))):
+        some = diagnose(case(combs={name: seen}, declared_alike=("P-2",), speed=PULSES))
+        assert next(one for one in some if (one.tone or one.component).startswith(name[:20])).other_machine is None
+
+
 def test_damage_at_the_speed_found_is_this_drives_as_far_as_that_speed_is(case: MakeCase, tones: ToneTable) -> None:
     """The louder of two meshes is more likely this drive's own: it carries the sensor. Of a machine that was searched
     for only that it is the louder counts."""

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from tests.studies.fleet import FLEET
 from vibe.core.drive import Drive
+from vibe.flow.diagnose.outside_requests import declared_alike
 from vibe.flow.diagnose.speed_orders import speed_orders
 from vibe.flow.diagnose.tone_requests import analysis_request_of, candidate_of, owners_of
 from vibe.kinematics.tone_table import tone_table
@@ -62,6 +65,18 @@ def test_neighbours_by_range_by_drive_and_by_tag() -> None:
         0
     ]
     assert ("stage1.lobe", pytest.approx(18 / 17)) in found_by_file.damage
+
+
+def test_a_neighbour_of_the_drives_own_type_is_known_as_such() -> None:
+    """The same lines per turn at speeds that overlap; another ratio, another speed, or a pump is none."""
+    made = drive(neighbour=[{"name": name, "drive": name.upper()} for name in ("alike", "ratio", "fast", "bare")])
+    other = candidate_of(FLEET["ratio-29"], tone_table(FLEET["ratio-29"]))
+    own = candidate_of(made, tone_table(made))
+    known = {"ALIKE": own, "RATIO": other, "FAST": replace(own, range_hz=(90.0, 100.0))}
+    table = tone_table(made)
+    around = analysis_request_of(made, table, set(), noted_hz=None, others=known).surroundings
+    assert [one.name for one in around.neighbours] == ["alike", "ratio", "fast"]
+    assert declared_alike(made, table, around) == ("alike",)
 
 
 def test_they_do_not_help_to_find_the_speed_but_own_their_share_of_a_level() -> None:

@@ -329,6 +329,13 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     assert said([], []).answer == "pass"
     hit = said([("x.h5", finding())], [unseen(12.0)])
     assert (hit.answer, hit.where) == ("fail", "x.h5")
+    other = finding().model_copy(update={"other_machine": "the same part of P-2"})
+    either = said([("x.h5", other), ("y.h5", other)], [])
+    assert (either.answer, either.where) == ("undetermined", "x.h5")
+    assert "in 2 of 4 captures" in either.why
+    assert "it may be the same part of P-2" in either.why
+    assert "while the other machine stands" in (either.settles or "")
+    assert said([("x.h5", other), ("y.h5", finding())], []).answer == "fail"
     short = said([], [unseen(11.2)])
     assert short.answer == "undetermined"
     assert short.settles == "One capture of at least 12 s shows bearing.a.cage."

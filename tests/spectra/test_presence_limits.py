@@ -9,7 +9,6 @@ import pytest
 
 from vibe.spectra.identity.presence import (
     Axis,
-    Family,
     Presence,
     Strays,
     _best_of_three,
@@ -17,7 +16,6 @@ from vibe.spectra.identity.presence import (
     _over_decoys,
     strays_of,
 )
-from vibe.spectra.identity.similar_machine import similar_machines
 
 STEP = 0.005
 """Orders per bin."""
@@ -110,66 +108,3 @@ def test_an_outside_comb_hides_its_lines_where_they_lie_twenty_bins_apart(bins: 
 def test_recorders_pass_what_lies_below_their_rate_over_two_and_a_half() -> None:
     """A spectrum reaches half the rate; 1/2.56 of it is what filters leave intact."""
     assert axis(1280).passed().rows[0][0].size == 1000
-
-
-PIN_PASS = Family(count=30, unit=1.0, difference=1)
-
-
-def alike_speeds(axis: Axis, family: Family) -> tuple[float, ...]:
-    return tuple(one.speed for one in similar_machines(axis, family))
-
-
-def beside(*speeds: float) -> tuple[float, ...]:
-    """Speeds that are found where a drive's shaft and mesh stand at its own speed and at ``speeds`` too."""
-    row = np.zeros(25_000)
-    for speed in (1.0, *speeds):
-        row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) * speed / STEP).astype(int)] = 30.0
-    return alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
-
-
-@pytest.mark.parametrize(("speed", "found"), [(1.02, True), (0.98, True), (1.045, False), (0.955, False)])
-def test_a_like_machine_is_sought_at_the_speeds_that_motors_of_one_kind_have(speed: float, found: bool) -> None:
-    """Slip differs by two or three per cent."""
-    assert beside(speed) == (pytest.approx((speed,), abs=5e-4) if found else ())
-
-
-def test_three_like_machines_are_named_at_most() -> None:
-    assert len(beside(1.011, 1.017)) == 2
-    assert len(beside(1.011, 1.017, 1.023, 0.986)) == 3
-
-
-def test_a_machine_next_to_it_whose_shaft_lines_are_hidden_is_known_by_how_loud_its_meshes_are() -> None:
-    """Half a per cent apart the shafts' lines run into one. Of the many lines of a spectrum some fall on any mesh, but
-    none as loud as this machine's own; those that are much fainter may be its side lines, those much louder its own."""
-    rng = np.random.default_rng(5)
-    found = {}
-    for db in (-25.0, -5.0, 5.0, 25.0):
-        row = np.zeros(25_000)
-        row[rng.integers(100, row.size, 1500)] = 8.0
-        row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
-        row[np.rint(np.array([30.0, 60.0, 90.0]) * 1.005 / STEP).astype(int)] = 3000.0 * 10 ** (db / 10)
-        found[db] = alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
-    assert found[-5.0] == found[5.0] == pytest.approx((1.005,), abs=5e-4)
-    assert found[-25.0] == found[25.0] == ()
-
-
-def test_side_lines_of_a_mesh_at_the_output_are_no_other_machine() -> None:
-    """One turn in 29 of the output: 30 ± 1/29."""
-    off = 1 + 1 / (29 * 30)
-    row = np.zeros(25_000)
-    row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
-    row[np.rint(np.array([30.0, 60.0, 90.0]) * off / STEP).astype(int)] = 1000.0
-    assert alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS) == ()
-
-
-def test_lines_of_a_shaft_alone_are_no_machine_of_the_same_kind() -> None:
-    """Any machine has them; that of one's own kind has the mesh too."""
-    found = {}
-    for meshes in ((), (30.0, 60.0)):
-        row = np.zeros(25_000)
-        row[np.rint(np.array([1.0, 2.0, 3.0, 30.0, 60.0, 90.0]) / STEP).astype(int)] = 3000.0
-        row[np.rint(np.array([1.0, 2.0, 3.0, *meshes]) * 1.015 / STEP).astype(int)] = 1000.0
-        row[round(90.0 * 1.015 / STEP)] = 6.0
-        found[meshes] = alike_speeds(Axis(rows=((row, STEP),), audible=(0.9,)), PIN_PASS)
-    assert found[()] == ()
-    assert found[30.0, 60.0] == pytest.approx((1.015,), abs=5e-4)

@@ -30,8 +30,8 @@ BY_DESIGN = re.compile(
     r"|[Gg]round floor|ground its screen"
 )
 """What stays: names that files, options and settings have already, and words that mean what they say."""
-ELSEWHERE = re.compile(r"vibe/synth/samples/years_\w+\.py|vibe/spectra/identity/similar_machine\.py")
-"""A stretch of weeks is no segment; the search for similar machines is being written anew."""
+ELSEWHERE = re.compile(r"vibe/synth/samples/years_\w+\.py")
+"""A stretch of weeks is no segment."""
 SUFFIXES = {".py", ".toml", ".md", ".j2"}
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.studies.twins import rows, said_of, trial
+from tests.studies.twins import pair_of, rows, said_of, trial
 from tests.worlds.twins import Pair
 
 CALM = ("sound", "watch")
@@ -31,6 +31,17 @@ def test_damage_next_to_a_sound_drive_of_the_same_type_is_found() -> None:
     assert ours.either
     assert 0.5 < ours.probability < 0.97
     assert ours.state == "watch"
+
+
+def test_the_shaft_that_carries_a_race_shows_whose_it_is() -> None:
+    """A race of the other drive, which turns 0.95 % slower and whose mesh is not detected."""
+    theirs = said_of(pair_of(2056), 2056)
+    assert (theirs.pair.whose, theirs.pair.part) == ("other", "inner_race")
+    assert theirs.either
+    assert not theirs.accused
+    alone = said_of(pair_of(2057), 2057)
+    assert (alone.pair.whose, alone.right, alone.either) == ("alone", True, False)
+    assert alone.probability > 0.95
 
 
 def test_pulses_of_this_drive_settle_whose_exact_damage_it_is() -> None:

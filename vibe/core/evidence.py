@@ -96,6 +96,11 @@ class CombEvidence:
     """The order that all lines that stand give together, which is closer than one bin; None where none stands."""
     place_error: float | None = None
     """Standard error of ``place``, relative, from how far the lines lie off it."""
+    carried_at: float | None = None
+    """Speed, relative to the one found, of the shaft that carries the part through its load, as the comb's own lines
+    and their side lines tell it whatever the slip; None where it was not asked or no side lines are clear."""
+    carried_error: float | None = None
+    """Standard error of ``carried_at``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

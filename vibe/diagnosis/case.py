@@ -46,6 +46,8 @@ class Case:
     """Orders that one bin of the envelope spectra spans."""
     alike: Sequence[SimilarMachine] = ()
     """Machines of the same kind that the capture shows too."""
+    declared_alike: Sequence[str] = ()
+    """Names of machines of the same kind that are declared next to this one, whether or not the capture shows them."""
     slow_turns: Sequence[float] = ()
     """Orders of slow shafts that turn other machines."""
     growths: Mapping[str, Growth] = field(default_factory=dict)

@@ -11,7 +11,7 @@ from vibe.core.health import Finding
 from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
-from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, REACH, off_order, placed, surely_off
+from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, carried_off, off_order, placed, surely_off
 from vibe.diagnosis.cage_places import load_of, struck_share
 from vibe.diagnosis.case import Case
 
@@ -31,7 +31,12 @@ standard deviation of that (common practice: machines, and paths at the few line
 normal densities, this machine the louder or the fainter one, have the odds exp(2 · usual · difference / spread²)."""
 UNDETECTED_DB, UNDETECTED_RATE = 15.0, 0.02
 """A machine of the same kind whose own lines do not stand out: by how much they are fainter at least, and the
-probability that a capture shows the damage of one (common practice); its speed is as likely as any within ``REACH``."""
+probability that a capture shows the damage of one (common practice); its speed is as usual (``USUALLY_APART``)."""
+DECLARED_RATE = 0.5
+"""The same of one that is declared next to it and that the capture does not show (common practice): it is there, but
+what it makes arrives faintly."""
+USUALLY_APART = 3e-3
+"""Relative difference of speed that half of all pairs of one kind stay below (Cauchy density; common practice)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
 NOT_DETECTED = 0.4
@@ -110,9 +115,17 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if any(tone.slip):
         finding = _doubted_slow(case, finding, tone, own)
     off = _off_own_speed(case, tone, own)
-    share = _own_share(case, tone, own) if case.alike or off is not None else 1.0
+    asked = case.alike or case.declared_alike or off is not None or own.carried_at is not None
+    share = _own_share(case, tone, own) if asked else 1.0
     if share >= SURELY_OWN:
         return finding
+    if off is None and own.carried_at is not None and not case.alike:
+        off = own.carried_at - 1
+    if off is None and not case.alike:
+        names = " or ".join(case.declared_alike)
+        name = f"the same part of {names}, a machine of the same kind that is declared next to it"
+        more = f" The capture does not show whether this is {names}'s, which the drive file declares. {TO_DISTINGUISH}"
+        return _less_sure(finding, share, name, more).model_copy(update={"other_machine": name})
     rpm = _rpm(case) if off is None else _as_rpm(case, 1 + off)
     name = f"the same part of a machine of the same kind next to it, at {rpm} r/min"
     doubted = _less_sure(finding, share, name, _how_to_distinguish(tone, off, rpm))
@@ -243,7 +256,13 @@ def _as_rpm(case: Case, speed: float) -> str:
 
 
 def _how_to_distinguish(tone: Tone, off: float | None, rpm: str) -> str:
-    if off is not None:
+    if off is not None and any(tone.slip):
+        what = (
+            f" Its impacts grow and fade with a shaft that turns {100 * abs(off):.2g} % "
+            f"{'faster' if off > 0 else 'slower'} than this drive's: they belong to a machine of the same kind that "
+            f"turns at {rpm} r/min."
+        )
+    elif off is not None:
         what = (
             f" All lines together lie {100 * abs(off):.2g} % {'above' if off > 0 else 'below'} order "
             f"{tone.order:.5g}, where this part cannot slip to: they belong to a machine of the same kind that turns "
@@ -292,17 +311,24 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     up comes from the machine that carries the sensor.
     """
     pulsed = case.speed is None or case.speed.method == "tachometer"
-    machines = [(1.0, 0.0, 0.0), *((one.speed, one.error, _apart_db(one)) for one in case.alike)]
-    exact = not any(tone.slip)
-    likely = [_density(case, tone, comb, speed, error) for speed, error, _ in machines]
-    hidden = UNDETECTED_RATE / (2 * REACH) if exact else 0.0
-    rows = [*zip(likely, (db for _, _, db in machines), strict=True), *([(hidden, UNDETECTED_DB)] if hidden else [])]
+    exact, carried = not any(tone.slip), comb.carried_at is not None
+    # Of each machine: how likely it is there at all, how likely it makes the comb, by how much it is fainter.
+    rows = [(1.0, _density(case, tone, comb, 1.0, 0.0), 0.0)]
+    rows += [(1.0, _density(case, tone, comb, one.speed, one.error), _apart_db(one)) for one in case.alike]
+    hidden = UNDETECTED_RATE if exact or carried else 0.0
+    if case.declared_alike and not case.alike:
+        hidden = max(hidden, DECLARED_RATE)
+    if hidden:
+        rows.append((hidden, _hidden_density(case, tone, comb), UNDETECTED_DB))
     middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
     passed = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
-    mine = [exp(-2 * USUAL_DB * db / SPREAD_DB**2) * (not pulsed or number == 0) for number, (_, db) in enumerate(rows)]
-    own = sum(chance * density for chance, (density, _) in zip(mine, rows, strict=True))
-    everything = sum(density for density, _ in rows)
-    theirs = sum(chance * passed * (everything - density) for chance, (density, _) in zip(mine, rows, strict=True))
+    there = [chance * density for chance, density, _ in rows]
+    mine = [
+        chance * exp(-2 * USUAL_DB * db / SPREAD_DB**2) * (not pulsed or number == 0)
+        for number, (chance, _, db) in enumerate(rows)
+    ]
+    own = sum(weight * density for weight, (_, density, _) in zip(mine, rows, strict=True))
+    theirs = sum(weight * passed * (sum(there) - one) for weight, one in zip(mine, there, strict=True))
     share = own / (own + theirs) if own > 0 else 0.0
     if exact:
         return share
@@ -320,7 +346,31 @@ def _apart_db(machine: SimilarMachine) -> float:
 
 def _density(case: Case, tone: Tone, comb: CombEvidence, speed: float, speed_error: float) -> float:
     """How likely a machine at ``speed``, relative to the speed found, is to make the comb of ``tone`` where it lies,
-    per unit of the logarithm of its order."""
+    per unit of the logarithm of its order; and with the turn that carries it, where that is known."""
+    density = _placed_density(case, tone, comb, speed, speed_error)
+    if any(tone.slip) and comb.carried_at is not None and comb.carried_error is not None:
+        sigma = hypot(comb.carried_error, speed_error, LEAST_ERROR)
+        density *= exp(-0.5 * ((comb.carried_at / speed - 1) / sigma) ** 2) / (sigma * sqrt(2 * pi))
+    return density
+
+
+def _hidden_density(case: Case, tone: Tone, comb: CombEvidence) -> float:
+    """The same of a machine of the kind of whose speed nothing is known but what is usual. Of a part that slips its
+    place says as much at the speed of the shaft that carries it."""
+    if not any(tone.slip):
+        return _usual_density(off_order(tone, _placed(case, comb)[0]))
+    if comb.carried_at is None:
+        return _placed_density(case, tone, comb, 1.0, USUALLY_APART)
+    return _placed_density(case, tone, comb, comb.carried_at, 0.0) * _usual_density(comb.carried_at - 1)
+
+
+def _usual_density(apart: float) -> float:
+    """How likely machines of one kind are to turn so far ``apart``, relative, per unit of that."""
+    return 1 / (pi * USUALLY_APART * (1 + (apart / USUALLY_APART) ** 2))
+
+
+def _placed_density(case: Case, tone: Tone, comb: CombEvidence, speed: float, speed_error: float) -> float:
+    """How likely its place alone is."""
     place, error = _placed(case, comb)
     low, high = tone.slip
     sigma = hypot((high - low) / 4, error, speed_error, LEAST_ERROR)
@@ -329,7 +379,10 @@ def _density(case: Case, tone: Tone, comb: CombEvidence, speed: float, speed_err
 
 
 def _off_own_speed(case: Case, tone: Tone, comb: CombEvidence) -> float | None:
-    """By how much, relative, the comb of a part that cannot slip lies off that part's order; None where it does not."""
+    """By how much, relative, the comb of a part that cannot slip lies off that part's order, or the shaft that carries
+    one that does turns off the speed found; None where they do not."""
+    if any(tone.slip):
+        return carried_off(comb, case.speed)
     place, error = _placed(case, comb)
     return off_order(tone, place) if not any(tone.slip) and surely_off(tone, place, error) else None
 

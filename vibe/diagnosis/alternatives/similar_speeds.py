@@ -41,18 +41,33 @@ def surely_off(tone: Tone, place: float, error: float) -> bool:
     return SURELY_OFF * hypot(error, LEAST_ERROR) < abs(off_order(tone, place)) < REACH
 
 
+def carried_off(comb: CombEvidence, speed: SpeedEstimate | None) -> float | None:
+    """By how much, relative, the shaft that carries a slipping part through its load turns off the speed found; None
+    where that is not known, or no more than its error leaves open or than machines of the kind differ by."""
+    if comb.carried_at is None or comb.carried_error is None:
+        return None
+    of_speed = 0.0 if speed is None or speed.uncertainty_hz is None else speed.uncertainty_hz / speed.input_hz
+    off = comb.carried_at - 1
+    return off if SURELY_OFF * hypot(comb.carried_error, of_speed) < abs(off) < REACH else None
+
+
 def speeds_of_combs(
     table: ToneTable, combs: Mapping[str, CombEvidence], speed: SpeedEstimate | None
 ) -> tuple[float, ...]:
-    """Relative speed of a machine of the same kind, where the strongest comb of all is a part's that cannot slip and
-    tells it; one at most, as fainter combs may be what a strong one leaves at other orders."""
+    """Relative speed of a machine of the same kind, where the strongest comb of all tells it: a part's that cannot
+    slip, or one's that its shaft carries through the load; one at most, as fainter combs may be what a strong one
+    leaves at other orders."""
     strongest = max((comb.score for comb in combs.values()), default=0.0)
     for tone in table.tones:
         comb = combs.get(tone.id)
-        if not tone.damage or any(tone.slip) or comb is None or comb.place is None:
+        if not tone.damage or comb is None or comb.score < strongest or comb.false_alarm_probability > CLEAR:
+            continue
+        carried = carried_off(comb, speed)
+        if carried is not None:
+            return (1 + carried,)
+        if any(tone.slip) or comb.place is None:
             continue
         place, error = placed(comb, speed, 0.0)
-        clear = comb.score >= strongest and comb.false_alarm_probability <= CLEAR
-        if clear and surely_off(tone, place, error):
+        if surely_off(tone, place, error):
             return (1 + off_order(tone, place),)
     return ()

@@ -77,6 +77,6 @@ def findings_with(
     again = {comb.tone: comb for comb in analysed.combs}
     analysed = replace(analysed, combs=tuple(again.get(comb.tone, comb) for comb in reading.combs))
     combs = by_tone(analysed, table, request)
-    turns = request.surroundings.slow_turns
-    found = diagnose(case_of(drive, table, settings, plain.quality, analysed, combs, look.alike, {}, turns))
+    around = request.surroundings
+    found = diagnose(case_of(drive, table, settings, plain.quality, analysed, combs, look.alike, {}, around))
     return found if plain.not_detected is None else doubted_undetected(found)

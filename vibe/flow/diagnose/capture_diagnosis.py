@@ -12,7 +12,7 @@ from vibe.flow.capture_folder import Reader, plain_reader
 from vibe.flow.diagnose.earlier_captures import before, fall, growths, past_of
 from vibe.flow.diagnose.motion import in_words, motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.outside_requests import outside_of
-from vibe.flow.diagnose.presence import OWN_PARTS, axis_of, gate, similar_machines_in
+from vibe.flow.diagnose.presence import OWN_PARTS, axis_of, gate, similar_machines_in, with_turns
 from vibe.flow.diagnose.recognition import contradiction, recognised
 from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
 from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candidate_of, searchable
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.evidence import CombEvidence, Line
     from vibe.core.health import CaptureReport, Finding
-    from vibe.core.outside_combs import SimilarMachine
+    from vibe.core.outside_combs import SimilarMachine, Surroundings
     from vibe.core.tones import CaptureSettings, ToneTable, Visibility
     from vibe.diagnosis.alternatives.outside_sources import Outside
     from vibe.diagnosis.case import Case
@@ -166,15 +166,16 @@ def diagnose_samples(
     past = None if moves else past_of(reading, capture)
     earlier = before(capture, earlier)
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
-    turns = () if analysis_request is None else analysis_request.surroundings.slow_turns
-    case = case_of(drive, table, settings, quality, reading, combs, (), grown, turns)
+    around = None if analysis_request is None else analysis_request.surroundings
+    case = case_of(drive, table, settings, quality, reading, combs, (), grown, around)
     findings = diagnose(case)
     alike: tuple[SimilarMachine, ...] | None = None
     # Whose damage it is need only be asked where there is some.
     if reading is not None and axis is not None and any(f.component.startswith(OWN_PARTS) for f in findings):
+        combs = with_turns(reading, table, combs, findings)
         alike = similar_machines_in(reading, drive, table, combs)
-        if alike:
-            findings = diagnose(replace(case, alike=alike))
+        if alike or case.declared_alike or any(comb.carried_at is not None for comb in combs.values()):
+            findings = diagnose(replace(case, alike=alike, combs=combs))
     outside = None
     if reading is not None and analysis_request is not None:
         outside = outside_of(reading, findings, table, analysis_request)
@@ -275,10 +276,11 @@ def case_of(
     combs: dict[str, CombEvidence],
     alike: Sequence[SimilarMachine],
     grown: Mapping[str, Growth],
-    slow_turns: Sequence[float],
+    around: Surroundings | None,
 ) -> Case:
-    """All that the rules look at."""
+    """All that the rules look at; ``around``: what stands around the drive, where samples were asked for it."""
     from vibe.diagnosis.case import Case
+    from vibe.flow.diagnose.outside_requests import declared_alike
     from vibe.health.state.zones import line_boundaries
 
     lines: dict[str, list[Line]] = {}
@@ -291,7 +293,8 @@ def case_of(
         combs=combs,
         outside_combs=reading.outside_combs if reading is not None else (),
         alike=alike,
-        slow_turns=slow_turns,
+        slow_turns=() if around is None else around.slow_turns,
+        declared_alike=() if around is None else declared_alike(drive, table, around),
         growths=grown,
         resolution=reading.looks[0].spectra.step if reading is not None and reading.looks else 0.005,
         lines={name: tuple(found) for name, found in lines.items()},

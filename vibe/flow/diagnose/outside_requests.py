@@ -51,6 +51,22 @@ def surroundings_of(drive: Drive, table: ToneTable, others: Mapping[str, Candida
     )
 
 
+def declared_alike(drive: Drive, table: ToneTable, around: Surroundings) -> tuple[str, ...]:
+    """Names of the declared neighbours of the drive's own type: the same lines per turn, at speeds that overlap."""
+    from vibe.flow.diagnose.speed_orders import speed_orders
+
+    own = {round(order, 6) for order in speed_orders(drive, table)}
+    low, high = drive.input.speed_range_hz
+    return tuple(
+        one.name
+        for one in around.neighbours
+        if drive.stage
+        and {round(order, 6) for order in one.per_turn} == own
+        and one.range_hz[0] <= high
+        and low <= one.range_hz[1]
+    )
+
+
 def outside_of(
     reading: SignalAnalysis, findings: Sequence[Finding], table: ToneTable, analysis_request: AnalysisRequest
 ) -> Outside:

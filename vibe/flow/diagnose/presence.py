@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -24,8 +24,11 @@ SPEAKS_FROM = 0.9
 NOT_AGAINST = -4.6
 """Log odds of the drive's own lines, ln 1/99, below which they count so much against it that damage is taken for
 another machine's."""
-EVIDENT = 0.02
-"""False-alarm probability of a comb up to which its multiples may stand in the spectrum (common practice)."""
+FASTEST_SLOW = 0.5
+"""Orders of turns that carry a part through its load fast enough for line and side line to be apart."""
+EVIDENT = 1e-3
+"""False-alarm probability of a comb up to which its multiples may stand in the spectrum (common practice: of thirty
+parts one is seldom so clear by chance)."""
 SLIP_SPREAD = 1e-3
 """Relative; so far the lines of a slipping bearing spread, and its order is known no closer (common practice)."""
 LEAST_REPEAT_BINS = 8.0
@@ -114,6 +117,29 @@ def similar_machines_in(
     known = speeds_of_combs(table, combs, reading.speed)
     own = _own_lines(reading, drive, table, combs, families[0])
     return similar_machines(reading.spectra, reading.law.mean_hz, families[0], own, known)
+
+
+def with_turns(
+    reading: SignalAnalysis, table: ToneTable, combs: Mapping[str, CombEvidence], findings: Sequence[Finding]
+) -> dict[str, CombEvidence]:
+    """``combs``, those that ``findings`` rest on with the speed of the shaft that carries the part through its load."""
+    from vibe.spectra.evidence.modulating_turn import modulating_turn
+
+    found = dict(combs)
+    names = {name for one in findings for name in (one.tone, *one.seen_in) if one.component.startswith(OWN_PARTS)}
+    looks = [look for look in reading.looks if not look.slow]
+    rigid = sorted({1.0, *(tone.order for tone in table.tones if tone.family == "lobe")})
+    for tone in table.tones if looks else ():
+        comb = combs.get(tone.id)
+        turn = next((s.order for s in tone.sidebands if s.order_exact is not None and s.order >= FASTEST_SLOW), None)
+        if comb is None or turn is None or not any(tone.slip) or not names & {tone.id, comb.tone}:
+            continue
+        read = modulating_turn(
+            looks[0].bands, comb.band_hz, comb.channels, comb.order if comb.place is None else comb.place, turn, rigid
+        )
+        if read is not None:
+            found[tone.id] = replace(comb, carried_at=read.order / turn, carried_error=read.error)
+    return found
 
 
 def _own_lines(

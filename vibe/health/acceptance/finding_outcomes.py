@@ -21,6 +21,12 @@ NEEDS_THE_COUNTS = ("tone", "no damage", "phasing line")
 NEARER = "a sensor nearer to the part, or a look at it opened."
 """What would show a part whose damage no trial says that it would have shown."""
 
+OTHER_STANDS = (
+    "The same captures while the other machine stands; else with a pulse sensor on this drive, or at a second point "
+    "nearer to one of the two, where the size of the impacts is compared."
+)
+"""What would show whose damage it is."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DamageSeen:
@@ -57,7 +63,8 @@ class Counted:
 
 
 def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[str]) -> Outcome:
-    """Fails on a finding, passes when none was made and every tone could have been seen."""
+    """Fails on a finding, passes when none was made and every tone could have been seen; what may be another machine's
+    is undetermined."""
 
     def outcome(answer: Answer, why: str, settles: str | None = None, where: str = "") -> Outcome:
         return Outcome(
@@ -66,9 +73,18 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         )  # fmt: skip
 
     rate = f"a false-alarm rate of {damage.rate:g} over {damage.captures} captures"
-    if damage.found:
+    own = [one for one in damage.found if one[1].other_machine is None]
+    if damage.found and not own:
         file, gravest = min(damage.found, key=lambda one: _chance(one[1]))
         files = len({file for file, _ in damage.found})
+        why = (
+            f"{_part(gravest.component)}: {gravest.defect}, in {files} of {damage.captures} captures, at {rate}; but "
+            f"it may be {gravest.other_machine}."
+        )
+        return outcome("undetermined", why[:1].upper() + why[1:], OTHER_STANDS, where=file)
+    if own:
+        file, gravest = min(own, key=lambda one: _chance(one[1]))
+        files = len({file for file, _ in own})
         others = sorted({f.component for _, f in damage.found} - {gravest.component})
         also = f" Also found: {', '.join(map(_part, others))}." if others else ""
         why = (

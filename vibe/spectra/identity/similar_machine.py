@@ -83,8 +83,10 @@ MOST = 3
 """Machines of the same kind that are named (common practice): more in one capture would not be distinguished."""
 MODULATIONS = (1, 2, 3, 4)
 """Multiples of one modulation that every mesh would have as side lines, were it that instead of a second speed."""
+AS_WELL = 0.9
+"""Share of the evidence for a second speed from which on that for a modulation is as good: noise adds to either."""
 LARGEST_SURPRISE = 20.0
-"""Of a place among at most some ten thousand; surprises of lines are as likely in one factor as in the next up to it."""
+"""Of a place among ten thousand or so; surprises of lines are as likely in one factor as in the next up to it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -119,11 +121,8 @@ class _Read:
 
     def of(self, columns: NDArray[np.intp]) -> _Read:
         """The same at some places: ``columns`` (m,), or (lines, m) of each line its own."""
-        if columns.ndim == 1:
-            return _Read(surprise=self.surprise[:, columns], height=self.height[:, columns], own=self.own)
-        taken = (np.take_along_axis(values, columns, axis=1) for values in (self.surprise, self.height))
-        surprise, height = taken
-        return _Read(surprise=surprise, height=height, own=self.own)
+        lines = np.arange(self.own.size)[:, None]
+        return _Read(surprise=self.surprise[lines, columns], height=self.height[lines, columns], own=self.own)
 
 
 def similar_machines(
@@ -163,13 +162,13 @@ def similar_machines(
         if weight[best] <= by_chance:
             break
         speed = float(speeds[best])
-        one = look.of(np.array([best]))
-        if _is_modulation(rows, sought, one, mesh, speed, width):
+        there = look.of(np.array([best]))
+        if _is_modulation(rows, sought, there, mesh, speed, width):
             weight[np.abs(speeds - speed) < _same(rows, mesh)] = -np.inf
             continue
-        stand = sought.is_mesh & (np.nan_to_num(one.surprise[:, 0]) > STANDS)
+        stand = sought.is_mesh & (np.nan_to_num(there.surprise[:, 0]) > STANDS)
         error = max(min(row.step for row in rows) / float(sought.orders[stand].max()), width)
-        found.append(SimilarMachine(speed=speed, error=error, fainter_db=float(_evidence(one, sought)[1][0])))
+        found.append(SimilarMachine(speed=speed, error=error, fainter_db=float(_evidence(there, sought)[1][0])))
     return tuple(found)
 
 
@@ -254,13 +253,14 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
             half = round(order * width / row.step)
             smooth = _smooth(row.over[some], half)
             there = smooth[spots]
+            loudest = maximum_filter1d(smooth, 2 * int(APART_BINS) + 1)
             shares = _shares(row, some, smooth, spots, half)
             skirt = there < ABOVE_OWN * _own_skirt(row.over[some], smooth, half, middle, spots)
             shares[skirt] = np.maximum(shares[skirt], 0.5)
             one = -np.log(np.minimum(shares * len(rows), 1.0))
             one[np.abs(at - order) < (APART_BINS + half) * row.step] = np.nan
             better = np.isfinite(one) & ~(surprise[number] >= one)
-            surprise[number, better], height[number, better] = one[better], there[better]
+            surprise[number, better], height[number, better] = one[better], loudest[spots][better]
             own[number] = max(own[number, 0], float(smooth[middle - 1 : middle + 2].max()))
     return _Read(surprise=surprise, height=height, own=own)
 
@@ -310,9 +310,7 @@ def _own_skirt(over: Real, smooth: Real, half: int, middle: int, spots: NDArray[
         opposite[near] = maximum_filter1d(smooth, 2 * max(reach, half) + 1)[across[near]]
     plain = uniform_filter1d(over, 5)
     below, above = np.minimum.accumulate(plain[middle::-1]), np.minimum.accumulate(plain[middle:])
-    between = np.where(
-        off >= 0, above[np.clip(off, 0, above.size - 1)], below[np.clip(-off, 0, below.size - 1)]
-    )
+    between = np.where(off >= 0, above[np.clip(off, 0, above.size - 1)], below[np.clip(-off, 0, below.size - 1)])
     return np.asarray(np.maximum(opposite, between))
 
 
@@ -366,10 +364,14 @@ def _by_chance(looks: Sequence[tuple[float, Real, _Read]], sought: _Sought) -> f
     most = -np.inf
     for _, speeds, look in looks:
         usual, size = _usual(speeds), speeds.size
+        stands = np.nan_to_num(look.surprise) > STANDS
         for _ in range(TRIALS):
             turned = rng.integers(size // 8, size - size // 8, sought.orders.size)
-            columns = (np.arange(size) + turned[:, None]) % size
-            most = max(most, float((_evidence(look.of(columns), sought)[0] + usual).max()))
+            together = sum(np.roll(stands[k], -turned[k]).astype(np.int8) for k in np.flatnonzero(sought.is_mesh))
+            some = np.flatnonzero(together >= FEWEST_MESHES)
+            if some.size:
+                columns = (some + turned[:, None]) % size
+                most = max(most, float((_evidence(look.of(columns), sought)[0] + usual[some]).max()))
     return float(most)
 
 
@@ -382,11 +384,12 @@ def _is_modulation(
     steps = np.array([sign * k for k in MODULATIONS for sign in (-1, 1)])
     read = _read(rows, sought, sought.orders[:, None] + off * steps, width)
     other = sought.is_mesh[:, None] & (number[:, None] != steps)
-    seen = np.broadcast_to(sought.seen[:, None], other.shape)
+    seen = sought.seen[:, None]
     modulated = np.where(other, _line_evidence(read.surprise, seen), 0.0).sum(axis=0)
     enough = (other & (np.nan_to_num(read.surprise) > STANDS)).sum(axis=0) >= FEWEST_MESHES
-    own = _line_evidence(found.surprise[sought.is_mesh], sought.seen[sought.is_mesh][:, None]).sum()
-    return bool((enough & (modulated >= own)).any())
+    # What both explain shows nothing.
+    at_speed = np.where(other, _line_evidence(found.surprise, seen), 0.0).sum(axis=0)
+    return bool((enough & (modulated >= AS_WELL * at_speed)).any())
 
 
 def _at_known(rows: Sequence[_Heights], mesh: float, speed: float) -> SimilarMachine:

@@ -1,0 +1,67 @@
+"""All lines that a drive makes by itself: those that geometry gives are there, others are not."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.studies.fleet import FLEET
+from vibe.kinematics.own_lines import multiples_of, own_lines
+from vibe.kinematics.tone_table import tone_table
+
+TOP = 200.0
+
+
+def nearest(tag: str, order: float) -> float:
+    """By how much [orders] ``order`` lies off the nearest line of what cannot slip."""
+    kinds = own_lines(tone_table(FLEET[tag]), TOP)
+    return min(abs(one - order) for kind in kinds for one, off in zip(kind.orders, kind.spread, strict=True) if not off)
+
+
+@pytest.mark.parametrize(
+    ("tag", "order"),
+    [
+        ("ratio-29", 1.0),
+        ("ratio-29", 7.0),
+        ("ratio-29", 30 / 29),  # The contact past a lobe.
+        ("ratio-29", 90.0),
+        ("ratio-29", 60.0 - 1 / 29),  # The output's turn about a mesh.
+        ("ratio-29", 90.0 + 2 / 29),
+        ("ratio-29", 30.0 + 1 + 1 / 29),
+        ("two-stage", 18.0),
+        ("two-stage", 18.0 + 1 / 17),  # The first stage's output is the second one's eccentric.
+        ("two-stage", 18.0 - 2 / 187),  # The last output turns once in 17 × 11.
+        ("difference-2", 40.0),
+        ("difference-2", 40.0 - 40 / 38),
+    ],
+)
+def test_what_the_drive_makes_is_listed(tag: str, order: float) -> None:
+    assert nearest(tag, order) < 1e-6
+
+
+@pytest.mark.parametrize("speed", [1.0017, 0.9962, 1.011])
+def test_a_mesh_at_another_speed_is_not(speed: float) -> None:
+    """Not at all multiples at once."""
+    assert sum(nearest("ratio-29", 30 * k * speed) > 0.01 for k in (1, 2, 3, 4)) >= 3
+
+
+def test_a_cage_lies_within_its_slip_and_nothing_above_the_top() -> None:
+    table = tone_table(FLEET["ratio-29"])
+    cage = table.tone("bearing.input bearing.cage").order
+    kinds = own_lines(table, TOP)
+    (about,) = (kind for kind in kinds if kind.what == "cage off a mesh")
+    off, spread = min(
+        (abs(order - 30 - cage), spread) for order, spread in zip(about.orders, about.spread, strict=True)
+    )
+    assert off < 1e-6
+    assert spread == pytest.approx(0.01 * cage)
+    assert max(order for kind in kinds for order in kind.orders) < TOP
+
+
+def test_multiples_of_impacts_are_listed_as_far_as_slip_leaves_gaps() -> None:
+    """Spread by a thousandth of 5.4 orders, the 250th multiple fills a quarter of the way to the next."""
+    plain, sides = multiples_of("race", 5.4, 1e-3, [1.0], 5000.0)
+    assert plain.orders[:2] == (5.4, 10.8)
+    assert plain.orders[-1] == pytest.approx(249 * 5.4)
+    assert plain.spread[9] == pytest.approx(0.054)
+    assert {4.4, 6.4} <= {round(order, 9) for order in sides.orders}
+    assert len(multiples_of("striker", 0.4, 0.0, (), 10.0)) == 1
