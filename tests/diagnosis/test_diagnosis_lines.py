@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
 from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import pytest
 

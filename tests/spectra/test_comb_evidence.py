@@ -240,7 +240,7 @@ def test_a_race_whose_impacts_alternate_a_little_is_no_machine_at_half_its_order
 
 @pytest.mark.parametrize(("weaker", "pin"), [(0.9, True), (1.0, False)])
 def test_a_pin_that_two_discs_meet_unevenly_is_no_chain_of_twice_its_order(weaker: float, pin: bool) -> None:
-    """Fifty-eight strikes per turn of the slow shaft, all alike, are a driven machine's; of two discs one bears more."""
+    """58 strikes per turn of the slow shaft, all alike, are a driven machine's; of two discs one bears more."""
     turn = 1 / 49
     request = CombRequest(name="pin", order=29 * turn, max_harmonic=32, meetings=2)
     row = noise(16, N) + alternating(58 * turn, 8.0, weaker, slip_sigma=0.0)

@@ -256,8 +256,8 @@ def presence(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strays:
-    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades,
-    vanes and pitch errors are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places``
+    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where
+    blades, vanes and pitch errors are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places``
     elsewhere. ``unit``: order of that shaft, the one past which the parts of a meshing are counted."""
 
     whole: Real
