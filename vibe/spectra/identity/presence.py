@@ -393,7 +393,7 @@ class Axis:
         for row, step in self.rows:
             left = row.copy()
             for order in (order for order in orders if order >= OUTSIDE_APART * HUM_BINS * step):
-                left[_near(np.arange(1, int(row.size * step / order) + 1) * order, step, row.size)] = np.nan
+                left[_near(np.arange(1.0, int(row.size * step / order) + 1) * order, step, row.size)] = np.nan
             own = _near(np.asarray(kept), step, row.size)
             left[own] = row[own]
             rows.append((left, step))
