@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -40,6 +41,16 @@ def test_one_strong_line_at_running_speed_is_unbalance(case: MakeCase, least: fl
     assert findings[0].tone is None
     assert findings[0].severity == "moderate"
     assert findings[0].cannot_be_told_from
+
+
+@pytest.mark.parametrize(("off_bins", "named"), [(0.3, True), (1.8, False)])
+def test_a_rotor_next_to_running_speed_is_no_unbalance_of_this_shaft(
+    case: MakeCase, least: float, off_bins: float, named: bool
+) -> None:
+    """Its line covers the place of the shaft's, but its peak lies elsewhere than the speed, which is known better."""
+    strong = replace(line("1x", 5 * least), off_bins=off_bins)
+    findings = diagnose(case(**with_level((strong, line("2x", 0.1 * least)), 5.1 * least)))
+    assert told(findings) == ([("input.shaft", "unbalance")] if named else [])
 
 
 def test_its_thresholds_stand_where_the_settings_say(case: MakeCase, least: float, settings: Settings) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from tests.diagnosis.diagnosis_values import MakeCase, comb, level, line, place
 from vibe.core.capture import ChannelQuality, Reason
-from vibe.core.evidence import Line
+from vibe.core.evidence import CombLine, Line
 from vibe.core.health import Finding
 from vibe.core.outside_combs import OutsideComb
 from vibe.diagnosis.alternatives.explaining_away import explained_away, without_outshone
@@ -85,6 +85,25 @@ def test_a_comb_at_twice_the_order_of_another_is_no_second_damage(case: MakeCase
     assert len(found) == count
     named = next(finding for finding in found if finding.tone == OUTER)
     assert ("stage1.ring_pin" in named.cannot_be_told_from) is (count == 1)
+
+
+CAGE, RACE = "bearing.input bearing.cage", "bearing.eccentric bearing.outer_race"
+
+
+@pytest.mark.parametrize(
+    ("depth_db", "side_db", "count"),
+    [(2.0, 3.0, 1), (2.0, 15.0, 2), (8.0, 3.0, 2)],
+    ids=["multiple", "own side lines", "deeper than the slower one"],
+)
+def test_a_race_at_a_multiple_of_another_bearings_cage_is_that_cage(
+    case: MakeCase, depth_db: float, side_db: float, count: int
+) -> None:
+    """Every eleventh line of a cage that strikes lies where a race of another bearing may."""
+    cage = comb(CAGE, 0.3885, SURE, 5.0, score=200.0)
+    race = comb(RACE, 11 * 0.3885, SURE, depth_db, score=200.0)
+    sides = tuple(CombLine(order=race.order + 0.39 * k, over_floor_db=side_db) for k in (-2, -1, 1, 2))
+    found = diagnose(case(combs={CAGE: cage, RACE: replace(race, sideband_lines=sides)}))
+    assert len([one for one in found if one.component.startswith("bearing")]) == count
 
 
 def test_an_unmatched_comb_leaves_something_behind_too(case: MakeCase) -> None:

@@ -223,6 +223,32 @@ def test_an_outside_comb_takes_its_own_sums_with_it() -> None:
         assert find_outside_combs(spectra, [bands], BEARING, INNOCENT)[0] == ()
 
 
+def alternating(order: float, height: float, weaker: float, *, slip_sigma: float = 0.001) -> Row:
+    """Impacts of which every second one is ``weaker`` times as high."""
+    times = repeats(order, SPEED, DURATION, seed=1, slip_sigma=slip_sigma)
+    heights = height * np.where(np.arange(times.size) % 2, weaker, 1.0)
+    return ringing(times, RATE, N, resonance_hz=2970.0, heights=heights)
+
+
+@pytest.mark.parametrize(("weaker", "race"), [(1.0, True), (0.8, True), (0.0, False)])
+def test_a_race_whose_impacts_alternate_a_little_is_no_machine_at_half_its_order(weaker: float, race: bool) -> None:
+    """Its twin at half the order has all lines alike: that is another machine's."""
+    bands, spectra = enveloped(noise(15, N) + alternating(0.99 * OUTER, 6.0, weaker), RATE, SPEED)
+    found, _ = find_outside_combs(spectra, [bands], BEARING, INNOCENT)
+    assert [one.order for one in found] == ([] if race else [pytest.approx(0.99 * OUTER / 2, rel=1e-3)])
+
+
+@pytest.mark.parametrize(("weaker", "pin"), [(0.9, True), (1.0, False)])
+def test_a_pin_that_two_discs_meet_unevenly_is_no_chain_of_twice_its_order(weaker: float, pin: bool) -> None:
+    """58 strikes per turn of the slow shaft, all alike, are a driven machine's; of two discs one bears more."""
+    turn = 1 / 49
+    request = CombRequest(name="pin", order=29 * turn, max_harmonic=32, meetings=2)
+    row = noise(16, N) + alternating(58 * turn, 8.0, weaker, slip_sigma=0.0)
+    bands, spectra = enveloped(row, RATE, SPEED)
+    found, _ = find_outside_combs(spectra, [bands], (request,), INNOCENT, slow_turns=(turn,))
+    assert [one.per_turn for one in found] == ([] if pin else [(58, turn)])
+
+
 def test_a_slow_exact_comb_keeps_the_lines_that_fall_where_a_bearing_may_slip() -> None:
     """Every fourteenth harmonic of a crank's pin lies where the outer race may."""
     order = 0.995 * OUTER / 14

@@ -100,3 +100,13 @@ def test_order_tracking_gathers_a_swept_line_into_one(order: float) -> None:
     smeared = round(order * law.mean_hz / BIN)
     if order >= 18.0:
         assert unlaid[smeared - 3 : smeared + 4].sum() / 1.5 < 0.25
+
+
+@pytest.mark.parametrize(("bins", "another"), [(0.0, False), (0.5, False), (1.7, True)])
+def test_a_peak_next_to_the_place_is_another_line(bins: float, another: bool) -> None:
+    row = np.sin(2 * np.pi * (200.0 + bins * BIN) * TIME) + noise(3, N, 0.01)
+    line = read(row, ("x", 200.0))["x"]
+    assert line.off_bins == pytest.approx(bins, abs=0.02)
+    assert line.is_another is another
+    # Where the speed is unsure by as much, it is the line that was asked for.
+    assert not read(row, ("x", 200.0), spread=2 * BIN / 200.0)["x"].is_another

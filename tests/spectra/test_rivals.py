@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.identity.presence import AUDIBLE, Axis, Family, presence
-from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, rivals
+from vibe.spectra.identity.presence import AUDIBLE, Axis, Family, Presence, presence
+from vibe.spectra.identity.rival_drives import CERTAIN, SLIP, Rival, rivals
 
 STEP = 0.006
 """Orders per bin: 24 Hz for 7 s."""
@@ -66,8 +66,8 @@ def asked(axis: Axis, pins: int) -> tuple[bool, bool]:
     """Whether a drive is heard on ``axis``: at first sight, and when its rivals were asked."""
     own = [family(pins)]
     first = presence([axis], own, 1e-4)
-    combs = [order for one in rivals(axis, own, 1e-4) for order in one.combs]
-    second = presence([axis], own, 1e-4, rival=combs)
+    lines = [float(order) for one in rivals(axis, own, 1e-4) for order in one.lines(axis.top)]
+    second = presence([axis], own, 1e-4, rival=lines)
     assert first is not None
     assert second is not None
     return first.detected, second.detected
@@ -104,3 +104,64 @@ def test_a_wheel_that_the_file_leaves_out_does_not_silence_the_drive(seed: int) 
     assert alone is not None
     assert with_drive.detected
     assert not alone.detected
+
+
+def test_a_rival_takes_the_lines_that_it_makes_and_no_other_multiples_of_its_shaft() -> None:
+    """A drive of 60 pins beside lines at the lobes of one of 11: 60 is no mesh of that one, 22 and 33 are."""
+    one = Rival(count=11, difference=1, speed=1.0, log_odds=20.0)
+    made = one.lines(70.0)
+
+    def takes(order: float) -> bool:
+        return bool((np.abs(made - order) < STEP).any())
+
+    assert all(takes(order) for order in (1.0, 8.0, 1.1, 9.9, 11.0, 22.0, 32.0, 33.0, 22.0 + 1.1, 66.0))
+    assert not any(takes(order) for order in (16.0, 29.0, 60.0, 62.0))
+
+
+def test_lobes_of_luck_in_a_rich_spectrum_are_no_rival() -> None:
+    """As many speeds and counts are tried that one of them fits some lines: what it explains more must be beyond that.
+
+    The lines of this drive and, on three of a hundred places, somebody else's: no rival; with those of a second drive
+    there is one."""
+    rng = np.random.default_rng(5)
+    stray = rng.uniform(1.3, 30.0, 150)
+    assert rivals(heard(drive(60), stray), [family(60)], 1e-4) == []
+    assert rivals(heard(drive(30), stray), [family(60)], 1e-4) != []
+
+
+def test_multiples_of_a_slow_striker_are_no_rivals_lobes_but_its_own_lines_stay() -> None:
+    """A chain at 0.6 orders has every second line at 1.2, the lobes of a drive of 12 pins and 10 lobes."""
+    chain = 0.6 * np.arange(1.0, 60.0)
+    heard_both = heard(drive(36), chain, strength=200.0)
+    own = [float(order) for order in family(36).own()]
+    cleared = heard_both.without([0.6], kept=own)
+    assert np.isnan(cleared.at(np.array([6.0 * 1.2]), shaft=True)).all()
+    assert cleared.at(np.array([36.0]))[0] == heard_both.at(np.array([36.0]))[0]
+    assert not any(abs(one.combs[1] - 1.2) < 0.01 for one in rivals(cleared, [family(36)], 1e-4))
+
+
+def test_pitch_errors_of_a_crank_are_no_mesh_of_another_count() -> None:
+    """Ring pins that differ make lines at the crank's multiples, of which any few parts would be a mesh."""
+    crank, shaft = 0.4479, np.arange(1.0, 9.0)
+    made = Family(count=36, unit=crank, difference=1)
+    stray = np.random.default_rng(3).uniform(1.3, 40.0, 150)
+    errors = heard(shaft, crank * np.arange(1.0, 30.0), stray, strength=500.0)
+    mesh = heard(shaft, 36 * crank * np.arange(1.0, 4.0), strength=4000.0)
+    both = Axis(rows=((np.maximum(errors.rows[0][0], mesh.rows[0][0]), STEP),), audible=AUDIBLE)
+    assert told(presence([both], [made], 1e-4))
+    assert not told(presence([errors], [made], 1e-4))
+
+
+def test_a_mesh_at_a_speed_at_which_no_shaft_turns_is_a_gears_of_another_machine() -> None:
+    """A line next to the shaft's place covers it, the second and third are missing: the mesh alone chose the speed."""
+    made = family(44, passes=0)
+    gear = heard(np.array([1.0, 44.0, 88.0, 132.0]), strength=1e4)
+    running = heard(np.array([1.0, 2.0, 44.0, 88.0, 132.0]), strength=1e4)
+    assert not told(presence([gear], [made], 1e-4, covered=[1]))
+    assert told(presence([running], [made], 1e-4))
+    assert told(presence([running], [made], 1e-4, covered=[1]))
+
+
+def told(found: Presence | None) -> bool:
+    assert found is not None
+    return found.detected

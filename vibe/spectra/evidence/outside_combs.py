@@ -219,6 +219,10 @@ class _Search:
             # A part's own comb takes its side lines with it: they are nobody else's.
             place = base / max(1, round(base / owner.order)) * max(1, round(owner.order / base))
             mine = lines_mask(some, _reading_of(owner, place, group)) | _own_bins(some, reading, ())
+            between = round(base / order)
+            if between > 1:
+                # So are the fainter lines between its own, in which it was met.
+                mine |= _own_bins(some, replace(reading, order=base / between), ())
             self.taken, self.kept = taken | mine, self.kept | mine
             return None
         # Side lines at the shaft's turn were distinguished from a rotor of nearly its speed bin by bin before.

@@ -256,8 +256,8 @@ def presence(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strays:
-    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where blades,
-    vanes and pitch errors are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places``
+    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where
+    blades, vanes and pitch errors are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places``
     elsewhere. ``unit``: order of that shaft, the one past which the parts of a meshing are counted."""
 
     whole: Real
@@ -393,7 +393,7 @@ class Axis:
         for row, step in self.rows:
             left = row.copy()
             for order in (order for order in orders if order >= OUTSIDE_APART * HUM_BINS * step):
-                left[_near(np.arange(1, int(row.size * step / order) + 1) * order, step, row.size)] = np.nan
+                left[_near(np.arange(1.0, int(row.size * step / order) + 1) * order, step, row.size)] = np.nan
             own = _near(np.asarray(kept), step, row.size)
             left[own] = row[own]
             rows.append((left, step))

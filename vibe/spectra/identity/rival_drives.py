@@ -54,8 +54,8 @@ DIFFERENCES = (1, 2)
 BEST_PAIRS, BEST_SPEEDS = 24, 2
 """Pairs of speed and counts whose mesh is looked at, and speeds of which every count's is."""
 MORE = 9.2
-"""Log odds, ln 1e4, by which a drive of other counts must explain more to be named: as many speeds and counts are tried,
-and one of them explains that much more by luck."""
+"""Log odds, ln 1e4, by which a drive of other counts must explain more to be named: as many speeds and counts are
+tried, and one of them explains that much more by luck."""
 LOOKED_AT, MOST_RIVALS = 24, 3
 """Drives whose output pins are looked for too, and those that are named."""
 PASSES = range(5, 17)
