@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -108,7 +110,7 @@ def test_a_wheel_that_the_file_leaves_out_does_not_silence_the_drive(seed: int) 
 
 def test_a_rival_takes_the_lines_that_it_makes_and_no_other_multiples_of_its_shaft() -> None:
     """A drive of 60 pins beside lines at the lobes of one of 11: 60 is no mesh of that one, 22 and 33 are."""
-    one = Rival(count=11, difference=1, speed=1.0, log_odds=20.0)
+    one = Rival(count=11, difference=1, speed=1.0, log_odds=CERTAIN - 1)
     made = one.lines(70.0)
 
     def takes(order: float) -> bool:
@@ -116,6 +118,10 @@ def test_a_rival_takes_the_lines_that_it_makes_and_no_other_multiples_of_its_sha
 
     assert all(takes(order) for order in (1.0, 8.0, 1.1, 9.9, 11.0, 22.0, 32.0, 33.0, 22.0 + 1.1, 66.0))
     assert not any(takes(order) for order in (16.0, 29.0, 60.0, 62.0))
+    # Of one that is as good as detected it may be anything that follows its shaft.
+    made = replace(one, log_odds=CERTAIN + 1).lines(70.0)
+    assert all(takes(order) for order in (16.0, 29.0, 60.0, 62.0))
+    assert not takes(16.27)
 
 
 def test_lobes_of_luck_in_a_rich_spectrum_are_no_rival() -> None:

@@ -217,14 +217,14 @@ def presence(
     top = float(made.max())
     count = int(np.clip(np.ceil(2 * spread * top / (FINEST_BINS * axes[0].step)), 1, MOST_SPEEDS))
     speeds = 1.0 + (np.linspace(-spread, spread, count) if count > 1 else np.zeros(1))
-    heard = axes
+    measured = axes
     axes = [one.without_lines(rival) for one in axes]  # A rival's lines are strays still.
-    input_strays = strays_of(heard[0], made, speeds)
+    input_strays = strays_of(measured[0], made, speeds)
     shaft = np.zeros(speeds.size) if pulsed else _shaft(axes[0], input_strays, families[0], speeds, covered)
     by_stage: list[tuple[float, float, int | None]] = []
     for number, family in enumerate(families):
         others = [f for k, f in enumerate(families) if k != number]
-        strays = [strays_of(axis, made, speeds, family.turn) for axis in heard]
+        strays = [strays_of(axis, made, speeds, family.turn) for axis in measured]
         counts = [c for c in COUNTS if abs(c - family.count) > ALIKE and c > 2 * family.difference]
         # The drive itself, its mesh alone, then its decoys.
         lines = family.lines([family.count, family.count, *counts])

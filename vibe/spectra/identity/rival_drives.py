@@ -97,12 +97,14 @@ class Rival:
         """Orders (k,) up to ``top`` of the lines that it would make: its shaft's first ones, its lobes' and so those of
         any number of output pins, its mesh with side lines at both.
 
-        Not all multiples of its shaft: what stands at one that is no mesh of its own shows another drive."""
+        Not all multiples of its shaft, of which any that is no mesh of its own would show another drive; but for a
+        rival that is as good as detected: whatever stands there may be its own."""
         shaft, lobe = self.combs
+        most = int(top / shaft) if self.log_odds >= CERTAIN else SHAFT_ORDERS
         meshes = np.arange(1, int(top / (self.count * shaft)) + 1) * (self.count * shaft)
         sides = [number * spacing for number in range(-SIDES, SIDES + 1) for spacing in (shaft, lobe)]
         made = [
-            np.arange(1, SHAFT_ORDERS + 1) * shaft,
+            np.arange(1, most + 1) * shaft,
             np.arange(1, int(top / lobe) + 1) * lobe,
             *(meshes + side for side in sides),
         ]
