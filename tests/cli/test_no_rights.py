@@ -121,7 +121,7 @@ def test_what_may_not_be_read_is_named_and_costs_no_other(vibe: Vibe, round_: Pa
     assert "1 whose file cannot be read" in said
 
 
-def test_a_run_goes_on_beside_what_may_not_be_read(vibe: Vibe, round_: Path) -> None:
+def test_a_run_goes_on_next_to_what_may_not_be_read(vibe: Vibe, round_: Path) -> None:
     (round_ / "card" / "T-1" / "other.h5").chmod(0o000)
     (round_ / "r.toml").write_text(
         'kind = "route"\ntitle = "R"\nroute = "walk.toml"\ncaptures = "card"\npdf = false\n', encoding="utf-8"

@@ -156,6 +156,11 @@ def test_a_speed_that_is_itself_in_doubt_sends_nobody_for_a_load(
     assert "lost its load" not in speed(drive(), 1440 / 60, 1494.0, rules, slip=slip)[-1].remedy
 
 
+@pytest.mark.parametrize(("noted", "out"), [(1440.0, False), (1360.0, True)])
+def test_a_speed_in_doubt_is_out_of_range_only_where_the_note_is(noted: float, out: bool, rules: FieldRules) -> None:
+    assert ("speed_out_of_range" in codes(speed(drive(), 1390 / 60, noted, rules, slip="open"))) == out
+
+
 def test_without_a_speed_nothing_is_said(rules: FieldRules) -> None:
     assert speed(drive(), None, 1480.0, rules) == []
 

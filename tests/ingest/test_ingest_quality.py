@@ -253,7 +253,7 @@ def test_steps_too_coarse() -> None:
 
 
 def test_few_bits_in_a_file_of_many_are_seen() -> None:
-    """Eight bits of a wide range, stretched to sixteen: neither fine, nor clipped at the last of its few steps."""
+    """Eight bits of a wide range, scaled up to sixteen: neither fine, nor clipped at the last of its few steps."""
     fine = float(np.abs(SOUND).max()) / 32_000
     coarse = np.round(np.round(SOUND / 0.8) * 0.8 / fine) * fine
     limits = {"step": fine, "full_scale": float(np.abs(coarse).max())}

@@ -1,4 +1,4 @@
-"""What faults that the check does not see do to an answer; two that it does see stand beside them.
+"""What faults that the check does not see do to an answer; two that it does see for comparison.
 
 ``python -m tests.studies.unnoticed --seeds 1 2 3`` measures and prints the table. Each seed is a drive of the fleet,
 sound and with a pitted lobe, and a machine of ``tests/worlds/walk.py``; a fault is laid on both channels, polarity on

@@ -83,7 +83,7 @@ def at_rest(drive: Drive, level_m_s2: float) -> Reason:
         text=f"no sign that {drive.tag} runs: none of its own lines stands out at any speed from {low:.0f} to "
         f"{high:.0f} r/min; noise and machines nearby explain the {level_m_s2:.2g} m/s² r.m.s.",
         remedy="Start it, or wait until it runs under load, and repeat the measurement. If it did run, check that this "
-        "is its measuring point, then cable, sensor and the ratio in the drive file.",
+        "is its measuring point, then cable, sensor, sample rate and the ratio in the drive file.",
         verdict="rejected",
     )
 

@@ -193,7 +193,9 @@ def speed(
     if noted_rpm is not None and (slip == "rate" or abs(noted_rpm / rpm - 1) > rules.speed.noted_share):
         # A wrong rate moves the speed out of its range too, and to that of a motor without load.
         idle = any(reason.code == "no_load" for reason in reasons)
-        doubted = [reason for reason in reasons if slip == "note" or (slip == "open" and reason.code != "no_load")]
+        usual = 0.999 * low <= noted_rpm <= 1.001 * high
+        doubtful = {"no_load"} | ({"speed_out_of_range"} if usual else set())
+        doubted = [reason for reason in reasons if slip == "note" or (slip == "open" and reason.code not in doubtful)]
         reasons = [*doubted, _unlike_note(noted_rpm, rpm, method, slip, idle=idle)]
     return reasons
 

@@ -21,7 +21,7 @@ def clipping(signal: Signal) -> list[Reason]:
         grain = 1.5 * (signal.channel.step or 0.0)
         at_end = int((np.abs(x) >= np.float64(min(LIMIT.clip_full_scale * full, full - grain))).sum())
         if signal.step is not None and not _ends_in_a_pair(x, top, bottom, signal.step):
-            # Recordings that were stretched to their own peak end there too, but with one sample,
+            # Recordings that were scaled up to their own peak end there too, but with one sample,
             at_end = 0
         elif signal.step is not None and _thins_out(x, top, bottom, signal.step):
             # or in few steps, of which the last holds far less than the one before.
