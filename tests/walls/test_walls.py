@@ -250,9 +250,9 @@ def test_starting_loads_nothing_heavy(module: str) -> None:
 
 def test_a_diagnosis_without_pages_loads_no_more_than_it_needs() -> None:
     """By pulses and by the signal: loading is most of what a single capture costs, and each of these is some of it."""
-    libraries = "bokeh cryptography h5py jinja2 matplotlib pandas pyarrow pyhanko starlette weasyprint"
+    libraries = "bokeh cryptography h5py jinja2 matplotlib pandas pyarrow pyhanko pywt starlette weasyprint"
     parts = "interpolate io ndimage optimize signal spatial stats"
-    rooms = "core.records.alarms core.records.history ingest.tables report.drawing report.pages"
+    rooms = "core.records.alarms core.records.history ingest.tables report.drawing report.pages spectra.plots"
     heavy = [
         *libraries.split(),
         *(f"scipy.{part}" for part in parts.split()),

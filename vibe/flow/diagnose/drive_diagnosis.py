@@ -52,8 +52,9 @@ def diagnose_files(
 ) -> tuple[DriveReport, IndexRow]:
     """One drive, one or more captures: its report, and its row in a list of drives.
 
-    Pages are written when ``out`` is given. ``progress`` counts the captures, or the segments of a single long one.
-    ``earlier``: a folder of earlier captures of the drive, or a store, with which these are compared.
+    Pages are written when ``out`` is given, and only then has the report pictures. ``progress`` counts the captures, or
+    the segments of a single long one. ``earlier``: a folder of earlier captures of the drive, or a store, with which
+    these are compared.
 
     Raises:
         ConfigError: the drive file is wrong. CaptureError: not one capture could be read.
@@ -65,7 +66,8 @@ def diagnose_files(
         ready_to_print()
     settings = load_settings()
     past, said = ([], []) if earlier is None else from_folder(earlier, drive, table, settings)
-    drive_report = drive_report_of(drive, table, captures, settings, progress=progress, earlier=past)
+    judged = diagnosed_captures(drive, table, captures, settings, progress=progress, earlier=past)
+    drive_report = drive_report_from(drive, table, judged, settings, pictures=out is not None)
     refuse_unread(drive_report.health.captures, captures)
     row = written(drive_report, out, force=force, pdf=pdf)
     return drive_report, replace(row, remarks=(*said, *row.remarks))
@@ -157,19 +159,24 @@ def refuse_unread(reports: Sequence[CaptureReport], captures: Sequence[Path | Ca
 
 
 def drive_report_from(
-    drive: Drive, table: ToneTable, judged: Sequence[CaptureDiagnosis], settings: Settings
+    drive: Drive,
+    table: ToneTable,
+    judged: Sequence[CaptureDiagnosis],
+    settings: Settings,
+    *,
+    pictures: bool = True,
 ) -> DriveReport:
-    """Health and plots of one drive from its judged captures."""
+    """Health and, unless nobody looks at them, ``pictures`` of one drive from its judged captures."""
     from vibe.core.drive_report import DriveReport
     from vibe.kinematics.planning.capture_plan import capture_plan
 
     health = health_of(drive, table, judged, settings)
-    _, readings = _latest_of_each_point([one for one in judged if one.reading is not None])
+    _, readings = _latest_of_each_point([one for one in judged if one.reading is not None and pictures])
     return DriveReport(
         drive=drive,
         health=health,
         tones=table,
-        finding_plots=tuple(_pictures(finding, judged, table) for finding in health.findings),
+        finding_plots=tuple(_pictures(finding, judged, table) if pictures else () for finding in health.findings),
         overview_plots=tuple(plot for reading in readings for plot in overview_plots(reading)),
         plan=capture_plan(drive, table),
     )
