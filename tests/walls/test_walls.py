@@ -249,7 +249,8 @@ def test_starting_loads_nothing_heavy(module: str) -> None:
 
 
 def test_a_diagnosis_without_pages_loads_no_more_than_it_needs() -> None:
-    """By pulses and by the signal: loading is most of what a single capture costs, and each of these is some of it."""
+    """Of a sound drive, by pulses and by the signal: loading is most of what a single capture costs, and each of these
+    is some of it."""
     libraries = "bokeh cryptography h5py jinja2 matplotlib pandas pyarrow pyhanko pywt starlette weasyprint"
     parts = "interpolate io ndimage optimize signal spatial stats"
     rooms = "core.records.alarms core.records.history ingest.tables report.drawing report.pages spectra.plots"
@@ -261,7 +262,7 @@ def test_a_diagnosis_without_pages_loads_no_more_than_it_needs() -> None:
     code = f"""
 import sys
 from vibe.cli.main import main
-for name, suffix in ("CS-01_clarifier_scraper", "h5"), ("SM-01_sludge_mixer_1", "wav"):
+for name, suffix in ("CS-01_clarifier_scraper", "h5"), ("SC-01_screen_conveyor", "wav"):
     try:
         drive = f"configs/drives/{{name[6:]}}.toml"
         main(["diagnose", f"sample_signals/{{name}}.{{suffix}}", "--drive", drive, "--json", "-"])

@@ -142,6 +142,8 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
             advice=finding.advice,
         )
     rule = judgement.rule_for(finding.severity, finding.damage_probability)
+    floor = rule.probability_from
+    how_sure = f"with a probability of {100 * floor:g} % or more" if floor else "of any probability"
     state, but = rule.state, ""
     if finding.other_machine is not None and _GRAVITY[state] > _GRAVITY["watch"]:
         # Nobody opens a drive for what may be the other one's.
@@ -150,9 +152,8 @@ def _from_finding(finding: Finding, judgement: Judgement) -> _Candidate:
     return _Candidate(
         state=state,
         rule=(
-            f"A {finding.severity} finding with a probability of {100 * rule.probability_from:g} % or more gives "
-            f"{rule.state}: {part_in_words(where)}, {finding.defect}, {_percent(finding.damage_probability)} "
-            f"({rule.source}){but}."
+            f"A {finding.severity} finding {how_sure} gives {rule.state}: {part_in_words(where)}, {finding.defect}, "
+            f"{_percent(finding.damage_probability)} ({rule.source}){but}."
         ),
         words=finding_in_words(finding),
         strength=(_SEVERITY[finding.severity], finding.damage_probability),
