@@ -61,8 +61,6 @@ and resonances), and the probability that a line is seen which stands even so.""
 ABOVE_OWN = 2.0
 """How many times, in power, a line stands above what lies as far on the other side of the machine's own, and above the
 lowest between: a swing of the speed that was not followed makes skirts, alike on both sides and without a gap."""
-NEARBY_BINS = 32
-"""Bins from a line within which what stands is compared with what lies about as near."""
 SKIRT_REACHES, SKIRT_SHARE = (2, 4, 8, 16, 32), 0.3
 """Bins to either side of the opposite place that are looked at, as many as this share of the distance."""
 WIDTHS = (0.0, 2e-4)
@@ -259,7 +257,6 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
             shares = _shares(row, some, smooth, spots, half)
             skirt = there < ABOVE_OWN * _own_skirt(row.over[some], smooth, half, middle, spots)
             shares[skirt] = np.maximum(shares[skirt], 0.5)
-            shares = np.maximum(shares, _shares_nearby(smooth, half, spots - middle, middle, shares))
             one = -np.log(np.minimum(shares * len(rows), 1.0))
             one[np.abs(at - order) < (APART_BINS + half) * row.step] = np.nan
             better = np.isfinite(one) & ~(surprise[number] >= one)
@@ -292,28 +289,6 @@ def _shares(row: _Heights, some: slice, smooth: Real, spots: NDArray[np.int64], 
         least = there[here] / AS_HIGH
         alike = _share_above(heights.size - np.searchsorted(heights, least), heights, least)
         shares[here] = np.maximum(shares[here], alike)
-    return shares
-
-
-def _shares_nearby(smooth: Real, half: int, off: NDArray[np.int64], middle: int, so_far: Real) -> Real:
-    """Share (m,) of the places up to twice as far from the line in the ``middle`` that stand as high, for places so far
-    ``off`` it: a dense bundle of side lines lifts all that lies there. What lies far off is compared with all anyway,
-    and what does not stand by the shares ``so_far`` needs no more."""
-    shares, near = np.zeros(off.size), int(APART_BINS) + half
-    stands = (so_far < np.exp(-STANDS)) & (np.abs(off) > near) & (np.abs(off) < NEARBY_BINS)
-    for distance in np.unique(np.abs(off[stands])).tolist():
-        for sign in (-1, 1):
-            here = stands & (off == sign * distance)
-            if not here.any():
-                continue
-            first, last = max(0, middle - 2 * distance), min(smooth.size, middle + 2 * distance + 1)
-            others = np.ones(last - first, dtype=bool)
-            for place in (middle, middle + sign * distance):
-                others[max(0, place - near - first) : place + near + 1 - first] = False
-            heights = np.sort(smooth[first:last][others])
-            there = smooth[[middle + sign * distance]]
-            above = heights.size - np.searchsorted(heights, there)
-            shares[here] = _share_above(above, heights, there)
     return shares
 
 
