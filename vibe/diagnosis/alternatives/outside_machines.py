@@ -152,7 +152,8 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
         if turn in driven
     )
     bare = _is_bare(case, finding)
-    within = low <= place <= (BLADES_TO if bare else high)
+    # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
+    within = low <= place <= (BLADES_TO if bare and not case.alike else high)
     if within and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
         own *= BARE_OWN if bare else 1.0
         free = OUTSIDE_RATE / log(high / low)
