@@ -56,7 +56,11 @@ def modulating_turn(
     rigid: Sequence[float],
 ) -> ModulatingTurn | None:  # fmt: skip
     """The turn near order ``turn`` that modulates impacts at ``order``, read in ``band_hz`` of ``channels``; None where
-    no line is clear. ``rigid``: orders whose multiples the machine makes without slip."""
+    no line is clear, or where the comb's own lines lie as far apart as that. ``rigid``: orders whose multiples the
+    machine makes without slip."""
+    between = round(turn / order) * order
+    if abs(between / turn - 1) < REACH + SMEARED:
+        return None
     total: Real | None = None
     products, turns = 0, 0.0
     for one in bands:

@@ -258,15 +258,14 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 class _Windows:
     """Segments and places of lines, alike for all channels of as many samples: ``rows`` (segments, n) of samples, their
     ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
-    (lines, segments) of its phase until there, the length to which segments are ``padded`` for a quick transform, the
-    bins ``floor_bins`` next to each line there (lines, floor bins), and the ``response``."""
+    (lines, segments) of its phase until there, the bins ``floor_bins`` next to it (lines, floor bins), and the
+    ``response``."""
 
     rows: NDArray[np.intp]
     taper: Real
     cosine: NDArray[np.float32]
     sine: NDArray[np.float32]
     turning: Complex
-    padded: int
     floor_bins: NDArray[np.intp]
     response: Real
 
@@ -282,16 +281,16 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     # Whole turns taken out, single precision is enough for the rest.
     angle = (2 * np.pi * (turn - np.rint(turn))).astype(np.float32)
     middles = (starts + (n - 1) / 2) / per_turn
-    padded = fast_length(n)
-    bins = np.round(places * padded / per_turn).astype(int)
+    # Not padded to a quicker length: in a segment of whole turns the shaft's lines lie in the middle of bins, and leak
+    # into no floor.
+    bins = np.round(places * n / per_turn).astype(int)
     return _Windows(
         rows=starts[:, None] + np.arange(n),
         taper=np.hanning(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
         turning=np.exp(-2j * np.pi * np.outer(places, middles)),
-        padded=padded,
-        floor_bins=np.clip(bins[:, None] + FLOOR_BINS, 1, padded // 2),
+        floor_bins=np.clip(bins[:, None] + FLOOR_BINS, 1, n // 2),
         response=_hann_response((orders - places[:, None]) / per_turn, n),
     )
 
@@ -301,7 +300,7 @@ def _seen(item: Low, windows: _Windows) -> _Seen:
     weight = windows.taper.sum()
     pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
-    floor_bins = np.abs(fft.rfft(pieces, windows.padded, axis=1)[:, windows.floor_bins]) ** 2
+    floor_bins = np.abs(fft.rfft(pieces, axis=1)[:, windows.floor_bins]) ** 2
     floor = np.median(floor_bins, axis=(0, 2)) / np.log(2.0) / weight**2
     return _Seen(values=values * windows.turning, noise=floor + 1e-30, response=windows.response)
 
