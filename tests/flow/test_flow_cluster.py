@@ -257,6 +257,7 @@ def test_a_client_whose_loop_does_not_begin_is_said_in_a_sentence(monkeypatch: p
         far._client("tcp://127.0.0.1:8786")
 
 
+@pytest.mark.slow
 def test_a_scheduler_without_workers_is_told(tmp_path: Path) -> None:
     with local_cluster(tmp_path, workers=0) as cluster, pytest.raises(CallError, match="has no workers"):
         each(jobs.plus, [1, 2], workers=1, cluster=cluster.address)
@@ -278,6 +279,7 @@ def test_a_worker_that_was_cut_off_writes_nothing_when_its_run_has_ended(plant: 
     assert {path: path.stat().st_mtime_ns for path in (plant / "whole").rglob("*")} == before
 
 
+@pytest.mark.slow
 def test_a_scheduler_that_goes_away_is_told_and_the_run_goes_on_later(
     plant: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.studies.collecting import LAST_MONTH, SOUND, STANDS, measured
 
-QUICK = ("overflow", "buffer repeated", "hum 50 Hz", "/ 10", "velocity", "soft mount", "cut short", "clock not set")
+QUICK = ("overflow", "hum 50 Hz", "/ 10", "velocity", "soft mount", "cut short")
 
 
 def test_faults_are_told_and_a_good_capture_is_accepted() -> None:

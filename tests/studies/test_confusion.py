@@ -95,13 +95,13 @@ def _named(work: Sequence[Planted]) -> list[Named]:
 
 
 def test_faults_outside_are_named_and_not_blamed_on_the_reducer() -> None:
-    """Two in a hundred may be blamed: of ten none is with 82 %, and two with 1.6 %."""
-    work = [row_of((cause,), 8, SEED)[i] for i, cause in enumerate((*OUTSIDE_ROWS, "unbalance", "looseness")[:8])]
+    """Two in a hundred may be blamed: of five none is with 90 %."""
+    work = [row_of((cause,), 8, SEED)[i] for i, cause in enumerate(OUTSIDE_ROWS[:5])]
     named = _named(work)
     blamed = [one for one in named if any(blames_reducer(f) for f in one.findings)]
-    assert len(blamed) <= 1, blamed
+    assert blamed == []
     assert len(matrix(named)) == 1 + len(INSIDE_ROWS) + len(OUTSIDE_ROWS)
-    assert summary(named)[0]["captures"] == 8
+    assert summary(named)[0]["captures"] == 5
 
 
 @pytest.mark.slow

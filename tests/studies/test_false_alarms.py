@@ -46,11 +46,11 @@ def _heard(count: int) -> list[Sound]:
 
 
 def test_sound_drives_get_no_finding() -> None:
-    """At 1 % the chance of two alarms in eight captures is 0.3 %; at 20 % it is a half."""
-    heard = _heard(8)
+    """At 1 % the chance of two alarms in six captures is 0.15 %; at 20 % it is a third."""
+    heard = _heard(6)
     assert sum(bool(one.found) for one in heard) <= 1, [one for one in heard if one.found]
     chances = [p for one in heard for kind, p in one.combs if kind in ("bearing race", "rolling element")]
-    assert len(chances) >= 40
+    assert len(chances) >= 30
     assert sum(p <= 0.01 for p in chances) <= 4
 
 

@@ -23,6 +23,7 @@ def test_a_store_does_as_its_model_whenever_its_process_is_ended() -> None:
     store_machine.run(2, 1, steps=8)
 
 
+@pytest.mark.slow
 def test_killed_commands_leave_outputs_whole_or_absent_and_the_next_run_mends_the_rest() -> None:
     short = [one for one in kills_everywhere.COMMANDS if one.name == "history thin"]
     rows = kills_everywhere.run(short, 3, 1, warm=("vibe.cli.main", "h5py", "vibe.history.store.maintenance"))

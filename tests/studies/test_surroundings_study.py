@@ -116,8 +116,8 @@ def test_what_follows_no_shaft_accuses_nobody(kind: str) -> None:
 
 
 def test_a_declared_chain_accuses_nobody() -> None:
-    assert _accused(DECLARED, 6) == []
+    assert _accused(DECLARED, 3) == []
 
 
 def test_a_chain_that_nobody_declared_accuses_nobody() -> None:
-    assert _accused("chain", 6) == []
+    assert _accused("chain", 4) == []

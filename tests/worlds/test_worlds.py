@@ -10,8 +10,8 @@ from tests.worlds import ferryside, harbour, hillside, lakeside, moorside, river
 from tests.worlds.case import WorldCase
 from tests.worlds.trial import health_from, scored
 
-FIRST = 9
-"""Captures of each world: every kind of truth is among them."""
+FIRST, MORE = 6, 12
+"""Captures of each world: every kind of truth is among them. More are slow."""
 KNOWN = {
     "hillside-002": "a pump whose lines fall on the drive's mesh",
     "harbour-005": "a faint drive beside a chain, whose lines another ratio would fit better",
@@ -24,7 +24,9 @@ WORLDS: dict[str, Callable[[int], WorldCase]] = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("number", range(FIRST))
+@pytest.mark.parametrize(
+    "number", [*range(FIRST), *(pytest.param(k, marks=pytest.mark.slow) for k in range(FIRST, MORE))]
+)
 @pytest.mark.parametrize("world", sorted(WORLDS))
 def test_what_is_said_is_right(world: str, number: int) -> None:
     """What shows nothing of the drive is unknown, a sound drive is judged and no part of it surely accused, a damaged
