@@ -94,14 +94,14 @@ def test_a_run_with_pdf_and_plots_in_two_processes_asks_nobody(
 
 
 COMMANDS = """
-simulate {share}/configs/drives/thickener_rake_south.toml --damage stage1.lobe:1.5 --duration-s 4 --out a.h5
-diagnose a.h5 --drive {share}/configs/drives/thickener_rake_south.toml --out case
-check a.h5 --drive {share}/configs/drives/thickener_rake_south.toml
-tones {share}/configs/drives/thickener_rake_south.toml
-plan {share}/configs/drives/thickener_rake_south.toml --out plan
+simulate {drive} --damage stage1.lobe:1.5 --duration-s 4 --out a.h5
+diagnose a.h5 --drive {drive} --out case
+check a.h5 --drive {drive}
+tones {drive}
+plan {drive} --out plan
 plan {share}/configs/routes/water_works.toml --out walk
 practice --out practice --drive TH-02
-history add a.h5 --store store --drives {share}/configs/drives/thickener_rake_south.toml
+history add {share}/sample_signals/TH-02_thickener_rake_south.h5 --store store --drives {drive}
 history page TH-02 --store store --out pages
 history export --store store --out tables
 alarms list --store store
@@ -117,7 +117,8 @@ def test_every_command_works_where_there_is_no_network_at_all(tmp_path: Path) ->
 
     if shutil.which("unshare") is None or subprocess.run(["unshare", "--net", "true"], capture_output=True).returncode:
         pytest.skip("needs unshare and the right to make a network namespace")
-    for line in COMMANDS.format(share=share_dir()).strip().splitlines():
+    drive = share_dir() / "configs" / "drives" / "thickener_rake_south.toml"
+    for line in COMMANDS.format(share=share_dir(), drive=drive).strip().splitlines():
         command = ["unshare", "--net", sys.executable, "-m", "vibe.cli.main", *line.split()]
         environment = os.environ | {"PYTHONPATH": str(Path(__file__).resolve().parents[2])}
         done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, env=environment)

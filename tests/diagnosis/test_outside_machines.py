@@ -119,6 +119,17 @@ def test_what_stands_high_up_is_this_machines_whichever_speed_is_its_own(case: M
     assert lone(diagnose(case(combs={RACE: seen}, alike=(similar(0.99),)))).probability > 0.8 * plain
 
 
+def test_a_machine_that_may_be_there_counts_with_its_probability(case: MakeCase, tones: ToneTable) -> None:
+    at_low = replace(race(tones), band_hz=LOW_HZ)
+
+    def of(probability: float) -> float:
+        one = replace(similar(1.0005), probability=probability)
+        return lone(diagnose(case(combs={RACE: at_low}, alike=(one,), speed=PULSES))).probability
+
+    alone = lone(diagnose(case(combs={RACE: at_low}, speed=PULSES))).probability
+    assert of(1.0) < of(0.7) < of(0.5) < alone
+
+
 PIN = "stage1.ring_pin"
 HEARD_SPEED = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.0002, method="signal")
 

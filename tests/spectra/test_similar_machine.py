@@ -54,6 +54,7 @@ def test_two_speeds_that_are_one_line_of_the_shaft_are_two_of_the_mesh(speed: fl
     assert found.speed == pytest.approx(speed, abs=2e-4)
     assert abs(found.speed - speed) < found.error + 1e-4
     assert found.fainter_db == pytest.approx(10.0, abs=1.5)
+    assert found.probability > 0.95
     assert speeds(own()) == []
 
 

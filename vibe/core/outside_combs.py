@@ -78,10 +78,12 @@ class SimilarMachine:
 
     ``speed``: of its input, relative to the speed that was found; ``error``: its standard error. ``fainter_db``: by how
     much its mesh is fainter than that at the speed found, below 0 where it is louder. ``by_damage``: its speed is known
-    from damage, so that its mesh was read where it must be; else it was searched for.
+    from damage, so that its mesh was read where it must be; else it was searched for. ``probability``: that it is
+    there.
     """
 
     speed: float
     error: float
     fainter_db: float
     by_damage: bool = False
+    probability: float = 1.0

@@ -315,7 +315,7 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     exact, carried = not any(tone.slip), comb.carried_at is not None
     # Of each machine: how likely it is there at all, how likely it makes the comb, by how much it is fainter.
     rows = [(1.0, _density(case, tone, comb, 1.0, 0.0), 0.0)]
-    rows += [(1.0, _density(case, tone, comb, one.speed, one.error), _apart_db(one)) for one in case.alike]
+    rows += [(one.probability, _density(case, tone, comb, one.speed, one.error), _apart_db(one)) for one in case.alike]
     hidden = UNDETECTED_RATE if exact or carried else 0.0
     if case.declared_alike and not case.alike:
         hidden = max(hidden, DECLARED_RATE)

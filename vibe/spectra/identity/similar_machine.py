@@ -46,9 +46,10 @@ FEWEST_MESHES, STANDS = 2, 3.0
 which one does."""
 OWN_STANDS_DB = 9.0
 """Over the floor, from where on a line of the machine's own stands: noise does once in 3,000 bins (exp(-8))."""
-LEAST_EVIDENCE = 5.14
-"""Log likelihood ratio, ln 171, from which on it counts as detected: 19 to 1, which leaves the usual doubt, where one
-drive in ten has another of its kind on its frame (common practice)."""
+USUAL_COMPANY = 0.1
+"""Share of drives that have another of their kind on their frame (common practice)."""
+LEAST_PROBABILITY = 0.5
+"""From which on a machine is more likely there than not; what is said of it is weighed with its probability."""
 TRIALS = 100
 """Trials of chance, none of which may do as well: at most one drive in a hundred gets a machine that is not there."""
 AS_LOUD_DB = 15.0
@@ -136,7 +137,7 @@ def similar_machines(
 
     ``own``: all lines that the machine itself makes. ``known``: relative speeds at which a machine is known to turn, as
     by its damage; of these only how loud their mesh is remains to be seen, and a machine that seems to turn at nearly
-    such a speed is that one.
+    such a speed is that one. Others are named from where they are more likely there than not, with that probability.
     """
     sought, mesh = _sought(family), family.count * family.unit
     top = (1 + REACH) * float(sought.orders.max()) + SHAFT_AROUND
@@ -155,7 +156,7 @@ def similar_machines(
         number = int(np.argmax([weight.max() for weight in evidence]))
         (width, speeds, look), weight = looks[number], evidence[number]
         best = int(weight.argmax())
-        if weight[best] < LEAST_EVIDENCE:
+        if _posterior(float(weight[best])) < LEAST_PROBABILITY:
             break
         if by_chance is None:
             by_chance = _by_chance(looks, sought)
@@ -168,8 +169,14 @@ def similar_machines(
             continue
         stand = sought.is_mesh & (np.nan_to_num(there.surprise[:, 0]) > STANDS)
         error = max(min(row.step for row in rows) / float(sought.orders[stand].max()), width)
-        found.append(SimilarMachine(speed=speed, error=error, fainter_db=float(_evidence(there, sought)[1][0])))
+        fainter_db, likely = float(_evidence(there, sought)[1][0]), _posterior(float(weight[best]))
+        found.append(SimilarMachine(speed=speed, error=error, fainter_db=fainter_db, probability=likely))
     return tuple(found)
+
+
+def _posterior(evidence: float) -> float:
+    """Probability that a machine is there, of the log likelihood ratio of its lines."""
+    return float(1 / (1 + np.exp(-evidence) * (1 - USUAL_COMPANY) / USUAL_COMPANY))
 
 
 def _sought(family: Family) -> _Sought:
