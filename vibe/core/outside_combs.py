@@ -14,6 +14,13 @@ LINE_BINS = 1.5
 MOST_PER_TURN = 64
 """Teeth, flights, blades on a slow shaft (common practice); above, one race order in sixteen would fit by chance."""
 
+KIND_REACH = 0.03
+"""Relative difference of speed up to which a machine of the same kind is sought: motors of one kind differ by their
+slip, by load and voltage (common practice: two or three per cent)."""
+KIND_APART = 3e-3
+"""Relative difference of speed that half of all pairs of one kind stay below (Cauchy density; common practice: machines
+of one kind at like loads differ by some tenths of a per cent)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeclaredSource:

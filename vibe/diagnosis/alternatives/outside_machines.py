@@ -8,7 +8,7 @@ from statistics import fmean
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
-from vibe.core.outside_combs import LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
+from vibe.core.outside_combs import KIND_APART, LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, carried_off, off_order, placed, surely_off
@@ -31,12 +31,10 @@ standard deviation of that (common practice: machines, and paths at the few line
 normal densities, this machine the louder or the fainter one, have the odds exp(2 · usual · difference / spread²)."""
 UNDETECTED_DB, UNDETECTED_RATE = 15.0, 0.02
 """A machine of the same kind whose own lines do not stand out: by how much they are fainter at least, and the
-probability that a capture shows the damage of one (common practice); its speed is as usual (``USUALLY_APART``)."""
+probability that a capture shows the damage of one (common practice); its speed is as usual (``KIND_APART``)."""
 DECLARED_RATE = 0.5
 """The same of one that is declared next to it and that the capture does not show (common practice): it is there, but
 what it makes arrives faintly."""
-USUALLY_APART = 3e-3
-"""Relative difference of speed that half of all pairs of one kind stay below (Cauchy density; common practice)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
 NOT_DETECTED = 0.4
@@ -361,13 +359,13 @@ def _hidden_density(case: Case, tone: Tone, comb: CombEvidence) -> float:
     if not any(tone.slip):
         return _usual_density(off_order(tone, _placed(case, comb)[0]))
     if comb.carried_at is None:
-        return _placed_density(case, tone, comb, 1.0, USUALLY_APART)
+        return _placed_density(case, tone, comb, 1.0, KIND_APART)
     return _placed_density(case, tone, comb, comb.carried_at, 0.0) * _usual_density(comb.carried_at - 1)
 
 
 def _usual_density(apart: float) -> float:
     """How likely machines of one kind are to turn so far ``apart``, relative, per unit of that."""
-    return 1 / (pi * USUALLY_APART * (1 + (apart / USUALLY_APART) ** 2))
+    return 1 / (pi * KIND_APART * (1 + (apart / KIND_APART) ** 2))
 
 
 def _placed_density(case: Case, tone: Tone, comb: CombEvidence, speed: float, speed_error: float) -> float:

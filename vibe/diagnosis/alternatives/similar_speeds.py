@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from math import hypot
 
 from vibe.core.evidence import CombEvidence, SpeedEstimate
+from vibe.core.outside_combs import KIND_REACH
 from vibe.core.tones import Tone, ToneTable
 
-REACH = 0.03
-"""Relative difference of speed between machines of one kind (common practice: two or three per cent)."""
 LEAST_ERROR = 1e-5
 """Relative; no comb's order is known closer: the lines of one capture share what the speed does within it."""
 SURELY_OFF = 4.5
@@ -38,7 +37,7 @@ def off_order(tone: Tone, place: float) -> float:
 def surely_off(tone: Tone, place: float, error: float) -> bool:
     """Whether a part that cannot slip lies off its order by more than ``error`` leaves open, though not so far that no
     machine of the kind would turn so."""
-    return SURELY_OFF * hypot(error, LEAST_ERROR) < abs(off_order(tone, place)) < REACH
+    return SURELY_OFF * hypot(error, LEAST_ERROR) < abs(off_order(tone, place)) < KIND_REACH
 
 
 def carried_off(comb: CombEvidence, speed: SpeedEstimate | None) -> float | None:
@@ -48,7 +47,7 @@ def carried_off(comb: CombEvidence, speed: SpeedEstimate | None) -> float | None
         return None
     of_speed = 0.0 if speed is None or speed.uncertainty_hz is None else speed.uncertainty_hz / speed.input_hz
     off = comb.carried_at - 1
-    return off if SURELY_OFF * hypot(comb.carried_error, of_speed) < abs(off) < REACH else None
+    return off if SURELY_OFF * hypot(comb.carried_error, of_speed) < abs(off) < KIND_REACH else None
 
 
 def speeds_of_combs(

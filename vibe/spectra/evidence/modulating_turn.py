@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from vibe.core.outside_combs import KIND_REACH
 from vibe.spectra.envelope.bands import BandEnvelopes
 
 Real = NDArray[np.float64]
@@ -31,8 +32,6 @@ WIDEST = 0.42
 NOTCH_BINS = 2
 """Bins to either side of lines that the machine makes without slip, which are taken out: pairs of them have the same
 distance as a line and its side line."""
-REACH = 0.03
-"""Relative; how far off the expected turn it is sought: as far as machines of one kind differ (common practice)."""
 FINER = 8
 """Places that are tried per bin."""
 CLEAR = 20.0
@@ -59,7 +58,7 @@ def modulating_turn(
     no line is clear, or where the comb's own lines lie as far apart as that. ``rigid``: orders whose multiples the
     machine makes without slip."""
     between = round(turn / order) * order
-    if abs(between / turn - 1) < REACH + SMEARED:
+    if abs(between / turn - 1) < KIND_REACH + SMEARED:
         return None
     total: Real | None = None
     products, turns = 0, 0.0
@@ -69,7 +68,7 @@ def modulating_turn(
             continue
         turns = one.turns
         lines = _without(np.asarray(one.power[inside].sum(axis=0), dtype=np.float64), turns, rigid)
-        at = turn * (1 + np.arange(-REACH, REACH, 1 / (FINER * turns * turn)))
+        at = turn * (1 + np.arange(-KIND_REACH, KIND_REACH, 1 / (FINER * turns * turn)))
         for k in range(1, HARMONICS + 1):
             half = SMEARED * k * order + SPARE_BINS / turns
             if half > WIDEST * turn:

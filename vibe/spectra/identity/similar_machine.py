@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from vibe.core.outside_combs import SimilarMachine
+from vibe.core.outside_combs import KIND_APART, KIND_REACH, SimilarMachine
 from vibe.core.tones import OwnLines
 from vibe.spectra.envelope.bands import local_floor
 from vibe.spectra.identity.presence import ANTI_ALIAS, AS_HIGH, SIDE_SEEN, Family
@@ -26,12 +26,6 @@ from vibe.spectra.signal_analysis import ChannelSpectrum
 
 Real = NDArray[np.float64]
 
-REACH = 0.03
-"""Relative difference of speed up to which the same machine is sought: motors of one kind differ by their slip, by load
-and voltage (common practice: two or three per cent)."""
-USUALLY_APART = 3e-3
-"""Relative difference of speed that half of all pairs stay below (Cauchy density; common practice: machines of one kind
-at like loads differ by some tenths of a per cent)."""
 LINE_SEEN, HIGH_LINE_SEEN, HARDLY_SEEN = 0.6, 0.4, 0.08
 """Probability that one of its first three lines, or a higher one, can be seen where it is detected at all; and where
 that line of the machine at the speed found does not stand either."""
@@ -140,7 +134,7 @@ def similar_machines(
     such a speed is that one. Others are named from where they are more likely there than not, with that probability.
     """
     sought, mesh = _sought(family), family.count * family.unit
-    top = (1 + REACH) * float(sought.orders.max()) + SHAFT_AROUND
+    top = (1 + KIND_REACH) * float(sought.orders.max()) + SHAFT_AROUND
     rows = [_heights(one, input_hz, own, top) for one in spectra]
     found = [_at_known(rows, mesh, speed) for speed in known]
     looks = []
@@ -228,13 +222,13 @@ def _speeds(rows: Sequence[_Heights], sought: _Sought, width: float) -> Real:
     step = min(row.step for row in rows)
     held = sought.orders[sought.orders < max(row.over.size * row.step for row in rows)]
     each = max(1.5 * step / float(held.max(initial=1.0)), width / 3)
-    reach = int(REACH / each)
+    reach = int(KIND_REACH / each)
     return 1.0 + np.arange(-reach, reach + 1, dtype=np.float64) * each
 
 
 def _usual(speeds: Real) -> Real:
     """Log density (m,) of speeds of machines of one kind, against an even one."""
-    density = 1 / (1 + ((speeds - 1) / USUALLY_APART) ** 2)
+    density = 1 / (1 + ((speeds - 1) / KIND_APART) ** 2)
     return np.asarray(np.log(density / density.mean()))
 
 
@@ -249,7 +243,7 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
     own = np.zeros((places.shape[0], 1))
     for row in rows:
         for number, order in enumerate(sought.orders):
-            reach = max(REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
+            reach = max(KIND_REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
             first = int((order - reach) / row.step) - int(10 * APART_BINS)
             last = int((order + reach) / row.step) + int(10 * APART_BINS)
             first = max(2, first) if order in SHAFT_LINES else first
