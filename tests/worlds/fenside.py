@@ -251,11 +251,13 @@ def unit(x: Array) -> Array:
     return x / max(float(np.sqrt((x * x).mean(axis=1)).max()), 1e-12)
 
 
-def meetings(scene: Scene, angle: Array, jitter: float = 0.0) -> Array:
-    """Instants at which an angle passes whole turns; ``jitter``: the spacing's scatter, which adds up as slip does."""
+def meetings(scene: Scene, angle: Array, jitter: float = 0.0, *, locked: bool = False) -> Array:
+    """Instants at which an angle passes whole turns; ``jitter``: the spacing's scatter, which adds up as slip does,
+    but not where parts are ``locked`` to each other, as a lobe to its pins and a tooth to its gap."""
     angle = angle if angle[-1] > angle[0] else -angle
     marks = np.arange(np.ceil(angle[0]), np.floor(angle[-1]) + 1)
-    slipped = marks + (np.cumsum(scene.rng.normal(0, jitter, marks.size)) if jitter else 0.0)
+    scatter = scene.rng.normal(0, jitter, marks.size) if jitter else np.zeros(marks.size)
+    slipped = marks + (scatter if locked else np.cumsum(scatter))
     return np.interp(slipped, angle, scene.t, left=-1.0, right=-1.0)
 
 
@@ -318,13 +320,13 @@ def blows(scene: Scene, drive: Drive, turns: Array, tone: str, tidy: bool = Fals
         rounds = [(0.0, 1.0)]
         if part == "sun":
             shares = rng.uniform(0.7, 1.0, s.cranks)
-            times = meetings(scene, relative * turns + rng.random(), 0.0015)
+            times = meetings(scene, relative * turns + rng.random(), 0.0015, locked=True)
             sizes = shares[np.arange(times.size) % s.cranks]
         else:
             # The second disc stands half a turn on and meets the same spot less hard, or not at all.
             rounds += [(1 / s.discs, float(rng.uniform(0.0, 0.5)))] if s.discs > 1 else []
             start = rng.random()
-            both = [meetings(scene, relative * turns + start + shift, 0.0015) for shift, _ in rounds]
+            both = [meetings(scene, relative * turns + start + shift, 0.0015, locked=True) for shift, _ in rounds]
             times = np.concatenate(both)
             sizes = np.concatenate([np.full(m.size, size) for m, (_, size) in zip(both, rounds, strict=True)])
         carried = d if part not in ("ring_pin",) else drive.bodies[f"stage{len(drive.stages)}.disc"]
