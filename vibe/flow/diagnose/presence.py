@@ -104,10 +104,11 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
 
 
 def similar_machines_in(
-    reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence]
-) -> tuple[SimilarMachine, ...]:
+    reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence], *,
+    declared: bool = False,
+) -> tuple[SimilarMachine, ...]:  # fmt: skip
     """Other machines of the drive's kind that are detected in ``reading``, or by ``combs`` of parts that cannot
-    slip."""
+    slip; ``declared``: the drive file says that there is one."""
     from vibe.diagnosis.alternatives.similar_speeds import speeds_of_combs
     from vibe.spectra.identity.similar_machine import similar_machines
 
@@ -116,7 +117,7 @@ def similar_machines_in(
         return ()
     known = speeds_of_combs(table, combs, reading.speed)
     own = _own_lines(reading, drive, table, combs, families[0])
-    return similar_machines(reading.spectra, reading.law.mean_hz, families[0], own, known)
+    return similar_machines(reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared)
 
 
 def with_turns(
