@@ -53,7 +53,8 @@ def first_look(capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: T
     alike = plain.alike
     if alike is None:
         declared = bool(declared_alike(drive, table, request.surroundings))
-        alike = similar_machines_in(reading, drive, table, by_tone(reading, table, request), declared=declared)
+        combs = by_tone(reading, table, request)
+        alike = similar_machines_in(reading, drive, table, combs, plain.findings, declared=declared)
     return FirstLook(plain=plain, request=request, alike=alike)
 
 
