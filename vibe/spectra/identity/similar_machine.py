@@ -406,8 +406,8 @@ def _fainter_db(read: _Read, is_mesh: NDArray[np.bool_]) -> Real:
 
 
 def _by_chance(looks: Sequence[tuple[float, Real, _Read]], sought: _Sought) -> float:
-    """The evidence that a share ``BY_CHANCE`` of trials exceeds in which each line's surroundings are turned round by an
-    amount of its own, so that what still comes together at one speed does so by chance."""
+    """The evidence that a share ``BY_CHANCE`` of trials exceeds in which each line's surroundings are turned round by
+    an amount of its own, so that what still comes together at one speed does so by chance."""
     rng = np.random.default_rng(0)
     most = np.full(TRIALS, -np.inf)
     for _, speeds, look in looks:
