@@ -112,18 +112,11 @@ class _Heights:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Kind:
-    """Lines of one kind: which ``bins`` are theirs, their ``places`` (k,) [bins], sorted, and the ``heights`` there."""
+    """Lines of one kind: their ``heights``, sorted, and of every bin ``at`` (n,) the height of the line that it is part
+    of, 0 where it is of none."""
 
-    bins: NDArray[np.bool_]
-    places: Real
     heights: Real
-
-    def at(self, bins: Real) -> Real:
-        """Heights (n,) of the lines of this kind that lie at ``bins`` (n,), 0 where none does."""
-        after = np.minimum(np.searchsorted(self.places, bins), self.places.size - 1)
-        nearest = after - (np.abs(bins - self.places[after - 1]) < np.abs(self.places[after] - bins))
-        there = self.bins[np.clip(np.rint(bins).astype(np.int64), 0, self.bins.size - 1)]
-        return np.where(there, self.heights[nearest], 0.0)
+    at: Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -233,13 +226,17 @@ def _heights(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], top
         if not inside.any():
             continue
         orders, reach = orders[inside], spread[inside] + OWN_BINS * step
-        edges = np.zeros(over.size + 1)
-        np.add.at(edges, np.maximum(np.floor((orders - reach) / step).astype(np.int64), 0), 1.0)
-        np.add.at(edges, np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size), -1.0)
-        bins = np.cumsum(edges[:-1]) > 0
-        owned |= bins
-        places = np.sort(orders / step)
-        kinds.append(_Kind(bins=bins, places=places, heights=highest[np.rint(places).astype(np.int64)]))
+        heights = highest[np.rint(orders / step).astype(np.int64)]
+        first = np.maximum(np.floor((orders - reach) / step).astype(np.int64), 0)
+        widths = np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size) - first
+        # Where two overlap the higher one counts.
+        rising = np.argsort(heights)
+        first, widths, heights = first[rising], widths[rising], heights[rising]
+        within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)
+        at = np.zeros(over.size)
+        at[np.repeat(first, widths) + within] = np.repeat(heights, widths)
+        owned |= at > 0
+        kinds.append(_Kind(heights=heights, at=at))
     return _Heights(over=over, step=step, kinds=tuple(kinds), owned=owned)
 
 
@@ -270,7 +267,7 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
     own = np.zeros((places.shape[0], 1))
     for row in rows:
         # What a machine at one speed would make is held against all others of the kind, not against itself.
-        theirs = [np.array([kind.at(one / row.step) for one in places]) for kind in row.kinds]
+        bins = np.minimum(np.rint(places / row.step).astype(np.int64), row.over.size - 1)
         for number, order in enumerate(sought.orders):
             reach = max(KIND_REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
             first = int((order - reach) / row.step) - int(10 * APART_BINS)
@@ -287,7 +284,7 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
             clear = np.where(owned, smooth, _smooth(np.where(owned, 0.0, over), half))
             there = clear[spots]
             loudest = maximum_filter1d(clear, 2 * int(APART_BINS) + 1)
-            left_out = [one[sought.is_mesh | (sought.orders == order)] for one in theirs]
+            left_out = bins[sought.is_mesh | (sought.orders == order)]
             shares = _shares(row, left_out, some, clear, spots, half)
             skirt = _own_skirt(over, smooth, owned, half, middle, spots)
             shares = np.maximum(shares, SKIRT_BINS * np.exp(-there / skirt))
@@ -305,11 +302,11 @@ def _smooth(over: Real, half: int) -> Real:
 
 
 def _shares(
-    row: _Heights, left_out: Sequence[Real], some: slice, smooth: Real, spots: NDArray[np.int64], half: int
+    row: _Heights, left_out: NDArray[np.int64], some: slice, smooth: Real, spots: NDArray[np.int64], half: int
 ) -> Real:
     """Share (m,) of the places around, but for those next to it, that stand as high as that at each of ``spots``; where
-    a line of the machine's own lies, of those of its kind too, less a factor. ``left_out``: of each kind the heights
-    (k, m) of those lines that would be another machine's."""
+    a line of the machine's own lies, of those of its kind too, less a factor. ``left_out``: bins (k, m) of lines that
+    would be another machine's."""
     there, owned = smooth[spots], row.owned[some]
     if smooth.size - np.count_nonzero(owned) < FEWEST_PLACES:
         owned = np.zeros_like(owned)
@@ -323,9 +320,13 @@ def _shares(
     highest = np.maximum(before[np.maximum(spots - near, 0)], after[np.maximum(smooth.size - spots - near - 1, 0)])
     shares = _share_above(above, free.size, highest, there)
     of_own = np.flatnonzero(row.owned[some][spots])
-    for kind, theirs in zip(row.kinds, left_out, strict=True) if of_own.size else ():
-        here = of_own[kind.bins[some][spots[of_own]]]
-        least, heights, out = there[here] / AS_HIGH, np.sort(kind.heights), theirs[:, here]
+    own_spots = spots[of_own] + some.start
+    for kind in row.kinds if of_own.size else ():
+        within = kind.at[own_spots] > 0
+        if not within.any():
+            continue
+        here = of_own[within]
+        least, heights, out = there[here] / AS_HIGH, kind.heights, kind.at[left_out[:, here]]
         above = heights.size - np.searchsorted(heights, least) - (out >= least).sum(axis=0)
         tops = heights[::-1][: out.shape[0] + 1]
         kept = ~(tops[:, None, None] == out).any(axis=1)
