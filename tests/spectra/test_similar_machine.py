@@ -126,6 +126,36 @@ def test_lines_of_the_machines_own_explain_what_is_as_high_as_they_are_and_no_mo
     assert len(speeds(own() | plain | dict.fromkeys(fifth, 2000.0 * 10), kind)) == 1
 
 
+def test_a_few_lines_of_a_kind_do_not_explain_a_machine_that_lies_on_all_of_them() -> None:
+    """Four side lines are listed, and a second machine stands on each: they are not held against themselves. Where all
+    eight of the kind stand, they are the machine's own."""
+    fast = {order: order * 1.004 for order in MESHES}
+    more = [order * (1 - 0.0071 * k) for k, order in enumerate(MESHES, 1)]
+    kind = lines("side lines", [*fast.values(), *more])
+    assert speeds(own() | dict.fromkeys(fast.values(), 3000.0), kind) == pytest.approx([1.004], abs=2e-4)
+    assert speeds(own() | dict.fromkeys([*fast.values(), *more], 3000.0), kind) == []
+
+
+def test_what_is_averaged_next_to_own_lines_has_no_part_of_them() -> None:
+    """Own lines half a per mille off every place of a machine 0.4 % faster: its speed varies, and power is averaged,
+    but not theirs."""
+    near = [order * 1.004 + sign * 0.02 for order in MESHES[1:] for sign in (-1, 1)]
+    kind = lines("side lines", [*near, *(order * 0.987 + 0.1 * k for k, order in enumerate(MESHES))])
+    assert speeds(own() | dict.fromkeys(kind.orders, 3e4), kind) == []
+
+
+def test_a_declared_machine_is_likelier_there_and_needs_lines_too() -> None:
+    """Nine in ten that are declared run, one in ten drives has one that is not: 81 times the odds."""
+    faint = own() | {order * 1.006: 20.0 for order in MESHES[1:3]}
+    plain, declared = (
+        similar_machines(spectrum(faint), INPUT_HZ, FAMILY, always(), declared=one) for one in (False, True)
+    )
+    assert [one.speed for one in plain] == [one.speed for one in declared] == pytest.approx([1.006], abs=2e-4)
+    odds = [one.probability / (1 - one.probability) for one in (plain[0], declared[0])]
+    assert odds[1] / odds[0] == pytest.approx((0.9 / 0.1) ** 2)
+    assert similar_machines(spectrum(own()), INPUT_HZ, FAMILY, always(), declared=True) == ()
+
+
 def test_multiples_of_a_bearings_impacts_are_no_second_mesh() -> None:
     """Five impacts of a bearing per mesh, 0.6 % off, stand next to every multiple of it, spread by slip; a mesh
     elsewhere stays a second machine's."""

@@ -84,7 +84,7 @@ def _of_fleet(number: int) -> Seen:
 def _seen(source: str, damaged: bool, one: CaptureDiagnosis, drive: Drive, table: ToneTable) -> Seen:
     alike = one.alike
     if alike is None:
-        alike = () if one.reading is None else similar_machines_in(one.reading, drive, table, one.combs)
+        alike = () if one.reading is None else similar_machines_in(one.reading, drive, table, one.combs, one.findings)
     return Seen(
         source=source, damaged=damaged, searched=any(not machine.by_damage for machine in alike),
         by_damage=any(machine.by_damage for machine in alike),

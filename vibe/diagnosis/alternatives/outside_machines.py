@@ -113,10 +113,12 @@ def _doubted(case: Case, finding: Finding) -> Finding:
     if any(tone.slip):
         finding = _doubted_slow(case, finding, tone, own)
     off = _off_own_speed(case, tone, own)
-    asked = case.alike or case.declared_alike or off is not None or own.carried_at is not None
+    # Of what slips nothing but the shaft that carries it shows whose it is.
+    asked = case.alike or case.declared_alike or off is not None or (any(tone.slip) and case.drive.stage)
     share = _own_share(case, tone, own) if asked else 1.0
     if share >= SURELY_OWN:
-        return finding
+        # However clear damage is, it is this machine's no more surely than that.
+        return finding.weakened(share / max(finding.damage_probability, share))
     if off is None and own.carried_at is not None and not case.alike:
         off = own.carried_at - 1
     if off is None and not case.alike:
@@ -310,15 +312,14 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     up comes from the machine that carries the sensor.
     """
     pulsed = case.speed is None or case.speed.method == "tachometer"
-    exact, carried = not any(tone.slip), comb.carried_at is not None
+    exact = not any(tone.slip)
     # Of each machine: how likely it is there at all, how likely it makes the comb, by how much it is fainter.
     rows = [(1.0, _density(case, tone, comb, 1.0, 0.0), 0.0)]
     rows += [(one.probability, _density(case, tone, comb, one.speed, one.error), _apart_db(one)) for one in case.alike]
-    hidden = UNDETECTED_RATE if exact or carried else 0.0
+    hidden = UNDETECTED_RATE
     if case.declared_alike and not case.alike:
         hidden = max(hidden, DECLARED_RATE)
-    if hidden:
-        rows.append((hidden, _hidden_density(case, tone, comb), UNDETECTED_DB))
+    rows.append((hidden, _hidden_density(case, tone, comb), UNDETECTED_DB))
     middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
     passed = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
     there = [chance * density for chance, density, _ in rows]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from math import hypot
 
 from vibe.core.evidence import CombEvidence, SpeedEstimate
@@ -51,15 +51,18 @@ def carried_off(comb: CombEvidence, speed: SpeedEstimate | None) -> float | None
 
 
 def speeds_of_combs(
-    table: ToneTable, combs: Mapping[str, CombEvidence], speed: SpeedEstimate | None
+    table: ToneTable, combs: Mapping[str, CombEvidence], speed: SpeedEstimate | None, named: Collection[str]
 ) -> tuple[float, ...]:
     """Relative speed of a machine of the same kind, where the strongest comb of all tells it: a part's that cannot
     slip, or one's that its shaft carries through the load; one at most, as fainter combs may be what a strong one
-    leaves at other orders."""
+    leaves at other orders. ``named``: tones on which findings rest; another comb, however strong, may be the side
+    lines of one of these."""
     strongest = max((comb.score for comb in combs.values()), default=0.0)
     for tone in table.tones:
         comb = combs.get(tone.id)
-        if not tone.damage or comb is None or comb.score < strongest or comb.false_alarm_probability > CLEAR:
+        if not tone.damage or comb is None or not {tone.id, comb.tone} & set(named):
+            continue
+        if comb.score < strongest or comb.false_alarm_probability > CLEAR:
             continue
         carried = carried_off(comb, speed)
         if carried is not None:

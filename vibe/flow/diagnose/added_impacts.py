@@ -40,6 +40,7 @@ class FirstLook:
 def first_look(capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: ToneTable) -> FirstLook:
     """Of ``capture``, judged as ``plain``."""
     from vibe.flow.diagnose.motion import motion_in, moves_in
+    from vibe.flow.diagnose.outside_requests import declared_alike
     from vibe.flow.diagnose.presence import similar_machines_in
     from vibe.flow.diagnose.tone_requests import by_tone
 
@@ -51,7 +52,9 @@ def first_look(capture: Capture, plain: CaptureDiagnosis, drive: Drive, table: T
     request = request_of(capture, drive, table, plain.visibility, shortest_s)
     alike = plain.alike
     if alike is None:
-        alike = similar_machines_in(reading, drive, table, by_tone(reading, table, request))
+        declared = bool(declared_alike(drive, table, request.surroundings))
+        combs = by_tone(reading, table, request)
+        alike = similar_machines_in(reading, drive, table, combs, plain.findings, declared=declared)
     return FirstLook(plain=plain, request=request, alike=alike)
 
 

@@ -173,7 +173,7 @@ def diagnose_samples(
     # Whose damage it is need only be asked where there is some.
     if reading is not None and axis is not None and any(f.component.startswith(OWN_PARTS) for f in findings):
         combs = with_turns(reading, table, combs, findings)
-        alike = similar_machines_in(reading, drive, table, combs)
+        alike = similar_machines_in(reading, drive, table, combs, findings, declared=bool(case.declared_alike))
         if alike or case.declared_alike or any(comb.carried_at is not None for comb in combs.values()):
             findings = diagnose(replace(case, alike=alike, combs=combs))
     outside = None

@@ -104,19 +104,20 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
 
 
 def similar_machines_in(
-    reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence]
-) -> tuple[SimilarMachine, ...]:
-    """Other machines of the drive's kind that are detected in ``reading``, or by ``combs`` of parts that cannot
-    slip."""
+    reading: SignalAnalysis, drive: Drive, table: ToneTable, combs: Mapping[str, CombEvidence],
+    findings: Sequence[Finding], *, declared: bool = False,
+) -> tuple[SimilarMachine, ...]:  # fmt: skip
+    """Other machines of the drive's kind that are detected in ``reading``, or by the comb of one of ``findings``;
+    ``declared``: the drive file says that there is one."""
     from vibe.diagnosis.alternatives.similar_speeds import speeds_of_combs
     from vibe.spectra.identity.similar_machine import similar_machines
 
     families = families_of(drive, table)
     if not families or reading.speed.method == "nominal" or not reading.spectra:
         return ()
-    known = speeds_of_combs(table, combs, reading.speed)
+    known = speeds_of_combs(table, combs, reading.speed, _named(findings))
     own = _own_lines(reading, drive, table, combs, families[0])
-    return similar_machines(reading.spectra, reading.law.mean_hz, families[0], own, known)
+    return similar_machines(reading.spectra, reading.law.mean_hz, families[0], own, known, declared=declared)
 
 
 def with_turns(
@@ -126,7 +127,7 @@ def with_turns(
     from vibe.spectra.evidence.modulating_turn import modulating_turn
 
     found = dict(combs)
-    names = {name for one in findings for name in (one.tone, *one.seen_in) if one.component.startswith(OWN_PARTS)}
+    names = _named(findings)
     looks = [look for look in reading.looks if not look.slow]
     rigid = sorted({1.0, *(tone.order for tone in table.tones if tone.family == "lobe")})
     for tone in table.tones if looks else ():
@@ -140,6 +141,12 @@ def with_turns(
         if read is not None:
             found[tone.id] = replace(comb, carried_at=read.order / turn, carried_error=read.error)
     return found
+
+
+def _named(findings: Sequence[Finding]) -> set[str]:
+    """Tones on which findings on the drive's own parts rest."""
+    own = [one for one in findings if one.component.startswith(OWN_PARTS)]
+    return {name for one in own for name in (one.tone, *one.seen_in) if name is not None}
 
 
 def _own_lines(

@@ -35,11 +35,14 @@ distance as a line and its side line."""
 FINER = 8
 """Places that are tried per bin."""
 CLEAR = 20.0
-"""Mean of the products' spectra over their floors from which on there is a line: of 11 combs without modulation it
-was 4 at most, of 26 with it 33 at least."""
+"""Mean of the products' spectra over their floors from which on there is a line. A product's spectrum is a sum over
+many bins, so that of noise it is exponential about its floor: one product alone is so high at one of a thousand places
+once in half a million (1000 exp(-20)), several less often still. Of 23 combs without modulation it was 5 at most, of 45
+with it 27 at least; 12 and 19 of them were tried after it was set."""
 WITHIN_BINS = 0.06
-"""Standard error in bins: how far it lay off the true turn for 30 simulated bearings of outside code, since strengths
-of impacts are random and few."""
+"""Standard error in bins. The bound of noise alone (Rife & Boorstyn 1974, from memory: 0.39 bins over the root of
+height over floor) would be 0.07 for the faintest lines and 0.02 for most; but strengths of impacts are random and few.
+So far it lay off the true turn for 30 simulated bearings of outside code, and for 18 tried after it was set."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,10 +3,10 @@
 Two machines of one kind differ in speed by their slip, often by less than a line is wide at the order of their shafts.
 Lines of the mesh lie the further apart the higher their order, so that the highest that stand tell two machines whose
 shafts are one line. A second machine is only what the machine's own lines do not explain: where one of those lies, a
-line counts as far as it stands above the others of its kind; next to one of the machine's own, as far as it stands
-above what lies opposite and above what lies between. And it must be a family: at least two multiples of the mesh at one
-other speed. How often chance does as well is counted on the same capture, with the lines' surroundings turned against
-one another.
+line counts as far as it stands above the others of its kind that the second machine would not make too; next to one of
+the machine's own, as far as it stands above what lies opposite and above what lies between. And it must be a family: at
+least two multiples of the mesh at one other speed. How often chance does as well is counted on the same capture, with
+the lines' surroundings turned against one another.
 """
 
 from __future__ import annotations
@@ -40,12 +40,15 @@ FEWEST_MESHES, STANDS = 2, 3.0
 which one does."""
 OWN_STANDS_DB = 9.0
 """Over the floor, from where on a line of the machine's own stands: noise does once in 3,000 bins (exp(-8))."""
-USUAL_COMPANY = 0.1
-"""Share of drives that have another of their kind on their frame (common practice)."""
-LEAST_PROBABILITY = 0.5
-"""From which on a machine is more likely there than not; what is said of it is weighed with its probability."""
-TRIALS = 100
-"""Trials of chance, none of which may do as well: at most one drive in a hundred gets a machine that is not there."""
+USUAL_COMPANY, DECLARED_COMPANY = 0.1, 0.9
+"""Share of drives that have another of their kind on their frame (common practice); and of those whose file declares
+one, that run while this one is measured (common practice: of a pair one may be at rest)."""
+SPEAKS_FOR = 0.0
+"""Log likelihood ratio of its lines from which on they speak for a machine rather than against it; what is said of it
+is weighed with its probability."""
+TRIALS, BY_CHANCE = 100, 0.05
+"""Trials of chance, and the share of them that may do as well. Less than one in twenty (the usual doubt) is not asked:
+what stands highest is a second machine's own lines where there is one, and now and then two of them meet."""
 AS_LOUD_DB = 15.0
 """Louder by more than this than the machine's own lines it is these, and the speed found is not quite right."""
 TOO_FAINT_DB = 30.0
@@ -53,9 +56,11 @@ TOO_FAINT_DB = 30.0
 PATHS_DIFFER_DB, EXPECTED_SEEN = 10.0, 0.9
 """How far, in power, two machines' lines of one kind differ from what is usual between the two (common practice: paths
 and resonances), and the probability that a line is seen which stands even so."""
-ABOVE_OWN = 2.0
-"""How many times, in power, a line stands above what lies as far on the other side of the machine's own, and above the
-lowest between: a swing of the speed that was not followed makes skirts, alike on both sides and without a gap."""
+SKIRT_BINS = 3.0
+"""Bins of a skirt, the highest of which is read. A swing of the speed that was not followed makes skirts about the
+machine's own lines, alike on both sides and without a gap; each bin is exponential about their mean, so that what lies
+as far on the other side, and the lowest between, tell how often a skirt stands as high. The highest of a window is
+taken for that mean, since skirts are fuller of lines than noise is."""
 SKIRT_REACHES, SKIRT_SHARE = (2, 4, 8, 16, 32), 0.3
 """Bins to either side of the opposite place that are looked at, as many as this share of the distance."""
 WIDTHS = (0.0, 2e-4)
@@ -96,13 +101,22 @@ class _Sought:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Heights:
-    """Power over the floor (n,) of one channel, ``step`` orders a bin; and the machine's own lines: which bins are
-    theirs, by kind with the heights of all of that kind, sorted."""
+    """Power over the floor (n,) of one channel, ``step`` orders a bin; the machine's own lines by kind, and which bins
+    are theirs."""
 
     over: Real
     step: float
-    kinds: tuple[tuple[NDArray[np.bool_], Real], ...]
+    kinds: tuple[_Kind, ...]
     owned: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Kind:
+    """Lines of one kind: their ``heights``, sorted, and of every bin ``at`` (n,) the height of the line that it is part
+    of, 0 where it is of none."""
+
+    heights: Real
+    at: Real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -126,13 +140,17 @@ def similar_machines(
     family: Family,
     own: Sequence[OwnLines],
     known: Sequence[float] = (),
+    *,
+    declared: bool = False,
 ) -> tuple[SimilarMachine, ...]:
     """Machines that have the shaft and the mesh of ``family`` at a speed of their own, the clearest first.
 
     ``own``: all lines that the machine itself makes. ``known``: relative speeds at which a machine is known to turn, as
     by its damage; of these only how loud their mesh is remains to be seen, and a machine that seems to turn at nearly
-    such a speed is that one. Others are named from where they are more likely there than not, with that probability.
+    such a speed is that one. Others are named from where their lines speak for them and chance does not as well, with
+    the probability that they are there; where one is ``declared`` it is the likelier.
     """
+    company = DECLARED_COMPANY if declared else USUAL_COMPANY
     sought, mesh = _sought(family), family.count * family.unit
     top = (1 + KIND_REACH) * float(sought.orders.max()) + SHAFT_AROUND
     rows = [_heights(one, input_hz, own, top) for one in spectra]
@@ -150,7 +168,7 @@ def similar_machines(
         number = int(np.argmax([weight.max() for weight in evidence]))
         (width, speeds, look), weight = looks[number], evidence[number]
         best = int(weight.argmax())
-        if _posterior(float(weight[best])) < LEAST_PROBABILITY:
+        if weight[best] <= SPEAKS_FOR:
             break
         if by_chance is None:
             by_chance = _by_chance(looks, sought)
@@ -163,14 +181,15 @@ def similar_machines(
             continue
         stand = sought.is_mesh & (np.nan_to_num(there.surprise[:, 0]) > STANDS)
         error = max(min(row.step for row in rows) / float(sought.orders[stand].max()), width)
-        fainter_db, likely = float(_evidence(there, sought)[1][0]), _posterior(float(weight[best]))
+        fainter_db, likely = float(_evidence(there, sought)[1][0]), _posterior(float(weight[best]), company)
         found.append(SimilarMachine(speed=speed, error=error, fainter_db=fainter_db, probability=likely))
     return tuple(found)
 
 
-def _posterior(evidence: float) -> float:
-    """Probability that a machine is there, of the log likelihood ratio of its lines."""
-    return float(1 / (1 + np.exp(-evidence) * (1 - USUAL_COMPANY) / USUAL_COMPANY))
+def _posterior(evidence: float, company: float) -> float:
+    """Probability that a machine is there, of the log likelihood ratio of its lines and the share of drives in
+    ``company``."""
+    return float(1 / (1 + np.exp(-evidence) * (1 - company) / company))
 
 
 def _sought(family: Family) -> _Sought:
@@ -207,12 +226,17 @@ def _heights(one: ChannelSpectrum, input_hz: float, own: Sequence[OwnLines], top
         if not inside.any():
             continue
         orders, reach = orders[inside], spread[inside] + OWN_BINS * step
-        edges = np.zeros(over.size + 1)
-        np.add.at(edges, np.maximum(np.floor((orders - reach) / step).astype(np.int64), 0), 1.0)
-        np.add.at(edges, np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size), -1.0)
-        bins = np.cumsum(edges[:-1]) > 0
-        owned |= bins
-        kinds.append((bins, np.sort(highest[np.rint(orders / step).astype(np.int64)])))
+        heights = highest[np.rint(orders / step).astype(np.int64)]
+        first = np.maximum(np.floor((orders - reach) / step).astype(np.int64), 0)
+        widths = np.minimum(np.ceil((orders + reach) / step).astype(np.int64) + 1, over.size) - first
+        # Where two overlap the higher one counts.
+        rising = np.argsort(heights)
+        first, widths, heights = first[rising], widths[rising], heights[rising]
+        within = np.arange(widths.sum()) - np.repeat(np.cumsum(widths) - widths, widths)
+        at = np.zeros(over.size)
+        at[np.repeat(first, widths) + within] = np.repeat(heights, widths)
+        owned |= at > 0
+        kinds.append(_Kind(heights=heights, at=at))
     return _Heights(over=over, step=step, kinds=tuple(kinds), owned=owned)
 
 
@@ -242,6 +266,8 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
     surprise, height = np.full(places.shape, np.nan), np.full(places.shape, np.nan)
     own = np.zeros((places.shape[0], 1))
     for row in rows:
+        # What a machine at one speed would make is held against all others of the kind, not against itself.
+        bins = np.minimum(np.rint(places / row.step).astype(np.int64), row.over.size - 1)
         for number, order in enumerate(sought.orders):
             reach = max(KIND_REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
             first = int((order - reach) / row.step) - int(10 * APART_BINS)
@@ -252,12 +278,16 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
             some, at, middle = slice(first, last), places[number], round(order / row.step) - first
             spots = np.clip(np.rint(at / row.step).astype(np.int64) - first, 0, last - first - 1)
             half = round(order * width / row.step)
-            smooth = _smooth(row.over[some], half)
-            there = smooth[spots]
-            loudest = maximum_filter1d(smooth, 2 * int(APART_BINS) + 1)
-            shares = _shares(row, some, smooth, spots, half)
-            skirt = there < ABOVE_OWN * _own_skirt(row.over[some], smooth, half, middle, spots)
-            shares[skirt] = np.maximum(shares[skirt], 0.5)
+            over, owned = row.over[some], row.owned[some]
+            smooth = _smooth(over, half)
+            # What is averaged next to the machine's own lines has no part of them.
+            clear = np.where(owned, smooth, _smooth(np.where(owned, 0.0, over), half))
+            there = clear[spots]
+            loudest = maximum_filter1d(clear, 2 * int(APART_BINS) + 1)
+            left_out = bins[sought.is_mesh | (sought.orders == order)]
+            shares = _shares(row, left_out, some, clear, spots, half)
+            skirt = _own_skirt(over, smooth, owned, half, middle, spots)
+            shares = np.maximum(shares, SKIRT_BINS * np.exp(-there / skirt))
             one = -np.log(np.minimum(shares * len(rows), 1.0))
             one[np.abs(at - order) < (APART_BINS + half) * row.step] = np.nan
             better = np.isfinite(one) & ~(surprise[number] >= one)
@@ -271,9 +301,12 @@ def _smooth(over: Real, half: int) -> Real:
     return maximum_filter1d(over, 3) if half < 1 else uniform_filter1d(over, 2 * half + 1)
 
 
-def _shares(row: _Heights, some: slice, smooth: Real, spots: NDArray[np.int64], half: int) -> Real:
+def _shares(
+    row: _Heights, left_out: NDArray[np.int64], some: slice, smooth: Real, spots: NDArray[np.int64], half: int
+) -> Real:
     """Share (m,) of the places around, but for those next to it, that stand as high as that at each of ``spots``; where
-    a line of the machine's own lies, of those of its kind too, less a factor."""
+    a line of the machine's own lies, of those of its kind too, less a factor. ``left_out``: bins (k, m) of lines that
+    would be another machine's."""
     there, owned = smooth[spots], row.owned[some]
     if smooth.size - np.count_nonzero(owned) < FEWEST_PLACES:
         owned = np.zeros_like(owned)
@@ -283,32 +316,47 @@ def _shares(row: _Heights, some: slice, smooth: Real, spots: NDArray[np.int64], 
     near = int(APART_BINS) + half
     for off in range(-near, near + 1):
         above -= counted[np.clip(spots + off, 0, smooth.size - 1)] >= there
-    shares = _share_above(above, free, there)
+    before, after = (np.maximum.accumulate(np.append(0.0, one)) for one in (counted, counted[::-1]))
+    highest = np.maximum(before[np.maximum(spots - near, 0)], after[np.maximum(smooth.size - spots - near - 1, 0)])
+    shares = _share_above(above, free.size, highest, there)
     of_own = np.flatnonzero(row.owned[some][spots])
-    for bins, heights in row.kinds if of_own.size else ():
-        here = of_own[bins[some][spots[of_own]]]
-        least = there[here] / AS_HIGH
-        alike = _share_above(heights.size - np.searchsorted(heights, least), heights, least)
+    own_spots = spots[of_own] + some.start
+    for kind in row.kinds if of_own.size else ():
+        within = kind.at[own_spots] > 0
+        if not within.any():
+            continue
+        here = of_own[within]
+        least, heights, out = there[here] / AS_HIGH, kind.heights, kind.at[left_out[:, here]]
+        above = heights.size - np.searchsorted(heights, least) - (out >= least).sum(axis=0)
+        tops = heights[::-1][: out.shape[0] + 1]
+        kept = ~(tops[:, None, None] == out).any(axis=1)
+        highest = np.where(kept.any(axis=0), tops[kept.argmax(axis=0)], 0.0)
+        alike = _share_above(above, heights.size - np.count_nonzero(out, axis=0), highest, least)
         shares[here] = np.maximum(shares[here], alike)
     return shares
 
 
-def _share_above(above: NDArray[np.int64], heights: Real, there: Real) -> Real:
-    """Share (m,) of places as high as ``there``, of which ``above`` of ``heights`` (n,), sorted, are: half a place more
-    (Jeffreys' prior), and less of it the higher a place stands above all of them."""
-    beyond = (np.maximum(there, heights[-1]) / heights[-1]) ** -TAIL if heights.size else 1.0
-    return np.asarray((np.maximum(above, 0) + 0.5 * beyond) / (heights.size + 1))
+def _share_above(above: NDArray[np.int64], count: NDArray[np.int64] | int, highest: Real, there: Real) -> Real:
+    """Share (m,) of places as high as ``there``, of which ``above`` of ``count`` are: half a place more (Jeffreys'
+    prior), and less of it the higher a place stands above the ``highest`` of them."""
+    beyond = np.where(highest > 0, (there / np.maximum(highest, 1.0)).clip(1.0) ** -TAIL, 1.0)
+    return np.asarray((np.maximum(above, 0) + 0.5 * beyond) / (np.maximum(count, 0) + 1))
 
 
-def _own_skirt(over: Real, smooth: Real, half: int, middle: int, spots: NDArray[np.int64]) -> Real:
+def _own_skirt(
+    over: Real, smooth: Real, owned: NDArray[np.bool_], half: int, middle: int, spots: NDArray[np.int64]
+) -> Real:
     """What the line in the ``middle`` itself spreads to ``spots`` (m,), at most: what lies as far on its other side,
     or the lowest between."""
     off = spots - middle
     across, opposite = np.clip(middle - off, 0, smooth.size - 1), np.zeros(spots.size)
-    # The skirt is ragged: the farther off, the more of it is compared.
+    # The skirt is ragged: the farther off, the more of it is compared, but for other lines that stand out of it.
+    plainly = np.where(owned, 0.0, smooth)
     for reach in SKIRT_REACHES:
         near = (np.abs(off) * SKIRT_SHARE >= reach) | (reach == SKIRT_REACHES[0])
-        opposite[near] = maximum_filter1d(smooth, 2 * max(reach, half) + 1)[across[near]]
+        compared = smooth if reach == SKIRT_REACHES[0] else plainly
+        highest = maximum_filter1d(compared, 2 * max(reach, half) + 1)[across[near]]
+        opposite[near] = np.maximum(opposite[near], highest)
     plain = uniform_filter1d(over, 5)
     below, above = np.minimum.accumulate(plain[middle::-1]), np.minimum.accumulate(plain[middle:])
     between = np.where(off >= 0, above[np.clip(off, 0, above.size - 1)], below[np.clip(-off, 0, below.size - 1)])
@@ -359,21 +407,22 @@ def _fainter_db(read: _Read, is_mesh: NDArray[np.bool_]) -> Real:
 
 
 def _by_chance(looks: Sequence[tuple[float, Real, _Read]], sought: _Sought) -> float:
-    """The most evidence that ``TRIALS`` trials give in which each line's surroundings are turned round by an amount of
-    its own, so that what still comes together at one speed does so by chance."""
+    """The evidence that a share ``BY_CHANCE`` of trials exceeds in which each line's surroundings are turned round by
+    an amount of its own, so that what still comes together at one speed does so by chance."""
     rng = np.random.default_rng(0)
-    most = -np.inf
+    most = np.full(TRIALS, -np.inf)
     for _, speeds, look in looks:
         usual, size = _usual(speeds), speeds.size
         stands = np.nan_to_num(look.surprise) > STANDS
-        for _ in range(TRIALS):
+        for number in range(TRIALS):
             turned = rng.integers(size // 8, size - size // 8, sought.orders.size)
             together = sum(np.roll(stands[k], -turned[k]).astype(np.int8) for k in np.flatnonzero(sought.is_mesh))
             some = np.flatnonzero(together >= FEWEST_MESHES)
             if some.size:
                 columns = (some + turned[:, None]) % size
-                most = max(most, float((_evidence(look.of(columns), sought)[0] + usual[some]).max()))
-    return float(most)
+                best = float((_evidence(look.of(columns), sought)[0] + usual[some]).max())
+                most[number] = max(most[number], best)
+    return float(np.sort(most)[-1 - round(BY_CHANCE * TRIALS)])
 
 
 def _is_modulation(
