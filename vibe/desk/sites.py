@@ -6,10 +6,8 @@ one asks what is newer and is never moved.
 
 from __future__ import annotations
 
-import contextlib
 import threading
-from collections.abc import Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,9 +17,15 @@ from vibe.core.errors import CallError, VibeError, defect
 from vibe.core.records.case_row import CaseRow
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     from vibe.flow.cases.judged import JudgedStore
     from vibe.flow.cases.stores import Store
+    from vibe.flow.desk.notices import ActNotice
+    from vibe.flow.jobs.processes import Processes
 
+_END_S = 1.0
+"""How long an end waits for the thread that looks; whatever it does by then writes nothing."""
 LOOK_S = 2.0
 """How often the stores are asked whether something was added: 2 ms for ten of them."""
 
@@ -41,8 +45,12 @@ class SiteStore:
 class Sites:
     """All stores of a desk. ``rev`` grows whenever rows change; one object serves all threads."""
 
-    def __init__(self, folders: Sequence[Path], *, apart: bool = True, read_only: bool = False) -> None:
+    def __init__(
+        self, folders: Sequence[Path], *, apart: bool = True, read_only: bool = False,
+        changed: Callable[[], None] = lambda: None,
+    ) -> None:  # fmt: skip
         """``apart``: judge in another process, so that requests do not wait for it. ``read_only``: write nothing.
+        ``changed`` is called whenever rows are others than before.
 
         Raises:
             CallError: one folder is given twice, or holds no store.
@@ -61,13 +69,13 @@ class Sites:
         self._over: dict[str, tuple[int, CaseRow | None]] = {}
         self._details: dict[str, dict[str, Any]] = {}
         self._by_name = {one.name: one for one in self.stores}
-        self._lock = threading.Lock()
+        self._lock, self._beginning = threading.Lock(), threading.Lock()
         self._end = threading.Event()
         self._wake = threading.Event()
         self._thread: threading.Thread | None = None
-        self._apart = apart
+        self._apart, self._tell = apart, changed
         self.read_only = read_only
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Processes | None = None
         self._far: Any = None
 
     # ── what pages ask ────────────────────────────────────────────────────────────────────────────────────────────
@@ -99,6 +107,15 @@ class Sites:
         """An open case; None where it is closed or unknown."""
         judged = self.store(site).judged
         return None if judged is None else next((row for row in judged.rows if row.id == case), None)
+
+    def acting(self, folder: Path) -> tuple[ActNotice, ...] | None:
+        """Cases of the store in ``folder`` that are in state act and not decided; None before its first judgement of
+        today is there."""
+        from vibe.flow.cases.judged import stamp_of
+        from vibe.flow.desk.notices import acting_rows
+
+        one = next(one for one in self.stores if one.folder == folder)
+        return None if one.judged is None or one.judged.stamp != stamp_of() else acting_rows(one.judged.rows)
 
     @property
     def judged_at(self) -> datetime | None:
@@ -193,6 +210,8 @@ class Sites:
             if one.judged is None and (found := kept(one.folder, one.name)) is not None:
                 self._set(one, found)
         for one in self.stores:
+            if self._end.is_set():
+                return
             try:
                 with opened(one.folder, read_only=self.read_only) as store:
                     change = store.change_number()
@@ -223,19 +242,25 @@ class Sites:
             if one.as_judged is None:
                 return judge(one.folder, one.name, keeps=keeps)
             return judge_again(one.folder, one.name, one.as_judged, keeps=keeps)
-        if self._pool is None:
-            import multiprocessing
-
-            context = multiprocessing.get_context("spawn")
-            self._far = context.Array("q", [0, 0])
-            self._pool = ProcessPoolExecutor(
-                max_workers=1, mp_context=context, initializer=_share, initargs=(self._far,)
-            )
         try:
-            return self._pool.submit(_judged_apart, one.folder, one.name, not self.read_only, whole).result()
+            return self._begun(one, whole).result()  # type: ignore[no-any-return]
         except (OSError, RuntimeError) as error:  # the process was ended; the next look begins another
             self._pool = None
             raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
+
+    def _begun(self, one: SiteStore, whole: bool) -> Future[Any]:
+        """A judgement in the process that judges, which is started where there is none."""
+        from vibe.flow.jobs.processes import Processes
+
+        with self._beginning:
+            if self._end.is_set():
+                raise CallError(f"{one.folder} is not judged any more: the desk ends")
+            if self._pool is None:
+                import multiprocessing
+
+                self._far = multiprocessing.get_context("spawn").Array("q", [0, 0])
+                self._pool = Processes(1, self._far)
+            return self._pool.submit(_judged_apart, (one.folder, one.name, not self.read_only, whole))
 
     def _set(self, one: SiteStore, judged: JudgedStore) -> None:
         before = {row.id: row for row in one.judged.rows} if one.judged is not None else {}
@@ -248,6 +273,7 @@ class Sites:
         self.rev += 1
         for row in rows:
             self.changed_at[f"{row.site}/{row.id}"] = self.rev
+        self._tell()
 
     # ── the thread that looks ─────────────────────────────────────────────────────────────────────────────────────
 
@@ -261,16 +287,15 @@ class Sites:
         self._wake.set()
 
     def close(self) -> None:
-        """End the thread and the process."""
+        """End the process that judges, and the thread; what was being judged is judged after the next start."""
         self._end.set()
         self._wake.set()
-        if self._pool is not None:
-            for process in list((self._pool._processes or {}).values()):
-                with contextlib.suppress(OSError):
-                    process.terminate()
-            self._pool.shutdown(wait=False, cancel_futures=True)
+        with self._beginning:  # nothing is begun from here on
+            pool = self._pool
+        if pool is not None:
+            pool.end()
         if self._thread is not None:
-            self._thread.join(timeout=5)
+            self._thread.join(timeout=_END_S)
 
     def _watch(self) -> None:
         from vibe.flow.desk.evidence import warm
@@ -285,27 +310,20 @@ class Sites:
             self._wake.clear()
 
 
-_shared: Any = None
-"""In the process that judges: where it says how far it is."""
-
-
-def _share(far: Any) -> None:
-    global _shared
-    _shared = far
-
-
 AT_ONCE = 24
 """Drives that are judged before anything is shown: half a second."""
 
 
-def _judged_apart(folder: Path, site: str, keeps: bool, whole: bool) -> JudgedStore:
-    """One store, judged in a process of its own."""
+def _judged_apart(job: tuple[Path, str, bool, bool], far: Any) -> JudgedStore:
+    """One store, judged in a process of its own; in ``far`` it says how far it is. A job is the store's folder, the
+    name of its site, whether the judgement is kept, and whether all that is concerned is judged before an answer."""
     from vibe.flow.cases.judged import judge, kept
     from vibe.flow.cases.judged_again import judge_again
 
     def step(done: int, of: int, _: str) -> None:
-        _shared[0], _shared[1] = done, of
+        far[0], far[1] = done, of
 
+    folder, site, keeps, whole = job
     step(0, 0, "")
     before = _last.get(folder) or kept(folder, site)
     if before is None:
