@@ -306,26 +306,42 @@ def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
 def test_a_desk_shows_what_was_added_and_then_all_that_it_concerns(
     own_store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    sites = desk_of(own_store).sites
+    desk = desk_of(own_store)
+    sites, looker = desk.sites, Browser(desk)
     (one,) = sites.stores
     judged = one.judged
     assert judged is not None
-    row, rev = judged.rows[0], sites.rev
+    row, sister, *_ = sorted(judged.rows, key=lambda row: -row.urgency)
+    rest, rev = tuple(other for other in judged.rows if other != row), sites.rev
     answers = {
-        False: replace(judged, rows=(replace(row, urgency=1.0), *judged.rows[1:]), behind=9),
-        True: replace(judged, rows=(replace(row, urgency=2.0), *judged.rows[1:]), change=judged.change + 1),
+        False: replace(judged, rows=(replace(row, urgency=1.0), *rest), waiting=frozenset((*sister.drives, "B"))),
+        True: replace(judged, rows=(replace(row, urgency=2.0), *rest), change=judged.change + 1),
     }
-    shown: list[tuple[bool, float]] = []
+    shown: list[tuple[bool, float, bool]] = []
+    said = "2 drives are being judged again"
+
+    def urgency() -> float:
+        return next(other.urgency for other in sites.rows() if other.id == row.id)
+
+    def marked(one: CaseRow) -> bool:
+        page = looker.get(f"/case/{one.site}/{one.id}").text
+        return "being judged</span>" in page.partition("<h1>")[2].partition("</h1>")[0]
 
     def judged_now(_: object, *, whole: bool = False) -> object:
-        shown.append((whole, sites.rows()[0].urgency))
+        shown.append((whole, urgency(), said in looker.get("/?list=all").text))
+        if whole:
+            assert [marked(one) for one in (row, sister)] == [False, True]
+            assert looker.get("/?list=all").text.count("data-waiting>being judged") == 1
+            assert looker.get("/api/news").json()["waiting"] == 2
         return answers[whole]
 
     monkeypatch.setattr(sites, "_judged", judged_now)
     with Store.open(own_store) as store:
         store.touch([row.drive])
     sites.refresh()
-    assert shown == [(False, row.urgency), (True, 1.0)]
-    assert (sites.rows()[0].urgency, sites.rev) == (2.0, rev + 2)
+    assert shown == [(False, row.urgency, False), (True, 1.0, True)]
+    assert (urgency(), sites.rev, marked(sister)) == (2.0, rev + 2, False)
+    assert "data-waiting" not in looker.get("/?list=all").text
+    assert looker.get("/api/news").json()["waiting"] == 0
     sites.refresh()  # up to date by now
     assert len(shown) == 2

@@ -144,6 +144,16 @@ class Sites:
         return any(one.judging for one in self.stores)
 
     @property
+    def waiting(self) -> int:
+        """How many drives are judged again, since something was added that concerns them too."""
+        return sum(one.judged.behind for one in self.stores if one.judged is not None)
+
+    def waits(self, row: CaseRow) -> bool:
+        """Whether a row is still as it was before something was added that concerns it."""
+        judged = self.store(row.site).judged
+        return judged is not None and judged.waits(row)
+
+    @property
     def progress(self) -> tuple[int, int]:
         """How many drives of the store that is being judged were looked at, of how many; (0, 0) where nobody knows."""
         if not self.judging or self._far is None:
@@ -232,7 +242,7 @@ class Sites:
                 one.judging = False
 
     def _judged(self, one: SiteStore, *, whole: bool = False) -> JudgedStore:
-        """A judgement of now; unless ``whole`` one that may lack sisters of what was added (``behind``)."""
+        """A judgement of now; unless ``whole`` one in which sisters of what was added may still be ``waiting``."""
         from vibe.flow.cases.judged import judge
         from vibe.flow.cases.judged_again import judge_again
 
