@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -258,8 +259,8 @@ class Sites:
             self._pool = None
             raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
 
-    def _begun(self, one: SiteStore, whole: bool) -> Future[Any]:
-        """A judgement in the process that judges, which is started where there is none."""
+    def _begun(self, one: SiteStore, whole: bool | None) -> Future[Any]:
+        """A judgement in the process that judges, which is started where there is none; with None it only gets ready."""
         from vibe.flow.jobs.processes import Processes
 
         with self._beginning:
@@ -271,6 +272,12 @@ class Sites:
                 self._far = multiprocessing.get_context("spawn").Array("q", [0, 0])
                 self._pool = Processes(1, self._far)
             return self._pool.submit(_judged_apart, (one.folder, one.name, not self.read_only, whole))
+
+    def _warm(self) -> None:
+        """Have the process that judges started, and what is kept read there, before something is added."""
+        for one in self.stores:
+            with suppress(VibeError, OSError, RuntimeError):
+                self._begun(one, None)
 
     def _set(self, one: SiteStore, judged: JudgedStore) -> None:
         before = {row.id: row for row in one.judged.rows} if one.judged is not None else {}
@@ -315,6 +322,8 @@ class Sites:
             self.refresh()
             if not warmed:
                 warm()
+                if self._apart:
+                    self._warm()
                 warmed = True
             self._wake.wait(LOOK_S)
             self._wake.clear()
@@ -324,9 +333,10 @@ AT_ONCE = 24
 """Drives that are judged before anything is shown: half a second."""
 
 
-def _judged_apart(job: tuple[Path, str, bool, bool], far: Any) -> JudgedStore:
+def _judged_apart(job: tuple[Path, str, bool, bool | None], far: Any) -> JudgedStore | None:
     """One store, judged in a process of its own; in ``far`` it says how far it is. A job is the store's folder, the
-    name of its site, whether the judgement is kept, and whether all that is concerned is judged before an answer."""
+    name of its site, whether the judgement is kept, and whether all that is concerned is judged before an answer; None
+    there reads what is kept, so that the first judgement does not wait for that."""
     from vibe.flow.cases.judged import judge, kept
     from vibe.flow.cases.judged_again import judge_again
 
@@ -336,6 +346,11 @@ def _judged_apart(job: tuple[Path, str, bool, bool], far: Any) -> JudgedStore:
     folder, site, keeps, whole = job
     step(0, 0, "")
     before = _last.get(folder) or kept(folder, site)
+    if whole is None:
+        if before is not None and folder not in _last:
+            _last[folder] = before
+            judge_again(folder, site, before, keeps=False)
+        return None
     if before is None:
         _last[folder] = judge(folder, site, keeps=keeps, progress=step)
     else:
