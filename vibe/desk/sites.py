@@ -260,7 +260,7 @@ class Sites:
             raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
 
     def _begun(self, one: SiteStore, whole: bool | None) -> Future[Any]:
-        """A judgement in the process that judges, which is started where there is none; with None it only gets ready."""
+        """A judgement in the process that judges, started where there is none; with None it only gets ready."""
         from vibe.flow.jobs.processes import Processes
 
         with self._beginning:
