@@ -550,11 +550,15 @@ def _turn(
     place = localise(laid, meetings=tone.meetings)
     parts = tone.fold.count
     stands = place.false_alarm_probability <= STANDS_OUT
-    marked = tuple(dict.fromkeys(round(angle / 360.0 * parts) % parts + 1 for angle in place.peaks_deg if stands))
-    within = round(PLACE_SHARE * place.width_deg / 360.0 * parts)
-    if named is not None:
-        # Between two parts either number is right; a page says one.
-        marked = tuple(dict.fromkeys(named if _apart(one, named, parts) <= within else one for one in marked))
+    sure = PLACE_SHARE * place.width_deg / 360.0 * parts
+    within = round(sure)
+    # Between two parts either number is right: then the one is marked that the report names.
+    marked = tuple(
+        dict.fromkeys(
+            named if named is not None and _apart(at, named - 1, parts) <= 0.5 + sure else round(at) % parts + 1
+            for at in (angle / 360.0 * parts for angle in place.peaks_deg) if stands
+        )
+    )  # fmt: skip
     chance = 100 * place.false_alarm_probability
     percent = "below 0.001 %" if chance < 0.001 else f"of {chance:.2g} %"
     remarks = [
@@ -576,8 +580,8 @@ def _turn(
     )  # fmt: skip
 
 
-def _apart(one: int, other: int, count: int) -> int:
-    """How many numbers two parts of a ring are apart."""
+def _apart(one: float, other: float, count: int) -> float:
+    """How many parts two places of a ring of parts are apart."""
     return min((one - other) % count, (other - one) % count)
 
 
