@@ -110,6 +110,54 @@ def test_pictures_are_drawn_from_stored_samples_and_read_by_a_cursor(chrome: Any
     assert "m/s²" in lines[0]
 
 
+def test_a_band_is_dragged_and_heard_and_another_drive_laid_over(chrome: Any, served: Served) -> None:
+    from selenium.webdriver import ActionChains
+    from selenium.webdriver.common.keys import Keys as Key
+
+    opened(chrome, served)
+    row = max(served.desk.sites.rows(), key=lambda row: row.urgency)
+    chrome.get(f"{served.address}/case/Northfield/{row.id}")
+    find(chrome, "#spectra").location_once_scrolled_into_view  # noqa: B018 - scrolls
+    lines = "#spectrum-plot svg polyline"
+    soon(lambda: len(all_of(chrome, lines)) == 2)  # A and B
+    for name, value in (("axis", "Hz"), ("kind", "acceleration")):
+        chrome.execute_script(f"document.querySelector('[name={name}][value={value}]').click()")
+    soon(
+        lambda: (
+            "acceleration" in (chrome.execute_script(LABEL) or "")
+            and float(find(chrome, "#to").get_attribute("value")) > 3000
+        )
+    )
+    # With Shift a band is chosen: it is marked, heard, and taken for the envelope.
+    plot = find(chrome, "#spectrum-plot svg")
+    ActionChains(chrome).key_down(Key.SHIFT).move_to_element(plot).click_and_hold().move_by_offset(
+        90, 0
+    ).release().key_up(Key.SHIFT).perform()
+    soon(lambda: find(chrome, "#band-hi").get_attribute("value"))
+    low, high = (float(find(chrome, f"#band-{end}").get_attribute("value")) for end in ("lo", "hi"))
+    assert 1400 < low < 1800 < high < 2800  # the middle of the picture and 90 pixels more: the ringing at 1800 Hz
+    soon(lambda: all_of(chrome, "#spectrum-plot svg rect[stroke-dasharray]"))
+    find(chrome, "#listen").click()
+    soon(lambda: (find(chrome, "#sound").get_attribute("src") or "").startswith("blob:"))
+    for name, value in (("kind", "envelope"), ("axis", "order")):
+        chrome.execute_script(f"document.querySelector('[name={name}][value={value}]').click()")
+    soon(lambda: "envelope" in chrome.execute_script(LABEL) and texts(chrome, ".lines tbody th")[:1] == ["1×"])
+    soon(lambda: float(texts(chrome, ".lines tbody td")[0]) == pytest.approx(18 / 17, abs=2e-3))
+    # Sidebands of the cursor, and a capture of another drive over A and B.
+    assert not all_of(chrome, SIDE)
+    find(chrome, "#side").click()
+    soon(lambda: all_of(chrome, SIDE))
+    other = find(chrome, "#other")
+    other.clear()
+    other.send_keys("SP-02", Key.TAB)
+    soon(lambda: any("SP-02" in text for text in texts(chrome, "#cap-c option")))
+    chrome.execute_script(
+        "const c = document.querySelector('#cap-c'); c.selectedIndex = 1; c.dispatchEvent(new Event('change'))"
+    )
+    soon(lambda: len(all_of(chrome, lines)) == 3)
+    settled(chrome)
+
+
 def test_two_people_and_a_desk_that_is_gone(chrome: Any, served: Served) -> None:
     from vibe.flow.cases.decide import DecisionDraft, record_decision
 
@@ -168,6 +216,7 @@ def test_chosen_files_are_looked_at_and_then_taken_in(
 
 
 WIDTHS = (1400, 390)
+SIDE = "#spectrum-plot svg path[stroke='#005c43']"
 LABEL = "return document.querySelector('#spectrum-plot svg')?.getAttribute('aria-label')"
 
 
