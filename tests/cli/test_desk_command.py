@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from datetime import UTC, datetime
 from http.cookiejar import CookieJar
 from pathlib import Path
 
@@ -75,6 +76,39 @@ def test_a_link_is_printed_that_opens_the_desk_on_a_machine_without_fonts(store:
             desk.terminate()
             _, said = desk.communicate(timeout=20)
     assert "Traceback" not in said
+
+
+@pytest.mark.slow
+def test_the_sample_works_open_without_other_input(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Made of four rounds here, so that it takes seconds; found again the second time."""
+    from vibe.flow.cases import practice
+
+    last = max(practice.ROUNDS)
+    monkeypatch.setattr(practice, "ROUNDS", frozenset((last - 12, last - 8, last - 4, last)))
+    said: list[str] = []
+    store = practice.practice_store(out=tmp_path / practice.FOLDER, workers=2, say=said.append)
+    assert "made once" in said[0]
+    with Store.open(store) as opened:
+        assert len(opened.drives()) == 14
+        last_at = max(drive.last for drive in opened.drives() if drive.last is not None)
+        assert (datetime.now(UTC) - last_at).days <= 14
+    for words in (("desk", "--practice"), ("demo", "--desk")):
+        call = [sys.executable, "-m", "vibe", *words]
+        with subprocess.Popen(
+            call, cwd=tmp_path, env=os.environ | {"PYTHONPATH": str(Path.cwd())}, stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE, text=True,
+        ) as desk:  # fmt: skip
+            try:
+                assert desk.stdout is not None
+                link = desk.stdout.readline().strip()
+                browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(_jar()))
+                with browser.open(link, timeout=20) as answer:
+                    page = answer.read().decode()
+                assert "14 drives" in page
+                assert re.search(r"case/Alder%20Brook/", page)
+            finally:
+                desk.terminate()
+                desk.communicate(timeout=20)
 
 
 @pytest.mark.slow

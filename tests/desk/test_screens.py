@@ -241,6 +241,34 @@ def _done(browser: Browser, answer: Any) -> Any:
     return answer
 
 
+def test_long_work_says_how_far_it_is_and_stops_when_asked(browser: Browser) -> None:
+    import threading
+    import time
+
+    from vibe.flow.desk.background import JobControl
+
+    begun = threading.Event()
+
+    def work(control: JobControl) -> None:
+        for number in range(10_000):
+            control.step(number, 10_000, "SP-01")
+            begun.set()
+            time.sleep(0.005)
+
+    job = browser.desk.board.start("Comparing two dates", work)
+    browser.desk.after_jobs[job.id] = "/since"
+    assert begun.wait(10)
+    page = browser.get(f"/job/{job.id}").text
+    assert "of 10000" in page
+    assert ">Stop</button>" in page
+    assert browser.post(f"/job/{job.id}/stop", {}, part=False).status_code == 303
+    assert browser.desk.board.wait(job.id, 10).state == "stopped"
+    page = browser.get(f"/job/{job.id}").text
+    assert "<b>Stopped.</b>" in page
+    assert ">Stop</button>" not in page
+    assert browser.get(f"/job/{job.id}", headers={"x-part": "1"}).json()["over"]
+
+
 def test_all_pages_as_files(own_store: Path, tmp_path: Path) -> None:
     from vibe.core.errors import OutputError
     from vibe.desk.export import export_pages

@@ -129,6 +129,11 @@ class Sites:
         """The latest capture of all."""
         return max((one.judged.measured for one in self.stores if one.judged is not None), default="")
 
+    def measured_at(self, site: str) -> str:
+        """The latest capture of one site; "" where nothing is known of it."""
+        one = self._by_name.get(site)
+        return "" if one is None or one.judged is None else one.judged.measured
+
     @property
     def drives(self) -> int:
         """How many drives there are."""
