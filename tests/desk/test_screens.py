@@ -241,6 +241,28 @@ def _done(browser: Browser, answer: Any) -> Any:
     return answer
 
 
+def test_every_page_says_where_a_watched_folder_needs_somebody(own_store: Path, tmp_path: Path) -> None:
+    from vibe.desk.context import Desk
+    from vibe.desk.watched import WatchedFolder
+
+    known = desk_of(own_store)
+    (tmp_path / "in").mkdir()
+    watched = WatchedFolder({"Northfield": own_store}, tmp_path / "in", came=known.sites.wake)
+    one = Browser(Desk(sites=known.sites, keys=known.keys, by="M. Arden", inbox=watched))
+
+    def said() -> list[str]:
+        return re.findall(r'Inbox <span class="mark">([^<]+)</span>', one.get("/").text)
+
+    watched.start()
+    assert said() == []
+    watched.stop()
+    assert said() == ["stopped"]
+    (tmp_path / "in").rmdir()
+    watched.start()
+    assert "no folder that can be watched" in watched.trouble
+    assert said() == ["in trouble"]
+
+
 def test_long_work_says_how_far_it_is_and_stops_when_asked(browser: Browser) -> None:
     import threading
     import time
@@ -324,6 +346,7 @@ def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
         page = one.get("/inbox").text
         assert "new.h5" in page
         assert "rubbish.h5" in page
+        assert 'Inbox <span class="mark">1 not taken</span>' in one.get("/").text  # on every page
         assert one.post("/inbox/act", {"do": "stop"}).status_code == 303
         assert not watched.running
         assert "Watch again" in one.get("/inbox").text

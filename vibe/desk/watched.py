@@ -43,6 +43,16 @@ class WatchedFolder:
         return status is not None and status.running
 
     @property
+    def wants(self) -> str:
+        """What somebody should look at, in two words; "" while all that came was taken."""
+        status = self.status
+        if self.trouble or (status is not None and status.trouble):
+            return "in trouble"
+        if status is not None and status.failed:
+            return f"{len(status.failed)} not taken"
+        return "" if self.running else "stopped"
+
+    @property
     def notices(self) -> NoticeStatus | None:
         """How notices do; None where nobody is to be called."""
         return None if self._service is None else self._service.notices
