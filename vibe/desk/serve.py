@@ -78,16 +78,18 @@ def serve(
         desk.board.close(timeout_s=_GRACE_S)
         sites.close()
 
-    ending = _Ending(end)
+    ending = DeskEnding(end)
     try:
         _server(config, ending.begin).run(sockets=[listening])
     finally:
         ending.begin()
         ending.wait()
+        if all(job.is_over for job in desk.board.views()):
+            ending.done()
         listening.close()
 
 
-class _Ending:
+class DeskEnding:
     """The end of all that goes on in the background, begun once, by whoever is first. A signal begins it while answers
     are still under way; one that takes too long ends the process, and what it started ends with it."""
 
@@ -95,6 +97,7 @@ class _Ending:
         self._begun = threading.Lock()
         self._thread = threading.Thread(target=end, name="ends", daemon=True)
         self._until = 0.0
+        self._last: threading.Timer | None = None
 
     def begin(self, signal: int | None = None) -> None:
         """Begin it; with ``signal`` the process ends with its status when it has taken too long."""
@@ -102,14 +105,19 @@ class _Ending:
             return
         self._until = time.monotonic() + _LONGEST_END_S
         if signal is not None:
-            last = threading.Timer(_LONGEST_END_S, os._exit, (_NUMBERS + signal,))
-            last.daemon = True
-            last.start()
+            self._last = threading.Timer(_LONGEST_END_S, os._exit, (_NUMBERS + signal,))
+            self._last.daemon = True
+            self._last.start()
         self._thread.start()
 
     def wait(self) -> None:
         """Until it is done, or was waited for long enough."""
         self._thread.join(max(0.0, self._until - time.monotonic()))
+
+    def done(self) -> None:
+        """Nothing is left that could hold up the end of the process."""
+        if self._last is not None and not self._thread.is_alive():
+            self._last.cancel()
 
 
 def _server(config: Any, ends: Callable[[int], None]) -> Any:
