@@ -263,6 +263,57 @@ def test_every_page_says_where_a_watched_folder_needs_somebody(own_store: Path, 
     assert said() == ["in trouble"]
 
 
+def test_a_capture_of_a_drive_that_two_sites_have_goes_where_somebody_says(
+    judged_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import shutil
+    import time
+
+    from tests.flow.desk.dropped import TOML, capture
+    from tests.flow.desk.test_inbox import Here
+    from vibe.desk.context import Desk
+    from vibe.desk.watched import WatchedFolder
+    from vibe.flow.desk import inbox
+
+    monkeypatch.setattr("vibe.flow.jobs.processes.Processes", Here)
+    monkeypatch.setattr(inbox, "LOOK_EVERY_S", 0.05)
+    stores = {name: Path(shutil.copytree(judged_store, tmp_path / name)) for name in ("Northfield", "Southbank")}
+    for store in stores.values():
+        with Store.open(store) as opened:
+            opened.put_drive("SC-04", TOML.format(tag="SC-04"), "screw conveyor")
+    (tmp_path / "in").mkdir()
+    capture(tmp_path / "in" / "night.h5", 1, drive="SC-04")
+    known = desk_of(*stores.values())
+    watched = WatchedFolder(stores, tmp_path / "in", came=known.sites.wake)
+    one = Browser(Desk(sites=known.sites, keys=known.keys, by="M. Arden", inbox=watched))
+
+    def soon(words: str) -> str:
+        end = time.monotonic() + 60
+        while words not in (page := one.get("/inbox").text):
+            assert time.monotonic() < end, page
+            time.sleep(0.05)
+        return str(page)
+
+    def kept() -> list[int]:
+        counts = []
+        for store in stores.values():
+            with Store.open(store) as opened:
+                counts.append(len(opened.captures("SC-04")))
+        return counts
+
+    watched.start()
+    try:
+        page = soon("It is of Southbank")
+        assert "It is of Northfield" in page
+        assert kept() == [0, 0]
+        form = {"do": "choose", "file": "night.h5", "site": "Southbank"}
+        assert one.post("/inbox/act", form, part=False).status_code == 303
+        assert "It is of" not in soon("night.h5<small>")
+        assert kept() == [0, 1]
+    finally:
+        watched.stop()
+
+
 def test_long_work_says_how_far_it_is_and_stops_when_asked(browser: Browser) -> None:
     import threading
     import time
