@@ -134,8 +134,9 @@ def test_a_desk_ends_within_seconds_while_captures_come_and_nothing_is_lost(
             started = _started_by(desk.pid)
             begun = time.monotonic()
             desk.send_signal(word)
-            _, said = desk.communicate(timeout=60)
+            desk.wait(60)
             took_s = time.monotonic() - begun
+            _, said = desk.communicate(timeout=60)
         finally:
             desk.kill()
     assert took_s < 5.0

@@ -42,8 +42,14 @@ class Served:
         self.listening.close()
 
 
-def opened(chrome: Any, served: Served) -> None:
+def forgotten(chrome: Any) -> None:
+    """Leave the page of an earlier test, which may still ask its desk, and all that the browser noted of it."""
+    chrome.get("about:blank")
     chrome.get_log("browser")
+
+
+def opened(chrome: Any, served: Served) -> None:
+    forgotten(chrome)
     chrome.get(f"{served.address}/start?key={served.desk.keys.key}")
     assert chrome.current_url == f"{served.address}/"
 

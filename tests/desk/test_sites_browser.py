@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.desk.browsing_desk import Served, all_of, find, opened, settled, soon, texts
+from tests.desk.browsing_desk import Served, all_of, find, forgotten, opened, settled, soon, texts
 from vibe.core.records.history import Decision
 from vibe.flow.cases.decide import DecisionDraft, record_decision
 from vibe.history.store.store import Store
@@ -116,7 +116,7 @@ def test_a_capture_that_comes_shows_up_on_a_page_that_is_open(
     with subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as desk:
         try:
             assert desk.stdout is not None
-            chrome.get_log("browser")
+            forgotten(chrome)
             chrome.get(desk.stdout.readline().strip())
             until = time.monotonic() + 60
             while texts(chrome, ".cases .drive a") != ["SP-01", "SP-02"] and time.monotonic() < until:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 LOOPBACK = "127.0.0.1"
 _GRACE_S = 2
 """How long an end waits for answers that are under way."""
-_LONGEST_END_S = 4.0
+_LONGEST_END_S = 3.5
 """After so long an end is not waited for: what is not committed by then is done again after the next start."""
 _NUMBERS = 128
 """A process that a signal ended has this and the number of the signal as its status, as shells count."""
@@ -73,10 +73,16 @@ def serve(
     say(f"http://{LOOPBACK}:{keys.port}/start?key={keys.key}")
 
     def end() -> None:
-        if watched is not None:
-            watched.stop()
-        desk.board.close(timeout_s=_GRACE_S)
-        sites.close()
+        parts = [
+            sites.close,
+            lambda: desk.board.close(timeout_s=_GRACE_S),
+            *([] if watched is None else [watched.stop]),
+        ]
+        threads = [threading.Thread(target=part, daemon=True) for part in parts]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
 
     ending = DeskEnding(end)
     try:

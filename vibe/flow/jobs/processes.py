@@ -14,7 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any
 
-AGAIN_S = 0.01
+AGAIN_S = 0.05
 """Time until a word to end that was lost is said again."""
 GRACE_S = 1.0
 """Time that an interrupted process has to remove the file that it was writing."""
@@ -124,9 +124,17 @@ def _leave_later(lost: sys.UnraisableHookArgs) -> None:
     """The word to end may come where Python drops exceptions, as while an object is collected: it is said once more."""
     if issubclass(lost.exc_type, SystemExit):
         signal.signal(signal.SIGTERM, _leave)
-        threading.Timer(AGAIN_S, os.kill, (os.getpid(), signal.SIGTERM)).start()
+        leaves_here = threading.Event()
+        threading.Thread(target=_say_again, args=(leaves_here,), daemon=True).start()
+        leaves_here.set()  # the last step: said while this runs, it would be dropped again
     else:
         sys.__unraisablehook__(lost)
+
+
+def _say_again(after: threading.Event) -> None:
+    after.wait()
+    time.sleep(AGAIN_S)
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _follow_parent() -> None:
