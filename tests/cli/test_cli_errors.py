@@ -83,6 +83,27 @@ def test_name_that_no_file_can_have(vibe: Vibe) -> None:
     assert "no such file" in one_sentence(vibe, "check", "x" * 5000)
 
 
+@pytest.mark.parametrize(
+    ("words", "option"),
+    [
+        (("history", "list", "--store", "a", "--store", "b"), "--store"),
+        (("history", "add", "x.h5", "--drive", "d.toml", "--store=a", "--store=a"), "--store"),
+        (("promise", "--store", "a", "--store=b"), "--store"),
+        (("inbox", "--watch", "w", "--store", "a", "--store", "b"), "--store"),
+        (("tones", "d.toml", "--format", "csv", "--format", "json"), "--format"),
+        (("certificate", "key", "make", "--keys", "a", "--keys", "b"), "--keys"),
+    ],
+)
+def test_what_counts_once_is_given_once(
+    vibe: Vibe, words: tuple[str, ...], option: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    answer = vibe(*words)
+    assert answer.status == 2
+    assert f"{option} is given 2 times; this command takes it once" in answer.err
+    assert not any(tmp_path.iterdir())
+
+
 def test_a_device_is_never_replaced_by_a_file(vibe: Vibe, drive: Path, fit: Path, tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)

@@ -80,6 +80,22 @@ def test_a_refusal_is_named_and_all_refused_is_an_error(
     assert vibe("history", "list", "--store", tmp_path / "h").out.count("T-1") == 1
 
 
+def test_a_file_that_equals_a_refused_one_is_asked_for_itself(
+    vibe: Vibe, fit: Path, drive: Path, tmp_path: Path
+) -> None:
+    usual = ("history", "add", tmp_path / "in", "--drive", drive, "--store", tmp_path / "h", "--workers", 1)
+    (tmp_path / "in").mkdir()
+    for name in ("a.h5", "b.h5", "c.h5"):
+        (tmp_path / "in" / name).write_bytes(fit.read_bytes())
+    answer = vibe(*usual)  # none says when it was measured
+    assert answer.status == 2
+    assert all(f"refused: {name}" in answer.err for name in ("a.h5", "b.h5", "c.h5")), answer.err
+    assert "there already" not in answer.err.replace("0 there already", "")
+    (tmp_path / "in" / "b.h5.toml").write_text(WHEN, encoding="utf-8")
+    answer = vibe(*usual)
+    assert "1 added, 1 there already, 1 refused" in answer.err
+
+
 def test_damage_is_seen_and_mended(vibe: Vibe, history: Path) -> None:
     assert vibe("history", "verify", "--store", history).status == 0
     path = next((history / "captures").rglob("*.h5"))

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.desk.sites_of_desk import Browser, desk_of, filled
+from tests.report.browsing import offline_chromium
 
 
 @pytest.fixture(scope="session")
@@ -34,3 +37,9 @@ def own_store(judged_store: Path, tmp_path: Path) -> Path:
 def browser(own_store: Path) -> Browser:
     """A browser at a desk whose store a test may change."""
     return Browser(desk_of(own_store))
+
+
+@pytest.fixture(scope="session")
+def chrome(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A real browser that reaches this machine alone."""
+    yield from offline_chromium(tmp_path_factory, width=1400, offline=False)

@@ -3,52 +3,14 @@
 from __future__ import annotations
 
 import shutil
-import socket
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.desk.sites_of_desk import NAME
-from tests.report.browsing import offline_chromium, wait_for
-from vibe.desk.app import desk_app
-from vibe.desk.context import Desk
-from vibe.desk.guard import Keys
-from vibe.desk.sites import Sites
+from tests.desk.browsing_desk import Served, all_of, find, opened, press, settled, soon, texts
 from vibe.history.store.store import Store
-
-
-class Served:
-    """A desk that answers on this machine."""
-
-    def __init__(self, store: Path, by: str = NAME) -> None:
-        import uvicorn
-
-        self.listening = socket.create_server(("127.0.0.1", 0))
-        sites = Sites([store], apart=False)
-        sites.refresh()
-        self.desk = Desk(sites=sites, keys=Keys(port=self.listening.getsockname()[1]), by=by)
-        config = uvicorn.Config(desk_app(self.desk), log_level="critical", lifespan="off", ws="none")
-        self.server = uvicorn.Server(config)
-        self.thread = threading.Thread(target=self.server.run, kwargs={"sockets": [self.listening]}, daemon=True)
-        self.thread.start()
-        wait_for(lambda: self.server.started)
-
-    @property
-    def address(self) -> str:
-        return f"http://127.0.0.1:{self.desk.keys.port}"
-
-    def end(self) -> None:
-        self.server.should_exit = self.server.force_exit = True
-        self.thread.join(10)
-        self.listening.close()
-
-
-@pytest.fixture(scope="module")
-def chrome(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    yield from offline_chromium(tmp_path_factory, width=1400, offline=False)
 
 
 @pytest.fixture
@@ -56,57 +18,6 @@ def served(judged_store: Path, tmp_path: Path) -> Iterator[Served]:
     one = Served(Path(shutil.copytree(judged_store, tmp_path / "Northfield")))
     yield one
     one.end()
-
-
-def opened(chrome: Any, served: Served) -> None:
-    chrome.get_log("browser")
-    chrome.get(f"{served.address}/start?key={served.desk.keys.key}")
-    assert chrome.current_url == f"{served.address}/"
-
-
-def find(chrome: Any, what: str) -> Any:
-    from selenium.webdriver.common.by import By
-
-    return chrome.find_element(By.CSS_SELECTOR, what)
-
-
-def all_of(chrome: Any, what: str) -> list[Any]:
-    from selenium.webdriver.common.by import By
-
-    return list(chrome.find_elements(By.CSS_SELECTOR, what))
-
-
-def soon(condition: Callable[[], Any]) -> Any:
-    """Wait for it; what a page exchanges while it is looked at is looked at again."""
-    from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
-
-    def held() -> Any:
-        try:
-            return condition()
-        except (NoSuchElementException, StaleElementReferenceException):
-            return None
-
-    return wait_for(held)
-
-
-def press(chrome: Any, *keys: str) -> None:
-    from selenium.webdriver import ActionChains
-
-    for key in keys:
-        ActionChains(chrome).send_keys(key).perform()
-
-
-def texts(chrome: Any, what: str) -> list[str]:
-    said = chrome.execute_script(
-        "return [...document.querySelectorAll(arguments[0])].map((one) => one.innerText)", what
-    )
-    return list(said)
-
-
-def settled(chrome: Any) -> None:
-    """Nothing failed but what cannot be there: these captures keep no spectra for a picture over time."""
-    severe = [entry["message"] for entry in chrome.get_log("browser") if entry["level"] == "SEVERE"]
-    assert [message for message in severe if "/api/cascade" not in message] == []
 
 
 def test_a_morning_with_the_keyboard_alone(chrome: Any, served: Served) -> None:
@@ -199,6 +110,54 @@ def test_pictures_are_drawn_from_stored_samples_and_read_by_a_cursor(chrome: Any
     assert "m/s²" in lines[0]
 
 
+def test_a_band_is_dragged_and_heard_and_another_drive_laid_over(chrome: Any, served: Served) -> None:
+    from selenium.webdriver import ActionChains
+    from selenium.webdriver.common.keys import Keys as Key
+
+    opened(chrome, served)
+    row = max(served.desk.sites.rows(), key=lambda row: row.urgency)
+    chrome.get(f"{served.address}/case/Northfield/{row.id}")
+    find(chrome, "#spectra").location_once_scrolled_into_view  # noqa: B018 - scrolls
+    lines = "#spectrum-plot svg polyline"
+    soon(lambda: len(all_of(chrome, lines)) == 2)  # A and B
+    for name, value in (("axis", "Hz"), ("kind", "acceleration")):
+        chrome.execute_script(f"document.querySelector('[name={name}][value={value}]').click()")
+    soon(
+        lambda: (
+            "acceleration" in (chrome.execute_script(LABEL) or "")
+            and float(find(chrome, "#to").get_attribute("value")) > 3000
+        )
+    )
+    # With Shift a band is chosen: it is marked, heard, and taken for the envelope.
+    plot = find(chrome, "#spectrum-plot svg")
+    ActionChains(chrome).key_down(Key.SHIFT).move_to_element(plot).click_and_hold().move_by_offset(
+        90, 0
+    ).release().key_up(Key.SHIFT).perform()
+    soon(lambda: find(chrome, "#band-hi").get_attribute("value"))
+    low, high = (float(find(chrome, f"#band-{end}").get_attribute("value")) for end in ("lo", "hi"))
+    assert 1400 < low < 1800 < high < 2800  # the middle of the picture and 90 pixels more: the ringing at 1800 Hz
+    soon(lambda: all_of(chrome, "#spectrum-plot svg rect[stroke-dasharray]"))
+    find(chrome, "#listen").click()
+    soon(lambda: (find(chrome, "#sound").get_attribute("src") or "").startswith("blob:"))
+    for name, value in (("kind", "envelope"), ("axis", "order")):
+        chrome.execute_script(f"document.querySelector('[name={name}][value={value}]').click()")
+    soon(lambda: "envelope" in chrome.execute_script(LABEL) and texts(chrome, ".lines tbody th")[:1] == ["1×"])
+    soon(lambda: float(texts(chrome, ".lines tbody td")[0]) == pytest.approx(18 / 17, abs=2e-3))
+    # Sidebands of the cursor, and a capture of another drive over A and B.
+    assert not all_of(chrome, SIDE)
+    find(chrome, "#side").click()
+    soon(lambda: all_of(chrome, SIDE))
+    other = find(chrome, "#other")
+    other.clear()
+    other.send_keys("SP-02", Key.TAB)
+    soon(lambda: any("SP-02" in text for text in texts(chrome, "#cap-c option")))
+    chrome.execute_script(
+        "const c = document.querySelector('#cap-c'); c.selectedIndex = 1; c.dispatchEvent(new Event('change'))"
+    )
+    soon(lambda: len(all_of(chrome, lines)) == 3)
+    settled(chrome)
+
+
 def test_two_people_and_a_desk_that_is_gone(chrome: Any, served: Served) -> None:
     from vibe.flow.cases.decide import DecisionDraft, record_decision
 
@@ -257,6 +216,7 @@ def test_chosen_files_are_looked_at_and_then_taken_in(
 
 
 WIDTHS = (1400, 390)
+SIDE = "#spectrum-plot svg path[stroke='#005c43']"
 LABEL = "return document.querySelector('#spectrum-plot svg')?.getAttribute('aria-label')"
 
 

@@ -241,6 +241,107 @@ def _done(browser: Browser, answer: Any) -> Any:
     return answer
 
 
+def test_every_page_says_where_a_watched_folder_needs_somebody(own_store: Path, tmp_path: Path) -> None:
+    from vibe.desk.context import Desk
+    from vibe.desk.watched import WatchedFolder
+
+    known = desk_of(own_store)
+    (tmp_path / "in").mkdir()
+    watched = WatchedFolder({"Northfield": own_store}, tmp_path / "in", came=known.sites.wake)
+    one = Browser(Desk(sites=known.sites, keys=known.keys, by="M. Arden", inbox=watched))
+
+    def said() -> list[str]:
+        return re.findall(r'Inbox <span class="mark">([^<]+)</span>', one.get("/").text)
+
+    watched.start()
+    assert said() == []
+    watched.stop()
+    assert said() == ["stopped"]
+    (tmp_path / "in").rmdir()
+    watched.start()
+    assert "no folder that can be watched" in watched.trouble
+    assert said() == ["in trouble"]
+
+
+def test_a_capture_of_a_drive_that_two_sites_have_goes_where_somebody_says(
+    judged_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import shutil
+    import time
+
+    from tests.flow.desk.dropped import TOML, capture
+    from tests.flow.desk.test_inbox import Here
+    from vibe.desk.context import Desk
+    from vibe.desk.watched import WatchedFolder
+    from vibe.flow.desk import inbox
+
+    monkeypatch.setattr("vibe.flow.jobs.processes.Processes", Here)
+    monkeypatch.setattr(inbox, "LOOK_EVERY_S", 0.05)
+    stores = {name: Path(shutil.copytree(judged_store, tmp_path / name)) for name in ("Northfield", "Southbank")}
+    for store in stores.values():
+        with Store.open(store) as opened:
+            opened.put_drive("SC-04", TOML.format(tag="SC-04"), "screw conveyor")
+    (tmp_path / "in").mkdir()
+    capture(tmp_path / "in" / "night.h5", 1, drive="SC-04")
+    known = desk_of(*stores.values())
+    watched = WatchedFolder(stores, tmp_path / "in", came=known.sites.wake)
+    one = Browser(Desk(sites=known.sites, keys=known.keys, by="M. Arden", inbox=watched))
+
+    def soon(words: str) -> str:
+        end = time.monotonic() + 60
+        while words not in (page := one.get("/inbox").text):
+            assert time.monotonic() < end, page
+            time.sleep(0.05)
+        return str(page)
+
+    def kept() -> list[int]:
+        counts = []
+        for store in stores.values():
+            with Store.open(store) as opened:
+                counts.append(len(opened.captures("SC-04")))
+        return counts
+
+    watched.start()
+    try:
+        page = soon("It is of Southbank")
+        assert "It is of Northfield" in page
+        assert kept() == [0, 0]
+        form = {"do": "choose", "file": "night.h5", "site": "Southbank"}
+        assert one.post("/inbox/act", form, part=False).status_code == 303
+        assert "It is of" not in soon("night.h5<small>")
+        assert kept() == [0, 1]
+    finally:
+        watched.stop()
+
+
+def test_long_work_says_how_far_it_is_and_stops_when_asked(browser: Browser) -> None:
+    import threading
+    import time
+
+    from vibe.flow.desk.background import JobControl
+
+    begun = threading.Event()
+
+    def work(control: JobControl) -> None:
+        for number in range(10_000):
+            control.step(number, 10_000, "SP-01")
+            begun.set()
+            time.sleep(0.005)
+
+    job = browser.desk.board.start("Comparing two dates", work)
+    browser.desk.after_jobs[job.id] = "/since"
+    assert begun.wait(10)
+    page = browser.get(f"/job/{job.id}").text
+    assert "of 10000" in page
+    assert ">Stop</button>" in page
+    assert browser.post(f"/job/{job.id}/stop", {}, part=False).status_code == 303
+    assert browser.desk.board.wait(job.id, 10).state == "stopped"
+    page = browser.get(f"/job/{job.id}").text
+    assert "<b>Stopped.</b>" in page
+    assert ">Stop</button>" not in page
+    assert browser.get(f"/job/{job.id}", headers={"x-part": "1"}).json()["over"]
+
+
 def test_all_pages_as_files(own_store: Path, tmp_path: Path) -> None:
     from vibe.core.errors import OutputError
     from vibe.desk.export import export_pages
@@ -296,6 +397,7 @@ def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
         page = one.get("/inbox").text
         assert "new.h5" in page
         assert "rubbish.h5" in page
+        assert 'Inbox <span class="mark">1 not taken</span>' in one.get("/").text  # on every page
         assert one.post("/inbox/act", {"do": "stop"}).status_code == 303
         assert not watched.running
         assert "Watch again" in one.get("/inbox").text
@@ -306,26 +408,42 @@ def test_a_capture_that_comes_into_the_watched_folder_becomes_part_of_the_list(
 def test_a_desk_shows_what_was_added_and_then_all_that_it_concerns(
     own_store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    sites = desk_of(own_store).sites
+    desk = desk_of(own_store)
+    sites, looker = desk.sites, Browser(desk)
     (one,) = sites.stores
     judged = one.judged
     assert judged is not None
-    row, rev = judged.rows[0], sites.rev
+    row, sister, *_ = sorted(judged.rows, key=lambda row: -row.urgency)
+    rest, rev = tuple(other for other in judged.rows if other != row), sites.rev
     answers = {
-        False: replace(judged, rows=(replace(row, urgency=1.0), *judged.rows[1:]), behind=9),
-        True: replace(judged, rows=(replace(row, urgency=2.0), *judged.rows[1:]), change=judged.change + 1),
+        False: replace(judged, rows=(replace(row, urgency=1.0), *rest), waiting=frozenset((*sister.drives, "B"))),
+        True: replace(judged, rows=(replace(row, urgency=2.0), *rest), change=judged.change + 1),
     }
-    shown: list[tuple[bool, float]] = []
+    shown: list[tuple[bool, float, bool]] = []
+    said = "2 drives are being judged again"
+
+    def urgency() -> float:
+        return next(other.urgency for other in sites.rows() if other.id == row.id)
+
+    def marked(one: CaseRow) -> bool:
+        page = looker.get(f"/case/{one.site}/{one.id}").text
+        return "being judged</span>" in page.partition("<h1>")[2].partition("</h1>")[0]
 
     def judged_now(_: object, *, whole: bool = False) -> object:
-        shown.append((whole, sites.rows()[0].urgency))
+        shown.append((whole, urgency(), said in looker.get("/?list=all").text))
+        if whole:
+            assert [marked(one) for one in (row, sister)] == [False, True]
+            assert looker.get("/?list=all").text.count("data-waiting>being judged") == 1
+            assert looker.get("/api/news").json()["waiting"] == 2
         return answers[whole]
 
     monkeypatch.setattr(sites, "_judged", judged_now)
     with Store.open(own_store) as store:
         store.touch([row.drive])
     sites.refresh()
-    assert shown == [(False, row.urgency), (True, 1.0)]
-    assert (sites.rows()[0].urgency, sites.rev) == (2.0, rev + 2)
+    assert shown == [(False, row.urgency, False), (True, 1.0, True)]
+    assert (urgency(), sites.rev, marked(sister)) == (2.0, rev + 2, False)
+    assert "data-waiting" not in looker.get("/?list=all").text
+    assert looker.get("/api/news").json()["waiting"] == 0
     sites.refresh()  # up to date by now
     assert len(shown) == 2

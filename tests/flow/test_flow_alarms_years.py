@@ -10,6 +10,7 @@ import pytest
 
 from tests.report.contradictions import contradictions
 from vibe.core.records.history import Event
+from vibe.desk.export import export_pages
 from vibe.flow.alarms.queue import evaluate_alarms
 from vibe.flow.history.bulk_import import Delivery, keep_files
 from vibe.flow.history.pages import write_pages
@@ -35,7 +36,9 @@ def test_five_deteriorating_drives_come_first_and_the_others_are_explained(tmp_p
             store.add_event(Event(**event))
         outcome = evaluate_alarms(store, exceedances=made.exceedances, at=datetime(2026, 3, 2, tzinfo=UTC))
         files = write_pages(outcome.queue, outcome.cases, tmp_path / "history", tmp_path / "out")
-    said = {path.name: contradictions(path.read_text(encoding="utf-8")) for path in files if path.suffix == ".html"}
+    of_desk = export_pages([tmp_path / "history"], tmp_path / "desk", say=lambda _: None)
+    pages = [path for path in (*files, *of_desk) if path.suffix == ".html"]
+    said = {str(path): contradictions(path.read_text(encoding="utf-8")) for path in pages}
     assert {name: troubles for name, troubles in said.items() if troubles} == {}
     queue = outcome.queue
     assert forgotten(queue, outcome.cases) == 0

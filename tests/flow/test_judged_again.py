@@ -186,13 +186,20 @@ def test_what_was_added_is_shown_before_all_that_it_concerns_is_judged(store: St
     store.add_event(event)
     add(store, "TH-00", WEEKS - 1, damaged(WEEKS - 1, 0, begins=4), findings=[finding()], minutes=1)
     first = judge_again(store.folder, "x", before, at=AT, first_only_from=2)
-    assert first.behind > 2 == first.judged
+    assert (first.behind, first.judged) == (2, 2)
+    assert first.waiting == {"TH-03", "TH-04"}  # TH-03 shares a row, which waits for the other one
     assert first.change == before.change
     assert (store.folder / JUDGED).is_file()
     assert (kept(store.folder, "x") or first).change == before.change
     whole = judge_again(store.folder, "x", before, at=AT)
-    assert whole.behind == 0
+    assert whole.waiting == frozenset()
     assert said_by(whole) == scratch(store)
+    # Whatever is not marked as waiting stands as it does in the end.
+    here, there = (
+        {(row.id, row.urgency, row.state, row.title) for row in one.rows if not first.waits(row)}
+        for one in (first, whole)
+    )
+    assert here == there
     fault = {row.id: row for row in whole.rows if row.drives == ("TH-00",) and row.severity}
     assert fault
     assert {row.id: row for row in first.rows if row.id in fault} == fault

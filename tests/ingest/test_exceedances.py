@@ -57,6 +57,16 @@ def test_other_names_signs_and_decimal_commas(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("hint", "sign"), [("sep=|", "|"), ("sep=;", ";"), ('"sep=^"', "^"), ("SEP=\t", "\t"), ("", "|")]
+)
+def test_what_parts_columns_is_said_by_a_first_line_or_seen(tmp_path: Path, hint: str, sign: str) -> None:
+    rows = (HEAD + ROW).replace(",", sign)
+    row = one(tmp_path, "# nightly\n" + (f"{hint}\n" if hint else "") + rows)
+    assert (row.tag, row.value, row.limit) == ("TH-01", 0.858, 0.77)
+    assert row.line == (4 if hint else 3)
+
+
+@pytest.mark.parametrize(
     ("cell", "value"),
     [("0.5", 0.5), ("1e-3", 1e-3), ("1.234,5", 1234.5), ("1,234.5", 1234.5), ("1 234.5", 1234.5), ("-2", -2.0),
      ("0,795", 0.795), ("12,5", 12.5), ("1.234.567", 1234567.0)],

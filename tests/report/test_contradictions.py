@@ -12,6 +12,7 @@ import pytest
 from tests.alarm_stores import LOBE, START, damaged, fill, finding, sound
 from tests.report.contradictions import contradictions
 from vibe.core.records.history import Event
+from vibe.desk.export import export_pages
 from vibe.flow.alarms.queue import decide, evaluate_alarms
 from vibe.flow.history.pages import write_pages
 from vibe.history.store.store import Store
@@ -97,3 +98,7 @@ def test_no_page_of_a_store_contradicts_itself(tmp_path: Path) -> None:
     assert "M. Fitter" in text
     assert "In work:" in text
     assert "usually every 7 days" in text
+    of_desk = export_pages([tmp_path / "history"], tmp_path / "desk", say=lambda _: None)
+    said = {path.name: contradictions(path.read_text(encoding="utf-8")) for path in of_desk if path.suffix == ".html"}
+    assert sum(name.startswith("case-") for name in said) > 2
+    assert {name: troubles for name, troubles in said.items() if troubles} == {}

@@ -30,6 +30,7 @@ from vibe.cli.promise import promise
 from vibe.cli.run import run
 from vibe.cli.schema import schema
 from vibe.cli.shared.exit_status import debugging, plainly
+from vibe.cli.shared.once import once_only
 from vibe.cli.simulate import simulate
 from vibe.cli.tones import tones
 from vibe.cli.years import years
@@ -79,6 +80,7 @@ for _command in (
     app.command(_command.__name__, short_help=_SHORT.get(_command.__name__))(plainly(_command))
 for _group, _short in ((history, _SHORT["history"]), (alarms, _SHORT["alarms"]), (certificate, _SHORT["certificate"])):
     app.add_typer(_group, short_help=_short)
+once_only(app)
 
 
 _LOOK_AFTER = 10_000

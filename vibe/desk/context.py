@@ -72,6 +72,7 @@ def frame(request: Request, here: str) -> dict[str, Any]:
         "sites": desk.sites, "here": here, "me": name_of(request), "read_only": desk.read_only, "live": True,
         "part": bool(request.headers.get("x-part")), "token": request.scope.get("token", ""), "root": "/",
         "static": f"/static/{rendering.static_hash()}", "screens": SCREENS,
+        "inbox_wants": "" if desk.inbox is None else desk.inbox.wants,
         "drives_link": "/drive", "now_day": datetime.now().date().isoformat(), "drive_link": drive_address,
         "list_link": lambda name: "/" if name == "new" else f"/?list={name}",
     }  # fmt: skip

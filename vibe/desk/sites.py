@@ -6,10 +6,9 @@ one asks what is newer and is never moved.
 
 from __future__ import annotations
 
-import contextlib
 import threading
-from collections.abc import Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,9 +18,15 @@ from vibe.core.errors import CallError, VibeError, defect
 from vibe.core.records.case_row import CaseRow
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     from vibe.flow.cases.judged import JudgedStore
     from vibe.flow.cases.stores import Store
+    from vibe.flow.desk.notices import ActNotice
+    from vibe.flow.jobs.processes import Processes
 
+_END_S = 1.0
+"""How long an end waits for the thread that looks; whatever it does by then writes nothing."""
 LOOK_S = 2.0
 """How often the stores are asked whether something was added: 2 ms for ten of them."""
 
@@ -41,8 +46,12 @@ class SiteStore:
 class Sites:
     """All stores of a desk. ``rev`` grows whenever rows change; one object serves all threads."""
 
-    def __init__(self, folders: Sequence[Path], *, apart: bool = True, read_only: bool = False) -> None:
+    def __init__(
+        self, folders: Sequence[Path], *, apart: bool = True, read_only: bool = False,
+        changed: Callable[[], None] = lambda: None,
+    ) -> None:  # fmt: skip
         """``apart``: judge in another process, so that requests do not wait for it. ``read_only``: write nothing.
+        ``changed`` is called whenever rows are others than before.
 
         Raises:
             CallError: one folder is given twice, or holds no store.
@@ -61,13 +70,13 @@ class Sites:
         self._over: dict[str, tuple[int, CaseRow | None]] = {}
         self._details: dict[str, dict[str, Any]] = {}
         self._by_name = {one.name: one for one in self.stores}
-        self._lock = threading.Lock()
+        self._lock, self._beginning = threading.Lock(), threading.Lock()
         self._end = threading.Event()
         self._wake = threading.Event()
         self._thread: threading.Thread | None = None
-        self._apart = apart
+        self._apart, self._tell = apart, changed
         self.read_only = read_only
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Processes | None = None
         self._far: Any = None
 
     # ── what pages ask ────────────────────────────────────────────────────────────────────────────────────────────
@@ -100,6 +109,15 @@ class Sites:
         judged = self.store(site).judged
         return None if judged is None else next((row for row in judged.rows if row.id == case), None)
 
+    def acting(self, folder: Path) -> tuple[ActNotice, ...] | None:
+        """Cases of the store in ``folder`` that are in state act and not decided; None before its first judgement of
+        today is there."""
+        from vibe.flow.cases.judged import stamp_of
+        from vibe.flow.desk.notices import acting_rows
+
+        one = next(one for one in self.stores if one.folder == folder)
+        return None if one.judged is None or one.judged.stamp != stamp_of() else acting_rows(one.judged.rows)
+
     @property
     def judged_at(self) -> datetime | None:
         """When the oldest of the judgements was made; None while one is missing."""
@@ -110,6 +128,11 @@ class Sites:
     def measured(self) -> str:
         """The latest capture of all."""
         return max((one.judged.measured for one in self.stores if one.judged is not None), default="")
+
+    def measured_at(self, site: str) -> str:
+        """The latest capture of one site; "" where nothing is known of it."""
+        one = self._by_name.get(site)
+        return "" if one is None or one.judged is None else one.judged.measured
 
     @property
     def drives(self) -> int:
@@ -125,6 +148,16 @@ class Sites:
     def judging(self) -> bool:
         """Whether a judgement is being made."""
         return any(one.judging for one in self.stores)
+
+    @property
+    def waiting(self) -> int:
+        """How many drives are judged again, since something was added that concerns them too."""
+        return sum(one.judged.behind for one in self.stores if one.judged is not None)
+
+    def waits(self, row: CaseRow) -> bool:
+        """Whether a row is still as it was before something was added that concerns it."""
+        judged = self.store(row.site).judged
+        return judged is not None and judged.waits(row)
 
     @property
     def progress(self) -> tuple[int, int]:
@@ -193,6 +226,8 @@ class Sites:
             if one.judged is None and (found := kept(one.folder, one.name)) is not None:
                 self._set(one, found)
         for one in self.stores:
+            if self._end.is_set():
+                return
             try:
                 with opened(one.folder, read_only=self.read_only) as store:
                     change = store.change_number()
@@ -213,7 +248,7 @@ class Sites:
                 one.judging = False
 
     def _judged(self, one: SiteStore, *, whole: bool = False) -> JudgedStore:
-        """A judgement of now; unless ``whole`` one that may lack sisters of what was added (``behind``)."""
+        """A judgement of now; unless ``whole`` one in which sisters of what was added may still be ``waiting``."""
         from vibe.flow.cases.judged import judge
         from vibe.flow.cases.judged_again import judge_again
 
@@ -223,19 +258,31 @@ class Sites:
             if one.as_judged is None:
                 return judge(one.folder, one.name, keeps=keeps)
             return judge_again(one.folder, one.name, one.as_judged, keeps=keeps)
-        if self._pool is None:
-            import multiprocessing
-
-            context = multiprocessing.get_context("spawn")
-            self._far = context.Array("q", [0, 0])
-            self._pool = ProcessPoolExecutor(
-                max_workers=1, mp_context=context, initializer=_share, initargs=(self._far,)
-            )
         try:
-            return self._pool.submit(_judged_apart, one.folder, one.name, not self.read_only, whole).result()
+            return self._begun(one, whole).result()  # type: ignore[no-any-return]
         except (OSError, RuntimeError) as error:  # the process was ended; the next look begins another
             self._pool = None
             raise CallError(f"{one.folder} could not be judged just now; it is tried again") from error
+
+    def _begun(self, one: SiteStore, whole: bool | None) -> Future[Any]:
+        """A judgement in the process that judges, started where there is none; with None it only gets ready."""
+        from vibe.flow.jobs.processes import Processes
+
+        with self._beginning:
+            if self._end.is_set():
+                raise CallError(f"{one.folder} is not judged any more: the desk ends")
+            if self._pool is None:
+                import multiprocessing
+
+                self._far = multiprocessing.get_context("spawn").Array("q", [0, 0])
+                self._pool = Processes(1, self._far)
+            return self._pool.submit(_judged_apart, (one.folder, one.name, not self.read_only, whole))
+
+    def _warm(self) -> None:
+        """Have the process that judges started, and what is kept read there, before something is added."""
+        for one in self.stores:
+            with suppress(VibeError, OSError, RuntimeError):
+                self._begun(one, None)
 
     def _set(self, one: SiteStore, judged: JudgedStore) -> None:
         before = {row.id: row for row in one.judged.rows} if one.judged is not None else {}
@@ -248,6 +295,7 @@ class Sites:
         self.rev += 1
         for row in rows:
             self.changed_at[f"{row.site}/{row.id}"] = self.rev
+        self._tell()
 
     # ── the thread that looks ─────────────────────────────────────────────────────────────────────────────────────
 
@@ -261,16 +309,15 @@ class Sites:
         self._wake.set()
 
     def close(self) -> None:
-        """End the thread and the process."""
+        """End the process that judges, and the thread; what was being judged is judged after the next start."""
         self._end.set()
         self._wake.set()
-        if self._pool is not None:
-            for process in list((self._pool._processes or {}).values()):
-                with contextlib.suppress(OSError):
-                    process.terminate()
-            self._pool.shutdown(wait=False, cancel_futures=True)
+        with self._beginning:  # nothing is begun from here on
+            pool = self._pool
+        if pool is not None:
+            pool.end()
         if self._thread is not None:
-            self._thread.join(timeout=5)
+            self._thread.join(timeout=_END_S)
 
     def _watch(self) -> None:
         from vibe.flow.desk.evidence import warm
@@ -280,34 +327,35 @@ class Sites:
             self.refresh()
             if not warmed:
                 warm()
+                if self._apart:
+                    self._warm()
                 warmed = True
             self._wake.wait(LOOK_S)
             self._wake.clear()
-
-
-_shared: Any = None
-"""In the process that judges: where it says how far it is."""
-
-
-def _share(far: Any) -> None:
-    global _shared
-    _shared = far
 
 
 AT_ONCE = 24
 """Drives that are judged before anything is shown: half a second."""
 
 
-def _judged_apart(folder: Path, site: str, keeps: bool, whole: bool) -> JudgedStore:
-    """One store, judged in a process of its own."""
+def _judged_apart(job: tuple[Path, str, bool, bool | None], far: Any) -> JudgedStore | None:
+    """One store, judged in a process of its own; in ``far`` it says how far it is. A job is the store's folder, the
+    name of its site, whether the judgement is kept, and whether all that is concerned is judged before an answer; None
+    there reads what is kept, so that the first judgement does not wait for that."""
     from vibe.flow.cases.judged import judge, kept
     from vibe.flow.cases.judged_again import judge_again
 
     def step(done: int, of: int, _: str) -> None:
-        _shared[0], _shared[1] = done, of
+        far[0], far[1] = done, of
 
+    folder, site, keeps, whole = job
     step(0, 0, "")
     before = _last.get(folder) or kept(folder, site)
+    if whole is None:
+        if before is not None and folder not in _last:
+            _last[folder] = before
+            judge_again(folder, site, before, keeps=False)
+        return None
     if before is None:
         _last[folder] = judge(folder, site, keeps=keeps, progress=step)
     else:

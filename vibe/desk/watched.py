@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import VibeError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from vibe.flow.desk.inbox import InboxStatus
     from vibe.flow.desk.inbox_service import InboxService, NoticeStatus
-    from vibe.flow.desk.notices import NoticeTarget
+    from vibe.flow.desk.notices import ActNotice, NoticeTarget
 
 
 class WatchedFolder:
@@ -21,9 +21,12 @@ class WatchedFolder:
     again. ``trouble`` says why it could not begin."""
 
     def __init__(
-        self, stores: Mapping[str, Path], folder: Path, *, came: Callable[[], None], target: NoticeTarget | None = None
-    ) -> None:
+        self, stores: Mapping[str, Path], folder: Path, *, came: Callable[[], None], target: NoticeTarget | None = None,
+        acting: Callable[[Path], Sequence[ActNotice] | None] | None = None,
+    ) -> None:  # fmt: skip
+        """``came`` is called after each capture that was taken; ``acting`` gives the cases of a store in state act."""
         self.stores, self.folder, self._came, self._target = dict(stores), folder, came, target
+        self._acting = acting
         self.trouble = ""
         self._service: InboxService | None = None
         self._lock = threading.Lock()
@@ -38,6 +41,16 @@ class WatchedFolder:
         """Whether it is looked for files."""
         status = self.status
         return status is not None and status.running
+
+    @property
+    def wants(self) -> str:
+        """What somebody should look at, in two words; "" while all that came was taken."""
+        status = self.status
+        if self.trouble or (status is not None and status.trouble):
+            return "in trouble"
+        if status is not None and status.failed:
+            return f"{len(status.failed)} not taken"
+        return "" if self.running else "stopped"
 
     @property
     def notices(self) -> NoticeStatus | None:
@@ -55,7 +68,7 @@ class WatchedFolder:
                 (site, store), *others = self.stores.items()
                 self._service = InboxService(
                     store, self.folder, site=site, others=dict(others), taken=lambda _: self._came(),
-                    target=self._target,
+                    target=self._target, acting=self._acting,
                 )  # fmt: skip
                 self.trouble = ""
             except VibeError as error:
@@ -66,6 +79,11 @@ class WatchedFolder:
         with self._lock:
             if self._service is not None:
                 self._service.stop()
+
+    def changed(self) -> None:
+        """Cases may be others than before."""
+        if self._service is not None:
+            self._service.changed()
 
     def retry(self) -> None:
         """Look once more at files that were not taken."""

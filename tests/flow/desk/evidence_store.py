@@ -45,6 +45,7 @@ def pulses(turns: NDArray[np.float64]) -> Channel:
 def keep(
     store: Store, number: int, channels: Sequence[Channel], *, speed_hz: float | None = SPEED_HZ,
     spectra: Sequence[ArchivedSpectrum] = (), kept: str = "accepted", drive: str = "SP-02",
+    health: str = "{}",
 ) -> str:  # fmt: skip
     content = hashlib.sha256(f"capture {drive} {number}".encode()).hexdigest()
     values = (
@@ -54,7 +55,7 @@ def keep(
         content=content, drive=drive, file=f"{drive}_{number}.h5", measured_at=START + timedelta(days=number),
         duration_s=SECONDS, kept=kept,  # type: ignore[arg-type]
         speed_hz=speed_hz, speed_uncertainty_hz=None, load_percent=None, values=values, spectra=tuple(spectra),
-        health="{}", software="vibe test",
+        health=health, software="vibe test",
     )  # fmt: skip
     store.add(record, channels)
     return content

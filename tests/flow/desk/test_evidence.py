@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import wave
 from collections.abc import Iterator
 from pathlib import Path
@@ -124,6 +125,21 @@ def test_the_part_that_strikes_is_the_one_that_is_marked(store: Store) -> None:
     assert rows.within <= 1
     assert "the pulse" in rows.remarks[-1]
     assert evidence.turn(store, sound, POINT, "stage1.ring_pin", low_hz=2000, high_hz=4000).marked == ()
+    # Of neighbours the report's number is marked; where it names another place, what is seen is.
+    between = noise(3)
+    for place in np.flatnonzero(np.diff(np.floor(turns - 7.48 / 18)) > 0)[:-1]:
+        between[place : place + 200] += 2.0 * ring
+    unnamed = keep(store, 3, [channel(between), pulses(turns)])
+    (seen,) = evidence.turn(store, unnamed, POINT, "stage1.ring_pin", low_hz=2000, high_hz=4000).marked
+    assert seen in (8, 9)
+    for number, (named, marked) in enumerate(((17 - seen, 17 - seen), (12, seen)), start=4):
+        band = {"kind": "comb", "text": "32 of 32 harmonics in 2000 to 4000 Hz", "value": 32.0, "channel": POINT}
+        part = {"kind": "part", "text": "which ring pin of 18", "value": float(named), "channel": POINT}
+        finding = {"component": "stage1.ring_pin", "defect": "local damage", "tone": "stage1.ring_pin"}
+        report = json.dumps({"findings": [finding | {"probability": 0.9, "evidence": [band, part]}]})
+        said = keep(store, number, [channel(between), pulses(turns)], health=report)
+        assert evidence.turn(store, said, POINT, "stage1.ring_pin").marked == (marked,)
+        assert evidence.turn(store, said, POINT, "stage1.ring_pin", low_hz=2000, high_hz=4000).marked == (seen,)
 
 
 def test_a_waveform_keeps_its_extremes_and_a_gap_stays_a_gap(store: Store) -> None:

@@ -23,6 +23,7 @@ from vibe.core.errors import CallError, CaptureError, ConfigError, OutputError
 from vibe.flow.desk import inbox
 from vibe.flow.desk.inbox import Inbox
 from vibe.flow.desk.inbox_service import InboxService
+from vibe.flow.desk.notices import ActNotice, NoticeTarget
 from vibe.flow.history.arrival import standing_alone
 from vibe.flow.settings import tones_of
 from vibe.history.store.store import Store
@@ -303,6 +304,51 @@ def test_a_watch_in_the_background_says_how_it_does_and_stops(places: Any) -> No
     assert (service.status.running, service.status.taken, service.status.trouble) == (False, 1, "")
     with pytest.raises(CallError, match="no folder"):
         InboxService(store, folder / "none")
+
+
+def test_a_watch_ends_at_once_whatever_is_under_way(places: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A capture is being judged, and a long judgement for notices: neither is waited for, neither counts as failed."""
+    ended: list[bool] = []
+
+    class Busy(Here):
+        def submit(self, work: Callable[..., Any], job: Any) -> Future[Any]:
+            self.out: Future[Any] = Future()
+            return self.out
+
+        def end(self) -> None:
+            ended.append(True)
+            if not self.out.done():
+                self.out.set_exception(BrokenProcessPool())
+
+    monkeypatch.setattr("vibe.flow.jobs.processes.Processes", Busy)
+    monkeypatch.setattr(inbox, "LOOK_EVERY_S", 0.05)
+    store, folder, drive = places
+    capture(folder / "a.h5", 0)
+    asked, go_on = threading.Event(), threading.Event()
+
+    def judges_long(_: object, progress: Callable[[int, int, str], None]) -> tuple[ActNotice, ...]:
+        asked.set()
+        while not go_on.wait(0.02):
+            progress(1, 1000, "SP-02")
+        return ()
+
+    monkeypatch.setattr("vibe.flow.desk.inbox_service.acting_cases", judges_long)
+    target = NoticeTarget(command=("true",))
+    with InboxService(store, folder, drives=[drive], target=target) as service:
+        until = time.monotonic() + 60
+        while not (service.status.working and asked.is_set()) and time.monotonic() < until:
+            time.sleep(0.02)
+        begun = time.monotonic()
+        service.stop()
+        took_s = time.monotonic() - begun
+    go_on.set()
+    assert ended
+    assert took_s < 2.0
+    assert (service.status.failed, service.status.trouble, service.status.running) == ((), "", False)
+    monkeypatch.setattr("vibe.flow.jobs.processes.Processes", Here)
+    with Inbox(store, folder, drives=[drive]) as box:
+        rounds(box)
+        assert box.status.taken == 1
 
 
 @pytest.mark.slow

@@ -29,7 +29,8 @@ class Box:
 
     def __init__(self, store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         (store / "inbox").mkdir(parents=True, exist_ok=True)
-        self.now, self.acting, self.sent, self.why = 0.0, [CASE], list[str](), ""
+        self.now, self.sent, self.why = 0.0, list[str](), ""
+        self.acting: list[ActNotice] | None = [CASE]
         monkeypatch.setattr(notices, "send", lambda notice, target: (self.sent.append(notice.case), self.why)[1])
         self.watch = Notices(store, NoticeTarget(), acting=lambda _: self.acting, clock=lambda: self.now)
 
@@ -73,6 +74,21 @@ def test_what_was_decided_within_that_time_is_not_sent(tmp_path: Path, monkeypat
     assert box.after(10) == []
     box.acting = [CASE]
     assert box.after(300) == []
+
+
+def test_while_nobody_knows_the_cases_nothing_is_taken_for_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    box = Box(tmp_path, monkeypatch)
+    known, box.acting = box.acting, None
+    assert box.after(60) == []
+    box.acting = known
+    assert box.after(60) == []  # urgent when the watch began: it is the first that is known
+    box.acting = None
+    box.watch.changed()
+    assert box.after(60) == []
+    box.acting = [*known, replace(CASE, case="new")]
+    assert box.after(120) == ["new"]
 
 
 def test_what_cannot_be_sent_is_tried_again_and_then_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

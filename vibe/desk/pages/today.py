@@ -85,7 +85,7 @@ def news(request: Request) -> Response:
     return JSONResponse(
         {
             "rev": sites.rev, "captures": sites.captures, "cases": len(changed), "judging": sites.judging,
-            "far": sites.progress,
+            "far": sites.progress, "waiting": sites.waiting,
             "here": here in changed if here else None,
         }
     )  # fmt: skip

@@ -80,7 +80,8 @@ if ($("#help")) {
 
 /* What is newer, and whether the desk still answers: asked every 15 s. Nothing moves until somebody wants it. */
 const POLL_MS = 15000;
-let silentSince = null, missed = 0, captures = null;
+let silentSince = null, missed = 0;
+const captures = Number(document.body.dataset.captures);
 function notice(kind, parts, button) {
   const line = node("p", "", { className: `notice ${kind}` });
   parts.forEach(([tag, words]) => line.append(node(tag, words)));
@@ -119,15 +120,18 @@ async function poll() {
   silentSince = null;
   const far = $("[data-judging] [data-far]");
   if (far && news.judging && news.far[1]) far.textContent = `${news.far[0].toLocaleString("en")} of ${news.far[1].toLocaleString("en")} drives.`;
-  captures ??= news.captures;
+  const again = $("[data-waiting] [data-far]");
+  if (again && news.waiting && news.far[1]) again.textContent = `${news.far[0].toLocaleString("en")} of ${news.far[1].toLocaleString("en")} are done.`;
+  if (!news.waiting) $$("[data-waiting]").forEach((one) => one.remove());
   const more = news.captures - captures, was = Number(document.body.dataset.rev);
   if (news.rev > was && (news.cases || more)) {
-    const words = [more > 0 ? `${more} capture${more === 1 ? "" : "s"} arrived` : "", news.cases ? `${news.cases} case${news.cases === 1 ? "" : "s"} changed` : ""].filter(Boolean).join("; ");
+    const said = [[more, "capture", " arrived"], [news.cases, "case", " changed"], [news.waiting, "drive", news.waiting === 1 ? " is still being judged again" : " are still being judged again"]];
+    const words = said.filter(([count]) => count > 0).map(([count, one, what]) => `${count.toLocaleString("en")} ${one}${count === 1 ? "" : "s"}${what}`).join("; ");
     notice("", [["b", `${words}${here && news.here ? ", this one too" : ""}.`], ["span", "What you see does not move by itself."]], { words: "Show what is newer (r)", act: () => location.reload(), newer: true });
   } else if ($("[data-judging]") && !news.judging && news.rev > was) location.reload();
 }
 if (LIVE) {
   const often = Number(document.body.dataset.poll || POLL_MS);
-  setInterval(poll, $("[data-judging]") ? 2000 : often);
+  setInterval(poll, $("[data-judging], [data-waiting]") ? 2000 : often);
   addEventListener("online", poll);
 }

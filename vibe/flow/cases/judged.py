@@ -81,8 +81,18 @@ class JudgedStore:
     said: str = ""
     judged: int = field(default=0, compare=False)
     """How many drives were judged for it; the others are as they were."""
-    behind: int = field(default=0, compare=False)
-    """How many drives are still to be judged by what was added; what is said of the whole store is then of before."""
+    waiting: frozenset[str] = field(default=frozenset(), compare=False)
+    """Drives that are still to be judged by what was added: their rows, and what is said of the whole store, are of
+    before."""
+
+    @property
+    def behind(self) -> int:
+        """How many drives are still to be judged."""
+        return len(self.waiting)
+
+    def waits(self, row: CaseRow) -> bool:
+        """Whether a row is still as it was before something was added that concerns it."""
+        return bool(self.waiting) and not self.waiting.isdisjoint(row.drives)
 
     @property
     def remarks(self) -> tuple[str, ...]:

@@ -59,7 +59,7 @@ def judge_again(
     by now; the whole store where both are of another day or other settings.
 
     Where it concerns more than ``first_only_from`` drives, only those to which something was added are judged and
-    shown, with all others as they were: an answer at once, which is not kept, says how many are ``behind`` and is
+    shown, with all others as they were: an answer at once, which is not kept, says which are ``waiting`` and is
     followed by a call without it.
 
     Raises:
@@ -118,7 +118,7 @@ def _part(
         alone = evaluate_alarms(
             store, rules=rules, at=now, keep=keeps, only=first, noted=(noted := NotedLooks(rules)), book=book
         )
-        return _at_once(before, judged_part(alone, site, store, rules, noted, only=first), first, len(wanted))
+        return _at_once(before, judged_part(alone, site, store, rules, noted, only=first), first, wanted)
     while True:
         joined = wanted
         outcome = evaluate_alarms(
@@ -275,7 +275,7 @@ _JOINED = ("growth", "common", "load or speed", "not measured")
 """Kinds of causes that several drives may share as one row."""
 
 
-def _at_once(before: JudgedStore, some: JudgedPart, first: set[str], concerned: int) -> JudgedStore:
+def _at_once(before: JudgedStore, some: JudgedPart, first: set[str], concerned: set[str]) -> JudgedStore:
     """A judgement with the rows of some drives as they are now; what may be in one row with others stays as it was."""
     shared = {tag for row in before.rows if len(row.drives) > 1 for tag in row.drives}
 
@@ -288,7 +288,8 @@ def _at_once(before: JudgedStore, some: JudgedPart, first: set[str], concerned: 
     drives = {drive.tag: drive for drive in before.fleet} | {drive.tag: drive for drive in some.fleet}
     return replace(
         before, rows=tuple(rows), details=dict(before.details) | {row.id: some.details[row.id] for row in anew},
-        fleet=tuple(drives[tag] for tag in sorted(drives)), judged=len(first), behind=concerned, said="",
+        fleet=tuple(drives[tag] for tag in sorted(drives)), judged=len(first), said="",
+        waiting=frozenset(concerned - (first - shared)),
     )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from vibe.core.errors import CallError, CaptureError
 from vibe.flow.desk.stored_signal import CACHE, StoredSignal, kinematics_of, law_of_capture, signal_of
@@ -194,7 +194,8 @@ def turn(
     """The envelope of a band laid on one turn of the body that a tone is folded on, (n,): 0 is its median, 1 its
     highest place. Part 1 is at angle 0, where the pulse is if there is one per turn; else counted from anywhere.
 
-    Without a band that in which the capture's own report found the tone, else all of it."""
+    Without a band that in which the capture's own report found the tone, else all of it; a part that this report names
+    is the one that is marked, where both are the same within what is said of it."""
     _finite(low_hz, high_hz)
     signal = _with_samples(store, content)
     channel = signal.channel(point)
@@ -205,10 +206,12 @@ def turn(
     if found is None or found.fold is None:
         there = ", ".join(one.id for one in known[1].tones if one.fold is not None) or "none"
         raise CallError(f"{tone[:80]!r} has no turn to be laid on; these have one: {there}")
+    named = None
     if low_hz is None and high_hz is None:
         low_hz, high_hz = _reported_band(store, content, tone)
-    key = ("turn", content, point, tone, store.drive_toml(signal.capture.drive), low_hz, high_hz)
-    return _kept(key, lambda: _turn(store, signal, channel, found, (low_hz, high_hz), _etag(key)))
+        named = _reported_part(store, content, tone, point)
+    key = ("turn", content, point, tone, store.drive_toml(signal.capture.drive), low_hz, high_hz, named)
+    return _kept(key, lambda: _turn(store, signal, channel, found, (low_hz, high_hz), named, _etag(key)))
 
 
 _BAND = re.compile(r" in ([0-9.]+) to ([0-9.]+) Hz")
@@ -216,16 +219,26 @@ _BAND = re.compile(r" in ([0-9.]+) to ([0-9.]+) Hz")
 
 def _reported_band(store: Store, content: str, tone: str) -> Pair:
     """The band in which the report of a capture found the comb of a tone."""
+    said = [found for one in _reported(store, content, tone, "comb") if (found := _BAND.search(str(one["text"])))]
+    return (float(said[0][1]), float(said[0][2])) if said else (None, None)
+
+
+def _reported_part(store: Store, content: str, tone: str, point: str) -> int | None:
+    """The number of the part that the report of a capture names, as seen at a point."""
+    said = [one["value"] for one in _reported(store, content, tone, "part") if one.get("channel") == point]
+    return int(said[0]) if said and isinstance(said[0], int | float) else None
+
+
+def _reported(store: Store, content: str, tone: str, kind: str) -> list[dict[str, Any]]:
+    """Evidence of one kind that the report of a capture has for a tone."""
     try:
         findings = json.loads(store.health(content))["findings"]
-        said = [
-            found
-            for finding in findings if finding["tone"] == tone
-            for one in finding["evidence"] if one["kind"] == "comb" and (found := _BAND.search(one["text"]))
+        return [
+            one for finding in findings if finding["tone"] == tone for one in finding["evidence"]
+            if one["kind"] == kind
         ]  # fmt: skip
     except (ValueError, TypeError, KeyError):
-        return None, None
-    return (float(said[0][1]), float(said[0][2])) if said else (None, None)
+        return []
 
 
 def cascade(
@@ -518,6 +531,7 @@ def _turn(
     channel: Channel,
     tone: Tone,
     band: Pair,
+    named: int | None,
     etag: str,
 ) -> EvidenceRows:
     from vibe.diagnosis.rules.local_damage import PLACE_SHARE
@@ -536,8 +550,15 @@ def _turn(
     place = localise(laid, meetings=tone.meetings)
     parts = tone.fold.count
     stands = place.false_alarm_probability <= STANDS_OUT
-    marked = tuple(dict.fromkeys(round(angle / 360.0 * parts) % parts + 1 for angle in place.peaks_deg if stands))
-    within = round(PLACE_SHARE * place.width_deg / 360.0 * parts)
+    sure = PLACE_SHARE * place.width_deg / 360.0 * parts
+    within = round(sure)
+    # Between two parts either number is right: then the one is marked that the report names.
+    marked = tuple(
+        dict.fromkeys(
+            named if named is not None and _apart(at, named - 1, parts) <= 0.5 + sure else round(at) % parts + 1
+            for at in (angle / 360.0 * parts for angle in place.peaks_deg) if stands
+        )
+    )  # fmt: skip
     chance = 100 * place.false_alarm_probability
     percent = "below 0.001 %" if chance < 0.001 else f"of {chance:.2g} %"
     remarks = [
@@ -557,6 +578,11 @@ def _turn(
         count=tone.fold.count, part=tone.fold.part, marked=marked,
         within=within if marked else 0,
     )  # fmt: skip
+
+
+def _apart(one: float, other: float, count: int) -> float:
+    """How many parts two places of a ring of parts are apart."""
+    return min((one - other) % count, (other - one) % count)
 
 
 def _rows(

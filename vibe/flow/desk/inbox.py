@@ -152,7 +152,7 @@ class Inbox:
         self._out: dict[Future[ArrivalResult], tuple[_Settled, str]] = {}
         self._suspects: set[str] = set()
         self._not_before = 0.0
-        self._growing, self._trouble, self._running, self._more = 0, "", False, False
+        self._growing, self._trouble, self._running, self._more, self._ending = 0, "", False, False, False
         self._since = datetime.now(UTC)
         self._last_look: datetime | None = None
         self._tally = _Tally()
@@ -167,12 +167,18 @@ class Inbox:
     ) -> None:
         self.close()
 
+    def break_off(self) -> None:
+        """End the processes that judge, from whatever thread: what they were judging is judged after the next start."""
+        self._ending = True
+        pool = self._pool
+        if pool is not None:
+            pool.end()
+
     def close(self) -> None:
         """Break off what runs, and let go of store and folder. What was taken is on the disk."""
         self._running = False
-        if self._pool is not None:
-            self._pool.end()
-            self._pool = None
+        self.break_off()
+        self._pool = None
         self._out.clear()
         self._journal.close()
         self._let_go()
@@ -320,7 +326,7 @@ class Inbox:
 
         until, looked = time.monotonic() + SLICE_S, 0
         self._more = False
-        while self._waiting and time.monotonic() >= self._not_before:
+        while self._waiting and time.monotonic() >= self._not_before and not self._ending:
             looked += 1
             if looked > 1 and time.monotonic() > until:
                 self._more = True  # thousands may be in the store already: somebody may want to stop meanwhile
@@ -365,6 +371,8 @@ class Inbox:
     def _submit(self, one: _Settled, content: str, job: ArrivalJob) -> None:
         from vibe.flow.jobs.processes import Processes
 
+        if self._ending:
+            return
         if self._pool is None:
             self._pool = Processes(self._workers, None)
         try:
@@ -379,6 +387,8 @@ class Inbox:
             self._out[future] = (one, content)
 
     def _collect(self) -> None:
+        if self._ending:
+            return  # what was broken off is no fault of its file
         for future in [future for future in self._out if future.done()]:
             with self._lock:
                 one, content = self._out.pop(future)
@@ -390,6 +400,8 @@ class Inbox:
         try:
             result: ArrivalResult = future.result()
         except self._pool.died:
+            if self._ending:
+                return
             # All that were out are lost with it; each is tried once more, and alone.
             if one.name in self._suspects:
                 self._suspects.discard(one.name)
@@ -440,6 +452,8 @@ class Inbox:
         self._stuck(why)
 
     def _stuck(self, why: str) -> None:
+        if self._ending:
+            return
         self._trouble = why
         self._not_before = time.monotonic() + AGAIN_AFTER_S
 

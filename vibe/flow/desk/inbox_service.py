@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,11 +11,13 @@ from types import TracebackType
 from typing import Self
 
 from vibe.core.errors import CallError, VibeError, defect
+from vibe.flow.desk.background import WorkStopped
 from vibe.flow.desk.inbox import Inbox, InboxStatus
 from vibe.flow.desk.notices import ActNotice, Notices, NoticeTarget, acting_cases
 
 START_S = 60.0
-STOP_S = 20.0
+STOP_S = 3.0
+"""How long an end waits for what is being kept; whoever reads a file for longer is left to end with the program."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +51,7 @@ class InboxService:
         workers: int = 1,
         target: NoticeTarget | None = None,
         taken: Callable[[str], None] | None = None,
-        acting: Callable[[Path], Sequence[ActNotice]] = acting_cases,
+        acting: Callable[[Path], Sequence[ActNotice] | None] | None = None,
     ) -> None:
         self._stop, self._ready = threading.Event(), threading.Event()
         self._error: BaseException | None = None
@@ -56,7 +59,9 @@ class InboxService:
         self._last: InboxStatus | None = None
         self._taken = taken
         stores = (store, *(others or {}).values())
-        self._notices = () if target is None else tuple(Notices(one, target, acting=acting) for one in stores)
+        self._notices = (
+            () if target is None else tuple(Notices(one, target, acting=acting or self._acting) for one in stores)
+        )
 
         def run() -> None:
             try:
@@ -124,12 +129,26 @@ class InboxService:
     def stop(self) -> None:
         """Stop watching. What was not taken by then is taken at the next start."""
         self._stop.set()
+        if self._box is not None:
+            self._box.break_off()
+        until = time.monotonic() + STOP_S
         for thread in self._threads:
-            thread.join(STOP_S)
+            thread.join(max(0.0, until - time.monotonic()))
 
-    def _came(self, tag: str) -> None:
+    def changed(self) -> None:
+        """Cases may be others than before: ask for those in state act."""
         for one in self._notices:
             one.changed()
+
+    def _acting(self, store: Path) -> Sequence[ActNotice]:
+        def step(*_: object) -> None:
+            if self._stop.is_set():
+                raise WorkStopped
+
+        return acting_cases(store, progress=step)
+
+    def _came(self, tag: str) -> None:
+        self.changed()
         if self._taken is not None:
             self._taken(tag)
 
@@ -138,5 +157,7 @@ class InboxService:
             for one in self._notices:
                 try:
                     one.check()
+                except WorkStopped:
+                    return
                 except Exception as error:  # must not end the watch
                     one.trouble = defect(error)

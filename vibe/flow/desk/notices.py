@@ -12,7 +12,7 @@ import shlex
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -23,6 +23,7 @@ from urllib.parse import urlsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from vibe.core.errors import CallError, OutputError, VibeError, defect
+from vibe.core.records.case_row import CaseRow
 from vibe.flow.desk.inbox_journal import INBOXES
 from vibe.storage.files import write_whole
 
@@ -34,6 +35,8 @@ PAUSES_S = (0.0, 60.0, 300.0)
 """Before each try; after the last one it is given up."""
 LEAST_BETWEEN_S, TIMES_COST = 30.0, 10.0
 """Cases are asked for no oftener than this, and than ten times as long as a look takes."""
+NOT_YET_S = 5.0
+"""When cases could not be had: how long until they are asked for again."""
 FILE = "noticed.json"
 
 
@@ -74,9 +77,9 @@ class NoticeTarget:
         return cls(command=words, address=address or "")
 
 
-def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
+def acting_cases(store_folder: Path, progress: Callable[[int, int, str], None] | None = None) -> tuple[ActNotice, ...]:
     """Cases of a store that are in state act and not decided, the most urgent first. Looks at drives are kept, where
-    that may be, so that the next time costs what changed.
+    that may be, so that the next time costs what changed. ``progress`` may raise to break it off.
 
     Raises:
         CallError: there is no store, or it is damaged.
@@ -88,7 +91,7 @@ def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
 
     rules = load_alarm_rules()
     with Store.open(store_folder) as store:
-        queue = evaluate_alarms(store, rules=rules, keep=store.may_write).queue
+        queue = evaluate_alarms(store, rules=rules, keep=store.may_write, progress=progress).queue
     return tuple(
         ActNotice(
             site=site_name(store_folder), case=alarm.id, drive=alarm.drive, title=alarm.title,
@@ -99,16 +102,30 @@ def acting_cases(store_folder: Path) -> tuple[ActNotice, ...]:
     )  # fmt: skip
 
 
+def acting_rows(rows: Iterable[CaseRow]) -> tuple[ActNotice, ...]:
+    """The same out of rows that are judged already."""
+    acting = [row for row in rows if row.state == "act" and row.list in ("new", "overdue", "blind")]
+    return tuple(
+        ActNotice(
+            site=row.site, case=row.id, drive=row.drive, title=row.title, urgency=round(row.urgency, 1),
+            to_do=row.advice, since=row.since,
+        )
+        for row in sorted(acting, key=lambda row: -row.urgency)
+    )  # fmt: skip
+
+
 class Notices:
     """Watches the cases of one store. ``changed`` says that something came; ``check`` is called now and then, from one
-    thread. ``trouble`` is a sentence while something could not be sent."""
+    thread. ``trouble`` is a sentence while something could not be sent.
+
+    ``acting`` gives the cases in state act, or None while nobody knows them yet."""
 
     def __init__(
         self,
         store: Path,
         target: NoticeTarget,
         *,
-        acting: Callable[[Path], Sequence[ActNotice]] = acting_cases,
+        acting: Callable[[Path], Sequence[ActNotice] | None] = acting_cases,
         clock: Callable[[], float] = time.monotonic,
         undo_s: float = UNDO_S,
     ) -> None:
@@ -138,10 +155,14 @@ class Notices:
 
     def _ask(self, now: float) -> None:
         try:
-            acting = {one.case: one for one in self._acting(self._store)}
+            found = self._acting(self._store)
         except VibeError as error:
             self.trouble = str(error)
+            found = None
+        if found is None:
+            self._dirty, self._next = True, now + NOT_YET_S
             return
+        acting = {one.case: one for one in found}
         self._asked_at = now
         cost = self._clock() - now
         self._next = self._clock() + max(LEAST_BETWEEN_S if self._known is not None else 0.0, TIMES_COST * cost)

@@ -161,7 +161,8 @@ def keep_files(
     tally = _ImportTally(delivery, store)
     if cluster is not None:
         delivery, captures = delivery.anywhere(), [path.absolute() for path in captures]
-    fresh = _fresh(captures, store, tally)
+    twins: list[Path] = []
+    fresh = _fresh(captures, store, tally, twins)
     first = next(fresh, None)
     if first is None:
         return tally.outcome()
@@ -177,10 +178,18 @@ def keep_files(
             workers or _workers(len(captures)), cluster=cluster, common=common,
             sees=(first, *delivery.drives.values()), writes=(common.workplace,),
         ) as executor:  # fmt: skip
-            for _, path, done in executor.stream(_judged, chain([first], fresh)):
-                tally.take(path, None if isinstance(done, WorkerDied) else done)
-                if progress is not None:
-                    progress(tally.seen, len(captures), writable(path.name))
+            jobs: Iterable[Path] = chain([first], fresh)
+            while True:
+                for _, path, done in executor.stream(_judged, jobs):
+                    tally.take(path, None if isinstance(done, WorkerDied) else done)
+                    if progress is not None:
+                        progress(tally.seen, len(captures), writable(path.name))
+                if not twins:
+                    break
+                # Files that equal one of the same delivery: there by now, or that one was refused; then each is asked
+                # for itself, since its sidecar may say what the other's did not.
+                again, twins = twins, []
+                jobs = _fresh(again, store, tally, twins)
     except KeyboardInterrupt as stop:
         stop.args = (f"interrupted: {tally.so_far(len(captures))}",)
         raise
@@ -189,8 +198,9 @@ def keep_files(
     return tally.outcome()
 
 
-def _fresh(captures: Iterable[Path], store: Store, tally: _ImportTally) -> Iterator[Path]:
-    """Captures that the store does not hold, each content once, looked for as they are asked for."""
+def _fresh(captures: Iterable[Path], store: Store, tally: _ImportTally, twins: list[Path]) -> Iterator[Path]:
+    """Captures that the store does not hold, each content once, looked for as they are asked for; others of the same
+    content are added to ``twins``."""
     from vibe.storage.files import file_sha256
 
     asked: set[bytes] = set()
@@ -201,8 +211,10 @@ def _fresh(captures: Iterable[Path], store: Store, tally: _ImportTally) -> Itera
             tally.refuse(f"{writable(path.name)}: {(error.strerror or str(error)).lower()}")
             continue
         short = bytes.fromhex(content)
-        if short in asked or store.holds(content):
+        if store.holds(content):
             tally.is_there()
+        elif short in asked:
+            twins.append(path)
         else:
             asked.add(short)
             yield path

@@ -14,7 +14,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any
 
-AGAIN_S = 0.01
+AGAIN_S = 0.05
 """Time until a word to end that was lost is said again."""
 GRACE_S = 1.0
 """Time that an interrupted process has to remove the file that it was writing."""
@@ -39,7 +39,7 @@ class Processes:
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
             os.environ.setdefault(name, "1")
         self._count, self._common = count, common
-        self._others = set(multiprocessing.active_children())
+        self._own: set[multiprocessing.process.BaseProcess] = set()
         count = min(count, MOST_PROCESSES)
         self._pool = ProcessPoolExecutor(
             max_workers=count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin, initargs=(common,)
@@ -51,7 +51,10 @@ class Processes:
     def submit(self, work: Callable[..., Any], job: Any) -> Future[Any]:
         """One job. A process may be started here."""
         with _interrupts_held():
-            return self._pool.submit(_one, work, job, self._common is not None)
+            future = self._pool.submit(_one, work, job, self._common is not None)
+        # Noted while it knows them: once one has died it forgets all.
+        self._own |= set((self._pool._processes or {}).values())
+        return future
 
     def anew(self) -> Processes:
         """As many, when these are lost."""
@@ -69,9 +72,9 @@ class Processes:
         self._pool.shutdown()
 
     def end(self) -> None:
-        """Break off what runs."""
+        """Break off what runs; may be called from another thread than the one that hands out jobs, and again."""
         self._pool.shutdown(wait=False, cancel_futures=True)
-        _end([process for process in multiprocessing.active_children() if process not in self._others])
+        _end(list(self._own))
 
 
 @contextmanager
@@ -105,9 +108,10 @@ def _begin(common: Any) -> None:
     global _common
     _common = common
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, _leave)
     sys.unraisablehook = _leave_later
     threading.Thread(target=_follow_parent, daemon=True).start()
+    # Last: until here nothing is written that would have to be removed, and the word to end ends the process at once.
+    signal.signal(signal.SIGTERM, _leave)
 
 
 def _leave(*_: object) -> None:
@@ -120,9 +124,17 @@ def _leave_later(lost: sys.UnraisableHookArgs) -> None:
     """The word to end may come where Python drops exceptions, as while an object is collected: it is said once more."""
     if issubclass(lost.exc_type, SystemExit):
         signal.signal(signal.SIGTERM, _leave)
-        threading.Timer(AGAIN_S, os.kill, (os.getpid(), signal.SIGTERM)).start()
+        leaves_here = threading.Event()
+        threading.Thread(target=_say_again, args=(leaves_here,), daemon=True).start()
+        leaves_here.set()  # the last step: said while this runs, it would be dropped again
     else:
         sys.__unraisablehook__(lost)
+
+
+def _say_again(after: threading.Event) -> None:
+    after.wait()
+    time.sleep(AGAIN_S)
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _follow_parent() -> None:

@@ -137,7 +137,8 @@ def _header(cells: Sequence[str], path: Path, line: int, columns: ColumnMap) -> 
     missing = [name for name in NEEDED if name not in places and not columns.fixed.get(name)]
     if missing:
         raise ConfigError(
-            f"has no column {missing[0]!r}; its columns are {', '.join(repr(cell[:40]) for cell in cells[:12])}",
+            f"has no column {missing[0]!r}; its columns are {', '.join(repr(cell[:40]) for cell in cells[:12])}; "
+            "`vibe alarms columns` keeps which of them is what",
             path=path, line=line,
         )  # fmt: skip
     return places, unit or columns.unit

@@ -20,7 +20,8 @@ ROWS_SHOWN = 5
 
 def table_rows(text: str) -> Iterator[tuple[int, list[str] | str]]:
     """Line and cells of every row that says something; in place of cells a sentence where a row cannot be taken apart.
-    Lines that begin with # above the header are left out."""
+    Lines that begin with # above the header are left out, and so is one that only says what parts the columns."""
+    hint = _HINT.fullmatch(_first_line(text))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter_of(text))
     before, begun = 0, False
     while True:
@@ -34,6 +35,9 @@ def table_rows(text: str) -> Iterator[tuple[int, list[str] | str]]:
             continue
         line, before = before + 1, reader.line_num
         if not any(cell.strip() for cell in cells) or (not begun and cells[0].lstrip().startswith("#")):
+            continue
+        if hint and not begun:
+            hint = None
             continue
         begun = True
         yield line, cells
@@ -117,9 +121,20 @@ def table_text(path: Path) -> str:
     raise ConfigError("is no text: export it as CSV", path=path)
 
 
+_HINT = re.compile(r"""\s*"?sep=(?P<sign>[^\w\s"]|\t)"?\s*""", re.I)
+"""A first line by which programs for tables say what parts the columns of a file."""
+
+
+def _first_line(text: str) -> str:
+    """The first line that says something."""
+    return next((row for row in text.splitlines() if row.strip() and not row.lstrip().startswith("#")), "")
+
+
 def delimiter_of(text: str) -> str:
-    """What parts the columns of the first line that says something."""
-    head = next((row for row in text.splitlines() if row.strip() and not row.lstrip().startswith("#")), "")
+    """What parts the columns: what the first line says, or by what it is parted."""
+    head = _first_line(text)
+    if hint := _HINT.fullmatch(head):
+        return hint["sign"]
     counts = {sign: len(re.split(re.escape(sign), head)) for sign in (";", "\t", "|", ",")}
     return max(counts, key=lambda sign: counts[sign])
 
