@@ -114,7 +114,8 @@ def test_a_record_keeps_it_as_text() -> None:
     assert np.array_equal(again.quiet, one.quiet)
     count, bits, quiet = one.text.split(":")
     # The last one: as an earlier version kept it, of another band.
-    for wrong in ("", "7", "9:!!:!!", f"{one.count + 8}:{bits}:{quiet}", f"{count}:{bits}:{quiet[:8]}", f"{count}:{bits}"):
+    other = (f"{one.count + 8}:{bits}:{quiet}", f"{count}:{bits}:{quiet[:8]}", f"{count}:{bits}")
+    for wrong in ("", "7", "9:!!:!!", *other):
         assert NoisePrint.of_text(wrong) is None
     assert kept(np.zeros(64_000)) is None
     assert kept(np.random.default_rng(1).normal(size=2_000)) is None
