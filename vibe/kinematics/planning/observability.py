@@ -140,9 +140,7 @@ def proof_lengths(table: ToneTable, input_hz: float) -> tuple[PartLength, ...]:
     for tone in table.tones:
         if tone.damage and tone.family not in OUTSIDE:
             parts.setdefault(tone.component, []).append(tone)
-    return tuple(
-        PartLength(part=part, duration_s=proof_length_s(own, table, input_hz)) for part, own in parts.items()
-    )
+    return tuple(PartLength(part=part, duration_s=proof_length_s(own, table, input_hz)) for part, own in parts.items())
 
 
 def proof_length_s(tones: Sequence[Tone], table: ToneTable, input_hz: float) -> float:
