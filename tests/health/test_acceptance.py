@@ -191,7 +191,10 @@ def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long
         outcome = answer([value] * 3, **blurred)
         assert (outcome.answer, outcome.measured) == ("undetermined", None)
         assert "0.28 Hz" in outcome.why
-        assert outcome.settles == "A capture of at least 6 s at steady speed."
+        assert outcome.settles is not None
+        assert outcome.settles.startswith("A capture of at least 6 s at steady speed with a pulse of the input;")
+    finer = answer([0.5] * 3, needs="A pulse that is read more finely.", **blurred)
+    assert finer.settles == "A capture of at least 6 s at steady speed."
     # With a pulse at hand it is not asked for another time.
     pulsed = answer([0.5] * 3, not_apart=why, needs_s=None, needs="A pulse that is read more finely.")
     assert pulsed.settles == "A pulse that is read more finely."

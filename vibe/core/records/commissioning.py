@@ -138,7 +138,6 @@ class SpeedCurve:
     once_per_turn_mm_s: tuple[float, ...]
     """The line at the input's own speed."""
     resonances_rpm: tuple[float, ...] = ()
-    read_rpm: tuple[float, float] | None = None
-    """Between which speeds a resonance would have been named; None where nobody asked, as in older records, or where the
-    run was too fast."""
     """Speeds at which that line stands out as a resonance would."""
+    read_rpm: tuple[float, float] | None = None
+    """Between which speeds a resonance would have been named; None where the run was too fast, and in older records."""

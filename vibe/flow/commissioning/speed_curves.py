@@ -49,8 +49,8 @@ def speed_curves(
             continue
         if found.read_hz is None:
             remarks.append(
-                f"{channel.name}: the speed of the {kind} changes too fast to distinguish a resonance from lines next to "
-                f"running speed, which beat once in {beat_turns:.3g} turns"
+                f"{channel.name}: the speed of the {kind} changes too fast to distinguish a resonance from lines next "
+                f"to running speed, which beat once in {beat_turns:.3g} turns"
             )
         scatter[channel.name] = found.scatter
         curves.append(
@@ -59,7 +59,7 @@ def speed_curves(
                 velocity_mm_s=_short(1e3 * found.velocity_m_s),
                 once_per_turn_mm_s=_short(1e3 * found.once_per_turn_m_s),
                 resonances_rpm=tuple(round(60 * speed, 1) for speed in found.resonances_hz),
-                read_rpm=None if found.read_hz is None else tuple(round(60 * speed, 1) for speed in found.read_hz),
+                read_rpm=None if found.read_hz is None else _rpm(*found.read_hz),
             )
         )  # fmt: skip
     return curves, scatter, remarks
@@ -92,6 +92,10 @@ def sightings(
             )  # fmt: skip
         found[name_of(measure), "mm/s"] = tuple(rows)
     return found
+
+
+def _rpm(low_hz: float, high_hz: float) -> tuple[float, float]:
+    return round(60 * low_hz, 1), round(60 * high_hz, 1)
 
 
 def _short(values: object) -> tuple[float, ...]:

@@ -120,7 +120,7 @@ def _quiet(noise: NDArray[np.float32]) -> NDArray[np.bool_]:
     squares = np.zeros(-(-noise.size // length) * length, dtype=np.float32)
     squares[: noise.size] = noise**2
     energy = squares.reshape(-1, length).sum(axis=1)
-    return energy <= LOUD * np.median(energy)
+    return np.asarray(energy <= LOUD * np.median(energy))
 
 
 def _window() -> int:
