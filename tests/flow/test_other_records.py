@@ -48,7 +48,7 @@ from vibe.ingest.commissioning_set import load_set
 from vibe.ingest.formats.hdf5_writer import write_hdf5
 from vibe.report.certificate.certificate import write_certificate
 from vibe.report.certificate.check import verify_certificate
-from vibe.report.certificate.keys import known_keys, load_keys, make_keys
+from vibe.report.certificate.proof.keys import known_keys, load_keys, make_keys
 
 VELOCITY = Requirement(
     id="velocity", kind="level", text="t", source="s", measure="velocity_rms", limit=2.0, unit="mm/s"
