@@ -342,6 +342,9 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     short = said([], [unseen(11.2)])
     assert short.answer == "undetermined"
     assert short.settles == "One capture of at least 12 s shows bearing.a.cage."
+    cage = SearchedPart(part="bearing.a", tones=("bearing.a.cage",), shown_m_s2=None, why="too short", needs_s=34.0)
+    barely = DamageSeen(found=[], unseen=[unseen(11.2)], captures=4, searched=9, rate=0.01, parts=(cage,))
+    assert no_damage(ask, barely, ()).settles == "One capture of at least 34 s shows bearing.a.cage."
     seen = SearchedPart(part="stage1.lobe", tones=("stage1.lobe",), shown_m_s2=1.0)
     blind = SearchedPart(part="bearing.a.cage", tones=("bearing.a.cage",), shown_m_s2=None, why="not always found")
     damage = DamageSeen(found=[], unseen=[], captures=3, searched=2, rate=0.01, parts=(seen, blind))

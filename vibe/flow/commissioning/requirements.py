@@ -283,7 +283,7 @@ def _parts(
     from vibe.core.records.acceptance import SearchedPart
     from vibe.kinematics.planning.observability import PROOF_REPEATS
 
-    hidden = {view.tone: view.why for view in unseen}
+    hidden = {view.tone: view for view in unseen}
     parts: dict[str, list[str]] = {}
     for tone in tones:
         parts.setdefault(evidence.table.tone(tone).component, []).append(tone)
@@ -293,12 +293,13 @@ def _parts(
         if captures == 0:
             why = "no accepted capture"
         elif all(tone in hidden for tone in own):
-            why = hidden[own[0]]
+            why = hidden[own[0]].why
         elif shown is None:
             why = "not tried next to the damage that was found" if damaged or not evidence.shown else NOT_SHOWN
-        needs_s = _long_enough(evidence, own) if why == NOT_SHOWN else None
-        if needs_s is not None:
-            why = f"{NOT_SHOWN}; captures of {needs_s:.0f} s would hold {PROOF_REPEATS} of its repeats"
+        short = captures > 0 and any(tone in hidden and hidden[tone].needs_duration_s is not None for tone in own)
+        needs_s = _long_enough(evidence, own) if why == NOT_SHOWN or short else None
+        if needs_s is not None and why:
+            why = f"{why}; captures of {needs_s:.0f} s would hold {PROOF_REPEATS} of its repeats"
         yield SearchedPart(
             part=part, tones=tuple(own), shown_m_s2=None if why else shown, why=why, captures=captures, needs_s=needs_s
         )
