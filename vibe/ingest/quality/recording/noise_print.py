@@ -41,10 +41,10 @@ SOUGHT_FROM_HZ = 800.0
 """Pieces are looked for from here up, which takes half the time: where noise was added, what lies below adds little."""
 PIECE_S, PIECES = 0.8, 2
 """What the shorter of two captures shares with the other holds its first piece or its last, or is all of it. Noise of
-so long a piece has 1,900 values."""
+so long a piece has 960 values where it is sought."""
 PACE_STEP, MOST_PACE = 0.0011, 0.03
 """Paces that are tried: within ``MOST_PACE``, for a drive's speed lies within a few per cent of its plate. Half a step
-off, values at the ends of a piece turn by a quarter of a cycle of the highest frequency."""
+off, values at the ends of a piece turn by a third of a cycle of the highest frequency."""
 WORTH_FOLLOWING = 6.0
 """Standard deviations from which a piece is followed. The size of a correlation in a band is Rayleigh distributed: of
 the two million places of a pair noise comes so far in one of 30 pairs (exp(-6² / 2)), which then are followed in vain.
