@@ -120,7 +120,7 @@ def test_wrong_calls_are_one_sentence(vibe: Vibe, files: CertificateFiles, tmp_p
 def test_signed_with_keys_made_here_and_checked_with_what_was_handed_over(
     vibe: Vibe, files: CertificateFiles, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from vibe.report.certificate import keys
+    from vibe.report.certificate.proof import keys
 
     monkeypatch.setattr(keys.make_keys, "__kwdefaults__", {"rounds": 1})
     monkeypatch.delenv("VIBE_PASS_PHRASE", raising=False)

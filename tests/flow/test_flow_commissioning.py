@@ -145,7 +145,8 @@ def test_a_good_drive_is_open_only_for_what_its_short_captures_cannot_show(done:
     outcome = by_id(done["1"])["all parts"]
     assert "bearing.output bearing.cage" in outcome.why
     assert outcome.settles is not None
-    assert "at least 12 s" in outcome.settles
+    # The length that the plan states for that cage: 12 s would barely show it and leave the answer open.
+    assert "at least 34 s" in outcome.settles
     assert done["1"].acceptance.answer == "undetermined"
 
 

@@ -6,6 +6,8 @@ import csv
 import io
 import re
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -14,6 +16,8 @@ from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
 from vibe.core.route.route import Route, RoutePoint, Stop
 from vibe.core.tones import CapturePlan, CaptureSettings, ToneTable
+from vibe.flow.commissioning.requirements import Evidence
+from vibe.flow.commissioning.requirements import _long_enough as long_enough
 from vibe.flow.diagnose.drive_diagnosis import drive_report_from
 from vibe.flow.route.capture_check import check_capture
 from vibe.flow.route.field_check import against_plan as against
@@ -22,7 +26,7 @@ from vibe.flow.settings import load_settings, tones_of
 from vibe.ingest import load_model
 from vibe.ingest.route.field_rules import FieldRules
 from vibe.kinematics.planning.capture_plan import capture_plan
-from vibe.kinematics.planning.observability import needed_duration_s, visibility, with_planned_needs
+from vibe.kinematics.planning.observability import PROOF_REPEATS, needed_duration_s, visibility, with_planned_needs
 from vibe.kinematics.planning.route_settings import route_plan, stop_plan
 from vibe.kinematics.tone_table import tone_table
 from vibe.report.pages.plan_sheet import plan_csv, plan_html
@@ -165,3 +169,28 @@ def report_html(report: object) -> str:
 
 SETTINGS = load_settings()
 ONE_POINT = Route(title="Walk", drives=["*.toml"], stop=[Stop(drive="X", point=[RoutePoint(name="P1")])])
+
+
+def test_plan_and_certificate_state_one_length_for_each_part(pair: tuple[Drive, ToneTable]) -> None:
+    """The plan before an acceptance, and what a certificate asks for where a part was not shown by short captures."""
+    drive, table = pair
+    plan = capture_plan(drive, table)
+    parts: dict[str, list[str]] = {}
+    for tone in table.tones:
+        if tone.damage:
+            parts.setdefault(tone.component, []).append(tone.id)
+    proof = {one.part: one.duration_s for one in plan.proof}
+    assert set(proof) == set(parts)
+    evidence = cast("Evidence", SimpleNamespace(table=table, drive=drive, looked=()))
+    for part, tones in parts.items():
+        own = [table.tone(tone) for tone in tones]
+        assert long_enough(evidence, tones) == proof[part]
+        assert proof[part] >= PROOF_REPEATS / (min(tone.order for tone in own) * drive.input.speed_hz) * (1 - 1e-9)
+        # What is long enough to say that a part is sound shows one of its tones at all.
+        assert proof[part] >= min(needed_duration_s(tone, table, drive.input.speed_hz)[0] for tone in own) * (1 - 1e-9)
+        if proof[part] > plan.duration_s:
+            assert f"{proof[part]:.0f} s for {part}" in plan.reasons[-1]
+        # A capture as long as that is not asked to be longer.
+        enough = SimpleNamespace(fit=True, duration_s=proof[part])
+        settled = cast("Evidence", SimpleNamespace(table=table, drive=drive, looked=(enough,)))
+        assert long_enough(settled, tones) is None

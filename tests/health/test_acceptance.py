@@ -191,7 +191,10 @@ def test_a_line_that_cannot_be_parted_neither_passes_nor_fails_and_says_how_long
         outcome = answer([value] * 3, **blurred)
         assert (outcome.answer, outcome.measured) == ("undetermined", None)
         assert "0.28 Hz" in outcome.why
-        assert outcome.settles == "A capture of at least 6 s at steady speed."
+        assert outcome.settles is not None
+        assert outcome.settles.startswith("A capture of at least 6 s at steady speed with a pulse of the input;")
+    finer = answer([0.5] * 3, needs="A pulse that is read more finely.", **blurred)
+    assert finer.settles == "A capture of at least 6 s at steady speed."
     # With a pulse at hand it is not asked for another time.
     pulsed = answer([0.5] * 3, not_apart=why, needs_s=None, needs="A pulse that is read more finely.")
     assert pulsed.settles == "A pulse that is read more finely."
@@ -339,6 +342,9 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
     short = said([], [unseen(11.2)])
     assert short.answer == "undetermined"
     assert short.settles == "One capture of at least 12 s shows bearing.a.cage."
+    cage = SearchedPart(part="bearing.a", tones=("bearing.a.cage",), shown_m_s2=None, why="too short", needs_s=34.0)
+    barely = DamageSeen(found=[], unseen=[unseen(11.2)], captures=4, searched=9, rate=0.01, parts=(cage,))
+    assert no_damage(ask, barely, ()).settles == "One capture of at least 34 s shows bearing.a.cage."
     seen = SearchedPart(part="stage1.lobe", tones=("stage1.lobe",), shown_m_s2=1.0)
     blind = SearchedPart(part="bearing.a.cage", tones=("bearing.a.cage",), shown_m_s2=None, why="not always found")
     damage = DamageSeen(found=[], unseen=[], captures=3, searched=2, rate=0.01, parts=(seen, blind))

@@ -41,9 +41,9 @@ from vibe.report.certificate.certificate import (
 )
 from vibe.report.certificate.check import Verification, verify_certificate
 from vibe.report.certificate.numbers import distinguishing_digits, measured_text
+from vibe.report.certificate.proof.wording import PageWords
 from vibe.report.certificate.speed_chart import chart, drawn, ticks
 from vibe.report.certificate.view import deciding, rows_of, runs_text, seal_digits, sentence
-from vibe.report.certificate.wording import PageWords
 from vibe.report.printing.pdf import make_pdf
 from vibe.storage.digest import SealError, canonical, read_sealed, seal_of, sealed, written
 

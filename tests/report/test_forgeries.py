@@ -18,7 +18,7 @@ from tests.studies.forgeries import FORGERIES, PASS_PHRASE, SIGNER, Forgery, Loo
 from vibe.core.errors import CallError, OutputError
 from vibe.report.certificate import certificate
 from vibe.report.certificate.check import verify_certificate
-from vibe.report.certificate.keys import KnownKeys, known_keys, load_keys, make_keys, principal
+from vibe.report.certificate.proof.keys import KnownKeys, known_keys, load_keys, make_keys, principal
 
 UNSIGNED = {
     "resealed_unsigned", "signer_taken_out", "page_of_another_layout", "page_unsigned", "pasted_over_unsigned",

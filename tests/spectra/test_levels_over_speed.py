@@ -62,5 +62,53 @@ def test_without_a_turning_pulse_there_is_no_curve() -> None:
     assert levels_over_speed(samples, RATE, still) is None
 
 
+def side_lines(resonance_hz: float | None, *, seed: int, backwards: bool = False) -> tuple[np.ndarray, Channel]:
+    """A force whose line once per turn has a side line a 29th of a turn away, six tenths of it, through one degree of
+    freedom (damping 0.05) or through none."""
+    draw = np.random.default_rng(seed)
+    speed = (4.0 + 22.0 * AT / SECONDS)[:: -1 if backwards else 1]
+    turns = np.cumsum(speed) / RATE
+    force = sum(
+        share * np.cos(2 * np.pi * (order * turns + draw.uniform())) for order, share in ((1.0, 1.0), (30 / 29, 0.6))
+    )
+    force = speed / 25.0 * force
+    hz = np.fft.rfftfreq(AT.size, 1 / RATE)
+    gain = 1.0 if resonance_hz is None else 1 / (1 - (hz / resonance_hz) ** 2 + 0.1j * hz / resonance_hz)
+    row = np.fft.irfft(np.fft.rfft(force) * gain, AT.size) + draw.normal(0, 0.01, AT.size)
+    pulse = Channel(
+        name="pulse", samples=np.where(turns % 1 < 0.1, 5.0, 0.0).astype(np.float32), sample_rate_hz=RATE,
+        quantity="tachometer", recorded_unit="V", pulses_per_rev=1.0,
+    )  # fmt: skip
+    return row.astype(np.float32), pulse
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+@pytest.mark.parametrize("seed", [1, 4])
+def test_lines_that_beat_with_the_shaft_are_no_resonance_and_hide_none(seed: int, backwards: bool) -> None:
+    """Without regard to their beat, the healthy twins of these name one resonance to three."""
+    row, pulse = side_lines(None, seed=seed, backwards=backwards)
+    sound = levels_over_speed(row, RATE, pulse, beat_turns=29.0)
+    assert sound is not None
+    assert sound.resonances_hz == ()
+    blind = levels_over_speed(row, RATE, pulse)
+    assert blind is not None
+    assert blind.resonances_hz != ()
+    for true in (15.0, 18.0):
+        found = levels_over_speed(*_args(side_lines(true, seed=seed, backwards=backwards)), beat_turns=29.0)
+        assert found is not None
+        (at,) = found.resonances_hz
+        assert at == pytest.approx(true, rel=0.05)
+        assert found.read_hz is not None
+        # Slower, the speed changes by a fifth within one beat.
+        assert found.read_hz == pytest.approx((11.0, 24.5), abs=1.5)
+
+
+def test_a_run_that_is_over_before_the_lines_beat_says_nothing_of_resonances() -> None:
+    found = levels_over_speed(*_args(side_lines(15.0, seed=1)), beat_turns=119.0)
+    assert found is not None
+    assert found.resonances_hz == ()
+    assert found.read_hz is None
+
+
 def _args(made: tuple[np.ndarray, Channel]) -> tuple[np.ndarray, float, Channel]:
     return made[0], RATE, made[1]

@@ -1,7 +1,8 @@
 """Are copies of a recording seen, whatever was done to them, and are true repeats never taken for copies?
 
 Repeats of simulated drives, sound and with strong damage, at one speed and phase; pieces of measured recordings that do
-not overlap, and measured repeats, where ``VIBE_OPEN_DATA`` points; and copies: resampled, moved, with noise added.
+not overlap, and measured repeats, where ``VIBE_OPEN_DATA`` points; and copies: resampled, moved, reversed, with noise
+added.
 ``python -m tests.studies.copies --count 6``: captures of each drive.
 """
 
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,11 @@ from vibe.synth.simulate import Damage, simulate
 
 DAMAGES = ("", "stage1.ring_pin:6", "stage1.lobe:6", "bearing.eccentric bearing.outer_race:6")
 MEASURED = ("ims", "mfpt", "uestc")
-PACES, MOVED_S, NOISES = (1.0, 1.0005, 0.9985, 1.02), (0.0, 7.0, 11.0), (0.0, 0.1, 0.3)
+PACES, MOVED_S, NOISES = (1.0, 1.0005, 0.9985, 1.02), (0.0, 7.0, 11.0), (0.0, 0.1, 0.3, 0.5, 1.0)
+LOUDEST = {0.0: 1.0, 7.0: 0.5, 11.0: 0.3}
+"""Noise that is tried at most, where a copy is moved by so much."""
+PARTS = (2, 3, 4, 5)
+"""Pieces that measured recordings are cut into."""
 Rows = Sequence[Channel]
 
 
@@ -44,13 +49,14 @@ def repeats(count: int, seed: int) -> Iterator[tuple[str, list[Rows]]]:
         captures = [read_capture(path).vibration for path in sorted(folder.glob("*.h5"))]
         yield f"measured, {folder.name}", captures
         for own in captures:
-            yield f"measured, {folder.name}, pieces", [_piece(own, k) for k in range(4)]
+            for parts in PARTS:
+                yield f"measured, {folder.name}, pieces", [_piece(own, k, parts) for k in range(parts)]
 
 
-def _piece(rows: Rows, number: int) -> Rows:
-    """A quarter, less a tenth of it: one that ran on from another would be known as a piece of the same recording."""
-    quarters = [np.array_split(one.samples, 4)[number] for one in rows]
-    return [replace(one, samples=own[: int(0.9 * own.size)]) for one, own in zip(rows, quarters, strict=True)]
+def _piece(rows: Rows, number: int, parts: int) -> Rows:
+    """One of them, less a tenth of it: one that ran on from another would be known as a piece of the same recording."""
+    pieces = [np.array_split(one.samples, parts)[number] for one in rows]
+    return [replace(one, samples=own[: int(0.9 * own.size)]) for one, own in zip(rows, pieces, strict=True)]
 
 
 def resampled(row: NDArray[np.floating], pace: float) -> NDArray[np.float64]:
@@ -59,7 +65,9 @@ def resampled(row: NDArray[np.floating], pace: float) -> NDArray[np.float64]:
     return np.interp(8 * np.arange(0, row.size - 1, 1 / pace), np.arange(fine.size), fine)
 
 
-def copied(rows: Rows, other: Rows, pace: float, moved_s: float, noise: float, seed: int) -> Rows:
+def copied(
+    rows: Rows, other: Rows, pace: float, moved_s: float, noise: float, seed: int, *, backwards: bool = False
+) -> Rows:
     """A copy that begins later, at another pace, filled up with another capture, with noise added."""
     draw = np.random.default_rng(seed)
     made = []
@@ -67,7 +75,8 @@ def copied(rows: Rows, other: Rows, pace: float, moved_s: float, noise: float, s
         first = int(moved_s * one.sample_rate_hz)
         x = np.concatenate([resampled(one.samples[first:], pace), fill.samples[:first]])
         x = x + noise * x.std() * draw.normal(size=x.size)
-        made.append(replace(one, samples=x.astype(np.float32)))
+        x = x[::-1] if backwards else x
+        made.append(replace(one, samples=np.ascontiguousarray(x, dtype=np.float32)))
     return made
 
 
@@ -91,14 +100,15 @@ def main() -> None:
         counts[1] += len(taken_for_one(usable))
         if name.startswith("simulated"):
             simulated.append(usable)
-    for pace in PACES:
-        for moved_s in MOVED_S:
-            for noise in NOISES if moved_s < MOVED_S[-1] else NOISES[:2]:
-                counts = found.setdefault(f"copy, pace {pace:g}, moved by {moved_s:g} s, noise {noise:g}", [0, 0])
-                for number, drive in enumerate(simulated):
-                    copy = copied(drive[0], drive[1], pace, moved_s, noise, number)
-                    counts[0] += 1
-                    counts[1] += bool(taken_for_one([drive[0], copy]))
+    for pace, moved_s, noise, backwards in product(PACES, MOVED_S, NOISES, (False, True)):
+        if noise > LOUDEST[moved_s]:
+            continue
+        way = ", backwards" if backwards else ""
+        counts = found.setdefault(f"copy, pace {pace:g}, moved by {moved_s:g} s, noise {noise:g}{way}", [0, 0])
+        for number, drive in enumerate(simulated):
+            copy = copied(drive[0], drive[1], pace, moved_s, noise, number, backwards=backwards)
+            counts[0] += 1
+            counts[1] += bool(taken_for_one([drive[0], copy]))
     rows: list[dict[str, Any]] = [
         {"of": name, "pairs": pairs, "taken for one recording": one} for name, (pairs, one) in found.items()
     ]

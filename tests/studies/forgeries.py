@@ -44,10 +44,10 @@ from vibe.report.certificate.certificate import (
     write_certificate,
 )
 from vibe.report.certificate.check import verify_certificate
-from vibe.report.certificate.keys import KnownKeys, SigningKeys, export_public, known_keys, load_keys, make_keys
-from vibe.report.certificate.pdf_copy import VOUCHED
-from vibe.report.certificate.pdf_signature import sign_pdf
-from vibe.report.certificate.signature import sign_record
+from vibe.report.certificate.proof.keys import KnownKeys, SigningKeys, export_public, known_keys, load_keys, make_keys
+from vibe.report.certificate.proof.pdf_copy import VOUCHED
+from vibe.report.certificate.proof.pdf_signature import sign_pdf
+from vibe.report.certificate.proof.signature import sign_record
 from vibe.storage.digest import read_sealed, sealed, written
 
 SIGNER, PASS_PHRASE = "Water works, reducer shop", "correct horse battery"

@@ -42,6 +42,8 @@ class Case:
     seed: int
     lobes: int
     seconds: float
+    pulses: bool | None = None
+    """Whether there are any; None: by the seed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +61,8 @@ class Read:
     ratio: float
     relative_u: float
     held: bool
+    needs_s: float | None = None
+    """Length that would part the line, as it is stated."""
 
 
 def read_case(case: Case) -> list[Read]:
@@ -68,6 +72,7 @@ def read_case(case: Case) -> list[Read]:
     table = tone_table(drive)
     wander = float(rng.choice([0.0, 2e-4, 1e-3]))
     pulses = bool(rng.integers(2))
+    pulses = pulses if case.pulses is None else case.pulses
     time = np.arange(int(RATE_HZ * case.seconds)) / RATE_HZ
     turns = _turns(time, case.seconds, wander, rng)
     samples, true = _samples(case, turns, time, rng)
@@ -99,7 +104,7 @@ def read_case(case: Case) -> list[Read]:
                 lobes=case.lobes, seconds=case.seconds, line=line.name, pulses=pulses, wander=wander,
                 parted=not line.not_apart, could_be=1.42 * case.lobes * 60 / RPM <= case.seconds,
                 ratio=line.velocity_mm_s / true[line.name], relative_u=measured.expanded / line.velocity_mm_s,
-                held=abs(line.velocity_mm_s - true[line.name]) <= measured.expanded,
+                held=abs(line.velocity_mm_s - true[line.name]) <= measured.expanded, needs_s=line.needs_s,
             )
         )  # fmt: skip
     return found

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from math import ceil
+
+import pytest
+
 from tests.studies.line_values import Case, read_case
 
 
@@ -16,3 +20,15 @@ def test_a_mesh_among_side_lines_needs_a_pulse_and_the_shafts_own_lines_do_not()
     assert told["mesh"].pulses
     assert all(one.parted and one.held for one in told.values())
     assert told["mesh"].relative_u < 0.05
+
+
+@pytest.mark.parametrize(("lobes", "seconds"), [(29, 1.0), (59, 2.0), (119, 5.0)])
+def test_the_length_that_is_stated_parts_the_lines_where_there_are_pulses(lobes: int, seconds: float) -> None:
+    for seed in (500, 501):
+        short = read_case(Case(seed=seed, lobes=lobes, seconds=seconds, pulses=True))
+        asked = {one.line: one.needs_s for one in short if one.needs_s is not None}
+        assert {"1x", "2x"} <= set(asked)
+        assert not any(one.parted for one in short if one.line in asked)
+        enough = float(ceil(max(asked.values())))
+        long = {one.line: one for one in read_case(Case(seed=seed, lobes=lobes, seconds=enough, pulses=True))}
+        assert all(long[line].parted and long[line].held for line in asked)

@@ -80,7 +80,7 @@ def verify(
     """
     from vibe.cli.shared import output
     from vibe.report.certificate.check import verify_certificate
-    from vibe.report.certificate.keys import known_keys
+    from vibe.report.certificate.proof.keys import known_keys
     from vibe.storage.digest import SEAL, groups
 
     known = known_keys(key) if key else None
@@ -117,7 +117,7 @@ def sign(
     from vibe.cli.shared import output
     from vibe.cli.shared.pass_phrase import pass_phrase
     from vibe.flow.commissioning.signing import check_can_be_signed, sign_certificate
-    from vibe.report.certificate.keys import load_keys, signer_of
+    from vibe.report.certificate.proof.keys import load_keys, signer_of
 
     check_can_be_signed(record)
     signer_of(keys)
@@ -185,7 +185,7 @@ def make_key(
     """
     from vibe.cli.shared import output
     from vibe.cli.shared.pass_phrase import pass_phrase
-    from vibe.report.certificate.keys import make_keys, signer_of
+    from vibe.report.certificate.proof.keys import make_keys, signer_of
 
     output.show_files(make_keys(keys, name, pass_phrase(pass_phrase_file, new=True)))
     output.note(f"Read this out to customers, so that they know your key when they see it: {signer_of(keys).key}")
@@ -194,7 +194,7 @@ def make_key(
 def show_key(keys: Keys) -> None:
     """Whose keys lie in a folder, and by which names customers know them. No pass phrase is needed."""
     from vibe.cli.shared import output
-    from vibe.report.certificate.keys import principal, signer_of
+    from vibe.report.certificate.proof.keys import principal, signer_of
 
     found = signer_of(keys)
     output.show_facts(
@@ -215,7 +215,7 @@ def export_key(
     Hand it over by another way than the certificates: whoever can exchange one could exchange both.
     """
     from vibe.cli.shared import output
-    from vibe.report.certificate.keys import export_public
+    from vibe.report.certificate.proof.keys import export_public
 
     output.show_files(export_public(keys, out, force=force))
 

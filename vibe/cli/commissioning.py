@@ -10,7 +10,7 @@ from vibe.cli.shared.exit_status import WRONG_CALL, refuse, strictly
 
 if TYPE_CHECKING:
     from vibe.core.records.acceptance import Outcome
-    from vibe.report.certificate.keys import SigningKeys
+    from vibe.report.certificate.proof.keys import SigningKeys
 
 
 def run_commissioning_recipe(
@@ -67,7 +67,7 @@ def _signing_keys(recipe: Path) -> SigningKeys | None:
     """The keys that the recipe names, opened before anything is measured; None where it names none."""
     from vibe.cli.shared.pass_phrase import pass_phrase
     from vibe.ingest import load_recipe
-    from vibe.report.certificate.keys import load_keys, signer_of
+    from vibe.report.certificate.proof.keys import load_keys, signer_of
 
     place = load_recipe(recipe).keys
     if place is None:

@@ -179,6 +179,14 @@ class Visibility:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartLength:
+    """How long one capture must be for damage of a part to be ruled out, not only found: ``part`` is a component."""
+
+    part: str
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedSettings:
     """The settings that remedies name: those of the drive's plan, and no others."""
 
@@ -206,6 +214,8 @@ class CapturePlan:
     slowest_body: str = ""
     slowest_turns: float | None = None
     """Turns of the slowest body in one capture."""
+    proof: tuple[PartLength, ...] = ()
+    """For each part that can be damaged, the length that an acceptance needs, which says that it is sound."""
 
     @property
     def settings(self) -> PlannedSettings:

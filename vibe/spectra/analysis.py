@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from vibe.core.evidence import CombEvidence, Localisation
 from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
 from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.envelope.bands import BandEnvelopes
-from vibe.spectra.envelope.envelope_spectrum import envelope_spectra
+from vibe.spectra.envelope.envelope_spectrum import envelope_spectra, in_pieces
 from vibe.spectra.envelope.impulse_gating import ImpactTimes, impacts_of, joined, without
 from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
 from vibe.spectra.evidence.comb import CombRequest
@@ -36,6 +36,10 @@ WORTH_A_LOOK = 0.1
 """False-alarm probability up to which a tone is read again between the impacts of others."""
 AMBIGUOUS_LINES = 200
 """Lines that a comb owns which may be a part's or another machine's: nobody else's."""
+PIECE_TURNS = 400.0
+"""Turns, half of them more and less, of the pieces over which lines of what slips are averaged. A race that strikes
+seven times a turn, with random slip of 1 % from one to the next (Randall and Antoni 2011: 1 to 2 %), has lines 0.004
+orders wide, 2 bins of such a piece: a longer transform spreads them over more bins and shows them no better."""
 PLACED_BETWEEN = 0.01
 """And up to which its place on the turn is."""
 SURE_PLACE = 1e-5
@@ -82,9 +86,11 @@ def _weighed(
     outside: NDArray[np.bool_],
     asked: Collection[str] | None,
 ) -> tuple[CombEvidence, ...]:
-    """Every comb in the wide bands; slow exact ones in the narrow ones too, and what is too slow for one segment of a
-    long recording over all of it: the best of these looks, each paid for."""
+    """Every comb in the wide bands; slow exact ones in the narrow ones too, what slips over the pieces of a capture of
+    many turns, and what is too slow for one segment of a long recording over all of it: the best of these looks, each
+    paid for."""
     wide = looks[0]
+    looks = (*looks, *_pieces(looks))
     first = weigh(wide.spectra, wide.bands, analysis_request.combs, families, known=outside, asked=asked)
     seen: dict[str, list[CombEvidence]] = {comb.tone: [comb] for comb in first.combs}
     orders = {comb.tone: comb.order for comb in first.combs}
@@ -94,10 +100,14 @@ def _weighed(
         wanted = names if asked is None else names.intersection(asked)
         n = look.spectra.power.shape[1]
         known = outside[:n].copy() if not look.slow else np.zeros(n, dtype=bool)
+        if look.pieces:
+            known = _coarser(outside, look.spectra.step / wide.spectra.step, n)
         for name, bins in first.owned:
             if name in names:
                 continue
-            if look.slow:
+            if look.pieces:
+                known |= _coarser(bins, look.spectra.step / wide.spectra.step, n)
+            elif look.slow:
                 request = next(
                     (r for r in analysis_request.combs if r.name == name), CombRequest(name=name, order=orders[name])
                 )
@@ -117,9 +127,27 @@ def _weighed(
 
 def _suits(request: CombRequest, look: BandAnalysis, wide: BandAnalysis) -> bool:
     """Whether a comb is read in a look besides the first."""
+    if look.pieces:
+        return request.slips and not _is_slow(request.order, look)
     if look.slow:
         return _is_slow(request.order, wide)
     return not request.slips and HARMONICS_IN_BAND * request.order <= look.spectra.top_order
+
+
+def _pieces(looks: Sequence[BandAnalysis]) -> Iterator[BandAnalysis]:
+    """The wide bands again, their lines averaged over pieces, where one recording in one segment has turns for two."""
+    wide = looks[0]
+    count = int(min(band.turns for band in wide.bands) / PIECE_TURNS)
+    if count > 1 and wide.means.averages == 1 and not any(look.slow for look in looks):
+        yield BandAnalysis(bands=wide.bands, means=in_pieces(wide.bands, count), pieces=True)
+
+
+def _coarser(bins: NDArray[np.bool_], times: float, count: int) -> NDArray[np.bool_]:
+    """(count,) bins of an axis that is as many times coarser, which hold one of ``bins``."""
+    found = np.zeros(count, dtype=bool)
+    places = np.round(np.flatnonzero(bins) / times).astype(np.int64)
+    found[places[places < count]] = True
+    return found
 
 
 def _is_slow(order: float, wide: BandAnalysis) -> bool:

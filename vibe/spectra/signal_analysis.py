@@ -37,6 +37,8 @@ class BandAnalysis:
     means: MeanSquares
     slow: bool = False
     """Whether these are thinned envelopes of a whole long recording, for slow tones alone."""
+    pieces: bool = False
+    """Whether the lines are means over pieces of the recording, for tones that slip alone."""
 
     @cached_property
     def spectra(self) -> EnvelopeSpectra:

@@ -200,7 +200,7 @@ def certificate(kind: str) -> tuple[Seed, ...]:
     """Certificates as JSON, HTML or PDF: a sealed one, and one that is signed too, of a PDF the signed one alone."""
     from tests.report.certificates import failing, issued
     from vibe.report.certificate.certificate import write_certificate
-    from vibe.report.certificate.keys import load_keys, make_keys
+    from vibe.report.certificate.proof.keys import load_keys, make_keys
 
     name = {"json": "acceptance.json", "html": "certificate.html", "pdf": "certificate.pdf"}[kind]
     found = []

@@ -257,8 +257,8 @@ class SearchedPart:
     why: str = ""
     captures: int = 0
     needs_s: float | None = None
-    """Length of a capture that would have enough of its repeats, where these were too short for any size that was
-    tried."""
+    """Length of a capture that would have enough of its repeats, where these were too short to show the part, or any
+    size that was tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -139,3 +139,5 @@ class SpeedCurve:
     """The line at the input's own speed."""
     resonances_rpm: tuple[float, ...] = ()
     """Speeds at which that line stands out as a resonance would."""
+    read_rpm: tuple[float, float] | None = None
+    """Between which speeds a resonance would have been named; None where the run was too fast, and in older records."""

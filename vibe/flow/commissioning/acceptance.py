@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from vibe.core.records.commissioning import CaptureFacts
     from vibe.core.tones import ToneTable
     from vibe.health.acceptance.uncertainty import MeasurementPractice
-    from vibe.report.certificate.keys import SigningKeys
+    from vibe.report.certificate.proof.keys import SigningKeys
 
 LIST_NAME = "certificates.html"
 MOST_PLANTED = 2

@@ -12,7 +12,7 @@ from vibe.core.errors import CallError, OutputError
 if TYPE_CHECKING:
     from vibe.core.records.acceptance import Acceptance, InputFile
     from vibe.core.records.commissioning import EarlierAttempt
-    from vibe.report.certificate.keys import SigningKeys
+    from vibe.report.certificate.proof.keys import SigningKeys
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ def left_behind(
     """
     from vibe.report.certificate.certificate import HTML_NAME, JSON_NAME, PDF_NAME, acceptance_of
     from vibe.report.certificate.check import made_here, verify_certificate
-    from vibe.report.certificate.signature import SSH_SIGNATURE
+    from vibe.report.certificate.proof.signature import SSH_SIGNATURE
     from vibe.storage.digest import SealError
 
     record, page, printed = folder / JSON_NAME, folder / HTML_NAME, folder / PDF_NAME
@@ -71,7 +71,7 @@ def left_behind(
 
 def _true(files: Sequence[Path], keys: SigningKeys | None) -> bool:
     from vibe.report.certificate.check import verify_certificate
-    from vibe.report.certificate.keys import own_keys
+    from vibe.report.certificate.proof.keys import own_keys
 
     known = None if keys is None else own_keys(keys)
     found = [verify_certificate(path, known=known) for path in files]

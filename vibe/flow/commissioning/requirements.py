@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,10 +32,6 @@ if TYPE_CHECKING:
 
 
 NOT_SHOWN = "impacts as large as were tried were not always found"
-REPEATS_SHOWN = 30.0
-"""Repeats in one capture from which a part's impacts stand out: those of a cage that turned 12 times in 14 s were not
-sure to be found by any size that was tried, at 26 turns in 30 s one of 6 m/s² was, at 53 turns in 60 s one of 2 (trials
-on one simulated drive)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -286,8 +281,9 @@ def _parts(
 ) -> Iterator[SearchedPart]:
     """What was searched, part by part."""
     from vibe.core.records.acceptance import SearchedPart
+    from vibe.kinematics.planning.observability import PROOF_REPEATS
 
-    hidden = {view.tone: view.why for view in unseen}
+    hidden = {view.tone: view for view in unseen}
     parts: dict[str, list[str]] = {}
     for tone in tones:
         parts.setdefault(evidence.table.tone(tone).component, []).append(tone)
@@ -297,24 +293,27 @@ def _parts(
         if captures == 0:
             why = "no accepted capture"
         elif all(tone in hidden for tone in own):
-            why = hidden[own[0]]
+            why = hidden[own[0]].why
         elif shown is None:
             why = "not tried next to the damage that was found" if damaged or not evidence.shown else NOT_SHOWN
-        needs_s = _long_enough(evidence, own) if why == NOT_SHOWN else None
-        if needs_s is not None:
-            why = f"{NOT_SHOWN}; captures of {needs_s:.0f} s would hold {REPEATS_SHOWN:.0f} of its repeats"
+        short = captures > 0 and any(tone in hidden and hidden[tone].needs_duration_s is not None for tone in own)
+        needs_s = _long_enough(evidence, own) if why == NOT_SHOWN or short else None
+        if needs_s is not None and why:
+            why = f"{why}; captures of {needs_s:.0f} s would hold {PROOF_REPEATS} of its repeats"
         yield SearchedPart(
             part=part, tones=tuple(own), shown_m_s2=None if why else shown, why=why, captures=captures, needs_s=needs_s
         )
 
 
 def _long_enough(evidence: Evidence, tones: Sequence[str]) -> float | None:
-    """Length [s] in which the slowest of these tones repeats ``REPEATS_SHOWN`` times; None where the captures that were
-    searched are as long, so that it is not for their length that the part was not shown."""
-    order = min(evidence.table.tone(tone).order for tone in tones)
-    needs_s = ceil(REPEATS_SHOWN / (order * evidence.drive.input.speed_hz))
+    """Length [s] that the plan states for the part; None where the captures that were searched are as long, so that it
+    is not for their length that the part was not shown."""
+    from vibe.kinematics.planning.observability import proof_length_s
+
+    own = [evidence.table.tone(tone) for tone in tones]
+    needs_s = proof_length_s(own, evidence.table, evidence.drive.input.speed_hz)
     have = [one.duration_s for one in evidence.looked if one.fit and one.duration_s is not None]
-    return None if max(have, default=0.0) >= needs_s else float(needs_s)
+    return None if max(have, default=0.0) >= needs_s else needs_s
 
 
 def unseen_tones(inside: Sequence[CaptureFigures], tones: Sequence[str]) -> list[Visibility]:

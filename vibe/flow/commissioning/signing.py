@@ -11,7 +11,7 @@ from vibe.storage.files import write_whole
 
 if TYPE_CHECKING:
     from vibe.report.certificate.certificate import CertificateFiles
-    from vibe.report.certificate.keys import SigningKeys
+    from vibe.report.certificate.proof.keys import SigningKeys
 
 
 def check_can_be_signed(record: Path) -> None:

@@ -11,6 +11,7 @@ from vibe.storage.files import writable
 
 if TYPE_CHECKING:
     from vibe.core.capture import Capture
+    from vibe.core.tones import ToneTable
 
 OVER_SPEED: tuple[RunKind, ...] = ("run-up", "coast-down")
 """Runs in which speed moves through its range: levels over speed and nothing else are read off them."""
@@ -23,8 +24,11 @@ def name_of(measure: str) -> str:
     return f"{measure} over speed"
 
 
-def speed_curves(capture: Capture, kind: RunKind, file: str) -> tuple[list[SpeedCurve], dict[str, float], list[str]]:
-    """Curves of all points that are fit for use, the scatter of each point's levels, and remarks on what is not."""
+def speed_curves(
+    capture: Capture, kind: RunKind, file: str, beat_turns: float
+) -> tuple[list[SpeedCurve], dict[str, float], list[str]]:
+    """Curves of all points that are fit for use, the scatter of each point's levels, and remarks on what is not.
+    ``beat_turns`` as ``beat_of`` says."""
     from vibe.ingest.quality.assessment import assess
     from vibe.spectra.speed.levels_over_speed import levels_over_speed
 
@@ -39,10 +43,15 @@ def speed_curves(capture: Capture, kind: RunKind, file: str) -> tuple[list[Speed
         if quality.verdict == "rejected":
             remarks.append(f"{channel.name} is rejected: {quality.reasons[0].text}")
             continue
-        found = levels_over_speed(channel.samples, channel.sample_rate_hz, pulse)
+        found = levels_over_speed(channel.samples, channel.sample_rate_hz, pulse, beat_turns=beat_turns)
         if found is None:
             remarks.append(f"{channel.name}: the pulse gives too little of a {kind}")
             continue
+        if found.read_hz is None:
+            remarks.append(
+                f"{channel.name}: the speed of the {kind} changes too fast to distinguish a resonance from lines next "
+                f"to running speed, which beat once in {beat_turns:.3g} turns"
+            )
         scatter[channel.name] = found.scatter
         curves.append(
             SpeedCurve(
@@ -50,9 +59,17 @@ def speed_curves(capture: Capture, kind: RunKind, file: str) -> tuple[list[Speed
                 velocity_mm_s=_short(1e3 * found.velocity_m_s),
                 once_per_turn_mm_s=_short(1e3 * found.once_per_turn_m_s),
                 resonances_rpm=tuple(round(60 * speed, 1) for speed in found.resonances_hz),
+                read_rpm=None if found.read_hz is None else _rpm(*found.read_hz),
             )
         )  # fmt: skip
     return curves, scatter, remarks
+
+
+def beat_of(table: ToneTable) -> float:
+    """Turns of the input in which the line once per turn beats with its nearest side line, at the turn of the slowest
+    body of the first stage; 0 without any."""
+    slow = [abs(float(body.order)) for body in table.bodies if body.body.startswith("stage1.") and body.order]
+    return max((1 / order for order in slow if order < 1.0), default=0.0)
 
 
 def sightings(
@@ -75,6 +92,10 @@ def sightings(
             )  # fmt: skip
         found[name_of(measure), "mm/s"] = tuple(rows)
     return found
+
+
+def _rpm(low_hz: float, high_hz: float) -> tuple[float, float]:
+    return round(60 * low_hz, 1), round(60 * high_hz, 1)
 
 
 def _short(values: object) -> tuple[float, ...]:

@@ -113,7 +113,7 @@ def no_damage(requirement: Requirement, damage: DamageSeen, missing: Sequence[st
         tones = ", ".join(_part(view.tone) for view in damage.unseen)
         first = max(damage.unseen, key=lambda view: view.needs_duration_s or float("inf"))
         why = f"Nothing was found at {rate}, but no capture could show {tones}: {first.why}."
-        return outcome("undetermined", why, _needs(damage.unseen))
+        return outcome("undetermined", why, _needs(damage.unseen, damage.parts))
     if damage.not_shown:
         parts = ", ".join(map(_part, damage.not_shown))
         why = f"Nothing was found at {rate}, but damage is not sure to have shown at {parts}: {_largest(damage)}."
@@ -151,9 +151,12 @@ def _part(name: str) -> str:
     return f"{part_in_words(name)} ({name})"
 
 
-def _needs(unseen: Sequence[Visibility]) -> str:
-    """The capture that shows all of them, in words."""
+def _needs(unseen: Sequence[Visibility], searched: Sequence[SearchedPart]) -> str:
+    """The capture that shows all of them, in words: long enough to say that their parts are sound, where that is
+    known, for one that is only just seen would leave the answer open another time."""
     lengths = [view.needs_duration_s for view in unseen if view.needs_duration_s is not None]
+    timed = {view.tone for view in unseen if view.needs_duration_s is not None}
+    lengths += [part.needs_s for part in searched if part.needs_s is not None and timed & set(part.tones)]
     parts = []
     if lengths:
         parts.append(f"one capture of at least {ceil(max(lengths))} s shows {_tones(unseen, timed=True)}")

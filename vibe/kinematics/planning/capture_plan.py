@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import ceil
 
 from vibe.core.drive import Drive
 from vibe.core.route.route import Mounting
-from vibe.core.tones import BodySpeed, CapturePlan, CaptureSettings, Tone, ToneTable
+from vibe.core.tones import BodySpeed, CapturePlan, CaptureSettings, PartLength, Tone, ToneTable
 from vibe.kinematics.planning.observability import (
     ANTI_ALIAS,
     CARRIER_HZ,
     CARRIER_WIDTHS,
+    PROOF_REPEATS,
     needed_duration_s,
+    proof_lengths,
     resolution_hz,
     visibility,
 )
@@ -78,6 +81,9 @@ def capture_plan(drive: Drive, table: ToneTable, *, captures: int | None = None)
     ]
     if missing:
         reasons.append(f"stays unseen at these settings: {', '.join(missing)}")
+    proof = proof_lengths(table, input_hz)
+    if proof:
+        reasons.append(_proof(proof, duration))
     return CapturePlan(
         drive=table.drive,
         sample_rate_hz=sample_rate,
@@ -91,6 +97,7 @@ def capture_plan(drive: Drive, table: ToneTable, *, captures: int | None = None)
         envelope_band_hz=_envelope_band_hz(table, span),
         slowest_body="" if slowest is None else slowest.body,
         slowest_turns=None if slowest is None else float(abs(slowest.order)) * input_hz * duration,
+        proof=proof,
     )
 
 
@@ -167,6 +174,16 @@ def _duration(table: ToneTable, input_hz: float) -> tuple[float, str]:
     if beyond:
         why += f"; more than {longest:.0f} s, kept as the limit, would be needed for {', '.join(t.id for t in beyond)}"
     return duration, why
+
+
+def _proof(parts: Sequence[PartLength], duration_s: float) -> str:
+    """What an acceptance needs, which must say that parts are sound."""
+    longer = sorted((one.duration_s, one.part) for one in parts if one.duration_s > duration_s)
+    begins = f"an acceptance, which rules damage out, wants {PROOF_REPEATS} repeats of each part in one capture"
+    if not longer:
+        return f"{begins}: {max(one.duration_s for one in parts):.0f} s are enough for all of them"
+    rest = "" if len(longer) == len(parts) else ", this length for all others"
+    return f"{begins}: {', '.join(f'{seconds:.0f} s for {part}' for seconds, part in longer)}{rest}"
 
 
 def _captures(duration_s: float, asked: int | None) -> tuple[int, str]:

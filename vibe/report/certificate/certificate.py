@@ -27,7 +27,7 @@ from vibe.core.records.acceptance import Acceptance
 from vibe.report import words
 from vibe.report.certificate import accuracy, document, numbers, speed_chart
 from vibe.report.certificate import view as certificate_view
-from vibe.report.certificate.signature import SIGNATURE, SSH_SIGNATURE, sign_record, ssh_signature
+from vibe.report.certificate.proof.signature import SIGNATURE, SSH_SIGNATURE, sign_record, ssh_signature
 from vibe.report.certificate.view import view_of
 from vibe.report.pages import content_policy, shell
 from vibe.report.printing.pdf import make_pdf
@@ -37,7 +37,7 @@ from vibe.storage.files import check_folder, remove_older, write_whole
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-    from vibe.report.certificate.keys import SigningKeys
+    from vibe.report.certificate.proof.keys import SigningKeys
 
 SCHEMA = "vibe.acceptance/1"
 PAGE_HASH, LAYOUT = "page_sha256", "layout"
@@ -123,7 +123,7 @@ def _printed(page: str, inside: dict[str, bytes], keys: SigningKeys | None) -> t
             return None, [*remarks, f"no PDF was made: {UNREADABLE}; hand over the HTML and the JSON"]
         remarks.append(f"{UNREADABLE}; to verify a copy, use the HTML or the JSON")
     if keys is not None:
-        from vibe.report.certificate.pdf_signature import sign_pdf
+        from vibe.report.certificate.proof.pdf_signature import sign_pdf
 
         printed = sign_pdf(printed, keys)
     return printed, remarks
@@ -222,7 +222,7 @@ def _attached(printed: bytes, files: dict[str, bytes]) -> tuple[bytes, str]:
 
 
 def _can_be_compared(printed: bytes, page: str) -> bool:
-    from vibe.report.certificate.pdf_copy import shows
+    from vibe.report.certificate.proof.pdf_copy import shows
 
     return shows(printed, page)
 

@@ -31,12 +31,12 @@ from vibe.report.certificate.certificate import (
     page_hash,
     signature_mark,
 )
-from vibe.report.certificate.keys import KnownKeys
-from vibe.report.certificate.pdf_copy import Opened, differing, open_pdf
-from vibe.report.certificate.pdf_signature import PdfSignatureError, check_signature, is_signed
-from vibe.report.certificate.signature import SIGNATURE, SIGNED_BY, pages_vouched, wrong_with_signature
+from vibe.report.certificate.proof.keys import KnownKeys
+from vibe.report.certificate.proof.pdf_copy import Opened, differing, open_pdf
+from vibe.report.certificate.proof.pdf_signature import PdfSignatureError, check_signature, is_signed
+from vibe.report.certificate.proof.signature import SIGNATURE, SIGNED_BY, pages_vouched, wrong_with_signature
+from vibe.report.certificate.proof.wording import PageWords, differences
 from vibe.report.certificate.view import seal_digits
-from vibe.report.certificate.wording import PageWords, differences
 from vibe.storage.digest import SEAL, SealError, read_sealed, seal_of, written
 
 MOST_BYTES = 200_000_000

@@ -12,6 +12,8 @@ from vibe.report import words
 
 WIDTH, HEIGHT = 330.0, 170.0
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 14.0, 8.0, 32.0
+WHOLE = 1.1
+"""Of a curve whose ends alone say nothing, that is not said."""
 MOST_CURVES = 4
 """Drawn; all are in the record."""
 
@@ -22,9 +24,18 @@ def drawn(curves: Sequence[SpeedCurve]) -> list[tuple[str, Markup, str]]:
     for curve in curves[:MOST_CURVES]:
         heading = words.printable(f"{curve.kind} at {curve.point}")
         at = ", ".join(f"{speed:.0f}" for speed in curve.resonances_rpm)
-        said = f"Resonance at {at} r/min." if at else "No resonance stands out."
-        found.append((heading, chart(curve), said))
+        said = f"Resonance at {at} r/min" if at else "No resonance stands out"
+        found.append((heading, chart(curve), f"{said}{_asked(curve)}."))
     return found
+
+
+def _asked(curve: SpeedCurve) -> str:
+    """Where that was looked for, if not all along."""
+    if curve.read_rpm is None:
+        return ""
+    low, high = curve.read_rpm
+    inside = low <= curve.speed_rpm[0] * WHOLE and high * WHOLE >= curve.speed_rpm[-1]
+    return "" if inside else f"; looked for from {low:.0f} to {high:.0f} r/min"
 
 
 def chart(curve: SpeedCurve) -> Markup:

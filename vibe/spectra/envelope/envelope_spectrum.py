@@ -120,6 +120,25 @@ def mean_squares(
     )
 
 
+def in_pieces(bands: Sequence[BandEnvelopes], count: int) -> MeanSquares:
+    """Mean squares over ``count`` pieces of equally many turns (P. D. Welch, 1967): lines that random slip smears over
+    several bins of the whole lose nothing so, and scatter less."""
+    means: MeanSquares | None = None
+    turns = min(band.turns for band in bands) / count
+    for number in range(count):
+        cut = tuple(_piece(band, number * turns, turns) for band in bands)
+        own = mean_squares(cut, like=means)
+        means = own if means is None else means.joined(own)
+    assert means is not None
+    return means
+
+
+def _piece(band: BandEnvelopes, begin: float, turns: float) -> BandEnvelopes:
+    """``turns`` of it from ``begin`` on."""
+    first = round(begin * band.per_turn)
+    return replace(band, power=band.power[:, first : first + round(turns * band.per_turn)])
+
+
 def over_floor(means: MeanSquares) -> EnvelopeSpectra:
     """Lines over the local floor.
 

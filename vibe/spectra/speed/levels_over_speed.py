@@ -22,6 +22,9 @@ STANDS_OUT = 2.0
 """A resonance raises the line over what it is at both sides of it by this factor (common practice: 6 dB)."""
 NEAR = 0.2
 """How far to both sides, relative to its speed, that is looked for."""
+MOST_REACH = 0.1
+"""And within how much speed, either side, a beat must be over for a peak to be left of a resonance: the half-power
+width of one with a damping of 0.1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,6 +32,8 @@ class SpeedLevels:
     """Arrays (n,) in the order of speed: Hz of the input, r.m.s. in m/s. ``resonances_hz``: where the line stands out.
 
     ``scatter``: relative standard uncertainty that the length of a segment leaves of noise in the whole band.
+    ``read_hz``: the speeds between which a resonance would have been named; None where the speed changes too fast for
+    that, compared with how slowly lines next to each other beat.
     """
 
     speed_hz: Real
@@ -36,14 +41,19 @@ class SpeedLevels:
     once_per_turn_m_s: Real
     resonances_hz: tuple[float, ...]
     scatter: float
+    read_hz: tuple[float, float] | None
 
 
-def levels_over_speed(samples: NDArray[Any], sample_rate_hz: float, pulse: Channel) -> SpeedLevels | None:
+def levels_over_speed(
+    samples: NDArray[Any], sample_rate_hz: float, pulse: Channel, *, beat_turns: float = 0.0
+) -> SpeedLevels | None:
     """Levels of acceleration ``samples`` [m/s²], shape (n,), that began together with ``pulse``.
 
     None where the pulse gives no speed, or it turned for fewer segments than a curve needs. Velocity r.m.s. is that of
     a Hann-windowed periodogram divided by the angular frequency, line by line; the line once per turn is fitted to the
-    turns themselves by least squares, so that a changing speed does not smear it.
+    turns themselves by least squares, so that a changing speed does not smear it. Lines next to it beat with it, the
+    nearest once in ``beat_turns``, within which it rises and falls without any resonance: those are read off the mean
+    square over whole beats, where the two no longer add in one phase or another.
     """
     trains = [train for _, train in trains_of(pulse)]
     if not trains:
@@ -58,14 +68,17 @@ def levels_over_speed(samples: NDArray[Any], sample_rate_hz: float, pulse: Chann
         at = np.arange(a, a + row.size) / sample_rate_hz
         turns = np.interp(at, train.time_s, train.turns)
         speed = float((turns[-1] - turns[0]) / (at[-1] - at[0]))
-        rows.append((speed, _velocity(row, sample_rate_hz), _once_per_turn(row, turns, speed), last - first))
+        once = _once_per_turn(row, turns, speed)
+        rows.append((speed, _velocity(row, sample_rate_hz), once, last - first, turns[0], turns[-1]))
     if len(rows) < LEAST_SEGMENTS:
         return None
-    speed, velocity, once, length = np.array(sorted(rows)).T
+    speed, velocity, once, length, begin, end = np.array(sorted(rows)).T
+    over_beats = _over_beats(speed, once, (begin + end) / 2, beat_turns)
     low = 2 * (BAND_HZ[1] - BAND_HZ[0]) * float(np.median(length))
     return SpeedLevels(
-        speed_hz=speed, velocity_m_s=velocity, once_per_turn_m_s=once, resonances_hz=_resonances(speed, once),
-        scatter=float(1 / np.sqrt(2 * low)),
+        speed_hz=speed, velocity_m_s=velocity, once_per_turn_m_s=once,
+        resonances_hz=_resonances(*over_beats), scatter=float(1 / np.sqrt(2 * low)),
+        read_hz=_read(over_beats[0], over_beats[2]),
     )  # fmt: skip
 
 
@@ -98,11 +111,37 @@ def _once_per_turn(row: Real, turns: Real, speed_hz: float) -> float:
     return float(np.hypot(fitted[0], fitted[1]) / np.sqrt(2) / (2 * np.pi * speed_hz))
 
 
-def _resonances(speed_hz: Real, line: Real) -> tuple[float, ...]:
-    """Speeds where the line is highest within their surroundings and stands out at both sides."""
+def _over_beats(speed_hz: Real, line: Real, turns: Real, beat_turns: float) -> tuple[Real, Real, Real]:
+    """Speeds of segments around whose middle (``turns``) a whole beat was measured, the line's root mean square over
+    that beat, and how far in speed the beat reaches to either side, relative to its own."""
+    kept, means, reaches = [], [], []
+    for place, middle in enumerate(turns):
+        if not turns.min() <= middle - beat_turns / 2 <= middle + beat_turns / 2 <= turns.max():
+            continue
+        inside = np.abs(turns - middle) <= beat_turns / 2 * (1 + 1e-9)
+        # Segments lie closer together where the shaft turns slowly: every turn counts alike.
+        order = np.argsort(turns[inside])
+        at, square = turns[inside][order], line[inside][order] ** 2
+        mean = np.trapezoid(square, at) / (at[-1] - at[0]) if at.size > 1 else square[0]
+        kept.append(speed_hz[place])
+        means.append(float(np.sqrt(mean)))
+        reaches.append(float(np.ptp(speed_hz[inside])) / 2 / speed_hz[place])
+    return np.array(kept), np.array(means), np.array(reaches)
+
+
+def _read(speed_hz: Real, reach: Real) -> tuple[float, float] | None:
+    """Lowest and highest speed at which a peak has both its sides and a beat ends soon enough; None of a range that is
+    no wider than a resonance's sides."""
+    good = speed_hz[1:-1][reach[1:-1] <= MOST_REACH]
+    return (float(good.min()), float(good.max())) if good.size and good.max() > (1 + NEAR) * good.min() else None
+
+
+def _resonances(speed_hz: Real, line: Real, reach: Real) -> tuple[float, ...]:
+    """Speeds where the line is highest within their surroundings and stands out at both sides; ``reach``: by how much
+    farther that is to be looked for."""
     found = []
     for place in range(1, speed_hz.size - 1):
-        near = np.abs(speed_hz / speed_hz[place] - 1) <= NEAR
+        near = np.abs(speed_hz / speed_hz[place] - 1) <= NEAR + reach[place]
         below, above = near & (speed_hz < speed_hz[place]), near & (speed_hz > speed_hz[place])
         if not below.any() or not above.any() or line[place] < line[near].max():
             continue

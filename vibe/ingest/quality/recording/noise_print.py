@@ -1,17 +1,18 @@
-"""One recording in two captures though one was resampled, cut short or moved by almost all its length.
+"""One recording in two captures though one was resampled, reversed, cut short or moved by almost all its length.
 
-What lies between a machine's lines is noise and never comes twice. Its polarity in a low band is the capture's noise
-print: a few kB that a record can keep, so that captures can be compared with those of an earlier test. A resampled copy
-has the same noise at another pace: a short piece of the one is looked for in the other at a bank of paces, and where
-one stands out, piece after piece is followed along both. Of one recording their lags lie on a straight line and the
-noise agrees along it, and nowhere else. Of two recordings, lines, phases and pulses may agree: as much a pulse later.
+What lies between a machine's lines is noise and never comes twice. Its polarity in a low band, with a mark on each
+window that holds no pulse, is the capture's noise print: some kB that a record can keep, so that captures can be
+compared with those of an earlier test. A resampled copy has the same noise at another pace: a short piece of the one is
+looked for in the other, forwards and backwards, at a bank of paces, and where one stands out, piece after piece is
+followed along both. Of one recording their lags lie on a straight line and the noise agrees along it, and nowhere else.
+Of two recordings, lines, phases and pulses may agree: as much a pulse later.
 """
 
 from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -21,34 +22,45 @@ from vibe.core.capture import Channel
 from vibe.ingest.quality.recording.same_recording import (
     FAR,
     MOVED_S,
-    OVER_ELSEWHERE,
     SameRecording,
     between_lines,
 )
 
 Real = NDArray[np.float64]
 
-RATE_HZ = 1_600.0
+RATE_HZ = 4_000.0
 """At which polarity is kept."""
-LOW_HZ, HIGH_HZ = 200.0, 600.0
-"""Band of the print: noise of half a second has 400 values there, and still agrees with itself at a pace that is
-0.15 % off: a value turns by 0.45 of a cycle at the ends of the piece."""
+LOW_HZ, HIGH_HZ = 200.0, 1_400.0
+"""Band of the print: above a machine's strongest lines, wide enough for many values, low enough to be kept."""
 LONGEST_S = 60.0
-"""Of longer captures the beginning is kept: 12 kB."""
-PIECE_S, PIECES = 0.5, 4
-PACE_STEP, MOST_PACE = 0.003, 0.03
-"""Paces that are tried: within ``MOST_PACE``, for a drive's speed lies within a few per cent of its plate."""
+"""Of longer captures the beginning is kept: 32 kB."""
+WINDOW_S, LOUD = 0.005, 1.5
+"""A window is left out where it holds so many times the energy of the middle one: pulses that come at one phase ring
+alike in two recordings. Two of damaged bearings on a rig agreed by 0.44 where nothing was left out, by 0.23 so."""
+SOUGHT_FROM_HZ = 800.0
+"""Pieces are looked for from here up, which takes half the time: where noise was added, what lies below adds little."""
+PIECE_S, PIECES = 0.8, 2
+"""What the shorter of two captures shares with the other holds its first piece or its last, or is all of it. Noise of
+so long a piece has 960 values where it is sought."""
+PACE_STEP, MOST_PACE = 0.0011, 0.03
+"""Paces that are tried: within ``MOST_PACE``, for a drive's speed lies within a few per cent of its plate. Half a step
+off, values at the ends of a piece turn by a third of a cycle of the highest frequency."""
 WORTH_FOLLOWING = 6.0
 """Standard deviations from which a piece is followed. The size of a correlation in a band is Rayleigh distributed: of
-the 500,000 places of a pair noise comes so far in one of 130 pairs (exp(-6² / 2)), which then are followed in vain. A
-copy comes to 12 and more, with noise added to 7."""
-LEAST_SHARE = 0.5
-"""Correlation coefficient of polarities along both from which on it is one recording: copies come to 0.7 to 0.85, with
-noise of a third added to 0.6; repeats of two damaged bearings on a rig that ran alike came to 0.44, all others below
-0.25 (``python -m tests.studies.copies``)."""
+the two million places of a pair noise comes so far in one of 30 pairs (exp(-6² / 2)), which then are followed in vain.
+A copy of a sound machine comes to 20 and more, with noise of a third added to 8."""
+LEAST_SHARE = 0.2
+"""Correlation coefficient of polarities along both from which on it may be one recording: copies come to 0.45 to 0.8,
+with noise of a third added to 0.26 to 0.65; repeats below 0.18, but for one pair of a damaged bearing (0.23)."""
+OVER_ELSEWHERE = 5.0
+"""Times what two agree where one is moved further: of some hundred repeats no pair that agrees by more than 0.15 comes
+to 4, copies of which half or more is in common to 9 (``python -m tests.studies.copies``)."""
+BLOCK = 16_384
+"""Samples of the one that pieces of the other are looked for in at a time: a row of them stays in a processor's
+cache."""
 FOLLOWED_S = 0.25
 """Pieces that are followed one after another."""
-FINER = 8
+FINER = 4
 """Steps to a sample in which they are laid on one another."""
 WITHIN = 3 * FINER
 """Steps either side within which the next piece is looked for."""
@@ -58,27 +70,29 @@ REMEMBERED = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NoisePrint:
-    """``bits`` of ``count`` samples at ``RATE_HZ``."""
+    """``bits`` of ``count`` samples at ``RATE_HZ``, and which windows of ``WINDOW_S`` are ``quiet``."""
 
     bits: NDArray[np.uint8]
+    quiet: NDArray[np.uint8]
     count: int
 
     @property
     def text(self) -> str:
         """As a record keeps it."""
-        return f"{self.count}:{base64.b64encode(self.bits.tobytes()).decode('ascii')}"
+        parts = (base64.b64encode(one.tobytes()).decode("ascii") for one in (self.bits, self.quiet))
+        return ":".join((str(self.count), *parts))
 
     @classmethod
     def of_text(cls, text: str) -> NoisePrint | None:
-        """None where it is none."""
-        count, _, bits = text.partition(":")
+        """None where it is none, or one that an earlier version made of another band."""
         try:
-            content = np.frombuffer(base64.b64decode(bits, validate=True), dtype=np.uint8)
+            count, *parts = text.split(":")
+            bits, quiet = (np.frombuffer(base64.b64decode(part, validate=True), dtype=np.uint8) for part in parts)
             number = int(count)
         except ValueError:
             return None
-        fits = 0 < number <= 8 * content.size < number + 8
-        return cls(bits=content, count=number) if fits else None
+        fits = _fits(bits, number) and _fits(quiet, -(-number // _window()))
+        return cls(bits=bits, quiet=quiet, count=number) if fits else None
 
 
 def noise_print(channels: Sequence[Channel]) -> NoisePrint | None:
@@ -96,22 +110,51 @@ def noise_print(channels: Sequence[Channel]) -> NoisePrint | None:
             total = np.zeros_like(own)
         least = min(total.size, own.size)
         total = total[:least] + own[:least] / np.float32(1 + number)
-    return None if total is None else NoisePrint(bits=np.packbits(total > 0), count=total.size)
+    if total is None:
+        return None
+    quiet = np.packbits(_quiet(total))
+    return NoisePrint(bits=np.packbits(total > 0), quiet=quiet, count=total.size)
+
+
+def _quiet(noise: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Of each window."""
+    length = _window()
+    squares = np.zeros(-(-noise.size // length) * length, dtype=np.float32)
+    squares[: noise.size] = noise**2
+    energy = squares.reshape(-1, length).sum(axis=1)
+    return np.asarray(energy <= LOUD * np.median(energy))
+
+
+def _window() -> int:
+    return int(WINDOW_S * RATE_HZ)
+
+
+def _fits(bits: NDArray[np.uint8], count: int) -> bool:
+    """Whether so many are packed there."""
+    return 0 < count <= 8 * bits.size < count + 8
 
 
 class _Prepared:
-    """One print, as it is compared with others of transforms of ``size``."""
+    """One print, or its reverse, as it is compared with others."""
 
-    def __init__(self, kept: NoisePrint, size: int) -> None:
-        self.count, self._size = kept.count, size
-        self._signs = 2.0 * np.unpackbits(kept.bits, count=kept.count).astype(np.float32) - 1.0
+    def __init__(self, kept: NoisePrint, *, backwards: bool = False) -> None:
+        self.count = kept.count
+        signs = 2.0 * np.unpackbits(kept.bits, count=kept.count).astype(np.float32) - 1.0
+        quiet = np.repeat(np.unpackbits(kept.quiet, count=-(-kept.count // _window())), _window())[: kept.count]
+        signs *= quiet
+        self._signs = signs[::-1] if backwards else signs
 
     @cached_property
-    def band(self) -> NDArray[np.complex64]:
-        """Its transform, of the band alone."""
+    def blocks(self) -> NDArray[np.complex64]:
+        """(n, bins): transforms of its blocks, of the band alone; each begins a piece before the last one ends."""
         from scipy.fft import rfft
 
-        return np.asarray(rfft(self._signs, self._size)[_bins(self._size)], dtype=np.complex64)
+        begins = range(0, max(1, self.count - _piece()), _hop())
+        rows = np.zeros((len(begins), BLOCK), dtype=np.float32)
+        for row, first in zip(rows, begins, strict=True):
+            own = self._signs[first : first + BLOCK]
+            row[: own.size] = own
+        return np.asarray(rfft(rows, axis=1)[:, _bins()], dtype=np.complex64)
 
     @cached_property
     def fine(self) -> Real:
@@ -125,8 +168,8 @@ class _Prepared:
 
     @cached_property
     def pieces(self) -> tuple[NDArray[np.complex64], list[tuple[float, float]]]:
-        """Transforms of its first and last piece and of those between, at all paces, and the middle [samples] and pace
-        of each. What the shorter of two shares with the other holds the first or the last, or is all of it."""
+        """(rows, bins): transforms of its first and last piece at all paces, and the middle [samples] and pace of
+        each."""
         from scipy.fft import rfft
 
         length = _piece()
@@ -137,52 +180,48 @@ class _Prepared:
             for middle in np.linspace(0.6 * length, self.count - 0.6 * length, PIECES).tolist()
             for step in range(-steps, steps + 1)
         ]
-        rows = np.zeros((len(places), self._size), dtype=np.float32)
+        rows = np.zeros((len(places), BLOCK), dtype=np.float32)
         for row, (middle, pace) in zip(rows, places, strict=True):
             row[:length] = self.at(middle + from_middle / pace)
-        return np.conj(rfft(rows, axis=1)[:, _bins(self._size)]).astype(np.complex64), places
+        return np.conj(rfft(rows, axis=1)[:, _bins()]).astype(np.complex64), places
 
     def at(self, samples: Real) -> Real:
         """The band at such places, between samples."""
-        return np.interp(FINER * samples, np.arange(self.fine.size), self.fine)
+        places = np.clip(FINER * samples, 0, self.fine.size - 1.001)
+        below = places.astype(np.intp)
+        share = places - below
+        return self.fine[below] * (1 - share) + self.fine[below + 1] * share
 
 
 class ComparedPrints:
     """Prints held against one another."""
 
     def __init__(self, prints: Sequence[NoisePrint | None]) -> None:
-        from scipy.fft import next_fast_len
-
-        longest = max((one.count for one in prints if one is not None), default=1)
-        size = next_fast_len(longest + 2 * _piece(), real=True)
-        self._size = size
-        self._prints = [None if one is None else _Prepared(one, size) for one in prints]
+        self._prints = [None if one is None else _Prepared(one) for one in prints]
+        self._backwards = [None if one is None else _Prepared(one, backwards=True) for one in prints]
 
     def same(self, first: int, second: int) -> SameRecording | None:
         """How two of them are one recording; None where they are two or nothing can be said."""
         one, other = self._prints[first], self._prints[second]
         if one is None or other is None:
             return None
-        if one.count <= other.count:
-            return self._found(one, other)
-        found = self._found(other, one)
-        # Pace and lag of the second against the first, whichever was cut into pieces.
-        return None if found is None else found.turned_about()
+        short, long = (first, second) if one.count <= other.count else (second, first)
+        for turned in (False, True):
+            cut, whole = self._prints[short], (self._backwards if turned else self._prints)[long]
+            assert cut is not None
+            assert whole is not None
+            found = self._found(cut, whole)
+            if found is not None:
+                # Pace and lag of the second against the first, whichever was cut into pieces.
+                found = found if short == first else found.turned_about()
+                return replace(found, turned=turned)
+        return None
 
     def _found(self, one: _Prepared, other: _Prepared) -> SameRecording | None:
-        from scipy.fft import ifft, next_fast_len
-
-        lines, places = one.pieces
-        short = next_fast_len(lines.shape[1])
-        size = np.abs(ifft(lines * other.band, short, axis=1))
-        # Where the whole piece lies on the other.
-        inside = size[:, : max(1, int((other.count - _piece()) * short / self._size))]
-        usual = float(np.median(inside)) / np.sqrt(2 * np.log(2))
-        row, place = divmod(int(inside.argmax()), inside.shape[1])
-        if float(inside[row, place]) <= WORTH_FOLLOWING * max(usual, 1e-30):
+        place = _place(one, other)
+        if place is None:
             return None
-        middle, pace = places[row]
-        followed = _followed(one, other, middle, place * self._size / short + _piece() / 2, pace)
+        followed = _followed(one, other, *place)
         if len(followed) < 2:
             return None
         line = _line(followed)
@@ -202,8 +241,39 @@ def _freedom(seconds: float) -> float:
     return 2 * (HIGH_HZ - LOW_HZ) * seconds
 
 
-def _bins(size: int) -> slice:
-    return slice(int(LOW_HZ / RATE_HZ * size), int(HIGH_HZ / RATE_HZ * size))
+def _bins() -> slice:
+    return slice(int(SOUGHT_FROM_HZ / RATE_HZ * BLOCK), int(HIGH_HZ / RATE_HZ * BLOCK))
+
+
+def _hop() -> int:
+    """From one block to the next: a piece that begins in it lies in it."""
+    return BLOCK - _piece()
+
+
+def _place(one: _Prepared, other: _Prepared) -> tuple[float, float, float] | None:
+    """Middle of the piece of ``one`` that stands out most on ``other`` [samples], where it lies there, its pace; None
+    where none stands out."""
+    from scipy.fft import ifft, next_fast_len
+
+    lines, places = one.pieces
+    short = next_fast_len(lines.shape[1])
+    best, at_row, at_other, total, count = 0.0, 0, 0.0, 0.0, 0
+    for number, block in enumerate(other.blocks):
+        size = ifft(lines * block, short, axis=1)
+        # Where the whole piece lies on the other.
+        length = min(_hop(), other.count - _piece() - number * _hop())
+        inside = size[:, : max(1, int(length * short / BLOCK))]
+        power = np.square(inside.real)
+        power += np.square(inside.imag)
+        total, count = total + float(power.sum()), count + power.size
+        row, place = divmod(int(power.argmax()), power.shape[1])
+        if power[row, place] > best:
+            best, at_row, at_other = float(power[row, place]), row, number * _hop() + place * BLOCK / short
+    # The size of a correlation in a band is Rayleigh distributed: its mean square is twice the variance.
+    if best <= WORTH_FOLLOWING**2 * max(total / count / 2, 1e-30):
+        return None
+    middle, pace = places[at_row]
+    return middle, at_other + _piece() / 2, pace
 
 
 def _followed(one: _Prepared, other: _Prepared, at_one: float, at_other: float, pace: float) -> Real:

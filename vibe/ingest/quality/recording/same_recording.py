@@ -98,10 +98,12 @@ class SameRecording:
         if self.joined:
             later, earlier = ("second", "first") if self.first_begins else ("first", "second")
             return f"cut in pieces: the {later} begins with the sample after the last of the {earlier}"
+        backwards = "backwards" if self.turned else ""
+        if abs(self.pace - 1) > SAME_PACE:
+            resampled = f"resampled by {100 * (self.pace - 1):+.3f} %"
+            return f"noise and all, the second {' and '.join(filter(None, (backwards, resampled)))}"
         if self.turned:
             return "noise and all, the second backwards"
-        if abs(self.pace - 1) > SAME_PACE:
-            return f"noise and all, the second resampled by {100 * (self.pace - 1):+.3f} %"
         if self.lag_s == 0.0:
             return "noise and all"
         return f"noise and all, the second moved by {abs(self.lag_s):.3g} s"

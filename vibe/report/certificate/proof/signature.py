@@ -11,10 +11,10 @@ import base64
 import hashlib
 from typing import TYPE_CHECKING, Any
 
-from vibe.report.certificate.keys import NAMESPACE, fingerprint, openssh_line, public_key_of
+from vibe.report.certificate.proof.keys import NAMESPACE, fingerprint, openssh_line, public_key_of
 
 if TYPE_CHECKING:
-    from vibe.report.certificate.keys import KnownKeys, SigningKeys
+    from vibe.report.certificate.proof.keys import KnownKeys, SigningKeys
 
 SIGNATURE, SSH_SIGNATURE = ".sig", ".sshsig"
 """Added to the record's file name."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, cast
 
 from vibe.core.errors import CallError
-from vibe.report.certificate.wording import PageWords, differences
+from vibe.report.certificate.proof.wording import PageWords, differences
 
 if TYPE_CHECKING:
     from pypdf import PdfReader

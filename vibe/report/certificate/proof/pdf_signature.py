@@ -19,11 +19,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from vibe.report.certificate.pdf_copy import VOUCHED, open_pdf
-from vibe.report.certificate.signature import pages_vouched
+from vibe.report.certificate.proof.pdf_copy import VOUCHED, open_pdf
+from vibe.report.certificate.proof.signature import pages_vouched
 
 if TYPE_CHECKING:
-    from vibe.report.certificate.keys import SigningKeys
+    from vibe.report.certificate.proof.keys import SigningKeys
 
 FIELD = "Signature"
 _RANGE = re.compile(rb"/ByteRange\s*\[\s*(\d+)\s+(\d+)\s+(\d+)\s+(\d+)\s*\]")
