@@ -93,6 +93,10 @@ class _Sought:
     seen: Real
     is_mesh: NDArray[np.bool_]
 
+    def of(self, some: NDArray[np.bool_]) -> _Sought:
+        """Those that are marked by ``some`` (lines,)."""
+        return _Sought(orders=self.orders[some], seen=self.seen[some], is_mesh=self.is_mesh[some])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Heights:
@@ -140,7 +144,7 @@ def similar_machines(
     looks = []
     for width in WIDTHS:
         speeds = _speeds(rows, sought, width)
-        looks.append((width, speeds, _read(rows, sought, sought.orders[:, None] * speeds, width)))
+        looks.append((width, speeds, _read_where_meshes_stand(rows, sought, speeds, width)))
     evidence = [_evidence(look, sought)[0] + _usual(speeds) for _, speeds, look in looks]
     by_chance: float | None = None
     while len(found) < MOST:
@@ -153,7 +157,8 @@ def similar_machines(
         if _posterior(float(weight[best])) < LEAST_PROBABILITY:
             break
         if by_chance is None:
-            by_chance = _by_chance(looks, sought)
+            everywhere = [(at, _read(rows, sought, sought.orders[:, None] * at, half)) for half, at, _ in looks]
+            by_chance = _by_chance(everywhere, sought)
         if weight[best] <= by_chance:
             break
         speed = float(speeds[best])
@@ -266,6 +271,28 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
     return _Read(surprise=surprise, height=height, own=own)
 
 
+def _read_where_meshes_stand(rows: Sequence[_Heights], sought: _Sought, speeds: Real, width: float) -> _Read:
+    """The same at all ``speeds`` (m,), but for lines other than the mesh only at those where enough of the mesh stand:
+    elsewhere there is no machine, whatever these say, and nothing is known of them."""
+    mesh, rest = sought.of(sought.is_mesh), sought.of(~sought.is_mesh)
+    surprise, height = (np.full((sought.orders.size, speeds.size), np.nan) for _ in range(2))
+    own = np.zeros((sought.orders.size, 1))
+    first = _read(rows, mesh, mesh.orders[:, None] * speeds, width)
+    surprise[sought.is_mesh], height[sought.is_mesh], own[sought.is_mesh] = first.surprise, first.height, first.own
+    some = np.flatnonzero(_enough_stand(first.surprise))
+    if some.size:
+        then = _read(rows, rest, rest.orders[:, None] * speeds[some], width)
+        others = np.flatnonzero(~sought.is_mesh)
+        surprise[others[:, None], some], height[others[:, None], some] = then.surprise, then.height
+        own[others] = then.own
+    return _Read(surprise=surprise, height=height, own=own)
+
+
+def _enough_stand(mesh_surprise: Real) -> NDArray[np.bool_]:
+    """At which places (m,) as many of the mesh's lines (lines, m) stand as make a family."""
+    return np.asarray((np.nan_to_num(mesh_surprise) > STANDS).sum(axis=0) >= FEWEST_MESHES)
+
+
 def _smooth(over: Real, half: int) -> Real:
     """The largest of three bins, or the mean of ``half`` to either side."""
     return maximum_filter1d(over, 3) if half < 1 else uniform_filter1d(over, 2 * half + 1)
@@ -318,10 +345,10 @@ def _own_skirt(over: Real, smooth: Real, half: int, middle: int, spots: NDArray[
 def _evidence(read: _Read, sought: _Sought) -> tuple[Real, Real]:
     """Log likelihood ratio (m,) of a machine's lines at the places read against nothing there, -inf where it is no
     family of lines; and by how much [dB] its mesh is fainter than that at the speed found."""
-    surprise, is_mesh = np.nan_to_num(read.surprise), sought.is_mesh
-    result = np.full(surprise.shape[1], -np.inf)
-    fainter = np.zeros(surprise.shape[1])
-    some = np.flatnonzero(((surprise > STANDS) & is_mesh[:, None]).sum(axis=0) >= FEWEST_MESHES)
+    is_mesh = sought.is_mesh
+    result = np.full(read.surprise.shape[1], -np.inf)
+    fainter = np.zeros(read.surprise.shape[1])
+    some = np.flatnonzero(_enough_stand(read.surprise[is_mesh]))
     if not some.size:
         return result, fainter
     part = read.of(some)
@@ -358,12 +385,12 @@ def _fainter_db(read: _Read, is_mesh: NDArray[np.bool_]) -> Real:
     return np.asarray((apart[(count - 1) // 2, columns] + apart[count // 2, columns]) / 2)
 
 
-def _by_chance(looks: Sequence[tuple[float, Real, _Read]], sought: _Sought) -> float:
+def _by_chance(looks: Sequence[tuple[Real, _Read]], sought: _Sought) -> float:
     """The most evidence that ``TRIALS`` trials give in which each line's surroundings are turned round by an amount of
     its own, so that what still comes together at one speed does so by chance."""
     rng = np.random.default_rng(0)
     most = -np.inf
-    for _, speeds, look in looks:
+    for speeds, look in looks:
         usual, size = _usual(speeds), speeds.size
         stands = np.nan_to_num(look.surprise) > STANDS
         for _ in range(TRIALS):
