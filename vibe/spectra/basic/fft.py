@@ -20,22 +20,23 @@ LONG_SAMPLES = 2**17
 QUICK_FACTOR = 67
 """Largest prime factor of a length up to which a transform takes about twice what the quickest ones do; lengths with
 larger ones take up to seven times that (measured at 4,600 samples)."""
-Row = Callable[[NDArray[np.float32]], NDArray[Any]]
+Row = Callable[..., NDArray[Any]]
 
 
 def once(make: Row) -> Row:
     """``make`` (an array from samples), whose result is kept for as long as the samples are: several steps of an
-    analysis ask the same of the same samples. Neither may be written into.
+    analysis ask the same of the same samples. Neither may be written into. What else ``make`` is given must always be
+    the same for the same samples.
     """
     kept: dict[int, tuple[weakref.ref[NDArray[np.float32]], NDArray[Any]]] = {}
 
     @wraps(make)
-    def of(samples: NDArray[np.float32]) -> NDArray[Any]:
+    def of(samples: NDArray[np.float32], *more: Any) -> NDArray[Any]:
         key = id(samples)
         known = kept.get(key)
         if known is not None and known[0]() is samples:
             return known[1]
-        made = make(samples)
+        made = make(samples, *more)
         kept[key] = weakref.ref(samples, lambda _: kept.pop(key, None)), made
         return made
 

@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import gammainccinv
 
 from vibe.core.evidence import CombEvidence, CombLine
+from vibe.spectra.basic.fft import once
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading
@@ -21,6 +23,10 @@ resolution (Rife & Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591-598, from mem
 more."""
 LONE_ERROR_BINS = 0.5
 """The same of a single line, which may be anybody's next to the place (common practice)."""
+CLEARER_COUNTS = 8.0
+"""Power of a group's surprise and depth with which it counts when a detection limit is stated: one that shows a comb
+by a tenth less counts half as much (0.9 ** 8), so that of what is there the clearest groups say the limit, and of what
+is not there many do (common practice)."""
 STRAY_BINS = 1.0
 """Distance from all other lines' place from which on a line is somebody else's (common practice)."""
 
@@ -60,12 +66,13 @@ def measured(
     members = spectra.members[group]
     rms = _group_rms(_band_powers(bands), members)
     place, place_error = placed(spectra, reading)
-    # The floor is straight between bins far apart: every sixteenth has the same median.
-    floor = float(np.sqrt(np.median(floors[::16])))
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
     # the more segments were averaged.
     rare = float(np.exp(-(max(limit_score, 5.0) / 5.0 + 1.0)))
-    needed = 5 * np.sqrt(gammainccinv(spectra.averages, rare) / spectra.averages - 1 + 1 / spectra.averages) * floor
+    each = 5 * np.sqrt(gammainccinv(spectra.averages, rare) / spectra.averages - 1 + 1 / spectra.averages)
+    # In decibels, over all groups: where nothing is, rounding would choose one of them.
+    needed = each * float(np.exp(sizes.weights @ np.log(_usual_floors(spectra.floor))))
+    limit_rms = float(np.exp(sizes.weights @ np.log(_rms_of_groups(spectra.floor, bands, spectra.members))))
     return CombEvidence(
         tone=reading.request.name,
         order=reading.order / reading.carrier if slip else reading.request.order,
@@ -79,7 +86,7 @@ def measured(
         channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
         hit_m_s2=float(np.sqrt(2 * depth)) * rms,
         hit_over_floor_db=decibels(depth),
-        limit_m_s2=float(np.sqrt(2 * needed)) * rms,
+        limit_m_s2=float(np.sqrt(2 * needed)) * limit_rms,
         limit_over_floor_db=decibels(needed),
         impact_m_s2=sizes.impact_m_s2,
         surest_band_hz=(float(spectra.low_hz[reading.group]), float(spectra.high_hz[reading.group])),
@@ -127,10 +134,12 @@ def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Sizes:
-    """The group in which impacts are deepest, and the peak of one impact where it is largest."""
+    """The group in which impacts are deepest, the peak of one impact where it is largest, and how much each group
+    counts for what would have been seen (``weights``, (groups,), together 1)."""
 
     deepest: int
     impact_m_s2: float
+    weights: NDArray[np.float64]
 
 
 def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading) -> _Sizes:
@@ -163,12 +172,29 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
             # How many harmonics showed best that the comb is there says nothing of how sharp an impact is.
             further += np.where(power >= STILL_A_LINE, own, 0.0)
     sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
-    powers = _band_powers(bands)
-    rms = np.array([_group_rms(powers, spectra.members[group]) for group in sure])
+    rms = _rms_of_groups(spectra.floor, bands, spectra.members)[sure]
+    weights = (np.maximum(surprise, 1e-6) * np.maximum(depth, 1e-6)) ** CLEARER_COUNTS
     return _Sizes(
         deepest=int(sure[depth[sure].argmax()]),
         impact_m_s2=float((np.sqrt(2 * (depth + further)[sure]) * rms).max()),
+        weights=weights / weights.sum(),
     )
+
+
+@once
+def _usual_floors(floor: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Of each group (groups,) the floor's usual amplitude; it is straight between bins far apart, so that every
+    sixteenth has the same median."""
+    return np.sqrt(np.median(floor[:, ::16], axis=1)).astype(np.float64)
+
+
+@once
+def _rms_of_groups(
+    floor: NDArray[np.float32], bands: Sequence[BandEnvelopes], members: Sequence[Sequence[tuple[int, int]]]
+) -> NDArray[np.float64]:
+    """Root mean square [m/s^2] of each group (groups,) of ``members`` of ``bands``, whose spectra have this ``floor``."""
+    powers = _band_powers(bands)
+    return np.array([_group_rms(powers, group) for group in members])
 
 
 def _band_powers(bands: Sequence[BandEnvelopes]) -> list[list[float]]:

@@ -73,7 +73,7 @@ def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | Non
         return None
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
     lines = scipy.fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)
-    power: Floats = np.square(np.abs(lines)).mean(axis=0, dtype=np.float64)
+    power: Floats = (np.square(lines.real) + np.square(lines.imag)).mean(axis=0, dtype=np.float64)
     middle = power[1:-1]
     peaks = 1 + np.flatnonzero((middle > power[:-2]) & (middle >= power[2:]))
     peaks = peaks[peaks >= 3]
