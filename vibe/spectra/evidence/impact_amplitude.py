@@ -23,17 +23,17 @@ resolution (Rife & Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591-598, from mem
 more."""
 LONE_ERROR_BINS = 0.5
 """The same of a single line, which may be anybody's next to the place (common practice)."""
-CLEARER_COUNTS = 8.0
-"""Power of a group's surprise and depth with which it counts when a detection limit is stated: one that shows a comb
-by a tenth less counts half as much (0.9 ** 8), so that of what is there the clearest groups say the limit, and of what
-is not there many do (common practice)."""
+HALF_THERE = 1e-3
+"""False-alarm probability at which a comb's own group of bands counts half for its detection limit: the one at which
+limits are stated."""
 STRAY_BINS = 1.0
 """Distance from all other lines' place from which on a line is somebody else's (common practice)."""
 
 
 def measured(
-    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading, limit_score: float
-) -> CombEvidence:
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading, limit_score: float,
+    false_alarm: float = 0.0,
+) -> CombEvidence:  # fmt: skip
     """Lines, strength and detection limit of a comb in the group of bands where its impacts are strongest."""
     sizes = _sizes(spectra, bands, reading)
     group, step = sizes.deepest, spectra.step
@@ -70,9 +70,8 @@ def measured(
     # the more segments were averaged.
     rare = float(np.exp(-(max(limit_score, 5.0) / 5.0 + 1.0)))
     each = 5 * np.sqrt(gammainccinv(spectra.averages, rare) / spectra.averages - 1 + 1 / spectra.averages)
-    # In decibels, over all groups: where nothing is, rounding would choose one of them.
-    needed = each * float(np.exp(sizes.weights @ np.log(_usual_floors(spectra.floor))))
-    limit_rms = float(np.exp(sizes.weights @ np.log(_rms_of_groups(spectra.floor, bands, spectra.members))))
+    floor, limit_rms = _floor_and_rms(spectra, bands, group, false_alarm)
+    needed = each * floor
     return CombEvidence(
         tone=reading.request.name,
         order=reading.order / reading.carrier if slip else reading.request.order,
@@ -134,12 +133,10 @@ def placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float | None
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Sizes:
-    """The group in which impacts are deepest, the peak of one impact where it is largest, and how much each group
-    counts for what would have been seen (``weights``, (groups,), together 1)."""
+    """The group in which impacts are deepest, and the peak of one impact where it is largest."""
 
     deepest: int
     impact_m_s2: float
-    weights: NDArray[np.float64]
 
 
 def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading) -> _Sizes:
@@ -173,12 +170,26 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
             further += np.where(power >= STILL_A_LINE, own, 0.0)
     sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
     rms = _rms_of_groups(spectra.floor, bands, spectra.members)[sure]
-    weights = (np.maximum(surprise, 1e-6) * np.maximum(depth, 1e-6)) ** CLEARER_COUNTS
     return _Sizes(
         deepest=int(sure[depth[sure].argmax()]),
         impact_m_s2=float((np.sqrt(2 * (depth + further)[sure]) * rms).max()),
-        weights=weights / weights.sum(),
     )
+
+
+def _floor_and_rms(
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], group: int, false_alarm: float
+) -> tuple[float, float]:
+    """The floor's amplitude and the r.m.s. [m/s^2] in the bands in which a comb would be seen.
+
+    Of one that is there: its ``group``. Where nothing is, rounding would choose one group or another, and nobody knows
+    where it would ring: then the mean of all groups in decibels.
+    """
+    floors, rms = _usual_floors(spectra.floor), _rms_of_groups(spectra.floor, bands, spectra.members)
+    there = HALF_THERE / (HALF_THERE + false_alarm)
+    weights = np.full(floors.size, (1 - there) / floors.size)
+    weights[group] += there
+    floor, usual_rms = (float(np.exp(weights @ np.log(np.maximum(one, 1e-30)))) for one in (floors, rms))
+    return floor, usual_rms
 
 
 @once
@@ -190,9 +201,10 @@ def _usual_floors(floor: NDArray[np.float32]) -> NDArray[np.float64]:
 
 @once
 def _rms_of_groups(
-    floor: NDArray[np.float32], bands: Sequence[BandEnvelopes], members: Sequence[Sequence[tuple[int, int]]]
+    _floor: NDArray[np.float32], bands: Sequence[BandEnvelopes], members: Sequence[Sequence[tuple[int, int]]]
 ) -> NDArray[np.float64]:
-    """Root mean square [m/s^2] of each group (groups,) of ``members`` of ``bands``, whose spectra have this ``floor``."""
+    """Root mean square [m/s^2] of each group (groups,) of ``members`` of ``bands``, kept with the floor of their
+    spectra."""
     powers = _band_powers(bands)
     return np.array([_group_rms(powers, group) for group in members])
 
