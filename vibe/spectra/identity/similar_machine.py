@@ -157,7 +157,7 @@ def similar_machines(
         if _posterior(float(weight[best])) < LEAST_PROBABILITY:
             break
         if by_chance is None:
-            everywhere = [(at, _read(rows, sought, sought.orders[:, None] * at, half)) for half, at, _ in looks]
+            everywhere = [(at, _with_the_rest(rows, sought, one, at, half)) for half, at, one in looks]
             by_chance = _by_chance(everywhere, sought)
         if weight[best] <= by_chance:
             break
@@ -274,17 +274,33 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
 def _read_where_meshes_stand(rows: Sequence[_Heights], sought: _Sought, speeds: Real, width: float) -> _Read:
     """The same at all ``speeds`` (m,), but for lines other than the mesh only at those where enough of the mesh stand:
     elsewhere there is no machine, whatever these say, and nothing is known of them."""
-    mesh, rest = sought.of(sought.is_mesh), sought.of(~sought.is_mesh)
+    mesh = sought.of(sought.is_mesh)
     surprise, height = (np.full((sought.orders.size, speeds.size), np.nan) for _ in range(2))
     own = np.zeros((sought.orders.size, 1))
     first = _read(rows, mesh, mesh.orders[:, None] * speeds, width)
     surprise[sought.is_mesh], height[sought.is_mesh], own[sought.is_mesh] = first.surprise, first.height, first.own
     some = np.flatnonzero(_enough_stand(first.surprise))
-    if some.size:
-        then = _read(rows, rest, rest.orders[:, None] * speeds[some], width)
-        others = np.flatnonzero(~sought.is_mesh)
-        surprise[others[:, None], some], height[others[:, None], some] = then.surprise, then.height
-        own[others] = then.own
+    read = _Read(surprise=surprise, height=height, own=own)
+    return _with_the_rest(rows, sought, read, speeds, width, some) if some.size else read
+
+
+def _with_the_rest(
+    rows: Sequence[_Heights],
+    sought: _Sought,
+    read: _Read,
+    speeds: Real,
+    width: float,
+    some: NDArray[np.intp] | slice = slice(None),
+) -> _Read:
+    """``read`` with the lines other than the mesh, at ``some`` of the ``speeds``."""
+    surprise, height, own = read.surprise.copy(), read.height.copy(), read.own.copy()
+    rest = sought.of(~sought.is_mesh)
+    then = _read(rows, rest, rest.orders[:, None] * speeds[some], width)
+    for whole, part in ((surprise, then.surprise), (height, then.height)):
+        lines = whole[~sought.is_mesh]
+        lines[:, some] = part
+        whole[~sought.is_mesh] = lines
+    own[~sought.is_mesh] = then.own
     return _Read(surprise=surprise, height=height, own=own)
 
 
