@@ -157,7 +157,7 @@ def similar_machines(
         if _posterior(float(weight[best])) < LEAST_PROBABILITY:
             break
         if by_chance is None:
-            everywhere = [(at, _with_the_rest(rows, sought, one, at, half)) for half, at, one in looks]
+            everywhere = [(half, at, _with_the_rest(rows, sought, one, at, half)) for half, at, one in looks]
             by_chance = _by_chance(everywhere, sought)
         if weight[best] <= by_chance:
             break
@@ -401,12 +401,12 @@ def _fainter_db(read: _Read, is_mesh: NDArray[np.bool_]) -> Real:
     return np.asarray((apart[(count - 1) // 2, columns] + apart[count // 2, columns]) / 2)
 
 
-def _by_chance(looks: Sequence[tuple[Real, _Read]], sought: _Sought) -> float:
+def _by_chance(looks: Sequence[tuple[float, Real, _Read]], sought: _Sought) -> float:
     """The most evidence that ``TRIALS`` trials give in which each line's surroundings are turned round by an amount of
     its own, so that what still comes together at one speed does so by chance."""
     rng = np.random.default_rng(0)
     most = -np.inf
-    for speeds, look in looks:
+    for _, speeds, look in looks:
         usual, size = _usual(speeds), speeds.size
         stands = np.nan_to_num(look.surprise) > STANDS
         for _ in range(TRIALS):
