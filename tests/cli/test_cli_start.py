@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -17,10 +18,30 @@ COMMANDS = ["demo", "run", "diagnose", "tones", "plan", "check", "simulate", "in
 HEAVY = {"numpy", "scipy", "pandas", "matplotlib", "h5py", "pyarrow", "bokeh", "pywt", "weasyprint", "pydantic", "rich"}
 
 
+LATE = {"scipy.interpolate", "scipy.optimize", "scipy.signal", "scipy.stats", "pandas", "matplotlib", "bokeh", "pywt"}
+"""Libraries that take longer to load than a capture takes to analyse, or nearly so, and that no finding needs."""
+
+
 def test_importing_the_command_line_loads_no_science() -> None:
     code = "import sys, vibe.cli.main; print(*sorted({name.split('.')[0] for name in sys.modules}))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert not HEAVY & set(done.stdout.split())
+
+
+def test_a_diagnosis_loads_no_library_that_it_can_do_without(repository: Path) -> None:
+    sample = repository / "sample_signals/TH-01_thickener_rake_north.h5"
+    drive = repository / "configs/drives/thickener_rake_north.toml"
+    code = (
+        "import sys, io, contextlib\nfrom vibe.cli.main import app\n"
+        "with contextlib.redirect_stdout(io.StringIO()):\n"
+        f"    app(['diagnose', {str(sample)!r}, '--drive', {str(drive)!r}, '--json', '-'],"
+        " standalone_mode=False)\n"
+        "print(*sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert "scipy.fft" in loaded
+    assert not LATE & loaded
 
 
 def test_help_is_instant() -> None:

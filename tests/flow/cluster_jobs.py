@@ -35,6 +35,12 @@ def how_many_at_once(_: int) -> int:
     return _most
 
 
+def who_waited(seconds: float) -> int:
+    """The process that did so."""
+    time.sleep(seconds)
+    return os.getpid()
+
+
 def write_slowly(path: Path) -> None:
     """Says that it began; five seconds later that it ended."""
     path.with_suffix(".begun").touch()

@@ -101,6 +101,19 @@ def test_a_run_on_a_cluster_equals_one_without_though_a_worker_is_killed(
     assert_whole(tmp_path / "out", plant)
 
 
+@pytest.mark.slow
+def test_a_worker_that_comes_while_it_runs_takes_its_share(two: LocalCluster) -> None:
+    """It needs some seconds until it is there; till then the other two work."""
+    third = two.add_worker()
+    try:
+        did = each(jobs.who_waited, [0.1] * 400, workers=1, cluster=two.address)
+    finally:
+        third.kill()
+    assert len(set(did)) == 3
+    assert did.index(third.pid) > 4
+    assert did.count(third.pid) > 20
+
+
 def certificate(folder: Path, name: str) -> dict[str, str]:
     """One that vouches for itself, on this machine, and what names it to Dask for each of its processes."""
     from datetime import timedelta

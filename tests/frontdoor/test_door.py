@@ -20,7 +20,7 @@ def told(code: str) -> str:
 
 def test_importing_loads_one_module_and_takes_no_time() -> None:
     code = (
-        "import sys, time; start = time.perf_counter(); import vibe; took = time.perf_counter() - start; "
+        "import sys, time; start = time.process_time(); import vibe; took = time.process_time() - start; "
         "print(1e3 * took, *(name for name in sys.modules if name.startswith('vibe')))"
     )
     runs = [told(code).split() for _ in range(5)]

@@ -359,10 +359,10 @@ def test_a_bad_tachometer() -> None:
 
 def test_it_is_quick() -> None:
     one = channel(machine(10.0))
-    begin = time.perf_counter()
+    begin = time.process_time()
     assess(one, speed_hz=24.3)
     assert one.samples.size == 256_000
-    assert time.perf_counter() - begin < 0.5  # measured: 0.02 s; the rest is for a busy machine
+    assert time.process_time() - begin < 0.25  # processor time; measured: 0.03 s, the rest is for a slow machine
 
 
 def test_no_samples_make_it_fail() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibe.spectra.basic.fft import fast_length, irfft, once, rfft
+from vibe.spectra.basic.fft import fast_length, irfft, once, quick_near, rfft, unpadded_transform_of
 
 
 def test_single_precision_stays_single() -> None:
@@ -23,6 +23,20 @@ def test_quick_lengths_have_no_large_prime_factor() -> None:
     assert fast_length(4099) == 4320  # 2⁵ · 3³ · 5: nothing between has only factors up to 5
     with pytest.raises(ValueError, match="at least one sample"):
         fast_length(0)
+
+
+def test_a_length_that_is_a_large_prime_gives_way_to_its_nearest_quick_neighbour() -> None:
+    assert quick_near(4603, 1e-3) == 4602  # A prime; its neighbour is 2 · 3 · 13 · 59.
+    assert quick_near(4602, 1e-3) == 4602
+    assert quick_near(4619, 1e-3) == 4620  # A prime; 4618 is twice another, 4620 is 2² · 3 · 5 · 7 · 11.
+    assert quick_near(863, 1e-3) == 863  # A prime with no other length so near.
+
+
+def test_a_recording_of_any_length_is_transformed_once_and_at_its_own_length() -> None:
+    row = np.random.default_rng(2).normal(size=4603).astype(np.float32)
+    lines = unpadded_transform_of(row)
+    assert lines is unpadded_transform_of(row)
+    np.testing.assert_array_equal(lines, rfft(row))
 
 
 def test_what_is_made_once_is_kept_as_long_as_its_samples() -> None:

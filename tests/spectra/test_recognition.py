@@ -141,6 +141,16 @@ def test_a_moving_speed_is_no_other_drive(drift: float) -> None:
     assert result.speed.input_hz == pytest.approx(24.3, rel=drift)
 
 
+def test_where_only_a_contradiction_is_asked_a_moving_speed_is_not_followed() -> None:
+    rows = shaken("B", 6, 24.3, drift=0.06)
+    assert seen(rows, "B", followed=False).verdict == "not known"
+    assert seen(rows, "B").verdict == "fits"
+    # What needs no following is the same.
+    steady = shaken("B", 5, 24.3)
+    assert seen(steady, "B", followed=False) == seen(steady, "B")
+    assert seen(steady, "C", followed=False).verdict == "other drive"
+
+
 def test_a_speed_noted_by_hand() -> None:
     result = seen(shaken("A", 7, 24.0), "A")
     assert result.contradicts(24.1) is None

@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from vibe.core.tones import OwnLines
+from vibe.spectra.identity import similar_machine
 from vibe.spectra.identity.presence import Family
 from vibe.spectra.identity.similar_machine import similar_machines
 from vibe.spectra.signal_analysis import ChannelSpectrum
@@ -56,6 +57,24 @@ def test_two_speeds_that_are_one_line_of_the_shaft_are_two_of_the_mesh(speed: fl
     assert found.fainter_db == pytest.approx(10.0, abs=1.5)
     assert found.probability > 0.95
     assert speeds(own()) == []
+
+
+@pytest.mark.parametrize("twin", [True, False])
+def test_to_read_all_lines_where_the_mesh_stands_is_to_read_them_everywhere(twin: bool) -> None:
+    there = own() | ({order * 1.004: 300.0 for order in (*SHAFT, *MESHES)} if twin else {})
+    sought = similar_machine._sought(FAMILY)
+    rows = [similar_machine._heights(one, INPUT_HZ, always(), 250.0) for one in spectrum(there)]
+    for width in similar_machine.WIDTHS:
+        speeds = similar_machine._speeds(rows, sought, width)
+        whole = similar_machine._read(rows, sought, sought.orders[:, None] * speeds, width)
+        part = similar_machine._read_where_meshes_stand(rows, sought, speeds, width)
+        evidence, fainter_db = similar_machine._evidence(whole, sought)
+        assert np.isfinite(evidence).any() or not twin
+        assert np.isnan(part.surprise).sum() > 2 * np.isnan(whole.surprise).sum()
+        np.testing.assert_array_equal(similar_machine._evidence(part, sought)[0], evidence)
+        np.testing.assert_array_equal(similar_machine._evidence(part, sought)[1], fainter_db)
+        again = similar_machine._with_the_rest(rows, sought, part, speeds, width)
+        np.testing.assert_array_equal(again.surprise, whole.surprise)
 
 
 @pytest.mark.parametrize("speed", [1.045, 0.955])

@@ -245,7 +245,10 @@ def main() -> None:
     growth += [("drives", float(n), t) for n, t in zip(batches, numbers, strict=True)]
     write_table(asked.out, "cost_growth", [{"of": o, "size": s, "analysis_s": round(t, 3)} for o, s, t in growth])
     _draw(costs, lengths, numbers, asked.out)
-    print(f"analysis, floors: {middle_and_worst([c.floors for c in costs])} (wanted 25)")
+    for state, wanted in (("sound", 20), ("damaged", 25)):
+        own = [c.floors for c in costs if c.state == state]
+        print(f"analysis of {state} drives, floors: {middle_and_worst(own)} (wanted {wanted})")
+    print(f"analysis, floors: {middle_and_worst([c.floors for c in costs])}")
     print(f"report, floors: {middle_and_worst([c.report / c.floor for c in costs])}")
     print(f"report, analyses: {middle_and_worst([c.report / c.analysis for c in costs])} (wanted 4)")
     print(f"analysis and report, analyses: {middle_and_worst([c.whole for c in costs])}")

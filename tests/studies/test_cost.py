@@ -13,7 +13,7 @@ import pytest
 from tests.studies.cost import DRIVES, by_length, capture_of, cost_of, exponent
 from vibe.flow.settings import load_settings
 
-MOST_FLOORS = 55.0
+MOST_FLOORS = 45.0
 MOST_REPORT_FLOORS = 100.0
 MOST_ANALYSES = 4.0
 DRIVE = DRIVES / "sludge_mixer_1.toml"

@@ -537,21 +537,19 @@ def hammer(sc: Scene) -> Array:
 def slow_knocks(sc: Scene) -> Array:
     order = float(np.exp(sc.rng.uniform(np.log(0.02), np.log(0.5))))
     sc.marks["order"] = order
-    return timed(sc, order * float(sc.pace.mean()), 10 ** sc.rng.uniform(-3, -1.7), sc.rng.choice([0, 0.6]))
+    return timed(sc, order * float(sc.pace.mean()), 10 ** sc.rng.uniform(-3, -1.7), float(sc.rng.choice([0, 0.6])))
 
 
 def neighbour(sc: Scene, hurt: bool = False, apart: float = 0.0, drive: Drive | None = None) -> Array:
     """A drive on the same steel; the same type unless another is given."""
     apart = apart or sc.rng.choice([-1, 1]) * 10 ** sc.rng.uniform(-3.3, -1.82)
     n = sc.t.size
-    pace = sc.drive.rpm / 60 if sc.pace.mean() < 1 else sc.pace.mean()
-    least = 2.5 / float(
-        np.mean(pace) * sc.t[-1]
-    )  # nearer than this no line of a damage can be distinguished from the other's
+    usual = sc.drive.rpm / 60 if sc.pace.mean() < 1 else float(sc.pace.mean())
+    least = 2.5 / float(usual * sc.t[-1])  # nearer than this no line of a damage can be distinguished from the other's
     if hurt and abs(apart) < least:
         apart = np.copysign(least, apart)
     sc.marks["apart"] = float(apart)
-    pace = pace * (1 + apart) * (1 + 2e-4 * wander(sc.rng, n, sc.rate, 2.0))
+    pace = usual * (1 + apart) * (1 + 2e-4 * wander(sc.rng, n, sc.rate, 2.0))
     turns = np.cumsum(pace) / sc.rate
     other = Scene(sc.rng, drive or sc.drive, sc.rate, sc.t, sc.points, turns, pace, np.ones(n), sc.far(0.4))
     total = running(other)
@@ -728,7 +726,7 @@ def hanging(sc: Scene) -> Array:
 def pickup(sc: Scene) -> Array:
     """An inverter holds a stopped motor: carrier in the cable, spikes at each commutation."""
     at = crossings(6 * sc.rng.uniform(1, 4) * sc.t)
-    spikes = np.stack([strikes(sc.t.size, at, sc.rng.choice([-1.0, 1.0], at.size)) for _ in range(sc.points)])
+    spikes = np.stack([strikes(sc.t.size, at, sc.rng.choice(np.array([-1.0, 1.0]), at.size)) for _ in range(sc.points)])
     return inverter(sc) + 20 * spikes
 
 
@@ -807,7 +805,7 @@ def sound(rng: Rng, kind: str, turn: int) -> tuple[Scene, Array]:
     if ramp:
         sc.load = sc.load * (1 + 0.3 * np.cos(2 * np.pi * sc.t / rng.uniform(2, 5)))
         sc.marks["ramp"] = ramp
-    own = running(sc, mesh=0.2 if kind == "weak mesh" else 1.0, hiss=rng.choice([0.4, 1.5]))
+    own = running(sc, mesh=0.2 if kind == "weak mesh" else 1.0, hiss=float(rng.choice([0.4, 1.5])))
     total = own
     if kind in DRIVEN or kind in NEARBY:
         strength = float(np.exp(rng.uniform(np.log(0.15), np.log(3.0))))

@@ -237,12 +237,12 @@ class Scene:
         guard = 1 / np.sqrt(1 + (self.f / (0.45 * self.rate)) ** 20)
         if far:
             guard /= np.sqrt(1 + (self.f / (0.5 * top)) ** 4)
-        out = []
+        out: list[Spectrum] = []
         for point in range(self.points):
             weight = rng.uniform(0.3, 1.0, count) * rng.choice([-1, 1], count)
             gain = 1.0 if alone_at is None or point == alone_at else 0.12
             ways = [w * s for w, s in zip(weight, shapes, strict=True)]
-            out.append(gain * guard * (rng.uniform(0.2, 0.5) + np.sum(ways, axis=0)))
+            out.append(np.asarray(gain * guard * (rng.uniform(0.2, 0.5) + np.sum(ways, axis=0)), dtype=np.complex128))
         return out
 
     def power(self, spectrum: Spectrum) -> float:

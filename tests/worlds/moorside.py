@@ -392,7 +392,7 @@ def blades(scene: Scene, turns: Array, count: int) -> Array:
 
 def vane_pump(scene: Scene, machine: Machine) -> Array:
     rng = scene.rng
-    return blades(scene, other(scene, rng.choice([scene.hz * rng.uniform(0.985, 1.015), 24.4, 48.8])), 5)
+    return blades(scene, other(scene, float(rng.choice([scene.hz * rng.uniform(0.985, 1.015), 24.4, 48.8]))), 5)
 
 
 def own_fan(scene: Scene, machine: Machine) -> Array:
@@ -563,7 +563,7 @@ def stranger(scene: Scene, machine: Machine) -> Array:
     """A worn bearing of the motor or of the driven machine, not in the drive file and at none of its rates."""
     rng = scene.rng
     for _ in range(60):
-        base = rng.choice([1.0, rng.uniform(0.3, 2.2)])
+        base = float(rng.choice([1.0, rng.uniform(0.3, 2.2)]))
         worn = Bearing(
             "x", "input", "housing", "housing", int(rng.integers(7, 17)), rng.uniform(7, 9), rng.uniform(30, 48)
         )
@@ -730,7 +730,7 @@ def hurt(draft: Draft, tone: str, decibels: float) -> Draft:
     strikes = damage_strikes(scene, draft.machine, tone)
     pace = strikes[0].size / scene.length
     decibels = max(decibels, 10 * np.log10(pace / 50))
-    blows = knock(scene, strikes, 1800.0 if pace > 100 else scene.rng.choice([0.0, 900.0]))
+    blows = knock(scene, strikes, 1800.0 if pace > 100 else float(scene.rng.choice([0.0, 900.0])))
     draft.data = draft.data + fit(scene, draft.data, blows, decibels)
     draft.damaged = (tone,) if draft.machine.stages[0].sun else twins(tone)
     draft.marks |= {"band_db": round(float(decibels), 2), "blows_per_second": round(pace, 2)}

@@ -120,7 +120,8 @@ def diagnose_samples(
     moves = moves_in(motion)
     reason = standstill(motion, drive) or stops(fit, motion)
     if reason is None and not moves:
-        recognition = recognised(first, fit, {**(others or {}), drive.tag: candidate_of(drive, table)}, drive.tag)
+        asked = {**(others or {}), drive.tag: candidate_of(drive, table)}
+        recognition = recognised(first, fit, asked, drive.tag, followed=False)
         reason = contradiction(recognition, drive)
     if reason is not None:
         quality = _marked(quality, {channel.name for channel in fit}, reason)

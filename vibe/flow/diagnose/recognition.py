@@ -16,9 +16,10 @@ FEWEST_SAMPLES = 4096
 
 
 def recognised(
-    capture: Capture, fit: Sequence[Channel], candidates: Mapping[str, Candidate], tag: str
+    capture: Capture, fit: Sequence[Channel], candidates: Mapping[str, Candidate], tag: str, *, followed: bool = True
 ) -> Recognition | None:
-    """Whose lines the channels ``fit`` hold; None where there are none, or too few samples."""
+    """Whose lines the channels ``fit`` hold; None where there are none, or too few samples. ``followed``: a speed that
+    moves is wanted as well, and not only whether the lines contradict the drive."""
     from vibe.ingest import assess
     from vibe.spectra.identity.recognition import recognise
 
@@ -28,7 +29,7 @@ def recognised(
     tachometer = capture.tachometer
     if tachometer is not None and assess(tachometer).verdict == "rejected":
         tachometer = None
-    return recognise(rows, candidates, tag, tachometer=tachometer)
+    return recognise(rows, candidates, tag, tachometer=tachometer, followed=followed)
 
 
 def contradiction(found: Recognition | None, drive: Drive) -> Reason | None:

@@ -221,7 +221,9 @@ class _Part:
         gram[np.diag_indices_from(gram)] += 1e-6
         amplitude = np.linalg.solve(gram, every.conj() @ base.windowed)
         left = base.windowed - base.weights * (amplitude @ every)
-        moved = 2j * pi * ((amplitude[: self.orders.size] * self.orders) @ rows)
+        moved: Complex = np.asarray(
+            2j * pi * ((amplitude[: self.orders.size] * self.orders) @ rows), dtype=np.complex128
+        )
         power = float(np.mean(np.abs(self.bins @ left) ** 2))
         return _Left(
             left=left, power=max(power, 1e-30), amplitude=complex(amplitude[0]) or 1e-30, moved=moved, every=every,

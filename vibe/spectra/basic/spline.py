@@ -1,6 +1,7 @@
 """A smooth curve through knots: the cubic spline, natural or through its ends unbent.
 
-The same by a library takes longer to load than the analysis of a capture.
+The same by a library (``scipy.interpolate``) takes 140 ms of processor time to load after everything else that a
+diagnosis loads has been, a third of the analysis of a capture.
 """
 
 from __future__ import annotations

@@ -162,7 +162,9 @@ def envelopes(white: Whitened, law: AngleLaw, *, band_hz: tuple[float, float], w
         some.partition(half_way)
         np.minimum(squared, np.float32(SHOCK_CEILING) * some[half_way] + np.float32(1e-30), out=squared)
         if even.before is not None:
-            first_of_two, squared = squared.take(even.before), squared[1:].take(even.before)
+            # None lies outside, and to wrap is the quickest way not to ask.
+            first_of_two = squared.take(even.before, mode="wrap")
+            squared = squared[1:].take(even.before, mode="wrap")
             squared -= first_of_two
             squared *= even.beyond
             squared += first_of_two

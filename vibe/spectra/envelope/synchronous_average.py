@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,24 +36,45 @@ PIECES_PER_CYCLE = 32
 its power to turning within a piece."""
 MOST_PLACES = 6
 """Places named on one turn; a body with more damaged parts is worn all round."""
+UNPLACED = 0.5
+"""Chance of a sound turn looking so from which on no place stands out: then none is sought closely."""
 PLACE_CHANCE = 0.01
 """Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cut:
+    """What a turn is cut finer from: of each channel the envelopes (bands, n), the phase of each sample in turns (n,),
+    and which samples are ``kept`` (n,); which of all bands are ``shown``; and into how many cells."""
+
+    rows: tuple[tuple[NDArray[np.float32], NDArray[np.float64], NDArray[np.bool_]], ...]
+    shown: NDArray[np.bool_]
+    cells: int
+
+    def fine(self) -> NDArray[np.float64]:
+        """The turn (cells,), from all bands that show the impacts."""
+        means = [_cell_means(power, phase, kept, self.cells) for power, phase, kept in self.rows]
+        return _joined(np.concatenate(means), self.shown)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Turn:
     """Mean squared envelope round one turn of a frame, relative to its overall mean.
 
     ``level`` and ``sigma`` (cells,): the mean of each cell and its standard error over turns. Cells are what the
-    envelope can resolve. ``fine`` (fine cells,) is the same turn cut finer, from all bands that show the impacts: it
-    shows no more, but *where* more closely; ``fine_cell`` is the size of its cells in inverse band widths.
+    envelope can resolve. ``fine`` (fine cells,) is the same turn cut finer (``cut``), where somebody asks: it shows no
+    more, but *where* more closely; ``fine_cell`` is the size of its cells in inverse band widths.
     """
 
     level: NDArray[np.float64]
     sigma: NDArray[np.float64]
     turns: float
-    fine: NDArray[np.float64] | None = None
+    cut: Cut | None = None
     fine_cell: float = 0.0
+
+    @cached_property
+    def fine(self) -> NDArray[np.float64] | None:
+        return None if self.cut is None else self.cut.fine()
 
     @property
     def angle_deg(self) -> NDArray[np.float64]:
@@ -93,7 +114,7 @@ def fold(
     fine_count = int(np.clip(per_event, count, MOST_FINE_CELLS))
     levels, errors, weights = [], [], []
     turns = 0.0
-    fine_rows: list[NDArray[np.float64]] = []
+    fine_rows: list[tuple[NDArray[np.float32], NDArray[np.float64], NDArray[np.bool_]]] = []
     shown: list[bool] = []
     for channel in channels:
         band = bands[channel]
@@ -113,7 +134,7 @@ def fold(
         errors.append(sigma)
         weights.append(series.size)
         turns = max(turns, band.turns * abs(order))
-        fine_rows.append(_cell_means(band.power, phase, kept, fine_count))
+        fine_rows.append((band.power, phase, kept))
         shown += [row in rows for row in range(band.power.shape[0])]
     share = np.array(weights, dtype=np.float64) / sum(weights)
     mean = share @ np.array(levels)
@@ -122,7 +143,7 @@ def fold(
         level=mean / overall,
         sigma=np.sqrt(share**2 @ np.array(errors) ** 2) / overall,
         turns=turns,
-        fine=_joined(np.concatenate(fine_rows), np.array(shown)),
+        cut=Cut(rows=tuple(fine_rows), shown=np.array(shown), cells=fine_count),
         fine_cell=per_event / OVERSAMPLING / fine_count,
     )
 
@@ -262,7 +283,7 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
 
     cells = [top]
     free = _away(n, [top], spread)
-    if probability <= 0.5:
+    if probability <= UNPLACED:
         for spot in spots[1:]:
             best = max(((spot + k) % n for k in range(-spread, spread + 1)), key=lambda i: level[i])
             if _any_of((meetings - 1) * (2 * spread + 1), law.exceedance(float(level[best]))) <= PLACE_CHANCE:
@@ -281,7 +302,7 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     width = int((level[[(top + k) % n for k in range(-spread * 2, spread * 2 + 1)]] > law.middle + height / 2).sum())
     return Localisation(
         false_alarm_probability=probability,
-        peaks_deg=_places_deg(turn, cells, spread),
+        peaks_deg=_places_deg(turn, cells, spread, closely=probability <= UNPLACED),
         peak_share=tuple(float(level[i] - law.middle) / max(height, 1e-12) for i in cells),
         width_deg=width * 360.0 / n,
     )
@@ -355,12 +376,13 @@ class _Rest:
         return min(1.0, float(ndtr(-height / self.sigma)) + tail * reach)
 
 
-def _places_deg(turn: Turn, cells: Sequence[int], spread: int) -> tuple[float, ...]:
-    """Angles [deg] of the impacts that stand out at ``cells`` of the turn, from its fine form when there is one.
+def _places_deg(turn: Turn, cells: Sequence[int], spread: int, *, closely: bool) -> tuple[float, ...]:
+    """Angles [deg] of the impacts that stand out at ``cells`` of the turn; ``closely``: from its fine form, if it has
+    one.
 
     An impact's envelope crests after the impact: it rings, and the band blurs it. So a sharp part and a decaying one,
     both starting at one instant, are fitted to the fine turn, and their common start is the place."""
-    if turn.fine is None:
+    if not closely or turn.fine is None:
         return tuple(float(turn.angle_deg[cell]) for cell in cells)
     fine = turn.fine - turn.fine.mean()
     n, size = fine.size, fine.size * SUBDIVISION

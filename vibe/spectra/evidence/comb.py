@@ -41,6 +41,8 @@ FINEST = 4
 """Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
 MOST_BLOCKED = 8
 """Masks that are kept as the windows of all widths meet them."""
+MOSTLY_SHOWN = 0.75
+"""Share of the combs with a line that shows, from which on all are summed."""
 TOTALS_AT_ONCE = 2**21
 """Sums that are held together: as many as stay in the processor's cache."""
 
@@ -315,7 +317,7 @@ def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Sums:
-    """Sums of combs' lines, set of harmonics after set; only of combs (``comb``, (k,)) of which a line shows.
+    """Sums of combs' lines, set of harmonics after set, of combs (``comb``, (k,)) that have one which shows, or of all.
 
     ``total`` (sets, k, columns), in steps, from the first line to the last of the set, and the ``count`` (sets, k) of
     lines that show.
@@ -336,19 +338,24 @@ def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
     spots, determined = _determined(batch, here, lines.bins - 1)
     own = batch.owner[here] if batch.widths.shape[1] > 1 else np.zeros(1, dtype=np.intp)
     matrix, rows = lines.rows(spots, batch.widths[:, own].T, determined)
+    # A set's own lines stand side by side.
+    sets = [slice(begin, end) for begin, end in pairwise((0, *batch.ends))]
     # How many show up to the end of each set: small whole numbers, which single precision holds.
     upto = (np.arange(determined.shape[1])[:, None] < batch.ends).astype(np.float32)
     counts = (determined.astype(np.float32) @ upto).astype(np.int32)
     comb = np.flatnonzero(counts[:, -1])
-    if comb.size < len(counts):
+    if comb.size < MOSTLY_SHOWN * len(counts):
         determined, rows, counts = determined[comb], rows[comb], counts[comb]
+    else:
+        # To leave out the few of which no line shows would cost more: their sums are of nothing.
+        comb = np.arange(len(counts))
     count = np.ascontiguousarray(counts.T)
-    # A set's own lines stand side by side.
-    sets = [slice(begin, end) for begin, end in pairwise((0, *batch.ends))]
     picked = np.concatenate([rows[:, own_lines][determined[:, own_lines]] for own_lines in sets])
     ends = np.zeros(count.size + 1, dtype=np.int32)
     np.cumsum(np.diff(count, axis=0, prepend=np.int32(0)), out=ends[1:])
-    combs = csr_array((np.ones(picked.size, matrix.dtype), picked, ends), shape=(count.size, matrix.shape[0]))
+    # Filled in by hand, since every place and end was made here and need not be looked through again.
+    combs = csr_array((count.size, matrix.shape[0]), dtype=matrix.dtype)
+    combs.data, combs.indices, combs.indptr = np.ones(picked.size, matrix.dtype), picked, ends
     total: NDArray[np.uint16] = np.asarray(combs @ matrix).reshape(len(sets), comb.size, matrix.shape[1])
     for before, after in pairwise(total):
         after += before

@@ -103,7 +103,7 @@ class _Chance:
     ) -> CombEvidence:
         """With what the reading measures."""
         return replace(
-            measured(spectra, bands, reading, self.limit_score),
+            measured(spectra, bands, reading, self.limit_score, self.false_alarm),
             false_alarm_probability=self.false_alarm, places_searched=self.searched, decoys=self.decoys,
         )  # fmt: skip
 

@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import gammainccinv
 
 from vibe.core.evidence import CombEvidence, CombLine
+from vibe.spectra.basic.fft import once
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading
@@ -21,13 +23,17 @@ resolution (Rife & Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591-598, from mem
 more."""
 LONE_ERROR_BINS = 0.5
 """The same of a single line, which may be anybody's next to the place (common practice)."""
+HALF_THERE = 1e-3
+"""False-alarm probability at which a comb's own group of bands counts half for its detection limit: the one at which
+limits are stated."""
 STRAY_BINS = 1.0
 """Distance from all other lines' place from which on a line is somebody else's (common practice)."""
 
 
 def measured(
-    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading, limit_score: float
-) -> CombEvidence:
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: CombReading, limit_score: float,
+    false_alarm: float = 0.0,
+) -> CombEvidence:  # fmt: skip
     """Lines, strength and detection limit of a comb in the group of bands where its impacts are strongest."""
     sizes = _sizes(spectra, bands, reading)
     group, step = sizes.deepest, spectra.step
@@ -60,12 +66,12 @@ def measured(
     members = spectra.members[group]
     rms = _group_rms(_band_powers(bands), members)
     place, place_error = placed(spectra, reading)
-    # The floor is straight between bins far apart: every sixteenth has the same median.
-    floor = float(np.sqrt(np.median(floors[::16])))
     # A comb of five equal lines that together reach the limit: each needs about this power over the floor, less of it
     # the more segments were averaged.
     rare = float(np.exp(-(max(limit_score, 5.0) / 5.0 + 1.0)))
-    needed = 5 * np.sqrt(gammainccinv(spectra.averages, rare) / spectra.averages - 1 + 1 / spectra.averages) * floor
+    each = 5 * np.sqrt(gammainccinv(spectra.averages, rare) / spectra.averages - 1 + 1 / spectra.averages)
+    floor, limit_rms = _floor_and_rms(spectra, bands, group, false_alarm)
+    needed = each * floor
     return CombEvidence(
         tone=reading.request.name,
         order=reading.order / reading.carrier if slip else reading.request.order,
@@ -79,7 +85,7 @@ def measured(
         channels=tuple(dict.fromkeys(bands[c].channel for c, _ in members)),
         hit_m_s2=float(np.sqrt(2 * depth)) * rms,
         hit_over_floor_db=decibels(depth),
-        limit_m_s2=float(np.sqrt(2 * needed)) * rms,
+        limit_m_s2=float(np.sqrt(2 * needed)) * limit_rms,
         limit_over_floor_db=decibels(needed),
         impact_m_s2=sizes.impact_m_s2,
         surest_band_hz=(float(spectra.low_hz[reading.group]), float(spectra.high_hz[reading.group])),
@@ -163,12 +169,44 @@ def _sizes(spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], reading: Co
             # How many harmonics showed best that the comb is there says nothing of how sharp an impact is.
             further += np.where(power >= STILL_A_LINE, own, 0.0)
     sure = np.flatnonzero(surprise >= ALMOST_AS_SURE * surprise.max())
-    powers = _band_powers(bands)
-    rms = np.array([_group_rms(powers, spectra.members[group]) for group in sure])
+    rms = _rms_of_groups(spectra.floor, bands, spectra.members)[sure]
     return _Sizes(
         deepest=int(sure[depth[sure].argmax()]),
         impact_m_s2=float((np.sqrt(2 * (depth + further)[sure]) * rms).max()),
     )
+
+
+def _floor_and_rms(
+    spectra: EnvelopeSpectra, bands: Sequence[BandEnvelopes], group: int, false_alarm: float
+) -> tuple[float, float]:
+    """The floor's amplitude and the r.m.s. [m/s^2] in the bands in which a comb would be seen.
+
+    Of one that is there: its ``group``. Where nothing is, rounding would choose one group or another, and nobody knows
+    where it would ring: then the mean of all groups in decibels.
+    """
+    floors, rms = _usual_floors(spectra.floor), _rms_of_groups(spectra.floor, bands, spectra.members)
+    there = HALF_THERE / (HALF_THERE + false_alarm)
+    weights = np.full(floors.size, (1 - there) / floors.size)
+    weights[group] += there
+    floor, usual_rms = (float(np.exp(weights @ np.log(np.maximum(one, 1e-30)))) for one in (floors, rms))
+    return floor, usual_rms
+
+
+@once
+def _usual_floors(floor: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Of each group (groups,) the floor's usual amplitude; it is straight between bins far apart, so that every
+    sixteenth has the same median."""
+    return np.sqrt(np.median(floor[:, ::16], axis=1)).astype(np.float64)
+
+
+@once
+def _rms_of_groups(
+    _floor: NDArray[np.float32], bands: Sequence[BandEnvelopes], members: Sequence[Sequence[tuple[int, int]]]
+) -> NDArray[np.float64]:
+    """Root mean square [m/s^2] of each group (groups,) of ``members`` of ``bands``, kept with the floor of their
+    spectra."""
+    powers = _band_powers(bands)
+    return np.array([_group_rms(powers, group) for group in members])
 
 
 def _band_powers(bands: Sequence[BandEnvelopes]) -> list[list[float]]:

@@ -109,13 +109,13 @@ def _softer_mount(moved_db: Real, centre_hz: Real) -> LevelShift | None:
     """A sensor on a spring and a damper passes |H|² = (1 + (2 z r)²) / ((1 - r²)² + (2 z r)²) of the motion's power,
     r = f / f0, z the damping (transmissibility, e.g. Rao, Mechanical Vibrations, 2011, section 9.10, from memory)."""
     best: tuple[float, float, float] = (np.inf, 0.0, 0.0)
-    for rings_hz in np.geomspace(*RINGS_HZ, 33):
+    for tried_hz in np.geomspace(*RINGS_HZ, 33):
         for damping in (0.02, 0.04, 0.08, 0.15):
-            r = centre_hz / rings_hz
+            r = centre_hz / tried_hz
             passed = (1 + (2 * damping * r) ** 2) / ((1 - r**2) ** 2 + (2 * damping * r) ** 2)
             rest_db = moved_db - 10 * np.log10(passed)
             offset_db = float(np.median(rest_db))
-            best = min(best, (_spread_db(rest_db - offset_db), offset_db, float(rings_hz)))
+            best = min(best, (_spread_db(rest_db - offset_db), offset_db, float(tried_hz)))
     spread_db, offset_db, rings_hz = best
     without_db = float(np.std(moved_db))
     if spread_db > MOUNT_ALIKE_DB or without_db < MOUNT_LEAST_DB or abs(offset_db) > LEAST_DB:

@@ -131,6 +131,7 @@ def recognise(
     claimed: str,
     *,
     tachometer: Channel | None = None,
+    followed: bool = True,
 ) -> Recognition:
     """Speed of ``claimed``, and whether another of ``candidates`` fits decisively better.
 
@@ -139,6 +140,8 @@ def recognise(
         candidates: kinds of drive by tag.
         claimed: the tag, one of ``candidates``, that the capture came under.
         tachometer: its pulses give the speed, unless the lines contradict them.
+        followed: a speed that moves is followed too, within the range. It takes time, and no verdict but *not known*
+            depends on it.
 
     Raises:
         ValueError: no row of ``FEWEST_SAMPLES`` or more, or ``claimed`` is no candidate.
@@ -172,7 +175,14 @@ def recognise(
         outside = None
     pulsed = None if tachometer is None else speed_from_tachometer(tachometer, _wide(own), lines.duration_s)
     short = lines.duration_s * own.nominal_hz < FEWEST_TURNS
-    speed = _speed(clean, own, inside, outside, None if pulsed is None else pulsed[1], elsewhere=bool(better) or short)
+    speed = _speed(
+        clean,
+        own,
+        inside,
+        outside,
+        None if pulsed is None else pulsed[1],
+        elsewhere=bool(better) or short or not followed,
+    )
     verdict: Literal["fits", "other speed", "other drive", "not known"]
     low, high = own.range_hz
     if outside is not None:
@@ -324,7 +334,7 @@ def _speed(
 ) -> SpeedEstimate | None:
     """Pulses, unless the lines contradict them; else the lines; else a speed that moves, followed within the range.
 
-    It is not followed where the lines are another drive's, or too few turns were measured (``elsewhere``).
+    It is not followed where the lines are another drive's, too few turns were measured, or nobody asks (``elsewhere``).
     """
     fastest = outside if outside is not None else inside if inside.sure else None
     if pulsed is not None and (fastest is None or abs(pulsed.input_hz / fastest.speed_hz - 1) < TACHOMETER_DISAGREES):

@@ -206,9 +206,9 @@ class _Worth:
 
     def low(self, orders: Real, seen: float) -> Real:
         """Of ``orders`` (any shape) up to ``LOW_ORDERS``."""
-        table = self.tables[seen]
-        places = np.rint(orders * (1.0 / self.grain)).astype(np.int32)
-        return np.asarray(table[np.minimum(places, table.size - 1)])
+        places = orders * (1.0 / self.grain)
+        # Beyond the table its last value stands.
+        return np.take(self.tables[seen], np.rint(places, out=places).astype(np.intp), mode="clip")
 
     def shaft(self, speeds: Real) -> Real:
         """Of the shaft's lines together (speeds,)."""

@@ -98,6 +98,10 @@ class _Sought:
     seen: Real
     is_mesh: NDArray[np.bool_]
 
+    def of(self, some: NDArray[np.bool_]) -> _Sought:
+        """Those that are marked by ``some`` (lines,)."""
+        return _Sought(orders=self.orders[some], seen=self.seen[some], is_mesh=self.is_mesh[some])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Heights:
@@ -158,7 +162,7 @@ def similar_machines(
     looks = []
     for width in WIDTHS:
         speeds = _speeds(rows, sought, width)
-        looks.append((width, speeds, _read(rows, sought, sought.orders[:, None] * speeds, width)))
+        looks.append((width, speeds, _read_where_meshes_stand(rows, sought, speeds, width)))
     evidence = [_evidence(look, sought)[0] + _usual(speeds) for _, speeds, look in looks]
     by_chance: float | None = None
     while len(found) < MOST:
@@ -171,7 +175,8 @@ def similar_machines(
         if weight[best] <= SPEAKS_FOR:
             break
         if by_chance is None:
-            by_chance = _by_chance(looks, sought)
+            everywhere = [(half, at, _with_the_rest(rows, sought, one, at, half)) for half, at, one in looks]
+            by_chance = _by_chance(everywhere, sought)
         if weight[best] <= by_chance:
             break
         speed = float(speeds[best])
@@ -296,6 +301,44 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
     return _Read(surprise=surprise, height=height, own=own)
 
 
+def _read_where_meshes_stand(rows: Sequence[_Heights], sought: _Sought, speeds: Real, width: float) -> _Read:
+    """The same at all ``speeds`` (m,), but for lines other than the mesh only at those where enough of the mesh stand:
+    elsewhere there is no machine, whatever these say, and nothing is known of them."""
+    mesh = sought.of(sought.is_mesh)
+    surprise, height = (np.full((sought.orders.size, speeds.size), np.nan) for _ in range(2))
+    own = np.zeros((sought.orders.size, 1))
+    first = _read(rows, mesh, mesh.orders[:, None] * speeds, width)
+    surprise[sought.is_mesh], height[sought.is_mesh], own[sought.is_mesh] = first.surprise, first.height, first.own
+    some = np.flatnonzero(_enough_stand(first.surprise))
+    read = _Read(surprise=surprise, height=height, own=own)
+    return _with_the_rest(rows, sought, read, speeds, width, some) if some.size else read
+
+
+def _with_the_rest(
+    rows: Sequence[_Heights],
+    sought: _Sought,
+    read: _Read,
+    speeds: Real,
+    width: float,
+    some: NDArray[np.intp] | slice = slice(None),
+) -> _Read:
+    """``read`` with the lines other than the mesh, at ``some`` of the ``speeds``."""
+    surprise, height, own = read.surprise.copy(), read.height.copy(), read.own.copy()
+    rest = sought.of(~sought.is_mesh)
+    then = _read(rows, rest, rest.orders[:, None] * speeds[some], width)
+    for whole, part in ((surprise, then.surprise), (height, then.height)):
+        lines = whole[~sought.is_mesh]
+        lines[:, some] = part
+        whole[~sought.is_mesh] = lines
+    own[~sought.is_mesh] = then.own
+    return _Read(surprise=surprise, height=height, own=own)
+
+
+def _enough_stand(mesh_surprise: Real) -> NDArray[np.bool_]:
+    """At which places (m,) as many of the mesh's lines (lines, m) stand as make a family."""
+    return np.asarray((np.nan_to_num(mesh_surprise) > STANDS).sum(axis=0) >= FEWEST_MESHES)
+
+
 def _smooth(over: Real, half: int) -> Real:
     """The largest of three bins, or the mean of ``half`` to either side."""
     return maximum_filter1d(over, 3) if half < 1 else uniform_filter1d(over, 2 * half + 1)
@@ -366,10 +409,10 @@ def _own_skirt(
 def _evidence(read: _Read, sought: _Sought) -> tuple[Real, Real]:
     """Log likelihood ratio (m,) of a machine's lines at the places read against nothing there, -inf where it is no
     family of lines; and by how much [dB] its mesh is fainter than that at the speed found."""
-    surprise, is_mesh = np.nan_to_num(read.surprise), sought.is_mesh
-    result = np.full(surprise.shape[1], -np.inf)
-    fainter = np.zeros(surprise.shape[1])
-    some = np.flatnonzero(((surprise > STANDS) & is_mesh[:, None]).sum(axis=0) >= FEWEST_MESHES)
+    is_mesh = sought.is_mesh
+    result = np.full(read.surprise.shape[1], -np.inf)
+    fainter = np.zeros(read.surprise.shape[1])
+    some = np.flatnonzero(_enough_stand(read.surprise[is_mesh]))
     if not some.size:
         return result, fainter
     part = read.of(some)

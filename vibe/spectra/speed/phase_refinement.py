@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.basic.fft import fast_length, transform_of
+from vibe.spectra.basic.fft import fast_length, quick_near, unpadded_transform_of
 from vibe.spectra.speed.speed_variation import smoothed
 
 Real = NDArray[np.float64]
@@ -44,6 +44,9 @@ MOST_SEGMENTS = 240
 """Bounds the work; a correction that bends more often is jitter (our choice)."""
 BEGINNINGS = (0, 1, -1)
 """Passes at which the correction may begin: the lowest orders, the next, all at once."""
+LEAST_OFF = 1e-3
+"""Share of a segment by which it may be shorter or longer than whole turns, if that makes its transform several times
+as quick: of 24 turns the shaft's fourth line then lies a tenth of a bin off the middle of one."""
 SAME = 0.02
 """Turns of the highest line between two laws that a pass brings to one: phases less than 8 degrees apart."""
 
@@ -63,9 +66,7 @@ def low_passed(
     """Everything below ``top_hz``, at just the rate that interpolation needs; ``spectrum`` is the samples' transform
     where it is there already."""
     n = samples.size
-    if spectrum is None and fast_length(n) == n:
-        spectrum = transform_of(samples)
-    own = spectrum if spectrum is not None and spectrum.size == n // 2 + 1 else fft.rfft(samples)
+    own = spectrum if spectrum is not None and spectrum.size == n // 2 + 1 else unpadded_transform_of(samples)
     keep = int(min(own.size, np.ceil(top_hz * n / rate_hz) + 1))
     length = fast_length(int(2.6 * keep))
     thin = fft.irfft(own[:keep], length) * np.float32(length / n)
@@ -273,7 +274,7 @@ class _Windows:
 def _windows(size: int, total: float, centres: Real, span: float, orders: Real, places: Real) -> _Windows:
     """For channels of ``size`` samples already laid on angle, ``total`` turns long."""
     per_turn = size / total
-    n = min(size, round(span * per_turn))
+    n = min(size, quick_near(round(span * per_turn), LEAST_OFF))
     starts = np.clip(np.round((centres - span / 2) * per_turn).astype(int), 0, size - n)
     # Phases count from the start of the capture; the response is real when they are taken at a segment's middle.
     local = (np.arange(n) - (n - 1) / 2) / per_turn

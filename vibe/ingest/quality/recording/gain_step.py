@@ -120,12 +120,11 @@ def _step_at(level_db: NDArray[np.float64]) -> int | None:
     first = before[places - 2] / (places - 1)[:, None]
     then = (before[-1] - before[places]) / (count - 1 - places)[:, None]
     moved = np.median(then - first, axis=1)
-    # Of all places the one that leaves the least rest.
-    rest = np.array([
-        float(np.square(level_db[: at - 1] - first[number]).sum() + np.square(level_db[at + 1 :] - then[number]).sum())
-        / (count - 2)
-        for number, at in enumerate(places)
-    ])  # fmt: skip
+    # Of all places the one that leaves the least rest: of each side the sum of squares, less that of its mean.
+    squares = np.cumsum(np.square(level_db).sum(axis=1))
+    rest = squares[places - 2] - (places - 1) * np.square(first).sum(axis=1)
+    rest += squares[-1] - squares[places] - (count - 1 - places) * np.square(then).sum(axis=1)
+    rest /= count - 2
     rest[np.abs(moved) < _LEAST_DB] = np.inf
     best = int(rest.argmin())
     return int(places[best]) if np.isfinite(rest[best]) else None

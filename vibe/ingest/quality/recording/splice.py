@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Floats, Signal
+from vibe.ingest.quality.prepared_signal import Floats, Samples, Signal
 
 _WINDOWS_S = (0.45, 0.3, 0.2)
 """Long windows part lines that lie close. Where packets are lost every second or so, four long ones in a row hold more
@@ -40,9 +40,10 @@ def spliced(signal: Signal) -> list[Reason]:
     A speed that varies moves all phases too, but slowly: its steps make up the scatter that a jump must exceed.
     """
     long, *short = _WINDOWS_S
-    jump = _jump(signal, long, _SURE)
+    x, rate_hz = _thinned(signal)
+    jump = _jump(x, rate_hz, long, _SURE)
     for window_s in short:
-        jump = jump or _jump(signal, window_s, _SURE_SHORT)
+        jump = jump or _jump(x, rate_hz, window_s, _SURE_SHORT)
     if jump is None:
         return []
     at_s, lines = jump
@@ -56,9 +57,8 @@ def spliced(signal: Signal) -> list[Reason]:
     ]
 
 
-def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | None:
-    """(time of the jump [s], lines that take part), where as many as ``sure`` do; of fewer in long windows those that
-    jump far, in short ones most of all there are."""
+def _thinned(signal: Signal) -> tuple[Samples, float]:
+    """Means of neighbouring samples, over the r.m.s., and their rate [Hz]."""
     together = max(1, int(signal.rate_hz // _RATE_HZ))
     neighbours = signal.ac[: signal.ac.size // together * together].reshape(-1, together)
     # Column by column: rows are short, and each has its price.
@@ -66,14 +66,19 @@ def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | Non
     for column in range(1, together):
         x += neighbours[:, column]
     x /= np.float32(together * (signal.rms or 1.0))  # so that no unit leaves the range of single numbers
-    rate_hz = signal.rate_hz / together
+    return x, signal.rate_hz / together
+
+
+def _jump(x: Samples, rate_hz: float, window_s: float, sure: int) -> tuple[float, int] | None:
+    """(time of the jump [s], lines that take part), where as many as ``sure`` do; of fewer in long windows those that
+    jump far, in short ones most of all there are."""
     size = int(window_s * rate_hz) // _HOPS * _HOPS
     hop = size // _HOPS
     if size < 64 or x.size < 8 * size:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
     lines = scipy.fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)
-    power: Floats = np.square(np.abs(lines)).mean(axis=0, dtype=np.float64)
+    power: Floats = (np.square(lines.real) + np.square(lines.imag)).mean(axis=0, dtype=np.float64)
     middle = power[1:-1]
     peaks = 1 + np.flatnonzero((middle > power[:-2]) & (middle >= power[2:]))
     peaks = peaks[peaks >= 3]
