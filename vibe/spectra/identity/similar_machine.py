@@ -98,10 +98,6 @@ class _Sought:
     seen: Real
     is_mesh: NDArray[np.bool_]
 
-    def of(self, some: NDArray[np.bool_]) -> _Sought:
-        """Those that are marked by ``some`` (lines,)."""
-        return _Sought(orders=self.orders[some], seen=self.seen[some], is_mesh=self.is_mesh[some])
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Heights:
@@ -266,14 +262,19 @@ def _same(rows: Sequence[_Heights], mesh: float) -> float:
     return max(2 * APART_BINS * min(row.step for row in rows) / mesh, ONE_MACHINE)
 
 
-def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float) -> _Read:
-    """What stands at ``places`` (lines, m), of each line, power averaged over ``width`` to either side."""
+def _read(
+    rows: Sequence[_Heights], sought: _Sought, places: Real, width: float, asked: NDArray[np.bool_] | None = None
+) -> _Read:
+    """What stands at ``places`` (lines, m), of each line or of those ``asked`` (lines,), power averaged over ``width``
+    to either side."""
     surprise, height = np.full(places.shape, np.nan), np.full(places.shape, np.nan)
     own = np.zeros((places.shape[0], 1))
     for row in rows:
         # What a machine at one speed would make is held against all others of the kind, not against itself.
         bins = np.minimum(np.rint(places / row.step).astype(np.int64), row.over.size - 1)
         for number, order in enumerate(sought.orders):
+            if asked is not None and not asked[number]:
+                continue
             reach = max(KIND_REACH * order, SHAFT_AROUND if order in SHAFT_LINES else 0.0)
             first = int((order - reach) / row.step) - int(10 * APART_BINS)
             last = int((order + reach) / row.step) + int(10 * APART_BINS)
@@ -304,13 +305,8 @@ def _read(rows: Sequence[_Heights], sought: _Sought, places: Real, width: float)
 def _read_where_meshes_stand(rows: Sequence[_Heights], sought: _Sought, speeds: Real, width: float) -> _Read:
     """The same at all ``speeds`` (m,), but for lines other than the mesh only at those where enough of the mesh stand:
     elsewhere there is no machine, whatever these say, and nothing is known of them."""
-    mesh = sought.of(sought.is_mesh)
-    surprise, height = (np.full((sought.orders.size, speeds.size), np.nan) for _ in range(2))
-    own = np.zeros((sought.orders.size, 1))
-    first = _read(rows, mesh, mesh.orders[:, None] * speeds, width)
-    surprise[sought.is_mesh], height[sought.is_mesh], own[sought.is_mesh] = first.surprise, first.height, first.own
-    some = np.flatnonzero(_enough_stand(first.surprise))
-    read = _Read(surprise=surprise, height=height, own=own)
+    read = _read(rows, sought, sought.orders[:, None] * speeds, width, sought.is_mesh)
+    some = np.flatnonzero(_enough_stand(read.surprise[sought.is_mesh]))
     return _with_the_rest(rows, sought, read, speeds, width, some) if some.size else read
 
 
@@ -323,15 +319,13 @@ def _with_the_rest(
     some: NDArray[np.intp] | slice = slice(None),
 ) -> _Read:
     """``read`` with the lines other than the mesh, at ``some`` of the ``speeds``."""
-    surprise, height, own = read.surprise.copy(), read.height.copy(), read.own.copy()
-    rest = sought.of(~sought.is_mesh)
-    then = _read(rows, rest, rest.orders[:, None] * speeds[some], width)
+    surprise, height, rest = read.surprise.copy(), read.height.copy(), ~sought.is_mesh
+    then = _read(rows, sought, sought.orders[:, None] * speeds[some], width, rest)
     for whole, part in ((surprise, then.surprise), (height, then.height)):
-        lines = whole[~sought.is_mesh]
-        lines[:, some] = part
-        whole[~sought.is_mesh] = lines
-    own[~sought.is_mesh] = then.own
-    return _Read(surprise=surprise, height=height, own=own)
+        lines = whole[rest]
+        lines[:, some] = part[rest]
+        whole[rest] = lines
+    return _Read(surprise=surprise, height=height, own=np.where(rest[:, None], then.own, read.own))
 
 
 def _enough_stand(mesh_surprise: Real) -> NDArray[np.bool_]:
