@@ -51,22 +51,25 @@ def test_what_is_three_hundredths_of_a_line_within_ten_bins_is_its_skirt(bins: i
     assert _best_of_three(over)[100 + bins] == pytest.approx(0.0 if skirt else height - log(2))
 
 
+ONE = np.ones((1, 1))
+
+
 def strays(*lines: float) -> Strays:
-    return Strays(whole=np.empty((0, 1)), lines=np.sort(np.array(lines)), places=90)
+    return Strays(at=np.empty(0), whole=np.empty((0, 1)), lines=np.sort(np.array(lines)), places=90)
 
 
 def test_strays_are_counted_that_stand_a_third_as_high_with_half_a_one_and_ten_places_more() -> None:
     """No spectrum is free of strays (Jeffreys' prior)."""
     nowhere = np.zeros((1, 1), dtype=bool)
     found = strays(5.0, 7.5, 8.5, 13.0)
-    assert found.rate(np.array([[24.0]]), nowhere)[0, 0] == pytest.approx((2 + 0.5) / (90 + 10))
-    assert found.rate(np.array([[90.0]]), nowhere)[0, 0] == pytest.approx(0.5 / (90 + 10))
+    assert found.rate(np.array([[24.0]]), nowhere, ONE)[0, 0] == pytest.approx((2 + 0.5) / (90 + 10))
+    assert found.rate(np.array([[90.0]]), nowhere, ONE)[0, 0] == pytest.approx(0.5 / (90 + 10))
 
 
 def test_no_stray_is_lower_than_what_noise_reaches_once_in_a_hundred() -> None:
     """-ln 0.01 = 4.6."""
     nowhere = np.zeros((1, 1), dtype=bool)
-    rate = strays(3.0, 4.5, 4.7, 9.0).rate(np.array([[1.0]]), nowhere)[0, 0]
+    rate = strays(3.0, 4.5, 4.7, 9.0).rate(np.array([[1.0]]), nowhere, ONE)[0, 0]
     assert rate == pytest.approx((2 + 0.5) / (90 + 10))
 
 

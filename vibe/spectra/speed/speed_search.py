@@ -89,6 +89,11 @@ def speed_from_signal(
     used = used[used * high < min(item.top_hz for item in lows)]
     if used.size == 0:
         return None
+    most_elsewhere = CHANCE
+    if settled_hz is not None:  # Then no other place of the range is asked.
+        near = max(APART, APART_BINS / (duration * settled_hz))
+        range_hz = (max(range_hz[0], settled_hz * (1 - near)), min(range_hz[1], settled_hz * (1 + near)))
+        most_elsewhere = 1.0
     choices = [_best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)]
     for shape, price in paths(lows, duration, range_hz, used):
         choice = _best_of_range(lows, shape, range_hz, used, price)
@@ -96,7 +101,7 @@ def speed_from_signal(
         if len(choices) == 1 or choice.log_odds > choices[-1].log_odds:
             choices.append(choice)
     # Of a speed that jumps the steady law sees two that rival: it must stand alone before it is compared.
-    alone = [choice for choice in choices if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE]
+    alone = [choice for choice in choices if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < most_elsewhere]
     if not alone:
         settled = _by_mesh(channels, max(choices, key=lambda choice: choice.log_odds), lows, used, orders)
         alone = [settled] if settled is not None else []
@@ -106,7 +111,7 @@ def speed_from_signal(
         alone = []
         for shape, price in paths(lows, duration, range_hz, used, segment_turns=QUICK_TURNS, least_s=0.1):
             choice = _best_of_range(lows, shape, range_hz, used, price)
-            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE:
+            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < most_elsewhere:
                 alone.append(choice)
         best, taken = _followed(alone, lows, used, QUICK_TURNS, settled_hz)
     if best is None or not _holds(best, taken):

@@ -1,0 +1,58 @@
+"""Of several speeds that the lines allow, the one at which the drive's own families stand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from vibe.core.evidence import LEAST_ALTERNATIVE
+
+if TYPE_CHECKING:
+    from vibe.core.drive import Drive
+    from vibe.core.tones import ToneTable
+    from vibe.spectra.signal_analysis import SignalAnalysis
+
+WRONG_ONCE_IN = 20.0
+"""A drive is detected at another speed where it is not there once in so many (common practice); that several were
+tried is paid for."""
+LEAST = 1e-4
+"""Probability that is left to a speed at which nothing of the drive was found."""
+
+
+def at_own_speed(
+    reading: SignalAnalysis, again: Callable[[float], SignalAnalysis], drive: Drive, table: ToneTable
+) -> SignalAnalysis:
+    """``reading``, or where the drive is not detected at its speed, the capture read ``again`` at the one of the other
+    speeds that the lines allow at which it is; as it was where it is detected at none. Where it is detected at the
+    first, the others keep their probabilities: lines that fit both are shared out among what could be meant."""
+    speed = reading.speed
+    others = [(hz, chance) for hz, chance in speed.alternatives[1:] if chance > LEAST_ALTERNATIVE]
+    if not others:
+        return reading
+    first = _detected(reading, drive, table)
+    if first is None or first[1]:
+        return reading
+    chances = {speed.input_hz: speed.alternatives[0][1] * max(first[0], LEAST)}
+    best: tuple[float, SignalAnalysis] | None = None
+    for hz, chance in others:
+        there = again(hz)
+        found = _detected(there, drive, table)
+        chances[there.speed.input_hz] = chance * max(LEAST, 0.0 if found is None else found[0])
+        sure = found is not None and found[1] and found[0] >= 1.0 - 1.0 / (WRONG_ONCE_IN * len(others))
+        if sure and found is not None and (best is None or found[0] > best[0]):
+            best = found[0], there
+    if best is None:
+        return reading
+    taken, total = best[1], sum(chances.values())
+    here = taken.speed.input_hz
+    rest = sorted(((hz, chance / total) for hz, chance in chances.items() if hz != here), key=lambda one: -one[1])
+    return replace(taken, speed=replace(taken.speed, alternatives=((here, chances[here] / total), *rest)))
+
+
+def _detected(reading: SignalAnalysis, drive: Drive, table: ToneTable) -> tuple[float, bool] | None:
+    """Probability that the drive was detected, and whether it is enough; None where nothing could show it."""
+    from vibe.flow.diagnose.presence import axis_of, gate
+
+    passed = gate(reading, axis_of(reading, drive), drive, table, ())
+    return None if passed.probability is None else (passed.probability, passed.reason is None)
