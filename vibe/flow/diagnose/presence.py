@@ -93,7 +93,9 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         was = ask(rival=[float(order) for other in others for order in other.lines(axis.top)]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
-    if speaks and first.log_odds >= NOT_AGAINST and (was.detected or not another):
+    # Where another mesh explains more and the drive's own lines speak against it, damage is that other machine's.
+    against = first.log_odds < NOT_AGAINST or (first.better is not None and first.own < 0)
+    if speaks and not against and (was.detected or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.detected:
         return Gate(probability=was.probability, reason=_not_detected(was, reading, families, short, another))
