@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.spectra.basic.angle_law import AngleLaw
-from vibe.spectra.speed.line_likelihood import weights_of
+from vibe.spectra.speed.line_likelihood import odds_of_lines
 from vibe.spectra.speed.phase_refinement import Low, Refined, refinements
 
 SAME_SIGMAS = 3.0
@@ -24,6 +24,9 @@ SAME_SIGMAS = 3.0
 CLEARER = 4.6
 """Log odds, ln 100, from which on one of two laws of one speed is the better by its lines; below, the one that explains
 more of the phases is."""
+RESOLVED = 1.5
+"""Lines nearer than this, in what the capture resolves at order 1, have one peak (a Hann window's main lobe is 4 wide
+between its zeros, and two lines dip between them from some 1.5 on; from memory)."""
 NEAREST = 0.2
 """Relative; lines farther from the shaft's first do not change places with it within any range that is searched."""
 
@@ -61,7 +64,7 @@ def law_choice(
         ends += refinements(other, lows, orders, segment_turns)
     if len(ends) == 1:
         return LawChoice(fine=ends[0])
-    weights = np.array([weights_of(lows, end.law, np.array([end.law.mean_hz]), orders, range_hz[1])[0] for end in ends])
+    weights = np.array([_weight(end.law, lows, orders, range_hz[1]) for end in ends])
     return _chosen(ends, weights, settled_hz)
 
 
@@ -79,6 +82,14 @@ def _chosen(ends: Sequence[Refined], weights: NDArray[np.float64], settled_hz: f
     return LawChoice(
         fine=ends[first], others=tuple((ends[k].law.mean_hz, float(weights[k] - weights[best])) for k in apart)
     )
+
+
+def _weight(law: AngleLaw, lows: Sequence[Low], orders: NDArray[np.float64], high_hz: float) -> float:
+    """Log likelihood ratio of the lines at ``orders`` (ascending) where ``law`` puts them, against nothing. Lines that
+    the capture does not resolve count once, as the likeliest of them: one peak between two is no proof of both."""
+    odds = odds_of_lines(lows, law, np.array([law.mean_hz]), orders, high_hz)[:, 0]
+    groups = np.flatnonzero(np.diff(orders, prepend=-np.inf) >= RESOLVED / law.total_turns)
+    return float(np.maximum.reduceat(odds, groups).sum())
 
 
 def _same(one: Refined, other: Refined) -> bool:

@@ -92,15 +92,15 @@ def speed_grid(range_hz: tuple[float, float], duration_s: float, orders: Real) -
     return np.arange(range_hz[0], range_hz[1] + step, step)
 
 
-def weights_of(lows: Sequence[Low], shape: AngleLaw, speeds_hz: Real, orders: Real, high_hz: float) -> Real:
-    """Log likelihood ratio (speeds,) of a machine's lines at ``orders`` against nothing, for mean speeds (speeds,) of
-    one ``shape`` of the angle law; ``high_hz`` is the highest speed of the input."""
+def odds_of_lines(lows: Sequence[Low], shape: AngleLaw, speeds_hz: Real, orders: Real, high_hz: float) -> Real:
+    """Log likelihood ratio (orders, speeds) of a machine's lines at ``orders`` against nothing, for mean speeds
+    (speeds,) of one ``shape`` of the angle law; ``high_hz`` is the highest speed of the input."""
     powers = np.zeros((orders.size, speeds_hz.size))
     for item in all_laid(lows, shape):
         strength, bin_hz = over_floor(item, np.zeros(1), shape.duration_s, high_hz)
         for row, order in enumerate(orders):
             powers[row] += Places.of(speeds_hz * (order / bin_hz), strength.shape[1]).read(strength[0], beyond=1.0)
-    return np.asarray(log_likelihood_ratio(powers, len(lows), seen_at(orders)).sum(axis=0))
+    return log_likelihood_ratio(powers, len(lows), seen_at(orders))
 
 
 def line_likelihood(lows: Sequence[Low], high_hz: float) -> LineLikelihood:

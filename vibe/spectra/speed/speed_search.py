@@ -19,9 +19,9 @@ from vibe.spectra.speed.law_choice import LawChoice, law_choice
 from vibe.spectra.speed.line_likelihood import (
     log_likelihood_ratio,
     log_sum_exp,
+    odds_of_lines,
     over_floor,
     speed_grid,
-    weights_of,
 )
 from vibe.spectra.speed.phase_refinement import Low, all_laid, low_passed, refined
 from vibe.spectra.speed.ridge_tracking import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
@@ -287,7 +287,7 @@ def _best_of_range(
     middle = (low + high) / 2
     wide = (min(low, middle * (1 - LEAST_HALF_RANGE)), max(high, middle * (1 + LEAST_HALF_RANGE)))
     grid = speed_grid(wide, duration, orders)
-    weight = weights_of(lows, shape, grid, orders, high)
+    weight = odds_of_lines(lows, shape, grid, orders, high).sum(axis=0)
     inside = (grid >= low) & (grid <= high)
     if not inside.any():
         # The range is narrower than one step of the grid.
