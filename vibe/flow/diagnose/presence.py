@@ -44,10 +44,11 @@ FEWEST_TURNS = 100.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:
     """``probability`` that the drive was detected (None: nothing could show it), and why its silence means nothing, if
-    so."""
+    so; ``rivalled``: whether a drive of other counts explains clearly more."""
 
     probability: float | None
     reason: Reason | None
+    rivalled: bool = False
 
 
 def axis_of(reading: SignalAnalysis, drive: Drive) -> Axis:
@@ -98,11 +99,12 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if speaks and not against and (was.detected or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.detected:
-        return Gate(probability=was.probability, reason=_not_detected(was, reading, families, short, another))
+        reason = _not_detected(was, reading, families, short, another)
+        return Gate(probability=was.probability, reason=reason, rivalled=bool(others))
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
     if gap >= LONGEST_GAP_S:
         return Gate(probability=was.probability, reason=_not_steady(gap))
-    return Gate(probability=was.probability, reason=None)
+    return Gate(probability=was.probability, reason=None, rivalled=bool(others))
 
 
 def similar_machines_in(

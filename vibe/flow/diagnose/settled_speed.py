@@ -11,6 +11,7 @@ from vibe.core.evidence import LEAST_ALTERNATIVE
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
+    from vibe.flow.diagnose.presence import Gate
     from vibe.spectra.signal_analysis import SignalAnalysis
 
 WRONG_ONCE_IN = 20.0
@@ -30,18 +31,23 @@ def at_own_speed(
     others = [(hz, chance) for hz, chance in speed.alternatives[1:] if chance > LEAST_ALTERNATIVE]
     if not others:
         return reading
-    first = _detected(reading, drive, table)
-    if first is None or first[1]:
+    first = _gate(reading, drive, table)
+    if first.probability is None or first.reason is None:
         return reading
-    chances = {speed.input_hz: speed.alternatives[0][1] * max(first[0], LEAST)}
+    chances = {speed.input_hz: speed.alternatives[0][1] * max(first.probability, LEAST)}
     best: tuple[float, SignalAnalysis] | None = None
     for hz, chance in others:
         there = again(hz)
-        found = _detected(there, drive, table)
-        chances[there.speed.input_hz] = chance * max(LEAST, 0.0 if found is None else found[0])
-        sure = found is not None and found[1] and found[0] >= 1.0 - 1.0 / (WRONG_ONCE_IN * len(others))
-        if sure and found is not None and (best is None or found[0] > best[0]):
-            best = found[0], there
+        found = _gate(there, drive, table)
+        probability = found.probability or 0.0
+        chances[there.speed.input_hz] = chance * max(LEAST, probability)
+        stands = found.reason is None and not found.rivalled
+        if (
+            stands
+            and probability >= 1.0 - 1.0 / (WRONG_ONCE_IN * len(others))
+            and (best is None or probability > best[0])
+        ):
+            best = probability, there
     if best is None:
         return reading
     taken, total = best[1], sum(chances.values())
@@ -50,9 +56,7 @@ def at_own_speed(
     return replace(taken, speed=replace(taken.speed, alternatives=((here, chances[here] / total), *rest)))
 
 
-def _detected(reading: SignalAnalysis, drive: Drive, table: ToneTable) -> tuple[float, bool] | None:
-    """Probability that the drive was detected, and whether it is enough; None where nothing could show it."""
+def _gate(reading: SignalAnalysis, drive: Drive, table: ToneTable) -> Gate:
     from vibe.flow.diagnose.presence import axis_of, gate
 
-    passed = gate(reading, axis_of(reading, drive), drive, table, ())
-    return None if passed.probability is None else (passed.probability, passed.reason is None)
+    return gate(reading, axis_of(reading, drive), drive, table, ())
