@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from vibe.flow.diagnose.motion import other_speeds
+
 if TYPE_CHECKING:
     from vibe.core.capture import Reason
     from vibe.core.drive import Drive
@@ -254,6 +256,8 @@ def _not_detected(
         text += "; the lines of a drive of another ratio would fit better"
     elif was.better is not None:
         text += f"; a mesh of {was.better} parts would fit better"
+    if reading.speed.method == "signal" and (others := other_speeds(reading.speed)):
+        text += f"; nor does it at the other speeds that the lines allow, {others}"
     return _reason(
         text,
         "Measure for longer, so that the drive's own lines can be distinguished from others."
