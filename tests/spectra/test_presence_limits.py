@@ -9,8 +9,8 @@ import pytest
 
 from vibe.spectra.identity.presence import (
     Axis,
-    Columns,
     Presence,
+    SortedColumns,
     Strays,
     _best_of_three,
     _hide_hum,
@@ -93,8 +93,8 @@ def test_multiples_of_the_shaft_are_counted_within_an_octave() -> None:
 
 def test_of_many_speeds_each_has_its_own_strays() -> None:
     values = np.array([[1.0, 7e6], [5.0, 2.0], [9.0, 3.0]])
-    assert Columns.of(values).above(np.array([[5.0, 3.0], [0.0, 8e6]])).tolist() == [[2.0, 2.0], [3.0, 1.0]]
-    assert Columns.of(values[:, :1]).above(np.array([[5.0, 9.0, 10.0]])).tolist() == [[2.0, 1.0, 0.0]]
+    assert SortedColumns.of(values).above(np.array([[5.0, 3.0], [0.0, 8e6]])).tolist() == [[2.0, 2.0], [3.0, 1.0]]
+    assert SortedColumns.of(values[:, :1]).above(np.array([[5.0, 9.0, 10.0]])).tolist() == [[2.0, 1.0, 0.0]]
 
 
 def test_strays_among_whole_multiples_are_sought_from_the_seventh_to_the_hundred_and_thirtieth() -> None:

@@ -6,8 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from vibe.core.evidence import LEAST_ALTERNATIVE
-
 if TYPE_CHECKING:
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
@@ -27,6 +25,8 @@ def at_own_speed(
     """``reading``, or where the drive is not detected at its speed, the capture read ``again`` at the one of the other
     speeds that the lines allow at which it is; as it was where it is detected at none. Where it is detected at the
     first, the others keep their probabilities: lines that fit both are shared out among what could be meant."""
+    from vibe.core.evidence import LEAST_ALTERNATIVE
+
     speed = reading.speed
     others = [(hz, chance) for hz, chance in speed.alternatives[1:] if chance > LEAST_ALTERNATIVE]
     if not others:

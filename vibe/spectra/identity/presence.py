@@ -271,7 +271,7 @@ class Strays:
     lines: Real
     places: int
     unit: float = 1.0
-    near: Mapping[int, Columns] = field(default_factory=dict)
+    near: Mapping[int, SortedColumns] = field(default_factory=dict)
     """By half octave: ``whole`` within an octave of its middle, and under ``EVERYWHERE`` all of them."""
 
     def are_whole(self, orders: Real, near: float) -> NDArray[np.bool_]:
@@ -306,7 +306,7 @@ class Strays:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Columns:
+class SortedColumns:
     """Values (``count``, columns) in which is asked how many reach something; all ``ordered`` in one row, columns one
     after another, ``HIGHEST`` apart."""
 
@@ -314,7 +314,7 @@ class Columns:
     count: int
 
     @classmethod
-    def of(cls, values: Real) -> Columns:
+    def of(cls, values: Real) -> SortedColumns:
         apart = HIGHEST * np.arange(values.shape[1])
         return cls(ordered=(np.sort(np.minimum(values, HIGHEST), axis=0) + apart).T.ravel(), count=values.shape[0])
 
@@ -339,12 +339,12 @@ def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     at, whole = at[known], whole[known]
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
     every = every[np.isfinite(every)] - np.log(len(axis.rows))
-    near = {EVERYWHERE: Columns.of(whole)} if at.size else {}
+    near = {EVERYWHERE: SortedColumns.of(whole)} if at.size else {}
     for one in range(int(_half_octave(at[:1])[0]) - 2, int(_half_octave(at[-1:])[0]) + 3) if at.size else ():
         middle = 2.0 ** (one / 2)
         some = (at >= middle / 2) & (at <= 2 * middle)
         if some.any():
-            near[one] = Columns.of(whole[some])
+            near[one] = SortedColumns.of(whole[some])
     # Nothing is asked below what stands.
     lines = np.sort(every[every >= STANDS])
     return Strays(at=at, whole=whole, lines=lines, places=every.size, unit=unit, near=near)
