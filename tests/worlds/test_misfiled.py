@@ -60,7 +60,7 @@ def test_no_sample_decides_what_is_said_of_another_ratio(cut: int, jitter: float
     assert answer.right, answer
 
 
-def test_what_a_compressor_beside_a_drive_at_rest_makes_is_no_damage_of_that_drive() -> None:
+def test_what_a_compressor_next_to_a_drive_at_rest_makes_is_no_damage_of_that_drive() -> None:
     answer = scored(case := hillside.case(42), health_from(case))
     assert answer.kind == "idle by compressor"
     assert answer.right, answer

@@ -24,6 +24,8 @@ SAME_SIGMAS = 3.0
 CLEARER = 4.6
 """Log odds, ln 100, from which on one of two laws of one speed is the better by its lines; below, the one that explains
 more of the phases is."""
+SURE = 1e-4
+"""Relative uncertainty up to which a law is no path in doubt: ten seconds of steady lines leave a tenth of it."""
 RESOLVED = 1.5
 """Lines nearer than this, in what the capture resolves at order 1, have one peak (a Hann window's main lobe is 4 wide
 between its zeros, and two lines dip between them from some 1.5 on; from memory)."""
@@ -62,8 +64,8 @@ def law_choice(
         # Where it stands already it is as exact as the law that it was made from.
         ends.append(replace(ends[0], law=other, explained=-np.inf))
         ends += refinements(other, lows, orders, segment_turns)
-    if len(ends) == 1:
-        return LawChoice(fine=ends[0])
+    if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
+        return LawChoice(fine=ends[0])  # All are one speed, known well: what phases explain decides, and costs nothing.
     weights = np.array([_weight(end.law, lows, orders, range_hz[1]) for end in ends])
     return _chosen(ends, weights, settled_hz)
 
