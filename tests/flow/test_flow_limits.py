@@ -30,6 +30,15 @@ def test_a_speed_is_said_to_change_where_it_does_so_by_more_than_load_and_supply
     assert any("speed changes" in words for words in in_words(speed, None, ())) is said
 
 
+@pytest.mark.parametrize(("chance", "said"), [(0.015, False), (0.025, True)])
+def test_another_speed_is_named_from_one_in_fifty(chance: float, said: bool) -> None:
+    speed = SpeedEstimate(
+        input_hz=20.0, uncertainty_hz=1e-3, method="signal", drift=0.0,
+        alternatives=((20.0, 1 - chance), (20.1, chance)),
+    )  # fmt: skip
+    assert any("1206.0 r/min" in words for words in in_words(speed, None, ())) is said
+
+
 @pytest.mark.parametrize(("off", "same"), [(0.0, True), (0.008, True), (0.015, False), (-0.015, False)])
 def test_bands_are_the_same_whose_edges_differ_by_less_than_a_hundredth(off: float, same: bool) -> None:
     low, high = (TraceBand(channels=("a",), low_hz=500.0, high_hz=top) for top in (4000.0, 4000.0 * (1 + off)))

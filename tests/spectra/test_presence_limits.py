@@ -10,6 +10,7 @@ import pytest
 from vibe.spectra.identity.presence import (
     Axis,
     Presence,
+    SortedColumns,
     Strays,
     _best_of_three,
     _hide_hum,
@@ -51,23 +52,49 @@ def test_what_is_three_hundredths_of_a_line_within_ten_bins_is_its_skirt(bins: i
     assert _best_of_three(over)[100 + bins] == pytest.approx(0.0 if skirt else height - log(2))
 
 
+ONE = np.ones((1, 1))
+
+
 def strays(*lines: float) -> Strays:
-    return Strays(whole=np.empty((0, 1)), lines=np.sort(np.array(lines)), places=90)
+    return Strays(at=np.empty(0), whole=np.empty((0, 1)), lines=np.sort(np.array(lines)), places=90)
 
 
 def test_strays_are_counted_that_stand_a_third_as_high_with_half_a_one_and_ten_places_more() -> None:
     """No spectrum is free of strays (Jeffreys' prior)."""
     nowhere = np.zeros((1, 1), dtype=bool)
     found = strays(5.0, 7.5, 8.5, 13.0)
-    assert found.rate(np.array([[24.0]]), nowhere)[0, 0] == pytest.approx((2 + 0.5) / (90 + 10))
-    assert found.rate(np.array([[90.0]]), nowhere)[0, 0] == pytest.approx(0.5 / (90 + 10))
+    assert found.rate(np.array([[24.0]]), nowhere, ONE)[0, 0] == pytest.approx((2 + 0.5) / (90 + 10))
+    assert found.rate(np.array([[90.0]]), nowhere, ONE)[0, 0] == pytest.approx(0.5 / (90 + 10))
 
 
 def test_no_stray_is_lower_than_what_noise_reaches_once_in_a_hundred() -> None:
     """-ln 0.01 = 4.6."""
     nowhere = np.zeros((1, 1), dtype=bool)
-    rate = strays(3.0, 4.5, 4.7, 9.0).rate(np.array([[1.0]]), nowhere)[0, 0]
+    rate = strays(3.0, 4.5, 4.7, 9.0).rate(np.array([[1.0]]), nowhere, ONE)[0, 0]
     assert rate == pytest.approx((2 + 0.5) / (90 + 10))
+
+
+def test_multiples_of_the_shaft_are_counted_within_an_octave() -> None:
+    """Pitch errors stand up to order 40 and no higher: a line at 20 is one of many, one at 100 is rare."""
+    row = np.full(40_000, 0.5)
+    row[[round(order / STEP) for order in range(7, 41)]] = 50.0
+    long = Axis(rows=((row, STEP),), audible=(0.9,))
+    found = strays_of(long, np.array([20.0, 100.0]), np.ones(1))
+    whole = np.ones((2, 1), dtype=bool)
+    low, high = found.rate(np.full((2, 1), 50.0), whole, np.array([[20.0], [100.0]]))[:, 0]
+    usual = (33 + 0.5) / (122 + 10)
+    # An octave about the next half octave: 12 to 45 and 46 to 130, but for the drive's own.
+    assert low == pytest.approx((28 + 10 * usual) / (33 + 10))
+    assert high == pytest.approx(10 * usual / (84 + 10))
+    # That none is near shows no more than that none is anywhere.
+    bare = strays_of(Axis(rows=((np.full(40_000, 0.5), STEP),), audible=(0.9,)), np.array([20.0]), np.ones(1))
+    assert bare.rate(np.full((1, 1), 50.0), whole[:1], ONE * 20.0)[0, 0] == pytest.approx(0.5 / (123 + 10))
+
+
+def test_of_many_speeds_each_has_its_own_strays() -> None:
+    values = np.array([[1.0, 7e6], [5.0, 2.0], [9.0, 3.0]])
+    assert SortedColumns.of(values).above(np.array([[5.0, 3.0], [0.0, 8e6]])).tolist() == [[2.0, 2.0], [3.0, 1.0]]
+    assert SortedColumns.of(values[:, :1]).above(np.array([[5.0, 9.0, 10.0]])).tolist() == [[2.0, 1.0, 0.0]]
 
 
 def test_strays_among_whole_multiples_are_sought_from_the_seventh_to_the_hundred_and_thirtieth() -> None:

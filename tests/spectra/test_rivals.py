@@ -171,3 +171,22 @@ def test_a_mesh_at_a_speed_at_which_no_shaft_turns_is_a_gears_of_another_machine
 def told(found: Presence | None) -> bool:
     assert found is not None
     return found.detected
+
+
+def test_at_an_alias_of_the_speed_the_shafts_higher_multiples_name_the_rival() -> None:
+    """19 pins under the file of 18, read at a speed at which the lobes lie where the file puts them: its mesh is a
+    multiple of theirs. Pitch errors fill the multiples of the true shaft; under its own file nothing is said."""
+    errors = [np.arange(1.0, 21.0), 19 / 18 * np.arange(1.0, 21.0), np.array([19.0, 38.0])]
+    speed = (18 / 17) / (19 / 18)  # over the one that is stated
+    found = rivals(heard(*(speed * one for one in errors)), [family(18, passes=0)], 1e-4)
+    assert found[0].log_odds > CERTAIN
+    assert found[0].combs == pytest.approx((speed, 18 / 17), abs=3 * STEP / 8)
+    assert rivals(heard(*errors), [family(19, passes=0)], 1e-4) == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_pitch_errors_of_two_like_discs_are_no_mesh_of_few_pins(seed: int) -> None:
+    """Two discs half a turn apart leave every second multiple of the shaft: any even count has a mesh there."""
+    errors = np.arange(2.0, 60.0, 2.0)
+    own = np.concatenate([30 / 29 * np.arange(1.0, 9.0), [30.0, 60.0]])
+    assert rivals(heard(errors, own, seed=seed), [family(30, passes=0)], 1e-4) == []

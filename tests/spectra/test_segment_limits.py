@@ -21,7 +21,7 @@ from vibe.spectra.segment_average import Joined
 
 def request(*orders: float, slips: bool = False) -> AnalysisRequest:
     combs = tuple(SimpleNamespace(order=order, carriers=(1,), slips=slips) for order in orders)
-    return cast(AnalysisRequest, SimpleNamespace(combs=combs, fixed_speed_hz=24.0, nominal_hz=24.3))
+    return cast(AnalysisRequest, SimpleNamespace(combs=combs, fixed_speed_hz=24.0, nominal_hz=24.3, settled_hz=None))
 
 
 def estimate(hz: float, sigma: float = 1e-4) -> SpeedEstimate:
@@ -72,7 +72,9 @@ def test_bands_begin_at_500_hz_and_end_below_half_the_sample_rate() -> None:
 
 def test_a_speed_read_off_a_display_is_known_to_one_per_cent() -> None:
     noise = np.random.default_rng(2).standard_normal(4000).astype(np.float32)
-    asked = SimpleNamespace(range_hz=(23.0, 25.0), speed_orders=(1.0, 2.0), fixed_speed_hz=24.0, nominal_hz=24.3)
+    asked = SimpleNamespace(
+        range_hz=(23.0, 25.0), speed_orders=(1.0, 2.0), fixed_speed_hz=24.0, nominal_hz=24.3, settled_hz=None
+    )
     _, speed = segment._speed([(noise, 1600.0)], None, cast(AnalysisRequest, asked), 2.5)
     assert speed.method == "nominal"
     assert speed.uncertainty_hz == pytest.approx(0.24 / np.sqrt(3))

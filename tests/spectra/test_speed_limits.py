@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import cast
 
 import numpy as np
 import pytest
@@ -14,6 +13,7 @@ from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.speed import levels_over_speed as levels
 from vibe.spectra.speed import ridge_tracking as ridge
 from vibe.spectra.speed import speed_search as search
+from vibe.spectra.speed.law_choice import LawChoice
 from vibe.spectra.speed.line_likelihood import log_likelihood_ratio, over_floor, seen_at
 from vibe.spectra.speed.phase_refinement import Low, Refined
 from vibe.spectra.speed.rotation_sense import rotation_sense
@@ -129,8 +129,8 @@ def test_places_of_a_range_lie_apart_and_are_held_against_three_per_cent_around_
 def test_phases_bear_out_a_speed_that_moves_to_a_thousandth(relative: float, holds: bool) -> None:
     law = AngleLaw(time_s=np.array([0.0, 1.0, 2.0]), turns=np.array([0.0, 24.0, 49.0]))
     choice = search._Choice(law=law, log_odds=9.0, elsewhere=0.0, range_hz=(24.0, 25.0))
-    fine = cast(Refined, SimpleNamespace(relative=relative))
-    assert search._holds(choice, fine) is holds
+    taken = LawChoice(fine=Refined(law=law, relative=relative, explained=0.0))
+    assert search._holds(choice, taken) is holds
 
 
 def believed(monkeypatch: pytest.MonkeyPatch, log_odds: float, elsewhere: float = 0.0) -> tuple[bool, list[float]]:
@@ -144,7 +144,7 @@ def believed(monkeypatch: pytest.MonkeyPatch, log_odds: float, elsewhere: float 
 
     monkeypatch.setattr(search, "_best_of_range", best)
     monkeypatch.setattr(search, "paths", lambda *_, **__: [])
-    monkeypatch.setattr(search, "refined", lambda *_: None)
+    monkeypatch.setattr(search, "law_choice", lambda *_, **__: None)
     long = np.random.default_rng(1).standard_normal(61 * 8000).astype(np.float32)
     found = search.speed_from_signal([(long, 8000.0)], (23.0, 25.0), [1.0, 50.0, 100.0])
     return found is not None, orders
@@ -166,7 +166,7 @@ def test_ramps_are_tried_where_phases_leave_more_than_a_ten_thousandth(
     law = AngleLaw.steady(24.0, 10.0)
     choice = search._Choice(law=law, log_odds=9.0, elsewhere=0.0, range_hz=(23.0, 25.0))
     asked: list[float] = []
-    monkeypatch.setattr(search, "refined", lambda *_: SimpleNamespace(relative=relative))
+    monkeypatch.setattr(search, "law_choice", lambda *_, **__: SimpleNamespace(fine=SimpleNamespace(relative=relative)))
     monkeypatch.setattr(search, "steady_ramps", lambda duration: asked.append(duration) or [law])
     monkeypatch.setattr(search, "_best_of_range", lambda *_: choice)
     search._followed([choice], [], np.array([1.0]), ridge.SEGMENT_TURNS)

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
 import pytest
 
-from tests.worlds import hillside, misfiled
+from tests.studies.fleet import settings
+from tests.worlds import hillside, lakeside, misfiled
+from tests.worlds.bench import make, sisters
 from tests.worlds.trial import health_from, scored
+from vibe.flow.diagnose.capture_diagnosis import diagnose_capture
+from vibe.flow.settings import tones_of
 
 MIXED_UP = (
     40,  # 40 pins under a file of 120
@@ -37,3 +45,31 @@ def test_a_sound_drive_is_judged(number: int) -> None:
     answer = scored(case := hillside.case(number), health_from(case))
     assert answer.truth == "sound"
     assert answer.right, answer
+
+
+@pytest.mark.parametrize(("cut", "jitter"), [(0, 0.0), (7, 0.0), (1, 1e-7)])
+def test_no_sample_decides_what_is_said_of_another_ratio(cut: int, jitter: float) -> None:
+    """18 lobes under the file of 17: at one speed the shaft's lines fit, at another the lobes', and so the mesh."""
+    case = lakeside.case(4)
+    noise = np.random.default_rng(1)
+    rows = {
+        name: (row + jitter * np.std(row) * noise.standard_normal(row.size))[: row.size - cut].astype(np.float32)
+        for name, row in case.channels.items()
+    }
+    answer = scored(case, health_from(replace(case, channels=rows)))
+    assert answer.right, answer
+
+
+def test_what_a_compressor_next_to_a_drive_at_rest_makes_is_no_damage_of_that_drive() -> None:
+    answer = scored(case := hillside.case(42), health_from(case))
+    assert answer.kind == "idle by compressor"
+    assert answer.right, answer
+
+
+def test_pitch_errors_louder_than_the_mesh_do_not_hide_a_drive_of_the_bench(tmp_path: Path) -> None:
+    """Two like discs half a turn apart: every second multiple of the shaft stands, as meshes of few pins would."""
+    make(replace(sisters(2)[1], captures=1), tmp_path / "T2")
+    drive, table = tones_of(tmp_path / "T2" / "drive.toml")
+    found = diagnose_capture(tmp_path / "T2" / "captures" / "rated 1.h5", drive, table, settings())
+    assert found.not_detected is None
+    assert (found.heard_probability or 0.0) > 0.95

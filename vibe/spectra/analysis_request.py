@@ -35,6 +35,8 @@ class AnalysisRequest:
     """(name, frequency) of lines that do not follow the shaft."""
     fixed_speed_hz: float | None = None
     """A speed noted with the capture: a hypothesis that the signal may correct within the range."""
+    settled_hz: float | None = None
+    """Of several speeds that the lines allow, the one at which the machine's own families were found."""
     surroundings: Surroundings = field(default_factory=Surroundings)
     traced: bool = False
     """Whether what a later capture is compared with is wanted too."""

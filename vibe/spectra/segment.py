@@ -133,7 +133,8 @@ def _speed(
 ) -> tuple[AngleLaw, SpeedEstimate]:
     """Tachometer, else the signal, else the plate."""
     note = ""
-    found = speed_from_signal(rows, analysis_request.range_hz, analysis_request.speed_orders, transforms)
+    settled = analysis_request.settled_hz
+    found = speed_from_signal(rows, analysis_request.range_hz, analysis_request.speed_orders, transforms, settled)
     if tachometer is not None:
         pulsed = speed_from_tachometer(tachometer, analysis_request.range_hz, duration)
         if pulsed is None:
@@ -149,7 +150,9 @@ def _speed(
     if found is None:
         # The envelope may carry the shaft where the vibration itself hides it.
         carriers = [_whole_envelope(samples, rate) for samples, rate in rows if rate > 4 * LOWEST_CARRIER_HZ]
-        found = speed_from_signal([*rows, *carriers], analysis_request.range_hz, analysis_request.speed_orders)
+        found = speed_from_signal(
+            [*rows, *carriers], analysis_request.range_hz, analysis_request.speed_orders, settled_hz=settled
+        )
     if found is not None:
         law, estimate = found
         return law, replace(estimate, note=note)

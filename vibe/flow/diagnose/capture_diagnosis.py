@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from vibe.flow.diagnose.outside_requests import outside_of
 from vibe.flow.diagnose.presence import OWN_PARTS, axis_of, gate, similar_machines_in, with_turns
 from vibe.flow.diagnose.recognition import contradiction, recognised
 from vibe.flow.diagnose.segments import Assessed, Tell, assessed, first_fit, read_over, silent
+from vibe.flow.diagnose.settled_speed import at_own_speed
 from vibe.flow.diagnose.tone_requests import analysis_request_of, by_tone, candidate_of, searchable
 from vibe.storage.files import writable
 
@@ -151,10 +153,14 @@ def diagnose_samples(
         seen = with_planned_needs(shown, planned)
         analysis_request = request_of(capture, drive, table, seen, shortest_s, others)
         analysis_request = replace(analysis_request, traced=traced or bool(earlier))
-        used = [channel.name for channel in fit]
-        reading, left_out = read_over(
-            capture, used, whole.fit, analysis_request, tell, pulses=_pulses(capture, whole), moves=moves
-        )
+        read = partial(
+            read_over, capture, [channel.name for channel in fit], whole.fit, tell=tell,
+            pulses=_pulses(capture, whole), moves=moves,
+        )  # fmt: skip
+        asked = analysis_request
+        reading, left_out = read(asked)
+        if not moves:
+            reading = at_own_speed(reading, lambda hz: read(replace(asked, settled_hz=hz))[0], drive, table)
         remarks += left_out
         combs = by_tone(reading, table, analysis_request)
         measured = set(reading.samples)

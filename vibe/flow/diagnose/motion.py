@@ -113,7 +113,7 @@ def stops(channels: Sequence[Channel], motion: Motion | None) -> Reason | None:
 
 
 def in_words(speed: SpeedEstimate, motion: Motion | None, moves: Sequence[Move]) -> list[str]:
-    """What a report says of a speed that changed while the capture ran."""
+    """What a report says of a speed that changed while the capture ran, or that is not the only one which fits."""
     if moves and motion is not None:
         turns = sum(move.law.total_turns for move in moves)
         kind = "the drive reverses" if motion.reverses else "the drive does not run all the time"
@@ -122,14 +122,26 @@ def in_words(speed: SpeedEstimate, motion: Motion | None, moves: Sequence[Move])
             f"the speed changes during the capture: {kind}; {many} of {turns / len(moves):.0f} turns of the input each "
             f"are mapped onto the angle from the {'encoder' if motion.signed else 'pulses'} and analysed together"
         ]
-    if speed.drift is None or speed.drift < CHANGES_FROM or speed.method == "nominal":
+    if speed.method == "nominal":
         return []
+    open_still = [f"the lines allow another speed too: {others}"] if (others := other_speeds(speed)) else []
+    if speed.drift is None or speed.drift < CHANGES_FROM:
+        return open_still
     low, high = (60 * speed.input_hz * (1 + sign * speed.drift / 2) for sign in (-1, 1))
     return [
         f"the speed changes by {100 * speed.drift:.1f} % during the capture, about {low:.0f} to {high:.0f} r/min; it "
         f"is "
-        "followed, and orders count turns of the input"
+        "followed, and orders count turns of the input",
+        *open_still,
     ]
+
+
+def other_speeds(speed: SpeedEstimate) -> str:
+    """The speeds that the lines allow as well, with their probabilities; empty where there is none to speak of."""
+    from vibe.core.evidence import LEAST_ALTERNATIVE
+
+    others = [(hz, chance) for hz, chance in speed.alternatives[1:] if chance > LEAST_ALTERNATIVE]
+    return ", ".join(f"{hz * 60:.1f} r/min ({chance:.0%})" for hz, chance in others)
 
 
 def _reason(code: str, text: str, remedy: str) -> Reason:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from vibe.flow.diagnose.motion import other_speeds
+
 if TYPE_CHECKING:
     from vibe.core.capture import Reason
     from vibe.core.drive import Drive
@@ -44,10 +46,11 @@ FEWEST_TURNS = 100.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gate:
     """``probability`` that the drive was detected (None: nothing could show it), and why its silence means nothing, if
-    so."""
+    so; ``rivalled``: whether a drive of other counts explains clearly more."""
 
     probability: float | None
     reason: Reason | None
+    rivalled: bool = False
 
 
 def axis_of(reading: SignalAnalysis, drive: Drive) -> Axis:
@@ -93,14 +96,17 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         was = ask(rival=[float(order) for other in others for order in other.lines(axis.top)]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
-    if speaks and first.log_odds >= NOT_AGAINST and (was.detected or not another):
+    # Where another mesh explains more and the drive's own lines speak against it, damage is that other machine's.
+    against = first.log_odds < NOT_AGAINST or (first.better is not None and first.own < 0)
+    if speaks and not against and (was.detected or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.detected:
-        return Gate(probability=was.probability, reason=_not_detected(was, reading, families, short, another))
+        reason = _not_detected(was, reading, families, short, another)
+        return Gate(probability=was.probability, reason=reason, rivalled=bool(others))
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
     if gap >= LONGEST_GAP_S:
         return Gate(probability=was.probability, reason=_not_steady(gap))
-    return Gate(probability=was.probability, reason=None)
+    return Gate(probability=was.probability, reason=None, rivalled=bool(others))
 
 
 def similar_machines_in(
@@ -257,6 +263,8 @@ def _not_detected(
         text += "; the lines of a drive of another ratio would fit better"
     elif was.better is not None:
         text += f"; a mesh of {was.better} parts would fit better"
+    if reading.speed.method == "signal" and (others := other_speeds(reading.speed)):
+        text += f"; nor does it at the other speeds that the lines allow, {others}"
     return _reason(
         text,
         "Measure for longer, so that the drive's own lines can be distinguished from others."

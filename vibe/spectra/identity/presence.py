@@ -7,8 +7,8 @@ families with other counts are decoys: blades, vanes and strays, which fit one l
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +91,12 @@ HUM_HARMONICS = 40
 HUM_BINS = 2.5
 """Bins either side of a multiple of the mains in which nothing is known: its hum is everywhere."""
 
+HIGHEST = 1e6
+"""Surprise up to which lines are compared: the loudest are as loud."""
+EVERYWHERE = -1
+"""Stands for all half octaves."""
+FIRST = np.array([[1.0], [2.0], [3.0]])
+"""The first multiples of the shaft, (3, 1)."""
 MOST_AT_ONCE = 2**15
 """Places that are read together, so that what they need stays in the processor's cache."""
 PARTS = 3
@@ -256,50 +262,92 @@ def presence(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strays:
-    """Surprise where the drive itself makes nothing: at ``whole`` multiples of the shaft (places, speeds), where
-    blades, vanes and pitch errors are, sorted upwards; and ``lines`` (k,), sorted, of those that stand among ``places``
-    elsewhere. ``unit``: order of that shaft, the one past which the parts of a meshing are counted."""
+    """Surprise where the drive itself makes nothing: ``whole`` (multiples, speeds), at the orders ``at`` (multiples,)
+    of the shaft, where blades, vanes and pitch errors are; and ``lines`` (k,), sorted, of those that stand among
+    ``places`` elsewhere. ``unit``: order of that shaft, the one past which the parts of a meshing are counted."""
 
+    at: Real
     whole: Real
     lines: Real
     places: int
     unit: float = 1.0
+    near: Mapping[int, SortedColumns] = field(default_factory=dict)
+    """By half octave: ``whole`` within an octave of its middle, and under ``EVERYWHERE`` all of them."""
 
     def are_whole(self, orders: Real, near: float) -> NDArray[np.bool_]:
         """Which of ``orders`` lie within ``near`` of a multiple of the shaft."""
         return np.asarray(np.abs(orders - np.rint(orders / self.unit) * self.unit) <= near)
 
-    def rate(self, surprise: Real, whole: NDArray[np.bool_]) -> Real:
+    def rate(self, surprise: Real, whole: NDArray[np.bool_], orders: Real) -> Real:
         """How often a line of something else stands as high as ``surprise`` (lines, speeds), less a factor; ``whole``
-        (lines, 1) shows which lines are multiples of the shaft. A loud line among faint ones is no stray."""
+        (lines, 1) shows which of the ``orders`` (lines, 1) are multiples of the shaft. A loud line among faint ones is
+        no stray."""
         least = np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
         above = self.lines.size - np.searchsorted(self.lines, least)
         rate = (above + FEWEST_STRAYS) / (self.places + PLACES_MORE)
         rows = np.flatnonzero(whole[:, 0])
-        if rows.size and self.whole.size:
-            beyond = np.stack(
-                [
-                    self.whole.shape[0] - np.searchsorted(self.whole[:, k], least[rows, k])
-                    for k in range(least.shape[1])
-                ],
-                axis=1,
-            )
-            own = (beyond + FEWEST_STRAYS) / (self.whole.shape[0] + PLACES_MORE)
-            rate[rows] = np.maximum(rate[rows], own)
+        if rows.size and self.near:
+            rate[rows] = np.maximum(rate[rows], self._near(least[rows], orders[rows, 0]))
         return np.asarray(rate)
+
+    def _near(self, least: Real, orders: Real) -> Real:
+        """Share of the multiples of the shaft that stand as high as ``least`` (lines, speeds) within an octave of each
+        of ``orders`` (lines,): they grow fainter with their order, and what is rare among all is common among the low
+        ones. Where few are near, those elsewhere count too."""
+        every = self.near[EVERYWHERE]
+        usual = (every.above(least) + FEWEST_STRAYS) / (every.count + PLACES_MORE)
+        rate, half_octave = usual.copy(), _half_octave(orders)
+        for one in np.unique(half_octave).tolist():
+            if one in self.near:
+                some, near = half_octave == one, self.near[one]
+                rate[some] = (near.above(least[some]) + PLACES_MORE * usual[some]) / (near.count + PLACES_MORE)
+        # That none is near shows no more than that none is anywhere.
+        return np.maximum(rate, FEWEST_STRAYS / (every.count + PLACES_MORE))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SortedColumns:
+    """Values (``count``, columns) in which is asked how many reach something; all ``ordered`` in one row, columns one
+    after another, ``HIGHEST`` apart."""
+
+    ordered: Real
+    count: int
+
+    @classmethod
+    def of(cls, values: Real) -> SortedColumns:
+        apart = HIGHEST * np.arange(values.shape[1])
+        return cls(ordered=(np.sort(np.minimum(values, HIGHEST), axis=0) + apart).T.ravel(), count=values.shape[0])
+
+    def above(self, least: Real) -> Real:
+        """How many reach ``least`` (lines, columns); of one column, all of ``least`` are asked in that."""
+        columns = np.arange(least.shape[1]) if self.ordered.size > self.count else np.zeros(1)
+        below = np.searchsorted(self.ordered, np.minimum(least, HIGHEST) + HIGHEST * columns)
+        return np.asarray(self.count * (columns + 1) - below)
+
+
+def _half_octave(orders: Real) -> NDArray[np.int64]:
+    return np.asarray(np.rint(2 * np.log2(np.maximum(orders, 1.0))), dtype=np.int64)
 
 
 def strays_of(axis: Axis, own: Real, speeds: Real, unit: float = 1.0) -> Strays:
     """Read in the same spectra at the places that the drive itself does not use; ``unit``: order of the shaft whose
     multiples are counted apart."""
-    whole = unit * np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
-    whole = whole[np.abs(whole[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
-    there = axis.at(whole[:, None] * speeds)
-    there = there[np.isfinite(there).all(axis=1)]
+    at = unit * np.arange(round(SHAFT_LINES), HIGHEST_WHOLE + 1, dtype=np.float64)
+    at = at[np.abs(at[:, None] - own).min(axis=1) > CLEAR_BINS * axis.step]
+    whole = axis.at(at[:, None] * speeds)
+    known = np.isfinite(whole).all(axis=1)
+    at, whole = at[known], whole[known]
     every = np.concatenate([row[int(0.5 / step) : int(HIGHEST_WHOLE / step)] for row, step in axis.rows])
     every = every[np.isfinite(every)] - np.log(len(axis.rows))
+    near = {EVERYWHERE: SortedColumns.of(whole)} if at.size else {}
+    for one in range(int(_half_octave(at[:1])[0]) - 2, int(_half_octave(at[-1:])[0]) + 3) if at.size else ():
+        middle = 2.0 ** (one / 2)
+        some = (at >= middle / 2) & (at <= 2 * middle)
+        if some.any():
+            near[one] = SortedColumns.of(whole[some])
     # Nothing is asked below what stands.
-    return Strays(whole=np.sort(there, axis=0), lines=np.sort(every[every >= STANDS]), places=every.size, unit=unit)
+    lines = np.sort(every[every >= STANDS])
+    return Strays(at=at, whole=whole, lines=lines, places=every.size, unit=unit, near=near)
 
 
 def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Sequence[int]) -> Real:
@@ -309,12 +357,14 @@ def _shaft(axis: Axis, strays: Strays, family: Family, speeds: Real, covered: Se
     of a machine fit a speed wrong by one lobe, but for what is absent. So it is where none of the three stands and the
     place of the first is covered: what turns turns a little faster or slower, and a gear of it was taken for the mesh.
     """
-    surprise = axis.at(np.array([[1.0], [2.0], [3.0]]) * speeds, shaft=True)
+    surprise = axis.at(FIRST * speeds, shaft=True)
     for multiple in covered:
         surprise[multiple - 1] = 0.0
     if 1 in covered and np.nanmax(surprise) < STANDS:
         return np.full(speeds.size, COVERED)
-    against = np.minimum(line_ratio(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool))), 0.0)
+    against = np.minimum(
+        line_ratio(surprise, SHAFT_SEEN, strays.rate(surprise, np.ones((3, 1), dtype=bool), FIRST)), 0.0
+    )
     past = family.count / (family.count - family.difference)
     for alias in (past, 1 / past) if family.difference else ():
         stands = axis.at(alias * speeds, shaft=True) > STANDS
@@ -484,7 +534,7 @@ def _evidence(axes: Sequence[Axis], strays: Sequence[Strays], shaft: Real, lines
             whole = stray.are_whole(orders, CLEAR_BINS * axis.step)
             surprise = axis.at(orders * speeds)
             ratios = np.zeros((*some.shape, speeds.size))
-            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole))
+            ratios[there] = line_ratios(surprise, seen, stray.rate(surprise, whole, orders))
             for part, audible in zip(range(PARTS), axis.audible, strict=True):
                 ratio = ratios[:, lines.part == part].sum(axis=1)
                 if part > 0:

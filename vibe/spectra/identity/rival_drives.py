@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from vibe.spectra.identity.presence import (
+    AS_HIGH,
     AUDIBLE,
     CLEAR_BINS,
     COUNTS,
@@ -24,8 +25,10 @@ from vibe.spectra.identity.presence import (
     LOBE_SEEN,
     PASS_HARMONICS,
     PASS_SEEN,
+    PLACES_MORE,
     SHAFT_LINES,
     SHAFT_SEEN,
+    STANDS,
     Axis,
     Family,
     Real,
@@ -41,10 +44,14 @@ SLIP = 0.06
 the slip of small ones at full load (common practice)."""
 SHAFT_ORDERS = LOBE_ORDERS = 8
 """Multiples of shaft and lobes that are looked at: beyond the fourth those of high ratios begin to part."""
-LOW_ORDERS = 12.0
-"""Above the highest multiple of the lobes of any drive at any speed that is searched."""
+PITCH_ORDERS = 16
+"""Multiples of the shaft that pitch errors of the pins fill: at a speed at which lobes and mesh fit by chance these are
+missing, and stand at the true one."""
+LOW_ORDERS = 18.0
+"""Above the highest multiple of shaft or lobes of any drive at any speed that is searched."""
 HIGHER_SEEN = 0.5
-"""Probability that the fourth and further multiples of the shaft can be seen (common practice)."""
+"""Probability that the fourth and further multiples of the shaft can be seen (common practice); those that only pitch
+errors make are as lines of the lobes are."""
 FEWEST_LOBES = 6
 """Drives of fewer are not made (common practice)."""
 RESOLVED_BINS = 2.0
@@ -140,7 +147,8 @@ def rivals(axis: Axis, families: Sequence[Family], spread: float, slip: float = 
         most = np.take_along_axis(total, place[:, None], axis=1)[:, 0]
         close = np.argsort(most)[::-1][:LOOKED_AT]
         at = np.take_along_axis(speeds, place[:, None], axis=1)[close]
-        odds = most[close] + _passes(worth, PASSES, past[close], at)[:, 0] - best_own
+        odds = _totals(worth, other, pins[close], at, claimed, pitch=True)[:, 0] - best_own
+        odds += _passes(worth, PASSES, past[close], at)[:, 0]
         found += [
             Rival(count=count, difference=difference, speed=speed, log_odds=lead)
             for count, speed, lead in zip(pins[close].tolist(), at[:, 0].tolist(), odds.tolist(), strict=True)
@@ -200,9 +208,14 @@ class _Worth:
     tables: Mapping[float, Real]
 
     def at(self, orders: Real, seen: Real | float) -> Real:
-        """Of ``orders`` (lines, k)."""
+        """Of ``orders`` (any shape)."""
         surprise = self.axis.at(orders, shaft=True)
-        return line_ratios(surprise, seen, self.strays.rate(surprise, np.zeros((orders.shape[0], 1), dtype=bool)))
+        return line_ratios(surprise, seen, self.rate(surprise))
+
+    def rate(self, surprise: Real) -> Real:
+        """How often a line of something else stands as high, wherever it lies."""
+        nowhere = np.zeros((surprise.shape[0], 1), dtype=bool)
+        return self.strays.rate(surprise, nowhere, nowhere.astype(np.float64))
 
     def low(self, orders: Real, seen: float) -> Real:
         """Of ``orders`` (any shape) up to ``LOW_ORDERS``."""
@@ -212,8 +225,10 @@ class _Worth:
 
     def shaft(self, speeds: Real) -> Real:
         """Of the shaft's lines together (speeds,)."""
-        k = np.arange(1.0, SHAFT_ORDERS + 1.0)[:, None] * speeds
-        return np.asarray(self.low(k[:3], SHAFT_SEEN).sum(axis=0) + self.low(k[3:], HIGHER_SEEN).sum(axis=0))
+        k = np.arange(1.0, PITCH_ORDERS + 1.0)[:, None] * speeds
+        first, higher, pitch = k[:3], k[3:SHAFT_ORDERS], k[SHAFT_ORDERS:]
+        total = self.low(first, SHAFT_SEEN).sum(axis=0) + self.low(higher, HIGHER_SEEN).sum(axis=0)
+        return np.asarray(total + self.low(pitch, LOBE_SEEN).sum(axis=0))
 
     def lobes(self, past: Real, speeds: Real) -> Real:
         """Of the lobes' (drives, k), of drives whose lobes come by at ``past`` (drives,) orders of their ``speeds``
@@ -260,9 +275,12 @@ def _detectable(ratio: Real, part: int) -> Real:
     return np.asarray(np.logaddexp(np.log(1 - AUDIBLE[part]), np.log(AUDIBLE[part]) + ratio))
 
 
-def _totals(worth: _Worth, family: Family, pins: Ints, speeds: Real, claimed: float = 0.0) -> Real:
+def _totals(
+    worth: _Worth, family: Family, pins: Ints, speeds: Real, claimed: float = 0.0, *, pitch: bool = False
+) -> Real:
     """Log odds of the lines of drives of ``pins`` (drives,), each at its ``speeds`` (drives, k): shaft, mesh, lobes.
-    A mesh line that is a multiple of the order ``claimed`` does not support any."""
+    A mesh line that is a multiple of the order ``claimed`` does not support any. ``pitch``: whether a mesh must stand
+    out of what pitch errors may make."""
     axis, lines = worth.axis, family.lines(pins.tolist())
     shafts_own = (np.abs(lines.orders - np.rint(lines.orders)) <= CLEAR_BINS * axis.step) & (
         lines.orders < SHAFT_LINES - 0.5
@@ -270,7 +288,11 @@ def _totals(worth: _Worth, family: Family, pins: Ints, speeds: Real, claimed: fl
     resolved = np.isfinite(lines.orders) & ~shafts_own & (lines.part == 0)
     drive, line = np.nonzero(resolved)
     orders = lines.orders[resolved][:, None] * speeds[drive]
-    ratio = worth.at(orders, lines.seen[line][:, None])
+    surprise = axis.at(orders, shaft=True)
+    rate = worth.rate(surprise)
+    if pitch:
+        rate = np.maximum(rate, _pitch_rate(worth, surprise[:, 0], orders[:, 0], drive)[:, None])
+    ratio = line_ratios(surprise, lines.seen[line][:, None], rate)
     if claimed:
         shared = np.abs(orders - np.rint(orders / claimed) * claimed) <= CLEAR_BINS * axis.step
         ratio = np.where(shared, np.minimum(ratio, 0.0), ratio)
@@ -279,3 +301,24 @@ def _totals(worth: _Worth, family: Family, pins: Ints, speeds: Real, claimed: fl
     past = pins / (pins - family.difference)
     shaft = worth.shaft(speeds.ravel()).reshape(speeds.shape)
     return np.asarray(shaft + _detectable(mesh.sum(axis=1), 0) + worth.lobes(past, speeds))
+
+
+def _pitch_rate(worth: _Worth, surprise: Real, orders: Real, drive: Ints) -> Real:
+    """Share of the multiples of the shaft at the stated speed that stand as high as ``surprise`` (lines,), near in
+    order, where ``orders`` (lines,) are such multiples themselves, else 0: pitch errors make them all, and any of them
+    would be a mesh of some count. Those that the ``drive`` (lines,) of a line makes itself are not counted."""
+    strays = worth.strays
+    found = np.zeros(orders.size)
+    reach = CLEAR_BINS * worth.axis.step
+    rows = np.flatnonzero(strays.are_whole(orders, reach) & (orders > SHAFT_LINES - 0.5))
+    if not rows.size or not strays.at.size:
+        return found
+    place, least = np.rint(orders), np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
+    counted = np.isin(place, strays.at)
+    for row in rows.tolist():
+        near = (strays.at >= place[row] / 2) & (strays.at <= 2 * place[row])
+        own = rows[(drive[rows] == drive[row]) & counted[rows]]
+        own = own[(place[own] >= place[row] / 2) & (place[own] <= 2 * place[row])]
+        stand = np.sum(strays.whole[near, 0] >= least[row]) - np.sum(surprise[own] >= least[row])
+        found[row] = max(stand, 0) / (max(0, near.sum() - own.size) + PLACES_MORE)
+    return found

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from vibe.spectra.basic.angle_law import AngleLaw
 from vibe.spectra.basic.fft import fast_length
-from vibe.spectra.speed.phase_refinement import Low
+from vibe.spectra.speed.phase_refinement import Low, all_laid
 
 Real = NDArray[np.float64]
 
@@ -89,6 +90,17 @@ def speed_grid(range_hz: tuple[float, float], duration_s: float, orders: Real) -
     """Speeds fine enough for the highest order."""
     step = 0.25 / (duration_s * float(orders.max()))
     return np.arange(range_hz[0], range_hz[1] + step, step)
+
+
+def odds_of_lines(lows: Sequence[Low], shape: AngleLaw, speeds_hz: Real, orders: Real, high_hz: float) -> Real:
+    """Log likelihood ratio (orders, speeds) of a machine's lines at ``orders`` against nothing, for mean speeds
+    (speeds,) of one ``shape`` of the angle law; ``high_hz`` is the highest speed of the input."""
+    powers = np.zeros((orders.size, speeds_hz.size))
+    for item in all_laid(lows, shape):
+        strength, bin_hz = over_floor(item, np.zeros(1), shape.duration_s, high_hz)
+        for row, order in enumerate(orders):
+            powers[row] += Places.of(speeds_hz * (order / bin_hz), strength.shape[1]).read(strength[0], beyond=1.0)
+    return log_likelihood_ratio(powers, len(lows), seen_at(orders))
 
 
 def line_likelihood(lows: Sequence[Low], high_hz: float) -> LineLikelihood:

@@ -110,11 +110,18 @@ class Refined:
 
 
 def refined(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: float) -> Refined | None:
-    """The ``law`` corrected by the phases of lines at ``orders``; None where they say nothing.
+    """The ``law`` corrected by the phases of lines at ``orders``, the best of ``refinements``; None where they say
+    nothing."""
+    return next(iter(refinements(law, lows, orders, segment_turns)), None)
+
+
+def refinements(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: float) -> list[Refined]:
+    """All laws to which the phases of lines at ``orders`` correct the ``law``, those first whose lines are explained
+    best; none where they say nothing.
 
     Low orders come first, unless the law is good enough, or low orders poor enough, to begin higher up: several
-    beginnings are tried, and the one whose lines are explained best in the end is kept. Those that have come to the
-    same law go on as one. The mean speed may move by less than the capture resolves at order 1.
+    beginnings are tried. Those that have come to the same law go on as one. The mean speed may move by less than the
+    capture resolves at order 1.
     """
     counts = [int(np.count_nonzero(orders <= reach)) for reach in REACHES]
     # A beginning without a line of its own begins with the first that there is.
@@ -130,7 +137,7 @@ def refined(law: AngleLaw, lows: Sequence[Low], orders: Real, segment_turns: flo
             if step is not None and abs(step.law.mean_hz - law.mean_hz) < 0.75 / law.duration_s:
                 ways[number] = step
     ends = [way for way in ways if isinstance(way, Refined)]
-    return max(ends, key=lambda way: way.explained, default=None)
+    return sorted(ends, key=lambda way: -way.explained)
 
 
 def _law_of(way: Refined | AngleLaw) -> AngleLaw:

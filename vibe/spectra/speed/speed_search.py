@@ -15,23 +15,23 @@ from numpy.typing import NDArray
 
 from vibe.core.evidence import SpeedEstimate
 from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.speed.law_choice import LawChoice, law_choice
 from vibe.spectra.speed.line_likelihood import (
-    Places,
     log_likelihood_ratio,
     log_sum_exp,
+    odds_of_lines,
     over_floor,
-    seen_at,
     speed_grid,
 )
-from vibe.spectra.speed.phase_refinement import Low, Refined, all_laid, low_passed, refined
+from vibe.spectra.speed.phase_refinement import Low, all_laid, low_passed, refined
 from vibe.spectra.speed.ridge_tracking import PRICE_OF_MOTION, SEGMENT_TURNS, paths, steady_ramps
 
 MOST_ORDERS = 64.0
 """Lines above this order are left out: speed variation smears them."""
 CHANCE = 1e-3
 """Probability that there is no such machine, or that its speed lies elsewhere, at which a speed is still believed."""
-APART = 0.004
-"""Relative distance from which on a speed is another one."""
+APART, APART_BINS = 0.004, 1.5
+"""Distance from which on a speed is another one: relative, and in what the capture resolves at order 1."""
 LEAST_HALF_RANGE = 0.03
 """Half width of speeds looked at, relative, at the least: a narrow range would leave no others to compare with."""
 QUICK_TURNS = 6.0
@@ -61,6 +61,7 @@ def speed_from_signal(
     range_hz: tuple[float, float],
     orders: Sequence[float],
     transforms: Sequence[NDArray[np.complex64] | None] | None = None,
+    settled_hz: float | None = None,
 ) -> tuple[AngleLaw, SpeedEstimate] | None:
     """The angle law at which lines at ``orders`` stand out, and its mean speed with its standard uncertainty.
 
@@ -69,6 +70,7 @@ def speed_from_signal(
         range_hz: the search never leaves it.
         orders: orders of the input at which healthy lines lie; the lowest must be 1 or more for an absolute speed.
         transforms: of the channels, where they are there already.
+        settled_hz: of several speeds that the lines allow, the one that something else has settled.
 
     Returns:
         None where no speed stands out. The uncertainty is the spread that the phases of the lines leave to the mean
@@ -87,6 +89,11 @@ def speed_from_signal(
     used = used[used * high < min(item.top_hz for item in lows)]
     if used.size == 0:
         return None
+    most_elsewhere = CHANCE
+    if settled_hz is not None:  # Then no other place of the range is asked.
+        near = max(APART, APART_BINS / (duration * settled_hz))
+        range_hz = (max(range_hz[0], settled_hz * (1 - near)), min(range_hz[1], settled_hz * (1 + near)))
+        most_elsewhere = 1.0
     choices = [_best_of_range(lows, AngleLaw.steady(1.0, duration), range_hz, used)]
     for shape, price in paths(lows, duration, range_hz, used):
         choice = _best_of_range(lows, shape, range_hz, used, price)
@@ -94,56 +101,75 @@ def speed_from_signal(
         if len(choices) == 1 or choice.log_odds > choices[-1].log_odds:
             choices.append(choice)
     # Of a speed that jumps the steady law sees two that rival: it must stand alone before it is compared.
-    alone = [choice for choice in choices if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE]
+    alone = [choice for choice in choices if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < most_elsewhere]
     if not alone:
         settled = _by_mesh(channels, max(choices, key=lambda choice: choice.log_odds), lows, used, orders)
         alone = [settled] if settled is not None else []
-    best, fine = _followed(alone, lows, used, SEGMENT_TURNS)
-    if (best is None or not _holds(best, fine)) and duration <= LONGEST_RAMP_S:
+    best, taken = _followed(alone, lows, used, SEGMENT_TURNS, settled_hz)
+    if (best is None or not _holds(best, taken)) and duration <= LONGEST_RAMP_S:
         # Speed that comes and goes with a load cycle: followed in short pieces, dear, and seldom needed.
         alone = []
         for shape, price in paths(lows, duration, range_hz, used, segment_turns=QUICK_TURNS, least_s=0.1):
             choice = _best_of_range(lows, shape, range_hz, used, price)
-            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < CHANCE:
+            if choice.log_odds > -np.log(CHANCE) and choice.elsewhere < most_elsewhere:
                 alone.append(choice)
-        best, fine = _followed(alone, lows, used, QUICK_TURNS)
-    if best is None or not _holds(best, fine):
+        best, taken = _followed(alone, lows, used, QUICK_TURNS, settled_hz)
+    if best is None or not _holds(best, taken):
         return None
-    law = best.law if fine is None else fine.law
+    law = best.law if taken is None else taken.fine.law
     # Without phases the speed is known to half a grid step of the lowest order.
-    relative = 0.25 / law.total_turns if fine is None else fine.relative
+    relative = 0.25 / law.total_turns if taken is None else taken.fine.relative
     return law, SpeedEstimate(
         input_hz=law.mean_hz,
         uncertainty_hz=law.mean_hz * max(relative, LEAST_RELATIVE),
         method="signal",
         drift=law.drift,
-        alternatives=_alternatives(best, law.mean_hz),
+        alternatives=_alternatives(best, law.mean_hz, () if taken is None else taken.others),
     )
 
 
 def _followed(
-    alone: Sequence[_Choice], lows: Sequence[Low], used: NDArray[np.float64], segment_turns: float
-) -> tuple[_Choice | None, Refined | None]:
+    alone: Sequence[_Choice],
+    lows: Sequence[Low],
+    used: NDArray[np.float64],
+    segment_turns: float,
+    settled_hz: float | None = None,
+) -> tuple[_Choice | None, LawChoice | None]:
     """The likeliest of the choices that stand alone, and its law refined by phases."""
     if not alone:
         return None, None
     best = max(alone, key=lambda choice: choice.log_odds)
-    fine = refined(best.law, lows, used, segment_turns)
+    taken = _taken(best, lows, used, segment_turns, settled_hz)
     duration = best.law.duration_s
-    if (fine is None or fine.relative > UNSURE) and duration <= LONGEST_RAMP_S and segment_turns == SEGMENT_TURNS:
+    unsure = taken is None or taken.fine.relative > UNSURE
+    if unsure and duration <= LONGEST_RAMP_S and segment_turns == SEGMENT_TURNS:
         # A path that hopped leaves the phases in disorder. Ramps are tried one by one: dear, and seldom needed.
         tried = [
             _best_of_range(lows, shape, best.range_hz, used, PRICE_OF_MOTION[0]) for shape in steady_ramps(duration)
         ]
         steepest = max(tried, key=lambda choice: choice.log_odds)
         if steepest.elsewhere < CHANCE and steepest.log_odds > best.log_odds:
-            best, fine = steepest, refined(steepest.law, lows, used, SEGMENT_TURNS)
-    return best, fine
+            best, taken = steepest, _taken(steepest, lows, used, SEGMENT_TURNS, settled_hz)
+    return best, taken
 
 
-def _holds(choice: _Choice, fine: Refined | None) -> bool:
+def _taken(
+    choice: _Choice, lows: Sequence[Low], used: NDArray[np.float64], segment_turns: float, settled_hz: float | None
+) -> LawChoice | None:
+    return law_choice(
+        choice.law, lows, used, segment_turns,
+        unresolved=_unresolved(choice.law), range_hz=choice.range_hz, settled_hz=settled_hz,
+    )  # fmt: skip
+
+
+def _unresolved(law: AngleLaw) -> float:
+    """Relative distance within which the lines of another speed are not distinguished by their places."""
+    return max(APART, APART_BINS / law.total_turns)
+
+
+def _holds(choice: _Choice, taken: LawChoice | None) -> bool:
     """Whether the phases bear out a speed that moves."""
-    return choice.law.is_steady or (fine is not None and fine.relative <= HOLDS)
+    return choice.law.is_steady or (taken is not None and taken.fine.relative <= HOLDS)
 
 
 def rivals_in_signal(
@@ -163,12 +189,17 @@ def rivals_in_signal(
     return tuple((hz, any_speed * chance) for hz, chance in _shares(choice.rivals))
 
 
-def _alternatives(choice: _Choice, mean_hz: float) -> tuple[tuple[float, float], ...]:
-    """All places of a choice with their probabilities, the speed that was taken first, at its refined value."""
-    shares = _shares(choice.rivals)
-    if not shares:
-        return ((mean_hz, 1.0),)
-    return ((mean_hz, shares[0][1]), *((hz, chance) for hz, chance in shares[1:] if chance >= LEAST_SHARE))
+def _alternatives(
+    choice: _Choice, mean_hz: float, others: Sequence[tuple[float, float]] = ()
+) -> tuple[tuple[float, float], ...]:
+    """All places of a choice with their probabilities, the speed that was taken first, at its refined value; its own
+    place is shared out among that and the ``others``, (speed, log weight less its own), to which phases came."""
+    places = _shares(choice.rivals)
+    own = places[0][1] if places else 1.0
+    near = dict(_shares([(mean_hz, 0.0), *others]))
+    first = near.pop(mean_hz, 0.0)
+    further = [*((hz, own * chance) for hz, chance in near.items()), *places[1:]]
+    return ((mean_hz, own * first), *((hz, chance) for hz, chance in further if chance >= LEAST_SHARE))
 
 
 def _shares(rivals: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
@@ -256,18 +287,13 @@ def _best_of_range(
     middle = (low + high) / 2
     wide = (min(low, middle * (1 - LEAST_HALF_RANGE)), max(high, middle * (1 + LEAST_HALF_RANGE)))
     grid = speed_grid(wide, duration, orders)
-    powers = np.zeros((orders.size, grid.size))
-    for item in all_laid(lows, shape):
-        strength, bin_hz = over_floor(item, np.zeros(1), duration, high)
-        for row, order in enumerate(orders):
-            powers[row] += Places.of(grid * (order / bin_hz), strength.shape[1]).read(strength[0], beyond=1.0)
-    weight = log_likelihood_ratio(powers, len(lows), seen_at(orders)).sum(axis=0)
+    weight = odds_of_lines(lows, shape, grid, orders, high).sum(axis=0)
     inside = (grid >= low) & (grid <= high)
     if not inside.any():
         # The range is narrower than one step of the grid.
         inside[np.abs(grid - middle).argmin()] = True
     top = int(np.flatnonzero(inside)[weight[inside].argmax()])
-    apart = np.abs(grid / grid[top] - 1) > max(APART, 1.5 / (duration * grid[top]))
+    apart = np.abs(grid / grid[top] - 1) > max(APART, APART_BINS / (duration * grid[top]))
     total = log_sum_exp(weight)
     elsewhere = float(np.exp(log_sum_exp(weight[apart]) - total)) if apart.any() else 0.0
     law = AngleLaw(time_s=shape.time_s, turns=shape.turns * float(grid[top]) / shape.mean_hz)
@@ -277,7 +303,7 @@ def _best_of_range(
         if not np.isfinite(left[spot]):
             break
         rivals.append((float(grid[spot]), float(left[spot])))
-        left[np.abs(grid / grid[spot] - 1) <= max(APART, 1.5 / (duration * grid[spot]))] = -np.inf
+        left[np.abs(grid / grid[spot] - 1) <= max(APART, APART_BINS / (duration * grid[spot]))] = -np.inf
     return _Choice(
         law=law, range_hz=range_hz, log_odds=total - float(np.log(grid.size)) - price, elsewhere=elsewhere,
         rivals=tuple(rivals),

@@ -1,0 +1,112 @@
+"""Which of several angle laws the lines bear out, and how much they leave to the others.
+
+The phases of lines refine a law from where it begins, and from two beginnings they may come to two laws: each then
+explains lines that the other does not. Between such ends, and those at which the shaft's lines and the ones next to
+them have changed places, the lines themselves decide, as they do between the places of a range: each law is weighed by
+what stands where it puts lines, and by what is missing there. What phases leave unexplained would be no measure: of few
+segments it hangs on single samples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.speed.line_likelihood import odds_of_lines
+from vibe.spectra.speed.phase_refinement import Low, Refined, refinements
+
+SAME_SIGMAS = 3.0
+"""Laws whose mean speeds lie within so many of their joint standard deviations have one speed."""
+CLEARER = 4.6
+"""Log odds, ln 100, from which on one of two laws of one speed is the better by its lines; below, the one that explains
+more of the phases is."""
+SURE = 1e-4
+"""Relative uncertainty up to which a law is no path in doubt: ten seconds of steady lines leave a tenth of it."""
+RESOLVED = 1.5
+"""Lines nearer than this, in what the capture resolves at order 1, have one peak (a Hann window's main lobe is 4 wide
+between its zeros, and two lines dip between them from some 1.5 on; from memory)."""
+NEAREST = 0.2
+"""Relative; lines farther from the shaft's first do not change places with it within any range that is searched."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LawChoice:
+    """The law that the lines bear out best, and the ``others``: (speed [Hz], log weight less the best's)."""
+
+    fine: Refined
+    others: tuple[tuple[float, float], ...] = ()
+
+
+def law_choice(
+    law: AngleLaw,
+    lows: Sequence[Low],
+    orders: NDArray[np.float64],
+    segment_turns: float,
+    *,
+    unresolved: float,
+    range_hz: tuple[float, float],
+    settled_hz: float | None = None,
+) -> LawChoice | None:
+    """``law`` corrected by the phases of lines at ``orders``, the best of all that they come to; None where they say
+    nothing.
+
+    ``unresolved``: relative distance within which another speed was not distinguished before. ``settled_hz``: the speed
+    that something else has settled; the law nearest to it is taken, and the others keep their weights.
+    """
+    ends = refinements(law, lows, orders, segment_turns)
+    if not ends:
+        return None
+    for other in _exchanged(ends[0].law, orders, unresolved, range_hz):
+        # Where it stands already it is as exact as the law that it was made from.
+        ends.append(replace(ends[0], law=other, explained=-np.inf))
+        ends += refinements(other, lows, orders, segment_turns)
+    if all(end.relative <= SURE and _same(end, ends[0]) for end in ends):
+        return LawChoice(fine=ends[0])  # All are one speed, known well: what phases explain decides, and costs nothing.
+    weights = np.array([_weight(end.law, lows, orders, range_hz[1]) for end in ends])
+    return _chosen(ends, weights, settled_hz)
+
+
+def _chosen(ends: Sequence[Refined], weights: NDArray[np.float64], settled_hz: float | None) -> LawChoice:
+    best = int(weights.argmax())
+    if settled_hz is not None:
+        near = settled_hz
+        best = min(range(len(ends)), key=lambda k: (abs(ends[k].law.mean_hz - near), -weights[k]))
+    alike = [k for k, end in enumerate(ends) if _same(end, ends[best]) and weights[k] >= weights[best] - CLEARER]
+    first = max(alike, key=lambda k: ends[k].explained)
+    apart: list[int] = []
+    for k in np.argsort(-weights).tolist():
+        if not any(_same(ends[k], ends[other]) for other in (first, best, *apart)):
+            apart.append(k)
+    return LawChoice(
+        fine=ends[first], others=tuple((ends[k].law.mean_hz, float(weights[k] - weights[best])) for k in apart)
+    )
+
+
+def _weight(law: AngleLaw, lows: Sequence[Low], orders: NDArray[np.float64], high_hz: float) -> float:
+    """Log likelihood ratio of the lines at ``orders`` (ascending) where ``law`` puts them, against nothing. Lines that
+    the capture does not resolve count once, as the likeliest of them: one peak between two is no proof of both."""
+    odds = odds_of_lines(lows, law, np.array([law.mean_hz]), orders, high_hz)[:, 0]
+    groups = np.flatnonzero(np.diff(orders, prepend=-np.inf) >= RESOLVED / law.total_turns)
+    return float(np.maximum.reduceat(odds, groups).sum())
+
+
+def _same(one: Refined, other: Refined) -> bool:
+    sigma = np.hypot(one.relative * one.law.mean_hz, other.relative * other.law.mean_hz)
+    return bool(abs(one.law.mean_hz - other.law.mean_hz) <= SAME_SIGMAS * sigma)
+
+
+def _exchanged(
+    law: AngleLaw, orders: NDArray[np.float64], unresolved: float, range_hz: tuple[float, float]
+) -> list[AngleLaw]:
+    """``law`` at the speeds at which a line next to the shaft's first is the shaft's, or the shaft's is that line."""
+    near = orders[(orders != 1.0) & (np.abs(orders - 1.0) < NEAREST)].tolist()
+    return [
+        AngleLaw(time_s=law.time_s, turns=law.turns * times)
+        for order in near
+        for times in (order, 1.0 / order)
+        if abs(times - 1.0) <= unresolved and range_hz[0] <= law.mean_hz * times <= range_hz[1]
+    ]
