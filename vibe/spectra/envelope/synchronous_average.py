@@ -36,6 +36,13 @@ PIECES_PER_CYCLE = 32
 its power to turning within a piece."""
 MOST_PLACES = 6
 """Places named on one turn; a body with more damaged parts is worn all round."""
+LONGEST_RINGING = 0.25
+"""Share of a turn to which an impact rings on: one that fills more has no place (common practice)."""
+SECOND_LOOK = 2.0
+"""By how much a place must be surer that is read without what an impact's ringing covers."""
+MOST_BEFORE = 0.2
+"""Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
+practice)."""
 PLACE_CHANCE = 0.01
 """Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
 
@@ -54,6 +61,8 @@ class Turn:
     turns: float
     fine: NDArray[np.float64] | None = None
     fine_cell: float = 0.0
+    backwards: bool = False
+    """Whether the frame turns against the input, so that time goes from high angles to low ones."""
 
     @property
     def angle_deg(self) -> NDArray[np.float64]:
@@ -124,6 +133,7 @@ def fold(
         turns=turns,
         fine=_joined(np.concatenate(fine_rows), np.array(shown)),
         fine_cell=per_event / OVERSAMPLING / fine_count,
+        backwards=order < 0,
     )
 
 
@@ -247,17 +257,13 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     top = int(level.argmax())
     spread = max(1, n // 18)
     spots = _spots(n, top, meetings)
-    away = _away(n, spots, spread)
-    law = _Rest.of(level, turn.sigma, away)
-    probability = _any_of(n, law.exceedance(float(level[top])))
-    if away.sum() > n // 2:
-        # A second damaged part among the rest would hide the first. That two sound ones both stand out is rarer than
-        # that one does, by more than the rest looks better than it is.
-        second = int(np.where(away, level, -np.inf).argmax())
-        without = _Rest.of(level, turn.sigma, away & _away(n, _spots(n, second, meetings), spread))
-        both = _any_of(n, without.exceedance(float(level[second])))
-        if both < probability:
-            law, probability = without, both
+    law, probability = _highest(turn, meetings, spread, _away(n, spots, spread), np.ones(n, dtype=bool))
+    beyond = _beyond_ringing(turn, top, spread)
+    if not beyond.all():
+        # The second look is paid for.
+        ringing, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond)
+        if SECOND_LOOK * chance < probability:
+            law, probability = ringing, SECOND_LOOK * chance
     probability = max(1e-9, probability)
 
     cells = [top]
@@ -287,6 +293,30 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     )
 
 
+def _highest(
+    turn: Turn, meetings: int, spread: int, away: NDArray[np.bool_], beyond: NDArray[np.bool_]
+) -> tuple[_Rest, float]:
+    """The law of what lies ``away`` from the highest place and ``beyond`` its ringing, and the chance of that place.
+
+    A second damaged part among the rest would hide the first. That two sound ones both stand out is rarer than that one
+    does, by more than the rest looks better than it is.
+    """
+    level, n = turn.level, turn.level.size
+    rest = away & beyond
+    law = _Rest.of(level, turn.sigma, rest)
+    probability = _any_of(n, law.exceedance(float(level.max())))
+    if away.sum() > n // 2 and rest.any():
+        second = int(np.where(rest, level, -np.inf).argmax())
+        others = rest & _away(n, _spots(n, second, meetings), spread)
+        if not beyond.all():
+            others &= _beyond_ringing(turn, second, spread)
+        without = _Rest.of(level, turn.sigma, others)
+        both = _any_of(n, without.exceedance(float(level[second])))
+        if both < probability:
+            law, probability = without, both
+    return law, probability
+
+
 def _spots(n: int, cell: int, meetings: int) -> list[int]:
     """A cell and those where other meetings of the same part lie."""
     return [round(cell + k * n / meetings) % n for k in range(meetings)]
@@ -298,6 +328,29 @@ def _away(n: int, spots: Sequence[int], spread: int) -> NDArray[np.bool_]:
     for spot in spots:
         away[np.arange(spot - spread, spot + spread + 1) % n] = False
     return away
+
+
+def _beyond_ringing(turn: Turn, cell: int, spread: int) -> NDArray[np.bool_]:
+    """Cells of a turn that an impact at ``cell`` does not reach.
+
+    An impact starts at once, rings on, and may be followed by a second one as a spall is left: what stays above the
+    middle of the turn behind it is its own. What swells, as under a load, is none, and reaches no further than
+    ``spread``. Nor is one known in so few turns that a stray shock may make it.
+    """
+    level, n, way = turn.level, turn.level.size, -1 if turn.backwards else 1
+    middle, beyond = float(np.median(level)), np.ones(n, dtype=bool)
+    if turn.turns < FEWEST_TURNS_CUT:
+        return beyond
+    before = level[(cell - way * np.arange(spread + 1, 2 * spread + 1)) % n]
+    if float(before.mean()) - middle > MOST_BEFORE * (float(level[cell]) - middle):
+        return beyond
+    for step in range(round(LONGEST_RINGING * n) + 1):
+        spot = (cell + way * step) % n
+        # Two cells in a row: ringing beats.
+        if max(level[spot], level[(spot + way) % n]) <= middle:
+            break
+        beyond[spot] = False
+    return beyond
 
 
 def _any_of(count: int, one: float) -> float:
