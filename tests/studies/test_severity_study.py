@@ -50,8 +50,8 @@ ELEMENT = "bearing.eccentric bearing.rolling_element"
 
 @pytest.mark.parametrize("kind", [CAGE, PAST_INNER, ELEMENT])
 def test_a_cage_that_strikes_and_an_element_at_its_multiple_are_each_named_where_they_are_damaged(kind: str) -> None:
-    """The elements of one bearing spin 6.00 times a turn of the other's cage, or 4.00 times what it turns past its inner
-    ring. All lines that stand decide, and not the comb that scores highest: a cage's were lost from 6 dB on."""
+    """The elements of one bearing spin 6.00 times a turn of the other's cage, or 4.00 times what it turns past its
+    inner ring. All lines that stand decide, and not the comb that scores highest: a cage's were lost from 6 dB on."""
     step = next(grown("ratio-17", kind, 50_000, faintest_db=8.0))
     assert step.found
     assert step.first

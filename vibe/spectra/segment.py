@@ -148,7 +148,12 @@ def _speed(
             found is not None
             and _contradict(found[1], pulsed[1])
             and not _stands_at(
-                pulsed[1].input_hz, found[1].input_hz, rows, analysis_request, duration, transforms or [None] * len(rows)
+                pulsed[1].input_hz,
+                found[1].input_hz,
+                rows,
+                analysis_request,
+                duration,
+                transforms or [None] * len(rows),
             )
         ):
             note = (
@@ -193,7 +198,7 @@ def _stands_at(
     rows: Sequence[tuple[NDArray[np.float32], float]],
     analysis_request: AnalysisRequest,
     duration_s: float,
-    transforms: Sequence[NDArray[np.complex64] | None],
+    transforms: Sequence[NDArray[np.complex64] | None] | None,
 ) -> bool:
     """Whether the drive's lines stand at the pulses' speed as well, above what nearly every other speed of the range
     shows: then the pulses are the drive's, and the louder lines those of a machine of the same kind.
@@ -205,7 +210,8 @@ def _stands_at(
     if orders.size == 0:
         return False
     top_hz = 1.1 * float(orders.max()) * range_hz[1]
-    lows = [low_passed(row, rate, top_hz, ready) for (row, rate), ready in zip(rows, transforms, strict=True)]
+    ready = transforms if transforms is not None else [None] * len(rows)
+    lows = [low_passed(row, rate, top_hz, own) for (row, rate), own in zip(rows, ready, strict=True)]
     likelihood = line_likelihood(lows, range_hz[1])
     speeds = likelihood.speeds_hz(range_hz, orders)
     away = np.minimum(abs(speeds / pulses_hz - 1), abs(speeds / lines_hz - 1)) > MOST_DISAGREEMENT
