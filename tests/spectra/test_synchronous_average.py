@@ -181,6 +181,19 @@ def test_in_a_few_turns_a_stray_shock_rings_on_as_well(turns: int, sure: bool) -
     assert (found.false_alarm_probability < 1e-5) is sure
 
 
+def test_an_impact_stands_out_of_a_swell_of_the_load_and_the_swell_alone_does_not() -> None:
+    """Half of the turn lies above the other by far more than the rest scatters."""
+    rng = np.random.default_rng(11)
+    swell = 1.0 + 0.3 * np.cos(2 * np.pi * np.arange(72) / 72) + 0.03 * rng.normal(size=72)
+    alone, struck = (
+        localise(Turn(level=swell + height * (np.arange(72) == 20), sigma=np.full(72, 0.03), turns=200.0))
+        for height in (0.0, 1.2)
+    )
+    assert struck.false_alarm_probability < 1e-6
+    assert apart(struck.peaks_deg[0], 102.5) < 3
+    assert alone.false_alarm_probability > 0.05
+
+
 def test_a_load_that_swells_smoothly_is_called_damage_no_more_often_than_stated() -> None:
     chances = []
     for seed in range(200):

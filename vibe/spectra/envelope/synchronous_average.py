@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -40,6 +40,11 @@ LONGEST_RINGING = 0.25
 """Share of a turn to which an impact rings on: one that fills more has no place (common practice)."""
 SECOND_LOOK = 2.0
 """By how much a place must be surer that is read without what an impact's ringing covers."""
+WITHOUT_SWELL = 10.0
+"""The same of one read without the load's swell: where few parts make all of a turn, a swell fitted to what is away
+from the highest place leaves that one higher than it is."""
+LEAST_CHANCE = 1e-9
+"""No turn supports a smaller probability, however far the law is drawn out."""
 MOST_BEFORE = 0.2
 """Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
 practice)."""
@@ -63,6 +68,8 @@ class Turn:
     fine_cell: float = 0.0
     backwards: bool = False
     """Whether the frame turns against the input, so that time goes from high angles to low ones."""
+    fitted: int = 0
+    """Constants that were fitted to it and subtracted."""
 
     @property
     def angle_deg(self) -> NDArray[np.float64]:
@@ -249,9 +256,31 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     is spread round the turn: squared sums of many small errors, whose excesses fall off no faster than exponentially.
     Over it lies the noise of the average, whose standard error is known and which is Gaussian. The highest place is
     read against the sum of the two, the exponential part being what the rest of the turn scatters beyond its noise.
+    A load that goes round raises half of the turn and lowers the other; it is read without that swell as well.
 
     Further places are those that stand out by the same law: where another meeting must lie, or anywhere else.
     """
+    plain, even = _placed(turn, meetings), _placed(_without_swell(turn, meetings), meetings)
+    # The second look is paid for.
+    chance = max(LEAST_CHANCE, WITHOUT_SWELL * even.false_alarm_probability)
+    return replace(even, false_alarm_probability=chance) if chance < plain.false_alarm_probability else plain
+
+
+def _without_swell(turn: Turn, meetings: int) -> Turn:
+    """The turn less what swells once round it, fitted to what lies away from its highest place."""
+    level, n = turn.level, turn.level.size
+    top, spread = int(level.argmax()), max(1, n // 18)
+    away = _away(n, _spots(n, top, meetings), spread) & _beyond_ringing(turn, top, spread)
+    if away.sum() < n // 2:
+        return turn
+    angle = 2 * np.pi * np.arange(n) / n
+    swell = np.stack([np.cos(angle), np.sin(angle), np.ones(n)], axis=1)
+    fit, *_ = np.linalg.lstsq(swell[away], level[away], rcond=None)
+    return replace(turn, level=level - swell[:, :2] @ fit[:2], fitted=2)
+
+
+def _placed(turn: Turn, meetings: int) -> Localisation:
+    """The highest place of a turn and those that stand out with it."""
     level = turn.level
     n = level.size
     top = int(level.argmax())
@@ -264,7 +293,7 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
         ringing, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond)
         if SECOND_LOOK * chance < probability:
             law, probability = ringing, SECOND_LOOK * chance
-    probability = max(1e-9, probability)
+    probability = max(LEAST_CHANCE, probability)
 
     cells = [top]
     free = _away(n, [top], spread)
@@ -303,14 +332,14 @@ def _highest(
     """
     level, n = turn.level, turn.level.size
     rest = away & beyond
-    law = _Rest.of(level, turn.sigma, rest)
+    law = _Rest.of(turn, rest)
     probability = _any_of(n, law.exceedance(float(level.max())))
     if away.sum() > n // 2 and rest.any():
         second = int(np.where(rest, level, -np.inf).argmax())
         others = rest & _away(n, _spots(n, second, meetings), spread)
         if not beyond.all():
             others &= _beyond_ringing(turn, second, spread)
-        without = _Rest.of(level, turn.sigma, others)
+        without = _Rest.of(turn, others)
         both = _any_of(n, without.exceedance(float(level[second])))
         if both < probability:
             law, probability = without, both
@@ -370,8 +399,8 @@ class _Rest:
     """Independent excesses from which ``scale`` is known."""
 
     @classmethod
-    def of(cls, level: NDArray[np.float64], sigma: NDArray[np.float64], away: NDArray[np.bool_]) -> _Rest:
-        n = level.size
+    def of(cls, turn: Turn, away: NDArray[np.bool_]) -> _Rest:
+        level, sigma, n = turn.level, turn.sigma, turn.level.size
         if away.sum() < 6:
             away = level <= np.sort(level)[max(3, n // 2 - 1)]
         rest = level[away]
@@ -388,7 +417,7 @@ class _Rest:
             if r <= 0:
                 break
             together += min(r, 1.0) ** 2
-        cells = max(3.0, rest.size / (1 + 2 * together))
+        cells = max(3.0, rest.size / (1 + 2 * together) - turn.fitted)
         # One standard error of the variance is what irregularity may hide in, though none be seen.
         hidden = noise**2 * float(np.sqrt(2.0 / cells))
         scale = float(np.sqrt(max(own * cells / (cells - 1) - noise**2, 0.0) + hidden))
