@@ -219,7 +219,7 @@ def _one_element(case: Case, combs: Mapping[str, CombEvidence]) -> _BearingSigns
     stricter = limit / settings.inferred_stricter_by
     present = [comb for part, comb in combs.items() if part != "cage" and _is_clear(comb, limit, settings)]
     cage = combs.get("cage")
-    strikes = cage is not None and _strikes(cage, limit, settings)
+    strikes = cage is not None and _strikes(cage, stricter, settings)
     if cage is not None and strikes and all(_left_by(cage, comb, limit) for comb in present):
         return _BearingSigns(shown=(cage,), chance=cage.false_alarm_probability)
 
@@ -319,14 +319,10 @@ def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
-    """Whether a cage strikes something: by an even comb, which no modulation makes, or clearly or by a long comb, and
-    then the more surely: its turn modulates all that happens in its bearing, with few lines."""
-    if _of_faster(cage):
-        return False
-    if is_even(cage):
-        return cage.false_alarm_probability <= limit
-    plain = _clear(cage, settings) or is_long(cage, settings)
-    return plain and cage.false_alarm_probability <= limit / settings.inferred_stricter_by
+    """Whether a cage strikes something: surely, and clearly or by a long or an even comb. What it modulates has few
+    lines."""
+    plain = _clear(cage, settings) or is_long(cage, settings) or is_even(cage)
+    return plain and cage.false_alarm_probability <= limit and not _of_faster(cage)
 
 
 def _of_faster(comb: CombEvidence) -> bool:
