@@ -259,9 +259,10 @@ FALLING = [21.0, 19.0, 14.0, 6.0, 3.0]
 def test_a_cage_must_be_much_surer_and_alone(case: MakeCase, settings: Settings) -> None:
     alarm = case(combs=of_bearing()).tone_alarm
     stricter = alarm / settings.diagnosis.comb.inferred_stricter_by
-    assert diagnose(case(combs=of_bearing(cage=cage_comb(2 * stricter, 5.0, EVEN)))) == []
-    finding = lone(diagnose(case(combs=of_bearing(cage=cage_comb(stricter / 2, 5.0, EVEN)))))
-    assert finding.tone == f"{BEARING}.cage"
+    for levels, part in ((FALLING, "rolling_element"), (EVEN, "cage")):
+        assert diagnose(case(combs=of_bearing(cage=cage_comb(1.1 * stricter, 5.0, levels)))) == []
+        finding = lone(diagnose(case(combs=of_bearing(cage=cage_comb(0.9 * stricter, 5.0, levels)))))
+        assert finding.tone == f"{BEARING}.{part}"
     assert f"{BEARING}.rolling_element" in finding.cannot_be_told_from or finding.probability > 0.8
     beside = of_bearing(cage=cage_comb(SURE, 5.0, FALLING, score=99), inner_race=part_comb("inner_race", SURE, 5.0))
     assert lone(diagnose(case(combs=beside))).tone == f"{BEARING}.inner_race"
@@ -322,6 +323,36 @@ def test_the_turn_of_a_cage_is_its_own_where_its_lines_are_even_and_an_elements_
     assert 0.6 < share < 0.95
     # The shift is that of the cage's turn, whichever of the two it is.
     assert re.search(r"0\.398, [+-]0\.\d % from where the geometry", finding.why)
+
+
+@pytest.mark.parametrize(("further_db", "part"), [([18.0, 19.0, 17.0], "cage"), ([9.0, 4.0, 3.0], "rolling_element")])
+def test_whose_a_cages_turn_is_says_the_whole_family_of_its_lines_not_the_few_that_show_it_best(
+    case: MakeCase, further_db: list[float], part: str
+) -> None:
+    """Three strong lines are there for strikes and for an element that passes its load; the further ones differ."""
+    few = cage_comb(SURE, 3.0, [20.0, 18.0, 19.0])
+    numbers = enumerate(further_db, 4)
+    seen = replace(few, further=tuple(CombLine(order=k * ORDERS["cage"], over_floor_db=db) for k, db in numbers))
+    assert lone(diagnose(case(combs=of_bearing(cage=seen)))).tone == f"{BEARING}.{part}"
+
+
+@pytest.mark.parametrize(("levels_db", "found"), [([12.0] * 6, True), ([14.0, 13.0, 12.0, 8.0, 4.0, 3.0], False)])
+def test_faint_strikes_of_a_cage_are_believed_where_their_lines_are_even(
+    case: MakeCase, levels_db: list[float], found: bool
+) -> None:
+    """Fainter than the mean of their band, and too few to be a long comb."""
+    assert bool(diagnose(case(combs=of_bearing(cage=cage_comb(SURE, -1.0, levels_db))))) is found
+
+
+@pytest.mark.parametrize(("between", "tone"), [(0.3, f"{BEARING}.cage"), (1e-6, None)])
+def test_what_a_cages_strikes_leave_past_another_body_is_no_second_sight_of_it(
+    case: MakeCase, tones: ToneTable, between: float, tone: str | None
+) -> None:
+    name = f"{BEARING}.cage_past_inner"
+    past = comb(name, tones.tone(name).order, SURE, -1.0, score=30.0)
+    past = replace(past, after_gating=replace(past, false_alarm_probability=between, gated=True))
+    cage = replace(cage_comb(SURE, 5.0, EVEN), score=99.0)
+    assert lone(diagnose(case(combs=of_bearing(cage=cage) | {name: past}))).tone == tone
 
 
 @pytest.mark.parametrize(("side_db", "likelier"), [(14.0, True), (20.0, False), (3.0, False)])

@@ -282,6 +282,23 @@ def test_a_cage_that_strikes_is_no_rolling_element_nor_another_cage() -> None:
     assert told["cage"].score > told["ball"].score
 
 
+def test_a_rolling_element_that_strikes_is_no_cage_though_its_order_is_six_times_that_of_one() -> None:
+    """The healthy twin: nothing stands between its lines."""
+    cage = CombRequest(name="other cage", order=BALL / 6, slip=SLIP, max_harmonic=8)
+    told = weighed(noise(14, N) + impacts(0.995 * BALL, 8.0, seed=3, slip_sigma=0.001), (cage, *BEARING))
+    assert told["ball"].false_alarm_probability < 1e-4
+    assert told["other cage"].false_alarm_probability > ALARM
+
+
+def test_lines_beyond_those_that_show_a_comb_best_are_told_too_and_a_twin_of_noise_has_none() -> None:
+    struck = weighed(noise(14, N) + impacts(0.995 * CAGE, 8.0, seed=3, slip_sigma=0.001))["cage"]
+    levels = [line.over_floor_db for line in (*struck.lines, *struck.further)]
+    assert len(levels) == 8
+    assert min(levels) > 10.0
+    silent = weighed(noise(14, N))["cage"]
+    assert max(line.over_floor_db for line in silent.further) < 10.0
+
+
 @pytest.mark.parametrize("swell", [0.15, 0.3])
 def test_a_swell_at_a_cages_turn_leaves_a_race_its_lines(swell: float) -> None:
     """Noise that swells for a third of the cage's turn has a cage's first lines; the ninth and every further ninth is

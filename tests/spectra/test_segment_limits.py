@@ -38,6 +38,26 @@ def test_lines_that_are_surely_followed_contradict_pulses_from_three_in_a_thousa
 
 
 @pytest.mark.parametrize(
+    ("own", "off", "there"), [(0.03, 0.004, True), (0.0, 0.004, False), (0.03, 0.0002, False), (0.03, 0.02, True)]
+)
+def test_pulses_are_believed_beside_the_louder_lines_of_an_alike_machine_where_their_own_lines_stand(
+    own: float, off: float, there: bool
+) -> None:
+    """A twin turns a little faster and is ten times as loud; without lines at the pulses' speed, or where the capture
+    resolves no line of the two, the pulses are doubted."""
+    rate, pulses = 2000.0, 24.0
+    time = np.arange(int(10 * rate)) / rate
+    row = 0.1 * np.random.default_rng(3).standard_normal(time.size)
+    orders = [1.0, 2.0, 3.0, 4.0, 7.0, 11.0, 17.0, 18.0, 19.0, 36.0]
+    for number, order in enumerate(orders):
+        row += own * np.sin(2 * np.pi * order * pulses * time + number)
+        row += 0.3 * np.sin(2 * np.pi * order * pulses * (1 + off) * time + 2 * number)
+    asked = cast(AnalysisRequest, SimpleNamespace(range_hz=(23.0, 25.0), speed_orders=tuple(orders)))
+    rows = [(row.astype(np.float32), rate)]
+    assert segment._stands_at(pulses, pulses * (1 + off), rows, asked, 10.0, [None]) is there
+
+
+@pytest.mark.parametrize(
     ("hz", "order", "highest_hz", "width_hz"),
     [(5.0, 1.0, 10_000.0, 700.0), (25.0, 18.0, 10_000.0, 1800.0), (50.0, 1.0, 10_000.0, 1200.0),
      (5.0, 1.0, 48_500.0, 3000.0)],

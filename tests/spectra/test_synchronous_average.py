@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from tests.spectra.spectra_signals import enveloped, noise, ringing
 from vibe.spectra.envelope.bands import BandEnvelopes
-from vibe.spectra.envelope.synchronous_average import Turn, fold, localise, refined_order
+from vibe.spectra.envelope.synchronous_average import FEWEST_TURNS_CUT, Turn, fold, localise, refined_order
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)
@@ -152,6 +153,57 @@ def test_a_sharp_hit_stands_out_of_irregular_parts() -> None:
         found.append(localise(Turn(level=level, sigma=turn.sigma, turns=turn.turns)))
     assert np.mean([one.false_alarm_probability < 1e-3 for one in found]) > 0.9
     assert np.mean([bool(one.peaks_deg) and apart(one.peaks_deg[0], 152.5) < 1 for one in found]) > 0.95
+
+
+def rung(swell: bool, *, backwards: bool = False) -> Turn:
+    """A turn on which an impact rings on over a fifth of it and is followed by a second one; with ``swell`` the same
+    turned round, which rises slowly and falls at once."""
+    rng = np.random.default_rng(10)
+    cells = np.arange(72)
+    ringing = np.where(cells >= 30, 8.0 * np.exp(-(cells - 30.0) / 5.0), 0.0) + 3.0 * np.exp(-((cells - 40.0) ** 2) / 2)
+    level = 0.5 + 0.06 * rng.normal(size=72) + ringing
+    if swell != backwards:
+        level = level[::-1]
+    return Turn(level=level / level.mean(), sigma=np.full(72, 0.03), turns=200.0, backwards=backwards)
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_what_an_impact_rings_on_over_is_no_irregularity_of_the_rest(backwards: bool) -> None:
+    """In a casting that rings for long the rest of the turn is quiet, and what lies behind the impact is its own. What
+    rises slowly before it is none of an impact."""
+    assert localise(rung(False, backwards=backwards)).false_alarm_probability < 1e-5
+    assert localise(rung(True, backwards=backwards)).false_alarm_probability > 1e-4
+
+
+@pytest.mark.parametrize(("turns", "sure"), [(FEWEST_TURNS_CUT, True), (FEWEST_TURNS_CUT - 1, False)])
+def test_in_a_few_turns_a_stray_shock_rings_on_as_well(turns: int, sure: bool) -> None:
+    found = localise(replace(rung(False), turns=float(turns)))
+    assert (found.false_alarm_probability < 1e-5) is sure
+
+
+def test_an_impact_stands_out_of_a_swell_of_the_load_and_the_swell_alone_does_not() -> None:
+    """Half of the turn lies above the other by far more than the rest scatters."""
+    rng = np.random.default_rng(11)
+    swell = 1.0 + 0.3 * np.cos(2 * np.pi * np.arange(72) / 72) + 0.03 * rng.normal(size=72)
+    alone, struck = (
+        localise(Turn(level=swell + height * (np.arange(72) == 20), sigma=np.full(72, 0.03), turns=200.0))
+        for height in (0.0, 1.2)
+    )
+    assert struck.false_alarm_probability < 1e-6
+    assert apart(struck.peaks_deg[0], 102.5) < 3
+    assert alone.false_alarm_probability > 0.05
+
+
+def test_a_load_that_swells_smoothly_is_called_damage_no_more_often_than_stated() -> None:
+    chances = []
+    for seed in range(200):
+        rng = np.random.default_rng([12, seed])
+        apart = np.minimum(np.arange(72), 72 - np.arange(72))
+        wide = np.fft.fft(np.exp(-((apart / 6.0) ** 2)))
+        wave = np.abs(np.fft.ifft(np.fft.fft(rng.normal(size=72) + 1j * rng.normal(size=72)) * wide)) ** 2
+        chances.append(localise(sound_turn(1 + 0.5 * wave / wave.mean(), 1e4, rng)).false_alarm_probability)
+    for nominal in (0.1, 0.01, 0.001):
+        assert np.mean(np.array(chances) <= nominal) <= 2 * nominal + 2 * np.sqrt(nominal / 200)
 
 
 def test_a_part_met_by_two_discs_shows_two_places_half_a_turn_apart() -> None:

@@ -44,6 +44,19 @@ def test_more_damage_never_means_less(tag: str, kind: str, faintest_db: float) -
     assert fallen(steps) == []
 
 
+CAGE, PAST_INNER = "bearing.input bearing.cage", "bearing.input bearing.cage_past_inner"
+ELEMENT = "bearing.eccentric bearing.rolling_element"
+
+
+@pytest.mark.parametrize("kind", [CAGE, PAST_INNER, ELEMENT])
+def test_a_cage_that_strikes_and_an_element_at_its_multiple_are_each_named_where_they_are_damaged(kind: str) -> None:
+    """The elements of one bearing spin 6.00 times a turn of the other's cage, or 4.00 times what it turns past its
+    inner ring. All lines that stand decide, and not the comb that scores highest: a cage's were lost from 6 dB on."""
+    step = next(grown("ratio-17", kind, 50_000, faintest_db=8.0))
+    assert step.found
+    assert step.first
+
+
 def test_a_capture_a_twentieth_as_loud_has_a_lower_severity_and_its_sound_twin_none() -> None:
     drive, kind, seed = FLEET["ratio-29"], "stage1.ring_pin", 1001
     sound = simulate(drive, seed=seed, conditions=conditions_of(seed))

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.worlds import ferryside, harbour, hillside, lakeside, moorside, riverside
+from tests.worlds import ferryside, harbour, hillside, lakeside, marshside, moorside, riverside
 from tests.worlds.case import WorldCase
 from tests.worlds.trial import health_from, scored
 
@@ -35,3 +35,21 @@ def test_what_is_said_is_right(world: str, number: int) -> None:
     answer = scored(case, health_from(case))
     assert answer.right or answer.name in KNOWN, answer
     assert not (answer.truth == "unusable" and answer.state == "act")
+
+
+@pytest.mark.parametrize(
+    ("make", "number"),
+    [
+        pytest.param(lakeside.case, 17, id="pin whose impacts ring on"),
+        pytest.param(marshside.case, 52, id="cage with few lines that suffice"),
+        pytest.param(lakeside.case, 44, id="output pin in a casting that rings", marks=pytest.mark.slow),
+        pytest.param(hillside.case, 69, id="pit that strikes twice", marks=pytest.mark.slow),
+        pytest.param(lakeside.case, 106, id="pulses next to a louder twin", marks=pytest.mark.slow),
+        pytest.param(moorside.case, 80, id="cage next to another bearing's race", marks=pytest.mark.slow),
+    ],
+)
+def test_damage_that_was_missed_once_is_named(make: Callable[[int], WorldCase], number: int) -> None:
+    case = make(number)
+    answer = scored(case, health_from(case))
+    assert answer.truth == "damaged"
+    assert answer.right, answer

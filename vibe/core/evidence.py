@@ -101,6 +101,9 @@ class CombEvidence:
     and their side lines tell it whatever the slip; None where it was not asked or no side lines are clear."""
     carried_error: float | None = None
     """Standard error of ``carried_at``."""
+    further: tuple[CombLine, ...] = ()
+    """Lines of a part that slips beyond those that showed best that it is there: what they are like says how it
+    repeats, and belongs neither to its score nor to its depth."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -72,7 +72,7 @@ def signs_of(combs: Mapping[str, CombEvidence], present: float) -> Signs:
         element_db=depths.get("rolling_element", SILENT_DB),
         cage_db=depths.get("cage", SILENT_DB),
         carried=0.0 if element is None else _carried(element),
-        even_cage=cage is not None and _even(cage),
+        even_cage=cage is not None and is_even(cage),
     )
 
 
@@ -120,9 +120,12 @@ def _carried(element: CombEvidence) -> float:
     return sum(side >= SIDE_STANDS_DB for side in sides) / len(sides)
 
 
-def _even(cage: CombEvidence) -> bool:
-    levels = [line.over_floor_db for line in cage.lines]
-    alike = len(levels) >= EVEN_LINES and pstdev(levels) <= EVEN_SPREAD_DB and fmean(levels) >= EVEN_MEAN_DB
+def is_even(cage: CombEvidence) -> bool:
+    """Whether a cage's lines are many and alike, as strikes make them. All lines of the comb are asked, not only those
+    that showed best that it is there: three strong ones may do for that."""
+    levels = [line.over_floor_db for line in (*cage.lines, *cage.further)]
+    first = levels[: max(EVEN_LINES, len(cage.lines))]
+    alike = len(first) >= EVEN_LINES and pstdev(first) <= EVEN_SPREAD_DB and fmean(first) >= EVEN_MEAN_DB
     # Slip wears the higher lines of a strike down, but does not end them; where the first are missing, the higher ones
     # are an element's with its side lines.
     long = len(levels) >= LONG_LINES and min(median(levels[:EVEN_LINES]), median(levels[EVEN_LINES:])) >= EVEN_MEAN_DB

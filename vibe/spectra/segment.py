@@ -24,7 +24,9 @@ from vibe.spectra.basic.lines import FLOOR_BINS, angular, read_lines
 from vibe.spectra.envelope.bands import envelopes, whitened
 from vibe.spectra.envelope.envelope_spectrum import mean_squares
 from vibe.spectra.signal_analysis import BandAnalysis, ChannelSpectrum, SignalAnalysis
-from vibe.spectra.speed.speed_search import LEAST_SHARE, rivals_in_signal, speed_from_signal
+from vibe.spectra.speed.line_likelihood import line_likelihood
+from vibe.spectra.speed.phase_refinement import low_passed
+from vibe.spectra.speed.speed_search import LEAST_SHARE, MOST_ORDERS, rivals_in_signal, speed_from_signal
 from vibe.spectra.speed.tachometer import speed_from_tachometer
 
 LOWEST_CARRIER_HZ = 500.0
@@ -45,6 +47,10 @@ CELLS_PER_TURN = 24.0
 """And distinguish this many places of a turn."""
 MOST_DISAGREEMENT = 0.003
 """Relative difference between tachometer and drive lines beyond which one of them is wrong."""
+RESOLVED_BINS = 2.0
+"""Bins by which two lines are apart that a Hann window resolves."""
+BY_CHANCE = 0.01
+"""Share of other speeds that may show as much where the pulses' speed is believed in spite of louder lines."""
 HANN_MEAN_SQUARE = 0.375
 """Mean of the squares of a Hann window: 3/8 (closed form)."""
 HANN_NOISE_BINS = 1.5
@@ -139,7 +145,18 @@ def _speed(
         pulsed = speed_from_tachometer(tachometer, analysis_request.range_hz, duration)
         if pulsed is None:
             note = "the tachometer's pulses make no sense"
-        elif found is not None and _contradict(found[1], pulsed[1]):
+        elif (
+            found is not None
+            and _contradict(found[1], pulsed[1])
+            and not _stands_at(
+                pulsed[1].input_hz,
+                found[1].input_hz,
+                rows,
+                analysis_request,
+                duration,
+                transforms or [None] * len(rows),
+            )
+        ):
             note = (
                 f"the tachometer says {pulsed[1].input_hz * 60:.1f} r/min, the drive's own lines say "
                 f"{found[1].input_hz * 60:.1f} r/min: check pulses_per_rev and what the pulse is taken from; "
@@ -176,6 +193,36 @@ def _contradict(lines: SpeedEstimate, pulses: SpeedEstimate) -> bool:
     off = abs(lines.input_hz / pulses.input_hz - 1)
     sure = (lines.uncertainty_hz or 0.0) < MOST_DISAGREEMENT / 10 * lines.input_hz and not lines.doubtful
     return off > MOST_DISAGREEMENT and sure
+
+
+def _stands_at(
+    pulses_hz: float,
+    lines_hz: float,
+    rows: Sequence[tuple[NDArray[np.float32], float]],
+    analysis_request: AnalysisRequest,
+    duration_s: float,
+    transforms: Sequence[NDArray[np.complex64] | None] | None,
+) -> bool:
+    """Whether the drive's lines stand at the pulses' speed as well, above what nearly every other speed of the range
+    shows: then the pulses are the drive's, and the louder lines those of a machine of the same kind.
+
+    Only orders at which the capture resolves the two speeds are asked.
+    """
+    range_hz, known = analysis_request.range_hz, np.array(sorted(set(analysis_request.speed_orders)))
+    orders = known[(known * abs(pulses_hz - lines_hz) * duration_s >= RESOLVED_BINS) & (known <= MOST_ORDERS)]
+    if orders.size == 0:
+        return False
+    top_hz = 1.1 * float(orders.max()) * range_hz[1]
+    ready = transforms if transforms is not None else [None] * len(rows)
+    lows = [low_passed(row, rate, top_hz, own) for (row, rate), own in zip(rows, ready, strict=True)]
+    likelihood = line_likelihood(lows, range_hz[1])
+    speeds = likelihood.speeds_hz(range_hz, orders)
+    away = np.minimum(abs(speeds / pulses_hz - 1), abs(speeds / lines_hz - 1)) > MOST_DISAGREEMENT
+    if not away.any():
+        return False
+    elsewhere = likelihood.at(speeds[away], orders).sum(axis=0)
+    there = likelihood.at(np.array([pulses_hz]), orders).sum()
+    return bool(there > np.quantile(elsewhere, 1 - BY_CHANCE))
 
 
 def _with_rest(speed: float, rivals: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:

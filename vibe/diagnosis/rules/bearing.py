@@ -11,7 +11,7 @@ from vibe.core.drive import Bearing
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import FLUTING, LOCAL_DAMAGE, EvidenceItem, Finding
 from vibe.core.tones import CAGES
-from vibe.diagnosis.bearing_elements import PARTS, Signs, odds, signs_of, ways
+from vibe.diagnosis.bearing_elements import PARTS, Signs, is_even, odds, signs_of, ways
 from vibe.diagnosis.cage_places import past_load, struck_share
 from vibe.diagnosis.case import Case, chance_text, comb_items, is_long, order_text, probability, tones_at
 from vibe.diagnosis.fluting import is_fluting
@@ -127,10 +127,12 @@ def _share_of(case: Case, bearing: Bearing, cage: CombEvidence, rivals: Sequence
 
 
 def _also_past(case: Case, bearing: Bearing, cage: CombEvidence, limit: float) -> CombEvidence | None:
-    """Another comb of the same cage that is surely there. A cage that strikes does so at one place of one body."""
+    """Another comb of the same cage that is surely there, and not left by this one. A cage that strikes does so at one
+    place of one body."""
     names = (f"bearing.{bearing.name}.{part}" for part in CAGES)
     others = (case.combs[name] for name in names if name in case.combs and name != cage.tone)
-    sure = [comb for comb in others if comb.false_alarm_probability <= limit]
+    own = (comb for comb in others if not _left_by(cage, comb, case.tone_alarm))
+    sure = [comb for comb in own if comb.false_alarm_probability <= limit]
     return max(sure, key=lambda comb: comb.score, default=None)
 
 
@@ -317,9 +319,10 @@ def _is_clear(comb: CombEvidence, limit: float, settings: CombSettings) -> bool:
 
 
 def _strikes(cage: CombEvidence, limit: float, settings: CombSettings) -> bool:
-    """Whether a cage strikes something: surely, and clearly or by a long comb. What it modulates has few lines."""
-    sure = cage.false_alarm_probability <= limit and (_clear(cage, settings) or is_long(cage, settings))
-    return sure and not _of_faster(cage)
+    """Whether a cage strikes something: surely, and clearly or by a long or an even comb. What it modulates has few
+    lines."""
+    plain = _clear(cage, settings) or is_long(cage, settings) or is_even(cage)
+    return plain and cage.false_alarm_probability <= limit and not _of_faster(cage)
 
 
 def _of_faster(comb: CombEvidence) -> bool:

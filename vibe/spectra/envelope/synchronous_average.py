@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -38,11 +38,23 @@ MOST_PLACES = 6
 """Places named on one turn; a body with more damaged parts is worn all round."""
 UNPLACED = 0.5
 """Chance of a sound turn looking so from which on no place stands out: then none is sought closely."""
+LONGEST_RINGING = 0.25
+"""Share of a turn to which an impact rings on: one that fills more has no place (common practice)."""
+SECOND_LOOK = 2.0
+"""By how much a place must be surer that is read without what an impact's ringing covers."""
+WITHOUT_SWELL = 10.0
+"""The same of one read without the load's swell: where few parts make all of a turn, a swell fitted to what is away
+from the highest place leaves that one higher than it is."""
+LEAST_CHANCE = 1e-9
+"""No turn supports a smaller probability, however far the law is drawn out."""
+MOST_BEFORE = 0.2
+"""Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
+practice)."""
 PLACE_CHANCE = 0.01
 """Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Cut:
     """What a turn is cut finer from: of each channel the envelopes (bands, n), the phase of each sample in turns (n,),
     and which samples are ``kept`` (n,); which of all bands are ``shown``; and into how many cells."""
@@ -51,13 +63,14 @@ class Cut:
     shown: NDArray[np.bool_]
     cells: int
 
+    @cached_property
     def fine(self) -> NDArray[np.float64]:
         """The turn (cells,), from all bands that show the impacts."""
         means = [_cell_means(power, phase, kept, self.cells) for power, phase, kept in self.rows]
         return _joined(np.concatenate(means), self.shown)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Turn:
     """Mean squared envelope round one turn of a frame, relative to its overall mean.
 
@@ -71,10 +84,14 @@ class Turn:
     turns: float
     cut: Cut | None = None
     fine_cell: float = 0.0
+    backwards: bool = False
+    """Whether the frame turns against the input, so that time goes from high angles to low ones."""
+    fitted: int = 0
+    """Constants that were fitted to it and subtracted."""
 
-    @cached_property
+    @property
     def fine(self) -> NDArray[np.float64] | None:
-        return None if self.cut is None else self.cut.fine()
+        return None if self.cut is None else self.cut.fine
 
     @property
     def angle_deg(self) -> NDArray[np.float64]:
@@ -145,6 +162,7 @@ def fold(
         turns=turns,
         cut=Cut(rows=tuple(fine_rows), shown=np.array(shown), cells=fine_count),
         fine_cell=per_event / OVERSAMPLING / fine_count,
+        backwards=order < 0,
     )
 
 
@@ -260,26 +278,44 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     is spread round the turn: squared sums of many small errors, whose excesses fall off no faster than exponentially.
     Over it lies the noise of the average, whose standard error is known and which is Gaussian. The highest place is
     read against the sum of the two, the exponential part being what the rest of the turn scatters beyond its noise.
+    A load that goes round raises half of the turn and lowers the other; it is read without that swell as well.
 
     Further places are those that stand out by the same law: where another meeting must lie, or anywhere else.
     """
+    plain, even = _placed(turn, meetings), _placed(_without_swell(turn, meetings), meetings)
+    # The second look is paid for.
+    chance = max(LEAST_CHANCE, WITHOUT_SWELL * even.false_alarm_probability)
+    return replace(even, false_alarm_probability=chance) if chance < plain.false_alarm_probability else plain
+
+
+def _without_swell(turn: Turn, meetings: int) -> Turn:
+    """The turn less what swells once round it, fitted to what lies away from its highest place."""
+    level, n = turn.level, turn.level.size
+    top, spread = int(level.argmax()), max(1, n // 18)
+    away = _away(n, _spots(n, top, meetings), spread) & _beyond_ringing(turn, top, spread)
+    if away.sum() < n // 2:
+        return turn
+    angle = 2 * np.pi * np.arange(n) / n
+    swell = np.stack([np.cos(angle), np.sin(angle), np.ones(n)], axis=1)
+    fit, *_ = np.linalg.lstsq(swell[away], level[away], rcond=None)
+    return replace(turn, level=level - swell[:, :2] @ fit[:2], fitted=2)
+
+
+def _placed(turn: Turn, meetings: int) -> Localisation:
+    """The highest place of a turn and those that stand out with it."""
     level = turn.level
     n = level.size
     top = int(level.argmax())
     spread = max(1, n // 18)
     spots = _spots(n, top, meetings)
-    away = _away(n, spots, spread)
-    law = _Rest.of(level, turn.sigma, away)
-    probability = _any_of(n, law.exceedance(float(level[top])))
-    if away.sum() > n // 2:
-        # A second damaged part among the rest would hide the first. That two sound ones both stand out is rarer than
-        # that one does, by more than the rest looks better than it is.
-        second = int(np.where(away, level, -np.inf).argmax())
-        without = _Rest.of(level, turn.sigma, away & _away(n, _spots(n, second, meetings), spread))
-        both = _any_of(n, without.exceedance(float(level[second])))
-        if both < probability:
-            law, probability = without, both
-    probability = max(1e-9, probability)
+    law, probability = _highest(turn, meetings, spread, _away(n, spots, spread), np.ones(n, dtype=bool))
+    beyond = _beyond_ringing(turn, top, spread)
+    if not beyond.all():
+        # The second look is paid for.
+        ringing, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond)
+        if SECOND_LOOK * chance < probability:
+            law, probability = ringing, SECOND_LOOK * chance
+    probability = max(LEAST_CHANCE, probability)
 
     cells = [top]
     free = _away(n, [top], spread)
@@ -308,6 +344,30 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     )
 
 
+def _highest(
+    turn: Turn, meetings: int, spread: int, away: NDArray[np.bool_], beyond: NDArray[np.bool_]
+) -> tuple[_Rest, float]:
+    """The law of what lies ``away`` from the highest place and ``beyond`` its ringing, and the chance of that place.
+
+    A second damaged part among the rest would hide the first. That two sound ones both stand out is rarer than that one
+    does, by more than the rest looks better than it is.
+    """
+    level, n = turn.level, turn.level.size
+    rest = away & beyond
+    law = _Rest.of(turn, rest)
+    probability = _any_of(n, law.exceedance(float(level.max())))
+    if away.sum() > n // 2 and rest.any():
+        second = int(np.where(rest, level, -np.inf).argmax())
+        others = rest & _away(n, _spots(n, second, meetings), spread)
+        if not beyond.all():
+            others &= _beyond_ringing(turn, second, spread)
+        without = _Rest.of(turn, others)
+        both = _any_of(n, without.exceedance(float(level[second])))
+        if both < probability:
+            law, probability = without, both
+    return law, probability
+
+
 def _spots(n: int, cell: int, meetings: int) -> list[int]:
     """A cell and those where other meetings of the same part lie."""
     return [round(cell + k * n / meetings) % n for k in range(meetings)]
@@ -319,6 +379,29 @@ def _away(n: int, spots: Sequence[int], spread: int) -> NDArray[np.bool_]:
     for spot in spots:
         away[np.arange(spot - spread, spot + spread + 1) % n] = False
     return away
+
+
+def _beyond_ringing(turn: Turn, cell: int, spread: int) -> NDArray[np.bool_]:
+    """Cells of a turn that an impact at ``cell`` does not reach.
+
+    An impact starts at once, rings on, and may be followed by a second one as a spall is left: what stays above the
+    middle of the turn behind it is its own. What swells, as under a load, is none, and reaches no further than
+    ``spread``. Nor is one known in so few turns that a stray shock may make it.
+    """
+    level, n, way = turn.level, turn.level.size, -1 if turn.backwards else 1
+    middle, beyond = float(np.median(level)), np.ones(n, dtype=bool)
+    if turn.turns < FEWEST_TURNS_CUT:
+        return beyond
+    before = level[(cell - way * np.arange(spread + 1, 2 * spread + 1)) % n]
+    if float(before.mean()) - middle > MOST_BEFORE * (float(level[cell]) - middle):
+        return beyond
+    for step in range(round(LONGEST_RINGING * n) + 1):
+        spot = (cell + way * step) % n
+        # Two cells in a row: ringing beats.
+        if max(level[spot], level[(spot + way) % n]) <= middle:
+            break
+        beyond[spot] = False
+    return beyond
 
 
 def _any_of(count: int, one: float) -> float:
@@ -338,8 +421,8 @@ class _Rest:
     """Independent excesses from which ``scale`` is known."""
 
     @classmethod
-    def of(cls, level: NDArray[np.float64], sigma: NDArray[np.float64], away: NDArray[np.bool_]) -> _Rest:
-        n = level.size
+    def of(cls, turn: Turn, away: NDArray[np.bool_]) -> _Rest:
+        level, sigma, n = turn.level, turn.sigma, turn.level.size
         if away.sum() < 6:
             away = level <= np.sort(level)[max(3, n // 2 - 1)]
         rest = level[away]
@@ -356,7 +439,7 @@ class _Rest:
             if r <= 0:
                 break
             together += min(r, 1.0) ** 2
-        cells = max(3.0, rest.size / (1 + 2 * together))
+        cells = max(3.0, rest.size / (1 + 2 * together) - turn.fitted)
         # One standard error of the variance is what irregularity may hide in, though none be seen.
         hidden = noise**2 * float(np.sqrt(2.0 / cells))
         scale = float(np.sqrt(max(own * cells / (cells - 1) - noise**2, 0.0) + hidden))

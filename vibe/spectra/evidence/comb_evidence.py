@@ -44,7 +44,7 @@ MOST_TIMES = 12
 """How many times slower a comb may be that makes all lines of a faster one: elements spin some six times a cage's
 turn, and a race meets up to so many elements."""
 BETWEEN = 4
-"""Lines of the slower comb, the first between those of the faster one, that are compared."""
+"""Lines of the slower comb, the first that nobody else owns between those of the faster one, that are compared."""
 AS_STRONG_DB = 3.0
 """Lines within a factor of two in power are alike: noise moves one by as much (common practice)."""
 SAME_PLACE = 0.005
@@ -209,7 +209,7 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
     place = _sharpened(decoy_null.scorer.spectra, best)
     strong = _lines_db(decoy_null, best, [harmonic * place for harmonic in (1, 2, 3)])
     enough = max(decibels(STILL_A_LINE), strong - AS_STRONG_DB)
-    modulators: list[tuple[float, CombReading]] = []
+    slower: list[tuple[int, float, CombReading]] = []
     likeliest, least = best, abs(_off_usual(best, place)) - SURELY_NEARER
     for other in readings:
         if other is best or not other.request.slips:
@@ -218,18 +218,17 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
         times = round(place / sharp)
         if not 1 <= times <= MOST_TIMES or abs(times * sharp / place - 1) > SAME_PLACE:
             continue
-        fewer = min(1.0, other.request.max_harmonic / best.request.max_harmonic)
-        if times == 1 and other.score < ALIKE * fewer * best.score:
-            continue
-        between = [k * place / times for k in range(1, BETWEEN + 2) if k % times][:BETWEEN]
-        as_strong = times == 1 or _lines_db(decoy_null, best, between) > enough
-        own = any(abs(other.request.order / side - 1) < 0.05 for side in best.sidebands)
         off = abs(_off_usual(other, sharp))
-        if as_strong and times > 1 and own:
-            modulators.append((off, other))
-        elif as_strong and off < least:
+        if times > 1:
+            between = [k * place / times for k in range(1, other.request.max_harmonic + 1) if k % times]
+            if _lines_db(decoy_null, best, between) > enough:
+                slower.append((-times, off, other))
+            continue
+        fewer = min(1.0, other.request.max_harmonic / best.request.max_harmonic)
+        if other.score >= ALIKE * fewer * best.score and off < least:
             likeliest, least = other, off
-    return min(modulators, key=lambda pair: pair[0])[1] if modulators else likeliest
+    # What repeats the most slowly makes the lines of all that is a multiple of it; at one place usual slip decides.
+    return min(slower, key=lambda one: one[:2])[2] if slower else likeliest
 
 
 def _off_usual(reading: CombReading, place: float) -> float:
@@ -278,12 +277,13 @@ def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]
 
 
 def _lines_db(decoy_null: DecoyNull, reading: CombReading, orders: Sequence[float]) -> float:
-    """Mean level over the floor at ``orders`` [dB], in the bands of ``reading``; nothing where others own most."""
+    """Mean level over the floor of the first lines at ``orders`` [dB] that nobody else owns, in the bands of
+    ``reading``; nothing where others own most."""
     power, step = decoy_null.scorer.spectra.power[reading.group], decoy_null.scorer.spectra.step
     mask = decoy_null.mask(reading.request)
     middles = [round(order / step) for order in orders]
-    free = [m for m in middles if 1 <= m < power.size - 1 and not mask[m - 1 : m + 2].all()]
-    if 2 * len(free) <= len(middles):
+    free = [m for m in middles if 1 <= m < power.size - 1 and not mask[m - 1 : m + 2].all()][:BETWEEN]
+    if 2 * len(free) <= min(len(middles), BETWEEN):
         return float("-inf")
     return float(
         np.mean([decibels(float(np.where(mask[m - 1 : m + 2], 0.0, power[m - 1 : m + 2]).max())) for m in free])

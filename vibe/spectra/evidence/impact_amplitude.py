@@ -63,6 +63,8 @@ def measured(
                 where = reading.order * harmonic + sign * spacing
                 if harmonic <= 4 and where > 0:
                     sides.append(CombLine(order=where, over_floor_db=decibels(line(where, harmonic)[0])))
+    numbers = range(len(lines) + 1, reading.request.max_harmonic + 1) if slip else ()
+    beyond = ((reading.order * k, line(reading.order * k, k)[0]) for k in numbers)
     members = spectra.members[group]
     rms = _group_rms(_band_powers(bands), members)
     place, place_error = placed(spectra, reading)
@@ -92,6 +94,7 @@ def measured(
         surest_channels=tuple(dict.fromkeys(bands[c].channel for c, _ in spectra.members[reading.group])),
         place=place,
         place_error=place_error,
+        further=tuple(CombLine(order=at, over_floor_db=decibels(over)) for at, over in beyond if over > 0),
     )
 
 

@@ -45,6 +45,9 @@ EXPLAINED, BY_LUCK = 0.85, 1e-3
 law that fills all of the axis explains anything."""
 STANDING = 0.6
 """Share of the free lines between that stand when a slower order is the fundamental; an irregular comb lacks some."""
+FEWEST_BETWEEN = 10
+"""Lines of a slower order, its own and those of the faster one, that are looked at: of half of it the first three lines
+between may be somebody else's."""
 DROP_DB, OWN_DROP_DB = 8.0, 3.0
 """By how much the lines that only a slower order makes may be weaker; where the faster is a part's own, less."""
 FIRST_LINES, FIRST_STAND = 6, 4
@@ -511,7 +514,8 @@ def fundamental(
         law = own_law(order, slow)
         if law is None:
             continue
-        stand, free, level = _between(power, step, slow, times, mask | law, max(3 * order, 2.0))
+        reach = max(3 * order, 2.0, FEWEST_BETWEEN * slow)
+        stand, free, level = _between(power, step, slow, times, mask | law, reach)
         if free >= 3 and stand >= STANDING * free and level >= own - drop_db(order, slow):
             return sharpened(power, step, slow, mask)[0]
     return order
