@@ -157,10 +157,10 @@ def diagnose_samples(
             read_over, capture, [channel.name for channel in fit], whole.fit, tell=tell,
             pulses=_pulses(capture, whole), moves=moves,
         )  # fmt: skip
-        asked = analysis_request
-        reading, left_out = read(asked)
+        wanted = analysis_request
+        reading, left_out = read(wanted)
         if not moves:
-            reading = at_own_speed(reading, lambda hz: read(replace(asked, settled_hz=hz))[0], drive, table)
+            reading = at_own_speed(reading, lambda hz: read(replace(wanted, settled_hz=hz))[0], drive, table)
         remarks += left_out
         combs = by_tone(reading, table, analysis_request)
         measured = set(reading.samples)
