@@ -132,6 +132,31 @@ def test_irregular_parts_whose_forces_overlap_are_called_damaged_no_more_often_e
         assert np.mean(chances <= nominal) <= 2 * nominal + 2 * np.sqrt(nominal / 1000)
 
 
+def test_to_know_how_many_parts_there_are_calls_none_of_them_damaged_more_often() -> None:
+    """Each part errs on its own, however much the load that goes round makes all of them hang together."""
+    chances = []
+    for seed in range(400):
+        turn = errors_of_parts(seed)
+        parts = int(np.random.default_rng([7, seed]).integers(7, 60))
+        load = 1 + 0.2 * np.cos(2 * np.pi * (np.arange(turn.level.size) + seed) / turn.level.size)
+        known = replace(turn, level=turn.level * load / (turn.level * load).mean(), parts=parts)
+        chances.append(localise(known).false_alarm_probability)
+    for nominal in (0.2, 0.05, 0.01, 0.001):
+        assert np.mean(np.array(chances) <= nominal) <= 2 * nominal + 2 * np.sqrt(nominal / 400)
+
+
+def test_what_hangs_together_over_several_parts_is_the_load_and_hides_no_impact() -> None:
+    rng, angle = np.random.default_rng(12), 2 * np.pi * np.arange(72) / 72
+    level = 0.6 + 0.12 * np.cos(2 * angle) + 0.06 * np.cos(3 * angle + 1) + 0.01 * rng.normal(size=72)
+    level[40] = 6.0
+    turn = Turn(level=level / level.mean(), sigma=np.full(72, 0.01), turns=150.0)
+    surely = localise(replace(turn, parts=16)).false_alarm_probability
+    assert surely < 1e-4
+    assert surely < localise(turn).false_alarm_probability / 10
+    level[40] = 0.6 + 0.3
+    assert localise(replace(turn, level=level / level.mean(), parts=16)).false_alarm_probability > 0.1
+
+
 def test_a_hit_of_nine_standard_errors_stands_out_of_a_smooth_turn() -> None:
     """The noise of an average is Gaussian and its size is known: no exponential need be feared where none is seen."""
     found = []

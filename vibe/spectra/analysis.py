@@ -220,14 +220,17 @@ def _localised(
         blur = spread * comb.order * bands[0].turns
         order = refined_order(bands, members, comb.order, bins=min(max(blur, 0.25), 8.0))
         sign = 1.0 if request.order > 0 else -1.0
-        turn = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]))
+        turn = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]), parts=request.parts)
         turns[comb.tone] = turn
         place = localise(turn, meetings=request.meetings)
         if place.false_alarm_probability > SURE_PLACE and comb.false_alarm_probability <= PLACED_BETWEEN and not slow:
             turns[comb.tone], place = _surer(place, turn, bands, comb, request, sign * order, law)
         others = [own for name, own in impacts.items() if name != comb.tone]
         if others and not slow and comb.false_alarm_probability <= PLACED_BETWEEN:
-            between = fold(bands, members, sign * order, origin_turns=-float(law.turns[0]), hidden=joined(others))
+            between = fold(
+                bands, members, sign * order, origin_turns=-float(law.turns[0]), hidden=joined(others),
+                parts=request.parts,
+            )  # fmt: skip
             again = localise(between, meetings=request.meetings)
             # Two looks are paid for.
             if 2 * again.false_alarm_probability < place.false_alarm_probability:
@@ -257,7 +260,7 @@ def _surer(
         looks.insert(0, _wide_members(bands, replace(comb, band_hz=comb.surest_band_hz, channels=comb.surest_channels)))
     best, shown = place, turn
     for paid, members in enumerate(looks, start=2):
-        other = fold(bands, members, order, origin_turns=-float(law.turns[0]))
+        other = fold(bands, members, order, origin_turns=-float(law.turns[0]), parts=request.parts)
         again = localise(other, meetings=request.meetings)
         chance = min(1.0, paid * again.false_alarm_probability)
         if chance < best.false_alarm_probability:

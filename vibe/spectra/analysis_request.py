@@ -10,11 +10,13 @@ from vibe.spectra.evidence.comb import CombRequest
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoldRequest:
-    """A body's frame on which a tone's impacts are laid: its order, and how often per turn it may show."""
+    """A body's frame on which a tone's impacts are laid: its order, how often per turn it may show, and how many equal
+    parts it carries, 0 where that is not known."""
 
     tone: str
     order: float
     meetings: int
+    parts: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

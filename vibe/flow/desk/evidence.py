@@ -544,11 +544,11 @@ def _turn(
     if found is None:
         raise CallError("the speed of this capture is not known: no turn is known")
     envelope = on_demand.band_of(channel.samples, channel.sample_rate_hz, low, high, found.law)
-    laid = fold([envelope], [(0, 0)], float(tone.fold.order), origin_turns=-float(found.law.turns[0]))
+    origin, parts = -float(found.law.turns[0]), tone.fold.count
+    laid = fold([envelope], [(0, 0)], float(tone.fold.order), origin_turns=origin, parts=parts)
     angle_deg, level = laid.at_parts(tone.fold.count)
     shape = on_demand.relative(level)
     place = localise(laid, meetings=tone.meetings)
-    parts = tone.fold.count
     stands = place.false_alarm_probability <= STANDS_OUT
     sure = PLACE_SHARE * place.width_deg / 360.0 * parts
     within = round(sure)

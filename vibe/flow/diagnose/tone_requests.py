@@ -85,7 +85,8 @@ def analysis_request_of(
             )
         )
         if tone.fold is not None or any(other.fold is not None for other in twins):
-            folds.append(FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=meetings))
+            parts = min(other.fold.count for other in twins if other.fold is not None)
+            folds.append(FoldRequest(tone=tone.id, order=_fold_order(twins), meetings=meetings, parts=parts))
     benign = {(1.0, SHAFT_LINES)}
     for tone in table.tones:
         if tone.family in ("ring pin", "lobe", "output pin", "gear tooth", "mesh", "planet pass", "output pin pass"):

@@ -88,6 +88,8 @@ class Turn:
     """Whether the frame turns against the input, so that time goes from high angles to low ones."""
     fitted: int = 0
     """Constants that were fitted to it and subtracted."""
+    parts: int = 0
+    """Equal parts on the frame, where that is known."""
 
     @property
     def fine(self) -> NDArray[np.float64] | None:
@@ -117,10 +119,12 @@ def fold(
     cells: int | None = None,
     origin_turns: float = 0.0,
     hidden: Sequence[NDArray[np.bool_]] | None = None,
+    parts: int = 0,
 ) -> Turn:
     """Average the envelopes of ``members`` ((channel, band) pairs) over turns of a frame that makes ``order`` turns
     per input turn, starting at ``origin_turns`` of the input (the pulse, when there is one). ``hidden`` has one array
-    (bands, n) per channel, True where others strike: what any of ``members`` hides is left out.
+    (bands, n) per channel, True where others strike: what any of ``members`` hides is left out. ``parts``: equal parts
+    on the frame, 0 where that is not known.
 
     Cells are as many as the envelope can resolve, at most 72.
     """
@@ -163,6 +167,7 @@ def fold(
         cut=Cut(rows=tuple(fine_rows), shown=np.array(shown), cells=fine_count),
         fine_cell=per_event / OVERSAMPLING / fine_count,
         backwards=order < 0,
+        parts=parts,
     )
 
 
@@ -429,7 +434,8 @@ class _Rest:
         middle = float(rest.mean())
         noise = max(float(np.median(sigma)), 1e-9)
         # Neighbouring cells hang together: the variance is known as well as from n / (1 + 2 sum r²) free ones
-        # (Bartlett 1946, from memory).
+        # (Bartlett 1946, from memory), and no worse than from the parts, each of which errs on its own: what hangs
+        # together over several of them is the load.
         apart = np.where(away, level - middle, 0.0)
         own = float(apart @ apart) / rest.size
         together = 0.0
@@ -439,7 +445,8 @@ class _Rest:
             if r <= 0:
                 break
             together += min(r, 1.0) ** 2
-        cells = max(3.0, rest.size / (1 + 2 * together) - turn.fitted)
+        free = max(rest.size / (1 + 2 * together), min(turn.parts / n, 1.0) * rest.size)
+        cells = max(3.0, free - turn.fitted)
         # One standard error of the variance is what irregularity may hide in, though none be seen.
         hidden = noise**2 * float(np.sqrt(2.0 / cells))
         scale = float(np.sqrt(max(own * cells / (cells - 1) - noise**2, 0.0) + hidden))
