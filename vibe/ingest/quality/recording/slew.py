@@ -35,6 +35,9 @@ _BOTH_HELD = 1.58
 leaves open in 150 slopes; sums of many lines and blows have more."""
 _SPREAD, _NO_LINE = 0.05, 0.15
 """Most of concentration and of the strongest line's share for that: lines end sooner than noise does."""
+_SPREAD_OF_SIDES, _LINE_OF_SIDES = 0.15, 0.4
+"""The same for one side alone, which lines make shorter only where several of them are in step and rule the signal (our
+choice)."""
 _STEEP = 0.85
 """Share of the steepest slopes from which on a sample counts as cut off; the recorder's filter rounds the edge."""
 
@@ -66,7 +69,9 @@ def slew_limited(signal: Signal) -> list[Reason]:
         return []
     concentration, strongest = _lines(slope, signal.rate_hz)
     held = kurtosis < _GAUSS - _BELOW and strongest <= _STRONGEST and kurtosis < _GAUSS - _SINE * concentration - _BELOW
-    if not held and (concentration > _SPREAD or strongest > _NO_LINE or not (one_side or both)):
+    if not held and one_side:
+        one_side = concentration <= _SPREAD_OF_SIDES and strongest <= _LINE_OF_SIDES
+    if not held and not one_side and not (both and concentration <= _SPREAD and strongest <= _NO_LINE):
         return []
     steep = np.abs(slope)
     which = ""
