@@ -2,8 +2,8 @@
 
 ``python -m tests.studies.spoilt --half even`` (or ``odd``, ``both``) makes them with the code of ``tests/quality``,
 which knows nothing of the program, and prints how many of the harmful ones are noticed, of the harmless ones let pass
-and of the good ones accepted; ``--every 10`` takes a tenth of them. The checks were made with the even numbers in sight; the odd
-ones were counted at the end alone.
+and of the good ones accepted; ``--every 10`` takes a tenth of them. The checks were made with the even numbers in
+sight; the odd ones were counted at the end alone.
 """
 
 from __future__ import annotations

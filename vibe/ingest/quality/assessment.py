@@ -63,7 +63,12 @@ def assess(
     # Bridged gaps are slow ramps: they would look like a slope.
     slope, above_hz = slow.ski_slope(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
     loose, below_hz = mounting.loose_mount(signal)
-    sent = pulses.speed_sensor(signal, speed_hz) or radio.radio(signal) or pulses.frames(signal)
+    sent = (
+        pulses.speed_sensor(signal, speed_hz)
+        or radio.radio(signal)
+        or pulses.frames(signal)
+        or pulses.gain_in_frames(signal)
+    )
     thin = thinned.thinned(signal)
     cut, from_hz = low_cut.low_cut(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
     reasons = [

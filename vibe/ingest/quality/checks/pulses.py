@@ -39,6 +39,13 @@ _RADIOS = (
 """TETRA: ETSI EN 300 392-2, one of four slots in 17/300 s. DMR: ETSI TS 102 361-1, bursts of 27.5 ms in 60 ms. DECT:
 ETSI EN 300 175-3, 24 slots in 10 ms, bursts of 0.37 ms. Access points announce themselves every 102.4 ms (IEEE
 802.11). Satellite telephones send 8.3 ms of 90 ms. All from memory. The bounds leave room for rounded edges."""
+_GSM_FRAME_S, _GSM_LOUD = 0.120 / 26, (0.82, 0.92)
+"""Eight slots in a frame, of which one is sent (3GPP TS 45.002, from memory): seven eighths are left loud."""
+_RATE_OF_POWER_HZ = 13_000.0
+_KEEP_AWAY = (
+    "Keep radio sets and telephones some metres away from sensor, cable and logger, see that the cable's screen is "
+    "connected, and repeat the measurement."
+)
 _RATE_HZ = 6_000.0
 """Means of neighbouring samples bring the rate down to this."""
 _WINDOW_S = 1.0
@@ -79,12 +86,14 @@ _MOST_WINDOWS = 0.5
 
 @dataclass(frozen=True, slots=True)
 class _Pulse:
-    """``height`` in the channel's unit, ``width`` as a share of the period; ``fit`` of ``lines`` lines."""
+    """``height`` in r.m.s. values, ``width`` as a share of the period; ``fit`` of ``lines`` lines."""
 
     height: float
     width: float
     fit: float
     lines: int
+    high: float = 0.0
+    """Share of the period from the rising edge to the falling one."""
 
 
 def frames(signal: Signal) -> list[Reason]:
@@ -102,12 +111,34 @@ def frames(signal: Signal) -> list[Reason]:
                 text=f"electrical pulses of {amount(signal.channel, pulse.height * signal.rms)} and "
                 f"{1e3 * pulse.width * kind.frame_s:.2g} ms every {1e3 * kind.frame_s:.4g} ms, which do not ring as "
                 f"blows do: {kind.what} sends near the sensor's cable",
-                remedy="Keep radio sets and telephones some metres away from sensor, cable and logger, see that the "
-                "cable's screen is connected, and repeat the measurement.",
+                remedy=_KEEP_AWAY,
                 verdict="limited",
             )
         ]
     return []
+
+
+def gain_in_frames(signal: Signal) -> list[Reason]:
+    """A telephone whose bursts take the amplifier's gain away: the power dips for one slot of each frame."""
+    if signal.rms == 0 or signal.missing > 0:
+        return []
+    together = max(1, int(signal.rate_hz // _RATE_OF_POWER_HZ))
+    square = np.square(signal.ac[: signal.ac.size // together * together].astype(np.float64) / signal.rms)
+    power = square.reshape(-1, together).mean(axis=1)
+    power -= power.mean()
+    pulse = _train(np.asarray(power / (power.std() or 1.0)), signal.rate_hz / together, _GSM_FRAME_S)
+    # Air that hisses in pieces is loud for a slot; nothing that moves is silent for one.
+    if pulse is None or not _GSM_LOUD[0] <= pulse.high <= _GSM_LOUD[1]:
+        return []
+    return [
+        Reason(
+            code="radio",
+            text=f"the signal grows weaker for {1e3 * (1 - pulse.high) * _GSM_FRAME_S:.2g} ms at exactly "
+            f"{1 / _GSM_FRAME_S:.4g} Hz: a mobile telephone or modem (GSM) next to the amplifier takes its gain away",
+            remedy=_KEEP_AWAY,
+            verdict="limited",
+        )
+    ]
 
 
 def speed_sensor(signal: Signal, speed_hz: float | None) -> list[Reason]:
@@ -284,7 +315,8 @@ def _fitted(orders: NDArray[np.intp], slopes: Lines) -> _Pulse | None:
             height = math.pi * 0.5 * (float(first[i, j]) - float(second[i, j]))
             if height < _LEAST_HEIGHT:
                 return None
-            return _Pulse(height, min((j - i) % _PLACES, (i - j) % _PLACES) / _PLACES, fit, count)
+            high = (j - i) % _PLACES / _PLACES
+            return _Pulse(height, min(high, 1 - high), fit, count, high)
         rest = z - first[i, j] * np.conj(w[:, i]) - second[i, j] * np.conj(w[:, j])
         use[np.flatnonzero(use)[int(np.abs(rest).argmax())]] = False
     return None

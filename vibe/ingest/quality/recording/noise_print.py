@@ -99,6 +99,12 @@ def noise_print(channels: Sequence[Channel]) -> NoisePrint | None:
     return None if total is None else NoisePrint(bits=np.packbits(total > 0), count=total.size)
 
 
+def turned_round(kept: NoisePrint) -> NoisePrint:
+    """The print of a capture that is played backwards."""
+    signs = np.unpackbits(kept.bits, count=kept.count)[::-1]
+    return NoisePrint(bits=np.packbits(signs), count=kept.count)
+
+
 class _Prepared:
     """One print, as it is compared with others of transforms of ``size``."""
 

@@ -71,7 +71,10 @@ def slew_limited(signal: Signal) -> list[Reason]:
     held = kurtosis < _GAUSS - _BELOW and strongest <= _STRONGEST and kurtosis < _GAUSS - _SINE * concentration - _BELOW
     if not held and one_side:
         one_side = concentration <= _SPREAD_OF_SIDES and strongest <= _LINE_OF_SIDES
-    if not held and not one_side and not (both and concentration <= _SPREAD and strongest <= _NO_LINE):
+    surely = (
+        both and max(falls, rises) < _HELD and max(concentration / _SPREAD_OF_SIDES, strongest / _LINE_OF_SIDES) <= 1
+    )
+    if not held and not one_side and not surely and not (both and concentration <= _SPREAD and strongest <= _NO_LINE):
         return []
     steep = np.abs(slope)
     which = ""
