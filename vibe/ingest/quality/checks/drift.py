@@ -97,11 +97,9 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
             code="ski_slope",
             text=f"slow movement that is no vibration: {below * 1e3:.2g} mm/s below {high:g} Hz against "
             f"{above * 1e3:.2g} mm/s of vibration; velocity below {until:.0f} Hz is not reliable",
-            remedy="Let the sensor warm up for a minute, dry the plug, keep the cable still and radio sets away, and "
-            "repeat the measurement."
+            remedy="Let the sensor warm up, dry its plug, keep cable still and radios away; repeat the measurement."
             if limited
-            else "Nothing to repeat; next time let the sensor warm up for a minute, and keep the cable still and radio "
-            "sets away.",
+            else "Nothing to repeat; next time warm the sensor up, keep its cable still and radios away.",
             verdict="limited" if limited else "usable",
         )
     ], until

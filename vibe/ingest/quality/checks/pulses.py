@@ -147,7 +147,7 @@ def speed_sensor(signal: Signal, speed_hz: float | None) -> list[Reason]:
         return []
     x, rate_hz = _slower(signal)
     size = int(max(_WINDOW_S, 25 / speed_hz) * rate_hz)
-    windows = x.size // size
+    windows = x.size // max(size, 1)
     if windows < 3:
         return []
     looked_at = np.unique(np.linspace(0, windows - 1, min(windows, _MOST_LOOKED_AT)).astype(int))
@@ -184,13 +184,15 @@ def _slower(signal: Signal) -> tuple[Floats, float]:
 def _train(x: Floats, rate_hz: float, period_s: float) -> _Pulse | None:
     """Pulses at one exact period."""
     orders = _orders(1 / period_s, rate_hz)
+    if orders.size < _FEWEST_LINES:
+        return None
     # A whole number of periods, as near to a whole number of samples as may be, so that each line has a bin.
     fewest = int(np.ceil(_WINDOW_S / period_s))
     sizes = period_s * rate_hz * np.arange(fewest, 2 * fewest)
     periods = fewest + int(np.abs(sizes - np.rint(sizes)).argmin())
     size = round(period_s * rate_hz * periods)
     windows = x.size // size
-    if windows < 2 or orders.size < _FEWEST_LINES:
+    if windows < 2:
         return None
     spectra = scipy.fft.rfft(x[: windows * size].reshape(windows, size) * np.hanning(size), axis=1) * (4 / size)
     lines, between = spectra[:, periods * orders], spectra[:, periods * orders + periods // 2]

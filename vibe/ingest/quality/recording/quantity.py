@@ -38,11 +38,10 @@ def quantity(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="quantity",
-            text=f"its floor falls by {-fall_db:.0f} dB a decade from {_LOWEST_HZ:.0f} Hz on, as velocity does and "
-            "acceleration hardly ever does: velocity under the wrong name, or slow movement from cable, plug or "
-            "amplifier",
-            remedy="Look up what the logger wrote: if it is velocity, set quantity and unit of the channel, and no new "
-            "capture is needed; else tie the cable down, check plug and supply, and repeat the measurement.",
+            text=f"its floor falls by {-fall_db:.0f} dB a decade from {_LOWEST_HZ:.0f} Hz on, as velocity does: a wrong "
+            "quantity, or slow movement from cable, plug or amplifier",
+            remedy="If the logger wrote velocity, set quantity and unit; else tie the cable down, check the plug and "
+            "repeat.",
             verdict="limited",
         )
     ]

@@ -27,7 +27,7 @@ where blows are (derived)."""
 _HELD = 1.42
 """Ratio at which one side alone is held. Derived: a limit that a twentieth of the slopes reach makes 1 of it, the
 recorder's filter up to 1.4."""
-_OTHER_SIDE = 1.2
+_OTHER_SIDE = 1.25
 """The other side's ratio is so many times as high: lines and noise have equal sides, and what makes a saw of a signal
 are lines in step, which rule it."""
 _BOTH_HELD = 1.58
@@ -35,9 +35,10 @@ _BOTH_HELD = 1.58
 leaves open in 150 slopes; sums of many lines and blows have more."""
 _SPREAD, _NO_LINE = 0.05, 0.15
 """Most of concentration and of the strongest line's share for that: lines end sooner than noise does."""
-_SPREAD_OF_SIDES, _LINE_OF_SIDES = 0.15, 0.4
-"""The same for one side alone, which lines make shorter only where several of them are in step and rule the signal (our
-choice)."""
+_SPREAD_OF_SIDES = 0.25
+"""The same for one side alone: one line makes both shorter alike, and several in step have less (our choice)."""
+_SPREAD_IF_SURE, _LINE_IF_SURE = 0.15, 0.4
+"""The same where both end as one side does that is held (our choice)."""
 _STEEP = 0.85
 """Share of the steepest slopes from which on a sample counts as cut off; the recorder's filter rounds the edge."""
 
@@ -70,10 +71,8 @@ def slew_limited(signal: Signal) -> list[Reason]:
     concentration, strongest = _lines(slope, signal.rate_hz)
     held = kurtosis < _GAUSS - _BELOW and strongest <= _STRONGEST and kurtosis < _GAUSS - _SINE * concentration - _BELOW
     if not held and one_side:
-        one_side = concentration <= _SPREAD_OF_SIDES and strongest <= _LINE_OF_SIDES
-    surely = (
-        both and max(falls, rises) < _HELD and max(concentration / _SPREAD_OF_SIDES, strongest / _LINE_OF_SIDES) <= 1
-    )
+        one_side = concentration <= _SPREAD_OF_SIDES and strongest <= _STRONGEST
+    surely = max(falls, rises) < _HELD and concentration <= _SPREAD_IF_SURE and strongest <= _LINE_IF_SURE
     if not held and not one_side and not surely and not (both and concentration <= _SPREAD and strongest <= _NO_LINE):
         return []
     steep = np.abs(slope)

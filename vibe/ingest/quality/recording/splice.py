@@ -21,7 +21,7 @@ _FLOOR_BINS = 41
 """Over which the floor is a median: wide compared with a line, narrow compared with a resonance (common practice)."""
 _STEADY = 0.5
 """A line must keep half its usual strength on both sides: where two beat, the phase jumps as they cancel."""
-_BESIDE = np.concatenate((np.arange(-14, -2), np.arange(3, 15)))
+_NEAR = np.concatenate((np.arange(-14, -2), np.arange(3, 15)))
 """Bins near a line that show the noise about it."""
 _PHASE_OF_NOISE = 0.85
 """Standard deviation of a phase for noise of the height 1 by its median: 1 / 1.18 (derived, Rayleigh)."""
@@ -97,7 +97,7 @@ def _jump(signal: Signal, window_s: float, sure: int) -> tuple[float, int] | Non
     step = np.abs(np.angle(np.exp(1j * step)))
     least = np.minimum.reduce([height[k * _HOPS : len(height) - (3 - k) * _HOPS] for k in range(4)])
     # Where a shock or a burst of noise lies over the lines, their phases are read as badly as that is high.
-    around = np.abs(lines[:, np.clip(peaks[:, None] + _BESIDE, 0, lines.shape[1] - 1)])
+    around = np.abs(lines[:, np.clip(peaks[:, None] + _NEAR, 0, lines.shape[1] - 1)])
     unsure = _PHASE_OF_NOISE * np.median(around, axis=2) / np.maximum(height, 1e-30)
     e, f, g, h = (unsure[k * _HOPS : len(unsure) - (3 - k) * _HOPS] for k in range(4))
     unsure = np.sqrt(2.25 * (np.square(f) + np.square(g)) + 0.25 * (np.square(e) + np.square(h)))
