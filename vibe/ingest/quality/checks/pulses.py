@@ -123,6 +123,8 @@ def gain_in_frames(signal: Signal) -> list[Reason]:
     if signal.rms == 0 or signal.missing > 0:
         return []
     together = max(1, int(signal.rate_hz // _RATE_OF_POWER_HZ))
+    if signal.ac.size < together * _PLACES:
+        return []
     square = np.square(signal.ac[: signal.ac.size // together * together].astype(np.float64) / signal.rms)
     power = square.reshape(-1, together).mean(axis=1)
     power -= power.mean()

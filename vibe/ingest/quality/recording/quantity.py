@@ -38,7 +38,7 @@ def quantity(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="quantity",
-            text=f"its floor falls by {-fall_db:.0f} dB a decade from {_LOWEST_HZ:.0f} Hz on, as velocity does: a wrong "
+            text=f"its floor falls by {-fall_db:.0f} dB a decade from {_LOWEST_HZ:.0f} Hz on, as velocity does: wrong "
             "quantity, or slow movement from cable, plug or amplifier",
             remedy="If the logger wrote velocity, set quantity and unit; else tie the cable down, check the plug and "
             "repeat.",
