@@ -226,7 +226,9 @@ def _of_shaft(x: Floats, rate_hz: float, speed_hz: float) -> _Pulse | None:
     best = int(np.minimum(size[places] / floor, 5.0).sum(axis=1).argmax())
     own_hz = speed_hz * float(rates[best])
     rows = x[None, :]
-    lines, below, above = (_heights(rows, (orders + off) * own_hz / rate_hz)[0] for off in (0.0, -0.5, 0.5))
+    lines, below, above = (
+        _heights(rows, np.asarray((orders + off) * own_hz / rate_hz, dtype=np.float64))[0] for off in (0.0, -0.5, 0.5)
+    )
     noise = np.sqrt(np.square(np.abs(below)) + np.square(np.abs(above))) / np.sqrt(2) + 1e-12
     noise = np.convolve(np.pad(noise, 3, mode="edge"), np.ones(7) / 7, "valid")
     pulse = _two_edges(orders, lines, noise) or _short(orders, lines, noise)
