@@ -90,7 +90,8 @@ def slew_limited(signal: Signal) -> list[Reason]:
             f"{100 * share:.{0 if share > 0.01 else 1}f} % of the time, so impacts are smoothed away",
             remedy="Use a sensor supply of more current, a shorter cable, or an amplifier and sensor made for steeper "
             "signals, and repeat the measurement.",
-            verdict="rejected" if held or one_side else "limited",
+            # Lines in step can make a saw of a signal.
+            verdict="rejected" if held or (one_side and concentration <= _SPREAD) else "limited",
         )
     ]
 
