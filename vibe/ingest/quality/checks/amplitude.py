@@ -198,7 +198,7 @@ def bent_on_one_side(signal: Signal) -> list[Reason]:
     """Values of one sign pile up below an end that those of the other sign do not have."""
     if signal.missing > 0 or signal.rms == 0 or signal.channel.quantity != "acceleration" or signal.x.size < 8192:
         return []
-    some = signal.ac[:: max(1, signal.ac.size // 300_000)]
+    some = signal.ac[:: max(1, signal.ac.size // 100_000)]
     up = np.quantile(some, _BENT_TAIL)
     down = -np.quantile(some, [1 - share for share in _BENT_TAIL])
     if min(up[0], down[0]) <= 0:

@@ -225,9 +225,8 @@ def _of_shaft(x: Floats, rate_hz: float, speed_hz: float) -> _Pulse | None:
     floor = np.median(size[: int((orders[-1] + 1) * speed_hz / step_hz)])
     best = int(np.minimum(size[places] / floor, 5.0).sum(axis=1).argmax())
     own_hz = speed_hz * float(rates[best])
-    rows = x[None, :]
     lines, below, above = (
-        _heights(rows, np.asarray((orders + off) * own_hz / rate_hz, dtype=np.float64))[0] for off in (0.0, -0.5, 0.5)
+        _near(spectrum, (orders + off) * own_hz / step_hz, x.size / padded) for off in (0.0, -0.5, 0.5)
     )
     noise = np.sqrt(np.square(np.abs(below)) + np.square(np.abs(above))) / np.sqrt(2) + 1e-12
     noise = np.convolve(np.pad(noise, 3, mode="edge"), np.ones(7) / 7, "valid")
@@ -255,12 +254,11 @@ def _orders(first_hz: float, rate_hz: float) -> NDArray[np.intp]:
     return np.arange(_FIRST, min(_MOST_LINES, int(highest_hz / first_hz)) + 1)
 
 
-def _heights(rows: Floats, shares: Floats) -> Lines:
-    """(windows, lines) at ``shares`` of the sample rate, under a Hann window."""
-    size = rows.shape[1]
-    shape = np.hanning(size)
-    waves = np.exp(-2j * np.pi * np.outer(np.arange(size), shares)) * (shape * (2 / shape.sum()))[:, None]
-    return np.asarray(rows @ waves)
+def _near(spectrum: Lines, at_bins: Floats, share: float) -> Lines:
+    """Lines between the bins of a padded transform of which the signal fills a ``share``: a symmetric window turns a
+    line by half its length times the distance, and hardly makes it lower so near."""
+    nearest = np.rint(at_bins).astype(int)
+    return np.asarray(spectrum[nearest] * np.exp(1j * np.pi * (nearest - at_bins) * share))
 
 
 def _two_edges(orders: NDArray[np.intp], lines: Lines, noise: Floats) -> _Pulse | None:

@@ -16,7 +16,7 @@ none where a few samples in a row are one reading."""
 _STEPS = 4.0
 _FEWEST = 8_192
 _FEWEST_VALUES = 24
-_MOST = 262_144
+_MOST = 65_536
 
 
 def missing_codes(signal: Signal) -> list[Reason]:

@@ -61,7 +61,7 @@ def slew_limited(signal: Signal) -> list[Reason]:
     if power * signal.rms**2 <= (signal.step or 0.0) ** 2:
         return []
     kurtosis = float(np.square(square).mean(dtype=np.float64)) / power**2
-    some = slope[:: max(1, slope.size // 300_000)]
+    some = slope[:: max(1, slope.size // 150_000)]
     low, ends = (np.quantile(some, (1 - share, share)) for share in _TAIL)
     falls, rises = (float(end / max(abs(usual), 1e-30) * np.sign(usual)) for end, usual in zip(ends, low, strict=True))
     one_side = min(falls, rises) < _HELD and max(falls, rises) > _OTHER_SIDE * min(falls, rises)
