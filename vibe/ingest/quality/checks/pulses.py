@@ -216,7 +216,8 @@ def _of_shaft(x: Floats, rate_hz: float, speed_hz: float) -> _Pulse | None:
         return None
     padded = 1 << (4 * x.size - 1).bit_length()
     step_hz = rate_hz / padded
-    spectrum = scipy.fft.rfft((x - x.mean()) * np.hanning(x.size), padded) * (4 / x.size)
+    shaped = (x - x.mean()) * np.hanning(x.size)
+    spectrum: Lines = np.asarray(scipy.fft.rfft(shaped, padded), dtype=np.complex128) * (4 / x.size)
     size = np.abs(spectrum)
     rates = np.arange(
         1 - _SPEED_RANGE, 1 + _SPEED_RANGE, _SPEED_STEP_LINES / (x.size / rate_hz) / orders[-1] / speed_hz
@@ -226,7 +227,8 @@ def _of_shaft(x: Floats, rate_hz: float, speed_hz: float) -> _Pulse | None:
     best = int(np.minimum(size[places] / floor, 5.0).sum(axis=1).argmax())
     own_hz = speed_hz * float(rates[best])
     lines, below, above = (
-        _near(spectrum, (orders + off) * own_hz / step_hz, x.size / padded) for off in (0.0, -0.5, 0.5)
+        _near(spectrum, np.asarray((orders + off) * own_hz / step_hz, dtype=np.float64), x.size / padded)
+        for off in (0.0, -0.5, 0.5)
     )
     noise = np.sqrt(np.square(np.abs(below)) + np.square(np.abs(above))) / np.sqrt(2) + 1e-12
     noise = np.convolve(np.pad(noise, 3, mode="edge"), np.ones(7) / 7, "valid")
@@ -257,7 +259,7 @@ def _orders(first_hz: float, rate_hz: float) -> NDArray[np.intp]:
 def _near(spectrum: Lines, at_bins: Floats, share: float) -> Lines:
     """Lines between the bins of a padded transform of which the signal fills a ``share``: a symmetric window turns a
     line by half its length times the distance, and hardly makes it lower so near."""
-    nearest = np.rint(at_bins).astype(int)
+    nearest = np.rint(at_bins).astype(np.intp)
     return np.asarray(spectrum[nearest] * np.exp(1j * np.pi * (nearest - at_bins) * share))
 
 
