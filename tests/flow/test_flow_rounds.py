@@ -323,3 +323,35 @@ def test_points_too_much_alike_for_an_exchange_to_be_noticed_are_named_once(apar
     files = rounds._with_exchanges(looks, before, Round.of(ROUTE, ROOT)._ready().rules)
     remarks = [remark for file in files for remark in file.remarks]
     assert [("too much alike" in remark, "unplug" in remark) for remark in remarks] == [(True, True)] * (apart_db < 1)
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        "filtered, noise added",
+        *(pytest.param(how, marks=pytest.mark.slow) for how in ("moved", "backwards", "resampled")),
+    ],
+)
+def test_an_old_capture_under_a_new_date_is_sent_back_however_it_was_changed(
+    how: str, practice: Path, tmp_path: Path
+) -> None:
+    """March's own captures, of the same drives, are accepted next to February's in the tests above."""
+    shutil.copytree(practice / "march" / "RAKE-S", tmp_path / "RAKE-S", ignore=shutil.ignore_patterns("*.wav"))
+    rng = np.random.default_rng(4)
+    for path in sorted((practice / "february" / "RAKE-S").glob("P?_*.wav")):
+        rate_hz, counts = wavfile.read(path)
+        x = counts.astype(np.float64)
+        if how == "moved":
+            x = 0.8 * x[rate_hz // 2 :]
+        elif how == "backwards":
+            x = x[::-1]
+        elif how == "resampled":
+            x = np.interp(np.arange(0, x.size - 1, 1.004), np.arange(x.size), x)
+        else:
+            x = np.convolve(x, np.ones(4) / 4, "same") + 0.2 * x.std() * rng.normal(size=x.size)
+        name_now = path.name.replace("202602", "202603")
+        wavfile.write(tmp_path / "RAKE-S" / name_now, rate_hz, np.clip(np.rint(x), -32768, 32767).astype(np.int16))
+    call = Round.of(ROUTE, tmp_path, practice / "february").checked(workers=1)
+    said = [[reason.code for reason in point.reasons] for file in call.files for point in file.points]
+    assert said
+    assert all(codes == ["copied_before"] for codes in said)

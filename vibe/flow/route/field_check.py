@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +14,7 @@ from vibe.core.route.route import folded
 from vibe.flow.diagnose.motion import motion_in, moves_in, standstill, stops
 from vibe.flow.diagnose.recognition import FEWEST_SAMPLES, likely, recognised
 from vibe.flow.diagnose.segments import assessed
+from vibe.flow.route.copies import prints_of
 from vibe.flow.route.running import not_running
 from vibe.flow.settings import Settings, load_settings, share_dir, tones_of
 from vibe.storage.files import writable
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from vibe.core.route.route import Route, Stop
     from vibe.core.route.route_plan import PointPlan, StopPlan
     from vibe.core.tones import Tone, ToneTable
+    from vibe.ingest.quality.recording.noise_print import NoisePrint
     from vibe.ingest.quality.recording.sample_rate import Slip
     from vibe.ingest.route.field_rules import FieldRules
     from vibe.spectra.identity.point_likeness import Signature
@@ -100,6 +102,8 @@ class FieldJob:
     changed_ns: int
     readings_path: Path | None = None
     readings_ns: int = 0
+    prints: bool = False
+    """Noise prints are wanted too: there is an earlier round to compare with."""
     like_only: bool = False
     """Nothing but signatures and hashes is wanted: a file of an earlier round."""
 
@@ -116,6 +120,8 @@ class FieldResult:
 
     seen: FileSeen
     like: Mapping[str, Signature]
+    prints: Mapping[str, NoisePrint] = field(default_factory=dict)
+    """By point, where they are wanted."""
 
 
 def look_at(job: FieldJob) -> FieldResult:
@@ -165,12 +171,13 @@ def _checked(job: FieldJob, asked: Asked) -> FieldResult:
         remarks = capture.remarks if any("not on the route" in r for r in capture.remarks) else (*capture.remarks, why)
         return FieldResult(seen=_seen(job, capture, points, remarks), like={})
     like = signatures(capture)
+    prints = prints_of(capture) if job.prints else {}
     if job.like_only:
         kept = tuple(
             PointSeen(point=channel.name, verdict="extra", content=samples_hash(channel) or None)
             for channel in capture.channels
         )
-        return FieldResult(seen=_seen(job, capture, kept, ()), like=like)
+        return FieldResult(seen=_seen(job, capture, kept, ()), like=like, prints=prints)
     reasons = _reasons(capture, asked, stop)
     on_stop = {folded(point.name) for point in stop.point}
     points = tuple(
@@ -182,7 +189,7 @@ def _checked(job: FieldJob, asked: Asked) -> FieldResult:
         )
         for channel in capture.channels
     )
-    return FieldResult(seen=_seen(job, capture, points, capture.remarks), like=like)
+    return FieldResult(seen=_seen(job, capture, points, capture.remarks), like=like, prints=prints)
 
 
 def _seen(job: FieldJob, capture: Capture, points: tuple[PointSeen, ...], remarks: Sequence[str]) -> FileSeen:

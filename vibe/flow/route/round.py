@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from vibe.core.errors import CallError, ConfigError
 from vibe.core.route.round_check import Completeness, Expected, FileSeen, Missing
 from vibe.core.route.route import folded
+from vibe.flow.route.copies import Prints, by_place, with_copies
 from vibe.flow.route.field_check import Asked, FieldJob, FieldResult, asked_of, look_at, noted_of
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ Earlier = Mapping[str, Mapping[str, tuple["Signature", ...]]]
 """Signatures of earlier captures, by drive and point."""
 Known = Mapping[str, Path]
 """Files of an earlier round by the hashes of their channels' samples."""
-NOT_COMPARED = ("gain_step", "ran_for_a_part", "slew_limited")
+NOT_COMPARED = ("bent", "fading", "gain_step", "pulses_leak", "ran_for_a_part", "slew_limited", "thinned")
 """Codes of reasons by which a point's level in the middle of a capture, or its spectrum, is none of the machine's."""
 FEWEST_PER_PROCESS = 8
 """A process takes some three seconds to start; fewer captures are read by then."""
@@ -92,7 +93,7 @@ class Round:
         jobs = [*before, *(self.job(path) for path in found)]
         looks = _fanned_out(jobs, workers, cluster, progress)
         past = looks[: len(before)]
-        return self.called(looks[len(before) :], by_point(past), _by_content(past))
+        return self.called(looks[len(before) :], by_point(past), _by_content(past), by_place(past))
 
     def watched(self) -> Iterator[WatchResult]:
         """Verdicts as files arrive; each ``next`` is one look at the folder."""
@@ -101,7 +102,7 @@ class Round:
         from vibe.storage.settled_files import FolderWatch, arrivals
 
         past = [look_at(job) for job in self._earlier_jobs()]
-        before, known_samples = by_point(past), _by_content(past)
+        before, known_samples, prints = by_point(past), _by_content(past), by_place(past)
         looks: dict[Path, FieldResult] = {}
         known_files: dict[Path, FileSeen] = {}
         redo: set[Path] = set()
@@ -125,11 +126,11 @@ class Round:
                     redo.add(path)
                     continue
                 looks[path] = look
-                call = self.called(list(looks.values()), before, known_samples)
+                call = self.called(list(looks.values()), before, known_samples, prints)
                 changed = tuple(file for file in call.files if known_files.get(file.path) != file)
                 known_files = {file.path: file for file in call.files}
                 yield WatchResult(call=call, changed=changed, gone=(), waiting=())
-            call = self.called(list(looks.values()), before, known_samples)
+            call = self.called(list(looks.values()), before, known_samples, prints)
             yield WatchResult(
                 call=call, changed=(), gone=step.gone, waiting=step.waiting, away=step.away, closed=step.closed,
                 trouble=readings.trouble,
@@ -151,7 +152,7 @@ class Round:
         return FieldJob(
             path=path, folder=folder or self.folder, route_path=self.route_path,
             changed_ns=_changed_ns(self.route_path), readings_path=noted, readings_ns=readings_ns,
-            like_only=folder is not None,
+            like_only=folder is not None, prints=self.earlier is not None,
         )  # fmt: skip
 
     def _earlier_jobs(self) -> list[FieldJob]:
@@ -175,9 +176,15 @@ class Round:
         seen = FileSeen(path=job.path, error=ENDED_READING, remedy=f"{TRY_AGAIN.capitalize()}.")
         return FieldResult(seen=seen, like={})
 
-    def called(self, looks: Sequence[FieldResult], before: Earlier, known: Known | None = None) -> Completeness:
+    def called(
+        self,
+        looks: Sequence[FieldResult],
+        before: Earlier,
+        known: Known | None = None,
+        prints: Prints | None = None,
+    ) -> Completeness:
         """Looks at all files of a round put together, ``before`` as points used to be, ``known`` what an earlier round
-        delivered."""
+        delivered and ``prints`` its noise."""
         from vibe.ingest.route.completeness import completeness
 
         asked = self._ready()
@@ -190,6 +197,7 @@ class Round:
 
         ordered = sorted(looks, key=place)
         files = _with_shifts(ordered, _with_exchanges(ordered, before, asked.rules), before, asked.rules)
+        files = with_copies(files, ordered, prints or {}, asked.rules)
         files = _with_old(files, known or {}, asked.rules)
         call = completeness(files, _expected(asked), asked.rules)
         return replace(call, missing=(*call.missing, *_out_of_use(asked)))

@@ -11,13 +11,24 @@ from dataclasses import replace
 
 from vibe.core.capture import TURNING, Channel, ChannelQuality, Reason
 from vibe.core.tones import PlannedSettings
-from vibe.ingest.quality.checks import amplitude, coverage, hum, low_cut, mounting, radio, running, shocks
+from vibe.ingest.quality.checks import amplitude, coverage, hum, low_cut, mounting, pulses, radio, running, shocks
 from vibe.ingest.quality.checks import drift as slow
 from vibe.ingest.quality.checks.cross_channel import SILENT_CODES, compared
 from vibe.ingest.quality.checks.speed_change import unsteady
 from vibe.ingest.quality.checks.tachometer import assess_tachometer
 from vibe.ingest.quality.prepared_signal import gravest_first, prepare, worst
-from vibe.ingest.quality.recording import gain_step, gaps, overflow, quantity, repeats, slew, splice
+from vibe.ingest.quality.recording import (
+    fading,
+    gain_step,
+    gaps,
+    missing_codes,
+    overflow,
+    quantity,
+    repeats,
+    slew,
+    splice,
+    thinned,
+)
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 __all__ = ["assess", "assess_tachometer", "dead_channels", "with_drift"]
@@ -52,16 +63,24 @@ def assess(
     # Bridged gaps are slow ramps: they would look like a slope.
     slope, above_hz = slow.ski_slope(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
     loose, below_hz = mounting.loose_mount(signal)
-    sent = radio.radio(signal)
+    sent = (
+        pulses.speed_sensor(signal, speed_hz)
+        or radio.radio(signal)
+        or pulses.frames(signal)
+        or pulses.gain_in_frames(signal)
+    )
+    thin = thinned.thinned(signal)
     cut, from_hz = low_cut.low_cut(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
     reasons = [
         *gaps.missing(signal),
-        *(overflow.overflow(signal) or amplitude.clipping(signal)),
+        *(overflow.overflow(signal) or amplitude.clipping(signal) or amplitude.bent_on_one_side(signal)),
+        *thin,
+        *missing_codes.missing_codes(signal),
         *(gaps.dropouts(signal) or gaps.straight(signal)),
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),
         *(held := slew.slew_limited(signal)),
-        *(switched := gain_step.gain_step(signal)),
+        *(switched := gain_step.gain_step(signal) or fading.fading(signal)),
         *amplitude.overload(signal, sensor_range_m_s2),
         *amplitude.plausible(signal),
         *amplitude.offset(signal),
@@ -69,7 +88,7 @@ def assess(
         *([] if sent else slow.settling(signal)),
         *([] if sent else slope),
         *cut,
-        *(loose or ([] if switched or sent or held else quantity.quantity(signal))),
+        *(loose or ([] if switched or sent or held or thin else quantity.quantity(signal))),
         *hum.hum(signal, speed_hz),
         *sent,
         *shocks.stray_shock(signal),

@@ -23,6 +23,9 @@ class Thresholds:
     dropout_chance: float = 1e-4
     """A run counts when the channel's own rate of repeats would make one as long this rarely."""
     dropout_coarse: int = 4
+    dropout_leap_steps: float = 1.5
+    dropout_leap_rms: float = 0.05
+    """What a short gap is left by: a wave is so near to where it was only once in 25 gaps (derived, normal)."""
     dropout_rejected: float = 0.2
     line_shortest: int = 24
     """Second differences in a row that are mere rounding, two grains at most."""

@@ -313,6 +313,16 @@ def delivered_before(name: str) -> Reason:
     )
 
 
+def copied_before(name: str, how: str) -> Reason:
+    """The noise between the machine's lines is that of an earlier round's file: it never comes twice."""
+    return Reason(
+        code="copied_before",
+        text=f"it is {name} of the earlier round again ({how}), so nothing of today is in it",
+        remedy="Copy today's capture from the logger; if the logger holds none, take the measurement.",
+        verdict="rejected",
+    )
+
+
 def unusual_time(days: float) -> Reason:
     """The clock stands ``days`` from the rest of the round."""
     return Reason(

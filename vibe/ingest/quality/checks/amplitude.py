@@ -183,3 +183,36 @@ def plausible(signal: Signal) -> list[Reason]:
             verdict="rejected" if beyond else "limited",
         )
     ]
+
+
+_BENT_TAIL = (0.97, 0.9997)
+_BENT = 1.12
+"""Ratio of these quantiles on the side that is bent. A sine has 1.05 and a normal distribution 1.83 (derived)."""
+_WHOLE = 1.5
+"""On the other side. What is held by a stop, or is one tone, has equal ends on both sides."""
+_LOWER = 0.8
+"""Usual height of the bent side over the other's: what is bent is lower all the way."""
+
+
+def bent_on_one_side(signal: Signal) -> list[Reason]:
+    """Values of one sign pile up below an end that those of the other sign do not have."""
+    if signal.missing > 0 or signal.rms == 0 or signal.channel.quantity != "acceleration" or signal.x.size < 8192:
+        return []
+    some = signal.ac[:: max(1, signal.ac.size // 100_000)]
+    up = np.quantile(some, _BENT_TAIL)
+    down = -np.quantile(some, [1 - share for share in _BENT_TAIL])
+    if min(up[0], down[0]) <= 0:
+        return []
+    for side, other, where in ((up, down, "upper"), (down, up, "lower")):
+        if side[1] < _BENT * side[0] and other[1] > _WHOLE * other[0] and side[0] < _LOWER * other[0]:
+            return [
+                Reason(
+                    code="bent",
+                    text=f"the {where} half of the wave is bent: it ends at {side[1] / other[1]:.0%} of the other "
+                    "half, as where a sensor's bias has moved to its rail",
+                    remedy="Check the sensor's bias and supply, let a hot sensor cool, and repeat the measurement; "
+                    "if it is the same, swap the sensor.",
+                    verdict="rejected",
+                )
+            ]
+    return []

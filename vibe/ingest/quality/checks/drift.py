@@ -95,11 +95,11 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
     return [
         Reason(
             code="ski_slope",
-            text=f"slow sensor drift: {below * 1e3:.2g} mm/s below {high:g} Hz against {above * 1e3:.2g} mm/s of "
-            f"vibration; velocity below {until:.0f} Hz is not reliable",
-            remedy="Let the sensor warm up for a minute, keep it and its cable still, and repeat the measurement."
+            text=f"slow movement that is no vibration: {below * 1e3:.2g} mm/s below {high:g} Hz against "
+            f"{above * 1e3:.2g} mm/s of vibration; velocity below {until:.0f} Hz is not reliable",
+            remedy="Let the sensor warm up, dry its plug, keep cable still and radios away; repeat the measurement."
             if limited
-            else "Nothing to repeat; let the sensor warm up for a minute next time.",
+            else "Nothing to repeat; next time warm the sensor up, keep its cable still and radios away.",
             verdict="limited" if limited else "usable",
         )
     ], until

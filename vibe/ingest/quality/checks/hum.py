@@ -31,6 +31,10 @@ _PULSES = 6
 _PULSE_SHARE = 0.5
 """Of the velocity's power: more than all the rest. Motors behind rectifiers do shake a little by such lines: of 189
 measured channels (``$VIBE_OPEN_DATA``) a rig with 360 Hz has a third to two thirds in ten."""
+_NOT_OF_RIPPLE = (1, 2, 4, 5, 7, 8)
+"""Multiples of twice the mains that three phases cancel."""
+_MOST_OF_BLOWS = 5
+"""Of these six: supplies that are out of balance show the first two."""
 _PULSE_MULTIPLES = np.arange(1, 4)
 """What of them lies below 1000 Hz."""
 
@@ -64,7 +68,7 @@ def hum(signal: Signal, speed_hz: float | None) -> list[Reason]:
         if speed_hz is None or not _is_multiple(mains_hz, speed_hz, (round(mains_hz / speed_hz),), _IN_STEP):
             lines = _lines(power, spectrum, pulses_hz, _PULSE_MULTIPLES)
             share = float(lines.sum()) / total
-            if share >= _PULSE_SHARE and np.count_nonzero(lines) > 1:
+            if share >= _PULSE_SHARE and np.count_nonzero(lines) > 1 and not _strikes(power, spectrum, 2 * mains_hz):
                 return [_of_rectifier(_height(signal, spectrum, pulses_hz), mains_hz, share)]
     return []
 
@@ -98,6 +102,18 @@ def _height(signal: Signal, spectrum: Density, line_hz: float) -> str:
     centre = round(line_hz / spectrum.step_hz)
     own = spectrum.values[centre - 3 : centre + 4].sum() * spectrum.step_hz
     return amount(signal.channel, float(np.sqrt(2 * own)))
+
+
+def _strikes(power: np.ndarray, spectrum: Density, first_hz: float) -> bool:
+    """Whether something comes at twice the mains that has all multiples of it, as blows do and ripple has not."""
+    found = 0
+    for multiple in _NOT_OF_RIPPLE:
+        centre = round(multiple * first_hz / spectrum.step_hz)
+        if centre + 12 < power.size:
+            near = power[centre - 4 : centre + 5]
+            floor = float(np.median(np.r_[power[centre - 12 : centre - 5], power[centre + 6 : centre + 13]]))
+            found += bool(near.max() > _OVER_FLOOR * floor)
+    return found >= _MOST_OF_BLOWS
 
 
 def _is_multiple(line_hz: float, speed_hz: float, orders: tuple[int, ...], within: float) -> bool:

@@ -14,10 +14,16 @@ _SEGMENT_S = 0.25
 """Bins of 4 Hz: a resonance spans tens of them, a line three."""
 
 
-def _usual(signal: Signal) -> tuple[float, Floats]:
+_FINE_S = 1.0
+_BETWEEN = 0.2
+"""Quantile of bins of 1 Hz that lies between lines, though two combs of 24 Hz and a Hann window's three bins fill half
+of them (derived)."""
+
+
+def _usual(signal: Signal, segment_s: float) -> tuple[float, Floats]:
     """(bin width [Hz], power of each bin in the median of all segments, over the r.m.s.): a line that moves with the
     speed stays in no bin for long, a resonance in all of its own."""
-    size = int(_SEGMENT_S * signal.rate_hz)
+    size = int(segment_s * signal.rate_hz)
     frames = np.lib.stride_tricks.sliding_window_view(signal.ac, size)[::size]
     lines = scipy.fft.rfft(frames / np.float32(signal.rms or 1.0) * np.hanning(size).astype(np.float32), axis=1)
     power = np.square(lines.real)
@@ -42,7 +48,7 @@ def loose_mount(signal: Signal) -> tuple[list[Reason], float | None]:
         or signal.rate_hz < 4 * low
     ):
         return [], None
-    step_hz, usual = _usual(signal)
+    step_hz, usual = _usual(signal, _SEGMENT_S)
     blocks = usual[: usual.size // _BLOCK * _BLOCK].reshape(-1, _BLOCK)
     power = np.median(blocks, axis=1)
     hz = (np.arange(power.size) + 0.5) * _BLOCK * step_hz
@@ -58,7 +64,7 @@ def loose_mount(signal: Signal) -> tuple[list[Reason], float | None]:
         return [], None
     hump = power[(hz > rings_hz / LIMIT.mount_width) & (hz < rings_hz * LIMIT.mount_width)].sum() / power.sum()
     drop_db = 10 * np.log10(power[peak] / max(float(np.median(above)), 1e-300))
-    if hump < LIMIT.mount_share or drop_db < LIMIT.mount_drop_db:
+    if hump < LIMIT.mount_share or drop_db < LIMIT.mount_drop_db or _of_lines(signal, rings_hz):
         return [], None
     trusted_hz = rings_hz / 3
     return [
@@ -71,3 +77,22 @@ def loose_mount(signal: Signal) -> tuple[list[Reason], float | None]:
             verdict="limited",
         )
     ], trusted_hz
+
+
+def _of_lines(signal: Signal, rings_hz: float) -> bool:
+    """Whether the hump is gone between the lines of finer bins: then it was a mesh with its sidebands, which fill bins
+    of 4 Hz, near a mode of the casing. False where the capture is too short to tell."""
+    segment_s = min(_FINE_S, signal.channel.duration_s / 8)
+    if segment_s < 2 * _SEGMENT_S:
+        return False
+    step_hz, usual = _usual(signal, segment_s)
+    size = max(8, round(_BLOCK / _SEGMENT_S / step_hz))
+    blocks = usual[: usual.size // size * size].reshape(-1, size)
+    power = np.quantile(blocks, _BETWEEN, axis=1)
+    hz = (np.arange(power.size) + 0.5) * size * step_hz
+    use = (hz >= 0.8 * LIMIT.mount_hz[0]) & (hz <= signal.rate_hz / LIMIT.nyquist_factor)
+    hz, power = hz[use], power[use]
+    near = (hz > rings_hz / LIMIT.mount_width) & (hz < rings_hz * LIMIT.mount_width)
+    above = power[(hz >= 2 * rings_hz) & (hz <= 3 * rings_hz)]
+    drop_db = 10 * np.log10(power[near].max() / max(float(np.median(above)), 1e-300))
+    return bool(power[near].sum() < LIMIT.mount_share * power.sum() or drop_db < LIMIT.mount_drop_db)

@@ -83,8 +83,8 @@ def _train(signal: Signal, frames: _Frames) -> list[Reason]:
         Reason(
             code="radio",
             text=f"pulses of {amount(signal.channel, strongest)} at exactly {frames.rate_hz:.4g} Hz for "
-            f"{fits.sum() * frames.window_s:.3g} s, first at {first_s:.3g} s: {frames.what} sends next to the sensor's "
-            "cable",
+            f"{fits.sum() * frames.window_s:.3g} s of {signal.channel.duration_s:.3g} s at least, first at "
+            f"{first_s:.3g} s: {frames.what} sends next to the sensor's cable",
             remedy="Keep radio sets and telephones some metres away from sensor, cable and logger, see that the "
             "cable's screen is connected, and repeat the measurement.",
             verdict="limited",

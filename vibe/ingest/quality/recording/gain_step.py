@@ -38,7 +38,7 @@ def gain_step(signal: Signal) -> list[Reason]:
     """
     if signal.missing > 0 or signal.rms == 0:
         return []
-    level_db = _band_levels(signal)
+    level_db = band_levels(signal)
     if level_db is None:
         return []
     at = _step_at(level_db)
@@ -65,7 +65,7 @@ def gain_step(signal: Signal) -> list[Reason]:
     ]
 
 
-def _band_levels(signal: Signal) -> NDArray[np.float64] | None:
+def band_levels(signal: Signal) -> NDArray[np.float64] | None:
     """Levels [dB] of half octaves in each window, (windows, bands); None where there are too few of either."""
     size = round(_WINDOW_S * signal.rate_hz)
     windows = signal.ac.size // max(size, 1)

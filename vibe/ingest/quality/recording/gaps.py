@@ -69,6 +69,16 @@ def dropouts(signal: Signal) -> list[Reason]:
     value = samples[starts]
     inner = (value > np.nanmin(samples)) & (value < np.nanmax(samples))
     keep = (lengths >= longest) & inner
+    if signal.step is not None:
+        # A quiet wave comes to rest between two steps, and leaves by one; a gap is left by a leap.
+        last = samples.size - 1
+        leap = np.maximum(
+            np.abs(samples[np.maximum(starts - 1, 0)] - value),
+            np.abs(samples[np.minimum(starts + lengths + 1, last)] - value),
+        )
+        keep &= (leap > max(LIMIT.dropout_leap_steps * signal.step, LIMIT.dropout_leap_rms * signal.rms)) | (
+            lengths >= LIMIT.dropout_coarse * longest
+        )
     if not keep.any():
         return []
     share = float((lengths[keep] + 1).sum() / samples.size)

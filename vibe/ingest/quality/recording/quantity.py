@@ -38,9 +38,10 @@ def quantity(signal: Signal) -> list[Reason]:
     return [
         Reason(
             code="quantity",
-            text=f"its floor falls by {-fall_db:.0f} dB a decade from {_LOWEST_HZ:.0f} Hz on, as velocity does and "
-            "acceleration does not",
-            remedy="Look up what the logger wrote, and set quantity and unit of the channel; no new capture is needed.",
+            text=f"its floor falls by {-fall_db:.0f} dB a decade from {_LOWEST_HZ:.0f} Hz on, as velocity does: wrong "
+            "quantity, or slow movement from cable, plug or amplifier",
+            remedy="If the logger wrote velocity, set quantity and unit; else tie the cable down, check the plug and "
+            "repeat.",
             verdict="limited",
         )
     ]

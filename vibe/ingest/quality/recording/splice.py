@@ -21,6 +21,10 @@ _FLOOR_BINS = 41
 """Over which the floor is a median: wide compared with a line, narrow compared with a resonance (common practice)."""
 _STEADY = 0.5
 """A line must keep half its usual strength on both sides: where two beat, the phase jumps as they cancel."""
+_NEAR = np.concatenate((np.arange(-14, -2), np.arange(3, 15)))
+"""Bins near a line that show the noise about it."""
+_PHASE_OF_NOISE = 0.85
+"""Standard deviation of a phase for noise of the height 1 by its median: 1 / 1.18 (derived, Rayleigh)."""
 _LEAST_STEP = 0.02
 """Radians; no phase is read better over a third of a second."""
 _SIGMAS, _MOST_SIGMAS = 6.0, 12.0
@@ -97,7 +101,12 @@ def _jump(x: Samples, rate_hz: float, window_s: float, sure: int) -> tuple[float
     step = (c - b) - 0.5 * ((b - a) + (d - c))
     step = np.abs(np.angle(np.exp(1j * step)))
     least = np.minimum.reduce([height[k * _HOPS : len(height) - (3 - k) * _HOPS] for k in range(4)])
-    sigmas = step / (1.4826 * np.median(step, axis=0) + _LEAST_STEP)
+    # Where a shock or a burst of noise lies over the lines, their phases are read as badly as that is high.
+    around = np.abs(lines[:, np.clip(peaks[:, None] + _NEAR, 0, lines.shape[1] - 1)])
+    unsure = _PHASE_OF_NOISE * np.median(around, axis=2) / np.maximum(height, 1e-30)
+    e, f, g, h = (unsure[k * _HOPS : len(unsure) - (3 - k) * _HOPS] for k in range(4))
+    unsure = np.sqrt(2.25 * (np.square(f) + np.square(g)) + 0.25 * (np.square(e) + np.square(h)))
+    sigmas = step / np.maximum(1.4826 * np.median(step, axis=0) + _LEAST_STEP, unsure)
     usual = np.median(height, axis=0)
     if sure != _SURE:
         # A shock fills few short windows with lines of its own.

@@ -1,0 +1,48 @@
+"""A converter that leaves out values: a bit that is stuck makes gaps in the middle of all that it reads."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vibe.core.capture import Reason
+from vibe.ingest.quality.prepared_signal import Signal, amount
+from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
+
+_MIDDLE = (0.1, 0.9)
+"""Quantiles between which no value that a vibration passes may be missing."""
+_EXPECTED = 60.0
+"""Samples that a gap would hold if it were filled as its neighbourhood is: none by chance in ``exp(-60)``, and still
+none where a few samples in a row are one reading."""
+_STEPS = 4.0
+_FEWEST = 8_192
+_FEWEST_VALUES = 24
+_MOST = 65_536
+
+
+def missing_codes(signal: Signal) -> list[Reason]:
+    """A gap among the middle values, several steps wide, that would hold dozens of samples."""
+    if signal.x.size < _FEWEST or signal.missing > 0 or signal.rms == 0:
+        return []
+    values = np.sort(signal.x[:: max(1, signal.x.size // _MOST)]).astype(np.float64)
+    low, high = (int(share * values.size) for share in _MIDDLE)
+    middle = values[low:high]
+    kept, counts = np.unique(middle, return_counts=True)
+    if kept.size < _FEWEST_VALUES or middle[-1] <= middle[0]:
+        return []
+    gaps = np.diff(kept)
+    usual = max(signal.step or 0.0, float(np.median(gaps)))
+    dense = middle.size / float(middle[-1] - middle[0])
+    wide = gaps > max(_STEPS * usual, _EXPECTED / dense)
+    # One gap may part two states of a signal; a bit leaves many, and all of one width.
+    if not wide.any() or int(counts.max()) > 0.2 * middle.size:
+        return []
+    width, count = float(np.median(gaps[wide])), int(wide.sum())
+    return [
+        Reason(
+            code="missing_codes",
+            text=f"{count} gap{'' if count == 1 else 's'} of {amount(signal.channel, width)} among its middle values, "
+            "which a vibration cannot leap over: a bit of the recorder's converter is stuck",
+            remedy="Record with another input or another recorder, and have this one repaired.",
+            verdict="limited" if width * LIMIT.steps_limited > signal.rms else "usable",
+        )
+    ]
