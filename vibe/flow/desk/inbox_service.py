@@ -14,7 +14,9 @@ from vibe.flow.desk.inbox import Inbox, InboxStatus
 from vibe.flow.desk.notices import ActNotice, Notices, NoticeTarget, acting_cases
 
 START_S = 60.0
+"""Until a worker that is started has loaded its libraries, on a slow machine (our choice)."""
 STOP_S = 20.0
+"""Until the file in hand is done; what is longer is done again next time (our choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
