@@ -43,7 +43,8 @@ _LEAST = 0.5
 """Height of pulses, in r.m.s. values of the capture, from which on they count: below, they hold less than a thirtieth
 of its power (our choice; of three machines of other make-up none had another answer at 1, and most had at 3)."""
 _TURN = 256
-"""Places in a frame that are tried for the pulse."""
+"""Places in a frame that are tried for the pulse: half a place turns its highest line by 0.6 radians, which takes a
+tenth of the fit."""
 
 
 def radio(signal: Signal) -> list[Reason]:
