@@ -37,8 +37,8 @@ def settings() -> Settings:
 def no_waiting_for_disks() -> Iterator[None]:
     """What tests write has to outlive processes, which it does without, but not this machine.
 
-    What would outlive a cut of the power is tried by ``flow/test_power_cuts.py``, which keeps its own account of what
-    was flushed, and ``history/test_flushed.py`` holds that stores flush. Programs that tests start are left as they are.
+    What outlives a cut of the power is tried by ``flow/test_power_cuts.py``, which keeps its own account of what was
+    flushed; ``history/test_flushed.py`` holds that stores flush. Programs that tests start are left as they are.
     """
     from vibe.history.store import schema
 
