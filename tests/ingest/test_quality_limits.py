@@ -134,8 +134,7 @@ def test_windows_hold_64_samples_at_least(rate_hz: float, held: bool) -> None:
 
 def test_how_long_the_slope_is_held_is_said() -> None:
     """Three quarters of the time at the limit, the rest far below: steeper than 0.85 of it counts."""
-    slope = np.where(np.arange(40_000) % 4 == 3, 0.6, 1.0) * np.where(
-        np.random.default_rng(2).random(40_000) < 0.5, -1, 1
-    )
+    signs = np.where(np.random.default_rng(2).random(40_000) < 0.5, -1, 1)
+    slope = np.where(np.arange(40_000) % 4 == 3, 0.6, 1.0) * signs
     (reason,) = slew_limited(prepare(channel(np.cumsum(slope), rate_hz=SLOW_HZ)))
     assert "for 75 % of the time" in reason.text

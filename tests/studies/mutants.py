@@ -174,8 +174,10 @@ def run_in(tree: Path, *arguments: str) -> int | None:
 
 
 class Tester:
-    """A process that has loaded the libraries that tests need, but no module of ``tree``; a copy of it runs the tests of
-    each change, since loading costs more than most of them do."""
+    """A process that has loaded the libraries that tests need, but no module of ``tree``.
+
+    A copy of it runs the tests of each change, since loading costs more than most of them do.
+    """
 
     def __init__(self, tree: Path) -> None:
         environment = os.environ | {"PYTHONPATH": os.pathsep.join((str(tree), str(ROOT))), "OMP_NUM_THREADS": "1"}

@@ -36,7 +36,7 @@ LOW_HZ, HIGH_HZ = 200.0, 600.0
 LONGEST_S = 60.0
 """Of longer captures the beginning is kept: 12 kB."""
 PIECE_S, PIECES = 0.5, 4
-"""Length and number of pieces of the one that are looked for in the other: a quiet or disturbed one may fail."""
+"""Length of a piece, and how many of one print are looked for in the other: the first, the last and two between."""
 PACE_STEP, MOST_PACE = 0.003, 0.03
 """Paces that are tried: within ``MOST_PACE``, for a drive's speed lies within a few per cent of its plate."""
 WORTH_FOLLOWING = 6.0
