@@ -129,7 +129,8 @@ def test_pieces_are_as_long_and_paces_as_close_as_what_is_said_of_them_asks() ->
     highest of them turns by less than half a cycle from end to end. Paces reach 3 % either way, 21 of them."""
     assert module._freedom(module.PIECE_S) == 400
     assert 500_000 * np.exp(-(module.WORTH_FOLLOWING**2) / 2) == pytest.approx(1 / 130, rel=0.05)
-    assert module.PIECE_S * module.HIGH_HZ * module.PACE_STEP / 2 == pytest.approx(0.45)
+    turned = module.PIECE_S * module.HIGH_HZ * module.PACE_STEP / 2
+    assert turned == pytest.approx(0.45)
     print_ = kept(measured(1))
     assert print_ is not None
     places = module._Prepared(print_, 2 * print_.count).pieces[1]
