@@ -11,14 +11,10 @@ from vibe.spectra.evidence import modulating_turn as module
 
 TURNS, PER_TURN = 200, 64
 Row = NDArray[np.float64]
-
-
 Cuts = tuple[list[tuple[float, float]], Row]
 
 
 def cuts(order: float, monkeypatch: pytest.MonkeyPatch, *, stands: float = 0.0) -> Cuts:
-    order: float, monkeypatch: pytest.MonkeyPatch, *, stands: float = 0.0
-) -> tuple[list[tuple[float, float]], Row]:
     """Lower middle and half width of every pair that is compared, and the orders at which; each product ``stands`` as
     high in the middle of these."""
     made: list[tuple[float, float]] = []
