@@ -85,3 +85,15 @@ def test_what_is_slow_turns_nothing_and_what_is_fast_has_side_lines() -> None:
     lines = {round(one, 6) for kind in own_lines(table, 20.0) for one in kind.orders}
     assert {5.0, 7.5, 12.0, 4.61, 3.39} <= lines
     assert not {3.05, 3.11} & lines
+
+
+def test_sums_of_two_meshes_count_three_multiples_of_the_lower_and_a_rotor_slips_three_in_a_hundred() -> None:
+    tones = [SimpleNamespace(id="", family="mesh", slip=(0.0, 0.0), order=order) for order in (4.0, 7.3)]
+    tones.append(SimpleNamespace(id="motor.pole_pass", family="electrical", slip=(0.0, 0.0), order=0.1))
+    table: Any = SimpleNamespace(bodies=[SimpleNamespace(order=1.0)], tones=tones)
+    kinds = own_lines(table, 30.0)
+    exact = {round(one, 6) for kind in kinds for one, off in zip(kind.orders, kind.spread, strict=True) if not off}
+    assert 7.3 + 3 * 4.0 in exact
+    assert 7.3 + 4 * 4.0 not in exact
+    (poles,) = (kind for kind in kinds if kind.what == "pole pass off a mesh")
+    assert poles.spread == pytest.approx([0.003] * len(poles.orders))
