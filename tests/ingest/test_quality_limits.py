@@ -117,9 +117,9 @@ def test_a_line_takes_from_it_by_the_square_of_its_share(kurtosis: float, held: 
 
 
 def test_where_one_line_has_most_of_the_power_others_in_step_with_it_may_take_more() -> None:
-    """A square wave's first two lines and noise: 0.9 and 0.1 of the power."""
-    third = np.sqrt(2 * 0.09) * np.sin(2 * np.pi * 3_690.0 * np.arange(40_000) / SLOW_HZ)
-    assert not is_held(line(0.81) + third + np.sqrt(0.1) * even(3.0))
+    """A square wave's first three lines: its kurtosis is nearly 1, though lines out of step would have 1.4."""
+    turns = 430.0 * np.arange(40_000) / SLOW_HZ
+    assert not is_held(sum((np.sin(2 * np.pi * k * turns) / k for k in (1, 3, 5)), np.zeros(turns.size)))
 
 
 @pytest.mark.parametrize(("seconds", "held"), [(1.2, True), (0.8, False)])
