@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,21 @@ def settings() -> Settings:
     from vibe.flow.settings import load_settings
 
     return load_settings()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_waiting_for_disks() -> Iterator[None]:
+    """What tests write has to outlive processes, which it does without, but not this machine.
+
+    What outlives a cut of the power is tried by ``flow/test_power_cuts.py``, which keeps its own account of what was
+    flushed; ``history/test_flushed.py`` holds that stores flush. Programs that tests start are left as they are.
+    """
+    from vibe.history.store import schema
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _: None)
+        patch.setattr(schema, "SYNCHRONOUS", "OFF")
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 
 from tests.studies.fleet import FLEET
@@ -65,3 +68,32 @@ def test_multiples_of_impacts_are_listed_as_far_as_slip_leaves_gaps() -> None:
     assert plain.spread[9] == pytest.approx(0.054)
     assert {4.4, 6.4} <= {round(order, 9) for order in sides.orders}
     assert len(multiples_of("striker", 0.4, 0.0, (), 10.0)) == 1
+
+
+def test_side_lines_are_listed_about_sixteen_multiples_of_a_mesh() -> None:
+    kinds = own_lines(tone_table(FLEET["ratio-29"]), 600.0)
+    off = {k: min(abs(one - (30 * k - 1 / 29)) for kind in kinds for one in kind.orders) for k in (9, 16, 17)}
+    assert [k for k, apart in off.items() if apart < 1e-6] == [9, 16]
+
+
+def test_what_is_slow_turns_nothing_and_what_is_fast_has_side_lines() -> None:
+    """A body at 0.61 of the shaft's speed, and what repeats exactly 2.5 and 4 times per turn of it."""
+    table: Any = SimpleNamespace(
+        bodies=[SimpleNamespace(order=order) for order in (1.0, 0.61)],
+        tones=[SimpleNamespace(id="", family="mesh", slip=(0.0, 0.0), order=order) for order in (2.5, 4.0)],
+    )
+    lines = {round(one, 6) for kind in own_lines(table, 20.0) for one in kind.orders}
+    assert {5.0, 7.5, 12.0, 4.61, 3.39} <= lines
+    assert not {3.05, 3.11} & lines
+
+
+def test_sums_of_two_meshes_count_three_multiples_of_the_lower_and_a_rotor_slips_three_in_a_hundred() -> None:
+    tones = [SimpleNamespace(id="", family="mesh", slip=(0.0, 0.0), order=order) for order in (4.0, 7.3)]
+    tones.append(SimpleNamespace(id="motor.pole_pass", family="electrical", slip=(0.0, 0.0), order=0.1))
+    table: Any = SimpleNamespace(bodies=[SimpleNamespace(order=1.0)], tones=tones)
+    kinds = own_lines(table, 30.0)
+    exact = {round(one, 6) for kind in kinds for one, off in zip(kind.orders, kind.spread, strict=True) if not off}
+    assert 7.3 + 3 * 4.0 in exact
+    assert 7.3 + 4 * 4.0 not in exact
+    (poles,) = (kind for kind in kinds if kind.what == "pole pass off a mesh")
+    assert poles.spread == pytest.approx([0.003] * len(poles.orders))

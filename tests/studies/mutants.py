@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import json
 import os
 import random
 import re
@@ -24,12 +25,16 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 ROOT = Path(__file__).resolve().parents[2]
 ROOMS = {
     "spectra": (("vibe/spectra",), ("tests/spectra", "tests/published/test_spectra_published.py")),
     "diagnosis": (("vibe/diagnosis",), ("tests/diagnosis",)),
     "health": (("vibe/health",), ("tests/health", "tests/published/test_standards_published.py")),
+    "quality": (("vibe/ingest/quality",), ("tests/ingest",)),
+    "kinematics": (("vibe/kinematics",), ("tests/kinematics", "tests/published")),
+    "history": (("vibe/history",), ("tests/history",)),
     "flow": (
         ("vibe/flow/diagnose", "vibe/flow/identify", "vibe/flow/commissioning", "vibe/flow/route"),
         ("tests/flow",),
@@ -42,6 +47,27 @@ ROOMS = {
 """Files whose constants are moved, and where their quick tests are."""
 LONGEST_S = 900.0
 """A change that makes the tests run on and on is noticed."""
+LIBRARIES = (
+    "h5py", "numpy", "pydantic", "pytest", "scipy.fft", "scipy.ndimage", "scipy.optimize",
+    "scipy.signal", "scipy.sparse", "scipy.special", "scipy.stats", "tomllib",
+)  # fmt: skip
+"""What most tests load; plugins of pytest must come with pytest."""
+_LOADED = """
+import importlib, json, os, signal, sys
+for library in {libraries!r}:
+    importlib.import_module(library)
+import pytest
+answers = os.dup(1)
+nothing = os.open(os.devnull, os.O_WRONLY)
+os.dup2(nothing, 1)
+for line in sys.stdin:
+    child = os.fork()
+    if child == 0:
+        sys.dont_write_bytecode = True
+        signal.alarm({longest})
+        os._exit(int(pytest.main(json.loads(line))))
+    os.write(answers, f"{{os.waitpid(child, 0)[1]}}\\n".encode())
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +133,11 @@ def of_room(room: str) -> list[Constant]:
     return [one for file in files for one in constants(file)]
 
 
+def without_words() -> list[Constant]:
+    """Constants of the whole package without a comment or a docstring."""
+    return [one for file in sorted((ROOT / "vibe").rglob("*.py")) for one in constants(file) if not one.worded]
+
+
 def changed(constant: Constant, new: str) -> str:
     """The text of its module with the number replaced."""
     lines = constant.path.read_text(encoding="utf-8").splitlines(keepends=True)
@@ -142,20 +173,50 @@ def run_in(tree: Path, *arguments: str) -> int | None:
     return done.returncode
 
 
-def passes(tree: Path, files: Sequence[Path]) -> bool:
-    """Whether the tests pass with the package of ``tree``; no tests pass whatever it holds."""
-    if not files:
-        return True
-    options = ("-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-c", str(ROOT / "pyproject.toml"))
-    return run_in(tree, *options, *map(str, files)) == 0
+class Tester:
+    """A process that has loaded the libraries that tests need, but no module of ``tree``.
+
+    A copy of it runs the tests of each change, since loading costs more than most of them do.
+    """
+
+    def __init__(self, tree: Path) -> None:
+        environment = os.environ | {"PYTHONPATH": os.pathsep.join((str(tree), str(ROOT))), "OMP_NUM_THREADS": "1"}
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", _LOADED.format(libraries=LIBRARIES, longest=int(LONGEST_S))],
+            cwd=tree,
+            env=environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.communicate()
+
+    def passes(self, files: Sequence[Path]) -> bool:
+        """Whether the tests pass with the package as it is now; no tests pass whatever it holds."""
+        if not files:
+            return True
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        options = ("-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "-c", str(ROOT / "pyproject.toml"))
+        self._process.stdin.write(json.dumps([*options, "-o", "addopts=-m 'not slow'", *map(str, files)]) + "\n")
+        self._process.stdin.flush()
+        return self._process.stdout.readline().strip() == "0"
 
 
-def survives(constant: Constant, new: str, tree: Path, first: Sequence[Path], rest: Sequence[Path]) -> bool:
+def survives(
+    constant: Constant, new: str, tree: Path, tester: Tester, first: Sequence[Path], rest: Sequence[Path]
+) -> bool:
     """Whether neither the ``first`` test files nor the ``rest`` notice that the number is another."""
     copy = tree / constant.path.relative_to(ROOT)
     copy.write_text(changed(constant, new), encoding="utf-8")
     try:
-        return passes(tree, first) and passes(tree, rest)
+        return tester.passes(first) and tester.passes(rest)
     finally:
         shutil.copyfile(constant.path, copy)
 
@@ -171,11 +232,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--tests", nargs="+", type=Path, default=[], metavar="FILE", help="these test files alone")
     parser.add_argument("--words", action="store_true", help="list constants without words, run nothing")
     asked = parser.parse_args(argv)
+    if asked.words:
+        print(*(str(one) for one in without_words() if re.search(asked.files, str(one.path))), sep="\n")
+        return 0
     for room in asked.room or list(ROOMS):
         found = [one for one in of_room(room) if re.search(asked.files, str(one.path))]
-        if asked.words:
-            print(*(str(one) for one in found if not one.worded), sep="\n")
-            continue
         drawn = found if not asked.count else random.Random(asked.seed).sample(found, min(asked.count, len(found)))
         _study(room, drawn, len(found), near_only=asked.near, only=[file.resolve() for file in asked.tests])
     return 0
@@ -191,18 +252,19 @@ def _study(room: str, drawn: Sequence[Constant], of: int, *, near_only: bool, on
         asked = f"import vibe, sys; sys.exit(not vibe.__file__.startswith({folder!r}))"
         if run_in(tree, "-c", asked) != 0:
             raise RuntimeError("the copy of the package is not the one that tests would import")
-        sound: set[tuple[Path, ...]] = set()
-        for constant in drawn:
-            first = tuple(only or near(constant, test_files(room)))
-            rest = [] if near_only or only else [file for file in test_files(room) if file not in first]
-            if first not in sound and not passes(tree, first):
-                raise RuntimeError(f"tests fail before anything is changed: {', '.join(map(str, first))}")
-            sound.add(first)
-            for new in constant.moved():
-                moved += 1
-                if survives(constant, new, tree, first, rest):
-                    left.append(f"{constant} -> {new}")
-                    print(f"survives: {left[-1]}", flush=True)
+        with Tester(tree) as tester:
+            sound: set[tuple[Path, ...]] = set()
+            for constant in drawn:
+                first = tuple(only or near(constant, test_files(room)))
+                rest = [] if near_only or only else [file for file in test_files(room) if file not in first]
+                if first not in sound and not tester.passes(first):
+                    raise RuntimeError(f"tests fail before anything is changed: {', '.join(map(str, first))}")
+                sound.add(first)
+                for new in constant.moved():
+                    moved += 1
+                    if survives(constant, new, tree, tester, first, rest):
+                        left.append(f"{constant} -> {new}")
+                        print(f"survives: {left[-1]}", flush=True)
     named = ", ".join(file.name for file in only)
     tests = named or ("tests that import the module" if near_only else "all tests of the room")
     print(

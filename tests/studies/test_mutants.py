@@ -38,6 +38,11 @@ def test_only_that_number_is_changed_whatever_stands_before_it(tmp_path: Path) -
     assert mutants.changed(found[1], "4.0") == 'A = ("µm", 2.0, 4.0)\nB = 2.0\n'
 
 
+def test_every_number_of_the_package_has_words() -> None:
+    """A comment or a docstring says where it comes from, or what it is."""
+    assert [str(one) for one in mutants.without_words()] == []
+
+
 @pytest.mark.slow
 def test_a_change_that_a_test_holds_is_noticed_and_one_that_nothing_holds_is_not(tmp_path: Path) -> None:
     """A package of one module and a test of it, run as the study runs them."""
@@ -46,10 +51,11 @@ def test_a_change_that_a_test_holds_is_noticed_and_one_that_nothing_holds_is_not
     (package / "__init__.py").write_text("HELD = 2\nLOOSE = 2\n", encoding="utf-8")
     test = tmp_path / "test_held.py"
     test.write_text("from held import HELD\n\n\ndef test_it() -> None:\n    assert HELD == 2\n", encoding="utf-8")
-    assert mutants.passes(package.parent, [test])
-    held, loose = mutants.constants(package / "__init__.py")
-    for constant, noticed in ((loose, False), (held, True)):
-        before = constant.path.read_text(encoding="utf-8")
-        constant.path.write_text(mutants.changed(constant, "4"), encoding="utf-8")
-        assert mutants.passes(package.parent, [test]) is not noticed
-        constant.path.write_text(before, encoding="utf-8")
+    with mutants.Tester(package.parent) as tester:
+        assert tester.passes([test])
+        held, loose = mutants.constants(package / "__init__.py")
+        for constant, noticed in ((loose, False), (held, True)):
+            before = constant.path.read_text(encoding="utf-8")
+            constant.path.write_text(mutants.changed(constant, "4"), encoding="utf-8")
+            assert tester.passes([test]) is not noticed
+            constant.path.write_text(before, encoding="utf-8")

@@ -253,6 +253,7 @@ def _notes(queue: Queue) -> None:
 
 
 _LINES_NAMED = 6
+"""Numbers of lines that a message lists; more are cut short (our choice)."""
 
 
 def _grouped(left: Sequence[LeftOut]) -> list[tuple[str, str]]:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from vibe.flow.route.round import Round
 
 LOOK_EVERY_S = 1.0
+"""A person waits no longer to see a new file, and a look costs next to nothing (our choice)."""
 HEADER = ["verdict", "drive", "point", "capture", "why", "remedy"]
 ORDER = ("accepted", "twice", "extra", "limited", "retake")
 """What asks for something stands last, next to the prompt."""

@@ -20,6 +20,7 @@ SIDE_LINES_OF = 4
 SPACINGS = 2
 """Spacings of side lines, each on both sides of a harmonic."""
 PLACES = HARMONICS + SIDE_LINES_OF * SPACINGS * 2
+"""Levels that are kept of one comb: its harmonics, and side lines on both sides of some."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

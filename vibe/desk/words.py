@@ -12,6 +12,7 @@ from vibe.core.text import printable
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _FAR_DB = 12.0
+"""A limit that lies farther above all values would press them flat (our choice: four times as high)."""
 _FULL = 100.0
 """One scale for every bar of urgency: 0 to 100, with a line at 50."""
 

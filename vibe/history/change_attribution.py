@@ -18,6 +18,7 @@ better (common practice; the baselines take the same)."""
 LEAST_OF_WHOLE = 0.002
 """What an owner that was hardly there scatters by, as a share of the whole: windows leak about as much (our choice)."""
 CONFIDENCE = 0.90
+"""Of the interval of an owner's share (common practice)."""
 LEAST_RISE_DB = 0.5
 """A smaller rise is not divided into shares."""
 COMPARABLE_SPREAD_DB = 2.0

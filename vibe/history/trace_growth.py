@@ -25,6 +25,7 @@ POOLED = 8.0
 """Values that what all rows have in common is worth compared with those of one (common practice: as many as it has
 itself)."""
 GUMBEL_VARIANCE = np.pi**2 / 6
+"""Of the logarithm of an exponential variable: Gumbel's law, variance pi² / 6."""
 COUNTED: tuple[tuple[int, ...], ...] = (
     tuple(range(3)),
     tuple(range(8)),

@@ -98,6 +98,7 @@ class _Part:
 
 
 _ALL = _Part(0, 1)
+"""The whole file: the first of one part."""
 
 
 def _built(path: Path, raw: RawCapture, sidecar: Sidecar | None, digest: str, part: _Part) -> Capture:

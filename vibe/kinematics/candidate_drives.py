@@ -10,8 +10,11 @@ from math import log
 from vibe.kinematics.phasing import sum_of_parts
 
 FEWEST_LOBES, MOST_LOBES = 3, 150
+"""Single stages are built from 3:1 up, rarely beyond 119:1 (common practice); wider, so that none is missed."""
 DISCS = (1, 2, 3)
+"""Discs side by side, as they are built (common practice)."""
 HARMONICS = (1, 2, 3, 4)
+"""Of a mesh, that can be seen in most captures (common practice)."""
 LIKELIER = {1: 0.9, 2: 0.1}
 """Share of tooth differences among drives that are sold: common practice."""
 

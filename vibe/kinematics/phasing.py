@@ -13,6 +13,7 @@ from vibe.core.tones import Phasing
 from vibe.kinematics.relations import ONE, Speeds
 
 HARMONICS = range(1, 7)
+"""Of the mesh, as far as reports list what two or three discs cancel."""
 
 
 Effect = Literal["torque", "radial", "cancels"]

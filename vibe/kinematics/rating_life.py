@@ -10,6 +10,7 @@ from vibe.core.records.reliability import RatingLife
 from vibe.kinematics.body_speeds import solve_train
 
 EXPONENT = {"ball": 3.0, "roller": 10.0 / 3.0}
+"""Life exponent, ISO 281: 3 for balls, 10/3 for rollers."""
 HEAVY = 0.5
 """Share of C beyond which ISO 281 no longer holds: material yields where the elements touch."""
 

@@ -9,6 +9,7 @@ from fractions import Fraction
 from vibe.core.errors import ConfigError
 
 ZERO, ONE = Fraction(0), Fraction(1)
+"""Orders as exact fractions: a body at rest, and the input."""
 
 Speeds = Mapping[str, Fraction]
 """Body -> signed order of the input."""

@@ -48,7 +48,9 @@ _PIPE_BYTES = 1 << 20
 _BLOCK_BYTES = 24 << 20
 """Below the largest that the C library of Linux learns from (32 MB)."""
 _WORD = 8
+"""Bytes of a number that is sent."""
 _MOST_PARTS = 1 << 20
+"""Arrays of one answer; what says more is damaged (our choice, wide)."""
 
 
 class _LostError(Exception):

@@ -15,7 +15,9 @@ from typing import Any
 
 _MARK = b"GCOL\x01\x00\x00\x00"
 _HEAD, _OBJECT = 16, 16
+"""Bytes of the heads of a heap and of an object in it (HDF5 File Format Specification, global heap)."""
 _PIECE = 1 << 22
+"""Bytes that are read at once, 4 MiB."""
 _MOST_SAID = 1 << 16
 """Bytes of one attribute; a longer one says nothing of a capture."""
 

@@ -20,6 +20,7 @@ Ski slope: overloaded amplifier, huge slow drift. Coarse: a range so wide that f
 MOST_SAMPLES = 1e8
 """All points together: what can be read again at once."""
 MOST_SHOCKS = 1000
+"""More would be no stray ones (our choice)."""
 MOST_DRIFT = 1.7
 """A run-up from 0.15 to 1.85 of its mean speed: from nearer to rest, a shaft would have to start."""
 

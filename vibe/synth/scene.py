@@ -14,12 +14,13 @@ from vibe.synth.stages import act_of, turning
 from vibe.synth.streams import Streams
 
 LEAD_S = 0.25
+"""Simulated and thrown away, so that the casing already rings when the capture starts."""
 RUN_UP_DRIFT = 0.5
 """Relative change of speed from which a capture is one of a run-up or coast-down."""
-"""Simulated and thrown away, so that the casing already rings when the capture starts."""
 NOMINAL_NOISE_M_S2 = 0.8
 """Broadband friction noise of a healthy small reducer at nominal load, r.m.s.; impacts are sized against it."""
 NOMINAL_LOAD_PERCENT = 75.0
+"""At which strengths are meant: drives are chosen with a reserve of a quarter (common practice)."""
 CYCLE_DEPTH = 0.005
 """Relative change of speed by a load cycle of strength 1: slip between part load and full load (common practice)."""
 

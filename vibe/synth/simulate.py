@@ -36,7 +36,9 @@ __all__ = ["Conditions", "Damage", "events", "parse_damage", "possible_damages",
 IMPACT_OVER_NOISE = 6.5
 """Peak of an impact of size 1 at the nearest sensor over the broadband noise of a healthy drive, r.m.s."""
 NOISE_FOLLOWS_CONTACT = 0.04
+"""How far friction noise swells with the contact (our choice: hardly)."""
 SHOCK_OVER_NOISE = 60.0
+"""Peak of a stray shock over the broadband noise, r.m.s.: something falls on the deck (our choice)."""
 NEIGHBOUR_SHARE = 0.25
 """How much of a neighbour on the same frame is picked up at strength 1 (our choice: 12 dB down)."""
 

@@ -25,7 +25,9 @@ WRONG_CALL = 2
 NEEDS_ACTION = 3
 """With --strict: a capture was rejected, or a drive is in state act."""
 DEFECT = 1
+"""Our own mistake, as Python ends after an error that nobody caught."""
 NO_READER = 141
+"""128 and the number of SIGPIPE, 13, as shells report it."""
 
 _CIRCUMSTANCES = {
     errno.EACCES, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENAMETOOLONG, errno.ENFILE, errno.ENOSPC,

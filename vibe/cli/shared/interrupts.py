@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 INTERRUPTED = 130
+"""128 and the number of SIGINT, 2, as shells report it."""
 TERMINATED = 143
+"""128 and the number of SIGTERM, 15, as shells report it."""
 
 
 class Terminated(KeyboardInterrupt):

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
 PATIENCE_S = 2.0
+"""Work that takes no longer shows no bar (common practice)."""
 
 
 def time_left(done: int, total: int, elapsed_s: float) -> str:

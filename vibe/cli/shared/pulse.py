@@ -12,6 +12,7 @@ from typing import TextIO
 PATIENCE_S = 2.0
 """So long nobody wonders (common practice)."""
 EVERY_S = 1.0
+"""How often it is looked whether somebody has waited that long."""
 STAYS = {"desk"}
 """Commands that run until they are ended: to wait is their work."""
 

@@ -36,7 +36,9 @@ if TYPE_CHECKING:
     from vibe.flow.cases.stores import Store
 
 _KEPT_ANSWERS = 2000
+"""Answers by their request's number, so that one sent twice decides once (our choice: days of work)."""
 _MOST_TOGETHER = 200
+"""Cases that one decision may cover (our choice: a screen holds fewer)."""
 
 
 def draft_of(request: Request, form: FormData) -> DecisionDraft:

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from vibe.flow.cases.stores import Store
 
 _MOST_DRIVES = 300
+"""Drives that are listed to jump to (our choice)."""
 _FIRST_CAPTURES = 12
+"""Captures that are listed before all are asked for (our choice: a year of monthly rounds)."""
 EVENT_KINDS = ("repair", "bearing change", "realignment", "grease", "new drive", "other")
 
 

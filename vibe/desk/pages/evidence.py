@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 _MOST_CASCADE = 40
+"""Spectra of one cascade: more lie on top of each other (our choice)."""
 
 
 def asked_store(request: Request) -> Store:

@@ -25,6 +25,7 @@ COLUMNS = {
 }
 """What may be in a column, by the kind of a list."""
 _FREE_SPACE = 1 << 30
+"""Bytes that stay free on the disk, 1 GiB: the store's own change is copied aside first (our choice)."""
 
 
 def choose(request: Request) -> Response:

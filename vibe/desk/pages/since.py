@@ -25,7 +25,9 @@ GROUPS = {
     "not measured": ("Not measured", "No accepted capture between the two dates, or it cannot be judged."),
 }
 _FIRST = 8
+"""Rows of a list before the rest is asked for (our choice)."""
 _KEPT = 20
+"""Questions whose answers are kept (our choice)."""
 
 
 def presets(last: date) -> list[tuple[str, str]]:

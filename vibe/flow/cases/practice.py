@@ -7,16 +7,19 @@ from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-_WEEKS = 104
-_EVERY = 4
+_WEEKS, _EVERY = 104, 4
+"""Two years, and a round every four weeks."""
 _MONTHLY = tuple(week for week in range(_WEEKS) if (_WEEKS - 1 - week) % _EVERY == 0)
+"""The last week is one of a round."""
 _FIRST, _LAST, _BETWEEN = 6, 4, 5
+"""Rounds that are made at first and at last, and one in how many between."""
 ROUNDS = frozenset(
     (*_MONTHLY[:_FIRST], *_MONTHLY[_FIRST:-_LAST:_BETWEEN], *_MONTHLY[-_LAST:], *range(_WEEKS - 5, _WEEKS))
 )
 """Weeks of the rounds that are made: enough at first for a baseline and at last for a trend, a few in between. All of
 them would show the same cases and take more than twice as long."""
 _STALE_DAYS = 45
+"""A monthly round that was left out once (our choice)."""
 SITE = "Alder Brook"
 """Of the water works; no such place is meant."""
 FOLDER = Path("vibe-desk-practice")

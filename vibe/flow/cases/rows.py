@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 _ADDING = ("severity", "growth", "rate", "time", "spare part")
 """Parts that add, in the order of a bar."""
 _SHARES = 3
+"""Owners that are named in a list: three fit on a line (our choice)."""
 _LEAST_DB = 0.5
 """Owners that have less of a change are not named in a list."""
 _COURSE = 40

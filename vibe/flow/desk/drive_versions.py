@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from vibe.history.store.store import Store
 
 MOST_BYTES = 100_000
+"""A drive file of all stages and bearings has a twentieth of that (our choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

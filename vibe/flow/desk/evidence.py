@@ -45,6 +45,7 @@ VELOCITY_FROM_HZ, VELOCITY_TO_HZ = 2.0, 1000.0
 ENVELOPE_TO_ORDER = 40.0
 """Where an envelope spectrum ends unless asked otherwise."""
 LONGEST_SOUND_S = 10.0
+"""So long a sound is sent as a whole, 1 MB (our choice)."""
 STANDS_OUT = 0.01
 """Chance that a sound, irregular turn shows such a peak, below which the parts under it are marked: as reports do."""
 _UNITS = {"acceleration": "m/s²", "velocity": "mm/s", "envelope": "% of the mean"}

@@ -16,6 +16,7 @@ from vibe.flow.desk.inbox import Inbox, InboxStatus
 from vibe.flow.desk.notices import ActNotice, Notices, NoticeTarget, acting_cases
 
 START_S = 60.0
+"""Until a worker that is started has loaded its libraries, on a slow machine (our choice)."""
 STOP_S = 3.0
 """How long an end waits for what is being kept; whoever reads a file for longer is left to end with the program."""
 

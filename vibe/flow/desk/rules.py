@@ -26,6 +26,7 @@ TrialSource = Literal["ISO rules", "this drive", "sister drives"]
 SOURCES: tuple[TrialSource, ...] = ("ISO rules", "this drive", "sister drives")
 KINDS = ("alarm", "trip")
 YEAR = timedelta(days=365)
+"""A limit is tried on the last one, so that each season counts once."""
 BEFORE_REPAIR = timedelta(days=180)
 """How long before a repair its trouble may have been seen (our choice: half a year of monthly rounds)."""
 NAMING = ("fault", "growth", "common")

@@ -18,6 +18,7 @@ from vibe.storage.files import writable
 IMPORTS = "imports"
 _FILES = "files"
 LONGEST_NAME = 120
+"""Bytes of a name; with the folders before it below the 255 of common file systems, on any of them."""
 MOST_FILES = 10_000
 """In one drop (our choice)."""
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 EQUALLY_LIKELY = 5.0
 """Log odds within which two drives explain the lines about as well."""
 FEWEST_SAMPLES = 4096
+"""Samples below which a spectrum has too few lines to know a drive by (our choice: a sixth of a second)."""
 
 
 def recognised(

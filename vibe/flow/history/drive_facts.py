@@ -18,6 +18,7 @@ from pydantic import ValidationError
 
 from vibe.core.records.alarm_case import CaptureFinding, CaptureSeen, DriveCase
 from vibe.core.records.alarms import Exceedance, PointChange, SeriesState, SisterState
+from vibe.core.units import STANDARD_GRAVITY_M_S2
 from vibe.flow.history.level_changes import changes_of
 from vibe.flow.history.series import SeriesGatherer, SeriesView, limits_of, state_of
 
@@ -409,7 +410,6 @@ def _usual_interval(captures: Sequence[CaptureSeen], rules: AlarmRules) -> float
 _RHYTHM = 13
 """Days on which a drive was measured whose gaps are its rhythm: a year of monthly rounds."""
 _CUT_OFF = re.compile(r"cut off at ([0-9.eE+-]+) (m/s²|g)\b")
-_G_M_S2 = 9.80665
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -446,7 +446,7 @@ def _report(text: str) -> CaptureReading:
             for reason in channel.get("reasons") or ():
                 cut = _CUT_OFF.search(str(reason))
                 if cut is not None:
-                    clipped[str(channel["name"])] = float(cut[1]) * (_G_M_S2 if cut[2] == "g" else 1.0)
+                    clipped[str(channel["name"])] = float(cut[1]) * (STANDARD_GRAVITY_M_S2 if cut[2] == "g" else 1.0)
                     troubled.setdefault(str(channel["name"]), "input clipped")
         # Where all points are unfit the drive stood still, or nobody measured: no sensor is to blame.
         if any(channel.get("quality") != "rejected" for channel in channels):

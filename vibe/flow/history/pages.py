@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 MOST_CELLS = 1_250_000
 """Cells of all spectra of a page: two bytes each, a third more as text, some 3.4 MB."""
 MOST_CAPTURES = 100
+"""Captures whose spectra one page may hold (our choice: eight years of monthly rounds)."""
 _ALARM_CAPTURES = 8
+"""Of these at most as many because a limit was exceeded then (our choice)."""
 MOST_PICTURED = 200
 """Rows of a queue that get pages of their own; what is less urgent stands in the queue alone."""
 

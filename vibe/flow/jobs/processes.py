@@ -21,6 +21,7 @@ GRACE_S = 1.0
 MOST_PROCESSES = 61
 """More cannot be waited for on every system."""
 _ENDED = 143
+"""128 and the number of SIGTERM, 15, as shells report it."""
 _common: Any = None
 """In a process that works: what all of its jobs share."""
 

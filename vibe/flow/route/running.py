@@ -24,8 +24,7 @@ PLAIN = 45.0
 """Log odds of the lines above the shaft's own from which on the drive is detected. Of captures that show nothing of the
 drive, made by generators of others (``tests/worlds``), 27 reach 40 at most; two thirds of those of running ones lie
 above 45."""
-LONGEST_TURNS = 500.0
-LONGEST_S = 20.0
+LONGEST_TURNS, LONGEST_S = 500.0, 20.0
 """Turns and seconds that are asked: five times what the gate needs; longer ones make it slower and no surer."""
 NOISE_M_S2 = 0.05
 """R.m.s. that sensors reach without a machine (``ingest/quality/thresholds.py``, ``quiet_m_s2``)."""

@@ -42,6 +42,7 @@ class RunInterrupted(KeyboardInterrupt):
 
 
 _MOST_NAMED = 6
+"""Names that a sentence lists; more are counted (our choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

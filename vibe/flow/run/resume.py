@@ -33,7 +33,9 @@ STAMP_SCHEMA = "vibe.made-from/1"
 JOURNAL_SCHEMA = "vibe.journal/1"
 PAGES = ("health.json", "health.html", "health.pdf")
 MOST_BYTES = 20_000_000
+"""A record of an earlier run; one of a large plant has a tenth (our choice)."""
 _HEAD = 4096
+"""Bytes in which a page names its run; the rest is only read where it is not there."""
 RUN_PAGES = ("index.html", "drives.csv", "run.json")
 
 

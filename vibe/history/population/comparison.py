@@ -27,7 +27,9 @@ Array = NDArray[np.float64]
 LINEAR = {"°C", "K", "%", "Hz", "dB", "r/min"}
 """Units of figures that are taken as they are: they scatter evenly, and may be nought or below."""
 QUANTILES = (0.0, 0.05, 0.25, 0.5, 0.75, 0.95, 1.0)
+"""What a picture of a spread shows: extremes, the middle half and nine in ten (common practice)."""
 _STRIP = 400
+"""Points of a picture; more lie on top of each other (our choice)."""
 _NORMAL_FROM = 20
 """Below, a test of normality sees only the coarsest departures."""
 _SKEW_SEEN_FROM = 100

@@ -63,6 +63,7 @@ Tables of store.sqlite (PRAGMA user_version is the number of the format):
 
 _GENERIC = ("history", "store", "stores")
 _LONGEST = 60
+"""Characters of a site's name: as many as a line of a page takes (our choice)."""
 
 
 def site_name(folder: Path) -> str:

@@ -95,6 +95,7 @@ _MAGIC = b"SQLite format 3\x00"
 _PAGE_BYTES = 4096
 """Size of a page unless the header says another that can be: SQLite's own, with which stores are made."""
 _HEADER = 100
+"""Bytes of the header of a database file (SQLite, "Database File Format", 1.3)."""
 
 
 def _mended(path: Path, place: Path) -> Path:

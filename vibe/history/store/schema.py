@@ -20,6 +20,8 @@ OWNER = 0x76696265
 """``PRAGMA application_id`` of a store: "vibe" in ASCII."""
 BUSY_MS = 60_000
 """How long one process waits while another writes; one addition takes some milliseconds."""
+SYNCHRONOUS = "FULL"
+"""Each commit waits until it is on the disk, so that a cut of the power loses nothing that was said to be kept."""
 
 _CAPTURES = (
     # What a drive file said when captures were kept with it; the last row is the one in use.
@@ -158,7 +160,7 @@ def _ready(connection: sqlite3.Connection, path: Path, has_captures: Callable[[]
     version = _version(connection, path)
     if may_write:
         _write_ahead(connection)
-        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA synchronous = {SYNCHRONOUS}")
         connection.execute("PRAGMA foreign_keys = ON")
     if version == len(STEPS):
         return

@@ -24,6 +24,7 @@ MAX_BYTES = 4_000_000
 """A file that people write is far smaller (common practice)."""
 
 _OTHERS_SHOWN = 4
+"""Further mistakes of a file that are listed with the first (our choice)."""
 _MOST_DOTS_SQUARED = 10_000_000
 """Dots in a line's keys, squared and added up: some three thousand in one line (our choice, tenths of a second)."""
 

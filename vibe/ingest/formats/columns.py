@@ -19,15 +19,18 @@ from vibe.storage.files import writable
 _HEADER = re.compile(r"^\s*(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\])]*?)\s*[\])]\s*$")
 _TIME = re.compile(r"^\s*(time|t)(?:\s*[\[(_ ]\s*(?P<unit>s|sec|seconds|ms|us|µs)\s*[\])]?)?\s*$", re.IGNORECASE)
 _SECONDS = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}
+"""Seconds in a unit of time, as headers write it."""
 
 EXPORT_ANEW = "Correct the first line of the file, or export it from the logger anew; no new capture is needed."
 _LONGEST_HEADER = 40
+"""Characters of a header that may be a column of times (our choice: "time [seconds]" has 14)."""
 _LONGEST_NAME = 500
 """Signs of a column's header in which a unit is looked for: the patterns take the square of it."""
 
 _JITTER = 0.25
 """Largest departure of a time stamp from an even grid, in sampling steps, that is called even (common practice)."""
 _FEWEST_ROWS = 64
+"""Rows that show an even grid; fewer are no capture (our choice)."""
 _ROWS_AT_ONCE = 1 << 16
 """Rows that are looked at together: long columns take no memory of their own."""
 _MOST_GAPS = 0.1

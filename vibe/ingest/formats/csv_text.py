@@ -23,9 +23,11 @@ from vibe.storage.fence import fenced
 
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 MAX_BYTES = 2_500_000_000
+"""Some 250 million numbers, which take as much memory again (our choice)."""
 _MOST_BEFORE = 100_000
 """Lines before the header: a second of reading (our choice, wide)."""
 _LONGEST_LINE = 1_000_000
+"""Bytes of a line: thousands of columns (our choice)."""
 _LONGEST_CELL = 400
 """Signs of a cell that may be a number, and of a key in front of the table."""
 _KEY = re.compile(r"[A-Za-z0-9_. -]+")

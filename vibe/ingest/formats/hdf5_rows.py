@@ -23,6 +23,7 @@ from vibe.storage.fence import fenced
 from vibe.storage.hdf5_guard import attribute, damaged_heap
 
 _DEEPEST = 4
+"""Groups inside groups in which rows are looked for (our choice)."""
 _AT_ONCE = 1 << 20
 """Samples from which on a row stays in the file until it is wanted."""
 _HELD_BYTES = 1 << 26

@@ -21,6 +21,7 @@ from vibe.ingest.formats.hdf5_rows import matlab_arrays
 from vibe.storage.fence import fenced
 
 MOST_COLUMNS = 64
+"""Columns that may be channels; the longer side are samples (our choice)."""
 _SIZES_4 = {0: 8, 1: 4, 2: 4, 3: 2, 4: 2, 5: 1}
 """Bytes of a value in version 4 by the third digit of its type (as scipy reads them)."""
 _NUMERIC = {"double", "single", "int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64"}

@@ -28,9 +28,13 @@ _STORED = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8
 _CLASSES = {6: "f8", 7: "f4", 8: "i1", 9: "u1", 10: "i2", 11: "u2", 12: "i4", 13: "u4", 14: "i8", 15: "u8"}
 """Array class -> what its values are; they may be stored in fewer bytes."""
 _MATRIX, _COMPRESSED, _CHAR_CLASS, _COMPLEX_FLAG = 14, 15, 4, 0x0800
+"""Kinds of elements, an array class and a flag (MAT-file format, version 5)."""
 _UTF_8 = 16
+"""Kind of an element whose bytes are text in UTF-8 (MAT-file format, version 5)."""
 _HEADER_BYTES = 128
+"""Bytes before the first element (MAT-file format, version 5)."""
 _DEFLATE_BEST = 1100
+"""Deflate makes bytes of one, at most, 1032; what says more is damaged (RFC 1951: 258 bytes of two bits)."""
 
 
 @dataclass(frozen=True)

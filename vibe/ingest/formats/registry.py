@@ -33,6 +33,7 @@ FORMATS: dict[str, Format] = {
 
 SUFFIXES = frozenset(suffix for form in FORMATS.values() for suffix in form.suffixes)
 HEAD_BYTES = 4096
+"""Bytes that show a form: one page of most file systems (our choice)."""
 
 
 def known_formats() -> str:

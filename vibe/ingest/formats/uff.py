@@ -23,13 +23,18 @@ from vibe.ingest.raw_rows import RawCapture, RawChannel
 from vibe.storage.fence import fenced
 
 MAX_BYTES = 2_000_000_000
+"""As text that is 150 million numbers, which take memory several times (our choice)."""
 
 _TIME_RESPONSE, _GENERAL = 1, 0
+"""Function types of data set 58."""
 _TIME_AXIS = 17
+"""Type of data of an axis of times, data set 58."""
 _COMPLEX = (5, 6)
+"""Kinds of an ordinate, data set 58: complex, in four or in eight bytes."""
 _SI_UNITS = {8: "m", 11: "m/s", 12: "m/s^2"}
 """Unit of an ordinate type where the file's unit record (data set 164) says SI."""
 _KINDS = {8: "displacement", 11: "velocity", 12: "acceleration"}
+"""Types of data of an ordinate, data set 58."""
 _FUNCTIONS = {
     2: "an auto spectrum", 3: "a cross spectrum", 4: "a frequency response", 5: "a transmissibility", 6: "a coherence",
     7: "an auto correlation", 8: "a cross correlation", 9: "a power spectral density", 10: "an energy spectral density",
@@ -39,6 +44,7 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 _DATE = re.compile(r"(\d{1,2})-([A-Za-z]{3})-(\d{2,4})\s+(\d{1,2}):(\d{2}):(\d{2})")
 _MARKER = re.compile(rb"^    -1[ \t]*\r?$", re.MULTILINE)
 _AXES = {1: "X+", 2: "Y+", 3: "Z+", -1: "X-", -2: "Y-", -3: "Z-"}
+"""Directions of a response, data set 58."""
 
 
 def sniff(head: bytes, suffix: str) -> bool:  # noqa: ARG001

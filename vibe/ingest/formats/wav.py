@@ -21,8 +21,11 @@ from vibe.ingest.config.sidecar import Sidecar
 from vibe.ingest.raw_rows import RawCapture, RawChannel
 
 _INTEGER, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+"""Codes of how samples are written (RIFF, "fmt " chunk; RFC 2361)."""
 _UNKNOWN_SIZE = 0xFFFFFFFF
+"""Size of a chunk that stands in a "ds64" chunk instead (EBU Tech 3306)."""
 _MOST_CHUNKS = 10_000
+"""Chunks that are skipped on the way to samples (our choice, wide)."""
 
 
 def sniff(head: bytes, suffix: str) -> bool:  # noqa: ARG001

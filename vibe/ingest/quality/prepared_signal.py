@@ -44,7 +44,9 @@ class Signal:
 
 
 _FEW = 64
+"""Values up to which all are looked at at once."""
 LEVELS_NEED_NO_PROOF = 6
+"""Different values so few that they need no second look: two bits have four (our choice)."""
 
 
 def prepare(channel: Channel, planned: PlannedSettings | None = None) -> Signal:
@@ -188,6 +190,7 @@ def gravest_first(reasons: list[Reason]) -> tuple[Reason, ...]:
 
 
 _UNITS = {"acceleration": ("m/s²", 1.0), "velocity": ("mm/s", 1e3), "displacement": ("µm", 1e6)}
+"""In which amplitudes of a quantity are printed, and how many of it make one of SI."""
 
 
 def amount(channel: Channel, value: float) -> str:

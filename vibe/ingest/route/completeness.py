@@ -208,6 +208,7 @@ def _in_its_time(files: Sequence[FileSeen], rules: FieldRules) -> list[FileSeen]
 UNSET_YEARS = (1970, 1980, 1990, 2000)
 """Years at whose beginning clocks start that lost their battery (common practice)."""
 UNSET_DAYS = 366
+"""So long after such a beginning a clock is one that was not set: a battery lasted a year at most (our choice)."""
 FUTURE_DAYS = 730
 """So far ahead of this machine's clock only a logger's can be wrong; this machine's may itself be off by a year."""
 

@@ -18,6 +18,7 @@ from vibe.core.route.route import FileRule, folded
 from vibe.storage.files import writable
 
 _LONGEST_NAME = 80
+"""Characters of a name that a message quotes, and of a part that is not free (our choice)."""
 _LONGEST_ANY = 255
 """As long as one name may be in common file systems (POSIX NAME_MAX; from memory)."""
 LONGEST_PATH = 1000

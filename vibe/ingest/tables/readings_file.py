@@ -26,6 +26,7 @@ from vibe.ingest.tables.exceedance_terms import number_of
 from vibe.ingest.tables.table_text import delimiter_of, table_text
 
 MOST_SAID = 4
+"""Mistakes of a file that are listed; more are counted (our choice)."""
 FAR = 2.0
 """A speed beyond twice, or below half, what the drive file allows is another shaft's, in another unit, or a slip (our
 choice): drives on a converter declare their whole range."""

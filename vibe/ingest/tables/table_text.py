@@ -16,6 +16,7 @@ from vibe.storage.files import writable
 MOST_BYTES = 200_000_000
 """Some millions of lines: more is no list that somebody keeps (our choice)."""
 ROWS_SHOWN = 5
+"""First rows by which columns are recognised (our choice)."""
 
 
 def table_rows(text: str) -> Iterator[tuple[int, list[str] | str]]:

@@ -39,6 +39,7 @@ SLOWEST_TURNS = 5
 """Turns of the slowest body: sidebands spaced by it then lie 5 bins apart, twice what parts a line 20 dB weaker."""
 
 MESH_HARMONICS = (5, 4, 3)
+"""As many as the settings allow, the more the better: a mesh shows its wear in three and more (common practice)."""
 MOUNTED_RESONANCE_HZ: dict[Mounting, float] = {
     "stud": 30_000.0, "adhesive": 29_000.0, "magnet": 7_000.0, "probe": 2_000.0,
 }  # fmt: skip

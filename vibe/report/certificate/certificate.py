@@ -43,6 +43,7 @@ SCHEMA = "vibe.acceptance/1"
 PAGE_HASH, LAYOUT = "page_sha256", "layout"
 JSON_NAME, HTML_NAME, PDF_NAME = "acceptance.json", "certificate.html", "certificate.pdf"
 NO_SEAL = "0" * 64
+"""Stands where the hash will stand while the page is drawn: as long as one of SHA-256 in hexadecimal."""
 UNREADABLE = "the PDF's text cannot be compared with the page"
 TEMPLATES = (
     "certificate.html.j2", "certificate_plate.html.j2", "certificate_runs.html.j2", "certificate_captures.html.j2",

@@ -8,7 +8,9 @@ from vibe.report import words
 from vibe.report.certificate.numbers import plain, with_unit
 
 FEWEST_SIGNATURES = 2
+"""Lines to sign: who measured and who accepts."""
 SHORT_HASH = 16
+"""Digits of a hash that a person compares: 64 bits."""
 
 
 def issue_facts(issue: Issue) -> list[tuple[str, str, str]]:

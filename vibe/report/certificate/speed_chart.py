@@ -11,7 +11,9 @@ from vibe.core.records.commissioning import SpeedCurve
 from vibe.report import words
 
 WIDTH, HEIGHT = 330.0, 170.0
+"""Points of the picture, without a unit: half the width of a page."""
 LEFT, RIGHT, TOP, BOTTOM = 30.0, 14.0, 8.0, 32.0
+"""Margins that hold the texts, in the same unit."""
 WHOLE = 1.1
 """Of a curve whose ends alone say nothing, that is not said."""
 MOST_CURVES = 4

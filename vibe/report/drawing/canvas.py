@@ -23,6 +23,7 @@ BLUE, VERMILION, GREEN, GREY, INK = "#0072b2", "#d55e00", "#009e73", "#6b6b6b", 
 GRID = "#e4e4e4"
 FONTS = "'DejaVu Sans', Verdana, sans-serif"
 MOST_X_TICKS, MOST_Y_TICKS = 9, 7
+"""So many numbers stand along an axis without touching (looked at)."""
 
 
 @dataclass(slots=True)

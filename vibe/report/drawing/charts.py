@@ -18,12 +18,15 @@ from vibe.report.words import number, printable
 WIDTH_IN = 6.9
 """A4 less its margins."""
 _WIDTH = 72 * WIDTH_IN
+"""Points: 72 an inch."""
 _LEFT, _RIGHT = 49.0, 14.5
 """Margins [points] that hold the texts."""
 _STILL_BINS = 450
 """About one per point of the axis: as fine as the line is thick."""
 _FLOOR_BINS = 75
+"""Steps of the floor's line: it is smooth, so that a sixth of the axis's will do."""
 _LABELLED_COMB = 6
+"""Harmonics that get a number; more touch (looked at)."""
 LABEL_SIZE = 7.5
 """Points."""
 _DASHES = "4 2"

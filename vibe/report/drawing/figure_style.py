@@ -33,6 +33,7 @@ SETTINGS: dict[Any, Any] = {
     "path.simplify": True,
     "path.simplify_threshold": 0.05,
 }
+"""Sizes in points, as on the other pictures of a page; fixed names make the same SVG each time."""
 
 
 def svg(figure: Figure) -> str:

@@ -23,6 +23,7 @@ from vibe.report.drawing.canvas import BLUE, GREEN, GREY, INK, VERMILION
 LOW_DECADE, DECADES = -8.0, 14.0
 """Spectra travel as 16 bits a cell, even steps of their logarithm from 1e-8 to 1e6: 0.004 dB each."""
 _STEPS = 65534
+"""16 bits, less one code for nothing and one spare."""
 
 LIMIT_DASH = {
     "ISO rules": ("solid", VERMILION),
@@ -32,6 +33,7 @@ LIMIT_DASH = {
 }
 """A colour and a dash for each source of limits, so that a print without colour says the same."""
 LIMIT_WIDTH = {"change": 1.0, "alarm": 1.7, "trip": 2.8}
+"""Points: the graver a limit, the thicker its line."""
 
 TONE_STYLES = (
     (VERMILION, "solid", "triangle"), (BLUE, "8 3", "circle"), (GREEN, "2 3", "square"),

@@ -31,8 +31,10 @@ from vibe.storage.regular import refuse_links_out
 PAGE_POINTS = 60_000
 """Points shared by all pictures of a page: about 0.8 MB of text."""
 _MOST_POINTS, _LEAST_POINTS = 12_000, 2_000
+"""Of one picture: finer than a screen is wide, and as coarse as a line may look."""
 
 _LABEL_ROOM_IN = 5.0
+"""Of the picture's width, that labels have to stand in (looked at)."""
 _NAMES = {"comb": "harmonic", "sideband": "predicted sideband", "owner": "line", "limit": "limit"}
 _SHAPES = {
     "comb": {"marker": "inverted_triangle", "size": 9, "fill_color": VERMILION, "line_color": VERMILION},
@@ -40,6 +42,7 @@ _SHAPES = {
     "owner": {"marker": "circle", "size": 7, "fill_color": "white", "line_width": 1.5, "line_color": GREY},
     "limit": {"marker": "x", "size": 9, "line_width": 2, "line_color": GREEN},
 }
+"""Marks by what they say; sizes in pixels (looked at)."""
 
 
 @cache

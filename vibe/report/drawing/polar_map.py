@@ -10,7 +10,9 @@ from vibe.report.drawing.canvas import BLUE, GREY, INK, VERMILION, Canvas, Key, 
 from vibe.report.drawing.thinning import extremes
 
 _WIDTH, _HEIGHT, _RADIUS = 316.8, 255.6, 93.6
+"""Points: 4.4 by 3.55 inches, two next to each other on a page."""
 _CENTRE = (158.4, 115.2)
+"""Points: the middle across, above it room for the title and below for the legend."""
 _SHADE = "#f6d9c6"
 _HATCHES = 9
 _MOST_POINTS = 360

@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 REACH = 12.0
 """Spreads to either side of the median; what lies beyond is put at the edge, with an arrow."""
 _NAMED = 3
+"""Drives of one picture that get their name next to their mark; more touch (looked at)."""
 _LABEL_IN = 2.8
+"""Room at the left for names of figures (looked at)."""
 
 
 def spread_picture(

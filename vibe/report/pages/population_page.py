@@ -20,6 +20,7 @@ FILES = ("population.html", "population.csv", "outliers.csv", "population.json")
 MOST_ROWS = 200
 """Rows of a table on the page; the CSV files have all."""
 MOST_SPREADS, MOST_DRIFTS = 20, 4
+"""Pictures of spreads and of drifts on the page (our choice)."""
 
 
 def write_population(found: Population, folder: Path, *, force: bool = False) -> tuple[Path, ...]:

@@ -44,8 +44,11 @@ QUEUE = "queue.html"
 LOW = 5.0
 """Rows below this urgency are set smaller: they are there so that none is forgotten."""
 _OWNERS = 3
+"""Owners of a change that a row names: as many as fit (our choice)."""
 _LEAST_DB = 0.5
+"""A smaller part of a change is not named (our choice: captures repeat no better)."""
 _DAY_S = 86400.0
+"""Seconds of a day."""
 _STATUS = {"open": "Open", "back": "Back", "in work": "In work", "quiet": "Quiet"}
 
 

@@ -16,6 +16,7 @@ from vibe.report import history_words, words
 from vibe.report.pages.content_policy import PLACE, loader, with_policy
 
 TEMPLATES = Path(__file__).parents[1] / "templates"
+"""Of all pages, next to this room's folders."""
 
 _SIGNS = {
     "act": '<path d="M12 1.5 23 21.5H1Z" fill="#d55e00"/>'

@@ -15,6 +15,7 @@ from vibe.report.printing.printer import PRINTER, DrawingError
 
 _CHROMIUM_NAMES = ("chromium", "chromium-browser", "chrome", "google-chrome")
 _CHROMIUM_LIMIT_S = 60
+"""A page takes seconds; a browser that hangs is ended (our choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

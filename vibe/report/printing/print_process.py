@@ -26,6 +26,7 @@ from typing import IO, Any
 from vibe.report.printing.fonts import VARIABLE, font_files
 
 LENGTH_BYTES = 8
+"""Of a length in front of what is sent."""
 DRAWN, LACKING, FAILED = b"P", b"L", b"F"
 MOST_NAMED = 6
 """Characters that are named."""

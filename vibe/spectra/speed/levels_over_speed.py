@@ -18,6 +18,7 @@ BAND_HZ = (10.0, 1000.0)
 LEAST_S, LEAST_TURNS = 0.5, 8.0
 """A segment: long enough for a level, short enough that its speed is one."""
 LEAST_SEGMENTS = 6
+"""A resonance has a flank on either side, of two segments each at least, and a top (our choice)."""
 STANDS_OUT = 2.0
 """A resonance raises the line over what it is at both sides of it by this factor (common practice: 6 dB)."""
 NEAR = 0.2

@@ -15,7 +15,9 @@ LOAD_SIDE_TURNS = 0.2
 SENSOR_TURNS = 0.25
 """Radial sensors sit on top: a quarter turn from housing angle zero."""
 SEGMENT_TABLE = 4096
+"""Places of a contact's course that are tabulated, at least: a step is a fraction of any sample."""
 MOST_HARMONICS = 900
+"""Of the contact's course, for the sake of time: at 25 turns a second they reach beyond 20 kHz (our choice)."""
 
 
 def half_cosine_harmonics(width_turns: float, count: int) -> Array:

@@ -35,6 +35,7 @@ HAND_OVER = 0.4
 MACHINE_SPREAD = 0.2
 """Log spread of mesh lines and friction between machines of one type."""
 MESH_HARMONICS = (1.0, 0.45, 0.22, 0.10)
+"""Heights of a mesh's harmonics: each half of the one before, as smooth teeth have them (our choice)."""
 STEADY, TURNING = 0.7, 0.5
 """Share of a contact force that reaches the sensor whatever its direction, and share that turns with it."""
 

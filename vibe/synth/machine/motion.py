@@ -12,6 +12,7 @@ from vibe.core.errors import CallError
 
 Array = NDArray[np.float64]
 TURN = 2.0 * np.pi
+"""Radians of one turn."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

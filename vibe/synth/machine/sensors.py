@@ -11,9 +11,11 @@ from vibe.synth.machine.structure import low_pass
 from vibe.synth.scene import Scene
 
 SENSOR_NOISE_M_S2 = 0.008
+"""R.m.s. over the band: 0.8 mg, of a usual industrial sensor (common practice)."""
 CONVERTER_NOISE = 0.1
 """The recorder's converter adds this share of the sensor's noise."""
 RANGES_M_S2 = (5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 5000.0, 1e5)
+"""Input ranges of the recorder, steps of 1, 2, 5 (common practice); the last ones hold whatever comes."""
 LOOSE_MOUNT_HZ = 1500.0
 """A magnet that rocks on paint resonates in the low kilohertz (order of magnitude after ISO 5348, from memory)."""
 

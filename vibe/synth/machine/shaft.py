@@ -16,13 +16,21 @@ from vibe.synth.scene import Scene
 RESIDUAL_UNBALANCE_MM_S = 0.35
 """Balance grade G6.3 (ISO 21940-11): rotor 6.3 mm/s; the casing is about twenty times heavier (common practice)."""
 RESIDUAL_MISALIGNMENT_MM_S = 0.09
+"""At twice the turn, a quarter of the residual unbalance (our choice)."""
 LINE_FREQUENCY_MM_S = 0.05
+"""At twice the mains, of a sound motor (our choice)."""
 UNBALANCE_MM_S = 4.0
+"""At strength 1, in zone C of ISO 20816-3 on stiff supports (values from memory)."""
 MISALIGNMENT_MM_S = (1.1, 2.8, 0.8)
+"""At strength 1 at one, two and three times the turn: twice leads (common practice)."""
 LOOSENESS_MM_S = 3.2
+"""At strength 1, of all multiples together (our choice)."""
 ELECTRICAL_MM_S = 1.9
+"""At strength 1, at twice the mains (our choice)."""
 LOOSE_ORDERS = 12
+"""Multiples of the turn that a loose foot makes: ten and more are common (common practice)."""
 LANDING_TURNS = 0.14
+"""How long it takes a loose foot to land (our choice)."""
 
 
 def shaft_motion(scene: Scene, sizes: dict[str, float]) -> Array:

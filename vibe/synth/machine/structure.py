@@ -16,7 +16,9 @@ Complex = NDArray[np.complex128]
 PASS_BAND = 0.39
 """Share of the sampling rate that the recorder passes (1/2.56, the usual choice of recorders: common practice)."""
 STOP_BAND = 0.48
+"""Share of the sampling rate above which its filter lets nothing pass: just below half."""
 PULSE_TAPS = 48
+"""Samples over which a pulse is spread by that filter; beyond, it has died away."""
 PULSE_STEPS = 64
 """Places between two samples at which a pulse is tabulated."""
 

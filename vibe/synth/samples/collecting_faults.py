@@ -37,6 +37,7 @@ UNSET_YEAR = 2000
 GSM_FRAMES_HZ = 26e3 / 120
 """26 frames in 120 ms, of eight slots each (3GPP TS 45.002, from memory)."""
 LOST_S = 0.28
+"""A gap as a full buffer leaves it (our choice)."""
 STEP_RMS = 0.8
 """A recorder's step, in r.m.s. values of the vibration: eight bits of a range that is far too wide."""
 RATE_OFF = 1.02

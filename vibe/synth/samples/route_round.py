@@ -38,11 +38,14 @@ TRUTH = "truth.toml"
 
 POINTS = ("input side radial", "output side radial")
 SHORT_S = 10.0
+"""What a capture lasts that somebody ended too early."""
 NOTED_RPM = 1395.0
+"""As it stands on the plate, whatever the drive's real speed."""
 FORMER_TAGS = {"LS-01": "IW-3"}
 """As in the route of the water works, like the next two."""
 LOGGER_A_NAMES = {"TH-01": "RAKE-N", "TH-02": "RAKE-S"}
 LOGGER_A_RANGE_M_S2 = 50.0
+"""Of its input; its files hold shares of it."""
 
 
 SENSOR_FAULT: dict[str, str] = {"settling": "settling", "clipped": "clipped", "dead": "dead"}

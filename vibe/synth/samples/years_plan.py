@@ -22,6 +22,7 @@ from vibe.synth.samples.years_spec import DriveYears, Stretch, Years
 SLIP_AT_RATED = 0.04
 """A four-pole induction motor of a few kW slips about 4 % at rated torque, in proportion to it (common practice)."""
 WEEKS_A_YEAR = 365.25 / 7
+"""Of a mean year (Julian)."""
 STOP_MINUTES = 12
 """From one drive to the next on a round (common practice)."""
 

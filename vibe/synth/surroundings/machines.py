@@ -25,6 +25,7 @@ NOISE_SHARE = 0.5
 WOBBLE = 2e-4
 """Relative r.m.s. variation of other rotors' speeds (common practice for induction motors)."""
 SMOOTH_LINES = 6
+"""Harmonics of a machine that makes no impacts (our choice)."""
 CARRIER_M_S2 = 0.8
 """R.m.s. of an inverter's carrier on a motor's casing at strength 1 (our choice; audible)."""
 POLES = 4

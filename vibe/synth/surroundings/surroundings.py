@@ -18,7 +18,9 @@ shaft. Belt, pump, two fans: next to it, on rotors of their own. Inverter, torqu
 the supply and the motor's field make. Load cycles: speed and load rise and fall. Process shocks: at random. Neighbour:
 a drive of the same type next to it at a slightly other speed, sound or with one damaged part."""
 MOST_STRENGTH = 50.0
+"""Of a neighbour; more would clip whatever stands next to it (our choice)."""
 MOST_PER_TURN = 400
+"""Teeth, links or blades: no machine around a drive has more (our choice)."""
 COUNTS = {
     "chain": (7, 26), "screw": (1, 4), "mixer": (2, 6), "fan": (5, 13), "pump": (3, 9), "rotor slots": (26, 52),
 }  # fmt: skip

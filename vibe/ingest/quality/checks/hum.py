@@ -12,9 +12,11 @@ _EXACT = 0.002
 """The mains keep their frequency to 0.1 % (EN 50160 asks 1 % of isolated and 0.5 % of joined networks for 99.5 % of a
 year; day by day it is 0.1 %, from memory), recorders theirs to 0.1 %; a loaded two-pole motor runs 1 to 5 % below."""
 _MULTIPLES = np.arange(1, 10)
+"""Of the mains, up to the ninth: rectifiers with six pulses make the 5th and 7th, transformers the 3rd and 9th."""
 _WIDTH = 3.2
 """Half width of a line under a Blackman window, in bins."""
 _OVER_FLOOR = 10.0
+"""A line under a window and averaged; noise comes so high in no bin (exp(-10) of a single one)."""
 _ODD_OVER_EVEN = 3.0
 """Power of odd over even multiples. Rectified supplies and saturated transformers make odd ones; the forces of a motor
 make twice the mains (both common practice)."""

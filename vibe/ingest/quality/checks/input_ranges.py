@@ -24,6 +24,7 @@ FEWEST_STEPS = 512
 
 _IN_G = {"g", "mg", *VOLTS}
 _UNITS = {"velocity": ("mm/s", 1e-3), "displacement": ("µm", 1e-6)}
+"""In which amplitudes of a quantity are printed, and how much of SI that is."""
 
 
 def peak_before_clipping(signal: Signal, count: int) -> float:

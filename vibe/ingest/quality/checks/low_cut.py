@@ -19,6 +19,7 @@ _QUIETEST = 4e-10
 octave; what remains then is the noise of sensor and recorder, 5 µg/√Hz and more at 10 Hz (industrial sensors, common
 practice). Only a filter behind the sensor goes below that."""
 _FEWEST_BINS = 10
+"""Bins of a band whose mean is known to a third (1/sqrt(10)), which is little next to what is asked of it."""
 
 
 def low_cut(signal: Signal) -> tuple[list[Reason], float | None]:

@@ -10,6 +10,7 @@ from vibe.ingest.quality.prepared_signal import Floats, Signal
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 _BLOCK = 9
+"""Bins of which the median is taken, so that lines drop out: three times as many as a line has."""
 _SEGMENT_S = 0.25
 """Bins of 4 Hz: a resonance spans tens of them, a line three."""
 

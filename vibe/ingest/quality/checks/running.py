@@ -27,10 +27,13 @@ from vibe.ingest.quality.recording.gaps import SWAP
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 _BANDS = 10
+"""Equal parts of a spectrum, each so wide that lines leave its median alone (our choice)."""
 _LOWEST_HZ = 10.0
+"""Below lie drift of sensors and sway of supports (common practice)."""
 _SHAFTS_HZ = 1000.0
 """Shafts and meshes show below; lines of recorders and their power supplies lie above."""
 _BLOCK = 64
+"""Bins of which the median is the floor: wide compared with a line (common practice)."""
 
 _Kind = Literal["none", "mains", "machine"]
 

@@ -12,6 +12,8 @@ from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 _AIM = "Clean and aim the probe, renew the reflective tape, and repeat the measurement."
 
 _USUAL = 0.35
+"""Quantile that stands for the usual step: missed pulses make long ones, strays short ones, and the first are commoner
+(our choice)."""
 
 
 def assess_tachometer(channel: Channel, *, speed_hz: float | None = None) -> ChannelQuality:

@@ -12,8 +12,11 @@ from vibe.ingest.quality.prepared_signal import Signal
 _WINDOW_S = 0.1
 """A recorder switches within milliseconds; a load takes turns of the shaft to come on."""
 _BANDS_FROM_HZ = 40.0
+"""Below, bands hold too few bins in a tenth of a second."""
 _PER_OCTAVE = 2
+"""Bands of an octave: a gain moves all alike, a load does not (our choice)."""
 _FEWEST_BANDS = 8
+"""Over four octaves, so that no single resonance speaks for all (our choice)."""
 _FEWEST_WINDOWS = 5
 """On either side of the step: half a second."""
 _LEAST_DB = 5.0
@@ -24,8 +27,8 @@ _ALIKE_DB = 1.0
 _STAY = 0.9
 """Share of the windows that stay on their side of the middle between both levels; a machine that works in strokes comes
 back."""
-_FINE_S = 0.01
-_FINE_WINDOWS = 4
+_FINE_S, _FINE_WINDOWS = 0.01, 4
+"""Windows about the step, four on either side, which make the 40 ms below."""
 _AT_ONCE = 0.7
 """Share of the step that the 40 ms on either side show already; a motor comes under load in a tenth of a second and
 more (common practice)."""

@@ -16,6 +16,7 @@ _UNEQUAL = 0.01
 _JUMP = 1.2
 """A wrap moves by nearly two half ranges from one sample to the next; from 1.2 on a jump is worth a look."""
 _FEWEST = 8
+"""Jumps, and samples at either end, below which chance could show the same (our choice)."""
 _SMOOTHER = 0.8
 """Share of the jumps that must vanish when two half ranges are added."""
 _CUT_OFF = (0.45, 1.9)

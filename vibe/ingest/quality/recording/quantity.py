@@ -11,7 +11,9 @@ from vibe.ingest.quality.prepared_signal import Signal, density
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 _LOWEST_HZ = 20.0
+"""Below lie lines of shafts, and filters begin (common practice)."""
 _BANDS = 12
+"""Through whose floors a straight line is laid (our choice: four a decade and more)."""
 _FALL_DB = -4.0
 """Decibels a decade of the floor from 20 Hz to the end of the band. Integration takes 20 off. Measured acceleration at
 hand (118 channels of eight rigs) and simulated drives: -1.3 to 40, median 12."""

@@ -21,6 +21,7 @@ LEAST = 0.004
 _NEAR = 0.0015
 """The mains keeps to 0.1 % (common practice); a bin more."""
 _OVER_FLOOR = 30.0
+"""A line of the mains in power: noise comes so high in no capture (exp(-30))."""
 
 
 def slip_of(

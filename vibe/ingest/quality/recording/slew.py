@@ -9,6 +9,7 @@ from vibe.core.capture import Reason
 from vibe.ingest.quality.prepared_signal import Samples, Signal, amount
 
 _GAUSS = 3.0
+"""Kurtosis of noise."""
 _SINE = 1.5
 """Kurtosis of one sine; what it takes from that of a sum goes by the square of its share of the power, since fourth
 cumulants of independent parts add."""
@@ -16,9 +17,11 @@ _BELOW = 0.5
 """How far the kurtosis lies below the least that lines allow. Derived: two lines in step take up to
 ``2 s1**1.5 s2**0.5`` more than independent ones, 0.5 where the stronger has half of the power; impacts only add."""
 _STRONGEST = 0.5
+"""Share of one line above which ``_BELOW`` is no bound."""
 _WINDOW_S = 0.1
 """So short that a speed that drifts keeps its lines together, and lines that lie near each other count as one."""
 _LEAST_S = 1.0
+"""Ten windows and more (our choice)."""
 _FEWEST = 64
 """Samples in a window."""
 _TAIL = (0.97, 0.9995)

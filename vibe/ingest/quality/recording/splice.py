@@ -16,7 +16,9 @@ _HOPS = 4
 _RATE_HZ = 5000.0
 """Means of neighbouring samples bring the rate down to this: lines that fold over are lines all the same."""
 _LINES = 16
+"""Strongest lines whose phases are followed (our choice: lines that jump are a few of them)."""
 _OVER_FLOOR = 8.0
+"""A line whose phase can be read: in noise, to 0.25 radians in one window (1 / sqrt(2 * 8))."""
 _FLOOR_BINS = 41
 """Over which the floor is a median: wide compared with a line, narrow compared with a resonance (common practice)."""
 _STEADY = 0.5
@@ -28,6 +30,8 @@ _PHASE_OF_NOISE = 0.85
 _LEAST_STEP = 0.02
 """Radians; no phase is read better over a third of a second."""
 _SIGMAS, _MOST_SIGMAS = 6.0, 12.0
+"""From which on a line jumps, and more than which one line counts for in the sum (common practice: 6 never come by
+chance)."""
 _SURE, _LIKELY, _LIKELY_SUM = 3, 2, 32.0
 """Lines that jump together, or fewer that jump far. Of 106 measured and simulated channels without a splice none had
 more than two lines that jumped, and the sum of all was 21 at most; the limit is half as much again."""

@@ -42,6 +42,7 @@ NAMESPACE = "file"
 MOST_NAME = 64
 """Characters of a name in an X.509 certificate (RFC 5280, ub-common-name)."""
 MOST_KEY_BYTES = 100_000
+"""A file with a key or a certificate has a few kB (our choice, wide)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

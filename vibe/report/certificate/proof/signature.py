@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 SIGNATURE, SSH_SIGNATURE = ".sig", ".sshsig"
 """Added to the record's file name."""
 LENGTH = 64
+"""Bytes of an Ed25519 signature (RFC 8032)."""
 SIGNED_BY = "signed_by"
 """The key of a record that says whose signature belongs to it."""
 
