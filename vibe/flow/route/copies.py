@@ -63,10 +63,7 @@ def with_copies(
 @lru_cache(maxsize=4096)
 def _same(first: NoisePrint, second: NoisePrint) -> str | None:
     """How the second is the first, in words; None where they are two. Kept, as a watched round asks again and again."""
-    from vibe.ingest.quality.recording.noise_print import ComparedPrints, turned_round
+    from vibe.ingest.quality.recording.noise_print import ComparedPrints
 
-    compared = ComparedPrints([first, second, turned_round(second)])
-    found = compared.same(0, 1)
-    if found is not None:
-        return found.in_words
-    return "noise and all, backwards" if compared.same(0, 2) is not None else None
+    found = ComparedPrints([first, second]).same(0, 1)
+    return None if found is None else found.in_words

@@ -186,6 +186,7 @@ def plausible(signal: Signal) -> list[Reason]:
 
 
 _BENT_TAIL = (0.97, 0.9997)
+"""Quantiles between which a half wave is looked at: its tops, less a stray one in three thousand (our choice)."""
 _BENT = 1.12
 """Ratio of these quantiles on the side that is bent. A sine has 1.05 and a normal distribution 1.83 (derived)."""
 _WHOLE = 1.5

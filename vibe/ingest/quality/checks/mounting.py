@@ -16,6 +16,7 @@ _SEGMENT_S = 0.25
 
 
 _FINE_S = 1.0
+"""Bins of 1 Hz, fine enough that something lies between the lines of a shaft."""
 _BETWEEN = 0.2
 """Quantile of bins of 1 Hz that lies between lines, though two combs of 24 Hz and a Hann window's three bins fill half
 of them (derived)."""

@@ -42,6 +42,7 @@ ETSI EN 300 175-3, 24 slots in 10 ms, bursts of 0.37 ms. Access points announce 
 _GSM_FRAME_S, _GSM_LOUD = 0.120 / 26, (0.82, 0.92)
 """Eight slots in a frame, of which one is sent (3GPP TS 45.002, from memory): seven eighths are left loud."""
 _RATE_OF_POWER_HZ = 13_000.0
+"""To which the power of a channel is brought down: three values in a slot of GSM (derived)."""
 _KEEP_AWAY = (
     "Keep radio sets and telephones some metres away from sensor, cable and logger, see that the cable's screen is "
     "connected, and repeat the measurement."
@@ -49,9 +50,11 @@ _KEEP_AWAY = (
 _RATE_HZ = 6_000.0
 """Means of neighbouring samples bring the rate down to this."""
 _WINDOW_S = 1.0
+"""Long enough for ten frames of the slowest sender, short enough for calls that come and go (our choice)."""
 _FIRST = 3
 """The first two lines of a rate are left to shafts."""
 _MOST_LINES, _FEWEST_LINES = 60, 9
+"""Lines of a rate that are looked at, and how many there must be for two edges to be no chance (our choice)."""
 _CLOCK = 1e-4
 """Most by which the clocks of recorders are off: 20 to 100 ppm (common practice)."""
 _STANDS_OUT = 2.5
@@ -59,9 +62,11 @@ _STANDS_OUT = 2.5
 _MOST_CLEAR = 0.75
 """Share of the lines up to any that stand out."""
 _PLACES = 256
+"""Of an edge within a period that are tried: finer than the highest line tells apart."""
 _LEFT_OUT = 6
 """One line in so many may be the machine's."""
 _LEAST_FIT = 0.8
+"""Share of the lines' power that two edges explain (our choice); what chance makes of it is weighed besides."""
 _CHANCE = 1e-6
 """Of lines with phases and heights by chance: n of them leave more than ``1 - fit`` unexplained by a given pair of
 edges with the probability ``(1 - fit)**(n - 2)``; all pairs of places and all choices of lines left out are counted."""
@@ -76,10 +81,16 @@ _EVEN = 2.5
 _LEAST_HEIGHT = 0.1
 """In r.m.s. values of the vibration."""
 _SPEED_RANGE, _SPEED_STEP_LINES = 0.03, 0.2
+"""Relative range about the speed in which a once-per-turn pulse is sought, a few per cent off the plate (common
+practice), in steps by which the highest line moves so many widths of a line."""
 _FEWEST_TURNS = 10
+"""In a window: of fewer, lines are no wider apart than they are wide (derived)."""
 _LONGEST_TURN_SHARE = 0.35
+"""Of a turn that a sensor's mark may last (common practice: a keyway or a strip of tape lasts less)."""
 _MOST_HZ = 1_200.0
+"""Lines up to here are looked at: above, modes of the housing shape what a machine itself makes."""
 _MOST_LOOKED_AT, _FIRST_LOOKS = 6, 3
+"""Windows that are looked at, and how many of these come first, for the sake of time."""
 _MOST_WINDOWS = 0.5
 """Share of windows in which pulses of the shaft are seen."""
 

@@ -20,6 +20,7 @@ windows 0.8 * sqrt(12 / 50) from end to end."""
 _FOLLOWS = 0.8
 """Share of the movement of the common level that one straight line explains."""
 _FEWEST_WINDOWS = 30
+"""Of which the scatter of a slope is known well enough (our choice)."""
 
 
 def fading(signal: Signal) -> list[Reason]:

@@ -14,9 +14,14 @@ _EXPECTED = 60.0
 """Samples that a gap would hold if it were filled as its neighbourhood is: none by chance in ``exp(-60)``, and still
 none where a few samples in a row are one reading."""
 _STEPS = 4.0
+"""Steps of the recorder that a gap is wide at least: a stuck bit leaves out as many as it is worth, and from four on no
+fault of the steps themselves does (our choice)."""
 _FEWEST = 8_192
+"""Samples, so that a gap that matters would hold dozens of them."""
 _FEWEST_VALUES = 24
+"""Different values among them: of fewer, gaps are the rule."""
 _MOST = 65_536
+"""Samples that are looked at, for the sake of time."""
 
 
 def missing_codes(signal: Signal) -> list[Reason]:

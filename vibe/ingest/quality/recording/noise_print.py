@@ -134,12 +134,6 @@ def _fits(bits: NDArray[np.uint8], count: int) -> bool:
     return 0 < count <= 8 * bits.size < count + 8
 
 
-def turned_round(kept: NoisePrint) -> NoisePrint:
-    """The print of a capture that is played backwards."""
-    signs = np.unpackbits(kept.bits, count=kept.count)[::-1]
-    return NoisePrint(bits=np.packbits(signs), count=kept.count)
-
-
 class _Prepared:
     """One print, or its reverse, as it is compared with others."""
 

@@ -9,7 +9,9 @@ from vibe.ingest.quality.prepared_signal import Signal
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 _STEPS = range(2, 17)
+"""One sample kept of so many: what a careless export does (common practice)."""
 _LOOKED_AT = 65_536
+"""Samples, for the sake of time."""
 
 
 def thinned(signal: Signal) -> list[Reason]:
