@@ -40,11 +40,13 @@ UNPLACED = 0.5
 """Chance of a sound turn looking so from which on no place stands out: then none is sought closely."""
 LONGEST_RINGING = 0.25
 """Share of a turn to which an impact rings on: one that fills more has no place (common practice)."""
-SECOND_LOOK = 2.0
-"""By how much a place must be surer that is read without what an impact's ringing covers."""
-WITHOUT_SWELL = 10.0
-"""The same of one read without the load's swell: where few parts make all of a turn, a swell fitted to what is away
-from the highest place leaves that one higher than it is."""
+SECOND_LOOK = 4.0
+"""By how much a place must be surer that is read without what an impact's ringing covers: it is looked for twice, and
+what is left of a sound turn is read as one by chance twice as often."""
+WITHOUT_SWELL = 0.4
+"""A place read without the load's swell counts by this times the root of its chance: of 64,000 simulated sound turns of
+7 to 60 irregular parts, under a load that swells or none, no more come to that. Where few parts make all of a turn, a
+swell fitted to what is away from the highest place leaves that one higher than it is."""
 LEAST_CHANCE = 1e-9
 """No turn supports a smaller probability, however far the law is drawn out."""
 MOST_BEFORE = 0.2
@@ -289,8 +291,9 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
     """
     plain, even = _placed(turn, meetings), _placed(_without_swell(turn, meetings), meetings)
     # The second look is paid for.
-    chance = max(LEAST_CHANCE, WITHOUT_SWELL * even.false_alarm_probability)
-    return replace(even, false_alarm_probability=chance) if chance < plain.false_alarm_probability else plain
+    chance = WITHOUT_SWELL * float(np.sqrt(even.false_alarm_probability))
+    best = replace(even, false_alarm_probability=chance) if chance < plain.false_alarm_probability else plain
+    return replace(best, false_alarm_probability=max(LEAST_CHANCE, best.false_alarm_probability))
 
 
 def _without_swell(turn: Turn, meetings: int) -> Turn:
@@ -320,7 +323,6 @@ def _placed(turn: Turn, meetings: int) -> Localisation:
         ringing, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond)
         if SECOND_LOOK * chance < probability:
             law, probability = ringing, SECOND_LOOK * chance
-    probability = max(LEAST_CHANCE, probability)
 
     cells = [top]
     free = _away(n, [top], spread)
