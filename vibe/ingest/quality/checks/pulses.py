@@ -243,7 +243,7 @@ def _of_shaft(x: Floats, rate_hz: float, speed_hz: float) -> _Pulse | None:
     )
     noise = np.sqrt(np.square(np.abs(below)) + np.square(np.abs(above))) / np.sqrt(2) + 1e-12
     noise = np.convolve(np.pad(noise, 3, mode="edge"), np.ones(7) / 7, "valid")
-    pulse = _two_edges(orders, lines, noise) or _short(orders, lines, noise)
+    pulse = _two_edges(orders, lines, noise, all_of_them=True) or _short(orders, lines, noise)
     return None if pulse is None or pulse.width > _LONGEST_TURN_SHARE else pulse
 
 
@@ -274,8 +274,9 @@ def _near(spectrum: Lines, at_bins: Floats, share: float) -> Lines:
     return np.asarray(spectrum[nearest] * np.exp(1j * np.pi * (nearest - at_bins) * share))
 
 
-def _two_edges(orders: NDArray[np.intp], lines: Lines, noise: Floats) -> _Pulse | None:
-    """The pulse that explains the lines up to where they end in the noise; None where none does.
+def _two_edges(orders: NDArray[np.intp], lines: Lines, noise: Floats, *, all_of_them: bool = False) -> _Pulse | None:
+    """The pulse that explains the lines up to where they end in the noise, or half of them where not ``all_of_them``
+    are asked for: a blow's lines are a pulse's below the casing's modes. None where none does.
 
     A step of height h has lines ``h / (pi k)``: of the slope, ``k`` times the line, an edge has all of one height.
     """
@@ -286,7 +287,7 @@ def _two_edges(orders: NDArray[np.intp], lines: Lines, noise: Floats) -> _Pulse 
     if ends < _FEWEST_LINES:
         return None
     best: _Pulse | None = None
-    for count in sorted({int(ends), max(_FEWEST_LINES, int(ends) // 2)}):
+    for count in sorted({int(ends), int(ends) if all_of_them else max(_FEWEST_LINES, int(ends) // 2)}):
         pulse = _fitted(orders[:count], (1j * orders * lines)[:count])
         if pulse is not None and (best is None or pulse.lines > best.lines):
             best = pulse

@@ -109,6 +109,6 @@ def _lines(slope: Samples, rate_hz: float) -> tuple[float, float]:
     lobes = power.copy()
     lobes[:, 1:] += power[:, :-1]
     lobes[:, :-1] += power[:, 1:]
-    whole = np.maximum(power.sum(axis=1), np.float32(1e-30))
-    shares = (power * lobes).sum(axis=1) / whole**2
-    return float(shares.mean()), float((lobes.max(axis=1) / whole).mean())
+    whole = np.maximum(power.sum(axis=1), np.float32(1e-30))[:, None]
+    shares = (power / whole * (lobes / whole)).sum(axis=1)
+    return float(shares.mean()), float((lobes / whole).max(axis=1).mean())
