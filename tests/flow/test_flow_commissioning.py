@@ -317,7 +317,7 @@ def test_every_part_that_was_searched_is_named_with_what_would_have_shown(done: 
     assert {"stage1.lobe", "stage1.ring_pin", "bearing.eccentric bearing.outer_race"} <= set(parts)
     race, cage = parts["bearing.eccentric bearing.outer_race"], parts["bearing.output bearing.cage"]
     assert race.shown_m_s2 is not None
-    assert 0.05 < race.shown_m_s2 < 20.0
+    assert 0.05 < race.shown_m_s2 < 30.0
     assert (cage.shown_m_s2, cage.why != "") == (None, True)
     # A lobe and an output pin strike at one order: one trial serves both.
     assert parts["stage1.lobe"].shown_m_s2 == parts["stage1.output_pin"].shown_m_s2

@@ -80,13 +80,14 @@ def test_absent_bearings_share_no_tone_with_what_is_there() -> None:
 
 
 def test_absent_bearings_are_not_found(measured: None) -> None:
-    """Three records, three absent bearings each: at most one in a hundred tones, so none of some twenty."""
+    """Three records, three absent bearings each: one in a hundred of some twenty tones, which is one record in five such
+    tests, and two of them hardly ever. The study counts more (0.8 % of 722 tones on records that nobody looked at)."""
     folder = data_folder()
     assert folder is not None
     files = ("cwru/de12k/130_0.h5", "cwru/de12k/105_0.h5", "uestc/I_1200_1.h5")
     seen = [look_at(look) for look in looks(folder, 3, 1) if look.file in files and look.with_real]
     assert sum(one.tones for one in seen) >= 18
-    assert [one.found for one in seen if one.found] == []
+    assert sum(bool(one.found) for one in seen) <= 1, [one.found for one in seen if one.found]
 
 
 @pytest.mark.slow
