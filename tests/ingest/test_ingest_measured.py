@@ -24,12 +24,13 @@ def test_the_stopped_machine_is_called_stopped(open_data: Path) -> None:
         assert quality.reasons[0].text.startswith("machine not running")
 
 
-def test_no_running_machine_is_rejected_and_no_sound_one_limited(open_data: Path) -> None:
+@pytest.mark.parametrize("every", [3, pytest.param(1, marks=pytest.mark.slow)])
+def test_no_running_machine_is_rejected_and_no_sound_one_limited(open_data: Path, every: int) -> None:
     with (open_data / "truth.csv").open(encoding="utf-8") as stream:
         truth = {row["file"]: row for row in csv.DictReader(stream)}
     seen = 0
     for folder in ("cwru", "mfpt", "uestc", "ims"):
-        for path in find_captures(open_data / folder):
+        for path in list(find_captures(open_data / folder))[::every]:
             row = truth[path.relative_to(open_data).as_posix()]
             if row["defect"] == "machine stopped":
                 continue
@@ -41,7 +42,7 @@ def test_no_running_machine_is_rejected_and_no_sound_one_limited(open_data: Path
                 assert told <= {"clipped", "ski_slope", "rectifier_lines"}, (path, name, told)
                 if row["defect"].startswith("none"):
                     assert not told, (path, name, told)
-    assert seen > 90
+    assert seen > 90 // every - 4
 
 
 @pytest.mark.parametrize(("name", "clipped"), [("236_2", True), ("130_0", False), ("258_0", False), ("197_0", False)])
