@@ -80,7 +80,7 @@ def test_absent_bearings_share_no_tone_with_what_is_there() -> None:
 
 
 def test_absent_bearings_are_not_found(measured: None) -> None:
-    """Three records, three absent bearings each: one in a hundred of some twenty tones, which is one record in five such
+    """Three records, three absent bearings each: one in a hundred of some twenty tones is one record in five such
     tests, and two of them hardly ever. The study counts more (0.8 % of 722 tones on records that nobody looked at)."""
     folder = data_folder()
     assert folder is not None
