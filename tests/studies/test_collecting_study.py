@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.studies.collecting import LAST_MONTH, SOUND, STANDS, measured
 
 QUICK = ("overflow", "hum 50 Hz", "/ 10", "velocity", "soft mount", "cut short")
@@ -12,6 +14,7 @@ def test_faults_are_told_and_a_good_capture_is_accepted() -> None:
     assert {row.fault: row.told for row in rows} == {SOUND: False, **dict.fromkeys(QUICK, True)}
 
 
+@pytest.mark.slow
 def test_so_they_are_on_captures_of_an_outside_generator() -> None:
     faults = ("filled by lines", "old block", STANDS, LAST_MONTH, "packets lost", "range switched", "stops meanwhile",
               "slow amplifier", "radio GSM")  # fmt: skip

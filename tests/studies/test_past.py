@@ -20,6 +20,7 @@ def earlier(tag: str, seed: int, *, surrounded: bool = False) -> list[PastCaptur
     return made(tag, seed, surrounded=surrounded)
 
 
+@pytest.mark.slow
 def test_the_past_brings_the_limit_of_a_race_nearer(monkeypatch: pytest.MonkeyPatch) -> None:
     """A size that is too faint to be named by one capture is named with eight earlier ones."""
     monkeypatch.setattr(past, "earlier_of", earlier)

@@ -31,7 +31,7 @@ def test_the_study_sees_what_is_lost_and_what_falls() -> None:
 @pytest.mark.parametrize(
     ("tag", "kind", "faintest_db"),
     [
-        ("ratio-17", "stage1.lobe", -6.0),
+        pytest.param("ratio-17", "stage1.lobe", -6.0, marks=pytest.mark.slow),
         ("ratio-17", "stage1.output_pin", 30.0),
         pytest.param("ratio-17", "bearing.output bearing.rolling_element", 6.0, marks=pytest.mark.slow),
     ],
