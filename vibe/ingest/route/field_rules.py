@@ -21,6 +21,8 @@ MOST_NAMED = 4
 
 Share = Annotated[float, Field(gt=0, lt=1)]
 
+_TAKE_TODAYS = "Copy today's capture from the logger; if the logger holds none, take the measurement."
+
 
 class _Strict(BaseModel):
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
@@ -308,7 +310,7 @@ def delivered_before(name: str) -> Reason:
     return Reason(
         code="delivered_before",
         text=f"its samples are those of {name} in the earlier round, so nothing of today is in it",
-        remedy="Copy today's capture from the logger; if the logger holds none, take the measurement.",
+        remedy=_TAKE_TODAYS,
         verdict="rejected",
     )
 
@@ -318,7 +320,7 @@ def copied_before(name: str, how: str) -> Reason:
     return Reason(
         code="copied_before",
         text=f"it is {name} of the earlier round again ({how}), so nothing of today is in it",
-        remedy="Copy today's capture from the logger; if the logger holds none, take the measurement.",
+        remedy=_TAKE_TODAYS,
         verdict="rejected",
     )
 

@@ -289,11 +289,12 @@ def localise(turn: Turn, *, meetings: int = 1) -> Localisation:
 
     Further places are those that stand out by the same law: where another meeting must lie, or anywhere else.
     """
-    plain, even = _placed(turn, meetings), _placed(_without_swell(turn, meetings), meetings)
+    best, even = _look(turn, meetings), _look(_without_swell(turn, meetings), meetings)
+    chance = best.chance
     # The second look is paid for.
-    chance = WITHOUT_SWELL * float(np.sqrt(even.false_alarm_probability))
-    best = replace(even, false_alarm_probability=chance) if chance < plain.false_alarm_probability else plain
-    return replace(best, false_alarm_probability=max(LEAST_CHANCE, best.false_alarm_probability))
+    if (paid := WITHOUT_SWELL * float(np.sqrt(even.chance))) < chance:
+        best, chance = even, paid
+    return _placed(best, meetings, max(LEAST_CHANCE, chance))
 
 
 def _without_swell(turn: Turn, meetings: int) -> Turn:
@@ -309,11 +310,18 @@ def _without_swell(turn: Turn, meetings: int) -> Turn:
     return replace(turn, level=level - swell[:, :2] @ fit[:2], fitted=2)
 
 
-def _placed(turn: Turn, meetings: int) -> Localisation:
-    """The highest place of a turn and those that stand out with it."""
-    level = turn.level
-    n = level.size
-    top = int(level.argmax())
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Look:
+    """A turn as it was read, the law of its sound cells, and the ``chance`` of its highest place by that law."""
+
+    turn: Turn
+    law: _Rest
+    chance: float
+
+
+def _look(turn: Turn, meetings: int) -> _Look:
+    """With what an impact rings on over, or without it where that shows its place better."""
+    n, top = turn.level.size, int(turn.level.argmax())
     spread = max(1, n // 18)
     spots = _spots(n, top, meetings)
     law, probability = _highest(turn, meetings, spread, _away(n, spots, spread), np.ones(n, dtype=bool))
@@ -323,10 +331,18 @@ def _placed(turn: Turn, meetings: int) -> Localisation:
         ringing, chance = _highest(turn, meetings, spread, _away(n, spots, spread), beyond)
         if SECOND_LOOK * chance < probability:
             law, probability = ringing, SECOND_LOOK * chance
+    return _Look(turn=turn, law=law, chance=probability)
 
+
+def _placed(look: _Look, meetings: int, false_alarm_probability: float) -> Localisation:
+    """The highest place of a turn and those that stand out with it."""
+    turn, law, level = look.turn, look.law, look.turn.level
+    n, top = level.size, int(level.argmax())
+    spread = max(1, n // 18)
+    spots = _spots(n, top, meetings)
     cells = [top]
     free = _away(n, [top], spread)
-    if probability <= UNPLACED:
+    if look.chance <= UNPLACED:
         for spot in spots[1:]:
             best = max(((spot + k) % n for k in range(-spread, spread + 1)), key=lambda i: level[i])
             if _any_of((meetings - 1) * (2 * spread + 1), law.exceedance(float(level[best]))) <= PLACE_CHANCE:
@@ -344,8 +360,8 @@ def _placed(turn: Turn, meetings: int) -> Localisation:
     height = float(level[top]) - law.middle
     width = int((level[[(top + k) % n for k in range(-spread * 2, spread * 2 + 1)]] > law.middle + height / 2).sum())
     return Localisation(
-        false_alarm_probability=probability,
-        peaks_deg=_places_deg(turn, cells, spread, closely=probability <= UNPLACED),
+        false_alarm_probability=false_alarm_probability,
+        peaks_deg=_places_deg(turn, cells, spread, closely=look.chance <= UNPLACED),
         peak_share=tuple(float(level[i] - law.middle) / max(height, 1e-12) for i in cells),
         width_deg=width * 360.0 / n,
     )

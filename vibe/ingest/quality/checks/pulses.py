@@ -287,7 +287,8 @@ def _two_edges(orders: NDArray[np.intp], lines: Lines, noise: Floats, *, all_of_
     if ends < _FEWEST_LINES:
         return None
     best: _Pulse | None = None
-    for count in sorted({int(ends), int(ends) if all_of_them else max(_FEWEST_LINES, int(ends) // 2)}):
+    counts = {int(ends)} if all_of_them else {int(ends), max(_FEWEST_LINES, int(ends) // 2)}
+    for count in sorted(counts):
         pulse = _fitted(orders[:count], (1j * orders * lines)[:count])
         if pulse is not None and (best is None or pulse.lines > best.lines):
             best = pulse
