@@ -35,6 +35,12 @@ probability that a capture shows the damage of one (common practice); its speed 
 DECLARED_RATE = 0.5
 """The same of one that is declared next to it and that the capture does not show (common practice): it is there, but
 what it makes arrives faintly."""
+NOTED_WITHIN = 1.5e-3
+"""Relative difference within which a noted speed is that of a machine (common practice: hand tachometers are right to a
+thousandth, and the speed follows the load)."""
+NOTED_SAYS = 2.0
+"""How much likelier the one of two machines whose speed was noted is this one (common practice: two such notes in three
+are right; what was read at another load or taken from a plate fits the other one by chance)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
 NOT_DETECTED = 0.4
@@ -309,7 +315,7 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     slip lies at an exact order of its own machine's shaft, and all lines of its comb tell which shaft that is: where it
     is that of none that is detected, a machine must be there whose own lines are not. A part that slips is given away
     by the slip that it would need with each: usual in the middle of its window, rare at its ends. And what stands high
-    up comes from the machine that carries the sensor.
+    up comes from the machine that carries the sensor. A noted speed that fits one of them alone speaks for that one.
     """
     pulsed = case.speed is None or case.speed.method == "tachometer"
     exact = not any(tone.slip)
@@ -320,11 +326,12 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     if case.declared_alike and not case.alike:
         hidden = max(hidden, DECLARED_RATE)
     rows.append((hidden, _hidden_density(case, tone, comb), UNDETECTED_DB))
+    noted = [_noted_says(case, 1.0), *(_noted_says(case, one.speed) for one in case.alike), 1.0]
     middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
     passed = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
     there = [chance * density for chance, density, _ in rows]
     mine = [
-        chance * exp(-2 * USUAL_DB * db / SPREAD_DB**2) * (not pulsed or number == 0)
+        chance * exp(-2 * USUAL_DB * db / SPREAD_DB**2) * noted[number] * (not pulsed or number == 0)
         for number, (chance, _, db) in enumerate(rows)
     ]
     own = sum(weight * density for weight, (_, density, _) in zip(mine, rows, strict=True))
@@ -336,6 +343,13 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     meshing = [one * other.speed for one in _rigid(case) for other in case.alike]
     rigid = min((abs(comb.order / one - 1) for one in meshing), default=1.0)
     return OUTSIDE_TOO * share if rigid * comb.order < LINE_BINS * case.resolution else share
+
+
+def _noted_says(case: Case, speed: float) -> float:
+    """What the noted speed adds to the odds that this machine is the one at ``speed``, relative to the speed found."""
+    if case.noted_speed_hz is None or case.speed is None:
+        return 1.0
+    return NOTED_SAYS if abs(case.noted_speed_hz / (speed * case.speed.input_hz) - 1) < NOTED_WITHIN else 1.0
 
 
 def _apart_db(machine: SimilarMachine) -> float:
