@@ -168,6 +168,16 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
                 channel=channel,
             )
         )
+        if comb.localisation.scatter is not None:
+            items.append(
+                EvidenceItem(
+                    kind="scatter",
+                    text="by how much the energy of the impacts changes from one turn to the next, beyond noise",
+                    value=round(comb.localisation.scatter, 2),
+                    unit="share of their mean",
+                    channel=channel,
+                )
+            )
     return items
 
 

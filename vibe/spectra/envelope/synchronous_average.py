@@ -393,13 +393,14 @@ def _scatter(turn: Turn, top: int, spread: int) -> float | None:
     ]
     best: tuple[float, float] | None = None
     for each in turn.passes:
-        known = each[np.isfinite(each).all(axis=1)]
+        # The first and the last turn are not whole.
+        known = each[1:-1][np.isfinite(each[1:-1]).all(axis=1)]
         if known.shape[0] < FEWEST_TURNS_CUT or not elsewhere:
             continue
-        rest = [known[:, cells].sum(axis=1) for cells in elsewhere]
+        rest = [_without_strays(known[:, cells].sum(axis=1)) for cells in elsewhere]
         quiet = float(np.median([row.mean() for row in rest]))
         noise = float(np.median([_successive(row) for row in rest]))
-        energy = known[:, window].sum(axis=1) - quiet
+        energy = _without_strays(known[:, window].sum(axis=1)) - quiet
         mean = float(energy.mean())
         if mean <= 0 or quiet <= 0:
             continue
@@ -411,6 +412,12 @@ def _scatter(turn: Turn, top: int, spread: int) -> float | None:
         if best is None or clear > best[0]:
             best = clear, float(np.sqrt(max(squared - error, 0.0)))
     return None if best is None else best[1]
+
+
+def _without_strays(energy: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Energies of all turns, the loudest few cut to the next: a stray shock strikes once."""
+    stray = int(np.ceil(STRAY_SHARE * energy.size))
+    return np.minimum(energy, np.partition(energy, energy.size - 1 - stray)[energy.size - 1 - stray])
 
 
 def _successive(values: NDArray[np.float32]) -> float:
