@@ -10,6 +10,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.outside_combs import KIND_APART, LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
+from vibe.diagnosis.alternatives.explaining_away import part_of
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, carried_off, off_order, placed, surely_off
 from vibe.diagnosis.cage_places import load_of, struck_share
@@ -149,7 +150,7 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)
-    own = part * _slip_density(tone, place, error)
+    own = part * slip_density(tone, place, error)
     others = [one for one in case.outside_combs if not one.ambiguous]
     driven = {one.per_turn[1]: one.per_turn[0] for one in others if one.per_turn is not None}
     outside = sum(
@@ -160,7 +161,8 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     bare = _is_bare(case, finding)
     # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
     within = low <= place <= (BLADES_TO if bare and not case.alike else high)
-    if within and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
+    alone = len(combs_of_bearing(case, part_of(finding.tone or finding.component))) <= 1
+    if within and alone and not _finding_has_sides(case, finding):
         own *= BARE_OWN if bare else 1.0
         free = OUTSIDE_RATE / log(high / low)
         turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
@@ -190,7 +192,7 @@ def _whole_density(place: float, error: float, turn: float, most: int = MOST_PER
     return place / most * exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
 
 
-def _slip_density(tone: Tone, place: float, error: float) -> float:
+def slip_density(tone: Tone, place: float, error: float) -> float:
     """How likely a slipping tone is to lie at ``place``, per unit of its logarithm: usual in the middle of its window,
     rare at the ends, which are two standard deviations off."""
     low, high = tone.slip
@@ -200,28 +202,30 @@ def _slip_density(tone: Tone, place: float, error: float) -> float:
     return exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
 
 
-def _own_combs(case: Case, finding: Finding) -> list[str]:
-    """Tones of the same bearing, of different parts, whose combs are surely there."""
-    bearing = finding.component.split(".")[1] if finding.component.startswith("bearing.") else ""
+def combs_of_bearing(case: Case, component: str) -> list[str]:
+    """Parts of the bearing ``component`` whose combs are surely there."""
     sure = {
         tone.component
         for tone in case.tones.tones
-        if tone.id.startswith(f"bearing.{bearing}.")
+        if tone.id.startswith(f"{component}.")
         and tone.id in case.combs
         and case.combs[tone.id].false_alarm_probability <= case.tone_alarm
     }
     return sorted(sure)
 
 
-def _has_sides(case: Case, finding: Finding) -> bool:
+def _finding_has_sides(case: Case, finding: Finding) -> bool:
+    comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
+    return comb is not None and has_sides(comb, case.resolution)
+
+
+def has_sides(comb: CombEvidence, resolution: float) -> bool:
     """Whether half of the side lines that the part's own motion predicts stand. What strikes as a cage turns need not
     have any, and among other machines' many lines some always stand next to it."""
-    name = finding.seen_in[0] if finding.seen_in else finding.tone
-    comb = case.combs.get(name or "")
-    if comb is None or comb.tone.rpartition(".")[2] in CAGES:
+    if comb.tone.rpartition(".")[2] in CAGES:
         return False
     # Nearer than a line is wide a side line is the skirt of what it stands next to.
-    apart = 2 * LINE_BINS * case.resolution
+    apart = 2 * LINE_BINS * resolution
     sides = [
         line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart
     ]
@@ -233,7 +237,7 @@ def _has_sides(case: Case, finding: Finding) -> bool:
 def _is_bare(case: Case, finding: Finding) -> bool:
     """Whether a race's or an element's comb stands high and none of the predicted side lines does."""
     comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
-    if comb is None or not _is_carried(case, comb.tone):
+    if comb is None or not is_carried(case, comb.tone):
         return False
     strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
     sides = [line.over_floor_db for line in comb.sideband_lines]
@@ -241,7 +245,7 @@ def _is_bare(case: Case, finding: Finding) -> bool:
     return high and len(sides) >= FEWEST_SIDES and max(sides) < SIDE_STANDS_DB
 
 
-def _is_carried(case: Case, tone: str) -> bool:
+def is_carried(case: Case, tone: str) -> bool:
     """Whether damage comes and goes through the load: an element's, and that of a ring past which the load moves."""
     component, _, part = tone.rpartition(".")
     bearing = next((one for one in case.drive.bearing if component == f"bearing.{one.name}"), None)

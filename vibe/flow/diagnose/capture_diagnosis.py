@@ -107,6 +107,7 @@ def diagnose_samples(
     are wanted even where it has nothing to be compared with.
     """
     from vibe.diagnosis.alternatives.outside_machines import doubted_undetected
+    from vibe.diagnosis.alternatives.shared_places import at_likeliest
     from vibe.diagnosis.diagnose import diagnose
     from vibe.diagnosis.rules.unexplained_impacts import single_shocks
     from vibe.ingest import with_drift
@@ -175,6 +176,8 @@ def diagnose_samples(
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
     around = None if analysis_request is None else analysis_request.surroundings
     case = case_of(drive, table, settings, quality, reading, combs, (), grown, around, noted)
+    case = at_likeliest(case)
+    combs = dict(case.combs)
     findings = diagnose(case)
     alike: tuple[SimilarMachine, ...] | None = None
     # Whose damage it is need only be asked where there is some.
