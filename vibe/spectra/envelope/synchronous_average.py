@@ -417,7 +417,8 @@ def _scatter(turn: Turn, top: int, spread: int) -> float | None:
 def _without_strays(energy: NDArray[np.float32]) -> NDArray[np.float32]:
     """Energies of all turns, the loudest few cut to the next: a stray shock strikes once."""
     stray = int(np.ceil(STRAY_SHARE * energy.size))
-    return np.minimum(energy, np.partition(energy, energy.size - 1 - stray)[energy.size - 1 - stray])
+    ceiling = np.partition(energy, energy.size - 1 - stray)[energy.size - 1 - stray]
+    return np.asarray(np.minimum(energy, ceiling), dtype=np.float32)
 
 
 def _successive(values: NDArray[np.float32]) -> float:
