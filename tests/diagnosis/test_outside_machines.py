@@ -20,6 +20,7 @@ from vibe.diagnosis.alternatives.outside_machines import (
     DRIVEN_RATE,
     NEIGHBOUR_WEIGHT,
     NOT_DETECTED,
+    NOTED_SAYS,
     OUTSIDE_ORDERS,
     OUTSIDE_RATE,
     OUTSIDE_TOO,
@@ -212,7 +213,7 @@ def test_what_slips_is_no_surer_this_machines_than_no_hidden_machine_of_the_kind
     passed = NEIGHBOUR_WEIGHT / (1 + 900 * 1100 / PASSES_HZ**2)
     assert found.damage_probability == pytest.approx(1 / (1 + passed * UNDETECTED_RATE), abs=2e-3)
     assert found.other_machine is None
-    assert lone(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=PULSES))).damage_probability == MOST_SURE
+    assert lone(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=PULSES))).other_machine is None
     bare = drive.model_copy(update={"stage": []})
     assert lone(diagnose(case(combs={RACE: low}, speed=PULSES, drive=bare))).damage_probability == MOST_SURE
 
@@ -235,15 +236,29 @@ def test_of_a_declared_machine_of_the_type_that_is_not_seen_a_race_may_be(case: 
 def test_damage_at_the_speed_found_is_this_drives_as_far_as_that_speed_is(case: MakeCase, tones: ToneTable) -> None:
     """The louder of two meshes is more likely this drive's own: it carries the sensor. Of a machine that was searched
     for only that it is the louder counts."""
+    alone = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=HEARD_SPEED))).probability
     for by_damage in (True, False):
         shares = []
         for fainter_db in (-10.0, 0.0, 10.0):
             other = replace(similar(1.004, fainter_db), by_damage=by_damage)
             some = case(combs={PIN: pin(tones, 0.0)}, alike=(other,), speed=HEARD_SPEED)
-            shares.append(of_pin(diagnose(some)).probability)
+            shares.append(of_pin(diagnose(some)).probability / alone)
         assert shares[0] < 0.25 < shares[1] < 0.5
         assert (shares[2] > 0.6) is by_damage
         assert (shares[2] == shares[1]) is not by_damage
+
+
+def test_a_noted_speed_speaks_for_the_machine_that_it_fits(case: MakeCase, tones: ToneTable) -> None:
+    """Twice as likely, where it fits one of the two alone; else nothing."""
+    shares = {}
+    for noted in (None, 1.0, 1.004, 1.002, 1.02):
+        hz = None if noted is None else noted * HEARD_SPEED.input_hz
+        some = case(combs={PIN: pin(tones, 0.0)}, alike=(similar(1.004),), speed=HEARD_SPEED, noted_speed_hz=hz)
+        alone = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=HEARD_SPEED))).probability
+        shares[noted] = of_pin(diagnose(some)).probability / alone
+    assert shares[1.002] == shares[1.02] == shares[None]
+    assert odds(shares[1.0]) == pytest.approx(NOTED_SAYS * odds(shares[None]), rel=0.02)
+    assert odds(shares[1.004]) == pytest.approx(odds(shares[None]) / NOTED_SAYS, rel=0.02)
 
 
 def test_lines_of_the_other_machines_mesh_are_no_race_of_this_one(case: MakeCase, tones: ToneTable) -> None:

@@ -294,7 +294,41 @@ def test_a_cell_that_is_nearly_always_hidden_keeps_the_turns_that_show_it() -> N
     turn, cell = np.repeat(np.arange(passes), count), np.tile(np.arange(count), passes)
     shown = (cell != 2) | (turn < 3)
     series = np.random.default_rng(0).exponential(size=turn.size)
-    level, sigma, _ = _over_turns(series[shown], turn[shown], cell[shown], count)
+    level, sigma, _, _ = _over_turns(series[shown], turn[shown], cell[shown], count)
     assert np.isfinite(level).all()
     assert level[2] == pytest.approx(series[(cell == 2) & (turn < 3)].mean())
     assert sigma[2] > 5 * sigma[0]
+
+
+def rows_of(heights: np.ndarray[Any, np.dtype[np.float64]], seed: int) -> Turn:
+    # Contacts play by some thousandths of a turn, so that what rings makes no lines.
+    play = np.random.default_rng(seed + 100).normal(0.0, 0.003, heights.size)
+    turns = np.arange(1, heights.size + 1) + 100.0 / 360.0 + play
+    row = noise(seed, N) + ringing(turns / SPEED, RATE, N, resonance_hz=2970.0, heights=heights)
+    bands, _ = enveloped(row, RATE, SPEED)
+    return fold([bands], ((0, 3),), 1.0)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_how_far_impacts_differ_from_turn_to_turn(seed: int) -> None:
+    """Even ones, those of a load that changes slowly, those that differ, and those of something that flies free."""
+    rng, count = np.random.default_rng(seed), int(SPEED * DURATION) - 2
+    slow = 3.0 * (1 + 0.4 * np.sin(2 * np.pi * np.arange(count) / count))
+    scatters = [
+        localise(rows_of(heights, seed)).scatter
+        for heights in (
+            np.full(count, 3.0), slow, 3.0 * rng.uniform(0.5, 1.5, count), 3.0 * rng.exponential(1.0, count),
+        )
+    ]  # fmt: skip
+    even, swaying, different, free = (np.nan if one is None else one for one in scatters)
+    assert even < 0.1
+    assert swaying < 0.2
+    # Amplitudes even between 0.5 and 1.5 have energies that scatter by 0.56, exponential ones by 2.2. Shocks are cut to
+    # some height over the median, and what noise may stand for is taken off.
+    assert 0.2 < different < 0.56
+    assert 0.8 < free < 2.2
+
+
+def test_a_turn_without_a_place_says_nothing_of_scatter() -> None:
+    bands, _ = enveloped(noise(7, N), RATE, SPEED)
+    assert localise(fold([bands], ((0, 3),), 1.0)).scatter is None

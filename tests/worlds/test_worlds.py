@@ -48,12 +48,27 @@ def test_what_is_said_is_right(world: str, number: int) -> None:
         pytest.param(moorside.case, 80, id="cage next to another bearing's race", marks=pytest.mark.slow),
         pytest.param(fenside.case, 28, id="pin of a turn that hangs together slowly"),
         pytest.param(fenside.case, 65, id="lobe that strikes as shortly as a speed sensor's pulse"),
+        pytest.param(fenside.case, 108, id="race at the rare slip of another bearing's", marks=pytest.mark.slow),
+        pytest.param(marshside.case, 92, id="element whose multiples pass for another mesh", marks=pytest.mark.slow),
     ],
 )
 def test_damage_that_was_missed_once_is_named(make: Callable[[int], WorldCase], number: int) -> None:
     case = make(number)
     answer = scored(case, health_from(case))
     assert answer.truth == "damaged"
+    assert answer.right, answer
+
+
+@pytest.mark.parametrize(
+    ("make", "number"),
+    [
+        pytest.param(lakeside.case, 98, id="loose guard that knocks once per turn"),
+        pytest.param(fenside.case, 53, id="pipe that rattles at half a race's order"),
+    ],
+)
+def test_what_rattles_is_no_part_of_the_drive(make: Callable[[int], WorldCase], number: int) -> None:
+    answer = scored(case := make(number), health_from(case))
+    assert answer.truth == "sound"
     assert answer.right, answer
 
 

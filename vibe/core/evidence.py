@@ -57,6 +57,9 @@ class Localisation:
     peaks_deg: tuple[float, ...]
     peak_share: tuple[float, ...]
     width_deg: float
+    scatter: float | None = None
+    """Relative scatter of the impacts' energy from one turn to the next, beyond what noise may stand for; None where it
+    was not measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,6 +46,8 @@ class Case:
     """Orders that one bin of the envelope spectra spans."""
     alike: Sequence[SimilarMachine] = ()
     """Machines of the same kind that the capture shows too."""
+    noted_speed_hz: float | None = None
+    """Speed that was noted with the capture, within the drive's range."""
     declared_alike: Sequence[str] = ()
     """Names of machines of the same kind that are declared next to this one, whether or not the capture shows them."""
     slow_turns: Sequence[float] = ()
@@ -166,6 +168,16 @@ def comb_items(comb: CombEvidence) -> list[EvidenceItem]:
                 channel=channel,
             )
         )
+        if comb.localisation.scatter is not None:
+            items.append(
+                EvidenceItem(
+                    kind="scatter",
+                    text="by how much the energy of the impacts changes from one turn to the next, beyond noise",
+                    value=round(comb.localisation.scatter, 2),
+                    unit="share of their mean",
+                    channel=channel,
+                )
+            )
     return items
 
 

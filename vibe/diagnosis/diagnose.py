@@ -8,6 +8,8 @@ from vibe.core.health import Finding
 from vibe.diagnosis.alternatives.declared_machines import doubted_by_declared
 from vibe.diagnosis.alternatives.explaining_away import explained_away, part_of, without_doubles, without_outshone
 from vibe.diagnosis.alternatives.outside_machines import doubted_by_outside
+from vibe.diagnosis.alternatives.shaft_knocks import doubted_by_shaft_knocks
+from vibe.diagnosis.alternatives.shared_places import shared_with_other_bearings
 from vibe.diagnosis.alternatives.speed_alternatives import doubted
 from vibe.diagnosis.case import Case
 from vibe.diagnosis.growth import against_past
@@ -24,6 +26,7 @@ def diagnose(case: Case) -> list[Finding]:
     findings = without_doubles(weighed, [finding for rule in RULES for finding in rule(weighed)])
     kept = doubted(weighed, without_outshone(weighed, findings))
     kept = doubted_by_outside(weighed, doubted_by_declared(weighed, kept))
+    kept = shared_with_other_bearings(weighed, doubted_by_shaft_knocks(weighed, kept))
     kept = [graded(weighed, finding) for finding in against_past(weighed, kept)]
     return gravest_first([*kept, *unexplained_impacts(weighed, kept)])
 

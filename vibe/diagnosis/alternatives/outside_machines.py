@@ -10,6 +10,7 @@ from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
 from vibe.core.outside_combs import KIND_APART, LINE_BINS, MOST_PER_TURN, OutsideComb, SimilarMachine
 from vibe.core.tones import CAGES, Tone
+from vibe.diagnosis.alternatives.explaining_away import part_of
 from vibe.diagnosis.alternatives.outside_multiples import whole_multiple
 from vibe.diagnosis.alternatives.similar_speeds import LEAST_ERROR, carried_off, off_order, placed, surely_off
 from vibe.diagnosis.cage_places import load_of, struck_share
@@ -35,6 +36,12 @@ probability that a capture shows the damage of one (common practice); its speed 
 DECLARED_RATE = 0.5
 """The same of one that is declared next to it and that the capture does not show (common practice): it is there, but
 what it makes arrives faintly."""
+NOTED_WITHIN = 1.5e-3
+"""Relative difference within which a noted speed is that of a machine (common practice: hand tachometers are right to a
+thousandth, and the speed follows the load)."""
+NOTED_SAYS = 2.0
+"""How much likelier the one of two machines whose speed was noted is this one (common practice: two such notes in three
+are right; what was read at another load or taken from a plate fits the other one by chance)."""
 SURELY_OWN = 0.95
 """Share of this machine from which the one next to it is not mentioned: one in twenty is the usual doubt."""
 NOT_DETECTED = 0.4
@@ -143,7 +150,7 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     """
     (low, high), place, error = OUTSIDE_ORDERS, *_placed(case, comb)
     part = case.priors.get("rolling bearing", 0.02) * PART_SHARE.get(tone.family, 0.25) * struck_share(case, tone)
-    own = part * _slip_density(tone, place, error)
+    own = part * slip_density(tone, place, error)
     others = [one for one in case.outside_combs if not one.ambiguous]
     driven = {one.per_turn[1]: one.per_turn[0] for one in others if one.per_turn is not None}
     outside = sum(
@@ -154,7 +161,8 @@ def _doubted_slow(case: Case, finding: Finding, tone: Tone, comb: CombEvidence) 
     bare = _is_bare(case, finding)
     # Next to a machine of its kind side lines may be those of that one's shaft, which is weighed for itself.
     within = low <= place <= (BLADES_TO if bare and not case.alike else high)
-    if within and len(_own_combs(case, finding)) <= 1 and not _has_sides(case, finding):
+    alone = len(combs_of_bearing(case, part_of(finding.tone or finding.component))) <= 1
+    if within and alone and not _finding_has_sides(case, finding):
         own *= BARE_OWN if bare else 1.0
         free = OUTSIDE_RATE / log(high / low)
         turned = DRIVEN_RATE * sum(_whole_density(place, error, turn) for turn in case.slow_turns)
@@ -184,7 +192,7 @@ def _whole_density(place: float, error: float, turn: float, most: int = MOST_PER
     return place / most * exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
 
 
-def _slip_density(tone: Tone, place: float, error: float) -> float:
+def slip_density(tone: Tone, place: float, error: float) -> float:
     """How likely a slipping tone is to lie at ``place``, per unit of its logarithm: usual in the middle of its window,
     rare at the ends, which are two standard deviations off."""
     low, high = tone.slip
@@ -194,28 +202,30 @@ def _slip_density(tone: Tone, place: float, error: float) -> float:
     return exp(-0.5 * off**2) / (sigma * sqrt(2 * pi))
 
 
-def _own_combs(case: Case, finding: Finding) -> list[str]:
-    """Tones of the same bearing, of different parts, whose combs are surely there."""
-    bearing = finding.component.split(".")[1] if finding.component.startswith("bearing.") else ""
+def combs_of_bearing(case: Case, component: str) -> list[str]:
+    """Parts of the bearing ``component`` whose combs are surely there."""
     sure = {
         tone.component
         for tone in case.tones.tones
-        if tone.id.startswith(f"bearing.{bearing}.")
+        if tone.id.startswith(f"{component}.")
         and tone.id in case.combs
         and case.combs[tone.id].false_alarm_probability <= case.tone_alarm
     }
     return sorted(sure)
 
 
-def _has_sides(case: Case, finding: Finding) -> bool:
+def _finding_has_sides(case: Case, finding: Finding) -> bool:
+    comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
+    return comb is not None and has_sides(comb, case.resolution)
+
+
+def has_sides(comb: CombEvidence, resolution: float) -> bool:
     """Whether half of the side lines that the part's own motion predicts stand. What strikes as a cage turns need not
     have any, and among other machines' many lines some always stand next to it."""
-    name = finding.seen_in[0] if finding.seen_in else finding.tone
-    comb = case.combs.get(name or "")
-    if comb is None or comb.tone.rpartition(".")[2] in CAGES:
+    if comb.tone.rpartition(".")[2] in CAGES:
         return False
     # Nearer than a line is wide a side line is the skirt of what it stands next to.
-    apart = 2 * LINE_BINS * case.resolution
+    apart = 2 * LINE_BINS * resolution
     sides = [
         line for line in comb.sideband_lines if abs(line.order - round(line.order / comb.order) * comb.order) > apart
     ]
@@ -227,7 +237,7 @@ def _has_sides(case: Case, finding: Finding) -> bool:
 def _is_bare(case: Case, finding: Finding) -> bool:
     """Whether a race's or an element's comb stands high and none of the predicted side lines does."""
     comb = case.combs.get(finding.seen_in[0] if finding.seen_in else finding.tone or "")
-    if comb is None or not _is_carried(case, comb.tone):
+    if comb is None or not is_carried(case, comb.tone):
         return False
     strongest = sorted(line.over_floor_db for line in comb.lines)[-3:]
     sides = [line.over_floor_db for line in comb.sideband_lines]
@@ -235,7 +245,7 @@ def _is_bare(case: Case, finding: Finding) -> bool:
     return high and len(sides) >= FEWEST_SIDES and max(sides) < SIDE_STANDS_DB
 
 
-def _is_carried(case: Case, tone: str) -> bool:
+def is_carried(case: Case, tone: str) -> bool:
     """Whether damage comes and goes through the load: an element's, and that of a ring past which the load moves."""
     component, _, part = tone.rpartition(".")
     bearing = next((one for one in case.drive.bearing if component == f"bearing.{one.name}"), None)
@@ -309,7 +319,7 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     slip lies at an exact order of its own machine's shaft, and all lines of its comb tell which shaft that is: where it
     is that of none that is detected, a machine must be there whose own lines are not. A part that slips is given away
     by the slip that it would need with each: usual in the middle of its window, rare at its ends. And what stands high
-    up comes from the machine that carries the sensor.
+    up comes from the machine that carries the sensor. A noted speed that fits one of them alone speaks for that one.
     """
     pulsed = case.speed is None or case.speed.method == "tachometer"
     exact = not any(tone.slip)
@@ -320,11 +330,12 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     if case.declared_alike and not case.alike:
         hidden = max(hidden, DECLARED_RATE)
     rows.append((hidden, _hidden_density(case, tone, comb), UNDETECTED_DB))
+    noted = [_noted_says(case, 1.0), *(_noted_says(case, one.speed) for one in case.alike), 1.0]
     middle_hz = sqrt(comb.band_hz[0] * comb.band_hz[1])
     passed = NEIGHBOUR_WEIGHT / (1 + (middle_hz / PASSES_HZ) ** 2)
     there = [chance * density for chance, density, _ in rows]
     mine = [
-        chance * exp(-2 * USUAL_DB * db / SPREAD_DB**2) * (not pulsed or number == 0)
+        chance * exp(-2 * USUAL_DB * db / SPREAD_DB**2) * noted[number] * (not pulsed or number == 0)
         for number, (chance, _, db) in enumerate(rows)
     ]
     own = sum(weight * density for weight, (_, density, _) in zip(mine, rows, strict=True))
@@ -336,6 +347,13 @@ def _own_share(case: Case, tone: Tone, comb: CombEvidence) -> float:
     meshing = [one * other.speed for one in _rigid(case) for other in case.alike]
     rigid = min((abs(comb.order / one - 1) for one in meshing), default=1.0)
     return OUTSIDE_TOO * share if rigid * comb.order < LINE_BINS * case.resolution else share
+
+
+def _noted_says(case: Case, speed: float) -> float:
+    """What the noted speed adds to the odds that this machine is the one at ``speed``, relative to the speed found."""
+    if case.noted_speed_hz is None or case.speed is None:
+        return 1.0
+    return NOTED_SAYS if abs(case.noted_speed_hz / (speed * case.speed.input_hz) - 1) < NOTED_WITHIN else 1.0
 
 
 def _apart_db(machine: SimilarMachine) -> float:

@@ -69,7 +69,7 @@ def _chance(case: Case, comb: CombEvidence) -> float | None:
 
 
 def _finding(case: Case, tones: list[Tone], comb: CombEvidence, chance: float) -> Finding:
-    twins = _twins(comb, max(tone.meetings for tone in tones))
+    twins = disc_places(comb, max(tone.meetings for tone in tones))
     first, others = _named(tones, twin=twins > 0)
     pin_is_sure = twins > 0 and first.family == "output pin"
     if pin_is_sure:
@@ -102,7 +102,7 @@ def _named(tones: list[Tone], *, twin: bool) -> tuple[Tone, list[Tone]]:
     return ranked[0], ranked[1:]
 
 
-def _twins(comb: CombEvidence, meetings: int) -> int:
+def disc_places(comb: CombEvidence, meetings: int) -> int:
     """How many further places stand where other discs meet the part that makes the strongest."""
     found = comb.localisation
     if found is None or meetings < 2:

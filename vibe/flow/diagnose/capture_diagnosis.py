@@ -107,6 +107,7 @@ def diagnose_samples(
     are wanted even where it has nothing to be compared with.
     """
     from vibe.diagnosis.alternatives.outside_machines import doubted_undetected
+    from vibe.diagnosis.alternatives.shared_places import at_likeliest
     from vibe.diagnosis.diagnose import diagnose
     from vibe.diagnosis.rules.unexplained_impacts import single_shocks
     from vibe.ingest import with_drift
@@ -174,7 +175,9 @@ def diagnose_samples(
     earlier = before(capture, earlier)
     grown = {} if past is None else growths(past, earlier, settings.diagnosis.past)
     around = None if analysis_request is None else analysis_request.surroundings
-    case = case_of(drive, table, settings, quality, reading, combs, (), grown, around)
+    case = case_of(drive, table, settings, quality, reading, combs, (), grown, around, noted)
+    case = at_likeliest(case)
+    combs = dict(case.combs)
     findings = diagnose(case)
     alike: tuple[SimilarMachine, ...] | None = None
     # Whose damage it is need only be asked where there is some.
@@ -284,6 +287,7 @@ def case_of(
     alike: Sequence[SimilarMachine],
     grown: Mapping[str, Growth],
     around: Surroundings | None,
+    noted_speed_hz: float | None = None,
 ) -> Case:
     """All that the rules look at; ``around``: what stands around the drive, where samples were asked for it."""
     from vibe.diagnosis.case import Case
@@ -300,6 +304,7 @@ def case_of(
         combs=combs,
         outside_combs=reading.outside_combs if reading is not None else (),
         alike=alike,
+        noted_speed_hz=noted_speed_hz,
         slow_turns=() if around is None else around.slow_turns,
         declared_alike=() if around is None else declared_alike(drive, table, around),
         growths=grown,

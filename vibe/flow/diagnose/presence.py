@@ -92,7 +92,10 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
         # What strikes more slowly than any shaft in question turns is nobody's lobe, nor are its multiples.
         strikes = [comb.order for comb in reading.outside_combs if comb.order < 1.0 - SLIP]
         own = [float(order) for family in families for order in family.own()]
-        others = rivals(axis.without(strikes, kept=own), families, spread, spread if pulsed else SLIP)
+        # Nor is a mesh what a damaged bearing of this drive makes: its slip brings multiples of it to whole ones of a
+        # shaft of another speed.
+        known = axis.without(strikes, kept=own).without_lines(_of_damage(reading, table, findings, axis.top), kept=own)
+        others = rivals(known, families, spread, spread if pulsed else SLIP)
         was = ask(rival=[float(order) for other in others for order in other.lines(axis.top)]) or was if others else was
     # In few turns lobes stand on the feet of shaft lines, and counts are not distinguished well enough.
     another = bool(others) and others[0].log_odds >= CERTAIN and not short
@@ -107,6 +110,21 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if gap >= LONGEST_GAP_S:
         return Gate(probability=was.probability, reason=_not_steady(gap))
     return Gate(probability=was.probability, reason=None, rivalled=bool(others))
+
+
+def _of_damage(reading: SignalAnalysis, table: ToneTable, findings: Sequence[Finding], top: float) -> list[float]:
+    """Orders up to ``top`` of all lines that bearings of the drive make that are surely damaged: multiples of their
+    impacts, each with two side lines either side at every turn that carries them."""
+    names = _named([one for one in findings if one.damage_probability >= SPEAKS_FROM])
+    lines: list[float] = []
+    for tone in table.tones:
+        comb = next((one for one in reading.combs if one.tone == tone.id), None)
+        if tone.id not in names or comb is None or not any(tone.slip):
+            continue
+        order = comb.order if comb.place is None else comb.place
+        shifts = {0.0, *(sign * times * side.order for side in tone.sidebands for sign in (-1, 1) for times in (1, 2))}
+        lines += [k * order + shift for k in range(1, int(top / order) + 1) for shift in shifts]
+    return [order for order in lines if 0 < order < top]
 
 
 def similar_machines_in(

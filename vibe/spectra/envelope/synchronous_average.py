@@ -52,6 +52,8 @@ LEAST_CHANCE = 1e-9
 MOST_BEFORE = 0.2
 """Share of an impact's height that the turn may have risen to before it, beyond the blur of its band (common
 practice)."""
+SCATTER_FROM = 1e-2
+"""Chance of a place down to which nobody asks whether its impacts are alike (common practice)."""
 PLACE_CHANCE = 0.01
 """Chance, over all the cells where it was sought, at which a further place stands out next to the highest."""
 
@@ -92,6 +94,9 @@ class Turn:
     """Constants that were fitted to it and subtracted."""
     parts: int = 0
     """Equal parts on the frame, where that is known."""
+    passes: tuple[NDArray[np.float32], ...] = ()
+    """Of each channel every turn by itself (turns, cells), relative as ``level`` is; not a number where nothing was
+    seen."""
 
     @property
     def fine(self) -> NDArray[np.float64] | None:
@@ -135,7 +140,7 @@ def fold(
     # The squared envelope of a band is resolved to about half its inverse width: a quarter of the samples.
     count = cells or int(np.clip(per_event / 2, 8, MOST_CELLS))
     fine_count = int(np.clip(per_event, count, MOST_FINE_CELLS))
-    levels, errors, weights = [], [], []
+    levels, errors, weights, passes = [], [], [], []
     turns = 0.0
     fine_rows: list[tuple[NDArray[np.float32], NDArray[np.float64], NDArray[np.bool_]]] = []
     shown: list[bool] = []
@@ -151,7 +156,8 @@ def fold(
         if hidden is not None:
             kept &= ~hidden[channel][rows].any(axis=0)
             series, turn, cell = series[kept], turn[kept], cell[kept]
-        level, sigma, usual = _over_turns(series, (turn - turn.min()).astype(np.int64), cell, count)
+        level, sigma, usual, each = _over_turns(series, (turn - turn.min()).astype(np.int64), cell, count)
+        passes.append(each)
         kept[kept] = usual
         levels.append(level)
         errors.append(sigma)
@@ -170,13 +176,15 @@ def fold(
         fine_cell=per_event / OVERSAMPLING / fine_count,
         backwards=order < 0,
         parts=parts,
+        passes=tuple(each / np.float32(overall) for each in passes),
     )
 
 
 def _over_turns(
     series: NDArray[np.float64], turn: NDArray[np.int64], cell: NDArray[np.int64], count: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """Mean of each cell over turns and its standard error, both (count,), and which samples (n,) are as usual.
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], NDArray[np.float32]]:
+    """Mean of each cell over turns and its standard error, both (count,), which samples (n,) are as usual, and every
+    turn by itself (turns, count).
 
     Damage shows at every turn, a stray shock at one: in each cell the loudest turns are cut to the next loudest.
     """
@@ -199,7 +207,7 @@ def _over_turns(
     unseen = turns_counted < 2
     if unseen.any() and not unseen.all():
         level[unseen], sigma[unseen] = level[~unseen].mean(), np.median(sigma[~unseen])
-    return level, sigma, (each <= ceiling).ravel()[place]
+    return level, sigma, (each <= ceiling).ravel()[place], np.where(known, each, np.nan).astype(np.float32)
 
 
 def _cell_means(
@@ -364,7 +372,58 @@ def _placed(look: _Look, meetings: int, false_alarm_probability: float) -> Local
         peaks_deg=_places_deg(turn, cells, spread, closely=look.chance <= UNPLACED),
         peak_share=tuple(float(level[i] - law.middle) / max(height, 1e-12) for i in cells),
         width_deg=width * 360.0 / n,
+        scatter=_scatter(turn, top, spread) if false_alarm_probability <= SCATTER_FROM else None,
     )
+
+
+def _scatter(turn: Turn, top: int, spread: int) -> float | None:
+    """Relative scatter from one turn to the next of the energy of impacts at the cell ``top``, beyond what noise may
+    stand for; None where too few turns are known. Of several channels the one that shows them clearest.
+
+    Half the mean square of differences of successive turns is the variance whatever the strength does slowly (von
+    Neumann et al. 1941, from memory). A squared envelope of mean ``b``, noise of variance ``v``, on which an impact of
+    energy ``x`` comes, scatters by v (1 + 2 x / b).
+    """
+    n, way = turn.level.size, -1 if turn.backwards else 1
+    length = 3 * spread + 1
+    window = (top + way * np.arange(-spread, 2 * spread + 1)) % n
+    elsewhere = [
+        (top + way * (start + np.arange(length))) % n
+        for start in range(3 * spread + 1, n - 3 * spread - length + 1, length)
+    ]
+    best: tuple[float, float] | None = None
+    for each in turn.passes:
+        # The first and the last turn are not whole.
+        known = each[1:-1][np.isfinite(each[1:-1]).all(axis=1)]
+        if known.shape[0] < FEWEST_TURNS_CUT or not elsewhere:
+            continue
+        rest = [_without_strays(known[:, cells].sum(axis=1)) for cells in elsewhere]
+        quiet = float(np.median([row.mean() for row in rest]))
+        noise = float(np.median([_successive(row) for row in rest]))
+        energy = _without_strays(known[:, window].sum(axis=1)) - quiet
+        mean = float(energy.mean())
+        if mean <= 0 or quiet <= 0:
+            continue
+        own_noise = noise * (1 + 2 * mean / quiet)
+        squared = (_successive(energy) - own_noise) / mean**2
+        # Of a variance known from differences of n values (3 / n)^0.5 is the relative standard error.
+        error = float(np.sqrt(3.0 / energy.size)) * (own_noise / mean**2 + max(squared, 0.0))
+        clear = mean / np.sqrt(max(noise, 1e-30))
+        if best is None or clear > best[0]:
+            best = clear, float(np.sqrt(max(squared - error, 0.0)))
+    return None if best is None else best[1]
+
+
+def _without_strays(energy: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Energies of all turns, the loudest few cut to the next: a stray shock strikes once."""
+    stray = int(np.ceil(STRAY_SHARE * energy.size))
+    ceiling = np.partition(energy, energy.size - 1 - stray)[energy.size - 1 - stray]
+    return np.asarray(np.minimum(energy, ceiling), dtype=np.float32)
+
+
+def _successive(values: NDArray[np.float32]) -> float:
+    """Variance by the differences of successive values."""
+    return float(np.mean(np.diff(values.astype(np.float64)) ** 2)) / 2
 
 
 def _highest(

@@ -50,6 +50,8 @@ FEWEST_BETWEEN = 10
 between may be somebody else's."""
 DROP_DB, OWN_DROP_DB = 8.0, 3.0
 """By how much the lines that only a slower order makes may be weaker; where the faster is a part's own, less."""
+FIRST_OF_FASTER = 3
+"""Lines of the faster order among which those between are compared with it: the strongest of a comb are the first."""
 FIRST_LINES, FIRST_STAND = 6, 4
 """Of the first free lines of a foreign comb, and how many of them stand."""
 SPEED_VARIATION = 1.5e-3
@@ -445,6 +447,23 @@ def _between(
     return stand, free, level / max(1, free)
 
 
+def _below_db(power: NDArray[np.float32], step: float, slow: float, times: int, mask: NDArray[np.bool_]) -> float:
+    """By how much, in the mean, the free lines that only ``slow`` makes, up to the third of ``times`` of it, lie below
+    that one's on either side [dB], where these stand: all lines of one comb fall evenly with order. Infinite where none
+    can be compared."""
+    below = []
+    for harmonic in range(1, FIRST_OF_FASTER * times):
+        top, spot = _line(power, step, harmonic * slow, 1)
+        if harmonic % times == 0 or not 1 < spot < power.size - 2 or mask[spot - 1 : spot + 2].any():
+            continue
+        low = harmonic // times * times
+        sides = [_line(power, step, other * slow, 1)[0] for other in (low, low + times) if other]
+        if max(sides) > STILL_A_LINE:
+            near = [10 * float(np.log10(max(side, 1.0))) for side in sides]
+            below.append(float(np.mean(near)) - 10 * float(np.log10(max(top, 1.0))))
+    return float(np.mean(below)) if below else float("inf")
+
+
 def _standing_of(
     power: NDArray[np.float32], step: float, order: float, mask: NDArray[np.bool_], reach: float
 ) -> tuple[int, int]:
@@ -492,7 +511,7 @@ def fundamental(
         fast, room = _standing_of(power, step, times * order, mask, 8 * order * times)
         missing = stand * max(1, room) <= 0.34 * free * fast
         drop = drop_db(times * order, order)
-        missing |= drop < DROP_DB and level < _level(power, step, times * order, mask) - drop
+        missing |= drop < DROP_DB and _below_db(power, step, order, times, mask) > drop
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
             return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers)
     own = _level(power, step, order, mask)
@@ -516,7 +535,9 @@ def fundamental(
             continue
         reach = max(3 * order, 2.0, FEWEST_BETWEEN * slow)
         stand, free, level = _between(power, step, slow, times, mask | law, reach)
-        if free >= 3 and stand >= STANDING * free and level >= own - drop_db(order, slow):
+        drop = drop_db(order, slow)
+        below = own - level if drop >= DROP_DB else _below_db(power, step, slow, times, mask | law)
+        if free >= 3 and stand >= STANDING * free and below <= drop:
             return sharpened(power, step, slow, mask)[0]
     return order
 

@@ -449,12 +449,14 @@ class Axis:
             rows.append((left, step))
         return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
 
-    def without_lines(self, orders: Sequence[float]) -> Axis:
-        """The same, what lies at ``orders`` saying nothing."""
+    def without_lines(self, orders: Sequence[float], kept: Sequence[float] = ()) -> Axis:
+        """The same, what lies at ``orders`` saying nothing; but for lines ``kept``."""
         rows = []
         for row, step in self.rows:
             left = row.copy()
-            left[_near(np.asarray(orders), step, row.size)] = np.nan
+            left[_near(np.asarray(orders, dtype=np.float64), step, row.size)] = np.nan
+            own = _near(np.asarray(kept, dtype=np.float64), step, row.size)
+            left[own] = row[own]
             rows.append((left, step))
         return Axis(rows=tuple(rows), audible=self.audible) if len(orders) else self
 
