@@ -354,3 +354,34 @@ def test_without_a_line_there_is_no_place_and_one_line_alone_is_worth_half_a_bin
     flat.power[0, 5 * round(OUTER / spectra.step) + 3] = 1e4
     disturbed, _ = placed(flat, reading)
     assert disturbed == pytest.approx(alone, abs=1e-9)
+
+
+PIN = CombRequest(name="slow pin", order=1 / 17, max_harmonic=32, meetings=2)
+FAST = (
+    CombRequest(name="fast lobe", order=18 / 17, max_harmonic=32),
+    CombRequest(name="element", order=2.391, slip=SLIP, sidebands=(0.6414,), carriers=(1, 2)),
+)
+
+
+def of_two_discs(height: float, second: float) -> Row:
+    """Impacts of a slow pin that two discs meet by turns, the ``second`` not so hard, in 300 turns of noise."""
+    seconds = 12.0
+    times = np.arange(0.01, seconds, 17 / 2 / SPEED)
+    heights = np.where(np.arange(times.size) % 2, second, 1.0) * height
+    n = int(RATE * seconds)
+    return noise(3, n) + ringing(times, RATE, n, resonance_hz=2970.0, heights=heights, q=8)
+
+
+@pytest.mark.parametrize("height", [30.0, 300.0])
+def test_a_slow_comb_of_certain_lines_is_surely_there_and_goes_before_what_it_passes_for(height: float) -> None:
+    """Its harmonics lie 18 bins apart; the 18th passes for a lobe, the 41st for an element, and many a decoy lies at a
+    simple fraction of it."""
+    combs = weighed(of_two_discs(height, 0.6), (PIN, *FAST))
+    assert combs["slow pin"].false_alarm_probability < 1e-4
+    assert combs["element"].false_alarm_probability > 1e-2
+    assert combs["slow pin"].score > 2 * max(combs[name].score for name in ("fast lobe", "element"))
+
+
+def test_its_twin_without_impacts_is_chance() -> None:
+    combs = weighed(of_two_discs(0.0, 0.6), (PIN, *FAST))
+    assert all(comb.false_alarm_probability > 1e-3 for comb in combs.values())

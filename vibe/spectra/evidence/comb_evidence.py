@@ -58,6 +58,9 @@ PLACE_BINS = 1.5
 """Half the width of a line [bins] (Hann): how far the last line of a comb may lie off its place."""
 NEVER_NOISE = 20.0
 """Power over the floor that noise reaches once in 500 million bins."""
+LINES_IN_A_ROW, MOSTLY_STAND = 10, 0.5
+"""Next lines of a dense comb of which as large a share must stand for it to reach that far: lines of others fall on so
+many of its places only where they are as dense (common practice)."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LIMIT_FALSE_ALARM = 1e-3
@@ -185,7 +188,9 @@ def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) 
     # What lies so close is left to the decoys, but for lines that noise never makes.
     certain = own & (spectra.power[reading.group] > NEVER_NOISE)
     steps = [(explained & ~own) | certain, explained & ~own]
-    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step:
+    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step or _stands_to(
+        spectra, reading, whole.mask(reading.request)
+    ):
         alone = _harmonics_mask(spectra, reading, [0.0], False)
         steps = [explained | own, explained | alone, (explained & ~own) | alone, *steps]
     for null in steps:
@@ -193,6 +198,22 @@ def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) 
         if decoy_null.decoys(reading).size >= FEW_DECOYS:
             return decoy_null
     return whole.explaining(steps[0])
+
+
+def _stands_to(spectra: EnvelopeSpectra, reading: CombReading, mask: NDArray[np.bool_] | None = None) -> int:
+    """Harmonic up to which most lines of a comb stand, of those that its meetings leave high and that lie outside
+    ``mask`` (n,); 0 where the first are not such as noise never makes."""
+    power, each, order = spectra.power[reading.group], reading.request.meetings, reading.order / reading.carrier
+    harmonics = np.arange(each, int((power.size - 2) * spectra.step / order) + 1, each)
+    middles = np.rint(harmonics * order / spectra.step).astype(np.int64)
+    if mask is not None:
+        harmonics, middles = harmonics[~mask[middles]], middles[~mask[middles]]
+    tops = np.maximum(np.maximum(power[middles - 1], power[middles]), power[middles + 1])
+    rows = tops[: tops.size // LINES_IN_A_ROW * LINES_IN_A_ROW].reshape(-1, LINES_IN_A_ROW)
+    if not rows.size or (rows[0] > NEVER_NOISE).mean() < MOSTLY_STAND:
+        return 0
+    stand = int(np.cumprod((rows > STILL_A_LINE).mean(axis=1) >= MOSTLY_STAND).sum())
+    return int(harmonics[stand * LINES_IN_A_ROW - 1])
 
 
 def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReading:
@@ -354,7 +375,8 @@ def _harmonics_mask(
     if slip:
         most = min(most, MOST_CLEARED if to_the_last else _reach(spectra, reading))
     elif base < LEAST_BINS_APART * spectra.step:
-        most = min(most, reading.harmonics)  # All of them would fill a part of the axis that others need.
+        # All of them would fill a part of the axis that others need.
+        most = min(most, max(reading.harmonics, _stands_to(spectra, reading)))
     harmonics = np.arange(1, most + 1)
     # Wider windows would run together and leave nothing to compare with.
     widest = int(max(2.0, 0.2 * base / spectra.step))

@@ -265,7 +265,7 @@ class _BenignOrders:
         if benign not in self._lines:
             size, spread = self.spectra.power.shape[1], self.families.speed_spread
             own = owned(benign, self.spectra.step, size, spread=spread)
-            self._lines[benign] = grown(own, self._strongest, GROWN_BENIGN_BINS)
+            self._lines[benign] = grown(own, self._strongest, GROWN_BENIGN_BINS, bridged=False)
         return self._lines[benign]
 
     @cached_property
@@ -285,13 +285,19 @@ def _belongs(request: CombRequest, order: float) -> bool:
     return abs(order / request.order - 1.0) < 1e-6
 
 
-def grown(mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float) -> NDArray[np.bool_]:
+def grown(
+    mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float, *, bridged: bool = True
+) -> NDArray[np.bool_]:
     """``mask`` (n,) spread along lines that are broader than expected, at most ``reach`` bins: random slip and a speed
-    that is not followed to the last bin smear them."""
+    that is not followed to the last bin smear them.
+
+    Slip leaves gaps of two bins in a line, which are ``bridged``; without, a line beyond a gap is another's.
+    """
     strong = power > STILL_A_LINE
-    allowed = mask | strong
-    allowed[1:] |= strong[:-1]
-    allowed[:-1] |= strong[1:]
+    feet = strong.copy()
+    feet[1:] |= strong[:-1]
+    feet[:-1] |= strong[1:]
+    allowed = mask | (feet if bridged else strong)
     result = mask.copy()
     for _ in range(int(reach)):
         before = result.copy()
@@ -299,4 +305,8 @@ def grown(mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float) ->
         result[:-1] |= before[1:] & allowed[:-1]
         if np.array_equal(result, before):
             break
+    if not bridged:
+        lines = result & strong
+        result[1:] |= lines[:-1]
+        result[:-1] |= lines[1:]
     return result
