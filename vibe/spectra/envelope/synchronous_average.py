@@ -253,8 +253,9 @@ def _joined(rows: NDArray[np.float64], shown: NDArray[np.bool_]) -> NDArray[np.f
 def refined_order(
     bands: Sequence[BandEnvelopes], members: Sequence[tuple[int, int]], order: float, *, bins: float, harmonics: int = 4
 ) -> float:
-    """The order within ``bins`` resolution bins of ``order`` at which the impacts stay in place over the capture, in all
-    channels together: one of them may not show the impacts at all.
+    """The order within ``bins`` resolution bins of ``order`` at which the impacts stay in place over the capture.
+
+    All channels decide together: one of them may not show the impacts at all.
 
     A fold over K turns blurs by K times the relative error of its order, so half a bin is already too much.
     """

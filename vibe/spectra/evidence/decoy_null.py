@@ -299,7 +299,8 @@ def grown(
     feet[:-1] |= strong[1:]
     allowed = mask | (feet if bridged else strong)
     result = mask.copy()
-    for _ in range(int(reach)):
+    # The last bin that is reached is the line's foot.
+    for _ in range(int(reach) - (not bridged)):
         before = result.copy()
         result[1:] |= before[:-1] & allowed[1:]
         result[:-1] |= before[1:] & allowed[:-1]
