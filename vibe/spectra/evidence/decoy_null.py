@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import log10
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,9 @@ EXACT_WITHIN_BINS = 0.1
 """How far a tone without slip may lie off its order besides the speed's uncertainty."""
 STILL_A_LINE = 8.0
 """Power over the floor from which a bin next to a line belongs to it: noise is there once in 3,000 bins."""
+NOISE_LINE_DB, NOISE_SCATTER_DB, SURELY = 1.9, 2.1, 5.0
+"""Level of the highest of three bins of noise over its floor, nothing counting below that, its standard deviation (both
+simulated, Hann window), and how many of these the mean of several lies above it once in a million times."""
 GROWN_BENIGN_BINS = 6
 """And a benign source's line, whose order is exact."""
 
@@ -93,7 +97,8 @@ class DecoyNull:
     def _mask(self, request: CombRequest) -> NDArray[np.bool_]:
         benign = tuple(f for f in self.families.benign if not _belongs(request, f[0]))
         low, high = self.window(request, 1)
-        benign += tuple(f for f in self.families.ambiguous if not low <= f[0] <= high)
+        ambiguous = (f for f in self.families.ambiguous if not low <= f[0] <= high)
+        benign += tuple(f for f in ambiguous if not self.met_evenly(request, f[0]))
         turns = self.families.every_turn if request.slips else ()
         if (benign, turns) not in self._masks:
             mask = self.explained | self._benign_orders.lines(benign)
@@ -158,6 +163,11 @@ class DecoyNull:
         middle, spread = request.order * carrier, self.families.speed_spread
         half_bin = self.scorer.spectra.step / 2
         return middle * (1 + request.slip[0] - spread) - half_bin, middle * (1 + request.slip[1] + spread) + half_bin
+
+    def met_evenly(self, request: CombRequest, order: float) -> bool:
+        """Whether ``order`` is as many times that of a part that cannot slip as others meet it in each repeat."""
+        low, high = self.window(request, 1)
+        return not request.slips and request.meetings > 1 and low <= order / request.meetings <= high
 
     def decoys(self, reading: CombReading) -> NDArray[np.float32]:
         """Sorted largest scores of decoy places: within the span of the tone's order, real families left out."""
@@ -278,6 +288,12 @@ class _BenignOrders:
             nearest = np.round(orders / order)
             usable &= (nearest > harmonics) | (np.abs(orders - nearest * order) > 3 * step)
         return usable
+
+
+def lines_level_db(count: int) -> float:
+    """Mean level of ``count`` lines over the floor from which together they are no noise; that of a single line that
+    stands for one or none."""
+    return min(NOISE_LINE_DB + SURELY * NOISE_SCATTER_DB / max(count, 1) ** 0.5, 10 * log10(STILL_A_LINE))
 
 
 def _belongs(request: CombRequest, order: float) -> bool:
