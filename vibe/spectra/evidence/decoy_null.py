@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import log10
+from math import log10, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -293,7 +293,7 @@ class _BenignOrders:
 def lines_level_db(count: int) -> float:
     """Mean level of ``count`` lines over the floor from which together they are no noise; that of a single line that
     stands for one or none."""
-    return min(NOISE_LINE_DB + SURELY * NOISE_SCATTER_DB / max(count, 1) ** 0.5, 10 * log10(STILL_A_LINE))
+    return min(NOISE_LINE_DB + SURELY * NOISE_SCATTER_DB / sqrt(max(count, 1)), 10 * log10(STILL_A_LINE))
 
 
 def _belongs(request: CombRequest, order: float) -> bool:
