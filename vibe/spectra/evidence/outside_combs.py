@@ -45,7 +45,7 @@ EXPLAINED, BY_LUCK = 0.85, 1e-3
 law that fills all of the axis explains anything."""
 STANDING = 0.6
 """Share of the free lines between that stand when a slower order is the fundamental; an irregular comb lacks some."""
-FEWEST_TOGETHER = 6
+FEWEST_TOGETHER = 4
 """Lines of a part's own slow order, between those of the faster one, whose mean level may say that they are there."""
 FEWEST_BETWEEN = 10
 """Lines of a slower order, its own and those of the faster one, that are looked at: of half of it the first three lines
@@ -526,9 +526,12 @@ def fundamental(
             continue
         reach = max(3 * order, 2.0, FEWEST_BETWEEN * slow)
         stand, free, level = _between(power, step, slow, times, mask | law, reach)
-        # Where a part repeats so slowly, its lines need not stand one by one.
-        together = of_a_part(slow) and free >= FEWEST_TOGETHER and level >= lines_level_db(free)
-        if free >= 3 and (together or stand >= STANDING * free) and level >= own - drop_db(order, slow):
+        if free < 3:
+            continue
+        # Where a part that strikes repeats so slowly, all its lines are alike, and need not stand one by one.
+        alike = free >= FEWEST_TOGETHER and level >= max(lines_level_db(free), own - OWN_DROP_DB)
+        stands = stand >= STANDING * free and level >= own - drop_db(order, slow)
+        if stands or (alike and of_a_part(slow)):
             return sharpened(power, step, slow, mask)[0]
     return order
 
