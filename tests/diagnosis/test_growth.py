@@ -44,9 +44,18 @@ def test_two_looks_cost_twice_the_chance_of_the_smaller(case: MakeCase) -> None:
 
 def test_a_growth_of_a_part_that_seldom_repeats_when_sound_is_the_surer(case: MakeCase) -> None:
     """Of ten sound bearings at most one shows a comb that may grow by chance; pitch errors of a lobe always do."""
+    few = {RACE: ORDERS[RACE] / 20.0, LOBE: ORDERS[LOBE] / 20.0}
     for raised, bearing in ((0.04, True), (0.06, False)):
-        assert (chance(case, RACE, chance=raised, surprise=0.045) is not None) is bearing
-        assert chance(case, LOBE, chance=raised, surprise=0.045) is None
+        assert (chance(case, RACE, chance=raised, resolution=few[RACE]) is not None) is bearing
+        assert chance(case, LOBE, chance=raised, resolution=few[LOBE]) is None
+
+
+def test_what_a_part_that_always_repeats_shows_by_chance_is_bounded_by_either_look(case: MakeCase) -> None:
+    """A sound race shows by chance of noise (its comb's), or, one in ten, because it repeats and is at its highest."""
+    assert chance(case, RACE, own=1e-4, surprise=0.01, chance=0.4) == pytest.approx(2 * (1e-4 + 0.1 * 0.01))
+    assert chance(case, RACE, own=1e-4, surprise=0.04, chance=0.01) == pytest.approx(2 * (1e-4 + 0.1 * 0.01))
+    assert chance(case, RACE, own=1e-2, surprise=0.002, chance=0.4) == pytest.approx(2 * 0.002)
+    assert chance(case, LOBE, own=1e-4, surprise=0.01, chance=0.4) is None
 
 
 def test_a_comb_that_scores_as_in_the_past_has_not_grown_however_its_lines_stand(case: MakeCase) -> None:

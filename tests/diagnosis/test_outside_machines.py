@@ -85,6 +85,20 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
         assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(other,)))).probability == plain.probability
 
 
+@pytest.mark.parametrize(("off", "ambiguous", "named"), [(0.0, True, True), (0.05, True, False), (0.0, False, False)])
+def test_a_part_that_all_discs_meet_alike_may_be_a_machine_that_strikes_as_often_as_they_do(
+    case: MakeCase, tones: ToneTable, off: float, ambiguous: bool, named: bool
+) -> None:
+    pin = next(tone for tone in tones.tones if tone.id == "stage1.output_pin")
+    assert pin.meetings > 1
+    seen = comb(pin.id, float(pin.order), SURE, 8.0)
+    plain = lone(diagnose(case(combs={pin.id: seen})))
+    other = outside(pin.meetings * float(pin.order) + off, ambiguous=ambiguous, hit_db=2.0)
+    doubted = lone(diagnose(case(combs={pin.id: seen}, outside_combs=(other,))))
+    assert any("outside source" in name for name in doubted.cannot_be_told_from) is named
+    assert (doubted.probability < 0.5 * plain.probability) is named
+
+
 def similar(speed: float, fainter_db: float = 0.0) -> SimilarMachine:
     return SimilarMachine(speed=speed, error=0.0, fainter_db=fainter_db)
 

@@ -9,7 +9,7 @@ from tests.spectra.spectra_signals import Row, enveloped, noise, repeats, ringin
 from vibe.core.evidence import CombEvidence
 from vibe.spectra.evidence.comb import CombRequest
 from vibe.spectra.evidence.comb_evidence import weigh
-from vibe.spectra.evidence.decoy_null import CombReading, Families
+from vibe.spectra.evidence.decoy_null import CombReading, Families, lines_level_db
 from vibe.spectra.evidence.impact_amplitude import LONE_ERROR_BINS, placed
 from vibe.spectra.evidence.outside_combs import find_outside_combs
 
@@ -354,3 +354,62 @@ def test_without_a_line_there_is_no_place_and_one_line_alone_is_worth_half_a_bin
     flat.power[0, 5 * round(OUTER / spectra.step) + 3] = 1e4
     disturbed, _ = placed(flat, reading)
     assert disturbed == pytest.approx(alone, abs=1e-9)
+
+
+PIN = CombRequest(name="slow pin", order=1 / 17, max_harmonic=32, meetings=2)
+FAST = (
+    CombRequest(name="fast lobe", order=18 / 17, max_harmonic=32),
+    CombRequest(name="element", order=2.391, slip=SLIP, sidebands=(0.6414,), carriers=(1, 2)),
+)
+
+
+def of_two_discs(height: float, second: float) -> Row:
+    """Impacts of a slow pin that two discs meet by turns, the ``second`` not so hard, in 300 turns of noise."""
+    seconds = 12.0
+    times = np.arange(0.01, seconds, 17 / 2 / SPEED)
+    heights = np.where(np.arange(times.size) % 2, second, 1.0) * height
+    n = int(RATE * seconds)
+    return noise(3, n) + ringing(times, RATE, n, resonance_hz=2970.0, heights=heights, q=8)
+
+
+@pytest.mark.parametrize("height", [30.0, 300.0])
+def test_a_slow_comb_of_certain_lines_is_surely_there_and_goes_before_what_it_passes_for(height: float) -> None:
+    """Its harmonics lie 18 bins apart; the 18th passes for a lobe, the 41st for an element, and many a decoy lies at a
+    simple fraction of it."""
+    combs = weighed(of_two_discs(height, 0.6), (PIN, *FAST))
+    assert combs["slow pin"].false_alarm_probability < 1e-4
+    assert combs["element"].false_alarm_probability > 1e-2
+    assert combs["slow pin"].score > 2 * max(combs[name].score for name in ("fast lobe", "element"))
+
+
+def test_its_twin_without_impacts_is_chance() -> None:
+    combs = weighed(of_two_discs(0.0, 0.6), (PIN, *FAST))
+    assert all(comb.false_alarm_probability > 1e-3 for comb in combs.values())
+
+
+@pytest.mark.parametrize(("times", "shared"), [(22, True), (24, False)])
+def test_what_all_meetings_of_a_pin_make_alike_may_be_the_pin_or_a_machine(times: int, shared: bool) -> None:
+    """22 strikes per turn of the slow shaft are both meetings of a pin that repeats 11 times: it keeps its lines; the
+    twin strikes 24 times."""
+    turn = 1 / 187
+    seconds = 12.0
+    n = int(RATE * seconds)
+    instants = np.arange(0.01, seconds, 1 / (times * turn * SPEED))
+    row = noise(3, n) + ringing(instants, RATE, n, resonance_hz=2970.0, heights=20.0, q=8)
+    bands, spectra = enveloped(row, RATE, SPEED)
+    found, taken = find_outside_combs(spectra, [bands], (PIN, *FAST), INNOCENT, (turn,))
+    assert [one.ambiguous for one in found] == [shared]
+    families = replace(INNOCENT, ambiguous=tuple((one.order, 200) for one in found if one.ambiguous))
+    combs = {one.tone: one for one in weigh(spectra, [bands], (PIN, *FAST), families, known=taken).combs}
+    assert (combs["slow pin"].false_alarm_probability < ALARM) is shared
+
+
+def test_the_mean_of_several_lines_of_noise_stays_below_what_counts_as_lines() -> None:
+    """Once in a million it does not: of 40,000 sets none may."""
+    _, spectra = enveloped(noise(9, 20 * N), RATE, SPEED)
+    power = spectra.power[0]
+    tops = np.maximum(np.maximum(power[:-2], power[1:-1]), power[2:])[5::5]
+    for count in (4, 8, 12):
+        sets = np.log10(np.maximum(tops[: tops.size // count * count], 1.0)).reshape(-1, count)
+        assert float(10 * sets.mean(axis=1).max()) < lines_level_db(count) < 9.1
+    assert lines_level_db(12) < lines_level_db(8) < lines_level_db(4)

@@ -51,3 +51,12 @@ def test_a_line_of_a_benign_source_reaches_six_bins_beyond_its_own_at_most() -> 
     smeared = null(broad, Families(benign=((400 * STEP, 1),))).benign_lines(((400 * STEP, 1),))
     assert exact.any()
     assert int(smeared.sum() - exact.sum()) == 2 * 6
+
+
+@pytest.mark.parametrize(("gap", "reaches"), [(0, 4), (1, 0)])
+def test_a_line_beyond_a_gap_is_no_part_of_a_line_that_cannot_slip(gap: int, reaches: int) -> None:
+    """Two strong families next to one another each keep their lines: what is owned grows along its own line alone."""
+    owned, levels = np.zeros(40, dtype=bool), np.ones(40)
+    owned[18:23], levels[23 + gap : 26 + gap] = True, 100.0
+    assert int(grown(owned, levels, 6, bridged=False)[23:].sum()) == reaches
+    assert int(grown(owned, levels, 6)[23:].sum()) == 4 + gap

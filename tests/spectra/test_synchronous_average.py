@@ -62,6 +62,13 @@ def test_an_order_a_little_off_blurs_the_place_and_refining_mends_it() -> None:
     assert refined == pytest.approx(18 / 17, abs=0.07 / (SPEED * DURATION))
 
 
+def test_a_channel_that_does_not_show_the_impacts_does_not_decide_their_order() -> None:
+    bands, _ = struck(0.24, 60.0, height=8.0)
+    quiet, _ = enveloped(noise(5, N), RATE, SPEED)
+    refined = refined_order([quiet, *bands], ((0, 3), (1, 3)), 0.24, bins=0.25)
+    assert refined == pytest.approx(0.24, abs=0.07 / (SPEED * DURATION))
+
+
 def test_the_standard_error_is_that_of_the_cell_means() -> None:
     """Sixty captures of noise: scatter of each cell over captures against what one capture says of itself."""
     levels, stated = [], []

@@ -16,6 +16,8 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.stats import f as fisher_ratio
+from scipy.stats import gamma
 
 from tests.studies import detection as study
 from tests.studies.confusion import wilson
@@ -37,6 +39,30 @@ NOISE_SCATTER = 0.1
 """From capture to capture of one machine: load in points, broadband noise as a natural logarithm, one sigma each."""
 KINDS_EACH = 3
 """Kinds of damage measured on each machine, drawn by its seed."""
+
+
+SOUGHT = {"whose place is known, 32 lines in 300 sums": (32, 300.0), "that slips, 12 lines in 20,000": (12, 20_000.0)}
+"""Lines of a comb, and how many sums of lines are looked at: sets of lines and groups of bands (7 and some 45 of two
+channels), and for what slips some 60 places."""
+USUAL_CHANCE = 0.01 / 20
+"""The program's rate for a drive, shared by twenty tones."""
+
+
+def least_gap_db(lines: int, trials: float, chance: float, *, earlier: int) -> float:
+    """The least by which a damage must exceed what the clairvoyant finds [dB], to be found by its growth over some
+    ``earlier`` captures, in closed form.
+
+    Where nothing is, the powers of lines over the floor are exponential. The mean of ``lines`` of them now, over the
+    mean in n captures before, follows Fisher's F with 2K and 2Kn degrees of freedom: a prediction interval. The
+    clairvoyant knows the floor, the place and the band: its mean is Gamma(K) / K. One who does not know which of T sums
+    damage will show in must hold each to the T-th part of the chance. Found half of the time is what raises the mean to
+    the threshold, and a line's power grows with the fourth power of the damage: 5 dB of size per tenfold power.
+
+        5 lg((F(1 - p / T; 2K, 2Kn) - 1) / (Gamma(1 - p; K) / K - 1))
+    """
+    sought = fisher_ratio.isf(chance / trials, 2 * lines, 2 * lines * earlier) - 1
+    known = gamma.isf(chance, lines) / lines - 1
+    return float(5 * np.log10(sought / known))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,6 +251,9 @@ def main() -> None:
         texts = [">20" if size is None else f"{size:.1f}" for size in sizes]
         lines.append(f"{one.drive:14}{one.kind:36}{texts[0]:>7}{texts[1]:>7}{texts[2]:>9}")
     print("\n".join(lines))
+    for what, (count, trials) in SOUGHT.items():
+        least = least_gap_db(count, trials, USUAL_CHANCE, earlier=EARLIER)
+        print(f"least that {EARLIER} captures allow for a part {what}: {least:+.1f} dB")
     print(f"{summary(found, heard)}\nmachines from seed {chosen.seed} on, {clock}")
 
 

@@ -4,10 +4,10 @@ Pitch errors of a sound drive, and faint combs of sound bearings, are there from
 comb is not judged by how high it stands but by how much it rose, and no floor is asked for. Two looks are taken. The
 score of the comb is compared with its own scores in the past: they were sought in the same window and in the same
 bands, so that they pay for the search, and those of a part that always repeats are as high. And the lines are, band by
-band: what grew there may be the noise of this capture, with the comb's own false-alarm probability, or a part that
-always repeats, seen at its highest: the chance of the growth times how likely it is that a sound part repeats surely.
-The smaller of both, twice, is the false-alarm probability of a growth; where either says that all is as it was, it is
-none.
+band. What grew may be the noise of this capture, with the comb's own false-alarm probability, or a part that always
+repeats, seen at its highest: the chance of the growth, by either look, times how likely it is that a sound part repeats
+surely. The smallest of these, twice, is the false-alarm probability of a growth; where either look says that all is as
+it was, it is none.
 """
 
 from __future__ import annotations
@@ -60,12 +60,15 @@ def _joined(case: Case, comb: CombEvidence, growth: Growth) -> float:
     slips = any(tone.slip != (0.0, 0.0) for tone in case.tones.tones if tone.id == comb.tone)
     if min(growth.chance, growth.there) >= AS_BEFORE:
         return 1.0
-    by_lines = min(comb.false_alarm_probability, growth.chance) + (REPEATS_SOUND if slips else 1.0) * growth.chance
-    if comb.order < FEWEST_REPEATS * case.resolution:
-        return min(1.0, LOOKS * by_lines)
-    if growth.surprise >= STEADY_FROM:
+    repeats = REPEATS_SOUND if slips else 1.0
+    of_scores = comb.order >= FEWEST_REPEATS * case.resolution
+    if of_scores and growth.surprise >= STEADY_FROM:
         return 1.0
-    return min(1.0, LOOKS * min(growth.surprise, by_lines))
+    # What a part that always repeats shows by chance is bounded by either look.
+    seldom = repeats * min(growth.chance, growth.surprise if of_scores else 1.0)
+    by_lines = min(comb.false_alarm_probability, growth.chance) + seldom
+    by_scores = min(growth.surprise, comb.false_alarm_probability + seldom) if of_scores else 1.0
+    return min(1.0, LOOKS * min(by_scores, by_lines))
 
 
 def _sureness(case: Case, comb: CombEvidence) -> tuple[float, float]:

@@ -295,12 +295,17 @@ def _less_sure(finding: Finding, share: float, name: str, more: str = "") -> Fin
 
 def _outside_at(case: Case, finding: Finding) -> OutsideComb | None:
     """The outside comb of which a finding's impacts are a whole multiple: one that may be a part's too, or a deeper one
-    whose lines, of a machine with a speed of its own, drift out of the bins that were taken for them."""
+    whose lines, of a machine with a speed of its own, drift out of the bins that were taken for them. Or one that may
+    be all meetings of a part, none harder than the others."""
     names = [*finding.seen_in, *([] if finding.tone is None else [finding.tone])]
     own = [case.combs[name] for name in dict.fromkeys(names) if name in case.combs]
     slips = {tone.id: any(tone.slip) for tone in case.tones.tones}
+    meetings = {tone.id: tone.meetings for tone in case.tones.tones}
     for other in case.outside_combs:
         for comb in own:
+            times = meetings.get(comb.tone, 1)
+            if other.ambiguous and times > 1 and abs(other.order - times * comb.order) <= case.resolution:
+                return other
             if not other.ambiguous and other.evidence.hit_over_floor_db < comb.hit_over_floor_db:
                 continue
             # What cannot slip was read at its order, all its lines together.

@@ -263,19 +263,37 @@ def refined_order(
 ) -> float:
     """The order within ``bins`` resolution bins of ``order`` at which the impacts stay in place over the capture.
 
+    All channels decide together: one of them may not show the impacts at all.
+
     A fold over K turns blurs by K times the relative error of its order, so half a bin is already too much.
     """
-    channel = members[0][0]
-    band = bands[channel]
-    series = band.power[[b for c, b in members if c == channel]].mean(axis=0)
+    turns = min(bands[channel].turns for channel, _ in members)
+    offsets = np.linspace(-bins, bins, 2 * int(np.ceil(8 * bins)) + 1) / turns
+    power = np.zeros(offsets.size)
+    for channel in dict.fromkeys(channel for channel, _ in members):
+        rows = [row for own, row in members if own == channel]
+        power += _staying(bands[channel], rows, order, offsets, harmonics, max(bins, 1.0))
+    return order + float(offsets[int(power.argmax())])
+
+
+def _staying(
+    band: BandEnvelopes,
+    rows: Sequence[int],
+    order: float,
+    offsets: NDArray[np.float64],
+    harmonics: int,
+    reach: float,
+) -> NDArray[np.float64]:
+    """Power of the first ``harmonics`` lines of one channel's bands ``rows`` at ``order`` and each of ``offsets`` (k,),
+    which lie up to ``reach`` resolution bins off."""
+    series = band.power[rows].mean(axis=0)
     series = (series - series.mean()) * np.hanning(series.size).astype(np.float32)
     turns = np.arange(series.size) / band.per_turn
-    offsets = np.linspace(-bins, bins, 2 * int(np.ceil(8 * bins)) + 1) / band.turns
     cycles = order * turns
     angle = (2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
     carrier = np.cos(angle) - np.complex64(1j) * np.sin(angle)
     # At the order itself a line hardly turns while a piece lasts, so pieces are summed once for all offsets.
-    pieces = min(series.size, PIECES_PER_CYCLE * int(np.ceil(harmonics * max(bins, 1.0))))
+    pieces = min(series.size, PIECES_PER_CYCLE * int(np.ceil(harmonics * reach)))
     starts = np.arange(pieces) * series.size // pieces
     middles = np.add.reduceat(turns, starts) / np.diff(starts, append=series.size)
     turning = np.exp(-2j * np.pi * offsets[:, None] * middles).astype(np.complex64)
@@ -283,7 +301,7 @@ def refined_order(
     for _ in range(harmonics):
         line, turned = line * carrier, turned * turning
         power += np.abs(turned @ np.add.reduceat(line, starts)) ** 2
-    return order + float(offsets[int(power.argmax())])
+    return power
 
 
 def localise(turn: Turn, *, meetings: int = 1) -> Localisation:

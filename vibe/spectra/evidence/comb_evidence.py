@@ -13,7 +13,16 @@ from vibe.core.evidence import CombEvidence
 from vibe.spectra.envelope.bands import BandEnvelopes
 from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.comb import CombRequest, CombScorer
-from vibe.spectra.evidence.decoy_null import BLOCK, FEW_DECOYS, STILL_A_LINE, CombReading, DecoyNull, Families, grown
+from vibe.spectra.evidence.decoy_null import (
+    BLOCK,
+    FEW_DECOYS,
+    STILL_A_LINE,
+    CombReading,
+    DecoyNull,
+    Families,
+    grown,
+    lines_level_db,
+)
 from vibe.spectra.evidence.exceedance_model import ExceedanceModel
 from vibe.spectra.evidence.impact_amplitude import decibels, measured
 
@@ -40,10 +49,10 @@ GROWN_SHARE = 0.02
 SELECTION_BIAS = 1.5
 """Taking a comb's own lines out of its decoys biases it by about this much, measured on bearing tones of sound drives
 (the study of false alarms)."""
-MOST_TIMES = 12
-"""How many times slower a comb may be that makes all lines of a faster one: elements spin some six times a cage's
-turn, and a race meets up to so many elements."""
-BETWEEN = 4
+MOST_TIMES = 24
+"""How many times slower a comb may be that makes all lines of a faster one: elements strike some twelve times in a
+cage's turn, and a race meets as many as there are elements, seldom more than so many (common practice)."""
+BETWEEN = 12
 """Lines of the slower comb, the first that nobody else owns between those of the faster one, that are compared."""
 AS_STRONG_DB = 3.0
 """Lines within a factor of two in power are alike: noise moves one by as much (common practice)."""
@@ -58,6 +67,10 @@ PLACE_BINS = 1.5
 """Half the width of a line [bins] (Hann): how far the last line of a comb may lie off its place."""
 NEVER_NOISE = 20.0
 """Power over the floor that noise reaches once in 500 million bins."""
+LINES_IN_A_ROW, MOSTLY_STAND = 10, 0.5
+"""Next lines of a dense comb of which as large a share must stand for it to reach that far. Noise makes five of ten
+stand once in 10^12 (each once in a thousand, of three bins); lines of others fall on so many of its places only where
+they are as dense."""
 LEAST_FALSE_ALARM = 1e-9
 """No capture supports a smaller probability, however far the fitted tail is drawn out."""
 LIMIT_FALSE_ALARM = 1e-3
@@ -185,7 +198,9 @@ def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) 
     # What lies so close is left to the decoys, but for lines that noise never makes.
     certain = own & (spectra.power[reading.group] > NEVER_NOISE)
     steps = [(explained & ~own) | certain, explained & ~own]
-    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step:
+    if reading.order / reading.carrier > LEAST_BINS_APART * spectra.step or _stands_to(
+        spectra, reading, whole.mask(reading.request)
+    ):
         alone = _harmonics_mask(spectra, reading, [0.0], False)
         steps = [explained | own, explained | alone, (explained & ~own) | alone, *steps]
     for null in steps:
@@ -193,6 +208,20 @@ def _null(whole: DecoyNull, reading: CombReading, explained: NDArray[np.bool_]) 
         if decoy_null.decoys(reading).size >= FEW_DECOYS:
             return decoy_null
     return whole.explaining(steps[0])
+
+
+def _stands_to(spectra: EnvelopeSpectra, reading: CombReading, mask: NDArray[np.bool_] | None = None) -> int:
+    """Harmonic up to which most lines of a comb stand, of those that its meetings leave high and that lie outside
+    ``mask`` (n,); 0 where the first do not."""
+    power, each, order = spectra.power[reading.group], reading.request.meetings, reading.order / reading.carrier
+    harmonics = np.arange(each, int((power.size - 2) * spectra.step / order) + 1, each)
+    middles = np.rint(harmonics * order / spectra.step).astype(np.int64)
+    if mask is not None:
+        harmonics, middles = harmonics[~mask[middles]], middles[~mask[middles]]
+    tops = np.maximum(np.maximum(power[middles - 1], power[middles]), power[middles + 1])
+    rows = tops[: tops.size // LINES_IN_A_ROW * LINES_IN_A_ROW].reshape(-1, LINES_IN_A_ROW)
+    stand = int(np.cumprod((rows > STILL_A_LINE).mean(axis=1) >= MOSTLY_STAND).sum())
+    return int(harmonics[stand * LINES_IN_A_ROW - 1]) if stand else 0
 
 
 def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReading:
@@ -208,7 +237,6 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
         return best
     place = _sharpened(decoy_null.scorer.spectra, best)
     strong = _lines_db(decoy_null, best, [harmonic * place for harmonic in (1, 2, 3)])
-    enough = max(decibels(STILL_A_LINE), strong - AS_STRONG_DB)
     slower: list[tuple[int, float, CombReading]] = []
     likeliest, least = best, abs(_off_usual(best, place)) - SURELY_NEARER
     for other in readings:
@@ -221,7 +249,8 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
         off = abs(_off_usual(other, sharp))
         if times > 1:
             between = [k * place / times for k in range(1, other.request.max_harmonic + 1) if k % times]
-            if _lines_db(decoy_null, best, between) > enough:
+            level, count = _lines_and_count(decoy_null, best, between)
+            if level > max(lines_level_db(count), strong - AS_STRONG_DB):
                 slower.append((-times, off, other))
             continue
         fewer = min(1.0, other.request.max_harmonic / best.request.max_harmonic)
@@ -277,17 +306,20 @@ def _placed(spectra: EnvelopeSpectra, reading: CombReading) -> tuple[float, int]
 
 
 def _lines_db(decoy_null: DecoyNull, reading: CombReading, orders: Sequence[float]) -> float:
+    return _lines_and_count(decoy_null, reading, orders)[0]
+
+
+def _lines_and_count(decoy_null: DecoyNull, reading: CombReading, orders: Sequence[float]) -> tuple[float, int]:
     """Mean level over the floor of the first lines at ``orders`` [dB] that nobody else owns, in the bands of
-    ``reading``; nothing where others own most."""
+    ``reading``, and how many they are; nothing where others own most."""
     power, step = decoy_null.scorer.spectra.power[reading.group], decoy_null.scorer.spectra.step
     mask = decoy_null.mask(reading.request)
     middles = [round(order / step) for order in orders]
     free = [m for m in middles if 1 <= m < power.size - 1 and not mask[m - 1 : m + 2].all()][:BETWEEN]
     if 2 * len(free) <= min(len(middles), BETWEEN):
-        return float("-inf")
-    return float(
-        np.mean([decibels(float(np.where(mask[m - 1 : m + 2], 0.0, power[m - 1 : m + 2]).max())) for m in free])
-    )
+        return float("-inf"), 0
+    tops = (float(np.where(mask[m - 1 : m + 2], 0.0, power[m - 1 : m + 2]).max()) for m in free)
+    return float(np.mean([decibels(max(top, 1.0)) for top in tops])), len(free)
 
 
 def _judge(bands: Sequence[BandEnvelopes], reading: CombReading, decoy_null: DecoyNull) -> CombEvidence:
@@ -354,7 +386,8 @@ def _harmonics_mask(
     if slip:
         most = min(most, MOST_CLEARED if to_the_last else _reach(spectra, reading))
     elif base < LEAST_BINS_APART * spectra.step:
-        most = min(most, reading.harmonics)  # All of them would fill a part of the axis that others need.
+        # All of them would fill a part of the axis that others need.
+        most = min(most, max(reading.harmonics, _stands_to(spectra, reading)))
     harmonics = np.arange(1, most + 1)
     # Wider windows would run together and leave nothing to compare with.
     widest = int(max(2.0, 0.2 * base / spectra.step))

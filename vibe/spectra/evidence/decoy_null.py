@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import log10, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,9 @@ EXACT_WITHIN_BINS = 0.1
 """How far a tone without slip may lie off its order besides the speed's uncertainty."""
 STILL_A_LINE = 8.0
 """Power over the floor from which a bin next to a line belongs to it: noise is there once in 3,000 bins."""
+NOISE_LINE_DB, NOISE_SCATTER_DB, SURELY = 1.9, 2.1, 5.0
+"""Level of the highest of three bins of noise over its floor, nothing counting below that, its standard deviation (both
+simulated, Hann window), and how many of these the mean of several lies above it once in a million times."""
 GROWN_BENIGN_BINS = 6
 """And a benign source's line, whose order is exact."""
 
@@ -93,7 +97,8 @@ class DecoyNull:
     def _mask(self, request: CombRequest) -> NDArray[np.bool_]:
         benign = tuple(f for f in self.families.benign if not _belongs(request, f[0]))
         low, high = self.window(request, 1)
-        benign += tuple(f for f in self.families.ambiguous if not low <= f[0] <= high)
+        ambiguous = (f for f in self.families.ambiguous if not low <= f[0] <= high)
+        benign += tuple(f for f in ambiguous if not self.met_evenly(request, f[0]))
         turns = self.families.every_turn if request.slips else ()
         if (benign, turns) not in self._masks:
             mask = self.explained | self._benign_orders.lines(benign)
@@ -158,6 +163,11 @@ class DecoyNull:
         middle, spread = request.order * carrier, self.families.speed_spread
         half_bin = self.scorer.spectra.step / 2
         return middle * (1 + request.slip[0] - spread) - half_bin, middle * (1 + request.slip[1] + spread) + half_bin
+
+    def met_evenly(self, request: CombRequest, order: float) -> bool:
+        """Whether ``order`` is as many times that of a part that cannot slip as others meet it in each repeat."""
+        low, high = self.window(request, 1)
+        return not request.slips and request.meetings > 1 and low <= order / request.meetings <= high
 
     def decoys(self, reading: CombReading) -> NDArray[np.float32]:
         """Sorted largest scores of decoy places: within the span of the tone's order, real families left out."""
@@ -265,7 +275,7 @@ class _BenignOrders:
         if benign not in self._lines:
             size, spread = self.spectra.power.shape[1], self.families.speed_spread
             own = owned(benign, self.spectra.step, size, spread=spread)
-            self._lines[benign] = grown(own, self._strongest, GROWN_BENIGN_BINS)
+            self._lines[benign] = grown(own, self._strongest, GROWN_BENIGN_BINS, bridged=False)
         return self._lines[benign]
 
     @cached_property
@@ -280,23 +290,40 @@ class _BenignOrders:
         return usable
 
 
+def lines_level_db(count: int) -> float:
+    """Mean level of ``count`` lines over the floor from which together they are no noise; that of a single line that
+    stands for one or none."""
+    return min(NOISE_LINE_DB + SURELY * NOISE_SCATTER_DB / sqrt(max(count, 1)), 10 * log10(STILL_A_LINE))
+
+
 def _belongs(request: CombRequest, order: float) -> bool:
     """Whether a family is the tone's own: equal orders."""
     return abs(order / request.order - 1.0) < 1e-6
 
 
-def grown(mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float) -> NDArray[np.bool_]:
+def grown(
+    mask: NDArray[np.bool_], power: NDArray[np.floating], reach: float, *, bridged: bool = True
+) -> NDArray[np.bool_]:
     """``mask`` (n,) spread along lines that are broader than expected, at most ``reach`` bins: random slip and a speed
-    that is not followed to the last bin smear them."""
+    that is not followed to the last bin smear them.
+
+    Slip leaves gaps of two bins in a line, which are ``bridged``; without, a line beyond a gap is another's.
+    """
     strong = power > STILL_A_LINE
-    allowed = mask | strong
-    allowed[1:] |= strong[:-1]
-    allowed[:-1] |= strong[1:]
+    feet = strong.copy()
+    feet[1:] |= strong[:-1]
+    feet[:-1] |= strong[1:]
+    allowed = mask | (feet if bridged else strong)
     result = mask.copy()
-    for _ in range(int(reach)):
+    # The last bin that is reached is the line's foot.
+    for _ in range(int(reach) - (not bridged)):
         before = result.copy()
         result[1:] |= before[:-1] & allowed[1:]
         result[:-1] |= before[1:] & allowed[:-1]
         if np.array_equal(result, before):
             break
+    if not bridged:
+        lines = result & strong
+        result[1:] |= lines[:-1]
+        result[:-1] |= lines[1:]
     return result

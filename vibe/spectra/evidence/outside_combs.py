@@ -20,7 +20,7 @@ from vibe.spectra.envelope.envelope_spectrum import EnvelopeSpectra
 from vibe.spectra.evidence.comb import CombRequest, Combs, CombScorer
 from vibe.spectra.evidence.comb import owned as owned_lines
 from vibe.spectra.evidence.comb_evidence import lines_mask
-from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading, DecoyNull, Families, grown
+from vibe.spectra.evidence.decoy_null import STILL_A_LINE, CombReading, DecoyNull, Families, grown, lines_level_db
 from vibe.spectra.evidence.impact_amplitude import decibels, measured
 
 LOWEST_ORDER, HIGHEST_ORDER = 0.02, 30.0
@@ -45,6 +45,8 @@ EXPLAINED, BY_LUCK = 0.85, 1e-3
 law that fills all of the axis explains anything."""
 STANDING = 0.6
 """Share of the free lines between that stand when a slower order is the fundamental; an irregular comb lacks some."""
+FEWEST_TOGETHER = 4
+"""Lines of a part's own slow order, between those of the faster one, whose mean level may say that they are there."""
 FEWEST_BETWEEN = 10
 """Lines of a slower order, its own and those of the faster one, that are looked at: of half of it the first three lines
 between may be somebody else's."""
@@ -164,6 +166,10 @@ class _Search:
             self._owners[order] = _owner(order, self.requests, self.whole, self.families, FAR)
         return self._owners[order]
 
+    def _of_a_part(self, order: float) -> bool:
+        windows = (self.whole.window(request, 1) for request in self.requests if request.slips)
+        return any(low <= order <= high for low, high in windows)
+
     def run(self) -> tuple[list[_Found], NDArray[np.bool_]]:
         highest = min(HIGHEST_ORDER, self.spectra.top_order / 2)
         orders = self.whole.scorer.half_bins(self.lowest, highest)
@@ -204,7 +210,7 @@ class _Search:
                 laws[fast] = lines_mask(some, _reading_of(mine, fast, group))
             return laws[fast]
 
-        base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law, self.carriers)
+        base = fundamental(power, step, order, taken, self.lowest, drop_db, own_law, self.carriers, self._of_a_part)
         lines, last = standing(power, step, base, taken)
         owner = _owner(base, self.requests, whole, self.families)
         owner = owner or self._of_harmonic(base)
@@ -215,6 +221,8 @@ class _Search:
         if exact is not None and owner is not None and not owner.slips and base < 1.5 * exact[1]:
             owner = None  # The shaft itself makes a line or two; teeth that differ are what fills all of its turn.
         slips = owner is not None and owner.slips
+        # Discs that strike a part equally hard make only lines at as many times its order.
+        own_too = slips or (owner is None and any(self.whole.met_evenly(one, base) for one in self.requests))
         known = exact is not None or near_rotor
         reading = CombReading(
             request=CombRequest(name=f"{'outside' if known else 'unknown'} {base:.4g}", order=base), carrier=1,
@@ -240,7 +248,7 @@ class _Search:
             self.taken = taken | _own_bins(some, reading, ())
             return None
         every = 0
-        if exact and not slips:
+        if exact and not own_too:
             count = self._strongest_count(power, exact[1], exact[0])
             exact, base = (count, exact[1]), count * exact[1]
             lines, last = standing(power, step, base, taken)
@@ -259,11 +267,11 @@ class _Search:
             # Next to a part's comb a grid without its own first line is what that part's far side lines leave.
             return None
         # What a part claimed first stays its own; so does what may be a part's as well.
-        if not slips:
+        if not own_too:
             self.owned |= mask & ~self.kept
         chance = float(np.exp(-min(score, MOST_SURPRISE)))
         return _Found(
-            order=base, last=last, per_turn=exact, every=every, ambiguous=slips, reading=reading, mask=mask,
+            order=base, last=last, per_turn=exact, every=every, ambiguous=own_too, reading=reading, mask=mask,
             evidence=replace(evidence, false_alarm_probability=chance),
         )  # fmt: skip
 
@@ -485,6 +493,7 @@ def fundamental(
     drop_db: Callable[[float, float], float],
     own_law: Callable[[float, float], NDArray[np.bool_] | None],
     carriers: Sequence[float] = (1.0,),
+    of_a_part: Callable[[float], bool] = lambda _slow: False,
 ) -> float:
     """The slowest order whose own lines stand, or the fastest that makes all that do.
 
@@ -492,6 +501,7 @@ def fundamental(
     fall on many a grid, yet lie below what they stand next to. ``own_law(order, slow)`` are the bins that a part of the
     machine at ``order`` fills itself, None where ``slow`` is the part's own: then it is no fundamental of another.
     ``carriers`` are the orders at which shafts carry parts through their loads: side lines stand so far apart.
+    ``of_a_part(slow)``: whether a part of the machine that slips repeats so.
     """
     order, last = sharpened(power, step, order, mask)
     # Another rotor at about the shaft's speed: its first lines may lie in the shaft's own.
@@ -513,7 +523,7 @@ def fundamental(
         drop = drop_db(times * order, order)
         missing |= drop < DROP_DB and _below_db(power, step, order, times, mask) > drop
         if free >= 2 * (times - 1) and missing and strong >= 3 and times * order < HIGHEST_ORDER:
-            return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers)
+            return fundamental(power, step, times * order, mask, lowest, drop_db, own_law, carriers, of_a_part)
     own = _level(power, step, order, mask)
     if abs(order - 1.0) < FAR:
         # Side lines at the shaft's turn fill nearly the grid of a shaft, and lie below what they stand next to.
@@ -535,9 +545,14 @@ def fundamental(
             continue
         reach = max(3 * order, 2.0, FEWEST_BETWEEN * slow)
         stand, free, level = _between(power, step, slow, times, mask | law, reach)
+        if free < 3:
+            continue
         drop = drop_db(order, slow)
         below = own - level if drop >= DROP_DB else _below_db(power, step, slow, times, mask | law)
-        if free >= 3 and stand >= STANDING * free and below <= drop:
+        # Where a part that strikes repeats so slowly, all its lines are alike, and need not stand one by one.
+        alike = free >= FEWEST_TOGETHER and level >= max(lines_level_db(free), own - OWN_DROP_DB)
+        stands = stand >= STANDING * free and below <= drop
+        if stands or (alike and of_a_part(slow)):
             return sharpened(power, step, slow, mask)[0]
     return order
 
