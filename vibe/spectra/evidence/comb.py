@@ -80,19 +80,20 @@ def owned(
     """Bins (size,) that families of lines own: (order, harmonics) each, ``half_width`` bins either side and
     ``spread`` (relative) of the order more. A family too dense for the axis owns nothing.
     """
-    mask = np.zeros(size, dtype=bool)
-    for order, harmonics in families:
-        if order <= 3 * half_width * step:
-            continue
-        for harmonic in range(1, harmonics + 1):
-            middle = harmonic * order / step
-            if middle > size + half_width:
-                break
-            half = half_width + spread * middle
-            if half > 0.2 * order / step:
-                break  # The speed is not known well enough to say where this harmonic lies.
-            mask[max(0, int(np.floor(middle - half + 0.5))) : int(np.floor(middle + half + 0.5)) + 1] = True
-    return mask
+    sparse = [(order / step, count) for order, count in families if order > 3 * half_width * step]
+    if not sparse:
+        return np.zeros(size, dtype=bool)
+    bins, counts = (np.array(values) for values in zip(*sparse, strict=True))
+    counts = np.minimum(counts, ((size + half_width) / bins).astype(np.int64))
+    bins = np.repeat(bins, counts)
+    middle = (np.arange(bins.size) - np.repeat(np.cumsum(counts) - counts, counts) + 1) * bins
+    half = half_width + spread * middle
+    # Beyond, the speed is not known well enough to say where a harmonic lies.
+    middle, half = (values[half <= 0.2 * bins] for values in (middle, half))
+    # Each window opens at its first bin and closes behind its last; bins with more opened than closed are owned.
+    first, last = (np.floor(middle + side * half + 0.5).astype(np.int64) for side in (-1, 1))
+    opened, closed = (np.bincount(np.clip(ends, 0, size), minlength=size + 1) for ends in (first, last + 1))
+    return np.asarray(np.cumsum(opened - closed)[:size] > 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -305,16 +305,12 @@ def _fitted(orders: NDArray[np.intp], slopes: Lines) -> _Pulse | None:
         np.fill_diagonal(det, np.inf)
         p, q = along[:, None], along[None, :]
         det = np.maximum(det, 1e-6 * count**2)
-        gain = (count * p**2 - 2 * across * p * q + count * q**2) / det
         first = (count * p - across * q) / det
-        second = (count * q - across * p) / det
-        even = (
-            (first > 0)
-            & (second < 0)
-            & (np.abs(first) < _EVEN * np.abs(second))
-            & (np.abs(second) < _EVEN * np.abs(first))
-        )
-        gain = np.where(even, gain, 0.0)
+        # The other way round the same pair changes places.
+        second = first.T
+        # Of opposite sign, the first one rising, and even: two such ratios leave nothing else.
+        even = (first < -_EVEN * second) & (-second < _EVEN * first)
+        gain = np.where(even, first * p + second * q, 0.0)
         i, j = divmod(int(gain.argmax()), _PLACES)
         total = float(np.square(np.abs(z)).sum())
         fit = float(gain[i, j]) / max(total, 1e-30)
