@@ -217,7 +217,7 @@ def upper_quantiles(x: Samples, shares: Sequence[float]) -> Floats:
     top = np.sort(x[x >= bound])
     if x.size - top.size > places.min():
         top = np.sort(x)
-    return np.interp(places, np.arange(x.size - top.size, x.size), top)
+    return np.asarray(np.interp(places, np.arange(x.size - top.size, x.size), top))
 
 
 _GRAVITY = {"rejected": 0, "limited": 1, "usable": 2}

@@ -353,7 +353,7 @@ def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
     # Filled in by hand, since every place and end was made here and need not be looked through again.
     combs = csr_array((ends.size - 1, matrix.shape[0]), dtype=matrix.dtype)
     combs.data, combs.indices, combs.indptr = np.ones(picked.size, matrix.dtype), picked, ends
-    total: NDArray[np.uint16] = combs @ matrix
+    total: NDArray[np.uint16] = np.asarray(combs @ matrix)
     # Of each comb the sum so far, at first of nothing.
     latest, end = np.full(grows.shape[1], ends.size - 2), 0
     for own_set in grows:

@@ -265,9 +265,9 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Windows:
     """Segments and places of lines, alike for all channels of as many samples: the first sample of each segment
-    (``starts``, (segments,)), their ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
-    (lines, segments) of its phase until there, the bins ``floor_bins`` next to it (lines, floor bins), and the
-    ``response``."""
+    (``starts``, (segments,)), their ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle
+    of a segment, the ``turning`` (lines, segments) of its phase until there, the bins ``floor_bins`` next to it
+    (lines, floor bins), and the ``response``."""
 
     starts: NDArray[np.intp]
     taper: Real

@@ -44,7 +44,7 @@ def clipping(signal: Signal) -> list[Reason]:
 
 def _ends_in_a_pair(x: Samples, top: float, bottom: float, step: float) -> bool:
     """Whether two samples or more share the last value on either side."""
-    return np.count_nonzero(x > top - step) >= 2 or np.count_nonzero(x < bottom + step) >= 2
+    return bool(np.count_nonzero(x > top - step) >= 2 or np.count_nonzero(x < bottom + step) >= 2)
 
 
 def _thins_out(x: Samples, top: float, bottom: float, step: float) -> bool:
