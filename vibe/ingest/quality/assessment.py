@@ -71,6 +71,7 @@ def assess(
     )
     thin = thinned.thinned(signal)
     cut, from_hz = low_cut.low_cut(signal) if signal.missing <= LIMIT.nan_limited else ([], None)
+    level_db = gain_step.band_levels(signal)
     reasons = [
         *gaps.missing(signal),
         *(overflow.overflow(signal) or amplitude.clipping(signal) or amplitude.bent_on_one_side(signal)),
@@ -80,7 +81,7 @@ def assess(
         *(again := repeats.repeats(signal)),
         *([] if again else splice.spliced(signal)),
         *(held := slew.slew_limited(signal)),
-        *(switched := gain_step.gain_step(signal) or fading.fading(signal)),
+        *(switched := gain_step.gain_step(signal, level_db) or fading.fading(level_db)),
         *amplitude.overload(signal, sensor_range_m_s2),
         *amplitude.plausible(signal),
         *amplitude.offset(signal),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -21,11 +21,15 @@ Window = Callable[[int], Floats]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Signal:
-    """``x`` are the samples with missing ones bridged, ``ac`` the same without mean; shape (n,)."""
+    """``x`` are the samples with missing ones bridged, ``ac`` the same without mean, ``relative`` that over its r.m.s.,
+    so that no unit leaves the range of single numbers; shape (n,)."""
 
     channel: Channel
     x: Samples
     ac: Samples
+    relative: Samples
+    ranked: Samples
+    """Some tens of thousands of the samples that the file has, in order of their values."""
     mean: float
     rms: float
     peak: float
@@ -37,6 +41,8 @@ class Signal:
     """Settings that remedies name; None where no plan is known."""
     densities: dict[tuple[int, Window], Density] = field(default_factory=dict)
     """Those made so far, by size and window of their segments: checks that ask for the same one share it."""
+    averages: dict[int, Samples] = field(default_factory=dict)
+    """The same of means of so many neighbours."""
 
     @property
     def rate_hz(self) -> float:
@@ -62,12 +68,16 @@ def prepare(channel: Channel, planned: PlannedSettings | None = None) -> Signal:
         x = np.zeros(x.size, dtype=np.float32)
     mean = float(x.mean(dtype=np.float64)) if x.size else 0.0
     ac = x - np.float32(mean)
-    rms = float(np.sqrt(_square_sum(ac) / x.size)) if x.size else 0.0
-    step, levels = _grain(channel)
+    rms = float(np.sqrt(square_sum(ac) / x.size)) if x.size else 0.0
+    ranked = np.sort(channel.samples[:: max(1, channel.samples.size // 32_768)])
+    ranked = ranked[np.isfinite(ranked)]
+    step, levels = _grain(channel, ranked)
     return Signal(
         channel=channel,
         x=x,
         ac=ac,
+        relative=ac / np.float32(rms or 1.0),
+        ranked=ranked,
         mean=mean,
         rms=rms,
         peak=float(max(ac.max(), -ac.min())) if x.size else 0.0,
@@ -82,22 +92,21 @@ _BLOCK = 1 << 16
 """Samples that are taken to double precision at once: memory stays that of single precision."""
 
 
-def _square_sum(x: Samples) -> float:
+def square_sum(x: Samples) -> float:
     """In double precision."""
     blocks = (x[start : start + _BLOCK].astype(np.float64) for start in range(0, x.size, _BLOCK))
     return float(sum(block @ block for block in blocks))
 
 
-def _grain(channel: Channel) -> tuple[float | None, int | None]:
+def _grain(channel: Channel, ranked: Samples) -> tuple[float | None, int | None]:
     """(smallest step, number of levels or None for many): what the file says, or what the values show where that is
     coarser.
 
     Values taken from a recorder of few bits lie on a grid even after conversion to floating point, or to a file of
     finer steps.
     """
-    # Sorted, and each once: quicker than to ask numpy for it, which hashes them first.
-    values = np.sort(channel.samples[:: max(1, channel.samples.size // 32_768)])
-    values = values[np.isfinite(values)].astype(np.float64)
+    # Each once: quicker than to ask numpy for it, which hashes them first.
+    values = ranked.astype(np.float64)
     values = values[np.diff(values, prepend=-np.inf) > 0]
     if values.size < 2:
         return channel.step, int(values.size)
@@ -149,19 +158,17 @@ def density(signal: Signal, longest_s: float = 4.0, fewest: int = 1, window: Win
 
 
 def _density(signal: Signal, size: int, window: Window) -> Density:
-    shape, square_sum = _shape(window, size)
-    pieces = np.lib.stride_tricks.sliding_window_view(signal.ac, size)[:: max(1, size // 2)]
+    shape, squares = _shape(window, size)
+    pieces = np.lib.stride_tricks.sliding_window_view(signal.relative, size)[:: max(1, size // 2)]
     total = np.zeros(size // 2 + 1)
-    # Over the r.m.s., so that no unit leaves the range of single numbers.
-    unit = np.float32(signal.rms or 1.0)
     at_once = max(1, _AT_ONCE // size)
     for first in range(0, len(pieces), at_once):
-        some = pieces[first : first + at_once] / unit
-        some -= some.mean(axis=1, keepdims=True)
+        some = pieces[first : first + at_once]
+        some = some - some.mean(axis=1, keepdims=True)
         some *= shape
         lines = scipy.fft.rfft(some, axis=1, overwrite_x=True)
         total += (np.square(lines.real) + np.square(lines.imag)).sum(axis=0)
-    scale = 2.0 * float(unit) ** 2 / (len(pieces) * signal.rate_hz * square_sum)
+    scale = 2.0 * signal.rms**2 / (len(pieces) * signal.rate_hz * squares)
     return Density(total * scale, signal.rate_hz / size, len(pieces))
 
 
@@ -169,11 +176,48 @@ _AT_ONCE = 1 << 19
 """Samples that are transformed together."""
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=32)
 def _shape(window: Window, size: int) -> tuple[Samples, float]:
     """A window and the sum of its squares, kept: all channels of a capture ask for the same few."""
     shape = window(size)
     return shape.astype(np.float32), float(np.sum(shape**2))
+
+
+def hann(size: int) -> Samples:
+    """A symmetric Hann window; not to be written into."""
+    return _shape(np.hanning, size)[0]
+
+
+def averaged(x: Samples, together: int) -> Samples:
+    """Means of so many neighbours; a rest is left out."""
+    neighbours = x[: x.size // together * together].reshape(-1, together)
+    # Column by column: rows are short, and each has its price.
+    means = neighbours[:, 0].copy()
+    for column in range(1, together):
+        means += neighbours[:, column]
+    return means if together == 1 else means / np.float32(together)
+
+
+def slower(signal: Signal, rate_hz: float) -> tuple[Samples, float]:
+    """(``relative`` in means of as many neighbours as bring its rate down to ``rate_hz``, not much less, the rate)."""
+    together = max(1, int(signal.rate_hz // rate_hz))
+    if together not in signal.averages:
+        signal.averages[together] = averaged(signal.relative, together)
+    return signal.averages[together], signal.rate_hz / together
+
+
+_FEW_VALUES = 4_096
+"""From which a quantile is known to a few thousandths (binomial)."""
+
+
+def upper_quantiles(x: Samples, shares: Sequence[float]) -> Floats:
+    """As ``np.quantile`` gives them; only what lies above a bound, which a few of the values set, is put in order."""
+    places = np.asarray(shares) * (x.size - 1)
+    bound = np.quantile(x[:: max(1, x.size // _FEW_VALUES)], max(0.0, 2 * min(shares) - 1))
+    top = np.sort(x[x >= bound])
+    if x.size - top.size > places.min():
+        top = np.sort(x)
+    return np.asarray(np.interp(places, np.arange(x.size - top.size, x.size), top))
 
 
 _GRAVITY = {"rejected": 0, "limited": 1, "usable": 2}

@@ -41,8 +41,6 @@ FINEST = 4
 """Such a comb's place is then sought in as many times finer steps, so that its highest lines meet their windows."""
 MOST_BLOCKED = 8
 """Masks that are kept as the windows of all widths meet them."""
-MOSTLY_SHOWN = 0.75
-"""Share of the combs with a line that shows, from which on all are summed."""
 TOTALS_AT_ONCE = 2**21
 """Sums that are held together: as many as stay in the processor's cache."""
 
@@ -82,19 +80,20 @@ def owned(
     """Bins (size,) that families of lines own: (order, harmonics) each, ``half_width`` bins either side and
     ``spread`` (relative) of the order more. A family too dense for the axis owns nothing.
     """
-    mask = np.zeros(size, dtype=bool)
-    for order, harmonics in families:
-        if order <= 3 * half_width * step:
-            continue
-        for harmonic in range(1, harmonics + 1):
-            middle = harmonic * order / step
-            if middle > size + half_width:
-                break
-            half = half_width + spread * middle
-            if half > 0.2 * order / step:
-                break  # The speed is not known well enough to say where this harmonic lies.
-            mask[max(0, int(np.floor(middle - half + 0.5))) : int(np.floor(middle + half + 0.5)) + 1] = True
-    return mask
+    sparse = [(order / step, count) for order, count in families if order > 3 * half_width * step]
+    if not sparse:
+        return np.zeros(size, dtype=bool)
+    bins, counts = (np.array(values) for values in zip(*sparse, strict=True))
+    counts = np.minimum(counts, ((size + half_width) / bins).astype(np.int64))
+    bins = np.repeat(bins, counts)
+    middle = (np.arange(bins.size) - np.repeat(np.cumsum(counts) - counts, counts) + 1) * bins
+    half = half_width + spread * middle
+    # Beyond, the speed is not known well enough to say where a harmonic lies.
+    middle, half = (values[half <= 0.2 * bins] for values in (middle, half))
+    # Each window opens at its first bin and closes behind its last; bins with more opened than closed are owned.
+    first, last = (np.floor(middle + side * half + 0.5).astype(np.int64) for side in (-1, 1))
+    opened, closed = (np.bincount(np.clip(ends, 0, size), minlength=size + 1) for ends in (first, last + 1))
+    return np.asarray(np.cumsum(opened - closed)[:size] > 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -183,16 +182,17 @@ class CombScorer:
         for first in range(0, orders.size, at_once):
             here = slice(first, first + at_once)
             sums = _sums(batch, here, lines)
-            if not sums.comb.size:
-                continue
-            by_set = log_tail(_largest(sums.total), sums.count)
-            score[here][sums.comb] = by_set.max(axis=0)
+            by_set = np.zeros(sums.grows.shape, dtype=np.float32)
+            by_set[sums.grows] = log_tail(_largest(sums.total[:-1]), sums.count)
+            score[here] = by_set.max(axis=0)
             if where:
                 # The first of the best sets of each comb.
                 best = by_set.argmax(axis=0)
-                at_best = sums.total[best, np.arange(best.size)]
-                group[here][sums.comb] = at_best.argmax(axis=1) % self.spectra.power.shape[0]
-                harmonics[here][sums.comb] = np.array(HARMONIC_SETS)[best]
+                row = np.full(by_set.shape, sums.count.size)
+                row[sums.grows] = np.arange(sums.count.size)
+                at_best = sums.total[row[best, np.arange(best.size)]]
+                group[here] = at_best.argmax(axis=1) % self.spectra.power.shape[0]
+                harmonics[here] = np.array(HARMONIC_SETS)[best]
         determined = score > 0
         group[~determined] = harmonics[~determined] = 0
         cuts = np.cumsum([0] + [combs.orders.size for combs in wanted])
@@ -317,15 +317,16 @@ def _determined(batch: _Batch, here: slice, bins: int) -> tuple[NDArray[np.int32
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Sums:
-    """Sums of combs' lines, set of harmonics after set, of combs (``comb``, (k,)) that have one which shows, or of all.
+    """Sums of combs' lines from the first one on, set of harmonics after set, of those sets alone in which a comb
+    ``grows`` (sets, k) by a line that shows: in the others nothing is new.
 
-    ``total`` (sets, k, columns), in steps, from the first line to the last of the set, and the ``count`` (sets, k) of
-    lines that show.
+    ``total`` (m + 1, columns), in steps, and the ``count`` (m,) of lines that show, of the m sums set after set; one
+    more is of nothing.
     """
 
     total: NDArray[np.uint16]
     count: NDArray[np.int32]
-    comb: NDArray[np.intp]
+    grows: NDArray[np.bool_]
 
 
 def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
@@ -338,32 +339,34 @@ def _sums(batch: _Batch, here: slice, lines: SoftLines) -> _Sums:
     spots, determined = _determined(batch, here, lines.bins - 1)
     own = batch.owner[here] if batch.widths.shape[1] > 1 else np.zeros(1, dtype=np.intp)
     matrix, rows = lines.rows(spots, batch.widths[:, own].T, determined)
-    # A set's own lines stand side by side.
-    sets = [slice(begin, end) for begin, end in pairwise((0, *batch.ends))]
     # How many show up to the end of each set: small whole numbers, which single precision holds.
     upto = (np.arange(determined.shape[1])[:, None] < batch.ends).astype(np.float32)
-    counts = (determined.astype(np.float32) @ upto).astype(np.int32)
-    comb = np.flatnonzero(counts[:, -1])
-    if comb.size < MOSTLY_SHOWN * len(counts):
-        determined, rows, counts = determined[comb], rows[comb], counts[comb]
-    else:
-        # To leave out the few of which no line shows would cost more: their sums are of nothing.
-        comb = np.arange(len(counts))
-    count = np.ascontiguousarray(counts.T)
+    count = np.ascontiguousarray((determined.astype(np.float32) @ upto).astype(np.int32).T)
+    new = np.diff(count, axis=0, prepend=np.int32(0))
+    grows = new > 0
+    # A set's own lines stand side by side.
+    sets = [slice(begin, end) for begin, end in pairwise((0, *batch.ends))]
     picked = np.concatenate([rows[:, own_lines][determined[:, own_lines]] for own_lines in sets])
-    ends = np.zeros(count.size + 1, dtype=np.int32)
-    np.cumsum(np.diff(count, axis=0, prepend=np.int32(0)), out=ends[1:])
+    ends = np.full(np.count_nonzero(grows) + 2, picked.size, dtype=np.int32)
+    ends[0] = 0
+    np.cumsum(new[grows], out=ends[1:-1])
     # Filled in by hand, since every place and end was made here and need not be looked through again.
-    combs = csr_array((count.size, matrix.shape[0]), dtype=matrix.dtype)
+    combs = csr_array((ends.size - 1, matrix.shape[0]), dtype=matrix.dtype)
     combs.data, combs.indices, combs.indptr = np.ones(picked.size, matrix.dtype), picked, ends
-    total: NDArray[np.uint16] = np.asarray(combs @ matrix).reshape(len(sets), comb.size, matrix.shape[1])
-    for before, after in pairwise(total):
-        after += before
-    return _Sums(total=total, count=count, comb=comb)
+    total: NDArray[np.uint16] = np.asarray(combs @ matrix)
+    # Of each comb the sum so far, at first of nothing.
+    latest, end = np.full(grows.shape[1], ends.size - 2), 0
+    for own_set in grows:
+        which = np.flatnonzero(own_set)
+        begin, end = end, end + which.size
+        if begin:
+            total[begin:end] += total[latest[which]]
+        latest[which] = np.arange(begin, end)
+    return _Sums(total=total, count=count[grows], grows=grows)
 
 
 def _largest(total: NDArray[np.uint16]) -> NDArray[np.uint16]:
-    """Largest of each row of ``total`` (sets, k, columns), as (sets, k): quicker as runs of one long row."""
-    columns = total.shape[-1]
-    runs = np.arange(0, total.size, columns)
-    return np.asarray(np.maximum.reduceat(total.reshape(-1), runs)).reshape(total.shape[:-1])
+    """Largest of each row (m,) of ``total`` (m, columns): quicker as runs of one long row."""
+    if not total.size:
+        return np.zeros(0, dtype=np.uint16)
+    return np.asarray(np.maximum.reduceat(total.reshape(-1), np.arange(0, total.size, total.shape[1])))

@@ -313,12 +313,15 @@ def _pitch_rate(worth: _Worth, surprise: Real, orders: Real, drive: Ints) -> Rea
     rows = np.flatnonzero(strays.are_whole(orders, reach) & (orders > SHAFT_LINES - 0.5))
     if not rows.size or not strays.at.size:
         return found
-    place, least = np.rint(orders), np.maximum(np.nan_to_num(surprise) / AS_HIGH, STANDS)
-    counted = np.isin(place, strays.at)
-    for row in rows.tolist():
-        near = (strays.at >= place[row] / 2) & (strays.at <= 2 * place[row])
-        own = rows[(drive[rows] == drive[row]) & counted[rows]]
-        own = own[(place[own] >= place[row] / 2) & (place[own] <= 2 * place[row])]
-        stand = np.sum(strays.whole[near, 0] >= least[row]) - np.sum(surprise[own] >= least[row])
-        found[row] = max(stand, 0) / (max(0, near.sum() - own.size) + PLACES_MORE)
+    place, least = np.rint(orders[rows]), np.maximum(np.nan_to_num(surprise[rows]) / AS_HIGH, STANDS)[:, None]
+
+    def near(places: Real) -> NDArray[np.bool_]:
+        """Which lie within an octave of each line's place (lines, places)."""
+        return np.asarray((places >= place[:, None] / 2) & (places <= 2 * place[:, None]))
+
+    all_near = near(strays.at)
+    own = near(place) & (drive[rows][:, None] == drive[rows]) & np.isin(place, strays.at)
+    stand = (all_near & (strays.whole[:, 0] >= least)).sum(axis=1) - (own & (surprise[rows] >= least)).sum(axis=1)
+    count = np.maximum(0, all_near.sum(axis=1) - own.sum(axis=1))
+    found[rows] = np.maximum(stand, 0) / (count + PLACES_MORE)
     return found

@@ -351,8 +351,8 @@ def _shares(
     above = free.size - np.searchsorted(free, there)
     counted = np.where(owned, 0.0, smooth)
     near = int(APART_BINS) + half
-    for off in range(-near, near + 1):
-        above -= counted[np.clip(spots + off, 0, smooth.size - 1)] >= there
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(counted, near, mode="edge"), 2 * near + 1)
+    above -= np.count_nonzero(around[spots] >= there[:, None], axis=1)
     before, after = (np.maximum.accumulate(np.append(0.0, one)) for one in (counted, counted[::-1]))
     highest = np.maximum(before[np.maximum(spots - near, 0)], after[np.maximum(smooth.size - spots - near - 1, 0)])
     shares = _share_above(above, free.size, highest, there)

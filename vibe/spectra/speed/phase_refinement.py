@@ -264,12 +264,12 @@ def _with_neighbours(orders: Real, gap: float) -> Real:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Windows:
-    """Segments and places of lines, alike for all channels of as many samples: ``rows`` (segments, n) of samples, their
-    ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle of a segment, the ``turning``
-    (lines, segments) of its phase until there, the bins ``floor_bins`` next to it (lines, floor bins), and the
-    ``response``."""
+    """Segments and places of lines, alike for all channels of as many samples: the first sample of each segment
+    (``starts``, (segments,)), their ``taper`` (n,), ``cosine`` and ``sine`` (n, lines) of each place round the middle
+    of a segment, the ``turning`` (lines, segments) of its phase until there, the bins ``floor_bins`` next to it
+    (lines, floor bins), and the ``response``."""
 
-    rows: NDArray[np.intp]
+    starts: NDArray[np.intp]
     taper: Real
     cosine: NDArray[np.float32]
     sine: NDArray[np.float32]
@@ -293,7 +293,7 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
     # into no floor.
     bins = np.round(places * n / per_turn).astype(int)
     return _Windows(
-        rows=starts[:, None] + np.arange(n),
+        starts=starts,
         taper=np.hanning(n),
         cosine=np.cos(angle),
         sine=np.sin(angle),
@@ -306,7 +306,8 @@ def _windows(size: int, total: float, centres: Real, span: float, orders: Real, 
 def _seen(item: Low, windows: _Windows) -> _Seen:
     """Lines of a channel already laid on angle."""
     weight = windows.taper.sum()
-    pieces = item.samples[windows.rows] * windows.taper.astype(np.float32)
+    pieces = np.lib.stride_tricks.sliding_window_view(item.samples, windows.taper.size)[windows.starts]
+    pieces = pieces * windows.taper.astype(np.float32)
     values = (pieces @ windows.cosine - 1j * (pieces @ windows.sine)).T / weight
     floor_bins = np.abs(fft.rfft(pieces, axis=1)[:, windows.floor_bins]) ** 2
     floor = np.median(floor_bins, axis=(0, 2)) / np.log(2.0) / weight**2

@@ -7,8 +7,14 @@ import math
 import numpy as np
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Floats, Signal, amount, density
+from vibe.ingest.quality.prepared_signal import Density, Floats, Signal, amount, density
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
+
+_LONG_S, _SHORT_S = 8.0, 4.0
+"""Segments for slow movement, and those that hum asks for (common practice)."""
+_SURELY_LESS = 0.5
+"""Of the floor that counts: all that shorter segments show below 10 Hz, where it is less than that, holds no such
+floor. A straight line through the floor may lie above what is there, but not by 6 dB (our choice)."""
 
 
 def settling(signal: Signal) -> list[Reason]:
@@ -69,15 +75,14 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
     duration_s = signal.x.size / signal.rate_hz
     if signal.channel.quantity != "acceleration" or duration_s < 4 / low or signal.rate_hz < 2.5 * high:
         return [], None
-    spectrum = density(signal, longest_s=8.0, window=np.blackman)
-    hz = spectrum.hz[: int(LIMIT.velocity_band_hz[1] / spectrum.step_hz) + 2]
-    velocity = np.zeros(hz.size)
-    velocity[1:] = spectrum.values[1 : hz.size] / (2 * np.pi * hz[1:]) ** 2
-    above_band = (hz >= LIMIT.velocity_band_hz[0]) & (hz < LIMIT.velocity_band_hz[1])
-    above = float(np.sqrt(velocity[above_band].sum() * spectrum.step_hz))
+    # All that is there, lines too, by the shorter segments that other checks ask for: seldom enough.
+    _, velocity, hz = _velocity(signal, _SHORT_S)
+    if _rms(hz, velocity, low, high) < _SURELY_LESS * LIMIT.slope_m_s:
+        return [], None
+    spectrum, velocity, hz = _velocity(signal, _LONG_S)
+    above = _rms(hz, velocity, *LIMIT.velocity_band_hz)
     below = _floor_rms(hz, velocity, spectrum.averages, low, high)
-    in_band = (hz >= low) & (hz < high)
-    with_lines = float(np.sqrt(velocity[in_band].sum() * spectrum.step_hz))
+    with_lines = _rms(hz, velocity, low, high)
     # Far below a line lies nothing but what the window lets through of it.
     if (
         above == 0
@@ -103,6 +108,20 @@ def ski_slope(signal: Signal) -> tuple[list[Reason], float | None]:
             verdict="limited" if limited else "usable",
         )
     ], until
+
+
+def _velocity(signal: Signal, longest_s: float) -> tuple[Density, Floats, Floats]:
+    """(density of acceleration, of velocity [(m/s)²/Hz], their frequencies [Hz]) up to the end of velocity's band."""
+    spectrum = density(signal, longest_s=longest_s, window=np.blackman)
+    hz = spectrum.hz[: int(LIMIT.velocity_band_hz[1] / spectrum.step_hz) + 2]
+    velocity = np.zeros(hz.size)
+    velocity[1:] = spectrum.values[1 : hz.size] / (2 * np.pi * hz[1:]) ** 2
+    return spectrum, velocity, hz
+
+
+def _rms(hz: Floats, power: Floats, begin_hz: float, end_hz: float) -> float:
+    """Of all in a band."""
+    return float(np.sqrt(power[(hz >= begin_hz) & (hz < end_hz)].sum() * hz[1]))
 
 
 def _floor_rms(hz: Floats, power: Floats, averages: int, begin_hz: float, end_hz: float) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Floats, Signal
+from vibe.ingest.quality.prepared_signal import Floats, Signal, hann
 from vibe.ingest.quality.thresholds import THRESHOLDS as LIMIT
 
 _BLOCK = 9
@@ -26,8 +26,8 @@ def _usual(signal: Signal, segment_s: float) -> tuple[float, Floats]:
     """(bin width [Hz], power of each bin in the median of all segments, over the r.m.s.): a line that moves with the
     speed stays in no bin for long, a resonance in all of its own."""
     size = int(segment_s * signal.rate_hz)
-    frames = np.lib.stride_tricks.sliding_window_view(signal.ac, size)[::size]
-    lines = scipy.fft.rfft(frames / np.float32(signal.rms or 1.0) * np.hanning(size).astype(np.float32), axis=1)
+    frames = signal.relative[: signal.relative.size // size * size].reshape(-1, size)
+    lines = scipy.fft.rfft(frames * hann(size), axis=1, overwrite_x=True)
     power = np.square(lines.real)
     power += np.square(lines.imag)
     # Sorting whole columns is quicker than picking their middles.

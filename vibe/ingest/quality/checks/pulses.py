@@ -14,7 +14,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Floats, Signal, amount
+from vibe.ingest.quality.prepared_signal import Floats, Samples, Signal, amount, averaged, hann, slower
 
 Lines = NDArray[np.complex128]
 
@@ -111,7 +111,7 @@ def frames(signal: Signal) -> list[Reason]:
     """Pulses at the exact rate of a radio's frames, over the whole capture."""
     if signal.rms == 0 or signal.missing > 0:
         return []
-    x, rate_hz = _slower(signal)
+    x, rate_hz = slower(signal, _RATE_HZ)
     for kind in _RADIOS:
         pulse = _train(x, rate_hz, kind.frame_s)
         if pulse is None or not kind.shortest_s <= pulse.width * kind.frame_s <= kind.longest_s:
@@ -136,10 +136,9 @@ def gain_in_frames(signal: Signal) -> list[Reason]:
     together = max(1, int(signal.rate_hz // _RATE_OF_POWER_HZ))
     if signal.ac.size < together * _PLACES:
         return []
-    square = np.square(signal.ac[: signal.ac.size // together * together].astype(np.float64) / signal.rms)
-    power = square.reshape(-1, together).mean(axis=1)
-    power -= power.mean()
-    pulse = _train(np.asarray(power / (power.std() or 1.0)), signal.rate_hz / together, _GSM_FRAME_S)
+    power = averaged(np.square(signal.relative), together)
+    power -= power.mean(dtype=np.float64)
+    pulse = _train(power / (power.std() or np.float32(1.0)), signal.rate_hz / together, _GSM_FRAME_S)
     # Air that hisses in pieces is loud for a slot; nothing that moves is silent for one.
     if pulse is None or not _GSM_LOUD[0] <= pulse.high <= _GSM_LOUD[1]:
         return []
@@ -158,7 +157,7 @@ def speed_sensor(signal: Signal, speed_hz: float | None) -> list[Reason]:
     """Pulses once a turn of a shaft near ``speed_hz`` that do not ring."""
     if speed_hz is None or signal.rms == 0 or signal.missing > 0 or signal.channel.quantity != "acceleration":
         return []
-    x, rate_hz = _slower(signal)
+    x, rate_hz = slower(signal, _RATE_HZ)
     size = int(max(_WINDOW_S, 25 / speed_hz) * rate_hz)
     windows = x.size // max(size, 1)
     if windows < 3:
@@ -187,14 +186,7 @@ def speed_sensor(signal: Signal, speed_hz: float | None) -> list[Reason]:
     ]
 
 
-def _slower(signal: Signal) -> tuple[Floats, float]:
-    """(samples over the r.m.s., their rate)."""
-    together = max(1, int(signal.rate_hz // _RATE_HZ))
-    x = signal.ac[: signal.ac.size // together * together].reshape(-1, together).mean(axis=1, dtype=np.float64)
-    return np.asarray(x / signal.rms), signal.rate_hz / together
-
-
-def _train(x: Floats, rate_hz: float, period_s: float) -> _Pulse | None:
+def _train(x: Samples, rate_hz: float, period_s: float) -> _Pulse | None:
     """Pulses at one exact period."""
     orders = _orders(1 / period_s, rate_hz)
     if orders.size < _FEWEST_LINES:
@@ -207,27 +199,29 @@ def _train(x: Floats, rate_hz: float, period_s: float) -> _Pulse | None:
     windows = x.size // size
     if windows < 2:
         return None
-    spectra = scipy.fft.rfft(x[: windows * size].reshape(windows, size) * np.hanning(size), axis=1) * (4 / size)
-    lines, between = spectra[:, periods * orders], spectra[:, periods * orders + periods // 2]
+    spectra = scipy.fft.rfft(x[: windows * size].reshape(windows, size) * hann(size), axis=1, overwrite_x=True)
+    lines, between = ((4 / size) * spectra[:, periods * orders + off] for off in (0, periods // 2))
     noise = np.sqrt(np.median(np.square(np.abs(between)), axis=0) / np.log(2) / windows) + 1e-12
     # All windows added up in phase, with a clock that may be a little off.
     own_hz = periods / size * rate_hz
     shifts = (1 / period_s / own_hz - 1) + np.linspace(-_CLOCK, _CLOCK, 21)
-    at_s = np.arange(windows) * size / rate_hz
-    rest = np.exp(-2j * np.pi * own_hz * shifts[:, None, None] * np.outer(at_s, orders))
-    sums = np.einsum("swk,wk->sk", rest, lines) / windows
+    rest = np.exp(-2j * np.pi * own_hz * (size / rate_hz) * np.outer(shifts, orders))
+    sums = np.zeros(rest.shape, dtype=np.complex128)
+    for row in lines[::-1]:
+        sums = sums * rest + row
+    sums /= windows
     best = int(np.minimum(np.abs(sums) / noise, 5.0).sum(axis=1).argmax())
     return _two_edges(orders, sums[best], noise)
 
 
-def _of_shaft(x: Floats, rate_hz: float, speed_hz: float) -> _Pulse | None:
+def _of_shaft(x: Samples, rate_hz: float, speed_hz: float) -> _Pulse | None:
     """Pulses at a rate near the speed, in one window."""
     orders = _orders(speed_hz, rate_hz)
     if orders.size < _FEWEST_LINES:
         return None
     padded = 1 << (4 * x.size - 1).bit_length()
     step_hz = rate_hz / padded
-    shaped = (x - x.mean()) * np.hanning(x.size)
+    shaped = (x - x.mean()) * hann(x.size)
     spectrum: Lines = np.asarray(scipy.fft.rfft(shaped, padded), dtype=np.complex128) * (4 / x.size)
     size = np.abs(spectrum)
     rates = np.arange(
@@ -311,16 +305,12 @@ def _fitted(orders: NDArray[np.intp], slopes: Lines) -> _Pulse | None:
         np.fill_diagonal(det, np.inf)
         p, q = along[:, None], along[None, :]
         det = np.maximum(det, 1e-6 * count**2)
-        gain = (count * p**2 - 2 * across * p * q + count * q**2) / det
         first = (count * p - across * q) / det
-        second = (count * q - across * p) / det
-        even = (
-            (first > 0)
-            & (second < 0)
-            & (np.abs(first) < _EVEN * np.abs(second))
-            & (np.abs(second) < _EVEN * np.abs(first))
-        )
-        gain = np.where(even, gain, 0.0)
+        # The other way round the same pair changes places.
+        second = first.T
+        # Of opposite sign, the first one rising, and even: two such ratios leave nothing else.
+        even = (first < -_EVEN * second) & (-second < _EVEN * first)
+        gain = np.where(even, first * p + second * q, 0.0)
         i, j = divmod(int(gain.argmax()), _PLACES)
         total = float(np.square(np.abs(z)).sum())
         fit = float(gain[i, j]) / max(total, 1e-30)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Signal, amount
+from vibe.ingest.quality.prepared_signal import Signal, amount, slower
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,13 +55,14 @@ def radio(signal: Signal) -> list[Reason]:
 
 
 def _train(signal: Signal, frames: _Frames) -> list[Reason]:
-    size = round(frames.window_s * signal.rate_hz)
-    windows = signal.ac.size // max(size, 1)
-    orders = _orders(frames, signal.rate_hz)
+    # Twice as fast as its highest line asks for: what the means of neighbours take of that is little.
+    x, rate_hz = slower(signal, 2 * 2.56 * frames.last * frames.rate_hz)
+    size = round(frames.window_s * rate_hz)
+    windows = x.size // max(size, 1)
+    orders = _orders(frames, rate_hz)
     if windows < _FEWEST_WINDOWS or len(orders) < min(_FEWEST_HARMONICS, frames.last):
         return []
-    rows = signal.ac[: windows * size].reshape(windows, size) / np.float32(signal.rms)
-    both = rows @ _waves(orders, frames.rate_hz / signal.rate_hz, size)
+    both = x[: windows * size].reshape(windows, size) @ _waves(orders, frames.rate_hz / rate_hz, size)
     # Of the slope, in which a pulse has lines of equal height, and the slow lines of a machine do not rule.
     lines = (both[:, : len(orders)] - 1j * both[:, len(orders) :]) * np.array(orders)
     pulse = np.array(orders) * np.sinc(np.array(orders) / frames.slots)

@@ -20,8 +20,7 @@ def stray_shock(signal: Signal) -> list[Reason]:
         return []
     parts = signal.ac[: blocks * size].reshape(blocks, size)
     peaks = np.maximum(parts.max(axis=1), -parts.min(axis=1)).astype(np.float64)
-    # Over the r.m.s., so that no unit leaves the range of single numbers.
-    parts = parts / np.float32(signal.rms or 1.0)
+    parts = signal.relative[: blocks * size].reshape(blocks, size)
     energy = np.einsum("ij,ij->i", parts, parts).astype(np.float64)
     place = int(peaks.argmax())
     near = slice(max(0, place - _AROUND), place + _AROUND + 1)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Signal
-from vibe.ingest.quality.recording.gain_step import band_levels
 
 _LEAST_DB = 2.5
 """From one end of the capture to the other: a third more, as a sensitivity is calibrated to a tenth at most (common
@@ -23,11 +22,9 @@ _FEWEST_WINDOWS = 30
 """Of which the scatter of a slope is known well enough (our choice)."""
 
 
-def fading(signal: Signal) -> list[Reason]:
-    """The level of all bands falls together, the sensor's noise with it."""
-    if signal.missing > 0 or signal.rms == 0:
-        return []
-    level_db = band_levels(signal)
+def fading(level_db: NDArray[np.float64] | None) -> list[Reason]:
+    """The level of all bands falls together, the sensor's noise with it; ``level_db`` as ``band_levels`` of
+    ``gain_step.py`` gives them."""
     if level_db is None or len(level_db) < _FEWEST_WINDOWS:
         return []
     time = np.linspace(-0.5, 0.5, len(level_db))

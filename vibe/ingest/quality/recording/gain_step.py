@@ -7,7 +7,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Signal
+from vibe.ingest.quality.prepared_signal import Signal, hann
 
 _WINDOW_S = 0.1
 """A recorder switches within milliseconds; a load takes turns of the shaft to come on."""
@@ -34,14 +34,12 @@ _AT_ONCE = 0.7
 more (common practice)."""
 
 
-def gain_step(signal: Signal) -> list[Reason]:
+def gain_step(signal: Signal, level_db: NDArray[np.float64] | None) -> list[Reason]:
     """All bands step by one factor at one moment, those that hold noise of the sensor among them: no machine does that.
 
     A load that comes on lifts lines and floors unlike each other and leaves the sensor's noise where it was.
+    ``level_db`` as ``band_levels`` gives them.
     """
-    if signal.missing > 0 or signal.rms == 0:
-        return []
-    level_db = band_levels(signal)
     if level_db is None:
         return []
     at = _step_at(level_db)
@@ -69,7 +67,10 @@ def gain_step(signal: Signal) -> list[Reason]:
 
 
 def band_levels(signal: Signal) -> NDArray[np.float64] | None:
-    """Levels [dB] of half octaves in each window, (windows, bands); None where there are too few of either."""
+    """Levels [dB] of half octaves in each window, (windows, bands); None where there are too few of either, or samples
+    are missing."""
+    if signal.missing > 0 or signal.rms == 0:
+        return None
     size = round(_WINDOW_S * signal.rate_hz)
     windows = signal.ac.size // max(size, 1)
     top_hz = signal.rate_hz / 2.56
@@ -81,8 +82,8 @@ def band_levels(signal: Signal) -> NDArray[np.float64] | None:
     edges = edges[np.concatenate((np.diff(edges) >= 8, [True]))]
     if edges.size < _FEWEST_BANDS + 1:
         return None
-    rows = signal.ac[: windows * size].reshape(windows, size) / np.float32(signal.rms)
-    lines = scipy.fft.rfft(rows * np.hanning(size).astype(np.float32), axis=1)
+    rows = signal.relative[: windows * size].reshape(windows, size)
+    lines = scipy.fft.rfft(rows * hann(size), axis=1, overwrite_x=True)
     power = np.square(lines.real) + np.square(lines.imag)
     bands = np.add.reduceat(power, edges, axis=1)[:, :-1]
     return np.asarray(10 * np.log10(bands.astype(np.float64) + 1e-30))

@@ -15,6 +15,8 @@ _FEWEST_LEVELS = 16
 """A recorder that visits fewer repeats itself by chance."""
 _SHORTEST_LAG = 64
 """A wave sampled in step with itself comes again this soon; a buffer is longer (common practice: 64 and more)."""
+_HIGH = 0.8
+"""Quantile above which peaks are compared: a tenth of all samples and less."""
 _FEWEST = 4
 """Peaks of a repeated piece that are found again."""
 _MIX = np.uint64(0x9E3779B97F4A7C15)
@@ -26,7 +28,7 @@ def repeats(signal: Signal) -> list[Reason]:
     x = np.ascontiguousarray(signal.x)
     if signal.levels is not None and signal.levels < _FEWEST_LEVELS:
         return []
-    first, second = _equal(x)
+    first, second = _equal(x, float(signal.ranked[int(_HIGH * signal.ranked.size)]))
     lags = second - first
     first, second, lags = first[lags >= _SHORTEST_LAG], second[lags >= _SHORTEST_LAG], lags[lags >= _SHORTEST_LAG]
     if first.size < _FEWEST:
@@ -55,14 +57,13 @@ def repeats(signal: Signal) -> list[Reason]:
     ]
 
 
-def _equal(x: NDArray[np.float32]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """(earlier, later) places of peaks whose next ``_LENGTH`` samples are equal."""
+def _equal(x: NDArray[np.float32], high: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """(earlier, later) places of peaks above ``high`` whose next ``_LENGTH`` samples are equal."""
     nothing = np.zeros(0, dtype=np.intp)
     if x.size < 4 * _LENGTH:
         return nothing, nothing
     middle = x[1:-1]
-    high = np.float32(np.quantile(x[::7], 0.8))
-    peaks = np.flatnonzero((middle > x[:-2]) & (middle >= x[2:]) & (middle > high)) + 1
+    peaks = np.flatnonzero((middle > x[:-2]) & (middle >= x[2:]) & (middle > np.float32(high))) + 1
     peaks = peaks[peaks < x.size - _LENGTH]
     if peaks.size < 2:
         return nothing, nothing

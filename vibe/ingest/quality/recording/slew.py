@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Samples, Signal, amount
+from vibe.ingest.quality.prepared_signal import Samples, Signal, amount, hann, square_sum, upper_quantiles
 
 _GAUSS = 3.0
 """Kurtosis of noise."""
@@ -57,16 +57,14 @@ def slew_limited(signal: Signal) -> list[Reason]:
         return []
     if signal.channel.duration_s < _LEAST_S or signal.rate_hz * _WINDOW_S < _FEWEST:
         return []
-    slope = np.diff(signal.ac) / np.float32(signal.rms)
-    square = np.square(slope)
-    power = float(square.mean(dtype=np.float64))
+    slope = np.diff(signal.relative)
+    power = square_sum(slope) / slope.size
     # What rounding to steps adds has no bounds that mean anything.
     if power * signal.rms**2 <= (signal.step or 0.0) ** 2:
         return []
-    kurtosis = float(np.square(square).mean(dtype=np.float64)) / power**2
+    kurtosis = square_sum(np.square(slope)) / slope.size / power**2
     some = slope[:: max(1, slope.size // 150_000)]
-    low, ends = (np.quantile(some, (1 - share, share)) for share in _TAIL)
-    falls, rises = (float(end / max(abs(usual), 1e-30) * np.sign(usual)) for end, usual in zip(ends, low, strict=True))
+    falls, rises = (_end_over_usual(side) for side in (-some, some))
     one_side = min(falls, rises) < _HELD and max(falls, rises) > _OTHER_SIDE * min(falls, rises)
     both = max(falls, rises) < _BOTH_HELD
     if kurtosis >= _GAUSS - _BELOW and not one_side and not both:
@@ -99,11 +97,17 @@ def slew_limited(signal: Signal) -> list[Reason]:
     ]
 
 
+def _end_over_usual(slope: Samples) -> float:
+    """Ratio of the two quantiles of the side that is positive."""
+    usual, end = upper_quantiles(slope, _TAIL)
+    return float(end / max(abs(usual), 1e-30) * np.sign(usual))
+
+
 def _lines(slope: Samples, rate_hz: float) -> tuple[float, float]:
     """(sum of squared shares of the lines, share of the strongest) in the slope's power, means over short windows."""
     size = round(_WINDOW_S * rate_hz)
     rows = slope[: slope.size // size * size].reshape(-1, size)
-    spectrum = scipy.fft.rfft(rows * np.hanning(size).astype(np.float32), axis=1)
+    spectrum = scipy.fft.rfft(rows * hann(size), axis=1, overwrite_x=True)
     power = np.square(spectrum.real) + np.square(spectrum.imag)
     # Of a line under a Hann window nearly all lies in three bins.
     lobes = power.copy()

@@ -6,7 +6,7 @@ import numpy as np
 import scipy.fft
 
 from vibe.core.capture import Reason
-from vibe.ingest.quality.prepared_signal import Floats, Samples, Signal
+from vibe.ingest.quality.prepared_signal import Floats, Samples, Signal, hann, slower
 
 _WINDOWS_S = (0.45, 0.3, 0.2)
 """Long windows part lines that lie close. Where packets are lost every second or so, four long ones in a row hold more
@@ -48,7 +48,7 @@ def spliced(signal: Signal) -> list[Reason]:
     A speed that varies moves all phases too, but slowly: its steps make up the scatter that a jump must exceed.
     """
     long, *short = _WINDOWS_S
-    x, rate_hz = _thinned(signal)
+    x, rate_hz = slower(signal, _RATE_HZ)
     jump = _jump(x, rate_hz, long, _SURE)
     for window_s in short:
         jump = jump or _jump(x, rate_hz, window_s, _SURE_SHORT)
@@ -65,18 +65,6 @@ def spliced(signal: Signal) -> list[Reason]:
     ]
 
 
-def _thinned(signal: Signal) -> tuple[Samples, float]:
-    """Means of neighbouring samples, over the r.m.s., and their rate [Hz]."""
-    together = max(1, int(signal.rate_hz // _RATE_HZ))
-    neighbours = signal.ac[: signal.ac.size // together * together].reshape(-1, together)
-    # Column by column: rows are short, and each has its price.
-    x = neighbours[:, 0].copy()
-    for column in range(1, together):
-        x += neighbours[:, column]
-    x /= np.float32(together * (signal.rms or 1.0))  # so that no unit leaves the range of single numbers
-    return x, signal.rate_hz / together
-
-
 def _jump(x: Samples, rate_hz: float, window_s: float, sure: int) -> tuple[float, int] | None:
     """(time of the jump [s], lines that take part), where as many as ``sure`` do; of fewer in long windows those that
     jump far, in short ones most of all there are."""
@@ -85,7 +73,7 @@ def _jump(x: Samples, rate_hz: float, window_s: float, sure: int) -> tuple[float
     if size < 64 or x.size < 8 * size:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
-    lines = scipy.fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)
+    lines = scipy.fft.rfft(frames * hann(size), axis=1, overwrite_x=True)
     power: Floats = (np.square(lines.real) + np.square(lines.imag)).mean(axis=0, dtype=np.float64)
     middle = power[1:-1]
     peaks = 1 + np.flatnonzero((middle > power[:-2]) & (middle >= power[2:]))
@@ -105,13 +93,18 @@ def _jump(x: Samples, rate_hz: float, window_s: float, sure: int) -> tuple[float
     step = (c - b) - 0.5 * ((b - a) + (d - c))
     step = np.abs(np.angle(np.exp(1j * step)))
     least = np.minimum.reduce([height[k * _HOPS : len(height) - (3 - k) * _HOPS] for k in range(4)])
+    usual = np.median(height, axis=0)
+    scatter = 1.4826 * np.median(step, axis=0) + _LEAST_STEP
+    fewest = _LIKELY if sure == _SURE else min(sure, max(_SURE + 1, _MOST_OF * peaks.size))
+    # The noise about the lines only ever takes jumps away: most signals have too few to begin with.
+    if ((step > _SIGMAS * scatter) & (least > _STEADY * usual)).sum(axis=1).max() < fewest:
+        return None
     # Where a shock or a burst of noise lies over the lines, their phases are read as badly as that is high.
     around = np.abs(lines[:, np.clip(peaks[:, None] + _NEAR, 0, lines.shape[1] - 1)])
     unsure = _PHASE_OF_NOISE * np.median(around, axis=2) / np.maximum(height, 1e-30)
     e, f, g, h = (unsure[k * _HOPS : len(unsure) - (3 - k) * _HOPS] for k in range(4))
     unsure = np.sqrt(2.25 * (np.square(f) + np.square(g)) + 0.25 * (np.square(e) + np.square(h)))
-    sigmas = step / np.maximum(1.4826 * np.median(step, axis=0) + _LEAST_STEP, unsure)
-    usual = np.median(height, axis=0)
+    sigmas = step / np.maximum(scatter, unsure)
     if sure != _SURE:
         # A shock fills few short windows with lines of its own.
         most = np.maximum.reduce([height[k * _HOPS : len(height) - (3 - k) * _HOPS] for k in range(4)])
