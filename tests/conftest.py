@@ -16,14 +16,14 @@ if "PYTEST_XDIST_WORKER" in os.environ:
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 
-# What one process of the suite compiles, the other workers and each command that a test starts read.
-sys.dont_write_bytecode = False
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-
 from tests.open_data import OPEN_DATA
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings
+
+# What one process of the suite compiles, the other workers and each command that a test starts read.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.hookimpl(wrapper=True)
