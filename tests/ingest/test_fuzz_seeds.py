@@ -10,8 +10,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 from tests.studies.fuzz import guided
 from vibe.core.errors import CaptureError
 from vibe.flow.jobs.executor import each
