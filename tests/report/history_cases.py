@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
 
-from tests.report.browsing import offline_chromium
+from tests.report.browsing import fresh
 from vibe.core.records.alarms import (
     Alarm,
     AlarmExplanation,
@@ -207,8 +206,8 @@ def decision(name: str, because: str = "It was the load.") -> Decision:
 
 
 @pytest.fixture(scope="module")
-def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    yield from offline_chromium(tmp_path_factory, width=1200)
+def chromium(offline_browser: Any) -> Any:
+    return fresh(offline_browser, width=1200)
 
 
 def quiet_and_offline(chrome: Any) -> None:
