@@ -144,7 +144,7 @@ def test_it_works_where_the_browser_keeps_nothing(chrome: Any, phone: Path) -> N
 
 
 @pytest.mark.parametrize("width", [390, 1000])
-def test_it_can_be_hit_with_a_thumb_and_read_by_all(chrome: Any, phone: Path, width: int) -> None:
+def test_it_can_be_tapped_with_a_thumb_and_read_by_all(chrome: Any, phone: Path, width: int) -> None:
     axe = pytest.importorskip("axe_selenium_python", reason="needs axe-selenium-python").Axe(chrome)
     chrome.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride", {"width": width, "height": 844, "deviceScaleFactor": 1, "mobile": True}

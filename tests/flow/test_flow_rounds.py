@@ -44,7 +44,7 @@ def of_later(folder: Path, month: str) -> dict[str, tuple[str, str, str]]:
     unnamed = {one.drive: one for one in call.missing if one.cause == "unnamed"}
     wrong = {}
     for file in call.files:
-        entry = told(folder)[name(file, folder)]
+        entry = stated(folder)[name(file, folder)]
         planted = entry["planted"] or entry["file"]
         said = " ".join([file.error or "", *(r.remedy for point in file.points for r in point.reasons), *file.remarks])
         verdict = worst(file)
@@ -70,7 +70,7 @@ def february(practice: Path) -> Completeness:
     return Round.of(ROUTE, practice / "february").checked(workers=1)
 
 
-def told(practice: Path) -> dict[str, dict[str, str]]:
+def stated(practice: Path) -> dict[str, dict[str, str]]:
     truth = tomllib.loads((practice / "truth.toml").read_text(encoding="utf-8"))
     return {entry["file"]: entry for entry in truth["file"]}
 
@@ -88,7 +88,7 @@ def worst(file: FileSeen) -> str:
 
 def wrongly_said(march: Completeness, practice: Path) -> dict[str, tuple[str, str, str | None]]:
     """What a check of March says otherwise than its truth does: by planted fault."""
-    truth = told(practice)
+    truth = stated(practice)
     wrong = {}
     for file in march.files:
         entry = truth[name(file, practice)]
@@ -116,8 +116,8 @@ def test_so_are_those_in_long_captures(tmp_path: Path) -> None:
 def test_what_was_delivered_twice_counts_once(practice: Path, march: Completeness) -> None:
     rakes = [file for file in march.files if file.drive == "TH-02"]
     assert sorted(worst(file) for file in rakes) == ["accepted", "accepted", "twice"]
-    (aside,) = (file for file in rakes if worst(file) == "twice")
-    assert aside.path.name.startswith("Copy of")
+    (apart,) = (file for file in rakes if worst(file) == "twice")
+    assert apart.path.name.startswith("Copy of")
 
 
 def test_a_former_tag_is_today_s_drive(march: Completeness) -> None:
@@ -233,7 +233,7 @@ def test_a_folder_that_is_none_is_refused(tmp_path: Path) -> None:
         Round.of(ROUTE, tmp_path / "empty").checked()
 
 
-def test_rubbish_is_told_and_costs_nothing_else(practice: Path, tmp_path: Path) -> None:
+def test_rubbish_is_reported_and_costs_nothing_else(practice: Path, tmp_path: Path) -> None:
     shutil.copy(next((practice / "march").glob("LS-01*.h5")), tmp_path)
     (tmp_path / "empty.wav").write_bytes(b"")
     (tmp_path / "text.csv").write_text("hello\nworld\n", encoding="utf-8")
@@ -288,7 +288,7 @@ def test_every_fault_of_april_and_may_is_named_with_its_remedy(tmp_path: Path) -
     are drives of May at which nothing goes wrong."""
     make_practice(tmp_path, months=("february", "april", "may"), workers=1)
     assert {month: of_later(tmp_path, month) for month in ("april", "may")} == {"april": {}, "may": {}}
-    planted = {entry["planted"] for entry in told(tmp_path).values()} - {""}
+    planted = {entry["planted"] for entry in stated(tmp_path).values()} - {""}
     assert planted == {*SAMPLE_FAULTS, *NEEDS_IN_MAY}
 
 

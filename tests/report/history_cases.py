@@ -86,7 +86,7 @@ def state(key: SeriesKey, unit: str, value: float, change_db: float) -> SeriesSt
 
 def shown_drive(tag: str = TAG, **changes: Any) -> ShownDrive:
     velocity = SeriesKey(drive=tag, point="in", measure="velocity_rms")
-    hit = SeriesKey(drive=tag, point="", measure="hit", subject="bearing.input bearing.outer_race")
+    impact = SeriesKey(drive=tag, point="", measure="hit", subject="bearing.input bearing.outer_race")
     odd = SeriesKey(drive=tag, point=HOSTILE, measure="acceleration_rms")
     grows = 0.5 * 10 ** (np.linspace(0, 12, 12) / 20)
     values: dict[str, Any] = {
@@ -94,7 +94,7 @@ def shown_drive(tag: str = TAG, **changes: Any) -> ShownDrive:
         "first": START, "last": START + timedelta(days=154),
         "series": (
             ShownSeries(series=series(velocity, grows, "mm/s"), state=state(velocity, "mm/s", 2.0, 12.0)),
-            ShownSeries(series=series(hit, 0.2 * grows**2, "m/s²"), state=None),
+            ShownSeries(series=series(impact, 0.2 * grows**2, "m/s²"), state=None),
             ShownSeries(series=series(odd, grows[::-1].copy(), "m/s²"), state=None),
         ),
         "captures": tuple(

@@ -65,8 +65,8 @@ def facts(path: Path) -> SourceFacts:
     public = [n for n in module.body if isinstance(n, ast.FunctionDef | ast.ClassDef) and not n.name.startswith("_")]
     silent = [node.lineno for node in public if not ast.get_docstring(node)]
     imports = imports_in(module, package)
-    bodies = [module, *(node for node in module.body if isinstance(node, ast.ClassDef))]
-    ifs = [node for body in bodies for node in body.body if isinstance(node, ast.If)]
+    bodies = [module.body, *(node.body for node in module.body if isinstance(node, ast.ClassDef))]
+    ifs = [node for body in bodies for node in body if isinstance(node, ast.If)]
     types = [node.body for node in ifs if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"]
     of_types = {line for body in types for line in range(body[0].lineno, (body[-1].end_lineno or 0) + 1)}
     return SourceFacts(
