@@ -164,7 +164,7 @@ def test_velocity_under_the_name_of_acceleration_is_reported(seed: int) -> None:
 @pytest.mark.parametrize("at_s", [3.0, 5.2])
 def test_lost_samples_are_reported_with_their_place(lost_s: float, at_s: float) -> None:
     # Whole turns that are lost leave no trace in lines of the shaft; these are not whole.
-    whole = wandering(10.0)
+    whole = drifting(10.0)
     first, then = round(at_s * RATE_HZ), round((at_s + lost_s) * RATE_HZ)
     quality = assess(channel(np.concatenate((whole[:first], whole[then:]))))
     reason = next(reason for reason in quality.reasons if reason.code == "spliced")
@@ -176,7 +176,7 @@ def test_lost_samples_are_reported_with_their_place(lost_s: float, at_s: float) 
 def test_packets_lost_every_other_second_are_found(seed: int) -> None:
     # Four long windows in a row nearly always hold another loss.
     rng = np.random.default_rng(seed)
-    whole = wandering(10.0)
+    whole = drifting(10.0)
     keep = np.ones(whole.size, dtype=bool)
     for at_s in np.arange(0.8, 9.5, 2.0):
         first = round((at_s + rng.uniform(0, 0.2)) * RATE_HZ)
@@ -187,7 +187,7 @@ def test_packets_lost_every_other_second_are_found(seed: int) -> None:
 @pytest.mark.parametrize("kind", ["ramp", "beat", "load step", "shock"])
 def test_machines_that_change_have_lost_nothing(kind: str) -> None:
     time_s = np.arange(round(10 * RATE_HZ)) / RATE_HZ
-    whole = wandering(10.0, ramp=0.02 if kind == "ramp" else 0.0)
+    whole = drifting(10.0, ramp=0.02 if kind == "ramp" else 0.0)
     if kind == "beat":
         whole = whole + sum(a * np.sin(2 * np.pi * 24.7 * k * time_s) for k, a in ((1, 0.5), (2, 0.4), (18, 0.3)))
     elif kind == "load step":
@@ -197,7 +197,7 @@ def test_machines_that_change_have_lost_nothing(kind: str) -> None:
     assert "spliced" not in codes(assess(channel(whole)))
 
 
-def wandering(seconds: float, *, ramp: float = 0.0) -> np.ndarray:
+def drifting(seconds: float, *, ramp: float = 0.0) -> np.ndarray:
     """Shaft and mesh lines whose speed wanders as a loaded motor's does, in the noise of ``machine``."""
     rng = np.random.default_rng(4)
     size = round(seconds * RATE_HZ)

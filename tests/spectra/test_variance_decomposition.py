@@ -82,7 +82,7 @@ def test_noise_belongs_to_nobody() -> None:
         assert sum(found.values()) == pytest.approx(1.0, rel=0.01)
 
 
-def test_the_mean_is_no_vibration_and_wandering_lies_low() -> None:
+def test_the_mean_is_no_vibration_and_drift_lies_low() -> None:
     wander = 3.0 * np.exp(-TIME / 2.0)
     still, moved = (of(reading(noise(3, TIME.size) + more)) for more in (5.0, 5.0 + wander))
     assert still[LOW_BAND] < 0.01
