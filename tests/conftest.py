@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import os
-from collections.abc import Iterator
+import sys
+from collections.abc import Generator, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -15,9 +17,24 @@ if "PYTEST_XDIST_WORKER" in os.environ:
         os.environ.setdefault(name, "1")
 
 from tests.open_data import OPEN_DATA
+from tests.report.browsing import offline_chromium
 
 if TYPE_CHECKING:
     from vibe.flow.settings import Settings
+
+# What one process of the suite compiles, the other workers and each command that a test starts read.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Collect without the search for garbage, which takes a third of the time and finds next to none."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
 
 
 @pytest.fixture(scope="session")
@@ -54,6 +71,12 @@ def open_data() -> Path:
     if not OPEN_DATA.is_dir():
         pytest.skip(f"the measured captures are not at {OPEN_DATA}; set VIBE_OPEN_DATA")
     return OPEN_DATA
+
+
+@pytest.fixture(scope="session")
+def offline_browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """One for all pages that are opened from files; ``tests.report.browsing.fresh`` clears it for a module."""
+    yield from offline_chromium(tmp_path_factory, width=1200)
 
 
 @pytest.fixture(scope="session")

@@ -19,8 +19,8 @@ def vibe(capsys: pytest.CaptureFixture[str]) -> Vibe:
         capsys.readouterr()
         with pytest.raises(SystemExit) as end:
             main([str(word) for word in words])
-        heard = capsys.readouterr()
-        return Answer(int(end.value.code or 0), heard.out, heard.err)
+        detected = capsys.readouterr()
+        return Answer(int(end.value.code or 0), detected.out, detected.err)
 
     return call
 

@@ -82,9 +82,9 @@ def test_list_show_decide_measures(vibe: Vibe, folder: Path) -> None:
     (work,) = rows(vibe("alarms", "list", "--store", folder).out)
     assert work["state"] == "in work"
 
-    told = vibe("alarms", "measures", "--store", folder).out
-    assert "no faults\t0 %" in told
-    assert "finding: local damage\t1\t1\t0\t0" in told
+    stated = vibe("alarms", "measures", "--store", folder).out
+    assert "no faults\t0 %" in stated
+    assert "finding: local damage\t1\t1\t0\t0" in stated
 
 
 @pytest.mark.parametrize(
@@ -144,8 +144,8 @@ def test_run_of_the_recipe(vibe: Vibe, folder: Path, tmp_path: Path) -> None:
     assert answer.status == 3
     assert "line 3 is not in the history" in answer.err
     assert "line 4 is left out: point is empty" in answer.err
-    told = json.loads((out / "queue.json").read_text(encoding="utf-8"))
-    assert [row["drives"] for row in told["alarms"]] == [["TH-02"]]
+    stated = json.loads((out / "queue.json").read_text(encoding="utf-8"))
+    assert [row["drives"] for row in stated["alarms"]] == [["TH-02"]]
     assert (out / "alarms.csv").is_file()
     again = vibe("run", recipe, "--out", out)
     assert again.status == 2

@@ -70,7 +70,7 @@ def test_an_expected_answer_decides_the_status(vibe: Vibe, files: CertificateFil
         assert len(answer.errors) == (status != 0)
 
 
-def test_a_changed_copy_is_told_in_one_sentence(vibe: Vibe, files: CertificateFiles) -> None:
+def test_a_changed_copy_is_reported_in_one_sentence(vibe: Vibe, files: CertificateFiles) -> None:
     page = files.html.read_text(encoding="utf-8")
     files.html.write_text(page.replace("1.94", "1.49", 1), encoding="utf-8", newline="")
     for command in ("verify", "show"):

@@ -86,12 +86,12 @@ def test_an_interrupt_ends_a_run_soon_and_says_where_things_stand(
     else:
         process.terminate()
     begun = time.monotonic()
-    heard = process.communicate(timeout=30)
+    detected = process.communicate(timeout=30)
     assert time.monotonic() - begun < 10
     assert process.returncode == status
-    assert heard[0] == b""
-    line, *more = heard[1].decode().splitlines()
-    assert more == [], heard
+    assert detected[0] == b""
+    line, *more = detected[1].decode().splitlines()
+    assert more == [], detected
     done = len(list(out.glob("*/made-from.json")))
     count = "1 drive is" if done == 1 else f"{done} drives are" if done else "no drive is"
     assert line.startswith(f"interrupted: {count} done of 24")
@@ -149,7 +149,7 @@ def test_a_drive_that_cannot_be_reported_is_status_2_after_all_that_could(vibe: 
     assert (plant / "out" / "index.html").is_file()
 
 
-def test_no_capture_of_any_drive_is_told_whatever_the_workers(vibe: Vibe, plant: Path) -> None:
+def test_no_capture_of_any_drive_is_reported_whatever_the_workers(vibe: Vibe, plant: Path) -> None:
     for sidecar in (plant / "captures").glob("*.toml"):
         sidecar.write_text('drive = "nobody\'s"\n', encoding="utf-8")
     for workers in (1, 2):

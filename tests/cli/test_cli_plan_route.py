@@ -95,7 +95,7 @@ def test_a_route_stands_alone(vibe: Vibe, route: Path) -> None:
     assert vibe("plan", drive.parent).out.count("\n") == 4
 
 
-def test_a_wrong_route_is_told_with_its_line(vibe: Vibe, route: Path) -> None:
+def test_a_wrong_route_is_reported_with_its_line(vibe: Vibe, route: Path) -> None:
     route.write_text(ROUTE.replace("mounting", "mouting"), encoding="utf-8")
     answer = vibe("plan", route)
     assert answer.status == 2

@@ -29,7 +29,7 @@ def captured(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_ratio_speed_and_plate_are_told(vibe: Vibe, captured: Path) -> None:
+def test_ratio_speed_and_plate_are_reported(vibe: Vibe, captured: Path) -> None:
     said = vibe("identify", captured / "light.h5", *RANGE, "--drive", captured / "right.toml")
     assert said.status == 0
     facts = dict(line.split("\t", 1) for line in said.out.splitlines())

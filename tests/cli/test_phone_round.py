@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.cli.calls import DRIVE, Vibe
-from tests.report.browsing import offline_chromium, wait_for
+from tests.report.browsing import fresh, wait_for
 
 ROUTE = """title = "Small, walk"
 drives = ["drive.toml", "other.toml"]
@@ -34,8 +33,8 @@ name = "output side radial"
 
 
 @pytest.fixture(scope="module")
-def chrome(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    yield from offline_chromium(tmp_path_factory, width=390)
+def chrome(offline_browser: Any) -> Any:
+    return fresh(offline_browser, width=390)
 
 
 @pytest.fixture
@@ -145,7 +144,7 @@ def test_it_works_where_the_browser_keeps_nothing(chrome: Any, phone: Path) -> N
 
 
 @pytest.mark.parametrize("width", [390, 1000])
-def test_it_can_be_hit_with_a_thumb_and_read_by_all(chrome: Any, phone: Path, width: int) -> None:
+def test_it_can_be_tapped_with_a_thumb_and_read_by_all(chrome: Any, phone: Path, width: int) -> None:
     axe = pytest.importorskip("axe_selenium_python", reason="needs axe-selenium-python").Axe(chrome)
     chrome.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride", {"width": width, "height": 844, "deviceScaleFactor": 1, "mobile": True}

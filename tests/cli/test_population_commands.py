@@ -70,9 +70,9 @@ def test_a_promise_from_a_table_with_its_bearings(vibe: Vibe, lives: Path, drive
     assert facts["Weibull"].startswith("not determined: 0 failures")
     assert "1582 r/min" in facts["bearing, T-1"]
     assert facts["assumption"].startswith("This is evidence")
-    told = json.loads((tmp_path / "out" / "promise.json").read_text(encoding="utf-8"))
-    assert told["schema"] == "vibe.promise/1"
-    assert told["ratings"][0]["l10_hours"] == pytest.approx(2375 * 1500 / (1450 * 12 / 11), rel=1e-3)
+    reported = json.loads((tmp_path / "out" / "promise.json").read_text(encoding="utf-8"))
+    assert reported["schema"] == "vibe.promise/1"
+    assert reported["ratings"][0]["l10_hours"] == pytest.approx(2375 * 1500 / (1450 * 12 / 11), rel=1e-3)
     page = (tmp_path / "out" / "promise.html").read_text(encoding="utf-8")
     assert "no guarantee" in page
     assert "IEC 60605-4" in page

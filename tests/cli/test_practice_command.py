@@ -48,14 +48,14 @@ def test_a_round_is_replaced_with_force_only(vibe: Vibe, tmp_path: Path) -> None
     assert made.read_bytes() == content
 
 
-def test_a_drive_that_is_not_in_the_round_is_told(vibe: Vibe, tmp_path: Path) -> None:
+def test_a_drive_that_is_not_in_the_round_is_reported(vibe: Vibe, tmp_path: Path) -> None:
     answer = vibe("practice", "--out", tmp_path / "out", "--drive", "XX-1")
     assert answer.status == 2
     assert "'XX-1'" in answer.errors[0]
     assert not (tmp_path / "out").exists()
 
 
-def test_a_file_in_the_way_is_told(vibe: Vibe, tmp_path: Path) -> None:
+def test_a_file_in_the_way_is_reported(vibe: Vibe, tmp_path: Path) -> None:
     (tmp_path / "out").write_text("mine", encoding="utf-8")
     answer = vibe("practice", "--out", tmp_path / "out")
     assert answer.status == 2

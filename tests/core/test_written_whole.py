@@ -107,7 +107,7 @@ def test_links_and_devices_are_not_written_through(tmp_path: Path) -> None:
     assert stat.S_ISFIFO((tmp_path / "pipe").stat().st_mode)
 
 
-def test_folders_that_lead_nowhere_or_in_circles_are_told(tmp_path: Path) -> None:
+def test_folders_that_lead_nowhere_or_in_circles_are_reported(tmp_path: Path) -> None:
     (tmp_path / "nowhere").symlink_to("gone")
     (tmp_path / "circle").symlink_to("other half")
     (tmp_path / "other half").symlink_to("circle")

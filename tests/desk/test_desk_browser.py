@@ -110,7 +110,7 @@ def test_pictures_are_drawn_from_stored_samples_and_read_by_a_cursor(chrome: Any
     assert "m/s²" in lines[0]
 
 
-def test_a_band_is_dragged_and_heard_and_another_drive_laid_over(chrome: Any, served: Served) -> None:
+def test_a_band_is_dragged_and_played_and_another_drive_laid_over(chrome: Any, served: Served) -> None:
     from selenium.webdriver import ActionChains
     from selenium.webdriver.common.keys import Keys as Key
 

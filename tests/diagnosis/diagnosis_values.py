@@ -51,7 +51,7 @@ def comb(
     tone: str,
     order: float,
     chance: float,
-    hit_db: float = 3.0,
+    impact_db: float = 3.0,
     *,
     score: float = 50.0,
     where: Localisation | None = None,
@@ -70,7 +70,7 @@ def comb(
         band_hz=(2000.0, 2700.0),
         channels=(POINT,),
         hit_m_s2=1.2,
-        hit_over_floor_db=hit_db,
+        hit_over_floor_db=impact_db,
         limit_m_s2=0.3,
         localisation=where,
     )

@@ -76,12 +76,12 @@ def test_side_lines_stand_from_four_times_the_floor() -> None:
 
 
 @pytest.mark.parametrize(("side_db", "share"), [(16.0, 1.0), (18.0, 0.0)])
-def test_side_lines_as_strong_as_what_they_stand_beside_are_lines_of_their_own(side_db: float, share: float) -> None:
+def test_side_lines_as_strong_as_what_they_stand_next_to_are_lines_of_their_own(side_db: float, share: float) -> None:
     """A modulation by part of the load leaves them 6 dB down, of which noise takes some."""
     assert carried([20.0] * 8, [side_db] * 4) == share
 
 
-def test_side_lines_are_compared_with_the_first_four_lines_beside_which_they_are_read() -> None:
+def test_side_lines_are_compared_with_the_first_four_lines_next_to_which_they_are_read() -> None:
     assert carried([14.0, 14.0, 24.0, 24.0, 2.0, 2.0, 2.0, 2.0], [13.0] * 4) == 1.0
 
 
@@ -110,8 +110,8 @@ def test_combs_that_are_chance_say_nothing_of_the_element(settings: Settings) ->
     present = settings.diagnosis.element.present
     chance = {part: comb(f"{HEAD}.{part}", 3.0, 1.1 * present, 5.0) for part in PARTS}
     assert signs_of(chance, present) == SILENT
-    heard = signs_of({"inner_race": comb("x", 5.4, 0.9 * present, 5.0)}, present)
-    assert heard == replace(SILENT, inner_db=5.0)
+    detected = signs_of({"inner_race": comb("x", 5.4, 0.9 * present, 5.0)}, present)
+    assert detected == replace(SILENT, inner_db=5.0)
 
 
 def test_of_a_cage_that_is_seen_from_several_bodies_the_surest_comb_speaks(case: MakeCase, tones: ToneTable) -> None:
@@ -128,7 +128,7 @@ def test_of_a_cage_that_is_seen_from_several_bodies_the_surest_comb_speaks(case:
     assert [f.component for f in diagnose(case(combs={cage.id: combs[cage.id]}, tones=more))] == []
 
 
-def test_elements_are_listed_beside_the_one_named_where_one_bearing_in_ten_has_them(
+def test_elements_are_listed_next_to_the_one_named_where_one_bearing_in_ten_has_them(
     case: MakeCase, settings: Settings
 ) -> None:
     listed: list[Any] = []
@@ -169,13 +169,13 @@ def test_two_bearings_stay_two_findings() -> None:
 
 
 @pytest.mark.parametrize(("apart", "count"), [(0.003, 1), (0.0045, 1), (0.007, 2)])
-def test_cages_are_heard_in_one_place_within_half_a_per_cent(
+def test_cages_are_detected_in_one_place_within_half_a_per_cent(
     case: MakeCase, tones: ToneTable, apart: float, count: int
 ) -> None:
     mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"
     order = tones.tone(mine).order * 0.995
-    heard = {mine: comb(mine, order, 1e-8, 4.0), other: comb(other, order * (1 + apart), 1e-8, 4.0)}
-    assert len(diagnose(case(combs=heard))) == count
+    detected = {mine: comb(mine, order, 1e-8, 4.0), other: comb(other, order * (1 + apart), 1e-8, 4.0)}
+    assert len(diagnose(case(combs=detected))) == count
 
 
 def test_cages_that_turn_alike_are_one_finding_that_cannot_tell_which(case: MakeCase, tones: ToneTable) -> None:
@@ -183,8 +183,8 @@ def test_cages_that_turn_alike_are_one_finding_that_cannot_tell_which(case: Make
     mine, other = f"{HEAD}.cage", "bearing.eccentric bearing.cage"
     order, its = tones.tone(mine).order, tones.tone(other).order
     assert abs(order / its - 1) < 0.01
-    heard = {mine: comb(mine, order * 0.995, 1e-8, 4.0), other: comb(other, order * 0.995, 1e-8, 4.0)}
-    (both,) = diagnose(case(combs=heard))
+    detected = {mine: comb(mine, order * 0.995, 1e-8, 4.0), other: comb(other, order * 0.995, 1e-8, 4.0)}
+    (both,) = diagnose(case(combs=detected))
     # The usual slip, half a per cent, brings the input bearing's cage there.
     assert both.component.startswith(HEAD)
     assert other in both.cannot_be_told_from

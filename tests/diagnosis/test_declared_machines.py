@@ -18,11 +18,11 @@ LOBE = 18 / 17
 
 def found(case: MakeCase, drive: Drive, teeth: int | None, order: float = LOBE) -> Finding:
     declared = [] if teeth is None else [{"name": "rake chain", "sprocket_teeth": teeth}]
-    beside = Drive.model_validate(drive.model_dump() | {"driven": declared})
+    next_to = Drive.model_validate(drive.model_dump() | {"driven": declared})
     combs = {
         name: comb("stage1.lobe", order, 1e-6, 8.0, where=place(1e-6)) for name in ("stage1.lobe", "stage1.output_pin")
     }
-    (finding,) = diagnose(case(combs=combs, drive=beside, tones=tone_table(beside)))
+    (finding,) = diagnose(case(combs=combs, drive=next_to, tones=tone_table(next_to)))
     return finding
 
 
@@ -52,20 +52,20 @@ def test_one_at_another_order_leaves_none(case: MakeCase, drive: Drive, teeth: i
     assert found(case, drive, teeth).probability == found(case, drive, None).probability
 
 
-def test_a_high_line_of_a_slow_machine_leaves_doubt_only_where_its_lines_below_are_heard(
+def test_a_high_line_of_a_slow_machine_leaves_doubt_only_where_its_lines_below_are_detected(
     case: MakeCase, drive: Drive
 ) -> None:
-    beside = Drive.model_validate(drive.model_dump() | {"driven": [{"name": "mixer", "blades": 3}]})
-    tones = tone_table(beside)
-    (sure,) = diagnose(case(combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=beside, tones=tones))
-    heard = OutsideComb(order=3 / 17, evidence=comb("outside 0.1765", 3 / 17, 1e-9, 2.0), spread=1e-4)
+    next_to = Drive.model_validate(drive.model_dump() | {"driven": [{"name": "mixer", "blades": 3}]})
+    tones = tone_table(next_to)
+    (sure,) = diagnose(case(combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=next_to, tones=tones))
+    detected = OutsideComb(order=3 / 17, evidence=comb("outside 0.1765", 3 / 17, 1e-9, 2.0), spread=1e-4)
     around = case(
-        combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=beside, tones=tones, outside_combs=(heard,)
+        combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=next_to, tones=tones, outside_combs=(detected,)
     )
     (doubted,) = doubted_by_declared(around, [sure])
     assert doubted.probability == pytest.approx(0.3 * sure.probability)
     elsewhere = OutsideComb(order=0.41, evidence=comb("outside 0.41", 0.41, 1e-9, 2.0), spread=1e-4)
     around = case(
-        combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=beside, tones=tones, outside_combs=(elsewhere,)
+        combs={"stage1.lobe": comb("stage1.lobe", LOBE, 1e-6)}, drive=next_to, tones=tones, outside_combs=(elsewhere,)
     )
     assert doubted_by_declared(around, [sure]) == [sure]

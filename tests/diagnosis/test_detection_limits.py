@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @pytest.mark.parametrize(("tone", "least"), [("stage1.lobe", -9.0), ("bearing.input bearing.outer_race", -6.0)])
-def test_hits_fainter_than_a_finding_must_be_are_no_limit(tone: str, least: float, settings: Settings) -> None:
+def test_impacts_fainter_than_a_finding_must_be_are_no_limit(tone: str, least: float, settings: Settings) -> None:
     rules = settings.diagnosis.comb
     assert least in (rules.faintest_hit_over_floor_db, rules.faintest_bearing_hit_over_floor_db)
     shown = replace(comb(tone, 1.06, 0.5), limit_m_s2=0.1, limit_over_floor_db=least - 6.0)

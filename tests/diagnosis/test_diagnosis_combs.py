@@ -33,9 +33,9 @@ def of_bearing(**parts: CombEvidence) -> dict[str, CombEvidence]:
 
 
 def part_comb(
-    part: str, chance: float, hit_db: float, *, score: float = 50.0, level_db: float | None = None
+    part: str, chance: float, impact_db: float, *, score: float = 50.0, level_db: float | None = None
 ) -> CombEvidence:
-    return comb(f"{BEARING}.{part}", ORDERS[part], chance, hit_db, score=score, level_db=level_db)
+    return comb(f"{BEARING}.{part}", ORDERS[part], chance, impact_db, score=score, level_db=level_db)
 
 
 def lone(findings: list[Finding]) -> Finding:
@@ -66,14 +66,14 @@ def test_the_thresholds_of_bearings_stand_where_the_settings_say(case: MakeCase,
     alarm, settings = whole.tone_alarm, whole.settings.comb
     clear, faintest = settings.clear_hit_over_floor_db, settings.faintest_bearing_hit_over_floor_db
     high = settings.hit_line_over_floor_db
-    for chance, hit_db, level_db, tones in (
+    for chance, impact_db, level_db, tones in (
         (0.99 * alarm, clear + 0.1, high - 0.5, [f"{BEARING}.{part}"]),
         # Lines that noise makes as well, all alike low, are no comb of a bearing's.
         (0.99 * alarm, clear + 0.1, high - 5.0, []),
         (1.01 * alarm, clear + 20.0, high + 5.0, []),
         (SURE, faintest - 0.1, high + 20.0, []),
     ):
-        combs = of_bearing(**{part: part_comb(part, chance, hit_db, level_db=level_db)})
+        combs = of_bearing(**{part: part_comb(part, chance, impact_db, level_db=level_db)})
         assert [finding.tone for finding in diagnose(case(combs=combs))] == tones
     # Faint impacts must be surer, unless their comb is long.
     stricter = alarm / settings.inferred_stricter_by
@@ -126,7 +126,7 @@ def test_what_strikes_as_a_cage_passes_anything_but_its_load_is_the_cage(case: M
     assert named == {"cage": f"{BEARING}.rolling_element", "cage_past_inner": f"{BEARING}.cage"}
 
 
-def test_the_fainter_the_hits_of_a_race_the_less_sure_is_its_element(case: MakeCase) -> None:
+def test_the_fainter_the_impacts_of_a_race_the_less_sure_is_its_element(case: MakeCase) -> None:
     deep_to_faint = [
         lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, depth)))))
         for depth in (6.0, 3.0, 1.0, 0.0, -1.0)
@@ -140,7 +140,7 @@ def test_the_fainter_the_hits_of_a_race_the_less_sure_is_its_element(case: MakeC
     assert deep_to_faint[0].tone == f"{BEARING}.outer_race"
 
 
-def test_hits_too_faint_to_tell_name_the_bearing_and_what_in_it_is_possible(case: MakeCase) -> None:
+def test_impacts_too_faint_to_tell_name_the_bearing_and_what_in_it_is_possible(case: MakeCase) -> None:
     finding = lone(diagnose(case(combs=of_bearing(outer_race=part_comb("outer_race", SURE, -5.5)))))
     assert (finding.tone, finding.component, finding.defect) == (None, BEARING, "local damage")
     assert finding.probability == finding.component_probability
@@ -153,17 +153,17 @@ def test_hits_too_faint_to_tell_name_the_bearing_and_what_in_it_is_possible(case
     assert "outer race (" in finding.why
 
 
-def test_clear_hits_just_beyond_a_races_slip_are_that_races(case: MakeCase, tones: ToneTable) -> None:
+def test_clear_impacts_just_beyond_a_races_slip_are_that_races(case: MakeCase, tones: ToneTable) -> None:
     whole: Case = case(combs=of_bearing())
     plain = replace(whole, drive=whole.drive.model_copy(update={"stage": []}))
     order, settings = tones.tone(f"{BEARING}.outer_race").order, whole.settings.comb
-    for off, hit_db, chance, count in (
+    for off, impact_db, chance, count in (
         (-0.9 * settings.far_slip, 3.0, SURE, 1),
         (-1.1 * settings.far_slip, 3.0, SURE, 0),
         (-0.9 * settings.far_slip, settings.clear_hit_over_floor_db - 0.1, SURE, 0),
         (-0.9 * settings.far_slip, 3.0, 0.5 * whole.tone_alarm, 0),
     ):
-        unmatched = comb("unknown", order * (1 + off), chance, hit_db)
+        unmatched = comb("unknown", order * (1 + off), chance, impact_db)
         other = OutsideComb(order=unmatched.order, evidence=unmatched, spread=1e-4)
         findings = diagnose(replace(plain, outside_combs=(other,)))
         assert [finding.tone for finding in findings] == [f"{BEARING}.outer_race"] * count, off
@@ -176,7 +176,7 @@ def test_clear_hits_just_beyond_a_races_slip_are_that_races(case: MakeCase, tone
         assert diagnose(replace(whole, outside_combs=(other,))) == []
 
 
-def test_a_comb_of_others_beside_deeper_ones_of_the_bearing_is_not_its_outer_race(
+def test_a_comb_of_others_next_to_deeper_ones_of_the_bearing_is_not_its_outer_race(
     case: MakeCase, tones: ToneTable
 ) -> None:
     order = tones.tone(f"{BEARING}.outer_race").order * 1.04
@@ -245,9 +245,9 @@ def test_a_cage_deeper_than_a_faint_inner_race_makes_the_rolling_elements_likeli
     assert shares[0] > shares[1] > shares[2]
 
 
-def cage_comb(chance: float, hit_db: float, levels_db: list[float], *, score: float = 50.0) -> CombEvidence:
+def cage_comb(chance: float, impact_db: float, levels_db: list[float], *, score: float = 50.0) -> CombEvidence:
     lines = tuple(CombLine(order=k * ORDERS["cage"], over_floor_db=level) for k, level in enumerate(levels_db, 1))
-    return replace(part_comb("cage", chance, hit_db, score=score), lines=lines)
+    return replace(part_comb("cage", chance, impact_db, score=score), lines=lines)
 
 
 EVEN = [19.0, 18.0, 20.0, 17.0, 19.0, 18.0, 16.0, 17.0]
@@ -264,8 +264,8 @@ def test_a_cage_must_be_much_surer_and_alone(case: MakeCase, settings: Settings)
         finding = lone(diagnose(case(combs=of_bearing(cage=cage_comb(0.9 * stricter, 5.0, levels)))))
         assert finding.tone == f"{BEARING}.{part}"
     assert f"{BEARING}.rolling_element" in finding.cannot_be_told_from or finding.probability > 0.8
-    beside = of_bearing(cage=cage_comb(SURE, 5.0, FALLING, score=99), inner_race=part_comb("inner_race", SURE, 5.0))
-    assert lone(diagnose(case(combs=beside))).tone == f"{BEARING}.inner_race"
+    next_to = of_bearing(cage=cage_comb(SURE, 5.0, FALLING, score=99), inner_race=part_comb("inner_race", SURE, 5.0))
+    assert lone(diagnose(case(combs=next_to))).tone == f"{BEARING}.inner_race"
 
 
 @pytest.mark.parametrize(("frame", "struck"), [("cage_past_inner", "the inner ring"), ("cage", "the outer ring")])
@@ -302,7 +302,9 @@ def test_a_cage_seen_past_two_bodies_may_carry_an_element_that_differs(
     assert (f"{BEARING}.cage" in finding.cannot_be_told_from) == (tone is None)
 
 
-def test_other_parts_are_told_from_a_cage_once_though_it_has_several_orders(case: MakeCase, tones: ToneTable) -> None:
+def test_other_parts_are_distinguished_from_a_cage_once_though_it_has_several_orders(
+    case: MakeCase, tones: ToneTable
+) -> None:
     near = tones.tone("bearing.eccentric bearing.cage_past_load").order
     found = tones_at(case(), near, leave_out="stage1.lobe")
     assert found.count("bearing.eccentric bearing.cage") == 1
@@ -361,16 +363,16 @@ def test_side_lines_at_the_cages_spacing_speak_for_an_element_unless_they_are_as
 ) -> None:
     bare = part_comb("rolling_element", SURE, 0.5, level_db=20.0)
     carried = replace(bare, sideband_lines=tuple(CombLine(order=2.0 + k, over_floor_db=side_db) for k in range(8)))
-    without, beside = (
+    without, next_to = (
         lone(diagnose(case(combs=of_bearing(rolling_element=comb)))).probability for comb in (bare, carried)
     )
-    assert (beside > without + 0.05) is likelier
+    assert (next_to > without + 0.05) is likelier
     # Predicted side lines of a strong comb of which none stands speak for blades of another machine.
-    assert (beside < 0.8 * without) is (side_db < SIDE_STANDS_DB)
+    assert (next_to < 0.8 * without) is (side_db < SIDE_STANDS_DB)
 
 
 @pytest.mark.parametrize(("between", "part"), [(0.3, "cage"), (1e-6, "rolling_element")])
-def test_a_cage_that_strikes_leaves_combs_at_its_elements_order_that_are_gone_between_its_hits(
+def test_a_cage_that_strikes_leaves_combs_at_its_elements_order_that_are_gone_between_its_impacts(
     case: MakeCase, between: float, part: str
 ) -> None:
     element = part_comb("rolling_element", SURE, 1.0, score=50.0)
@@ -398,7 +400,7 @@ RINGING = (30.0, 28.0, 25.0, 22.0, 20.0)
 
 @pytest.mark.parametrize("part", ["outer_race", "inner_race"])
 @pytest.mark.parametrize(
-    ("levels_db", "kurtosis", "hit_db", "band_hz", "fluted"),
+    ("levels_db", "kurtosis", "impact_db", "band_hz", "fluted"),
     [
         (SMOOTH, 3.1, 3.0, (2000.0, 2700.0), True),
         (RINGING, 3.1, 3.0, (2000.0, 2700.0), False),
@@ -415,11 +417,11 @@ RINGING = (30.0, 28.0, 25.0, 22.0, 20.0)
     ],
 )
 def test_an_even_swell_without_impacts_is_fluting_and_all_else_local_damage(
-    case: MakeCase, part: str, levels_db: tuple[float, ...], kurtosis: float, hit_db: float,
+    case: MakeCase, part: str, levels_db: tuple[float, ...], kurtosis: float, impact_db: float,
     band_hz: tuple[float, float], fluted: bool,
 ) -> None:  # fmt: skip
     lines = tuple(CombLine(order=k * ORDERS[part], over_floor_db=level) for k, level in enumerate(levels_db, 1))
-    one = replace(part_comb(part, SURE, hit_db), lines=lines, band_hz=band_hz)
+    one = replace(part_comb(part, SURE, impact_db), lines=lines, band_hz=band_hz)
     typical = Level(point=one.channels[0], measure="kurtosis_typical", value=kurtosis, unit="")
     finding = lone(diagnose(case(combs=of_bearing(**{part: one}), levels=(typical,))))
     assert finding.tone == f"{BEARING}.{part}"
@@ -430,9 +432,9 @@ def test_an_even_swell_without_impacts_is_fluting_and_all_else_local_damage(
 # --- pins and lobes ------------------------------------------------------------------------------------------------
 
 
-def lobe_and_pin(chance: float, hit_db: float, where: object) -> dict[str, CombEvidence]:
+def lobe_and_pin(chance: float, impact_db: float, where: object) -> dict[str, CombEvidence]:
     """Lobe and output pin share an order and therefore one comb."""
-    one = comb("stage1.lobe", 18 / 17, chance, hit_db, where=where)  # type: ignore[arg-type]
+    one = comb("stage1.lobe", 18 / 17, chance, impact_db, where=where)  # type: ignore[arg-type]
     return {"stage1.lobe": one, "stage1.output_pin": one}
 
 
@@ -466,7 +468,7 @@ def test_the_second_place_must_stand_at_the_spacing_and_be_no_echo(
     assert finding.tone == ("stage1.output_pin" if pin else "stage1.lobe")
 
 
-def test_a_damaged_ring_pin_is_told_although_it_speaks_at_running_speed(case: MakeCase) -> None:
+def test_a_damaged_ring_pin_is_reported_although_it_speaks_at_running_speed(case: MakeCase) -> None:
     one = comb("stage1.ring_pin", 1.0, SURE, 1.0, where=place(1e-7, peaks_deg=(80.0,)))
     finding = lone(diagnose(case(combs={"stage1.ring_pin": one})))
     assert (finding.tone, finding.component) == ("stage1.ring_pin", "stage1.ring_pin")
@@ -484,22 +486,22 @@ def test_a_place_without_a_comb_is_chance(case: MakeCase) -> None:
 def test_the_thresholds_of_local_damage_stand_where_the_settings_say(case: MakeCase, settings: Settings) -> None:
     alarm = case(combs=lobe_and_pin(SURE, 0.0, None)).tone_alarm
     least = settings.diagnosis.comb.faintest_hit_over_floor_db
-    for chance, where, hit_db, count in (
+    for chance, where, impact_db, count in (
         (0.99 * alarm, 0.99 * alarm, least + 0.1, 1),
         (1.01 * alarm, SURE, least + 20, 0),
         (SURE, 1.01 * alarm, least + 20, 0),
         (SURE, SURE, least - 0.1, 0),
     ):
-        assert len(diagnose(case(combs=lobe_and_pin(chance, hit_db, place(where))))) == count
+        assert len(diagnose(case(combs=lobe_and_pin(chance, impact_db, place(where))))) == count
     # Where no turn could be laid, a plain strong comb must do.
     strong = settings.diagnosis.comb.clear_hit_over_floor_db
     assert len(diagnose(case(combs=lobe_and_pin(SURE, strong + 0.1, None)))) == 1
     assert diagnose(case(combs=lobe_and_pin(SURE, strong - 0.1, None))) == []
 
 
-@pytest.mark.parametrize(("hit_db", "severity"), [(-5.0, "slight"), (2.0, "moderate"), (9.0, "severe")])
-def test_stronger_hits_are_graver(case: MakeCase, hit_db: float, severity: str) -> None:
-    assert lone(diagnose(case(combs=lobe_and_pin(SURE, hit_db, place(SURE))))).severity == severity
+@pytest.mark.parametrize(("impact_db", "severity"), [(-5.0, "slight"), (2.0, "moderate"), (9.0, "severe")])
+def test_stronger_impacts_are_graver(case: MakeCase, impact_db: float, severity: str) -> None:
+    assert lone(diagnose(case(combs=lobe_and_pin(SURE, impact_db, place(SURE))))).severity == severity
 
 
 def test_tones_that_this_drive_cannot_part_are_named_once_each(case: MakeCase) -> None:

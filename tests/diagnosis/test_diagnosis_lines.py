@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from vibe.flow.settings import Settings
 
 
-def told(findings: list[Finding]) -> list[tuple[str, str]]:
+def stated(findings: list[Finding]) -> list[tuple[str, str]]:
     return [(finding.component, finding.defect) for finding in findings]
 
 
@@ -37,7 +37,7 @@ def least(settings: Settings) -> float:
 
 def test_one_strong_line_at_running_speed_is_unbalance(case: MakeCase, least: float) -> None:
     findings = diagnose(case(**with_level((line("1x", 1.5 * least), line("2x", 0.1 * least)), 1.55 * least)))
-    assert told(findings) == [("input.shaft", "unbalance")]
+    assert stated(findings) == [("input.shaft", "unbalance")]
     assert findings[0].tone is None
     assert findings[0].severity == "moderate"
     assert findings[0].cannot_be_told_from
@@ -50,7 +50,7 @@ def test_a_rotor_next_to_running_speed_is_no_unbalance_of_this_shaft(
     """Its line covers the place of the shaft's, but its peak lies elsewhere than the speed, which is known better."""
     strong = replace(line("1x", 5 * least), off_bins=off_bins)
     findings = diagnose(case(**with_level((strong, line("2x", 0.1 * least)), 5.1 * least)))
-    assert told(findings) == ([("input.shaft", "unbalance")] if named else [])
+    assert stated(findings) == ([("input.shaft", "unbalance")] if named else [])
 
 
 def test_its_thresholds_stand_where_the_settings_say(case: MakeCase, least: float, settings: Settings) -> None:
@@ -88,12 +88,12 @@ def test_twice_running_speed_that_rivals_running_speed_is_misalignment(
     for ratio, called in ((1.02 * rivals, True), (0.98 * rivals, False)):
         total = 1.05 * once * (1 + ratio**2) ** 0.5
         lines = (line("1x", once), line("2x", ratio * once))
-        assert (("input.shaft", "misalignment") in told(diagnose(case(**with_level(lines, total))))) == called
+        assert (("input.shaft", "misalignment") in stated(diagnose(case(**with_level(lines, total))))) == called
 
 
 def test_twice_running_speed_as_strong_as_the_first_is_not_called_unbalance(case: MakeCase, least: float) -> None:
     findings = diagnose(case(**with_level((line("1x", 2 * least), line("2x", 2 * least)), 2.9 * least)))
-    assert told(findings) == [("input.shaft", "misalignment")]
+    assert stated(findings) == [("input.shaft", "misalignment")]
 
 
 def test_two_faint_lines_are_nothing(case: MakeCase, least: float) -> None:
@@ -111,7 +111,7 @@ def loose(first: float, each: float, *, halves: bool = True, count: int = 8) -> 
 
 def test_a_long_series_with_half_orders_is_looseness_and_nothing_else(case: MakeCase, least: float) -> None:
     findings = diagnose(case(lines=loose(1.5 * least, 0.5 * least)))
-    assert told(findings) == [("foundation", "looseness")]
+    assert stated(findings) == [("foundation", "looseness")]
     assert findings[0].evidence
 
 
@@ -122,13 +122,13 @@ def test_five_multiples_from_the_third_to_the_tenth_make_a_loose_series(
     """The first two come of unbalance and misalignment, those beyond the tenth of anything."""
     series = tuple(line(f"{k}x", least) for k in range(first, last + 1))
     lines = (line("1x", 1.5 * least), line("2x", 0.7 * least), *series)
-    assert (("foundation", "looseness") in told(diagnose(case(lines=lines)))) is called
+    assert (("foundation", "looseness") in stated(diagnose(case(lines=lines)))) is called
 
 
 def test_half_orders_make_looseness_surer(case: MakeCase, least: float) -> None:
     with_halves = diagnose(case(lines=loose(1.5 * least, 0.4 * least)))
     without = diagnose(case(lines=loose(1.5 * least, 0.4 * least, halves=False)))
-    assert told(with_halves) == told(without) == [("foundation", "looseness")]
+    assert stated(with_halves) == stated(without) == [("foundation", "looseness")]
     assert with_halves[0].probability > without[0].probability
 
 
@@ -143,7 +143,7 @@ def test_half_orders_make_looseness_surer(case: MakeCase, least: float) -> None:
     ids=["faint", "few", "in the floor", "weak"],
 )
 def test_its_healthy_twins(case: MakeCase, lines: tuple[Line, ...]) -> None:
-    assert ("foundation", "looseness") not in told(diagnose(case(lines=lines)))
+    assert ("foundation", "looseness") not in stated(diagnose(case(lines=lines)))
 
 
 # --- electrical ----------------------------------------------------------------------------------------------------
@@ -152,7 +152,7 @@ def test_its_healthy_twins(case: MakeCase, lines: tuple[Line, ...]) -> None:
 def test_twice_line_frequency_is_electrical(case: MakeCase, least: float) -> None:
     made = (line("twice line", 2 * least, hz=100.0), line("twice line + pole pass", 0.3 * least, hz=102.6))
     findings = diagnose(case(**with_level(made, 2.4 * least)))
-    assert told(findings) == [("motor", "electrical")]
+    assert stated(findings) == [("motor", "electrical")]
     assert any("pole pass" in item.text for item in findings[0].evidence)
 
 
@@ -192,7 +192,7 @@ def test_a_mesh_at_its_zone_boundary_is_wear(case: MakeCase, settings: Settings)
     for factor, expected in ((1.02, [("stage1.mesh", "wear")]), (0.98, [])):
         made = case(lines=mesh(factor * limit / root), levels=quiet_levels(4.0))
         findings = diagnose(made)
-        assert told(findings) == expected
+        assert stated(findings) == expected
     loud = diagnose(case(lines=mesh(1.02 * limit / root), levels=quiet_levels(4.0)))[0]
     assert loud.tone == "stage1.mesh"
     assert loud.cannot_be_told_from

@@ -30,12 +30,12 @@ def scale(settings: Settings) -> SeverityScale:
 
 
 def one(
-    make: MakeCase, scale: SeverityScale, tone: str, impact_m_s2: float, hit_db: float = 6.0, **more: Any
+    make: MakeCase, scale: SeverityScale, tone: str, impact_m_s2: float, impact_db: float = 6.0, **more: Any
 ) -> Finding:
     """The finding of one clear damage whose impacts are so large and stand out so far."""
     order = next(t.order for t in make().tones.tones if t.id == tone)
     where = place(1e-9) if tone == PIN else None
-    shown = replace(comb(tone, order, 1e-9, hit_db, score=200.0, where=where), impact_m_s2=impact_m_s2)
+    shown = replace(comb(tone, order, 1e-9, impact_db, score=200.0, where=where), impact_m_s2=impact_m_s2)
     made: Case = make(combs={tone: shown}, scale=scale, **more)
     (finding,) = diagnose(made)
     assert finding.tone == tone
@@ -127,13 +127,13 @@ def test_direction_speaks_for_one_cause_and_against_the_other(
 ) -> None:
     radial = (line("1x", 6.0),)
     both = (*radial, line("1x", axial, channel="input side axial"))
-    alone, told = (outside(case, "unbalance", lines).probability for lines in (radial, both))
-    assert (told > alone) == fits_unbalance
+    alone, stated = (outside(case, "unbalance", lines).probability for lines in (radial, both))
+    assert (stated > alone) == fits_unbalance
 
     bent = (line("1x", 4.0), line("2x", 5.0))
     tilted = (*bent, line("2x", 5 / 6 * axial, channel="input side axial"))
-    alone, told = (outside(case, "misalignment", lines).probability for lines in (bent, tilted))
-    assert (told > alone) == (not fits_unbalance)
+    alone, stated = (outside(case, "misalignment", lines).probability for lines in (bent, tilted))
+    assert (stated > alone) == (not fits_unbalance)
 
 
 @pytest.mark.parametrize(("output", "nearer"), [(2.0, True), (3.3, True), (4.6, False), (5.9, False)])

@@ -32,7 +32,7 @@ def test_a_second_damage_must_be_more_than_what_the_first_leaves_behind(
 
 
 @pytest.mark.parametrize(("depth_db", "by_db", "named"), [(-1.0, 6.0, False), (-1.0, 2.0, False), (1.0, 9.0, True)])
-def test_faint_hits_are_no_second_damage_beside_clear_deeper_ones(
+def test_faint_impacts_are_no_second_damage_next_to_clear_deeper_ones(
     case: MakeCase, depth_db: float, by_db: float, named: bool
 ) -> None:
     other = "bearing.eccentric bearing.outer_race"
@@ -43,7 +43,7 @@ def test_faint_hits_are_no_second_damage_beside_clear_deeper_ones(
 
 
 @pytest.mark.parametrize(("share", "kept"), [(0.95, True), (0.8, False)])
-def test_faint_hits_that_only_guess_their_element_are_outshone_by_anything_deeper(
+def test_faint_impacts_that_only_guess_their_element_are_outshone_by_anything_deeper(
     case: MakeCase, share: float, kept: bool
 ) -> None:
     deeper = comb("stage1.ring_pin", 1.0, SURE, 1.0, where=place(SURE))
@@ -166,7 +166,7 @@ def test_a_fault_that_nobody_has_a_figure_for_is_as_rare_as_the_rarest_outside_t
 
 
 @pytest.mark.parametrize(("chance", "named"), [(1e-7, True), (0.1, False)])
-def test_what_repeats_between_the_hits_of_another_part_is_a_second_damage(
+def test_what_repeats_between_the_impacts_of_another_part_is_a_second_damage(
     case: MakeCase, chance: float, named: bool
 ) -> None:
     """Faint beside clear deeper impacts, and no more than they may leave: but between them it is still there."""

@@ -99,7 +99,7 @@ def test_what_was_always_there_is_said_to_be_so(case: MakeCase) -> None:
         assert finding.growth_db is None
 
 
-def test_of_two_parts_only_the_one_that_grew_most_surely_is_told_by_growth_alone(case: MakeCase) -> None:
+def test_of_two_parts_only_the_one_that_grew_most_surely_is_reported_by_growth_alone(case: MakeCase) -> None:
     """Damage raises lines at other tones' places too."""
     faint, fainter = comb(RACE, ORDERS[RACE], 0.05, -9.0), comb(LOBE, ORDERS[LOBE], 0.05, -9.0)
     growths = {RACE: growth(RACE), LOBE: growth(LOBE, surprise=1e-4)}

@@ -11,13 +11,13 @@ STEP = 0.005
 
 
 @pytest.mark.parametrize("times", [1, 2, 3, 7])
-def test_a_multiple_is_told_within_a_line_and_not_beyond(times: int) -> None:
+def test_a_multiple_is_known_within_a_line_and_not_beyond(times: int) -> None:
     of = 0.61
     assert whole_multiple(times * of + 1.2 * STEP, of, resolution=STEP) == times
     assert whole_multiple(times * of + 1.8 * STEP, of, resolution=STEP) is None
 
 
-def test_a_slower_order_is_told_less_closely_and_slip_and_spread_widen_it() -> None:
+def test_a_slower_order_is_stated_less_closely_and_slip_and_spread_widen_it() -> None:
     assert whole_multiple(0.2 * 1.02, 0.2, resolution=STEP) == 1
     assert whole_multiple(3.2 * 1.02, 3.2, resolution=STEP) is None
     assert whole_multiple(3.2 * 1.02, 3.2, resolution=STEP, spread=0.02) == 1

@@ -54,8 +54,8 @@ def lone(findings: list[Finding]) -> Finding:
     return finding
 
 
-def outside(order: float, *, ambiguous: bool, hit_db: float = 6.0) -> OutsideComb:
-    evidence = comb(f"outside {order:.4g}", order, SURE, hit_db)
+def outside(order: float, *, ambiguous: bool, impact_db: float = 6.0) -> OutsideComb:
+    evidence = comb(f"outside {order:.4g}", order, SURE, impact_db)
     return OutsideComb(order=order, evidence=evidence, spread=1e-3, ambiguous=ambiguous)
 
 
@@ -80,7 +80,7 @@ def test_a_race_that_an_outside_comb_makes_too_is_less_sure_and_names_it(
     taken = outside(seen.order / times, ambiguous=False)
     assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(taken,)))).probability == doubted.probability
     # The twins: a comb elsewhere, and a fainter one whose lines were taken.
-    fainter = outside(seen.order / times, ambiguous=False, hit_db=2.0)
+    fainter = outside(seen.order / times, ambiguous=False, impact_db=2.0)
     for other in (outside(seen.order / times * 1.01, ambiguous=True), fainter):
         assert lone(diagnose(case(combs={RACE: seen}, outside_combs=(other,)))).probability == plain.probability
 
@@ -107,7 +107,7 @@ PULSES = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.001, method="tachometer"
 LOW_HZ, HIGH_HZ = (900.0, 1100.0), (9000.0, 11000.0)
 
 
-def test_beside_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is(
+def test_next_to_a_machine_of_the_same_kind_the_usual_slip_tells_whose_race_it_is(
     case: MakeCase, tones: ToneTable
 ) -> None:
     """Where pulses tell which of the speeds is this machine's."""
@@ -153,7 +153,7 @@ def test_a_machine_that_may_be_there_counts_with_its_probability(case: MakeCase,
 
 
 PIN = "stage1.ring_pin"
-HEARD_SPEED = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.0002, method="signal")
+DETECTED_SPEED = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.0002, method="signal")
 
 
 def pin(tones: ToneTable, off: float, error: float = 1e-5) -> CombEvidence:
@@ -168,14 +168,14 @@ def of_pin(found: list[Finding]) -> Finding:
 def test_what_cannot_slip_and_lies_off_its_order_is_another_machines(case: MakeCase, tones: ToneTable) -> None:
     """Six hundredths of a per cent are sixty standard errors, and the other drive is named with its speed; one error
     off, or known no closer than the difference, it is the drive's own."""
-    plain = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=HEARD_SPEED)))
+    plain = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=DETECTED_SPEED)))
     assert plain.other_machine is None
-    theirs = of_pin(diagnose(case(combs={PIN: pin(tones, -6e-4)}, speed=HEARD_SPEED)))
+    theirs = of_pin(diagnose(case(combs={PIN: pin(tones, -6e-4)}, speed=DETECTED_SPEED)))
     assert theirs.probability < 0.35 * plain.probability
     assert theirs.other_machine is not None
     assert "1461.3" in theirs.other_machine
     for off, error in ((1e-5, 1e-5), (-6e-4, 3e-4)):
-        own = of_pin(diagnose(case(combs={PIN: pin(tones, off, error)}, speed=HEARD_SPEED)))
+        own = of_pin(diagnose(case(combs={PIN: pin(tones, off, error)}, speed=DETECTED_SPEED)))
         assert own.probability == plain.probability
         assert own.other_machine is None
     # With pulses of this drive it is the other's for sure.
@@ -255,7 +255,7 @@ def test_damage_at_the_speed_found_is_this_drives_as_far_as_that_speed_is(case: 
         shares = []
         for fainter_db in (-10.0, 0.0, 10.0):
             other = replace(similar(1.004, fainter_db), by_damage=by_damage)
-            some = case(combs={PIN: pin(tones, 0.0)}, alike=(other,), speed=HEARD_SPEED)
+            some = case(combs={PIN: pin(tones, 0.0)}, alike=(other,), speed=DETECTED_SPEED)
             shares.append(of_pin(diagnose(some)).probability / alone)
         assert shares[0] < 0.25 < shares[1] < 0.5
         assert (shares[2] > 0.6) is by_damage
@@ -427,9 +427,9 @@ def test_a_strong_comb_of_a_carried_part_without_side_lines_is_doubted(case: Mak
     lines = tuple(CombLine(order=k * order, over_floor_db=18.0) for k in range(1, 9))
 
     def sided(db: float, main_db: float = 18.0, sides: int = 8) -> Finding:
-        beside = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
+        next_to = tuple(CombLine(order=k * order + s * cage, over_floor_db=db) for k in (1, 2, 3, 4) for s in (-1, 1))
         strong = tuple(replace(one, over_floor_db=main_db) for one in lines)
-        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=strong, sideband_lines=beside[:sides])
+        seen = replace(comb(ELEMENT, order, SURE, 5.0), lines=strong, sideband_lines=next_to[:sides])
         return lone(diagnose(case(combs={ELEMENT: seen}, drive=thick, tones=tones)))
 
     assert sided(13.0).damage_probability > 0.95
@@ -463,7 +463,9 @@ def test_side_lines_that_are_higher_than_what_they_belong_to_are_others(case: Ma
     assert sided(15.0) < sided(13.0) - 0.01
 
 
-def test_parts_of_a_drive_that_was_not_heard_are_less_sure_and_others_are_not(case: MakeCase, tones: ToneTable) -> None:
+def test_parts_of_a_drive_that_was_not_detected_are_less_sure_and_others_are_not(
+    case: MakeCase, tones: ToneTable
+) -> None:
     own = lone(diagnose(case(combs={RACE: race(tones)})))
     shaft = own.model_copy(update={"component": "input.shaft", "tone": None, "defect": "unbalance"})
     less, same = doubted_undetected([own, shaft])

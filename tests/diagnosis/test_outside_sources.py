@@ -48,20 +48,20 @@ def comb(order: float, strength_db: float = 6.0, *, lines: int = 24, **more: Any
     return OutsideComb(order=order, evidence=evidence, spread=2e-4, taken=taken, **more)
 
 
-def told(*combs: OutsideComb, around: Surroundings | None = None, tones: tuple[Tone, ...] = ()) -> Outside:
+def stated(*combs: OutsideComb, around: Surroundings | None = None, tones: tuple[Tone, ...] = ()) -> Outside:
     around = around or Surroundings(slow_turns=(OUTPUT,))
     return outside_sources(combs, table(*tones), around, input_hz=HZ)
 
 
 def test_an_undeclared_one_is_counted_per_output_turn() -> None:
-    (row,) = told(comb(19 * OUTPUT)).sources
+    (row,) = stated(comb(19 * OUTPUT)).sources
     assert (row.name, row.declared, row.per_turn, row.of) == ("outside source", False, 19, "stage1.output")
     assert row.text.startswith("An outside source at 0.6552 orders, 15.9 Hz: 19 per output turn; ")
     assert row.hz == pytest.approx(19 * OUTPUT * HZ, rel=1e-5)
 
 
-def test_one_that_fits_no_whole_number_is_told_without() -> None:
-    (row,) = told(comb(19.4 * OUTPUT)).sources
+def test_one_that_fits_no_whole_number_is_reported_without() -> None:
+    (row,) = stated(comb(19.4 * OUTPUT)).sources
     assert (row.per_turn, row.of) == (None, None)
     assert "per output turn" not in row.text
 
@@ -76,20 +76,20 @@ def test_many_per_turn_are_no_count() -> None:
 def test_what_was_declared_gives_its_name() -> None:
     chain = DeclaredSource(name="driven.rake chain.sprocket_teeth", order=19 * OUTPUT, turn_order=OUTPUT)
     around = Surroundings(sources=(chain,), slow_turns=(OUTPUT,))
-    (row,) = told(comb(19.002 * OUTPUT), around=around).sources
+    (row,) = stated(comb(19.002 * OUTPUT), around=around).sources
     assert (row.name, row.declared, row.per_turn) == ("rake chain, sprocket teeth", True, 19)
     assert row.text.startswith("Rake chain, sprocket teeth at 0.6552 orders")
-    (other,) = told(comb(18 * OUTPUT), around=around).sources
+    (other,) = stated(comb(18 * OUTPUT), around=around).sources
     assert not other.declared
 
 
 def test_a_neighbour_is_tried_at_every_speed_of_its_own() -> None:
     pump = DeclaredNeighbour(name="feed pump", range_hz=(48.0, 49.3), per_turn=(1.0, 6.0))
     around = Surroundings(neighbours=(pump,), slow_turns=())
-    (row,) = told(comb(6 * 48.7 / HZ), around=around).sources
+    (row,) = stated(comb(6 * 48.7 / HZ), around=around).sources
     assert (row.name, row.of, row.per_turn, row.declared) == ("feed pump", "feed pump", 6, True)
     assert "turn at 2922 r/min" in row.text
-    (other,) = told(comb(5 * 48.7 / HZ), around=around).sources
+    (other,) = stated(comb(5 * 48.7 / HZ), around=around).sources
     assert not other.declared
 
 
@@ -97,7 +97,7 @@ def test_damage_of_a_neighbour_that_is_described_is_its_own() -> None:
     twin = DeclaredNeighbour(
         name="press 2", range_hz=(23.5, 25.0), per_turn=(1.0,), damage=(("bearing.b.outer_race", 5.37),)
     )
-    (row,) = told(comb(5.37 * 24.0 / HZ), around=Surroundings(neighbours=(twin,))).sources
+    (row,) = stated(comb(5.37 * 24.0 / HZ), around=Surroundings(neighbours=(twin,))).sources
     assert row.name == "press 2"
     assert "damage at bearing.b.outer_race of press 2" in row.text
 
@@ -107,7 +107,7 @@ def test_every_third_line_in_the_slip_of_a_bearing_hides_it() -> None:
     chain = comb(19 * OUTPUT)
     race, clear = tone("bearing.b.outer_race", 1.97), tone("bearing.c.outer_race", 2.15)
     element = tone("bearing.b.rolling_element", 0.985, family="rolling element")
-    outside = told(chain, tones=(race, clear, element))
+    outside = stated(chain, tones=(race, clear, element))
     assert outside.sources[0].hides == ["bearing.b.outer_race", "bearing.b.rolling_element"]
     assert [entry.tone for entry in outside.hidden] == outside.sources[0].hides
     assert all(entry.why and entry.needs for entry in outside.hidden)
@@ -127,9 +127,9 @@ def test_a_part_is_hidden_where_three_of_its_first_four_lines_are(taken: int, hi
     assert hides(comb(3.0, lines=taken), gear) is hidden
 
 
-@pytest.mark.parametrize(("count", "told"), [(60, True), (70, False)])
-def test_as_many_per_turn_as_a_sprocket_has_teeth_are_a_count(count: int, told: bool) -> None:
-    assert (whole_per_turn(count * OUTPUT, (OUTPUT,), 1e-6) is not None) is told
+@pytest.mark.parametrize(("count", "stated"), [(60, True), (70, False)])
+def test_as_many_per_turn_as_a_sprocket_has_teeth_are_a_count(count: int, stated: bool) -> None:
+    assert (whole_per_turn(count * OUTPUT, (OUTPUT,), 1e-6) is not None) is stated
 
 
 def test_lines_that_fit_at_different_slips_hide_nothing() -> None:
@@ -142,11 +142,11 @@ def test_lines_that_fit_at_different_slips_hide_nothing() -> None:
 def test_the_strongest_is_first_and_is_the_one_that_is_named_as_hiding() -> None:
     race = tone("bearing.b.outer_race", 1.97)
     weak, strong = comb(38 * OUTPUT, 2.0), comb(19 * OUTPUT, 9.0)
-    outside = told(weak, strong, tones=(race,))
+    outside = stated(weak, strong, tones=(race,))
     assert [row.strength_db for row in outside.sources] == [9.0, 2.0]
     (entry,) = outside.hidden
     assert "0.6552 orders" in entry.why
 
 
-def test_nothing_heard_nothing_said() -> None:
-    assert told(tones=(tone("bearing.b.outer_race", 1.97),)) == Outside()
+def test_nothing_detected_nothing_said() -> None:
+    assert stated(tones=(tone("bearing.b.outer_race", 1.97),)) == Outside()

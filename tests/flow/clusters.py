@@ -58,17 +58,17 @@ def local_cluster(
     """A cluster that ends with the context, whatever happens in it. ``deaths_borne``: how many workers a job may cost
     before the scheduler gives it up; 3 is the scheduler's own default. ``tls``: the environment that names the
     certificates by which its processes know one another."""
-    told = folder / "scheduler.json"
+    stated = folder / "scheduler.json"
     command = [
         sys.executable, "-m", "distributed.cli.dask_scheduler", "--port", "0", "--no-dashboard",
-        "--scheduler-file", str(told),
+        "--scheduler-file", str(stated),
         "--host", "127.0.0.1" if tls is None else "tls://127.0.0.1", *([] if tls is None else ["--protocol", "tls"]),
     ]  # fmt: skip
     borne = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(deaths_borne)}
     scheduler = _started(command, environment_of_tests() | borne | (tls or {}), folder)
     one = LocalCluster(address="", scheduler=scheduler, folder=folder, environment=tls or {})
     try:
-        one.address = _address(told, scheduler)
+        one.address = _address(stated, scheduler)
         for _ in range(workers):
             one.add_worker()
         if workers and tls is None:
@@ -85,12 +85,12 @@ def _started(command: list[str], environment: dict[str, str], folder: Path) -> s
         return subprocess.Popen(command, stdout=log, stderr=log, env=environment, cwd=folder)
 
 
-def _address(told: Path, scheduler: subprocess.Popen[bytes]) -> str:
+def _address(stated: Path, scheduler: subprocess.Popen[bytes]) -> str:
     import json
 
     until = time.monotonic() + START_S
     while time.monotonic() < until and scheduler.poll() is None:
-        if told.is_file() and (text := told.read_text(encoding="utf-8")).strip().endswith("}"):
+        if stated.is_file() and (text := stated.read_text(encoding="utf-8")).strip().endswith("}"):
             return str(json.loads(text)["address"])
         time.sleep(0.05)
     raise RuntimeError("the scheduler did not start")

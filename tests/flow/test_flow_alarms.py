@@ -62,10 +62,10 @@ def test_damage_at_two_points_in_several_measures_is_one_row_and_the_sound_twin_
     assert len({e.key.measure for e in alarm.exceedances}) >= 3
     assert alarm.finding is not None
     assert alarm.finding.seen_in == 3
-    hit = next(s for s in alarm.series if s.key.measure == "hit")
+    impact = next(s for s in alarm.series if s.key.measure == "hit")
     # 14 weeks of 1.2 dB, the median of the last three captures a week behind.
-    assert hit.change_db == pytest.approx(13 * 1.2, abs=1.0)
-    assert hit.slope_db_per_month == pytest.approx(1.2 * 365.25 / 12 / 7, rel=0.15)
+    assert impact.change_db == pytest.approx(13 * 1.2, abs=1.0)
+    assert impact.slope_db_per_month == pytest.approx(1.2 * 365.25 / 12 / 7, rel=0.15)
 
 
 def test_pictures_are_of_captures_in_the_store(store: Store) -> None:
@@ -100,14 +100,14 @@ def test_what_changed_is_split_among_owners(store: Store) -> None:
 
     fill(store, "TH-02", levels=shared, findings=lambda week: [finding()])
     (change,) = only(look(store)).changed
-    told = change.explanation
+    stated = change.explanation
     assert change.point == POINTS[0]
     # The level grows half as fast as the impacts; the last three captures are 12 to 14 weeks behind the beginning.
-    assert told.rise_db == pytest.approx(13 * 1.2, abs=1.0)
-    assert sum(part.db for part in told.parts) == pytest.approx(told.rise_db)
-    assert told.parts[0].owner == LOBE
-    assert told.parts[0].db > 0.8 * told.rise_db
-    assert told.causes[0].owner == LOBE
+    assert stated.rise_db == pytest.approx(13 * 1.2, abs=1.0)
+    assert sum(part.db for part in stated.parts) == pytest.approx(stated.rise_db)
+    assert stated.parts[0].owner == LOBE
+    assert stated.parts[0].db > 0.8 * stated.rise_db
+    assert stated.causes[0].owner == LOBE
 
 
 def test_growth_without_a_finding_is_a_row_of_its_own_and_weighs_less(store: Store) -> None:
@@ -162,14 +162,14 @@ def test_load_explains_what_another_system_complains_of(store: Store, tmp_path: 
     alarm = only(look(store, exported(tmp_path / "alarms.csv", *rows)))
     assert alarm.kind == "load or speed"
     assert [e.line for e in alarm.exceedances] == [4, 3, 2]
-    told = alarm.explanations[0]
-    assert told.kind == "load"
-    assert told.explains_db is not None
+    stated = alarm.explanations[0]
+    assert stated.kind == "load"
+    assert stated.explains_db is not None
     first = alarm.exceedances[-1]
     assert first.raw_db is not None
     assert first.change_db is not None
-    assert told.explains_db == pytest.approx(first.raw_db - first.change_db)
-    assert told.explains_db > 1.5
+    assert stated.explains_db == pytest.approx(first.raw_db - first.change_db)
+    assert stated.explains_db > 1.5
     assert abs(first.change_db) < 1.5
 
 
@@ -199,7 +199,7 @@ def test_a_limit_learned_at_part_load_is_named(store: Store, tmp_path: Path) -> 
     assert alarm.kind == "load or speed"
 
 
-def test_what_was_before_a_repair_is_told_apart(store: Store, tmp_path: Path) -> None:
+def test_what_was_before_a_repair_is_distinguished(store: Store, tmp_path: Path) -> None:
     def mended(week: int) -> dict[tuple[str, str, str], float]:
         return damaged(week, 7, begins=5, db_per_week=2.0) if week < 15 else sound(week, 8)
 
@@ -223,8 +223,8 @@ def test_sisters_that_change_together_are_one_row(store: Store) -> None:
 def test_a_fault_says_that_its_sister_is_calm(store: Store) -> None:
     fill(store, "TH-01", seed=1)
     fill(store, "TH-02", levels=lambda week: damaged(week, 2), findings=lambda week: [finding()])
-    told = [one for one in only(look(store)).explanations if one.kind == "sisters"]
-    assert [one.weighs for one in told] == [False]
+    stated = [one for one in only(look(store)).explanations if one.kind == "sisters"]
+    assert [one.weighs for one in stated] == [False]
 
 
 def test_lines_that_belong_nowhere_are_listed(store: Store, tmp_path: Path) -> None:
@@ -302,7 +302,7 @@ def test_a_graver_finding_and_a_day_to_look_again_bring_it_back(store: Store) ->
     assert "severe" in only(look(store, at=DECIDED + timedelta(days=14))).status_why
 
 
-def test_the_name_stays_when_parts_that_cannot_be_told_apart_change_places(store: Store) -> None:
+def test_the_name_stays_when_parts_that_cannot_be_distinguished_change_places(store: Store) -> None:
     pin = finding("stage1.output_pin", cannot_be_told_from=[LOBE])
     lobe = finding(cannot_be_told_from=["stage1.output_pin"])
     fill(store, "TH-02", weeks=20, findings=lambda week: [lobe])
@@ -318,17 +318,17 @@ def test_measures_of_the_queue_count_decisions_by_rule(store: Store) -> None:
     alarms = {alarm.drive: alarm for alarm in look(store, at=NOW).alarms}
     decide(store, alarms["TH-01"].id, "confirmed", because="seen", by="K. M.", at=NOW + timedelta(days=2))
     decide(store, alarms["TH-02"].id, "not-a-fault", because="wash-down", by="K. M.", at=NOW + timedelta(days=4))
-    told = look(store, at=NOW + timedelta(days=5)).measures
-    assert (told.alarms, told.waiting, told.quiet, told.in_work, told.decided) == (3, 1, 1, 1, 2)
-    assert told.not_fault_share == 0.5
+    stated = look(store, at=NOW + timedelta(days=5)).measures
+    assert (stated.alarms, stated.waiting, stated.quiet, stated.in_work, stated.decided) == (3, 1, 1, 1, 2)
+    assert stated.not_fault_share == 0.5
     # Both could be shown from their beginning on: a finding of the first capture, growth that began in week 15.
     weeks = (NOW + timedelta(days=2) - alarms["TH-01"].since, NOW + timedelta(days=4) - alarms["TH-02"].since)
-    assert told.median_days_to_decision == pytest.approx(sum(weeks, timedelta()) / timedelta(days=2))
+    assert stated.median_days_to_decision == pytest.approx(sum(weeks, timedelta()) / timedelta(days=2))
     assert alarms["TH-01"].since == START
     assert timedelta(weeks=13) < alarms["TH-02"].since - START < timedelta(weeks=20)
-    rules = {count.rule: count for count in told.rules}
-    hit = rules["this drive: growth, hit"]
-    assert (hit.alarms, hit.confirmed, hit.not_faults, hit.undecided) == (3, 1, 1, 1)
+    rules = {count.rule: count for count in stated.rules}
+    impact = rules["this drive: growth, hit"]
+    assert (impact.alarms, impact.confirmed, impact.not_faults, impact.undecided) == (3, 1, 1, 1)
     assert rules["finding: local damage"].alarms == 2
 
 
@@ -393,7 +393,7 @@ def test_what_comes_later_changes_no_earlier_queue(store: Store) -> None:
     assert look(store, at=late - timedelta(days=9)).alarms[0].urgency.total > before.alarms[0].urgency.total
 
 
-def test_a_repair_dated_ahead_hides_nothing_and_is_told(store: Store) -> None:
+def test_a_repair_dated_ahead_hides_nothing_and_is_reported(store: Store) -> None:
     alarm = faulty(store)
     store.add_event(Event(drive="TH-02", at=DECIDED + timedelta(days=400), kind="repair", note="planned"))
     queue = look(store)
@@ -415,7 +415,7 @@ def test_a_look_beyond_the_data_says_so(store: Store) -> None:
     assert "every 7 days" in row.sentence
 
 
-def test_a_clock_that_was_not_set_is_told(store: Store) -> None:
+def test_a_clock_that_was_not_set_is_reported(store: Store) -> None:
     fill(store, "TH-01", weeks=6)
     assert look(store).remarks == ()
     add(store, "TH-01", -1200, sound(0))
@@ -587,10 +587,10 @@ def test_a_recipe_writes_the_queue_whole_and_takes_service_from_drive_files(stor
     outcome = run_alarms(recipe, out=tmp_path / "out", at=NOW)
     alarm = only(outcome.queue)
     assert alarm.urgency.total > plain
-    told = json.loads((tmp_path / "out" / "queue.json").read_text(encoding="utf-8"))
-    assert told["schema"] == "vibe.queue/1"
-    assert told["alarms"][0]["id"] == alarm.id
-    parts = told["alarms"][0]["urgency"]["parts"]
+    stated = json.loads((tmp_path / "out" / "queue.json").read_text(encoding="utf-8"))
+    assert stated["schema"] == "vibe.queue/1"
+    assert stated["alarms"][0]["id"] == alarm.id
+    parts = stated["alarms"][0]["urgency"]["parts"]
     assert any("400 days" in part["because"] for part in parts)
     with (tmp_path / "out" / "alarms.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))

@@ -55,7 +55,7 @@ def test_a_change_brings_it_back_and_so_does_its_sidecar(tmp_path: Path) -> None
     assert names(look(watch).whole) == ["a.wav"]
 
 
-def test_a_file_that_is_taken_away_is_told_once(tmp_path: Path) -> None:
+def test_a_file_that_is_taken_away_is_reported_once(tmp_path: Path) -> None:
     file = tmp_path / "a.wav"
     file.write_bytes(b"x")
     watch = looking(tmp_path)

@@ -93,11 +93,11 @@ def test_a_quarter_of_the_upper_limit_of_zone_b_is_significant_up_and_down(
 def test_what_cannot_be_compared_is_not_called_a_change(compared: Any) -> None:
     before = health(levels=[level(0.1, "left"), level(0.1, "both"), level(9.0, "both", zone=None)])
     now = health(levels=[level(9.0, "right"), level(0.2, "BOTH")])
-    told = {one.point: one for one in compared(before, now).levels}
+    stated = {one.point: one for one in compared(before, now).levels}
     # Of two rows of one point the headline, which comes first, is compared; case makes no other point.
-    assert told["BOTH"].significant is False
-    assert (told["right"].significant, told["right"].note) == (None, "not measured last time")
-    assert (told["left"].significant, told["left"].note) == (None, "not measured this time")
+    assert stated["BOTH"].significant is False
+    assert (stated["right"].significant, stated["right"].note) == (None, "not measured last time")
+    assert (stated["left"].significant, stated["left"].note) == (None, "not measured this time")
     (band,) = compared(health(levels=[level(0.1)]), health(levels=[level(9.0, high=500.0)])).levels
     assert band.significant is None
     (size,) = compared(health(levels=[level(0.1)]), health(levels=[level(9.0)]), None).levels
@@ -108,11 +108,11 @@ def test_what_cannot_be_compared_is_not_called_a_change(compared: Any) -> None:
 def test_findings_are_new_still_there_or_gone(compared: Any) -> None:
     before = health(state="watch", findings=[finding("stage1.lobe"), finding(None, "unbalance")])
     now = health(state="plan", findings=[finding("stage1.lobe"), finding(None, "misalignment")])
-    told = compared(before, now)
-    assert [(one.defect, one.fate) for one in told.findings] == [
+    stated = compared(before, now)
+    assert [(one.defect, one.fate) for one in stated.findings] == [
         ("local damage", "still there"), ("misalignment", "new"), ("unbalance", "gone"),
     ]  # fmt: skip
-    assert (told.state_before, told.state_now, told.way) == ("watch", "plan", "graver")
+    assert (stated.state_before, stated.state_now, stated.way) == ("watch", "plan", "graver")
     assert compared(now, before).way == "milder"
     assert compared(before, before).way == "same"
     assert compared(health(state="unknown"), now).way == "not known"
@@ -120,9 +120,9 @@ def test_findings_are_new_still_there_or_gone(compared: Any) -> None:
 
 def test_one_damage_under_two_names_is_still_there(compared: Any) -> None:
     lobe = finding("stage1.lobe", like=("stage1.output_pin",))
-    told = compared(health(findings=[lobe]), health(findings=[finding("stage1.output_pin")]))
-    assert fates(told) == [("stage1.output_pin", "still there")]
-    assert told.findings[0].note == "last time named stage1.lobe, local damage"
+    stated = compared(health(findings=[lobe]), health(findings=[finding("stage1.output_pin")]))
+    assert fates(stated) == [("stage1.output_pin", "still there")]
+    assert stated.findings[0].note == "last time named stage1.lobe, local damage"
     whole, race = finding(None, component="bearing.input bearing"), finding("bearing.input bearing.outer_race")
     assert fates(compared(health(findings=[whole]), health(findings=[race]))) == [(race.tone, "still there")]
     # The same parts with another cause are two findings.
@@ -148,8 +148,8 @@ def test_speeds_that_were_not_measured_are_not_compared(compared: Any) -> None:
     def at(input_hz: float, method: str = "signal") -> Health:
         return health(speed=SpeedReport(input_hz=input_hz, uncertainty_hz=None, method=method))
 
-    told = compared(at(24.0), at(24.4))
-    assert (told.speed_before_hz, told.speed_now_hz, told.remarks) == (24.0, 24.4, ())
+    stated = compared(at(24.0), at(24.4))
+    assert (stated.speed_before_hz, stated.speed_now_hz, stated.remarks) == (24.0, 24.4, ())
     assert compared(at(24.0, "nominal"), at(24.4)).speed_before_hz is None
     assert "levels differ for that alone" in compared(at(24.0), at(12.0)).remarks[0]
 
@@ -164,15 +164,15 @@ def test_the_same_captures_and_times_the_wrong_way_round_are_said(compared: Any)
 
 
 def test_a_point_that_came_out_well_once_is_not_taken_again() -> None:
-    def told(*qualities: str) -> list[tuple[str, str]]:
+    def stated(*qualities: str) -> list[tuple[str, str]]:
         captures = [
             capture(channels=[ChannelReport(name="housing", quality=q, reasons=[q], remedies=["r"])]) for q in qualities
         ]
         return [(one.verdict, one.reason) for one in retakes(health(captures=captures))]
 
-    assert told("rejected") == [("rejected", "rejected")]
-    assert told("rejected", "usable") == told("usable", "limited") == []
-    assert told("rejected", "limited") == told("limited", "rejected") == [("limited", "limited")]
+    assert stated("rejected") == [("rejected", "rejected")]
+    assert stated("rejected", "usable") == stated("usable", "limited") == []
+    assert stated("rejected", "limited") == stated("limited", "rejected") == [("limited", "limited")]
     (lost,) = retakes(health(captures=[CaptureReport(file="b.wav", error="cut off")]))
     assert (lost.point, lost.verdict, lost.reason) == (None, "unreadable", "cut off")
 
@@ -289,8 +289,8 @@ def test_what_was_delivered_twice_is_used_once(plant: Path, march: RunOutcome) -
 
 def test_who_was_not_visited_is_said_in_the_order_of_the_walk(plant: Path, march: RunOutcome) -> None:
     record = record_of(plant / "out march")
-    told = [(one["drive"], one["point"], one["where"]) for one in record["not_visited"]]
-    assert told == [("A-1", "output side", "Beside the grease nipple"), ("C-3", None, "Upper floor")]
+    stated = [(one["drive"], one["point"], one["where"]) for one in record["not_visited"]]
+    assert stated == [("A-1", "output side", "Beside the grease nipple"), ("C-3", None, "Upper floor")]
     assert "not visited: C-3, A-1 output side" in march.remarks
     (stray,) = record["captures_without_drive"]
     assert "D-4" in stray

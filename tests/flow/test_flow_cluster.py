@@ -141,7 +141,7 @@ def certificate(folder: Path, name: str) -> dict[str, str]:
     return named
 
 
-def test_who_has_no_certificate_is_told_before_anybody_is_asked() -> None:
+def test_who_has_no_certificate_is_refused_before_anybody_is_asked() -> None:
     with pytest.raises(CallError, match=r"^--cluster tls://127\.0\.0\.1:1: no certificate of this machine can be used"):
         far.Cluster("tls://127.0.0.1:1", None)
 
@@ -179,22 +179,22 @@ def test_a_cluster_that_knows_its_own_by_certificates(plant: Path, tmp_path: Pat
 def test_captures_are_judged_on_a_cluster_and_kept_here(two: LocalCluster, plant: Path, tmp_path: Path) -> None:
     files = sorted((plant / "captures").iterdir())
     delivery = Delivery.of(plant / "captures", drives=[str(plant / "drives")])
-    told = []
+    stated = []
     for place, cluster in (("near", None), ("far", two.address)):
         with Store.open(tmp_path / place, create=True) as store:
             outcome = keep_files(files, delivery, store, workers=1, cluster=cluster)
             assert (outcome.added, outcome.there, outcome.refused) == (len(TAGS), 0, ())
             assert keep_files(files, delivery, store, cluster=cluster).there == len(TAGS)
             assert not verify(store).wrong
-            told.append([
+            stated.append([
                 store.rows("SELECT content, drive, state, speed_hz FROM capture ORDER BY content"),
                 store.rows("SELECT drive, point, measure, subject, value FROM value JOIN series ON series.id = series "
                            "ORDER BY 1, 2, 3, 4"),
             ])  # fmt: skip
-    assert told[0] == told[1]
+    assert stated[0] == stated[1]
 
 
-def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: Path) -> None:
+def test_workers_that_cannot_do_the_work_are_reported(two: LocalCluster, tmp_path: Path) -> None:
     with pytest.raises(CallError, match=r"does not see .*nowhere.*same files under the same path"):
         JobExecutor(1, cluster=two.address, sees=[tmp_path, tmp_path / "nowhere"])
     with JobExecutor(1, cluster=two.address, sees=[tmp_path], writes=[tmp_path]) as executor:
@@ -203,18 +203,18 @@ def test_workers_that_cannot_do_the_work_are_told(two: LocalCluster, tmp_path: P
     assert isinstance(pool, far.Cluster)
     assert not list(tmp_path.iterdir())
     here = far._about([])
-    for told, match in (
+    for stated, match in (
         ({**here, "vibe": "9.9"}, "has vibe 9.9 .* install the same there"),
         ({**here, "python": "2.7"}, "on python 2.7"),
         (ModuleNotFoundError("No module named 'vibe'"), "cannot load vibe"),
         (OSError("gone"), "does not answer"),
     ):
         with pytest.raises(CallError, match=match):
-            pool._check("tcp://there", told)
+            pool._check("tcp://there", stated)
 
 
 def test_a_job_that_kills_every_worker_is_lost_alone(tmp_path: Path) -> None:
-    with local_cluster(tmp_path, workers=3, deaths_borne=0) as cluster:
+    with local_cluster(tmp_path, workers=2, deaths_borne=0) as cluster:
         assert each(jobs.die_on_three, range(8), workers=1, cluster=cluster.address) == [
             0,
             1,
@@ -271,7 +271,7 @@ def test_a_client_whose_loop_does_not_begin_is_said_in_a_sentence(monkeypatch: p
 
 
 @pytest.mark.slow
-def test_a_scheduler_without_workers_is_told(tmp_path: Path) -> None:
+def test_a_scheduler_without_workers_is_reported(tmp_path: Path) -> None:
     with local_cluster(tmp_path, workers=0) as cluster, pytest.raises(CallError, match="has no workers"):
         each(jobs.plus, [1, 2], workers=1, cluster=cluster.address)
 
@@ -293,7 +293,7 @@ def test_a_worker_that_was_cut_off_writes_nothing_when_its_run_has_ended(plant: 
 
 
 @pytest.mark.slow
-def test_a_scheduler_that_goes_away_is_told_and_the_run_goes_on_later(
+def test_a_scheduler_that_goes_away_is_reported_and_the_run_goes_on_later(
     plant: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(far, "ANSWER_S", 2.0)

@@ -162,10 +162,10 @@ def test_a_bruised_bearing_and_unequal_discs_fail_what_they_should_and_nothing_e
 
 
 def test_other_counts_fail_and_leave_all_that_rests_on_them_open(done: dict[str, Accepted]) -> None:
-    told = answers(done["2"])
-    assert told["counts"] == "fail"
-    assert told["velocity"] == "pass"
-    assert {told[name] for name in ("unequal discs", "eccentric bearing", "all parts")} == {"undetermined"}
+    stated = answers(done["2"])
+    assert stated["counts"] == "fail"
+    assert stated["velocity"] == "pass"
+    assert {stated[name] for name in ("unequal discs", "eccentric bearing", "all parts")} == {"undetermined"}
     acceptance = done["2"].acceptance
     assert acceptance.ratio_ordered.startswith("12 (12 lobes")
     assert acceptance.ratio_found.startswith("14 (14 lobes")
@@ -403,7 +403,7 @@ def test_only_a_drive_that_passed_becomes_a_baseline(folder: Path, tmp_path: Pat
         assert [(drive.tag, drive.captures) for drive in kept.drives()] == [("NEW-12", 1)]
 
 
-def test_what_is_wrong_is_told_before_any_work(folder: Path, tmp_path: Path) -> None:
+def test_what_is_wrong_is_reported_before_any_work(folder: Path, tmp_path: Path) -> None:
     given = folder / "sets" / "good"
     even = REQUIREMENTS.replace("harmonic = 1", "harmonic = 2")
     (given / "even.toml").write_text(even, encoding="utf-8")

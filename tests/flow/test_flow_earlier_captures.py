@@ -216,7 +216,7 @@ def delivered(captures: Path, folder: Path) -> None:
     assert outcome.refused == ()
 
 
-def told(store: Path, number: int) -> dict[str, Any]:
+def stated(store: Path, number: int) -> dict[str, Any]:
     """The report of the capture of a day, as it was kept."""
     with Store.open(store) as opened:
         [one] = [c for c in opened.captures(DRIVE.tag) if c.measured_at == FIRST_DAY + timedelta(days=number)]
@@ -244,17 +244,17 @@ def test_a_history_serves_as_the_past_without_a_look_at_old_samples(
     assert finding.growth_db == pytest.approx(same.growth_db, abs=0.4)
 
 
-def test_what_is_added_to_a_history_is_judged_beside_what_is_there(kept: Path, tmp_path: Path) -> None:
+def test_what_is_added_to_a_history_is_judged_next_to_what_is_there(kept: Path, tmp_path: Path) -> None:
     folder = copied(kept, tmp_path)
     (folder / "second").mkdir()
     write_capture(capture(110, Damage(RACE, 0.14, 0)), folder / "second" / "faint.h5")
     write_capture(capture(111), folder / "second" / "sound.h5")
     write_capture(quieter(capture(112), 0.1), folder / "second" / "silent.h5")
     delivered(folder / "second", folder)
-    [finding] = told(folder / "history", 110)["findings"]
+    [finding] = stated(folder / "history", 110)["findings"]
     assert finding["growth_db"] > 1.0
-    assert told(folder / "history", 111)["findings"] == []
-    assert told(folder / "history", 112)["state"] == "unknown"
+    assert stated(folder / "history", 111)["findings"] == []
+    assert stated(folder / "history", 112)["state"] == "unknown"
     with Store.open(folder / "history") as store:
         assert verify(store).wrong == ()
 
@@ -284,8 +284,8 @@ def test_a_run_compares_with_a_history(kept: Path, tmp_path: Path) -> None:
     recipe = 'kind = "route"\ntitle = "A round"\ndrives = ["drive.toml"]\ncaptures = "now"\npdf = false\n'
     (folder / "round.toml").write_text(recipe, encoding="utf-8")
     [alone] = run_recipe(folder / "round.toml", out=tmp_path / "alone", workers=1).rows
-    [beside] = run_recipe(
+    [next_to] = run_recipe(
         folder / "round.toml", out=tmp_path / "beside", workers=1, store=folder / "history"
     ).rows  # fmt: skip
     assert alone.top_finding is None
-    assert beside.top_finding is not None
+    assert next_to.top_finding is not None

@@ -80,7 +80,7 @@ def test_a_report_that_is_there_already_is_kept_and_the_others_are_made(plant: P
     assert taken.read_text(encoding="utf-8") != "precious"
 
 
-def test_a_drive_that_cannot_be_is_told_and_the_others_are_reported(plant: Path) -> None:
+def test_a_drive_that_cannot_be_is_reported_and_the_others_are_reported(plant: Path) -> None:
     wrong = plant / "drives" / "B-2.toml"
     wrong.write_text(drive_text("B-2", more=bearing("stage9.disc")), encoding="utf-8")
     outcome = run(plant)
@@ -144,7 +144,7 @@ def test_two_captures_at_one_time_are_a_remark_and_nothing_is_rejected(plant: Pa
     assert json.loads((plant / "out" / "run.json").read_text(encoding="utf-8"))["captures_without_drive"] == []
 
 
-def test_one_file_under_two_drives_is_used_once_and_both_are_told(plant: Path) -> None:
+def test_one_file_under_two_drives_is_used_once_and_both_are_reported(plant: Path) -> None:
     shutil.copy(plant / "captures" / "A-1.h5", plant / "captures" / "again.h5")
     (plant / "captures" / "again.h5.toml").write_text('drive = "B-2"\n', encoding="utf-8")
     outcome = run(plant)

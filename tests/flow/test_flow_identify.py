@@ -36,14 +36,14 @@ def test_captures_that_agree_are_surer_than_one_and_those_that_differ_less_sure(
     assert likeliest(sure, other)[1] == pytest.approx(0.5, abs=0.01)
 
 
-def test_a_capture_that_hears_nothing_takes_nothing_away() -> None:
+def test_a_capture_that_detects_nothing_takes_nothing_away() -> None:
     deaf = capture(0.99, (4, 0.01))
     assert likeliest(capture(0.02, (43, 0.98)), deaf)[1] > 0.9
     assert together([deaf])[0].probability < 0.05
     assert together([capture(1.0)]) == ()
 
 
-def test_counts_that_no_capture_is_sure_of_are_told_by_several_together() -> None:
+def test_counts_that_no_capture_is_sure_of_are_reported_by_several_together() -> None:
     plate = Plate(verdict="cannot be told", drive="d", lobes=43, ring_pins=44, probability=0.85, why="w")
     right = replace(capture(0.0, (43, 0.85), (42, 0.15)), plate=plate)
     other = replace(capture(0.0, (41, 0.89), (40, 0.11)), plate=plate)

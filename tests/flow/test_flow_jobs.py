@@ -39,9 +39,9 @@ def sleep(seconds: float) -> float:
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_results_are_in_the_order_of_the_jobs(workers: int) -> None:
-    told: list[int] = []
-    assert each(square, range(5), workers=workers, done=lambda count, _: told.append(count)) == [0, 1, 4, 9, 16]
-    assert told == [1, 2, 3, 4, 5]
+    stated: list[int] = []
+    assert each(square, range(5), workers=workers, done=lambda count, _: stated.append(count)) == [0, 1, 4, 9, 16]
+    assert stated == [1, 2, 3, 4, 5]
     assert each(square, [], workers=workers) == []
     assert not multiprocessing.active_children()
 

@@ -52,7 +52,7 @@ def test_a_speed_that_changes_while_it_is_followed_is_said(pulses: bool) -> None
 
 
 def test_a_speed_that_is_assumed_says_so_and_what_else_it_may_be() -> None:
-    health = health_from(speed_case(3, "steady", pulses=False, heard=False))
+    health = health_from(speed_case(3, "steady", pulses=False, detected=False))
     assert health.speed.method == "nominal"
     assert sum(one.probability for one in health.speed.alternatives) == pytest.approx(1.0, abs=1e-6)
     assert health.speed.alternatives[0].input_hz == health.speed.input_hz

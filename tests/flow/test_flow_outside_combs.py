@@ -51,7 +51,7 @@ def test_a_damaged_part_is_no_outside_machine(part: str) -> None:
     assert result.findings[0].damage_probability > 0.5
 
 
-def test_a_sound_drive_alone_has_no_machine_around_it_and_is_heard() -> None:
+def test_a_sound_drive_alone_has_no_machine_around_it_and_is_detected() -> None:
     result = sound_alone()
     assert result.reading is not None
     assert result.reading.outside_combs == ()
@@ -60,7 +60,7 @@ def test_a_sound_drive_alone_has_no_machine_around_it_and_is_heard() -> None:
     assert result.heard_probability > 0.99
 
 
-def test_a_machine_of_the_same_kind_beside_is_heard_at_its_speed() -> None:
+def test_a_machine_of_the_same_kind_nearby_is_detected_at_its_speed() -> None:
     from vibe.flow.diagnose.presence import similar_machines_in
     from vibe.kinematics.tone_table import tone_table
 

@@ -37,26 +37,26 @@ def point(name: str, lead_deg: float, seed: int) -> Channel:
 
 def asked_of(channels: tuple[Channel, ...], monkeypatch: pytest.MonkeyPatch) -> CrossLine | None:
     """What a rule that needs the phase from the input side to the output side is told."""
-    told: list[CrossLine | None] = []
+    stated: list[CrossLine | None] = []
 
     def find(case: Case) -> list[Finding]:
-        told.append(case.cross_line("1x", "input side", "output side"))
+        stated.append(case.cross_line("1x", "input side", "output side"))
         return []
 
     monkeypatch.setattr("vibe.diagnosis.diagnose.RULES", (*RULES, find))
     drive = Drive.model_validate(DRIVE)
     capture = Capture(channels=channels, source=Path("phase.csv"), sha256="0" * 64)
     diagnose_samples(capture, drive, tone_table(drive), load_settings())
-    return told[0]
+    return stated[0]
 
 
 @pytest.mark.parametrize("lead_deg", [-90.0, 0.0, 120.0])
-def test_a_rule_is_told_by_how_much_one_point_leads_another(lead_deg: float, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_rule_is_given_by_how_much_one_point_leads_another(lead_deg: float, monkeypatch: pytest.MonkeyPatch) -> None:
     seen = asked_of((point("input side", 0.0, 1), point("output side", lead_deg, 2)), monkeypatch)
     assert seen is not None
     assert seen.phase_deg == pytest.approx(lead_deg, abs=3.0)
     assert seen.coherence > 0.95
 
 
-def test_of_one_point_nothing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_of_one_point_nothing_is_stated(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asked_of((point("input side", 0.0, 1),), monkeypatch) is None

@@ -35,6 +35,6 @@ def test_another_drive_s_capture_is_not() -> None:
     assert "wrong_drive" in codes("ratio-17", "ratio-119", SHORT)
 
 
-def test_a_speed_out_of_the_range_is_told() -> None:
+def test_a_speed_out_of_the_range_is_reported() -> None:
     plate = FLEET["ratio-17"].input.speed_rpm
     assert "speed_out_of_range" in codes("ratio-17", "ratio-17", replace(SHORT, speed_rpm=0.93 * plate))

@@ -69,8 +69,8 @@ class Counted:
 
         def counting(drive: Drive, table: ToneTable, captures: Sequence[Path], *rest: Any) -> DriveReport:
             self.tags.append(drive.tag)
-            beside = [path.with_name(f"{path.name}.toml") for path in captures]
-            key = (drive.tag, *(path.read_bytes() for path in (*captures, *beside) if path.exists()))
+            next_to = [path.with_name(f"{path.name}.toml") for path in captures]
+            key = (drive.tag, *(path.read_bytes() for path in (*captures, *next_to) if path.exists()))
             if key not in _KNOWN:
                 drive_report = real(drive, table, captures, *rest)
                 _KNOWN[key] = replace(drive_report, finding_plots=(), overview_plots=())

@@ -68,11 +68,11 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def done(plant: Path) -> Round:
-    told: list[tuple[int, int, str]] = []
+    stated: list[tuple[int, int, str]] = []
     outcome = run.run_recipe(
-        plant / "route.toml", out=plant / "out", workers=1, progress=lambda *news: told.append(news)
+        plant / "route.toml", out=plant / "out", workers=1, progress=lambda *news: stated.append(news)
     )
-    assert [news[:2] for news in told] == [(0, 2), (1, 2), (2, 2)]
+    assert [news[:2] for news in stated] == [(0, 2), (1, 2), (2, 2)]
     return Round(folder=plant, outcome=outcome)
 
 

@@ -26,7 +26,7 @@ TRUTH: list[dict[str, Any]] = tomllib.loads((ROOT / "sample_signals" / "truth.to
 
 
 @dataclass(frozen=True)
-class Told:
+class Stated:
     truth: dict[str, Any]
     drive_report: DriveReport
 
@@ -36,14 +36,14 @@ class Told:
 
 
 @pytest.fixture(scope="module", params=TRUTH, ids=[row["tag"] for row in TRUTH])
-def told(request: pytest.FixtureRequest, settings: Settings) -> Told:
+def stated(request: pytest.FixtureRequest, settings: Settings) -> Stated:
     drive, table = tones_of(ROOT / "configs" / "drives" / request.param["drive"])
     capture = ROOT / "sample_signals" / request.param["file"]
-    return Told(truth=request.param, drive_report=drive_diagnosis.drive_report_of(drive, table, [capture], settings))
+    return Stated(truth=request.param, drive_report=drive_diagnosis.drive_report_of(drive, table, [capture], settings))
 
 
-def test_the_right_finding_comes_first_and_sound_drives_have_none(told: Told) -> None:
-    findings, truth = told.health.findings, told.truth
+def test_the_right_finding_comes_first_and_sound_drives_have_none(stated: Stated) -> None:
+    findings, truth = stated.health.findings, stated.truth
     if truth["sound"]:
         assert {finding.component for finding in findings} <= {"sensor"}
         assert bool(findings) == (truth.get("component") == "sensor")
@@ -60,28 +60,28 @@ def test_the_right_finding_comes_first_and_sound_drives_have_none(told: Told) ->
     assert [finding.component for finding in findings[1:]] == []
 
 
-def test_the_state_follows(told: Told) -> None:
-    state = told.health.state
-    assert told.health.state_rule
-    assert told.health.sentence
-    if told.truth.get("component") == "sensor":
+def test_the_state_follows(stated: Stated) -> None:
+    state = stated.health.state
+    assert stated.health.state_rule
+    assert stated.health.sentence
+    if stated.truth.get("component") == "sensor":
         assert state == "unknown"
-    elif told.truth["sound"]:
+    elif stated.truth["sound"]:
         assert state == "sound"
     else:
         assert state in {"watch", "plan", "act"}
 
 
-def test_the_speed_is_the_true_one(told: Told) -> None:
-    speed = told.health.speed
+def test_the_speed_is_the_true_one(stated: Stated) -> None:
+    speed = stated.health.speed
     assert speed.input_hz is not None
-    assert speed.method == ("tachometer" if told.truth["tag"] in {"SP-01", "CS-01"} else "signal")
+    assert speed.method == ("tachometer" if stated.truth["tag"] in {"SP-01", "CS-01"} else "signal")
     # One ten-thousandth keeps the tenth harmonic of any comb in its bin over ten seconds.
-    assert speed.input_hz == pytest.approx(told.truth["speed_rpm"] / 60.0, rel=1e-4)
+    assert speed.input_hz == pytest.approx(stated.truth["speed_rpm"] / 60.0, rel=1e-4)
 
 
-def test_the_json_validates_and_says_what_was_found(told: Told) -> None:
-    text = told.health.model_dump_json(by_alias=True)
+def test_the_json_validates_and_says_what_was_found(stated: Stated) -> None:
+    text = stated.health.model_dump_json(by_alias=True)
     said = json.loads(text)
     jsonschema.validate(
         said,
@@ -89,7 +89,7 @@ def test_the_json_validates_and_says_what_was_found(told: Told) -> None:
         cls=jsonschema.Draft202012Validator,
     )
     assert said["schema"] == "vibe.health/1"
-    assert said["drive"] == told.truth["tag"]
+    assert said["drive"] == stated.truth["tag"]
     assert {"state", "state_rule", "captures", "speed", "findings", "levels", "not_observable", "cautions"} <= set(said)
     for finding in said["findings"]:
         assert {
@@ -101,14 +101,14 @@ def test_the_json_validates_and_says_what_was_found(told: Told) -> None:
             "severity",
             "growth_db",
         } <= set(finding)
-    assert said["captures"][0]["file"] == told.truth["file"]
+    assert said["captures"][0]["file"] == stated.truth["file"]
     assert said["cautions"]
     assert "NaN" not in text
     assert "Infinity" not in text
 
 
-def test_every_finding_and_every_channel_has_its_picture(told: Told) -> None:
-    drive_report = told.drive_report
+def test_every_finding_and_every_channel_has_its_picture(stated: Stated) -> None:
+    drive_report = stated.drive_report
     assert len(drive_report.finding_plots) == len(drive_report.health.findings)
     for finding, shown in zip(drive_report.health.findings, drive_report.finding_plots, strict=True):
         assert bool(shown) == (finding.component != "sensor")
@@ -117,11 +117,11 @@ def test_every_finding_and_every_channel_has_its_picture(told: Told) -> None:
     assert drive_report.overview_plots or not fit
 
 
-def test_what_could_not_be_seen_is_said(told: Told) -> None:
-    unseen = {item.tone: item for item in told.health.not_observable}
+def test_what_could_not_be_seen_is_said(stated: Stated) -> None:
+    unseen = {item.tone: item for item in stated.health.not_observable}
     assert all(item.why and item.needs for item in unseen.values())
-    known = {tone.id for tone in told.drive_report.tones.tones}
+    known = {tone.id for tone in stated.drive_report.tones.tones}
     assert set(unseen) <= known
-    if told.truth["tag"] == "TH-01":  # eight seconds hold one turn of the rake
+    if stated.truth["tag"] == "TH-01":  # eight seconds hold one turn of the rake
         assert any(tone.startswith("stage2.") for tone in unseen)
-    assert not {finding.tone for finding in told.health.findings} & set(unseen)
+    assert not {finding.tone for finding in stated.health.findings} & set(unseen)

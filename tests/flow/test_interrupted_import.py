@@ -83,7 +83,7 @@ def test_a_full_database_says_how_many_were_kept(plant: Path, tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("word", "workers", "status"), [("SIGTERM", "1", 143), pytest.param("SIGINT", "2", 130, marks=pytest.mark.slow)]
 )
-def test_told_to_end_it_says_how_many_were_kept_and_leaves_the_store_in_order(
+def test_asked_to_end_it_says_how_many_were_kept_and_leaves_the_store_in_order(
     plant: Path, tmp_path: Path, word: str, workers: str, status: int
 ) -> None:
     store = tmp_path / "history"

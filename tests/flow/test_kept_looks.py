@@ -45,13 +45,13 @@ def looked(store: Store, monkeypatch: pytest.MonkeyPatch, at: datetime, *, keep:
     return (outcome.queue, outcome.cases), made[0]
 
 
-def told(outcome: QueueOutcome) -> tuple[Any, Any]:
+def stated(outcome: QueueOutcome) -> tuple[Any, Any]:
     return outcome.queue, outcome.cases
 
 
 def scratch(store: Store, at: datetime) -> tuple[Any, Any]:
     (store.folder / JUDGED).unlink(missing_ok=True)
-    return told(evaluate_alarms(store, at=at))
+    return stated(evaluate_alarms(store, at=at))
 
 
 def test_only_what_changed_is_looked_at_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -137,7 +137,7 @@ def equal_after(store: Store, seed: int, count: int) -> None:
         changed_at_random(store, rng, place, at)
         if rng.random() < 0.2:
             continue  # as if the process had been ended before it looked
-        kept = told(evaluate_alarms(store, at=at, keep=rng.random() < 0.8))
+        kept = stated(evaluate_alarms(store, at=at, keep=rng.random() < 0.8))
         held = (store.folder / JUDGED).read_bytes() if (store.folder / JUDGED).exists() else b""
         assert kept == scratch(store, at), (seed, place)
         if held:

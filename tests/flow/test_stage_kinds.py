@@ -57,13 +57,13 @@ def turns(stage: GenevaStage, speed: float) -> dict[str, float]:
     return {"input": speed, "driver": speed, "output": speed / stage.slots}
 
 
-def slot_hits(scene: Scene, damage: Damage, number: int, _stage: GenevaStage) -> list[ImpactTrain]:
+def slot_impacts(scene: Scene, damage: Damage, number: int, _stage: GenevaStage) -> list[ImpactTrain]:
     wheel = scene.motion.angle(f"stage{number}.output")
     return [strikes(scene, damage, number, wheel, np.zeros(wheel.size))]
 
 
 def parts(stage: GenevaStage) -> dict[str, Breakable[GenevaStage]]:
-    return {"slot": Breakable(stage.slots, slot_hits)}
+    return {"slot": Breakable(stage.slots, slot_impacts)}
 
 
 def force(_scene: Scene, _number: int, _stage: GenevaStage, _wear: Wear, _total: Smooth) -> None:
@@ -103,7 +103,7 @@ def test_its_parts_are_called_what_it_calls_them(geneva: Drive) -> None:
     assert finding_in_words(finding) == "a slot of the wheel in stage 1 is very probably damaged"
 
 
-def test_it_moves_and_its_damage_is_heard(geneva: Drive) -> None:
+def test_it_moves_and_its_damage_is_detected(geneva: Drive) -> None:
     assert turning(geneva)["stage1.output"] == pytest.approx(1 / 6)
     assert "stage1.slot" in possible_damages(geneva)
     assert part_count(geneva, "stage1.slot") == 6

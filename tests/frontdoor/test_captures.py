@@ -173,7 +173,9 @@ def test_a_wrong_call_is_one_sentence(call: Any, says: str, drive: vibe.Drive) -
         call(drive)
 
 
-def test_a_drive_is_told_from_its_signal_and_noise_tells_none(damaged: vibe.Capture, drive: vibe.Drive) -> None:
+def test_a_drive_is_distinguished_from_its_signal_and_noise_tells_none(
+    damaged: vibe.Capture, drive: vibe.Drive
+) -> None:
     found = vibe.identify([damaged, made(np.random.default_rng(2).normal(size=100_000))], speed_range_hz=(22, 25))
     assert found.to_frame()["ring_pins"].to_list()[0] == 18
     assert found[1].ratio.value is None

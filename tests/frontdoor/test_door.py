@@ -13,7 +13,7 @@ import vibe
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def told(code: str) -> str:
+def stated(code: str) -> str:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
     return done.stdout.strip()
 
@@ -23,14 +23,14 @@ def test_importing_loads_one_module_and_takes_no_time() -> None:
         "import sys, time; start = time.process_time(); import vibe; took = time.process_time() - start; "
         "print(1e3 * took, *(name for name in sys.modules if name.startswith('vibe')))"
     )
-    runs = [told(code).split() for _ in range(5)]
+    runs = [stated(code).split() for _ in range(5)]
     assert all(names == ["vibe"] for _, *names in runs)
     assert min(float(took_ms) for took_ms, *_ in runs) < 50
 
 
 def test_errors_load_neither_arrays_nor_tables() -> None:
     code = "import sys, vibe; vibe.VibeError; print(*{'numpy', 'pandas', 'scipy', 'matplotlib'} & set(sys.modules))"
-    assert told(code) == ""
+    assert stated(code) == ""
 
 
 @pytest.mark.parametrize("name", vibe.__all__)
@@ -49,5 +49,5 @@ def test_every_error_is_of_one_tree() -> None:
         assert issubclass(getattr(vibe, name), vibe.VibeError)
 
 
-def test_types_are_told_to_checkers() -> None:
+def test_types_are_shown_to_checkers() -> None:
     assert (ROOT / "vibe" / "py.typed").is_file()

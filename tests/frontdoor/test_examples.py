@@ -35,6 +35,6 @@ def test_the_example_does_what_it_says(
     monkeypatch.chdir(tmp_path)
     example = doctest.DocTestParser().get_doctest(PLACES[name].__doc__ or "", {}, name, None, 0)
     assert example.examples
-    told: list[str] = []
-    outcome = doctest.DocTestRunner(verbose=False).run(example, out=told.append)
-    assert outcome.failed == 0, "".join(told)
+    stated: list[str] = []
+    outcome = doctest.DocTestRunner(verbose=False).run(example, out=stated.append)
+    assert outcome.failed == 0, "".join(stated)

@@ -51,8 +51,8 @@ def wanted(kind: str = "level", **more: Any) -> Requirement:
 
 
 def sighting(value: float, point: str = "A", run: int = 0, kind: RunKind = "rated load", **more: Any) -> Sighting:
-    told: dict[str, Any] = {"unit": "mm/s", "scatter": 0.02, "file": f"{next(NUMBERS)}.h5"} | more
-    return Sighting(value=value, point=point, run=run, kind=kind, **told)
+    reported: dict[str, Any] = {"unit": "mm/s", "scatter": 0.02, "file": f"{next(NUMBERS)}.h5"} | more
+    return Sighting(value=value, point=point, run=run, kind=kind, **reported)
 
 
 def answer(values: Sequence[float], judging: Judging = FEW, **more: Any) -> Outcome:
@@ -330,8 +330,8 @@ def test_damage_fails_silence_passes_and_what_cannot_be_seen_is_open() -> None:
         return no_damage(ask, damage, ())
 
     assert said([], []).answer == "pass"
-    hit = said([("x.h5", finding())], [unseen(12.0)])
-    assert (hit.answer, hit.where) == ("fail", "x.h5")
+    met = said([("x.h5", finding())], [unseen(12.0)])
+    assert (met.answer, met.where) == ("fail", "x.h5")
     other = finding().model_copy(update={"other_machine": "the same part of P-2"})
     either = said([("x.h5", other), ("y.h5", other)], [])
     assert (either.answer, either.where) == ("undetermined", "x.h5")
@@ -368,12 +368,12 @@ def counted(answer: str) -> Counted:
 
 
 @pytest.mark.parametrize(
-    ("told", "expected"),
+    ("reported", "expected"),
     [(["pass", "undetermined"], "pass"), (["fail", "undetermined"], "fail"), (["pass", "fail"], "undetermined"),
      (["undetermined"], "undetermined"), ([], "undetermined")],
 )  # fmt: skip
-def test_captures_must_agree_on_the_counts(told: list[str], expected: str) -> None:
-    outcome = identity(wanted("identity"), [counted(one) for one in told], "12", "")
+def test_captures_must_agree_on_the_counts(reported: list[str], expected: str) -> None:
+    outcome = identity(wanted("identity"), [counted(one) for one in reported], "12", "")
     assert outcome.answer == expected
     assert (outcome.settles is None) == (expected != "undetermined")
 

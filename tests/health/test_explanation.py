@@ -26,51 +26,51 @@ REST = part("1000-5000 Hz", 1.1 / 6.2)
 
 
 def test_the_part_is_named_with_its_decibels() -> None:
-    told = explain(rise(BEARING, REST))
-    assert [cause.kind for cause in told.causes] == ["part", "broad band"]
-    assert told.causes[0].sentence == "of the rise of 6.2 dB, 5.1 dB come from the eccentric bearing"
-    assert told.causes[0].strength == pytest.approx(0.823, abs=0.001)
+    stated = explain(rise(BEARING, REST))
+    assert [cause.kind for cause in stated.causes] == ["part", "broad band"]
+    assert stated.causes[0].sentence == "of the rise of 6.2 dB, 5.1 dB come from the eccentric bearing"
+    assert stated.causes[0].strength == pytest.approx(0.823, abs=0.001)
 
 
 def test_what_is_within_scatter_is_not_explained() -> None:
-    told = explain(rise(BEARING, REST, sure=0.9), Circumstances(troubles=("clipped",)))
-    assert [cause.kind for cause in told.causes] == ["scatter"]
-    assert "±1.0 dB" in told.causes[0].sentence
+    stated = explain(rise(BEARING, REST, sure=0.9), Circumstances(troubles=("clipped",)))
+    assert [cause.kind for cause in stated.causes] == ["scatter"]
+    assert "±1.0 dB" in stated.causes[0].sentence
 
 
 def test_a_part_that_appears_within_scatter_is_mentioned() -> None:
     new = replace(part("bearing.input bearing", 1.0, rise_db=0.4), before_db=None, share=None)
-    told = explain(rise(new, REST, db=0.4, sure=0.6))
-    assert [cause.kind for cause in told.causes] == ["scatter", "part"]
-    assert told.causes[1].sentence == "the input bearing: +0.4 dB of the level, and nothing before"
+    stated = explain(rise(new, REST, db=0.4, sure=0.6))
+    assert [cause.kind for cause in stated.causes] == ["scatter", "part"]
+    assert stated.causes[1].sentence == "the input bearing: +0.4 dB of the level, and nothing before"
 
 
 def test_a_part_that_is_not_sure_is_not_blamed() -> None:
-    told = explain(rise(part("stage1.mesh", 0.8, sure=0.6), part("shaft", 0.2)))
-    assert [cause.owner for cause in told.causes] == ["shaft"]
+    stated = explain(rise(part("stage1.mesh", 0.8, sure=0.6), part("shaft", 0.2)))
+    assert [cause.owner for cause in stated.causes] == ["shaft"]
 
 
 def test_load_takes_its_share_from_the_parts() -> None:
     moved = Shift(what="load", moved="from 60 to 90 %", db=5.8, sigma_db=0.4)
-    told = explain(rise(part("stage1.mesh", 0.9)), Circumstances(shifts=(moved,)))
-    assert [cause.kind for cause in told.causes] == ["load", "part"]
-    assert told.causes[0].strength == pytest.approx(5.4 / 6.2)
-    assert told.causes[1].strength < 0.15
-    assert "from 60 to 90 %, which makes +5.8 ± 0.4 dB" in told.causes[0].sentence
+    stated = explain(rise(part("stage1.mesh", 0.9)), Circumstances(shifts=(moved,)))
+    assert [cause.kind for cause in stated.causes] == ["load", "part"]
+    assert stated.causes[0].strength == pytest.approx(5.4 / 6.2)
+    assert stated.causes[1].strength < 0.15
+    assert "from 60 to 90 %, which makes +5.8 ± 0.4 dB" in stated.causes[0].sentence
 
 
 def test_a_load_that_works_against_the_change_explains_nothing() -> None:
     moved = Shift(what="load", moved="from 90 to 60 %", db=-3.0, sigma_db=0.3)
-    told = explain(rise(BEARING), Circumstances(shifts=(moved,)))
-    assert told.causes[0].kind == "part"
-    assert told.causes[-1].strength == 0.0
-    assert "against the change" in told.causes[-1].sentence
+    stated = explain(rise(BEARING), Circumstances(shifts=(moved,)))
+    assert stated.causes[0].kind == "part"
+    assert stated.causes[-1].strength == 0.0
+    assert "against the change" in stated.causes[-1].sentence
 
 
 def test_a_dependence_that_is_not_known_is_said_to_be_so() -> None:
-    told = explain(rise(BEARING), Circumstances(shifts=(Shift(what="speed", moved="from 24 to 25 Hz"),)))
-    assert told.causes[0].kind == "part"
-    assert "not known yet" in told.causes[-1].sentence
+    stated = explain(rise(BEARING), Circumstances(shifts=(Shift(what="speed", moved="from 24 to 25 Hz"),)))
+    assert stated.causes[0].kind == "part"
+    assert "not known yet" in stated.causes[-1].sentence
 
 
 @pytest.mark.parametrize(
@@ -78,11 +78,11 @@ def test_a_dependence_that_is_not_known_is_said_to_be_so() -> None:
     [({"b": 0.2}, 0.9, "are unchanged"), ({}, 0.5, "no other point"), ({"b": 6.0}, 0.4, "at other points too")],
 )
 def test_one_factor_for_all_is_a_sensitivity(others: dict[str, float], strength: float, words: str) -> None:
-    told = explain(
+    stated = explain(
         rise(part("1000-5000 Hz", 0.7), part("stage1.mesh", 0.3), alike=0.5, common=6.0),
         Circumstances(other_points=others),
     )
-    gain = next(cause for cause in told.causes if cause.kind == "gain")
+    gain = next(cause for cause in stated.causes if cause.kind == "gain")
     assert gain.strength == strength
     assert words in gain.sentence
 
@@ -92,15 +92,15 @@ def test_owners_that_differ_are_no_sensitivity() -> None:
 
 
 def test_below_ten_hertz_is_the_sensor() -> None:
-    told = explain(rise(part("below 10 Hz", 0.95), part("shaft", 0.05)))
-    assert told.causes[0].kind == "sensor"
-    assert "below 10 Hz" in told.causes[0].sentence
+    stated = explain(rise(part("below 10 Hz", 0.95), part("shaft", 0.05)))
+    assert stated.causes[0].kind == "sensor"
+    assert "below 10 Hz" in stated.causes[0].sentence
 
 
 def test_troubles_of_the_chain_come_before_parts() -> None:
-    told = explain(rise(BEARING), Circumstances(troubles=("the signal is clipped",)))
-    assert [cause.kind for cause in told.causes] == ["sensor", "part"]
-    assert told.causes[0].sentence == "the signal is clipped"
+    stated = explain(rise(BEARING), Circumstances(troubles=("the signal is clipped",)))
+    assert [cause.kind for cause in stated.causes] == ["sensor", "part"]
+    assert stated.causes[0].sentence == "the signal is clipped"
 
 
 def test_sisters_share_a_cause_or_do_not() -> None:
@@ -113,16 +113,16 @@ def test_sisters_share_a_cause_or_do_not() -> None:
 
 @pytest.mark.parametrize(("share", "named"), [(0.08, False), (0.12, True)])
 def test_a_part_is_worth_a_sentence_from_a_tenth_of_a_change_on(share: float, named: bool) -> None:
-    told = explain(rise(part("stage1.mesh", 0.7), part("shaft", share)))
-    assert any(cause.owner == "shaft" for cause in told.causes) is named
+    stated = explain(rise(part("stage1.mesh", 0.7), part("shaft", share)))
+    assert any(cause.owner == "shaft" for cause in stated.causes) is named
     low = explain(rise(part("stage1.mesh", 0.7), part("below 10 Hz", share)))
     assert any(cause.kind == "sensor" for cause in low.causes) is named
 
 
 @pytest.mark.parametrize(("sure", "named"), [(0.93, False), (0.97, True)])
 def test_what_scatter_makes_once_in_twenty_is_no_change(sure: float, named: bool) -> None:
-    told = explain(rise(BEARING, REST, sure=sure))
-    assert (told.causes[0].kind == "part") is named
+    stated = explain(rise(BEARING, REST, sure=sure))
+    assert (stated.causes[0].kind == "part") is named
 
 
 @pytest.mark.parametrize(("db", "said"), [(0.07, False), (0.15, True)])
@@ -138,26 +138,26 @@ def test_a_trouble_of_the_chain_most_often_explains_the_change_and_leaves_a_part
     assert bearing.strength == pytest.approx(1 - sensor.strength)
 
 
-@pytest.mark.parametrize(("common_db", "told"), [(0.8, False), (1.2, True)])
-def test_a_common_factor_within_the_calibration_of_two_instruments_is_none(common_db: float, told: bool) -> None:
+@pytest.mark.parametrize(("common_db", "stated"), [(0.8, False), (1.2, True)])
+def test_a_common_factor_within_the_calibration_of_two_instruments_is_none(common_db: float, stated: bool) -> None:
     """Two of 5 % each: 7 %, 0.6 dB, and their difference up to 10 %, 0.9 dB."""
     changed = rise(part("1000-5000 Hz", 0.7), part("stage1.mesh", 0.3), db=2.0, alike=0.5, common=common_db)
-    assert any(cause.kind == "gain" for cause in explain(changed).causes) is told
+    assert any(cause.kind == "gain" for cause in explain(changed).causes) is stated
 
 
-@pytest.mark.parametrize(("alike", "told"), [(0.04, False), (0.06, True)])
+@pytest.mark.parametrize(("alike", "stated"), [(0.04, False), (0.06, True)])
 def test_owners_changed_by_one_factor_unless_chance_makes_their_differences_less_than_once_in_twenty(
-    alike: float, told: bool
+    alike: float, stated: bool
 ) -> None:
     changed = rise(part("1000-5000 Hz", 0.7), part("stage1.mesh", 0.3), alike=alike, common=6.0)
-    assert any(cause.kind == "gain" for cause in explain(changed).causes) is told
+    assert any(cause.kind == "gain" for cause in explain(changed).causes) is stated
 
 
 @pytest.mark.parametrize(("share", "still"), [(0.2, True), (0.3, False), (-0.2, True), (-0.3, False)])
 def test_other_points_stand_still_within_a_quarter_of_the_change(share: float, still: bool) -> None:
     changed = rise(part("1000-5000 Hz", 0.7), part("stage1.mesh", 0.3), alike=0.5, common=6.0)
-    told = explain(changed, Circumstances(other_points={"b": share * 6.2}))
-    assert any("other points are unchanged" in cause.sentence for cause in told.causes) is still
+    stated = explain(changed, Circumstances(other_points={"b": share * 6.2}))
+    assert any("other points are unchanged" in cause.sentence for cause in stated.causes) is still
 
 
 @pytest.mark.parametrize(("sisters", "shared"), [(1, False), (2, True), (3, True)])
@@ -168,8 +168,8 @@ def test_one_drive_more_may_have_changed_by_chance(sisters: int, shared: bool) -
 
 
 def test_a_fall_is_called_one() -> None:
-    told = explain(rise(part("shaft", 0.9, rise_db=-4.0), db=-4.0))
-    assert told.causes[0].sentence.startswith("of the fall of 4.0 dB, 3.6 dB are missing from")
+    stated = explain(rise(part("shaft", 0.9, rise_db=-4.0), db=-4.0))
+    assert stated.causes[0].sentence.startswith("of the fall of 4.0 dB, 3.6 dB are missing from")
 
 
 @pytest.mark.parametrize(

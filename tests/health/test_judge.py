@@ -175,7 +175,7 @@ def test_no_usable_channel_is_unknown_whatever_was_found(judgement: Judgement) -
         assert found.do_by.startswith("Repeat the measurement")
 
 
-def test_a_bad_sensor_alone_is_unknown_and_beside_a_good_one_watch(judgement: Judgement) -> None:
+def test_a_bad_sensor_alone_is_unknown_and_next_to_a_good_one_watch(judgement: Judgement) -> None:
     alone = verdict(judgement, sensor_finding("a"), usable=1)
     assert alone.state == "unknown"
     assert alone.do_by.startswith("Clean the face and mount the sensor again. Repeat the measurement")
@@ -190,7 +190,7 @@ def test_a_bad_sensor_alone_is_unknown_and_beside_a_good_one_watch(judgement: Ju
     assert "lobe" in damaged.sentence
 
 
-def test_sentence_is_plain_and_owns_what_cannot_be_told_apart(judgement: Judgement) -> None:
+def test_sentence_is_plain_and_owns_what_cannot_be_distinguished(judgement: Judgement) -> None:
     found = verdict(judgement, finding("moderate", 0.93, cannot_be_told_from=["stage1.output_pin"]))
     assert found.sentence == (
         "Thickener rake (TH-02): a lobe of the cycloidal disc in stage 1, or an output pin with its roller and bore in "
@@ -230,12 +230,12 @@ def test_deadline_counts_from_the_measurement(judgement: Judgement) -> None:
 def test_one_instruction_and_one_date_stand_on_a_report(judgement: Judgement, severity: str) -> None:
     at = datetime(2026, 2, 27, tzinfo=UTC)
     found = verdict(judgement, finding(severity), levels=(level("D"),) if severity == "severe" else (), measured_at=at)
-    told = f"{found.sentence} {found.do_by}"
-    assert len(set(re.findall(r"\d{4}-\d\d-\d\d", told))) == 1
+    stated = f"{found.sentence} {found.do_by}"
+    assert len(set(re.findall(r"\d{4}-\d\d-\d\d", stated))) == 1
     assert set(re.findall(r"\d{4}-\d\d-\d\d", found.sentence)) == set(re.findall(r"\d{4}-\d\d-\d\d", found.do_by))
     assert "lobe" in found.do_by
     for elsewhere in ("before it runs on", "can run", "work now"):
-        assert elsewhere not in told
+        assert elsewhere not in stated
 
 
 @pytest.mark.parametrize("state", ["act", "plan", "watch", "sound"])
@@ -243,9 +243,9 @@ def test_the_worse_the_consequence_the_sooner(judgement: Judgement, state: State
     at = datetime(2026, 2, 27, tzinfo=UTC)
     days = []
     for consequence in ("low", None, "medium", "high", "safety"):
-        told = instruction(state, judgement, part="a lobe", consequence=consequence, measured_at=at)
-        (date,) = re.findall(r"\d{4}-\d\d-\d\d", told.what)
-        assert date in told.short
+        stated = instruction(state, judgement, part="a lobe", consequence=consequence, measured_at=at)
+        (date,) = re.findall(r"\d{4}-\d\d-\d\d", stated.what)
+        assert date in stated.short
         days.append((datetime.fromisoformat(date).replace(tzinfo=UTC) - at).days)
     assert days == sorted(days, reverse=True)
     assert days[1] == days[2] == judgement.deadline_for(state).days

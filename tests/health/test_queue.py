@@ -66,13 +66,13 @@ def test_races_of_one_bearing_are_one_and_two_bearings_are_two() -> None:
     assert set(kinds(faulty(outer, other))) == {"bearing.input bearing", "bearing.output bearing"}
 
 
-def test_velocity_goes_to_what_shakes_and_acceleration_to_what_hits() -> None:
+def test_velocity_goes_to_what_shakes_and_acceleration_to_what_strikes() -> None:
     loose = found("foundation", tone=None, defect="looseness")
     rows = (exceedance(key("velocity_rms")), exceedance(key("acceleration_peak")), exceedance(key("acceleration_rms")))
     assert kinds(faulty(found(), loose, exceedances=rows)) == {"stage1.lobe": 2, "foundation looseness": 1}
 
 
-def test_a_tone_of_another_part_joins_the_fault_beside_it_and_stands_alone_without() -> None:
+def test_a_tone_of_another_part_joins_the_fault_next_to_it_and_stands_alone_without() -> None:
     row = exceedance(key("hit", point="", subject="stage1.ring_pin"), kind="growth", limit=None)
     assert kinds(faulty(found(), exceedances=(row,))) == {"stage1.lobe": 1}
     assert kinds(sound(exceedances=(row,))) == {"growth": 1}
@@ -85,8 +85,8 @@ def test_what_was_before_the_damage_and_did_not_last_is_not_put_down_to_it() -> 
 
 def test_a_finding_only_in_captures_with_a_bad_sensor_says_so() -> None:
     bad = case(captures=tuple(capture(week, found(point="input side"), input_side="loose mount") for week in WEEKS))
-    told = [one.kind for cause in causes_of(bad, RULES) if cause.kind == "fault" for one in cause.explanations]
-    assert told == ["sensor"]
+    stated = [one.kind for cause in causes_of(bad, RULES) if cause.kind == "fault" for one in cause.explanations]
+    assert stated == ["sensor"]
     good = case(captures=tuple(capture(week, found(point="output side"), input_side="loose mount") for week in WEEKS))
     assert [one for cause in causes_of(good, RULES) if cause.kind == "fault" for one in cause.explanations] == []
 
@@ -148,8 +148,8 @@ def test_only_several_sisters_that_all_rose_explain_a_level_and_never_a_finding(
     own = state(change_db=8.0, sisters_have=have, sisters_rose=rose)
     one = faulty(*([found()] if named else []), series=(own,), exceedances=(exceedance(),))
     alarm = queue_of([one], [], RULES, NOW).alarms[0]
-    told = [t for t in alarm.explanations if t.kind == "sisters"]
-    assert [t.weighs for t in told] == [weighs]
+    stated = [t for t in alarm.explanations if t.kind == "sisters"]
+    assert [t.weighs for t in stated] == [weighs]
     assert (alarm.sisters_have, alarm.sisters_rose) == (have, rose)
     assert any(part.name == "explained by sisters" for part in alarm.urgency.parts) is weighs
 
@@ -169,7 +169,7 @@ def test_names_are_short_typeable_and_depend_on_drive_cause_and_baseline() -> No
     assert alarm_id("D-1", "scatter", START) == alarm_id("D-1", "scatter", START.astimezone())
 
 
-def test_parts_that_cannot_be_told_apart_have_one_name() -> None:
+def test_parts_that_cannot_be_distinguished_have_one_name() -> None:
     lobe, pin = found("stage1.lobe", "stage1.output_pin"), found("stage1.output_pin", "stage1.lobe")
     assert cause_of(lobe) == cause_of(pin)
     assert cause_of(found("stage2.lobe")) != cause_of(lobe)
@@ -204,8 +204,8 @@ def test_growth_beyond_the_level_at_the_decision_brings_it_back(
 ) -> None:
     now = state(change_db=8.0, scatter_db=scatter_db)
     levels = {} if then_db is None else {series_name(now.key): then_db}
-    told = memory(levels=levels, component="stage1.lobe", severity="moderate")
-    assert standing(told, seen(), (now,), NOW, RULES)[0] == status
+    stated = memory(levels=levels, component="stage1.lobe", severity="moderate")
+    assert standing(stated, seen(), (now,), NOW, RULES)[0] == status
 
 
 @pytest.mark.parametrize(
@@ -220,19 +220,19 @@ def test_growth_beyond_the_level_at_the_decision_brings_it_back(
     ],
 )
 def test_another_part_or_a_graver_finding_brings_it_back(finding: Any, status: str) -> None:
-    told = memory(component="stage1.lobe", severity="moderate")
-    assert standing(told, finding, (), NOW, RULES)[0] == status
+    stated = memory(component="stage1.lobe", severity="moderate")
+    assert standing(stated, finding, (), NOW, RULES)[0] == status
 
 
 def test_the_day_to_look_again_brings_it_back() -> None:
-    told = memory(verdict="recheck", component="stage1.lobe", severity="moderate")
-    status, why = standing(told, seen(), (), NOW, RULES)
+    stated = memory(verdict="recheck", component="stage1.lobe", severity="moderate")
+    status, why = standing(stated, seen(), (), NOW, RULES)
     assert status == "overdue"
     assert "has passed" in why
-    assert standing(told, seen(), (), NOW - timedelta(days=2), RULES)[0] == "waiting"
+    assert standing(stated, seen(), (), NOW - timedelta(days=2), RULES)[0] == "waiting"
 
 
-def test_a_new_baseline_makes_another_name_and_puts_the_past_aside() -> None:
+def test_a_new_baseline_makes_another_name_and_leaves_the_past_out() -> None:
     event = Event(drive="D-1", at=START + timedelta(weeks=10), kind="repair", note="new pins")
     old = exceedance(at=START + timedelta(weeks=5), source="another system", content=f"{5:064x}")
     after = faulty(found(), epoch=event.at, epoch_event=event, events=(event,), exceedances=(old,))

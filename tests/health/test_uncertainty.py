@@ -129,9 +129,9 @@ def test_three_repeats_among_other_contributions_hold_as_often_as_stated(share: 
 
 def test_repeats_hold_the_averaging_already_and_are_not_counted_twice(practice: MeasurementPractice) -> None:
     own = [1.0, 1.1, 0.9]
-    told = repeats(own, [named("a", *own), named("b", 2.0, 2.1)], 0.5, "short", practice)
-    assert [one.name for one in told] == ["repeatability"]
-    assert told[0].degrees_of_freedom == 3
+    reported = repeats(own, [named("a", *own), named("b", 2.0, 2.1)], 0.5, "short", practice)
+    assert [one.name for one in reported] == ["repeatability"]
+    assert reported[0].degrees_of_freedom == 3
     alone = repeats([1.0], [named("a", 1.0)], 0.05, "short", practice)
     assert [(one.name, one.relative) for one in alone] == [("averaging", 0.05), ("repeatability", 0.04)]
 

@@ -90,13 +90,13 @@ def test_sisters_take_nothing_from_what_surely_tells_of_damage() -> None:
     rows = (exceedance(), exceedance(kind="growth", limit=None))
     for change_db, less in ((8.0, True), (28.0, False)):
         grown = {"finding": None, "series": (state(change_db=change_db, change_low_db=change_db - 4),)}
-        plain, told = (of(**grown, exceedances=rows, explanations=said) for said in ((), sisters))
-        assert (told.total < plain.total) is less
+        plain, stated = (of(**grown, exceedances=rows, explanations=said) for said in ((), sisters))
+        assert (stated.total < plain.total) is less
 
 
 def test_what_only_informs_pushes_nothing_down() -> None:
-    beside = AlarmExplanation(kind="sisters", words="sisters did not change", weighs=False)
-    assert of(explanations=(beside,)).total == of().total
+    next_to = AlarmExplanation(kind="sisters", words="sisters did not change", weighs=False)
+    assert of(explanations=(next_to,)).total == of().total
 
 
 def test_a_factor_counts_once_however_often_it_is_said() -> None:
@@ -104,12 +104,12 @@ def test_a_factor_counts_once_however_often_it_is_said() -> None:
 
 
 def test_no_explanation_hides_a_drive_that_people_depend_on() -> None:
-    told = (LOAD, AlarmExplanation(kind="sensor", words="loose mount"))
-    free, held = of(consequence="safety").total, of(consequence="safety", explanations=told)
+    stated = (LOAD, AlarmExplanation(kind="sensor", words="loose mount"))
+    free, held = of(consequence="safety").total, of(consequence="safety", explanations=stated)
     blind = max(part(held, "severity") - 25.0, 0.0)
     assert blind == 0.0
     assert held.total == pytest.approx(RULES.explained.least_for_safety * free)
-    assert of(consequence="high", explanations=told).total < 0.1 * of(consequence="high").total
+    assert of(consequence="high", explanations=stated).total < 0.1 * of(consequence="high").total
 
 
 def test_a_slope_of_which_little_is_sure_counts_half() -> None:
@@ -126,10 +126,10 @@ def test_nothing_known_is_said_and_makes_no_number_up() -> None:
 
 
 def test_rules_that_cannot_be_are_refused() -> None:
-    told = RULES.model_dump(by_alias=True)
+    stated = RULES.model_dump(by_alias=True)
     with pytest.raises(ValidationError, match="without_finding"):
         AlarmRules.model_validate(
-            told | {"chance": told["chance"] | {"without_finding": 1.0, "without_finding_most": 0.9}}
+            stated | {"chance": stated["chance"] | {"without_finding": 1.0, "without_finding_most": 0.9}}
         )
     with pytest.raises(ValidationError, match="at_least"):
-        AlarmRules.model_validate(told | {"raise": told["raise"] | {"at_least": 9}})
+        AlarmRules.model_validate(stated | {"raise": stated["raise"] | {"at_least": 9}})

@@ -167,10 +167,10 @@ def test_many_are_kept_and_each_refusal_is_a_sentence(
     files = sorted(tmp_path.glob("*.h5"))
     outcome = keep_files(files, delivery, store, workers=2)
     assert (outcome.added, outcome.there, outcome.by_drive) == (1, 1, {"T-1": 1})
-    told = {sentence.split(":")[0]: sentence for sentence in outcome.refused}
-    assert set(told) == {"other.h5", "naive.h5", "broken.h5"}
-    assert "'T-9'" in told["other.h5"]
-    assert "--time-zone" in told["naive.h5"]
+    stated = {sentence.split(":")[0]: sentence for sentence in outcome.refused}
+    assert set(stated) == {"other.h5", "naive.h5", "broken.h5"}
+    assert "'T-9'" in stated["other.h5"]
+    assert "--time-zone" in stated["naive.h5"]
     again = keep_files(files, replace(delivery, time_zone="Europe/Vienna"), store, workers=1)
     assert (again.added, again.there, len(again.refused)) == (1, 2, 2)
     assert [one.drive for one in store.captures()] == ["T-1", "T-1"]

@@ -63,7 +63,7 @@ def test_sound_twins_are_not_sure() -> None:
     assert np.mean([(part.sure or 0) > 0.95 for rise in sure for part in rise.parts]) < 0.12
 
 
-def test_one_factor_is_told_from_one_owner() -> None:
+def test_one_factor_is_distinguished_from_one_owner() -> None:
     gain = [rise_of(captures(s, 6), captures(500 + s, 1, dict.fromkeys(USUAL, 4.0))) for s in range(40)]
     one = [rise_of(captures(s, 6), captures(500 + s, 1, {"mesh": 12.0})) for s in range(40)]
     assert np.mean([(rise.alike or 0) > 0.05 for rise in gain]) > 0.85

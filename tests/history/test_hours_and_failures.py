@@ -58,8 +58,8 @@ def test_weibull_intervals_hold_the_truth() -> None:
         found, _ = weibull_lives([life(float(min(h, 900.0)), bool(h <= 900.0)) for h in hours], 0.9)
         assert found is not None
         for name, value in true.items():
-            told = getattr(found, name)
-            held[name] += (told.low or 0.0) <= value <= (told.high or np.inf)
+            stated = getattr(found, name)
+            held[name] += (stated.low or 0.0) <= value <= (stated.high or np.inf)
     # Standard error of 90 % of 60 is 4 %.
     assert all(0.78 <= count / sets <= 0.99 for count in held.values()), held
 

@@ -186,9 +186,9 @@ def test_a_row_put_in_between_and_a_guard_that_is_gone_are_seen(folder: Path) ->
     with closing(sqlite3.connect(folder / DATABASE)) as raw:
         raw.execute("DROP TRIGGER decision_is_never_removed")
     with Store.open(folder) as store:
-        told = [one.what for one in verify(store).wrong]
-        assert any("decision_is_never_removed" in one for one in told)
-        assert any("decision 40" in one for one in told)
+        stated = [one.what for one in verify(store).wrong]
+        assert any("decision_is_never_removed" in one for one in stated)
+        assert any("decision 40" in one for one in stated)
     repaired(folder)
     with Store.open(folder) as store:
         assert verify(store).wrong == ()
@@ -311,7 +311,7 @@ def test_the_journal_is_never_a_link_or_a_pipe(folder: Path) -> None:
         assert any("not an ordinary file" in one.what for one in verify(store).wrong)
 
 
-def test_recent_writes_that_are_spoilt_are_told(folder: Path) -> None:
+def test_recent_writes_that_are_spoilt_are_reported(folder: Path) -> None:
     """Decisions that lie only in the file of recent writes, of which SQLite reads none after the first spoilt one."""
     store = Store.open(folder)
     store.rows("PRAGMA wal_autocheckpoint = 0")
@@ -326,9 +326,9 @@ def test_recent_writes_that_are_spoilt_are_told(folder: Path) -> None:
     recent.write_bytes(data)
     with Store.open(as_killed) as store:
         assert len(store.decisions()) == COUNT
-        told = " ".join(one.what for one in verify(store).wrong)
-        assert "decision 43" in told
-        assert "event 2" in told
+        stated = " ".join(one.what for one in verify(store).wrong)
+        assert "decision 43" in stated
+        assert "event 2" in stated
     repaired(as_killed)
     with Store.open(as_killed) as store:
         assert (len(store.decisions()), len(store.events())) == (COUNT + 3, 2)

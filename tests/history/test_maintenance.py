@@ -59,7 +59,7 @@ def test_a_damaged_file_is_seen_set_aside_and_can_be_brought_back(store: Store, 
     filled(store)
     path = store.path_of(content(1))
     harm(path)
-    assert [told.where for told in verify(store).wrong] == [path.relative_to(store.folder).as_posix()]
+    assert [stated.where for stated in verify(store).wrong] == [path.relative_to(store.folder).as_posix()]
     (done,) = repair(store)
     assert "quarantined" in done.what
     assert (store.folder / "damaged" / path.name).is_file()
@@ -89,7 +89,7 @@ def test_what_ended_processes_left_is_swept_and_what_a_living_one_holds_is_not(s
     left.mkdir()
     (left / "lock").touch()
     (left / "x.h5.part").write_bytes(b"half")
-    assert [told.where for told in verify(store).wrong] == ["incoming/0123456789abcdef"]
+    assert [stated.where for stated in verify(store).wrong] == ["incoming/0123456789abcdef"]
     repair(store)
     assert not left.exists()
     assert store.take(mine) is True

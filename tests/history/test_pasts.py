@@ -43,10 +43,10 @@ def same(a: PastCapture, b: PastCapture) -> bool:
     assert a.trace is not None
     assert b.trace is not None
     fields = [name for name in PastCapture.__dataclass_fields__ if name != "trace"]
-    told = [name for name in Trace.__dataclass_fields__ if name != "levels"]
+    stated = [name for name in Trace.__dataclass_fields__ if name != "levels"]
     return (
         all(getattr(a, name) == getattr(b, name) for name in fields)
-        and all(getattr(a.trace, name) == getattr(b.trace, name) for name in told)
+        and all(getattr(a.trace, name) == getattr(b.trace, name) for name in stated)
         and np.array_equal(a.trace.levels, b.trace.levels)
     )
 

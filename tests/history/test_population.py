@@ -22,7 +22,7 @@ from vibe.storage.digest import sealed
 MESH = ("hit", "", "stage1.mesh", "m/s²")
 
 
-def test_a_bad_drive_and_a_drift_are_told_and_sound_ones_are_not(tmp_path: Path) -> None:
+def test_a_bad_drive_and_a_drift_are_reported_and_sound_ones_are_not(tmp_path: Path) -> None:
     write_records(tmp_path / "type", 120)
     found = population_of(tmp_path / "type")
     assert (found.drives, len(found.figures)) == (120, len(keys()))
@@ -84,7 +84,7 @@ def test_tolerance_intervals_hold_what_they_say() -> None:
     assert 2 <= short <= 20
 
 
-def test_slow_growth_is_told_by_the_month() -> None:
+def test_slow_growth_is_reported_by_the_month() -> None:
     rng = np.random.default_rng(11)
     level = rng.normal(0.0, 1.0, (240, 2))
     level[:, 0] += 4.0 * np.arange(240) / 240  # 4 dB in 240 days

@@ -54,7 +54,7 @@ def test_an_older_store_is_copied_and_brought_up(tmp_path: Path) -> None:
     assert not list(tmp_path.glob("*.part"))
 
 
-def test_an_empty_database_beside_captures_is_filled_from_them(tmp_path: Path) -> None:
+def test_an_empty_database_next_to_captures_is_filled_from_them(tmp_path: Path) -> None:
     older(tmp_path, 0)
     with pytest.raises(CallError, match=r"gone or empty .*history repair"):
         Store.open(tmp_path)
@@ -108,7 +108,7 @@ def test_a_damaged_database_is_said_in_one_sentence(tmp_path: Path) -> None:
     inside = 3 * len(whole) // 4  # beyond the list of tables
     path.write_bytes(whole[:inside] + b"\xff" * (len(whole) - inside))
     with Store.open(tmp_path / "h") as store:
-        assert any("damaged" in told.what for told in verify_or_refusal(store))
+        assert any("damaged" in stated.what for stated in verify_or_refusal(store))
 
 
 def verify_or_refusal(store: Store) -> tuple[StoreRemark, ...]:

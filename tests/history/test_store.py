@@ -26,18 +26,18 @@ def key(measure: str = "measure 0", drive: str = "TH-01", point: str = POINTS[0]
 
 
 def test_what_was_added_comes_back_as_it_was(store: Store) -> None:
-    told, rows = record(1, health=health("plan", ("stage1.lobe",))), channels(1)
-    assert store.add(told, rows) is True
-    for back, sent in zip(store.waveform(told.content), rows, strict=True):
+    stated, rows = record(1, health=health("plan", ("stage1.lobe",))), channels(1)
+    assert store.add(stated, rows) is True
+    for back, sent in zip(store.waveform(stated.content), rows, strict=True):
         assert np.array_equal(back.samples, sent.samples)
         assert back.name == sent.name
         assert (back.step, back.full_scale, back.axis) == (sent.step, sent.full_scale, sent.axis)
-    for spectrum, kept in zip(store.spectra(told.content), told.spectra, strict=True):
+    for spectrum, kept in zip(store.spectra(stated.content), stated.spectra, strict=True):
         assert np.array_equal(spectrum.top, kept.top)
         assert (spectrum.point, spectrum.kind, spectrum.step) == (kept.point, kept.kind, kept.step)
-    assert store.health(told.content) == told.health
+    assert store.health(stated.content) == stated.health
     (one,) = store.captures("TH-01")
-    assert (one.measured_at, one.kept, one.state, one.waveform) == (told.measured_at, "accepted", "plan", "kept")
+    assert (one.measured_at, one.kept, one.state, one.waveform) == (stated.measured_at, "accepted", "plan", "kept")
     assert [found.tone for found in store.findings("TH-01")] == ["stage1.lobe"]
 
 

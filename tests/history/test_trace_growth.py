@@ -37,7 +37,7 @@ def test_what_only_scatters_is_given_its_chance() -> None:
     assert 0.004 <= np.mean(np.array(there) <= 0.05) <= 0.06
 
 
-def test_one_series_that_grew_is_told_with_its_size_and_its_band() -> None:
+def test_one_series_that_grew_is_reported_with_its_size_and_its_band() -> None:
     values = drawn(np.random.default_rng(2), EARLIER + 1)
     values[-1, 4, 7, :32] *= 4.0
     found = changes(values[-1], list(values[:-1]), [7] * ROWS)
@@ -48,7 +48,7 @@ def test_one_series_that_grew_is_told_with_its_size_and_its_band() -> None:
     assert np.delete(found.chance, 4).min() > 0.005
 
 
-def test_what_is_new_shows_beside_lines_that_a_sound_part_always_makes() -> None:
+def test_what_is_new_shows_next_to_lines_that_a_sound_part_always_makes() -> None:
     """Three harmonics stand thirty times over the floor from the first day on; the others rise to four times."""
     values = drawn(np.random.default_rng(3), EARLIER + 1)
     values[-1, 1, 7, 5:32] *= 4.0

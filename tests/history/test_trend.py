@@ -183,11 +183,11 @@ def test_the_time_to_a_limit_of_steady_growth(rules: TrendSettings) -> None:
     held, ratios = [], []
     for seed in range(60):
         level = scatter(seed, 35) + np.maximum(np.arange(35) - 20, 0)
-        told = time_to_limit(trend_of(level, rules), 20.0, rules.model_copy(update={"dated": True}))
-        if told.days is None or told.soonest is None:
+        stated = time_to_limit(trend_of(level, rules), 20.0, rules.model_copy(update={"dated": True}))
+        if stated.days is None or stated.soonest is None:
             continue
-        held.append(told.soonest <= 42.0 <= (told.latest or np.inf))
-        ratios.append(told.days / 42.0)
+        held.append(stated.soonest <= 42.0 <= (stated.latest or np.inf))
+        ratios.append(stated.days / 42.0)
     assert len(held) > 54
     assert np.mean(held) > 0.85
     assert np.median(ratios) == pytest.approx(1.0, abs=0.15)
@@ -204,12 +204,12 @@ def test_what_is_steady_or_unsure_has_no_end(rules: TrendSettings) -> None:
 @pytest.mark.parametrize(("power", "faster"), [(1.0, False), (3.0, True)])
 def test_growth_is_not_dated_and_quickening_is_said(rules: TrendSettings, power: float, faster: bool) -> None:
     grown = np.maximum(np.arange(60) - 20, 0) / 40.0
-    told = time_to_limit(trend_of(scatter(14, 60) + 30.0 * grown**power, rules), 60.0, rules)
-    assert (told.days, told.soonest, told.latest) == (None, None, None)
-    assert told.words == f"growing{', faster than before' if faster else ''}; cannot be dated"
+    stated = time_to_limit(trend_of(scatter(14, 60) + 30.0 * grown**power, rules), 60.0, rules)
+    assert (stated.days, stated.soonest, stated.latest) == (None, None, None)
+    assert stated.words == f"growing{', faster than before' if faster else ''}; cannot be dated"
 
 
 def test_a_limit_that_is_reached_is_said_to_be(rules: TrendSettings) -> None:
     level = scatter(13, 40) + np.maximum(np.arange(40) - 20, 0)
-    told = time_to_limit(trend_of(level, rules), 12.0, rules)
-    assert (told.days, told.words) == (0.0, "the limit is reached")
+    stated = time_to_limit(trend_of(level, rules), 12.0, rules)
+    assert (stated.days, stated.words) == (0.0, "the limit is reached")

@@ -234,14 +234,14 @@ def test_where_nobody_can_tell_whether_a_process_lives_nothing_is_swept(
     assert abandoned(store.folder) == []
 
 
-def test_a_changed_number_in_the_database_is_told_and_made_anew_from_the_file(store: Store) -> None:
+def test_a_changed_number_in_the_database_is_reported_and_made_anew_from_the_file(store: Store) -> None:
     for number in range(3):
         store.add(record(number), channels(number))
     before = store.latest()
     store.rows("UPDATE value SET value = value + 1 WHERE capture = 3")
     store.rows("UPDATE capture SET speed_hz = 99 WHERE content = ?", content(1))
     store.rows("DELETE FROM health WHERE capture = 1")
-    assert [told.what.split(" ")[1] for told in verify(store).wrong] == ["report", "speed_hz", "values"]
+    assert [stated.what.split(" ")[1] for stated in verify(store).wrong] == ["report", "speed_hz", "values"]
     assert len(repair(store)) == 3
     assert store.latest() == before
     assert verify(store).wrong == ()

@@ -61,7 +61,7 @@ def test_the_sample_requirements_are_right() -> None:
         ),
     ],
 )  # fmt: skip
-def test_what_is_wrong_is_told_with_its_line_and_field(write: Write, text: str, line: int, says: str) -> None:
+def test_what_is_wrong_is_reported_with_its_line_and_field(write: Write, text: str, line: int, says: str) -> None:
     path = write(text)
     with pytest.raises(ConfigError) as caught:
         load_requirements(path)

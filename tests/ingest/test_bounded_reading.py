@@ -419,7 +419,7 @@ def test_where_the_system_sets_no_limit_memory_is_watched(monkeypatch: pytest.Mo
         fence.fenced(asleep, CRASHES, 30.0)
 
 
-def test_the_files_beside_it_keep_their_answers(tmp_path: Path) -> None:
+def test_the_files_next_to_it_keep_their_answers(tmp_path: Path) -> None:
     """In one process, where the death of a library was the death of the command."""
     sound(tmp_path / "a.h5")
     shutil.copy(CRASHES, tmp_path / "b.mat")
@@ -437,7 +437,7 @@ def test_the_files_beside_it_keep_their_answers(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals")
-def test_how_it_ended_is_told() -> None:
+def test_how_it_ended_is_stated() -> None:
     with pytest.raises(CaptureError, match="ends the library"):
         fence.fenced(ended, CRASHES, signal.SIGSEGV)
     with pytest.raises(CaptureError, match="ended from outside"):

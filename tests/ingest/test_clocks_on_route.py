@@ -58,7 +58,7 @@ def seen(drive: str, when: datetime, logger: str = "a") -> FileSeen:
 
 
 @pytest.mark.parametrize("year", [1970, 1980, 2000, 2080])
-def test_a_clock_that_was_never_set_is_told_and_not_used(year: int) -> None:
+def test_a_clock_that_was_never_set_is_reported_and_not_used(year: int) -> None:
     files = [seen(f"D{k}", START + timedelta(minutes=10 * k)) for k in range(6)]
     files[2] = seen("D2", datetime(year, 1, 1, 3, 12, tzinfo=UTC))
     call = completeness(files, [], RULES, now=START + timedelta(days=1))
@@ -68,7 +68,7 @@ def test_a_clock_that_was_never_set_is_told_and_not_used(year: int) -> None:
 
 
 @pytest.mark.parametrize("hours", [-1, 1, 2])
-def test_two_loggers_hours_apart_are_told_once(hours: int) -> None:
+def test_two_loggers_hours_apart_are_reported_once(hours: int) -> None:
     def both(off: float) -> list[FileSeen]:
         files = []
         for k in range(5):
@@ -76,9 +76,9 @@ def test_two_loggers_hours_apart_are_told_once(hours: int) -> None:
             files += [seen(f"D{k}", at, "a"), seen(f"D{k}", at + timedelta(minutes=3 * (k % 3), hours=off), "b")]
         return files
 
-    told = [r for file in completeness(both(hours), [], RULES, now=START).files for r in file.remarks]
-    assert len(told) == 1
-    assert f"{abs(hours)} h apart" in told[0]
+    stated = [r for file in completeness(both(hours), [], RULES, now=START).files for r in file.remarks]
+    assert len(stated) == 1
+    assert f"{abs(hours)} h apart" in stated[0]
     assert not any(file.remarks for file in completeness(both(0), [], RULES, now=START).files)
 
 

@@ -86,7 +86,7 @@ def test_the_same_file_twice_is_set_aside_and_counts_once(rules: FieldRules) -> 
     assert call.missing[0].what == "1 of 2 captures still to come"
 
 
-def test_the_same_samples_under_two_points_are_told(rules: FieldRules) -> None:
+def test_the_same_samples_under_two_points_are_reported(rules: FieldRules) -> None:
     """As happens when one cable was never moved: another format, another name, the same numbers."""
     one = file("a_in.wav", "A", IN)
     two = replace(file("a_out.csv", "A", OUT), points=(replace(one.points[0], point=OUT),))
@@ -96,7 +96,7 @@ def test_the_same_samples_under_two_points_are_told(rules: FieldRules) -> None:
     assert [(m.drive, m.point) for m in call.missing] == [("A", OUT)]
 
 
-def test_a_clock_of_another_day_is_told(rules: FieldRules) -> None:
+def test_a_clock_of_another_day_is_reported(rules: FieldRules) -> None:
     files = [file(f"{n}.h5", "A", IN, minutes=10 * n) for n in range(6)]
     assert all(f.points[0].verdict == "accepted" for f in completeness(files, [], rules).files)
     files.append(file("old.h5", "A", IN, minutes=-28 * 24 * 60))

@@ -21,7 +21,7 @@ def wrapped(samples: np.ndarray, at: float) -> np.ndarray:
 
 @pytest.mark.parametrize("share", [0.25, 0.4, 0.6, 0.8])
 @pytest.mark.parametrize("seed", [1, 2])
-def test_values_that_wrap_are_told_at_any_level(share: float, seed: int) -> None:
+def test_values_that_wrap_are_reported_at_any_level(share: float, seed: int) -> None:
     whole = machine(seed=seed)
     at = share * float(np.abs(whole).max())
     quality = assess(channel(wrapped(whole, at)))
@@ -42,13 +42,13 @@ def test_a_strong_tone_and_a_clipped_signal_do_not_wrap(hz: float) -> None:
 def test_impacts_that_ring_high_do_not_wrap() -> None:
     rng = np.random.default_rng(5)
     ringing = np.exp(-np.arange(60) / 12) * np.cos(2 * np.pi * 0.38 * np.arange(60))
-    hits = np.zeros(round(4 * RATE_HZ))
-    hits[rng.integers(0, hits.size - 60, 400)] = rng.choice([-6.0, 6.0], 400)
-    assert "overflow" not in codes(assess(channel(machine() + np.convolve(hits, ringing)[: hits.size])))
+    impacts = np.zeros(round(4 * RATE_HZ))
+    impacts[rng.integers(0, impacts.size - 60, 400)] = rng.choice([-6.0, 6.0], 400)
+    assert "overflow" not in codes(assess(channel(machine() + np.convolve(impacts, ringing)[: impacts.size])))
 
 
 @pytest.mark.parametrize(("block_s", "copies"), [(0.16, 4), (2.0, 1), (0.02, 1)])
-def test_a_buffer_written_again_is_told_with_its_place(block_s: float, copies: int) -> None:
+def test_a_buffer_written_again_is_reported_with_its_place(block_s: float, copies: int) -> None:
     whole = machine(6.0)
     size, at = round(block_s * RATE_HZ), round(3.0 * RATE_HZ)
     again = whole.copy()
@@ -75,7 +75,7 @@ def test_a_tone_in_step_with_the_sampling_does_not_repeat_itself() -> None:
 
 @pytest.mark.parametrize("mains_hz", [50.0, 59.97])
 @pytest.mark.parametrize(("strength", "verdict"), [(1.2, "limited"), (30.0, "rejected")])
-def test_mains_hum_far_above_the_machine_is_told(mains_hz: float, strength: float, verdict: str) -> None:
+def test_mains_hum_far_above_the_machine_is_reported(mains_hz: float, strength: float, verdict: str) -> None:
     whole = machine(8.0)
     time_s = np.arange(whole.size) / RATE_HZ
     wave = sum(a * np.sin(2 * np.pi * k * mains_hz * time_s + k) for k, a in ((1, 1.0), (3, 0.3), (5, 0.2), (7, 0.1)))
@@ -154,7 +154,7 @@ def test_recorders_that_let_the_shaft_pass_are_not_accused(kind: str) -> None:
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_velocity_under_the_name_of_acceleration_is_told(seed: int) -> None:
+def test_velocity_under_the_name_of_acceleration_is_reported(seed: int) -> None:
     whole = machine(seed=seed)
     assert "quantity" in codes(assess(channel(integrated_mm_s(whole))))
     assert "quantity" not in codes(assess(channel(whole)))
@@ -162,9 +162,9 @@ def test_velocity_under_the_name_of_acceleration_is_told(seed: int) -> None:
 
 @pytest.mark.parametrize("lost_s", [0.11, 0.243, 0.385])
 @pytest.mark.parametrize("at_s", [3.0, 5.2])
-def test_lost_samples_are_told_with_their_place(lost_s: float, at_s: float) -> None:
+def test_lost_samples_are_reported_with_their_place(lost_s: float, at_s: float) -> None:
     # Whole turns that are lost leave no trace in lines of the shaft; these are not whole.
-    whole = wandering(10.0)
+    whole = drifting(10.0)
     first, then = round(at_s * RATE_HZ), round((at_s + lost_s) * RATE_HZ)
     quality = assess(channel(np.concatenate((whole[:first], whole[then:]))))
     reason = next(reason for reason in quality.reasons if reason.code == "spliced")
@@ -176,7 +176,7 @@ def test_lost_samples_are_told_with_their_place(lost_s: float, at_s: float) -> N
 def test_packets_lost_every_other_second_are_found(seed: int) -> None:
     # Four long windows in a row nearly always hold another loss.
     rng = np.random.default_rng(seed)
-    whole = wandering(10.0)
+    whole = drifting(10.0)
     keep = np.ones(whole.size, dtype=bool)
     for at_s in np.arange(0.8, 9.5, 2.0):
         first = round((at_s + rng.uniform(0, 0.2)) * RATE_HZ)
@@ -187,7 +187,7 @@ def test_packets_lost_every_other_second_are_found(seed: int) -> None:
 @pytest.mark.parametrize("kind", ["ramp", "beat", "load step", "shock"])
 def test_machines_that_change_have_lost_nothing(kind: str) -> None:
     time_s = np.arange(round(10 * RATE_HZ)) / RATE_HZ
-    whole = wandering(10.0, ramp=0.02 if kind == "ramp" else 0.0)
+    whole = drifting(10.0, ramp=0.02 if kind == "ramp" else 0.0)
     if kind == "beat":
         whole = whole + sum(a * np.sin(2 * np.pi * 24.7 * k * time_s) for k, a in ((1, 0.5), (2, 0.4), (18, 0.3)))
     elif kind == "load step":
@@ -197,7 +197,7 @@ def test_machines_that_change_have_lost_nothing(kind: str) -> None:
     assert "spliced" not in codes(assess(channel(whole)))
 
 
-def wandering(seconds: float, *, ramp: float = 0.0) -> np.ndarray:
+def drifting(seconds: float, *, ramp: float = 0.0) -> np.ndarray:
     """Shaft and mesh lines whose speed wanders as a loaded motor's does, in the noise of ``machine``."""
     rng = np.random.default_rng(4)
     size = round(seconds * RATE_HZ)

@@ -22,15 +22,15 @@ def written(tmp_path: Path, text: str | bytes) -> Path:
 
 
 def one(tmp_path: Path, text: str | bytes, zone: str | None = None) -> Reported:
-    told = read_exceedances(written(tmp_path, text), time_zone=zone)
-    assert told.bad == ()
-    (row,) = told.rows
+    stated = read_exceedances(written(tmp_path, text), time_zone=zone)
+    assert stated.bad == ()
+    (row,) = stated.rows
     return row
 
 
 def why(tmp_path: Path, text: str, zone: str | None = None) -> str:
-    told = read_exceedances(written(tmp_path, text), time_zone=zone)
-    (left,) = told.bad
+    stated = read_exceedances(written(tmp_path, text), time_zone=zone)
+    (left,) = stated.bad
     return f"{left.line}: {left.why}"
 
 
@@ -107,8 +107,8 @@ def test_times(tmp_path: Path, time: str) -> None:
 
 def test_dates_with_slashes_need_one_row_that_tells(tmp_path: Path) -> None:
     rows = "".join(f"TH-01,p,{day}/11/2024 10:00,kurtosis,{day},3\n" for day in ("04", "13"))
-    told = read_exceedances(written(tmp_path, HEAD + rows), time_zone="UTC")
-    assert [(row.at.day, row.at.month) for row in told.rows] == [(4, 11), (13, 11)]
+    stated = read_exceedances(written(tmp_path, HEAD + rows), time_zone="UTC")
+    assert [(row.at.day, row.at.month) for row in stated.rows] == [(4, 11), (13, 11)]
     assert "day or the month" in why(tmp_path, HEAD + "TH-01,p,04/11/2024 10:00,kurtosis,4,3\n", "UTC")
 
 
@@ -129,9 +129,9 @@ def test_dates_with_slashes_need_one_row_that_tells(tmp_path: Path) -> None:
     ],
 )
 def test_a_bad_row_is_named_by_line_and_costs_no_other(tmp_path: Path, row: str, said: str) -> None:
-    told = read_exceedances(written(tmp_path, f"{HEAD}{ROW}{row}\n\n{ROW.replace('0.858', '0.9')}"))
-    assert [one.line for one in told.rows] == [2, 5]
-    (left,) = told.bad
+    stated = read_exceedances(written(tmp_path, f"{HEAD}{ROW}{row}\n\n{ROW.replace('0.858', '0.9')}"))
+    assert [one.line for one in stated.rows] == [2, 5]
+    (left,) = stated.bad
     assert left.line == 3
     assert said in left.why
 
@@ -147,8 +147,8 @@ def test_old_and_wide_encodings(tmp_path: Path) -> None:
 
 
 def test_a_header_alone_is_no_error(tmp_path: Path) -> None:
-    told = read_exceedances(written(tmp_path, HEAD))
-    assert (told.rows, told.bad) == ((), ())
+    stated = read_exceedances(written(tmp_path, HEAD))
+    assert (stated.rows, stated.bad) == ((), ())
 
 
 @pytest.mark.parametrize(

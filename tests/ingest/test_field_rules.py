@@ -119,7 +119,7 @@ def test_a_slow_recording_names_the_rate(rules: FieldRules) -> None:
         (720.0, ["speed_out_of_range"]),
     ],
 )
-def test_speed_beside_the_plate(rpm: float, expected: list[str], rules: FieldRules) -> None:
+def test_speed_off_the_plate(rpm: float, expected: list[str], rules: FieldRules) -> None:
     assert codes(speed(drive(), rpm / 60, None, rules)) == expected
 
 

@@ -222,7 +222,7 @@ def test_rules_that_are_wrong_are_refused_at_once(rule: dict[str, Any], place: s
     assert str(caught.value).isprintable()
 
 
-def test_a_whole_round_is_told_apart_at_once_and_no_file_is_opened() -> None:
+def test_a_whole_round_is_distinguished_at_once_and_no_file_is_opened() -> None:
     """200 drives of 4 points; none of the files is there."""
     names = {f"P{k}": f"point {k}" for k in range(4)}
     stops = {f"D_{k:03d}": {"point": [{"name": name} for name in names.values()]} for k in range(200)}

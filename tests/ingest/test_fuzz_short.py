@@ -26,9 +26,9 @@ def test_bad_input_is_an_answer_or_one_sentence(tmp_path: Path, target: Target) 
         with warnings.catch_warnings():  # of the libraries that write the odd files
             warnings.simplefilter("ignore")
             given = target.input(7, index)
-        told = one(target, given, folder)
-        if "found" in told:
-            found.append(f"{target.name}:{index}: {told['found']}")
+        stated = one(target, given, folder)
+        if "found" in stated:
+            found.append(f"{target.name}:{index}: {stated['found']}")
         shutil.rmtree(folder)
     assert not found
 
@@ -50,7 +50,7 @@ def test_the_good_files_are_accepted(tmp_path: Path) -> None:
     for kind, suffix in (("h5", ".h5"), ("mat73", ".mat"), ("mat5", ".mat"), ("mat4", ".mat"), ("npz", ".npz"),
                          ("wav", ".wav"), ("parquet", ".parquet"), ("uff", ".uff"), ("csv", ".csv")):  # fmt: skip
         for seed in captures(kind):
-            capture = read_capture_file(suffix)(Input(seed.data, seed.beside), tmp_path)
+            capture = read_capture_file(suffix)(Input(seed.data, seed.next_to), tmp_path)
             assert isinstance(capture, Capture)
             assert capture.channels[0].samples.size == 300
 

@@ -41,10 +41,10 @@ def changing(kind: str) -> np.ndarray:
         return np.asarray(WHOLE * np.where(TIME_S < 4, 1.0, 1e-3) + 0.02 * rng.standard_normal(WHOLE.size))
     if kind == "works in strokes":
         return np.asarray(WHOLE * (1 + 3 * (TIME_S % 1.6 > 0.8)))
-    hits = np.zeros(WHOLE.size)
-    hits[(np.arange(4.0, 8.0, 0.05) * RATE_HZ).astype(int)] = 40.0  # something begins to knock
+    impacts = np.zeros(WHOLE.size)
+    impacts[(np.arange(4.0, 8.0, 0.05) * RATE_HZ).astype(int)] = 40.0  # something begins to knock
     return np.asarray(
-        WHOLE + np.convolve(hits, np.exp(-np.arange(200) / 30) * np.sin(0.8 * np.arange(200)))[: hits.size]
+        WHOLE + np.convolve(impacts, np.exp(-np.arange(200) / 30) * np.sin(0.8 * np.arange(200)))[: impacts.size]
     )
 
 

@@ -34,7 +34,7 @@ def test_a_full_scale_beyond_all_numbers_is_none(tmp_path: Path) -> None:
     assert read_capture(path).channels[0].full_scale is None
 
 
-def test_a_kept_capture_in_which_a_name_leads_nowhere_is_told_as_damaged(tmp_path: Path) -> None:
+def test_a_kept_capture_in_which_a_name_leads_nowhere_is_reported_as_damaged(tmp_path: Path) -> None:
     path = tmp_path / f"{content(1)}.h5"
     path.write_bytes(packed(record(1), channels(1)))
     with h5py.File(path, "r+") as file:

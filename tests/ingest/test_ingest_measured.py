@@ -37,11 +37,11 @@ def test_no_running_machine_is_rejected_and_no_sound_one_limited(open_data: Path
             for name, quality in judged(read_capture(path), float(row["shaft_hz"])).items():
                 seen += 1
                 assert quality.verdict != "rejected", (path, name, quality.reasons)
-                told = {reason.code for reason in quality.reasons if reason.verdict == "limited"}
+                stated = {reason.code for reason in quality.reasons if reason.verdict == "limited"}
                 # Damage is impulsive; only cut peaks, a floor that swamps velocity, one rig's rectifier limit these.
-                assert told <= {"clipped", "ski_slope", "rectifier_lines"}, (path, name, told)
+                assert stated <= {"clipped", "ski_slope", "rectifier_lines"}, (path, name, stated)
                 if row["defect"].startswith("none"):
-                    assert not told, (path, name, told)
+                    assert not stated, (path, name, stated)
     assert seen > 90 // every - 4
 
 

@@ -43,19 +43,19 @@ def remedy(code: str, samples: np.ndarray, **more: Any) -> str:
     return next(r.remedy for r in assess(channel(samples, **more), speed_hz=24.3).reasons if r.code == code)
 
 
-def damaged(hits_per_s: float, height: float, *, seconds: float = 4.0) -> np.ndarray:
+def damaged(impacts_per_s: float, height: float, *, seconds: float = 4.0) -> np.ndarray:
     """A damaged bearing: impacts that ring at 3.2 kHz and come again with a little slip."""
     rng = np.random.default_rng(4)
     x = np.zeros(round(seconds * RATE_HZ))
-    at = np.cumsum(rng.normal(1, 0.01, round(seconds * hits_per_s) - 1)) / hits_per_s
+    at = np.cumsum(rng.normal(1, 0.01, round(seconds * impacts_per_s) - 1)) / impacts_per_s
     x[np.round(at * RATE_HZ).astype(int)] = height * rng.uniform(0.8, 1.2, at.size)
     radius, angle = 0.97, 2 * np.pi * 3200 / RATE_HZ
     return machine(seconds) + lfilter([1.0], [1.0, -2 * radius * np.cos(angle), radius**2], x)
 
 
-@pytest.mark.parametrize(("hits_per_s", "height"), [(74.0, 30.0), (24.3, 80.0), (1.43, 150.0)])
-def test_damage_is_neither_a_stray_shock_nor_clipping(hits_per_s: float, height: float) -> None:
-    assert codes(assess(channel(damaged(hits_per_s, height)))) == {}
+@pytest.mark.parametrize(("impacts_per_s", "height"), [(74.0, 30.0), (24.3, 80.0), (1.43, 150.0)])
+def test_damage_is_neither_a_stray_shock_nor_clipping(impacts_per_s: float, height: float) -> None:
+    assert codes(assess(channel(damaged(impacts_per_s, height)))) == {}
 
 
 @pytest.mark.parametrize(("limit", "verdict"), [(3.6, "limited"), (3.0, "limited"), (1.6, "rejected")])
@@ -78,7 +78,7 @@ def test_clipping(limit: float, verdict: str) -> None:
         ("m/s^2", 100 / G, 12.0, "200 m/s² (about 20 g)"),
     ],
 )
-def test_a_clipped_channel_is_told_the_range(unit: str, full_scale_g: float, peak_g: float, range_: str) -> None:
+def test_a_clipped_channel_is_given_the_range(unit: str, full_scale_g: float, peak_g: float, range_: str) -> None:
     whole = SOUND * (peak_g * G / np.abs(SOUND).max())
     cut = np.clip(whole, -full_scale_g * G, full_scale_g * G)
     said = remedy("clipped", cut, recorded_unit=unit, full_scale=full_scale_g * G)
@@ -219,9 +219,9 @@ def test_ski_slope() -> None:
 
 def test_one_stray_shock() -> None:
     x = SOUND.copy()
-    hit = np.zeros(x.size)
-    hit[60_000] = 300.0
-    ring = lfilter([1.0], [1.0, -1.4, 0.96], hit)
+    impact = np.zeros(x.size)
+    impact[60_000] = 300.0
+    ring = lfilter([1.0], [1.0, -1.4, 0.96], impact)
     reasons = found(x + ring)
     assert reasons["stray_shock"] == "limited"
     assert set(reasons) <= {"stray_shock", "ski_slope"}  # one blow does lift the floor
@@ -263,7 +263,7 @@ def test_few_bits_in_a_file_of_many_are_seen() -> None:
     assert "clipped" in found(np.round(cut / fine) * fine, step=fine, full_scale=1.2)
 
 
-def test_coarse_steps_are_told_the_range() -> None:
+def test_coarse_steps_name_the_range() -> None:
     coarse = np.round(SOUND / 0.4) * 0.4
     assert "the input range to ±1 g " in remedy(
         "coarse_steps", coarse, step=0.4, full_scale=1000 * G, recorded_unit="g"
@@ -294,7 +294,7 @@ def both(first: np.ndarray, second: np.ndarray) -> list[dict[str, str]]:
 
 
 @pytest.mark.parametrize("silent", [np.zeros(SOUND.size), NOISE, NOISE + 0.002 * SOUND])
-def test_a_dead_channel_beside_a_live_one(silent: np.ndarray) -> None:
+def test_a_dead_channel_next_to_a_live_one(silent: np.ndarray) -> None:
     assert both(silent, SOUND) == [{"dead_channel": "rejected"}, {}]
     assert both(SOUND, silent) == [{}, {"dead_channel": "rejected"}]
 

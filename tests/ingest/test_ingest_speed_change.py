@@ -8,7 +8,7 @@ from vibe.ingest import with_drift
 USABLE = ChannelQuality(channel="a", verdict="usable", usable_band_hz=(1.0, 1000.0))
 
 
-def test_a_ramp_limits_and_a_little_wander_is_a_remark() -> None:
+def test_a_ramp_limits_and_a_little_drift_is_a_remark() -> None:
     ramp = with_drift(USABLE, 0.05)
     assert ramp.verdict == "limited"
     assert "5.0 %" in ramp.reasons[0].text

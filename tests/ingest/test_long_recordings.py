@@ -88,7 +88,7 @@ def test_a_short_one_is_its_only_segment(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("small_segments")
-def test_a_file_that_shrinks_meanwhile_is_told(tmp_path: Path) -> None:
+def test_a_file_that_shrinks_meanwhile_is_reported(tmp_path: Path) -> None:
     path = wav(tmp_path / "long.wav", rows(200_000))
     capture = read_capture(path)
     with path.open("r+b") as file:

@@ -62,7 +62,7 @@ def native(path: Path, *names: str, drive: str | None = "TH-01", when: datetime 
     return write_hdf5(Capture(source=path, sha256="", channels=channels, drive=drive, measured_at=when), path)
 
 
-def beside(path: Path, text: str) -> None:
+def next_to(path: Path, text: str) -> None:
     path.with_name(path.name + ".toml").write_text(text, encoding="utf-8")
 
 
@@ -97,7 +97,7 @@ def test_a_native_file_that_names_its_drive_needs_no_rule(tmp_path: Path) -> Non
 def test_the_sidecar_goes_before_the_rule(tmp_path: Path) -> None:
     path = wav(tmp_path / "TH-01/P1_20260309_081200.wav")
     text = 'drive = "TH-02"\nmeasured_at = 2026-03-09T08:13:00+01:00\n[channels."output side radial"]\nsource = 0\n'
-    beside(path, text + 'unit = "m/s^2"\nfull_scale = 20\nsample_rate_hz = 6400\n')
+    next_to(path, text + 'unit = "m/s^2"\nfull_scale = 20\nsample_rate_hz = 6400\n')
     capture = read_on_route(path, tmp_path, route(RULE))
     assert (capture.drive, names(capture)) == ("TH-02", [OUT])
     assert capture.measured_at == datetime(2026, 3, 9, 8, 13, tzinfo=WINTER)
@@ -110,7 +110,7 @@ def test_the_sidecar_goes_before_the_rule(tmp_path: Path) -> None:
 
 def test_the_rule_fills_what_the_sidecar_leaves_open(tmp_path: Path) -> None:
     path = wav(tmp_path / "TH-01/P1_20260309_081200.wav")
-    beside(path, '[channels.bearing]\nsource = 0\naxis = "radial"\n')
+    next_to(path, '[channels.bearing]\nsource = 0\naxis = "radial"\n')
     capture = read_on_route(path, tmp_path, route(RULE))
     assert (names(capture), capture.channels[0].axis, capture.remarks) == ([IN], "radial", ())
     assert_allclose(capture.channels[0].samples, COUNTS[:, 0] / 32_768 * 50 * G, rtol=1e-6)
@@ -151,20 +151,20 @@ def test_a_scale_of_the_route_is_laid_on_its_own_unit(tmp_path: Path) -> None:
         assert_allclose(capture.channels[0].samples, COUNTS[:, 0] * factor, rtol=1e-6)
 
 
-def test_a_rate_is_filled_in_and_a_contradiction_is_told(tmp_path: Path) -> None:
+def test_a_rate_is_filled_in_and_a_contradiction_is_reported(tmp_path: Path) -> None:
     path = tmp_path / "TH-01/P1_20260309_081200.csv"
     path.parent.mkdir()
     path.write_text("acc\n" + "\n".join(map(str, COUNTS[:, 0])) + "\n", encoding="utf-8")
     channel = {"unit": "g", "sample_rate_hz": 25_600.0}
     capture = read_on_route(path, tmp_path, route({**RULE, "channel": channel}))
     assert (capture.channels[0].sample_rate_hz, capture.remarks) == (25_600, ())
-    told = read_on_route(
+    stated = read_on_route(
         wav(tmp_path / "TH-01/P1_20260309_081200.wav"),
         tmp_path,
         route({**RULE, "channel": {**channel, "full_scale": 1.0}}),
     )
-    assert told.channels[0].sample_rate_hz == 12_800
-    assert "recorded at 12800 Hz, the route says 25600 Hz" in told.remarks[0]
+    assert stated.channels[0].sample_rate_hz == 12_800
+    assert "recorded at 12800 Hz, the route says 25600 Hz" in stated.remarks[0]
 
 
 def test_pulses_in_a_wav_file_are_known_by_the_route(tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ def test_pulses_in_a_wav_file_are_known_by_the_route(tmp_path: Path) -> None:
 
 def test_a_pulse_channel_that_its_sidecar_calls_otherwise(tmp_path: Path) -> None:
     path = wav(tmp_path / "TH-01/P1_20260309_081200.wav", tracks=2)
-    beside(path, '[channels.counter]\nsource = "track 1"\npulses_per_rev = 2\n')
+    next_to(path, '[channels.counter]\nsource = "track 1"\npulses_per_rev = 2\n')
     capture = read_on_route(path, tmp_path, route(RULE))
     assert [(c.name, c.quantity) for c in capture.channels] == [(IN, "acceleration"), (PULSES, "tachometer")]
     assert capture.channels[1].pulses_per_rev == 2
@@ -203,7 +203,7 @@ def test_the_calibration_of_a_sidecar_is_not_mixed_with_that_of_the_route(
     tmp_path: Path, said: str, ruled: dict[str, float], per_count: float, range_g: float
 ) -> None:
     path = wav(tmp_path / "TH-01/P1_20260309_081200.wav")
-    beside(path, f"[channels.P1]\nsource = 0\n{said}\n")
+    next_to(path, f"[channels.P1]\nsource = 0\n{said}\n")
     capture = read_on_route(path, tmp_path, route({**RULE, "channel": {"unit": "g", **ruled}}))
     assert_allclose(capture.channels[0].samples, COUNTS[:, 0] * per_count * G, rtol=1e-6)
     assert capture.channels[0].full_scale == pytest.approx(range_g * G)
@@ -224,18 +224,18 @@ def test_the_drive_that_a_file_names(tmp_path: Path, said: str | None, drive: st
     assert capture.remarks == (() if remark is None else (remark,))
 
 
-@pytest.mark.parametrize(("minutes", "told"), [(9, False), (-9, False), (60, True), (-120, True)])
-def test_two_clocks_that_disagree_are_told(tmp_path: Path, minutes: int, told: bool) -> None:
+@pytest.mark.parametrize(("minutes", "stated"), [(9, False), (-9, False), (60, True), (-120, True)])
+def test_two_clocks_that_disagree_are_reported(tmp_path: Path, minutes: int, stated: bool) -> None:
     when = datetime(2026, 3, 9, 8, 12, tzinfo=WINTER) + timedelta(minutes=minutes)
     path = native(tmp_path / "TH-01/P1_20260309_081200.h5", IN, when=when.astimezone(timezone.utc))  # noqa: UP017
     capture = read_on_route(path, tmp_path, route({**RULE, "channel": {}}))
     assert capture.measured_at == when
-    assert bool(capture.remarks) is told
-    assert not told or "check the logger's clock" in capture.remarks[0]
+    assert bool(capture.remarks) is stated
+    assert not stated or "check the logger's clock" in capture.remarks[0]
 
 
 def test_a_clock_without_an_offset_is_that_of_the_plant(tmp_path: Path) -> None:
-    for number, (naive, offset, told) in enumerate(
+    for number, (naive, offset, stated) in enumerate(
         [
             (datetime(2026, 7, 1, 8), 2, None),
             (datetime(2026, 1, 7, 8), 1, None),
@@ -245,8 +245,8 @@ def test_a_clock_without_an_offset_is_that_of_the_plant(tmp_path: Path) -> None:
         path = native(tmp_path / f"{number}.h5", IN, when=naive)
         capture = read_on_route(path, tmp_path, route())
         assert capture.measured_at == naive.replace(tzinfo=timezone(timedelta(hours=offset)))
-        assert len(capture.remarks) == (0 if told is None else 1)
-        assert told is None or told in capture.remarks[0]
+        assert len(capture.remarks) == (0 if stated is None else 1)
+        assert stated is None or stated in capture.remarks[0]
         local = read_on_route(path, tmp_path, route(zone=None))
         assert local.measured_at == naive
         assert "local time of the plant" in local.remarks[0]
@@ -277,7 +277,7 @@ def test_channels_get_the_names_of_the_points(
     assert [remark.split("'")[1] for remark in unknown] == left
 
 
-def test_a_contradiction_between_name_and_channel_is_told_once_and_its_twin_is_silent(tmp_path: Path) -> None:
+def test_a_contradiction_between_name_and_channel_is_reported_once_and_its_twin_is_silent(tmp_path: Path) -> None:
     plan = route({**RULE, "channel": {}})
     crossed = read_on_route(native(tmp_path / "TH-01/P1_20260309_081200.h5", OUT), tmp_path, plan)
     assert (crossed.drive, names(crossed), len(crossed.remarks)) == ("TH-01", [OUT], 1)

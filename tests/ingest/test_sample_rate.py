@@ -24,8 +24,8 @@ def motor(rate_hz: float, *, speed_hz: float = 24.3, hum: float = 0.2) -> np.nda
 @pytest.mark.parametrize("off", [-0.05, -0.012, 0.012, 0.02, 0.05])
 def test_a_wrong_rate_moves_the_mains_too(off: float) -> None:
     # Sampled at the true rate, written down as another: what was 24.3 Hz reads 24.3 Hz (1 + off).
-    told = channel(motor(RATE_HZ / (1 + off)))
-    assert slip_of([told], 1 + off) == "rate"
+    stated = channel(motor(RATE_HZ / (1 + off)))
+    assert slip_of([stated], 1 + off) == "rate"
     assert slip_of([channel(motor(RATE_HZ))], 1 + off) == "note"
     assert slip_of([channel(motor(RATE_HZ, hum=0.0))], 1 + off) == "open"
 

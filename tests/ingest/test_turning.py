@@ -54,7 +54,7 @@ def encoder(samples: np.ndarray) -> Channel:
     return Channel(name="encoder", samples=samples, sample_rate_hz=RATE, quantity="angle", recorded_unit="turn")
 
 
-def test_an_encoder_that_stands_or_has_gaps_is_told() -> None:
+def test_an_encoder_that_stands_or_has_gaps_is_reported() -> None:
     assert assess(encoder(TURNS)).verdict == "usable"
     still = assess(encoder(0.01 * np.sin(TURNS)))
     assert (still.verdict, still.reasons[0].code) == ("rejected", "tachometer_silent")

@@ -101,7 +101,7 @@ def drive(*stages: Stage, rpm: float) -> Drive:
 
 
 @pytest.mark.parametrize("lobes", [59, 87, 119])
-def test_lobe_beside_running_speed(lobes: int) -> None:
+def test_lobe_next_to_running_speed(lobes: int) -> None:
     """They lie f / lobes apart, so two equal lines take 2 lobes / f and a lobe 20 dB below takes 2.4 lobes / f."""
     stage = CycloidalStage(kind="cycloidal", lobes=lobes, ring_pins=lobes + 1, output_pins=10)
     machine = drive(stage, rpm=1500.0)
@@ -127,7 +127,7 @@ def test_what_counts_as_seen_is_two_humps_in_a_transform() -> None:
         assert shows_both(apart_hz * seconds, 0.0, 0.0) is seen
 
 
-def test_reach_is_told_in_numbers() -> None:
+def test_reach_is_stated_in_numbers() -> None:
     stage = CycloidalStage(kind="cycloidal", lobes=87, ring_pins=88, output_pins=12)
     table = tone_table(drive(stage, stage, rpm=1500.0))
 

@@ -180,8 +180,10 @@ def test_of_thirty_records_no_element_is_wrong_and_twenty_two_are_right(
     assert wrong == {}
     assert sum(bool(found) for found in named.values()) >= 22
     # Of others the bearing is named, and which of its elements it may be.
-    heard = [record for record, one in health.items() if any(f.component.startswith("bearing.") for f in one.findings)]
-    assert len(heard) >= 24
+    detected = [
+        record for record, one in health.items() if any(f.component.startswith("bearing.") for f in one.findings)
+    ]
+    assert len(detected) >= 24
 
 
 @pytest.mark.slow

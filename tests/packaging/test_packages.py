@@ -21,7 +21,7 @@ from tests.packaging.contents import (
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
-def test_the_wheel_takes_along_what_a_clone_has_beside_the_package() -> None:
+def test_the_wheel_takes_along_what_a_clone_has_next_to_the_package() -> None:
     from vibe.flow.settings import share_dir
 
     taken = PROJECT["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]

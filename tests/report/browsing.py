@@ -44,6 +44,18 @@ def offline_chromium(tmp_path_factory: pytest.TempPathFactory, *, width: int, of
         chrome.quit()
 
 
+def fresh(chrome: Any, *, width: int) -> Any:
+    """The same browser as if it had just been started: another test's page, sizes and notes are gone."""
+    chrome.get("about:blank")
+    chrome.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    chrome.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
+    chrome.execute_cdp_cmd("Storage.clearDataForOrigin", {"origin": "file://", "storageTypes": "all"})
+    chrome.set_window_size(width, 1400)
+    for log in ("browser", "performance"):
+        chrome.get_log(log)
+    return chrome
+
+
 def wait_for(condition: Callable[[], Any]) -> Any:
     end = time.monotonic() + WAIT_S
     while time.monotonic() < end:

@@ -179,15 +179,15 @@ def waveform() -> WaveformPlot:
     time = np.linspace(0, 0.4, 1200, dtype=np.float32)
     noise = abs(rng.standard_normal((2, time.size))).astype(np.float32)
     ring = np.zeros(time.size, dtype=np.float32)
-    hits = np.arange(0.02, 0.4, 1 / 25.74)
-    for hit in hits:
-        after = time - hit
+    impacts = np.arange(0.02, 0.4, 1 / 25.74)
+    for impact in impacts:
+        after = time - impact
         ring += np.where(after >= 0, 9 * np.exp(-np.clip(after, 0, None) / 0.003), 0).astype(np.float32)
     return WaveformPlot(
         title="Waveform in the band of the hits",
         caption="Short hits come back every turn of the lobe.",
         time_s=time, low=-(noise[0] + ring), high=noise[1] + ring, y_label="Acceleration [m/s²]",
-        marks=tuple(Mark(at=float(h), label=f"hit {i + 1}") for i, h in enumerate(hits)),
+        marks=tuple(Mark(at=float(h), label=f"hit {i + 1}") for i, h in enumerate(impacts)),
     )  # fmt: skip
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
 
-from tests.report.browsing import offline_chromium
+from tests.report.browsing import fresh
 from vibe.core.records.alarms import (
     Alarm,
     AlarmExplanation,
@@ -87,7 +86,7 @@ def state(key: SeriesKey, unit: str, value: float, change_db: float) -> SeriesSt
 
 def shown_drive(tag: str = TAG, **changes: Any) -> ShownDrive:
     velocity = SeriesKey(drive=tag, point="in", measure="velocity_rms")
-    hit = SeriesKey(drive=tag, point="", measure="hit", subject="bearing.input bearing.outer_race")
+    impact = SeriesKey(drive=tag, point="", measure="hit", subject="bearing.input bearing.outer_race")
     odd = SeriesKey(drive=tag, point=HOSTILE, measure="acceleration_rms")
     grows = 0.5 * 10 ** (np.linspace(0, 12, 12) / 20)
     values: dict[str, Any] = {
@@ -95,7 +94,7 @@ def shown_drive(tag: str = TAG, **changes: Any) -> ShownDrive:
         "first": START, "last": START + timedelta(days=154),
         "series": (
             ShownSeries(series=series(velocity, grows, "mm/s"), state=state(velocity, "mm/s", 2.0, 12.0)),
-            ShownSeries(series=series(hit, 0.2 * grows**2, "m/s²"), state=None),
+            ShownSeries(series=series(impact, 0.2 * grows**2, "m/s²"), state=None),
             ShownSeries(series=series(odd, grows[::-1].copy(), "m/s²"), state=None),
         ),
         "captures": tuple(
@@ -207,8 +206,8 @@ def decision(name: str, because: str = "It was the load.") -> Decision:
 
 
 @pytest.fixture(scope="module")
-def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    yield from offline_chromium(tmp_path_factory, width=1200)
+def chromium(offline_browser: Any) -> Any:
+    return fresh(offline_browser, width=1200)
 
 
 def quiet_and_offline(chrome: Any) -> None:

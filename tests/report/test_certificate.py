@@ -124,7 +124,7 @@ def test_a_record_is_held_to_its_bytes(files: CertificateFiles, tmp_path: Path) 
         ("</style>", ".analogy { display: none }</style>", "something may be hidden"),
     ],
 )
-def test_a_changed_page_is_caught_and_the_place_told(
+def test_a_changed_page_is_caught_and_the_place_stated(
     files: CertificateFiles, tmp_path: Path, was: str, now: str, said: str
 ) -> None:
     found = verify_certificate(copy(files.html, tmp_path, lambda text: text.replace(was, now, 1)))
@@ -139,8 +139,8 @@ def test_a_seal_taken_out_or_a_second_record_is_caught(files: CertificateFiles, 
     (record,) = PageWords(files.html.read_text(encoding="utf-8")).records
     twice = f'<script type="application/json" id="acceptance">{record}</script></body>'
     assert "2 records" in wrong(verify_certificate(copy(files.html, tmp_path, lambda t: t.replace("</body>", twice))))
-    beside = copy(files.html, tmp_path, lambda text: text.replace("<main>", f"<pre>{record}</pre><main>"))
-    assert verify_certificate(beside).failed
+    next_to = copy(files.html, tmp_path, lambda text: text.replace("<main>", f"<pre>{record}</pre><main>"))
+    assert verify_certificate(next_to).failed
 
 
 def test_another_page_round_the_same_record_is_caught_even_when_sealed_anew(
@@ -167,7 +167,7 @@ def test_line_ends_that_were_changed_on_the_way_are_named(files: CertificateFile
 
 
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.9, 0.999])
-def test_a_file_that_was_cut_off_is_told(files: CertificateFiles, tmp_path: Path, share: float) -> None:
+def test_a_file_that_was_cut_off_is_reported(files: CertificateFiles, tmp_path: Path, share: float) -> None:
     for path in copies(files):
         data = path.read_bytes()
         short = tmp_path / path.name

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.report.browsing import offline_chromium
+from tests.report.browsing import fresh
 from vibe.report.pages.content_policy import policy
 from vibe.report.pages.guide_pages import as_html, write_guide
 from vibe.report.pages.guide_topics import TOPICS, read_topics
@@ -74,8 +73,8 @@ def test_what_is_no_markdown_stays_text() -> None:
 
 
 @pytest.fixture(scope="module")
-def narrow(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    yield from offline_chromium(tmp_path_factory, width=390)
+def narrow(offline_browser: Any) -> Any:
+    return fresh(offline_browser, width=390)
 
 
 def test_nothing_runs_off_a_small_screen(narrow: Any, pages: dict[str, str], tmp_path: Path) -> None:

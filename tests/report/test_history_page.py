@@ -42,8 +42,8 @@ TONE = "bearing.input bearing.outer_race"
 def data_of(text: str, section: str) -> dict[str, Any]:
     found = re.search(rf'data-{section}\b.*?class="data">(.*?)</script>', text, re.DOTALL)
     assert found
-    told: dict[str, Any] = json.loads(found[1])
-    return told
+    stated: dict[str, Any] = json.loads(found[1])
+    return stated
 
 
 def test_spectra_travel_in_two_bytes_a_cell_without_losing_what_can_be_read() -> None:
@@ -55,8 +55,8 @@ def test_spectra_travel_in_two_bytes_a_cell_without_losing_what_can_be_read() ->
 
 
 def test_limits_from_three_sources_and_events_are_drawn_and_named() -> None:
-    told = data_of(render_history(shown_drive()), "trend")
-    one = told["series"][0]
+    stated = data_of(render_history(shown_drive()), "trend")
+    one = stated["series"][0]
     assert one["name"] == "Velocity r.m.s., in"
     assert {(limit["source"], limit["kind"]) for limit in one["limits"]} == {
         ("ISO rules", "alarm"), ("this drive", "change"), ("this drive", "alarm"), ("sister drives", "alarm"),
@@ -64,9 +64,9 @@ def test_limits_from_three_sources_and_events_are_drawn_and_named() -> None:
     # The trip lies so far above that it is reported in words, and nothing else is.
     assert [limit["name"] for limit in one["limit_rows"] if limit["above"]] == ["trip · ISO rules (by analogy)"]
     assert one["good"][3] == 0
-    assert [event["text"] for event in told["events"]] == ["grease", "realignment"]
-    assert len({event["row"] for event in told["events"]}) == 2  # two days apart, their names would lie on each other
-    assert [event["anew"] for event in told["events"]] == [False, True]
+    assert [event["text"] for event in stated["events"]] == ["grease", "realignment"]
+    assert len({event["row"] for event in stated["events"]}) == 2  # two days apart, their names would lie on each other
+    assert [event["anew"] for event in stated["events"]] == [False, True]
 
 
 def test_names_of_near_limits_never_lie_on_each_other() -> None:
@@ -108,14 +108,14 @@ def test_an_empty_history_says_so() -> None:
 
 
 def test_what_moved_most_leads_the_list_and_mere_scatter_does_not() -> None:
-    grew, hits, other = shown_drive().series
+    grew, impacts, other = shown_drive().series
     assert grew.state is not None
-    loud = replace(grew.state, key=hits.series.key, change_db=30.0)
-    growing = shown_drive(series=(replace(hits, state=loud), grew, other))
-    assert most_moved(growing) == [hits.series.key, grew.series.key]
-    steady = shown_drive(series=(replace(hits, state=replace(loud, state="steady")), grew, other))
+    loud = replace(grew.state, key=impacts.series.key, change_db=30.0)
+    growing = shown_drive(series=(replace(impacts, state=loud), grew, other))
+    assert most_moved(growing) == [impacts.series.key, grew.series.key]
+    steady = shown_drive(series=(replace(impacts, state=replace(loud, state="steady")), grew, other))
     assert most_moved(steady) == [grew.series.key]
-    assert most_moved(shown_drive(series=(hits, replace(grew, state=None), other))) == [grew.series.key]
+    assert most_moved(shown_drive(series=(impacts, replace(grew, state=None), other))) == [grew.series.key]
 
 
 def test_long_series_are_thinned_and_keep_their_peaks() -> None:
@@ -127,9 +127,9 @@ def test_long_series_are_thinned_and_keep_their_peaks() -> None:
     one = drive.series[0]
     long = type(one)(series=series(one.series.key, values, "mm/s"), state=None)
     chosen = history_data.choices([long])
-    (told,) = history_data.trend_data(chosen, ())["series"]
-    assert len(told["y"]) <= history_data.MOST_POINTS + 4
-    assert max(told["y"]) == 9.0
+    (stated,) = history_data.trend_data(chosen, ())["series"]
+    assert len(stated["y"]) <= history_data.MOST_POINTS + 4
+    assert max(stated["y"]) == 9.0
 
 
 def kept(number: int, verdict: Kept = "accepted") -> StoredCapture:
@@ -180,10 +180,10 @@ def test_a_store_becomes_a_page(tmp_path: Path) -> None:
         store.add_event(Event(drive=TAG, at=START + timedelta(days=20), kind="grease", new_baseline=False))
     (path,) = write_history_page(TAG, tmp_path / "store", tmp_path / "out")
     text = path.read_text(encoding="utf-8")
-    told = data_of(text, "viewer")
-    assert len(told["captures"]) == 14
-    assert told["tones"] == []  # no drive file says where they are
-    back = unpacked(told["captures"][0]["spectra"][0]["data"])
+    stated = data_of(text, "viewer")
+    assert len(stated["captures"]) == 14
+    assert stated["tones"] == []  # no drive file says where they are
+    back = unpacked(stated["captures"][0]["spectra"][0]["data"])
     np.testing.assert_allclose(back, spectra_of(SPEED_A, 1.0)[0].top, rtol=3e-4)
     trend = data_of(text, "trend")
     assert any(limit["source"] == "this drive" for limit in trend["series"][0]["limits"])
@@ -288,9 +288,9 @@ def test_cursors_answer_to_the_keyboard(page: Any) -> None:
     for _ in range(9):
         handle.send_keys(Keys.ARROW_UP)
     assert float(read_out(page, 0, 2)) == pytest.approx(1.0, rel=0.01)
-    told = wait_for(lambda: handle.get_attribute("aria-valuetext"))
-    assert "25.1" in told
-    assert "m/s²" in told
+    stated = wait_for(lambda: handle.get_attribute("aria-valuetext"))
+    assert "25.1" in stated
+    assert "m/s²" in stated
 
     # Tab reaches every control of the viewer, and what has the focus is outlined.
     page.execute_script(VIEW + "r.querySelector('[data-control=a]').focus()")

@@ -5,14 +5,13 @@ from __future__ import annotations
 import csv
 import html
 import re
-from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.report.browsing import offline_chromium, wait_for
+from tests.report.browsing import fresh, wait_for
 from tests.report.hostile_pages import INSIDE, LIVE, PAGES
 from tests.report.poison import EVIL
 from vibe.core.text import printable
@@ -156,8 +155,8 @@ def test_a_link_that_waits_in_the_folder_is_not_followed(tmp_path: Path) -> None
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    yield from offline_chromium(tmp_path_factory, width=1200)
+def browser(offline_browser: Any) -> Any:
+    return fresh(offline_browser, width=1200)
 
 
 def test_in_a_browser_nothing_runs_nothing_complains_and_nothing_leaves(made: dict[str, Path], browser: Any) -> None:

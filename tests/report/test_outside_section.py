@@ -20,11 +20,11 @@ def with_sources(drive_report: DriveReport, *sources: OutsideSource) -> DriveRep
     return replace(drive_report, health=drive_report.health.model_copy(update={"outside_sources": list(sources)}))
 
 
-def test_the_page_has_a_section_only_where_something_was_heard(sound: DriveReport) -> None:
-    heard = render_drive(_view(with_sources(sound, CHAIN)), live=False)
-    assert "Machines around the drive" in heard
-    assert "19 per output turn" in heard
-    assert "rake <chain>" not in heard
+def test_the_page_has_a_section_only_where_something_was_detected(sound: DriveReport) -> None:
+    detected = render_drive(_view(with_sources(sound, CHAIN)), live=False)
+    assert "Machines around the drive" in detected
+    assert "19 per output turn" in detected
+    assert "rake <chain>" not in detected
     assert "Machines around the drive" not in render_drive(_view(sound), live=False)
 
 

@@ -123,7 +123,7 @@ DEFAULT_OPTIONS = {"pdf_tags": False}
 
 
 @pytest.mark.usefixtures("printing")
-def test_letters_that_the_font_lacks_are_told() -> None:
+def test_letters_that_the_font_lacks_are_reported() -> None:
     made = pdf.make_pdf(PAGE.replace("Some", "水 \u202eÄ→"))
     assert made.content is not None
     assert made.remark == "in the PDF, characters that its font lacks are boxes (水); the HTML page shows them"

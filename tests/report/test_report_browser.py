@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.report.browsing import offline_chromium, wait_for
+from tests.report.browsing import fresh, wait_for
 from vibe.core.drive_report import DriveReport
 from vibe.report.pages.drive_page import write_drive
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    yield from offline_chromium(tmp_path_factory, width=1100)
+def browser(offline_browser: Any) -> Any:
+    return fresh(offline_browser, width=1100)
 
 
 def test_page_zooms_and_hovers_offline(tmp_path: Path, damaged: DriveReport, browser: Any) -> None:

@@ -99,19 +99,19 @@ def test_what_changed_is_said_in_few_words() -> None:
         velocity(1.0, 1.1, False, point="output side"),
         velocity(None, 2.0, None, point="cover", note="not measured last time"),
     )
-    told = in_words(replace(row("A", "plan", 0.9), changes=changed(findings=(lobe, gone), levels=levels)))
-    assert told is not None
-    assert told.strong == (
+    stated = in_words(replace(row("A", "plan", 0.9), changes=changed(findings=(lobe, gone), levels=levels)))
+    assert stated is not None
+    assert stated.strong == (
         "New: Local damage: lobe of the disc, stage 1",
         "Gone: Unbalance: input shaft",
         "↑ Velocity, input side: 0.90 → 1.8 mm/s, zone A → B",
     )
-    assert told.quiet == (
+    assert stated.quiet == (
         "Velocity, output side: 1.0 → 1.1 mm/s".replace("1.0 ", "1 "),
         "Velocity, cover: not measured last time",
         "Speed 1452 → 1458 r/min",
     )
-    assert told.as_text.startswith("state sound → plan; New: ")
+    assert stated.as_text.startswith("state sound → plan; New: ")
     still = in_words(replace(row("A", "plan", 0.9), changes=changed(findings=(replace(lobe, fate="still there"),))))
     assert still is not None
     assert (still.strong, still.quiet[0]) == ((), "Same finding as before")

@@ -122,7 +122,7 @@ def test_scores_in_noise_promise_no_more_than_they_keep(slip: bool) -> None:
 
 
 @pytest.mark.parametrize(("order", "slip_sigma"), [(3.547, 0.001), (3.547, 0.005), (5.37, 0.005)])
-def test_the_score_peaks_where_the_hits_repeat(order: float, slip_sigma: float) -> None:
+def test_the_score_peaks_where_the_impacts_repeat(order: float, slip_sigma: float) -> None:
     impacts = ringing(
         repeats(order, SPEED, DURATION, seed=4, slip_sigma=slip_sigma), RATE, N, resonance_hz=2970.0, heights=2.0
     )
@@ -145,8 +145,8 @@ def test_sidebands_add_to_a_comb_that_has_them() -> None:
     scorer, nothing = CombScorer(spectra), np.zeros(spectra.power.shape[1], dtype=bool)
     places = scorer.half_bins(5.3, 5.45)
     wanted = [Combs(orders=places, mask=nothing, sidebands=sidebands) for sidebands in ((), (1.0,), (0.713,))]
-    without, beside, wrong = scorer.score(wanted, slip=False)
-    assert beside.score.max() > 1.2 * without.score.max() > wrong.score.max()
+    without, next_to, wrong = scorer.score(wanted, slip=False)
+    assert next_to.score.max() > 1.2 * without.score.max() > wrong.score.max()
 
 
 def test_masked_lines_tell_nothing() -> None:

@@ -148,9 +148,9 @@ def test_lines_of_innocents_are_no_comb() -> None:
     row = noise(7, N) * breathing
     request = (CombRequest(name="near", order=3.002, slip=(-0.004, 0.004)), *BEARING)
     bands, spectra = enveloped(row, RATE, SPEED)
-    told = weigh(spectra, [bands], request, INNOCENT)
+    stated = weigh(spectra, [bands], request, INNOCENT)
     untold = weigh(spectra, [bands], request, Families(benign=()))
-    assert told.combs[0].false_alarm_probability > ALARM
+    assert stated.combs[0].false_alarm_probability > ALARM
     # Where nobody says whose they are, they pass for the tone's.
     assert untold.combs[0].false_alarm_probability < ALARM
 
@@ -200,7 +200,7 @@ def test_the_limit_of_what_is_not_there_does_not_hang_on_rounding() -> None:
     assert max(moved_db) < 0.2
 
 
-def test_twice_the_hit_reads_twice_as_high() -> None:
+def test_twice_the_impact_reads_twice_as_high() -> None:
     heights = [weighed(noise(3, N) + impacts(OUTER, height))["outer"].hit_m_s2 or 0.0 for height in (4.0, 8.0, 16.0)]
     assert heights[1] / heights[0] == pytest.approx(2.0, rel=0.2)
     assert heights[2] / heights[1] == pytest.approx(2.0, rel=0.2)
@@ -229,8 +229,8 @@ def test_an_outside_comb_takes_its_own_sums_with_it() -> None:
     assert comb.evidence.false_alarm_probability < 1e-6
     for side in (-1, 1):
         assert owned[round((comb.order + side) / spectra.step)]
-    told = weigh(spectra, [bands], BEARING, INNOCENT, known=owned)
-    assert all(one.false_alarm_probability > ALARM for one in told.combs)
+    stated = weigh(spectra, [bands], BEARING, INNOCENT, known=owned)
+    assert all(one.false_alarm_probability > ALARM for one in stated.combs)
     # Nothing strange in noise, nor beside a tone that was asked for.
     for row in (noise(10, N), noise(10, N) + impacts(0.99 * OUTER, 4.0, modulated=0.5)):
         bands, spectra = enveloped(row, RATE, SPEED)
@@ -267,30 +267,30 @@ def test_a_slow_exact_comb_keeps_the_lines_that_fall_where_a_bearing_may_slip() 
     """Every fourteenth harmonic of a crank's pin lies where the outer race may."""
     order = 0.995 * OUTER / 14
     row = noise(13, N) + impacts(order, 6.0, slip_sigma=0.0)
-    told = weighed(row, (CombRequest(name="pin", order=order, max_harmonic=32), *BEARING))
-    assert told["pin"].false_alarm_probability < 1e-6
-    assert told["outer"].false_alarm_probability > ALARM
+    stated = weighed(row, (CombRequest(name="pin", order=order, max_harmonic=32), *BEARING))
+    assert stated["pin"].false_alarm_probability < 1e-6
+    assert stated["outer"].false_alarm_probability > ALARM
 
 
 def test_a_cage_that_strikes_is_no_rolling_element_nor_another_cage() -> None:
     """Every sixth of its lines lies where the balls may slip to, and another cage may slip to all."""
     other = CombRequest(name="other cage", order=1.011 * CAGE, slip=SLIP, max_harmonic=12)
     row = noise(14, N) + impacts(0.995 * CAGE, 8.0, seed=3, slip_sigma=0.002)
-    told = weighed(row, (other, *BEARING))
-    assert told["cage"].false_alarm_probability < 1e-4
-    assert all(told[name].false_alarm_probability > ALARM for name in ("other cage", "outer", "inner"))
-    assert told["cage"].score > told["ball"].score
+    stated = weighed(row, (other, *BEARING))
+    assert stated["cage"].false_alarm_probability < 1e-4
+    assert all(stated[name].false_alarm_probability > ALARM for name in ("other cage", "outer", "inner"))
+    assert stated["cage"].score > stated["ball"].score
 
 
 def test_a_rolling_element_that_strikes_is_no_cage_though_its_order_is_six_times_that_of_one() -> None:
     """The healthy twin: nothing stands between its lines."""
     cage = CombRequest(name="other cage", order=BALL / 6, slip=SLIP, max_harmonic=8)
-    told = weighed(noise(14, N) + impacts(0.995 * BALL, 8.0, seed=3, slip_sigma=0.001), (cage, *BEARING))
-    assert told["ball"].false_alarm_probability < 1e-4
-    assert told["other cage"].false_alarm_probability > ALARM
+    stated = weighed(noise(14, N) + impacts(0.995 * BALL, 8.0, seed=3, slip_sigma=0.001), (cage, *BEARING))
+    assert stated["ball"].false_alarm_probability < 1e-4
+    assert stated["other cage"].false_alarm_probability > ALARM
 
 
-def test_lines_beyond_those_that_show_a_comb_best_are_told_too_and_a_twin_of_noise_has_none() -> None:
+def test_lines_beyond_those_that_show_a_comb_best_are_reported_too_and_a_twin_of_noise_has_none() -> None:
     struck = weighed(noise(14, N) + impacts(0.995 * CAGE, 8.0, seed=3, slip_sigma=0.001))["cage"]
     levels = [line.over_floor_db for line in (*struck.lines, *struck.further)]
     assert len(levels) == 8

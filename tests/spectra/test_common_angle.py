@@ -40,7 +40,7 @@ def groups(turns: float) -> list[LineGroup]:
     return [LineGroup(order=order, orders=tuple(order + one for one in near if order != 2)) for order in ORDERS]
 
 
-def told(samples: np.ndarray, law: AngleLaw, spread: float = 2e-5) -> tuple[CommonAngles, dict[float, float]]:
+def stated(samples: np.ndarray, law: AngleLaw, spread: float = 2e-5) -> tuple[CommonAngles, dict[float, float]]:
     """The angles, and each line on the best of them over its true value."""
     row = AngleRow.of(samples, RATE, law)
     asked = groups(row.total_turns)
@@ -60,7 +60,7 @@ def test_a_law_that_followed_side_lines_is_put_right_by_the_other_lines() -> Non
                                duration_s=row.duration_s), 88.0, asked[2].orders)  # fmt: skip
     assert before is not None
     assert before.value < 0.7 * TRUE[88.0]
-    _, ratio = told(samples, law)
+    _, ratio = stated(samples, law)
     assert ratio[1.0] == pytest.approx(1.0, abs=0.01)
     assert ratio[2.0] == pytest.approx(1.0, abs=0.02)
     assert ratio[88.0] == pytest.approx(1.0, abs=0.02)
@@ -68,7 +68,7 @@ def test_a_law_that_followed_side_lines_is_put_right_by_the_other_lines() -> Non
 
 def test_a_shaft_that_swings_is_followed_where_its_law_was_even() -> None:
     samples, _ = captured(sides=0.5, swing=0.02)
-    _, ratio = told(samples, AngleLaw.steady(HZ, SECONDS), spread=1e-4)
+    _, ratio = stated(samples, AngleLaw.steady(HZ, SECONDS), spread=1e-4)
     assert ratio[1.0] == pytest.approx(1.0, abs=0.02)
     assert ratio[2.0] == pytest.approx(1.0, abs=0.03)
 
@@ -77,7 +77,7 @@ def test_what_a_swing_and_side_lines_can_stand_for_in_one_another_is_in_the_doub
     """A line of high order among side lines needs an angle that only low orders tell; without side lines, its own."""
     samples, _ = captured(sides=0.5, swing=0.0)
     faint = samples + 2.0 * np.random.default_rng(1).standard_normal(samples.size).astype(np.float32)
-    doubts = [told(one, AngleLaw.steady(HZ, SECONDS))[0].doubts for one in (samples, faint)]
+    doubts = [stated(one, AngleLaw.steady(HZ, SECONDS))[0].doubts for one in (samples, faint)]
     clear, drowned = (one[0, 2] for one in doubts)
     assert clear.relative < 0.05
     assert drowned.relative > 0.1

@@ -35,7 +35,7 @@ def test_a_tone_without_slip_is_looked_for_a_tenth_of_a_bin_beyond_what_the_spee
 
 
 @pytest.mark.parametrize(("power", "reaches"), [(6.0, 0), (10.0, 4)])
-def test_bins_beside_a_line_belong_to_it_where_noise_is_there_once_in_three_thousand(
+def test_bins_next_to_a_line_belong_to_it_where_noise_is_there_once_in_three_thousand(
     power: float, reaches: int
 ) -> None:
     """exp(-8)."""

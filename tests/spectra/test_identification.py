@@ -60,7 +60,7 @@ def lobes_of(found: WeighedKinds) -> dict[int, float]:
 
 
 @pytest.mark.parametrize(("lobes", "discs"), [(11, 1), (87, 2)])
-def test_counts_and_speed_are_told_blindly(lobes: int, discs: int) -> None:
+def test_counts_and_speed_are_reported_blindly(lobes: int, discs: int) -> None:
     found = asked(machine(turns_of(24.3), lobes=lobes, discs=discs), (21.0, 28.0))
     assert lobes_of(found)[lobes] > 0.95
     assert found.speed.input_hz == pytest.approx(24.3, rel=1e-4)

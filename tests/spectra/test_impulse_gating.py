@@ -50,7 +50,7 @@ def line(bands: list[BandEnvelopes], order: float) -> float:
     [(exact(1.0, 5.0), 1.0, False), (race(5.0, slip_sigma=0.001), OUTER, True)],
     ids=["pin", "slipping race"],
 )
-def test_hits_are_cut_out(row: Row, order: float, slips: bool) -> None:
+def test_impacts_are_cut_out(row: Row, order: float, slips: bool) -> None:
     bands = bands_of(row)
     impacts = impacts_of(bands, MEMBERS, order, slips=slips)
     left = without(bands, [impacts])
@@ -73,13 +73,13 @@ def test_two_combs_are_cut_out_together() -> None:
 
 
 @pytest.mark.parametrize(("height", "found"), [(2.0, True), (0.0, False)])
-def test_a_faint_race_is_read_between_the_hits_of_a_pin(height: float, found: bool) -> None:
+def test_a_faint_race_is_read_between_the_impacts_of_a_pin(height: float, found: bool) -> None:
     bands = bands_of(exact(1.0, 12.0) + (race(height, order=0.99 * RACE.order) if height else 0.0))
-    beside = without(bands, [impacts_of(bands, MEMBERS, 1.0, slips=False)])
-    spectra = envelope_spectra(beside)
+    next_to = without(bands, [impacts_of(bands, MEMBERS, 1.0, slips=False)])
+    spectra = envelope_spectra(next_to)
     known = own_lines(spectra, PIN, 1.0)
-    told = weigh(spectra, beside, (PIN, RACE), Families(benign=((1.0, 60),)), known=known, asked={"race"})
-    (comb,) = told.combs
+    stated = weigh(spectra, next_to, (PIN, RACE), Families(benign=((1.0, 60),)), known=known, asked={"race"})
+    (comb,) = stated.combs
     assert comb.tone == "race"
     assert (comb.false_alarm_probability < 1e-4) is found
 

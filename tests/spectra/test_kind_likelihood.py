@@ -49,7 +49,7 @@ def test_the_speed_is_read_from_the_first_two_dozen_orders(first: int, last: int
     assert (in_place(lines).mean_hz != lines.mean_hz) is moved
 
 
-def test_a_shaft_that_is_not_heard_is_one_in_half_a_hundred() -> None:
+def test_a_shaft_that_is_not_detected_is_one_in_half_a_hundred() -> None:
     assert 40 < exp(-shaft_odds(axis(1.5))) < 70
 
 
@@ -99,9 +99,9 @@ def test_what_stands_out_is_held_against_a_dozen_neighbours_either_side() -> Non
 def test_few_neighbours_and_the_shafts_own_first_orders_tell_nothing() -> None:
     levels = np.full(80, np.nan)
     levels[40] = 10.0
-    for known, told in ((3, False), (5, True)):
+    for known, stated in ((3, False), (5, True)):
         levels[43 : 43 + known] = 0.0
-        assert bool(np.isfinite(standing_out(levels)[40])) is told
+        assert bool(np.isfinite(standing_out(levels)[40])) is stated
     assert list(np.isfinite(standing_out(np.zeros(20)))[:6]) == [False] * 4 + [True] * 2
 
 

@@ -50,10 +50,10 @@ def soft(rings_hz: float) -> np.ndarray:
     return np.asarray(-10 * np.log10((1 - r**2) ** 2 + (0.1 * r) ** 2))
 
 
-@pytest.mark.parametrize(("moved_db", "told"), [(7.0, False), (9.0, True), (-7.0, False), (-9.0, True)])
-def test_a_scale_is_more_than_load_and_speed_move_a_floor(moved_db: float, told: bool) -> None:
+@pytest.mark.parametrize(("moved_db", "stated"), [(7.0, False), (9.0, True), (-7.0, False), (-9.0, True)])
+def test_a_scale_is_more_than_load_and_speed_move_a_floor(moved_db: float, stated: bool) -> None:
     """By 6 dB at most, from visit to visit."""
-    assert (moved_by(np.full(BANDS, moved_db)) is not None) is told
+    assert (moved_by(np.full(BANDS, moved_db)) is not None) is stated
 
 
 @pytest.mark.parametrize(("scatter_db", "alike"), [(1.1, True), (2.2, False)])
@@ -61,41 +61,41 @@ def test_bands_that_scatter_more_than_one_place_does_are_no_scale(scatter_db: fl
     assert (moved_by(20.0 + scattered(scatter_db)) is not None) is alike
 
 
-@pytest.mark.parametrize(("off_db", "told"), [(0.0, True), (1.5, True), (-1.5, True), (3.0, False), (-3.0, False)])
+@pytest.mark.parametrize(("off_db", "stated"), [(0.0, True), (1.5, True), (-1.5, True), (3.0, False), (-3.0, False)])
 @pytest.mark.parametrize("kind", ["integrated", "differentiated"])
-def test_a_lean_of_twenty_decibels_a_decade_is_an_integration(kind: str, off_db: float, told: bool) -> None:
+def test_a_lean_of_twenty_decibels_a_decade_is_an_integration(kind: str, off_db: float, stated: bool) -> None:
     sign = -1.0 if kind == "integrated" else 1.0
     found = moved_by(sign * leaning(20.0 + off_db))
-    assert (found is not None and found.kind == kind) is told
+    assert (found is not None and found.kind == kind) is stated
 
 
-@pytest.mark.parametrize(("bands", "told"), [(24, True), (16, False)])
-def test_a_lean_over_an_octave_is_none_yet(bands: int, told: bool) -> None:
-    assert (moved_by(leaning(-20.0, bands)) is not None) is told
+@pytest.mark.parametrize(("bands", "stated"), [(24, True), (16, False)])
+def test_a_lean_over_an_octave_is_none_yet(bands: int, stated: bool) -> None:
+    assert (moved_by(leaning(-20.0, bands)) is not None) is stated
 
 
-@pytest.mark.parametrize(("scatter_db", "told"), [(1.5, True), (3.0, False)])
+@pytest.mark.parametrize(("scatter_db", "stated"), [(1.5, True), (3.0, False)])
 def test_bands_that_scatter_about_the_law_of_a_mount_more_than_places_do_are_none(
-    scatter_db: float, told: bool
+    scatter_db: float, stated: bool
 ) -> None:
     found = moved_by(soft(2200.0) + scattered(scatter_db))
-    assert (found is not None and found.kind == "mount") is told
+    assert (found is not None and found.kind == "mount") is stated
 
 
-@pytest.mark.parametrize(("top_hz", "told"), [(9000.0, True), (5000.0, False)])
-def test_a_mount_is_named_only_where_its_fall_is_seen(top_hz: float, told: bool) -> None:
+@pytest.mark.parametrize(("top_hz", "stated"), [(9000.0, True), (5000.0, False)])
+def test_a_mount_is_named_only_where_its_fall_is_seen(top_hz: float, stated: bool) -> None:
     """A resonance whose far side the capture does not reach may be the machine's own."""
     found = moved_by(np.where(band_centres_hz() < top_hz, soft(3000.0), np.nan))
-    assert (found is not None and found.kind == "mount") is told
+    assert (found is not None and found.kind == "mount") is stated
 
 
-@pytest.mark.parametrize(("rings_hz", "told"), [(700.0, False), (1350.0, True), (4500.0, True), (7500.0, False)])
+@pytest.mark.parametrize(("rings_hz", "stated"), [(700.0, False), (1350.0, True), (4500.0, True), (7500.0, False)])
 def test_mounts_that_ring_lower_than_a_probe_or_as_high_as_a_firm_magnet_are_not_named(
-    rings_hz: float, told: bool
+    rings_hz: float, stated: bool
 ) -> None:
     """A probe held by hand rings near 2 kHz, a firm magnet above 7 kHz (ISO 5348)."""
     found = moved_by(soft(rings_hz))
-    assert (found is not None and found.kind == "mount") is told
+    assert (found is not None and found.kind == "mount") is stated
 
 
 PAST = [visit(floor(seed, level=level)) for seed, level in ((1, 1.0), (2, 1.2), (3, 0.9))]

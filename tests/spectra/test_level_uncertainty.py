@@ -32,7 +32,7 @@ def test_flat_noise_has_the_closed_form() -> None:
 def test_it_is_the_scatter_that_repeated_captures_show(line: float) -> None:
     """Velocity, whose floor falls steeply, with and without a line in it."""
     rng = np.random.default_rng(4)
-    values, told = [], []
+    values, stated = [], []
     for _ in range(300):
         samples = drawn(rng, line)
         channel = Channel(
@@ -40,10 +40,10 @@ def test_it_is_the_scatter_that_repeated_captures_show(line: float) -> None:
             recorded_unit="m/s^2",
         )  # fmt: skip
         values.append(next(x.value for x in levels(channel, input_hz=24.0) if x.measure == "velocity_rms"))
-        told.append(band_scatter(power_of(samples), 1 / SECONDS, SECONDS, (10.0, 1000.0), -1))
+        stated.append(band_scatter(power_of(samples), 1 / SECONDS, SECONDS, (10.0, 1000.0), -1))
     seen = np.std(values) / np.mean(values)
     # Integration puts nearly all of the noise into its lowest few lines: their own scatter moves what is told.
-    assert np.median(told) == pytest.approx(seen, rel=0.3)
+    assert np.median(stated) == pytest.approx(seen, rel=0.3)
 
 
 def test_a_line_alone_leaves_nothing_open() -> None:

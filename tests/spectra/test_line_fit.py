@@ -88,7 +88,7 @@ def test_a_speed_that_is_off_within_its_uncertainty_costs_nothing() -> None:
     assert blind.smeared > 5 * found.smeared
 
 
-def test_a_wandering_speed_is_followed_and_a_jittering_law_is_smoothed() -> None:
+def test_a_drifting_speed_is_followed_and_a_jittering_law_is_smoothed() -> None:
     followed = read(29, 10.0, 2, wander=2e-3)
     assert followed.value == pytest.approx(OWN, rel=0.05)
     samples, _ = capture(29, 10.0, 2)

@@ -38,7 +38,7 @@ def test_a_known_velocity_is_read_as_it_is(middle_hz: float, velocity_mm_s: floa
     assert line.over_floor_db > 20
 
 
-def test_the_floor_beside_a_line_is_the_density_of_the_noise() -> None:
+def test_the_floor_next_to_a_line_is_the_density_of_the_noise() -> None:
     sigma = 0.4
     readings = [
         read(noise(seed, N, sigma) + 3.0 * np.sin(2 * np.pi * 200.0 * TIME), ("x", 200.0))["x"] for seed in range(20)

@@ -88,7 +88,7 @@ def test_the_angle_of_a_run_up_or_a_stop_is_followed(
 
 
 @pytest.mark.parametrize("quantity", ["signed pulses", "angle"])
-def test_moves_to_and_fro_are_told_apart_and_followed(quantity: Quantity) -> None:
+def test_moves_to_and_fro_are_distinguished_and_followed(quantity: Quantity) -> None:
     found = motion(swinging, quantity)
     assert [move.forwards for move in found.moves] == [True, False, True, False, True]
     assert found.reverses

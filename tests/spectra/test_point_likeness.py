@@ -79,7 +79,7 @@ def test_one_earlier_visit_is_enough_and_none_says_nothing() -> None:
         assert nothing.exchanged == nothing.alike == ()
 
 
-def test_places_that_sound_alike_cannot_be_told() -> None:
+def test_places_that_sound_alike_cannot_be_distinguished() -> None:
     earlier = {"left": [sign("input", 1)], "right": [sign("input", 2)]}
     result = exchanged({"left": sign("input", 3), "right": sign("input", 4)}, earlier)
     assert result.exchanged == ()

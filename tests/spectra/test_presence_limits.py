@@ -27,11 +27,11 @@ def axis(size: int = 4000) -> Axis:
 
 
 @pytest.mark.parametrize(
-    ("order", "told"),
+    ("order", "stated"),
     [(6.0, False), (7.0, True), (12.0, True), (5 + 4 * STEP, False), (5 + 6 * STEP, True), (5 - 4 * STEP, False)],
 )
-def test_below_seven_orders_whole_multiples_are_any_shafts_and_so_are_their_skirts(order: float, told: bool) -> None:
-    assert bool(np.isfinite(axis().at(np.array([order]))[0])) is told
+def test_below_seven_orders_whole_multiples_are_any_shafts_and_so_are_their_skirts(order: float, stated: bool) -> None:
+    assert bool(np.isfinite(axis().at(np.array([order]))[0])) is stated
     assert np.isfinite(axis().at(np.array([order]), shaft=True)[0])
 
 
@@ -107,17 +107,19 @@ def test_strays_among_whole_multiples_are_sought_from_the_seventh_to_the_hundred
     assert strays_of(long, np.array([17.0 + 6 * STEP]), np.ones(1)).whole.shape[0] == 130 - 7 + 1
 
 
-@pytest.mark.parametrize(("log_odds", "own", "heard"), [(3.0, 4.7, True), (2.9, 9.0, False), (9.0, 4.5, False)])
-def test_a_drive_is_heard_where_nineteen_in_twenty_are_and_noise_alone_would_show_it_once_in_a_hundred(
-    log_odds: float, own: float, heard: bool
+@pytest.mark.parametrize(
+    ("log_odds", "own", "detected_there"), [(3.0, 4.7, True), (2.9, 9.0, False), (9.0, 4.5, False)]
+)
+def test_a_drive_is_detected_where_nineteen_in_twenty_are_and_noise_alone_would_show_it_once_in_a_hundred(
+    log_odds: float, own: float, detected_there: bool
 ) -> None:
     one = Presence(log_odds=log_odds, own=own, better=None)
-    assert one.detected is heard
+    assert one.detected is detected_there
     if own > log_odds:
-        assert (one.probability > 0.95) is heard
+        assert (one.probability > 0.95) is detected_there
 
 
-def test_before_anything_is_heard_nine_in_ten_captures_are_of_their_drive() -> None:
+def test_before_anything_is_detected_nine_in_ten_captures_are_of_their_drive() -> None:
     """The rest is shared by other drives and by machines at rest."""
     decoys = np.zeros(5)
     assert _over_decoys(np.concatenate([[0.0, 0.0], decoys])) == pytest.approx(log(0.9 / 0.1))

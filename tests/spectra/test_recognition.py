@@ -80,14 +80,14 @@ def test_a_wrong_name_is_found_out(true: str, claimed: str) -> None:
     assert result.outside is None
 
 
-def test_a_sister_under_the_other_name_cannot_be_told() -> None:
+def test_a_sister_under_the_other_name_cannot_be_distinguished() -> None:
     result = seen(shaken("A", 1, 24.3), "A's sister")
     assert result.verdict == "fits"
     assert result.same == ("A",)
 
 
 @pytest.mark.parametrize("share", [0.5, 0.503, 0.52, 0.75, 0.97, 1.06])
-def test_a_speed_beside_the_plate(share: float) -> None:
+def test_a_speed_off_the_plate(share: float) -> None:
     """Half speed too: all lines of the double are harmonics of it, but not the other way round."""
     speed_hz = share * 24.2
     result = seen(shaken("C", 2, speed_hz), "C")

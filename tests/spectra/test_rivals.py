@@ -16,7 +16,7 @@ STEP = 0.006
 TOP = 200.0
 
 
-def heard(*made: NDArray[np.float64], seed: int = 1, strength: float = 60.0) -> Axis:
+def recorded(*made: NDArray[np.float64], seed: int = 1, strength: float = 60.0) -> Axis:
     """An axis of noise on which lines of all orders ``made`` stand."""
     rng = np.random.default_rng(seed)
     row = rng.exponential(1.0, round(TOP / STEP))
@@ -42,7 +42,7 @@ def family(pins: int, passes: int = 10) -> Family:
 @pytest.mark.parametrize(("pins", "filed"), [(30, 8), (30, 22), (18, 30), (60, 30), (30, 60)])
 @pytest.mark.parametrize("speed", [1.0, 1.012, 0.985])
 def test_the_drive_that_runs_explains_more_than_that_of_the_file(pins: int, filed: int, speed: float) -> None:
-    found = rivals(heard(drive(pins, speed=speed)), [family(filed)], 1e-4)
+    found = rivals(recorded(drive(pins, speed=speed)), [family(filed)], 1e-4)
     assert found[0].log_odds > CERTAIN
     assert found[0].combs == pytest.approx((speed, speed * pins / (pins - 1)), abs=3 * STEP / 8)
 
@@ -50,18 +50,18 @@ def test_the_drive_that_runs_explains_more_than_that_of_the_file(pins: int, file
 @pytest.mark.parametrize("pins", [8, 18, 30, 60, 120])
 @pytest.mark.parametrize("seed", range(3))
 def test_no_drive_explains_more_than_the_right_one(pins: int, seed: int) -> None:
-    assert rivals(heard(drive(pins), seed=seed), [family(pins)], 1e-4) == []
+    assert rivals(recorded(drive(pins), seed=seed), [family(pins)], 1e-4) == []
 
 
 def test_known_speeds_are_not_left() -> None:
-    axis = heard(drive(30, speed=1.02))
+    axis = recorded(drive(30, speed=1.02))
     assert any(abs(one.speed - 1) > 0.01 for one in rivals(axis, [family(22)], 1e-4, SLIP))
     assert all(abs(one.speed - 1) < 0.002 for one in rivals(axis, [family(22)], 1e-4, 1e-4))
 
 
 def test_of_a_file_without_lobes_nothing_is_known() -> None:
-    assert rivals(heard(drive(30)), [Family(count=17, unit=1.0)], 1e-4) == []
-    assert rivals(heard(drive(30)), [], 1e-4) == []
+    assert rivals(recorded(drive(30)), [Family(count=17, unit=1.0)], 1e-4) == []
+    assert rivals(recorded(drive(30)), [], 1e-4) == []
 
 
 def asked(axis: Axis, pins: int) -> tuple[bool, bool]:
@@ -77,14 +77,14 @@ def asked(axis: Axis, pins: int) -> tuple[bool, bool]:
 
 def test_lines_that_another_drive_makes_as_well_prove_nothing() -> None:
     """Of a drive of 44 pins half of the lines are those of one of 22."""
-    assert not asked(heard(drive(44, passes=11)), 22)[1]
-    assert asked(heard(drive(22)), 22) == (True, True)
+    assert not asked(recorded(drive(44, passes=11)), 22)[1]
+    assert asked(recorded(drive(22)), 22) == (True, True)
 
 
-def test_a_louder_drive_of_another_ratio_beside_does_not_silence_this_one() -> None:
-    both = heard(drive(22), drive(30, passes=12, speed=1.013))
+def test_a_louder_drive_of_another_ratio_nearby_does_not_silence_this_one() -> None:
+    both = recorded(drive(22), drive(30, passes=12, speed=1.013))
     assert asked(both, 22)[1]
-    assert not asked(heard(drive(30, passes=12, speed=1.013)), 22)[1]
+    assert not asked(recorded(drive(30, passes=12, speed=1.013)), 22)[1]
 
 
 def wheel(teeth: int) -> NDArray[np.float64]:
@@ -100,8 +100,8 @@ CRANKS = Family(count=52, unit=51 / 52, difference=1, passes=12, ring_turns=True
 def test_a_wheel_that_the_file_leaves_out_does_not_silence_the_drive(seed: int) -> None:
     mesh = 51 * np.arange(1.0, 4.0)
     own = np.concatenate([mesh, mesh[:2] - 51 / 52, mesh[:2] + 1])
-    with_drive = presence([heard(own, wheel(39), seed=seed)], [CRANKS], 1e-4)
-    alone = presence([heard(wheel(39), seed=seed)], [CRANKS], 1e-4)
+    with_drive = presence([recorded(own, wheel(39), seed=seed)], [CRANKS], 1e-4)
+    alone = presence([recorded(wheel(39), seed=seed)], [CRANKS], 1e-4)
     assert with_drive is not None
     assert alone is not None
     assert with_drive.detected
@@ -131,18 +131,18 @@ def test_lobes_of_luck_in_a_rich_spectrum_are_no_rival() -> None:
     there is one."""
     rng = np.random.default_rng(5)
     stray = rng.uniform(1.3, 30.0, 150)
-    assert rivals(heard(drive(60), stray), [family(60)], 1e-4) == []
-    assert rivals(heard(drive(30), stray), [family(60)], 1e-4) != []
+    assert rivals(recorded(drive(60), stray), [family(60)], 1e-4) == []
+    assert rivals(recorded(drive(30), stray), [family(60)], 1e-4) != []
 
 
 def test_multiples_of_a_slow_striker_are_no_rivals_lobes_but_its_own_lines_stay() -> None:
     """A chain at 0.6 orders has every second line at 1.2, the lobes of a drive of 12 pins and 10 lobes."""
     chain = 0.6 * np.arange(1.0, 60.0)
-    heard_both = heard(drive(36), chain, strength=200.0)
+    detected_both = recorded(drive(36), chain, strength=200.0)
     own = [float(order) for order in family(36).own()]
-    cleared = heard_both.without([0.6], kept=own)
+    cleared = detected_both.without([0.6], kept=own)
     assert np.isnan(cleared.at(np.array([6.0 * 1.2]), shaft=True)).all()
-    assert cleared.at(np.array([36.0]))[0] == heard_both.at(np.array([36.0]))[0]
+    assert cleared.at(np.array([36.0]))[0] == detected_both.at(np.array([36.0]))[0]
     assert not any(abs(one.combs[1] - 1.2) < 0.01 for one in rivals(cleared, [family(36)], 1e-4))
 
 
@@ -151,24 +151,24 @@ def test_pitch_errors_of_a_crank_are_no_mesh_of_another_count() -> None:
     crank, shaft = 0.4479, np.arange(1.0, 9.0)
     made = Family(count=36, unit=crank, difference=1)
     stray = np.random.default_rng(3).uniform(1.3, 40.0, 150)
-    errors = heard(shaft, crank * np.arange(1.0, 30.0), stray, strength=500.0)
-    mesh = heard(shaft, 36 * crank * np.arange(1.0, 4.0), strength=4000.0)
+    errors = recorded(shaft, crank * np.arange(1.0, 30.0), stray, strength=500.0)
+    mesh = recorded(shaft, 36 * crank * np.arange(1.0, 4.0), strength=4000.0)
     both = Axis(rows=((np.maximum(errors.rows[0][0], mesh.rows[0][0]), STEP),), audible=AUDIBLE)
-    assert told(presence([both], [made], 1e-4))
-    assert not told(presence([errors], [made], 1e-4))
+    assert stated(presence([both], [made], 1e-4))
+    assert not stated(presence([errors], [made], 1e-4))
 
 
 def test_a_mesh_at_a_speed_at_which_no_shaft_turns_is_a_gears_of_another_machine() -> None:
     """A line next to the shaft's place covers it, the second and third are missing: the mesh alone chose the speed."""
     made = family(44, passes=0)
-    gear = heard(np.array([1.0, 44.0, 88.0, 132.0]), strength=1e4)
-    running = heard(np.array([1.0, 2.0, 44.0, 88.0, 132.0]), strength=1e4)
-    assert not told(presence([gear], [made], 1e-4, covered=[1]))
-    assert told(presence([running], [made], 1e-4))
-    assert told(presence([running], [made], 1e-4, covered=[1]))
+    gear = recorded(np.array([1.0, 44.0, 88.0, 132.0]), strength=1e4)
+    running = recorded(np.array([1.0, 2.0, 44.0, 88.0, 132.0]), strength=1e4)
+    assert not stated(presence([gear], [made], 1e-4, covered=[1]))
+    assert stated(presence([running], [made], 1e-4))
+    assert stated(presence([running], [made], 1e-4, covered=[1]))
 
 
-def told(found: Presence | None) -> bool:
+def stated(found: Presence | None) -> bool:
     assert found is not None
     return found.detected
 
@@ -178,10 +178,10 @@ def test_at_an_alias_of_the_speed_the_shafts_higher_multiples_name_the_rival() -
     multiple of theirs. Pitch errors fill the multiples of the true shaft; under its own file nothing is said."""
     errors = [np.arange(1.0, 21.0), 19 / 18 * np.arange(1.0, 21.0), np.array([19.0, 38.0])]
     speed = (18 / 17) / (19 / 18)  # over the one that is stated
-    found = rivals(heard(*(speed * one for one in errors)), [family(18, passes=0)], 1e-4)
+    found = rivals(recorded(*(speed * one for one in errors)), [family(18, passes=0)], 1e-4)
     assert found[0].log_odds > CERTAIN
     assert found[0].combs == pytest.approx((speed, 18 / 17), abs=3 * STEP / 8)
-    assert rivals(heard(*errors), [family(19, passes=0)], 1e-4) == []
+    assert rivals(recorded(*errors), [family(19, passes=0)], 1e-4) == []
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -189,4 +189,4 @@ def test_pitch_errors_of_two_like_discs_are_no_mesh_of_few_pins(seed: int) -> No
     """Two discs half a turn apart leave every second multiple of the shaft: any even count has a mesh there."""
     errors = np.arange(2.0, 60.0, 2.0)
     own = np.concatenate([30 / 29 * np.arange(1.0, 9.0), [30.0, 60.0]])
-    assert rivals(heard(errors, own, seed=seed), [family(30, passes=0)], 1e-4) == []
+    assert rivals(recorded(errors, own, seed=seed), [family(30, passes=0)], 1e-4) == []

@@ -40,7 +40,7 @@ def test_lines_that_are_surely_followed_contradict_pulses_from_three_in_a_thousa
 @pytest.mark.parametrize(
     ("own", "off", "there"), [(0.03, 0.004, True), (0.0, 0.004, False), (0.03, 0.0002, False), (0.03, 0.02, True)]
 )
-def test_pulses_are_believed_beside_the_louder_lines_of_an_alike_machine_where_their_own_lines_stand(
+def test_pulses_are_believed_next_to_the_louder_lines_of_an_alike_machine_where_their_own_lines_stand(
     own: float, off: float, there: bool
 ) -> None:
     """A twin turns a little faster and is ten times as loud; without lines at the pulses' speed, or where the capture

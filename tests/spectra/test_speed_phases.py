@@ -70,7 +70,7 @@ def test_a_straight_line_costs_what_least_squares_cost() -> None:
     assert least <= smooth.end_to_end < 2 * least
 
 
-def test_a_wandering_speed_leaves_its_ends_open() -> None:
+def test_a_drifting_speed_leaves_its_ends_open() -> None:
     time = np.linspace(0.5, 9.5, 19)
     walk = 0.02 * np.cumsum(np.cumsum(np.random.default_rng(3).normal(size=time.size)))
     straight = smoothed(time, *measured(0.0 * time, 1e-4), duration_s=10.0, mean_hz=24.0)

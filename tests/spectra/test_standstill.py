@@ -8,14 +8,14 @@ from vibe.spectra.speed.standstill import standing
 
 
 @pytest.mark.parametrize("motion", ["steady", "wander", "ramp", "load cycles"])
-def test_a_drive_that_runs_is_not_heard_to_stand(motion: Motion) -> None:
+def test_a_drive_that_runs_is_not_detected_to_stand(motion: Motion) -> None:
     for number in range(3):
         case = speed_case(number, motion, pulses=False)
         assert standing([(row, case.sample_rate_hz) for row in case.channels.values()]) == ()
 
 
 @pytest.mark.parametrize("motion", ["start", "stop"])
-def test_a_start_and_a_stop_are_heard(motion: Motion) -> None:
+def test_a_start_and_a_stop_are_detected(motion: Motion) -> None:
     case = speed_case(1, motion, pulses=False)
     ((begin, end),) = standing([(row, case.sample_rate_hz) for row in case.channels.values()])
     # At the beginning of a start, at the end of a stop.
@@ -24,7 +24,7 @@ def test_a_start_and_a_stop_are_heard(motion: Motion) -> None:
     assert end - begin > 0.5
 
 
-def test_every_pause_of_a_swinging_joint_is_heard() -> None:
+def test_every_pause_of_a_swinging_joint_is_detected() -> None:
     case = joint(1, hit_m_s2=8.0, sensor="none", duration_s=12.0)
     times = standing([(row, case.sample_rate_hz) for row in case.channels.values()])
     assert 5 <= len(times) <= 8

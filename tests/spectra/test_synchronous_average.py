@@ -30,7 +30,7 @@ def apart(a: float, b: float) -> float:
 
 @pytest.mark.parametrize("order", [1.0, 18 / 17, -1 / 17 * 4])
 @pytest.mark.parametrize("place", [0.0, 100.0, 283.0])
-def test_the_hit_lies_on_its_place_of_the_frame(order: float, place: float) -> None:
+def test_the_impact_lies_on_its_place_of_the_frame(order: float, place: float) -> None:
     bands, members = struck(order, place)
     turn = fold(bands, members, order)
     found = float(turn.angle_deg[turn.level.argmax()])
@@ -81,7 +81,7 @@ def test_the_standard_error_is_that_of_the_cell_means() -> None:
 
 
 @pytest.mark.parametrize("place", [3.0, 187.0])
-def test_one_hit_stands_out_of_its_turn(place: float) -> None:
+def test_one_impact_stands_out_of_its_turn(place: float) -> None:
     bands, members = struck(1.0, place)
     found = localise(fold(bands, members, 1.0))
     assert found.false_alarm_probability < 1e-4
@@ -109,8 +109,8 @@ def errors_of_parts(seed: int, cells: int = 72, turns: float = 200.0) -> Turn:
     away = np.abs(((np.arange(cells) + 0.5)[:, None] / cells - np.arange(parts) / parts + 0.5) % 1.0 - 0.5)
     spread = rng.uniform(0.5, 1.0) / parts
     force = np.exp(-((away / spread) ** 2)) @ (rng.normal(size=parts) + 1j * rng.normal(size=parts))
-    heard = np.abs(force) ** 2 / np.mean(np.abs(force) ** 2)
-    return sound_turn(1 + rng.uniform(0.1, 1.0) * heard, turns, rng)
+    detected = np.abs(force) ** 2 / np.mean(np.abs(force) ** 2)
+    return sound_turn(1 + rng.uniform(0.1, 1.0) * detected, turns, rng)
 
 
 def free_cells(seed: int) -> Turn:
@@ -164,7 +164,7 @@ def test_what_hangs_together_over_several_parts_is_the_load_and_hides_no_impact(
     assert localise(replace(turn, level=level / level.mean(), parts=16)).false_alarm_probability > 0.1
 
 
-def test_a_hit_of_nine_standard_errors_stands_out_of_a_smooth_turn() -> None:
+def test_an_impact_of_nine_standard_errors_stands_out_of_a_smooth_turn() -> None:
     """The noise of an average is Gaussian and its size is known: no exponential need be feared where none is seen."""
     found = []
     for seed in range(100):
@@ -176,7 +176,7 @@ def test_a_hit_of_nine_standard_errors_stands_out_of_a_smooth_turn() -> None:
     assert np.mean([apart(one.peaks_deg[0], 102.5) < 1 for one in found]) == 1.0
 
 
-def test_a_sharp_hit_stands_out_of_irregular_parts() -> None:
+def test_a_sharp_impact_stands_out_of_irregular_parts() -> None:
     found = []
     for seed in range(100):
         turn = errors_of_parts(seed)
@@ -272,7 +272,7 @@ def test_two_damaged_parts_are_two_places_wherever_they_lie() -> None:
 
 @pytest.mark.parametrize("q", [8.0, 25.0, 60.0])
 @pytest.mark.parametrize("place", [10.0, 200.3])
-def test_a_place_is_where_the_hit_begins_however_long_it_rings(q: float, place: float) -> None:
+def test_a_place_is_where_the_impact_begins_however_long_it_rings(q: float, place: float) -> None:
     """A coarse cell of a long ringing lies up to a millisecond late, nine degrees at this speed."""
     turns = np.arange(1, int(SPEED * DURATION), dtype=np.float64) + place / 360.0
     row = noise(3, N) + ringing(turns / SPEED, RATE, N, resonance_hz=2970.0, heights=4.0, q=q)

@@ -82,7 +82,7 @@ def test_noise_belongs_to_nobody() -> None:
         assert sum(found.values()) == pytest.approx(1.0, rel=0.01)
 
 
-def test_the_mean_is_no_vibration_and_wandering_lies_low() -> None:
+def test_the_mean_is_no_vibration_and_drift_lies_low() -> None:
     wander = 3.0 * np.exp(-TIME / 2.0)
     still, moved = (of(reading(noise(3, TIME.size) + more)) for more in (5.0, 5.0 + wander))
     assert still[LOW_BAND] < 0.01
@@ -103,7 +103,7 @@ def test_velocity_is_split_the_same_way() -> None:
 
 @pytest.mark.parametrize(("resonance_hz", "within_db"), [(1500.0, 2.0), (3100.0, 1.0), (4500.0, 1.0)])
 @pytest.mark.parametrize("height", [1.0, 4.0])
-def test_loose_hits_are_given_to_the_bearing(resonance_hz: float, within_db: float, height: float) -> None:
+def test_loose_impacts_are_given_to_the_bearing(resonance_hz: float, within_db: float, height: float) -> None:
     times = repeats(5.2, SPEED, SECONDS, seed=4)
     impacts = ringing(times, RATE, TIME.size, resonance_hz=resonance_hz, heights=height)
     row = impacts + sine(30, 0.5) + noise(6, TIME.size)
@@ -114,12 +114,12 @@ def test_loose_hits_are_given_to_the_bearing(resonance_hz: float, within_db: flo
     assert of(read, believed={"pin"})["bearing"] == 0.0
 
 
-def test_a_bearing_without_hits_gets_nothing() -> None:
+def test_a_bearing_without_impacts_gets_nothing() -> None:
     read = reading(sine(30, 0.5) + noise(6, TIME.size), combs=[comb("outer", 5.2)])
     assert of(read, believed={"outer"})["bearing"] < 0.02
 
 
-def test_of_a_line_that_two_share_hits_keep_what_their_free_lines_have() -> None:
+def test_of_a_line_that_two_share_impacts_keep_what_their_free_lines_have() -> None:
     mesh = Owner(name="mesh", lines=(OwnedLines(order=80.0, sidebands=(1.0, 2.0)),))
     impacts = ringing(np.arange(0.01, SECONDS, 1 / SPEED), RATE, TIME.size, resonance_hz=80 * SPEED, q=6)
     row = impacts + noise(7, TIME.size, 0.05)

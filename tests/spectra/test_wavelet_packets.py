@@ -29,7 +29,7 @@ def test_gaussian_noise_is_not_impulsive() -> None:
     assert np.all(np.abs(values) < 5 * error)
 
 
-def test_hits_show_in_the_band_where_they_ring_and_nowhere_else() -> None:
+def test_impacts_show_in_the_band_where_they_ring_and_nowhere_else() -> None:
     centres, values, error = band_kurtosis(noise(2) + ringing(3000.0), RATE_HZ)
     top = int(values.argmax())
     assert abs(centres[top] - 3000.0) <= RATE_HZ / 64

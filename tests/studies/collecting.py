@@ -211,7 +211,7 @@ class Trial:
     """Points sent back."""
 
     @property
-    def told(self) -> bool:
+    def stated(self) -> bool:
         return self.verdict != "accepted"
 
 
@@ -372,13 +372,13 @@ def table(rows: list[Trial]) -> pd.DataFrame:
     """Per fault: captures, told, sent back, and the codes given."""
     frame = pd.DataFrame(
         [
-            {"fault": r.fault, "told": r.told, "retake": r.verdict == "retake", "codes": r.codes, "points": r.points,
+            {"fault": r.fault, "told": r.stated, "retake": r.verdict == "retake", "codes": r.codes, "points": r.points,
              "back": r.back}
             for r in rows
         ]
     )  # fmt: skip
     grouped = frame.groupby("fault", sort=False)
-    out = grouped.agg(captures=("told", "size"), told=("told", "mean"), retake=("retake", "mean"),
+    out = grouped.agg(captures=("told", "size"), stated=("told", "mean"), retake=("retake", "mean"),
                       points=("points", "sum"), back=("back", "sum"))  # fmt: skip
     out["codes"] = grouped["codes"].agg(
         lambda codes: ", ".join(sorted({one for line in codes for one in line.split()}))
@@ -399,7 +399,7 @@ def main() -> None:
     )  # fmt: skip
     print(table(rows).to_string())
     for row in rows:
-        if (row.fault == SOUND) == row.told:
+        if (row.fault == SOUND) == row.stated:
             print("wrong:", row)
 
 

@@ -201,11 +201,11 @@ def column_of(finding: Finding | None, planted: Planted) -> str:
     return {"ring_pin": "ring pin"}.get(part, "mesh wear" if finding.defect == "wear" else part.replace("_", " "))
 
 
-def wilson(hits: int, of: int) -> tuple[float, float, float]:
+def wilson(successes: int, of: int) -> tuple[float, float, float]:
     """Share and its 95 % interval (E. B. Wilson, 1927)."""
     if of == 0:
         return float("nan"), 0.0, 1.0
-    p, z = hits / of, WILSON_Z
+    p, z = successes / of, WILSON_Z
     middle = (p + z * z / (2 * of)) / (1 + z * z / of)
     half = z / (1 + z * z / of) * ((p * (1 - p) / of + z * z / (4 * of * of)) ** 0.5)
     return p, max(0.0, middle - half), min(1.0, middle + half)
@@ -226,10 +226,10 @@ def matrix(named: Iterable[Named]) -> dict[str, Counter[str]]:
 
 def share_row(what: str, cases: Sequence[Named], holds: Callable[[Named], bool]) -> dict[str, Any]:
     """One line of the summary: how often something holds."""
-    hits = sum(holds(one) for one in cases)
-    share, low, high = wilson(hits, len(cases))
+    successes = sum(holds(one) for one in cases)
+    share, low, high = wilson(successes, len(cases))
     return {
-        "what": what, "captures": len(cases), "hits": hits,
+        "what": what, "captures": len(cases), "hits": successes,
         "share": round(share, 4), "low_95": round(low, 4), "high_95": round(high, 4),
     }  # fmt: skip
 
@@ -266,8 +266,8 @@ def summary(named: Sequence[Named]) -> list[dict[str, Any]]:
         return any(blames_reducer(finding) for finding in one.findings)
 
     def right_first(one: Named) -> bool:
-        told = [finding for finding in one.findings if finding.component != "sensor"] or list(one.findings)
-        return bool(told) and is_right(told[0], one.planted)
+        stated = [finding for finding in one.findings if finding.component != "sensor"] or list(one.findings)
+        return bool(stated) and is_right(stated[0], one.planted)
 
     def wrong_any(one: Named) -> bool:
         return any(not is_right(finding, one.planted) for finding in one.findings)
@@ -279,9 +279,9 @@ def summary(named: Sequence[Named]) -> list[dict[str, Any]]:
     inside = [one for one in named if len(one.planted.causes) == 1 and not only_outside(one)]
     mixed = [one for one in named if len(one.planted.causes) == 2 and not only_outside(one)]
     both = [one for one in mixed if all(cause in INSIDE_ROWS for cause in one.planted.causes)]
-    beside = [one for one in mixed if one not in both]
-    sensors = [one for one in beside if any(cause in SENSOR for cause in one.planted.causes)]
-    clean = [one for one in beside if one not in sensors]
+    next_to = [one for one in mixed if one not in both]
+    sensors = [one for one in next_to if any(cause in SENSOR for cause in one.planted.causes)]
+    clean = [one for one in next_to if one not in sensors]
     rows = [share_row("only outside faults: a reducer part is blamed", outside, blamed)]
     for cause in OUTSIDE_ROWS:
         own = [one for one in outside if one.planted.causes[0] == cause]

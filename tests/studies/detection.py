@@ -112,9 +112,9 @@ class Mixer:
 
     @classmethod
     def of(cls, drive: Drive, damage: Damage, seed: int, sound: Capture) -> Mixer:
-        hit = simulate(drive, [damage], seed=seed, conditions=conditions_of(seed))
+        impact = simulate(drive, [damage], seed=seed, conditions=conditions_of(seed))
         rows = rows_of(sound)
-        return cls(sound, rows, (rows_of(hit) - rows) / damage.size)
+        return cls(sound, rows, (rows_of(impact) - rows) / damage.size)
 
     def capture(self, size_db: float) -> Capture:
         """The capture with damage of that size."""
@@ -241,7 +241,7 @@ def _true_order(scene: Scene, damage: Damage, turns: NDArray[np.float64], nomina
     return order / round(order / nominal) if order > 1.5 * nominal else order
 
 
-def _hit_power(scene: Scene, damage: Damage, n: int) -> NDArray[np.float64]:
+def _impact_power(scene: Scene, damage: Damage, n: int) -> NDArray[np.float64]:
     """Power spectrum of a mean hit at each sensor (channels, n // 2 + 1): the casing's true response to its pulse."""
     conditions = scene.conditions
     rate, axis_hz = conditions.sample_rate_hz, np.fft.rfftfreq(n, 1.0 / conditions.sample_rate_hz)
@@ -251,8 +251,8 @@ def _hit_power(scene: Scene, damage: Damage, n: int) -> NDArray[np.float64]:
         pulse = np.abs(np.fft.rfft(pulse_table(train.pulse_s, rate)[0], 4096)) ** 2
         pulse = np.interp(axis_hz, np.fft.rfftfreq(4096, 1.0 / rate), pulse)
         for row, heights in enumerate(train.heights):
-            heard = np.abs(structure.path_of_impact(row, train.source, scene.streams) * structure.recorder) ** 2
-            total[row] += float((heights**2).sum()) * pulse * np.interp(axis_hz, structure.axis_hz, heard)
+            detected = np.abs(structure.path_of_impact(row, train.source, scene.streams) * structure.recorder) ** 2
+            total[row] += float((heights**2).sum()) * pulse * np.interp(axis_hz, structure.axis_hz, detected)
     return total
 
 
@@ -268,8 +268,8 @@ def clairvoyant(
     known = ref.Known(own.turns, rate, order, tuple(side.order for side in tone.sidebands)[:2], slip)
     noise = ref.noise_power(np.fft.rfft(mixer.rows, axis=1).astype(np.complex64), rate)
     damage_white = ref.whitened(mixer.damage, noise)
-    ears = ref.ears_for(_hit_power(scene, damage, n), noise)
-    sound, hits = ref.analytic(own.white, ears, n), ref.analytic(damage_white, ears, n)
+    ears = ref.ears_for(_impact_power(scene, damage, n), noise)
+    sound, damaged_ears = ref.analytic(own.white, ears, n), ref.analytic(damage_white, ears, n)
     lines = ref.angle_lines(sound, own.turns)
     plain = ref.floor_of(np.abs(lines) ** 2)
     nobody = _free(tag, lines.size, own, "")
@@ -277,10 +277,10 @@ def clairvoyant(
     others: list[NDArray[np.float64]] = []
     if not slip:
         # Sound parts differ and show at these very orders: what they show on average counts as noise there.
-        others = [_heard_as(other, own, ears, n) for other in _sound_fleet(tag)]
+        others = [_detected_as(other, own, ears, n) for other in _sound_fleet(tag)]
         excess = np.where(nobody, 1.0, np.maximum(1.0, np.mean(others, axis=0)))
     floor = plain * excess
-    clean = ref.angle_lines(hits, own.turns, cut=False)
+    clean = ref.angle_lines(damaged_ears, own.turns, cut=False)
     own_free = _free(tag, lines.size, own, kind)
 
     def detector(template: ref.Template) -> Callable[[float], bool]:
@@ -291,16 +291,16 @@ def clairvoyant(
             threshold = max(threshold, ref.sound_threshold(shown, chance))
 
         def finds(size_db: float) -> bool:
-            mixed = ref.angle_lines(sound + np.float32(10 ** (size_db / 20)) * hits, own.turns)
+            mixed = ref.angle_lines(sound + np.float32(10 ** (size_db / 20)) * damaged_ears, own.turns)
             return ref.comb_statistic(mixed, template, floor) > threshold
 
         return finds
 
-    told = detector(ref.flat_template(known, floor, excess, own_free))
-    return told, detector(ref.template_of(clean, known, floor, own_free))
+    stated = detector(ref.flat_template(known, floor, excess, own_free))
+    return stated, detector(ref.template_of(clean, known, floor, own_free))
 
 
-def _heard_as(other: Sound, own: Sound, ears: ref.Ears, n: int) -> NDArray[np.float64]:
+def _detected_as(other: Sound, own: Sound, ears: ref.Ears, n: int) -> NDArray[np.float64]:
     """Envelope lines over their floor of another sound capture, at the orders of ``own``'s bins."""
     power = np.abs(ref.angle_lines(ref.analytic(other.white, ears, n), other.turns)) ** 2
     ratio = (other.turns[-1] - other.turns[0]) / (own.turns[-1] - own.turns[0])
@@ -331,16 +331,16 @@ def textbook(
     """The recipe: band of greatest kurtosis, envelope spectrum against time, peak over the local median."""
     duration = scene.conditions.duration_s
     order = tones(tag).tone(names_of(kind)[0]).order
-    heard = [
+    detected = [
         ref.peak_over_median(other.textbook, duration, order * other.mean_hz) for other in _sound_fleet(tag)
     ]  # fmt: skip
     places = 2 * ref.WITHIN * order * own.mean_hz * duration + 1
-    threshold = ref.textbook_threshold([value for value in heard if value > 0] or [1.0, 1.0], places, chance)
-    sound, hits = ref.dyadic_bands(mixer.rows), ref.dyadic_bands(mixer.damage)
+    threshold = ref.textbook_threshold([value for value in detected if value > 0] or [1.0, 1.0], places, chance)
+    sound, damaged_ears = ref.dyadic_bands(mixer.rows), ref.dyadic_bands(mixer.damage)
 
     def finds(size_db: float) -> bool:
         share = np.float32(10 ** (size_db / 20))
-        power = ref.textbook_lines([a + share * b for a, b in zip(sound, hits, strict=True)])
+        power = ref.textbook_lines([a + share * b for a, b in zip(sound, damaged_ears, strict=True)])
         return ref.peak_over_median(power, duration, order * own.mean_hz) > threshold
 
     return finds
@@ -387,8 +387,8 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Threshold]:
         rng = np.random.default_rng([seed, *kind.encode()])
         damage = Damage(kind, 1.0, int(rng.integers(part_count(drive, kind))))
         mixer = Mixer.of(drive, damage, seed, sound)
-        told, ideal = clairvoyant(mixer, own, scene, tag, kind, damage, chance)
-        best = threshold_db(told, -12.0, exact_db=0.5)
+        stated, ideal = clairvoyant(mixer, own, scene, tag, kind, damage, chance)
+        best = threshold_db(stated, -12.0, exact_db=0.5)
         plain = threshold_db(textbook(mixer, own, scene, tag, kind, chance), 0.0, exact_db=1.0)
         tried: dict[float, CaptureDiagnosis] = {}
 
@@ -399,8 +399,8 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Threshold]:
             return found(tried[size_db], kind)
 
         reached = threshold_db(finds, (best if best is not None else 0.0) + 4.0)
-        hit = [size for size, result in tried.items() if found(result, kind)]
-        missed = [size for size in tried if size not in hit]
+        shown = [size for size, result in tried.items() if found(result, kind)]
+        missed = [size for size in tried if size not in shown]
         rows.append(
             Threshold(
                 drive=tag,
@@ -411,7 +411,7 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Threshold]:
                 clairvoyant_db=best,
                 ideal_db=threshold_db(ideal, -18.0, exact_db=0.5),
                 textbook_db=plain,
-                named_first=bool(hit) and found_first(tried[min(hit)], kind),
+                named_first=bool(shown) and found_first(tried[min(shown)], kind),
                 blocked_by=blocked_by(tried[max(missed)], kind, drive, own.mean_hz) if missed else "",
             )
         )
@@ -459,21 +459,22 @@ def _one(value: float | None) -> float | None:
 
 def summary(rows: Sequence[dict[str, Any]]) -> str:
     """The figures in a few lines."""
-    told = [row for row in rows if row["gap_db"] is not None]
-    gaps = sorted(row["gap_db"] for row in told)
-    plain = [row["textbook_gap_db"] for row in told]
+    stated = [row for row in rows if row["gap_db"] is not None]
+    gaps = sorted(row["gap_db"] for row in stated)
+    plain = [row["textbook_gap_db"] for row in stated]
     hidden = sum(row["observable"] == 0 for row in rows)
     lines = [
-        f"{len(rows)} drives and kinds, {hidden} of them not observable in these captures, {len(told)} measured",
+        f"{len(rows)} drives and kinds, {hidden} of them not observable in these captures, {len(stated)} measured",
         f"gap to the clairvoyant: median {statistics.median(gaps):.1f} dB, nine in ten below "
         f"{gaps[int(0.9 * (len(gaps) - 1))]:.1f} dB, worst {gaps[-1]:.1f} dB; "
-        f"{sum(row['never_found'] for row in told)} of {sum(row['observable'] for row in told)} captures never found",
+        f"{sum(row['never_found'] for row in stated)} of {sum(row['observable'] for row in stated)} captures "
+        "never found",
         f"textbook recipe: median {statistics.median(plain):.1f} dB, worst {max(plain):.1f} dB "
         f"(at least, where never found up to {LARGEST_DB:+.0f} dB)",
         f"ideal detector, which knows the powers of the lines too: median "
-        f"{-statistics.median(row['ideal_gap_db'] for row in told):.1f} dB below the clairvoyant",
-        f"named first at the limit: {sum(row['named_first'] for row in told)} of "
-        f"{sum(row['observable'] for row in told)}",
+        f"{-statistics.median(row['ideal_gap_db'] for row in stated):.1f} dB below the clairvoyant",
+        f"named first at the limit: {sum(row['named_first'] for row in stated)} of "
+        f"{sum(row['observable'] for row in stated)}",
     ]
     return "\n".join(lines)
 
@@ -500,8 +501,8 @@ def _group(kind: str) -> str:
 
 def draw(rows: Sequence[dict[str, Any]], folder: Path) -> Path:
     """Limits by kind, one mark per drive and detector."""
-    told = [row for row in rows if row["gap_db"] is not None]
-    groups = sorted({_group(row["kind"]) for row in told}, key=lambda g: (":" in g, g))
+    stated = [row for row in rows if row["gap_db"] is not None]
+    groups = sorted({_group(row["kind"]) for row in stated}, key=lambda g: (":" in g, g))
     figure, axes = new_figure(8.5, 1.5 + 0.36 * len(groups))
     for name, label, marker, colour, shift in (
         ("ideal_db", "ideal: knows line powers too", "|", "#999999", 0.3),
@@ -509,8 +510,8 @@ def draw(rows: Sequence[dict[str, Any]], folder: Path) -> Path:
         ("vibe_db", "vibe", "o", "#0072b2", 0.0),
         ("textbook_db", "textbook recipe", "x", "#d55e00", -0.22),
     ):
-        places = [groups.index(_group(row["kind"])) + shift for row in told]
-        sizes = [LARGEST_DB + 1.5 if row[name] is None else row[name] for row in told]
+        places = [groups.index(_group(row["kind"])) + shift for row in stated]
+        sizes = [LARGEST_DB + 1.5 if row[name] is None else row[name] for row in stated]
         axes.scatter(sizes, places, marker=marker, color=colour, s=36, label=label, linewidths=1.3)
     axes.axvline(LARGEST_DB + 0.75, color="#777777", linewidth=0.8, linestyle=":")
     axes.set_yticks(range(len(groups)), groups)

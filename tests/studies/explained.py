@@ -124,10 +124,10 @@ def machine(work: tuple[str, int]) -> list[tuple[str, str, str]]:
         if result is None or not result[1].causes:
             found.append((what, "nothing", ""))
             continue
-        where, told = result
-        cause = told.causes[0]
+        where, stated = result
+        cause = stated.causes[0]
         answer = cause.owner if cause.kind in ("part", "electrical") else cause.kind
-        said = "; ".join(f"{cause.sentence} ({cause.strength:.2f})" for cause in told.causes)
+        said = "; ".join(f"{cause.sentence} ({cause.strength:.2f})" for cause in stated.causes)
         found.append((what, answer, f"{tag}: {where}: {said}"))
     return found
 
@@ -162,9 +162,10 @@ def main() -> None:
     total = sum(sum(counted.values()) for counted in answers.values())
     print("\n| what changed | answers | right |\n|---|---|---|")
     for what, counted in answers.items():
-        hits = sum(n for answer, n in counted.items() if right(what, answer))
+        fitting = sum(n for answer, n in counted.items() if right(what, answer))
         print(
-            f"| {what} | {', '.join(f'{a} {n}' for a, n in counted.most_common())} | {hits}/{sum(counted.values())} |"
+            f"| {what} | {', '.join(f'{a} {n}' for a, n in counted.most_common())} "
+            f"| {fitting}/{sum(counted.values())} |"
         )
     print(f"\n{good} of {total} right")
 

@@ -78,22 +78,22 @@ def listen(work: tuple[str, int]) -> Sound:
     )
 
 
-def alarm_rows(heard: Sequence[Sound]) -> list[dict[str, Any]]:
+def alarm_rows(detected: Sequence[Sound]) -> list[dict[str, Any]]:
     """Share of captures with any finding: of all, with and without machines around, by variant, by drive."""
-    groups = {"all": list(heard), "alone": [one for one in heard if not one.around]}
-    groups["surrounded"] = [one for one in heard if one.around]
+    groups = {"all": list(detected), "alone": [one for one in detected if not one.around]}
+    groups["surrounded"] = [one for one in detected if one.around]
     for variant in dict.fromkeys(VARIANTS):
-        groups[variant] = [one for one in heard if one.variant == variant]
+        groups[variant] = [one for one in detected if one.variant == variant]
     for tag in FLEET:
-        groups[tag] = [one for one in heard if one.tag == tag]
+        groups[tag] = [one for one in detected if one.tag == tag]
     rows = []
     for name, own in groups.items():
-        hits = sum(bool(one.found) for one in own)
-        share, low, high = wilson(hits, len(own))
+        successes = sum(bool(one.found) for one in own)
+        share, low, high = wilson(successes, len(own))
         what = Counter(found for one in own for found in one.found)
         rows.append(
             {
-                "group": name, "captures": len(own), "with_finding": hits,
+                "group": name, "captures": len(own), "with_finding": successes,
                 "share": round(share, 4), "low_95": round(low, 4), "high_95": round(high, 4),
                 "found": "; ".join(f"{number} {found}" for found, number in what.most_common()),
             }
@@ -101,10 +101,10 @@ def alarm_rows(heard: Sequence[Sound]) -> list[dict[str, Any]]:
     return rows
 
 
-def calibration_rows(heard: Iterable[Sound]) -> list[dict[str, Any]]:
+def calibration_rows(detected: Iterable[Sound]) -> list[dict[str, Any]]:
     """Share of sound tones given a probability of p or less, by kind; combs, and places on a turn."""
     given: dict[str, list[float]] = {}
-    for one in heard:
+    for one in detected:
         for kind, p in one.combs:
             given.setdefault(kind, []).append(p)
         for kind, p in one.places:
@@ -112,8 +112,8 @@ def calibration_rows(heard: Iterable[Sound]) -> list[dict[str, Any]]:
     rows = []
     for kind, chances in sorted(given.items()):
         for nominal in NOMINAL:
-            hits = sum(p <= nominal for p in chances)
-            share, low, high = wilson(hits, len(chances))
+            successes = sum(p <= nominal for p in chances)
+            share, low, high = wilson(successes, len(chances))
             rows.append(
                 {
                     "kind": kind, "tones": len(chances), "nominal": nominal, "measured": round(share, 5),
@@ -123,12 +123,12 @@ def calibration_rows(heard: Iterable[Sound]) -> list[dict[str, Any]]:
     return rows
 
 
-def by_drive_rows(heard: Sequence[Sound]) -> list[dict[str, Any]]:
+def by_drive_rows(detected: Sequence[Sound]) -> list[dict[str, Any]]:
     """The same for the tones of bearings, by drive and by variant: where the probabilities come true and where not."""
     rows = []
     for group in (*FLEET, *dict.fromkeys(VARIANTS)):
         chances = [
-            p for one in heard if group in (one.tag, one.variant) for kind, p in one.combs if kind in ROLLING
+            p for one in detected if group in (one.tag, one.variant) for kind, p in one.combs if kind in ROLLING
         ]  # fmt: skip
         shares = {f"p <= {p:g}": round(wilson(sum(c <= p for c in chances), len(chances))[0], 5) for p in NOMINAL}
         rows.append({"group": group, "tones": len(chances), **shares})
@@ -177,22 +177,22 @@ def main() -> None:
     chosen = options("False alarms on sound drives.", count=128, counts="captures of each drive")
     clock = Clock()
     work = [(tag, seed) for seed in range(chosen.seed, chosen.seed + chosen.count) for tag in FLEET]
-    heard = list(spread_out(listen, work, workers=chosen.workers))
-    rows = alarm_rows(heard)
+    detected = list(spread_out(listen, work, workers=chosen.workers))
+    rows = alarm_rows(detected)
     for row in rows:
         print(f"{row['group']:14s} {row['with_finding']:4d} / {row['captures']:5d}  {100 * row['share']:5.2f} %  "
               f"({100 * row['low_95']:.2f} to {100 * row['high_95']:.2f})  {row['found']}")  # fmt: skip
-    for one in heard:
+    for one in detected:
         if one.found:
-            print(f"  {one.tag} seed {one.seed} {one.variant}{' beside ' if one.around else ''}"
+            print(f"  {one.tag} seed {one.seed} {one.variant}{' next to others ' if one.around else ''}"
                   f"{', '.join(one.around)}: {', '.join(one.found)}")  # fmt: skip
-    calibration = calibration_rows(heard)
+    calibration = calibration_rows(detected)
     print(f"\n{'kind':24s}{'tones':>7s}" + "".join(f"{p:>9g}" for p in NOMINAL))
     for kind in dict.fromkeys(row["kind"] for row in calibration):
         own = [row for row in calibration if row["kind"] == kind]
         print(f"{kind:24s}{own[0]['tones']:7d}" + "".join(f"{row['measured']:9.4f}" for row in own))
     print("\ntones of bearings, by drive and by variant")
-    divided = by_drive_rows(heard)
+    divided = by_drive_rows(detected)
     for row in divided:
         print(f"{row['group']:24s}{row['tones']:7d}" + "".join(f"{row[f'p <= {p:g}']:9.4f}" for p in NOMINAL))
     write_table(chosen.out, "false_alarms", rows)
@@ -200,7 +200,7 @@ def main() -> None:
     write_table(chosen.out, "false_alarms_calibration", calibration)
     alarm_picture(rows, chosen.out)
     calibration_picture(calibration, chosen.out)
-    print(f"\n{len(heard)} captures in {clock}")
+    print(f"\n{len(detected)} captures in {clock}")
 
 
 if __name__ == "__main__":

@@ -122,8 +122,8 @@ def life(seed: int, *, of: str = "", surrounded: str = "", **fixed: Any) -> Cond
         "stray_shocks": int(rng.choice([0, 0, 1, 4])),
     }
     if surrounded:
-        beside = np.random.default_rng([seed, *f"{of} around {surrounded}".encode()])
-        drawn["surroundings"] = around(beside) if beside.random() < SURROUNDED else ()
+        next_to = np.random.default_rng([seed, *f"{of} around {surrounded}".encode()])
+        drawn["surroundings"] = around(next_to) if next_to.random() < SURROUNDED else ()
     return Conditions(**{**drawn, **fixed})
 
 

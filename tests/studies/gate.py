@@ -40,7 +40,7 @@ class Passed:
     seed: int
     what: str
     running: bool
-    heard: bool
+    detected: bool
     probability: float | None
     method: str
     reason: str
@@ -51,7 +51,7 @@ def _passed(result: CaptureDiagnosis, tag: str, seed: int, what: str, *, running
     silent = "" if result.not_detected is None else result.not_detected.text
     return Passed(
         tag=tag, seed=seed, what=what, running=running,
-        heard=result.reading is not None and not rejected and result.not_detected is None,
+        detected=result.reading is not None and not rejected and result.not_detected is None,
         probability=result.heard_probability,
         method="" if result.reading is None else result.reading.speed.method,
         reason=rejected[0].reasons[0].text if rejected else silent,
@@ -121,7 +121,7 @@ def rows(passed: Sequence[Passed]) -> list[dict[str, Any]]:
     table: list[dict[str, Any]] = []
     for what in (*dict.fromkeys(SOUND), *FALSE, TWIN):
         some = [one for one in passed if one.what == what]
-        through = sum(one.heard for one in some)
+        through = sum(one.detected for one in some)
         _, low, high = wilson(through, len(some))
         table.append(
             {
@@ -158,9 +158,9 @@ def main() -> None:
     for row in table:
         print("  ".join(f"{key} {value}" for key, value in row.items()))
     for one in passed:
-        if one.heard != one.running:
+        if one.detected != one.running:
             print(f"{one.tag} seed {one.seed} {one.what}: {one.method} {one.probability} {one.reason}")
-    print(Counter((one.what, one.tag) for one in passed if one.heard != one.running))
+    print(Counter((one.what, one.tag) for one in passed if one.detected != one.running))
     write_table(chosen.out, "gate", table)
     write_table(chosen.out, "gate_captures", [asdict(one) for one in passed])
     draw(passed, chosen.out)

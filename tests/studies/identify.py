@@ -42,7 +42,7 @@ class Trial:
     in_band: bool
     """The mesh lies below what the recorder passes."""
     damaged: bool
-    told: bool
+    reported: bool
     first: int | None
     """Lobes of the likeliest candidate."""
     probability: float
@@ -50,7 +50,7 @@ class Trial:
     none: float
     speed_error: float | None
     speed_sigma: float | None
-    discs_told: int | None
+    discs_stated: int | None
     discs_probability: float | None
     cost_s: float
 
@@ -116,14 +116,14 @@ def _tried(
         discs=stage.discs,
         in_band=stage.ring_pins * true_rpm / 60 < PASS_BAND * conditions.sample_rate_hz,
         damaged=bool(damage),
-        told=found.ratio.value is not None,
+        reported=found.ratio.value is not None,
         first=found.candidates[0].lobes if found.candidates else None,
         probability=found.candidates[0].probability if found.candidates else 0.0,
         of_truth=next((one.probability for one in found.candidates if one.lobes == stage.lobes), 0.0),
         none=found.none,
         speed_error=read_rpm / true_rpm - 1 if read_rpm is not None else None,
         speed_sigma=speed.uncertainty / true_rpm if read_rpm is not None and speed.uncertainty else None,
-        discs_told=found.discs.value if isinstance(found.discs.value, int) else None,
+        discs_stated=found.discs.value if isinstance(found.discs.value, int) else None,
         discs_probability=found.discs.probability,
         cost_s=cost,
     )
@@ -194,8 +194,8 @@ def _share(trials: Sequence[Trial], of: Callable[[Trial], bool]) -> str:
 def summed(case: str, trials: Sequence[Trial]) -> dict[str, Any]:
     """One row of the table."""
     seen = [t for t in trials if t.in_band]
-    told = [t for t in trials if t.told]
-    with_discs = [t for t in trials if t.discs_told is not None]
+    reported = [t for t in trials if t.reported]
+    with_discs = [t for t in trials if t.discs_stated is not None]
     speeds = [t for t in trials if t.speed_error is not None]
     fair = [abs(t.speed_error or 0.0) for t in speeds if abs(t.speed_error or 0.0) < 1e-3]
     within = [abs(t.speed_error or 0.0) < 2 * (t.speed_sigma or 0.0) for t in speeds]
@@ -205,11 +205,11 @@ def summed(case: str, trials: Sequence[Trial]) -> dict[str, Any]:
         "mesh in band": len(seen),
         "right first, mesh in band %": _share(seen, lambda t: t.right),
         "right first %": _share(trials, lambda t: t.right),
-        "cannot be told %": _share(trials, lambda t: not t.told),
-        "told, right %": _share(told, lambda t: t.right),
+        "cannot be told %": _share(trials, lambda t: not t.reported),
+        "told, right %": _share(reported, lambda t: t.right),
         "wrong with p > 0.9 %": _share(trials, lambda t: not t.right and t.probability > SURE),
-        "discs told %": _share(trials, lambda t: t.discs_told is not None),
-        "discs told, right %": _share(with_discs, lambda t: t.discs_told == t.discs),
+        "discs told %": _share(trials, lambda t: t.discs_stated is not None),
+        "discs told, right %": _share(with_discs, lambda t: t.discs_stated == t.discs),
         "speed told %": _share(trials, lambda t: t.speed_error is not None),
         "speed wrong %": _share(speeds, lambda t: abs(t.speed_error or 0.0) > 1e-3),
         "speed error r.m.s. of those not wrong": f"{np.sqrt(np.mean(np.square(fair))):.1e}" if fair else "",

@@ -73,11 +73,11 @@ def one_kill(folder: Path, first: int, wait_s: float) -> list[int]:
     assert process.stdout.readline() == "ready\n"
     time.sleep(wait_s * max(1.0, (time.monotonic() - begun) / USUAL_START_S))
     process.send_signal(signal.SIGKILL)
-    told = process.stdout.read()
+    stated = process.stdout.read()
     process.stdout.close()
     process.wait()
     # A last line without its end was not said yet.
-    return [int(line) for line in told.split("\n")[:-1]]
+    return [int(line) for line in stated.split("\n")[:-1]]
 
 
 def run(folder: Path, count: int, seed: int) -> Outcome:
@@ -134,12 +134,12 @@ def _file_is_right(store: Store, name: str, number: int) -> bool:
 
 def main() -> None:
     """The long study."""
-    told = options(__doc__ or "", count=200, counts="kills")
+    stated = options(__doc__ or "", count=200, counts="kills")
     clock = Clock()
     with tempfile.TemporaryDirectory() as folder:
-        outcome = run(Path(folder) / "history", told.count, told.seed)
+        outcome = run(Path(folder) / "history", stated.count, stated.seed)
     row = {key: value for key, value in asdict(outcome).items() if key != "seen"}
-    write_table(told.out, "kills", [row])
+    write_table(stated.out, "kills", [row])
     print(*(f"{key}: {value}" for key, value in row.items()), f"time: {clock}", sep="\n")
 
 

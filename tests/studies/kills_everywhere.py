@@ -70,7 +70,7 @@ class Command:
 
 
 @dataclass
-class Told:
+class Stated:
     """What came of the kills of one command; ``half``, ``unlike``, ``left over``, ``broken`` must be 0."""
 
     command: str
@@ -243,7 +243,7 @@ def store_says(folder: Path) -> bytes:
     try:
         with Store.open(folder) as store:
             captures = store.captures()
-            told = [
+            stated = [
                 (one.content, one.drive, one.waveform, len(store.waveform(one.content)),
                  len(store.spectra(one.content)), len(store.health(one.content)))
                 for one in captures
@@ -251,7 +251,7 @@ def store_says(folder: Path) -> bytes:
             values = [(one.key, one.value) for one in store.latest()]
             decided = sorted({(one.alarm, one.verdict, one.because) for one in store.decisions()})
             alarms = [(one.id, one.closed_at is None) for one in store.alarms(open_only=False)]
-            return repr((sorted(told), values, decided, alarms)).encode()
+            return repr((sorted(stated), values, decided, alarms)).encode()
     except VibeError as error:
         return b"(empty)" if "holds no history" in str(error) else b""
 
@@ -269,60 +269,60 @@ def leftovers(command: Command, folder: Path) -> list[str]:
 
 
 def one_kill(
-    command: Command, base: Path, case: Path, told: Told, should: dict[str, bytes], dice: random.Random
+    command: Command, base: Path, case: Path, stated: Stated, should: dict[str, bytes], dice: random.Random
 ) -> None:
     """Copy, run, kill, look; run again, look again."""
     shutil.copytree(base, case, symlinks=True)
     said = case.with_name("said.txt")
     before = found(command, case)
     process = started(command.argv, case, said)
-    time.sleep(dice.uniform(0.0, told.life_s))
-    what = killed(process, ("all", "parent", "worker")[told.kills % 3], dice)
-    told.kills += 1
+    time.sleep(dice.uniform(0.0, stated.life_s))
+    what = killed(process, ("all", "parent", "worker")[stated.kills % 3], dice)
+    stated.kills += 1
     if what == "late":
-        told.too_late += 1
+        stated.too_late += 1
     elif what == "worker":
         status = ended(process)
         if status != 0:
-            told.notes.append(f"a worker killed: status {status}: {_last(said)}")
+            stated.notes.append(f"a worker killed: status {status}: {_last(said)}")
         if _is_broken(said, status):
-            told.broken += 1
-            told.notes.append(f"a worker killed: {said.read_text(encoding='utf-8', errors='replace')[-3000:]}")
+            stated.broken += 1
+            stated.notes.append(f"a worker killed: {said.read_text(encoding='utf-8', errors='replace')[-3000:]}")
     until = time.monotonic() + 10.0
     while members(process) and time.monotonic() < until:
         time.sleep(0.01)
     if members(process):
-        told.orphans += 1
+        stated.orphans += 1
         os.killpg(process, signal.SIGKILL)
     there = found(command, case)
     fresh = {name for name in there if there[name] != before.get(name)}
-    told.after_first_output += bool(fresh)
-    told.before_first_output += not fresh
+    stated.after_first_output += bool(fresh)
+    stated.before_first_output += not fresh
     for name, whole in should.items():
         if name == "what the store says":
-            told.half += there[name] == b""
+            stated.half += there[name] == b""
             continue
         state = "absent" if name not in there else "whole" if there[name] else "half"
-        setattr(told, state, getattr(told, state) + 1)
+        setattr(stated, state, getattr(stated, state) + 1)
         if state == "half":
-            told.notes.append(f"half: {name}")
+            stated.notes.append(f"half: {name}")
         elif state == "whole" and there[name] not in (whole, before.get(name)):
-            told.notes.append(f"otherwise: {name}")
+            stated.notes.append(f"otherwise: {name}")
     status = ran(command.argv, case, said)
     if status == 2 and "--force" in _last(said):
-        told.needed_force += 1
+        stated.needed_force += 1
         status = ran((*command.argv, "--force"), case, said)
     else:
-        told.needed_nothing += 1
-    told.broken += _is_broken(said, status) or status != 0
+        stated.needed_nothing += 1
+    stated.broken += _is_broken(said, status) or status != 0
     if status != 0:
-        told.notes.append(f"the next run: status {status}: {_last(said)}")
+        stated.notes.append(f"the next run: status {status}: {_last(said)}")
     last = found(command, case)
     other = [name for name in last.keys() | should.keys() if last.get(name) != should.get(name)]
-    told.unlike += bool(other)
+    stated.unlike += bool(other)
     left = leftovers(command, case)
-    told.left_over += bool(left)
-    told.notes += [f"unlike: {', '.join(sorted(other)[:3])}"] * bool(other) + [f"left: {', '.join(left[:3])}"] * bool(
+    stated.left_over += bool(left)
+    stated.notes += [f"unlike: {', '.join(sorted(other)[:3])}"] * bool(other) + [f"left: {', '.join(left[:3])}"] * bool(
         left
     )
     shutil.rmtree(case)
@@ -338,7 +338,7 @@ def _is_broken(said: Path, status: int | None) -> bool:
     return status is None or "Traceback" in text or "defect of the program" in text
 
 
-def run(commands: Sequence[Command], count: int, first: int, warm: Sequence[str] = _WARM) -> list[Told]:
+def run(commands: Sequence[Command], count: int, first: int, warm: Sequence[str] = _WARM) -> list[Stated]:
     """``count`` kills shared among the commands."""
     for name in warm:
         try:
@@ -353,33 +353,33 @@ def run(commands: Sequence[Command], count: int, first: int, warm: Sequence[str]
             base.mkdir(parents=True)
             command.prepared(base)
             shutil.copytree(base, case)
-            told = Told(command.name)
+            stated = Stated(command.name)
             began = time.monotonic()
             status = ran(command.argv, case, folder / "said.txt")
-            told.life_s = round(time.monotonic() - began, 2)
+            stated.life_s = round(time.monotonic() - began, 2)
             if status != 0:
-                told.broken += 1
-                told.notes.append(f"even unharmed: status {status}: {_last(folder / 'said.txt')}")
+                stated.broken += 1
+                stated.notes.append(f"even unharmed: status {status}: {_last(folder / 'said.txt')}")
             else:
                 should = found(command, case)
                 shutil.rmtree(case)
                 dice = random.Random(first * 1000 + number)
                 share = count // len(commands) + (number < count % len(commands))
                 for _ in range(share):
-                    one_kill(command, base, case, told, should, dice)
-            rows.append(told)
-            print({key: value for key, value in asdict(told).items() if value}, flush=True)
+                    one_kill(command, base, case, stated, should, dice)
+            rows.append(stated)
+            print({key: value for key, value in asdict(stated).items() if value}, flush=True)
             shutil.rmtree(folder)
     return rows
 
 
-def wrong(rows: Sequence[Told]) -> list[str]:
+def wrong(rows: Sequence[Stated]) -> list[str]:
     """What must not be."""
     return [
-        f"{told.command}: {name} {getattr(told, name)}"
-        for told in rows
+        f"{stated.command}: {name} {getattr(stated, name)}"
+        for stated in rows
         for name in ("half", "unlike", "left_over", "orphans", "broken")
-        if getattr(told, name)
+        if getattr(stated, name)
     ]
 
 
@@ -521,11 +521,11 @@ COMMANDS = (
 
 def main() -> None:
     """The long study."""
-    told = options(__doc__ or "", count=200, counts="kills")
+    stated = options(__doc__ or "", count=200, counts="kills")
     clock = Clock()
-    rows = run(COMMANDS, told.count, told.seed)
+    rows = run(COMMANDS, stated.count, stated.seed)
     table = [{key: value for key, value in asdict(one).items() if key != "notes"} for one in rows]
-    write_table(told.out, "kills_everywhere", table)
+    write_table(stated.out, "kills_everywhere", table)
     print(f"kills: {sum(one.kills for one in rows)}; wrong: {wrong(rows) or 'nothing'}; time: {clock}")
 
 

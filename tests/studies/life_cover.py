@@ -60,9 +60,9 @@ def looks(name: str, kind: str, series: Series, end_s: float, limit: float, unit
         if usual is None or left <= 0:
             continue
         course = trend(compared.time_s, compared.change_db, compared.sigma_db, rules().trend)
-        told = time_to_limit(course, float(level_db(limit, unit)) - usual, dated())
-        if told.days and told.soonest is not None:
-            found.append((left, told.days, told.soonest, np.inf if told.latest is None else told.latest))
+        stated = time_to_limit(course, float(level_db(limit, unit)) - usual, dated())
+        if stated.days and stated.soonest is not None:
+            found.append((left, stated.days, stated.soonest, np.inf if stated.latest is None else stated.latest))
     rows = np.array(found, dtype=np.float64).reshape(-1, 4).T
     return LifeLooks(name=name, kind=kind, left=rows[0], days=rows[1], soonest=rows[2], latest=rows[3])
 
@@ -135,8 +135,8 @@ def main() -> None:
     for row in rows:
         print(row)
     kinds = [row["left-out interval holds"] for row in rows if row["looks"]]
-    told = bool(kinds) and min(kinds) >= WANTED
-    print(f"days may be told: {'yes' if told else 'no'} (wanted {WANTED:g} of every kind; {clock})")
+    stated = bool(kinds) and min(kinds) >= WANTED
+    print(f"days may be told: {'yes' if stated else 'no'} (wanted {WANTED:g} of every kind; {clock})")
     print(write_table(asked.out, "life_cover", rows))
 
 

@@ -126,7 +126,7 @@ class Growth:
 
     weeks: int | None
     early: bool
-    told: int
+    stated: int
     held: int
     ratios: tuple[float, ...]
 
@@ -141,7 +141,7 @@ def growing(work: tuple[int, float]) -> Growth:
     rise = np.maximum(np.arange(n) - ONSET, 0) * per_week
     end_s = (ONSET + LIMIT_DB / per_week) * WEEK_S
     series = made_series(time_s, noise(rng, n, alike) + rise, "dB")
-    start, told, held, ratios = None, 0, 0, []
+    start, stated, held, ratios = None, 0, 0, []
     for count in range(rules().trend.fewest, n + 1):
         left = (end_s - time_s[count - 1]) / DAY_S
         if left <= 0:
@@ -155,11 +155,11 @@ def growing(work: tuple[int, float]) -> Growth:
             continue
         foretold = time_to_limit(found, LIMIT_DB - usual, dated())
         if foretold.days and foretold.soonest is not None:
-            told += 1
+            stated += 1
             held += foretold.soonest <= left <= (foretold.latest if foretold.latest is not None else np.inf)
             ratios.append(foretold.days / left)
     early = start is not None and start < ONSET
-    return Growth(None if start is None else start - ONSET, early, told, held, tuple(ratios))
+    return Growth(None if start is None else start - ONSET, early, stated, held, tuple(ratios))
 
 
 # ------------------------------------------------------------------------------------------------- measured lives
@@ -228,9 +228,11 @@ def measured(path: Path) -> Measured:
         compared = compare(up_to(series["peak"], n), rules())
         usual = compared.baselines[0].level_db
         found = trend(compared.time_s, compared.change_db, compared.sigma_db, rules().trend)
-        told = time_to_limit(found, float(level_db(STOP_M_S2, "m/s²")) - float(usual or 0.0), dated())
-        if told.days is not None and told.soonest is not None:
-            foretold.append((time_s[n - 1], told.days, told.soonest, np.inf if told.latest is None else told.latest))
+        stated = time_to_limit(found, float(level_db(STOP_M_S2, "m/s²")) - float(usual or 0.0), dated())
+        if stated.days is not None and stated.soonest is not None:
+            foretold.append(
+                (time_s[n - 1], stated.days, stated.soonest, np.inf if stated.latest is None else stated.latest)
+            )
     return Measured(
         name=path.stem, series=series, end_s=end_s,
         starts={name: None if at is None else float(time_s[at]) for name, at in first.items()},
@@ -307,7 +309,7 @@ def noise_rows(seed: int, count: int, workers: int) -> Iterable[dict[str, Any]]:
             case,
             "time to limit: interval of 90 % holds",
             sum(g.held for g in found),
-            sum(g.told for g in found),
+            sum(g.stated for g in found),
         )
         ratios = np.concatenate([np.array(g.ratios) for g in found if g.ratios])
         yield row("noise", case, "foretold over true, median", round(float(np.median(ratios)), 2))
@@ -393,12 +395,12 @@ def draw(folder: Path, lives: Sequence[Measured]) -> Path:
                 top.axvline(when * hours, color="0.5", ls=style, label=name)
         top.set(title=one.name, ylabel="acceleration [m/s²]")
         day = DAY_S * hours
-        told = one.foretold
+        stated = one.foretold
         below.fill_between(
-            told[:, 0] * hours, np.maximum(told[:, 2] * day, 1e-3), np.minimum(told[:, 3], 1e4) * day, color="0.85",
-            label="interval of 90 %",
+            stated[:, 0] * hours, np.maximum(stated[:, 2] * day, 1e-3), np.minimum(stated[:, 3], 1e4) * day,
+            color="0.85", label="interval of 90 %",
         )  # fmt: skip
-        below.plot(told[:, 0] * hours, told[:, 1] * day, "kx", ms=4, label="foretold from the peak")
+        below.plot(stated[:, 0] * hours, stated[:, 1] * day, "kx", ms=4, label="foretold from the peak")
         x = np.linspace(0.0, one.end_s * 0.9995, 300)
         below.plot(x * hours, (one.end_s - x) * hours, "k-", lw=1, label="true")
         below.set(yscale="log", ylim=(2e-3, 100), xlabel="running time [h]", ylabel="time left [h]")

@@ -125,18 +125,18 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=70_000)
     parser.add_argument("--minutes", type=float, default=30.0)
     parser.add_argument("--out", type=Path, default=RESULTS)
-    told, clock = parser.parse_args(), Clock()
+    stated, clock = parser.parse_args(), Clock()
     rows: list[dict[str, Any]] = []
-    if told.minutes > 0:
+    if stated.minutes > 0:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "long.h5"
-            samples = write_long(path, told.minutes, "stage1.ring_pin", told.seed)
+            samples = write_long(path, stated.minutes, "stage1.ring_pin", stated.seed)
             figures = diagnosed(path, Path(folder) / "report")
             print(f"{samples:,} samples, {path.stat().st_size / 1e9:.2f} GB:", figures)
-            write_table(told.out, "long_memory", [{"samples": samples, **figures}])
+            write_table(stated.out, "long_memory", [{"samples": samples, **figures}])
     rare: dict[str, list[float]] = {"one": [], "many": []}
-    for number in range(told.count):
-        for case in compared(number, told.seed):
+    for number in range(stated.count):
+        for case in compared(number, stated.seed):
             one, many = case["one"], case["many"]
             if case["damage"] == "none":
                 for way, judged in (("one", one), ("many", many)):
@@ -153,7 +153,7 @@ def main() -> None:
             print(rows[-1], flush=True)
     if not rows:
         return
-    write_table(told.out, "long_same", rows)
+    write_table(stated.out, "long_same", rows)
     print(f"same findings in {sum(row['same'] for row in rows)} of {len(rows)}")
     for way, values in rare.items():
         shares = ", ".join(f"{np.mean(np.array(values) <= level):.4f} at {level:g}" for level in RARE)

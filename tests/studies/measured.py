@@ -69,7 +69,7 @@ likely than a race's comb as deep, since races fail more often and every damage 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Reported:
     """What was said of one record, and the signs of its damaged bearing (None where that does not show)."""
 
     file: str
@@ -99,7 +99,7 @@ class Stated:
     probability: float
 
 
-def tell(work: tuple[Path, dict[str, str]]) -> Told:
+def tell(work: tuple[Path, dict[str, str]]) -> Reported:
     """Judges one record."""
     folder, row = work
     real = REAL[row["dataset"]]
@@ -109,10 +109,10 @@ def tell(work: tuple[Path, dict[str, str]]) -> Told:
     )
     with patch.object(diagnose, "diagnose", wraps=diagnose.diagnose) as watched:
         result = diagnose_capture(folder / row["file"], drive, tone_table(drive), settings())
-    heard: Signs | None = None
+    detected: Signs | None = None
     if watched.call_args is not None:
         case: Case = explained_away(watched.call_args.args[0])
-        heard = signs(case, next(bearing for bearing in drive.bearing if bearing.name == damaged))
+        detected = signs(case, next(bearing for bearing in drive.bearing if bearing.name == damaged))
     own = [finding for finding in result.findings if finding.component.startswith("bearing.")]
     first = own[0] if own else None
     sound = row["defect"].startswith("none") or "stopped" in row["defect"]
@@ -125,7 +125,7 @@ def tell(work: tuple[Path, dict[str, str]]) -> Told:
     else:
         verdict = "right" if element == row["defect"] else "wrong" if element else "bearing"
     speed = result.reading.speed if result.reading is not None else None
-    return Told(
+    return Reported(
         file=row["file"],
         rig=row["file"].split("/")[1] if row["dataset"] == "cwru" else row["dataset"],
         defect=row["defect"],
@@ -142,7 +142,7 @@ def tell(work: tuple[Path, dict[str, str]]) -> Told:
         speed_hz=None if speed is None else round(speed.input_hz, 4),
         uncertainty_hz=None if speed is None or speed.uncertainty_hz is None else round(speed.uncertainty_hz, 6),
         method="" if speed is None else speed.method,
-        signs=heard,
+        signs=detected,
     )
 
 
@@ -161,25 +161,27 @@ def fit(records: Sequence[tuple[Signs, str]], base: ElementSettings) -> ElementS
 
     def surprise(values: Any) -> float:
         rules = made(values)
-        told = sum(np.log(odds(ways(one, rules))[part]) for one, part in records)
-        return float(0.5 * (((values - mean) / spread) ** 2).sum() - told)
+        reported = sum(np.log(odds(ways(one, rules))[part]) for one, part in records)
+        return float(0.5 * (((values - mean) / spread) ** 2).sum() - reported)
 
     return made(minimize(surprise, mean, method="L-BFGS-B").x)
 
 
-def records_of(told: Sequence[Told], *, without: str = "") -> list[tuple[Signs, str]]:
+def records_of(reported: Sequence[Reported], *, without: str = "") -> list[tuple[Signs, str]]:
     """What the fit is given: damaged bearings that spoke, on all rigs but one."""
     return [
-        (one.signs, one.defect) for one in told if one.signs is not None and one.defect in PARTS and one.rig != without
+        (one.signs, one.defect)
+        for one in reported
+        if one.signs is not None and one.defect in PARTS and one.rig != without
     ]
 
 
-def left_out(told: Sequence[Told], base: ElementSettings) -> list[Stated]:
+def left_out(reported: Sequence[Reported], base: ElementSettings) -> list[Stated]:
     """What constants that never saw a record's rig say of it, of the damaged bearings that spoke."""
     stated = []
-    for rig in dict.fromkeys(one.rig for one in told if one.signs is not None):
-        rules = fit(records_of(told, without=rig), base)
-        for one in told:
+    for rig in dict.fromkeys(one.rig for one in reported if one.signs is not None):
+        rules = fit(records_of(reported, without=rig), base)
+        for one in reported:
             if one.rig != rig or one.signs is None or one.defect not in PARTS:
                 continue
             shares = odds(ways(one.signs, rules))
@@ -195,14 +197,14 @@ def left_out(told: Sequence[Told], base: ElementSettings) -> list[Stated]:
     return stated
 
 
-def as_stated(told: Sequence[Told]) -> list[Stated]:
+def as_stated(reported: Sequence[Reported]) -> list[Stated]:
     """What the program itself says."""
     return [
         Stated(
             file=one.file, rig=one.rig, defect=one.defect, named="" if one.named == "bearing" else one.named,
             probability=one.probability or 0.0,
         )
-        for one in told
+        for one in reported
         if one.named and one.defect in PARTS
     ]  # fmt: skip
 
@@ -245,7 +247,7 @@ def disputed(file: str) -> bool:
 # --- the page ------------------------------------------------------------------------------------------------------
 
 
-def draw(told: list[Told], folder: Path) -> Path:
+def draw(reported: list[Reported], folder: Path) -> Path:
     """Verdicts by rig, as stacked bars with their counts."""
     figure, axes = new_figure(7.5, 3.2)
     looks = {
@@ -254,9 +256,9 @@ def draw(told: list[Told], folder: Path) -> Path:
         "silent": ("#ffffff", ""),
         "wrong": ("#d55e00", "//"),
     }
-    rigs = list(dict.fromkeys(one.rig for one in told))
+    rigs = list(dict.fromkeys(one.rig for one in reported))
     for place, rig in enumerate(rigs):
-        counts, left = Counter(one.verdict for one in told if one.rig == rig), 0
+        counts, left = Counter(one.verdict for one in reported if one.rig == rig), 0
         for verdict in VERDICTS:
             colour, hatch = looks[verdict]
             if counts[verdict]:
@@ -278,7 +280,7 @@ def draw(told: list[Told], folder: Path) -> Path:
     return write_figure(folder, "measured", figure)
 
 
-def row_of(one: Told) -> dict[str, Any]:
+def row_of(one: Reported) -> dict[str, Any]:
     """One line of the table: the signs spread out, empty where the bearing does not show."""
     row = {name: value for name, value in asdict(one).items() if name != "signs"}
     for field in fields(Signs):
@@ -287,26 +289,26 @@ def row_of(one: Told) -> dict[str, Any]:
     return row
 
 
-def told_of(row: Mapping[str, str]) -> Told:
+def stated_of(row: Mapping[str, str]) -> Reported:
     """A line of the table read back, for the fit."""
     names = [field.name for field in fields(Signs)]
-    heard: Signs | None = None
+    detected: Signs | None = None
     if row[names[0]]:
         values = {name: row[name] == "True" if name == "even_cage" else float(row[name]) for name in names}
-        heard = Signs(**values)  # type: ignore[arg-type]
+        detected = Signs(**values)  # type: ignore[arg-type]
     number = {name: float(row[name]) if row[name] else None for name in ("probability", "component_probability")}
-    return Told(
+    return Reported(
         file=row["file"], rig=row["rig"], defect=row["defect"], grade=row["grade"], named=row["named"],
         verdict=row["verdict"], probability=number["probability"],  # type: ignore[arg-type]
         component_probability=number["component_probability"], others=row["others"], speed_hz=None,
-        uncertainty_hz=None, method=row["method"], signs=heard,
+        uncertainty_hz=None, method=row["method"], signs=detected,
     )  # fmt: skip
 
 
-def tables(told: Sequence[Told], base: ElementSettings) -> list[dict[str, Any]]:
+def tables(reported: Sequence[Reported], base: ElementSettings) -> list[dict[str, Any]]:
     """Reliability as the program states it, and with each rig left out; with and without the disputed records."""
     rows = []
-    for what, stated in (("stated", as_stated(told)), ("rig left out", left_out(told, base))):
+    for what, stated in (("stated", as_stated(reported)), ("rig left out", left_out(reported, base))):
         for kept, own in (("all", stated), ("undisputed", [one for one in stated if not disputed(one.file)])):
             rows += [{"constants": what, "records": kept, **row} for row in reliability(own)]
     return rows
@@ -323,41 +325,41 @@ def main() -> None:
     clock = Clock()
     with (folder / "truth.csv").open(encoding="utf-8") as stream:
         rows = [(folder, row) for row in csv.DictReader(stream) if row["dataset"] in REAL]
-    told = list(spread_out(tell, rows, workers=chosen.workers))
+    reported = list(spread_out(tell, rows, workers=chosen.workers))
     base = settings().diagnosis.element
     if fitting:
-        fitted = fit(records_of(told), base)
+        fitted = fit(records_of(reported), base)
         for name, (mean, spread) in PRIORS.items():
             print(f"{name} = {getattr(fitted, name):.2f}    # now {getattr(base, name):.2f}; prior {mean} ± {spread}")
-        for rig in dict.fromkeys(one.rig for one in told if one.signs is not None):
-            without = fit(records_of(told, without=rig), base)
+        for rig in dict.fromkeys(one.rig for one in reported if one.signs is not None):
+            without = fit(records_of(reported, without=rig), base)
             print(f"without {RIGS[rig]}: " + ", ".join(f"{name} {getattr(without, name):.2f}" for name in PRIORS))
         return
-    for one in told:
+    for one in reported:
         note = " (label and signal disagree)" if disputed(one.file) else ""
         print(
             f"{one.file:34s} {one.defect:24s} {one.grade:3s} {one.verdict:8s} {one.named:16s} "
             f"{one.probability or 0:.3f} of {one.component_probability or 0:.3f} {one.speed_hz}{note} {one.others}"
         )
-    for rig in dict.fromkeys(one.rig for one in told):
-        counts = Counter(one.verdict for one in told if one.rig == rig)
+    for rig in dict.fromkeys(one.rig for one in reported):
+        counts = Counter(one.verdict for one in reported if one.rig == rig)
         print(f"{RIGS[rig]}: " + ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS))
-    faulty = [one for one in told if one.defect in PARTS]
+    faulty = [one for one in reported if one.defect in PARTS]
     right = sum(one.verdict == "right" for one in faulty)
     print(f"{right} of {len(faulty)} faulty records named right ({100 * right / len(faulty):.0f} %)")
-    table = tables(told, base)
+    table = tables(reported, base)
     for row in table:
         print(
             f"{row['constants']:13s} {row['records']:11s} from {row['from']:.2f}: {row['right']:2d} right of "
             f"{row['named']:2d}, {row['expected']:.1f} expected  {row['wrong']}"
         )
-    for row in by_rig(left_out(told, base)):
+    for row in by_rig(left_out(reported, base)):
         print("left out: " + ", ".join(f"{name} {value}" for name, value in row.items()))
-    write_table(chosen.out, "measured", [row_of(one) for one in told])
+    write_table(chosen.out, "measured", [row_of(one) for one in reported])
     write_table(chosen.out, "measured_reliability", table)
-    write_table(chosen.out, "measured_left_out", by_rig(left_out(told, base)))
-    draw(told, chosen.out)
-    print(f"{len(told)} records in {clock}")
+    write_table(chosen.out, "measured_left_out", by_rig(left_out(reported, base)))
+    draw(reported, chosen.out)
+    print(f"{len(reported)} records in {clock}")
 
 
 if __name__ == "__main__":

@@ -131,9 +131,9 @@ def mixer_of(tag: str, seed: int, damage: Damage) -> study.Mixer:
     """The ninth capture of a machine with the damage in any size."""
     capture_seed, conditions = of_machine(tag, seed, EARLIER)
     sound = simulate(FLEET[tag], seed=capture_seed, conditions=conditions)
-    hit = simulate(FLEET[tag], [damage], seed=capture_seed, conditions=conditions)
+    impact = simulate(FLEET[tag], [damage], seed=capture_seed, conditions=conditions)
     rows = study.rows_of(sound)
-    return study.Mixer(sound, rows, (study.rows_of(hit) - rows) / damage.size)
+    return study.Mixer(sound, rows, (study.rows_of(impact) - rows) / damage.size)
 
 
 def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Found]:
@@ -157,8 +157,8 @@ def measure(work: tuple[str, int, tuple[str, ...]]) -> list[Found]:
         part = int(np.random.default_rng([seed, *kind.encode()]).integers(part_count(drive, kind)))
         damage = Damage(kind, 1.0, part)
         mixer = mixer_of(tag, seed, damage)
-        told, _ = study.clairvoyant(mixer, own, scene, tag, kind, damage, chance)
-        best = study.threshold_db(told, -12.0, exact_db=0.5)
+        stated, _ = study.clairvoyant(mixer, own, scene, tag, kind, damage, chance)
+        best = study.threshold_db(stated, -12.0, exact_db=0.5)
 
         def alone(size_db: float, mixer: study.Mixer = mixer, kind: str = kind) -> bool:
             return study.found(judged(mixer.capture(size_db), tag), kind)
@@ -185,53 +185,53 @@ def listen(work: tuple[str, int, int]) -> list[Quiet]:
     tag, seed, count = work
     surrounded = seed % 2 == 1
     earlier = earlier_of(tag, seed, surrounded=surrounded)
-    heard = []
+    detected = []
     for number in range(EARLIER, EARLIER + count):
         capture_seed, conditions = of_machine(tag, seed, number, surrounded=surrounded)
         capture = simulate(FLEET[tag], seed=capture_seed, conditions=conditions)
         past = judged(capture, tag, earlier)
         # The past takes nothing away: what is quiet with it is quiet without.
         alone = judged(capture, tag) if past.findings else past
-        heard.append(
+        detected.append(
             Quiet(
                 drive=tag, seed=seed, number=number, alone=_names(alone), past=_names(past),
                 least_chance=min((one.chance for one in past.growths.values()), default=1.0),
                 tones=len(past.growths),
             )
         )  # fmt: skip
-    return heard
+    return detected
 
 
 def _names(result: CaptureDiagnosis) -> tuple[str, ...]:
     return tuple(finding.tone or f"{finding.component} {finding.defect}" for finding in result.findings)
 
 
-def summary(found: Sequence[Found], heard: Sequence[Quiet]) -> str:
+def summary(found: Sequence[Found], detected: Sequence[Quiet]) -> str:
     """The figures in a few lines."""
     lines = []
-    told = [one for one in found if one.clairvoyant_db is not None]
+    stated = [one for one in found if one.clairvoyant_db is not None]
     for name, what in (("alone_db", "without the past"), ("past_db", "with it")):
         gaps = sorted(
             (study.LARGEST_DB if getattr(one, name) is None else getattr(one, name)) - (one.clairvoyant_db or 0.0)
-            for one in told
+            for one in stated
         )
         if gaps:
             lines.append(
                 f"gap to the clairvoyant {what}: median {statistics.median(gaps):+.1f} dB, nine in ten below "
                 f"{gaps[int(0.9 * (len(gaps) - 1))]:+.1f} dB; never found "
-                f"{sum(getattr(o, name) is None for o in told)} of {len(gaps)}"
+                f"{sum(getattr(o, name) is None for o in stated)} of {len(gaps)}"
             )
     for name, what in (("alone", "without the past"), ("past", "with it")):
-        if heard:
-            hits = sum(bool(getattr(one, name)) for one in heard)
-            share, low, high = wilson(hits, len(heard))
+        if detected:
+            successes = sum(bool(getattr(one, name)) for one in detected)
+            share, low, high = wilson(successes, len(detected))
             lines.append(
-                f"sound captures with a finding {what}: {hits} of {len(heard)}, {100 * share:.1f} % "
+                f"sound captures with a finding {what}: {successes} of {len(detected)}, {100 * share:.1f} % "
                 f"({100 * low:.1f} to {100 * high:.1f})"
             )
-    if heard:
-        more = sum(bool(set(one.past) - set(one.alone)) for one in heard)
-        lines.append(f"sound captures in which the past alone raised a finding: {more} of {len(heard)}")
+    if detected:
+        more = sum(bool(set(one.past) - set(one.alone)) for one in detected)
+        lines.append(f"sound captures in which the past alone raised a finding: {more} of {len(detected)}")
     return "\n".join(lines)
 
 
@@ -242,9 +242,9 @@ def main() -> None:
     work = [(tag, seed, ()) for tag in FLEET for seed in seeds]
     found = [row for rows in spread_out(measure, work, workers=chosen.workers) for row in rows]
     quiet = [(tag, seed, chosen.count) for tag in FLEET for seed in seeds]
-    heard = [row for rows in spread_out(listen, quiet, workers=chosen.workers) for row in rows]
+    detected = [row for rows in spread_out(listen, quiet, workers=chosen.workers) for row in rows]
     write_table(chosen.out, "past", [asdict(one) for one in found])
-    write_table(chosen.out, "past_sound", [asdict(one) for one in heard])
+    write_table(chosen.out, "past_sound", [asdict(one) for one in detected])
     lines: list[Any] = [f"{'drive':14}{'kind':36}{'alone':>7}{'past':>7}{'clairv.':>9}"]
     for one in found:
         sizes = (one.alone_db, one.past_db, one.clairvoyant_db)
@@ -254,7 +254,7 @@ def main() -> None:
     for what, (count, trials) in SOUGHT.items():
         least = least_gap_db(count, trials, USUAL_CHANCE, earlier=EARLIER)
         print(f"least that {EARLIER} captures allow for a part {what}: {least:+.1f} dB")
-    print(f"{summary(found, heard)}\nmachines from seed {chosen.seed} on, {clock}")
+    print(f"{summary(found, detected)}\nmachines from seed {chosen.seed} on, {clock}")
 
 
 if __name__ == "__main__":

@@ -121,11 +121,11 @@ def alarm_shares(sets: int, drives: int, figures: int, kind: str, seed: int = 1)
 
 def main() -> None:
     """The figures."""
-    told = options(__doc__ or "", count=10_000, counts="drives")
+    reported = options(__doc__ or "", count=10_000, counts="drives")
     rows: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "type"
-        write_records(folder, told.count)
+        write_records(folder, reported.count)
         begun = time.perf_counter()
         subprocess.run(
             [sys.executable, "-m", "vibe", "population", str(folder), "--out", str(Path(name) / "out")], check=True,
@@ -133,15 +133,15 @@ def main() -> None:
         )  # fmt: skip
         took = time.perf_counter() - begun
         peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-        rows.append({"what": f"{told.count} drives, 17 figures each: time", "figure": f"{took:.1f}", "unit": "s"})
-        rows.append({"what": f"{told.count} drives: greatest memory", "figure": f"{peak:.0f}", "unit": "MB"})
+        rows.append({"what": f"{reported.count} drives, 17 figures each: time", "figure": f"{took:.1f}", "unit": "s"})
+        rows.append({"what": f"{reported.count} drives: greatest memory", "figure": f"{peak:.0f}", "unit": "MB"})
     for kind, drives in (("normal", 12), ("normal", 40), ("normal", 300), ("skewed", 40), ("skewed", 300)):
         outlier, drift = alarm_shares(200, drives, 10, kind)
         rows.append(
             {"what": f"{kind}, {drives} drives, 10 figures: any outlier", "figure": f"{outlier:.3f}", "unit": ""}
         )
         rows.append({"what": f"{kind}, {drives} drives, 10 figures: any drift", "figure": f"{drift:.3f}", "unit": ""})
-    write_table(told.out, "population", rows)
+    write_table(reported.out, "population", rows)
 
 
 if __name__ == "__main__":

@@ -76,14 +76,14 @@ def whitened(rows: NDArray[np.floating], noise: NDArray[np.float32]) -> Complex:
     return (fft.rfft(rows, axis=1) / np.sqrt(noise)).astype(np.complex64)
 
 
-def ears_for(hit_power: Array, noise: NDArray[np.float32]) -> Ears:
+def ears_for(impact_power: Array, noise: NDArray[np.float32]) -> Ears:
     """The filter of the best quadratic detector of weak bursts of known power spectrum in Gaussian noise.
 
     The log likelihood ratio of a weak random signal is a quadratic form with weight S / N^2 per frequency (e.g. Kay,
     Fundamentals of Statistical Signal Processing II, 1998, ch. 5, from memory). On whitened samples that is an
     amplitude weight of root S / N. ``hit_power`` (channels, m) is the power spectrum S of one impact, in any unit.
     """
-    ratio = hit_power / noise
+    ratio = impact_power / noise
     return Ears(np.sqrt(ratio / max(float(ratio.max()), 1e-30)).astype(np.float32))
 
 

@@ -224,9 +224,9 @@ def units(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
     costs: dict[str, list[float]] = {}
 
     def cost(what: str, do: Callable[[], Any]) -> Any:
-        told: list[Any] = []
-        costs.setdefault(what, []).append(timed(lambda: told.append(do()))[1])
-        return told[0]
+        stated: list[Any] = []
+        costs.setdefault(what, []).append(timed(lambda: stated.append(do()))[1])
+        return stated[0]
 
     with Store.open(folder / "units", create=True) as store:
         store.put_drive(drive.tag, drive_path.read_text(encoding="utf-8"), kind_of(drive))
@@ -236,7 +236,9 @@ def units(files: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
             record = cost("judged, made a record", lambda: record_of(capture, drive, table, settings))  # noqa: B023
             part = cost("packed and written aside", lambda: prepared(store.workplace(), record, capture.channels))  # noqa: B023
             cost("taken into the store (the one writer)", lambda: store.take(part))  # noqa: B023
-        rows = [_row(f"processor time: {what}", 1e3 * statistics.median(told), "ms") for what, told in costs.items()]
+        rows = [
+            _row(f"processor time: {what}", 1e3 * statistics.median(stated), "ms") for what, stated in costs.items()
+        ]
         kept = [store.path_of(name) for (name,) in store.rows("SELECT content FROM capture")]
     raw, packed = sum(path.stat().st_size for path in files), sum(path.stat().st_size for path in kept)
     rows.append(_row("a capture as it was delivered", raw / len(files) / 1e3, "kB"))
@@ -264,15 +266,15 @@ def _row(what: str, figure: float, unit: str) -> dict[str, Any]:
 
 def main() -> None:
     """The figures."""
-    told = options(__doc__ or "", count=24, counts="whole captures")
-    if told.count < 4:
+    stated = options(__doc__ or "", count=24, counts="whole captures")
+    if stated.count < 4:
         raise CallError("--count must be 4 or more")
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
-        files = captures(folder / "captures", told.count)
+        files = captures(folder / "captures", stated.count)
         rows = [*units(files, folder), *efficiency(files, ROUNDS), *overhead(), *on_cluster(files, folder)]
         rows += [row for drives in (250, 1000) for row in many(folder / f"many-{drives}", drives)]
-    write_table(told.out, "scale", rows)
+    write_table(stated.out, "scale", rows)
 
 
 if __name__ == "__main__":

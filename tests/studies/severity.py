@@ -135,18 +135,20 @@ def table(series: Sequence[Sequence[Step]]) -> list[dict[str, Any]]:
 
 
 def main() -> None:
-    told = options(__doc__.splitlines()[0], count=1, counts="captures of each drive")
+    stated = options(__doc__.splitlines()[0], count=1, counts="captures of each drive")
     clock = Clock()
-    work = [(tag, kind, told.seed + n) for n in range(told.count) for tag in FLEET for kind in local_kinds(FLEET[tag])]
+    work = [
+        (tag, kind, stated.seed + n) for n in range(stated.count) for tag in FLEET for kind in local_kinds(FLEET[tag])
+    ]
     series = []
-    for steps in spread_out(measure, work, workers=told.workers):
+    for steps in spread_out(measure, work, workers=stated.workers):
         series.append(steps)
         bad, low = lost(steps), fallen(steps)
         for step in dict.fromkeys([*bad, *low]):
             what = "lost" if step in bad else "severity fell"
             where = f"{step.drive} {step.kind} {step.seed} at {step.size_db:+.0f} dB"
             print(f"{where}: {what}; {step.blocked_by}", flush=True)
-    write_table(told.out, "severity", [asdict(step) for steps in series for step in steps])
+    write_table(stated.out, "severity", [asdict(step) for steps in series for step in steps])
     rows = table(series)
     print(" | ".join(rows[0]))
     for row in rows:

@@ -70,12 +70,12 @@ def tried(seed: int) -> list[Trial]:
                 rng = np.random.default_rng([seed, number, *tone_id.encode()])
                 capture, law = others[number % 2], laws[number % 2]
                 assert law.reading is not None
-                hits = {
-                    channel.name: _hits(table.tone(tone_id), law.reading.law, channel.samples.size, rng)
+                rows_of_impacts = {
+                    channel.name: _impacts(table.tone(tone_id), law.reading.law, channel.samples.size, rng)
                     for channel in capture.vibration
                 }
                 for place, times in enumerate((1.0, 1.0 / MARGIN)):
-                    loud = _with(capture, hits, times * size)
+                    loud = _with(capture, rows_of_impacts, times * size)
                     counts[place] += any(is_damage(one, table) for one in diagnosed(loud, job).findings)
             done = TRIALS if size is not None else 0
             rows.append(Trial(tone=tone_id, stated_m_s2=size, found=counts[0], found_below=counts[1], tried=done))
@@ -90,7 +90,7 @@ def _made(drive: Drive, seed: int, number: int, folder: Path) -> tuple[Capture, 
     return capture, write_capture(capture, folder / f"{number}.h5")
 
 
-def _hits(tone: Any, law: Any, count: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def _impacts(tone: Any, law: Any, count: int, rng: np.random.Generator) -> NDArray[np.float64]:
     """Decaying cosines with a peak of 1, one by one: slip within the tone's window, load once per turn of its first
     sideband, a resonance between 1.5 and 8 kHz and a damping of 2 to 5 %."""
     rate = 25_600.0
@@ -114,9 +114,11 @@ def _hits(tone: Any, law: Any, count: int, rng: np.random.Generator) -> NDArray[
     return np.asarray(result[:count] / np.exp(-damping * np.pi / 2))
 
 
-def _with(capture: Capture, hits: dict[str, NDArray[np.float64]], size: float) -> Capture:
+def _with(capture: Capture, rows_of_impacts: dict[str, NDArray[np.float64]], size: float) -> Capture:
     channels = tuple(
-        replace(one, samples=(one.samples + size * hits[one.name]).astype(np.float32)) if one.name in hits else one
+        replace(one, samples=(one.samples + size * rows_of_impacts[one.name]).astype(np.float32))
+        if one.name in rows_of_impacts
+        else one
         for one in capture.channels
     )
     return replace(capture, channels=channels)

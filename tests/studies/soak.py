@@ -71,12 +71,12 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--folder", type=Path, help="where captures and store lie, kept to go on; else none is kept")
     parser.add_argument("--out", type=Path, default=RESULTS)
-    told = parser.parse_args(argv)
+    stated = parser.parse_args(argv)
     with tempfile.TemporaryDirectory() as scratch:
-        looks = soak(told.folder or Path(scratch), told.captures, told.lot, told.workers)
-    if told.folder is not None:
-        told.out.mkdir(parents=True, exist_ok=True)
-        shutil.copy(told.folder / "soak.csv", told.out / "soak.csv")
+        looks = soak(stated.folder or Path(scratch), stated.captures, stated.lot, stated.workers)
+    if stated.folder is not None:
+        stated.out.mkdir(parents=True, exist_ok=True)
+        shutil.copy(stated.folder / "soak.csv", stated.out / "soak.csv")
     for line in in_words(looks):
         print(line)
 
@@ -178,14 +178,14 @@ def _look(captures: int, lot: int, seconds: float, folder: Path) -> Look:
 
 def _memory(pid: int) -> tuple[float, float]:
     """Resident now, and at most so far [MB]."""
-    told = {}
+    stated = {}
     try:
         for line in Path(f"/proc/{pid}/status").read_text(encoding="utf-8").splitlines():
             key, _, value = line.partition(":")
-            told[key] = value
+            stated[key] = value
     except OSError:
         return 0.0, 0.0
-    return tuple(round(int(told[key].split()[0]) / 1024, 2) for key in ("VmRSS", "VmHWM"))  # type: ignore[return-value]
+    return tuple(round(int(stated[key].split()[0]) / 1024, 2) for key in ("VmRSS", "VmHWM"))  # type: ignore[return-value]
 
 
 def _children() -> list[int]:

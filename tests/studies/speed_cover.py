@@ -63,7 +63,7 @@ def speed_said(case: WorldCase) -> SpeedEstimate:
 def trial(work: tuple[int, Motion, Method]) -> Covered:
     """One capture of a kind and motion, its speed as the whole analysis has it."""
     number, motion, method = work
-    case = speed_case(number, motion, pulses=method == "pulses", heard=method in ("pulses", "signal"),
+    case = speed_case(number, motion, pulses=method == "pulses", detected=method in ("pulses", "signal"),
                       noted=method == "noted")  # fmt: skip
     estimate = speed_said(case)
     assert case.speed_hz is not None

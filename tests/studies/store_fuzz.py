@@ -146,8 +146,8 @@ def one_case(base: Path, truth: Truth, folder: Path, seed: int) -> dict[str, Any
             refused = [name for name, value in said.items() if isinstance(value, VibeError)]
             row["read"] = "wrong" if wrong else "refused" if refused else "right"
             # What an ended process left is told of in any case, and says nothing of the harm.
-            told = [one for one in verify(store).wrong if not one.where.startswith("incoming")]
-            row["verify"] = "tells" if told else "silent"
+            stated = [one for one in verify(store).wrong if not one.where.startswith("incoming")]
+            row["verify"] = "tells" if stated else "silent"
     except VibeError:
         row["read"] = row["read"] or "refused"
         row["verify"] = row["verify"] or "tells"
@@ -225,9 +225,9 @@ def bad(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def main() -> None:
     """The long study."""
-    told = options(__doc__ or "", count=5000, counts="harmed stores")
+    stated = options(__doc__ or "", count=5000, counts="harmed stores")
     clock = Clock()
-    rows = run(told.count, told.seed)
+    rows = run(stated.count, stated.seed)
     count = Counter(
         (row["file"], row["read"].split(":")[0], row["verify"], row["repair"].split(":")[0], row["after"])
         for row in rows
@@ -236,7 +236,7 @@ def main() -> None:
         {"file": key[0], "read": key[1], "verify": key[2], "repair": key[3], "after": key[4], "cases": number}
         for key, number in sorted(count.items())
     ]  # fmt: skip
-    write_table(told.out, "store_fuzz", table)
+    write_table(stated.out, "store_fuzz", table)
     for line in table:
         print(*line.values(), sep=" | ")
     for row in bad(rows)[:40]:

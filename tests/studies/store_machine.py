@@ -168,8 +168,8 @@ class StoreMachine(RuleBasedStateMachine):
     def event(self, number: int, steps: int | None) -> None:
         """Something was done to a drive."""
         note = f"{len(self.events):04d}"
-        told = Event(drive="TH-01", at=START + timedelta(days=number), kind="grease", note=note)
-        self._do(lambda store: store.add_event(told), steps, lambda: self.events.append(note))
+        stated = Event(drive="TH-01", at=START + timedelta(days=number), kind="grease", note=note)
+        self._do(lambda store: store.add_event(stated), steps, lambda: self.events.append(note))
 
     @rule(number=NUMBERS, steps=STEPS)
     def alarm(self, number: int, steps: int | None) -> None:
@@ -187,8 +187,8 @@ class StoreMachine(RuleBasedStateMachine):
         if number not in self.alarms:
             return
         why = f"{len(self.decisions):04d}"
-        told = Decision(alarm=str(number), verdict="sensor", because=why, by="R. Roe", at=START)
-        self._do(lambda store: store.decide(told), steps, lambda: self.decisions.append(why))
+        stated = Decision(alarm=str(number), verdict="sensor", because=why, by="R. Roe", at=START)
+        self._do(lambda store: store.decide(stated), steps, lambda: self.decisions.append(why))
 
         def model() -> None:
             self.alarms[number] = False
@@ -269,10 +269,10 @@ def run(count: int, first: int, steps: int = 25) -> None:
 
 def main() -> None:
     """The long study."""
-    told = options(__doc__ or "", count=300, counts="lives of a store")
+    stated = options(__doc__ or "", count=300, counts="lives of a store")
     clock = Clock()
-    run(told.count, told.seed)
-    print(f"lives: {told.count}, nothing lost, half or wrong; time: {clock}; {datetime.now(UTC):%Y-%m-%d}")
+    run(stated.count, stated.seed)
+    print(f"lives: {stated.count}, nothing lost, half or wrong; time: {clock}; {datetime.now(UTC):%Y-%m-%d}")
 
 
 if __name__ == "__main__":

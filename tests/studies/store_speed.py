@@ -54,7 +54,7 @@ def timed(what: Callable[[], Any], times: int = 15) -> tuple[float, float]:
 
 def main() -> None:
     """The figures."""
-    told = options(__doc__ or "", count=50_000, counts="captures")
+    stated = options(__doc__ or "", count=50_000, counts="captures")
     table: list[dict[str, Any]] = []
 
     def note(what: str, figure: float, longest: float, unit: str) -> None:
@@ -63,9 +63,9 @@ def main() -> None:
 
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "history", create=True) as store:
         begun = time.perf_counter()
-        fill(store, told.count)
+        fill(store, stated.count)
         values = store.rows("SELECT count(*) FROM value")[0][0]
-        note(f"rows of {told.count} captures, {values} values", time.perf_counter() - begun, 0, "s")
+        note(f"rows of {stated.count} captures, {values} values", time.perf_counter() - begun, 0, "s")
         key = SeriesKey(drive="D-07", point="point 3", measure="measure 5")
         for what, ask in (
             ("latest of one point", lambda: store.latest("D-07", "point 3")),
@@ -78,7 +78,9 @@ def main() -> None:
         ):
             note(what, *timed(ask), "ms")
         added = 100
-        rows_of = [(record(n, values=50), channels(n, samples=65_536)) for n in range(told.count, told.count + added)]
+        rows_of = [
+            (record(n, values=50), channels(n, samples=65_536)) for n in range(stated.count, stated.count + added)
+        ]
         begun, busy = time.perf_counter(), time.process_time()
         for one, samples in rows_of:
             store.add(one, samples)
@@ -87,7 +89,7 @@ def main() -> None:
         note("captures of 2 x 65,536 samples and 100 values added", added / took, 0, "1/s")
         size = sum(path.stat().st_size for path in Path(folder).rglob("store.sqlite*"))
         note("database", size / 1e6, 0, "MB")
-    write_table(told.out, "store_speed", table)
+    write_table(stated.out, "store_speed", table)
 
 
 if __name__ == "__main__":

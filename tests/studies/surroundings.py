@@ -40,7 +40,7 @@ from vibe.synth.simulate import simulate
 from vibe.synth.surroundings.surroundings import COUNTS, KINDS, STRONGEST, WEAKEST, Surrounding, drawn
 
 Truth = Literal["sound", "unusable", "damaged"]
-BESIDE = ("belt", "pump", "two fans", "twice line", "process shocks")
+NEXT_TO = ("belt", "pump", "two fans", "twice line", "process shocks")
 """What goes on while the drive stands still. A drive of the same type that runs within its speed range is left out: one
 capture cannot tell whose lines it holds."""
 DECLARED = "declared chain"
@@ -62,7 +62,7 @@ class Work:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Stated:
     """What was said of one capture."""
 
     world: str
@@ -82,7 +82,7 @@ def work_of(count: int, first: int) -> list[Work]:
     """``count`` captures of every kind. Drives and seeds go round; damaged drives are the same with and without."""
     tags = list(FLEET)
     groups: list[tuple[str, Truth]] = [(kind, "sound") for kind in ("alone", *KINDS, DECLARED, "several")]
-    groups += [(kind, "unusable") for kind in ("alone", *BESIDE)]
+    groups += [(kind, "unusable") for kind in ("alone", *NEXT_TO)]
     groups += [(kind, "damaged") for kind in DAMAGED]
     return [
         Work(
@@ -137,7 +137,7 @@ def names_of(damage: Damage) -> set[str]:
     return names | ({stage} if stage.startswith("bearing.") else set())
 
 
-def tell(work: Work) -> Told:
+def tell(work: Work) -> Stated:
     """Makes one capture and judges it."""
     drive, damage = drive_of(work), damage_of(work)
     around, running = surroundings_of(work), work.truth != "unusable"
@@ -147,7 +147,7 @@ def tell(work: Work) -> Told:
     return scored(work, health, names_of(damage[0]) if damage else set())
 
 
-def scored(work: Work, health: Health, names: set[str]) -> Told:
+def scored(work: Work, health: Health, names: set[str]) -> Stated:
     """Whether a report is right."""
     accused = [f for f in health.findings if f.component.startswith(PARTS) and f.probability >= ACCUSED_FROM]
     first = accused[0] if accused else None
@@ -158,7 +158,7 @@ def scored(work: Work, health: Health, names: set[str]) -> Told:
         right = health.state != "unknown" and (first is None or cautious)
     else:
         right = first is not None and bool(names & _said(first))
-    return Told(
+    return Stated(
         world="fleet", kind=work.kind, truth=work.truth, name=f"{work.tag} {work.seed}", right=right,
         state=health.state, accused="" if first is None else first.tone or first.component,
         probability=None if first is None else first.probability, outside=len(health.outside_sources),
@@ -169,26 +169,26 @@ def _said(finding: Finding) -> set[str]:
     return {finding.tone or "", finding.component, *finding.cannot_be_told_from}
 
 
-def from_world(world: str, answer: Answer) -> Told:
+def from_world(world: str, answer: Answer) -> Stated:
     """An outside world's answer in the same form."""
     accused = "" if answer.probability is None else answer.why.partition(":")[0]
-    return Told(
+    return Stated(
         world=world, kind=answer.kind, truth=answer.truth, name=answer.name, right=answer.right, state=answer.state,
         accused=accused, probability=answer.probability, outside=0,
     )  # fmt: skip
 
 
-def rows_of(told: Sequence[Told]) -> list[dict[str, Any]]:
+def rows_of(stated: Sequence[Stated]) -> list[dict[str, Any]]:
     """By world, truth and kind: right, accused, act, unknown; after the kinds of each truth their sum."""
     rows: list[dict[str, Any]] = []
-    for world, truth in dict.fromkeys((one.world, one.truth) for one in told):
-        own = [one for one in told if (one.world, one.truth) == (world, truth)]
+    for world, truth in dict.fromkeys((one.world, one.truth) for one in stated):
+        own = [one for one in stated if (one.world, one.truth) == (world, truth)]
         kinds = (*dict.fromkeys(one.kind for one in own), "all")
         rows += [_row(world, truth, kind, [one for one in own if kind in (one.kind, "all")]) for kind in kinds]
     return rows
 
 
-def _row(world: str, truth: str, kind: str, own: Sequence[Told]) -> dict[str, Any]:
+def _row(world: str, truth: str, kind: str, own: Sequence[Stated]) -> dict[str, Any]:
     right = sum(one.right for one in own)
     share, low, high = wilson(right, len(own))
     return {
@@ -199,16 +199,16 @@ def _row(world: str, truth: str, kind: str, own: Sequence[Told]) -> dict[str, An
     }  # fmt: skip
 
 
-def of_worlds(names: Iterable[str], cases: int, workers: int) -> list[Told]:
+def of_worlds(names: Iterable[str], cases: int, workers: int) -> list[Stated]:
     """Answers of the outside worlds that are there."""
-    told = []
+    stated = []
     for name in names:
         if importlib.util.find_spec(f"tests.worlds.{name}") is None:
             print(f"the world {name!r} is not there")
             continue
         make = importlib.import_module(f"tests.worlds.{name}").case
-        told += [from_world(name, answer) for answer in tried(make, range(cases), workers=workers)]
-    return told
+        stated += [from_world(name, answer) for answer in tried(make, range(cases), workers=workers)]
+    return stated
 
 
 def main() -> None:
@@ -223,20 +223,20 @@ def main() -> None:
     chosen = parser.parse_args()
     clock = Clock()
     work = [one for one in work_of(chosen.count, chosen.seed) if not chosen.kinds or one.kind in chosen.kinds]
-    told = list(spread_out(tell, work, workers=chosen.workers))
-    told += of_worlds(chosen.worlds, chosen.cases, chosen.workers)
-    rows = rows_of(told)
+    stated = list(spread_out(tell, work, workers=chosen.workers))
+    stated += of_worlds(chosen.worlds, chosen.cases, chosen.workers)
+    rows = rows_of(stated)
     heads = ("captures", "right", "accused", "act", "unknown", "outside told")
     print(f"{'world':10s} {'truth':9s} {'kind':28s}" + "".join(f"{head:>13s}" for head in heads))
     for row in rows:
         print(f"{row['world']:10s} {row['truth']:9s} {row['kind'][:27]:28s}" + "".join(f"{row[h]:13d}" for h in heads))
     print("\nnot right:")
-    for one in told:
+    for one in stated:
         if not one.right:
             sure = "" if one.probability is None else f" {one.probability:.3f}"
             print(f"  {one.world} {one.truth} {one.kind}, {one.name}: {one.state} {one.accused}{sure}")
     write_table(chosen.out, "surroundings", rows)
-    print(f"\n{len(told)} captures in {clock}")
+    print(f"\n{len(stated)} captures in {clock}")
 
 
 if __name__ == "__main__":

@@ -76,8 +76,8 @@ def test_only_parts_of_the_reducer_count_as_blamed() -> None:
 def test_two_faults_are_asked_for_one_by_one() -> None:
     planted = plant("ratio-17", 5, ("outer race", "unbalance"), of="confusion")
     assert planted is not None
-    told = (finding(None, "input.shaft", "unbalance"),)
-    one = Named(planted=planted, findings=told, speed_right=True)
+    stated = (finding(None, "input.shaft", "unbalance"),)
+    one = Named(planted=planted, findings=stated, speed_right=True)
     assert [cause_is_named(one, i) for i in (0, 1)] == [False, True]
     assert only_outside(one) is False
 

@@ -40,16 +40,16 @@ def test_a_finding_on_a_sound_drive_is_an_alarm() -> None:
     assert rows["speed ramp"]["captures"] == 0
 
 
-def _heard(count: int) -> list[Sound]:
+def _detected(count: int) -> list[Sound]:
     tags = list(FLEET)
     return [listen((tags[i % len(tags)], SEED + i // len(tags) * 5 + i)) for i in range(count)]
 
 
 def test_sound_drives_get_no_finding() -> None:
     """At 1 % the chance of two alarms in six captures is 0.15 %; at 20 % it is a third."""
-    heard = _heard(6)
-    assert sum(bool(one.found) for one in heard) <= 1, [one for one in heard if one.found]
-    chances = [p for one in heard for kind, p in one.combs if kind in ("bearing race", "rolling element")]
+    detected = _detected(6)
+    assert sum(bool(one.found) for one in detected) <= 1, [one for one in detected if one.found]
+    chances = [p for one in detected for kind, p in one.combs if kind in ("bearing race", "rolling element")]
     assert len(chances) >= 30
     assert sum(p <= 0.01 for p in chances) <= 4
 
@@ -57,8 +57,8 @@ def test_sound_drives_get_no_finding() -> None:
 @pytest.mark.slow
 def test_sound_drives_get_a_finding_once_in_a_hundred() -> None:
     """The chance of six alarms or more in 160 captures is 0.6 % where 1 % is kept, and 84 % where it is 5 %."""
-    heard = _heard(160)
-    assert sum(bool(one.found) for one in heard) <= 5, [one for one in heard if one.found]
+    detected = _detected(160)
+    assert sum(bool(one.found) for one in detected) <= 5, [one for one in detected if one.found]
 
 
 @pytest.fixture(scope="module")

@@ -14,14 +14,14 @@ def passed() -> list[Passed]:
 
 def test_sound_drives_that_run_are_let_through(passed: list[Passed]) -> None:
     running = [one for one in passed if one.running]
-    assert [one.heard for one in running] == [True] * 3
+    assert [one.detected for one in running] == [True] * 3
     assert all((one.probability or 0.0) > 0.99 for one in running)
 
 
-def test_what_is_at_rest_is_not_heard_and_says_why(passed: list[Passed]) -> None:
+def test_what_is_at_rest_is_not_detected_and_says_why(passed: list[Passed]) -> None:
     resting = [one for one in passed if one.what in ("noise", "hum")]
     assert resting
-    assert not any(one.heard for one in resting)
+    assert not any(one.detected for one in resting)
     assert all(one.reason for one in resting)
 
 

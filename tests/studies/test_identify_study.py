@@ -7,16 +7,16 @@ import pytest
 from tests.studies.identify import poor, summed, usual
 
 
-def test_unknown_drives_are_told_from_a_usual_capture() -> None:
+def test_unknown_drives_are_distinguished_from_a_usual_capture() -> None:
     trials = [usual(seed) for seed in range(4000, 4003)]
     # 98 % were right in the long study: two of three wrong come up once in a thousand.
     assert sum(trial.right for trial in trials) >= 2
-    assert not any(trial.told and not trial.right for trial in trials)
+    assert not any(trial.reported and not trial.right for trial in trials)
 
 
 def test_a_capture_that_cannot_tell_says_so() -> None:
     trial = poor(1019)  # Two seconds at 1,280 Hz.
-    assert not trial.told
+    assert not trial.reported
     assert trial.probability < 0.5
 
 

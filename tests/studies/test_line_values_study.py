@@ -16,10 +16,10 @@ def test_a_mesh_among_side_lines_needs_a_pulse_and_the_shafts_own_lines_do_not()
     assert {name: one.parted for name, one in without.items()} == {"1x": True, "2x": True, "mesh": False}
     assert without["1x"].held
     assert without["2x"].held
-    told = {one.line: one for one in read_case(Case(seed=6001, lobes=87, seconds=10.0))}
-    assert told["mesh"].pulses
-    assert all(one.parted and one.held for one in told.values())
-    assert told["mesh"].relative_u < 0.05
+    reported = {one.line: one for one in read_case(Case(seed=6001, lobes=87, seconds=10.0))}
+    assert reported["mesh"].pulses
+    assert all(one.parted and one.held for one in reported.values())
+    assert reported["mesh"].relative_u < 0.05
 
 
 @pytest.mark.parametrize(("lobes", "seconds"), [(29, 1.0), (59, 2.0), (119, 5.0)])

@@ -32,7 +32,7 @@ def test_growth_is_found_within_months_and_its_end_foretold() -> None:
     assert not any(one.early for one in found)
     # 2 dB a month in 1 dB of scatter.
     assert np.median([one.weeks for one in found if one.weeks is not None]) <= 14
-    assert sum(one.held for one in found) > 0.7 * sum(one.told for one in found)
+    assert sum(one.held for one in found) > 0.7 * sum(one.stated for one in found)
 
 
 @pytest.mark.parametrize("name", ["Bearing1_1", "Bearing2_1"])

@@ -33,9 +33,9 @@ def test_the_past_brings_the_limit_of_a_race_nearer(monkeypatch: pytest.MonkeyPa
 
 def test_further_sound_captures_of_it_are_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(past, "earlier_of", earlier)
-    heard = past.listen((TAG, SEED, 1))
-    assert [one.past for one in heard] == [()]
-    assert all(one.tones > 10 for one in heard)
+    detected = past.listen((TAG, SEED, 1))
+    assert [one.past for one in detected] == [()]
+    assert all(one.tones > 10 for one in detected)
 
 
 def test_the_summary_counts_what_was_never_found_as_found_at_the_largest_size() -> None:

@@ -13,7 +13,7 @@ from tests.studies import kills_everywhere, store_fuzz, store_machine
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork")
 
 
-def test_changed_bytes_are_told_and_mended(tmp_path: Path) -> None:
+def test_changed_bytes_are_reported_and_mended(tmp_path: Path) -> None:
     rows = store_fuzz.run(6, 1093)
     assert "refused" in {row["read"] for row in rows}
     assert store_fuzz.bad(rows) == []

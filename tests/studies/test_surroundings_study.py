@@ -6,10 +6,10 @@ import pytest
 
 from tests.studies.fleet import FLEET
 from tests.studies.surroundings import (
-    BESIDE,
     DAMAGED,
     DECLARED,
-    Told,
+    NEXT_TO,
+    Stated,
     Work,
     damage_of,
     from_world,
@@ -73,14 +73,14 @@ def test_a_bearing_whose_element_is_left_open_is_right_and_a_bore_speaks_as_lobe
 
 
 def test_rows_are_summed_by_truth() -> None:
-    def told(kind: str, right: bool, state: str, accused: str = "") -> Told:
-        return Told(
+    def stated(kind: str, right: bool, state: str, accused: str = "") -> Stated:
+        return Stated(
             world="fleet", kind=kind, truth="sound", name="", right=right, state=state, accused=accused,
             probability=None, outside=0,
         )  # fmt: skip
 
     rows = rows_of(
-        [told("chain", False, "act", "stage1.lobe"), told("chain", True, "sound"), told("fan", True, "sound")]
+        [stated("chain", False, "act", "stage1.lobe"), stated("chain", True, "sound"), stated("fan", True, "sound")]
     )
     counts = {row["kind"]: (row["captures"], row["right"], row["accused"], row["act"]) for row in rows}
     assert counts == {"chain": (2, 1, 1, 1), "fan": (1, 1, 0, 0), "all": (3, 2, 1, 1)}
@@ -97,15 +97,15 @@ def test_an_answer_of_an_outside_world_is_read() -> None:
 def test_every_kind_meets_every_drive_and_damage_is_the_same_with_and_without() -> None:
     works = work_of(len(FLEET), SEED)
     assert {(w.kind, w.tag) for w in works if w.truth == "sound"} >= {(kind, tag) for kind in KINDS for tag in FLEET}
-    assert {w.kind for w in works if w.truth == "unusable"} == {"alone", *BESIDE}
-    alone, beside = (next(w for w in works if w.kind == kind) for kind in DAMAGED)
+    assert {w.kind for w in works if w.truth == "unusable"} == {"alone", *NEXT_TO}
+    alone, next_to = (next(w for w in works if w.kind == kind) for kind in DAMAGED)
     assert surroundings_of(alone) == ()
-    assert surroundings_of(beside)
-    same = Work(kind=beside.kind, truth="damaged", tag=alone.tag, seed=alone.seed)
+    assert surroundings_of(next_to)
+    same = Work(kind=next_to.kind, truth="damaged", tag=alone.tag, seed=alone.seed)
     assert damage_of(alone) == damage_of(same) != ()
 
 
-def _accused(kind: str, count: int) -> list[Told]:
+def _accused(kind: str, count: int) -> list[Stated]:
     works = [work for work in work_of(count, SEED) if work.kind == kind and work.truth == "sound"]
     return [one for one in map(tell, works) if one.accused]
 

@@ -27,7 +27,7 @@ SIZE = 0.8
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_the_truth_is_where_the_simulated_hits_fall(kind: str) -> None:
+def test_the_truth_is_where_the_simulated_impacts_fall(kind: str) -> None:
     """Impacts of a known part, laid on its frame by the simulation's own speeds, fall on the place that is called
     true."""
     drive, conditions = FLEET["ratio-17"], life(4, of="which pin", speed_wander=0.0, speed_drift=0.0)
@@ -64,7 +64,7 @@ def test_without_a_pulse_the_distance_of_two_damaged_parts_is_right() -> None:
     assert round(outcome.distance) == 0
 
 
-def test_an_output_pin_met_by_all_discs_is_told_from_a_lobe_and_a_bore_is_not() -> None:
+def test_an_output_pin_met_by_all_discs_is_distinguished_from_a_lobe_and_a_bore_is_not() -> None:
     pin = trial(Work(seed=13, drive="ratio-29", kind="output_pin", size=2 * SIZE, pulse=True))
     bore = trial(Work(seed=13, drive="ratio-29", kind="disc_bore", size=2 * SIZE, pulse=True))
     assert pin.named == "right"

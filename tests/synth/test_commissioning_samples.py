@@ -94,7 +94,7 @@ def test_a_run_up_goes_through_its_speeds_with_a_pulse_and_a_growing_line(tmp_pa
     assert growth / np.median(growth) == pytest.approx(1.0, rel=0.25)
 
 
-def test_what_is_in_the_way_or_wrong_is_told(tmp_path: Path) -> None:
+def test_what_is_in_the_way_or_wrong_is_reported(tmp_path: Path) -> None:
     with pytest.raises(CallError, match="no sample set is called 'bad'"):
         takings(tmp_path, only=["bad"])
     (tmp_path / "good").mkdir()

@@ -167,8 +167,8 @@ def over_floor_db(path: Path, order: int) -> float:
     spectrum = np.abs(np.fft.rfft((x - x.mean()) * np.hanning(x.size))) ** 2
     bin_hz = 12_800.0 / x.size
     place = round(order * float(said(path, "speed_rpm")) / 60.0 / bin_hz)  # type: ignore[arg-type]
-    beside = np.r_[spectrum[place - 60 : place - 8], spectrum[place + 9 : place + 61]]
-    return float(10 * np.log10(spectrum[place - 4 : place + 5].max() / np.median(beside)))
+    next_to = np.r_[spectrum[place - 60 : place - 8], spectrum[place + 9 : place + 61]]
+    return float(10 * np.log10(spectrum[place - 4 : place + 5].max() / np.median(next_to)))
 
 
 def test_the_wrong_drive_speaks_at_its_own_mesh(visit: Visit, planned: dict[tuple[str, str], PracticeVisit]) -> None:
@@ -268,12 +268,12 @@ def small(tmp_path: Path) -> Path:
 
 def test_the_truth_tells_each_file(small: Path, tmp_path: Path) -> None:
     made = make_practice(tmp_path / "out", spec=small, workers=1)
-    told = tomllib.loads(made.truth.read_text(encoding="utf-8"))["file"]
-    assert [(one["file"], one["planted"], one["verdict"]) for one in told] == [
+    stated = tomllib.loads(made.truth.read_text(encoding="utf-8"))["file"]
+    assert [(one["file"], one["planted"], one["verdict"]) for one in stated] == [
         ("february/SM-02_2026-02-27.h5", "", "accepted"),
         ("march/SM-02_2026-03-27.h5", "exchanged", "retake"),
     ]
-    assert all((tmp_path / "out" / one["file"]).is_file() for one in told)
+    assert all((tmp_path / "out" / one["file"]).is_file() for one in stated)
     assert made.captures == 2
 
 
@@ -297,7 +297,7 @@ def test_a_drive_that_is_not_in_the_round_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "stated"),
     [
         ("seed = 1", "seeds = 1", r"drive\.0\.seed"),
         ('"exchanged"', '"clipped"', "needs at = one of"),
@@ -314,13 +314,13 @@ def test_a_drive_that_is_not_in_the_round_is_refused(tmp_path: Path) -> None:
         ("minute = 5", "minute = ", "cannot be read"),
     ],
 )  # fmt: skip
-def test_a_wrong_description_is_told_in_one_sentence(
-    old: str, new: str, told: str, small: Path, tmp_path: Path
+def test_a_wrong_description_is_reported_in_one_sentence(
+    old: str, new: str, stated: str, small: Path, tmp_path: Path
 ) -> None:
     text = small.read_text(encoding="utf-8")
     assert text.count(old) == 1
     small.write_text(text.replace(old, new), encoding="utf-8")
-    with pytest.raises(ConfigError, match=told) as caught:
+    with pytest.raises(ConfigError, match=stated) as caught:
         takings(tmp_path / "out", spec=small)
     assert "\n" not in str(caught.value)
     assert ".toml" in str(caught.value)

@@ -52,7 +52,7 @@ def strikes(item: Surrounding, **more: Any) -> NDArray[np.float64]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_each_kind_is_heard_and_can_be_made_again(kind: str) -> None:
+def test_each_kind_is_detected_and_can_be_made_again(kind: str) -> None:
     one, again = samples(Surrounding(kind=kind)), samples(Surrounding(kind=kind))
     assert np.array_equal(one, again)
     assert np.isfinite(one).all()
@@ -92,9 +92,9 @@ def test_what_the_drive_turns_rests_when_it_rests(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ["pump", "two fans", "belt", "neighbour", "process shocks"])
-def test_what_stands_beside_goes_on(kind: str) -> None:
-    beside, rest = samples(Surrounding(kind=kind), running=False), samples(running=False)
-    assert beside.std() > 2 * rest.std()
+def test_what_stands_next_to_it_goes_on(kind: str) -> None:
+    next_to, rest = samples(Surrounding(kind=kind), running=False), samples(running=False)
+    assert next_to.std() > 2 * rest.std()
 
 
 def test_a_neighbour_turns_at_its_own_speed() -> None:
@@ -108,7 +108,7 @@ def test_a_neighbour_turns_at_its_own_speed() -> None:
     assert peak == pytest.approx(24.5 * (1 + apart), abs=1.0 / length_s)
 
 
-def test_damage_of_a_neighbour_is_heard_through_the_floor() -> None:
+def test_damage_of_a_neighbour_is_detected_through_the_floor() -> None:
     sound, hurt = (
         samples(Surrounding(kind=kind, strength=2.0, apart=0.004, damage="stage1.ring_pin" if kind[0] == "d" else None))
         for kind in ("neighbour", "damaged neighbour")
@@ -131,8 +131,8 @@ def test_load_cycles_move_the_speed() -> None:
 def test_damage_of_the_drive_itself_is_left_as_it_was() -> None:
     damage = (Damage("stage1.ring_pin", 2.0),)
     chain = Surrounding(kind="chain", count=11)
-    alone, beside = (samples(*around, damage=damage) - samples(*around) for around in ((), (chain,)))
-    assert np.allclose(alone, beside, atol=1e-4)
+    alone, next_to = (samples(*around, damage=damage) - samples(*around) for around in ((), (chain,)))
+    assert np.allclose(alone, next_to, atol=1e-4)
 
 
 def test_what_life_draws_spans_all_kinds_and_strengths() -> None:
@@ -145,8 +145,8 @@ def test_what_life_draws_spans_all_kinds_and_strengths() -> None:
 
 
 def test_the_truth_tells_them() -> None:
-    told = truth(machine(), [], seed=1, conditions=Conditions(**CALM, surroundings=(Surrounding(kind="pump"),)))
-    assert told["surroundings"] == [{"kind": "pump", "strength": 1.0}]
+    stated = truth(machine(), [], seed=1, conditions=Conditions(**CALM, surroundings=(Surrounding(kind="pump"),)))
+    assert stated["surroundings"] == [{"kind": "pump", "strength": 1.0}]
     assert "surroundings" not in truth(machine(), [], seed=1, conditions=Conditions(**CALM))
 
 

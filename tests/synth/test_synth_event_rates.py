@@ -98,7 +98,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("machine", "rpm", "tone", "expected_hz", "tracks"), CASES)
-def test_hits_come_at_the_published_rate(
+def test_impacts_come_at_the_published_rate(
     machine: Drive, rpm: float, tone: str, expected_hz: float, tracks: int
 ) -> None:
     found = rate(machine, tone, rpm)
@@ -158,7 +158,7 @@ def test_pins_are_met_one_pitch_apart() -> None:
     assert np.median(gap) == pytest.approx(0.04 / 18, abs=1e-4)
 
 
-def test_a_ring_roller_spins_seldom_and_is_heard_under_load() -> None:
+def test_a_ring_roller_spins_seldom_and_is_detected_under_load() -> None:
     """Pins on 65 mm, 18 x 2 = 36 mm to the pitch point: from 29 to 101 mm away, a sleeve of 5 mm radius turns between
     29/5 - 1 and 101/5 - 1 times as fast as the disc past the ring, 25/17 Hz."""
     machine = drive(

@@ -107,8 +107,8 @@ def test_every_sample_is_there_readable_and_in_its_drive_s_range() -> None:
         assert back.measured_at is not None
         assert back.measured_at.utcoffset() is not None
     assert sum(path.stat().st_size for path in SIGNALS.iterdir()) < 12e6
-    told = {entry.get("tone") or entry.get("component") for entry in entries}
-    assert {"stage1.ring_pin", "stage1.lobe", "stage1.output_pin", "foundation", "sensor", "input.shaft", None} < told
+    stated = {entry.get("tone") or entry.get("component") for entry in entries}
+    assert {"stage1.ring_pin", "stage1.lobe", "stage1.output_pin", "foundation", "sensor", "input.shaft", None} < stated
     assert sum(entry["sound"] and "component" not in entry for entry in entries) >= 4
 
 

@@ -111,7 +111,7 @@ def test_the_machine_stays_when_only_the_measurement_changes() -> None:
 
 
 @pytest.mark.parametrize("tone", ["stage1.ring_pin", "stage1.lobe", "bearing.eccentric bearing.outer_race"])
-def test_damage_adds_hits_in_proportion_to_its_size(tone: str) -> None:
+def test_damage_adds_impacts_in_proportion_to_its_size(tone: str) -> None:
     short = Conditions(duration_s=2, speed_rpm=1470)
     sound = samples(simulate(machine(), seed=4, conditions=short))
     added = {
@@ -151,7 +151,7 @@ def test_nothing_folds_back() -> None:
     assert at[3758] < 1e-4 * at[3014]
 
 
-def test_a_hit_keeps_its_instant_between_samples() -> None:
+def test_an_impact_keeps_its_instant_between_samples() -> None:
     from vibe.synth.machine.structure import place_pulses
 
     times = np.array([0.0100137, 0.0300291])
@@ -259,11 +259,11 @@ def test_surroundings_reach_the_sensor() -> None:
 
 
 def test_truth_tells_what_was_made() -> None:
-    told: Any = truth(
+    stated: Any = truth(
         machine(), [Damage("stage1.lobe", 0.5)], seed=1, conditions=Conditions(duration_s=10, speed_rpm=1500)
     )
-    assert told["speed_rpm"] == pytest.approx(1500, rel=5e-4)
-    (item,) = told["damage"]
+    assert stated["speed_rpm"] == pytest.approx(1500, rel=5e-4)
+    (item,) = stated["damage"]
     assert item["hits"] == pytest.approx(264.7, abs=1)
 
 

@@ -238,15 +238,15 @@ def test_the_same_every_time_however_the_work_is_spread(tiny: Path, tmp_path: Pa
 
 
 def test_several_processes_make_the_same_and_tell_how_far_they_are(tiny: Path, tmp_path: Path) -> None:
-    told: list[tuple[int, int]] = []
+    stated: list[tuple[int, int]] = []
     made = make_years(
         tmp_path / "out",
         spec=tiny / "years.toml",
         workers=2,
-        progress=lambda done, total, _: told.append((done, total)),
+        progress=lambda done, total, _: stated.append((done, total)),
     )
     assert contents(tmp_path / "out") == contents(tiny / "out")
-    assert told == [(done, 8) for done in range(9)]
+    assert stated == [(done, 8) for done in range(9)]
     assert made.captures == 8
 
 
@@ -288,14 +288,14 @@ def test_levels_of_a_known_motion() -> None:
     assert np.isfinite(list(levels(channel(wave)).values())).all()
 
 
-def heard(tag: str, week: int, value: float) -> ObservedCapture:
+def detected(tag: str, week: int, value: float) -> ObservedCapture:
     when = datetime(2024, 1, 1, tzinfo=UTC) + timedelta(weeks=week)
     return ObservedCapture(tag=tag, week=week, taken_at=when, levels={"p": {"acceleration_rms": value}})
 
 
-def test_limits_are_learned_once_and_anew_only_where_told() -> None:
+def test_limits_are_learned_once_and_anew_only_where_asked() -> None:
     alarms = Alarms(learned_from=2, factor={"acceleration_rms": 1.5})
-    both = [heard(tag, week, value) for tag in "AB" for week, value in enumerate((1, 1, 1.4, 1.6, 2, 2, 2.9, 3.1))]
+    both = [detected(tag, week, value) for tag in "AB" for week, value in enumerate((1, 1, 1.4, 1.6, 2, 2, 2.9, 3.1))]
     plain = exceedances(both, alarms, {})
     assert [(row.tag, row.value) for row in plain if row.tag == "A"] == [("A", v) for v in (1.6, 2, 2, 2.9, 3.1)]
     anew = exceedances(both, alarms, {"A": [4]})
@@ -318,13 +318,13 @@ def test_limits_are_learned_once_and_anew_only_where_told() -> None:
         ("weeks = 4", "weeks = ", "cannot be read"),
     ],
 )
-def test_a_wrong_specification_is_told_with_its_file(tmp_path: Path, old: str, new: str, says: str) -> None:
+def test_a_wrong_specification_is_reported_with_its_file(tmp_path: Path, old: str, new: str, says: str) -> None:
     assert old in TINY
     path = tmp_path / "wrong.toml"
     path.write_text(TINY.replace(old, new), encoding="utf-8")
-    with pytest.raises(ConfigError, match=says) as told:
+    with pytest.raises(ConfigError, match=says) as stated:
         make(path, tmp_path / "out")
-    assert "wrong.toml" in str(told.value)
+    assert "wrong.toml" in str(stated.value)
     assert not (tmp_path / "out").exists()
 
 
@@ -356,11 +356,11 @@ def test_the_whole_history_is_small_and_its_alarms_are_mixed(tmp_path: Path) -> 
     captures = list((tmp_path / "captures").rglob("*.h5"))
     assert len(captures) <= 460
     assert sum(path.stat().st_size for path in captures) < 250e6
-    told = tomllib.loads((tmp_path / "truth.toml").read_text(encoding="utf-8"))
+    stated = tomllib.loads((tmp_path / "truth.toml").read_text(encoding="utf-8"))
     rows: Counter[str] = Counter()
-    for entry in told["drive"]:
+    for entry in stated["drive"]:
         rows[entry["cause"]] += entry["exceedances"]
         assert entry["exceedances"] > 0 or entry["cause"] == "sound"
     assert sum(rows.values()) >= 40
     assert all(rows[cause] >= 10 for cause in ("fault", "load or speed", "sensor", "repaired", "sound"))
-    assert told["order_of_urgency"][0] == "SP-02"
+    assert stated["order_of_urgency"][0] == "SP-02"

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from collections import Counter
+from dataclasses import dataclass
 from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -45,10 +46,39 @@ def imports_in(module: ast.Module, package: tuple[str, ...]) -> list[tuple[str, 
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class SourceFacts:
+    """What the walls ask of one file, which is read once for all of them."""
+
+    imports: list[tuple[str, int]]
+    needs: list[tuple[str, int]]
+    """Of the imports, those that it has to work, and not only to name types."""
+    classes: list[str]
+    silent: list[int]
+    """Lines of what is public and says nothing of itself; 0 for the module."""
+
+
 @cache
-def imported(path: Path) -> list[tuple[str, int]]:
+def facts(path: Path) -> SourceFacts:
     package = path.relative_to(ROOT).parent.parts
-    return imports_in(ast.parse(path.read_text(encoding="utf-8")), package)
+    module = ast.parse(path.read_text(encoding="utf-8"))
+    public = [n for n in module.body if isinstance(n, ast.FunctionDef | ast.ClassDef) and not n.name.startswith("_")]
+    silent = [node.lineno for node in public if not ast.get_docstring(node)]
+    imports = imports_in(module, package)
+    bodies = [module.body, *(node.body for node in module.body if isinstance(node, ast.ClassDef))]
+    ifs = [node for body in bodies for node in body if isinstance(node, ast.If)]
+    types = [node.body for node in ifs if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"]
+    of_types = {line for body in types for line in range(body[0].lineno, (body[-1].end_lineno or 0) + 1)}
+    return SourceFacts(
+        imports=imports,
+        needs=[(name, line) for name, line in imports if line not in of_types],
+        classes=[node.name for node in public if isinstance(node, ast.ClassDef)],
+        silent=silent if ast.get_docstring(module) else [0, *silent],
+    )
+
+
+def imported(path: Path) -> list[tuple[str, int]]:
+    return facts(path).imports
 
 
 def room_of(module: str) -> str | None:
@@ -189,9 +219,8 @@ def test_every_class_has_a_name_of_its_own() -> None:
     """Two classes of one name are two things that a reader takes for one."""
     homes: dict[str, list[str]] = {}
     for path in FILES:
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
-                homes.setdefault(node.name, []).append(str(path.relative_to(ROOT)))
+        for name in facts(path).classes:
+            homes.setdefault(name, []).append(str(path.relative_to(ROOT)))
     twice = {name: places for name, places in homes.items() if len(places) > 1}
     assert {name for name, places in twice.items() if any("api" in Path(place).parts for place in places)} <= FRONT_DOOR
     assert {name: places for name, places in twice.items() if name not in FRONT_DOOR} == {}
@@ -217,12 +246,8 @@ def all_modules() -> frozenset[str]:
 
 def needed(path: Path) -> set[str]:
     """Modules of ours that a file imports to work, not only to name types."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
-            node.body = [ast.Pass()]
     modules = all_modules()
-    names = {name for name, _ in imports_in(tree, path.relative_to(ROOT).parent.parts)}
+    names = {name for name, _ in facts(path).needs}
     return {name if name in modules else name.rpartition(".")[0] for name in names} & modules
 
 
@@ -299,13 +324,4 @@ def test_no_file_names_a_place_on_somebodys_machine() -> None:
 
 def test_everything_public_says_what_it_is() -> None:
     """Modules, and their classes and functions; a method or property may be told by its name."""
-    silent = []
-    for path in FILES:
-        module = ast.parse(path.read_text(encoding="utf-8"))
-        if not ast.get_docstring(module):
-            silent.append(str(path.relative_to(ROOT)))
-        for node in module.body:
-            public = isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
-            if public and not ast.get_docstring(node):  # type: ignore[arg-type]
-                silent.append(f"{path.relative_to(ROOT)}:{node.lineno}")
-    assert silent == []
+    assert [f"{path.relative_to(ROOT)}:{line}" for path in FILES for line in facts(path).silent] == []

@@ -61,6 +61,16 @@ def test_standard_words_are_used() -> None:
     assert found == {}, f"standard words: {STANDARD}"
 
 
+def test_names_of_tests_use_them_too() -> None:
+    found = {
+        f"{path.relative_to(ROOT).as_posix()}: {name}"
+        for path in (ROOT / "tests").rglob("test_*.py")
+        for name in re.findall(r"^ *def (test_\w+)", path.read_text(encoding="utf-8"), re.MULTILINE)
+        if found_in(name.replace("_", " "))
+    }
+    assert found == set(), f"standard words: {STANDARD}"
+
+
 def test_a_word_is_found_in_prose_and_names_and_left_where_it_belongs() -> None:
     text = "what was told\nif told_here:\nBESIDE = 3\n  cannot_be_told_from=alike\nthe toll\n"
     assert found_in(text) == ["what was told", "if told_here:", "BESIDE = 3"]

@@ -15,7 +15,7 @@ RATE_HZ = 20_000.0
 RESONANCES_HZ = (2_700.0, 4_300.0, 6_100.0)
 DAMPING = 0.025
 KINDS = ("sound", "cage on the load", "cage on the housing", "cage on the inner ring's bolt", "roller under load")
-HITS_M_S2 = 3.0
+IMPACTS_M_S2 = 3.0
 NOISE_M_S2 = 0.5
 
 DRIVE = """tag = "W-1"
@@ -95,8 +95,8 @@ def made(number: int) -> WorldCase:
         from_load = np.interp(at_s, time_s, cage - eccentric)
         heights *= np.maximum(np.cos(2 * np.pi * from_load), 0.03) * rng.uniform(0.8, 1.2, at_s.size)
     at_s = at_s + jitter_s * rng.standard_normal(at_s.size)
-    size = HITS_M_S2 * float(rng.uniform(0.8, 2.0))
-    hits = size * _rung(rng, time_s, at_s, heights)
+    size = IMPACTS_M_S2 * float(rng.uniform(0.8, 2.0))
+    impacts = size * _rung(rng, time_s, at_s, heights)
     channels = {}
     for point, reach in (("input side", 1.0), ("output side", 0.6)):
         hum = sum(
@@ -105,7 +105,7 @@ def made(number: int) -> WorldCase:
         )
         hiss = NOISE_M_S2 * rng.standard_normal(time_s.size)
         hiss *= 1 + 0.1 * np.cos(2 * np.pi * (eccentric + rng.uniform()))
-        channels[point] = (reach * hits + hum + hiss).astype(np.float32)
+        channels[point] = (reach * impacts + hum + hiss).astype(np.float32)
     part = "cage" if kind.startswith("cage") else "rolling_element"
     return WorldCase(
         name=f"carried {number}", kind=kind, truth="sound" if kind == "sound" else "damaged",

@@ -191,7 +191,7 @@ def made(number: int) -> WorldCase:
     machine = _machine(rng, lobes, _drawn(rng), hz, float(rng.uniform(8, 13)))
     size = float(np.exp(rng.uniform(np.log(1.2), np.log(8.0))))
     damaged: tuple[str, ...] = ()
-    hits, marks = np.zeros(machine.time_s.size), {"size": size}
+    impacts, marks = np.zeros(machine.time_s.size), {"size": size}
     around = ""
     if truth == "damaged":
         around = kind.partition(" by ")[2]
@@ -200,11 +200,11 @@ def made(number: int) -> WorldCase:
             part = str(rng.choice(["ring_pin", "lobe"]))
             passing = machine.eccentric if part == "ring_pin" else machine.eccentric * (1 + 1 / lobes)
             one = _struck(rng, machine, passing + rng.uniform(), size, 0.003)
-            hits = hits + one + _struck(rng, machine, passing + rng.uniform(0.45, 0.55), 0.6 * size, 0.003)
+            impacts = impacts + one + _struck(rng, machine, passing + rng.uniform(0.45, 0.55), 0.6 * size, 0.003)
             damaged = ("stage1.ring_pin",) if part == "ring_pin" else ("stage1.lobe", "stage1.output_pin")
         else:
             part = "cage" if kind == "cage" else str(rng.choice(["outer_race", "inner_race"]))
-            hits = hits + _race(rng, machine, size, part, bearing)
+            impacts = impacts + _race(rng, machine, size, part, bearing)
             damaged = (f"bearing.{bearing.name}.{part}",)
     elif kind != "alone":
         around = kind
@@ -212,22 +212,22 @@ def made(number: int) -> WorldCase:
         twin_hz = hz * (1 + float(rng.choice([-1, 1])) * float(rng.uniform(0.003, 0.02)))
         twin = _machine(rng, lobes, machine.bearings, twin_hz, machine.time_s[-1] + 1 / RATE_HZ)
         twin = Machine(lobes, machine.bearings, machine.time_s, twin.eccentric[: machine.time_s.size])
-        hits = hits + _hum(rng, twin, float(rng.uniform(0.3, 0.9)))
+        impacts = impacts + _hum(rng, twin, float(rng.uniform(0.3, 0.9)))
         if around == "twin's pin":
-            hits = hits + _struck(rng, twin, twin.eccentric + rng.uniform(), 0.7 * size, 0.003)
+            impacts = impacts + _struck(rng, twin, twin.eccentric + rng.uniform(), 0.7 * size, 0.003)
         elif around == "twin's race":
             part = str(rng.choice(["outer_race", "inner_race"]))
-            hits = hits + _race(rng, twin, 0.7 * size, part, twin.bearings[int(rng.integers(2))])
+            impacts = impacts + _race(rng, twin, 0.7 * size, part, twin.bearings[int(rng.integers(2))])
         marks["twin"] = twin_hz / hz
     elif around:
         if truth == "damaged":
             around = {"chain": "uneven chain"}.get(around, around)
         blows, marks["order"] = _around(rng, around, machine, hz, size * (0.6 if truth == "damaged" else 1.0))
-        hits = hits + blows
+        impacts = impacts + blows
     channels = {}
     for point, reach in (("input side", 1.0), ("output side", 0.7)):
         own = _hum(rng, machine, float(rng.uniform(0.7, 1.2))) + NOISE_M_S2 * rng.standard_normal(machine.time_s.size)
-        channels[point] = (reach * hits + own).astype(np.float32)
+        channels[point] = (reach * impacts + own).astype(np.float32)
     return WorldCase(
         name=f"driven {number}", kind=kind, truth=truth, drive_toml=_file(machine, rpm), channels=channels,
         sample_rate_hz=RATE_HZ, speed_hz=hz, damaged=damaged, marks=marks,

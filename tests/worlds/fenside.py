@@ -213,9 +213,9 @@ class Scene:
         t = np.arange(int(self.rate * min(0.06, 5 / (TAU * (modes * damping).min())))) / self.rate
         rings = np.exp(-TAU * np.outer(modes * damping, t)) * np.sin(TAU * np.outer(modes, t))
         weights = rng.lognormal(0, 0.5, (self.points, 4))
-        heard = [w @ rings for w in weights]
-        top = max(float(np.abs(h).max()) for h in heard)
-        return [h / top for h in heard]
+        detected = [w @ rings for w in weights]
+        top = max(float(np.abs(h).max()) for h in detected)
+        return [h / top for h in detected]
 
     def ring(self, times: Array, sizes: Array, paths: list[Array]) -> Array:
         """Blows at any instants, each ringing through the steel."""
@@ -290,14 +290,14 @@ def running(scene: Scene, drive: Drive, turns: Array, level: float, mesh: float 
         errors = per_part(rng, e, pins) + per_part(rng, e - d, s.lobes)
         errors += per_part(rng, e - d, s.output_pins or s.cranks)
         sizes = {k * pins * speeds[0]: float(rng.lognormal(-0.5 * k, 0.6)) for k in range(1, 6)}
-        heard = scene.lines(turns, sizes) * (1 + rich * errors)
-        heard += 0.15 * rich * errors
+        detected = scene.lines(turns, sizes) * (1 + rich * errors)
+        detected += 0.15 * rich * errors
         if s.sun:
             # Spur gears are met by every planet; their teeth differ too.
             wheel = per_part(rng, before - d, s.sun) + per_part(rng, e - d, s.planet)
             sizes = {k * s.sun * speeds[2]: float(rng.lognormal(-0.4 * k, 0.6)) for k in range(1, 5)}
-            heard = heard * rng.uniform(0.5, 1.2) + scene.lines(turns, sizes) * (1 + rich * wheel)
-        teeth += heard * float(rng.uniform(0.6, 1.2) if i == 1 else rng.uniform(0.3, 0.8))
+            detected = detected * rng.uniform(0.5, 1.2) + scene.lines(turns, sizes) * (1 + rich * wheel)
+        teeth += detected * float(rng.uniform(0.6, 1.2) if i == 1 else rng.uniform(0.3, 0.8))
         throb += rng.uniform(0.02, 0.12) * np.cos(TAU * (pins * e + rng.random()))
         throb += 0.12 * rich * errors + rng.uniform(0.01, 0.08) * np.cos(TAU * (e + rng.random()))
     if teeth.any():
@@ -360,7 +360,7 @@ def blows(scene: Scene, drive: Drive, turns: Array, tone: str, tidy: bool = Fals
     return times, sizes * rng.lognormal(0, 0.25, sizes.size)
 
 
-def beside(scene: Scene, loud: Array, quiet: Array, excess_db: float) -> Array:
+def next_to(scene: Scene, loud: Array, quiet: Array, excess_db: float) -> Array:
     """``loud`` scaled to stand so far above ``quiet`` in its best third of an octave, at its best point."""
     best = -np.inf
     for x, y in zip(loud, quiet, strict=True):
@@ -376,14 +376,14 @@ def beside(scene: Scene, loud: Array, quiet: Array, excess_db: float) -> Array:
 
 
 def foreign(
-    scene: Scene, turns: Array, lines: dict[float, float], hits: float = 0.0, hard: float = 0.0, hiss: float = 0.3
+    scene: Scene, turns: Array, lines: dict[float, float], impacts: float = 0.0, hard: float = 0.0, hiss: float = 0.3
 ) -> Array:
     """Any other machine: lines per turn of its shaft, blows per turn with an irregular round, its own noise."""
     rng = scene.rng
     out = scene.lines(turns, lines) + hiss * scene.hiss(scene.paths(high=5000.0))
-    if hits:
-        times = meetings(scene, hits * turns, 0.004)
-        round_ = rng.uniform(0.55, 1.0, max(1, round(hits)))
+    if impacts:
+        times = meetings(scene, impacts * turns, 0.004)
+        round_ = rng.uniform(0.55, 1.0, max(1, round(impacts)))
         sizes = round_[np.arange(times.size) % round_.size] * rng.lognormal(0, 0.2, times.size)
         out += hard * scene.ring(times, sizes, scene.paths(high=7000.0))
     return unit(out)
@@ -401,7 +401,7 @@ def pump(scene: Scene, hz: float) -> Array:
 
 def piston(scene: Scene, hz: float) -> Array:
     strokes = {float(k): float(scene.rng.lognormal(-0.15 * k, 0.4)) for k in range(1, 16)}
-    return foreign(scene, scene.turns(hz / 3), strokes, hits=float(scene.rng.integers(1, 4)), hard=4.0)
+    return foreign(scene, scene.turns(hz / 3), strokes, impacts=float(scene.rng.integers(1, 4)), hard=4.0)
 
 
 def motor(scene: Scene, hz: float, line: float) -> Array:
@@ -418,7 +418,7 @@ def belt(scene: Scene, hz: float) -> Array:
 def loose(scene: Scene, hz: float) -> Array:
     """Unbalance and a loose foot of another machine: many harmonics, halves among them, and a clatter."""
     lines = {float(k): float(scene.rng.lognormal(-0.25 * k, 0.4)) for k in range(1, 11)}
-    return foreign(scene, scene.turns(hz), lines | {0.5: 0.2, 1.5: 0.25, 2.5: 0.15}, hits=1.0, hard=1.5, hiss=0.2)
+    return foreign(scene, scene.turns(hz), lines | {0.5: 0.2, 1.5: 0.25, 2.5: 0.15}, impacts=1.0, hard=1.5, hiss=0.2)
 
 
 def shocks(scene: Scene, per_second: float, low: float = 300.0, burst: int = 1) -> Array:
@@ -471,7 +471,7 @@ def driven(scene: Scene, drive: Drive, turns: Array) -> tuple[Array, float]:
             break
     angle = turns / drive.ratio
     lines = {float(count): 0.1, float(2 * count): 0.1}
-    return foreign(scene, angle, lines, hits=float(count), hard=float(rng.uniform(3, 8)), hiss=0.08), float(count)
+    return foreign(scene, angle, lines, impacts=float(count), hard=float(rng.uniform(3, 8)), hiss=0.08), float(count)
 
 
 # ------------------------------------------------------------------------------------------------ drafts
@@ -505,8 +505,8 @@ class Draft:
         per_second = self.drive.parts()[tone] * self.hz
         excess_db += 5.0 * ("rolling_element" in tone) + 4.0 * (per_second * self.scene.t[-1] < 80)
         excess_db += 6.0 * (tone.startswith("bearing") and per_second > 0.02 * self.scene.rate)
-        hit = self.scene.ring(*blows(self.scene, self.drive, self.turns, tone, tidy), self.scene.paths())
-        self.signal = self.signal + beside(self.scene, hit, self.signal, excess_db)
+        rung = self.scene.ring(*blows(self.scene, self.drive, self.turns, tone, tidy), self.scene.paths())
+        self.signal = self.signal + next_to(self.scene, rung, self.signal, excess_db)
         stage, part = tone.rsplit(".", 1)
         alike: tuple[str, ...] = ()
         if part == "sun":
@@ -596,8 +596,8 @@ def twin(d: Draft, share: float, level: float, mesh: float, harm_db: float | Non
     other = running(d.scene, d.drive, turns, 1.0, mesh, float(d.rng.uniform(0.1, 0.6)))
     if harm_db is not None:
         tone = pick(d, *ROLLING, *PARTS)
-        hit = d.scene.ring(*blows(d.scene, d.drive, turns, tone), d.scene.paths())
-        other = other + beside(d.scene, hit, d.signal / (d.level * level) + other, harm_db)
+        rung = d.scene.ring(*blows(d.scene, d.drive, turns, tone), d.scene.paths())
+        other = other + next_to(d.scene, rung, d.signal / (d.level * level) + other, harm_db)
         d.marks |= {"there_db": harm_db, "there_order": d.drive.parts()[tone]}
     d.marks["twin_offset"] = share - 1
     return d.add(other, level)
@@ -770,8 +770,8 @@ def other_bearing(rng: Rng) -> Draft:
         if np.abs(order / np.outer([0.5, 1.0, 2.0, 3.0], own) - 1).min() > 0.02 and abs(order % 1 - 0.5) < 0.45:
             break
     times = meetings(d.scene, order * d.turns, 0.01)
-    hit = d.scene.ring(times, rng.lognormal(0, 0.3, times.size), d.scene.paths(high=6000.0))
-    d.signal += beside(d.scene, hit, d.signal, float(rng.uniform(-3, 8)))
+    rung = d.scene.ring(times, rng.lognormal(0, 0.3, times.size), d.scene.paths(high=6000.0))
+    d.signal += next_to(d.scene, rung, d.signal, float(rng.uniform(-3, 8)))
     d.marks["foreign_order"] = order
     return d
 
@@ -820,7 +820,7 @@ def churning(d: Draft) -> Array:
 def worn_jaws(d: Draft) -> Array:
     """A worn jaw coupling at the input clacks with every jaw, no two alike."""
     jaws = float(d.rng.choice([3, 4, 6, 8]))
-    return foreign(d.scene, d.turns, {1.0: 0.2, 2.0: 0.2}, hits=jaws, hard=3.0, hiss=0.1)
+    return foreign(d.scene, d.turns, {1.0: 0.2, 2.0: 0.2}, impacts=jaws, hard=3.0, hiss=0.1)
 
 
 PARALLEL = one_of(

@@ -180,7 +180,7 @@ class Scene:
         self.time = np.arange(self.count) / rate
         self.long = fft.next_fast_len(self.count + int(0.1 * rate), real=True)
         self.frequency = np.arange(self.long // 2 + 1) * rate / self.long
-        self.heard = np.zeros((points, self.frequency.size), np.complex128)
+        self.detected = np.zeros((points, self.frequency.size), np.complex128)
         self.case, self.case_modes = self.way(0.03, 0.46, 5)
         # A seat of a bearing or pin is held in oil: it rings out before the next blow.
         self.seat, self.seat_modes = self.way(0.13, 0.44, 3, damping=0.03)
@@ -207,32 +207,34 @@ class Scene:
         swell[: self.lead // 2] = np.sin(np.linspace(0, np.pi / 2, self.lead // 2)) ** 2
         return fft.rfft(force * swell, self.long) * way
 
-    def size(self, heard: NDArray[np.complex128]) -> float:
+    def size(self, detected: NDArray[np.complex128]) -> float:
         """R.m.s. at the first point, over the capture."""
-        return float(np.sqrt(2 * np.sum(np.abs(heard[0]) ** 2) / self.long / self.count))
+        return float(np.sqrt(2 * np.sum(np.abs(detected[0]) ** 2) / self.long / self.count))
 
     def add(self, force: Samples, way: NDArray[np.complex128], level: float) -> None:
         """A source with this r.m.s. at the first point [m/s²]."""
-        heard = self.sound(force - force.mean(), way)
-        self.heard += heard * (level / max(self.size(heard), 1e-12))
+        detected = self.sound(force - force.mean(), way)
+        self.detected += detected * (level / max(self.size(detected), 1e-12))
 
     def add_damage(self, force: Samples, ratio: float) -> float:
         """Blows in this ratio (r.m.s.) to all else in the resonance that shows them best; gives their level."""
-        heard = self.sound(force, self.seat)
+        detected = self.sound(force, self.seat)
         best = 0.0
         for centre in self.seat_modes:
             band = slice(*np.searchsorted(self.frequency, [0.88 * centre, min(1.12 * centre, 0.49 * self.rate)]))
-            best = max(best, float(np.sum(np.abs(heard[0, band]) ** 2) / np.sum(np.abs(self.heard[0, band]) ** 2)))
+            best = max(
+                best, float(np.sum(np.abs(detected[0, band]) ** 2) / np.sum(np.abs(self.detected[0, band]) ** 2))
+            )
         scale = ratio / np.sqrt(best)
-        self.heard += heard * scale
-        return float(self.size(heard) * scale)
+        self.detected += detected * scale
+        return float(self.size(detected) * scale)
 
     def channels(self, floor: float) -> dict[str, NDArray[np.float32]]:
         """Accelerations with the sensor's own noise."""
         names = ["input side", "ring", "output side"]
         out = {}
-        for name, heard in zip(names, self.heard, strict=False):
-            samples = fft.irfft(heard, self.long)[self.lead : self.count]
+        for name, detected in zip(names, self.detected, strict=False):
+            samples = fft.irfft(detected, self.long)[self.lead : self.count]
             out[name] = (samples + self.rng.normal(0, floor, samples.size)).astype(np.float32)
         return out
 
@@ -358,7 +360,7 @@ Maker = Callable[[Scene, Drive, Bodies, float], None]
 """Adds a thing beside a drive, at a level."""
 
 
-def hits(scene: Scene, phase: Samples, spread: float, width: int, count: int = 1) -> Samples:
+def impacts(scene: Scene, phase: Samples, spread: float, width: int, count: int = 1) -> Samples:
     """Blows at each whole turn of a phase; ``count`` of them, each of a size of its own, make one turn of a wheel."""
     at = crossings(phase + scene.rng.random())
     sizes = scene.rng.lognormal(0, spread, max(count, 1))
@@ -372,19 +374,19 @@ def driven(low: int, high: int, spread: float, width: float) -> Maker:
     def add(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
         number = int(scene.rng.integers(low, high + 1))
         out = bodies[f"stage{len(drive.stages)}.output"]
-        scene.add(hits(scene, number * out, spread, int(width * scene.rate) + 1, number), scene.steel, level)
+        scene.add(impacts(scene, number * out, spread, int(width * scene.rate) + 1, number), scene.steel, level)
 
     return add
 
 
-def other_hits(low: float, high: float, slip: float, width: float, spread: float = 0.2) -> Maker:
+def other_impacts(low: float, high: float, slip: float, width: float, spread: float = 0.2) -> Maker:
     """A machine apart that strikes at a rate of its own [Hz], unevenly by ``slip``."""
 
     def add(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
         hz = scene.rng.uniform(low, high)
         speed = hz * np.clip(1 + slow(scene.rng, scene.count, int(hz * scene.seconds), slip), 0.1, None)
         phase = np.cumsum(speed) / scene.rate
-        scene.add(hits(scene, phase, spread, int(width * scene.rate) + 1, 4), scene.steel, level)
+        scene.add(impacts(scene, phase, spread, int(width * scene.rate) + 1, 4), scene.steel, level)
 
     return add
 
@@ -433,7 +435,7 @@ def neighbour(damage: bool) -> Maker:
 def belts(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
     """V-belts before the input: passing rate of the belt and flap."""
     belt = bodies["input"] * scene.rng.uniform(0.22, 0.48)
-    joint = hits(scene, belt, 0.1, int(0.002 * scene.rate) + 1)
+    joint = impacts(scene, belt, 0.1, int(0.002 * scene.rate) + 1)
     scene.add(lines(scene, [(k * belt, 1 / k) for k in range(1, 7)]), scene.steel, 0.7 * level)
     scene.add(joint, scene.steel, 0.5 * level)
 
@@ -488,7 +490,7 @@ def guard(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
 def coupling(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
     """Worn jaws of the coupling, each a little different, shock the input shaft."""
     jaws = int(scene.rng.integers(3, 7))
-    scene.add(hits(scene, jaws * bodies["input"], 0.3, int(0.001 * scene.rate) + 1, jaws), scene.case, level)
+    scene.add(impacts(scene, jaws * bodies["input"], 0.3, int(0.001 * scene.rate) + 1, jaws), scene.case, level)
 
 
 def brake(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
@@ -512,7 +514,7 @@ def passing(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
 def welding(scene: Scene, drive: Drive, bodies: Bodies, level: float) -> None:
     """Arc welding near the cable: spikes at twice line frequency while the arc burns, straight into the wire."""
     arc = slow(scene.rng, scene.count, int(scene.seconds), 1.0) > 0
-    spikes = hits(scene, 2 * drive.line_hz * scene.time, 0.4, 1, 8) * arc
+    spikes = impacts(scene, 2 * drive.line_hz * scene.time, 0.4, 1, 8) * arc
     scene.add(spikes, np.ones_like(scene.case), level)
 
 
@@ -540,17 +542,17 @@ AROUND: dict[str, Maker] = {
     "process blows": process,
     "cavitation": cavitation,
     "two fans": two_fans,
-    "oil hammer": other_hits(1.5, 9, 0.01, 3e-3),
-    "piston compressor": other_hits(6, 16, 0.003, 1e-3),
-    "pile driver": other_hits(0.7, 1.5, 0.03, 2e-3),
-    "vibrating screen": other_hits(14, 18, 0.002, 4e-3, 0.05),
+    "oil hammer": other_impacts(1.5, 9, 0.01, 3e-3),
+    "piston compressor": other_impacts(6, 16, 0.003, 1e-3),
+    "pile driver": other_impacts(0.7, 1.5, 0.03, 2e-3),
+    "vibrating screen": other_impacts(14, 18, 0.002, 4e-3, 0.05),
     "loose guard": guard,
     "worn coupling": coupling,
     "brake drags": brake,
     "lorry passes": passing,
     "arc welding": welding,
     "gland squeals": squeal,
-    "relief valve": other_hits(35, 140, 0.02, 2e-4),
+    "relief valve": other_impacts(35, 140, 0.02, 2e-4),
 }
 
 # ---- Captures that show nothing of the drive -------------------------------------------------------------------------
@@ -631,12 +633,12 @@ def unusable(scene: Scene, drive: Drive, what: str, level: float) -> float | Non
         scene.add(swing, np.ones_like(scene.case), level)
         AROUND["pile driver"](scene, drive, still, 0.7 * level)
     elif what == "needle scaler":
-        other_hits(30, 75, 0.03, 2e-4)(scene, drive, still, 2 * level)
+        other_impacts(30, 75, 0.03, 2e-4)(scene, drive, still, 2 * level)
     elif what == "turned by hand":
         # The winch handle for raising the ramp without power: a turn of the input each second or two.
         hand = float(rng.uniform(0.5, 1.2))
         bodies = drive.bodies(np.cumsum(hand * (1 + slow(rng, count, int(3 * scene.seconds), 0.25))) / scene.rate)
-        scene.add(hits(scene, drive.stages[0].ring_pins * bodies["input"], 0.3, 8, 5), scene.case, 0.1 * level)
+        scene.add(impacts(scene, drive.stages[0].ring_pins * bodies["input"], 0.3, 8, 5), scene.case, 0.1 * level)
         return hand
     elif what == "loose connector":
         gaps = slow(rng, count, int(9 * scene.seconds), 1.0) > 0.8
@@ -713,7 +715,7 @@ def case(number: int) -> WorldCase:
     family = FAMILIES.get(kind, str(rng.choice(["low", "low", "low", "high", "two", "difference"])))
     if truth == "damaged":
         where, part, family, around = DAMAGED[index]
-        kind = f"{part.replace('_', ' ')}{' beside others' if around else ''}"
+        kind = f"{part.replace('_', ' ')}{' next_to others' if around else ''}"
         rate = min(rate, 25600.0)
         if family == "slow" or where == "stage2" or part == "cage":
             rate, seconds = 12800.0, 16.0
@@ -749,10 +751,10 @@ def case(number: int) -> WorldCase:
     drift = ramp if kind == "ramp" else float(rng.choice([0, 0, 1])) * float(rng.uniform(-0.002, 0.002))
     turn = turns(scene, hz, drift, float(rng.uniform(0.001, 0.003)) if kind == "load cycle" else 0.0)
     bodies = run_drive(scene, drive, turn, level, scene.case, mesh)
-    beside = around or (kind if kind in AROUND else "")
-    if beside:
+    next_to = around or (kind if kind in AROUND else "")
+    if next_to:
         marks["beside"] = float(10 ** rng.uniform(-0.7, 0.1 if around else 0.5))
-        AROUND[beside](scene, drive, bodies, min(level * marks["beside"], 5.0))
+        AROUND[next_to](scene, drive, bodies, min(level * marks["beside"], 5.0))
     named: tuple[str, ...] = ()
     if truth == "damaged":
         # Few blows, or others among them, show clearly only when they are stronger.
@@ -764,12 +766,12 @@ def case(number: int) -> WorldCase:
             bearing = next(b for b in drive.bearings if b.name == where)
             blows, named = bearing_blows(scene, bearing, part, bodies), (f"bearing.{where}.{part}",)
         marks |= {"strength": ratio, "damage": scene.add_damage(blows, ratio)}
-    heard = turn[scene.lead :]
-    speed = float((heard[-1] - heard[0]) / (heard.size - 1) * rate)
+    detected = turn[scene.lead :]
+    speed = float((detected[-1] - detected[0]) / (detected.size - 1) * rate)
     pulses, per_turn = None, 1.0
     if kind == "tachometer" or rng.random() < 0.12:
         per_turn = float(rng.choice([1, 1, 2, 6]))
-        pulses = (5.0 * (np.mod(heard * per_turn, 1) < 0.12) + rng.normal(0, 0.05, heard.size)).astype(np.float32)
+        pulses = (5.0 * (np.mod(detected * per_turn, 1) < 0.12) + rng.normal(0, 0.05, detected.size)).astype(np.float32)
     noted = 60 * speed * (1 + float(rng.choice([-1, 1])) * 0.01) if kind == "noted off" else None
     if noted is None and rng.random() < 0.4:
         noted = float(round(60 * speed))

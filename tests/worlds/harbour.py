@@ -392,12 +392,12 @@ def hurt(rng: np.random.Generator, m: Motion, part: str) -> tuple[Floats, tuple[
         when, size = [], []
         # A pin meets every disc over part of its length: the pit lies before one of them, more or less. A lobe has one.
         for k in range(1 if what == "lobe" else stage.discs):
-            hits = crossings(ecc - rival + k / stage.discs + place)
-            when.append(hits)
+            impacts = crossings(ecc - rival + k / stage.discs + place)
+            when.append(impacts)
             size.append(
-                (1.0 if k == 0 else float(rng.uniform(0, 0.5))) * (1 + towards * np.cos(TWO_PI * at(seen, hits)))
+                (1.0 if k == 0 else float(rng.uniform(0, 0.5))) * (1 + towards * np.cos(TWO_PI * at(seen, impacts)))
             )
-        hits, blow = np.concatenate(when), np.concatenate(size)
+        impacts, blow = np.concatenate(when), np.concatenate(size)
         tones = {
             "ring_pin": ["ring_pin"],
             "lobe": ["lobe", "planet_tooth" if m.drive.family == "rv" else "output_pin"],
@@ -420,47 +420,47 @@ def hurt(rng: np.random.Generator, m: Motion, part: str) -> tuple[Floats, tuple[
         if what == "outer_race":
             # A spot in a ring that stands with its load lies where the load is, else it would not have spalled.
             spot = outer + (still if b.outer == b.load else place)
-            hits = crossings(b.elements * (cage - spot))
-            angle = at(spot - load, hits)
+            impacts = crossings(b.elements * (cage - spot))
+            angle = at(spot - load, impacts)
         elif what == "inner_race":
             spot = inner + (still if b.inner == b.load else place)
-            hits = crossings(b.elements * (spot - cage))
-            angle = at(spot - load, hits)
+            impacts = crossings(b.elements * (spot - cage))
+            angle = at(spot - load, impacts)
         elif what == "rolling_element":
             spin = np.cumsum(relative * (1 - 0.3 * lag)) * (1 - b.gamma**2) / (2 * b.element_mm / b.pitch_mm)
-            hits = crossings(2 * spin + place)
-            angle = at(cage + place - load, hits)
+            impacts = crossings(2 * spin + place)
+            angle = at(cage + place - load, impacts)
         else:
-            hits = crossings(cage - load + place)
-            angle = np.zeros(len(hits))
-        hits = hits + rng.normal(0, 0.002 / max(len(hits) / m.n, 1e-9), len(hits)) * (what != "cage")
-        blow = zone(angle, share) * (1 + towards * np.cos(TWO_PI * (at(load, hits) + angle)))
+            impacts = crossings(cage - load + place)
+            angle = np.zeros(len(impacts))
+        impacts = impacts + rng.normal(0, 0.002 / max(len(impacts) / m.n, 1e-9), len(impacts)) * (what != "cage")
+        blow = zone(angle, share) * (1 + towards * np.cos(TWO_PI * (at(load, impacts) + angle)))
         if what == "rolling_element":
             # Both races are struck in turn, the outer one nearer to the sensor; the spin axis tips now and then.
-            blow = (blow + 0.15) * np.where(np.arange(len(hits)) % 2 == 0, 1.0, float(rng.uniform(0.15, 0.8)))
-            blow *= np.clip(0.8 + 0.4 * at(drift(rng, m.n, m.fs, 0.8), hits), 0.1, None)
+            blow = (blow + 0.15) * np.where(np.arange(len(impacts)) % 2 == 0, 1.0, float(rng.uniform(0.15, 0.8)))
+            blow *= np.clip(0.8 + 0.4 * at(drift(rng, m.n, m.fs, 0.8), impacts), 0.1, None)
         names = [f"bearing.{b.name}.{what}"]
         share_of_turn = 0.08 / b.elements
         pace = float(np.mean(np.abs(relative))) / 2
-    blow = blow * at(m.torque, hits) * np.exp(rng.normal(0, 0.15, len(hits)))
+    blow = blow * at(m.torque, impacts) * np.exp(rng.normal(0, 0.15, len(impacts)))
     # Soft push at the near edge of the pit, hard blow at the far edge.
-    force = strike(m.n, hits, blow) - 0.35 * strike(m.n, hits - share_of_turn / max(pace, 1e-9), blow)
-    return force, tuple(names), len(hits) * m.fs / m.n
+    force = strike(m.n, impacts, blow) - 0.35 * strike(m.n, impacts - share_of_turn / max(pace, 1e-9), blow)
+    return force, tuple(names), len(impacts) * m.fs / m.n
 
 
 def comb(rng: np.random.Generator, turns: Floats, per_turn: int, uneven: float, jitter: float) -> Floats:
     """Blows of a wheel of ``per_turn`` teeth, paddles or flights; every tooth has its own height."""
-    hits = crossings(turns * per_turn + rng.uniform())
-    height = np.exp(uneven * rng.standard_normal(per_turn))[np.arange(len(hits)) % per_turn]
-    gap = len(turns) / max(len(hits), 1)
-    hits = hits + rng.normal(0, jitter, len(hits)) * gap
-    return strike(len(turns), hits, height * np.exp(rng.normal(0, 0.25, len(hits))))
+    impacts = crossings(turns * per_turn + rng.uniform())
+    height = np.exp(uneven * rng.standard_normal(per_turn))[np.arange(len(impacts)) % per_turn]
+    gap = len(turns) / max(len(impacts), 1)
+    impacts = impacts + rng.normal(0, jitter, len(impacts)) * gap
+    return strike(len(turns), impacts, height * np.exp(rng.normal(0, 0.25, len(impacts))))
 
 
 def random_blows(rng: np.random.Generator, n: int, fs: float, rate: Floats | float) -> Floats:
     chance = rng.random(n) < np.asarray(rate) / fs
-    hits = np.flatnonzero(chance) + rng.random(int(chance.sum()))
-    return strike(n, hits, rng.exponential(1, len(hits)) ** 1.5)
+    impacts = np.flatnonzero(chance) + rng.random(int(chance.sum()))
+    return strike(n, impacts, rng.exponential(1, len(impacts)) ** 1.5)
 
 
 def surround(scene: Scene, m: Motion, what: str, level: float, marks: dict[str, float]) -> None:
@@ -512,18 +512,22 @@ def surround(scene: Scene, m: Motion, what: str, level: float, marks: dict[str, 
         )
     elif what == "lid buzz":
         # A loose terminal lid chatters on the magnetic pull, skipping now and then.
-        hits = crossings(2 * line * t)
-        hits = hits[rng.random(len(hits)) < 0.8]
-        scene.add(strike(n, hits + rng.normal(0, 0.0004 * fs, len(hits)), rng.uniform(0.3, 1, len(hits))), level)
+        impacts = crossings(2 * line * t)
+        impacts = impacts[rng.random(len(impacts)) < 0.8]
+        scene.add(
+            strike(n, impacts + rng.normal(0, 0.0004 * fs, len(impacts)), rng.uniform(0.3, 1, len(impacts))), level
+        )
     elif what == "shocks":
         scene.add(random_blows(rng, n, fs, float(rng.uniform(1, 12))), level, contact_s=float(rng.uniform(4e-5, 2e-4)))
     elif what == "rapper":
         # A bin knocker: a burst of hammer blows from a timer.
-        hits = np.arange(float(rng.uniform(0, 0.3)), n / fs, float(rng.uniform(0.35, 1.1)))
-        scene.add(strike(n, fs * (hits + rng.normal(0, 0.003, len(hits))), np.ones(len(hits))), level, far=True)
+        impacts = np.arange(float(rng.uniform(0, 0.3)), n / fs, float(rng.uniform(0.35, 1.1)))
+        scene.add(
+            strike(n, fs * (impacts + rng.normal(0, 0.003, len(impacts))), np.ones(len(impacts))), level, far=True
+        )
     elif what == "rail joints":
-        hits = np.cumsum(rng.uniform(0.9, 1.1, 40)) * float(rng.uniform(0.3, 0.9))
-        pairs = np.concatenate([hits, hits + 0.11])
+        impacts = np.cumsum(rng.uniform(0.9, 1.1, 40)) * float(rng.uniform(0.3, 0.9))
+        pairs = np.concatenate([impacts, impacts + 0.11])
         scene.add(strike(n, pairs * fs, rng.uniform(0.4, 1, len(pairs))), level, contact_s=2e-4)
     elif what == "idlers":
         # Rolls of a belt conveyor, nearly alike: each with its own seam, so their beats come and go.
@@ -539,9 +543,11 @@ def surround(scene: Scene, m: Motion, what: str, level: float, marks: dict[str, 
         force = random_blows(rng, n, fs, 900 * beat) if what == "cavitation" else noise * (1 + 0.5 * beat)
         scene.add(force, level, far=True)
     elif what == "hammer":
-        hits = np.sort(rng.uniform(0, n, int(rng.integers(2, 5))))
-        scene.add(strike(n, hits, rng.uniform(0.5, 1, len(hits))), level, far=True, contact_s=4e-4)
-        swing = total(np.exp(-np.clip(t - h / fs, 0, None) * 5) * np.sin(TWO_PI * 17 * t) * (t > h / fs) for h in hits)
+        impacts = np.sort(rng.uniform(0, n, int(rng.integers(2, 5))))
+        scene.add(strike(n, impacts, rng.uniform(0.5, 1, len(impacts))), level, far=True, contact_s=4e-4)
+        swing = total(
+            np.exp(-np.clip(t - h / fs, 0, None) * 5) * np.sin(TWO_PI * 17 * t) * (t > h / fs) for h in impacts
+        )
         scene.lines(swing, 0.5 * level)
     elif what == "compressor":
         slow = 0.31 * other
@@ -549,10 +555,10 @@ def surround(scene: Scene, m: Motion, what: str, level: float, marks: dict[str, 
         scene.add(comb(rng, slow, 2, 0.3, 0.01), 0.7 * level, far=True, contact_s=2e-4)
     elif what == "guard":
         # Sheet metal excited by the shaft: it bounces, so most turns find it late, early or not at all.
-        hits = crossings(theta + rng.uniform())
-        hits = hits[rng.random(len(hits)) < 0.6]
-        hits = hits + rng.normal(0, 0.16 * fs / m.drive.speed_hz, len(hits))
-        scene.add(strike(n, hits, rng.exponential(1, len(hits))), level, contact_s=1e-4)
+        impacts = crossings(theta + rng.uniform())
+        impacts = impacts[rng.random(len(impacts)) < 0.6]
+        impacts = impacts + rng.normal(0, 0.16 * fs / m.drive.speed_hz, len(impacts))
+        scene.add(strike(n, impacts, rng.exponential(1, len(impacts))), level, contact_s=1e-4)
     elif what == "coupling":
         jaws = int(rng.choice([4, 6, 8]))
         scene.lines(total(np.cos(TWO_PI * k * theta + k) / k for k in (1, 2, 3, jaws)), level)
@@ -574,7 +580,7 @@ def surround(scene: Scene, m: Motion, what: str, level: float, marks: dict[str, 
         scene.add(random_blows(rng, n, fs, 4000 * np.clip(1 + drift(rng, n, fs, 0.5), 0.02, None)), level)
 
 
-def stranger(scene: Scene, m: Motion, what: str, level: float) -> None:
+def unmatched(scene: Scene, m: Motion, what: str, level: float) -> None:
     """Another machine under the sensor, at nearly the speed of this drive."""
     rng, n, fs = scene.rng, m.n, m.fs
     t, theta, noise = np.arange(n) / fs, m.turns["input"], rng.standard_normal(n)
@@ -686,7 +692,7 @@ def mixed() -> list[Plan]:
 PLANS = mixed()
 COUNT = 2 * len(PLANS)
 ALIEN = "pump|cavitation|hosing|bare motor|uncoupled motor|spur gearbox|belt pump|calibrator|carried|silence|held brake"
-STRANGERS = frozenset(ALIEN.split("|"))
+UNMATCHED = frozenset(ALIEN.split("|"))
 """Where nothing of the drive turns and something else is under the sensor."""
 
 
@@ -771,8 +777,8 @@ def case(number: int) -> WorldCase:
     voice = "mesh" if manner == "other ratio" else str(rng.choice(list(VOICES)))
     noise = float(np.exp(rng.uniform(np.log(0.003), np.log(0.02))))
     tones: tuple[str, ...] = ()
-    if manner in STRANGERS:
-        stranger(scene, m, manner, level if manner != "silence" else 0.0)
+    if manner in UNMATCHED:
+        unmatched(scene, m, manner, level if manner != "silence" else 0.0)
         noise = noise if scene.level() else 0.3
     elif manner in ("off twin", "dead pulses"):
         sing(scene, m, 0.5 * level, "mesh", far=True)
@@ -800,7 +806,7 @@ def case(number: int) -> WorldCase:
     if manner == "dead pulses":
         pulses = pulse_train(rng, m.turns["input"], turning=False)
     else:
-        steady = manner not in STRANGERS and manner not in ("off twin", "other ratio")
+        steady = manner not in UNMATCHED and manner not in ("off twin", "other ratio")
         pulses = pulse_train(rng, m.turns["input"], turning=True) if steady and rng.random() < 0.25 else None
     true_speed = float(m.turns["input"][-1] - m.turns["input"][0]) * fs / (n - 1) if running else None
     near = 1 + float(rng.uniform(-0.01, 0.01))

@@ -362,8 +362,10 @@ def bearing_strikes(scene: Scene, drive: Drive, bearing: Bearing, part: str, the
         sizes = np.ones(times.size)
     period = float(np.median(np.diff(times)))
     # Balls carry within the reach of the load and are idle outside.
-    aside = where - np.interp(times, grid, load)
-    sizes = sizes * np.maximum(0.0, 1 - (1 - np.cos(aside)) / (2 * reach)) ** 1.5 * rng.lognormal(0, 0.18, times.size)
+    left_out = where - np.interp(times, grid, load)
+    sizes = (
+        sizes * np.maximum(0.0, 1 - (1 - np.cos(left_out)) / (2 * reach)) ** 1.5 * rng.lognormal(0, 0.18, times.size)
+    )
     return times + rng.normal(0, jitter * period, times.size), sizes, where
 
 
@@ -698,13 +700,13 @@ def compose(number: int) -> tuple[WorldCase, Array]:
     """The capture and the angle of the input on the grid [rad]."""
     rng = np.random.default_rng([number, 80_115])
     truth, place = kind_of(number)
-    part, family, beside = "", str(rng.choice(["single", "single", "two", "difference", "crank"])), ""
+    part, family, next_to = "", str(rng.choice(["single", "single", "two", "difference", "crank"])), ""
     if truth == "damaged":
-        part, family, beside = DAMAGED[place % len(DAMAGED)]
-        kind = f"{part.split('.')[1].replace('_', ' ')}, {part.split('.')[0]}" + (f", {beside}" if beside else "")
+        part, family, next_to = DAMAGED[place % len(DAMAGED)]
+        kind = f"{part.split('.')[1].replace('_', ' ')}, {part.split('.')[0]}" + (f", {next_to}" if next_to else "")
     else:
         kind = (UNUSABLE if truth == "unusable" else SOUND)[place % len(UNUSABLE if truth == "unusable" else SOUND)]
-        beside = kind if kind in AROUND else ""
+        next_to = kind if kind in AROUND else ""
         if kind in {"chain sprocket", "screw flights", "mixer blades", "rack teeth", "scraper knock"}:
             family = "crank" if family == "two" else family  # so slow an output would strike once a minute
         family = "high" if kind == "high ratio" else family
@@ -728,10 +730,10 @@ def compose(number: int) -> tuple[WorldCase, Array]:
             life = 1 - 80 * (1 - speed / hertz)  # slip and load go together
         felt = run_drive(scene, turned, theta, level=level, mesh=mesh, life=life)
     own = felt[0].copy()
-    if beside:
+    if next_to:
         ratio = float(np.exp(rng.uniform(np.log(0.15), np.log(1.0 if truth == "damaged" else 4.0))))
         scene.marks["beside_to_drive"] = ratio
-        near = scaled(AROUND[beside](scene, drive, theta, hertz), level * ratio)
+        near = scaled(AROUND[next_to](scene, drive, theta, hertz), level * ratio)
         # Rare blows have little power: without a bound, a loud neighbour would be a hammer on the sensor.
         felt = felt + near * min(1.0, 30 * level * max(1.0, ratio) / float(np.abs(near).max()))
     if part:

@@ -456,7 +456,7 @@ def bursts(sc: Scene, at: Array, size: Array, width: float, low: float, high: fl
     return sc.send(sosfilt(band, sc.rng.normal(size=sc.t.size)) * swell, sc.far())
 
 
-def uneven_hits(sc: Scene, phase: Array, count: int, play: float, spread: float) -> tuple[Array, Array]:
+def uneven_impacts(sc: Scene, phase: Array, count: int, play: float, spread: float) -> tuple[Array, Array]:
     """``count`` places per turn, each a little off pitch and of its own weight, the same on every turn."""
     at = crossings(count * phase)
     which = np.arange(at.size) % count
@@ -478,7 +478,7 @@ def free(sc: Scene, count: int) -> int:
 def sprocket(sc: Scene) -> Array:
     count = free(sc, int(sc.rng.integers(9, 33)))
     sc.marks["hits_per_output_turn"] = count
-    at, size = uneven_hits(sc, sc.angle(sc.drive.output), count, 0.03, 0.35)
+    at, size = uneven_impacts(sc, sc.angle(sc.drive.output), count, 0.03, 0.35)
     links = np.exp(sc.rng.normal(0, 0.3, int(sc.rng.integers(60, 140))))
     return sc.send(strikes(sc.t.size, at, size * links[np.arange(at.size) % links.size]), sc.far(0.3))
 
@@ -486,7 +486,7 @@ def sprocket(sc: Scene) -> Array:
 def flights(sc: Scene) -> Array:
     count = free(sc, int(sc.rng.integers(2, 7)))
     sc.marks["hits_per_output_turn"] = count
-    at, size = uneven_hits(sc, sc.angle(sc.drive.output), count, 0.05, 0.4)
+    at, size = uneven_impacts(sc, sc.angle(sc.drive.output), count, 0.05, 0.4)
     gap = np.diff(at).mean() / sc.rate if at.size > 1 else 1.0
     return bursts(sc, at, size, 0.4 * gap, 200, sc.rng.uniform(1500, 6000))
 
@@ -494,7 +494,7 @@ def flights(sc: Scene) -> Array:
 def mixer(sc: Scene) -> Array:
     count = free(sc, int(sc.rng.integers(2, 9)))
     sc.marks["hits_per_output_turn"] = count
-    at, size = uneven_hits(sc, sc.angle(sc.drive.output), count, 0.02, 0.3)
+    at, size = uneven_impacts(sc, sc.angle(sc.drive.output), count, 0.02, 0.3)
     thud = sc.send(strikes(sc.t.size, at, size * np.exp(sc.rng.normal(0, 0.4, at.size))), sc.far(1.3))
     wash = bursts(sc, at, size, 0.05, 150, 2500)
     return thud / level(thud) + 0.5 * wash / level(wash)
@@ -502,16 +502,16 @@ def mixer(sc: Scene) -> Array:
 
 def feeder(sc: Scene) -> Array:
     """A gate, a ratchet or a dosing drum: its cycle takes several turns of the output, or some impacts of one turn."""
-    over, hits = int(sc.rng.integers(2, 7)), int(sc.rng.integers(3, 14))
-    sc.marks["hits_per_output_turn"] = hits / over
-    at, size = uneven_hits(sc, sc.angle(sc.drive.output) / over, hits, 0.06, 0.5)
+    over, strokes = int(sc.rng.integers(2, 7)), int(sc.rng.integers(3, 14))
+    sc.marks["hits_per_output_turn"] = strokes / over
+    at, size = uneven_impacts(sc, sc.angle(sc.drive.output) / over, strokes, 0.06, 0.5)
     return sc.send(strikes(sc.t.size, at, size), sc.far(0.2))
 
 
 def buckets(sc: Scene) -> Array:
     count = free(sc, int(sc.rng.integers(12, 41)))
     sc.marks["hits_per_output_turn"] = count
-    at, size = uneven_hits(sc, sc.angle(sc.drive.output), count, 0.02, 0.25)
+    at, size = uneven_impacts(sc, sc.angle(sc.drive.output), count, 0.02, 0.25)
     dig = bursts(sc, at, size, 0.03, 100, 1800)
     pin = sc.send(strikes(sc.t.size, at + 0.011 * sc.rate, size), sc.far(0.5))
     return dig / level(dig) + pin / level(pin)
@@ -610,19 +610,19 @@ def guard(sc: Scene) -> Array:
 
 def coupling(sc: Scene) -> Array:
     jaws = int(sc.rng.choice([2, 3, 4, 6]))
-    at, size = uneven_hits(sc, sc.turns, jaws, 0.02, 0.4)
+    at, size = uneven_impacts(sc, sc.turns, jaws, 0.02, 0.4)
     return sc.lines(sc.turns, np.array([1, 1.4, 0.6, 0.4])) + 2 * sc.send(strikes(sc.t.size, at, size), sc.far(1.0))
 
 
 def torque_arm(sc: Scene) -> Array:
     """A bush with play: the arm lifts and drops once or twice in each turn of the output."""
-    at, size = uneven_hits(sc, sc.angle(sc.drive.output), int(sc.rng.integers(1, 3)), 0.05, 0.3)
+    at, size = uneven_impacts(sc, sc.angle(sc.drive.output), int(sc.rng.integers(1, 3)), 0.05, 0.3)
     return sc.send(strikes(sc.t.size, at, size) + strikes(sc.t.size, at + 0.045 * sc.rate, 0.4 * size), sc.far(0.8))
 
 
 def plunger_pump(sc: Scene) -> Array:
     """The drive's own oil pump: a few plungers worked by a cam on the input shaft."""
-    at, size = uneven_hits(sc, sc.turns, int(sc.rng.choice([1, 2, 3])), 0.01, 0.3)
+    at, size = uneven_impacts(sc, sc.turns, int(sc.rng.choice([1, 2, 3])), 0.01, 0.3)
     return bursts(sc, at, size, 0.008, 250, 3000)
 
 
@@ -742,7 +742,7 @@ ALONE: dict[str, Around] = {"beside pump": vane_pump, "beside compressor": compr
 ALONE |= {"mains hum": mains, "spur gearbox": spur_gearbox, "belt pump": belt_pump, "hanging sensor": hanging}
 ALONE |= {"inverter pickup": pickup, "vibrating screen": screen, "welder": welder, "bare motor": bare_motor}
 PARTS = ("outer race", "inner race", "rolling element", "cage", "lobe", "ring pin", "output pin")
-BESIDE = (sprocket, None, flights, neighbour, None, feeder, vane_pump, None, slow_knocks, mixer, inverter, None, guard)
+NEXT_TO = (sprocket, None, flights, neighbour, None, feeder, vane_pump, None, slow_knocks, mixer, inverter, None, guard)
 # lobes in the file and lobes of the drive that really runs: near, or with shared factors, or the half of each other
 MISFILED = ((17, 18), (29, 14), (11, 23), (43, 42), (35, 17), (59, 71), (21, 15), (39, 45))
 
@@ -823,12 +823,12 @@ def damaged(rng: Rng, kind: str, turn: int) -> tuple[Scene, Array, tuple[str, ..
     drive = make_drive(rng, "single" if kind == "output pin" and form in ("rv", "") else form)
     sc = set_scene(rng, drive, seconds=rng.uniform(8, 13), rate=float(rng.choice([12800, 20480, 25600])))
     own = running(sc)
-    beside = BESIDE[(5 * place + 3 * turn) % len(BESIDE)]
-    around = own if beside is None else own + sized(sc, beside(sc), float(rng.uniform(0.3, 1.2)), own)
+    next_to = NEXT_TO[(5 * place + 3 * turn) % len(NEXT_TO)]
+    around = own if next_to is None else own + sized(sc, next_to(sc), float(rng.uniform(0.3, 1.2)), own)
     body, speed, names = blows(sc, kind.replace(" ", "_"))
     crest = float(np.exp(rng.uniform(np.log(5), np.log(14))) * (1 + 12 / (speed * sc.t[-1]) ** 0.5))
     crest *= 1.5 if kind == "rolling element" else 1.0  # most of its strikes miss the load zone
-    sc.marks |= {"crest": crest, "rate_hz": float(speed), "beside": float(beside is not None)}
+    sc.marks |= {"crest": crest, "rate_hz": float(speed), "beside": float(next_to is not None)}
     return sc, around + clear(sc, body, speed, around, crest), names
 
 
@@ -850,9 +850,9 @@ def case(number: int) -> WorldCase:
         sc, x = sound(rng, kind, turn)
         filed = sc.drive
     quiet = kind in ("quiet drive", "weak mesh", "only noise", "mains hum")
-    heard = 10 ** (rng.uniform(-1.5, -0.5) if quiet else rng.uniform(-0.5, 0.9))
-    x = x * heard / rms(x)
-    floor = heard * 10 ** rng.uniform(-2.6, -1.3 if kind not in ("quiet drive", "weak mesh") else -0.6)
+    detected = 10 ** (rng.uniform(-1.5, -0.5) if quiet else rng.uniform(-0.5, 0.9))
+    x = x * detected / rms(x)
+    floor = detected * 10 ** rng.uniform(-2.6, -1.3 if kind not in ("quiet drive", "weak mesh") else -0.6)
     x = x + floor * rng.normal(size=x.shape)
     hz = float(sc.pace.mean())
     turning = truth != "unusable" or kind in ("start", "coast", "stop", "restart")
@@ -872,5 +872,5 @@ def case(number: int) -> WorldCase:
         channels={POINTS[i]: x[i].astype(np.float32) for i in range(sc.points)},
         sample_rate_hz=sc.rate, speed_hz=hz if turning else None, pulses=pulses, pulses_per_rev=float(per),
         noted_rpm=None if noted is None else float(noted), damaged=names,
-        marks={"level": heard, "floor": floor / heard, "ratio": abs(1 / filed.rates[filed.output])} | sc.marks,
+        marks={"level": detected, "floor": floor / detected, "ratio": abs(1 / filed.rates[filed.output])} | sc.marks,
     )  # fmt: skip

@@ -222,7 +222,7 @@ class Scene:
         self.n = next_fast_len(int(rate * seconds), real=True)
         self.t: Array = np.arange(self.n) / rate
         self.f: Array = rfftfreq(self.n, 1 / rate)
-        self.heard: list[Spectrum] = [np.zeros(self.f.size, complex) for _ in range(points)]
+        self.detected: list[Spectrum] = [np.zeros(self.f.size, complex) for _ in range(points)]
         self.own = 1.0
         self.noise = 0.01
         self.marks: dict[str, float] = {}
@@ -252,8 +252,8 @@ class Scene:
         """Put a source in so that its r.m.s. at point ``at`` is ``level`` [m/s²]."""
         source = rfft(force)
         size = np.sqrt(self.power(source * path[at])) + 1e-30
-        for heard, way in zip(self.heard, path, strict=True):
-            heard += (level / size) * source * way
+        for detected, way in zip(self.detected, path, strict=True):
+            detected += (level / size) * source * way
 
     def add_over(self, force: Array, ratio: float, width: float, path: list[Spectrum], at: int = 0) -> None:
         """Put a source in so that its power in its best bands of ``width`` Hz is ``ratio`` times all that is there."""
@@ -265,7 +265,7 @@ class Scene:
             cut = spectrum[low : low + (high - low) // block * block]
             return np.mean(np.abs(cut.reshape(-1, block)) ** 2, axis=1)
 
-        there = boxed(self.heard[at]) + self.n * self.noise**2
+        there = boxed(self.detected[at]) + self.n * self.noise**2
         if width < 10:  # single lines stand over the floor between the lines, not over each other
             near = there[: there.size // 25 * 25].reshape(-1, 25)
             there = np.repeat(np.median(near, axis=1), 25)
@@ -273,8 +273,8 @@ class Scene:
         # Blows must stand out in two bands at least, a narrow gap between modes is no place to be found in.
         rank = -1 if width < 10 else -2
         size = np.sqrt(ratio / np.sort(new / (there + 1e-30))[rank])
-        for heard, way in zip(self.heard, path, strict=True):
-            heard += size * source * way
+        for detected, way in zip(self.detected, path, strict=True):
+            detected += size * source * way
 
     def clicks(self, times: Array, sizes: Array, soft: float = 0.0) -> Array:
         """Short blows; ``soft`` [s] is how long a blow lasts."""
@@ -310,8 +310,8 @@ class Scene:
 
     def channels(self) -> dict[str, NDArray[np.float32]]:
         out = {}
-        for name, heard in zip(POINTS, self.heard, strict=False):
-            wave = irfft(heard, self.n) + self.noise * self.rng.standard_normal(self.n)
+        for name, detected in zip(POINTS, self.detected, strict=False):
+            wave = irfft(detected, self.n) + self.noise * self.rng.standard_normal(self.n)
             out[name] = wave.astype(np.float32)
         return out
 

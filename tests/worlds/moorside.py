@@ -367,7 +367,7 @@ def other(scene: Scene, hz: float, steady: bool = False) -> Array:
     return shaft(scene.rng, scene.clock, hz, steady=steady)
 
 
-def driven_hits(scene: Scene, machine: Machine, count: int) -> Array:
+def driven_impacts(scene: Scene, machine: Machine, count: int) -> Array:
     """Sprocket teeth, flights, blades: so many blows each output turn, no two quite alike."""
     rng = scene.rng
     out = np.abs(machine.output) * scene.turns
@@ -559,7 +559,7 @@ def tone_orders(machine: Machine) -> list[float]:
     return orders
 
 
-def stranger(scene: Scene, machine: Machine) -> Array:
+def unmatched(scene: Scene, machine: Machine) -> Array:
     """A worn bearing of the motor or of the driven machine, not in the drive file and at none of its rates."""
     rng = scene.rng
     for _ in range(60):
@@ -739,7 +739,7 @@ def hurt(draft: Draft, tone: str, decibels: float) -> Draft:
 
 # --- kinds: nothing of this drive turns, or not as filed --------------------------------------------------------------
 
-HITS = (2, 3, 5, 7, 9, 12, 15, 19, 23, 28, 33, 40)
+IMPACTS = (2, 3, 5, 7, 9, 12, 15, 19, 23, 28, 33, 40)
 
 
 def silent(rng: np.random.Generator, style: str = "") -> tuple[Machine, Scene, Array]:
@@ -749,7 +749,7 @@ def silent(rng: np.random.Generator, style: str = "") -> tuple[Machine, Scene, A
     return machine, scene, 0.05 * rng.normal(size=(scene.points, scene.size))
 
 
-def beside_machines(rng: np.random.Generator, turn: int) -> Draft:
+def next_to_machines(rng: np.random.Generator, turn: int) -> Draft:
     machine, scene, data = silent(rng)
     neighbour = (vane_pump, compressor, two_fans)[turn](scene, machine)
     level = log_draw(rng, 0.05, 0.6)
@@ -757,7 +757,7 @@ def beside_machines(rng: np.random.Generator, turn: int) -> Draft:
     return add(draft, (line_hum, cavitation, belts)[turn](scene, machine), 0.5)
 
 
-def beside_twin(rng: np.random.Generator, turn: int) -> Draft:
+def next_to_twin(rng: np.random.Generator, turn: int) -> Draft:
     """The twin runs at a speed this drive is never given; its lines come through the frame."""
     machine, scene, data = silent(rng, ("single", "rv", "double")[turn])
     speed = (machine.rpm / 60) * rng.choice([0.82, 0.9, 1.09, 1.17])
@@ -828,14 +828,14 @@ def wrong_machine(rng: np.random.Generator, turn: int) -> Draft:
     machine, scene, data = silent(rng)
     hz = machine.rpm / 60 * rng.uniform(0.99, 1.01)
     if turn == 0:
-        heard = motor_alone(scene, hz, machine) + blades(scene, other(scene, hz), 7)
+        detected = motor_alone(scene, hz, machine) + blades(scene, other(scene, hz), 7)
     elif turn == 1:
-        heard = (
+        detected = (
             blades(scene, other(scene, hz / 1.37), 6) + belts(scene, machine) * 0.1 + motor_alone(scene, hz, machine)
         )
     else:
-        heard = spur_box(scene, hz)
-    return Draft(machine, scene, data + heard, turning=False)
+        detected = spur_box(scene, hz)
+    return Draft(machine, scene, data + detected, turning=False)
 
 
 def held_or_jogged(rng: np.random.Generator, turn: int) -> Draft:
@@ -920,20 +920,20 @@ def driven(rng: np.random.Generator, count: int, style: str) -> Draft:
     ratio = 1 / abs(draft.machine.output)
     count += 3 if min(abs(count - ratio), abs(count - ratio - 1)) < 0.6 else 0
     draft.marks["per_output_turn"] = float(count)
-    return add(draft, driven_hits(draft.scene, draft.machine, count), log_draw(rng, 0.4, 4.0))
+    return add(draft, driven_impacts(draft.scene, draft.machine, count), log_draw(rng, 0.4, 4.0))
 
 
-def beside(draft: Draft, apart: float, strength: float, tone: str = "") -> Draft:
+def next_to(draft: Draft, apart: float, strength: float, tone: str = "") -> Draft:
     """A twin on the same frame, at nearly this speed, sound or with its own damage; heard through the steel."""
     scene, machine = draft.scene, draft.machine
     twin = replace(scene, turns=other(scene, scene.hz * (1 + apart)), modes=scene.modes * 1.03)
-    heard = running(twin, machine)
+    detected = running(twin, machine)
     if tone:
         blows = knock(twin, damage_strikes(twin, machine, tone), 500.0)
-        heard = heard + fit(twin, heard, blows, scene.rng.uniform(-4, 4))
+        detected = detected + fit(twin, detected, blows, scene.rng.uniform(-4, 4))
     draft.marks["apart_percent"] = round(100 * apart, 4)
     draft.marks["apart_bins"] = round(abs(apart) * scene.hz * scene.length, 2)
-    return add(draft, heard, strength, "twin")
+    return add(draft, detected, strength, "twin")
 
 
 def gap_of(rng: np.random.Generator) -> float:
@@ -942,24 +942,24 @@ def gap_of(rng: np.random.Generator) -> float:
 
 def twin_sound(rng: np.random.Generator, turn: int) -> Draft:
     draft = sound(rng, ("single", "rv", "gap")[turn], long=True)
-    return beside(draft, gap_of(rng), log_draw(rng, 0.3, 1.5))
+    return next_to(draft, gap_of(rng), log_draw(rng, 0.3, 1.5))
 
 
 def twin_damaged(rng: np.random.Generator, turn: int) -> Draft:
     draft = sound(rng, ("single", "rv", "low")[turn], long=True)
     tone = ("stage1.lobe", "stage1.ring_pin", "bearing.drive-end.outer_race")[turn]
-    return beside(draft, gap_of(rng), log_draw(rng, 0.3, 1.0), tone)
+    return next_to(draft, gap_of(rng), log_draw(rng, 0.3, 1.0), tone)
 
 
 def two_twins(rng: np.random.Generator, turn: int) -> Draft:
-    draft = beside(sound(rng, ("low", "rv", "half")[turn], long=True, rate=12800.0), gap_of(rng), 0.6)
+    draft = next_to(sound(rng, ("low", "rv", "half")[turn], long=True, rate=12800.0), gap_of(rng), 0.6)
     tone = ("", "stage1.lobe", "stage1.ring_pin")[turn]
-    return beside(draft, log_draw(rng, 4e-3, 1.5e-2), 0.5, tone)
+    return next_to(draft, log_draw(rng, 4e-3, 1.5e-2), 0.5, tone)
 
 
 def strange_bearing(rng: np.random.Generator, turn: int) -> Draft:
     draft = sound(rng, ("single", "rv", "double")[turn], long=True)
-    return add(draft, stranger(draft.scene, draft.machine), log_draw(rng, 0.6, 3.0))
+    return add(draft, unmatched(draft.scene, draft.machine), log_draw(rng, 0.6, 3.0))
 
 
 def with_around(rng: np.random.Generator, style: str, around: Around, low: float = 0.3, high: float = 4.0) -> Draft:
@@ -1008,16 +1008,16 @@ def second_stage(rng: np.random.Generator, turn: int) -> Draft:
 
 
 def damaged_with_twin(rng: np.random.Generator, turn: int) -> Draft:
-    draft = beside(sound(rng, ("single", "rv", "half")[turn], long=True), gap_of(rng), log_draw(rng, 0.3, 1.0))
+    draft = next_to(sound(rng, ("single", "rv", "half")[turn], long=True), gap_of(rng), log_draw(rng, 0.3, 1.0))
     if turn == 2:
-        draft = beside(draft, log_draw(rng, 4e-3, 1.5e-2), 0.5)
+        draft = next_to(draft, log_draw(rng, 4e-3, 1.5e-2), 0.5)
     return hurt(
         draft, ("stage1.lobe", "bearing.crank.outer_race", "bearing.drive-end.inner_race")[turn], rng.uniform(-3, 7)
     )
 
 
 def damaged_at_work(rng: np.random.Generator, turn: int) -> Draft:
-    draft = driven(rng, int(rng.choice(HITS[1:8])), ("low", "rv", "single")[turn])
+    draft = driven(rng, int(rng.choice(IMPACTS[1:8])), ("low", "rv", "single")[turn])
     if turn == 1:
         draft = add(draft, hail(draft.scene, draft.machine), 0.5, "hail")
     tone = ("bearing.eccentric.outer_race", "bearing.drive-end.outer_race", "stage1.ring_pin")[turn]
@@ -1034,8 +1034,8 @@ def quiet_damaged(rng: np.random.Generator, turn: int) -> Draft:
 
 
 UNUSABLE: tuple[tuple[str, Build], ...] = (
-    ("stands by machines", beside_machines),
-    ("stands by twin", beside_twin),
+    ("stands by machines", next_to_machines),
+    ("stands by twin", next_to_twin),
     ("nothing there", nothing_there),
     ("other ratio", other_ratio),
     ("starts and stops", starts_and_stops),
@@ -1049,12 +1049,12 @@ SOUND: tuple[tuple[str, Build], ...] = (
     ("plain single", plain),
     ("twin damaged there", twin_damaged),
     ("plain rv", plainly(("rv", None), ("rv", 0.15), ("rv", 1.5))),
-    ("driven, few hits", lambda rng, turn: driven(rng, int(rng.choice(HITS[:4])), ("low", "rv", "double")[turn])),
+    ("driven, few hits", lambda rng, turn: driven(rng, int(rng.choice(IMPACTS[:4])), ("low", "rv", "double")[turn])),
     ("plain stepped", plainly(("double", None), ("gap", None), ("double", None))),
     ("two twins", two_twins),
     ("half-drawn pins", plainly(("half", None), ("half", 1.5), ("half", 0.4))),
     ("weather", weather),
-    ("driven, many hits", lambda rng, turn: driven(rng, int(rng.choice(HITS[4:])), ("single", "rv", "low")[turn])),
+    ("driven, many hits", lambda rng, turn: driven(rng, int(rng.choice(IMPACTS[4:])), ("single", "rv", "low")[turn])),
     ("moving speed", moving_speed),
     ("twin sound", twin_sound),
     ("poor recorder", poor_recorder),

@@ -88,7 +88,7 @@ def swings(time_s: Real, rng: np.random.Generator) -> Real:
     return np.where(np.mod(number, 2) == 0, 1.0, -1.0) * top * level
 
 
-def hits_at(number: int, turns: Real, speed_hz: Real, rng: np.random.Generator) -> tuple[Real, Real]:
+def impacts_at(number: int, turns: Real, speed_hz: Real, rng: np.random.Generator) -> tuple[Real, Real]:
     """Instants, in points of ``turns``, at which a roller meets the spall, and the strength of each, 1 at 30 Hz.
 
     Rollers slip a little, and more where the direction changes: their place is a slow walk beside the angle.
@@ -114,7 +114,7 @@ def joint(number: int, *, hit_m_s2: float, sensor: Sensor, duration_s: float = 2
     speed = swings(time_s, rng)
     turns = rng.uniform() + np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(time_s))])
     own, own_speed = turns[::FINE], speed[::FINE]
-    at, strength = hits_at(number, turns, speed, np.random.default_rng([number, *b"hits"]))
+    at, strength = impacts_at(number, turns, speed, np.random.default_rng([number, *b"hits"]))
     channels = {}
     for k, (casing_hz, share) in enumerate(((3100.0, 1.0), (3700.0, 0.6))):
         follow = np.abs(own_speed) / 30.0
@@ -170,6 +170,6 @@ def plain_recipe_db(case: WorldCase, order: float, mean_hz: float) -> float:
         power = np.abs(np.fft.rfft((envelope - envelope.mean()) * np.hanning(row.size))) ** 2
         at = np.arange(power.size) * case.sample_rate_hz / row.size
         near = np.abs(at / (order * mean_hz) - 1) < 0.05
-        beside = np.abs(at / (order * mean_hz) - 1) < 0.3
-        best = max(best, 10 * np.log10(power[near].max() / (np.median(power[beside]) / np.log(2.0))))
+        next_to = np.abs(at / (order * mean_hz) - 1) < 0.3
+        best = max(best, 10 * np.log10(power[near].max() / (np.median(power[next_to]) / np.log(2.0))))
     return float(best)

@@ -366,9 +366,9 @@ def _strikes(scene: Scene, drive: Drive, bodies: dict[str, Array], tone: str) ->
         spot, phase = (ecc, rng.random()) if part == "ring_pin" else (ecc - disc, rng.random())
         found, sized = [], []
         for number in range(stage.discs):
-            hits = _passes(spot, (phase + number / stage.discs) % 1.0)
-            found.append(hits)
-            sized.append(np.full(hits.size, 1.0 if number == 0 else rng.uniform(0.0, 0.6)))
+            impacts = _passes(spot, (phase + number / stage.discs) % 1.0)
+            found.append(impacts)
+            sized.append(np.full(impacts.size, 1.0 if number == 0 else rng.uniform(0.0, 0.6)))
         places, sizes = np.concatenate(found), np.concatenate(sized)
         carried = ecc - disc if part == "ring_pin" else disc  # other lobes come by; or the pin goes round
         sizes = sizes * (1.0 + near * 0.6 * np.cos(2.0 * np.pi * (_at(carried, places) + rng.random())))

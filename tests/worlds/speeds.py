@@ -134,7 +134,7 @@ def vibration(turns: Real, speed_hz: Real, lobes: int, rng: np.random.Generator,
     return row * follow + 0.15 * noise / np.std(noise) * (0.2 + 0.8 * follow)
 
 
-def speed_case(number: int, motion: Motion, *, pulses: bool, heard: bool = True, noted: bool = False) -> WorldCase:
+def speed_case(number: int, motion: Motion, *, pulses: bool, detected: bool = True, noted: bool = False) -> WorldCase:
     """A sound drive whose speed moves as ``motion`` says.
 
     ``heard``: whether its lines stand out of the noise at all; ``noted``: its speed was read off a display, up to 1 %
@@ -156,7 +156,7 @@ def speed_case(number: int, motion: Motion, *, pulses: bool, heard: bool = True,
     row = None
     if pulses:
         row = pulse_row(turns, per_rev, rng, jitter_turns=10 ** rng.uniform(-4.5, -2.7) / per_rev, lost=lost)
-    loud = 1.0 if heard else 0.0
+    loud = 1.0 if detected else 0.0
     channels = {
         f"point {k}": vibration(turns[::FINE], speed_hz[::FINE], lobes, rng, loud=loud).astype(np.float32)
         for k in (1, 2)

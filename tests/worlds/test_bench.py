@@ -54,8 +54,8 @@ def test_sets_of_an_outside_bench_come_out_as_they_are(tmp_path: Path) -> None:
     assert answers["loud"]["shaft"] == answers["other"]["counts"] == answers["pin"]["sound"] == "fail"
     assert {answers[name]["counts"] for name in ("ratio59", "sweeps", "loud")} == {"pass"}
     assert answers["sweeps"]["run-up"] == "pass"
-    told = outcome(found["twostage"], "counts")
-    assert (told.answer, told.settles) == ("undetermined", "Open it and count.")
+    stated = outcome(found["twostage"], "counts")
+    assert (stated.answer, stated.settles) == ("undetermined", "Open it and count.")
 
 
 @pytest.mark.slow

@@ -30,7 +30,7 @@ def test_a_sound_drive_is_not_accused_of_what_another_machine_does(number: int) 
 
 
 @pytest.mark.parametrize("number", [41, 72])
-def test_a_damaged_race_beside_a_chain_or_a_striker_is_still_named(number: int) -> None:
+def test_a_damaged_race_next_to_a_chain_or_a_striker_is_still_named(number: int) -> None:
     case, health = judged(number)
     assert scored(case, health).right
 

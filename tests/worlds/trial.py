@@ -42,7 +42,7 @@ class Answer:
     """Relative, of the stated speed."""
     speed_sigmas: float | None
     """The same in stated standard deviations."""
-    heard: float | None = None
+    detected: float | None = None
     """Stated probability that the drive was heard."""
 
     def row(self) -> dict[str, object]:
@@ -104,7 +104,7 @@ def scored(case: WorldCase, health: Health) -> Answer:
     return Answer(
         name=case.name, kind=case.kind, truth=case.truth, right=right, state=health.state, why=why,
         probability=None if first is None else first.probability,
-        heard=health.captures[0].heard_probability, speed_error=error, speed_sigmas=sigmas,
+        detected=health.captures[0].heard_probability, speed_error=error, speed_sigmas=sigmas,
     )  # fmt: skip
 
 

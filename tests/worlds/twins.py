@@ -62,11 +62,11 @@ def pair_case(pair: Pair, number: int) -> WorldCase:
             scene.add(blows, scene.steel, level * float(rng.uniform(0.4, 0.8)))
         else:
             scene.add_damage(blows, float(np.exp(rng.uniform(np.log(1.5), np.log(4.5)))))
-    heard = turn[scene.lead :]
-    speed = float((heard[-1] - heard[0]) / (heard.size - 1) * rate)
+    detected = turn[scene.lead :]
+    speed = float((detected[-1] - detected[0]) / (detected.size - 1) * rate)
     pulses = None
     if pair.pulsed:
-        pulses = (5.0 * (np.mod(heard, 1) < 0.12) + rng.normal(0, 0.05, heard.size)).astype(np.float32)
+        pulses = (5.0 * (np.mod(detected, 1) < 0.12) + rng.normal(0, 0.05, detected.size)).astype(np.float32)
     damaged = pair.whose in ("own", "alone")
     return WorldCase(
         name=drive.tag, kind=f"{pair.part}, {pair.whose}", truth="damaged" if damaged else "sound",

@@ -48,28 +48,30 @@ class State:
         self.done: set[tuple[str, int]] = set()
         self.tallies: dict[str, Tally] = {}
         if path is not None and path.is_file():
-            told = json.loads(path.read_text(encoding="utf-8"))
-            if told["key"] == key:
-                self.done = {(name, first) for name, first in told["done"]}
-                self.tallies = {name: _tally(one) for name, one in told["tallies"].items()}
+            stated = json.loads(path.read_text(encoding="utf-8"))
+            if stated["key"] == key:
+                self.done = {(name, first) for name, first in stated["done"]}
+                self.tallies = {name: _tally(one) for name, one in stated["tallies"].items()}
 
     def add(self, name: str, first: int, tally: Tally) -> None:
         self.done.add((name, first))
         self.tallies.setdefault(name, Tally()).add(tally)
         if self._path is not None:
-            told = {"key": self._key, "done": sorted(self.done),
-                    "tallies": {name: _told(one) for name, one in self.tallies.items()}}  # fmt: skip
+            stated = {"key": self._key, "done": sorted(self.done),
+                    "tallies": {name: _stated(one) for name, one in self.tallies.items()}}  # fmt: skip
             part = self._path.with_suffix(".part")
-            part.write_text(json.dumps(told), encoding="utf-8")
+            part.write_text(json.dumps(stated), encoding="utf-8")
             part.replace(self._path)
 
 
-def _told(tally: Tally) -> dict[str, Any]:
+def _stated(tally: Tally) -> dict[str, Any]:
     return vars(tally) | {"outcomes": dict(tally.outcomes), "findings": [asdict(one) for one in tally.findings]}
 
 
-def _tally(told: dict[str, Any]) -> Tally:
-    return Tally(**told | {"outcomes": Counter(told["outcomes"]), "findings": [Found(**f) for f in told["findings"]]})
+def _tally(stated: dict[str, Any]) -> Tally:
+    return Tally(
+        **stated | {"outcomes": Counter(stated["outcomes"]), "findings": [Found(**f) for f in stated["findings"]]}
+    )
 
 
 def row(name: str, tally: Tally) -> dict[str, Any]:
@@ -99,9 +101,9 @@ def replay(which: str, seed: int, save: Path | None) -> None:
     given = BY_NAME[name].input(seed, int(index))
     if save is not None:
         save.write_bytes(given.data)
-        if given.beside is not None:
-            save.with_name(save.name + ".toml").write_bytes(given.beside)
-    print(f"{len(given.data):,} bytes, sidecar {given.beside!r:.200}, cut {given.cut_of is not None}")
+        if given.next_to is not None:
+            save.with_name(save.name + ".toml").write_bytes(given.next_to)
+    print(f"{len(given.data):,} bytes, sidecar {given.next_to!r:.200}, cut {given.cut_of is not None}")
     print(repr(given.data[:400]))
     with tempfile.TemporaryDirectory() as folder:
         print(try_one(BY_NAME[name], given, Path(folder)))

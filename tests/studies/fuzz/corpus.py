@@ -24,7 +24,7 @@ class Seed:
     """A good file, and the sidecar that belongs to it."""
 
     data: bytes
-    beside: bytes | None = None
+    next_to: bytes | None = None
 
 
 def _capture() -> Capture:
@@ -59,8 +59,8 @@ def written(suffix: str, bits: int = 16) -> Seed:
             write_hdf5(capture, path)
         else:
             write_capture(capture, path, bits=bits)
-        beside = path.with_name(path.name + ".toml")
-        return Seed(path.read_bytes(), beside.read_bytes() if beside.exists() else None)
+        next_to = path.with_name(path.name + ".toml")
+        return Seed(path.read_bytes(), next_to.read_bytes() if next_to.exists() else None)
 
 
 @cache
@@ -263,4 +263,4 @@ JOURNAL = b'\n{"drives": ["TH-01"], "schema": "vibe.journal/1", "title": "round"
 
 def without_sidecar(seed: Seed) -> Seed:
     """The file alone."""
-    return replace(seed, beside=None)
+    return replace(seed, next_to=None)

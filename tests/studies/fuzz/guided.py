@@ -78,7 +78,7 @@ def main() -> None:
     import atheris
 
     target = BY_NAME[sys.argv.pop(1)]
-    beside = target.seeds()[0].beside
+    next_to = target.seeds()[0].next_to
     ours = ["vibe.ingest", "vibe.core", "vibe.history", "vibe.report", "vibe.flow"]
     with atheris.instrument_imports(include=[*ours, "pyuff", "tomllib"]):
         import pyuff  # noqa: F401
@@ -91,7 +91,7 @@ def main() -> None:
     folder = tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None)
 
     def try_bytes(data: bytes) -> None:
-        try_one(target, Input(data, beside), Path(folder.name))
+        try_one(target, Input(data, next_to), Path(folder.name))
 
     atheris.Setup(sys.argv, try_bytes)
     atheris.Fuzz()

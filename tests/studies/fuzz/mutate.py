@@ -127,7 +127,7 @@ def lines_changed(rng: Random, data: bytes) -> bytes:
     return b"\n".join(lines)
 
 
-def told_otherwise(rng: Random, data: bytes) -> bytes:
+def stated_otherwise(rng: Random, data: bytes) -> bytes:
     """The same text in another encoding, with other ends of lines, another divider or decimal sign."""
     text = data.decode("utf-8", "replace")
     match rng.randrange(8):
@@ -187,7 +187,7 @@ def text_spoiled(rng: Random, data: bytes, other: bytes = b"") -> bytes:
     if way < 0.6:
         return lines_changed(rng, data)
     if way < 0.7:
-        return told_otherwise(rng, data)
+        return stated_otherwise(rng, data)
     return spoiled(rng, data, other)
 
 

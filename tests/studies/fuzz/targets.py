@@ -40,7 +40,7 @@ class Input:
     """What one trial gives to a reader. ``cut_of``: the good file that it is the beginning of."""
 
     data: bytes
-    beside: bytes | None = None
+    next_to: bytes | None = None
     cut_of: Seed | None = None
 
 
@@ -119,28 +119,28 @@ def make_capture(rng: Random, target: Target) -> Input:
     seeds = target.seeds()
     seed, way = rng.choice(seeds), rng.random()
     if way < 0.12:
-        return Input(mutate.cut(rng, seed.data), seed.beside, cut_of=seed)
+        return Input(mutate.cut(rng, seed.data), seed.next_to, cut_of=seed)
     if way < 0.5:
-        return Input(target.spoil(rng, seed.data, rng.choice(seeds).data), seed.beside)
+        return Input(target.spoil(rng, seed.data, rng.choice(seeds).data), seed.next_to)
     if way < 0.85 and target.odd:
-        beside = rng.choice((None, None, b"", b'[channels.p]\nunit = "g"\nfull_scale = 8.0\n', seed.beside))
-        return Input(rng.choice(target.odd)(rng), beside)
+        next_to = rng.choice((None, None, b"", b'[channels.p]\nunit = "g"\nfull_scale = 8.0\n', seed.next_to))
+        return Input(rng.choice(target.odd)(rng), next_to)
     if way < 0.9:
         return Input(seed.data, rng.choice(_all_sidecars()))
     data = target.spoil(rng, seed.data, b"") if way > 0.97 else seed.data
-    return Input(data, mutate.toml_spoiled(rng, seed.beside or rng.choice(_all_sidecars())))
+    return Input(data, mutate.toml_spoiled(rng, seed.next_to or rng.choice(_all_sidecars())))
 
 
 def make_sidecar(rng: Random, target: Target) -> Input:
     """A good WAV file beside a spoiled sidecar."""
     seed = rng.choice(target.seeds())
-    beside = seed.beside if rng.random() < 0.7 else rng.choice(_all_sidecars())
-    return Input(seed.data, mutate.toml_spoiled(rng, beside or b"", corpus.FOLDER))
+    next_to = seed.next_to if rng.random() < 0.7 else rng.choice(_all_sidecars())
+    return Input(seed.data, mutate.toml_spoiled(rng, next_to or b"", corpus.FOLDER))
 
 
 def _all_sidecars() -> tuple[bytes, ...]:
     kinds = ("wav", "uff", "npz", "mat5", "mat73", "parquet")
-    return tuple(seed.beside for kind in kinds for seed in corpus.captures(kind) if seed.beside)
+    return tuple(seed.next_to for kind in kinds for seed in corpus.captures(kind) if seed.next_to)
 
 
 def read_capture_file(suffix: str) -> Callable[[Input, Path], Capture]:
@@ -151,11 +151,11 @@ def read_capture_file(suffix: str) -> Callable[[Input, Path], Capture]:
 
         path = folder / f"a{suffix}"
         path.write_bytes(given.data)
-        beside = path.with_name(path.name + ".toml")
-        if given.beside is not None:
-            beside.write_bytes(given.beside)
+        next_to = path.with_name(path.name + ".toml")
+        if given.next_to is not None:
+            next_to.write_bytes(given.next_to)
         else:
-            beside.unlink(missing_ok=True)
+            next_to.unlink(missing_ok=True)
         try:
             capture = read_capture(path)
         except VibeError as error:
@@ -201,7 +201,7 @@ def _whole(seed: Seed, suffix: str) -> Capture:
 
     if id(seed) not in _WHOLE:
         with tempfile.TemporaryDirectory() as folder:
-            _WHOLE[id(seed)] = read_capture_file(suffix)(Input(seed.data, seed.beside), Path(folder))
+            _WHOLE[id(seed)] = read_capture_file(suffix)(Input(seed.data, seed.next_to), Path(folder))
     return _WHOLE[id(seed)]
 
 
@@ -260,7 +260,7 @@ def make_anything(rng: Random, target: Target) -> Input:
     if rng.random() < 0.3:
         return Input(bytes(rng.randrange(256) for _ in range(rng.choice((0, 1, 3, 64, 600)))))
     seed = rng.choice(target.seeds())
-    return Input(mutate.spoiled(rng, seed.data) if rng.random() < 0.5 else seed.data, seed.beside)
+    return Input(mutate.spoiled(rng, seed.data) if rng.random() < 0.5 else seed.data, seed.next_to)
 
 
 def _any_capture() -> tuple[Seed, ...]:

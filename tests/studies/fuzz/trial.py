@@ -111,10 +111,10 @@ def _in_child(target: Target, seed: int, first: int, count: int) -> tuple[Tally,
     tally, done = Tally(), False
     with os.fdopen(reading, "rb") as stream:
         for line in _lines(stream, child):
-            told = json.loads(line)
-            done = "last" in told
+            stated = json.loads(line)
+            done = "last" in stated
             if not done:
-                _take(tally, told, target.name)
+                _take(tally, stated, target.name)
     _, status = os.waitpid(child, 0)
     if done:
         return tally, ""
@@ -139,15 +139,15 @@ def _lines(stream: Any, child: int) -> Iterator[bytes]:
         yield from whole
 
 
-def _take(tally: Tally, told: dict[str, Any], name: str) -> None:
+def _take(tally: Tally, stated: dict[str, Any], name: str) -> None:
     tally.inputs += 1
-    tally.outcomes[told["outcome"]] += 1
-    tally.cpu_s += told["ms"] / 1000
-    if told["ms"] > tally.slowest_ms:
-        tally.slowest_ms, tally.slowest = told["ms"], told["index"]
-    tally.peak_mb = max(tally.peak_mb, told["mb"])
-    if "found" in told:
-        tally.findings.append(Found(name, told["index"], told["outcome"], told["found"]))
+    tally.outcomes[stated["outcome"]] += 1
+    tally.cpu_s += stated["ms"] / 1000
+    if stated["ms"] > tally.slowest_ms:
+        tally.slowest_ms, tally.slowest = stated["ms"], stated["index"]
+    tally.peak_mb = max(tally.peak_mb, stated["mb"])
+    if "found" in stated:
+        tally.findings.append(Found(name, stated["index"], stated["outcome"], stated["found"]))
 
 
 def _work(target: Target, seed: int, first: int, count: int, writing: int) -> None:
@@ -160,13 +160,13 @@ def _work(target: Target, seed: int, first: int, count: int, writing: int) -> No
             given = target.input(seed, index)
             _limit(resource.RLIMIT_CPU, int(time.process_time()) + 1 + CPU_S, 1)
             begun = time.process_time()
-            told: dict[str, Any] = {"index": index} | one(target, given, folder)
-            told["ms"] = round(1000 * (time.process_time() - begun), 2)
-            told["mb"] = round(max(0.0, _peak_mb() - base), 1)
-            flooded = told["mb"] > MEMORY_MB
+            stated: dict[str, Any] = {"index": index} | one(target, given, folder)
+            stated["ms"] = round(1000 * (time.process_time() - begun), 2)
+            stated["mb"] = round(max(0.0, _peak_mb() - base), 1)
+            flooded = stated["mb"] > MEMORY_MB
             if flooded:
-                told |= {"outcome": "memory", "found": f"took {told['mb']:.0f} MB for {len(given.data):,} bytes"}
-            os.write(writing, json.dumps(told).encode() + b"\n")
+                stated |= {"outcome": "memory", "found": f"took {stated['mb']:.0f} MB for {len(given.data):,} bytes"}
+            os.write(writing, json.dumps(stated).encode() + b"\n")
             shutil.rmtree(folder)
             if flooded:
                 break  # A new child has a peak of its own.
