@@ -12,6 +12,8 @@ MOST_WORDS = 20_000
 """Words of a copy beyond those of its original that are still compared one by one (our choice: seconds)."""
 SCRIPT_ID = "acceptance"
 """The element of the page that holds the record."""
+_LONGEST_PAGE = 5_000_000
+"""Signs of a page; certificates have some hundred thousand (our choice, wide: seconds of reading)."""
 _LONGEST_TAG = 20_000
 """Signs of a tag with its attributes; those of certificates have some hundred (our choice, wide)."""
 
@@ -95,8 +97,10 @@ def _refuse_what_has_no_end(page: str) -> None:
     """The parser looks for the end of each comment anew, and keeps every attribute of a tag.
 
     Raises:
-        DamagedPageError: comments, instructions, or a tag that does not end.
+        DamagedPageError: too long, comments, instructions, or a tag that does not end.
     """
+    if len(page) > _LONGEST_PAGE:
+        raise DamagedPageError(f"{len(page) / 1e6:.0f} million signs, far more than any certificate")
     if page.count("<!") > 1 or "<?" in page:  # a page begins with its declaration
         raise DamagedPageError("a comment or an instruction, which no certificate has")
     # Signs of a tag are written in another way where they stand for themselves, in words as in the record.
