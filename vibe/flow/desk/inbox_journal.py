@@ -51,7 +51,8 @@ class InboxJournal:
         place = store / INBOXES
         self.path = place / f"{name}.jsonl"
         for there in (place, self.path):
-            if leads_out(there, store) or (there.exists() and there.is_dir() == (there == self.path)):
+            fits = there.is_file() if there == self.path else there.is_dir()
+            if leads_out(there, store) or (there.exists() and not fits):
                 raise OutputError(f"{there} is in the way: remove it, and give the same command again")
         try:
             place.mkdir(exist_ok=True)
