@@ -11,7 +11,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-START_S = 60.0
+START_S = 180.0
+"""Most that a start may take: processes load for seconds, and on a busy machine for a minute."""
 ROOT = Path(__file__).resolve().parents[2]
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -251,12 +253,25 @@ def test_an_interrupt_begins_no_other_job_and_leaves_none_running(two: LocalClus
 @pytest.mark.slow
 def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(far, "ANSWER_S", 0.5)
+    monkeypatch.setattr(far, "BUSY_S", 1.0)
     with socket.create_server(("127.0.0.1", 0)) as silent:
         for address in (f"tcp://127.0.0.1:{silent.getsockname()[1]}", "tcp://127.0.0.1:9", "what://ever", "127.0.0.1"):
             begun = time.monotonic()
             with pytest.raises(CallError, match="no scheduler answers there"):
                 each(jobs.plus, [1, 2], workers=1, cluster=address)
             assert time.monotonic() - begun < 6
+
+
+def test_a_scheduler_that_is_busy_is_waited_for(two: LocalCluster, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It listens and has no time to answer: no reason to say that nobody is there."""
+    monkeypatch.setattr(far, "ANSWER_S", 0.5)
+    two.scheduler.send_signal(signal.SIGSTOP)
+    later = threading.Timer(2.5, two.scheduler.send_signal, [signal.SIGCONT])
+    later.start()
+    try:
+        far._client(two.address).close()
+    finally:
+        later.join()
 
 
 def test_a_client_whose_loop_does_not_begin_is_said_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:

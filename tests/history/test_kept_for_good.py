@@ -20,6 +20,8 @@ from vibe.core.records.history import Decision, Event
 from vibe.history import decision_journal as journal
 from vibe.history.decision_joining import acknowledge, open_losses
 from vibe.history.decision_journal import JOURNAL
+from vibe.history.store.incoming import INCOMING
+from vibe.history.store.layout import DAMAGED
 from vibe.history.store.maintenance import repair, thin, verify
 from vibe.history.store.recovery import repaired
 from vibe.history.store.schema import DATABASE
@@ -372,6 +374,37 @@ def test_a_link_in_the_store_that_leads_out_is_not_followed(store: Store) -> Non
         store.add(record(0), channels(0))
     assert (elsewhere / path.name).read_bytes() == before
     assert [one.name for one in elsewhere.iterdir()] == [path.name]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+def test_a_folder_of_the_store_that_is_a_link_elsewhere_is_never_swept(folder: Path) -> None:
+    """What a handed-over store's ``incoming`` leads to is nobody's left-overs, and ``damaged`` takes nothing out."""
+    elsewhere = folder.parent / "documents"
+    (elsewhere / "thesis").mkdir(parents=True)
+    (elsewhere / "thesis" / "chapter.txt").write_text("words", encoding="utf-8")
+    (elsewhere / "note.txt").write_text("more", encoding="utf-8")
+    for path in elsewhere.rglob("*"):
+        os.utime(path, (0, 0))
+    shutil.rmtree(folder / INCOMING, ignore_errors=True)
+    (folder / INCOMING).symlink_to(elsewhere)
+    with Store.open(folder) as store:
+        assert [one.where for one in verify(store).wrong] == [INCOMING]
+        store.workplace()
+        assert not (folder / INCOMING).is_symlink()
+    shutil.rmtree(folder / INCOMING)
+    (folder / INCOMING).symlink_to(elsewhere)
+    with Store.open(folder) as store:
+        assert "left alone" in repair(store)[0].what
+        assert not verify(store).wrong
+        store.add(record(0), channels(0))
+        path = store.path_of(content(0))
+        path.write_bytes(b"damaged")
+        (folder / DAMAGED).symlink_to(elsewhere)
+        assert DAMAGED in [one.where for one in verify(store).wrong]
+        with pytest.raises(OutputError, match="leads out of the history"):
+            repair(store)
+        assert path.read_bytes() == b"damaged"
+    assert sorted(path.name for path in elsewhere.rglob("*")) == ["chapter.txt", "note.txt", "thesis"]
 
 
 def random_harm(path: Path, rng: random.Random) -> None:

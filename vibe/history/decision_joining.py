@@ -15,7 +15,7 @@ from vibe.core.errors import CallError, OutputError
 from vibe.history import decision_journal as journal
 from vibe.history.decision_journal import BOOKED, JOURNAL, DecisionJournal
 from vibe.history.store.decisions import DecisionBook
-from vibe.history.store.incoming import settle
+from vibe.history.store.incoming import refuse_link_out, settle
 from vibe.history.store.layout import DAMAGED
 from vibe.history.store.queries import now
 from vibe.history.store.schema import DATABASE, GUARDS, explained
@@ -256,6 +256,7 @@ def _lost(
 
 def _anew(book: DecisionBook, found: DecisionJournal, lost: Sequence[tuple[str, Mapping[str, Any]]]) -> StoreRemark:
     """The journal once more, from what it and the database have; the old one is set aside."""
+    refuse_link_out(book.folder, DAMAGED)
     folder = book.folder / DAMAGED
     try:
         folder.mkdir(exist_ok=True)

@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from vibe.storage.files import writable
+from vibe.storage.json_text import refuse_crowded
 
 SEAL = "seal"
 """The key that holds the hash of everything else."""
@@ -81,6 +82,7 @@ def read_sealed(text: str | bytes) -> dict[str, Any]:
             beyond what a double holds would otherwise be changed unseen), or no seal.
     """
     try:
+        refuse_crowded(text)
         record = json.loads(
             text.encode("utf-8") if isinstance(text, str) else text,
             parse_float=_number, parse_constant=_no_number, object_pairs_hook=_once,

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import os
+import time
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
 from tests.flow.desk.dropped import START, TOML, capture, drive_file
-from vibe.core.errors import CallError, ConfigError
+from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.core.records.column_map import ColumnMap
 from vibe.flow.alarms.columns import remembered_columns
 from vibe.flow.alarms.queue import evaluate_alarms
 from vibe.flow.desk.background import WorkStopped
 from vibe.flow.desk.import_preview import FilePreview, ImportPreview, grouped, preview_import, say_columns
 from vibe.flow.desk.import_take import take_import
-from vibe.flow.desk.uploads import UploadBatch, batch_of, batches, new_batch, plain_name
+from vibe.flow.desk.uploads import IMPORTS, UploadBatch, batch_of, batches, new_batch, plain_name
 from vibe.history.store.reported import kept_reported
 from vibe.history.store.store import Store
 
@@ -203,3 +206,29 @@ def test_rubbish_is_refused_in_a_sentence(store: Store, batch: UploadBatch) -> N
     found = by_name(preview_import(store, batch))
     assert all(found[name].verdict == "rejected" for name in ("bad.toml", "odd.toml", "wrong.toml", "book.toml"))
     assert "speed" in found["wrong.toml"].why
+
+
+def test_a_dropped_file_of_very_many_dots_is_refused_at_once(store: Store, batch: UploadBatch) -> None:
+    """The parser of TOML takes the square of the dots in one line."""
+    (batch.files / "a.toml").write_text("a" + ".a" * 1_900_000 + " = 1\n", encoding="utf-8")
+    (batch.files / "b.toml").write_text("a = " + "[" * 100_000 + "\n", encoding="utf-8")
+    begun = time.process_time()
+    found = {one.name: one for one in preview_import(store, batch).files}
+    assert time.process_time() - begun < 3
+    assert [found[name].verdict for name in ("a.toml", "b.toml")] == ["rejected", "rejected"]
+    assert all("nested too deeply" in one.why for one in found.values())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+def test_a_drop_never_lies_outside_the_store(store: Store, tmp_path: Path) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    there = elsewhere / ("0" * 16) / "files"
+    there.mkdir(parents=True)
+    (there / "mine.txt").write_text("mine", encoding="utf-8")
+    (store.folder / IMPORTS).symlink_to(elsewhere)
+    assert batches(store.folder) == ()
+    with pytest.raises(CallError, match="no such import"):
+        batch_of(store.folder, "0" * 16)
+    with pytest.raises(OutputError, match="leads out of the history"):
+        new_batch(store.folder)
+    assert (there / "mine.txt").read_text(encoding="utf-8") == "mine"

@@ -14,10 +14,14 @@ from vibe.core.errors import ConfigError
 from vibe.core.records.column_map import ColumnMap, TableHead
 from vibe.history.store.incoming import settle
 from vibe.storage.files import write_whole
+from vibe.storage.json_text import json_value
+from vibe.storage.regular import read_regular
 
 TableKind = Literal["exceedances", "events"]
 FILE = "import_columns.json"
 FORMAT = "vibe.columns/1"
+_MOST_BYTES = 20_000_000
+"""Of all that was said; a header takes some hundred (our choice, wide)."""
 
 
 def remembered_columns(store: Path, source: str) -> tuple[TableKind, ColumnMap] | None:
@@ -45,7 +49,7 @@ def remember_columns(store: Path, head: TableHead, kind: TableKind, columns: Col
 
 def _read(store: Path) -> dict[str, dict[str, Any]]:
     try:
-        content = json.loads((store / FILE).read_text(encoding="utf-8"))
+        content = json_value(read_regular(store / FILE, _MOST_BYTES))
     except (OSError, ValueError):
         return {}
     sources = content.get("sources") if isinstance(content, dict) else None

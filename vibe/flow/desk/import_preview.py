@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -213,15 +212,15 @@ def _capture(
 
 
 def _toml(store: Store, path: Path, known: _Known, time_zone: str | None, content: str) -> FilePreview:
-    from vibe.ingest.config.toml_file import read_text
     from vibe.ingest.tables.maintenance_log import load_events
+    from vibe.storage.toml_text import read_text, toml_tables
 
     name = path.name
     try:
-        data = tomllib.loads(read_text(path))
-    except (ConfigError, ValueError, RecursionError) as error:
-        said = error.reason if isinstance(error, ConfigError) else f"is no TOML ({error})"
-        return FilePreview(name=name, kind="unknown", verdict="rejected", why=writable(said)[:300], content=content)
+        data = toml_tables(path)
+    except ConfigError as error:
+        why = writable(error.reason)[:300]
+        return FilePreview(name=name, kind="unknown", verdict="rejected", why=why, content=content)
     if "event" in data:
         try:
             events = load_events(path, time_zone)

@@ -17,10 +17,14 @@ from typing import IO, Literal
 
 from vibe.core.errors import CallError, OutputError
 from vibe.storage.files import writable, write_whole
+from vibe.storage.json_text import json_value
 from vibe.storage.locks import hold
+from vibe.storage.regular import leads_out, read_regular
 from vibe.storage.settled_files import FileStamp
 
 INBOXES = "inbox"
+_MOST_BYTES = 200_000_000
+"""Of a journal: a line of some hundred for each of very many files (our choice, wide)."""
 ArrivalOutcome = Literal["taken", "there", "failed", "unmatched"]
 """``there``: the store held it already; ``unmatched``: it is of a drive of which the store has no file."""
 
@@ -45,6 +49,11 @@ class InboxJournal:
     def __init__(self, store: Path, folder: Path) -> None:
         name = hashlib.sha256(str(folder.absolute()).encode("utf-8", "surrogateescape")).hexdigest()[:16]
         place = store / INBOXES
+        self.path = place / f"{name}.jsonl"
+        for there in (place, self.path):
+            fits = there.is_file() if there == self.path else there.is_dir()
+            if leads_out(there, store) or (there.exists() and not fits):
+                raise OutputError(f"{there} is in the way: remove it, and give the same command again")
         try:
             place.mkdir(exist_ok=True)
             self._lock: IO[bytes] = (place / f"{name}.lock").open("a+b")
@@ -54,7 +63,6 @@ class InboxJournal:
         if not hold(self._lock):
             self._lock.close()
             raise CallError(f"{folder} is watched for {store} by another process already; stop that one first")
-        self.path = place / f"{name}.jsonl"
         self.entries: dict[str, ArrivalEntry] = {entry.file: entry for entry in _read(self.path)}
         with suppress(OutputError):  # a full disk: the old lines will do
             write_whole(self.path, "".join(map(_line, self.entries.values())), force=True)
@@ -81,11 +89,11 @@ def _line(entry: ArrivalEntry) -> str:
 
 def _read(path: Path) -> Iterator[ArrivalEntry]:
     try:
-        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+        lines = read_regular(path, _MOST_BYTES).decode("utf-8", "replace").splitlines()
     except OSError:
         return
     for line in lines:
         with suppress(ValueError, TypeError, KeyError, AttributeError):  # the last line of a process that was ended
-            said = json.loads(line)
+            said = json_value(line)
             stamp = tuple((int(a), int(b), int(c)) for a, b, c in said.pop("stamp"))
             yield ArrivalEntry(**said | {"at": datetime.fromisoformat(said["at"])}, stamp=stamp)

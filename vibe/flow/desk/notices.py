@@ -26,6 +26,8 @@ from vibe.core.errors import CallError, OutputError, VibeError, defect
 from vibe.core.records.case_row import CaseRow
 from vibe.flow.desk.inbox_journal import INBOXES
 from vibe.storage.files import write_whole
+from vibe.storage.json_text import json_value
+from vibe.storage.regular import read_regular
 
 UNDO_S = 20.0
 """How long a decision may be taken back: as long nothing is sent."""
@@ -38,6 +40,8 @@ LEAST_BETWEEN_S, TIMES_COST = 30.0, 10.0
 NOT_YET_S = 5.0
 """When cases could not be had: how long until they are asked for again."""
 FILE = "noticed.json"
+_MOST_BYTES = 20_000_000
+"""Of the names of cases (our choice, wide)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,7 +209,7 @@ class Notices:
 
 def _read(path: Path) -> set[str] | None:
     try:
-        return {str(case) for case in json.loads(path.read_text(encoding="utf-8"))["cases"]}
+        return {str(case) for case in json_value(read_regular(path, _MOST_BYTES))["cases"]}
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

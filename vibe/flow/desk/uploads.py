@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vibe.core.errors import CallError
+from vibe.history.store.incoming import refuse_link_out
 from vibe.storage.files import writable
+from vibe.storage.regular import leads_out
 
 IMPORTS = "imports"
 _FILES = "files"
@@ -81,7 +83,8 @@ def plain_name(name: str) -> str:
 
 
 def new_batch(store: Path) -> UploadBatch:
-    """A new drop. Raises: OSError where the store may not be written."""
+    """A new drop. Raises: OSError where the store may not be written, OutputError where it would lie outside."""
+    refuse_link_out(store, IMPORTS)
     batch = UploadBatch(store=store, id=secrets.token_hex(8))
     batch.files.mkdir(parents=True)
     return batch
@@ -90,7 +93,7 @@ def new_batch(store: Path) -> UploadBatch:
 def batch_of(store: Path, id: str) -> UploadBatch:
     """A drop by its name. Raises: CallError where there is none."""
     batch = UploadBatch(store=store, id=id)
-    if not re.fullmatch(r"[0-9a-f]{16}", id) or not batch.files.is_dir():
+    if not re.fullmatch(r"[0-9a-f]{16}", id) or not batch.files.is_dir() or leads_out(batch.files, store):
         raise CallError("there is no such import; it was taken in or thrown away")
     return batch
 
@@ -98,5 +101,9 @@ def batch_of(store: Path, id: str) -> UploadBatch:
 def batches(store: Path) -> tuple[UploadBatch, ...]:
     """Drops that wait, oldest first."""
     folders = (store / IMPORTS).glob("????????????????")
-    waiting = [UploadBatch(store=store, id=folder.name) for folder in folders if (folder / _FILES).is_dir()]
+    waiting = [
+        UploadBatch(store=store, id=folder.name)
+        for folder in folders
+        if (folder / _FILES).is_dir() and not leads_out(folder / _FILES, store)
+    ]
     return tuple(sorted(waiting, key=lambda batch: (batch.folder.stat().st_mtime, batch.id)))

@@ -11,6 +11,7 @@ import logging
 import pickle
 import platform
 import secrets
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -23,7 +24,9 @@ from vibe import __version__
 from vibe.core.errors import CallError, OutputError
 
 ANSWER_S = 5.0
-"""A scheduler that does not answer within this is not there; workers may take as long to come."""
+"""A scheduler that does not answer within this is not there, or busy; workers may take as long to come."""
+BUSY_S = 30.0
+"""So long for one where something listens: with much to do, or on a machine with much to do, it takes its time."""
 LOOK_EVERY_S = 10.0
 """How often workers are counted: they come and go."""
 ENDING_S = 60.0
@@ -186,11 +189,24 @@ def _client(address: str) -> Any:
             logging.getLogger(name).setLevel(logging.CRITICAL)
     if address.startswith("tls://"):
         _check_certificates(address)
+    found = _asked_within(Client, address, ANSWER_S)
+    if (found is None or isinstance(found, OSError)) and _listens(address):
+        found = _asked_within(Client, address, BUSY_S)
+    if found is not None and not isinstance(found, Exception):
+        return found
+    right = "is the address right (tcp://host:8786), and is it running?"
+    if address.startswith("tls://"):
+        right = "is the address right, is it running, and do both sides know each other's certificates?"
+    raise CallError(f"--cluster {address}: no scheduler answers there; {right}") from found
+
+
+def _asked_within(client: Callable[..., Any], address: str, seconds: float) -> Any:
+    """The library's client of a scheduler, or the error of its own; None where it says nothing at all."""
     found: list[Any] = []
 
     def ask() -> None:
         try:
-            found.append(Client(address, timeout=ANSWER_S, set_as_default=False, name="vibe"))
+            found.append(client(address, timeout=seconds, set_as_default=False, name="vibe"))
         except Exception as error:
             # Also AssertionError, by which the library says that its own loop was not begun within ten seconds.
             found.append(error)
@@ -198,13 +214,21 @@ def _client(address: str) -> Any:
     # In a thread: the library waits for ever where something listens that says nothing.
     thread = threading.Thread(target=ask, daemon=True)
     thread.start()
-    thread.join(ANSWER_S + 1)
-    if found and not isinstance(found[0], Exception):
-        return found[0]
-    right = "is the address right (tcp://host:8786), and is it running?"
-    if address.startswith("tls://"):
-        right = "is the address right, is it running, and do both sides know each other's certificates?"
-    raise CallError(f"--cluster {address}: no scheduler answers there; {right}") from (found[0] if found else None)
+    thread.join(seconds + 1)
+    return found[0] if found else None
+
+
+def _listens(address: str) -> bool:
+    """Whether something takes connections there. Not asked of one that wants certificates: it says no at once."""
+    scheme, _, place = address.rpartition("://")
+    host, _, port = place.rpartition(":")
+    if scheme not in ("", "tcp") or not (port.isascii() and port.isdigit()):
+        return False
+    try:
+        socket.create_connection((host.strip("[]"), int(port)), timeout=ANSWER_S).close()
+    except (OSError, OverflowError):
+        return False
+    return True
 
 
 def _check_certificates(address: str) -> None:

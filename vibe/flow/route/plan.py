@@ -75,13 +75,11 @@ def the_route_in(paths: Sequence[Path]) -> Path | None:
 
 def is_route(path: Path) -> bool:
     """Whether the file has stops. One that cannot be read has none: whoever loads it says what is wrong."""
-    import tomllib
-
-    from vibe.ingest.config.toml_file import read_text
+    from vibe.storage.toml_text import toml_tables
 
     try:
-        return path.is_file() and "stop" in tomllib.loads(read_text(path))
-    except (ConfigError, OSError, ValueError):
+        return path.is_file() and "stop" in toml_tables(path)
+    except (ConfigError, OSError):
         return False
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
+from vibe.storage.json_text import refuse_crowded
 from vibe.storage.regular import read_regular
 
 if TYPE_CHECKING:
@@ -100,7 +101,9 @@ def since(earlier: EarlierRun, now: Health, drive: Drive, formerly: Sequence[str
     if not known:
         return Since(changes=None, note="measured for the first time")
     try:
-        before = Health.model_validate_json(read_regular(known[0], MOST_BYTES))
+        content = read_regular(known[0], MOST_BYTES)
+        refuse_crowded(content)
+        before = Health.model_validate_json(content)
     except (OSError, ValueError):
         name = "/".join(known[0].parts[-2:])
         return Since(changes=None, note=f"its earlier report {name} cannot be read", failed=True)

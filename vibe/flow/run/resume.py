@@ -15,6 +15,7 @@ import secrets
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
+from itertools import islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ from vibe.core.errors import OutputError
 from vibe.flow.file_hash import file_hash
 from vibe.flow.run.outcome import DriveResult
 from vibe.storage.files import JOURNAL, is_part_of, safe_name, write_whole
+from vibe.storage.json_text import json_value
 from vibe.storage.locks import hold
 from vibe.storage.regular import leads_out, read_regular, refuse_links_out
 
@@ -36,6 +38,8 @@ MOST_BYTES = 20_000_000
 """A record of an earlier run; one of a large plant has a tenth (our choice)."""
 _HEAD = 4096
 """Bytes in which a page names its run; the rest is only read where it is not there."""
+_MOST_LINES = 1000
+"""Of a journal (our choice, wide)."""
 RUN_PAGES = ("index.html", "drives.csv", "run.json")
 
 
@@ -167,9 +171,10 @@ class Journal:
     def _read(self) -> bool:
         self._stream.seek(0)
         begun = False
-        for line in self._stream:
+        # Each attempt writes a line or two.
+        for line in islice(self._stream, _MOST_LINES):
             try:
-                entry = json.loads(line)
+                entry = json_value(line)
                 if entry.get("schema") == JOURNAL_SCHEMA:
                     self.title, self.run, begun = entry["title"], entry["run"], True
                 self.drives.update(entry["drives"])

@@ -13,7 +13,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
+from vibe.core.errors import OutputError
 from vibe.storage.locks import hold
+from vibe.storage.regular import leads_out
 
 INCOMING = "incoming"
 _LOCK = "lock"
@@ -43,14 +45,31 @@ class Workplace:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
+def refuse_link_out(store: Path, name: str) -> None:
+    """Refuse to work in a folder of the store that is a link to another place: whoever handed it over may have made it.
+
+    Raises:
+        OutputError: it is.
+    """
+    if leads_out(store / name, store):
+        raise OutputError(f"{name} leads out of the history {store} by a link; remove the link and give it again")
+
+
 def abandoned(store: Path) -> list[Path]:
-    """Folders below ``incoming`` that no living process holds."""
+    """Folders below ``incoming`` that no living process holds. Where that is a link out of the store, what is found
+    there is none of ours."""
     incoming = store / INCOMING
+    if leads_out(incoming, store):
+        return []
     return [place for place in sorted(incoming.iterdir()) if _is_abandoned(place)] if incoming.is_dir() else []
 
 
 def sweep(store: Path) -> list[Path]:
-    """Remove what ended processes left in ``incoming``; the folders that were removed."""
+    """Remove what ended processes left in ``incoming``; the folders that were removed. A link in its place goes, and
+    what it leads to stays."""
+    if leads_out(store / INCOMING, store):
+        (store / INCOMING).unlink()
+        return [store / INCOMING]
     found = abandoned(store)
     for place in found:
         if place.is_dir() and not place.is_symlink():

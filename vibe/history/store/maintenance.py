@@ -15,7 +15,7 @@ from vibe.core.errors import CallError, CaptureError, OutputError
 from vibe.history.decision_joining import StoreRemark, compared
 from vibe.history.decision_journal import JOURNAL
 from vibe.history.store import capture_file
-from vibe.history.store.incoming import abandoned, digest, settle, sweep
+from vibe.history.store.incoming import INCOMING, abandoned, digest, refuse_link_out, settle, sweep
 from vibe.history.store.layout import CAPTURES, DAMAGED
 from vibe.history.store.queries import is_content
 from vibe.history.store.schema import DATABASE, damaged, explained
@@ -61,6 +61,8 @@ def verify(store: Store) -> Verified:
         for path in _without_row(store)
     ]
     wrong += [StoreRemark(_name(store, place), "left by an interrupted process") for place in abandoned(store.folder)]
+    linked = [name for name in (INCOMING, DAMAGED) if leads_out(store.folder / name, store.folder)]
+    wrong += [StoreRemark(name, _LINKED) for name in linked]
     return Verified(captures=len(contents), wrong=tuple(wrong), known=tuple(known))
 
 
@@ -70,7 +72,8 @@ def repair(store: Store) -> tuple[StoreRemark, ...]:
     Raises:
         CallError: the database is damaged beyond that; ``rescue.repaired`` begins a new one.
     """
-    done = [StoreRemark(_name(store, place), "swept away") for place in sweep(store.folder)]
+    swept = _LINK_GONE if leads_out(store.folder / INCOMING, store.folder) else "swept away"
+    done = [StoreRemark(_name(store, place), swept) for place in sweep(store.folder)]
     done += _without_outside(store)
     done += [_indexed(store, path) for path in _without_row(store)]
     counted = store.counted()
@@ -88,6 +91,8 @@ def repair(store: Store) -> tuple[StoreRemark, ...]:
     return tuple(done)
 
 
+_LINKED = "leads out of the history by a link; nothing is done there"
+_LINK_GONE = "led out of the history by a link; the link was removed, what it led to was left alone"
 _OUTSIDE = "a capture's row names no file of the history ({})"
 
 
@@ -116,6 +121,7 @@ def _without_outside(store: Store) -> list[StoreRemark]:
 
 def new_quarantine(folder: Path) -> Path:
     """A new folder for a database that is set aside. Raises: OutputError where it cannot be made."""
+    refuse_link_out(folder, DAMAGED)
     try:
         (folder / DAMAGED).mkdir(exist_ok=True)
         number = 1
@@ -178,6 +184,7 @@ def _settled(store: Store, content: str, waveform: str, trouble: str) -> StoreRe
 
 
 def _quarantine(store: Store, path: Path) -> str:
+    refuse_link_out(store.folder, DAMAGED)
     try:
         (store.folder / DAMAGED).mkdir(exist_ok=True)
         path.replace(store.folder / DAMAGED / path.name)

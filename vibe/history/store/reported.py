@@ -9,22 +9,26 @@ from datetime import datetime
 from pathlib import Path
 
 from vibe.core.records.alarms import Reported
-from vibe.history.store.incoming import settle
+from vibe.history.store.incoming import refuse_link_out, settle
 from vibe.storage.files import safe_name, write_whole
+from vibe.storage.regular import read_regular
 
 EXCEEDANCES = "exceedances"
 FORMAT = "vibe.exceedances/1"
+MOST_BYTES = 2_000_000_000
+"""Of one kept list: ten times that of a list that is taken in, since each row names its columns."""
 
 
 def keep_reported(store: Path, sha256: str, name: str, rows: Sequence[Reported]) -> bool:
     """Keep the rows of a list by the hash of its file; False when it is there already.
 
     Raises:
-        OutputError: it cannot be written; nothing of it is kept then.
+        OutputError: it cannot be written, or would be outside the store; nothing of it is kept then.
     """
     path = store / EXCEEDANCES / f"{safe_name(sha256)}.json"
     if path.is_file():
         return False
+    refuse_link_out(store, EXCEEDANCES)
     said = [asdict(row) | {"at": row.at.isoformat()} for row in rows]
     text = json.dumps({"schema": FORMAT, "file": name, "rows": said}, ensure_ascii=False)
     write_whole(path, text, force=True)
@@ -40,9 +44,9 @@ def kept_reported(store: Path, until: datetime | None = None, but: Sequence[Repo
     there = {replace(row, line=0) for row in but}
     for path in sorted((store / EXCEEDANCES).glob("*.json")):
         try:
-            content = json.loads(path.read_text(encoding="utf-8"))
+            content = json.loads(read_regular(path, MOST_BYTES))
             found = [Reported(**{**row, "at": datetime.fromisoformat(row["at"])}) for row in content["rows"]]
-        except (OSError, ValueError, TypeError, KeyError):
+        except (OSError, ValueError, TypeError, KeyError, RecursionError):
             continue
         for row in found:
             if (until is None or row.at <= until) and replace(row, line=0) not in there:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import difflib
 import re
-import stat
-import tomllib
 import typing
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -17,16 +15,13 @@ from pydantic_core import ErrorDetails
 
 from vibe.core.errors import ConfigError
 from vibe.ingest.config.toml_lines import Place, line_of, line_table, real_place
+from vibe.storage.toml_text import read_text as read_text
+from vibe.storage.toml_text import toml_of
 
 M = TypeVar("M", bound=BaseModel)
 
-MAX_BYTES = 4_000_000
-"""A file that people write is far smaller (common practice)."""
-
 _OTHERS_SHOWN = 4
 """Further mistakes of a file that are listed with the first (our choice)."""
-_MOST_DOTS_SQUARED = 10_000_000
-"""Dots in a line's keys, squared and added up: some three thousand in one line (our choice, tenths of a second)."""
 
 
 def load_model(path: Path, model: type[M]) -> M:
@@ -37,12 +32,8 @@ def load_model(path: Path, model: type[M]) -> M:
             message names file and line, the field, the value given and the nearest known key.
     """
     text = read_text(path)
-    if _too_deep(text):
-        raise ConfigError("is nested too deeply to be a configuration file", path=path)
     try:
-        data = tomllib.loads(text)
-    except RecursionError:
-        raise ConfigError("is nested too deeply to be a configuration file", path=path) from None
+        data = toml_of(text, path)
     except ValueError as error:
         reason, line = _syntax(str(error), text)
         raise ConfigError(reason, path=path, line=line) from None
@@ -71,45 +62,6 @@ def plainly_wrong(error: ValidationError, data: Mapping[str, Any], model: type[B
     ]
     more = reasons[1:] + ([f"and {len(found) - len(reasons)} more"] if len(found) > len(reasons) else [])
     return reasons[0] + (f" (also {'; '.join(more)})" if more else "")
-
-
-def read_text(path: Path) -> str:
-    """The text of a small UTF-8 file.
-
-    Raises:
-        ConfigError: missing, a folder, a device, unreadable, too large, or not UTF-8.
-    """
-    try:
-        status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise ConfigError("is a folder where a TOML file is needed", path=path)
-        if not stat.S_ISREG(status.st_mode):
-            raise ConfigError("is not an ordinary file", path=path)
-        if status.st_size > MAX_BYTES:
-            raise ConfigError(f"is {status.st_size / 1e6:.0f} MB large: no configuration file", path=path)
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise ConfigError("there is no such file", path=path) from None
-    except PermissionError:
-        raise ConfigError("permission denied: ask for read access", path=path) from None
-    except (OSError, ValueError) as error:
-        raise ConfigError(f"cannot be read: {getattr(error, 'strerror', None) or error}", path=path) from None
-    try:
-        # Some editors put a byte order mark in front; it means nothing in UTF-8.
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise ConfigError("is not UTF-8 text: save it as UTF-8", path=path, line=line) from None
-
-
-def _too_deep(text: str) -> bool:
-    """Whether the keys of the file have so many dots that reading them, which takes the square, would not end."""
-    work = 0
-    for line in text.split("\n"):
-        if "." in line and ("=" in line or line.lstrip().startswith("[")):
-            end = line.rfind("=")
-            work += line.count(".", 0, end if end >= 0 else len(line)) ** 2
-    return work > _MOST_DOTS_SQUARED
 
 
 _SYNTAX = {

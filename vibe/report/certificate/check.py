@@ -35,7 +35,7 @@ from vibe.report.certificate.proof.keys import KnownKeys
 from vibe.report.certificate.proof.pdf_copy import Opened, differing, open_pdf
 from vibe.report.certificate.proof.pdf_signature import PdfSignatureError, check_signature, is_signed
 from vibe.report.certificate.proof.signature import SIGNATURE, SIGNED_BY, pages_vouched, wrong_with_signature
-from vibe.report.certificate.proof.wording import PageWords, differences
+from vibe.report.certificate.proof.wording import DamagedPageError, PageWords, differences
 from vibe.report.certificate.view import seal_digits
 from vibe.storage.digest import SEAL, SealError, read_sealed, seal_of, written
 
@@ -279,8 +279,8 @@ def check_page(data: bytes, known: KnownKeys | None = None) -> Verification:
         return _refused("the page is damaged: it is no text in UTF-8", "page")
     try:
         seen = PageWords(page)
-    except AssertionError:  # what the library says of a marked section that has no name
-        broken = CertificateCheck(what="page", fits=False, text="the page is damaged and cannot be read")
+    except DamagedPageError as error:
+        broken = CertificateCheck(what="page", fits=False, text=f"the page is damaged or was changed: it holds {error}")
         return Verification(checks=(broken,), record=None)
     if not page.rstrip().endswith("</html>"):
         if "</html>" in page:

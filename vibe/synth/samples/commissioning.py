@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -17,6 +16,7 @@ from vibe.core.records.acceptance import Answer, Instrument, RunKind
 from vibe.core.records.commissioning import Issue, NamePlate, NotedValue
 from vibe.core.stages.cycloidal import CycloidalStage
 from vibe.storage.files import write_whole
+from vibe.storage.toml_text import toml_tables
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import parse_damage
 from vibe.synth.samples.demo import shared_folder
@@ -140,7 +140,7 @@ def load_commissioning(path: Path | None = None) -> Commissioning:
         ConfigError: the file cannot be read, or is wrong.
     """
     path = path or shared_folder("sample_signals") / "commissioning.toml"
-    return _validated(path, Commissioning, _text(path))
+    return _validated(path, Commissioning)
 
 
 def takings(
@@ -158,7 +158,7 @@ def takings(
         raise CallError(f"no sample set is called {unknown[0]!r}; there are {', '.join(names)}")
     chosen = [one for one in given.set if not only or one.name in only]
     drive_path = shared_folder("configs") / given.drive
-    ordered = _validated(drive_path, Drive, _text(drive_path))
+    ordered = _validated(drive_path, Drive)
     found = []
     for one in chosen:
         drive, at, number = _as_built(ordered, one), given.begins + timedelta(days=one.days), 0
@@ -329,18 +329,9 @@ def _truth_text(takings: Sequence[SetCapture]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _text(path: Path) -> str:
+def _validated(path: Path, form: type[M]) -> M:
     try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"cannot be read: {error}", path=path) from None
-
-
-def _validated(path: Path, form: type[M], text: str) -> M:
-    try:
-        return form.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"cannot be read: {error}", path=path) from None
+        return form.model_validate(toml_tables(path))
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -16,6 +15,7 @@ from vibe.core.capture import Capture, Channel
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError, OutputError
 from vibe.storage.files import write_whole
+from vibe.storage.toml_text import toml_tables
 from vibe.synth.conditions import Conditions
 from vibe.synth.machine.damage import parse_damage
 from vibe.synth.samples.collecting_faults import SampleFault, spoiled
@@ -216,9 +216,7 @@ def load_practice(path: Path | None = None) -> tuple[PracticeForm, Path]:
     """
     path = path or shared_folder("sample_signals") / "practice.toml"
     try:
-        return PracticeForm.model_validate(tomllib.loads(path.read_text(encoding="utf-8"))), path
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"cannot be read: {error}", path=path) from None
+        return PracticeForm.model_validate(toml_tables(path)), path
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
@@ -280,9 +278,7 @@ def _check_tag(entry: PracticeDrive, tag: str, path: Path) -> None:
 def _drive(name: str) -> Drive:
     path = shared_folder("configs") / "drives" / name
     try:
-        return Drive.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"cannot be read: {error}", path=path) from None
+        return Drive.model_validate(toml_tables(path))
     except ValidationError as error:
         raise ConfigError(error.errors()[0]["msg"], path=path) from None
 

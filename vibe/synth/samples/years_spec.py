@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -13,6 +12,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError
 from vibe.core.records.history import EventKind
+from vibe.storage.toml_text import toml_tables
 from vibe.synth.conditions import SENSOR_FAULTS
 from vibe.synth.impacts import check_damage
 from vibe.synth.machine.damage import Damage
@@ -225,10 +225,7 @@ def load_years(path: Path, drives: Path) -> tuple[Years, dict[str, Drive]]:
 
 def _checked(form: type[M], path: Path) -> M:
     try:
-        content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-        return form.model_validate(content)
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"cannot be read: {error}", path=path) from None
+        return form.model_validate(toml_tables(path))
     except ValidationError as error:
         # A misspelt key comes as two errors: the key that is missing, and the one that is not known, which says more.
         first = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
