@@ -16,7 +16,7 @@ import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, is_dataclass
+from dataclasses import dataclass, is_dataclass
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -50,12 +50,25 @@ class Change:
         return ".".join(self.path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
 
-@dataclass(slots=True)
-class _Source:
-    """What a module's text says: its statements, and what it takes from which module."""
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A statement of a module, or a function of it or of one of its classes: what it reads, and when."""
 
-    tree: ast.Module
-    taken: list[tuple[str, str, str]] = field(default_factory=list)
+    node: ast.stmt
+    early: frozenset[str]
+    """Names, and attributes as ``module.NAME``, that are read when the module is loaded."""
+    late: frozenset[str]
+    """Those that are read when it is called."""
+    attributes: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """What a module's text says: its statements, its functions, and what it takes from which module."""
+
+    statements: tuple[_Part, ...]
+    functions: tuple[_Part, ...]
+    taken: tuple[tuple[str, str, str], ...]
     """Module, name there, name here."""
 
 
@@ -68,7 +81,28 @@ def _source(file: str) -> _Source:
         if isinstance(node, ast.ImportFrom) and node.module
         for name in node.names
     ]
-    return _Source(tree, taken)
+    inner = [one for node in tree.body for one in (node, *(node.body if isinstance(node, ast.ClassDef) else ()))]
+    functions = [_part(one) for one in inner if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef)]
+    plain = (ast.Import, ast.ImportFrom)
+    statements = [_part(node) for node in tree.body if not isinstance(node, plain)]
+    return _Source(tuple(statements), tuple(functions), tuple(taken))
+
+
+def _part(node: ast.stmt) -> _Part:
+    attributes = frozenset(one.attr for one in ast.walk(node) if isinstance(one, ast.Attribute))
+    early = frozenset(name for one in _early(node) for name in _names(one))
+    late: frozenset[str] = frozenset()
+    if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+        late = frozenset(name for one in node.body for name in _names(one))
+    return _Part(node, early, late, attributes)
+
+
+def _names(node: ast.AST) -> Iterator[str]:
+    for one in ast.walk(node):
+        if isinstance(one, ast.Name):
+            yield one.id
+        elif isinstance(one, ast.Attribute) and isinstance(one.value, ast.Name):
+            yield f"{one.value.id}.{one.attr}"
 
 
 def _ours() -> Iterator[tuple[ModuleType, _Source]]:
@@ -78,22 +112,15 @@ def _ours() -> Iterator[tuple[ModuleType, _Source]]:
             yield module, _source(file)
 
 
-def _reads(node: ast.AST, name: str) -> bool:
-    return any(isinstance(one, ast.Name) and one.id == name for one in ast.walk(node))
-
-
-def _early(node: ast.stmt) -> list[ast.expr]:
-    """What of a function or class is computed when its module is loaded."""
-    found: list[ast.expr] = []
+def _early(node: ast.stmt) -> list[ast.AST]:
+    """What of a statement is computed when its module is loaded."""
     if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-        found += [*node.decorator_list, *node.args.defaults, *(one for one in node.args.kw_defaults if one)]
-    elif isinstance(node, ast.ClassDef):
-        found += [*node.decorator_list, *node.bases]
-        for one in node.body:
-            found += _early(one)
-            if isinstance(one, ast.Assign | ast.AnnAssign) and one.value is not None:
-                found.append(one.value)
-    return found
+        return [*node.decorator_list, *node.args.defaults, *(one for one in node.args.kw_defaults if one)]
+    if isinstance(node, ast.ClassDef):
+        return [*node.decorator_list, *node.bases, *(part for one in node.body for part in _early(one))]
+    if isinstance(node, ast.Assign | ast.AnnAssign):
+        return [node.value] if node.value is not None else []
+    return [node]
 
 
 def _targets(node: ast.stmt) -> list[str]:
@@ -104,14 +131,8 @@ def _targets(node: ast.stmt) -> list[str]:
     return []
 
 
-def _functions(tree: ast.Module) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef]:
-    for node in tree.body:
-        for one in [node, *(node.body if isinstance(node, ast.ClassDef) else ())]:
-            if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef):
-                yield one
-
-
-def _first_line(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+def _first_line(node: ast.stmt) -> int:
+    assert isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
     return min([node.lineno, *(one.lineno for one in node.decorator_list)])
 
 
@@ -146,126 +167,88 @@ class Patch:
         if not self.dry:
             exec(compile(text, str(module.__file__), "exec"), module.__dict__)
 
-    def _function(self, module: ModuleType, owner: str) -> Any:
-        found: Any = module
-        for part in owner.removesuffix("()").split("."):
-            found = getattr(found, part)
-        return getattr(found, "__wrapped__", found)
-
     def _default(self, module: ModuleType) -> None:
         """A parameter's default: the function keeps it."""
-        node = next(one for one in _functions(_source(str(module.__file__)).tree) if _owner(one) == self.change.owner)
-        self._uses(module, node)
-        function = self._function(module, self.change.owner) if "." not in self.change.owner else None
-        if function is None:
-            self._refuse("a method's default")
-            return
+        owner = self.change.owner.removesuffix("()")
+        for part in _source(str(module.__file__)).functions:
+            if getattr(part.node, "name", "") == owner:
+                self._uses(module, part)
         if self.dry:
             return
-        value = ast.literal_eval(self.change.text)
-        (name,) = self.change.names
-        if function.__kwdefaults__ and name in function.__kwdefaults__:
-            function.__kwdefaults__[name] = value
-        else:
-            arguments = function.__code__.co_varnames[: function.__code__.co_argcount]
-            place = arguments.index(name) - len(arguments)
-            kept = list(function.__defaults__)
-            kept[place] = value
-            function.__defaults__ = tuple(kept)
+        function: Any = getattr(module, owner)
+        function = getattr(function, "__wrapped__", function)
+        self._keep(function, ast.literal_eval(self.change.text))
 
     def _field(self, module: ModuleType) -> None:
         """The default of a field: a data class keeps it in its ``__init__``; values made on loading are made again."""
         (name,) = self.change.names
         kind = getattr(module, self.change.owner)
         for other, source in _ours():
-            if str(other.__file__).startswith(_PACKAGE):
-                for node in _functions(source.tree):
-                    if any(isinstance(one, ast.Attribute) and one.attr == name for one in ast.walk(node)):
-                        self._uses(other, node)
+            for part in source.functions:
+                if name in part.attributes:
+                    self._uses(other, part)
         if not is_dataclass(kind):
             self._refuse("a form of pydantic")
             return
-        holder: dict[str, Any] = {}
+        value = eval(self.change.text, module.__dict__)
         if not self.dry:
-            value = eval(compile(self.change.text, "field", "eval"), module.__dict__, holder)
-            made = kind.__init__
-            if made.__kwdefaults__ and name in made.__kwdefaults__:
-                made.__kwdefaults__[name] = value
-            else:
-                arguments = made.__code__.co_varnames[: made.__code__.co_argcount]
-                kept = list(made.__defaults__ or ())
-                kept[arguments.index(name) - len(arguments)] = value
-                made.__defaults__ = tuple(kept)
-        self._follow(module, self.change.owner, 0, only_calls=True)
+            self._keep(kind.__init__, value)
+        for other, _ in _ours():
+            for here, made in list(vars(other).items()):
+                if type(made) is kind:
+                    if not self.dry:
+                        object.__setattr__(made, name, value)
+                    self._read_as(other, f"{here}.{name}", 0)
 
-    def _follow(self, module: ModuleType, name: str, after: int, *, only_calls: bool = False) -> None:
+    def _keep(self, function: Any, value: object) -> None:
+        (name,) = self.change.names
+        if function.__kwdefaults__ and name in function.__kwdefaults__:
+            function.__kwdefaults__[name] = value
+            return
+        arguments = function.__code__.co_varnames[: function.__code__.co_argcount]
+        kept = list(function.__defaults__)
+        kept[arguments.index(name) - len(arguments)] = value
+        function.__defaults__ = tuple(kept)
+
+    def _follow(self, module: ModuleType, name: str, after: int) -> None:
+        """Carry out again what is made of a name on loading, here and in modules that take it from here."""
         if (module.__name__, name) in self._done:
             return
         self._done.add((module.__name__, name))
-        source = _source(str(module.__file__))
-        for node in source.tree.body:
-            if node.lineno <= after:
-                continue
-            if isinstance(node, ast.Assign | ast.AnnAssign):
-                if node.value is not None and _reads(node.value, name):
-                    if only_calls and not isinstance(node.value, ast.Call):
-                        continue
-                    self._again(module, ast.unparse(node))
-                    for target in _targets(node):
-                        self._follow(module, target, node.lineno)
-            elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
-                if not only_calls and any(_reads(one, name) for one in _early(node)):
-                    self._refuse(f"{module.__name__}: {node.name} is made with {name}")
-                    for one in [node, *(node.body if isinstance(node, ast.ClassDef) else ())]:
-                        if isinstance(one, ast.FunctionDef | ast.AsyncFunctionDef):
-                            self._uses(module, one)
-            elif not isinstance(node, ast.Import | ast.ImportFrom) and _reads(node, name):
-                self._refuse(f"{module.__name__}: line {node.lineno} reads {name}")
-        if not only_calls:
-            for function in _functions(source.tree):
-                if any(_reads(one, name) for one in function.body):
-                    self._uses(module, function)
-        last = module.__name__.rpartition(".")[2]
+        self._read_as(module, name, after)
+        package, _, last = module.__name__.rpartition(".")
         for other, text in _ours():
             for where, there, here in text.taken:
                 if where == module.__name__ and there == name:
                     if not self.dry:
                         setattr(other, here, getattr(module, name))
-                    self._follow(other, here, 0, only_calls=only_calls)
-                elif where == module.__name__.rpartition(".")[0] and there == last and not only_calls:
-                    self._by_attribute(other, text, here, name)
+                    self._follow(other, here, 0)
+                elif where == package and there == last:
+                    self._read_as(other, f"{here}.{name}", 0)
 
-    def _by_attribute(self, other: ModuleType, text: _Source, here: str, name: str) -> None:
-        """Uses as ``module.NAME``."""
-
-        def read(node: ast.AST) -> bool:
-            return any(
-                isinstance(one, ast.Attribute)
-                and one.attr == name
-                and isinstance(one.value, ast.Name)
-                and one.value.id == here
-                for one in ast.walk(node)
-            )
-
-        for node in text.tree.body:
-            if isinstance(node, ast.Assign | ast.AnnAssign) and node.value is not None and read(node.value):
-                self._again(other, ast.unparse(node))
+    def _read_as(self, module: ModuleType, name: str, after: int) -> None:
+        source = _source(str(module.__file__))
+        for part in source.statements:
+            node = part.node
+            if node.lineno <= after or name not in part.early:
+                continue
+            if isinstance(node, ast.Assign | ast.AnnAssign):
+                self._again(module, ast.unparse(node))
                 for target in _targets(node):
-                    self._follow(other, target, node.lineno)
-            elif any(read(one) for one in _early(node)):
-                self._refuse(f"{other.__name__}: line {node.lineno} is made with {name}")
-        for function in _functions(text.tree):
-            if any(read(one) for one in function.body):
-                self._uses(other, function)
+                    self._follow(module, target, node.lineno)
+            else:
+                self._refuse(f"{module.__name__}: line {node.lineno} is made with {name}")
+                for one in source.functions:
+                    if node.lineno <= one.node.lineno <= (node.end_lineno or 0):
+                        self._uses(module, one)
+        for part in source.functions:
+            if name in part.late:
+                self._uses(module, part)
 
-    def _uses(self, module: ModuleType, node: ast.FunctionDef | ast.AsyncFunctionDef) -> None:
+    def _uses(self, module: ModuleType, part: _Part) -> None:
         file = str(module.__file__)
         if file.startswith(_PACKAGE):
-            self.places.add((str(Path(file).relative_to(ROOT)), _first_line(node)))
-
-
-def _owner(node: ast.FunctionDef | ast.AsyncFunctionDef) -> str:
-    return f"{node.name}()"
+            self.places.add((str(Path(file).relative_to(ROOT)), _first_line(part.node)))
 
 
 @dataclass(slots=True)

@@ -116,9 +116,13 @@ class Constant:
         return f"{file}:{self.line} {name} = {self.text}"
 
 
-def constants(path: Path) -> Iterator[Constant]:
+@cache
+def constants(path: Path) -> tuple[Constant, ...]:
     """The numbers but for 0 in assignments to names in capitals, in defaults of fields and of parameters."""
-    text = path.read_text(encoding="utf-8")
+    return tuple(_constants(path, path.read_text(encoding="utf-8")))
+
+
+def _constants(path: Path, text: str) -> Iterator[Constant]:
     lines = text.splitlines()
     body = ast.parse(text).body
     for name, value, first, last, after in _assignments(body):
