@@ -8,6 +8,7 @@ used; which those are is taken down once (``Coverage``), each test watched on it
 from __future__ import annotations
 
 import ast
+import importlib
 import json
 import os
 import signal
@@ -246,9 +247,11 @@ class Patch:
                 self._uses(module, part)
 
     def _uses(self, module: ModuleType, part: _Part) -> None:
-        file = str(module.__file__)
-        if file.startswith(_PACKAGE):
-            self.places.add((str(Path(file).relative_to(ROOT)), _first_line(part.node)))
+        name = getattr(part.node, "name", "")
+        file = str(Path(str(module.__file__)).relative_to(ROOT))
+        # What a test's helper reads may matter to any test of its file.
+        helper = file.startswith("tests") and not name.startswith("test_")
+        self.places.add((file, 0 if helper else _first_line(part.node)))
 
 
 @dataclass(slots=True)
@@ -331,13 +334,13 @@ def _watch(items: Sequence[pytest.Item], failed: Callable[[], bool]) -> list[tup
 
 def _shares(items: Sequence[pytest.Item]) -> bool:
     module = getattr(items[0], "module", None)
-    helpers = [module, *(one for one, _ in _ours() if one.__name__.startswith("tests."))]
+    helpers = [one for name, one in list(sys.modules.items()) if name.startswith("tests.")]
     names = {value for value in vars(module).values() if callable(value)} if module else set()
     cached = any(hasattr(value, "cache_info") for value in names)
     cached |= any(
         hasattr(value, "cache_info")
         for helper in helpers
-        if helper is not None and any(getattr(one, "__module__", None) == helper.__name__ for one in names)
+        if any(getattr(one, "__module__", None) == helper.__name__ for one in names)
         for value in vars(helper).values()
     )
     wider = any(
@@ -348,6 +351,13 @@ def _shares(items: Sequence[pytest.Item]) -> bool:
         if name not in ("settings", "repository", "tmp_path_factory")
     )
     return cached or wider
+
+
+def _own_places(item: pytest.Item) -> set[Place]:
+    """The test itself, and its file for what stands there outside of tests."""
+    file = str(item.path.relative_to(ROOT))
+    code = getattr(getattr(item, "function", None), "__code__", None)
+    return {(file, 0), (file, getattr(code, "co_firstlineno", 0))}
 
 
 def one_test(item: pytest.Item, following: pytest.Item | None) -> None:
@@ -422,6 +432,7 @@ class Study:
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        _load_all()
         self._coverage.complete(session.items, self.failed, longest_s=_LONGEST_FILE_S)
         items = {item.nodeid: item for item in session.items}
         for change in self._changes:
@@ -434,7 +445,8 @@ class Study:
         chosen = [
             name
             for name, test in self._coverage.tests.items()
-            if name in items and (test.places & asked.places or (asked.reload and items[name].path in near))
+            if name in items
+            and ((test.places | _own_places(items[name])) & asked.places or (asked.reload and items[name].path in near))
         ]
         chosen.sort(key=lambda name: (items[name].path not in near, self._coverage.tests[name].seconds))
         if not chosen:
@@ -461,6 +473,24 @@ class Study:
             if self.failed():
                 return item.nodeid, place + 1
         return "", len(chosen)
+
+
+LIBRARIES = (
+    "h5py", "numpy", "pydantic", "pytest", "scipy.fft", "scipy.interpolate", "scipy.io", "scipy.linalg",
+    "scipy.ndimage",
+    "scipy.optimize", "scipy.signal", "scipy.sparse", "scipy.special", "scipy.stats", "tomllib",
+)  # fmt: skip
+"""What most tests load; plugins of pytest must come with pytest."""
+_ROOMS = ("core", "storage", "ingest", "kinematics", "spectra", "diagnosis", "history", "health", "flow", "synth")
+
+
+def _load_all() -> None:
+    """What is only loaded when it is first used would be loaded in every copy."""
+    for library in LIBRARIES:
+        importlib.import_module(library)
+    for room in _ROOMS:
+        for file in sorted((ROOT / "vibe" / room).rglob("*.py")):
+            importlib.import_module(".".join(file.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"))
 
 
 _LONGEST_FILE_S = 240

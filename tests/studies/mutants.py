@@ -36,7 +36,7 @@ from typing import Self
 
 import pytest
 
-from tests.studies.mutant_runs import ROOT, Change, Coverage, Study, Tried
+from tests.studies.mutant_runs import LIBRARIES, ROOT, Change, Coverage, Study, Tried
 from tests.studies.unjudged import UNJUDGED
 
 ROOMS = {
@@ -60,11 +60,6 @@ TESTS = (
 """Whose quick tests are asked."""
 LONGEST_S = 900.0
 """A change that makes the tests run on and on is noticed."""
-LIBRARIES = (
-    "h5py", "numpy", "pydantic", "pytest", "scipy.fft", "scipy.ndimage", "scipy.optimize",
-    "scipy.signal", "scipy.sparse", "scipy.special", "scipy.stats", "tomllib",
-)  # fmt: skip
-"""What most tests load; plugins of pytest must come with pytest."""
 _LOADED = """
 import importlib, json, os, signal, sys
 for library in {libraries!r}:
