@@ -448,7 +448,18 @@ class Study:
             if name in items
             and ((test.places | _own_places(items[name])) & asked.places or (asked.reload and items[name].path in near))
         ]
-        chosen.sort(key=lambda name: (items[name].path not in near, self._coverage.tests[name].seconds))
+        # What a file's tests share is made for the first of them that runs: such files come late.
+        dearest: dict[Path, float] = defaultdict(float)
+        for name, test in self._coverage.tests.items():
+            if name in items:
+                dearest[items[name].path] = max(dearest[items[name].path], test.seconds)
+        chosen.sort(
+            key=lambda name: (
+                dearest[items[name].path] > _DEAR_S,
+                items[name].path not in near,
+                self._coverage.tests[name].seconds,
+            )
+        )
         if not chosen:
             return Tried(change, "", 0, True)
         if asked.reload or self._anew:
@@ -495,5 +506,7 @@ def _load_all() -> None:
 
 _LONGEST_FILE_S = 240
 """A test file that takes longer is left out."""
+_DEAR_S = 0.5
+"""A test that takes longer makes something for all of its file."""
 _WAITING = 10
 """Wall clock over processor time."""
