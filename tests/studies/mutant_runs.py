@@ -11,6 +11,7 @@ import ast
 import importlib
 import json
 import os
+import re
 import signal
 import sys
 import threading
@@ -189,7 +190,7 @@ class Patch:
                 if name in part.attributes:
                     self._uses(other, part)
         if not is_dataclass(kind):
-            self._refuse("a form of pydantic")
+            self._form(kind, name, eval(self.change.text, module.__dict__ | {"default": None}))
             return
         value = eval(self.change.text, module.__dict__)
         if not self.dry:
@@ -200,6 +201,32 @@ class Patch:
                     if not self.dry:
                         object.__setattr__(made, name, value)
                     self._read_as(other, f"{here}.{name}", 0)
+
+    def _form(self, kind: Any, name: str, value: object) -> None:
+        """A default of a form that files are checked against; forms that hold it are made again too."""
+        field = kind.model_fields.get(name)
+        if field is None or field.default_factory is not None or type(value).__module__ != "builtins":
+            self._refuse("no plain default")
+            return
+        if self.dry:
+            return
+        field.default = value
+        stale = {kind.__name__}
+        kind.model_rebuild(force=True)
+        forms = [one for module, _ in _ours() for one in vars(module).values() if isinstance(one, type)]
+        forms = [one for one in dict.fromkeys(forms) if hasattr(one, "model_fields")]
+        for _ in range(_DEEPEST):
+            holders = [
+                one
+                for one in forms
+                if one.__name__ not in stale
+                and any(
+                    re.search(rf"\b({'|'.join(stale)})\b", repr(part.annotation)) for part in one.model_fields.values()
+                )
+            ]
+            for one in holders:
+                one.model_rebuild(force=True)
+            stale |= {one.__name__ for one in holders}
 
     def _keep(self, function: Any, value: object) -> None:
         (name,) = self.change.names
@@ -506,6 +533,8 @@ def _load_all() -> None:
 
 _LONGEST_FILE_S = 240
 """A test file that takes longer is left out."""
+_DEEPEST = 4
+"""Forms within forms."""
 _DEAR_S = 0.5
 """A test that takes longer makes something for all of its file."""
 _WAITING = 10
