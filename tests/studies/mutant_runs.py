@@ -469,11 +469,17 @@ class Study:
     def _try(self, change: Change, items: dict[str, pytest.Item]) -> Tried:
         asked = Patch(change, dry=True)
         near = {item.path for item in items.values() if self._near(change, item.path)}
+        # Who goes through the fields of a class reads them by no name.
+        through = {path for path in near if change.owner and not change.owner.endswith("()")}
         chosen = [
             name
             for name, test in self._coverage.tests.items()
             if name in items
-            and ((test.places | _own_places(items[name])) & asked.places or (asked.reload and items[name].path in near))
+            and (
+                (test.places | _own_places(items[name])) & asked.places
+                or (asked.reload and items[name].path in near)
+                or items[name].path in through
+            )
         ]
         # What a file's tests share is made for the first of them that runs: such files come late.
         dearest: dict[Path, float] = defaultdict(float)

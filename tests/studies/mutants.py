@@ -40,11 +40,18 @@ from tests.studies.mutant_runs import LIBRARIES, ROOT, Change, Coverage, Study, 
 from tests.studies.unjudged import UNJUDGED
 
 ROOMS = {
-    "spectra": ("vibe/spectra",),
+    "spectra": (
+        "vibe/spectra/analysis.py", "vibe/spectra/segment.py", "vibe/spectra/segment_average.py",
+        "vibe/spectra/attribution", "vibe/spectra/basic", "vibe/spectra/envelope", "vibe/spectra/evidence",
+        "vibe/spectra/identity", "vibe/spectra/speed",
+    ),
     "diagnosis": ("vibe/diagnosis",),
     "health": ("vibe/health/state", "vibe/health/alarms"),
     "acceptance": ("vibe/health/acceptance", "vibe/flow/commissioning", "vibe/report/certificate/accuracy.py"),
-    "ingest": ("vibe/ingest",),
+    "ingest": (
+        "vibe/ingest/quality", "vibe/ingest/route", "vibe/ingest/tables", "vibe/ingest/clock.py",
+        "vibe/ingest/commissioning_set.py",
+    ),
     "kinematics": ("vibe/kinematics",),
     "history": ("vibe/history",),
     "flow": (
@@ -52,7 +59,8 @@ ROOMS = {
         "vibe/flow/jobs", "vibe/flow/route", "vibe/flow/run",
     ),
 }  # fmt: skip
-"""Files whose constants are moved."""
+"""Files whose constants are moved: those that judge. What a file format's description says, what bounds memory and time
+of a request, how a page looks, and what is simulated are no judgement."""
 TESTS = (
     "tests/core", "tests/diagnosis", "tests/health", "tests/history", "tests/ingest", "tests/kinematics",
     "tests/published", "tests/quality", "tests/spectra", "tests/flow",
@@ -231,7 +239,9 @@ def as_change(constant: Constant, new: str) -> Change:
 
 
 def near(change: Change, test: Path) -> bool:
-    """Whether a test file imports the module of the change."""
+    """Whether a test file imports the module of the change, or goes through the fields of forms."""
+    if change.owner and not change.owner.endswith("()") and "model_fields" in _read(test):
+        return True
     package, _, last = change.module.rpartition(".")
     asked = rf"from {re.escape(change.module)} import|from {re.escape(package)} import [^\n]*\b{last}\b"
     return re.search(asked, _read(test)) is not None
@@ -317,6 +327,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--tests", nargs="+", default=TESTS, metavar="FILE", help="these test files or folders alone")
     parser.add_argument("--budget", type=float, default=10.0, metavar="SECONDS", help="processor time per change")
     parser.add_argument("--coverage", type=Path, metavar="FILE", help="which test calls what; made where it is missing")
+    parser.add_argument("--again", type=Path, metavar="FILE", help="what an earlier run printed: only what survived it")
     parser.add_argument("--words", action="store_true", help="list constants without words, run nothing")
     parser.add_argument("--all", action="store_true", help="say what noticed each change, too")
     parser.add_argument("--reload", action="store_true", help="load everything anew for each change: slower")
@@ -338,6 +349,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _study(drawn: Sequence[tuple[str, Constant]], asked: argparse.Namespace, coverage: Coverage) -> None:
     begun = time.monotonic()
     changes = {(constant, new): as_change(constant, new) for _, constant in drawn for new in constant.moved()}
+    if asked.again:
+        left = {_unplaced(line) for line in asked.again.read_text().splitlines() if line.startswith("survives: ")}
+        changes = {key: change for key, change in changes.items() if _unplaced(f": {key[0]} -> {key[1]} (") in left}
     whose = {change: (constant, new) for (constant, new), change in changes.items()}
     tried: dict[tuple[Constant, str], Tried] = {}
     out = os.fdopen(os.dup(1), "w", buffering=1)
@@ -375,6 +389,11 @@ def _study(drawn: Sequence[tuple[str, Constant]], asked: argparse.Namespace, cov
         out.write(f"{room}: {left} of {len(keys)} changes survive ({count} of {len(of_room(room))} constants)\n")
     out.write(f"{len(tried)} changes in {time.monotonic() - begun:.0f} s\n")
     out.close()
+
+
+def _unplaced(line: str) -> str:
+    """A change as it is printed, without its line in the file."""
+    return re.sub(r":\d+ ", " ", line.partition(": ")[2].rpartition(" (")[0], count=1)
 
 
 def _silently(work: Callable[[], object]) -> None:
