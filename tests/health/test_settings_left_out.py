@@ -35,7 +35,7 @@ def practice(repository: Path) -> MeasurementPractice:
 
 
 def test_what_is_left_out_is_as_the_shipped_files_have_it(settings: Settings, practice: MeasurementPractice) -> None:
-    forms = [settings.diagnosis, settings.judgement, practice]
+    forms = [settings.diagnosis, settings.judgement, settings.limits, practice]
     numbers = [
         (place, held, default)
         for form in forms

@@ -195,6 +195,7 @@ class Patch:
         value = eval(self.change.text, module.__dict__)
         if not self.dry:
             self._keep(kind.__init__, value)
+            kind.__dataclass_fields__[name].default = value
         for other, _ in _ours():
             for here, made in list(vars(other).items()):
                 if type(made) is kind:

@@ -29,5 +29,6 @@ UNJUDGED: dict[str, str] = {
     "vibe/spectra/identity/presence.py MOST_AT_ONCE": _PORTIONS,
     "vibe/diagnosis/case.py Case.resolution": "stands in where no spectrum was made: nothing is read at it",
     "vibe/ingest/quality/recording/noise_print.py BLOCK": _PORTIONS,
-    "vibe/history/sister_book.py _MOST_AT_ONCE": _PORTIONS,
+    "vibe/history/population/records.py MOST_BYTES": _MEMORY,
+    "vibe/history/population/records.py MOST_FIGURES": _MEMORY,
 }
