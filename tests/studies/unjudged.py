@@ -12,7 +12,20 @@ _SEARCH = "a finer or longer search ends at the same place, since what is found 
 _WORDS = "how much of a name a sentence quotes"
 _EXACT = "band-limited or polynomial, so that more instants give the same"
 
+_SETTLES = "steps of a descent that settles before"
+
 UNJUDGED: dict[str, str] = {
+    "vibe/spectra/basic/common_angle.py IN_VAIN": _SETTLES,
+    "vibe/spectra/basic/common_angle.py ROUNDS": _SETTLES,
+    "vibe/spectra/basic/common_angle.py WORTH": _SETTLES,
+    "vibe/spectra/envelope/synchronous_average.py WEIGHTING_ROUNDS": _SETTLES,
+    "vibe/spectra/speed/phase_refinement.py ROUNDS": _SETTLES,
+    "vibe/spectra/speed/line_likelihood.py LARGEST_SUMMED": "beyond it what is left out changes nothing",
+    "vibe/spectra/speed/phase_refinement.py LEAST_OFF": _LENGTH,
+    "vibe/spectra/speed/ridge_tracking.py AT_ONCE": _PORTIONS,
+    "vibe/spectra/identity/presence.py EVERYWHERE": "a key of a table, no size",
+    "vibe/spectra/identity/presence.py HIGHEST": "lies far beyond all values that are compared",
+    "vibe/history/decision_joining.py _MOST_SAID": _WORDS,
     "vibe/spectra/basic/common_angle.py GRID": _EXACT,
     "vibe/spectra/basic/common_angle.py MOST_STEPS": _SEARCH,
     "vibe/spectra/basic/common_angle.py STEP_BINS": _SEARCH,
