@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 import importlib
+import inspect
 import json
 import os
 import re
@@ -214,7 +215,7 @@ class Patch:
         field.default = value
         stale = {kind.__name__}
         kind.model_rebuild(force=True)
-        forms = [one for module, _ in _ours() for one in vars(module).values() if isinstance(one, type)]
+        forms: list[Any] = [one for module, _ in _ours() for one in vars(module).values() if isinstance(one, type)]
         forms = [one for one in dict.fromkeys(forms) if hasattr(one, "model_fields")]
         for _ in range(_DEEPEST):
             holders = [
@@ -381,6 +382,15 @@ def _shares(items: Sequence[pytest.Item]) -> bool:
     return cached or wider
 
 
+@cache
+def _said(item: pytest.Item) -> str:
+    """The name and the text of a test: what it is about."""
+    try:
+        return item.nodeid + inspect.getsource(item.function)  # type: ignore[attr-defined]
+    except (AttributeError, OSError, TypeError):
+        return item.nodeid
+
+
 def _own_places(item: pytest.Item) -> set[Place]:
     """The test itself, and its file for what stands there outside of tests."""
     file = str(item.path.relative_to(ROOT))
@@ -487,10 +497,12 @@ class Study:
         for name, test in self._coverage.tests.items():
             if name in items:
                 dearest[items[name].path] = max(dearest[items[name].path], test.seconds)
+        words = [word.rstrip("s") for word in change.path.stem.split("_") if len(word) > 2]
         chosen.sort(
             key=lambda name: (
                 dearest[items[name].path] > _DEAR_S,
                 items[name].path not in near,
+                not any(word in _said(items[name]) for word in words),
                 self._coverage.tests[name].seconds,
             )
         )

@@ -355,8 +355,8 @@ def _study(drawn: Sequence[tuple[str, Constant]], asked: argparse.Namespace, cov
     begun = time.monotonic()
     changes = {(constant, new): as_change(constant, new) for _, constant in drawn for new in constant.moved()}
     if asked.again:
-        left = {_unplaced(line) for line in asked.again.read_text().splitlines() if line.startswith("survives: ")}
-        changes = {key: change for key, change in changes.items() if _unplaced(f": {key[0]} -> {key[1]} (") in left}
+        survived = {_unplaced(line) for line in asked.again.read_text().splitlines() if line.startswith("survives: ")}
+        changes = {key: change for key, change in changes.items() if _unplaced(f": {key[0]} -> {key[1]} (") in survived}
     whose = {change: (constant, new) for (constant, new), change in changes.items()}
     tried: dict[tuple[Constant, str], Tried] = {}
     out = os.fdopen(os.dup(1), "w", buffering=1)
