@@ -30,6 +30,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 _PACKAGE = str(ROOT / "vibe") + os.sep
+_OURS = (_PACKAGE, str(ROOT / "tests") + os.sep)
 Place = tuple[str, int]
 """A function: its file, from the root, and its first line."""
 
@@ -109,9 +110,10 @@ def _names(node: ast.AST) -> Iterator[str]:
 
 
 def _ours() -> Iterator[tuple[ModuleType, _Source]]:
-    for name, module in list(sys.modules.items()):
+    for module in list(sys.modules.values()):
         file = getattr(module, "__file__", None)
-        if name.split(".")[0] in ("vibe", "tests") and file and file.endswith(".py"):
+        # Modules of tests may go by their last name alone.
+        if file and file.startswith(_OURS) and file.endswith(".py"):
             yield module, _source(file)
 
 

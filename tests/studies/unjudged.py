@@ -12,9 +12,19 @@ _SEARCH = "a finer or longer search ends at the same place, since what is found 
 _WORDS = "how much of a name a sentence quotes"
 _EXACT = "band-limited or polynomial, so that more instants give the same"
 
+_JOBS = "how work is shared out among processes: the results are the same"
+_PICTURE = "points or marks of a picture"
 _SETTLES = "steps of a descent that settles before"
 
 UNJUDGED: dict[str, str] = {
+    "vibe/flow/alarms/kept_looks.py LAYER": "names the form of what is kept, and is no size",
+    "vibe/flow/identify/answer.py LISTED": "how many rows of a table are shown",
+    "vibe/flow/route/capture_check.py FEWEST_PER_PROCESS": _JOBS,
+    "vibe/flow/route/round.py FEWEST_PER_PROCESS": _JOBS,
+    "vibe/history/population/comparison.py QUANTILES": _PICTURE,
+    "vibe/history/population/comparison.py _STRIP": _PICTURE,
+    "vibe/history/stored_traces.py FORM": "names the form of what is kept, and is no size",
+    "vibe/history/statistics/reliability.py SHAPES": _SEARCH,
     "vibe/spectra/basic/common_angle.py IN_VAIN": _SETTLES,
     "vibe/spectra/basic/common_angle.py ROUNDS": _SETTLES,
     "vibe/spectra/basic/common_angle.py WORTH": _SETTLES,
