@@ -60,6 +60,7 @@ def moved_in_a_copy(file: str, name: str, new: str, look: Callable[[], object]) 
     return in_a_copy(work, longest_s=20)
 
 
+@pytest.mark.slow
 def test_a_change_reaches_what_was_made_of_the_number_and_who_took_it_over() -> None:
     from vibe.spectra.identity import presence, similar_machine
 
@@ -70,6 +71,7 @@ def test_a_change_reaches_what_was_made_of_the_number_and_who_took_it_over() -> 
     assert look() == [2 / 2.56] * 2
 
 
+@pytest.mark.slow
 def test_a_changed_default_of_a_field_holds_for_what_is_made_and_was_made() -> None:
     from vibe.ingest.quality.thresholds import THRESHOLDS, Thresholds
 

@@ -25,6 +25,8 @@ UNJUDGED: dict[str, str] = {
     "vibe/history/population/comparison.py _STRIP": _PICTURE,
     "vibe/history/stored_traces.py FORM": "names the form of what is kept, and is no size",
     "vibe/history/statistics/reliability.py SHAPES": _SEARCH,
+    "vibe/history/statistics/reliability.py _WIDEST": _SEARCH,
+    "vibe/history/statistics/slope.py EXACT_UP_TO": "from there on the normal law gives the same",
     "vibe/spectra/basic/common_angle.py IN_VAIN": _SETTLES,
     "vibe/spectra/basic/common_angle.py ROUNDS": _SETTLES,
     "vibe/spectra/basic/common_angle.py WORTH": _SETTLES,
