@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tests.studies import mutants
+from tests.studies.mutant_runs import Patch, in_a_copy
+from tests.studies.unjudged import UNJUDGED
 
 
 def found_in(text: str, tmp_path: Path) -> list[mutants.Constant]:
@@ -24,6 +27,59 @@ def test_numbers_of_constants_are_found_and_ranks_are_not(tmp_path: Path) -> Non
         ("LOW, HIGH", "1", False), ("LOW, HIGH", "2.0", False),
         ("SHARE", "0.2", False), ("SHARE", "1", False),
     ]  # fmt: skip
+
+
+def test_defaults_of_fields_and_parameters_are_found_and_limits_of_what_may_be_given_are_not(tmp_path: Path) -> None:
+    text = (
+        'class Limits:\n    """Why."""\n    least: float = 3.0\n    of: list[int] = Field(default=[2, 5], gt=1)\n'
+        "    most: Annotated[int, Field(ge=1)] = 4\n    name: str = Field(max_length=20)\n"
+        "def f(one: int, two: float = 2.0, *, three: int = 3, four: int = 0) -> None:\n    five = 5\n"
+    )
+    found = found_in(text, tmp_path)
+    assert [(one.owner, one.name, one.text, one.worded) for one in found] == [
+        ("Limits", "least", "3.0", True), ("Limits", "of", "2", True), ("Limits", "of", "5", True),
+        ("Limits", "most", "4", True), ("f()", "two", "2.0", False), ("f()", "three", "3", False),
+    ]  # fmt: skip
+
+
+def test_numbers_that_are_left_alone_are_there_and_say_why() -> None:
+    there = {one.key for file in sorted((mutants.ROOT / "vibe").rglob("*.py")) for one in mutants.constants(file)}
+    assert sorted(set(UNJUDGED) - there) == []
+    assert all(len(reason.split()) >= 4 for reason in UNJUDGED.values())
+
+
+def moved_in_a_copy(file: str, name: str, new: str, look: Callable[[], object]) -> object:
+    """What ``look`` sees after the first number of that name was changed; a copy of this process is changed, not it."""
+    constant = next(one for one in mutants.constants(mutants.ROOT / file) if one.name == name)
+    change = mutants.as_change(constant, new)
+
+    def work() -> object:
+        Patch(change, dry=False)
+        return look()
+
+    return in_a_copy(work, longest_s=20)
+
+
+@pytest.mark.slow
+def test_a_change_reaches_what_was_made_of_the_number_and_who_took_it_over() -> None:
+    from vibe.spectra.identity import presence, similar_machine
+
+    def look() -> object:
+        return [presence.ANTI_ALIAS, similar_machine.ANTI_ALIAS]
+
+    assert moved_in_a_copy("vibe/spectra/identity/presence.py", "ANTI_ALIAS", "1", look) == [1 / 2.56] * 2
+    assert look() == [2 / 2.56] * 2
+
+
+@pytest.mark.slow
+def test_a_changed_default_of_a_field_holds_for_what_is_made_and_was_made() -> None:
+    from vibe.ingest.quality.thresholds import THRESHOLDS, Thresholds
+
+    def look() -> object:
+        return [THRESHOLDS.clip_pile, Thresholds().clip_pile]
+
+    assert moved_in_a_copy("vibe/ingest/quality/thresholds.py", "clip_pile", "6.0", look) == [6.0, 6.0]
+    assert look() == [3.0, 3.0]
 
 
 @pytest.mark.parametrize(("text", "moved"), [("3.0", ("6.0", "1.5")), ("12", ("24", "6")), ("1", ("2",))])

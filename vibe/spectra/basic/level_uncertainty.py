@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-HANN_NOISE_BINS = 1.5
-"""Noise bandwidth of the window (Harris, Proc. IEEE 66, 1978, Table 1)."""
 FLOOR_BINS = 81
 """Over which the floor is a median: wide compared with a line's main lobe, narrow compared with a resonance (common
 practice)."""
@@ -49,7 +47,7 @@ def band_scatter(
     floor = median_filter(power[reach], FLOOR_BINS)[first - reach.start : last - reach.start] / np.log(2.0)
     inside = power[first:last]
     lines = np.where(inside > LINE_OVER_FLOOR * floor, inside - floor, 0.0)
-    weight = (2.0 * np.pi * bin_hz * np.arange(first, last)) ** (2.0 * omega_power) / HANN_NOISE_BINS
+    weight = (2.0 * np.pi * bin_hz * np.arange(first, last)) ** (2.0 * omega_power)
     noise, line = weight * floor, weight * lines
     total = float(np.sum(weight * inside))
     if not total > 0.0:

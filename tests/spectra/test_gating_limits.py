@@ -1,0 +1,139 @@
+"""Which impacts are cut out so that others may be read between them, and how many."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.diagnosis.diagnosis_values import comb, place
+from vibe.core.evidence import CombEvidence
+from vibe.spectra import analysis
+from vibe.spectra.analysis_request import AnalysisRequest, FoldRequest
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.evidence.comb import CombRequest
+
+
+@pytest.mark.parametrize(
+    ("chance", "db", "clear"), [(7e-5, 1.0, True), (1.4e-4, 1.0, False), (1e-9, 0.1, True), (1e-9, -0.1, False)]
+)
+def test_what_is_cut_out_is_no_chance_and_doubles_the_power_of_its_band(chance: float, db: float, clear: bool) -> None:
+    """In a hundred tones of a drive one in a hundred captures would have a hole cut by chance."""
+    assert analysis._clear(comb("a", 3.0, chance, db)) is clear
+
+
+def cut_out(monkeypatch: pytest.MonkeyPatch, combs: tuple[CombEvidence, ...]) -> tuple[list[str], set[str]]:
+    """Names of the combs whose impacts were cut out, and of those that were read again then."""
+    gone: list[str] = []
+    again: set[str] = set()
+
+    class Weighed:
+        def __init__(self, names: set[str]) -> None:
+            again.update(names)
+            self.combs = tuple(one for one in combs if one.tone in names and one.tone not in gone)
+
+    class Look:
+        bands: tuple[Any, ...] = ()
+
+    monkeypatch.setattr(analysis, "_impacts", lambda bands, one, request: gone.append(one.tone))
+    monkeypatch.setattr(analysis, "without", lambda bands, impacts: bands)
+    monkeypatch.setattr(analysis, "envelope_spectra", lambda bands: None)
+    monkeypatch.setattr(analysis, "own_lines", lambda spectra, request, order: np.zeros(4, dtype=bool))
+    monkeypatch.setattr(analysis, "weigh", lambda *_, asked, **__: Weighed(set(asked)))
+    request = AnalysisRequest.__new__(AnalysisRequest)
+    object.__setattr__(request, "combs", tuple(CombRequest(name=one.tone, order=one.order) for one in combs))
+    look: Any = Look()
+    families: Any = None
+    analysis._between_impacts(combs, look, request, families, np.zeros(4, dtype=bool))
+    return gone, again
+
+
+def test_two_combs_are_cut_out_at_most(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each takes its share of the time: of three the rest would show nothing."""
+    clear = tuple(comb(name, 3.0 + k, 1e-9, 6.0, score=90.0 - k) for k, name in enumerate("abcde"))
+    assert cut_out(monkeypatch, clear)[0] == ["a", "b"]
+
+
+@pytest.mark.parametrize(("chance", "read"), [(0.08, True), (0.13, False)])
+def test_a_comb_is_read_again_where_chance_would_make_it_once_in_ten(
+    monkeypatch: pytest.MonkeyPatch, chance: float, read: bool
+) -> None:
+    faint = comb("faint", 5.0, chance, -3.0, score=5.0)
+    some = (comb("deep", 3.0, 1e-9, 6.0, score=90.0), comb("other", 4.0, 1e-3, -3.0, score=9.0), faint)
+    assert ("faint" in cut_out(monkeypatch, some)[1]) is read
+
+
+class Turns:
+    """A look of one band over so many turns."""
+
+    slow = False
+
+    def __init__(self, turns: float) -> None:
+        class Band:
+            def __init__(self) -> None:
+                self.turns = turns
+
+        class Means:
+            averages = 1
+
+        self.bands, self.means = (Band(), Band()), Means()
+
+
+@pytest.mark.parametrize(("turns", "pieces"), [(700.0, 1), (900.0, 2), (1300.0, 3)])
+def test_pieces_are_as_long_as_random_slip_lets_a_line_be_narrow(
+    monkeypatch: pytest.MonkeyPatch, turns: float, pieces: int
+) -> None:
+    """Seven impacts a turn, each 1 % off its time: the phase of a line wanders by 2 pi 1 % from one to the next, which
+    makes it 2 pi 7 (1 %)² orders wide (Lorentz): about two bins of 400 turns."""
+    assert 2 * np.pi * 7.0 * 0.01**2 == pytest.approx(2 / 400, rel=0.2)
+    asked: list[int] = []
+    monkeypatch.setattr(analysis, "in_pieces", lambda bands, count: asked.append(count))
+    monkeypatch.setattr(analysis, "BandAnalysis", lambda **_: None)
+    some: Any = [Turns(turns)]
+    list(analysis._pieces(some))
+    assert asked == ([pieces] if pieces > 1 else [])
+
+
+def placed(monkeypatch: pytest.MonkeyPatch, *, chance: float, of_place: float) -> tuple[bool, bool]:
+    """Whether a comb so sure, whose place on its turn is so sure, is looked at in other bands; and whether between the
+    impacts of another that is clear."""
+    folds: list[object] = []
+    asked: list[object] = []
+
+    def fold(bands: object, members: object, order: float, *, hidden: object = None, **_: object) -> object:
+        folds.append(hidden)
+        return "turn"
+
+    def surer(found: object, turn: object, *_: object) -> tuple[object, object]:
+        asked.append(found)
+        return turn, found
+
+    monkeypatch.setattr(analysis, "fold", fold)
+    monkeypatch.setattr(analysis, "_surer", surer)
+    monkeypatch.setattr(analysis, "refined_order", lambda bands, members, order, bins: order)
+    monkeypatch.setattr(analysis, "localise", lambda turn, meetings: place(of_place))
+    monkeypatch.setattr(analysis, "_impacts", lambda bands, one, request: one.tone)
+    monkeypatch.setattr(analysis, "joined", lambda impacts: impacts)
+    monkeypatch.setattr(analysis, "_wide_members", lambda bands, one: ())
+    combs = (comb("pin", 1.0, chance, -3.0), comb("deep", 3.0, 1e-9, 6.0))
+    request = AnalysisRequest.__new__(AnalysisRequest)
+    object.__setattr__(request, "combs", tuple(CombRequest(name=one.tone, order=one.order) for one in combs))
+    object.__setattr__(request, "folds", (FoldRequest(tone="pin", order=1.0, parts=18, meetings=1),))
+    looks: Any = [Turns(400.0)]
+    analysis._localised(combs, looks, request, AngleLaw.steady(25.0, 16.0), 1e-4)
+    return bool(asked), folds != [None]
+
+
+@pytest.mark.parametrize(("chance", "looked"), [(0.008, True), (0.013, False)])
+def test_a_place_is_looked_for_in_other_bands_and_between_other_impacts_of_combs_that_are_sure_to_one_in_a_hundred(
+    monkeypatch: pytest.MonkeyPatch, chance: float, looked: bool
+) -> None:
+    assert placed(monkeypatch, chance=chance, of_place=1e-3) == (looked, looked)
+
+
+@pytest.mark.parametrize(("of_place", "looked"), [(1.4e-5, True), (7e-6, False)])
+def test_a_place_that_is_believed_is_looked_for_no_further(
+    monkeypatch: pytest.MonkeyPatch, of_place: float, looked: bool
+) -> None:
+    assert placed(monkeypatch, chance=1e-6, of_place=of_place)[0] is looked

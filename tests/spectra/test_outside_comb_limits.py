@@ -1,0 +1,259 @@
+"""What makes a comb another machine's, number by number: each limit is met from both sides."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.spectra.test_comb_scores import spectra
+from vibe.core.outside_combs import OutsideComb
+from vibe.spectra.evidence import outside_combs as outside
+from vibe.spectra.evidence.comb import CombRequest, CombScorer
+from vibe.spectra.evidence.decoy_null import DecoyNull, Families
+
+Row = NDArray[np.float32]
+SIZE = 4000
+NOBODYS = np.zeros(SIZE, dtype=bool)
+STEP = 0.01
+
+
+def row(bins: Iterable[int], height: float = 50.0, size: int = SIZE) -> Row:
+    power = np.full(size, 0.5, dtype=np.float32)
+    power[[one for one in bins if 0 < one < size]] = height
+    return power
+
+
+def search(power: Row, *, step: float = STEP, requests: Sequence[CombRequest] = (), turns: Sequence[float] = ()) -> Any:
+    some = spectra(power[None])
+    object.__setattr__(some, "step", step)
+    object.__setattr__(some, "top_order", power.size * step)
+    null = DecoyNull(CombScorer(some), requests, Families(benign=()), np.zeros(power.size, dtype=bool))
+    return outside._Search(some, [], null, tuple(turns))
+
+
+@pytest.mark.parametrize(("step", "lowest"), [(0.0005, 0.02), (0.01, 0.12)])
+def test_slow_chains_are_looked_for_from_a_fiftieth_order_and_a_dozen_repeats(step: float, lowest: float) -> None:
+    assert search(row([]), step=step).lowest == pytest.approx(lowest, rel=0.3)
+
+
+@pytest.mark.parametrize(("score", "looks"), [(40.0, 0), (50.0, 5)])
+def test_five_looks_at_what_no_sound_drive_shows(score: float, looks: int) -> None:
+    """Of sound drives the best of all orders reaches 20 to 40. The highest order is a gear mesh's."""
+    one, seen = search(row([], size=9000)), []
+
+    def scored(wanted: Any, *, slip: bool) -> list[Any]:
+        seen.append(wanted[0].orders)
+        spot = SimpleNamespace(argmax=lambda: 0)
+        values = np.array([score])
+        return [SimpleNamespace(score=values, orders=wanted[0].orders, group=values, harmonics=values, spot=spot)]
+
+    calls = []
+    one.whole.scorer.score = scored
+    one._explained = lambda *values: calls.append(values)
+    found, _ = one.run()
+    assert len(calls) == looks
+    assert found == []
+    assert seen[0][-1] == pytest.approx(30.0, abs=1.0)
+
+
+def test_three_machines_are_named() -> None:
+    one = search(row([]))
+    high = np.array([90.0])
+    one.whole.scorer.score = lambda wanted, *, slip: [
+        SimpleNamespace(score=high, orders=wanted[0].orders, group=high, harmonics=high)
+    ]
+    one._explained = lambda *values: "a machine"
+    assert len(one.run()[0]) == 3
+
+
+def test_the_slowest_of_a_dozen_parts_of_an_order_is_the_fundamental() -> None:
+    def base(times: int) -> float:
+        slow = 40
+        power = row(range(slow, SIZE, slow))
+        none: Any = lambda fast, slow: NOBODYS  # noqa: E731
+        return outside.fundamental(power, STEP, times * slow * STEP, NOBODYS, 0.05, lambda *_: 8.0, none) / STEP
+
+    assert base(12) == pytest.approx(40, rel=1e-3)
+    assert base(14) > 60
+
+
+def fundamental(stand: Sequence[int], times: int = 2) -> bool:
+    """Whether an order whose own lines stand gives way to one ``times`` slower of which these lines stand."""
+    slow = 130
+    power = row([*range(times * slow, SIZE, times * slow), *(slow * one for one in stand)])
+    none: Any = lambda fast, slow: NOBODYS  # noqa: E731
+    found = outside.fundamental(power, STEP, times * slow * STEP, NOBODYS, 0.05, lambda *_: 8.0, none)
+    return bool(abs(found / STEP - slow) < 2)
+
+
+def test_six_in_ten_lines_between_stand_where_a_slower_order_is_the_fundamental() -> None:
+    """Of the first ten lines of both; the first two or three between may be somebody else's."""
+    assert fundamental([1, 3, 5, 7])
+    assert fundamental([1, 3, 5])
+    assert not fundamental([1, 3])
+    # Of a third of it: 1, 2, 4, 5, 7, 8, 10.
+    assert not fundamental([1, 2, 4], 3)
+
+
+@pytest.mark.parametrize(("stand", "first"), [((1, 2, 4, 6), True), ((1, 2, 4), False), ((1, 2, 4, 7, 8), False)])
+def test_four_of_the_first_six_lines_stand(stand: Sequence[int], first: bool) -> None:
+    assert outside._first_stand(row(100 * k for k in stand), STEP, 100 * STEP, NOBODYS) is first
+
+
+def test_another_machines_speed_varies_by_three_deviations_of_a_loaded_motors() -> None:
+    """Three times 5e-4 of its 80th line, 8000 bins up: twelve bins more than of its first."""
+    some = spectra(np.full((1, 12_000), 0.5, dtype=np.float32))
+    object.__setattr__(some, "step", STEP)
+    request = CombRequest(name="a", order=100 * STEP)
+    mask = outside._own_bins(some, outside._reading_of(request, 100 * STEP, 0), ())
+    first, eightieth = (int(mask[middle - 40 : middle + 41].sum()) for middle in (100, 8000))
+    assert (eightieth - first) / 2 == pytest.approx(3 * 5e-4 * 8000, abs=1.5)
+
+
+@pytest.mark.parametrize(("bins", "whole"), [(2.0, True), (3.2, False), (-2.0, True), (-3.2, False)])
+def test_two_and_a_half_bins_of_the_highest_line_are_a_whole_number_per_turn(bins: float, whole: bool) -> None:
+    turn = 0.5
+    found = outside._per_turn(20 * turn + bins * STEP / 8, 8, STEP, [turn])
+    assert found == ((20, turn) if whole else None)
+
+
+@pytest.mark.parametrize(("turn_bins", "says"), [(24, True), (16, False)])
+def test_where_a_quarter_of_all_orders_would_fit_a_whole_number_says_nothing(turn_bins: int, says: bool) -> None:
+    """Two and a half bins either side of every multiple."""
+    turn = turn_bins * STEP
+    assert (outside._per_turn(20 * turn, 1, STEP, [turn]) is not None) is says
+
+
+@pytest.mark.parametrize(("room", "told"), [(3, False), (5, True)])
+def test_lines_per_turn_are_told_apart_from_four_bins_on(room: int, told: bool) -> None:
+    power = row(room * number for number in range(1, 400))
+    assert (outside._lines_per_turn(power, STEP, (20, room * STEP), NOBODYS) > 0) is told
+
+
+@pytest.mark.parametrize(("stand", "alike"), [(8, False), (4, True)])
+def test_teeth_differ_where_three_in_ten_lines_between_stand(stand: int, alike: bool) -> None:
+    """Of the nineteen before the twentieth, which is the teeth's own."""
+    power = row([40 * number for number in range(1, stand + 1)] + [800])
+    assert (outside._lines_per_turn(power, STEP, (20, 40 * STEP), NOBODYS) == 0) is alike
+
+
+@pytest.mark.parametrize(("stand", "lines"), [(4, 8), (8, 8)])
+def test_of_a_shaft_of_few_teeth_eight_lines_are_looked_at_together(stand: int, lines: int) -> None:
+    power = row(40 * number for number in range(1, stand + 1))
+    assert outside._lines_per_turn(power, STEP, (3, 40 * STEP), NOBODYS) == lines
+
+
+@pytest.mark.parametrize(("over_db", "named"), [(4.0, True), (2.0, False)])
+def test_the_number_of_teeth_is_known_where_their_lines_are_twice_as_strong(over_db: float, named: bool) -> None:
+    power = row((40 * number for number in range(1, 99)), 20.0)
+    for k in (1, 2, 3):
+        power[7 * 40 * k] = 20.0 * 10 ** (over_db / 10)
+    assert search(power)._strongest_count(power, 40 * STEP, 5) == (7 if named else 5)
+
+
+@pytest.mark.parametrize(("over_db", "stands"), [(4.0, True), (2.0, False)])
+def test_an_exact_line_stands_out_where_it_is_twice_as_strong_as_those_a_turn_away(
+    over_db: float, stands: bool
+) -> None:
+    power = row([940, 1060], 20.0)
+    power[1000] = 20.0 * 10 ** (over_db / 10)
+    assert search(power, turns=[60 * STEP])._stands_out(power, 1000 * STEP, exact=True) is stands
+
+
+def sides(
+    harmonics: Sequence[int], spacing: int = 23, *, hidden: Sequence[int] = (), drop: int = 0
+) -> NDArray[np.bool_]:
+    """Bins of side lines of a comb of 200 bins whose lines have them at some harmonics, but for ``drop`` of them."""
+    places = [200 * k + sign * spacing for k in harmonics for sign in (-1, 1)]
+    power, mask = row(places[: len(places) - drop]), NOBODYS.copy()
+    for harmonic in hidden:
+        mask[200 * harmonic - 60 : 200 * harmonic + 61] = True
+    return outside._side_lines(power, STEP, 200 * STEP, mask, turns=True)
+
+
+def test_side_lines_belong_to_a_comb_where_seven_in_ten_stand_at_its_first_six_lines() -> None:
+    six = range(1, 7)
+    assert sides(six).any()
+    assert sides(six, drop=3).any()
+    assert not sides(six, drop=4).any()
+    assert not sides(range(1, 4)).any()
+    # Six of them must be free.
+    assert sides(six, hidden=(4, 5, 6)).any()
+    assert not sides(six, hidden=(3, 4, 5, 6)).any()
+
+
+def test_three_side_lines_either_side_are_its_own() -> None:
+    found = sides(range(1, 7))
+    near = [bool(found[1000 + 23 * number - 3 : 1004 + 23 * number].any()) for number in range(-5, 6)]
+    assert near == [0 < abs(number) <= 3 for number in range(-5, 6)]
+
+
+@pytest.mark.parametrize(("apart", "its_own"), [(0.005, True), (0.035, True), (0.05, False)])
+def test_a_comb_near_a_races_window_may_still_be_its_own(apart: float, its_own: bool) -> None:
+    """Four per cent farther: a race that slips so far is rare, another machine just there rarer."""
+    race = CombRequest(name="race", order=3.6, slip=(-0.02, 0.01))
+    one = search(row([]), requests=[race])
+    assert (one.owner_near(3.6 * 1.01 * (1 + apart)) is race) is its_own
+
+
+@pytest.mark.parametrize(("turn", "near"), [(1.015, True), (1.03, False)])
+def test_a_rotor_within_two_per_cent_of_a_shaft_may_be_its_side_lines(turn: float, near: bool) -> None:
+    """Lines where a race's side lines at the shaft's turn lie, not at multiples of the rotor."""
+    order, rotor = 4.0, 1.0
+    places = [order * k + number * turn for k in (1, 2, 3) for number in (-1, 1)]
+    power = row(round(place / STEP) for place in places)
+    assert outside._sides_nearer(power, STEP, order, rotor, NOBODYS, [turn]) is near
+
+
+def found_in(power: Row, requests: Sequence[CombRequest] = (), deep: float = 1.0) -> tuple[OutsideComb, ...]:
+    some = spectra(power[None])
+    object.__setattr__(some, "step", STEP)
+    object.__setattr__(some, "top_order", power.size * STEP)
+    some = replace(some, squared=deep * power[None] / 4000, floor=np.full_like(power[None], deep / 4000))
+    bands: Any = [SimpleNamespace(band_rms=np.ones(1), channel="p1")]
+    return outside.find_outside_combs(some, bands, requests, Families(benign=()))[0]
+
+
+def strong(order: int, *, half_db: float = -90.0, last: int = SIZE) -> Row:
+    """A comb of 20 dB lines, and those half way between so much lower."""
+    power = row([], size=SIZE)
+    power[order // 2 : last : order] = max(0.5, 100.0 * 10 ** (half_db / 10))
+    power[order:last:order] = 100.0
+    return power
+
+
+def test_no_capture_supports_a_smaller_chance_than_one_in_half_a_thousand_million() -> None:
+    (found,) = found_in(strong(360))
+    assert found.order == pytest.approx(3.6, rel=1e-3)
+    assert found.evidence.false_alarm_probability == pytest.approx(np.exp(-20), rel=0.05)
+    assert len(found.taken) == pytest.approx(40, abs=5)
+
+
+@pytest.mark.parametrize(("half_db", "order"), [(-6.0, 1.8), (-10.0, 3.6)])
+def test_lines_that_only_a_slower_order_makes_may_be_eight_decibels_weaker(half_db: float, order: float) -> None:
+    assert [one.order for one in found_in(strong(360, half_db=half_db))] == [pytest.approx(order, rel=2e-3)]
+
+
+def test_next_to_a_parts_own_order_they_must_be_half_as_strong(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a race whose impacts alternate they are weaker."""
+    race = CombRequest(name="race", order=3.6, slip=(-0.02, 0.01))
+    asked: list[Any] = []
+
+    def fundamental(power: Row, step: float, order: float, mask: Any, lowest: float, drop_db: Any, *more: Any) -> float:
+        asked.append(drop_db(3.6, 1.8))
+        return order
+
+    monkeypatch.setattr(outside, "fundamental", fundamental)
+    found_in(strong(360), [race])
+    assert asked[0] == pytest.approx(10 * np.log10(2), rel=0.2)
+
+
+@pytest.mark.parametrize(("deep", "named"), [(1.0, True), (1e-5, False)])
+def test_a_faint_comb_accuses_nobody(deep: float, named: bool) -> None:
+    assert bool(found_in(strong(360), deep=deep)) is named

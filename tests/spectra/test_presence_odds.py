@@ -1,0 +1,82 @@
+"""What lines that are missing, or stand elsewhere, say against a drive: worked by hand."""
+
+from __future__ import annotations
+
+from math import log
+
+import numpy as np
+import pytest
+
+from tests.spectra.test_comb_scores import spectra
+from vibe.spectra.identity import presence
+from vibe.spectra.identity.presence import Axis, Family, Lines, Strays, envelope_axis
+from vibe.spectra.speed.line_likelihood import LOUDEST
+
+STEP = 0.005
+SPEEDS = np.ones(1)
+NO_STRAYS = Strays(at=np.empty(0), whole=np.empty((0, 1)), lines=np.empty(0), places=100_000_000)
+SILENT = log(1 / np.log1p(LOUDEST))
+"""A line that must be seen and is not: as loud as any up to the loudest, in one factor as in the next."""
+
+
+def axis(**lines: float) -> Axis:
+    """Nothing but lines at orders such as ``o2``."""
+    row = np.zeros(40_000)
+    for order, surprise in lines.items():
+        row[round(float(order[1:].replace("_", ".")) / STEP)] = surprise
+    return Axis(rows=((row, STEP),), audible=presence.AUDIBLE)
+
+
+def test_lines_of_real_drives_are_seen_a_little_less_often_than_those_of_the_simulated_fleet() -> None:
+    lines = Family(count=30, unit=1.0, difference=1, passes=10).lines([30])
+    orders = lines.orders[0]
+    fleet = {60.0: 0.7, 61.0: 0.4, 20 * 30 / 29: 0.5, 2 * 30 / 29: 0.4}
+    for order, share in fleet.items():
+        seen = float(lines.seen[int(np.nanargmin(np.abs(orders - order)))])
+        assert 0.7 * share < seen < 0.95 * share
+
+
+@pytest.mark.parametrize(("part", "heard"), [(0, 0.9), (1, 0.5), (2, 0.4)])
+def test_of_drives_whose_lines_all_are_missing_only_those_are_left_that_are_never_heard(
+    part: int, heard: float
+) -> None:
+    lines = Lines(
+        orders=np.arange(20.3, 60.3)[None], part=np.full(40, part), seen=np.full(40, 1 - 1e-12),
+    )  # fmt: skip
+    found = presence._evidence([axis()], [NO_STRAYS], np.zeros(1), lines, SPEEDS)
+    assert found[0, 0] == pytest.approx(log(1 - heard), rel=1e-6)
+
+
+def test_three_in_ten_drives_modulate_what_rings() -> None:
+    found = envelope_axis(spectra(np.ones((1, 4000), dtype=np.float32)), 25.0, [50.0])
+    assert [log(1 - one) for one in found.audible] == pytest.approx([log(0.7)] * 3)
+
+
+PAIR = Family(count=30, unit=1.0, difference=1)
+
+
+def test_three_lines_of_the_shaft_that_are_missing() -> None:
+    """Nine in ten are seen."""
+    plain = Family(count=30, unit=1.0)
+    found = presence._shaft(axis(), NO_STRAYS, plain, SPEEDS, ())
+    assert found[0] == pytest.approx(3 * log(0.1 + 0.9 / np.log1p(LOUDEST)), rel=0.01)
+
+
+def test_a_lobe_where_the_shaft_should_be_is_an_alias_in_999_of_1000() -> None:
+    found = presence._shaft(axis(o2=50.0, o3=50.0, o1_035=50.0), NO_STRAYS, PAIR, SPEEDS, ())
+    assert found[0] == pytest.approx(-log(999), rel=0.02)
+
+
+def test_where_a_stronger_line_covers_the_first_and_none_of_the_others_stands_the_mesh_chose_the_speed() -> None:
+    """A line in one of 150 places: 6 % of 25 orders, a hundredth of an order each."""
+    found = presence._shaft(axis(o1=50.0), NO_STRAYS, PAIR, SPEEDS, [1])
+    assert found[0] == pytest.approx(-log(999) - log(0.06 * 25 / 0.01), rel=0.02)
+
+
+@pytest.mark.parametrize(("shaft", "counts"), [(-3.9, True), (-6.0, False)])
+def test_where_the_shaft_is_missing_lobes_are_no_proof(shaft: float, counts: bool) -> None:
+    """As when two of its three lines are: each nine in ten, and none of them by chance."""
+    assert -6 < 2 * SILENT < -3.9
+    lines = Lines(orders=np.array([[20.3]]), part=np.array([2]), seen=np.array([0.3]))
+    found = presence._evidence([axis(o20_3=50.0)], [NO_STRAYS], np.array([shaft]), lines, SPEEDS)
+    assert bool(found[0, 0] > 1) is counts

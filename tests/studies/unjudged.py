@@ -1,0 +1,59 @@
+"""Numbers that the judgement does not hang on, each with the reason: the mutation study does not move them.
+
+A key is a file and a name, as the study prints them. ``test_mutants.py`` holds that each is still there.
+"""
+
+from __future__ import annotations
+
+_PORTIONS = "arithmetic in portions, so that what it needs stays in the cache: the results are the same"
+_MEMORY = "bounds memory; what is within is not changed"
+_LENGTH = "which quick length a transform is padded to: the spectrum is the same"
+_SEARCH = "a finer or longer search ends at the same place, since what is found is refined then"
+_WORDS = "how much of a name a sentence quotes"
+_EXACT = "band-limited or polynomial, so that more instants give the same"
+
+_JOBS = "how work is shared out among processes: the results are the same"
+_PICTURE = "points or marks of a picture"
+_SETTLES = "steps of a descent that settles before"
+
+UNJUDGED: dict[str, str] = {
+    "vibe/flow/alarms/kept_looks.py LAYER": "names the form of what is kept, and is no size",
+    "vibe/flow/identify/answer.py LISTED": "how many rows of a table are shown",
+    "vibe/flow/route/capture_check.py FEWEST_PER_PROCESS": _JOBS,
+    "vibe/flow/route/round.py FEWEST_PER_PROCESS": _JOBS,
+    "vibe/history/population/comparison.py QUANTILES": _PICTURE,
+    "vibe/history/population/comparison.py _STRIP": _PICTURE,
+    "vibe/history/stored_traces.py FORM": "names the form of what is kept, and is no size",
+    "vibe/history/statistics/reliability.py SHAPES": _SEARCH,
+    "vibe/history/statistics/reliability.py _WIDEST": _SEARCH,
+    "vibe/history/statistics/slope.py EXACT_UP_TO": "from there on the normal law gives the same",
+    "vibe/spectra/basic/common_angle.py IN_VAIN": _SETTLES,
+    "vibe/spectra/basic/common_angle.py ROUNDS": _SETTLES,
+    "vibe/spectra/basic/common_angle.py WORTH": _SETTLES,
+    "vibe/spectra/envelope/synchronous_average.py WEIGHTING_ROUNDS": _SETTLES,
+    "vibe/spectra/speed/phase_refinement.py ROUNDS": _SETTLES,
+    "vibe/spectra/speed/line_likelihood.py LARGEST_SUMMED": "beyond it what is left out changes nothing",
+    "vibe/spectra/speed/phase_refinement.py LEAST_OFF": _LENGTH,
+    "vibe/spectra/speed/ridge_tracking.py AT_ONCE": _PORTIONS,
+    "vibe/spectra/identity/presence.py EVERYWHERE": "a key of a table, no size",
+    "vibe/spectra/identity/presence.py HIGHEST": "lies far beyond all values that are compared",
+    "vibe/history/decision_joining.py _MOST_SAID": _WORDS,
+    "vibe/spectra/basic/common_angle.py GRID": _EXACT,
+    "vibe/spectra/basic/common_angle.py MOST_STEPS": _SEARCH,
+    "vibe/spectra/basic/common_angle.py STEP_BINS": _SEARCH,
+    "vibe/spectra/basic/fft.py LONG_SAMPLES": _LENGTH,
+    "vibe/spectra/basic/fft.py QUICK_FACTOR": _LENGTH,
+    "vibe/spectra/basic/line_fit.py GRID": _EXACT,
+    "vibe/spectra/envelope/bands.py BANDS_AT_ONCE": _PORTIONS,
+    "vibe/spectra/evidence/comb.py MOSTLY_SHOWN": "sums of no line are zero whether they are left out or not",
+    "vibe/spectra/evidence/comb.py MOST_BLOCKED": _MEMORY,
+    "vibe/spectra/evidence/comb.py TOTALS_AT_ONCE": _PORTIONS,
+    "vibe/spectra/evidence/line_significance.py BINS_AT_ONCE": _PORTIONS,
+    "vibe/spectra/evidence/line_significance.py MOST_BETWEEN": _PORTIONS,
+    "vibe/spectra/evidence/line_significance.py MOST_KEPT": _MEMORY,
+    "vibe/spectra/identity/presence.py MOST_AT_ONCE": _PORTIONS,
+    "vibe/diagnosis/case.py Case.resolution": "stands in where no spectrum was made: nothing is read at it",
+    "vibe/ingest/quality/recording/noise_print.py BLOCK": _PORTIONS,
+    "vibe/history/population/records.py MOST_BYTES": _MEMORY,
+    "vibe/history/population/records.py MOST_FIGURES": _MEMORY,
+}
