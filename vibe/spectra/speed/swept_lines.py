@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from vibe.core.tones import FollowedLines
 from vibe.spectra.speed.line_likelihood import local_floors
 
 Real = NDArray[np.float64]
@@ -37,17 +38,6 @@ LEAST_BIN = 4
 """Half bins below which a window's own edge and the mean stand."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineKind:
-    """Orders of lines of one kind, how likely one of them stands out, and whether they are this machine's own:
-    multiples of a shaft are any machine's."""
-
-    what: str
-    orders: tuple[float, ...]
-    stands_out: float
-    own: bool
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RareLines:
     """``ratio`` (bins, instants) of likelihoods that a line stands there, ``bin`` apart (Hz, or orders) from zero;
@@ -57,7 +47,7 @@ class RareLines:
     bin: float
     length: float
 
-    def read(self, kind: LineKind, order: float, speeds: Real, others: Real) -> Single:
+    def read(self, kind: FollowedLines, order: float, speeds: Real, others: Real) -> Single:
         """Log likelihood ratio (speeds, instants) of one line at each of ``speeds`` (Hz, or relative). Lines of
         ``others`` (orders, all of the machine's) that are not resolved from it share what stands there."""
         place = order * speeds / self.bin
@@ -71,7 +61,7 @@ class RareLines:
         return found
 
 
-def every_order(kinds: Sequence[LineKind]) -> Real:
+def every_order(kinds: Sequence[FollowedLines]) -> Real:
     """Of all lines, each once."""
     return np.array(sorted({round(order, 6) for kind in kinds for order in kind.orders}))
 
