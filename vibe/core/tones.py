@@ -90,6 +90,17 @@ class OwnLines:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FollowedLines:
+    """Lines of one kind by which a speed that moves is followed: their ``orders``, how likely one of them stands out,
+    and whether they are this machine's ``own``: multiples of a shaft are any machine's."""
+
+    what: str
+    orders: tuple[float, ...]
+    stands_out: float
+    own: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Coincidence:
     """Two tones that share a line: harmonic ``harmonic_a`` of one lies on ``harmonic_b`` of the other."""
 

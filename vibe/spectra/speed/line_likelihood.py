@@ -136,7 +136,7 @@ def over_floor(item: Low, starts_s: Real, length_s: float, high_hz: float) -> tu
     pieces = np.stack([item.samples[start : start + n] for start in starts]) * _hann(n)
     lines = fft.rfft(pieces, size)[:, :count]
     power = np.square(lines.real) + np.square(lines.imag)
-    return power / _local_floors(power, max(32, round(FLOOR_TURNS * high_hz / bin_hz))), bin_hz
+    return power / local_floors(power, max(32, round(FLOOR_TURNS * high_hz / bin_hz))), bin_hz
 
 
 @lru_cache(maxsize=4)
@@ -144,7 +144,7 @@ def _hann(n: int) -> NDArray[np.float32]:
     return np.hanning(n).astype(np.float32)
 
 
-def _local_floors(power: NDArray[np.float32], block: int) -> Real:
+def local_floors(power: NDArray[np.float32], block: int) -> Real:
     """``bands.local_floor`` of each row of ``power`` (rows, bins)."""
     rows, n = power.shape
     block = min(max(8, block), n)

@@ -1,0 +1,378 @@
+"""The speed through a run-up or coast-down without a pulse, from lines of known orders, and how sure it is.
+
+Short spectra are read at every line's place for every speed, and a hidden Markov chain joins instants. Along the path,
+laid on its angle, lines stand still: there it is refined, and held against rivals at every other multiple of itself.
+A path is taken only where the machine's lines say it, all over the sweep, against each of them; and of it only what
+they say piece by piece.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+from vibe.core.tones import FollowedLines
+from vibe.spectra.basic.spline import spline_through
+from vibe.spectra.speed.swept_lines import RESOLVED, RareLines, Rows, every_order, likely_states, rare_lines
+
+Real = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+STEP_S = 0.1
+"""Between instants: fast runs take seconds."""
+LENGTHS_S = (0.125, 0.25, 0.5, 1.0)
+"""Of windows: for every line the one within which it moves by about one bin, 1 / sqrt(order times Hz per second)."""
+STEEPER = 1.3
+"""A run is in part steeper than all of its speed over all of its time (our choice)."""
+NEAR_S, NEAR_TURNS = 128, 96
+"""Half bins a place is compared with, in time and on the angle: some twenty lines' widths."""
+LOWEST = 0.1
+"""Speeds below this share of the nominal one are not followed: their lines lie next to each other and to zero."""
+GRID = 0.006
+"""From one speed to the next, relative: half a bin of 0.25 s at order 15 and 25 Hz."""
+SHORTEST_S = 2.0
+"""For all of the nominal speed: quicker starts and stops leave no segment of nearly one speed."""
+REST = -0.3
+"""Log likelihood of rest in each instant: less than that of any speed whose lines stand out (our choice)."""
+ELSEWHERE = 1e-3
+"""Chance that a run does not reach the nominal speed at its fast end: cut short, or at another speed (our choice)."""
+RANGE_SLACK = 0.02
+WINDOW_TURNS, STEP_TURNS = 12.0, 3.0
+"""On the angle: a window parts side lines at whole turns from their mesh, and moves by a quarter of itself."""
+OFF = np.arange(-0.03, 0.03001, 0.001)
+"""Relative deviations from the first path within which it is refined."""
+EDGE = 0.7
+"""Of these deviations, beyond which the first path was too far off."""
+WANDER = 0.0015
+"""Of the deviation from one window to the next, relative (our choice)."""
+KAPPAS = np.exp(np.arange(-1.4, 1.4001, 0.004))
+"""Multiples at which rivals are looked for: from a quarter to four times the speed."""
+ALIKE = 0.012
+"""Relative difference within which a rival is the path itself."""
+MASKED = 0.015
+"""To both sides, relative, of a first machine's lines, when a second one is looked for."""
+SECOND_APART = 0.05
+"""Relative, by which its speed must differ to be another's."""
+BLOCKS = 10
+"""Of a sweep, that stand for independent looks."""
+BEATS, BEATS_ELSEWHERE = 2.5, 1.5
+"""Standard errors over blocks by which the path must beat every rival (one in several hundred by chance)."""
+SCATTER = 0.03
+"""Added to a standard error, so that equal blocks do not divide by nothing."""
+LEAST_OWN, LEAST_TURNING = 0.4, 0.2
+"""Mean log likelihood ratio in each instant of all lines of the machine's own, and of its shafts: both must speak."""
+LEAST_ONLY, LEAST_ONLY_ELSEWHERE = 0.05, 0.3
+"""By how much lines that are no multiples of the input must stand out more than what is next to them: where the fast end
+of the path is a speed of the machine, and where it is not, which only a run that was cut short explains."""
+SLOW_ORDER = 3.0
+"""Below it lines of lobes lie close to the shaft's own."""
+BETWEEN = (-2.37, -1.61, 1.39, 2.63, 3.29)
+"""Places next to such a line, in its distances from the multiple: none is another multiple of it."""
+LEAST_TURNS = 40.0
+"""In a piece without a stop: three windows."""
+LOCAL = 5
+"""Windows over which a piece's own evidence is averaged: half of them are fresh."""
+LOCAL_REACH = 0.75
+"""How far, in the logarithm, rivals of a piece lie: half and double are as near as a path can stray unseen."""
+LOCAL_AHEAD = 0.8
+"""By which it must be ahead of every rival there."""
+DENSE = 8
+"""Points from one knot of a piece to the next."""
+LEAST_OFF = 0.003
+"""Standard uncertainty, relative, that a speed between windows of twelve turns keeps at the least (sweeps of
+``tests/worlds/sweeps.py``: 99 in 100 lie within twice that)."""
+MOST_OFF = 0.01
+"""Standard uncertainty of the speed, relative, from which on it is not stated."""
+MOVES = 1.3
+"""Fastest over slowest speed of a run-up or coast-down, at the least."""
+
+Why = Literal["", "short", "steady", "lines", "others", "rival", "two"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweptPiece:
+    """The input's ``turns`` (n,) at ``time_s`` (n,), with the relative standard uncertainty of the speed (n,)."""
+
+    time_s: Real
+    turns: Real
+    speed_hz: Real
+    uncertainty: Real
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweptSpeed:
+    """``pieces`` whose speed is known, in time; where there is none, ``why``: too short; the speed does not move; lines
+    do not stand out; only such stand out as ``others`` have, too; a ``rival`` at so many times the speed explains as much; two machines of the kind run.
+
+    ``ahead``: standard errors by which the path beats its nearest rival. ``followed_s``: where it turned at all.
+    """
+
+    pieces: tuple[SweptPiece, ...] = ()
+    why: Why = ""
+    rival: float | None = None
+    ahead: float = 0.0
+    followed_s: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Turning:
+    """One stretch without a stop: the refined law, and evidence (kinds, windows, KAPPAS) along it."""
+
+    time_s: Real
+    turns: Real
+    speed_hz: Real
+    uncertainty: Real
+    evidence: NDArray[np.float32]
+    apart: Real
+
+
+def swept_speed(rows: Rows, kinds: Sequence[FollowedLines], range_hz: tuple[float, float], *, up: bool) -> SweptSpeed:
+    """Of ``rows`` of samples, shape (n,) each with its rate [Hz], that began together; the fast end of the run lies in
+    ``range_hz``, but for a chance. ``up``: that is its last one."""
+    duration = min(samples.size / rate for samples, rate in rows)
+    time_s = np.arange(0.5 * STEP_S, duration, STEP_S)
+    if duration < SHORTEST_S:
+        return SweptSpeed(why="short")
+    usual = STEEPER * range_hz[1] / duration
+    orders = every_order(kinds)
+    lengths = {
+        float(order): min(LENGTHS_S, key=lambda s: abs(np.log(s * np.sqrt(order * usual))))  # noqa: B023
+        for order in orders
+    }
+    spectra = {
+        length: rare_lines(rows, length, time_s, near=NEAR_S, follows=True) for length in sorted({*lengths.values()})
+    }
+    grid = np.exp(np.arange(np.log(LOWEST * range_hz[0]), np.log(1.03 * range_hz[1]), GRID))
+    speed = _followed(spectra, lengths, kinds, grid, time_s, range_hz, up=up)
+    found, taken = _judged(rows, kinds, time_s, speed, range_hz)
+    if found.why == "rival" and found.rival is not None:
+        # The rival may be the machine: its own path is followed, and has to beat all others in turn.
+        other = np.where(speed * found.rival <= grid[-1], speed * found.rival, 0.0)
+        again, taken_again = _judged(rows, kinds, time_s, other, range_hz)
+        if not again.why:
+            found, taken, speed = again, taken_again, other
+    if not found.why and _another(spectra, lengths, kinds, grid, rows, time_s, range_hz, taken, up=up):
+        return SweptSpeed(why="two", ahead=found.ahead)
+    return found
+
+
+def _followed(
+    spectra: dict[float, RareLines], lengths: dict[float, float], kinds: Sequence[FollowedLines], grid: Real,
+    time_s: Real, range_hz: tuple[float, float], *, up: bool,
+) -> Real:  # fmt: skip
+    """Speed (instants,) [Hz], 0 at rest."""
+    orders = every_order(kinds)
+    score = np.zeros((grid.size, time_s.size))
+    for kind in kinds:
+        for order in kind.orders:
+            length = lengths[round(order, 6)]
+            weight = min(1.0, 2 * STEP_S / length)
+            score += weight * spectra[length].read(kind, order, grid, orders)
+    low, high = range_hz
+    inside = np.concatenate([[False], (grid >= (1 - RANGE_SLACK) * low) & (grid <= (1 + RANGE_SLACK) * high)])
+    fast = np.where(inside, 1.0, ELSEWHERE * inside.sum() / inside.size)
+    free = np.ones(inside.size)
+    likely = likely_states(
+        np.vstack([np.full(time_s.size, REST), score]).T, _moves(grid, high, float(time_s[-1])),
+        *((free, fast) if up else (fast, free)),
+    )  # fmt: skip
+    speeds = np.concatenate([[0.0], grid])
+    together = uniform_filter1d(likely[:, 1:], LOCAL, axis=1, mode="constant") * LOCAL
+    return np.asarray(speeds[np.column_stack([likely[:, 0], together]).argmax(axis=1)])
+
+
+def _moves(grid: Real, nominal_hz: float, duration: float) -> Real:
+    """Chances (from, to) of rest and all speeds within one step: changes are as usual for the run, seldom quicker."""
+    speeds = np.concatenate([[0.0], grid])
+    width = np.gradient(speeds)
+    width[0] = grid[0]
+    change = np.abs(speeds[:, None] - speeds)
+    most = np.maximum(nominal_hz / SHORTEST_S * STEP_S, 1.5 * np.maximum(width[:, None], width))
+    odds = np.exp(-change / (1.5 * nominal_hz / duration * STEP_S)) * (change <= most) * width
+    return np.asarray(odds / odds.sum(axis=1, keepdims=True))
+
+
+# ── on the angle ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _judged(rows: Rows, kinds: Sequence[FollowedLines], time_s: Real, speed_hz: Real, range_hz: tuple[float, float]) -> tuple[SweptSpeed, list[_Turning]]:
+    stretches = [one for part in _stretches(speed_hz) if (one := _refined(rows, kinds, time_s[part], speed_hz[part]))]
+    where = tuple((float(one.time_s[0]), float(one.time_s[-1])) for one in stretches)
+    if not stretches:
+        return SweptSpeed(why="short"), []
+    evidence = np.concatenate([one.evidence for one in stretches], axis=1)
+    rival, ahead, bar = _nearest_rival(evidence.sum(axis=0), max(float(one.speed_hz.max()) for one in stretches), range_hz)
+    here = int(np.abs(KAPPAS - 1).argmin())
+    own = np.array([kind.own for kind in kinds])
+    said = [float(maximum_filter1d(evidence[of].sum(axis=0), 3, axis=1)[:, here].mean()) for of in (own, ~own)]
+    found = SweptSpeed(followed_s=where, ahead=ahead)
+    apart = np.concatenate([one.apart for one in stretches])
+    reached = max(float(one.speed_hz.max()) for one in stretches) >= (1 - RANGE_SLACK) * range_hz[0]
+    only = float(apart.mean()) if apart.size else 0.0
+    if ahead < bar:
+        return replace(found, why="rival", rival=rival), stretches
+    if said[0] < LEAST_OWN or said[1] < LEAST_TURNING:
+        return replace(found, why="lines"), stretches
+    if only < (LEAST_ONLY if reached else LEAST_ONLY_ELSEWHERE):
+        return replace(found, why="others"), stretches
+    pieces = tuple(piece for one in stretches for piece in _known(one))
+    if not pieces:
+        return replace(found, why="lines"), stretches
+    speeds = np.concatenate([piece.speed_hz for piece in pieces])
+    if speeds.max() < MOVES * speeds.min():
+        return replace(found, why="steady"), stretches
+    return replace(found, pieces=pieces), stretches
+
+
+def _stretches(speed_hz: Real) -> list[slice]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], speed_hz > 0, [0]])))
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 2 * LOCAL]
+
+
+def _refined(rows: Rows, kinds: Sequence[FollowedLines], time_s: Real, speed_hz: Real) -> _Turning | None:
+    """The law that lines say when they are laid on its angle; None of too few turns."""
+    window = np.hanning(2 * LOCAL + 1)[1:-1]
+    smooth = np.exp(np.convolve(np.pad(np.log(speed_hz), LOCAL - 1, mode="edge"), window / window.sum(), mode="valid"))
+    turns = _turns(time_s, smooth)
+    if turns[-1] < LEAST_TURNS:
+        return None
+    orders = every_order(kinds)
+    per_turn = float(np.ceil(2.56 * 1.1 * orders.max() + 8))
+    at = np.arange(STEP_TURNS / 2, turns[-1], STEP_TURNS)
+    lines = rare_lines(_laid(rows, time_s, turns, per_turn), WINDOW_TURNS, at, near=NEAR_TURNS, follows=False)
+    weight = 2 * STEP_TURNS / WINDOW_TURNS
+    score = weight * sum(lines.read(kind, order, 1 + OFF, orders) for kind in kinds for order in kind.orders)
+    moves = np.exp(-np.abs(OFF[:, None] - OFF) / WANDER)
+    even = np.ones(OFF.size)
+    likely = likely_states(np.asarray(score, dtype=np.float64).T, moves / moves.sum(axis=1, keepdims=True), even, even)
+    off = likely @ OFF
+    spread = np.sqrt(np.maximum(likely @ OFF**2 - off**2, 0.0))
+    # At its edge it may be anywhere beyond.
+    spread = np.where(np.abs(off) > EDGE * OFF[-1], 1.0, spread)
+    moments = np.interp(at, turns, time_s)
+    speed = np.interp(moments, time_s, smooth) * (1 + off)
+    turned = _turns(moments, speed)
+    inside = np.arange(WINDOW_TURNS / 2, turned[-1] - WINDOW_TURNS / 2 + 1e-9, STEP_TURNS)
+    if inside.size < 2 * LOCAL:
+        return None
+    lines = rare_lines(_laid(rows, moments, turned, per_turn), WINDOW_TURNS, inside, near=NEAR_TURNS, follows=False)
+    apart = _between_turns(_laid(rows, moments, turned, per_turn), kinds, turned[-1])
+    evidence = np.array(
+        [np.sum([lines.read(kind, order, KAPPAS, orders) for order in kind.orders], axis=0).T for kind in kinds]
+    )
+    return _Turning(
+        time_s=np.interp(inside, turned, moments), turns=inside, speed_hz=np.interp(inside, turned, speed),
+        uncertainty=np.interp(inside, turned, spread), evidence=evidence, apart=apart,
+    )  # fmt: skip
+
+
+def _between_turns(laid: Rows, kinds: Sequence[FollowedLines], turns: float) -> Real:
+    """How much more stands at own lines that are no multiples of the input than next to them, (windows,): mean log
+    likelihood ratio. Windows are as long as it takes to part the nearest of them from its multiple, where there is time.
+    Any rotor with blades has lines at whole orders; these no other machine has."""
+    broken = [(kind, order) for kind in kinds for order in kind.orders if abs(order - round(order)) > 1e-6]
+    own = [(kind, order, abs(order - round(order))) for kind, order in broken if kind.own or order < 1]
+    slow = [off for _, order, off in own if order < SLOW_ORDER]
+    length = min(max(WINDOW_TURNS, RESOLVED / min(slow, default=1.0)), turns / 2.5)
+    at = np.arange(length / 2, turns - length / 2, length / 4)
+    own = [(kind, order, off) for kind, order, off in own if off * length > 0.8 * RESOLVED]
+    if not own or not at.size:
+        return np.zeros(0)
+    lines = rare_lines(laid, length, at, near=NEAR_TURNS, follows=False)
+    found = []
+    for kind, order, off in own:
+        places = [order, *(order + times * off for times in BETWEEN if order + times * off > 0.3)]
+        value, *others = (
+            lines.read(kind, place, 1 + np.arange(-2, 3) * lines.bin / 2 / place, np.array([place])).max(axis=0)
+            for place in places
+        )
+        found.append(value - np.mean(others, axis=0))
+    return np.asarray(np.mean(found, axis=0), dtype=np.float64)
+
+
+def _turns(time_s: Real, speed_hz: Real) -> Real:
+    return np.concatenate([[0.0], np.cumsum((speed_hz[1:] + speed_hz[:-1]) / 2 * np.diff(time_s))])
+
+
+def _laid(rows: Rows, time_s: Real, turns: Real, per_turn: float) -> list[tuple[Real, float]]:
+    """Rows at even steps of angle: the mean over each, which lets little fold back of what is faster."""
+    edges = np.interp(np.arange(0.0, turns[-1], 1 / per_turn), turns, time_s)
+    laid = []
+    for samples, rate in rows:
+        sums = np.concatenate([[0.0], np.cumsum(samples, dtype=np.float64)])
+        laid.append((np.diff(np.interp(edges * rate, np.arange(sums.size), sums)) / np.diff(edges) / rate, per_turn))
+    return laid
+
+
+# ── rivals ────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def _rivals() -> Bools:
+    return np.abs(np.log(KAPPAS)) > ALIKE
+
+
+def _nearest_rival(evidence: NDArray[np.float32], top_hz: float, range_hz: tuple[float, float]) -> tuple[float, float, float]:
+    """The multiple of the path that it beats by least, by how many standard errors over blocks of the sweep, and how
+    many are asked; ``evidence`` (windows, KAPPAS), ``top_hz`` the fastest of the path. No rival is faster than the
+    range, and those that do not reach it have that against them."""
+    blocks = np.array([part.mean(axis=0) for part in np.array_split(evidence, BLOCKS)])
+    blocks = maximum_filter1d(blocks, 3, axis=1)
+    ahead = blocks[:, [int(np.abs(KAPPAS - 1).argmin())]] - blocks
+    errors = ahead.mean(axis=0) / (ahead.std(axis=0, ddof=1) / np.sqrt(BLOCKS) + SCATTER)
+    slow, fast = (1 - RANGE_SLACK) * range_hz[0], (1 + RANGE_SLACK) * range_hz[1]
+    held = top_hz >= slow
+    bars = np.where((KAPPAS * top_hz < slow) & held, BEATS_ELSEWHERE, BEATS)
+    margin = np.where(_rivals() & (KAPPAS * top_hz <= fast), errors - bars, np.inf)
+    nearest = int(margin.argmin())
+    return float(KAPPAS[nearest]), float(errors[nearest]), float(bars[nearest])
+
+
+def _known(one: _Turning) -> list[SweptPiece]:
+    """Of one stretch, what its lines say piece by piece."""
+    local = uniform_filter1d(one.evidence.sum(axis=0).astype(np.float64), LOCAL, axis=0, mode="nearest")
+    local = maximum_filter1d(local, 3, axis=1)
+    ahead = local[:, int(np.abs(KAPPAS - 1).argmin())] - local[:, _rivals() & (np.abs(np.log(KAPPAS)) < LOCAL_REACH)].max(axis=1)
+    sure = (ahead >= LOCAL_AHEAD) & (one.uncertainty <= MOST_OFF)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], sure, [0]])))
+    return [_piece(one, slice(int(a), int(b))) for a, b in zip(edges[::2] + 1, edges[1::2] - 1, strict=True) if b - a >= LOCAL]
+
+
+def _piece(one: _Turning, part: slice) -> SweptPiece:
+    """Knots are three turns apart: a line through them would be off by a tenth of a turn where the shaft is slow."""
+    knots = one.time_s[part]
+    time_s = np.linspace(knots[0], knots[-1], (knots.size - 1) * DENSE + 1)
+    turns = spline_through(knots, one.turns[part], natural=False).at(time_s)
+    return SweptPiece(
+        time_s=time_s, turns=turns, speed_hz=np.gradient(turns, time_s),
+        uncertainty=np.hypot(LEAST_OFF, np.interp(time_s, knots, one.uncertainty[part])),
+    )  # fmt: skip
+
+
+def _another(
+    spectra: dict[float, RareLines], lengths: dict[float, float], kinds: Sequence[FollowedLines], grid: Real, rows: Rows,
+    time_s: Real, range_hz: tuple[float, float], taken: list[_Turning], *, up: bool,
+) -> bool:  # fmt: skip
+    """Whether a second machine of the same lines runs through its speeds: what the first one's lines leave."""
+    orders = every_order(kinds)
+    left = {}
+    for length, lines in spectra.items():
+        ratio = lines.ratio.copy()
+        for one in taken:
+            within = np.flatnonzero((time_s >= one.time_s[0]) & (time_s <= one.time_s[-1]))
+            speed = np.interp(time_s[within], one.time_s, one.speed_hz)
+            for order in orders:
+                width = np.maximum(2, np.rint(MASKED * order * speed / lines.bin)).astype(np.intp)
+                middle = np.rint(order * speed / lines.bin).astype(np.intp)
+                for column, place, reach in zip(within, middle, width, strict=True):
+                    ratio[max(0, place - reach) : place + reach + 1, column] = 1.0
+        left[length] = replace(lines, ratio=ratio)
+    other = _followed(left, lengths, kinds, grid, time_s, range_hz, up=up)
+    found = _judged(rows, kinds, time_s, other, range_hz)[0]
+    first_s, first_hz = (np.concatenate([getattr(one, name) for one in taken]) for name in ("time_s", "speed_hz"))
+    apart = [np.abs(np.log(piece.speed_hz / np.interp(piece.time_s, first_s, first_hz))) for piece in found.pieces]
+    return bool(apart) and float(np.mean(np.concatenate(apart) > SECOND_APART)) > 0.5
