@@ -250,7 +250,7 @@ def test_of_a_declared_machine_of_the_type_that_is_not_seen_a_race_may_be(case: 
 def test_damage_at_the_speed_found_is_this_drives_as_far_as_that_speed_is(case: MakeCase, tones: ToneTable) -> None:
     """The louder of two meshes is more likely this drive's own: it carries the sensor. Of a machine that was searched
     for only that it is the louder counts."""
-    alone = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=HEARD_SPEED))).probability
+    alone = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=DETECTED_SPEED))).probability
     for by_damage in (True, False):
         shares = []
         for fainter_db in (-10.0, 0.0, 10.0):
@@ -266,9 +266,9 @@ def test_a_noted_speed_speaks_for_the_machine_that_it_fits(case: MakeCase, tones
     """Twice as likely, where it fits one of the two alone; else nothing."""
     shares = {}
     for noted in (None, 1.0, 1.004, 1.002, 1.02):
-        hz = None if noted is None else noted * HEARD_SPEED.input_hz
-        some = case(combs={PIN: pin(tones, 0.0)}, alike=(similar(1.004),), speed=HEARD_SPEED, noted_speed_hz=hz)
-        alone = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=HEARD_SPEED))).probability
+        hz = None if noted is None else noted * DETECTED_SPEED.input_hz
+        some = case(combs={PIN: pin(tones, 0.0)}, alike=(similar(1.004),), speed=DETECTED_SPEED, noted_speed_hz=hz)
+        alone = of_pin(diagnose(case(combs={PIN: pin(tones, 0.0)}, speed=DETECTED_SPEED))).probability
         shares[noted] = of_pin(diagnose(some)).probability / alone
     assert shares[1.002] == shares[1.02] == shares[None]
     assert odds(shares[1.0]) == pytest.approx(NOTED_SAYS * odds(shares[None]), rel=0.02)

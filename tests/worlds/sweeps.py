@@ -108,7 +108,9 @@ def _speed(sweep: Sweep, time: Array, draw: np.random.Generator) -> Array:
     ways: dict[str, Callable[[], Array]] = {
         "s-shape": lambda: low + (1 - low) * _smooth((share - 0.08) / 0.84),
         "steps": lambda: _steps(share, low, draw),
-        "friction": lambda: _slowed(time, draw, dry=draw.uniform(0.005, 0.02), wet=draw.uniform(1.0, 2.2) / sweep.seconds),
+        "friction": lambda: _slowed(
+            time, draw, dry=draw.uniform(0.005, 0.02), wet=draw.uniform(1.0, 2.2) / sweep.seconds
+        ),
         "drag": lambda: _slowed(time, draw, dry=0.3 / sweep.seconds, square=draw.uniform(2.0, 5.0) / sweep.seconds),
         "stop": lambda: np.abs(np.interp(share, [0, 0.05, 0.42, 0.5, 0.58, 0.95, 1], [1, 1, 0, 0, 0, 1, 1])),
         "reversal": lambda: np.interp(share, [0, 0.08, 0.92, 1], [1, 1, -1, -1]),
@@ -240,7 +242,9 @@ def _around(sweep: Sweep, time: Array, speed: Array, size: float, draw: np.rando
         start, tau = fixed.uniform(0, 4), fixed.uniform(6.0, 15.0)
         pump = fixed.uniform(20.0, 29.0) * np.exp(-np.clip(time - start, 0, None) / tau)
         pump = pump if fixed.random() < 0.5 else pump[::-1]
-        row += size * 1.2 * draw.uniform(0.6, 1.2) * _blades(np.cumsum(pump) / RATE_HZ, int(fixed.integers(3, 9)), fixed)
+        row += (
+            size * 1.2 * draw.uniform(0.6, 1.2) * _blades(np.cumsum(pump) / RATE_HZ, int(fixed.integers(3, 9)), fixed)
+        )
     if kind == "sister":
         share = np.clip(time / sweep.seconds / fixed.uniform(0.6, 0.9), 0.15, 1.0)
         turns = np.cumsum(sweep.nominal_hz * 0.99 * (share if sweep.up else share[::-1])) / RATE_HZ
@@ -274,7 +278,11 @@ def drive_file(sweep: Sweep) -> str:
     if sweep.kind == "rv":
         return head + f'[[stage]]\nkind = "rv"\nsun_teeth = {sweep.sun}\nplanet_teeth = {sweep.wheel}\n{counts}'
     gear = f'[[stage]]\nkind = "gear pair"\ndriver_teeth = {sweep.sun}\ndriven_teeth = {sweep.wheel}\n'
-    return head + (gear if sweep.kind == "gear first" else "") + f'[[stage]]\nkind = "cycloidal"\noutput_pins = 8\n{counts}'
+    return (
+        head
+        + (gear if sweep.kind == "gear first" else "")
+        + f'[[stage]]\nkind = "cycloidal"\noutput_pins = 8\n{counts}'
+    )
 
 
 def write(sweep: Sweep, folder: Path) -> Made:

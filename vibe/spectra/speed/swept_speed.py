@@ -140,10 +140,7 @@ def swept_speed(rows: Rows, kinds: Sequence[FollowedLines], range_hz: tuple[floa
         return SweptSpeed(why="short")
     usual = STEEPER * range_hz[1] / duration
     orders = every_order(kinds)
-    lengths = {
-        float(order): min(LENGTHS_S, key=lambda s: abs(np.log(s * np.sqrt(order * usual))))  # noqa: B023
-        for order in orders
-    }
+    lengths = {float(order): min(LENGTHS_S, key=lambda s: abs(np.log(s * np.sqrt(order * usual)))) for order in orders}
     spectra = {
         length: rare_lines(rows, length, time_s, near=NEAR_S, follows=True) for length in sorted({*lengths.values()})
     }
@@ -200,13 +197,17 @@ def _moves(grid: Real, nominal_hz: float, duration: float) -> Real:
 # ── on the angle ──────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _judged(rows: Rows, kinds: Sequence[FollowedLines], time_s: Real, speed_hz: Real, range_hz: tuple[float, float]) -> tuple[SweptSpeed, list[_Turning]]:
+def _judged(
+    rows: Rows, kinds: Sequence[FollowedLines], time_s: Real, speed_hz: Real, range_hz: tuple[float, float]
+) -> tuple[SweptSpeed, list[_Turning]]:
     stretches = [one for part in _stretches(speed_hz) if (one := _refined(rows, kinds, time_s[part], speed_hz[part]))]
     where = tuple((float(one.time_s[0]), float(one.time_s[-1])) for one in stretches)
     if not stretches:
         return SweptSpeed(why="short"), []
     evidence = np.concatenate([one.evidence for one in stretches], axis=1)
-    rival, ahead, bar = _nearest_rival(evidence.sum(axis=0), max(float(one.speed_hz.max()) for one in stretches), range_hz)
+    rival, ahead, bar = _nearest_rival(
+        evidence.sum(axis=0), max(float(one.speed_hz.max()) for one in stretches), range_hz
+    )
     here = int(np.abs(KAPPAS - 1).argmin())
     own = np.array([kind.own for kind in kinds])
     said = [float(maximum_filter1d(evidence[of].sum(axis=0), 3, axis=1)[:, here].mean()) for of in (own, ~own)]
@@ -316,7 +317,9 @@ def _rivals() -> Bools:
     return np.abs(np.log(KAPPAS)) > ALIKE
 
 
-def _nearest_rival(evidence: NDArray[np.float32], top_hz: float, range_hz: tuple[float, float]) -> tuple[float, float, float]:
+def _nearest_rival(
+    evidence: NDArray[np.float32], top_hz: float, range_hz: tuple[float, float]
+) -> tuple[float, float, float]:
     """The multiple of the path that it beats by least, by how many standard errors over blocks of the sweep, and how
     many are asked; ``evidence`` (windows, KAPPAS), ``top_hz`` the fastest of the path. No rival is faster than the
     range, and those that do not reach it have that against them."""
@@ -336,10 +339,16 @@ def _known(one: _Turning) -> list[SweptPiece]:
     """Of one stretch, what its lines say piece by piece."""
     local = uniform_filter1d(one.evidence.sum(axis=0).astype(np.float64), LOCAL, axis=0, mode="nearest")
     local = maximum_filter1d(local, 3, axis=1)
-    ahead = local[:, int(np.abs(KAPPAS - 1).argmin())] - local[:, _rivals() & (np.abs(np.log(KAPPAS)) < LOCAL_REACH)].max(axis=1)
+    ahead = local[:, int(np.abs(KAPPAS - 1).argmin())] - local[
+        :, _rivals() & (np.abs(np.log(KAPPAS)) < LOCAL_REACH)
+    ].max(axis=1)
     sure = (ahead >= LOCAL_AHEAD) & (one.uncertainty <= MOST_OFF)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sure, [0]])))
-    return [_piece(one, slice(int(a), int(b))) for a, b in zip(edges[::2] + 1, edges[1::2] - 1, strict=True) if b - a >= LOCAL]
+    return [
+        _piece(one, slice(int(a), int(b)))
+        for a, b in zip(edges[::2] + 1, edges[1::2] - 1, strict=True)
+        if b - a >= LOCAL
+    ]
 
 
 def _piece(one: _Turning, part: slice) -> SweptPiece:
