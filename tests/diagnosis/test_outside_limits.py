@@ -149,14 +149,14 @@ def test_side_lines_are_as_high_as_the_first_four_lines_to_which_they_belong(
     lines = tuple(CombLine(order=2.0 * k, over_floor_db=db) for k, db in enumerate(levels, 1))
     sides = tuple(CombLine(order=2.0 * k + 0.4 * s, over_floor_db=17.0) for k in (1, 2, 3, 4) for s in (-1, 1))
     seen = replace(comb(RACE, 2.0, SURE, 5.0), lines=lines, sideband_lines=sides)
-    assert outside_machines._has_sides(case(combs={RACE: seen}), finding(case, tones)) is stand
+    assert outside_machines._finding_has_sides(case(combs={RACE: seen}), finding(case, tones)) is stand
 
 
 def test_the_first_two_of_the_lines_do_not_decide_alone(case: MakeCase, tones: ToneTable) -> None:
     lines = tuple(CombLine(order=2.0 * k, over_floor_db=db) for k, db in enumerate((16.0, 16.0, 8.0, 8.0), 1))
     sides = tuple(CombLine(order=2.0 * k + 0.4 * s, over_floor_db=17.0) for k in (1, 2, 3, 4) for s in (-1, 1))
     seen = replace(comb(RACE, 2.0, SURE, 5.0), lines=lines, sideband_lines=sides)
-    assert not outside_machines._has_sides(case(combs={RACE: seen}), finding(case, tones))
+    assert not outside_machines._finding_has_sides(case(combs={RACE: seen}), finding(case, tones))
 
 
 @pytest.mark.parametrize(("off", "sure"), [(4.0, False), (5.2, True)])

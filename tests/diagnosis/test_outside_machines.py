@@ -93,7 +93,7 @@ def test_a_part_that_all_discs_meet_alike_may_be_a_machine_that_strikes_as_often
     assert pin.meetings > 1
     seen = comb(pin.id, float(pin.order), SURE, 8.0)
     plain = lone(diagnose(case(combs={pin.id: seen})))
-    other = outside(pin.meetings * float(pin.order) + off, ambiguous=ambiguous, hit_db=2.0)
+    other = outside(pin.meetings * float(pin.order) + off, ambiguous=ambiguous, impact_db=2.0)
     doubted = lone(diagnose(case(combs={pin.id: seen}, outside_combs=(other,))))
     assert any("outside source" in name for name in doubted.cannot_be_told_from) is named
     assert (doubted.probability < 0.5 * plain.probability) is named
