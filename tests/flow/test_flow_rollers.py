@@ -44,7 +44,8 @@ def drive(stage: dict[str, Any]) -> Drive:
 def test_what_rolls_or_is_left_out_is_named_at_its_own_order(stage: dict[str, Any], damage: str, alike: str) -> None:
     machine, conditions = drive(stage), life(1, of="rollers")
     found = judged(simulate(machine, [Damage(damage, 2.0)], seed=1, conditions=conditions), machine).findings
-    assert found[0].probability > 0.99
+    # As many teeth on the output as would make a lobe's order are seldom, but there are such.
+    assert found[0].probability > 0.95
     # Both rows of a stepped disc are one body: their lobes share an order.
     assert damage in {found[0].tone, *found[0].cannot_be_told_from}
     assert found[0].tone in {damage, alike}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from math import exp
 
 from vibe.core.evidence import CombEvidence
 from vibe.core.health import Finding
@@ -83,8 +82,6 @@ def _weights(case: Case, own: Tone, comb: CombEvidence) -> Mapping[str, float]:
     weights = {}
     for one in (own, *rivals):
         usual = PART_SHARE[one.family] * slip_density(one, place, error)
-        if one.family == "rolling element":
-            usual *= exp(case.settings.element.element)
         if sides:
             usual *= 1 - SIDES_ANYWAY if is_carried(case, one.id) and _sides_alike(one, own) else SIDES_ANYWAY
         weights[one.id] = usual
@@ -92,7 +89,10 @@ def _weights(case: Case, own: Tone, comb: CombEvidence) -> Mapping[str, float]:
 
 
 def _rivals(one: Tone, own: Tone, comb: CombEvidence) -> bool:
-    """Whether a part of another bearing may lie where ``comb`` does."""
+    """Whether a part of another bearing may lie where ``comb`` does. Races with races: an element strikes both rings,
+    which its lines show and no race's do."""
+    if (one.family == "rolling element") is not (own.family == "rolling element"):
+        return False
     other = one.damage and one.family in FAMILIES and any(one.slip) and part_of(one.id) != part_of(own.id)
     same = one.slip == own.slip and abs(one.order / own.order - 1) < SAME_ORDER
     return other and not same and 1 + one.slip[0] <= comb.order / one.order <= 1 + one.slip[1]
