@@ -63,8 +63,8 @@ SURELY_NEARER = 0.003
 ALIKE = 0.75
 """Share of the strongest score from which another tone at the same place may be its cause, less what a cage with few
 elements, so with few harmonics of its own, must lack; sidebands that only one of two predicts distinguish them."""
-FAR_HIGHER_DB = 10.0
-"""Ten times the power: side lines of all but full modulation lie six decibels and more below, far ones further yet."""
+FAR_HIGHER_DB = 15.0
+"""Side lines lie six decibels and more below what they stand next to, far ones further (common practice)."""
 PLACE_BINS = 1.5
 """Half the width of a line [bins] (Hann): how far the last line of a comb may lie off its place."""
 NEVER_NOISE = 20.0
@@ -275,7 +275,9 @@ def _above_its_sides(readings: Sequence[CombReading], best: CombReading, decoy_n
         return best
     levels = [_first_lines_db(decoy_null, one, _sharpened(spectra, one)) for one in (best, *rivals)]
     highest = max(range(len(levels)), key=lambda place: levels[place])
-    return best if levels[highest] < levels[0] + FAR_HIGHER_DB else (best, *rivals)[highest]
+    # Where others own its first lines nothing can be compared.
+    known = levels[0] > float("-inf")
+    return (best, *rivals)[highest] if known and levels[highest] >= levels[0] + FAR_HIGHER_DB else best
 
 
 def _first_lines_db(decoy_null: DecoyNull, reading: CombReading, place: float) -> float:
