@@ -7,11 +7,11 @@ import pytest
 
 from tests.spectra.spectra_signals import Row, enveloped, noise, repeats, ringing
 from vibe.core.evidence import CombEvidence
-from vibe.spectra.evidence.comb import CombRequest
-from vibe.spectra.evidence.comb_evidence import weigh
-from vibe.spectra.evidence.decoy_null import CombReading, Families, lines_level_db
+from vibe.spectra.evidence.comb import CombRequest, CombScorer
+from vibe.spectra.evidence.comb_evidence import _above_its_sides, weigh
+from vibe.spectra.evidence.decoy_null import CombReading, DecoyNull, Families, lines_level_db
 from vibe.spectra.evidence.impact_amplitude import LONE_ERROR_BINS, placed
-from vibe.spectra.evidence.outside_combs import find_outside_combs
+from vibe.spectra.evidence.outside_combs import find_outside_combs, fundamental
 
 RATE, SPEED, DURATION = 12_800.0, 25.0, 6.0
 N = int(RATE * DURATION)
@@ -413,3 +413,49 @@ def test_the_mean_of_several_lines_of_noise_stays_below_what_counts_as_lines() -
         sets = np.log10(np.maximum(tops[: tops.size // count * count], 1.0)).reshape(-1, count)
         assert float(10 * sets.mean(axis=1).max()) < lines_level_db(count) < 9.1
     assert lines_level_db(12) < lines_level_db(8) < lines_level_db(4)
+
+
+@pytest.mark.parametrize(("part", "odd_db", "slow"), [
+    (True, (7.4, 9.6), True), (False, (7.4, 9.6), False), (True, (1.0, 1.5, 2.0, 25.0), False),
+])  # fmt: skip
+def test_faint_lines_that_are_alike_show_a_parts_slow_order_and_a_few_strong_ones_do_not(
+    part: bool, odd_db: tuple[float, ...], slow: bool
+) -> None:
+    """A cage whose every second line is met first: no line between stands clear of noise by itself."""
+    step, power = 0.004, np.ones(3000, dtype=np.float32)
+    for harmonic in range(1, 25):
+        level = 10.5 if harmonic % 2 == 0 else odd_db[(harmonic // 2) % len(odd_db)]
+        power[harmonic * 100] = 10 ** (level / 10)
+    nothing = np.zeros(power.size, dtype=bool)
+    found = fundamental(
+        power, step, 0.8, nothing, 0.05, lambda fast, low: 8.0, lambda fast, low: nothing, (), lambda low: part
+    )
+    assert found == pytest.approx(0.4 if slow else 0.8, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("higher_db", "owned", "first"), [(18.0, False, "race"), (9.0, False, "ball"), (18.0, True, "ball")]
+)
+def test_of_combs_that_score_alike_the_one_that_stands_far_higher_goes_first(
+    higher_db: float, owned: bool, first: str
+) -> None:
+    """Far side lines of a race fill the comb of an element; where others own its first lines nothing is compared."""
+    _, spectra = enveloped(noise(5, N), RATE, SPEED)
+    flat = replace(spectra, power=np.ones_like(spectra.power))
+    race, ball = CombRequest(name="race", order=5.4, slip=SLIP), CombRequest(name="ball", order=4.1, slip=SLIP)
+    explained = np.zeros(flat.power.shape[1], dtype=bool)
+    for request, level_db in ((race, 12.0 + higher_db), (ball, 12.0)):
+        for harmonic in range(1, 5):
+            middle = harmonic * round(request.order / flat.step)
+            flat.power[0, middle] = 10 ** (level_db / 10)
+            if owned and request is ball:
+                explained[middle - 5 : middle + 6] = True
+    readings = [
+        CombReading(
+            request=request, carrier=1, order=round(request.order / flat.step) * flat.step, score=score, group=0,
+            harmonics=5, sidebands=(), places=1,
+        )
+        for request, score in ((race, 90.0), (ball, 100.0))
+    ]  # fmt: skip
+    null = DecoyNull(CombScorer(flat), (race, ball), INNOCENT, explained)
+    assert _above_its_sides(readings, readings[1], null).request.name == first

@@ -49,9 +49,9 @@ GROWN_SHARE = 0.02
 SELECTION_BIAS = 1.5
 """Taking a comb's own lines out of its decoys biases it by about this much, measured on bearing tones of sound drives
 (the study of false alarms)."""
-MOST_TIMES = 24
-"""How many times slower a comb may be that makes all lines of a faster one: elements strike some twelve times in a
-cage's turn, and a race meets as many as there are elements, seldom more than so many (common practice)."""
+MOST_TIMES = 12
+"""How many times slower a comb may be that makes all lines of a faster one: elements spin some six times a cage's
+turn, and a race meets up to so many elements."""
 BETWEEN = 12
 """Lines of the slower comb, the first that nobody else owns between those of the faster one, that are compared."""
 AS_STRONG_DB = 3.0
@@ -63,6 +63,8 @@ SURELY_NEARER = 0.003
 ALIKE = 0.75
 """Share of the strongest score from which another tone at the same place may be its cause, less what a cage with few
 elements, so with few harmonics of its own, must lack; sidebands that only one of two predicts distinguish them."""
+FAR_HIGHER_DB = 15.0
+"""Side lines lie six decibels and more below what they stand next to, far ones further (common practice)."""
 PLACE_BINS = 1.5
 """Half the width of a line [bins] (Hann): how far the last line of a comb may lie off its place."""
 NEVER_NOISE = 20.0
@@ -235,8 +237,9 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
     best = max(readings, key=lambda reading: reading.score)
     if not best.request.slips:
         return best
+    best = _above_its_sides(readings, best, decoy_null)
     place = _sharpened(decoy_null.scorer.spectra, best)
-    strong = _lines_db(decoy_null, best, [harmonic * place for harmonic in (1, 2, 3)])
+    strong = _first_lines_db(decoy_null, best, place)
     slower: list[tuple[int, float, CombReading]] = []
     likeliest, least = best, abs(_off_usual(best, place)) - SURELY_NEARER
     for other in readings:
@@ -258,6 +261,27 @@ def _first(readings: Sequence[CombReading], decoy_null: DecoyNull) -> CombReadin
             likeliest, least = other, off
     # What repeats the most slowly makes the lines of all that is a multiple of it; at one place usual slip decides.
     return min(slower, key=lambda one: one[:2])[2] if slower else likeliest
+
+
+def _above_its_sides(readings: Sequence[CombReading], best: CombReading, decoy_null: DecoyNull) -> CombReading:
+    """The best of the readings, or one that scores nearly as well by far higher lines.
+
+    A score counts high lines by their logarithm only, and many faint ones may come to more. Side lines lie below what
+    they stand next to, so that a comb which far side lines of another fill has the lower lines of both.
+    """
+    spectra = decoy_null.scorer.spectra
+    rivals = [one for one in readings if one.request.slips and ALIKE * best.score <= one.score < best.score]
+    if not rivals:
+        return best
+    levels = [_first_lines_db(decoy_null, one, _sharpened(spectra, one)) for one in (best, *rivals)]
+    highest = max(range(len(levels)), key=lambda place: levels[place])
+    # Where others own its first lines nothing can be compared.
+    known = levels[0] > float("-inf")
+    return (best, *rivals)[highest] if known and levels[highest] >= levels[0] + FAR_HIGHER_DB else best
+
+
+def _first_lines_db(decoy_null: DecoyNull, reading: CombReading, place: float) -> float:
+    return _lines_db(decoy_null, reading, [harmonic * place for harmonic in (1, 2, 3)])
 
 
 def _off_usual(reading: CombReading, place: float) -> float:

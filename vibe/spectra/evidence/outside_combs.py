@@ -47,6 +47,9 @@ STANDING = 0.6
 """Share of the free lines between that stand when a slower order is the fundamental; an irregular comb lacks some."""
 FEWEST_TOGETHER = 4
 """Lines of a part's own slow order, between those of the faster one, whose mean level may say that they are there."""
+ALIKE_STAND = 0.4
+"""Share of them that then stands one by one: half of lines that are alike exceed their mean, noise moving each by two
+decibels or three; of a few strong ones among others that are not there fewer do."""
 FEWEST_BETWEEN = 10
 """Lines of a slower order, its own and those of the faster one, that are looked at: of half of it the first three lines
 between may be somebody else's."""
@@ -550,7 +553,8 @@ def fundamental(
         drop = drop_db(order, slow)
         below = own - level if drop >= DROP_DB else _below_db(power, step, slow, times, mask | law)
         # Where a part that strikes repeats so slowly, all its lines are alike, and need not stand one by one.
-        alike = free >= FEWEST_TOGETHER and level >= max(lines_level_db(free), own - OWN_DROP_DB)
+        alike = free >= FEWEST_TOGETHER and stand >= ALIKE_STAND * free
+        alike &= level >= max(lines_level_db(free), own - OWN_DROP_DB)
         stands = stand >= STANDING * free and below <= drop
         if stands or (alike and of_a_part(slow)):
             return sharpened(power, step, slow, mask)[0]
