@@ -24,6 +24,8 @@ UNJUDGED: dict[str, str] = {
     "vibe/history/population/comparison.py QUANTILES": _PICTURE,
     "vibe/history/population/comparison.py _STRIP": _PICTURE,
     "vibe/history/stored_traces.py FORM": "names the form of what is kept, and is no size",
+    "vibe/health/acceptance/several_points.py HALVINGS, STEPS, REACH": "an integral to five digits, and one to more",
+    "vibe/report/certificate/accuracy.py FEW": _PICTURE,
     "vibe/history/statistics/reliability.py SHAPES": _SEARCH,
     "vibe/history/statistics/reliability.py _WIDEST": _SEARCH,
     "vibe/history/statistics/slope.py EXACT_UP_TO": "from there on the normal law gives the same",
