@@ -108,3 +108,30 @@ def test_another_point_might_be_the_highest_within_three_deviations_of_the_diffe
 
     highest, other = point(1.0), point(1 - sigmas * 0.01 * np.sqrt(2))
     assert (contest(highest, [highest, other]).count == 2) is contends
+
+
+@pytest.mark.parametrize(("ratio", "said"), [(17.25, False), (17.5, True), (16.5, True)])
+def test_a_plate_may_round_by_two_per_cent(ratio: float, said: bool) -> None:
+    from vibe.flow.commissioning.set_checks import plate_remarks
+
+    given: Any = SimpleNamespace(plate=SimpleNamespace(ratio=ratio, input_speed_rpm=None, power_kw=None))
+    assert bool(plate_remarks(given, ONE, tone_table(ONE))) is said
+
+
+@pytest.mark.parametrize(("gap_s", "overlaps"), [(-0.7, False), (-1.4, True), (3.0, False)])
+def test_times_are_noted_to_the_second(monkeypatch: pytest.MonkeyPatch, gap_s: float, overlaps: bool) -> None:
+    from datetime import UTC, datetime
+    from pathlib import Path
+
+    from vibe.core.errors import ConfigError
+    from vibe.flow.commissioning import set_checks
+
+    at = datetime(2026, 4, 14, 9, tzinfo=UTC)
+    one, other = (SimpleNamespace(file=name, run=0, duration_s=10.0, measured_at=at) for name in ("a.h5", "b.h5"))
+    monkeypatch.setattr(set_checks, "_followers", lambda looked: [(one, other, gap_s)])
+    nobody: Any = []
+    if overlaps:
+        with pytest.raises(ConfigError, match="still runs"):
+            set_checks._check_repeats(nobody, Path("set.toml"))
+    else:
+        set_checks._check_repeats(nobody, Path("set.toml"))
