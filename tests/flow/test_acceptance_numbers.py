@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -119,9 +120,10 @@ def test_a_plate_may_round_by_two_per_cent(ratio: float, said: bool) -> None:
 
 
 @pytest.mark.parametrize(("gap_s", "overlaps"), [(-0.7, False), (-1.4, True), (3.0, False)])
-def test_times_are_noted_to_the_second(monkeypatch: pytest.MonkeyPatch, gap_s: float, overlaps: bool) -> None:
+def test_times_are_noted_to_the_second(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, gap_s: float, overlaps: bool
+) -> None:
     from datetime import UTC, datetime
-    from pathlib import Path
 
     from vibe.core.errors import ConfigError
     from vibe.flow.commissioning import set_checks
@@ -130,8 +132,10 @@ def test_times_are_noted_to_the_second(monkeypatch: pytest.MonkeyPatch, gap_s: f
     one, other = (SimpleNamespace(file=name, run=0, duration_s=10.0, measured_at=at) for name in ("a.h5", "b.h5"))
     monkeypatch.setattr(set_checks, "_followers", lambda looked: [(one, other, gap_s)])
     nobody: Any = []
+    path = tmp_path / "set.toml"
+    path.write_text("run = []\n", encoding="utf-8")
     if overlaps:
         with pytest.raises(ConfigError, match="still runs"):
-            set_checks._check_repeats(nobody, Path("set.toml"))
+            set_checks._check_repeats(nobody, path)
     else:
-        set_checks._check_repeats(nobody, Path("set.toml"))
+        set_checks._check_repeats(nobody, path)
