@@ -68,7 +68,8 @@ def test_of_fewer_than_twenty_drives_no_shape_is_tested(drives: int, tested: boo
 def test_growth_quickens_where_either_half_has_an_interval(captures: int, asked: bool) -> None:
     """Of three captures no interval of nine in ten can be had, of four it can."""
     time_s = 30 * 86400.0 * np.arange(captures)
-    level = np.concatenate([np.zeros(captures // 2), 9.0 * np.arange(1, captures - captures // 2 + 1)])
+    rise = [0.0] * (captures // 2) + [9.0 * k for k in range(1, captures - captures // 2 + 1)]
+    level = np.array(rise, dtype=np.float64)
     level += 0.01 * RNG.standard_normal(captures)
     three, four = (slope.robust_slope(time_s[:count], level[:count], 0.9) for count in (3, 4))
     assert three is not None
