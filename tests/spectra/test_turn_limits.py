@@ -112,3 +112,15 @@ def test_decays_are_tried_in_steps_of_two_from_the_shortest_that_a_band_can_show
 
 def test_pieces_turn_so_little_that_three_per_mille_of_their_power_are_lost() -> None:
     assert 1 - np.sinc(1 / average.PIECES_PER_CYCLE) ** 2 == pytest.approx(0.003, rel=0.15)
+
+
+def test_envelopes_of_a_long_recording_are_thinned_to_what_the_fastest_slow_tone_needs() -> None:
+    """Sixty repeats in a segment are the fastest that is slow; 24 lines of it, each sampled twice as finely as need
+    be."""
+    from vibe.spectra.segment_average import Joined
+
+    band = SimpleNamespace(turns=1000.0, per_turn=1e6)
+    analysis: Any = SimpleNamespace(looks=[SimpleNamespace(bands=[band], means=None)])
+    joined = Joined(2)
+    joined._begin(analysis)
+    assert joined._per_turn == pytest.approx(2 * 2 * 24 * 60 / 1000.0)
