@@ -67,7 +67,7 @@ def test_of_fewer_than_twenty_drives_no_shape_is_tested(drives: int, tested: boo
 @pytest.mark.parametrize(("captures", "asked"), [(6, False), (8, True)])
 def test_growth_quickens_where_either_half_has_an_interval(captures: int, asked: bool) -> None:
     """Of three captures no interval of nine in ten can be had, of four it can."""
-    time_s = 30 * 86400.0 * np.arange(captures)
+    time_s = np.array([30 * 86400.0 * k for k in range(captures)], dtype=np.float64)
     rise = [0.0] * (captures // 2) + [9.0 * k for k in range(1, captures - captures // 2 + 1)]
     level = np.array(rise, dtype=np.float64)
     level += 0.01 * RNG.standard_normal(captures)
