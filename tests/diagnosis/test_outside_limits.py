@@ -189,3 +189,23 @@ def test_half_of_the_pairs_of_one_kind_differ_by_less_than_three_tenths_of_a_per
     steps = [k * 1e-5 for k in range(-100_000, 100_001)]
     near = sum(outside_machines._usual_density(one) for one in steps if abs(one) <= 3e-3) * 1e-5
     assert near == pytest.approx(0.5, abs=0.01)
+
+
+def test_in_company_a_free_machine_is_four_times_as_likely(case: MakeCase, tones: ToneTable) -> None:
+    low, high = tones.tone(CAGE).slip
+    seen = slow(tones, (1 + (low + high) / 2) * tones.tone(CAGE).order)
+    other = OutsideComb(order=1.7, evidence=comb("outside 1.7", 1.7, SURE, 6.0), spread=1e-3, ambiguous=False)
+    alone, among = (
+        diagnose(case(combs={CAGE: seen}, outside_combs=combs))[0].damage_probability / 0.999
+        for combs in ((), (other,))
+    )
+    assert odds(alone) / odds(among) == pytest.approx(4.0, rel=1e-3)
+
+
+def test_one_capture_in_fifty_shows_the_damage_of_a_machine_of_the_kind_that_does_not_show_itself(
+    case: MakeCase, tones: ToneTable
+) -> None:
+    low = replace(comb(RACE, tones.tone(RACE).order * 0.995, SURE, 4.0), band_hz=LOW_HZ)
+    pulses = SpeedEstimate(input_hz=24.37, uncertainty_hz=0.001, method="tachometer")
+    found = diagnose(case(combs={RACE: low}, speed=pulses))[0]
+    assert 1 / found.damage_probability - 1 == pytest.approx(PASSED * 0.02, rel=0.15)

@@ -96,10 +96,9 @@ def test_a_shaft_has_ten_lines_a_mesh_five_and_what_takes_the_load_in_turn_six(
 
 
 def test_the_speed_is_found_by_two_dozen_lines_of_a_drive_of_several_stages() -> None:
-    stage = {"kind": "cycloidal", "lobes": 29, "ring_pins": 30, "output_pins": 10, "discs": 2}
-    second = {"kind": "cycloidal", "lobes": 11, "ring_pins": 12, "output_pins": 6, "discs": 2}
-    drive = Drive.model_validate({**DRIVE, "stage": [*DRIVE["stage"], stage, second], "bearing": []})  # type: ignore[misc]
-    assert len(speed_orders(drive, tone_table(drive))) == pytest.approx(24, abs=6)
+    """The lowest; there are far more."""
+    tones = tuple(replace(TABLE.tone("stage1.mesh"), id=f"stage{k}.mesh", order=3.37 + k) for k in range(2, 30))
+    assert len(speed_orders(ONE, replace(TABLE, tones=tones))) == 24
 
 
 SPEED = SpeedEstimate(input_hz=24.37, uncertainty_hz=1e-3, method="signal")
@@ -352,3 +351,39 @@ def test_a_level_of_a_sensors_noise_or_at_a_speed_outside_the_range_of_no_runnin
     monkeypatch: pytest.MonkeyPatch, level: float, verdict: str, rests: bool
 ) -> None:
     assert (not_running(monkeypatch, level=level, verdict=verdict) is not None) is rests
+
+
+def test_of_a_store_three_times_as_many_captures_are_looked_at_as_are_compared() -> None:
+    """Since speeds and loads differ."""
+    from vibe.flow.diagnose.earlier_diagnoses import kept_files
+
+    kept = [SimpleNamespace(kept="accepted", waveform="whole", content=k) for k in range(200)]
+    store: Any = SimpleNamespace(
+        events=lambda tag: [], captures=lambda tag, since: kept, path_of=lambda content: content
+    )
+    settings: Any = SimpleNamespace(diagnosis=SimpleNamespace(past=SimpleNamespace(most=20)))
+    assert kept_files(store, "P-1", settings) == list(range(140, 200))
+
+
+def test_combs_that_chance_makes_once_in_twenty_are_weighed_again_next_to_planted_ones(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from vibe.flow.diagnose import added_impacts, tone_requests
+    from vibe.spectra import analysis, segment
+
+    class AskedError(Exception):
+        pass
+
+    def analysis_of(bands: object, request: object, *, asked: set[str]) -> None:
+        raise AskedError(sorted(asked))
+
+    monkeypatch.setattr(segment, "bands_again", lambda *_: None)
+    monkeypatch.setattr(analysis, "analysis_of", analysis_of)
+    monkeypatch.setattr(tone_requests, "by_tone", lambda *_: {})
+    combs = [comb("sure", 3.0, 1e-6), comb("plausible", 4.0, 0.04), comb("chance", 5.0, 0.065)]
+    plain: Any = SimpleNamespace(reading=SimpleNamespace(combs=combs, samples={}))
+    look: Any = SimpleNamespace(plain=plain, request="asked", alike=())
+    capture: Any = SimpleNamespace(vibration=())
+    settings: Any = None
+    with pytest.raises(AskedError, match=r"\['plausible', 'sure'\]"):
+        added_impacts.findings_with(capture, look, "pin", ONE, TABLE, settings)

@@ -67,8 +67,9 @@ def test_of_fewer_than_twenty_drives_no_shape_is_tested(drives: int, tested: boo
 @pytest.mark.parametrize(("captures", "asked"), [(6, False), (8, True)])
 def test_growth_quickens_where_either_half_has_an_interval(captures: int, asked: bool) -> None:
     """Of three captures no interval of nine in ten can be had, of four it can."""
-    time_s = 30 * 86400.0 * np.arange(captures)
-    level = np.concatenate([np.zeros(captures // 2), 9.0 * np.arange(1, captures - captures // 2 + 1)])
+    time_s = np.array([30 * 86400.0 * k for k in range(captures)], dtype=np.float64)
+    rise = [0.0] * (captures // 2) + [9.0 * k for k in range(1, captures - captures // 2 + 1)]
+    level = np.array(rise, dtype=np.float64)
     level += 0.01 * RNG.standard_normal(captures)
     three, four = (slope.robust_slope(time_s[:count], level[:count], 0.9) for count in (3, 4))
     assert three is not None
@@ -132,3 +133,22 @@ def test_growth_is_looked_for_in_three_lines_in_eight_in_all_and_in_side_lines()
     now[0, 0, :3] *= 40.0
     found = changes(now, before, [-1] * 8)
     assert found.chance[0] < 1e-3 < found.chance[1:].min()
+
+
+@pytest.mark.parametrize(("drives", "said"), [(90, True), (110, False)])
+def test_of_fewer_than_a_hundred_drives_a_lopsided_figure_can_pass_for_normal(
+    monkeypatch: pytest.MonkeyPatch, drives: int, said: bool
+) -> None:
+    part: Any = SimpleNamespace(chance=0.0, spreads=0.0, serial="a")
+    figure: Any = SimpleNamespace(outliers=1, drift=SimpleNamespace(state="steady"), figure="f")
+    monkeypatch.setattr(comparison, "_figure", lambda *_: (figure, [part]))
+    monkeypatch.setattr(comparison, "Population", lambda **given: given)
+    rows = {"f": (list(range(drives)), [1.0] * drives)}
+    gathered: Any = SimpleNamespace(
+        serial=["s"] * drives, replaced=(), ratio=[""] * drives, file=["f"] * drives, time_s=[0.0] * drives, rows=rows,
+        too_many=0,
+    )  # fmt: skip
+    settings: Any = SimpleNamespace(fewest=5, false_alarm_rate=0.01, content=0.9, confidence=0.95)
+    rules: Any = None
+    found: Any = comparison.population(gathered, settings, rules, title="t", software="vibe")
+    assert any("lopsided" in one for one in found["remarks"]) is said

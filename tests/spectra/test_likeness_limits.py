@@ -40,7 +40,7 @@ def test_an_exchange_is_reported_where_it_is_right_in_ninety_nine_of_a_hundred(c
 
 def test_one_band_in_the_noise_of_a_sensor_counts_no_more_than_three_deviations_of_another_machine() -> None:
     """Levels of two places differ by 5 dB, r.m.s.; common practice."""
-    off = likeness._difference(np.array([0.0, 0.0, 0.0, 60.0, -60.0]), np.zeros(5))
+    off = likeness._difference(np.array([0.0, 0.0, 0.0, 60.0, -60.0], dtype=np.float32), np.zeros(5, dtype=np.float32))
     assert np.abs(off).max() == pytest.approx(3 * 5.0, rel=0.1)
 
 

@@ -215,7 +215,9 @@ def found_in(power: Row, requests: Sequence[CombRequest] = (), deep: float = 1.0
     some = spectra(power[None])
     object.__setattr__(some, "step", STEP)
     object.__setattr__(some, "top_order", power.size * STEP)
-    some = replace(some, squared=deep * power[None] / 4000, floor=np.full_like(power[None], deep / 4000))
+    some = replace(
+        some, squared=(deep * power[None] / 4000).astype(np.float32), floor=np.full_like(power[None], deep / 4000)
+    )
     bands: Any = [SimpleNamespace(band_rms=np.ones(1), channel="p1")]
     return outside.find_outside_combs(some, bands, requests, Families(benign=()))[0]
 

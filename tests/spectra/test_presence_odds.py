@@ -80,3 +80,10 @@ def test_where_the_shaft_is_missing_lobes_are_no_proof(shaft: float, counts: boo
     lines = Lines(orders=np.array([[20.3]]), part=np.array([2]), seen=np.array([0.3]))
     found = presence._evidence([axis(o20_3=50.0)], [NO_STRAYS], np.array([shaft]), lines, SPEEDS)
     assert bool(found[0, 0] > 1) is counts
+
+
+@pytest.mark.parametrize(("order", "counts"), [(1, True), (2, True), (3, True), (4, False), (6, False)])
+def test_the_shafts_first_three_lines_count_and_no_other(order: int, counts: bool) -> None:
+    plain = Family(count=30, unit=1.0)
+    none, one = (presence._shaft(axis(**lines), NO_STRAYS, plain, SPEEDS, ())[0] for lines in ({}, {f"o{order}": 3.0}))
+    assert bool(one > none + 0.1) is counts

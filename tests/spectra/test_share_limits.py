@@ -25,7 +25,7 @@ NOISE = np.random.default_rng(3).standard_normal(TIME_S.size).astype(np.float32)
 @pytest.mark.parametrize(("hz", "low"), [(6.4, True), (9.0, True), (12.0, False), (15.0, False)])
 def test_the_low_band_ends_where_velocity_begins_to_be_judged(hz: float, low: bool) -> None:
     """ISO 20816-1 takes velocity from 10 Hz."""
-    row = (NOISE + 30 * np.sin(2 * np.pi * hz * TIME_S)).astype(np.float32)
+    row = (NOISE + 30 * np.sin(2 * np.pi * hz * TIME_S)).astype(np.float64)
     found = {one.subject: one.value for one in split.shares(reading(row), []) if one.measure == "share"}
     assert bool((found[LOW_BAND] or 0.0) > 0.5 * 30**2 / 2) is low
 
@@ -33,7 +33,7 @@ def test_the_low_band_ends_where_velocity_begins_to_be_judged(hz: float, low: bo
 @pytest.mark.parametrize(("wide", "line"), [(25, True), (33, True), (51, False), (65, False)])
 def test_what_is_wider_than_half_of_eighty_bins_is_no_line(wide: int, line: bool) -> None:
     """The floor is a median over as many."""
-    some = reading(NOISE)
+    some = reading(NOISE.astype(np.float64))
     power = np.ones(20_000, dtype=np.float64)
     middle = 10_000
     power[middle - wide // 2 : middle + wide // 2 + 1] = 50.0

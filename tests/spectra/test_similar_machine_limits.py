@@ -16,30 +16,33 @@ from vibe.spectra.signal_analysis import ChannelSpectrum
 
 STEP, INPUT_HZ = 0.005, 25.0
 FAMILY = Family(count=30, unit=1.0, difference=1)
-SOUGHT = machine._sought(FAMILY)
 Real = NDArray[np.float64]
+
+
+def sought() -> machine._Sought:
+    return machine._sought(FAMILY)
 
 
 def test_three_lines_of_the_shaft_six_meshes_and_side_lines_of_the_first_three_are_looked_for() -> None:
     past = 30 / 29
     sides = {30.0 * k + sign * side for k in (1, 2, 3) for side in (1.0, past) for sign in (-1, 1)}
     meshes = {30.0 * k for k in range(1, 7)}
-    assert sorted(SOUGHT.orders) == pytest.approx(sorted({1.0, 2.0, 3.0} | meshes | sides))
-    assert set(SOUGHT.orders[SOUGHT.is_mesh]) == meshes
+    assert sorted(sought().orders) == pytest.approx(sorted({1.0, 2.0, 3.0} | meshes | sides))
+    assert set(sought().orders[sought().is_mesh]) == meshes
 
 
 def read(own_db: float, **surprise: float) -> machine._Read:
     """Meshes two and three stand 20 dB over the floor at another speed; of the lines named ``o30`` is known what they
     are given, of others nothing."""
-    known = np.full((SOUGHT.orders.size, 1), np.nan)
+    known = np.full((sought().orders.size, 1), np.nan)
     height = np.full_like(known, 100.0)
     for order, value in ({"o60": 10.0, "o90": 10.0} | surprise).items():
-        known[int(np.abs(SOUGHT.orders - float(order[1:])).argmin())] = value
+        known[int(np.abs(sought().orders - float(order[1:])).argmin())] = value
     return machine._Read(surprise=known, height=height, own=np.full_like(known, 10 ** (own_db / 10)))
 
 
 def evidence(own_db: float, **surprise: float) -> float:
-    return float(machine._evidence(read(own_db, **surprise), SOUGHT)[0][0])
+    return float(machine._evidence(read(own_db, **surprise), sought())[0][0])
 
 
 def missing(seen: float) -> float:
@@ -71,14 +74,14 @@ def test_a_mesh_that_would_stand_over_the_floor_even_by_a_path_10_db_worse_is_ex
     usual_db: float, seen: float
 ) -> None:
     """The others are as high as this machine's, so that this one would be: 9 dB stand, 10 dB are a path's."""
-    known = np.full((SOUGHT.orders.size, 1), np.nan)
+    known = np.full((sought().orders.size, 1), np.nan)
     known[[1, 2]] = 10.0
     own = np.full_like(known, 10 ** (usual_db / 10))
 
     def of(fourth: float) -> float:
         known[3] = fourth
         some = machine._Read(surprise=known, height=own.copy(), own=own)
-        return float(machine._evidence(some, SOUGHT)[0][0])
+        return float(machine._evidence(some, sought())[0][0])
 
     assert of(0.0) - of(np.nan) == pytest.approx(missing(seen), rel=0.02)
 
@@ -103,9 +106,11 @@ def test_five_in_a_hundred_trials_of_chance_may_do_as_well(monkeypatch: pytest.M
     )
     speeds = np.linspace(0.999, 1.001, 64)
     standing = machine._Read(
-        surprise=np.full((SOUGHT.orders.size, 64), 9.0), height=np.ones((SOUGHT.orders.size, 64)), own=np.ones((21, 1))
+        surprise=np.full((sought().orders.size, 64), 9.0),
+        height=np.ones((sought().orders.size, 64)),
+        own=np.ones((21, 1)),
     )
-    found = machine._by_chance([(0.0, np.ones_like(speeds), standing)], SOUGHT)
+    found = machine._by_chance([(0.0, np.ones_like(speeds), standing)], sought())
     assert found == pytest.approx(95.0, abs=0.5)
 
 
@@ -127,10 +132,10 @@ def row(over: Real, owned: NDArray[np.bool_] | None = None) -> machine._Heights:
 
 
 def surprise_at(over: Real, order: float, place: float) -> float:
-    number = int(np.abs(SOUGHT.orders - order).argmin())
-    places = np.full((SOUGHT.orders.size, 1), place)
-    asked = np.arange(SOUGHT.orders.size) == number
-    return float(machine._read([row(over)], SOUGHT, places, 0.0, asked).surprise[number, 0])
+    number = int(np.abs(sought().orders - order).argmin())
+    places = np.full((sought().orders.size, 1), place)
+    asked = np.arange(sought().orders.size) == number
+    return float(machine._read([row(over)], sought(), places, 0.0, asked).surprise[number, 0])
 
 
 def test_a_skirt_reaches_a_height_as_the_highest_of_three_bins_does() -> None:
@@ -214,21 +219,21 @@ def modulated(times: int) -> machine._Heights:
 
 
 def at_speed(surprise: float) -> machine._Read:
-    known = np.where(SOUGHT.is_mesh, surprise, np.nan)[:, None]
+    known = np.where(sought().is_mesh, surprise, np.nan)[:, None]
     return machine._Read(surprise=known, height=np.ones_like(known), own=np.ones_like(known))
 
 
 @pytest.mark.parametrize("times", [-6, -5, -4, -3, -2, -1, 1, 2, 3, 4, 5, 6])
 def test_up_to_four_multiples_of_one_spacing_are_a_modulation(times: int) -> None:
-    some = machine._is_modulation([modulated(times)], SOUGHT, at_speed(3.5), 30.0, SPEED, 0.0)
+    some = machine._is_modulation([modulated(times)], sought(), at_speed(3.5), 30.0, SPEED, 0.0)
     assert some is (abs(times) <= 4)
 
 
 @pytest.mark.parametrize(("share", "as_well"), [(0.97, True), (0.8, False), (0.6, False)])
 def test_a_modulation_explains_as_well_what_it_explains_to_nine_tenths(share: float, as_well: bool) -> None:
     rows = [modulated(1)]
-    lines = machine._read(rows, SOUGHT, SOUGHT.orders[:, None] + OFF, 0.0).surprise
-    seen, other = SOUGHT.seen[:, None], SOUGHT.is_mesh[:, None] & (SOUGHT.orders[:, None] != 30.0)
+    lines = machine._read(rows, sought(), sought().orders[:, None] + OFF, 0.0).surprise
+    seen, other = sought().seen[:, None], sought().is_mesh[:, None] & (sought().orders[:, None] != 30.0)
     its = float(np.where(other, machine._line_evidence(lines, seen), 0.0).sum())
 
     def total(surprise: float) -> float:
@@ -236,4 +241,4 @@ def test_a_modulation_explains_as_well_what_it_explains_to_nine_tenths(share: fl
 
     level = brentq(lambda one: its - share * total(one), 2.0, 40.0)
     assert its / total(level) == pytest.approx(share, rel=0.01)
-    assert machine._is_modulation(rows, SOUGHT, at_speed(level), 30.0, SPEED, 0.0) is as_well
+    assert machine._is_modulation(rows, sought(), at_speed(level), 30.0, SPEED, 0.0) is as_well

@@ -13,7 +13,7 @@ from vibe.spectra.speed import phase_refinement, ridge_tracking
 from vibe.spectra.speed.phase_refinement import Low
 from vibe.spectra.speed.ridge_tracking import JUMPY, PRICE_OF_MOTION, SMOOTH, paths, track
 
-GRID = 25.0 + 0.0025 * np.arange(-2000, 2001)
+GRID: NDArray[np.float64] = np.linspace(20.0, 30.0, 4001)
 """A thousandth of the speed is ten places."""
 
 

@@ -12,11 +12,17 @@ _SEARCH = "a finer or longer search ends at the same place, since what is found 
 _WORDS = "how much of a name a sentence quotes"
 _EXACT = "band-limited or polynomial, so that more instants give the same"
 
+_BREADTH = "breadth of a search: half or twice as broad, the same best is found"
 _JOBS = "how work is shared out among processes: the results are the same"
 _PICTURE = "points or marks of a picture"
 _SETTLES = "steps of a descent that settles before"
 
 UNJUDGED: dict[str, str] = {
+    "vibe/flow/commissioning/acceptance.py MOST_PLANTED": _JOBS,
+    "vibe/spectra/identity/rival_drives.py BEST_PAIRS, BEST_SPEEDS": _BREADTH,
+    "vibe/spectra/identity/rival_drives.py FINE": _BREADTH,
+    "vibe/spectra/identity/rival_drives.py OWN_SPEEDS": _BREADTH,
+    "vibe/spectra/envelope/synchronous_average.py SUBDIVISION": _SEARCH,
     "vibe/flow/alarms/kept_looks.py LAYER": "names the form of what is kept, and is no size",
     "vibe/flow/identify/answer.py LISTED": "how many rows of a table are shown",
     "vibe/flow/route/capture_check.py FEWEST_PER_PROCESS": _JOBS,
@@ -24,6 +30,8 @@ UNJUDGED: dict[str, str] = {
     "vibe/history/population/comparison.py QUANTILES": _PICTURE,
     "vibe/history/population/comparison.py _STRIP": _PICTURE,
     "vibe/history/stored_traces.py FORM": "names the form of what is kept, and is no size",
+    "vibe/health/acceptance/several_points.py HALVINGS, STEPS, REACH": "an integral to five digits, and one to more",
+    "vibe/report/certificate/accuracy.py FEW": _PICTURE,
     "vibe/history/statistics/reliability.py SHAPES": _SEARCH,
     "vibe/history/statistics/reliability.py _WIDEST": _SEARCH,
     "vibe/history/statistics/slope.py EXACT_UP_TO": "from there on the normal law gives the same",

@@ -1,0 +1,149 @@
+"""Which other drives are tried, how impacts are planted, and when two laws are one: met from both sides."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.spectra.test_presence_odds import NO_STRAYS, axis
+from vibe.spectra.basic.angle_law import AngleLaw
+from vibe.spectra.evidence import planted_impacts
+from vibe.spectra.evidence.planted_impacts import PlantRequest, planted, ring_hz
+from vibe.spectra.identity import rival_drives
+from vibe.spectra.identity.presence import COUNTS, Family
+from vibe.spectra.identity.rival_drives import Rival, rivals
+from vibe.spectra.speed import law_choice, speed_search
+from vibe.spectra.speed.phase_refinement import Refined
+
+WORTH = rival_drives._worth(axis(), NO_STRAYS)
+LAW = AngleLaw.steady(25.0, 40.0)
+
+
+def test_drives_of_six_lobes_and_more_whose_pins_are_one_or_two_more_are_tried() -> None:
+    tried = {difference: pins for difference, pins, _ in rival_drives._tried(WORTH, 0.001)}
+    assert sorted(tried) == [1, 2]
+    for difference, pins in tried.items():
+        assert pins.min() - difference == 6
+        assert pins.max() == max(COUNTS)
+
+
+def test_motors_of_the_same_poles_differ_by_six_per_cent_at_most() -> None:
+    speeds, _ = rival_drives._coarse(axis(), rival_drives.SLIP)
+    assert float(speeds.max()) - 1 == pytest.approx(0.06, rel=0.05)
+
+
+def found(monkeypatch: pytest.MonkeyPatch, leads: list[float], apart: float = 0.5) -> list[Rival]:
+    """Of drives that explain so much more, ``apart`` orders from one another, those that are named."""
+    own = Family(count=30, unit=1.0, difference=1)
+    pins = np.arange(40, 40 + len(leads))
+    speeds = 1.0 + apart * np.arange(len(leads))[:, None] * np.ones((1, 1))
+    monkeypatch.setattr(rival_drives, "_best_own", lambda *_: 0.0)
+    monkeypatch.setattr(rival_drives, "_tried", lambda worth, slip: [(1, pins, speeds)])
+    monkeypatch.setattr(rival_drives, "_passes", lambda worth, passes, past, speeds: np.zeros(speeds.shape))
+
+    def totals(worth: Any, family: Any, pins: Any, speeds: Any, *_: Any, **__: Any) -> Any:
+        return np.array([[leads[int(one) - 40]] for one in pins])
+
+    monkeypatch.setattr(rival_drives, "_totals", totals)
+    return rivals(axis(), [own], 1e-4)
+
+
+@pytest.mark.parametrize(("lead", "named"), [(8.7, False), (9.7, True)])
+def test_a_rival_explains_ten_thousand_times_more(monkeypatch: pytest.MonkeyPatch, lead: float, named: bool) -> None:
+    """As many speeds and counts are tried: ln 1e4 = 9.2."""
+    assert bool(found(monkeypatch, [lead])) is named
+
+
+def test_three_rivals_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert len(found(monkeypatch, [50.0, 40.0, 30.0, 20.0, 15.0])) == 3
+
+
+def test_lines_of_the_shaft_beyond_the_eighth_are_those_of_pitch_errors_up_to_the_sixteenth() -> None:
+    """Each of these fills its place; the seventeenth is not asked."""
+    speeds = np.ones(1)
+    none = float(WORTH.shaft(speeds)[0])
+    for order, counted in ((5, True), (9, True), (15, True), (16, True), (17, False), (20, False)):
+        with_one = rival_drives._worth(axis(**{f"o{order}": 60.0}), NO_STRAYS)
+        assert (float(with_one.shaft(speeds)[0]) > none + 1) is counted
+
+
+def test_the_fourth_to_eighth_line_of_a_shaft_is_seen_in_half_of_all_drives() -> None:
+    """By hand: of each that is missing ln(1 - s + s / ln(1 + loudest)); three first ones, eight of pitch errors."""
+    from vibe.spectra.speed.line_likelihood import LOUDEST
+
+    def missing(seen: float) -> float:
+        return float(np.log(1 - seen + seen / np.log1p(LOUDEST)))
+
+    assert float(WORTH.shaft(np.ones(1))[0]) == pytest.approx(
+        3 * missing(0.9) + 5 * missing(0.5) + 8 * missing(0.3), rel=0.01
+    )
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "low_hz", "high_hz"),
+    [(51_200.0, 1500.0, 8000.0), (12_800.0, 1500.0, 0.35 * 12_800), (5120.0, 896.0, 1792.0)],
+)
+def test_casings_ring_where_studs_and_recorders_pass_it(rate_hz: float, low_hz: float, high_hz: float) -> None:
+    rng = np.random.default_rng(1)
+    rings = [ring_hz(rate_hz, rng) for _ in range(400)]
+    assert min(rings) == pytest.approx(low_hz, rel=0.03)
+    assert max(rings) == pytest.approx(high_hz, rel=0.03)
+
+
+def test_a_planted_ring_has_three_per_cent_of_damping_and_ends_below_one_per_cent() -> None:
+    rate, resonance = 200_000.0, 2000.0
+    law = AngleLaw.steady(1.0, 1.0)
+    row = planted(200_000, rate, law, PlantRequest(order=1.0, slips=False), resonance, 3)
+    crest = int(np.abs(row).argmax())
+    period = rate / resonance
+    ten_on = np.abs(row[crest + round(9.75 * period) : crest + round(10.25 * period)]).max()
+    assert ten_on / np.abs(row).max() == pytest.approx(np.exp(-2 * np.pi * 0.03 * 10), rel=0.05)
+    last = int(np.flatnonzero(row)[-1])
+    length_s = (last - crest) / rate
+    # Five time constants: exp(-5) = 0.7 %.
+    assert length_s * 0.03 * 2 * np.pi * resonance == pytest.approx(5.0, abs=0.3)
+
+
+def test_what_slips_repeats_with_a_hundredth_of_scatter() -> None:
+    turns, _ = planted_impacts._repeats(LAW, PlantRequest(order=3.6, slips=True), np.random.default_rng(2))
+    assert float(np.diff(turns).std() * 3.6) == pytest.approx(0.01, rel=0.1)
+    even, _ = planted_impacts._repeats(LAW, PlantRequest(order=3.6, slips=False), np.random.default_rng(2))
+    assert float(np.diff(even).std()) < 1e-9
+
+
+def refined(hz: float, relative: float = 1e-5) -> Refined:
+    return Refined(law=AngleLaw.steady(hz, 40.0), relative=relative, explained=1.0)
+
+
+@pytest.mark.parametrize(("sigmas", "same"), [(2.2, True), (2.7, True), (3.4, False)])
+def test_laws_within_three_of_their_joint_deviations_have_one_speed(sigmas: float, same: bool) -> None:
+    apart = sigmas * np.sqrt(2) * 1e-5 * 25.0
+    assert law_choice._same(refined(25.0), refined(25.0 + apart)) is same
+
+
+@pytest.mark.parametrize(("relative", "weighed"), [(8e-5, False), (1.3e-4, True)])
+def test_a_speed_known_to_one_in_ten_thousand_is_not_weighed_again(
+    monkeypatch: pytest.MonkeyPatch, relative: float, weighed: bool
+) -> None:
+    asked: list[float] = []
+    monkeypatch.setattr(law_choice, "refinements", lambda *_: [refined(25.0, relative), refined(25.0, relative)])
+    monkeypatch.setattr(law_choice, "_weight", lambda law, *_: asked.append(law.mean_hz) or 1.0)
+    law_choice.law_choice(LAW, [], np.array([1.0, 2.0]), 24.0, unresolved=0.01, range_hz=(24.0, 26.0))
+    assert bool(asked) is weighed
+
+
+@pytest.mark.parametrize(("order", "near"), [(1.17, True), (1.24, False), (0.83, True), (0.7, False)])
+def test_lines_within_a_fifth_of_the_shafts_first_may_be_taken_for_it(order: float, near: bool) -> None:
+    found = law_choice._exchanged(LAW, np.array([1.0, order]), 1.0, (1.0, 99.0))
+    assert bool(found) is near
+
+
+def test_speeds_closer_than_a_bin_and_a_half_are_one() -> None:
+    """In few turns; in many four per mille."""
+    few: Any = SimpleNamespace(total_turns=100.0)
+    many: Any = SimpleNamespace(total_turns=1e5)
+    assert speed_search._unresolved(few) == pytest.approx(1.5 / 100)
+    assert speed_search._unresolved(many) == pytest.approx(0.004)

@@ -1,0 +1,126 @@
+"""How a turn is cut, and when a place on it stands out: met from both sides or worked by hand."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from vibe.spectra.envelope import synchronous_average as average
+from vibe.spectra.envelope.bands import BandEnvelopes
+from vibe.spectra.envelope.synchronous_average import Turn, fold, localise
+
+N = 72
+
+
+def turn(level: NDArray[np.float64], turns: float = 400.0) -> Turn:
+    return Turn(level=level, sigma=np.full(level.size, 0.01), turns=turns)
+
+
+def test_a_turn_is_cut_into_cells_of_five_degrees_and_half_a_degree() -> None:
+    power = np.random.default_rng(1).exponential(1.0, (1, 40_000)).astype(np.float32)
+    band = BandEnvelopes(
+        channel="a", power=power, per_turn=4000.0, centre_hz=np.array([3000.0]), width_hz=1000.0, band_rms=np.ones(1)
+    )
+    found = fold([band], [(0, 0)], 1.0)
+    assert found.cut is not None
+    assert (360 / found.level.size, 360 / found.cut.cells) == (5.0, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("plain", "even", "chance"), [(0.5, 0.01, 0.04), (0.03, 0.01, 0.03), (0.5, 1e-8, 4e-5), (0.0, 1.0, 1e-9)]
+)
+def test_a_place_that_is_read_without_the_swell_counts_by_four_tenths_of_the_root_of_its_chance(
+    monkeypatch: pytest.MonkeyPatch, plain: float, even: float, chance: float
+) -> None:
+    """And no turn supports less than one in a thousand million."""
+    some = turn(np.ones(N))
+    monkeypatch.setattr(average, "_without_swell", lambda turn, meetings: None)
+    monkeypatch.setattr(
+        average, "_look", lambda turn, meetings: SimpleNamespace(chance=even if turn is None else plain)
+    )
+    monkeypatch.setattr(average, "_placed", lambda look, meetings, found: found)
+    assert localise(some) == pytest.approx(chance)
+
+
+@pytest.mark.parametrize(("ringing", "chance"), [(0.02, 0.08), (0.03, 0.1)])
+def test_a_second_look_must_be_four_times_as_sure(
+    monkeypatch: pytest.MonkeyPatch, ringing: float, chance: float
+) -> None:
+    law: Any = None
+    part = np.arange(N) > 10
+    monkeypatch.setattr(average, "_beyond_ringing", lambda turn, top, spread: part)
+    monkeypatch.setattr(
+        average, "_highest", lambda turn, meetings, spread, away, beyond: (law, 0.1 if beyond.all() else ringing)
+    )
+    assert average._look(turn(np.ones(N)), 1).chance == pytest.approx(chance)
+
+
+def rung(before: float = 0.0, long: int = 31) -> NDArray[np.bool_]:
+    level = np.zeros(N)
+    level[20 : 20 + long] = 1.0
+    level[20] = 2.0
+    level[12:16] = 2.0 * before
+    return average._beyond_ringing(turn(level), 20, 4)
+
+
+def test_an_impact_rings_on_over_a_quarter_of_a_turn_at_most() -> None:
+    assert np.count_nonzero(~rung()) == pytest.approx(N / 4, abs=1)
+    assert np.count_nonzero(~rung(long=8)) == pytest.approx(8, abs=1)
+
+
+@pytest.mark.parametrize(("before", "impact"), [(0.15, True), (0.25, False)])
+def test_what_has_risen_by_a_fifth_before_is_a_swell_and_no_impact(before: float, impact: bool) -> None:
+    assert bool((~rung(before)).any()) is impact
+
+
+def places(one: float, chance: float = 1e-6, peaks: int = 12) -> int:
+    """How many places are named on a turn of so many peaks, each by chance as high with that probability."""
+    level = np.zeros(N)
+    level[:: N // peaks] = 2.0 + 0.01 * np.arange(peaks)
+    law: Any = SimpleNamespace(middle=0.0, exceedance=lambda height: one if height > 1 else 1.0)
+    look: Any = SimpleNamespace(turn=turn(level), law=law, chance=chance)
+    return len(average._placed(look, 1, chance).peaks_deg)
+
+
+def test_a_body_with_more_than_six_damaged_parts_is_worn_all_round() -> None:
+    assert places(1e-9, peaks=4) == 4
+    assert places(1e-9) == 6
+
+
+@pytest.mark.parametrize(("one", "named"), [(1e-4, 2), (2e-4, 1)])
+def test_a_further_place_stands_out_where_chance_makes_one_in_a_hundred(one: float, named: int) -> None:
+    """Over all 72 cells."""
+    assert (1 - (1 - one) ** N < 0.01) is (named == 2)
+    assert places(one, peaks=2) == named
+
+
+@pytest.mark.parametrize(("chance", "named"), [(0.4, 2), (0.6, 1)])
+def test_where_a_sound_turn_looks_so_more_often_than_not_nothing_is_sought(chance: float, named: int) -> None:
+    assert places(1e-9, chance, peaks=2) == named
+
+
+def test_decays_are_tried_in_steps_of_two_from_the_shortest_that_a_band_can_show() -> None:
+    """A band's own blur is about a third of its inverse width."""
+    steps = np.array(average.DECAYS)
+    assert steps[0] == pytest.approx(1 / 3, rel=0.15)
+    assert steps[1:] / steps[:-1] == pytest.approx(2.1, rel=0.07)
+
+
+def test_pieces_turn_so_little_that_three_per_mille_of_their_power_are_lost() -> None:
+    assert 1 - np.sinc(1 / average.PIECES_PER_CYCLE) ** 2 == pytest.approx(0.003, rel=0.15)
+
+
+def test_envelopes_of_a_long_recording_are_thinned_to_what_the_fastest_slow_tone_needs() -> None:
+    """Sixty repeats in a segment are the fastest that is slow; 24 lines of it, each sampled twice as finely as need
+    be."""
+    from vibe.spectra.segment_average import Joined
+
+    band = SimpleNamespace(turns=1000.0, per_turn=1e6)
+    analysis: Any = SimpleNamespace(looks=[SimpleNamespace(bands=[band], means=None)])
+    joined = Joined(2)
+    joined._begin(analysis)
+    assert joined._per_turn == pytest.approx(2 * 2 * 24 * 60 / 1000.0)
