@@ -62,7 +62,7 @@ def missing_codes(signal: Signal) -> list[Reason]:
 def _may_have(signal: Signal) -> bool:
     """Whether the samples that are in order already have a gap that is nearly as wide: one that nothing fills is one in
     any of them."""
-    edge = int(0.9 * _MIDDLE[0] * signal.ranked.size)
+    edge = int(0.9 * _MIDDLE[0] * signal.ranked.size)  # of fewer samples a quantile is known less closely
     wider = signal.ranked[edge : signal.ranked.size - edge]
     low, high = (signal.ranked[int(share * signal.ranked.size)] for share in _MIDDLE)
     looked_at = signal.x[:: max(1, signal.x.size // _MOST)].size
