@@ -81,7 +81,9 @@ def speed_curves(capture: Capture, kind: RunKind, file: str, drive: Drive, table
             whose = "the pulse gives" if angle.speed_from == "pulses" else "own lines give the speed of"
             remarks.append(f"{channel.name}: {whose} too little of a {kind}")
             continue
-        if found.read_hz is None:
+        if found.read_hz is None and angle.speed_from == "own lines":
+            remarks.append(f"{channel.name}: own lines give the speed over too short a range to look for a resonance")
+        elif found.read_hz is None:
             remarks.append(
                 f"{channel.name}: the speed of the {kind} changes too fast to distinguish a resonance from lines next "
                 f"to running speed, which beat once in {beat_turns:.3g} turns"

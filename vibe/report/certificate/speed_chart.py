@@ -28,6 +28,8 @@ def drawn(curves: Sequence[SpeedCurve]) -> list[tuple[str, Markup, str]]:
         heading = words.printable(f"{curve.kind} at {curve.point}")
         at = ", ".join(f"{speed:.0f}" for speed in curve.resonances_rpm)
         said = f"Resonance at {at} r/min" if at else "No resonance stands out"
+        if curve.read_rpm is None and curve.speed_from == "own lines":
+            said = "No resonance was looked for: speeds are known over too short a range"
         found.append((heading, chart(curve), f"{said}{_asked(curve)}.{_speed_from(curve)}"))
     return found
 

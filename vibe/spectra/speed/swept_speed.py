@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.ndimage import binary_closing, maximum_filter1d, uniform_filter1d
 
 from vibe.core.tones import FollowedLines
 from vibe.spectra.basic.spline import spline_through
@@ -57,8 +57,9 @@ ALIKE = 0.012
 """Relative difference within which a rival is the path itself."""
 MASKED = 0.015
 """To both sides, relative, of a first machine's lines, when a second one is looked for."""
-SECOND_APART = 0.02
-"""Relative, by which its speed must differ to be another's."""
+SECOND_BEATS, SECOND_APART, SECOND_SHARE = 2.0, 0.015, 0.25
+"""Standard errors by which its path must beat its rivals, for a doubt, which is less than for a speed; relative, by how
+much its speed must differ to be another's, and in which share of its windows."""
 BLOCKS = 10
 """Of a sweep, that stand for independent looks."""
 BEATS, BEATS_ELSEWHERE = 2.5, 1.5
@@ -78,18 +79,23 @@ LEAST_TURNS = 40.0
 """In a piece without a stop: three windows."""
 LOCAL = 5
 """Windows over which a piece's own evidence is averaged: half of them are fresh."""
-LOCAL_REACH = 0.75
-"""How far, in the logarithm, rivals of a piece lie: half and double are as near as a path can stray unseen."""
+LOCAL_REACH, MULTIPLE_REACH = 0.3, 0.75
+"""How far, in the logarithm, rivals lie to which a path may stray from one window to the next; and those of a whole
+piece, which half and double are."""
+CLOSED = 1
+"""Windows at most between sure ones that count as sure."""
 LOCAL_AHEAD = 0.8
 """By which it must be ahead of every rival there."""
 DENSE = 8
 """Points from one knot of a piece to the next."""
+UNEVEN = 0.05
+"""Uncertainty of the speed by its change within a window: a twentieth of it (our choice)."""
 LEAST_OFF = 0.003
 """Standard uncertainty, relative, that a speed between windows of twelve turns keeps at the least (sweeps of
 ``tests/worlds/sweeps.py``: 99 in 100 lie within twice that)."""
 MOST_OFF = 0.01
 """Standard uncertainty of the speed, relative, from which on it is not stated."""
-MOVES = 1.3
+MOVES = 1.15
 """Fastest over slowest speed of a run-up or coast-down, at the least."""
 
 Why = Literal["", "short", "steady", "lines", "others", "rival", "two"]
@@ -286,6 +292,8 @@ def _refined(run: _Run, time_s: Real, speed_hz: Real) -> _Turning | None:
     likely = likely_states(np.asarray(score, dtype=np.float64).T, moves / moves.sum(axis=1, keepdims=True), even, even)
     off = likely @ OFF
     spread = np.sqrt(np.maximum(likely @ OFF**2 - off**2, 0.0))
+    # Within a window the speed is not one, the less so the more it changes.
+    spread = np.hypot(spread, UNEVEN * np.abs(np.gradient(np.log(np.interp(at, turns, smooth)), at)) * WINDOW_TURNS)
     # At its edge it may be anywhere beyond.
     spread = np.where(np.abs(off) > EDGE * OFF[-1], 1.0, spread)
     moments = np.interp(at, turns, time_s)
@@ -372,13 +380,19 @@ def _known(one: _Turning) -> list[SweptPiece]:
     local = uniform_filter1d(one.evidence.sum(axis=0).astype(np.float64), LOCAL, axis=0, mode="nearest")
     local = maximum_filter1d(local, 3, axis=1)
     ahead = local[:, HERE] - local[:, near].max(axis=1)
-    sure = (ahead >= LOCAL_AHEAD) & (one.uncertainty <= MOST_OFF)
+    # Within fewer turns than a window has, no path leaves sure ground and comes back to it.
+    sure = binary_closing(np.pad(ahead >= LOCAL_AHEAD, CLOSED), np.ones(CLOSED + 1))[CLOSED:-CLOSED]
+    sure &= one.uncertainty <= MOST_OFF
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sure, [0]])))
-    return [
-        _piece(one, slice(int(a), int(b)))
-        for a, b in zip(edges[::2] + 1, edges[1::2] - 1, strict=True)
-        if b - a >= LOCAL
-    ]
+    parts = [slice(int(a) + 1, int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= LOCAL + 2]
+    return [_piece(one, part) for part in parts if _not_a_multiple(one.evidence[:, part].sum(axis=0))]
+
+
+def _not_a_multiple(evidence: NDArray[np.float32]) -> bool:
+    """Whether a piece (windows, KAPPAS) is no half and no double of the speed, which a gap may hide the way to."""
+    whole = maximum_filter1d(evidence.mean(axis=0), 3)
+    far = _rivals() & (np.abs(np.log(KAPPAS)) < MULTIPLE_REACH)
+    return bool(whole[HERE] - whole[far].max() >= LOCAL_AHEAD)
 
 
 def _piece(one: _Turning, part: slice) -> SweptPiece:
@@ -406,6 +420,9 @@ def _another(run: _Run, spectra: dict[float, RareLines], taken: list[_Turning]) 
                 for column, place, width in zip(within, np.rint(places).astype(np.intp), reach, strict=True):
                     ratio[max(0, place - width) : place + width + 1, column] = 1.0
         left[length] = replace(lines, ratio=ratio)
-    found = _judged(run, _followed(run, left))[0]
-    apart = [np.abs(np.log(piece.speed_hz / np.interp(piece.time_s, first_s, first_hz))) for piece in found.pieces]
-    return bool(apart) and float(np.mean(np.concatenate(apart) > SECOND_APART)) > 0.5
+    found, seconds = _judged(run, _followed(run, left))
+    if not seconds or found.ahead < SECOND_BEATS:
+        return False
+    # What was refined onto the first machine's own lines again is no other.
+    apart = [np.abs(np.log(one.speed_hz / np.interp(one.time_s, first_s, first_hz))) for one in seconds]
+    return float(np.mean(np.concatenate(apart) > SECOND_APART)) > SECOND_SHARE
