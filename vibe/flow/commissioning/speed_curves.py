@@ -173,6 +173,7 @@ def _why(found: SweptSpeed) -> str:
         "steady": "the speed hardly changes where own lines stand out",
         "lines": "own lines stand out too little",
         "others": "only such lines stand out as other machines have, too",
+        "end": "the speed that own lines suggest does not reach the drive's speed range",
         "two": "two machines with lines like its own run through their speeds",
     }.get(found.why, "own lines stand out too little")
 

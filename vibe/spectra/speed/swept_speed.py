@@ -68,9 +68,8 @@ SCATTER = 0.03
 """Added to a standard error, so that equal blocks do not divide by nothing."""
 LEAST_OWN, LEAST_TURNING = 0.4, 0.2
 """Mean log likelihood ratio in each instant of all lines of the machine's own, and of its shafts: both must speak."""
-LEAST_ONLY, LEAST_ONLY_ELSEWHERE = 0.05, 0.3
-"""By how much lines that are no multiples of the input must stand out more than what is next to them: where the fast
-end of the path is a speed of the machine, and where it is not, which only a run that was cut short explains."""
+LEAST_ONLY = 0.05
+"""By how much lines that are no multiples of the input must stand out more than what is next to them (our choice)."""
 SLOW_ORDER = 3.0
 """Below it lines of lobes lie close to the shaft's own."""
 BETWEEN = (-2.37, -1.61, 1.39, 2.63, 3.29)
@@ -98,7 +97,7 @@ MOST_OFF = 0.01
 MOVES = 1.15
 """Fastest over slowest speed of a run-up or coast-down, at the least."""
 
-Why = Literal["", "short", "steady", "lines", "others", "rival", "two"]
+Why = Literal["", "short", "steady", "lines", "others", "rival", "end", "two"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,7 +114,7 @@ class SweptPiece:
 class SweptSpeed:
     """``pieces`` whose speed is known, in time; where there is none, ``why``: too ``short``; the speed is ``steady``;
     ``lines`` do not stand out; only such stand out as ``others`` have, too; a ``rival`` at so many times the speed
-    explains as much; ``two`` machines of the kind run.
+    explains as much; the fast ``end`` of the path is no speed of the machine; ``two`` machines of the kind run.
 
     ``ahead``: standard errors by which the path beats its nearest rival.
     """
@@ -252,13 +251,15 @@ def _judged(run: _Run, speed_hz: Real) -> tuple[SweptSpeed, list[_Turning]]:
     found = SweptSpeed(ahead=ahead)
     if ahead < bar:
         return replace(found, why="rival", rival=rival), stretches
+    if top < run.slowest_end_hz:
+        # Half of a speed explains many lines of a drive: only the speed that is known at one end decides.
+        return replace(found, why="end"), stretches
     own = np.array([kind.own for kind in run.kinds])
     said = [float(maximum_filter1d(evidence[of].sum(axis=0), 3, axis=1)[:, HERE].mean()) for of in (own, ~own)]
     if said[0] < LEAST_OWN or said[1] < LEAST_TURNING:
         return replace(found, why="lines"), stretches
     only = np.concatenate([one.only for one in stretches])
-    least = LEAST_ONLY if top >= run.slowest_end_hz else LEAST_ONLY_ELSEWHERE
-    if not only.size or only.mean() < least:
+    if not only.size or only.mean() < LEAST_ONLY:
         return replace(found, why="others"), stretches
     pieces = tuple(piece for one in stretches for piece in _known(one))
     if not pieces:
