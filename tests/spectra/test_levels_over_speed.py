@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vibe.core.capture import Channel
-from vibe.spectra.speed.levels_over_speed import SpeedLevels, levels_over_speed, pulse_stretches
+from vibe.spectra.speed.levels_over_speed import SpeedLevels, levels_over_speed, turns_of_pulse
 
 RATE, SECONDS = 4096.0, 24.0
 AT = np.arange(int(RATE * SECONDS)) / RATE
@@ -33,7 +33,7 @@ def run_up(resonance_hz: float | None, *, backwards: bool = False) -> tuple[np.n
 
 
 def levels_of(row: np.ndarray, pulse: Channel, beat_turns: float = 0.0) -> SpeedLevels | None:
-    return levels_over_speed(row, RATE, pulse_stretches(pulse), beat_turns=beat_turns)
+    return levels_over_speed(row, RATE, turns_of_pulse(pulse), beat_turns=beat_turns)
 
 
 @pytest.mark.parametrize("backwards", [False, True])

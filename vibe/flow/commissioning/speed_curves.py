@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from vibe.core.capture import TURNING
 from vibe.core.records.acceptance import RunKind, Sighting
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
     from vibe.core.capture import Capture, Channel
     from vibe.core.drive import Drive
     from vibe.core.tones import ToneTable
-    from vibe.spectra.speed.levels_over_speed import SpeedLevels, Stretch
+    from vibe.spectra.speed.levels_over_speed import SpeedLevels, TurnsInTime
     from vibe.spectra.speed.swept_speed import SweptSpeed
 
 OVER_SPEED: tuple[RunKind, ...] = ("run-up", "coast-down")
@@ -43,9 +42,10 @@ class RunCurves:
 class _Angle:
     """What of a run has a known angle, and from where."""
 
-    stretches: tuple[Stretch, ...]
+    turning: tuple[TurnsInTime, ...]
     speed_from: SpeedFrom
     uncertainty: float = 0.0
+    gaps_hz: tuple[tuple[float, float], ...] = ()
     known_s: tuple[tuple[float, float], ...] = ()
     unknown_s: tuple[tuple[float, float], ...] = ()
 
@@ -76,7 +76,7 @@ def speed_curves(capture: Capture, kind: RunKind, file: str, drive: Drive, table
     beat_turns = beat_of(table)
     curves, scatter, elsewhere = [], {}, {}
     for channel in fit:
-        found = levels_over_speed(channel.samples, channel.sample_rate_hz, angle.stretches, beat_turns=beat_turns)
+        found = levels_over_speed(channel.samples, channel.sample_rate_hz, angle.turning, beat_turns=beat_turns)
         if found is None:
             whose = "the pulse gives" if angle.speed_from == "pulses" else "own lines give the speed of"
             remarks.append(f"{channel.name}: {whose} too little of a {kind}")
@@ -88,7 +88,7 @@ def speed_curves(capture: Capture, kind: RunKind, file: str, drive: Drive, table
                 f"{channel.name}: the speed of the {kind} changes too fast to distinguish a resonance from lines next "
                 f"to running speed, which beat once in {beat_turns:.3g} turns"
             )
-        scatter[channel.name] = float(np.hypot(found.scatter, angle.uncertainty))
+        scatter[channel.name] = hypot(found.scatter, angle.uncertainty)
         if angle.speed_from == "own lines" and found.elsewhere_m_s is not None:
             elsewhere[channel.name] = 1e3 * found.elsewhere_m_s
         curves.append(_curve(found, angle, file=file, kind=kind, point=channel.name))
@@ -106,7 +106,7 @@ def _curve(found: SpeedLevels, angle: _Angle, *, file: str, kind: RunKind, point
         speed_from=angle.speed_from,
         speed_uncertainty_percent=float(f"{200 * angle.uncertainty:.2g}") if own else None,
         known_s=angle.known_s, unknown_s=angle.unknown_s,
-        gaps_rpm=tuple(_rpm(*gap) for gap in _gaps(angle.stretches)) if own else (),
+        gaps_rpm=tuple(_rpm(*gap) for gap in angle.gaps_hz),
     )  # fmt: skip
 
 
@@ -118,20 +118,18 @@ def _angle(
 ) -> tuple[_Angle | None, list[str]]:
     """By a pulse where there is one, else by own lines; and what is to be said of it."""
     from vibe.kinematics.followed_lines import can_be_followed, followed_lines
-    from vibe.spectra.speed.levels_over_speed import pulse_stretches
+    from vibe.spectra.speed.levels_over_speed import turns_of_pulse
     from vibe.spectra.speed.swept_speed import swept_speed
 
     pulse = next((one for one in capture.channels if one.quantity in TURNING), None)
-    if pulse is not None and (turned := pulse_stretches(pulse)):
-        return _Angle(stretches=tuple(turned), speed_from="pulses"), []
+    if pulse is not None and (turned := turns_of_pulse(pulse)):
+        return _Angle(turning=tuple(turned), speed_from="pulses"), []
     without = f"the pulse of the {kind} gives no speed" if pulse is not None else f"a {kind} without a pulse"
     if not fit:
         return None, [f"{without}, and no channel is fit to give its speed"]
     if not can_be_followed(table):
         return None, [f"{without}, and this drive has no mesh whose lines could give its speed: {PULSE}"]
     rows = [(channel.samples, channel.sample_rate_hz) for channel in fit]
-    if not all(np.isfinite(samples).all() for samples, _ in rows):
-        return None, [f"{without}, and samples are missing, so that own lines cannot be followed: {PULSE}"]
     found = swept_speed(rows, followed_lines(table), drive.input.speed_range_hz, up=kind == "run-up")
     if not found.pieces:
         return None, [f"{without}, and its speed is unknown, because {_why(found)}: {PULSE}"]
@@ -144,8 +142,8 @@ def _from_lines(found: SweptSpeed, duration_s: float) -> _Angle:
     ends = [0.0, *(moment for span in known for moment in span), duration_s]
     between = [_moments(a, b) for a, b in zip(ends[::2], ends[1::2], strict=True)]
     return _Angle(
-        stretches=tuple((piece.time_s, piece.turns) for piece in found.pieces), speed_from="own lines",
-        uncertainty=float(np.median(np.concatenate([piece.uncertainty for piece in found.pieces]))),
+        turning=tuple((piece.time_s, piece.turns) for piece in found.pieces), speed_from="own lines",
+        uncertainty=found.uncertainty, gaps_hz=found.gaps_hz,
         known_s=known, unknown_s=tuple((a, b) for a, b in between if b - a >= SAID_S),
     )  # fmt: skip
 
@@ -169,6 +167,7 @@ def _why(found: SweptSpeed) -> str:
     if found.why == "rival" and found.rival is not None:
         return f"{found.rival:.3g} times the speed that own lines suggest explains them about as well"
     return {
+        "missing": "samples are missing",
         "short": "its own lines show too few turns at speeds above a tenth of the nominal one",
         "steady": "the speed hardly changes where own lines stand out",
         "lines": "own lines stand out too little",
@@ -176,20 +175,6 @@ def _why(found: SweptSpeed) -> str:
         "end": "the speed that own lines suggest does not reach the drive's speed range",
         "two": "two machines with lines like its own run through their speeds",
     }.get(found.why, "own lines stand out too little")
-
-
-def _gaps(stretches: tuple[Stretch, ...]) -> list[tuple[float, float]]:
-    """Speeds [Hz] between those of the stretches."""
-    ranges = sorted(
-        (float(speed.min()), float(speed.max()))
-        for speed in (np.gradient(turns, time_s) for time_s, turns in stretches)
-    )
-    gaps, top = [], ranges[0][1]
-    for low, high in ranges[1:]:
-        if low > top:
-            gaps.append((top, low))
-        top = max(top, high)
-    return gaps
 
 
 def _moments(begin_s: float, end_s: float) -> tuple[float, float]:

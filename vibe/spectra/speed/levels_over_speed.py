@@ -48,11 +48,11 @@ class SpeedLevels:
     elsewhere_m_s: float | None = None
 
 
-Stretch = tuple[Real, Real]
+TurnsInTime = tuple[Real, Real]
 """Turns of the input (n,) against time [s] (n,), both increasing: one part of a run whose angle is known."""
 
 
-def pulse_stretches(pulse: Channel) -> list[Stretch]:
+def turns_of_pulse(pulse: Channel) -> list[TurnsInTime]:
     """The longest train of a pulse; empty where it gives no speed."""
     trains = [train for _, train in trains_of(pulse)]
     if not trains:
@@ -62,9 +62,9 @@ def pulse_stretches(pulse: Channel) -> list[Stretch]:
 
 
 def levels_over_speed(
-    samples: NDArray[Any], sample_rate_hz: float, stretches: Sequence[Stretch], *, beat_turns: float = 0.0
+    samples: NDArray[Any], sample_rate_hz: float, turning: Sequence[TurnsInTime], *, beat_turns: float = 0.0
 ) -> SpeedLevels | None:
-    """Levels of acceleration ``samples`` [m/s²], shape (n,), in ``stretches`` of time that began together with them.
+    """Levels of acceleration ``samples`` [m/s²], shape (n,), in ``turning`` of time that began together with them.
 
     None where they turn for fewer segments than a curve needs. Velocity r.m.s. is that of
     a Hann-windowed periodogram divided by the angular frequency, line by line; the line once per turn is fitted to the
@@ -73,7 +73,7 @@ def levels_over_speed(
     square over whole beats, where the two no longer add in one phase or another.
     """
     rows, beats = [], []
-    for time_s, turned in stretches:
+    for time_s, turned in turning:
         own = _levels_along(samples, sample_rate_hz, time_s, turned)
         if len(own) == 0:
             continue
@@ -90,7 +90,7 @@ def levels_over_speed(
         speed_hz=speed, velocity_m_s=velocity, once_per_turn_m_s=once,
         resonances_hz=_resonances(*over_beats), scatter=float(1 / np.sqrt(2 * low)),
         read_hz=_read(over_beats[0], over_beats[2]),
-        elsewhere_m_s=_elsewhere(samples, sample_rate_hz, stretches),
+        elsewhere_m_s=_elsewhere(samples, sample_rate_hz, turning),
     )  # fmt: skip
 
 
@@ -112,13 +112,13 @@ def _levels_along(
     return rows
 
 
-def _elsewhere(samples: NDArray[Any], sample_rate_hz: float, stretches: Sequence[Stretch]) -> float | None:
-    """The highest velocity r.m.s. of segments that lie in none of ``stretches``: it needs no speed."""
+def _elsewhere(samples: NDArray[Any], sample_rate_hz: float, turning: Sequence[TurnsInTime]) -> float | None:
+    """The highest velocity r.m.s. of segments that lie in none of ``turning``: it needs no speed."""
     length = int(LEAST_S * sample_rate_hz)
     found = None
     for first in range(0, samples.size - length + 1, max(1, length // 2)):
         begin, end = first / sample_rate_hz, (first + length) / sample_rate_hz
-        if any(time_s[0] <= begin and end <= time_s[-1] for time_s, _ in stretches):
+        if any(time_s[0] <= begin and end <= time_s[-1] for time_s, _ in turning):
             continue
         row = np.asarray(samples[first : first + length], dtype=np.float64)
         if np.isfinite(row).all():

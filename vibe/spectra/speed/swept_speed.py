@@ -48,7 +48,7 @@ OFF = np.arange(-0.03, 0.03001, 0.001)
 """Relative deviations from the first path within which it is refined."""
 EDGE = 0.7
 """Of these deviations, beyond which the first path was too far off."""
-WANDER = 0.0015
+DRIFT = 0.0015
 """Of the deviation from one window to the next, relative (our choice)."""
 KAPPAS = np.exp(np.arange(-1.4, 1.4001, 0.004))
 """Multiples at which rivals are looked for: from a quarter to four times the speed."""
@@ -97,7 +97,7 @@ MOST_OFF = 0.01
 MOVES = 1.15
 """Fastest over slowest speed of a run-up or coast-down, at the least."""
 
-Why = Literal["", "short", "steady", "lines", "others", "rival", "end", "two"]
+Why = Literal["", "missing", "short", "steady", "lines", "others", "rival", "end", "two"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,8 +112,8 @@ class SweptPiece:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SweptSpeed:
-    """``pieces`` whose speed is known, in time; where there is none, ``why``: too ``short``; the speed is ``steady``;
-    ``lines`` do not stand out; only such stand out as ``others`` have, too; a ``rival`` at so many times the speed
+    """``pieces`` whose speed is known, in time; where there is none, ``why``: samples are ``missing``;
+    too ``short``; the speed is ``steady``; ``lines`` do not stand out; only such stand out as ``others`` have, too; a ``rival`` at so many times the speed
     explains as much; the fast ``end`` of the path is no speed of the machine; ``two`` machines of the kind run.
 
     ``ahead``: standard errors by which the path beats its nearest rival.
@@ -124,10 +124,26 @@ class SweptSpeed:
     rival: float | None = None
     ahead: float = 0.0
 
+    @property
+    def uncertainty(self) -> float:
+        """The middle relative standard uncertainty of all pieces."""
+        return float(np.median(np.concatenate([piece.uncertainty for piece in self.pieces])))
+
+    @property
+    def gaps_hz(self) -> tuple[tuple[float, float], ...]:
+        """Speeds between those of the pieces."""
+        ranges = sorted((float(piece.speed_hz.min()), float(piece.speed_hz.max())) for piece in self.pieces)
+        gaps, top = [], ranges[0][1]
+        for low, high in ranges[1:]:
+            if low > top:
+                gaps.append((top, low))
+            top = max(top, high)
+        return tuple(gaps)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Turning:
-    """One stretch without a stop: the refined law, evidence (kinds, windows, KAPPAS) along it, and that of lines which
+    """One part without a stop: the refined law, evidence (kinds, windows, KAPPAS) along it, and that of lines which
     no other machine has (windows,)."""
 
     time_s: Real
@@ -172,6 +188,8 @@ def swept_speed(rows: Rows, kinds: Sequence[FollowedLines], range_hz: tuple[floa
     duration = min(samples.size / rate for samples, rate in rows)
     if duration < SHORTEST_S:
         return SweptSpeed(why="short")
+    if not all(np.isfinite(samples).all() for samples, _ in rows):
+        return SweptSpeed(why="missing")
     slope = STEEPER * range_hz[1] / duration
     run = _Run(
         rows=rows, kinds=kinds, range_hz=range_hz, up=up, time_s=np.arange(0.5 * STEP_S, duration, STEP_S),
@@ -242,35 +260,35 @@ def _moves(grid: Real, nominal_hz: float, duration: float) -> Real:
 
 def _judged(run: _Run, speed_hz: Real) -> tuple[SweptSpeed, list[_Turning]]:
     """What is known if the machine turned at about ``speed_hz`` (instants,)."""
-    stretches = [one for part in _stretches(speed_hz) if (one := _refined(run, run.time_s[part], speed_hz[part]))]
-    if not stretches:
+    turning = [one for part in _turning_parts(speed_hz) if (one := _refined(run, run.time_s[part], speed_hz[part]))]
+    if not turning:
         return SweptSpeed(why="short"), []
-    evidence = np.concatenate([one.evidence for one in stretches], axis=1)
-    top = max(float(one.speed_hz.max()) for one in stretches)
+    evidence = np.concatenate([one.evidence for one in turning], axis=1)
+    top = max(float(one.speed_hz.max()) for one in turning)
     rival, ahead, bar = _nearest_rival(run, evidence.sum(axis=0), top)
     found = SweptSpeed(ahead=ahead)
     if ahead < bar:
-        return replace(found, why="rival", rival=rival), stretches
+        return replace(found, why="rival", rival=rival), turning
     if top < run.slowest_end_hz:
         # Half of a speed explains many lines of a drive: only the speed that is known at one end decides.
-        return replace(found, why="end"), stretches
+        return replace(found, why="end"), turning
     own = np.array([kind.own for kind in run.kinds])
     said = [float(maximum_filter1d(evidence[of].sum(axis=0), 3, axis=1)[:, HERE].mean()) for of in (own, ~own)]
     if said[0] < LEAST_OWN or said[1] < LEAST_TURNING:
-        return replace(found, why="lines"), stretches
-    only = np.concatenate([one.only for one in stretches])
+        return replace(found, why="lines"), turning
+    only = np.concatenate([one.only for one in turning])
     if not only.size or only.mean() < LEAST_ONLY:
-        return replace(found, why="others"), stretches
-    pieces = tuple(piece for one in stretches for piece in _known(one))
+        return replace(found, why="others"), turning
+    pieces = tuple(piece for one in turning for piece in _known(one))
     if not pieces:
-        return replace(found, why="lines"), stretches
+        return replace(found, why="lines"), turning
     speeds = np.concatenate([piece.speed_hz for piece in pieces])
     if speeds.max() < MOVES * speeds.min():
-        return replace(found, why="steady"), stretches
-    return replace(found, pieces=pieces), stretches
+        return replace(found, why="steady"), turning
+    return replace(found, pieces=pieces), turning
 
 
-def _stretches(speed_hz: Real) -> list[slice]:
+def _turning_parts(speed_hz: Real) -> list[slice]:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], speed_hz > 0, [0]])))
     return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 2 * LOCAL]
 
@@ -288,7 +306,7 @@ def _refined(run: _Run, time_s: Real, speed_hz: Real) -> _Turning | None:
     lines = rare_lines(_laid(run.rows, time_s, turns, per_turn), WINDOW_TURNS, at, near=NEAR_TURNS, follows=False)
     weight = 2 * STEP_TURNS / WINDOW_TURNS
     score = weight * sum(lines.read(kind, order, 1 + OFF, orders) for kind in kinds for order in kind.orders)
-    moves = np.exp(-np.abs(OFF[:, None] - OFF) / WANDER)
+    moves = np.exp(-np.abs(OFF[:, None] - OFF) / DRIFT)
     even = np.ones(OFF.size)
     likely = likely_states(np.asarray(score, dtype=np.float64).T, moves / moves.sum(axis=1, keepdims=True), even, even)
     off = likely @ OFF
@@ -376,13 +394,13 @@ def _nearest_rival(run: _Run, evidence: NDArray[np.float32], top_hz: float) -> t
 
 
 def _known(one: _Turning) -> list[SweptPiece]:
-    """Of one stretch, what its lines say piece by piece."""
+    """Of one part, what its lines say piece by piece."""
     near = _rivals() & (np.abs(np.log(KAPPAS)) < LOCAL_REACH)
     local = uniform_filter1d(one.evidence.sum(axis=0).astype(np.float64), LOCAL, axis=0, mode="nearest")
     local = maximum_filter1d(local, 3, axis=1)
     ahead = local[:, HERE] - local[:, near].max(axis=1)
-    # Within fewer turns than a window has, no path leaves sure ground and comes back to it.
-    sure = binary_closing(np.pad(ahead >= LOCAL_AHEAD, CLOSED), np.ones(CLOSED + 1))[CLOSED:-CLOSED]
+    # Within fewer turns than a window has, no path goes astray and comes back.
+    sure = binary_closing(np.pad(ahead >= LOCAL_AHEAD, CLOSED), np.ones(CLOSED + 1, dtype=np.bool_))[CLOSED:-CLOSED]
     sure &= one.uncertainty <= MOST_OFF
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sure, [0]])))
     parts = [slice(int(a) + 1, int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= LOCAL + 2]
