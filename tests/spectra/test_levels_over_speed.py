@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vibe.core.capture import Channel
-from vibe.spectra.speed.levels_over_speed import levels_over_speed
+from vibe.spectra.speed.levels_over_speed import SpeedLevels, levels_over_speed, turns_of_pulse
 
 RATE, SECONDS = 4096.0, 24.0
 AT = np.arange(int(RATE * SECONDS)) / RATE
@@ -32,9 +32,13 @@ def run_up(resonance_hz: float | None, *, backwards: bool = False) -> tuple[np.n
     return acceleration.astype(np.float32), channel
 
 
+def levels_of(row: np.ndarray, pulse: Channel, beat_turns: float = 0.0) -> SpeedLevels | None:
+    return levels_over_speed(row, RATE, turns_of_pulse(pulse), beat_turns=beat_turns)
+
+
 @pytest.mark.parametrize("backwards", [False, True])
 def test_a_flat_line_is_read_flat_at_every_speed(backwards: bool) -> None:
-    found = levels_over_speed(*_args(run_up(None, backwards=backwards)))
+    found = levels_of(*run_up(None, backwards=backwards))
     assert found is not None
     assert found.resonances_hz == ()
     assert np.all(np.diff(found.speed_hz) >= 0)
@@ -46,7 +50,7 @@ def test_a_flat_line_is_read_flat_at_every_speed(backwards: bool) -> None:
 
 
 def test_a_resonance_is_found_where_it_is() -> None:
-    found = levels_over_speed(*_args(run_up(15.0)))
+    found = levels_of(*run_up(15.0))
     assert found is not None
     (at,) = found.resonances_hz
     assert at == pytest.approx(15.0, abs=0.4)
@@ -59,7 +63,7 @@ def test_without_a_turning_pulse_there_is_no_curve() -> None:
         name="pulse", samples=np.zeros_like(pulse.samples), sample_rate_hz=RATE, quantity="tachometer",
         recorded_unit="V", pulses_per_rev=1.0,
     )  # fmt: skip
-    assert levels_over_speed(samples, RATE, still) is None
+    assert levels_of(samples, still) is None
 
 
 def side_lines(resonance_hz: float | None, *, seed: int, backwards: bool = False) -> tuple[np.ndarray, Channel]:
@@ -87,14 +91,14 @@ def side_lines(resonance_hz: float | None, *, seed: int, backwards: bool = False
 def test_lines_that_beat_with_the_shaft_are_no_resonance_and_hide_none(seed: int, backwards: bool) -> None:
     """Without regard to their beat, the healthy twins of these name one resonance to three."""
     row, pulse = side_lines(None, seed=seed, backwards=backwards)
-    sound = levels_over_speed(row, RATE, pulse, beat_turns=29.0)
+    sound = levels_of(row, pulse, beat_turns=29.0)
     assert sound is not None
     assert sound.resonances_hz == ()
-    blind = levels_over_speed(row, RATE, pulse)
+    blind = levels_of(row, pulse)
     assert blind is not None
     assert blind.resonances_hz != ()
     for true in (15.0, 18.0):
-        found = levels_over_speed(*_args(side_lines(true, seed=seed, backwards=backwards)), beat_turns=29.0)
+        found = levels_of(*side_lines(true, seed=seed, backwards=backwards), beat_turns=29.0)
         assert found is not None
         (at,) = found.resonances_hz
         assert at == pytest.approx(true, rel=0.05)
@@ -104,11 +108,7 @@ def test_lines_that_beat_with_the_shaft_are_no_resonance_and_hide_none(seed: int
 
 
 def test_a_run_that_is_over_before_the_lines_beat_says_nothing_of_resonances() -> None:
-    found = levels_over_speed(*_args(side_lines(15.0, seed=1)), beat_turns=119.0)
+    found = levels_of(*side_lines(15.0, seed=1), beat_turns=119.0)
     assert found is not None
     assert found.resonances_hz == ()
     assert found.read_hz is None
-
-
-def _args(made: tuple[np.ndarray, Channel]) -> tuple[np.ndarray, float, Channel]:
-    return made[0], RATE, made[1]

@@ -200,7 +200,7 @@ def test_a_curve_needs_six_segments(seconds: float, enough: bool) -> None:
         quantity="tachometer", recorded_unit="V", pulses_per_rev=1.0,
     )  # fmt: skip
     row = np.cos(2 * np.pi * turns).astype(np.float32)
-    assert (levels.levels_over_speed(row, rate, pulse) is not None) is enough
+    assert (levels.levels_over_speed(row, rate, levels.turns_of_pulse(pulse)) is not None) is enough
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 
 from vibe.core.drive import Drive
 from vibe.core.errors import CallError, ConfigError, OutputError
-from vibe.spectra.speed.levels_over_speed import levels_over_speed
+from vibe.spectra.speed.levels_over_speed import levels_over_speed, turns_of_pulse
 from vibe.synth.conditions import Conditions
 from vibe.synth.samples.commissioning import load_commissioning, takings
 from vibe.synth.samples.demo import shared_folder
@@ -85,7 +85,7 @@ def test_a_run_up_goes_through_its_speeds_with_a_pulse_and_a_growing_line(tmp_pa
     )  # fmt: skip
     made = simulate(DRIVE, seed=1, conditions=conditions)
     assert made.tachometer is not None
-    found = levels_over_speed(made.vibration[0].samples, 3200.0, made.tachometer)
+    found = levels_over_speed(made.vibration[0].samples, 3200.0, turns_of_pulse(made.tachometer))
     assert found is not None
     assert 60 * found.speed_hz[0] < 3 * job.run.from_rpm
     assert 60 * found.speed_hz[-1] == pytest.approx(job.run.to_rpm, rel=0.08)

@@ -27,7 +27,8 @@ POINTS = ("ring", "output side")
 LOBES = (6, 9, 11, 15, 17, 21, 29, 35, 43, 59, 71, 87, 119)
 KINDS = (
     "linear", "s-shape", "steps", "friction", "drag", "stop", "reversal", "resonances", "hum", "steady machine",
-    "other pump", "weak mesh", "rv", "gear first", "two discs off", "quiet", "sister", "cut short", "other drive", "still",
+    "other pump", "weak mesh", "rv", "gear first", "two discs off", "quiet", "sister", "cut short", "other drive",
+    "still",
 )  # fmt: skip
 """What is hard about a sweep. Of "other drive" the counts are not those of its file; of "still" nothing turns."""
 
@@ -240,14 +241,13 @@ def _around(sweep: Sweep, time: Array, speed: Array, size: float, draw: np.rando
         row += size * 0.8 * _blades(1.618 * turns, int(fixed.integers(3, 9)), fixed)
     if kind == "other pump":
         start, tau = fixed.uniform(0, 4), fixed.uniform(6.0, 15.0)
-        pump = fixed.uniform(20.0, 29.0) * np.exp(-np.clip(time - start, 0, None) / tau)
-        pump = pump if fixed.random() < 0.5 else pump[::-1]
-        row += (
-            size * 1.2 * draw.uniform(0.6, 1.2) * _blades(np.cumsum(pump) / RATE_HZ, int(fixed.integers(3, 9)), fixed)
-        )
+        slowed: Array = fixed.uniform(20.0, 29.0) * np.exp(-np.clip(time - start, 0, None) / tau)
+        slowed = slowed if fixed.random() < 0.5 else slowed[::-1]
+        turns = np.cumsum(slowed) / RATE_HZ
+        row += size * 1.2 * draw.uniform(0.6, 1.2) * _blades(turns, int(fixed.integers(3, 9)), fixed)
     if kind == "sister":
-        share = np.clip(time / sweep.seconds / fixed.uniform(0.6, 0.9), 0.15, 1.0)
-        turns = np.cumsum(sweep.nominal_hz * 0.99 * (share if sweep.up else share[::-1])) / RATE_HZ
+        ramp: Array = np.clip(time / sweep.seconds / fixed.uniform(0.6, 0.9), 0.15, 1.0)
+        turns = np.cumsum(sweep.nominal_hz * 0.99 * (ramp if sweep.up else ramp[::-1])) / RATE_HZ
         other = _drive(sweep, turns, np.gradient(turns) * RATE_HZ, 0.8, fixed)
         felt = _through(other, _structure(fixed, 6))
         row += fixed.uniform(0.2, 1.2) * size * felt / felt.std()

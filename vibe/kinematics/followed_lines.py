@@ -1,4 +1,4 @@
-"""Lines by which the speed of a drive can be followed through a run-up or coast-down: few, strong, and at exact orders."""
+"""Lines by which the speed of a drive is followed through a run-up or coast-down: few, strong, at exact orders."""
 
 from __future__ import annotations
 

@@ -126,6 +126,9 @@ class EarlierAttempt:
     """That the first test's requirements allow."""
 
 
+SpeedFrom = Literal["pulses", "own lines"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedCurve:
     """Levels against speed in a run-up or coast-down at one point: velocity r.m.s. in short segments of time."""
@@ -141,3 +144,13 @@ class SpeedCurve:
     """Speeds at which that line stands out as a resonance would."""
     read_rpm: tuple[float, float] | None = None
     """Between which speeds a resonance would have been named; None where the run was too fast, and in older records."""
+    speed_from: SpeedFrom = "pulses"
+    """Where the speed comes from."""
+    speed_uncertainty_percent: float | None = None
+    """Expanded (k = 2), of a speed from own lines: the middle one of the run; None of pulses."""
+    known_s: tuple[tuple[float, float], ...] = ()
+    """From when to when own lines give the speed; empty where pulses do."""
+    unknown_s: tuple[tuple[float, float], ...] = ()
+    """From when to when they do not stand out: no level is stated there."""
+    gaps_rpm: tuple[tuple[float, float], ...] = ()
+    """Speeds between stated ones at which therefore none is."""

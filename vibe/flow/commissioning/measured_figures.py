@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from vibe.core.errors import CallError, CaptureError
 from vibe.core.records.acceptance import RunKind, Sighting
 from vibe.flow.commissioning.line_values import LineAsked, line_values
-from vibe.flow.commissioning.speed_curves import OVER_SPEED, beat_of, sightings, speed_curves
+from vibe.flow.commissioning.speed_curves import OVER_SPEED, sightings, speed_curves
 from vibe.flow.diagnose.capture_diagnosis import diagnose_samples
 from vibe.flow.settings import Settings
 from vibe.storage.files import writable
@@ -140,12 +140,12 @@ def _over_speed(job: FiguresJob, capture: Capture, name: str) -> CaptureFigures:
     """A run-up or coast-down, whose tones move: its levels against speed alone."""
     from vibe.spectra.speed.levels_over_speed import BAND_HZ
 
-    curves, scatter, remarks = speed_curves(capture, job.kind, name, beat_of(job.table))
+    found = speed_curves(capture, job.kind, name, job.drive, job.table)
     error, _ = _mounted(job.mounting, BAND_HZ[1])
     return CaptureFigures(
         file=name, run=job.run, kind=job.kind, sha256=capture.sha256, measured_at=capture.measured_at,
-        figures=sightings(curves, scatter, run=job.run, kind=job.kind, mounting=error), remarks=tuple(remarks),
-        curves=tuple(curves), top_hz=BAND_HZ[1] if curves else None, **_taken(capture),
+        figures=sightings(found, run=job.run, kind=job.kind, mounting=error), remarks=found.remarks,
+        curves=found.curves, top_hz=BAND_HZ[1] if found.curves else None, **_taken(capture),
     )  # fmt: skip
 
 

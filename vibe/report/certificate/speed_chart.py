@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from math import ceil, floor, log10
 
 from markupsafe import Markup, escape
@@ -27,7 +28,9 @@ def drawn(curves: Sequence[SpeedCurve]) -> list[tuple[str, Markup, str]]:
         heading = words.printable(f"{curve.kind} at {curve.point}")
         at = ", ".join(f"{speed:.0f}" for speed in curve.resonances_rpm)
         said = f"Resonance at {at} r/min" if at else "No resonance stands out"
-        found.append((heading, chart(curve), f"{said}{_asked(curve)}."))
+        if curve.read_rpm is None and curve.speed_from == "own lines":
+            said = "No resonance was looked for: speeds are known over too short a range"
+        found.append((heading, chart(curve), f"{said}{_asked(curve)}.{_speed_from(curve)}"))
     return found
 
 
@@ -38,6 +41,30 @@ def _asked(curve: SpeedCurve) -> str:
     low, high = curve.read_rpm
     inside = low <= curve.speed_rpm[0] * WHOLE and high * WHOLE >= curve.speed_rpm[-1]
     return "" if inside else f"; looked for from {low:.0f} to {high:.0f} r/min"
+
+
+def _speed_from(curve: SpeedCurve) -> str:
+    """Where there was no pulse: how sure the speed is, and where it is not known."""
+    if curve.speed_from == "pulses":
+        return ""
+    sure = "" if curve.speed_uncertainty_percent is None else f", within {curve.speed_uncertainty_percent:g} % (k = 2)"
+    text = f" Speed from the drive's own lines{sure}"
+    if curve.unknown_s:
+        spans = ", ".join(f"{begin:.1f} to {end:.1f} s" for begin, end in curve.unknown_s)
+        text += f"; from {spans} they do not stand out: no level is stated there"
+    return f"{text}."
+
+
+def _unbroken(curve: SpeedCurve) -> list[range]:
+    """Places of levels between which no speed is missing."""
+    cuts = [
+        place
+        for place in range(1, len(curve.speed_rpm))
+        if any(low >= curve.speed_rpm[place - 1] * 0.999 and high <= curve.speed_rpm[place] * 1.001
+               for low, high in curve.gaps_rpm)
+    ]  # fmt: skip
+    ends = [0, *cuts, len(curve.speed_rpm)]
+    return [range(a, b) for a, b in pairwise(ends)]
 
 
 def chart(curve: SpeedCurve) -> Markup:
@@ -62,8 +89,8 @@ def chart(curve: SpeedCurve) -> Markup:
         parts.append(_text(x(speed), HEIGHT - BOTTOM + 12, f"{speed:g}", "middle"))
     parts.append(f'<path d="M{LEFT:g} {HEIGHT - BOTTOM:g}H{WIDTH - RIGHT:g}" stroke="#000" stroke-width=".9"/>')
     for values, look in ((curve.velocity_mm_s, ""), (curve.once_per_turn_mm_s, ' stroke-dasharray="4 2.4"')):
-        line = "L".join(f"{x(speed):.1f} {y(level):.1f}" for speed, level in zip(curve.speed_rpm, values, strict=True))
-        parts.append(f'<path d="M{line}" fill="none" stroke="#000" stroke-width="1.3"{look}/>')
+        lines = ("L".join(f"{x(curve.speed_rpm[n]):.1f} {y(values[n]):.1f}" for n in own) for own in _unbroken(curve))
+        parts.append(f'<path d="M{"M".join(lines)}" fill="none" stroke="#000" stroke-width="1.3"{look}/>')
     parts.append(_text((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 5, "speed of the input, r/min; levels in mm/s", "middle"))
     return Markup("".join([*parts, "</svg>"]))
 

@@ -1,7 +1,8 @@
-"""Levels against speed, from a run-up or coast-down with a pulse: segment by segment, at the speed of each."""
+"""Levels against speed, from a run-up or coast-down whose angle is known: segment by segment, at the speed of each."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -34,7 +35,8 @@ class SpeedLevels:
 
     ``scatter``: relative standard uncertainty that the length of a segment leaves of noise in the whole band.
     ``read_hz``: the speeds between which a resonance would have been named; None where the speed changes too fast for
-    that, compared with how slowly lines next to each other beat.
+    that, compared with how slowly lines next to each other beat. ``elsewhere_m_s``: the highest velocity r.m.s. of
+    segments whose speed is not known, None where there are none.
     """
 
     speed_hz: Real
@@ -43,44 +45,85 @@ class SpeedLevels:
     resonances_hz: tuple[float, ...]
     scatter: float
     read_hz: tuple[float, float] | None
+    elsewhere_m_s: float | None = None
+
+
+TurnsInTime = tuple[Real, Real]
+"""Turns of the input (n,) against time [s] (n,), both increasing: one part of a run whose angle is known."""
+
+
+def turns_of_pulse(pulse: Channel) -> list[TurnsInTime]:
+    """The longest train of a pulse; empty where it gives no speed."""
+    trains = [train for _, train in trains_of(pulse)]
+    if not trains:
+        return []
+    train = max(trains, key=lambda one: float(one.turns[-1]))
+    return [(train.time_s, train.turns)]
 
 
 def levels_over_speed(
-    samples: NDArray[Any], sample_rate_hz: float, pulse: Channel, *, beat_turns: float = 0.0
+    samples: NDArray[Any], sample_rate_hz: float, turning: Sequence[TurnsInTime], *, beat_turns: float = 0.0
 ) -> SpeedLevels | None:
-    """Levels of acceleration ``samples`` [m/s²], shape (n,), that began together with ``pulse``.
+    """Levels of acceleration ``samples`` [m/s²], shape (n,), in ``turning`` of time that began together with them.
 
-    None where the pulse gives no speed, or it turned for fewer segments than a curve needs. Velocity r.m.s. is that of
+    None where they turn for fewer segments than a curve needs. Velocity r.m.s. is that of
     a Hann-windowed periodogram divided by the angular frequency, line by line; the line once per turn is fitted to the
     turns themselves by least squares, so that a changing speed does not smear it. Lines next to it beat with it, the
     nearest once in ``beat_turns``, within which it rises and falls without any resonance: those are read off the mean
     square over whole beats, where the two no longer add in one phase or another.
     """
-    trains = [train for _, train in trains_of(pulse)]
-    if not trains:
-        return None
-    train = max(trains, key=lambda one: float(one.turns[-1]))
-    rows = []
-    for first, last in _segments(train.time_s, train.turns):
-        a, b = (int(np.ceil(at * sample_rate_hz)) for at in (first, last))
-        row = np.asarray(samples[a:b], dtype=np.float64)
-        if row.size < 64 or not np.isfinite(row).all():
+    rows, beats = [], []
+    for time_s, turned in turning:
+        own = _levels_along(samples, sample_rate_hz, time_s, turned)
+        if len(own) == 0:
             continue
-        at = np.arange(a, a + row.size) / sample_rate_hz
-        turns = np.interp(at, train.time_s, train.turns)
-        speed = float((turns[-1] - turns[0]) / (at[-1] - at[0]))
-        once = _once_per_turn(row, turns, speed)
-        rows.append((speed, _velocity(row, sample_rate_hz), once, last - first, turns[0], turns[-1]))
+        speed, _, once, _, begin, end = np.array(own).T
+        beats.append(_over_beats(speed, once, (begin + end) / 2, beat_turns))
+        rows += own
     if len(rows) < LEAST_SEGMENTS:
         return None
-    speed, velocity, once, length, begin, end = np.array(sorted(rows)).T
-    over_beats = _over_beats(speed, once, (begin + end) / 2, beat_turns)
+    speed, velocity, once, length, _, _ = np.array(sorted(rows)).T
+    over_beats = np.concatenate(beats, axis=1)
+    over_beats = over_beats[:, np.argsort(over_beats[0], kind="stable")]
     low = 2 * (BAND_HZ[1] - BAND_HZ[0]) * float(np.median(length))
     return SpeedLevels(
         speed_hz=speed, velocity_m_s=velocity, once_per_turn_m_s=once,
         resonances_hz=_resonances(*over_beats), scatter=float(1 / np.sqrt(2 * low)),
         read_hz=_read(over_beats[0], over_beats[2]),
+        elsewhere_m_s=_elsewhere(samples, sample_rate_hz, turning),
     )  # fmt: skip
+
+
+def _levels_along(
+    samples: NDArray[Any], sample_rate_hz: float, time_s: Real, turned: Real
+) -> list[tuple[float, float, float, float, float, float]]:
+    """Of each segment: speed, velocity, line once per turn, length, turns at its begin and its end."""
+    rows = []
+    for first, last in _segments(time_s, turned):
+        a, b = (int(np.ceil(at * sample_rate_hz)) for at in (first, last))
+        row = np.asarray(samples[a:b], dtype=np.float64)
+        if row.size < 64 or not np.isfinite(row).all():
+            continue
+        at = np.arange(a, a + row.size) / sample_rate_hz
+        turns = np.interp(at, time_s, turned)
+        speed = float((turns[-1] - turns[0]) / (at[-1] - at[0]))
+        once = _once_per_turn(row, turns, speed)
+        rows.append((speed, _velocity(row, sample_rate_hz), once, last - first, float(turns[0]), float(turns[-1])))
+    return rows
+
+
+def _elsewhere(samples: NDArray[Any], sample_rate_hz: float, turning: Sequence[TurnsInTime]) -> float | None:
+    """The highest velocity r.m.s. of segments that lie in none of ``turning``: it needs no speed."""
+    length = int(LEAST_S * sample_rate_hz)
+    found = None
+    for first in range(0, samples.size - length + 1, max(1, length // 2)):
+        begin, end = first / sample_rate_hz, (first + length) / sample_rate_hz
+        if any(time_s[0] <= begin and end <= time_s[-1] for time_s, _ in turning):
+            continue
+        row = np.asarray(samples[first : first + length], dtype=np.float64)
+        if np.isfinite(row).all():
+            found = max(found or 0.0, _velocity(row, sample_rate_hz))
+    return found
 
 
 def _segments(time_s: Real, turns: Real) -> list[tuple[float, float]]:
@@ -112,9 +155,9 @@ def _once_per_turn(row: Real, turns: Real, speed_hz: float) -> float:
     return float(np.hypot(fitted[0], fitted[1]) / np.sqrt(2) / (2 * np.pi * speed_hz))
 
 
-def _over_beats(speed_hz: Real, line: Real, turns: Real, beat_turns: float) -> tuple[Real, Real, Real]:
-    """Speeds of segments around whose middle (``turns``) a whole beat was measured, the line's root mean square over
-    that beat, and how far in speed the beat reaches to either side, relative to its own."""
+def _over_beats(speed_hz: Real, line: Real, turns: Real, beat_turns: float) -> Real:
+    """(3, segments): speeds of segments around whose middle (``turns``) a whole beat was measured, the line's root mean
+    square over that beat, and how far in speed the beat reaches to either side, relative to its own."""
     kept, means, reaches = [], [], []
     for place, middle in enumerate(turns):
         if not turns.min() <= middle - beat_turns / 2 <= middle + beat_turns / 2 <= turns.max():
@@ -127,7 +170,7 @@ def _over_beats(speed_hz: Real, line: Real, turns: Real, beat_turns: float) -> t
         kept.append(speed_hz[place])
         means.append(float(np.sqrt(mean)))
         reaches.append(float(np.ptp(speed_hz[inside])) / 2 / speed_hz[place])
-    return np.array(kept), np.array(means), np.array(reaches)
+    return np.array([kept, means, reaches])
 
 
 def _read(speed_hz: Real, reach: Real) -> tuple[float, float] | None:

@@ -66,12 +66,12 @@ def every_order(kinds: Sequence[FollowedLines]) -> Real:
     return np.array(sorted({round(order, 6) for kind in kinds for order in kind.orders}))
 
 
-def rare_lines(rows: Rows, length: float, at: Real, *, near: int, follows: bool) -> RareLines:
+def rare_lines(rows: Rows, length: float, at: Real, *, near: int, follows: bool, top: float = np.inf) -> RareLines:
     """Around instants ``at`` (n,), in windows of ``length``, against ``near`` half bins around a place. ``follows``:
-    the speed moves, and what stays where it is can be none of its lines."""
+    the speed moves, and what stays where it is can be none of its lines. ``top``: nothing above it is read."""
     step, total = 0.0, np.empty((0, 0), dtype=np.float32)
     for samples, rate in rows:
-        over, own = _over_floor(samples, rate, length, at, follows=follows)
+        over, own = _over_floor(samples, rate, length, at, follows=follows, top=top)
         if not step:
             step, total = own, np.log1p(over)
         else:
@@ -94,12 +94,16 @@ def rare_lines(rows: Rows, length: float, at: Real, *, near: int, follows: bool)
     return RareLines(ratio=np.ascontiguousarray(found.T), bin=step, length=length)
 
 
-def _over_floor(samples: NDArray[Any], rate: float, length: float, at: Real, *, follows: bool) -> tuple[Single, float]:
+def _over_floor(
+    samples: NDArray[Any], rate: float, length: float, at: Real, *, follows: bool, top: float
+) -> tuple[Single, float]:
     """Power over the local floor (instants, half bins), and the half bin."""
     size = 2 * round(length * rate / 2)
     padded = np.pad(np.asarray(samples, dtype=np.float32), size // 2)
     first = np.minimum(np.rint(at * rate).astype(np.intp), padded.size - size)
-    power = np.empty((at.size, int(PASSED * size)), dtype=np.float32)
+    # Twice the blocks above what is read, so that it has a floor.
+    count = int(min(PASSED * size, 2 * size * top / rate + 4 * FLOOR_BINS))
+    power = np.empty((at.size, count), dtype=np.float32)
     window = np.hanning(size).astype(np.float32)
     for place, begin in enumerate(first):
         line = fft.rfft(padded[begin : begin + size] * window, 2 * size)[: power.shape[1]]
