@@ -228,7 +228,7 @@ def _resident_bytes(pid: int) -> int:
 
 def _working_set_bytes(pid: int) -> int:
     """Memory of a process on Windows (PROCESS_MEMORY_COUNTERS of the system's own documentation, from memory: first its
-    size and the count of page faults, then the largest working set so far and the one now); 0 where it is not told."""
+    size and the count of page faults, then the largest working set so far and the one now); 0 where it is not known."""
     import ctypes
 
     class Counters(ctypes.Structure):
@@ -238,12 +238,12 @@ def _working_set_bytes(pid: int) -> int:
         system: Any = ctypes.WinDLL("kernel32")  # type: ignore[attr-defined,unused-ignore]
         system.OpenProcess.restype = ctypes.c_void_p
         handle = ctypes.c_void_p(system.OpenProcess(_MAY_ASK, False, pid))
-        told = Counters(size=ctypes.sizeof(Counters))
-        good = system.K32GetProcessMemoryInfo(handle, ctypes.byref(told), told.size)
+        counters = Counters(size=ctypes.sizeof(Counters))
+        good = system.K32GetProcessMemoryInfo(handle, ctypes.byref(counters), counters.size)
         system.CloseHandle(handle)
     except (AttributeError, OSError):
         return 0
-    return int(told.words[1]) if good else 0
+    return int(counters.words[1]) if good else 0
 
 
 def _send(stream: IO[bytes] | None, parts: Sequence[Any]) -> None:
