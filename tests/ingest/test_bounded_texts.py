@@ -115,11 +115,11 @@ class Plan:
 
 
 TEXTS: dict[str, tuple[Any, Callable[[], bytes], str]] = {
-    "page of comments": (Certificate, fill(b"<!--", b"<html>"), "a comment or an instruction|million signs"),
-    "page of attributes": (Certificate, fill(b"a ", b"<html><a "), "million signs"),
-    "page of ends": (Certificate, lambda: fill(b"</a ", b"<html>")()[:4_000_000], "a tag that does not end"),
-    "page of begun comments": (Certificate, lambda: fill(b"<!-", b"<html>")()[:4_000_000], "a comment"),
-    "page of one tag": (Certificate, lambda: fill(b"a ", b"<html><a ")()[:4_000_000] + b">", "a tag that does not end"),
+    "page of comments": (Certificate, fill(b"<!--", b"<html>", b"</html>"), "million signs"),
+    "page of attributes": (Certificate, fill(b"a ", b"<html><a ", b"></html>"), "million signs"),
+    "page of ends": (Certificate, lambda: fill(b"</a ", b"<html>")()[:4_000_000] + b"</html>", "does not end"),
+    "page of begun comments": (Certificate, lambda: fill(b"<!-", b"<html>")()[:4_000_000] + b"</html>", "a comment"),
+    "page of one tag": (Certificate, lambda: fill(b"a ", b"<html><a ")()[:4_000_000] + b"></html>", "does not end"),
     "page of a drawing": (
         Certificate, lambda: b"<html><svg>" + b"<b>a" * 200_000 + b"</svg></html>", "no record instead of one",
     ),
