@@ -44,7 +44,7 @@ class ValueForm:
         """The value again. Raises: ValueError: that is none that was packed in this form."""
         try:
             (found,) = self._values(unpacked_value(packed))
-        except (KeyError, TypeError, IndexError, StopIteration) as error:
+        except (ValueError, KeyError, TypeError, IndexError, StopIteration) as error:
             raise ValueError(f"no value of this form: {error}") from error
         return found
 
