@@ -115,11 +115,11 @@ class Plan:
 
 
 TEXTS: dict[str, tuple[Any, Callable[[], bytes], str]] = {
-    "page of comments": (Certificate, fill(b"<!--", b"<html>"), "a comment or an instruction|million signs"),
-    "page of attributes": (Certificate, fill(b"a ", b"<html><a "), "million signs"),
-    "page of ends": (Certificate, lambda: fill(b"</a ", b"<html>")()[:4_000_000], "a tag that does not end"),
-    "page of begun comments": (Certificate, lambda: fill(b"<!-", b"<html>")()[:4_000_000], "a comment"),
-    "page of one tag": (Certificate, lambda: fill(b"a ", b"<html><a ")()[:4_000_000] + b">", "a tag that does not end"),
+    "page of comments": (Certificate, fill(b"<!--", b"<html>", b"</html>"), "million signs"),
+    "page of attributes": (Certificate, fill(b"a ", b"<html><a ", b"></html>"), "million signs"),
+    "page of ends": (Certificate, lambda: fill(b"</a ", b"<html>")()[:4_000_000] + b"</html>", "does not end"),
+    "page of begun comments": (Certificate, lambda: fill(b"<!-", b"<html>")()[:4_000_000] + b"</html>", "a comment"),
+    "page of one tag": (Certificate, lambda: fill(b"a ", b"<html><a ")()[:4_000_000] + b"></html>", "does not end"),
     "page of a drawing": (
         Certificate, lambda: b"<html><svg>" + b"<b>a" * 200_000 + b"</svg></html>", "no record instead of one",
     ),
@@ -197,3 +197,20 @@ def test_pipes_in_a_store_that_was_handed_over_are_not_waited_for(tmp_path: Path
     os.mkfifo(journal)
     with pytest.raises(OutputError, match="is in the way"):
         InboxJournal(tmp_path, tmp_path / "folder")
+
+
+def test_a_packed_value_next_to_a_store_does_not_unpack_to_gigabytes() -> None:
+    import resource
+    import zlib
+
+    from vibe.storage.json_text import MOST_UNPACKED, unpacked_value
+
+    assert unpacked_value(zlib.compress(b'{"a": [1.5]}')) == {"a": [1.5]}
+    packer = zlib.compressobj(9)
+    bomb = b"".join(packer.compress(bytes(1 << 24)) for _ in range(2 * MOST_UNPACKED >> 24)) + packer.flush()
+    assert len(bomb) < 1_000_000
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    for packed in (bomb, bomb[:1000], zlib.compress(b"[" * 100_000), b"none"):
+        with pytest.raises(ValueError, match=r"unpack|nested"):
+            unpacked_value(packed)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 700 * 1024

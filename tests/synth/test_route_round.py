@@ -310,8 +310,8 @@ def test_a_drive_that_is_not_in_the_round_is_refused(tmp_path: Path) -> None:
         ('"exchanged"', '"former tag"', "no former tag"),
         ('note = "Exchanged."', 'note = ""\n[drive.may]\nplanted = "an hour behind"\nnote = ""', "loggers A and B"),
         ('"exchanged"', '"exchanged"\nwritten = ["native", "logger A"]', "no name for SM-02"),
-        ("sludge_mixer_2.toml", "nothing.toml", "cannot be read"),
-        ("minute = 5", "minute = ", "cannot be read"),
+        ("sludge_mixer_2.toml", "nothing.toml", "there is no such file"),
+        ("minute = 5", "minute = ", "is no TOML"),
     ],
 )  # fmt: skip
 def test_a_wrong_description_is_reported_in_one_sentence(

@@ -315,7 +315,7 @@ def test_limits_are_learned_once_and_anew_only_where_asked() -> None:
         ("urgency = 1\n", "urgency = 2\n", "count 1, 2, 3"),
         ("urgency = 1\n", "", "has an urgency"),
         ('"screen_conveyor.toml"', '"screw_press_2.toml"', "twice"),
-        ("weeks = 4", "weeks = ", "cannot be read"),
+        ("weeks = 4", "weeks = ", "is no TOML"),
     ],
 )
 def test_a_wrong_specification_is_reported_with_its_file(tmp_path: Path, old: str, new: str, says: str) -> None:

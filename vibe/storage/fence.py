@@ -47,6 +47,8 @@ _PIPE_BYTES = 1 << 20
 """Of a pipe, where that can be set: each time it is full the two processes take turns."""
 _BLOCK_BYTES = 24 << 20
 """Below the largest that the C library of Linux learns from (32 MB)."""
+_MAY_ASK = 0x1000 | 0x0010
+"""Rights to ask about a process and its memory, on Windows (its own documentation, from memory)."""
 _WORD = 8
 """Bytes of a number that is sent."""
 _MOST_PARTS = 1 << 20
@@ -214,12 +216,34 @@ def _watched(process: subprocess.Popen[bytes], limit_s: float, memory: int | Non
 
 
 def _resident_bytes(pid: int) -> int:
-    """Memory of a process by ``ps``, which every Unix has; 0 where that is not known."""
+    """Memory of a process: by ``ps``, which every Unix has, else as Windows counts it; 0 where that is not known."""
+    if sys.platform == "win32":
+        return _working_set_bytes(pid)
     try:
         said = subprocess.run(["ps", "-o", "rss=", "-p", str(pid)], capture_output=True, text=True, timeout=5)
         return int(said.stdout) << 10
     except (OSError, ValueError, subprocess.SubprocessError):
         return 0
+
+
+def _working_set_bytes(pid: int) -> int:
+    """Memory of a process on Windows (PROCESS_MEMORY_COUNTERS of the system's own documentation, from memory: first its
+    size and the count of page faults, then the largest working set so far and the one now); 0 where it is not known."""
+    import ctypes
+
+    class Counters(ctypes.Structure):
+        _fields_ = (("size", ctypes.c_uint32), ("faults", ctypes.c_uint32), ("words", ctypes.c_size_t * 8))
+
+    try:
+        system: Any = ctypes.WinDLL("kernel32")  # type: ignore[attr-defined,unused-ignore]
+        system.OpenProcess.restype = ctypes.c_void_p
+        handle = ctypes.c_void_p(system.OpenProcess(_MAY_ASK, False, pid))
+        counters = Counters(size=ctypes.sizeof(Counters))
+        good = system.K32GetProcessMemoryInfo(handle, ctypes.byref(counters), counters.size)
+        system.CloseHandle(handle)
+    except (AttributeError, OSError):
+        return 0
+    return int(counters.words[1]) if good else 0
 
 
 def _send(stream: IO[bytes] | None, parts: Sequence[Any]) -> None:

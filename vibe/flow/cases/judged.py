@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibe.core.records.case_row import CaseRow
+from vibe.storage.json_text import unpacked_value
 
 if TYPE_CHECKING:
     from vibe.core.records.alarm_case import DriveCase
@@ -100,8 +101,9 @@ class JudgedStore:
         return (*self.of_all, *(drive.remark for drive in self.fleet if drive.remark))
 
     def detail(self, case: str) -> dict[str, Any]:
-        """The facts behind a row. Raises: KeyError: there is no such row."""
-        found: dict[str, Any] = json.loads(zlib.decompress(self.details[case]))
+        """The facts behind a row. Raises: KeyError: there is no such row. ValueError: what was
+        kept of it is damaged."""
+        found: dict[str, Any] = unpacked_value(self.details[case])
         return found
 
 
@@ -325,7 +327,7 @@ def kept(folder: Path, site: str) -> JudgedStore | None:
             fleet=tuple(fleet), details={name: packed for name, _, packed in cases},
             of_all=tuple(read["of_all"]), until_s=float(read["until_s"]), said=kept_there.said,
         )  # fmt: skip
-    except (NotKeptError, OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
+    except (NotKeptError, OSError, ValueError, KeyError, TypeError, AttributeError, IndexError, RecursionError):
         return None
 
 

@@ -17,6 +17,8 @@ from typing import Any
 
 import numpy as np
 
+from vibe.storage.json_text import unpacked_value
+
 _PLAIN = (str, bool, int, float)
 _ROWS, _TIMES, _ARRAYS, _MAPS, _TUPLES, _MIXED = "rows", "times", "arrays", "maps", "tuples", "mixed"
 
@@ -41,8 +43,8 @@ class ValueForm:
     def unpacked(self, packed: bytes) -> Any:
         """The value again. Raises: ValueError: that is none that was packed in this form."""
         try:
-            (found,) = self._values(json.loads(zlib.decompress(packed)))
-        except (zlib.error, KeyError, TypeError, IndexError, StopIteration) as error:
+            (found,) = self._values(unpacked_value(packed))
+        except (ValueError, KeyError, TypeError, IndexError, StopIteration) as error:
             raise ValueError(f"no value of this form: {error}") from error
         return found
 

@@ -277,15 +277,15 @@ def check_page(data: bytes, known: KnownKeys | None = None) -> Verification:
     page = data.decode("utf-8", "replace")
     if page.encode() != data:
         return _refused("the page is damaged: it is no text in UTF-8", "page")
+    if not page.rstrip().endswith("</html>"):
+        if "</html>" in page:
+            return _refused("words that do not belong to it stand behind its end: something was appended", "page")
+        return _refused("the page has no end: the file was cut off or is still being copied", "page")
     try:
         seen = PageWords(page)
     except DamagedPageError as error:
         broken = CertificateCheck(what="page", fits=False, text=f"the page is damaged or was changed: it holds {error}")
         return Verification(checks=(broken,), record=None)
-    if not page.rstrip().endswith("</html>"):
-        if "</html>" in page:
-            return _refused("words that do not belong to it stand behind its end: something was appended", "page")
-        return _refused("the page has no end: the file was cut off or is still being copied", "page")
     if len(seen.records) != 1:
         count = "no record" if not seen.records else f"{len(seen.records)} records"
         return Verification(
