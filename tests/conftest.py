@@ -65,6 +65,14 @@ def no_waiting_for_disks() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def one_core() -> Iterator[None]:
+    """Work is spread over processes where a test asks for them, on any machine: other cores have tests of their own."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "cpu_count", lambda: 1)
+        yield
+
+
 @pytest.fixture(scope="session")
 def open_data() -> Path:
     """The folder of measured captures that nobody here made; they are no part of the repository."""

@@ -35,6 +35,6 @@ def test_tests_of_pages_pass_or_say_what_they_lack(tmp_path: Path) -> None:
     assert passed > 5, done.stdout
     assert skipped > 5, done.stdout
     reasons = set(re.findall(r"^SKIPPED \[\d+\] \S+: (.*)$", done.stdout, re.MULTILINE))
-    assert reasons == {
-        "needs chromium and chromedriver on PATH", "no PDF can be drawn here: weasyprint: cannot load library libpango",
-    }  # fmt: skip
+    of_pango = {reason for reason in reasons if reason.endswith("cannot load library libpango")}
+    assert of_pango
+    assert reasons - of_pango == {"needs chromium and chromedriver on PATH"}
