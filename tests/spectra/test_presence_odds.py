@@ -37,7 +37,7 @@ def test_lines_of_real_drives_are_seen_a_little_less_often_than_those_of_the_sim
 
 
 @pytest.mark.parametrize(("part", "heard"), [(0, 0.9), (1, 0.5), (2, 0.4)])
-def test_of_drives_whose_lines_all_are_missing_only_those_are_left_that_are_never_heard(
+def test_of_drives_whose_lines_all_are_missing_only_those_are_left_that_are_never_detected(
     part: int, heard: float
 ) -> None:
     lines = Lines(
