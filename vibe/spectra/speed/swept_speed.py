@@ -113,15 +113,9 @@ class SweptPiece:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SweptSpeed:
     """``pieces`` whose speed is known, in time; where there is none, ``why``: samples are ``missing``; too ``short``;
-    <<<<<<< HEAD
-    the speed is ``steady``; ``lines`` do not stand out; only such stand out as ``others`` have, too; a ``rival`` at so many
-    times the speed explains as much; the fast ``end`` of the path is no speed of the machine; ``two`` machines of the
-    kind run.
-    =======
     the speed is ``steady``; ``lines`` do not stand out; only such stand out as ``others`` have, too; a ``rival`` at so
     many times the speed explains as much; the fast ``end`` of the path is no speed of the machine; ``two`` machines of
     the kind run.
-    >>>>>>> swept
 
     ``ahead``: standard errors by which the path beats its nearest rival.
     """
