@@ -79,6 +79,16 @@ def test_pulses_of_the_speed_sensor_are_no_damage(machine: int, strength: float)
     assert "pulses_leak" in spoilt_by(faults.other_channel, strength, machine)
 
 
+def test_blows_whose_low_lines_are_even_are_blows() -> None:
+    """A drive on a soft footing answers a blow with lines as even as a short pulse's, and rings above them."""
+    own = rig()
+    struck = np.diff(np.floor(0.989 * own.turns), prepend=0.0)
+    after = np.arange(round(0.02 * own.rate)) / own.rate
+    ring = np.sum([np.exp(-after * hz / 6) * np.sin(2 * np.pi * hz * after) for hz in (1_900.0, 3_100.0)], axis=0)
+    blow = np.convolve(struck, ring)[: struck.size]
+    assert "pulses_leak" not in codes(sound() + 12 * np.std(sound()) * blow, own)
+
+
 @pytest.mark.parametrize("part", ["ring pin", "lobe"])
 def test_damage_that_strikes_once_a_turn_is_damage(part: str) -> None:
     own = Rig(tuned(part, 24.0)(MACHINES[0]), RATE_HZ, SECONDS, np.random.default_rng(5))

@@ -7,7 +7,7 @@ of opposite sign. A blow has little below the lowest resonance and rings above i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.fft
@@ -93,6 +93,11 @@ _MOST_LOOKED_AT, _FIRST_LOOKS = 6, 3
 """Windows that are looked at, and how many of these come first, for the sake of time."""
 _MOST_WINDOWS = 0.5
 """Share of windows in which pulses of the shaft are seen."""
+_RINGS_S, _RINGS_SAMPLES = 1e-3, 4
+"""After a blow the casing rings for at least so long (a mode of 2 kHz and a quality of 10 falls by half its power in
+half of that: common practice); an edge that an amplifier rounds is over sooner."""
+_RINGS = 3.0
+"""Power over that of the rest of the turn, while it rings: of the mean of ten turns, noise reaches twice (derived)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +110,8 @@ class _Pulse:
     lines: int
     high: float = 0.0
     """Share of the period from the rising edge to the falling one."""
+    rate_hz: float = 0.0
+    """Of the pulses, where it was sought."""
 
 
 def frames(signal: Signal) -> list[Reason]:
@@ -166,7 +173,9 @@ def speed_sensor(signal: Signal, speed_hz: float | None) -> list[Reason]:
     sure: list[_Pulse] = []
     for number, k in enumerate(looked_at.tolist()):
         pulse = _of_shaft(x[k * size : (k + 1) * size], rate_hz, speed_hz)
-        sure += [] if pulse is None else [pulse]
+        whole = slice(*(round(i * size / rate_hz * signal.rate_hz) for i in (k, k + 1)))
+        if pulse is not None and not _rings(signal.relative[whole], signal.rate_hz, pulse.rate_hz):
+            sure.append(pulse)
         if number == _FIRST_LOOKS - 1 and not sure:
             return []
     if len(sure) < max(3.0, _MOST_WINDOWS * looked_at.size):
@@ -238,7 +247,19 @@ def _of_shaft(x: Samples, rate_hz: float, speed_hz: float) -> _Pulse | None:
     noise = np.sqrt(np.square(np.abs(below)) + np.square(np.abs(above))) / np.sqrt(2) + 1e-12
     noise = np.convolve(np.pad(noise, 3, mode="edge"), np.ones(7) / 7, "valid")
     pulse = _two_edges(orders, lines, noise, all_of_them=True) or _short(orders, lines, noise)
-    return None if pulse is None or pulse.width > _LONGEST_TURN_SHARE else pulse
+    return None if pulse is None or pulse.width > _LONGEST_TURN_SHARE else replace(pulse, rate_hz=own_hz)
+
+
+def _rings(x: Samples, rate_hz: float, own_hz: float) -> bool:
+    """Whether something rings once in every period of ``own_hz``: on a soft footing the lines of a blow are even too
+    below the casing's modes, as a pulse's are."""
+    power = np.square(np.diff(x))  # slopes: the casing's modes lie high
+    bins = max(1, int(rate_hz / own_hz / max(1.0, _RINGS_S * rate_hz / _RINGS_SAMPLES)))
+    place = (np.arange(power.size) * (own_hz / rate_hz) % 1.0 * bins).astype(np.intp)
+    turn = np.bincount(place, power, bins) / np.maximum(np.bincount(place, minlength=bins), 1)
+    loud = turn > _RINGS * np.median(turn)
+    long = math.ceil(_RINGS_S * own_hz * bins) + 1
+    return bool(np.convolve(np.tile(loud, 2), np.ones(long), "valid").max(initial=0.0) >= long)
 
 
 def _short(orders: NDArray[np.intp], lines: Lines, noise: Floats) -> _Pulse | None:
