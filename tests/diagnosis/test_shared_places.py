@@ -62,6 +62,8 @@ def test_what_lies_at_the_usual_slip_of_another_bearing_is_rather_that_ones(case
     off = slip_for(table, FRONT, usual)
     alone = judged(case, drive, tone_table(drive), {FRONT: at(FRONT, usual)})[1][0]
     assert finding.probability / alone.probability == pytest.approx(1 / (1 + exp(-(off**2) / 2)), rel=0.02)
+    # That one of the two is damaged stays as sure as it was: instruction and state rest on it.
+    assert finding.damage_probability == pytest.approx(alone.damage_probability, rel=0.01)
 
 
 def test_at_its_own_usual_slip_it_keeps_its_name(case: MakeCase, drive: Drive) -> None:

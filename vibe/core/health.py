@@ -72,7 +72,8 @@ class Finding(ReportModel):
 
     @property
     def damage_probability(self) -> float:
-        """That something is damaged where this finding points, whichever part of the component it is."""
+        """That something is damaged where this finding points, whichever part of the component it is, or of another
+        bearing that it cannot be distinguished from."""
         return self.probability if self.component_probability is None else self.component_probability
 
 

@@ -53,7 +53,8 @@ def _finding(finding: Finding, said: str) -> str:
     name = heading(finding.component, finding.defect)
     sure = probability(finding.probability)
     if finding.damage_probability > finding.probability:
-        sure += f" (that the bearing is damaged: {probability(finding.damage_probability)})"
+        what = "one of these" if finding.cannot_be_told_from else "the bearing"
+        sure += f" (that {what} is damaged: {probability(finding.damage_probability)})"
     text = f"{name}, {finding.severity}, {sure}. {finding.why}"
     if finding.cannot_be_told_from:
         text += (

@@ -51,7 +51,8 @@ def at_likeliest(case: Case) -> Case:
 
 
 def shared_with_other_bearings(case: Case, findings: Sequence[Finding]) -> list[Finding]:
-    """The findings; one on a bearing as sure as its slip and side lines speak for it against other bearings' parts."""
+    """The findings; one on a bearing names its part as surely as slip and side lines speak for it against parts of other
+    bearings. That one of them is damaged stays as sure as it was."""
     return [_shared(case, finding) for finding in findings]
 
 
@@ -66,7 +67,8 @@ def _shared(case: Case, finding: Finding) -> Finding:
     if total <= 0 or not named:
         return finding
     alike = list(dict.fromkeys([*finding.cannot_be_told_from, *named]))
-    return finding.weakened(weights[own.id] / total).model_copy(update={"cannot_be_told_from": alike})
+    shared = {"probability": finding.probability * weights[own.id] / total, "cannot_be_told_from": alike}
+    return finding.model_copy(update={**shared, "component_probability": finding.damage_probability})
 
 
 def _weights(case: Case, own: Tone, comb: CombEvidence) -> Mapping[str, float]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from vibe.core.health import Finding
     from vibe.core.outside_combs import SimilarMachine
     from vibe.core.tones import OwnLines, Tone, ToneTable
-    from vibe.spectra.identity.presence import Axis, Family, Presence
+    from vibe.spectra.identity.presence import Axis, Family
     from vibe.spectra.identity.rival_drives import Rival
     from vibe.spectra.signal_analysis import SignalAnalysis
 
@@ -39,6 +39,8 @@ MESHES_LISTED = 7
 """Multiples of the mesh up to which the drive's own lines are listed: one more than is looked for."""
 HUM_MULTIPLES = 40
 """Multiples of the mains that power supplies make (the 40 that IEC 61000-3-2 limits, from memory)."""
+PLACES_A_PIN = (2, 3)
+"""Places for each pin of a ring in which every second or third one is left empty."""
 FEWEST_TURNS = 100.0
 """Turns of the input below which silence of a mesh may be the shortness of the capture: its levels are kept."""
 
@@ -104,7 +106,8 @@ def gate(reading: SignalAnalysis, axis: Axis, drive: Drive, table: ToneTable, fi
     if speaks and not against and (was.detected or not another):
         return Gate(probability=max([was.probability, *(f.damage_probability for f in findings)]), reason=None)
     if not was.detected:
-        reason = _not_detected(was, reading, families, short, another)
+        better = others[0].count if another else was.better
+        reason = _not_detected(better, reading, families, short, another)
         return Gate(probability=was.probability, reason=reason, rivalled=bool(others))
     gap = gap_s(list(reading.samples.values()), reading.law, [f.count * f.unit for f in families])
     if gap >= LONGEST_GAP_S:
@@ -268,8 +271,9 @@ def _without_families(reading: SignalAnalysis, families: Sequence[Family], short
 
 
 def _not_detected(
-    was: Presence, reading: SignalAnalysis, families: Sequence[Family], short: bool, another: bool
+    better: int | None, reading: SignalAnalysis, families: Sequence[Family], short: bool, another: bool
 ) -> Reason:
+    """``better``: the count of a mesh that explains more; ``another``: a whole drive with it does."""
     meshes = " or ".join(f"{family.count * family.unit:.4g}" for family in families)
     text = f"nothing of this drive's own mesh ({meshes} per input turn) stands out"
     text += f" at {reading.speed.input_hz * 60:.0f} r/min"
@@ -279,18 +283,22 @@ def _not_detected(
         text += ", and no speed is evident in the signal"
     elif another:
         text += "; the lines of a drive of another ratio would fit better"
-    elif was.better is not None:
-        text += f"; a mesh of {was.better} parts would fit better"
+    elif better is not None:
+        text += f"; a mesh of {better} parts would fit better"
     if reading.speed.method == "signal" and (others := other_speeds(reading.speed)):
         text += f"; nor does it at the other speeds that the lines allow, {others}"
-    return _reason(
-        text,
+    remedy = (
         "Measure for longer, so that the drive's own lines can be distinguished from others."
         if short
         else "Check that the drive runs, that this is its measuring point and its drive file (ratio); repeat the "
-        "measurement, longer and under load.",
-        short=short,
+        "measurement, longer and under load."
     )
+    if not short and better is not None and any(better * each == families[0].count for each in PLACES_A_PIN):
+        remedy += (
+            f" If the ring holds only {better} pins in its {families[0].count} places, say so in the drive file "
+            f"(fitted_pins = {better})."
+        )
+    return _reason(text, remedy, short=short)
 
 
 def _not_steady(gap_s: float) -> Reason:
