@@ -13,6 +13,7 @@ def test_pins_that_are_left_out_are_asked_for_and_believed() -> None:
     assert "ring_pins = 26" in case.drive_toml
     health = health_from(case)
     remedies = [step for one in health.captures for channel in one.channels for step in channel.remedies]
-    assert health.state == "unknown" and any("fitted_pins = 13" in step for step in remedies)
+    assert health.state == "unknown"
+    assert any("fitted_pins = 13" in step for step in remedies)
     stated = case.drive_toml.replace("ring_pins = 26", "ring_pins = 26\nfitted_pins = 13")
     assert health_from(replace(case, drive_toml=stated)).state != "unknown"

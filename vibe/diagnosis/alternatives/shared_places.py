@@ -51,8 +51,8 @@ def at_likeliest(case: Case) -> Case:
 
 
 def shared_with_other_bearings(case: Case, findings: Sequence[Finding]) -> list[Finding]:
-    """The findings; one on a bearing names its part as surely as slip and side lines speak for it against parts of other
-    bearings. That one of them is damaged stays as sure as it was."""
+    """The findings; one on a bearing names its part as surely as slip and side lines speak for it against parts of
+    other bearings. That one of them is damaged stays as sure as it was."""
     return [_shared(case, finding) for finding in findings]
 
 
