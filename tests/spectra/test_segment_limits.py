@@ -143,3 +143,14 @@ def test_a_cell_four_times_over_the_scatter_of_the_quieter_half_is_an_impact(hei
 
 def test_half_of_a_period_may_be_cut_the_loudest_cells_first() -> None:
     assert rising([1.0] * 15 + [2.0] * 5 + [10.0 + place for place in range(20)]) == [0, *range(19, 40)]
+
+
+@pytest.mark.parametrize(("turns", "per_turn"), [(100.0, 4 * 60 * 24 / 100.0), (4.0, 1000.0)])
+def test_of_sixty_repeats_in_a_segment_two_dozen_harmonics_are_kept_four_samples_each(
+    turns: float, per_turn: float
+) -> None:
+    """Over a long recording; never more than there were."""
+    joined = Joined(2)
+    look = SimpleNamespace(bands=[SimpleNamespace(turns=turns, per_turn=1000.0)], means=None)
+    joined._begin(cast(Any, SimpleNamespace(looks=[look])))
+    assert joined._per_turn == pytest.approx(per_turn)

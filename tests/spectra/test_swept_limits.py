@@ -36,12 +36,14 @@ def run_of(kinds: Sequence[FollowedLines] = (), time_s: Real | None = None, leng
 
 
 def test_half_of_all_lines_are_among_the_strongest_tenth_of_places(monkeypatch: pytest.MonkeyPatch) -> None:
-    """As a tenth to the power of 0.3 says; ranks are less sharp than chances."""
+    """A tenth to the power of 0.3; the mean of all places is 1."""
     falling = np.arange(400.0, 0.0, -1.0, dtype=np.float32)[None]
     monkeypatch.setattr(swept_lines, "_over_floor", lambda *row, **more: (falling, 1.0))
     ratio = rare_lines([(np.zeros(8), RATE_HZ)], 1.0, np.zeros(1), near=200, follows=False).ratio[:, 0]
+    worth = ((np.arange(200) + 0.5) / 200) ** -0.7
     # The first hundred lie in one block alone.
-    assert ratio[:20].sum() / 200 == pytest.approx(0.1**0.3, rel=0.15)
+    assert ratio[:100] == pytest.approx(worth[:100] / worth.mean(), rel=1e-4)
+    assert 0.1**0.3 == pytest.approx(0.5, abs=0.01)
 
 
 def band(low_hz: float, high_hz: float, seconds: float = 40.0) -> Real:
